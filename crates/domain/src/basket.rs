@@ -1,0 +1,337 @@
+//! Sale arithmetic: lines, discounts, what is due, how it is paid.
+
+use crate::money::{Currency, Money, MoneyError, TO_MINOR_UNIT};
+use crate::quantity::Quantity;
+use crate::split::by_largest_remainder;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The most lines of one sale or order: more than a counter can hold, few enough for one transaction.
+pub const MAX_LINES: usize = 200;
+/// The most tenders of one sale.
+pub const MAX_TENDERS: usize = 20;
+
+/// How a sale was paid.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TenderKind {
+    /// Notes and coins; the only kind that is rounded and gives change.
+    Cash,
+    /// A card, taken on a separate terminal. No number ever comes here.
+    Card,
+    /// A cheque.
+    Cheque,
+    /// Paid in the online shop.
+    Online,
+    /// A gift note that the shop sold before.
+    GiftNote,
+    /// To be paid later, by a named customer, by a day.
+    Owed,
+    /// Anything else.
+    Other,
+}
+
+impl TenderKind {
+    /// Every kind.
+    pub const ALL: [Self; 7] =
+        [Self::Cash, Self::Card, Self::Cheque, Self::Online, Self::GiftNote, Self::Owed, Self::Other];
+
+    /// As it stands in the database and the API.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Cash => "cash",
+            Self::Card => "card",
+            Self::Cheque => "cheque",
+            Self::Online => "online",
+            Self::GiftNote => "gift-note",
+            Self::Owed => "owed",
+            Self::Other => "other",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|k| k.code() == code)
+    }
+}
+
+impl fmt::Display for TenderKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.code())
+    }
+}
+
+/// What is wrong with a sale's figures.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum BasketError {
+    /// No lines.
+    #[error("a sale has at least one line")]
+    NoLines,
+    /// More than [`MAX_LINES`].
+    #[error("a sale has at most {MAX_LINES} lines; ring the rest up as a second sale")]
+    TooManyLines,
+    /// More than [`MAX_TENDERS`].
+    #[error("a sale has at most {MAX_TENDERS} tenders")]
+    TooManyTenders,
+    /// A negative part.
+    #[error("{what} may not be below 0")]
+    Negative {
+        /// Which part.
+        what: &'static str,
+    },
+    /// More off than there is.
+    #[error("the discount of {discount} is more than the {amount} that it is taken from")]
+    DiscountTooLarge {
+        /// The discount.
+        discount: Money,
+        /// What it is taken from.
+        amount: Money,
+    },
+    /// The tenders do not reach what is due.
+    #[error("{due} is due and {tendered} was given; {missing} is missing")]
+    Underpaid {
+        /// What is due, cash rounded.
+        due: Money,
+        /// What was given.
+        tendered: Money,
+        /// The difference.
+        missing: Money,
+    },
+    /// More than is due by something that gives no change.
+    #[error("{due} is due and {tendered} was given otherwise than in cash; only cash gives change")]
+    Overpaid {
+        /// What is due.
+        due: Money,
+        /// What was given other than in cash.
+        tendered: Money,
+    },
+    /// The amount is out of range.
+    #[error(transparent)]
+    Money(#[from] MoneyError),
+}
+
+/// A line before discounts are settled.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// Quantity × price, to the minor unit.
+    pub amount: Money,
+    /// The line's own discount.
+    pub discount: Money,
+    /// The line's tax, as given.
+    pub tax: Money,
+}
+
+/// A line after an order's discount was spread over it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineMoney {
+    /// Quantity × price.
+    pub amount: Money,
+    /// Own discount and the line's share of the order's.
+    pub discount: Money,
+    /// Tax.
+    pub tax: Money,
+}
+
+/// Quantity × the price of one (of one stock unit, for goods by weight), by [`TO_MINOR_UNIT`].
+pub fn line_amount(price: Money, quantity: Quantity) -> Result<Money, MoneyError> {
+    let exact = price.major().checked_mul(quantity.value()).ok_or(MoneyError::TooLarge)?;
+    let rounded = exact.round_dp_with_strategy(price.currency().minor_digits(), TO_MINOR_UNIT);
+    Money::from_major(rounded, price.currency())
+}
+
+/// Spreads the order's discount over the lines by what each is worth after its own discount,
+/// without losing a cent.
+pub fn settle_lines(lines: &[Line], order_discount: Money) -> Result<Vec<LineMoney>, BasketError> {
+    let currency = order_discount.currency();
+    if lines.is_empty() {
+        return Err(BasketError::NoLines);
+    }
+    if lines.len() > MAX_LINES {
+        return Err(BasketError::TooManyLines);
+    }
+    not_negative("an order discount", order_discount)?;
+    for line in lines {
+        not_negative("a line", line.amount)?;
+        not_negative("a discount", line.discount)?;
+        not_negative("tax", line.tax)?;
+        fits(line.discount, line.amount)?;
+    }
+    let worth: Vec<i64> = lines.iter().map(|l| l.amount.minor() - l.discount.minor()).collect();
+    fits(order_discount, Money::from_minor(worth.iter().sum(), currency)?)?;
+    let shares = by_largest_remainder(order_discount, &worth)?;
+    let settle = |(line, share): (&Line, Money)| {
+        Ok(LineMoney { amount: line.amount, discount: line.discount.plus(share)?, tax: line.tax })
+    };
+    lines.iter().zip(shares).map(settle).collect()
+}
+
+fn not_negative(what: &'static str, amount: Money) -> Result<(), BasketError> {
+    if amount.is_negative() { Err(BasketError::Negative { what }) } else { Ok(()) }
+}
+
+fn fits(discount: Money, amount: Money) -> Result<(), BasketError> {
+    if discount.minor() > amount.minor() {
+        return Err(BasketError::DiscountTooLarge { discount, amount });
+    }
+    Ok(())
+}
+
+/// Which way a cash total goes that lies midway between two coins.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Tie {
+    /// To the larger.
+    Up,
+    /// To the smaller.
+    Down,
+}
+
+/// How the part of a total that is paid in cash is rounded: to the nearest multiple of the
+/// smallest coin. Tax is computed before, and other tenders are never rounded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CashRounding {
+    step_minor: i64,
+    tie: Tie,
+}
+
+impl CashRounding {
+    /// To the minor unit: no rounding.
+    pub const NONE: Self = Self { step_minor: 1, tie: Tie::Up };
+
+    /// To multiples of the smallest coin, in minor units. None unless it is 1 to 10 000.
+    pub fn to_step(step_minor: i64, tie: Tie) -> Option<Self> {
+        (1..=10_000).contains(&step_minor).then_some(Self { step_minor, tie })
+    }
+
+    /// The smallest coin, in minor units.
+    pub fn step_minor(self) -> i64 {
+        self.step_minor
+    }
+
+    /// Which way a tie goes.
+    pub fn tie(self) -> Tie {
+        self.tie
+    }
+
+    /// The nearest multiple; the same for an amount and its negative.
+    pub fn round(self, amount: Money) -> Result<Money, MoneyError> {
+        let size = amount.minor().abs();
+        let rest = size % self.step_minor;
+        let up = match (rest * 2).cmp(&self.step_minor) {
+            std::cmp::Ordering::Greater => true,
+            std::cmp::Ordering::Equal => self.tie == Tie::Up,
+            std::cmp::Ordering::Less => false,
+        };
+        let rounded = size - rest + if up { self.step_minor } else { 0 };
+        Money::from_minor(rounded * amount.minor().signum(), amount.currency())
+    }
+}
+
+/// A sale's figures. Law 4 holds by construction:
+/// `lines − discounts + tax + shipping + rounding = tendered − change`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Totals {
+    /// Sum of the line amounts.
+    pub lines: Money,
+    /// Sum of the discounts.
+    pub discounts: Money,
+    /// Sum of the tax.
+    pub tax: Money,
+    /// Shipping charged.
+    pub shipping: Money,
+    /// What cash rounding added (or took, if negative).
+    pub rounding: Money,
+    /// What the customer owes for it all, rounding included.
+    pub due: Money,
+    /// What was given.
+    pub tendered: Money,
+    /// What went back over the counter.
+    pub change: Money,
+}
+
+/// What was given, by kind.
+pub type Given = (TenderKind, Money);
+
+/// Adds up the lines and settles them against the tenders.
+pub fn settle(
+    lines: &[LineMoney],
+    shipping: Money,
+    tenders: &[Given],
+    rule: CashRounding,
+) -> Result<Totals, BasketError> {
+    let currency = shipping.currency();
+    if tenders.len() > MAX_TENDERS {
+        return Err(BasketError::TooManyTenders);
+    }
+    not_negative("shipping", shipping)?;
+    for (_, amount) in tenders {
+        not_negative("a tender", *amount)?;
+    }
+    let sum = |pick: fn(&LineMoney) -> Money| Money::sum(lines.iter().map(pick), currency);
+    let (amounts, discounts, tax) = (sum(|l| l.amount)?, sum(|l| l.discount)?, sum(|l| l.tax)?);
+    let exact = amounts.minus(discounts)?.plus(tax)?.plus(shipping)?;
+    let (cash, other) = by_cash(tenders, currency)?;
+    let settled = settle_cash(exact, cash, other, rule)?;
+    let tendered = cash.unwrap_or(Money::zero(currency)).plus(other)?;
+    let totals = Totals {
+        lines: amounts,
+        discounts,
+        tax,
+        shipping,
+        rounding: settled.rounding,
+        due: exact.plus(settled.rounding)?,
+        tendered,
+        change: settled.change,
+    };
+    debug_assert_eq!(totals.due, tendered.minus(settled.change)?, "law 4");
+    Ok(totals)
+}
+
+struct Settled {
+    rounding: Money,
+    change: Money,
+}
+
+fn by_cash(tenders: &[Given], currency: Currency) -> Result<(Option<Money>, Money), MoneyError> {
+    let of = |cash: bool| tenders.iter().filter(move |(k, _)| (*k == TenderKind::Cash) == cash).map(|t| t.1);
+    let cash = if of(true).next().is_none() { None } else { Some(Money::sum(of(true), currency)?) };
+    Ok((cash, Money::sum(of(false), currency)?))
+}
+
+/// Only the part that is left for cash is rounded; without cash nothing is.
+fn settle_cash(
+    due: Money,
+    cash: Option<Money>,
+    other: Money,
+    rule: CashRounding,
+) -> Result<Settled, BasketError> {
+    if other.minor() > due.minor() {
+        return Err(BasketError::Overpaid { due, tendered: other });
+    }
+    let for_cash = due.minus(other)?;
+    let Some(cash) = cash else {
+        if for_cash.is_zero() {
+            return Ok(Settled { rounding: for_cash, change: for_cash });
+        }
+        return Err(BasketError::Underpaid { due, tendered: other, missing: for_cash });
+    };
+    let rounded = rule.round(for_cash)?;
+    let change = cash.minus(rounded)?;
+    if change.is_negative() {
+        let due = other.plus(rounded)?;
+        return Err(BasketError::Underpaid { due, tendered: other.plus(cash)?, missing: change.negated() });
+    }
+    Ok(Settled { rounding: rounded.minus(for_cash)?, change })
+}
+
+/// The cost of a quantity, from the cost of one (of one stock unit, for goods by weight).
+pub fn line_cost(cost: Option<Money>, quantity: Quantity) -> Result<Option<Money>, MoneyError> {
+    cost.map(|c| line_amount(c, quantity)).transpose()
+}
+
+/// The price of one from what a whole line came to, for showing; the line's money is what counts.
+pub fn unit_price(amount: Money, quantity: Decimal) -> Result<Money, MoneyError> {
+    let each = amount.major().checked_div(quantity).ok_or(MoneyError::TooLarge)?;
+    Money::rounded_from_major(each, amount.currency())
+}

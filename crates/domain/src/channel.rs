@@ -1,0 +1,70 @@
+//! Where a sale happened.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Longest channel code.
+pub const MAX_CHANNEL_CHARS: usize = 32;
+
+/// A channel's code: `store`, `online`, `market`, `wholesale`, or the owner's own.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct Channel(String);
+
+/// Not a channel code.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "“{text}” is not a channel code; use small letters, digits and hyphens, such as store or spring-fair"
+)]
+pub struct NotAChannel {
+    text: String,
+}
+
+impl Channel {
+    /// The codes that every shop has.
+    pub const BUILT_IN: [&'static str; 4] = ["store", "online", "market", "wholesale"];
+
+    /// Small ASCII letters, digits and hyphens, beginning with a letter.
+    pub fn parse(text: &str) -> Result<Self, NotAChannel> {
+        let first = text.bytes().next().is_some_and(|b| b.is_ascii_lowercase());
+        let rest = text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
+        if !first || !rest || text.len() > MAX_CHANNEL_CHARS {
+            return Err(NotAChannel { text: text.chars().take(40).collect() });
+        }
+        Ok(Self(text.to_owned()))
+    }
+
+    /// The farm's own store.
+    pub fn store() -> Self {
+        Self("store".to_owned())
+    }
+
+    /// The online shop.
+    pub fn online() -> Self {
+        Self("online".to_owned())
+    }
+
+    /// The code.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl TryFrom<String> for Channel {
+    type Error = NotAChannel;
+    fn try_from(text: String) -> Result<Self, NotAChannel> {
+        Self::parse(&text)
+    }
+}
+
+impl From<Channel> for String {
+    fn from(channel: Channel) -> Self {
+        channel.0
+    }
+}
+
+impl fmt::Display for Channel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}

@@ -1,0 +1,213 @@
+//! Codes that find an item: the shop's own number, the owner's sku, a GTIN.
+//!
+//! The shop's own 13-digit number stands in GS1's range for restricted circulation (prefix 2), so
+//! any scanner reads it and its check digit catches a slip. It is not unique in the world and must
+//! never leave the shop as a GTIN.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Longest code that is accepted, in characters: what fits one line of a hang tag.
+pub const MAX_CODE_CHARS: usize = 64;
+/// In-store numbers: the prefix 2, eleven digits, the check digit.
+pub const MAX_IN_STORE_NUMBER: i64 = 99_999_999_999;
+
+/// What is wrong with a code.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum CodeError {
+    /// Nothing, or only space.
+    #[error("the code is empty")]
+    Empty,
+    /// Too long.
+    #[error("the code has more than {MAX_CODE_CHARS} characters")]
+    TooLong,
+    /// A line break or another control character.
+    #[error("the code holds a character that cannot be printed")]
+    NotPrintable,
+    /// Not 8, 12, 13 or 14 ASCII digits.
+    #[error("“{text}” is not a GTIN; it has 8, 12, 13 or 14 digits")]
+    NotAGtin {
+        /// What was given.
+        text: String,
+    },
+    /// The check digit does not fit.
+    #[error("“{text}” has a wrong digit: its check digit should be {expected}; scan or type it again")]
+    WrongCheckDigit {
+        /// What was given.
+        text: String,
+        /// What the last digit should be.
+        expected: u8,
+    },
+    /// Only zeros.
+    #[error("a GTIN of zeros alone names nothing")]
+    AllZero,
+    /// In the range that shops number themselves.
+    #[error(
+        "“{text}” is a number for use within one shop (GS1 restricted circulation); give it as sku, not as gtin13"
+    )]
+    Restricted {
+        /// What was given.
+        text: String,
+    },
+    /// The shop has used up its numbers.
+    #[error("the shop's own numbers are used up")]
+    UsedUp,
+}
+
+/// GS1's check digit for the digits before it: from the right, weights 3, 1, 3, 1 …
+/// (GS1 General Specifications, section 7.9). None if anything is not an ASCII digit.
+pub fn gs1_check_digit(body: &str) -> Option<u8> {
+    if body.is_empty() || !body.bytes().all(|b| b.is_ascii_digit()) {
+        return None;
+    }
+    let sum: u32 = body
+        .bytes()
+        .rev()
+        .enumerate()
+        .map(|(place, b)| u32::from(b - b'0') * if place % 2 == 0 { 3 } else { 1 })
+        .sum();
+    u8::try_from((10 - sum % 10) % 10).ok()
+}
+
+/// Whether the text has the form of a GTIN: 8, 12, 13 or 14 ASCII digits.
+fn has_gtin_form(text: &str) -> bool {
+    matches!(text.len(), 8 | 12 | 13 | 14) && text.bytes().all(|b| b.is_ascii_digit())
+}
+
+fn expected_check(text: &str) -> Option<u8> {
+    text.get(..text.len().checked_sub(1)?).and_then(gs1_check_digit)
+}
+
+fn has_right_check(text: &str) -> bool {
+    expected_check(text).is_some_and(|d| text.bytes().last() == Some(b'0' + d))
+}
+
+/// A code as somebody scanned or typed it: space around it trimmed, case kept.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Code(String);
+
+impl Code {
+    /// Any code: sku, in-store number or GTIN.
+    pub fn parse(text: &str) -> Result<Self, CodeError> {
+        let text = text.trim();
+        if text.is_empty() {
+            return Err(CodeError::Empty);
+        }
+        if text.chars().count() > MAX_CODE_CHARS {
+            return Err(CodeError::TooLong);
+        }
+        if text.chars().any(char::is_control) {
+            return Err(CodeError::NotPrintable);
+        }
+        Ok(Self(text.to_owned()))
+    }
+
+    /// As it was given.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// The form under which it is kept and found: a number with a right check digit is padded to
+    /// 14 digits, so that 12, 13 and 14 digits of one GTIN are one item; anything else is itself.
+    pub fn key(&self) -> String {
+        if has_gtin_form(&self.0) && has_right_check(&self.0) {
+            format!("{:0>14}", self.0)
+        } else {
+            self.0.clone()
+        }
+    }
+
+    /// For a code that found nothing: whether a wrong digit explains it.
+    pub fn check_digit_slip(&self) -> Result<(), CodeError> {
+        match expected_check(&self.0) {
+            Some(expected) if has_gtin_form(&self.0) && !has_right_check(&self.0) => {
+                Err(CodeError::WrongCheckDigit { text: self.0.clone(), expected })
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+impl fmt::Display for Code {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// A number that GS1 or one of its members gave out; unique in the world.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Gtin(String);
+
+impl Gtin {
+    /// 8, 12, 13 or 14 digits with a right check digit, outside the restricted ranges.
+    pub fn parse(text: &str) -> Result<Self, CodeError> {
+        let text = text.trim();
+        let shown = || text.chars().take(40).collect::<String>();
+        if !has_gtin_form(text) {
+            return Err(CodeError::NotAGtin { text: shown() });
+        }
+        if text.bytes().all(|b| b == b'0') {
+            return Err(CodeError::AllZero);
+        }
+        if let (false, Some(expected)) = (has_right_check(text), expected_check(text)) {
+            return Err(CodeError::WrongCheckDigit { text: shown(), expected });
+        }
+        let gtin = Self(text.to_owned());
+        if gtin.is_restricted() { Err(CodeError::Restricted { text: shown() }) } else { Ok(gtin) }
+    }
+
+    /// As 13 digits (schema.org: 12 digits become 13 by a zero in front). A 14-digit number that
+    /// does not begin with 0 is a case of several, which has no 13-digit form.
+    pub fn gtin13(&self) -> Option<String> {
+        let padded = format!("{:0>14}", self.0);
+        padded.strip_prefix('0').map(str::to_owned)
+    }
+
+    /// As a code, to be found by.
+    pub fn code(&self) -> Code {
+        Code(self.0.clone())
+    }
+
+    /// The digits as given.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// GS1 prefixes 02, 04 and 2 of the 13-digit form, and GTIN-8 that begin with 0 or 2.
+    fn is_restricted(&self) -> bool {
+        if self.0.len() == 8 {
+            return self.0.starts_with(['0', '2']);
+        }
+        let padded = format!("{:0>14}", self.0);
+        ["002", "004", "02"].iter().any(|p| padded.starts_with(p))
+    }
+}
+
+/// The shop's own number for an item.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct InStoreCode(String);
+
+impl InStoreCode {
+    /// The `number`th of the shop, from 1.
+    pub fn from_number(number: i64) -> Result<Self, CodeError> {
+        if !(1..=MAX_IN_STORE_NUMBER).contains(&number) {
+            return Err(CodeError::UsedUp);
+        }
+        let body = format!("2{number:011}");
+        let check = gs1_check_digit(&body).ok_or(CodeError::UsedUp)?;
+        Ok(Self(format!("{body}{check}")))
+    }
+
+    /// As a code, to be found by.
+    pub fn code(&self) -> Code {
+        Code(self.0.clone())
+    }
+
+    /// The 13 digits.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}

@@ -1,0 +1,136 @@
+//! Identifiers: 64-bit, ordered by time, made by the program, one type per table.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::str::FromStr;
+
+/// Milliseconds since 1970 at which the identifiers' clock starts: 2020-01-01T00:00Z. It leaves
+/// 41 bits of milliseconds good until 2089.
+pub const EPOCH_MS: i64 = 1_577_836_800_000;
+/// Bits for the node; 1024 processes may hold a node number at once.
+pub const NODE_BITS: u32 = 10;
+/// Bits for the counter within a millisecond; a 4097th takes the next millisecond.
+pub const COUNTER_BITS: u32 = 12;
+
+/// Makes identifiers for one process. It knows no clock: the time comes in with each call, and
+/// a time before the last one used is not followed back.
+#[derive(Debug)]
+pub struct IdMaker {
+    node: i64,
+    last_ms: i64,
+    counter: i64,
+}
+
+impl IdMaker {
+    /// For the leased `node`, never making one at or before `floor_ms`.
+    pub fn new(node: u16, floor_ms: i64) -> Self {
+        let counter = 1 << COUNTER_BITS;
+        Self { node: i64::from(node) & ((1 << NODE_BITS) - 1), last_ms: floor_ms.max(EPOCH_MS), counter }
+    }
+
+    /// The next identifier.
+    pub fn next(&mut self, now_ms: i64) -> i64 {
+        if now_ms > self.last_ms {
+            self.last_ms = now_ms;
+            self.counter = 0;
+        } else if self.counter >= (1 << COUNTER_BITS) {
+            self.last_ms += 1;
+            self.counter = 0;
+        }
+        let id = ((self.last_ms - EPOCH_MS) << (NODE_BITS + COUNTER_BITS))
+            | (self.node << COUNTER_BITS)
+            | self.counter;
+        self.counter += 1;
+        id
+    }
+}
+
+/// Not an identifier.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("“{text}” is not an identifier; copy it as the program printed it")]
+pub struct NotAnId {
+    text: String,
+}
+
+macro_rules! ids {
+    ($($(#[$doc:meta])* $name:ident),+ $(,)?) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub struct $name(i64);
+
+        impl $name {
+            /// From the database or an [`IdMaker`].
+            pub const fn from_raw(raw: i64) -> Self {
+                Self(raw)
+            }
+
+            /// For the database.
+            pub const fn raw(self) -> i64 {
+                self.0
+            }
+        }
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                fmt::Display::fmt(&self.0, f)
+            }
+        }
+
+        impl FromStr for $name {
+            type Err = NotAnId;
+            fn from_str(text: &str) -> Result<Self, NotAnId> {
+                let wrong = || NotAnId { text: text.chars().take(40).collect() };
+                if !text.bytes().all(|b| b.is_ascii_digit()) {
+                    return Err(wrong());
+                }
+                text.parse().map(Self).map_err(|_| wrong())
+            }
+        }
+
+        impl Serialize for $name {
+            /// As text: a 64-bit number does not survive a JSON reader that uses floats.
+            fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+                s.collect_str(self)
+            }
+        }
+
+        impl<'de> Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+                String::deserialize(d)?.parse().map_err(serde::de::Error::custom)
+            }
+        }
+    )+};
+}
+
+ids! {
+    /// A style.
+    StyleId,
+    /// An item.
+    ItemId,
+    /// One line of the stock ledger.
+    EntryId,
+    /// One hold of one item.
+    HoldId,
+    /// The holds that were set aside together, for one basket or one person.
+    HoldGroupId,
+    /// A sale.
+    SaleId,
+    /// A line of a sale.
+    SaleLineId,
+    /// A tender of a sale or a refund.
+    TenderId,
+    /// A refund.
+    RefundId,
+    /// A line of a refund.
+    RefundLineId,
+    /// An online order.
+    OrderId,
+    /// A line of an order.
+    OrderLineId,
+    /// A connection to somebody else's shop.
+    ConnectionId,
+    /// A message that waits to go out.
+    OutboxId,
+    /// One run of a feed.
+    RunId,
+}

@@ -1,0 +1,248 @@
+//! What a piece costs by its weight, and how that came about.
+
+use crate::money::{Currency, Money, MoneyError, plain_decimal};
+use crate::weight::{Weight, WeightError, WeightUnit};
+use rust_decimal::{Decimal, RoundingStrategy};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The finest rate that is kept: millionths of a major unit.
+pub const MAX_RATE_DECIMALS: u32 = 6;
+/// The dearest rate: a million a unit. More is a slip of the keys.
+pub const MAX_RATE: i64 = 1_000_000;
+/// A price between two endings goes to the nearer; a tie goes up, to the shop's favour.
+pub const TO_ENDING: RoundingStrategy = RoundingStrategy::MidpointAwayFromZero;
+
+/// What is wrong with a price or its rule.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum PriceError {
+    /// Zero, negative, or too large a rate.
+    #[error("a rate must be more than 0 and at most a million")]
+    RateOutOfRange,
+    /// More than six decimals.
+    #[error("a rate has at most {MAX_RATE_DECIMALS} decimals")]
+    RateTooFine,
+    /// Not a plain decimal.
+    #[error("“{text}” is not a rate; write digits with a point, such as 7.50")]
+    NotARate {
+        /// What was given.
+        text: String,
+    },
+    /// Not one of the endings.
+    #[error("“{text}” is not a price ending; use exact, five, whole, or an amount below 1 such as 0.95")]
+    NotAnEnding {
+        /// What was given.
+        text: String,
+    },
+    /// The rule gave nothing.
+    #[error("the price comes to 0; raise the rate or give the style a minimum")]
+    Nothing,
+    /// A negative part.
+    #[error("a price, its extras and its minimum may not be below 0")]
+    Negative,
+    /// The amount is out of range.
+    #[error(transparent)]
+    Money(#[from] MoneyError),
+    /// The unit is wrong.
+    #[error(transparent)]
+    Weight(#[from] WeightError),
+}
+
+/// Money per unit of weight.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WeightRate {
+    per: Decimal,
+    unit: WeightUnit,
+}
+
+impl WeightRate {
+    /// `per` major units of money for one `unit`.
+    pub fn new(per: Decimal, unit: WeightUnit) -> Result<Self, PriceError> {
+        if per <= Decimal::ZERO || per > Decimal::from(MAX_RATE) {
+            return Err(PriceError::RateOutOfRange);
+        }
+        if per.normalize().scale() > MAX_RATE_DECIMALS {
+            return Err(PriceError::RateTooFine);
+        }
+        Ok(Self { per, unit })
+    }
+
+    /// Plain digits and a UN/CEFACT code.
+    pub fn parse(text: &str, unit: &str) -> Result<Self, PriceError> {
+        let per = plain_decimal(text)
+            .ok_or_else(|| PriceError::NotARate { text: text.chars().take(40).collect() })?;
+        Self::new(per, WeightUnit::from_code(unit)?)
+    }
+
+    /// From millionths of a major unit, as the database keeps it.
+    pub fn from_millionths(millionths: i64, unit: WeightUnit) -> Result<Self, PriceError> {
+        Self::new(Decimal::new(millionths, MAX_RATE_DECIMALS).normalize(), unit)
+    }
+
+    /// In millionths of a major unit.
+    pub fn millionths(self) -> i64 {
+        let mut per = self.per;
+        per.rescale(MAX_RATE_DECIMALS);
+        i64::try_from(per.mantissa()).unwrap_or(i64::MAX)
+    }
+
+    /// Major units for one [`WeightRate::unit`].
+    pub fn per(self) -> Decimal {
+        self.per
+    }
+
+    /// The unit.
+    pub fn unit(self) -> WeightUnit {
+        self.unit
+    }
+
+    /// The rate with at least the currency's decimals, as people write it: `7.50`.
+    fn shown(self, currency: Currency) -> Decimal {
+        let mut per = self.per.normalize();
+        if per.scale() < currency.minor_digits() {
+            per.rescale(currency.minor_digits());
+        }
+        per
+    }
+}
+
+/// How a computed price becomes the price on a tag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum PriceEnding {
+    /// To the minor unit.
+    Exact,
+    /// The nearest 0.05 of a major unit.
+    Five,
+    /// The nearest major unit.
+    Whole,
+    /// The nearest price with this fraction of a major unit, never below it.
+    Fraction(Decimal),
+}
+
+impl PriceEnding {
+    /// `exact`, `five`, `whole`, or an amount below one major unit such as `0.95`.
+    pub fn parse(text: &str, currency: Currency) -> Result<Self, PriceError> {
+        let wrong = || PriceError::NotAnEnding { text: text.chars().take(40).collect() };
+        match text.trim() {
+            "exact" => Ok(Self::Exact),
+            "five" => Ok(Self::Five),
+            "whole" => Ok(Self::Whole),
+            amount => {
+                let part = plain_decimal(amount).ok_or_else(wrong)?;
+                let fits = part > Decimal::ZERO && part < Decimal::ONE;
+                if !fits || Money::from_major(part, currency).is_err() {
+                    return Err(wrong());
+                }
+                Ok(Self::Fraction(part.normalize()))
+            }
+        }
+    }
+
+    /// The step between two neighbouring endings, and the offset of the first.
+    fn grid(self, currency: Currency) -> (Decimal, Decimal) {
+        let minor = Decimal::new(1, currency.minor_digits());
+        match self {
+            Self::Exact => (minor, Decimal::ZERO),
+            Self::Five => (Decimal::new(5, 2).max(minor), Decimal::ZERO),
+            Self::Whole => (Decimal::ONE, Decimal::ZERO),
+            Self::Fraction(part) => (Decimal::ONE, part),
+        }
+    }
+
+    /// The nearest price with this ending; ties go up; never below the ending itself.
+    pub fn end(self, price: Money) -> Result<Money, PriceError> {
+        let (step, offset) = self.grid(price.currency());
+        let steps = ((price.major() - offset) / step).round_dp_with_strategy(0, TO_ENDING);
+        let ended = steps.max(Decimal::ZERO) * step + offset;
+        Ok(Money::from_major(ended, price.currency())?)
+    }
+}
+
+impl fmt::Display for PriceEnding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Exact => f.write_str("exact"),
+            Self::Five => f.write_str("five"),
+            Self::Whole => f.write_str("whole"),
+            Self::Fraction(part) => fmt::Display::fmt(part, f),
+        }
+    }
+}
+
+/// How the pieces of a style are priced.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PriceRule {
+    /// Money per weight.
+    pub rate: WeightRate,
+    /// The ending on the tag.
+    pub ending: PriceEnding,
+    /// The least that a piece costs.
+    pub minimum: Option<Money>,
+}
+
+/// A price and how it came about, as data: any surface can show it in its own way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Working {
+    /// The weight as the scale showed it.
+    pub weight: Weight,
+    /// The rate.
+    pub rate: WeightRate,
+    /// Rate × weight to the minor unit.
+    pub by_weight: Money,
+    /// Money added for buttons, a lining, a clasp.
+    pub extras: Money,
+    /// After the ending.
+    pub ended: Money,
+    /// The ending.
+    pub ending: PriceEnding,
+    /// The minimum, where it decided.
+    pub minimum_used: Option<Money>,
+    /// What the tag says.
+    pub price: Money,
+}
+
+impl PriceRule {
+    /// `max(minimum, end(round(rate × weight) + extras))`.
+    pub fn price(&self, weight: Weight, extras: Money) -> Result<Working, PriceError> {
+        let currency = extras.currency();
+        if extras.is_negative() || self.minimum.is_some_and(Money::is_negative) {
+            return Err(PriceError::Negative);
+        }
+        let exact = weight
+            .value_in(self.rate.unit)
+            .checked_mul(self.rate.per)
+            .ok_or(PriceError::Money(MoneyError::TooLarge))?;
+        let by_weight = Money::rounded_from_major(exact, currency)?;
+        let ended = self.ending.end(by_weight.plus(extras)?)?;
+        let minimum_used = self.minimum.filter(|m| m.minor() > ended.minor());
+        let price = minimum_used.unwrap_or(ended);
+        if price.is_zero() {
+            return Err(PriceError::Nothing);
+        }
+        let (rate, ending) = (self.rate, self.ending);
+        Ok(Working { weight, rate, by_weight, extras, ended, ending, minimum_used, price })
+    }
+}
+
+impl fmt::Display for Working {
+    /// `6.35 oz × 7.50 an ounce = 47.63 → 48.00`
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let rate = self.rate.shown(self.price.currency());
+        write!(f, "{} × {rate} {} = {}", self.weight, self.rate.unit.each(), self.by_weight)?;
+        if !self.extras.is_zero() {
+            write!(f, " + {} extras", self.extras)?;
+        }
+        if self.ended != self.by_weight.plus(self.extras).unwrap_or(self.ended) {
+            write!(f, " → {}", self.ended)?;
+        }
+        if let Some(minimum) = self.minimum_used {
+            write!(f, " → {minimum} (the least for this style)")?;
+        }
+        Ok(())
+    }
+}
+
+/// What is left of a price after its cost; none where the cost is not known.
+pub fn margin(price: Money, cost: Option<Money>) -> Result<Option<Money>, MoneyError> {
+    cost.map(|c| price.minus(c)).transpose()
+}

@@ -1,0 +1,183 @@
+//! How much of an item: whole units, or thousandths of the one unit it is stocked in.
+
+use crate::money::plain_decimal;
+use crate::weight::{WeightError, WeightUnit};
+use rust_decimal::{Decimal, RoundingStrategy};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The most steps of one item that stock or a line may hold; the schema checks it too.
+pub const MAX_STEPS: i64 = 1_000_000_000;
+
+/// A sale in another unit than the stock's is converted once, to the nearest thousandth.
+pub const TO_THOUSANDTH: RoundingStrategy = RoundingStrategy::MidpointAwayFromZero;
+
+/// What a step of an item's stock is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Measure {
+    /// One whole unit (pieces, counted goods).
+    Units,
+    /// A thousandth of this unit (goods by weight).
+    Thousandths(WeightUnit),
+}
+
+/// What is wrong with a quantity.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum QuantityError {
+    /// Not a plain decimal.
+    #[error("“{text}” is not a quantity; write digits, such as 1 or 2.5")]
+    NotANumber {
+        /// What was given, cut short.
+        text: String,
+    },
+    /// Zero or less where more is asked for.
+    #[error("a quantity must be more than 0")]
+    NotPositive,
+    /// A part of something that is counted.
+    #[error("{value} is not a whole number, and this item is counted in whole units")]
+    NotWhole {
+        /// What was given.
+        value: Decimal,
+    },
+    /// A unit for something that is counted.
+    #[error("this item is counted, not weighed; leave the unit {unit} out", unit = unit.code())]
+    NotWeighed {
+        /// The unit that was given.
+        unit: WeightUnit,
+    },
+    /// Beyond [`MAX_STEPS`].
+    #[error("the quantity is larger than a shop can hold")]
+    TooLarge,
+    /// Finer than a thousandth of the stock unit.
+    #[error("{value} is finer than a thousandth of the unit that the item is stocked in")]
+    TooFine {
+        /// What was given.
+        value: Decimal,
+    },
+    /// The unit itself is wrong.
+    #[error(transparent)]
+    Unit(#[from] WeightError),
+}
+
+/// A quantity as somebody asked for it, before the item's measure is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Asked {
+    /// The digits.
+    pub value: Decimal,
+    /// The unit; none means the item's own.
+    pub unit: Option<WeightUnit>,
+}
+
+impl Asked {
+    /// One unit, or one of the item's own stock unit.
+    pub const ONE: Self = Self { value: Decimal::ONE, unit: None };
+
+    /// Plain digits and an optional UN/CEFACT code (`C62` and `H87`, a single unit, mean none).
+    pub fn parse(text: &str, unit: Option<&str>) -> Result<Self, QuantityError> {
+        let value = plain_decimal(text)
+            .ok_or_else(|| QuantityError::NotANumber { text: text.chars().take(40).collect() })?;
+        let unit = match unit {
+            None | Some("" | "C62" | "H87") => None,
+            Some(code) => Some(WeightUnit::from_code(code)?),
+        };
+        Ok(Self { value, unit })
+    }
+}
+
+/// A quantity in whole steps of an item's measure; it may be negative where it is a change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Quantity {
+    steps: i64,
+    measure: Measure,
+}
+
+impl Quantity {
+    /// From steps as the database keeps them.
+    pub fn from_steps(steps: i64, measure: Measure) -> Result<Self, QuantityError> {
+        if steps.checked_abs().is_none_or(|s| s > MAX_STEPS) {
+            return Err(QuantityError::TooLarge);
+        }
+        Ok(Self { steps, measure })
+    }
+
+    /// What was asked, in the item's own steps; more than nothing.
+    pub fn resolve(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
+        let quantity = Self::resolve_or_zero(asked, measure)?;
+        if quantity.steps == 0 { Err(QuantityError::NotPositive) } else { Ok(quantity) }
+    }
+
+    /// As [`Quantity::resolve`], and nothing is allowed too (a count may find none).
+    pub fn resolve_or_zero(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
+        let Asked { value, unit } = asked;
+        if value.is_sign_negative() && !value.is_zero() {
+            return Err(QuantityError::NotPositive);
+        }
+        let exact = match (measure, unit) {
+            (Measure::Units, Some(unit)) => return Err(QuantityError::NotWeighed { unit }),
+            (Measure::Units, None) if !value.fract().is_zero() => {
+                return Err(QuantityError::NotWhole { value });
+            }
+            (Measure::Units, None) => value,
+            (Measure::Thousandths(own), given) => thousandths(value, given.unwrap_or(own), own)?,
+        };
+        Self::from_steps(i64::try_from(exact).map_err(|_| QuantityError::TooLarge)?, measure)
+    }
+
+    /// Steps: units or thousandths.
+    pub fn steps(self) -> i64 {
+        self.steps
+    }
+
+    /// What a step is.
+    pub fn measure(self) -> Measure {
+        self.measure
+    }
+
+    /// In units, or in the stock unit.
+    pub fn value(self) -> Decimal {
+        match self.measure {
+            Measure::Units => Decimal::from(self.steps),
+            Measure::Thousandths(_) => Decimal::new(self.steps, 3),
+        }
+    }
+
+    /// What the books count: a line by weight is one unit, whatever it weighs.
+    pub fn book_units(self) -> i64 {
+        match self.measure {
+            Measure::Units => self.steps,
+            Measure::Thousandths(_) => self.steps.signum(),
+        }
+    }
+
+    /// The weight that the books add up, in eighths of a nanogram; none for what is counted.
+    pub fn book_weight(self) -> Result<i64, QuantityError> {
+        match self.measure {
+            Measure::Units => Ok(0),
+            Measure::Thousandths(unit) => {
+                self.steps.checked_mul(unit.eighth_nanograms_per_thousandth()).ok_or(QuantityError::TooLarge)
+            }
+        }
+    }
+}
+
+fn thousandths(value: Decimal, given: WeightUnit, own: WeightUnit) -> Result<Decimal, QuantityError> {
+    let in_own = if given == own {
+        value
+    } else {
+        value.checked_mul(given.grams()).ok_or(QuantityError::TooLarge)? / own.grams()
+    };
+    let scaled = in_own.checked_mul(Decimal::ONE_THOUSAND).ok_or(QuantityError::TooLarge)?;
+    if given == own && !scaled.fract().is_zero() {
+        return Err(QuantityError::TooFine { value });
+    }
+    Ok(scaled.round_dp_with_strategy(0, TO_THOUSANDTH))
+}
+
+impl fmt::Display for Quantity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.measure {
+            Measure::Units => write!(f, "{}", self.steps),
+            Measure::Thousandths(unit) => write!(f, "{} {unit}", self.value().normalize()),
+        }
+    }
+}

@@ -1,0 +1,109 @@
+//! What the books count, and how.
+//!
+//! gross − discounts − refunds = net; tax, shipping and rounding are never in net;
+//! margin = net − cost − fees − postage.
+
+use crate::money::{Currency, Money, MoneyError};
+use serde::{Deserialize, Serialize};
+
+/// The figures of a day, a month or a channel. Every one of them adds up over days.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Figures {
+    /// Sales not voided, those of a zero total included.
+    pub sales: i64,
+    /// Units sold less units refunded; a line by weight is one.
+    pub units: i64,
+    /// Weight of the lines by weight, in eighths of a nanogram, less what was refunded.
+    pub weight: i64,
+    /// Line amounts of goods, before discounts.
+    pub gross: Money,
+    /// Discounts.
+    pub discounts: Money,
+    /// Line amounts less discounts that were given back.
+    pub refunds: Money,
+    /// Shipping charged, less what was given back.
+    pub shipping: Money,
+    /// Tax taken, less what was given back.
+    pub tax: Money,
+    /// Fees that a channel kept.
+    pub fees: Money,
+    /// Postage that the shop paid.
+    pub postage: Money,
+    /// Cost of what was sold, without goods put back.
+    pub cost: Money,
+    /// Units whose cost is not known, without goods put back.
+    pub uncosted: i64,
+    /// What cash rounding brought.
+    pub rounding: Money,
+}
+
+impl Figures {
+    /// Nothing happened.
+    pub fn none(currency: Currency) -> Self {
+        let zero = Money::zero(currency);
+        Self {
+            sales: 0,
+            units: 0,
+            weight: 0,
+            gross: zero,
+            discounts: zero,
+            refunds: zero,
+            shipping: zero,
+            tax: zero,
+            fees: zero,
+            postage: zero,
+            cost: zero,
+            uncosted: 0,
+            rounding: zero,
+        }
+    }
+
+    /// gross − discounts − refunds.
+    pub fn net(&self) -> Result<Money, MoneyError> {
+        self.gross.minus(self.discounts)?.minus(self.refunds)
+    }
+
+    /// net − cost − fees − postage.
+    pub fn margin(&self) -> Result<Money, MoneyError> {
+        self.net()?.minus(self.cost)?.minus(self.fees)?.minus(self.postage)
+    }
+
+    /// The sum.
+    pub fn plus(&self, other: &Self) -> Result<Self, MoneyError> {
+        Ok(Self {
+            sales: self.sales + other.sales,
+            units: self.units + other.units,
+            weight: self.weight.checked_add(other.weight).ok_or(MoneyError::TooLarge)?,
+            gross: self.gross.plus(other.gross)?,
+            discounts: self.discounts.plus(other.discounts)?,
+            refunds: self.refunds.plus(other.refunds)?,
+            shipping: self.shipping.plus(other.shipping)?,
+            tax: self.tax.plus(other.tax)?,
+            fees: self.fees.plus(other.fees)?,
+            postage: self.postage.plus(other.postage)?,
+            cost: self.cost.plus(other.cost)?,
+            uncosted: self.uncosted + other.uncosted,
+            rounding: self.rounding.plus(other.rounding)?,
+        })
+    }
+
+    /// With every sign turned: what undoing it adds.
+    #[must_use]
+    pub fn negated(&self) -> Self {
+        Self {
+            sales: -self.sales,
+            units: -self.units,
+            weight: -self.weight,
+            gross: self.gross.negated(),
+            discounts: self.discounts.negated(),
+            refunds: self.refunds.negated(),
+            shipping: self.shipping.negated(),
+            tax: self.tax.negated(),
+            fees: self.fees.negated(),
+            postage: self.postage.negated(),
+            cost: self.cost.negated(),
+            uncosted: -self.uncosted,
+            rounding: self.rounding.negated(),
+        }
+    }
+}

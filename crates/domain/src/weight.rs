@@ -1,0 +1,225 @@
+//! Weight as a scale shows it, its units by UN/CEFACT code, and exact sums across units.
+
+use crate::money::plain_decimal;
+use rust_decimal::{Decimal, RoundingStrategy};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The heaviest single reading that is believed: one tonne. More is a slip of the keys.
+pub const MAX_GRAMS: i64 = 1_000_000;
+/// The finest reading that is kept: a jeweller's scale shows four decimals.
+pub const MAX_DECIMALS: u32 = 4;
+/// How a net weight is shown in another unit: cut off, never overstated (NIST's reading of the
+/// Uniform Packaging and Labeling Regulation).
+pub const SHOWN_IN_ANOTHER_UNIT: RoundingStrategy = RoundingStrategy::ToZero;
+
+/// A unit that wool is weighed and sold in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum WeightUnit {
+    /// Avoirdupois ounce, ONZ: 28.349523125 g exactly.
+    #[serde(rename = "ONZ")]
+    Ounce,
+    /// Avoirdupois pound, LBR: 453.59237 g exactly.
+    #[serde(rename = "LBR")]
+    Pound,
+    /// Gram, GRM.
+    #[serde(rename = "GRM")]
+    Gram,
+    /// Hundred grams, HGM.
+    #[serde(rename = "HGM")]
+    HundredGrams,
+    /// Kilogram, KGM.
+    #[serde(rename = "KGM")]
+    Kilogram,
+}
+
+impl WeightUnit {
+    /// Every unit.
+    pub const ALL: [Self; 5] = [Self::Ounce, Self::Pound, Self::Gram, Self::HundredGrams, Self::Kilogram];
+
+    /// By UN/CEFACT Recommendation 20 code.
+    pub fn from_code(code: &str) -> Result<Self, WeightError> {
+        let unknown = || WeightError::UnknownUnit { code: code.chars().take(12).collect() };
+        Self::ALL.into_iter().find(|u| u.code() == code).ok_or_else(unknown)
+    }
+
+    /// The UN/CEFACT code.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Ounce => "ONZ",
+            Self::Pound => "LBR",
+            Self::Gram => "GRM",
+            Self::HundredGrams => "HGM",
+            Self::Kilogram => "KGM",
+        }
+    }
+
+    /// As it is written behind a number: `oz`.
+    pub fn symbol(self) -> &'static str {
+        match self {
+            Self::Ounce => "oz",
+            Self::Pound => "lb",
+            Self::Gram => "g",
+            Self::HundredGrams => "× 100 g",
+            Self::Kilogram => "kg",
+        }
+    }
+
+    /// As it is said in a rate: `an ounce`.
+    pub fn each(self) -> &'static str {
+        match self {
+            Self::Ounce => "an ounce",
+            Self::Pound => "a pound",
+            Self::Gram => "a gram",
+            Self::HundredGrams => "100 g",
+            Self::Kilogram => "a kilogram",
+        }
+    }
+
+    /// Grams in one unit, exactly (NIST Handbook 44, appendix C).
+    pub fn grams(self) -> Decimal {
+        match self {
+            Self::Ounce => Decimal::new(28_349_523_125, 9),
+            Self::Pound => Decimal::new(45_359_237, 5),
+            Self::Gram => Decimal::ONE,
+            Self::HundredGrams => Decimal::ONE_HUNDRED,
+            Self::Kilogram => Decimal::ONE_THOUSAND,
+        }
+    }
+
+    /// A thousandth of this unit in eighths of a nanogram. The eighth makes a thousandth of an
+    /// ounce (28 349 523.125 ng) a whole number, so that sums across units stay exact integers.
+    pub fn eighth_nanograms_per_thousandth(self) -> i64 {
+        match self {
+            Self::Ounce => 226_796_185,
+            Self::Pound => 3_628_738_960,
+            Self::Gram => 8_000_000,
+            Self::HundredGrams => 800_000_000,
+            Self::Kilogram => 8_000_000_000,
+        }
+    }
+}
+
+impl fmt::Display for WeightUnit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.symbol())
+    }
+}
+
+/// What is wrong with a weight.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum WeightError {
+    /// Not a unit code that the shop uses.
+    #[error(
+        "“{code}” is not a weight unit here; use ONZ (ounce), LBR (pound), GRM (gram), HGM (100 g) or KGM (kilogram)"
+    )]
+    UnknownUnit {
+        /// What was given.
+        code: String,
+    },
+    /// Not a plain decimal.
+    #[error("“{text}” is not a weight; write digits with a point, as the scale shows them, such as 6.35")]
+    NotAWeight {
+        /// What was given, cut short.
+        text: String,
+    },
+    /// Zero or less.
+    #[error("a weight must be more than 0; read the scale again")]
+    NotPositive,
+    /// Heavier than [`MAX_GRAMS`].
+    #[error("{weight} is heavier than a tonne; check the number and its unit")]
+    TooHeavy {
+        /// What was given.
+        weight: String,
+    },
+    /// More decimals than [`MAX_DECIMALS`].
+    #[error("“{text}” has more than {MAX_DECIMALS} decimals; write the weight as the scale shows it")]
+    TooFine {
+        /// What was given.
+        text: String,
+    },
+}
+
+/// A weight as it was read: the scale's own digits and unit. It is never stored converted, since
+/// 6.35 oz would not come back as 6.35 oz from whole grams.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Weight {
+    value: Decimal,
+    unit: WeightUnit,
+}
+
+impl Weight {
+    /// A reading in the given unit.
+    pub fn new(value: Decimal, unit: WeightUnit) -> Result<Self, WeightError> {
+        if value <= Decimal::ZERO {
+            return Err(WeightError::NotPositive);
+        }
+        if value.scale() > MAX_DECIMALS {
+            return Err(WeightError::TooFine { text: value.to_string() });
+        }
+        let heavy = || WeightError::TooHeavy { weight: format!("{value} {unit}") };
+        let grams = value.checked_mul(unit.grams()).ok_or_else(heavy)?;
+        if grams > Decimal::from(MAX_GRAMS) {
+            return Err(heavy());
+        }
+        Ok(Self { value, unit })
+    }
+
+    /// Ounces, with the scale's decimals.
+    pub fn from_ounces(value: Decimal) -> Result<Self, WeightError> {
+        Self::new(value, WeightUnit::Ounce)
+    }
+
+    /// Grams, with the scale's decimals.
+    pub fn from_grams(value: Decimal) -> Result<Self, WeightError> {
+        Self::new(value, WeightUnit::Gram)
+    }
+
+    /// A scale that shows pounds and ounces: 1 lb 1.5 oz is 17.5 oz, exactly.
+    pub fn from_pounds_and_ounces(pounds: u32, ounces: Decimal) -> Result<Self, WeightError> {
+        Self::from_ounces(Decimal::from(pounds) * Decimal::from(16) + ounces)
+    }
+
+    /// Plain digits as the scale shows them.
+    pub fn parse(text: &str, unit: WeightUnit) -> Result<Self, WeightError> {
+        let value = plain_decimal(text)
+            .ok_or_else(|| WeightError::NotAWeight { text: text.chars().take(40).collect() })?;
+        Self::new(value, unit)
+    }
+
+    /// The digits, trailing zeros included.
+    pub fn value(self) -> Decimal {
+        self.value
+    }
+
+    /// The unit.
+    pub fn unit(self) -> WeightUnit {
+        self.unit
+    }
+
+    /// Exact grams.
+    pub fn grams(self) -> Decimal {
+        self.value * self.unit.grams()
+    }
+
+    /// The value in another unit, not rounded (28 significant digits where it does not end).
+    pub fn value_in(self, unit: WeightUnit) -> Decimal {
+        if unit == self.unit { self.value } else { self.grams() / unit.grams() }
+    }
+}
+
+impl fmt::Display for Weight {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", self.value, self.unit)
+    }
+}
+
+/// Eighths of a nanogram as ounces with `decimals` places, rounded half away from zero once.
+pub fn ounces_from_eighth_nanograms(sum: i64, decimals: u32) -> Decimal {
+    let per_ounce =
+        Decimal::from(WeightUnit::Ounce.eighth_nanograms_per_thousandth()) * Decimal::ONE_THOUSAND;
+    let mut ounces = (Decimal::from(sum) / per_ounce)
+        .round_dp_with_strategy(decimals, RoundingStrategy::MidpointAwayFromZero);
+    ounces.rescale(decimals);
+    ounces
+}
