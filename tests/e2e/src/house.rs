@@ -1,0 +1,167 @@
+//! The house rules: which package may know which, and where SQL may stand.
+//!
+//! They are functions from what `cargo metadata` says, or from source text, to a list of
+//! breaches, so that the test can also show that a breach is found.
+
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+
+/// The arrows of the design, section 3: a package, and all that it may know of the house.
+pub const ARROWS: &[(&str, &[&str])] = &[
+    ("fleecefold", &["till", "sync", "ledger", "feeds", "print", "domain"]),
+    ("till", &["ledger", "feeds", "print", "domain"]),
+    ("sync", &["ledger", "feeds", "print", "domain"]),
+    ("ledger", &["domain"]),
+    ("feeds", &["domain"]),
+    ("print", &["domain"]),
+    ("domain", &[]),
+];
+
+/// The folder whose packages look at the program from outside: they may know every room, and no
+/// room may know them.
+pub const OUTSIDE: &str = "tests";
+
+/// The one package that speaks to a database.
+pub const DATABASE_DOOR: &str = "ledger";
+
+/// Database crates that no other package may depend on.
+pub const DATABASE_CRATES: &[&str] =
+    &["sqlx", "sqlx-core", "sqlx-sqlite", "sqlx-postgres", "rusqlite", "libsqlite3-sys", "tokio-postgres"];
+
+/// Why the rules could not be looked at.
+#[derive(Debug, thiserror::Error)]
+pub enum HouseError {
+    /// A file or folder could not be read.
+    #[error("{} could not be read", path.display())]
+    Unreadable {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: std::io::Error,
+    },
+    /// `cargo metadata` answered something else than expected.
+    #[error("cargo metadata has no {what}")]
+    Metadata {
+        /// What was looked for.
+        what: &'static str,
+    },
+}
+
+/// A package of the workspace, with every dependency it names, those for tests and builds included.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Package {
+    /// Its name.
+    pub name: String,
+    /// The folder of its manifest, below the workspace's.
+    pub folder: PathBuf,
+    /// The names of the packages that it depends on.
+    pub knows: Vec<String>,
+}
+
+impl Package {
+    fn is_outside(&self) -> bool {
+        self.folder.starts_with(OUTSIDE)
+    }
+}
+
+/// The workspace's packages, from the JSON of `cargo metadata --no-deps`.
+pub fn packages(metadata: &Value) -> Result<Vec<Package>, HouseError> {
+    let text = |value: &Value, what| value.as_str().map(str::to_owned).ok_or(HouseError::Metadata { what });
+    let root = PathBuf::from(text(&metadata["workspace_root"], "workspace_root")?);
+    let listed = metadata["packages"].as_array().ok_or(HouseError::Metadata { what: "packages" })?;
+    listed
+        .iter()
+        .map(|package| {
+            let manifest = PathBuf::from(text(&package["manifest_path"], "manifest_path")?);
+            let folder = manifest.parent().and_then(|f| f.strip_prefix(&root).ok());
+            let needs = package["dependencies"].as_array();
+            Ok(Package {
+                name: text(&package["name"], "name")?,
+                folder: folder.ok_or(HouseError::Metadata { what: "manifest below its root" })?.to_owned(),
+                knows: needs
+                    .ok_or(HouseError::Metadata { what: "dependencies" })?
+                    .iter()
+                    .map(|need| text(&need["name"], "dependency name"))
+                    .collect::<Result<_, _>>()?,
+            })
+        })
+        .collect()
+}
+
+/// Every dependency that goes against [`ARROWS`], and every package that has no place among them.
+pub fn broken_arrows(packages: &[Package]) -> Vec<String> {
+    let rooms: Vec<&str> = packages.iter().map(|p| p.name.as_str()).collect();
+    let mut broken = Vec::new();
+    for package in packages.iter().filter(|p| !p.is_outside()) {
+        let Some((_, allowed)) = ARROWS.iter().find(|(name, _)| *name == package.name) else {
+            broken.push(format!("{} has no place in the house", package.name));
+            continue;
+        };
+        for known in package.knows.iter().filter(|k| rooms.contains(&k.as_str())) {
+            if !allowed.contains(&known.as_str()) {
+                broken.push(format!("{} must not know {known}", package.name));
+            }
+        }
+    }
+    broken
+}
+
+/// Every package beside [`DATABASE_DOOR`] that depends on a database crate.
+pub fn second_doors(packages: &[Package]) -> Vec<String> {
+    let others = packages.iter().filter(|p| p.name != DATABASE_DOOR && !p.is_outside());
+    others
+        .flat_map(|package| {
+            let crates = package.knows.iter().filter(|k| DATABASE_CRATES.contains(&k.as_str()));
+            crates.map(|k| format!("{} must not know {k}", package.name))
+        })
+        .collect()
+}
+
+/// Statements of SQL in a source text: how a statement begins, and what must follow on some line
+/// after it for it to be one (English has “select” and “update” too).
+const STATEMENTS: &[(&str, &str)] = &[
+    ("INSERT INTO ", "VALUES"),
+    ("SELECT ", "FROM "),
+    ("UPDATE ", "SET "),
+    ("DELETE FROM ", ""),
+    ("CREATE TABLE ", ""),
+    ("ALTER TABLE ", ""),
+    ("DROP TABLE ", ""),
+];
+
+/// The lines of a source text at which a statement of SQL begins, from 1. Comments do not count.
+pub fn sql_lines(source: &str) -> Vec<usize> {
+    /// A statement's second keyword stands within so many lines of its first.
+    const WITHIN: usize = 12;
+    let lines: Vec<&str> = source.lines().map(|l| l.split("//").next().unwrap_or(l)).collect();
+    let begins = |at: usize| {
+        STATEMENTS.iter().any(|(first, second)| {
+            let rest = lines[at..].iter().take(WITHIN).copied().collect::<Vec<_>>().join("\n");
+            rest.split_once(first)
+                .is_some_and(|(before, after)| !before.contains('\n') && after.contains(second))
+        })
+    };
+    (0..lines.len()).filter(|at| begins(*at)).map(|at| at + 1).collect()
+}
+
+/// Every Rust file below a folder, in order of path.
+pub fn rust_files(folder: &Path) -> Result<Vec<PathBuf>, HouseError> {
+    let unreadable = |source| HouseError::Unreadable { path: folder.to_owned(), source };
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(unreadable)? {
+        let path = entry.map_err(unreadable)?.path();
+        if path.is_dir() {
+            found.extend(rust_files(&path)?);
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            found.push(path);
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+/// The text of a file.
+pub fn read(path: &Path) -> Result<String, HouseError> {
+    std::fs::read_to_string(path).map_err(|source| HouseError::Unreadable { path: path.to_owned(), source })
+}

@@ -1,0 +1,5 @@
+//! What the tests from outside share.
+//!
+//! Nothing of the program depends on this package, and it belongs to no room of the house.
+
+pub mod house;

@@ -1,0 +1,93 @@
+//! The house rules of the design, section 3, held against the real workspace.
+
+use e2e::house::{self, Package, broken_arrows, packages, second_doors, sql_lines};
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").canonicalize().unwrap()
+}
+
+fn workspace() -> Vec<Package> {
+    let told = Command::new(env!("CARGO"))
+        .args(["metadata", "--no-deps", "--offline", "--format-version", "1"])
+        .current_dir(root())
+        .output()
+        .unwrap();
+    assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    packages(&serde_json::from_slice::<Value>(&told.stdout).unwrap()).unwrap()
+}
+
+fn package(name: &str, folder: &str, knows: &[&str]) -> Package {
+    Package {
+        name: name.to_owned(),
+        folder: PathBuf::from(folder),
+        knows: knows.iter().map(|k| (*k).to_owned()).collect(),
+    }
+}
+
+#[test]
+fn no_arrow_goes_the_wrong_way() {
+    let workspace = workspace();
+    for room in ["domain", "ledger", "feeds", "till", "sync", "fleecefold"] {
+        assert!(workspace.iter().any(|p| p.name == room), "{room} is missing from the workspace");
+    }
+    assert_eq!(broken_arrows(&workspace), Vec::<String>::new());
+}
+
+#[test]
+fn a_wrong_arrow_is_found() {
+    let check = |name: &str, folder: &str, knows: &[&str], expected: &[&str]| {
+        let mut house = workspace();
+        house.retain(|p| p.name != name);
+        house.push(package(name, folder, knows));
+        assert_eq!(broken_arrows(&house), expected, "{name} knows {knows:?}");
+    };
+    check("till", "services/till", &["sync"], &["till must not know sync"]);
+    check("sync", "services/sync", &["ledger", "till"], &["sync must not know till"]);
+    check("feeds", "crates/feeds", &["domain", "ledger"], &["feeds must not know ledger"]);
+    check("ledger", "crates/ledger", &["feeds"], &["ledger must not know feeds"]);
+    check("domain", "crates/domain", &["ledger", "serde"], &["domain must not know ledger"]);
+    check("domain", "crates/domain", &["e2e"], &["domain must not know e2e"]);
+    check("till", "services/till", &["fleecefold"], &["till must not know fleecefold"]);
+    check("attic", "crates/attic", &[], &["attic has no place in the house"]);
+    check("bench", "tests/bench", &["ledger", "till", "sync"], &[]);
+    check("fleecefold", "services/fleecefold", &["till", "sync", "ledger", "clap"], &[]);
+}
+
+#[test]
+fn sql_lives_in_the_ledger_alone() {
+    let workspace = workspace();
+    assert_eq!(second_doors(&workspace), Vec::<String>::new());
+    let mut found = Vec::new();
+    let others =
+        workspace.iter().filter(|p| p.name != house::DATABASE_DOOR && !p.folder.starts_with("tests"));
+    for package in others {
+        for file in house::rust_files(&root().join(&package.folder).join("src")).unwrap() {
+            let lines = sql_lines(&house::read(&file).unwrap());
+            found.extend(lines.into_iter().map(|line| format!("{}:{line}", file.display())));
+        }
+    }
+    assert_eq!(found, Vec::<String>::new(), "SQL outside of the ledger");
+}
+
+#[test]
+fn a_second_door_is_found() {
+    let house = [
+        package("ledger", "crates/ledger", &["domain", "sqlx"]),
+        package("till", "services/till", &["sqlx", "ledger"]),
+        package("bench", "tests/bench", &["rusqlite"]),
+    ];
+    assert_eq!(second_doors(&house), ["till must not know sqlx"]);
+
+    let check = |source: &str, expected: &[usize]| assert_eq!(sql_lines(source), expected, "{source}");
+    check("let q = \"SELECT id FROM item\";", &[1]);
+    check("\n    \"SELECT id, title\n     FROM item\"", &[2]);
+    check("\"INSERT INTO item (id) VALUES ($1)\"", &[1]);
+    check("\"UPDATE item\n SET held = 0\"", &[1]);
+    check("\"DELETE FROM hold\"", &[1]);
+    check("// SELECT a table FROM the list", &[]);
+    check("/// UPDATE and SET are words", &[]);
+    check("error(\"select a file from the list, or update it\")", &[]);
+}
