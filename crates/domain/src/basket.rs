@@ -190,9 +190,25 @@ pub enum Tie {
 /// How the part of a total that is paid in cash is rounded: to the nearest multiple of the
 /// smallest coin. Tax is computed before, and other tenders are never rounded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "WrittenRounding")]
 pub struct CashRounding {
     step_minor: i64,
     tie: Tie,
+}
+
+/// A rule as it was written down; read back, it passes the same check as when it was made.
+#[derive(Deserialize)]
+struct WrittenRounding {
+    step_minor: i64,
+    tie: Tie,
+}
+
+impl TryFrom<WrittenRounding> for CashRounding {
+    type Error = &'static str;
+    fn try_from(written: WrittenRounding) -> Result<Self, &'static str> {
+        let wrong = "the smallest coin is 1 to 10000 minor units";
+        Self::to_step(written.step_minor, written.tie).ok_or(wrong)
+    }
 }
 
 impl CashRounding {

@@ -6,17 +6,47 @@
 /// Shortest and longest card number (ISO/IEC 7812-1).
 const LENGTHS: std::ops::RangeInclusive<usize> = 13..=19;
 
-/// Whether a run of 13 to 19 digits, spaces, hyphens and dots between them ignored, passes Luhn.
+/// Whether the text holds 13 to 19 digits that pass Luhn, spaces, hyphens and dots between them
+/// ignored. Digits that belong to something else may stand beside them (a date, a count), so every
+/// stretch of whole groups is looked at: `4000 0000 0000 0002 12/28` holds a card's number.
 pub fn holds_card_number(text: &str) -> bool {
-    let mut run: Vec<u8> = Vec::new();
-    for c in text.chars().chain(['|']) {
-        if let Some(digit) = c.to_digit(10) {
-            run.push(u8::try_from(digit).unwrap_or(0));
-        } else if !matches!(c, ' ' | '-' | '.' | '\u{a0}' | '\u{2011}' | '\u{202f}') {
-            if LENGTHS.contains(&run.len()) && passes_luhn(&run) {
+    let mut groups: Vec<Vec<u8>> = vec![Vec::new()];
+    for c in text.chars().chain([END]) {
+        if let Some(digit) = c.to_digit(10).and_then(|d| u8::try_from(d).ok()) {
+            if let Some(group) = groups.last_mut() {
+                group.push(digit);
+            }
+        } else if is_separator(c) {
+            if groups.last().is_some_and(|g| !g.is_empty()) {
+                groups.push(Vec::new());
+            }
+        } else {
+            if (0..groups.len()).any(|from| begins_card_number(&groups[from..])) {
                 return true;
             }
-            run.clear();
+            groups = vec![Vec::new()];
+        }
+    }
+    false
+}
+
+/// Ends the last run of digits, as any other character does.
+const END: char = '|';
+
+fn is_separator(c: char) -> bool {
+    matches!(c, ' ' | '-' | '.' | '\u{a0}' | '\u{2011}' | '\u{202f}')
+}
+
+/// Whether the first groups, taken together, are a card's number.
+fn begins_card_number(groups: &[Vec<u8>]) -> bool {
+    let mut run = Vec::new();
+    for group in groups {
+        run.extend_from_slice(group);
+        if run.len() > *LENGTHS.end() {
+            return false;
+        }
+        if LENGTHS.contains(&run.len()) && passes_luhn(&run) {
+            return true;
         }
     }
     false

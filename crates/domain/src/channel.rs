@@ -68,3 +68,23 @@ impl fmt::Display for Channel {
         f.write_str(&self.0)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn reads_codes_of_small_letters_digits_and_hyphens() {
+        for code in Channel::BUILT_IN.into_iter().chain(["spring-fair", "fair2026", "a", &"a".repeat(32)]) {
+            assert_eq!(Channel::parse(code).map(String::from), Ok(code.to_owned()));
+        }
+        let longer = "a".repeat(33);
+        for wrong in
+            ["", "Store", "spring fair", "2026-fair", "-fair", "foire_d\u{e9}t\u{e9}", " store", &longer]
+        {
+            let refused = Channel::parse(wrong).unwrap_err().to_string();
+            assert!(refused.contains("is not a channel code"), "{wrong:?}: {refused}");
+        }
+        assert_eq!((Channel::store().as_str(), Channel::online().as_str()), ("store", "online"));
+    }
+}

@@ -84,8 +84,15 @@ fn has_right_check(text: &str) -> bool {
 
 /// A code as somebody scanned or typed it: space around it trimmed, case kept.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(transparent)]
+#[serde(try_from = "String")]
 pub struct Code(String);
+
+impl TryFrom<String> for Code {
+    type Error = CodeError;
+    fn try_from(text: String) -> Result<Self, CodeError> {
+        Self::parse(&text)
+    }
+}
 
 impl Code {
     /// Any code: sku, in-store number or GTIN.
@@ -137,8 +144,15 @@ impl fmt::Display for Code {
 
 /// A number that GS1 or one of its members gave out; unique in the world.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(transparent)]
+#[serde(try_from = "String")]
 pub struct Gtin(String);
+
+impl TryFrom<String> for Gtin {
+    type Error = CodeError;
+    fn try_from(text: String) -> Result<Self, CodeError> {
+        Self::parse(&text)
+    }
+}
 
 impl Gtin {
     /// 8, 12, 13 or 14 digits with a right check digit, outside the restricted ranges.
@@ -187,8 +201,18 @@ impl Gtin {
 
 /// The shop's own number for an item.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(transparent)]
+#[serde(try_from = "String")]
 pub struct InStoreCode(String);
+
+impl TryFrom<String> for InStoreCode {
+    type Error = CodeError;
+    /// The 13 digits that [`InStoreCode::from_number`] made, read back.
+    fn try_from(text: String) -> Result<Self, CodeError> {
+        let number = text.strip_prefix('2').and_then(|t| t.get(..11)).and_then(|t| t.parse().ok());
+        let made = number.and_then(|number| Self::from_number(number).ok());
+        made.filter(|m| m.0 == text).ok_or(CodeError::NotAGtin { text })
+    }
+}
 
 impl InStoreCode {
     /// The `number`th of the shop, from 1.

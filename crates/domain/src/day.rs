@@ -240,9 +240,15 @@ impl Zone {
         if let Ok(moment) = Moment::parse_rfc3339(text) {
             return Ok(moment);
         }
-        let local: DateTime =
-            text.parse().map_err(|_| DayError::NotADate { text: text.chars().take(40).collect() })?;
-        self.moment_of(local)
+        let not_a_date = || DayError::NotADate { text: text.chars().take(40).collect() };
+        // jiff would read 20260517 too, as midnight; here a date without a time means noon, and
+        // only as YYYY-MM-DD.
+        let dated = text.get(..10).is_some_and(|date| Day::parse(date).is_ok());
+        let timed = text.get(10..).is_some_and(|rest| rest.starts_with(['T', ' ']) && !rest.contains('['));
+        if !dated || !timed {
+            return Err(not_a_date());
+        }
+        self.moment_of(text.parse().map_err(|_| not_a_date())?)
     }
 
     /// The first moment of the day after, for “until the end of the day”.

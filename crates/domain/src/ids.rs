@@ -7,6 +7,9 @@ use std::str::FromStr;
 /// Milliseconds since 1970 at which the identifiers' clock starts: 2020-01-01T00:00Z. It leaves
 /// 41 bits of milliseconds good until 2089.
 pub const EPOCH_MS: i64 = 1_577_836_800_000;
+/// A clock beyond this is not believed, and so not followed: one slip of a machine's year must not
+/// use up the numbers. It stands 2^36 ms (two years) before the 41 bits end, to count on in.
+pub const LATEST_MS: i64 = EPOCH_MS + (1 << 41) - (1 << 36);
 /// Bits for the node; 1024 processes may hold a node number at once.
 pub const NODE_BITS: u32 = 10;
 /// Bits for the counter within a millisecond; a 4097th takes the next millisecond.
@@ -25,12 +28,16 @@ impl IdMaker {
     /// For the leased `node`, never making one at or before `floor_ms`.
     pub fn new(node: u16, floor_ms: i64) -> Self {
         let counter = 1 << COUNTER_BITS;
-        Self { node: i64::from(node) & ((1 << NODE_BITS) - 1), last_ms: floor_ms.max(EPOCH_MS), counter }
+        Self {
+            node: i64::from(node) & ((1 << NODE_BITS) - 1),
+            last_ms: floor_ms.clamp(EPOCH_MS, LATEST_MS),
+            counter,
+        }
     }
 
     /// The next identifier.
     pub fn next(&mut self, now_ms: i64) -> i64 {
-        if now_ms > self.last_ms {
+        if now_ms > self.last_ms && now_ms <= LATEST_MS {
             self.last_ms = now_ms;
             self.counter = 0;
         } else if self.counter >= (1 << COUNTER_BITS) {
@@ -129,8 +136,51 @@ ids! {
     OrderLineId,
     /// A connection to somebody else's shop.
     ConnectionId,
-    /// A message that waits to go out.
-    OutboxId,
     /// One run of a feed.
     RunId,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_id_holds_time_node_and_counter() {
+        let mut maker = IdMaker::new(5, 0);
+        let first = maker.next(EPOCH_MS + 7);
+        assert_eq!(first, (7 << 22) | (5 << 12));
+        assert_eq!(maker.next(EPOCH_MS + 7), first + 1);
+        assert_eq!(maker.next(EPOCH_MS + 3), first + 2, "a clock put back is not followed");
+        assert_eq!(maker.next(i64::MAX), first + 3, "a clock beyond belief is not followed");
+    }
+
+    #[test]
+    fn the_4097th_of_a_millisecond_takes_the_next_one() {
+        let mut maker = IdMaker::new(0, 0);
+        let ids: Vec<i64> = (0..4097).map(|_| maker.next(EPOCH_MS + 1)).collect();
+        assert_eq!((ids[4095] >> 22, ids[4096] >> 22), (1, 2));
+    }
+
+    #[test]
+    fn none_is_made_at_or_before_the_floor() {
+        let floor = EPOCH_MS + 1000;
+        let mut maker = IdMaker::new(1023, floor);
+        assert_eq!(maker.next(floor - 500) >> 22, 1001);
+    }
+
+    #[test]
+    fn an_id_is_text_outside() {
+        let check = |text: &str, expected: Option<i64>| {
+            assert_eq!(text.parse::<ItemId>().ok().map(ItemId::raw), expected, "{text:?}");
+        };
+        check("7340033", Some(7_340_033));
+        check("9223372036854775807", Some(i64::MAX));
+        check("9223372036854775808", None);
+        check("", None);
+        check("-1", None);
+        check("+1", None);
+        check(" 1", None);
+        check("1e3", None);
+        assert_eq!(ItemId::from_raw(42).to_string(), "42");
+    }
 }

@@ -158,9 +158,24 @@ pub enum MoneyError {
 
 /// An amount of money in whole minor units, at most [`MAX_MINOR`] either way.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(try_from = "WrittenMoney")]
 pub struct Money {
     minor: i64,
     currency: Currency,
+}
+
+/// Money as it was written down; read back, it passes the same check as when it was made.
+#[derive(Deserialize)]
+struct WrittenMoney {
+    minor: i64,
+    currency: Currency,
+}
+
+impl TryFrom<WrittenMoney> for Money {
+    type Error = MoneyError;
+    fn try_from(written: WrittenMoney) -> Result<Self, MoneyError> {
+        Self::from_minor(written.minor, written.currency)
+    }
 }
 
 impl Money {

@@ -106,8 +106,15 @@ pub struct NotANumber;
 
 /// The number that the online shop gave an order, or one of its refunds: its own text, trimmed.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(transparent)]
+#[serde(try_from = "String")]
 pub struct OrderNumber(String);
+
+impl TryFrom<String> for OrderNumber {
+    type Error = NotANumber;
+    fn try_from(text: String) -> Result<Self, NotANumber> {
+        Self::parse(&text)
+    }
+}
 
 impl OrderNumber {
     /// 1 to [`MAX_NUMBER_CHARS`] printable characters.
@@ -206,4 +213,48 @@ pub struct IncomingOrder {
     /// Who bought; not part of the body.
     #[serde(skip)]
     pub customer: Customer,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_status_reads_bare_or_as_its_address() {
+        // The names of https://schema.org/OrderStatus, release 30.0.
+        let check = |code: &str, expected: Option<Standing>| {
+            assert_eq!(OrderStatus::from_code(code).map(OrderStatus::standing), expected, "{code}");
+        };
+        check("OrderPaymentDue", Some(Standing::Unpaid));
+        check("https://schema.org/OrderPaymentDue", Some(Standing::Unpaid));
+        check("OrderProcessing", Some(Standing::Sold));
+        check("http://schema.org/OrderInTransit", Some(Standing::Sold));
+        check("OrderPickupAvailable", Some(Standing::Sold));
+        check("OrderDelivered", Some(Standing::Sold));
+        check("OrderProblem", Some(Standing::Sold));
+        check("OrderCancelled", Some(Standing::Undone));
+        check("https://schema.org/OrderReturned", Some(Standing::Undone));
+        check("paid", None);
+        check("orderprocessing", None);
+        check("https://schema.org/", None);
+        for status in OrderStatus::ALL {
+            assert_eq!(OrderStatus::from_code(status.code()), Some(status));
+        }
+    }
+
+    #[test]
+    fn a_number_is_printable_and_bounded() {
+        let check = |text: &str, expected: Option<&str>| {
+            assert_eq!(OrderNumber::parse(text).ok().as_ref().map(OrderNumber::as_str), expected, "{text:?}");
+        };
+        let longest = "9".repeat(MAX_NUMBER_CHARS);
+        check("  1001 ", Some("1001"));
+        check("#A-7/2", Some("#A-7/2"));
+        check(&longest, Some(&longest));
+        check(&format!("{longest}9"), None);
+        check("", None);
+        check("   ", None);
+        check("10\u{0}01", None);
+        check("10\n01", None);
+    }
 }

@@ -1,7 +1,7 @@
 //! What a piece costs by its weight, and how that came about.
 
 use crate::money::{Currency, Money, MoneyError, plain_decimal};
-use crate::weight::{Weight, WeightError, WeightUnit};
+use crate::weight::{MAX_DECIMALS, Weight, WeightError, WeightUnit};
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -50,9 +50,24 @@ pub enum PriceError {
 
 /// Money per unit of weight.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "WrittenRate")]
 pub struct WeightRate {
     per: Decimal,
     unit: WeightUnit,
+}
+
+/// A rate as it was written down; read back, it passes the same check as when it was made.
+#[derive(Deserialize)]
+struct WrittenRate {
+    per: Decimal,
+    unit: WeightUnit,
+}
+
+impl TryFrom<WrittenRate> for WeightRate {
+    type Error = PriceError;
+    fn try_from(written: WrittenRate) -> Result<Self, PriceError> {
+        Self::new(written.per, written.unit)
+    }
 }
 
 impl WeightRate {
@@ -94,6 +109,26 @@ impl WeightRate {
     /// The unit.
     pub fn unit(self) -> WeightUnit {
         self.unit
+    }
+
+    /// Rate × weight to the minor unit, by [`TO_MINOR_UNIT`](crate::money::TO_MINOR_UNIT), rounded once from the exact product.
+    ///
+    /// In whole numbers, because a weight in another unit than the rate's need not end in decimals:
+    /// 0.55 g at 4.123567 a pound is exactly half a cent, and a quotient cut at 28 digits is less.
+    /// Nothing here can pass 2^127: a tonne is 8 × 10^15 eighths of a nanogram, times 10^4 for the
+    /// weight's decimals, 10^12 for a million in millionths, 10^4 for the finest currency, 2 to halve.
+    fn times(self, weight: Weight, currency: Currency) -> Result<Money, MoneyError> {
+        let mass = |unit: WeightUnit| i128::from(unit.eighth_nanograms_per_thousandth());
+        let mut digits = weight.value();
+        digits.rescale(MAX_DECIMALS);
+        let over = digits.mantissa()
+            * mass(weight.unit())
+            * i128::from(self.millionths())
+            * i128::from(currency.minor_per_major());
+        let under = mass(self.unit) * 10_i128.pow(MAX_DECIMALS + MAX_RATE_DECIMALS);
+        // Both are above nothing, so that half away from zero is half up.
+        let minor = (2 * over + under) / (2 * under);
+        Money::from_minor(i64::try_from(minor).map_err(|_| MoneyError::TooLarge)?, currency)
     }
 
     /// The rate with at least the currency's decimals, as people write it: `7.50`.
@@ -208,11 +243,7 @@ impl PriceRule {
         if extras.is_negative() || self.minimum.is_some_and(Money::is_negative) {
             return Err(PriceError::Negative);
         }
-        let exact = weight
-            .value_in(self.rate.unit)
-            .checked_mul(self.rate.per)
-            .ok_or(PriceError::Money(MoneyError::TooLarge))?;
-        let by_weight = Money::rounded_from_major(exact, currency)?;
+        let by_weight = self.rate.times(weight, currency)?;
         let ended = self.ending.end(by_weight.plus(extras)?)?;
         let minimum_used = self.minimum.filter(|m| m.minor() > ended.minor());
         let price = minimum_used.unwrap_or(ended);

@@ -86,9 +86,24 @@ impl Asked {
 
 /// A quantity in whole steps of an item's measure; it may be negative where it is a change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "WrittenQuantity")]
 pub struct Quantity {
     steps: i64,
     measure: Measure,
+}
+
+/// A quantity as it was written down; read back, it passes the same check as when it was made.
+#[derive(Deserialize)]
+struct WrittenQuantity {
+    steps: i64,
+    measure: Measure,
+}
+
+impl TryFrom<WrittenQuantity> for Quantity {
+    type Error = QuantityError;
+    fn try_from(written: WrittenQuantity) -> Result<Self, QuantityError> {
+        Self::from_steps(written.steps, written.measure)
+    }
 }
 
 impl Quantity {

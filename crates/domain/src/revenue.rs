@@ -107,3 +107,48 @@ impl Figures {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn dollars(minor: i64) -> Money {
+        Money::from_minor(minor, Currency::USD).unwrap()
+    }
+
+    fn a_day() -> Figures {
+        Figures {
+            sales: 3,
+            units: 4,
+            weight: 226_796_185,
+            gross: dollars(20_000),
+            discounts: dollars(1500),
+            refunds: dollars(2500),
+            shipping: dollars(700),
+            tax: dollars(990),
+            fees: dollars(450),
+            postage: dollars(610),
+            cost: dollars(6000),
+            uncosted: 1,
+            rounding: dollars(-2),
+        }
+    }
+
+    #[test]
+    fn net_and_margin_leave_tax_shipping_and_rounding_out() {
+        let day = a_day();
+        assert_eq!(day.net(), Ok(dollars(16_000)));
+        assert_eq!(day.margin(), Ok(dollars(8940)));
+        let other = Figures { tax: dollars(1), shipping: dollars(1), rounding: dollars(1), ..day };
+        assert_eq!((other.net(), other.margin()), (day.net(), day.margin()));
+    }
+
+    #[test]
+    fn a_day_and_its_undoing_are_nothing() {
+        let day = a_day();
+        assert_eq!(day.plus(&day.negated()), Ok(Figures::none(Currency::USD)));
+        assert_eq!(day.plus(&Figures::none(Currency::USD)), Ok(day));
+        let full = Figures { weight: i64::MAX, ..day };
+        assert_eq!(full.plus(&day), Err(MoneyError::TooLarge));
+    }
+}

@@ -202,3 +202,71 @@ impl Availability {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_code_is_read_back() {
+        for why in Why::ALL {
+            assert_eq!(Why::from_code(why.code()), Some(why));
+        }
+        for kind in [ItemKind::Piece, ItemKind::Counted, ItemKind::Weight] {
+            assert_eq!(ItemKind::from_code(kind.code()), Some(kind));
+        }
+        for fate in [Fate::Shelf, Fate::WrittenOff, Fate::Open] {
+            assert_eq!(Fate::from_code(fate.code()), Some(fate));
+        }
+        assert_eq!(
+            (Why::from_code("stolen"), ItemKind::from_code("Piece"), Fate::from_code("")),
+            (None, None, None)
+        );
+    }
+
+    #[test]
+    fn a_change_moves_the_counter_of_its_reason() {
+        let check = |why: Why, change: i64, expected: Counter| {
+            assert_eq!(why.counter(change), expected, "{why} {change}");
+        };
+        check(Why::Made, 1, Counter::Made);
+        check(Why::Count, 2, Counter::Made);
+        check(Why::Count, -2, Counter::WrittenOff);
+        check(Why::Damage, -1, Counter::WrittenOff);
+        check(Why::Gift, -1, Counter::WrittenOff);
+        check(Why::OwnUse, -1, Counter::WrittenOff);
+        check(Why::Sold, -1, Counter::Sold);
+        check(Why::PutBack, 1, Counter::PutBack);
+        check(Why::Voided, 1, Counter::PutBack);
+        let losses: Vec<Why> = Why::ALL.into_iter().filter(|w| w.is_loss()).collect();
+        assert_eq!(losses, [Why::Damage, Why::Gift, Why::OwnUse]);
+    }
+
+    #[test]
+    fn availability_follows_what_is_free() {
+        let check = |on_hand: i64, held: i64, kept_off: bool, expected: &str| {
+            assert_eq!(
+                Availability::of(on_hand, held, kept_off).code(),
+                expected,
+                "{on_hand} {held} {kept_off}"
+            );
+        };
+        check(1, 0, false, "InStock");
+        check(5, 4, false, "InStock");
+        check(1, 1, false, "Reserved");
+        check(0, 0, false, "SoldOut");
+        check(3, 0, true, "Discontinued");
+        check(0, 0, true, "Discontinued");
+    }
+
+    #[test]
+    fn goods_by_weight_need_their_unit() {
+        let check = |kind: ItemKind, unit: Option<WeightUnit>, expected: Option<Measure>| {
+            assert_eq!(kind.measure(unit), expected, "{kind} {unit:?}");
+        };
+        check(ItemKind::Piece, None, Some(Measure::Units));
+        check(ItemKind::Counted, Some(WeightUnit::Ounce), Some(Measure::Units));
+        check(ItemKind::Weight, Some(WeightUnit::Pound), Some(Measure::Thousandths(WeightUnit::Pound)));
+        check(ItemKind::Weight, None, None);
+    }
+}

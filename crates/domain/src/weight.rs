@@ -9,6 +9,8 @@ use std::fmt;
 pub const MAX_GRAMS: i64 = 1_000_000;
 /// The finest reading that is kept: a jeweller's scale shows four decimals.
 pub const MAX_DECIMALS: u32 = 4;
+/// Ounces in a pound (NIST Handbook 44, appendix C).
+const OUNCES_A_POUND: u32 = 16;
 /// How a net weight is shown in another unit: cut off, never overstated (NIST's reading of the
 /// Uniform Packaging and Labeling Regulation).
 pub const SHOWN_IN_ANOTHER_UNIT: RoundingStrategy = RoundingStrategy::ToZero;
@@ -143,9 +145,24 @@ pub enum WeightError {
 /// A weight as it was read: the scale's own digits and unit. It is never stored converted, since
 /// 6.35 oz would not come back as 6.35 oz from whole grams.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "WrittenWeight")]
 pub struct Weight {
     value: Decimal,
     unit: WeightUnit,
+}
+
+/// A weight as it was written down; read back, it passes the same check as when it was made.
+#[derive(Deserialize)]
+struct WrittenWeight {
+    value: Decimal,
+    unit: WeightUnit,
+}
+
+impl TryFrom<WrittenWeight> for Weight {
+    type Error = WeightError;
+    fn try_from(written: WrittenWeight) -> Result<Self, WeightError> {
+        Self::new(written.value, written.unit)
+    }
 }
 
 impl Weight {
@@ -177,7 +194,12 @@ impl Weight {
 
     /// A scale that shows pounds and ounces: 1 lb 1.5 oz is 17.5 oz, exactly.
     pub fn from_pounds_and_ounces(pounds: u32, ounces: Decimal) -> Result<Self, WeightError> {
-        Self::from_ounces(Decimal::from(pounds) * Decimal::from(16) + ounces)
+        if ounces.is_sign_negative() && !ounces.is_zero() {
+            return Err(WeightError::NotPositive);
+        }
+        let heavy = || WeightError::TooHeavy { weight: format!("{pounds} lb {ounces} oz") };
+        let whole = Decimal::from(pounds) * Decimal::from(OUNCES_A_POUND);
+        Self::from_ounces(whole.checked_add(ounces).ok_or_else(heavy)?)
     }
 
     /// Plain digits as the scale shows them.
