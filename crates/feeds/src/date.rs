@@ -1,0 +1,45 @@
+//! Dates as a layout writes them.
+
+use domain::day::{DayError, Moment, Zone};
+use jiff::Timestamp;
+use jiff::fmt::strtime::{self, BrokenDownTime};
+use jiff::tz::TimeZone;
+
+/// A date that cannot be taken.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum DateError {
+    /// Does not read by the layout's pattern.
+    #[error("this is not a date as the layout's date = \"{pattern}\" says; mend the date or the layout")]
+    NotByPattern {
+        /// The layout's pattern.
+        pattern: String,
+    },
+    /// Does not exist, or is no date.
+    #[error(transparent)]
+    Day(#[from] DayError),
+}
+
+/// Whether a pattern holds only directives that can be read.
+pub(crate) fn is_pattern(pattern: &str) -> bool {
+    // A Sunday afternoon in May of 2026: any would do.
+    let sample = Timestamp::from_second(1_779_026_700).unwrap_or_default();
+    let zoned = sample.to_zoned_datetime(TimeZone::UTC);
+    let Ok(written) = strtime::format(pattern, &zoned) else { return false };
+    BrokenDownTime::parse(pattern, &written).is_ok_and(|t| t.to_date().is_ok() || t.timestamp().is_some())
+}
+
+/// Reads a date: by the pattern if there is one, else RFC 3339 or a local time. A date alone means
+/// noon, a pattern with an offset needs no zone.
+pub(crate) fn read(text: &str, pattern: Option<&str>, zone: &Zone) -> Result<Moment, DateError> {
+    let Some(pattern) = pattern else { return Ok(zone.read(text)?) };
+    let wrong = || DateError::NotByPattern { pattern: pattern.to_owned() };
+    let told = BrokenDownTime::parse(pattern, text).map_err(|_| wrong())?;
+    if told.timestamp().is_some() || (told.offset().is_some() && told.hour().is_some()) {
+        let stamp = told.to_timestamp().map_err(|_| wrong())?;
+        return Ok(Moment::from_millis(stamp.as_millisecond()));
+    }
+    if told.hour().is_none() {
+        return Ok(zone.noon_of(told.to_date().map_err(|_| wrong())?)?);
+    }
+    Ok(zone.moment_of(told.to_datetime().map_err(|_| wrong())?)?)
+}

@@ -1,0 +1,128 @@
+//! The fields of each feed: their names, what they hold and which must be there.
+
+use std::fmt;
+
+/// What a file holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Feed {
+    /// Styles with their rates.
+    Styles,
+    /// Pieces and goods.
+    Items,
+    /// Orders of an online shop.
+    Orders,
+    /// What is on offer, ours going out or theirs coming back.
+    Listings,
+}
+
+impl Feed {
+    /// Every feed.
+    pub const ALL: [Self; 4] = [Self::Styles, Self::Items, Self::Orders, Self::Listings];
+
+    /// As a layout names it.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Styles => "styles",
+            Self::Items => "items",
+            Self::Orders => "orders",
+            Self::Listings => "listings",
+        }
+    }
+
+    /// The feed's fields in the order of its columns.
+    pub(crate) fn fields(self) -> &'static [Field] {
+        match self {
+            Self::Styles => style::FIELDS,
+            Self::Items => item::FIELDS,
+            Self::Orders => order::FIELDS,
+            Self::Listings => listing::FIELDS,
+        }
+    }
+}
+
+impl fmt::Display for Feed {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.code())
+    }
+}
+
+/// What a field holds; it decides which keys a layout may give it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// Text that people typed; the formula guard is taken off.
+    Text,
+    /// A word of a closed list, or a date of our own making.
+    Word,
+    /// A number: may have a decimal comma.
+    Number,
+    /// A number that may be given for the whole line.
+    Price,
+    /// A date or time: may have a pattern and a zone.
+    Date,
+}
+
+/// A field of a feed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Field {
+    pub(crate) name: &'static str,
+    pub(crate) kind: Kind,
+    pub(crate) required: bool,
+}
+
+/// Lists a feed's fields once: a constant with each one's place, and the table itself.
+macro_rules! fields {
+    ($module:ident: $($place:ident = $name:literal $kind:ident $required:literal),* $(,)?) => {
+        pub(crate) mod $module {
+            use super::{Field, Kind};
+            #[allow(clippy::upper_case_acronyms, non_camel_case_types)]
+            enum Place { $($place),* }
+            $(pub(crate) const $place: usize = Place::$place as usize;)*
+            pub(crate) const FIELDS: &[Field] =
+                &[$(Field { name: $name, kind: Kind::$kind, required: $required }),*];
+        }
+    };
+}
+
+fields! { style:
+    STYLE = "style" Text true, RATE = "rate" Number true, RATE_UNIT = "rate.unitCode" Word true,
+    ENDING = "ending" Word false, MINIMUM = "minimum" Number false, SIZES = "sizes" Text false,
+    CATEGORY = "category" Text false,
+}
+fields! { item:
+    NAME = "name" Text true, KIND = "kind" Word false, SKU = "sku" Text false,
+    GTIN = "gtin13" Word false, STYLE = "style" Text false, COLOR = "color" Text false,
+    SIZE = "size" Text false, MATERIAL = "material" Text false,
+    WEIGHT = "weight.value" Number false, WEIGHT_UNIT = "weight.unitCode" Word false,
+    EXTRAS = "extras" Number false, PRICE = "offers.price" Number false,
+    COST = "cost" Number false, QUANTITY = "quantity" Number false,
+    QUANTITY_UNIT = "quantity.unitCode" Word false, DESCRIPTION = "description" Text false,
+    IMAGE = "image" Text false,
+}
+fields! { order:
+    NUMBER = "orderNumber" Text true, DATE = "orderDate" Date true, SKU = "sku" Text false,
+    GTIN = "gtin13" Word false, QUANTITY = "orderQuantity" Number true,
+    PRICE = "price" Price true, STATUS = "orderStatus" Word false,
+    MODIFIED = "dateModified" Date false, REFUND = "refundNumber" Text false,
+    NAME = "name" Text false, DISCOUNT = "discount" Number false,
+    SHIPPING = "shipping" Number false, TAX = "tax" Number false, FEE = "fee" Number false,
+    CUSTOMER = "customer.name" Text false, EMAIL = "customer.email" Text false,
+    CHANNEL = "channel" Word false,
+}
+fields! { listing:
+    SKU = "sku" Text true, GTIN = "gtin13" Word false, NAME = "name" Text false,
+    DESCRIPTION = "description" Text false, COLOR = "color" Text false, SIZE = "size" Text false,
+    MATERIAL = "material" Text false, WEIGHT = "weight.value" Number false,
+    WEIGHT_UNIT = "weight.unitCode" Word false, IMAGE = "image" Text false,
+    PRICE = "offers.price" Number false, CURRENCY = "offers.priceCurrency" Word false,
+    AVAILABILITY = "offers.availability" Word false, INVENTORY = "inventoryLevel" Number false,
+    REVISION = "revision" Number false,
+}
+
+/// Where schema.org keeps a field of a JSON record, seen from the record: dots become levels.
+pub(crate) fn json_pointer(feed: Feed, field: usize) -> String {
+    match (feed, field) {
+        (Feed::Listings, listing::INVENTORY) => "/offers/inventoryLevel/value".to_owned(),
+        (Feed::Listings, listing::REVISION) => "/additionalProperty/value".to_owned(),
+        _ => format!("/{}", feed.fields()[field].name.replace('.', "/")),
+    }
+}

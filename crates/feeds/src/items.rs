@@ -1,0 +1,132 @@
+//! Items in: pieces weighed at the workbench, counted goods, goods by weight.
+
+use crate::fields::{Feed, item};
+use crate::record::Reading;
+use crate::reject::{Cause, FeedError, Problem};
+use crate::source::Records;
+use crate::values::Values;
+use domain::codes::{Code, Gtin};
+use domain::money::Money;
+use domain::quantity::{Asked, Quantity};
+use domain::stock::ItemKind;
+use domain::text;
+use domain::weight::{Weight, WeightUnit};
+use rust_decimal::Decimal;
+use std::io::Read;
+
+/// A row of an items file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ItemRow {
+    /// What it is called.
+    pub name: String,
+    /// What kind of thing it is.
+    pub kind: ItemKind,
+    /// The owner's code; none: the shop's own number.
+    pub sku: Option<Code>,
+    /// A number that is unique in the world.
+    pub gtin: Option<Gtin>,
+    /// The style that prices it.
+    pub style: Option<String>,
+    /// Colour; empty if not said.
+    pub color: String,
+    /// Size; empty if not said.
+    pub size: String,
+    /// What it is made of; empty if not said.
+    pub material: String,
+    /// What one of it weighs.
+    pub weight: Option<Weight>,
+    /// Money added to the weight's price.
+    pub extras: Money,
+    /// The price instead of the computed one.
+    pub price: Option<Money>,
+    /// What it cost.
+    pub cost: Option<Money>,
+    /// How much of it there is; none for a piece, and where the file does not say.
+    pub quantity: Option<Quantity>,
+    /// What goods by weight are stocked in.
+    pub stock_unit: Option<WeightUnit>,
+    /// More about it; empty if not said.
+    pub description: String,
+    /// Its photographs.
+    pub images: Vec<String>,
+}
+
+/// Reads an items file; each row is taken or refused by itself.
+pub fn read_items<'a, R: Read>(
+    reader: R,
+    reading: Reading<'a>,
+) -> Result<Records<'a, R, ItemRow>, FeedError> {
+    Records::open(reader, reading, Feed::Items, take)
+}
+
+fn take(values: &Values) -> Result<ItemRow, Box<Problem>> {
+    let (kind, stock_unit) = kind(values)?;
+    let price = values.money(item::PRICE)?;
+    if price.is_some_and(Money::is_zero) {
+        return Err(Problem::at(item::PRICE, values.raw(item::PRICE), domain::pricing::PriceError::Nothing));
+    }
+    Ok(ItemRow {
+        name: values.need(item::NAME, values.read(item::NAME, text::name)?)?,
+        kind,
+        sku: values.code(item::SKU)?,
+        gtin: values.gtin(item::GTIN)?,
+        style: values.read(item::STYLE, text::name)?,
+        color: values.short(item::COLOR)?,
+        size: values.short(item::SIZE)?,
+        material: values.short(item::MATERIAL)?,
+        weight: values.weight(item::WEIGHT, item::WEIGHT_UNIT)?,
+        extras: values.money(item::EXTRAS)?.unwrap_or(Money::zero(values.reading.currency)),
+        price,
+        cost: values.money(item::COST)?,
+        quantity: quantity(values, kind, stock_unit)?,
+        stock_unit,
+        description: values.note(item::DESCRIPTION)?,
+        images: values.list(item::IMAGE)?,
+    })
+}
+
+/// The kind as given, or told from the columns: goods by weight have a quantity with a unit,
+/// counted goods a quantity, anything else is a piece.
+fn kind(values: &Values) -> Result<(ItemKind, Option<WeightUnit>), Box<Problem>> {
+    let given = values.read(item::KIND, |code| {
+        let known = || Cause::NotAWord { known: "piece, counted or weight".to_owned() };
+        ItemKind::from_code(code).ok_or_else(known)
+    })?;
+    // C62 and H87 are “one unit” (UN/CEFACT Recommendation 20): a count, not a weight.
+    let unit = values.read(item::QUANTITY_UNIT, |code| match code {
+        "C62" | "H87" => Ok(None),
+        code => WeightUnit::from_code(code).map(Some),
+    })?;
+    let unit = unit.flatten();
+    let kind = given.unwrap_or(match (unit, values.raw(item::QUANTITY)) {
+        (Some(_), _) => ItemKind::Weight,
+        (None, "") => ItemKind::Piece,
+        (None, _) => ItemKind::Counted,
+    });
+    let conflict = |why| Problem::at(item::KIND, kind.code(), Cause::KindConflict { why });
+    match (kind, unit) {
+        (ItemKind::Weight, None) => {
+            Err(conflict("goods by weight need quantity.unitCode, the unit that they are stocked in"))
+        }
+        (ItemKind::Piece | ItemKind::Counted, Some(_)) => {
+            Err(conflict("only goods by weight have a weight as quantity.unitCode; leave it out"))
+        }
+        _ => Ok((kind, unit)),
+    }
+}
+
+fn quantity(
+    values: &Values,
+    kind: ItemKind,
+    unit: Option<WeightUnit>,
+) -> Result<Option<Quantity>, Box<Problem>> {
+    let asked = values.number(item::QUANTITY, |digits| Asked::parse(digits, unit.map(WeightUnit::code)))?;
+    let (Some(asked), Some(measure)) = (asked, kind.measure(unit)) else { return Ok(None) };
+    let wrong = |cause: Cause| Problem::at(item::QUANTITY, values.raw(item::QUANTITY), cause);
+    if kind == ItemKind::Piece {
+        let why = "of a piece there is exactly one; leave the quantity out, or make it counted goods";
+        let one = asked.value == Decimal::ONE;
+        return if one { Ok(None) } else { Err(wrong(Cause::KindConflict { why })) };
+    }
+    Quantity::resolve_or_zero(asked, measure).map(Some).map_err(|e| wrong(e.into()))
+}

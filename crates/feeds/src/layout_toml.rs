@@ -1,0 +1,38 @@
+//! A layout's TOML as it is written.
+
+use serde::Deserialize;
+use std::collections::BTreeMap;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RawLayout {
+    pub(crate) feed: String,
+    pub(crate) format: Option<String>,
+    pub(crate) encoding: Option<String>,
+    pub(crate) delimiter: Option<String>,
+    pub(crate) ignore: Option<RawIgnore>,
+    pub(crate) header: Option<bool>,
+    pub(crate) channel: Option<String>,
+    pub(crate) each: Option<String>,
+    pub(crate) lines: Option<String>,
+    #[serde(default)]
+    pub(crate) field: BTreeMap<String, RawField>,
+}
+
+#[derive(Deserialize)]
+#[serde(untagged, expecting = "ignore is a list of column names, or \"*\" for every other column")]
+pub(crate) enum RawIgnore {
+    Word(String),
+    List(Vec<String>),
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RawField {
+    pub(crate) from: Option<String>,
+    pub(crate) value: Option<String>,
+    pub(crate) date: Option<String>,
+    pub(crate) zone: Option<String>,
+    pub(crate) per: Option<String>,
+    pub(crate) decimal: Option<String>,
+}

@@ -1,0 +1,350 @@
+//! The rows of one order on their way to become it.
+
+use crate::date;
+use crate::fields::order;
+use crate::layout::{Encoding, Layout};
+use crate::record::{Parsed, Rows};
+use crate::reject::{Cause, Problem, Reject};
+use crate::source::placed;
+use crate::values::Values;
+use domain::basket::MAX_LINES;
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::money::{Currency, Money};
+use domain::order::{
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+};
+use domain::quantity::Asked;
+use domain::{split, text};
+
+/// How many hex digits of a row's hash stand in the number of a refund that has none: 64 bits.
+const ROW_HASH_CHARS: usize = 16;
+
+/// What names an order in a file.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
+pub(crate) struct Key {
+    pub(crate) number: String,
+    pub(crate) channel: String,
+}
+
+/// Something that an order says once, on whichever row.
+struct Told<T> {
+    text: String,
+    value: T,
+    line: u64,
+}
+
+/// An order that is being put together. The first problem stays; the rows are collected on, since
+/// all of them go to the rejects file.
+pub(crate) struct Group {
+    /// None for rows that belong to nobody knows which order.
+    pub(crate) key: Option<Key>,
+    line: u64,
+    rows: Rows,
+    problem: Option<Box<Problem>>,
+    ordered: Option<Told<Moment>>,
+    modified: Option<Told<Moment>>,
+    status: Option<Told<OrderStatus>>,
+    customer: Option<Told<String>>,
+    email: Option<Told<String>>,
+    lines: Vec<IncomingLine>,
+    refunds: Vec<IncomingRefund>,
+    row_hashes: Vec<String>,
+    discount: Money,
+    shipping: Money,
+    fee: Money,
+    /// Tax that a JSON record gives for all of its lines together.
+    tax: Money,
+}
+
+type Done = Result<(), Box<Problem>>;
+
+/// Where a row stands, for what only some rows say.
+#[derive(Clone, Copy)]
+pub(crate) struct Row<'a> {
+    pub(crate) line: u64,
+    /// The first line of a JSON record: the one that the record's own amounts are counted with.
+    pub(crate) first: bool,
+    pub(crate) past: bool,
+    /// Makes the row's hash; only rows of refunds need one.
+    pub(crate) identity: &'a dyn Fn() -> String,
+}
+
+impl Group {
+    pub(crate) fn new(key: Option<Key>, line: u64, currency: Currency) -> Self {
+        let zero = Money::zero(currency);
+        Self {
+            key,
+            line,
+            rows: Rows::default(),
+            problem: None,
+            ordered: None,
+            modified: None,
+            status: None,
+            customer: None,
+            email: None,
+            lines: Vec::new(),
+            refunds: Vec::new(),
+            row_hashes: Vec::new(),
+            discount: zero,
+            shipping: zero,
+            fee: zero,
+            tax: zero,
+        }
+    }
+
+    pub(crate) fn keep(&mut self, raw: &[u8], encoding: Encoding) {
+        self.rows.push(raw, encoding);
+    }
+
+    /// Refuses the order; the first reason stays.
+    pub(crate) fn fail(&mut self, mut problem: Box<Problem>, line: u64) {
+        problem.line.get_or_insert(line);
+        self.problem.get_or_insert(problem);
+    }
+
+    pub(crate) fn has_failed(&self) -> bool {
+        self.problem.is_some()
+    }
+
+    /// Takes one row's line or refund, and what else it says about the order.
+    pub(crate) fn add(&mut self, values: &Values, row: Row) -> Done {
+        self.add_told(values, row.line)?;
+        let counts = |field| values.says_itself(field) || row.first;
+        let zero = Money::zero(values.reading.currency);
+        let amount = |field| -> Result<Money, Box<Problem>> {
+            Ok(values.money(field)?.filter(|_| counts(field)).unwrap_or(zero))
+        };
+        let (shipping, fee, discount) =
+            (amount(order::SHIPPING)?, amount(order::FEE)?, amount(order::DISCOUNT)?);
+        let quantity = values.number(order::QUANTITY, |digits| Asked::parse(digits, None))?;
+        let quantity = values.need(order::QUANTITY, quantity)?;
+        if quantity.value.is_zero() {
+            let text = values.raw(order::QUANTITY);
+            return Err(Problem::at(order::QUANTITY, text, Cause::QuantityZero));
+        }
+        if quantity.value.is_sign_negative() {
+            let given = [(order::SHIPPING, shipping), (order::FEE, fee), (order::DISCOUNT, discount)];
+            if let Some((field, _)) = given.into_iter().find(|(_, money)| !money.is_zero()) {
+                return Err(Problem::at(field, values.raw(field), Cause::MoneyOnRefund));
+            }
+            return self.add_refund(values, quantity, row);
+        }
+        add_to(&mut self.shipping, shipping, order::SHIPPING)?;
+        add_to(&mut self.fee, fee, order::FEE)?;
+        self.add_line(values, quantity, discount, row)
+    }
+
+    fn add_told(&mut self, values: &Values, line: u64) -> Done {
+        let moment = |field| {
+            move |text: &str| {
+                let map = values.map(field);
+                let zone = map.and_then(|m| m.zone.as_ref()).unwrap_or(values.reading.zone);
+                date::read(text, map.and_then(|m| m.date.as_deref()), zone)
+            }
+        };
+        let status = |code: &str| {
+            let known = || OrderStatus::ALL.map(OrderStatus::code).join(", ");
+            OrderStatus::from_code(code).ok_or_else(|| Cause::NotAWord { known: known() })
+        };
+        agree(&mut self.ordered, values, order::DATE, line, moment(order::DATE))?;
+        agree(&mut self.modified, values, order::MODIFIED, line, moment(order::MODIFIED))?;
+        agree(&mut self.status, values, order::STATUS, line, status)?;
+        agree(&mut self.customer, values, order::CUSTOMER, line, text::short)?;
+        agree(&mut self.email, values, order::EMAIL, line, text::short)
+    }
+
+    fn add_line(&mut self, values: &Values, quantity: Asked, discount: Money, row: Row) -> Done {
+        if self.lines.len() == MAX_LINES {
+            return Err(Problem::new(Cause::TooManyLines));
+        }
+        let (code, name) = named(values, row.past)?;
+        let money = values.need(order::PRICE, values.money(order::PRICE)?)?;
+        if money.is_zero() && !row.past {
+            return Err(Problem::at(order::PRICE, values.raw(order::PRICE), Cause::PriceZero));
+        }
+        let per_line = values.map(order::PRICE).is_some_and(|m| m.per_line);
+        let price = if per_line { LinePrice::Line(money) } else { LinePrice::Each(money) };
+        let zero = Money::zero(values.reading.currency);
+        let own_discount = values.says_itself(order::DISCOUNT) && fits(discount, price, quantity);
+        let discount = if own_discount {
+            discount
+        } else {
+            add_to(&mut self.discount, discount, order::DISCOUNT)?;
+            zero
+        };
+        let tax = values.money(order::TAX)?.unwrap_or(zero);
+        let own_tax = values.says_itself(order::TAX);
+        if !own_tax && row.first {
+            self.tax = tax;
+        }
+        let tax = if own_tax { tax } else { zero };
+        self.lines.push(IncomingLine { code, name, quantity, price, discount, tax });
+        Ok(())
+    }
+
+    fn add_refund(&mut self, values: &Values, quantity: Asked, row: Row) -> Done {
+        if self.refunds.len() == MAX_LINES {
+            return Err(Problem::new(Cause::TooManyLines));
+        }
+        let (code, name) = named(values, row.past)?;
+        let number = match values.read(order::REFUND, OrderNumber::parse)? {
+            Some(number) => number,
+            None => self.row_number((row.identity)())?,
+        };
+        let quantity = Asked { value: -quantity.value, ..quantity };
+        self.refunds.push(IncomingRefund { number, code, name, quantity });
+        Ok(())
+    }
+
+    /// The number of a refund that has none: the row's hash, and which of its equals it is.
+    fn row_number(&mut self, mut hash: String) -> Result<OrderNumber, Box<Problem>> {
+        hash.truncate(ROW_HASH_CHARS);
+        let count = self.row_hashes.iter().filter(|h| **h == hash).count() + 1;
+        let number = OrderNumber::parse(&format!("row:{hash}:{count}"));
+        self.row_hashes.push(hash);
+        number.map_err(Problem::new)
+    }
+
+    /// Whether so many rows are held that they must go before the order's end.
+    pub(crate) fn is_overfull(&self) -> bool {
+        self.rows.size() > crate::MAX_ORDER_BYTES || self.rows.len() > 2 * MAX_LINES
+    }
+
+    /// Refuses the rows held so far and goes on collecting.
+    pub(crate) fn refuse_part(&mut self, layout: &Layout) -> Reject {
+        let cause = if self.rows.len() > 2 * MAX_LINES { Cause::TooManyLines } else { Cause::OrderTooLong };
+        self.fail(Problem::new(cause), self.line);
+        let problem = self.problem.clone().unwrap_or_else(|| Problem::new(Cause::OrderTooLong));
+        let rows = std::mem::take(&mut self.rows);
+        self.reject(&problem, rows, layout)
+    }
+
+    fn reject(&self, problem: &Problem, rows: Rows, layout: &Layout) -> Reject {
+        let line = problem.line.unwrap_or(self.line);
+        let number = self.key.as_ref().map_or("", |k| k.number.as_str());
+        placed(Reject::new(line, problem.cause.clone(), rows), problem, layout).of_order(number)
+    }
+
+    /// The order or its refusal; none if all of its rows have gone already.
+    pub(crate) fn finish(mut self, layout: &Layout) -> Option<Result<Parsed<IncomingOrder>, Reject>> {
+        let built = match self.problem.take() {
+            Some(problem) => Err(problem),
+            None => self.build(layout),
+        };
+        let rows = std::mem::take(&mut self.rows);
+        match built {
+            Ok(value) => Some(Ok(Parsed { value, line: self.line, rows })),
+            Err(_) if rows.is_empty() => None,
+            Err(problem) => Some(Err(self.reject(&problem, rows, layout))),
+        }
+    }
+
+    fn build(&mut self, layout: &Layout) -> Result<IncomingOrder, Box<Problem>> {
+        let key = self.key.clone().unwrap_or_default();
+        let number =
+            OrderNumber::parse(&key.number).map_err(|e| Problem::at(order::NUMBER, &key.number, e))?;
+        let channel = match &layout.channel {
+            Some(channel) => channel.clone(),
+            None => Channel::parse(&key.channel).map_err(|e| Problem::at(order::CHANNEL, &key.channel, e))?,
+        };
+        if self.lines.is_empty() && self.refunds.is_empty() {
+            return Err(Problem::new(Cause::NoLines));
+        }
+        self.spread_tax()?;
+        let ordered = self.ordered.take().ok_or_else(|| Problem::at(order::DATE, "", Cause::Missing))?;
+        Ok(IncomingOrder {
+            channel,
+            number,
+            ordered: ordered.value,
+            modified: self.modified.take().map(|m| m.value),
+            status: self.status.take().map_or(OrderStatus::OrderProcessing, |s| s.value),
+            lines: std::mem::take(&mut self.lines),
+            refunds: std::mem::take(&mut self.refunds),
+            discount: self.discount,
+            shipping: self.shipping,
+            fee: self.fee,
+            customer: Customer {
+                name: self.customer.take().map(|c| c.value).unwrap_or_default(),
+                email: self.email.take().map(|e| e.value).unwrap_or_default(),
+            },
+        })
+    }
+
+    /// Parts a tax given for the whole order over its lines by their money.
+    fn spread_tax(&mut self) -> Done {
+        if self.tax.is_zero() || self.lines.is_empty() {
+            return Ok(());
+        }
+        let weights =
+            self.lines.iter().map(|line| line_amount(line.price, line.quantity).map_or(0, Money::minor));
+        let weights: Vec<i64> = weights.collect();
+        let wrong = |e| Problem::at(order::TAX, "", Cause::Money(e));
+        let parts = split::by_largest_remainder(self.tax, &weights).map_err(wrong)?;
+        for (line, part) in self.lines.iter_mut().zip(parts) {
+            line.tax = line.tax.plus(part).map_err(wrong)?;
+        }
+        Ok(())
+    }
+}
+
+/// What was sold: a code, and in past orders a name may stand for it.
+fn named(values: &Values, past: bool) -> Result<(Option<Code>, String), Box<Problem>> {
+    let sku = values.code(order::SKU)?;
+    let gtin = values.gtin(order::GTIN)?.map(|g| g.code());
+    let name = values.short(order::NAME)?;
+    let code = sku.or(gtin);
+    if code.is_none() && (!past || name.is_empty()) {
+        let wanted = if past { "sku, gtin13 or name" } else { "sku or gtin13" };
+        return Err(Problem::new(Cause::NamesNothing { wanted }));
+    }
+    Ok((code, name))
+}
+
+/// The line's money to the minor unit; none if it is beyond what a shop can book.
+fn line_amount(price: LinePrice, quantity: Asked) -> Option<Money> {
+    match price {
+        LinePrice::Line(money) => Some(money),
+        LinePrice::Each(money) => {
+            let exact = money.major().checked_mul(quantity.value)?;
+            Money::rounded_from_major(exact, money.currency()).ok()
+        }
+    }
+}
+
+/// Whether a discount can be the line's own; a larger one is the order's.
+fn fits(discount: Money, price: LinePrice, quantity: Asked) -> bool {
+    discount.is_zero() || line_amount(price, quantity).is_some_and(|line| discount.minor() <= line.minor())
+}
+
+fn add_to(sum: &mut Money, money: Money, field: usize) -> Done {
+    *sum = sum.plus(money).map_err(|e| Problem::at(field, &money.to_string(), e))?;
+    Ok(())
+}
+
+/// Keeps what a row says, and refuses another row that says something else. Rows mostly repeat the
+/// same text, which is then not read again.
+fn agree<T: PartialEq, E: Into<Cause>>(
+    told: &mut Option<Told<T>>,
+    values: &Values,
+    field: usize,
+    line: u64,
+    read: impl FnOnce(&str) -> Result<T, E>,
+) -> Done {
+    let text = values.raw(field);
+    if told.as_ref().is_some_and(|t| t.text == text) {
+        return Ok(());
+    }
+    let Some(value) = values.read(field, read)? else { return Ok(()) };
+    match told {
+        Some(told) if told.value != value => {
+            Err(Problem::at(field, text, Cause::Disagrees { line: told.line }))
+        }
+        Some(_) => Ok(()),
+        None => {
+            *told = Some(Told { text: text.to_owned(), value, line });
+            Ok(())
+        }
+    }
+}

@@ -1,0 +1,60 @@
+//! What a file's first bytes tell: byte order mark, encoding, delimiter.
+
+use crate::layout::{Delimiter, Encoding};
+use crate::reject::FeedError;
+
+const BOM: &[u8] = b"\xef\xbb\xbf";
+/// Both UTF-16 marks; the first is UTF-32's too.
+const UTF16: [&[u8]; 2] = [b"\xff\xfe", b"\xfe\xff"];
+
+/// How long the UTF-8 mark in front is; UTF-16's is refused.
+pub(crate) fn mark(start: &[u8]) -> Result<usize, FeedError> {
+    if UTF16.iter().any(|m| start.starts_with(m)) {
+        return Err(FeedError::Utf16);
+    }
+    Ok(if start.starts_with(BOM) { BOM.len() } else { 0 })
+}
+
+/// The encoding of what was seen so far. One damaged character does not make a UTF-8 file a
+/// Windows-1252 one: the kind of byte sequence that is more common wins.
+pub(crate) fn encoding(start: &[u8]) -> Encoding {
+    if start.is_ascii() {
+        return Encoding::Ascii;
+    }
+    let (mut good, mut bad) = (0_usize, 0_usize);
+    let mut rest = start;
+    loop {
+        match std::str::from_utf8(rest) {
+            Ok(text) => {
+                good += text.chars().filter(|c| !c.is_ascii()).count();
+                break;
+            }
+            Err(e) => {
+                let (valid, broken) = rest.split_at(e.valid_up_to());
+                good += valid.iter().filter(|b| **b >= 0xc0).count();
+                // A sequence cut off by the end of the window is neither.
+                let Some(length) = e.error_len() else { break };
+                bad += 1;
+                rest = &broken[length..];
+            }
+        }
+    }
+    if good > bad || bad == 0 { Encoding::Utf8 } else { Encoding::Windows1252 }
+}
+
+/// The delimiter that the first row uses most; a comma if it has none of the three.
+pub(crate) fn delimiter(start: &[u8]) -> Delimiter {
+    let mut counts = [(b',', 0_usize), (b';', 0), (b'\t', 0)];
+    let mut quoted = false;
+    for byte in start {
+        match byte {
+            b'"' => quoted = !quoted,
+            b'\n' | b'\r' if !quoted => break,
+            _ if quoted => {}
+            _ => counts.iter_mut().filter(|(d, _)| d == byte).for_each(|(_, n)| *n += 1),
+        }
+    }
+    let most = counts.iter().map(|(_, n)| *n).max().unwrap_or(0);
+    let best = counts.into_iter().find(|(_, n)| *n == most).map_or(b',', |(d, _)| d);
+    Delimiter::One(best)
+}

@@ -1,0 +1,47 @@
+//! Styles in: what a group of pieces is a kind of, with its weight rate.
+
+use crate::fields::{Feed, style};
+use crate::record::Reading;
+use crate::reject::{FeedError, Problem};
+use crate::source::Records;
+use crate::values::Values;
+use domain::pricing::{PriceEnding, PriceRule, WeightRate};
+use domain::text;
+use domain::weight::WeightUnit;
+use std::io::Read;
+
+/// A row of a styles file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StyleRow {
+    /// The style's name.
+    pub style: String,
+    /// How its pieces are priced.
+    pub rule: PriceRule,
+    /// The sizes that it is made in.
+    pub sizes: Vec<String>,
+    /// What kind of goods it is; empty if not said.
+    pub category: String,
+}
+
+/// Reads a styles file; each row is taken or refused by itself.
+pub fn read_styles<'a, R: Read>(
+    reader: R,
+    reading: Reading<'a>,
+) -> Result<Records<'a, R, StyleRow>, FeedError> {
+    Records::open(reader, reading, Feed::Styles, take)
+}
+
+fn take(values: &Values) -> Result<StyleRow, Box<Problem>> {
+    let style = values.need(style::STYLE, values.read(style::STYLE, text::name)?)?;
+    let unit = values.read(style::RATE_UNIT, WeightUnit::from_code)?;
+    let unit = values.need(style::RATE_UNIT, unit)?;
+    let rate = values.number(style::RATE, |digits| WeightRate::parse(digits, unit.code()))?;
+    let currency = values.reading.currency;
+    let ending = values.read(style::ENDING, |text| PriceEnding::parse(text, currency))?;
+    let rule = PriceRule {
+        rate: values.need(style::RATE, rate)?,
+        ending: ending.unwrap_or(PriceEnding::Exact),
+        minimum: values.money(style::MINIMUM)?,
+    };
+    Ok(StyleRow { style, rule, sizes: values.list(style::SIZES)?, category: values.short(style::CATEGORY)? })
+}

@@ -1,0 +1,149 @@
+//! Typed values out of a record's cells.
+
+use crate::cells::Cells;
+use crate::fields::Kind;
+use crate::guard::unguard;
+use crate::layout::FieldMap;
+use crate::record::Reading;
+use crate::reject::{Cause, Problem};
+use domain::codes::{Code, Gtin};
+use domain::money::Money;
+use domain::text;
+use domain::weight::{Weight, WeightUnit};
+use std::borrow::Cow;
+
+/// A record's cells with what is needed to read them. A JSON line looks into its record for what
+/// it does not say itself.
+pub(crate) struct Values<'a> {
+    cells: &'a Cells,
+    above: Option<&'a Cells>,
+    pub(crate) reading: &'a Reading<'a>,
+}
+
+type Read<T> = Result<T, Box<Problem>>;
+
+impl<'a> Values<'a> {
+    pub(crate) fn new(cells: &'a Cells, above: Option<&'a Cells>, reading: &'a Reading<'a>) -> Self {
+        Self { cells, above, reading }
+    }
+
+    pub(crate) fn map(&self, field: usize) -> Option<&'a FieldMap> {
+        self.reading.layout.fields.get(field).and_then(Option::as_ref)
+    }
+
+    /// Whether the line itself says it, and not only the record around it.
+    pub(crate) fn says_itself(&self, field: usize) -> bool {
+        self.above.is_none() || !self.cells.get(field).is_empty()
+    }
+
+    /// The cell as a person would read it: without the formula guard, and trimmed if not text.
+    pub(crate) fn raw(&self, field: usize) -> &'a str {
+        let own = self.cells.get(field);
+        let cell = match self.above {
+            Some(above) if own.is_empty() => above.get(field),
+            _ => own,
+        };
+        match self.reading.layout.feed.fields()[field].kind {
+            Kind::Text => unguard(cell),
+            Kind::Word | Kind::Number | Kind::Price | Kind::Date => cell.trim(),
+        }
+    }
+
+    /// Reads a cell; none if there is nothing in it.
+    pub(crate) fn read<T, E: Into<Cause>>(
+        &self,
+        field: usize,
+        read: impl FnOnce(&str) -> Result<T, E>,
+    ) -> Read<Option<T>> {
+        let text = self.raw(field);
+        if text.trim().is_empty() {
+            return Ok(None);
+        }
+        read(text).map(Some).map_err(|e| Problem::at(field, text, e))
+    }
+
+    /// Reads a cell that must have something in it.
+    pub(crate) fn need<T>(&self, field: usize, found: Option<T>) -> Read<T> {
+        found.ok_or_else(|| Problem::at(field, self.raw(field), Cause::Missing))
+    }
+
+    /// A number's digits with a point.
+    pub(crate) fn digits(&self, field: usize) -> Read<Option<Cow<'a, str>>> {
+        let text = self.raw(field);
+        if text.is_empty() {
+            return Ok(None);
+        }
+        if !self.map(field).is_some_and(|m| m.decimal_comma) {
+            return Ok(Some(Cow::Borrowed(text)));
+        }
+        if text.contains('.') {
+            return Err(Problem::at(field, text, Cause::DecimalComma));
+        }
+        Ok(Some(Cow::Owned(text.replace(',', "."))))
+    }
+
+    /// Reads a number.
+    pub(crate) fn number<T, E: Into<Cause>>(
+        &self,
+        field: usize,
+        read: impl FnOnce(&str) -> Result<T, E>,
+    ) -> Read<Option<T>> {
+        let Some(digits) = self.digits(field)? else { return Ok(None) };
+        read(&digits).map(Some).map_err(|e| Problem::at(field, self.raw(field), e))
+    }
+
+    /// An amount, either sign.
+    pub(crate) fn amount(&self, field: usize) -> Read<Option<Money>> {
+        self.number(field, |digits| Money::parse(digits, self.reading.currency))
+    }
+
+    /// An amount that is not below 0.
+    pub(crate) fn money(&self, field: usize) -> Read<Option<Money>> {
+        let amount = self.amount(field)?;
+        match amount {
+            Some(amount) if amount.is_negative() => Err(Problem::at(field, self.raw(field), Cause::Negative)),
+            _ => Ok(amount),
+        }
+    }
+
+    /// A text of one line; empty if there is none.
+    pub(crate) fn short(&self, field: usize) -> Read<String> {
+        Ok(self.read(field, text::short)?.unwrap_or_default())
+    }
+
+    /// A text of several lines; empty if there is none.
+    pub(crate) fn note(&self, field: usize) -> Read<String> {
+        Ok(self.read(field, text::note)?.unwrap_or_default())
+    }
+
+    pub(crate) fn code(&self, field: usize) -> Read<Option<Code>> {
+        self.read(field, Code::parse)
+    }
+
+    pub(crate) fn gtin(&self, field: usize) -> Read<Option<Gtin>> {
+        self.read(field, Gtin::parse)
+    }
+
+    /// A list whose members are parted by `|`.
+    pub(crate) fn list(&self, field: usize) -> Read<Vec<String>> {
+        let text = self.raw(field);
+        let parts = text.split('|').map(str::trim).filter(|p| !p.is_empty());
+        parts.map(|p| text::note(p).map_err(|e| Problem::at(field, text, e))).collect()
+    }
+
+    /// A weight and its unit: both or neither.
+    pub(crate) fn weight(&self, value: usize, unit: usize) -> Read<Option<Weight>> {
+        let names = self.reading.layout.feed.fields();
+        let read_unit = self.read(unit, WeightUnit::from_code)?;
+        match (self.digits(value)?, read_unit) {
+            (None, None) => Ok(None),
+            (Some(_), None) => {
+                Err(Problem::at(value, self.raw(value), Cause::NeedsOther { other: names[unit].name }))
+            }
+            (None, Some(_)) => {
+                Err(Problem::at(unit, self.raw(unit), Cause::NeedsOther { other: names[value].name }))
+            }
+            (Some(_), Some(read_unit)) => self.number(value, |digits| Weight::parse(digits, read_unit)),
+        }
+    }
+}
