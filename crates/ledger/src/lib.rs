@@ -1,1 +1,63 @@
-//! placeholder
+//! The one door to the database: every write of stock and money is a function here.
+//!
+//! A write is a [`Command`]: it runs in one transaction, may be tried again as a whole, and may
+//! carry a [`Key`], by which its first answer is kept (law 5). Stock is taken by conditional
+//! updates alone, never by read-then-write. Stock entries, sales, refunds and tenders are only
+//! ever added; no text in this crate updates or deletes one.
+#![deny(clippy::float_arithmetic)]
+
+mod answer_key;
+mod booking;
+mod books;
+mod clock;
+mod command;
+mod entries;
+mod error;
+mod holds;
+mod intake;
+mod item_rows;
+mod item_view;
+mod items;
+mod lease;
+mod listings;
+mod lookup;
+mod payments;
+mod refunds;
+mod refusal;
+mod sale_view;
+mod sales;
+mod shelf;
+mod shop;
+mod sql;
+mod stock;
+mod store;
+mod styles;
+mod trouble;
+mod voids;
+
+pub use answer_key::Key;
+pub use booking::LineKind;
+pub use books::{BooksBy, BooksQuery, BooksRow};
+pub use clock::{Clock, ManualClock, SystemClock};
+pub use command::{Command, Done, Tx};
+pub use error::Failure;
+pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
+pub use intake::{EndIntake, Intake, Progress};
+pub use items::{
+    AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, NewItem, PriceChange, RowOutcome,
+};
+pub use listings::{
+    FeedRun, LISTINGS_AT_ONCE, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind, Told,
+};
+pub use payments::{Paid, Pay};
+pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
+pub use refusal::{Refusal, SoldAs};
+pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
+pub use sales::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
+pub use shelf::{ShelfQuery, ShelfRow};
+pub use shop::{SetShop, Shop};
+pub use stock::{AdjustStock, Counted, StockMove};
+pub use store::{Access, Ledger};
+pub use styles::{AddStyles, NewStyle, StyleView};
+pub use trouble::Trouble;
+pub use voids::VoidSale;

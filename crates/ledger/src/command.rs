@@ -1,0 +1,167 @@
+//! Running a command: one transaction, tried again as a whole, its answer kept by its key.
+
+use crate::answer_key::{self, Key};
+use crate::error::Failure;
+use crate::shop::Shop;
+use crate::store::{Engine, Inner, Ledger};
+use crate::trouble::Trouble;
+use domain::day::Moment;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use sqlx::{Any, AnyConnection, Row, Transaction};
+use std::future::Future;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// How often a command is tried whose transaction collided with another.
+const MAX_TRIES: u32 = 6;
+/// The wait before the second try; it doubles.
+const FIRST_WAIT: Duration = Duration::from_millis(5);
+
+/// Something that changes the shop. It must be able to run again from the start.
+pub trait Command: Sync {
+    /// What it answers; kept by the key.
+    type Answer: Serialize + DeserializeOwned + Send;
+
+    /// Does it, in the transaction. An error undoes all of it.
+    fn run(&self, tx: &mut Tx) -> impl Future<Output = Result<Self::Answer, Failure>> + Send;
+}
+
+/// An answer, and whether it is the first one given again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Done<A> {
+    /// The answer.
+    pub answer: A,
+    /// Whether the key had it already.
+    pub replayed: bool,
+}
+
+/// A transaction under way, with the time and the identifiers that it may use.
+#[derive(Debug)]
+pub struct Tx {
+    inner: Transaction<'static, Any>,
+    ledger: Arc<Inner>,
+    now: Moment,
+    shop: Arc<Shop>,
+}
+
+impl Tx {
+    pub(crate) fn db(&mut self) -> &mut AnyConnection {
+        &mut self.inner
+    }
+
+    /// The time of the transaction.
+    pub(crate) fn now(&self) -> Moment {
+        self.now
+    }
+
+    /// The settings that the command runs under; [`Tx::open_books`] checks them.
+    pub(crate) fn shop(&self) -> Arc<Shop> {
+        Arc::clone(&self.shop)
+    }
+
+    pub(crate) fn next_id(&self) -> Result<i64, Failure> {
+        let lease =
+            self.ledger.lease.as_ref().ok_or_else(|| Trouble::impossible("a write without a lease"))?;
+        Ok(lease.next_id(self.now))
+    }
+
+    /// Takes the row that all bookings touch: draws `receipts` receipt numbers and makes sure that
+    /// the settings are still those that the command was computed with. Answers the last number.
+    pub(crate) async fn open_books(&mut self, receipts: i64) -> Result<i64, Failure> {
+        let row = sqlx::query(
+            "UPDATE shop_state SET receipt = receipt + $1 WHERE id = 1 RETURNING receipt, settings_revision",
+        )
+        .bind(receipts)
+        .fetch_one(self.db())
+        .await?;
+        if row.try_get::<i64, _>(1)? != self.shop.revision {
+            return Err(Trouble::SettingsChanged.into());
+        }
+        Ok(row.try_get(0)?)
+    }
+
+    pub(crate) async fn others_are_here(&mut self) -> Result<bool, Failure> {
+        let (ledger, now) = (Arc::clone(&self.ledger), self.now);
+        match &ledger.lease {
+            Some(lease) => Ok(lease.others(self.db(), now).await?),
+            None => Ok(false),
+        }
+    }
+
+    pub(crate) async fn commit(self) -> Result<(), Failure> {
+        self.inner.commit().await.map_err(|error| match Trouble::from(error) {
+            Trouble::Unreachable(source) => Trouble::OutcomeUnknown(source).into(),
+            other => other.into(),
+        })
+    }
+}
+
+impl Ledger {
+    /// Runs a command to its end, or refuses it whole.
+    pub async fn execute<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<C::Answer>, Failure> {
+        let mut wait = FIRST_WAIT;
+        for _ in 1..MAX_TRIES {
+            match self.attempt(key, command).await {
+                Err(Failure::Trouble(trouble)) if may_try_again(&trouble, key) => {
+                    tracing::debug!(%trouble, "trying the command again");
+                    if matches!(trouble, Trouble::SettingsChanged) {
+                        self.refresh_shop().await?;
+                    }
+                    tokio::time::sleep(wait).await;
+                    wait *= 2;
+                }
+                ended => return self.keep_if_refused(key, ended).await,
+            }
+        }
+        let ended = self.attempt(key, command).await;
+        self.keep_if_refused(key, ended).await
+    }
+
+    async fn attempt<C: Command>(&self, key: Option<&Key>, command: &C) -> Result<Done<C::Answer>, Failure> {
+        let mut tx = self.begin().await?;
+        if let Some(key) = key
+            && let Some(first) = answer_key::claim(&mut tx, key).await?
+        {
+            return Ok(first);
+        }
+        let answer = command.run(&mut tx).await?;
+        if let Some(key) = key {
+            answer_key::keep(&mut tx, key, &answer).await?;
+        }
+        tx.commit().await?;
+        Ok(Done { answer, replayed: false })
+    }
+
+    async fn keep_if_refused<A>(&self, key: Option<&Key>, ended: Result<A, Failure>) -> Result<A, Failure> {
+        if let (Some(key), Err(Failure::Refused(refusal))) = (key, &ended)
+            && refusal.is_kept()
+        {
+            let mut tx = self.begin().await?;
+            answer_key::keep_refusal(&mut tx, key, refusal).await?;
+            tx.commit().await?;
+        }
+        ended
+    }
+
+    pub(crate) async fn begin(&self) -> Result<Tx, Failure> {
+        let begin = match self.inner.engine {
+            Engine::Sqlite => "BEGIN IMMEDIATE",
+            Engine::Postgres => "BEGIN",
+        };
+        let inner = self.inner.writers.begin_with(begin).await?;
+        Ok(Tx { inner, ledger: Arc::clone(&self.inner), now: self.now(), shop: self.shop() })
+    }
+}
+
+/// A commit whose outcome is unknown is only asked again by its key.
+fn may_try_again(trouble: &Trouble, key: Option<&Key>) -> bool {
+    match trouble {
+        Trouble::OutcomeUnknown(_) => key.is_some(),
+        other => other.is_passing(),
+    }
+}

@@ -1,0 +1,326 @@
+//! Writing many items with few statements: checked rows in, outcomes in the same order out.
+
+use crate::command::Tx;
+use crate::error::{Failure, Naming};
+use crate::items::{AddedItem, ItemPrice, ItemText, NewItem, RowOutcome, price_of};
+use crate::lookup;
+use crate::refusal::Refusal;
+use crate::sql::{insert_rows, insert_rows_or};
+use crate::stock::{Because, enter, tell_outbox};
+use crate::styles::StyleView;
+use crate::trouble::Trouble;
+use domain::codes::{Code, InStoreCode};
+use domain::ids::ItemId;
+use domain::money::Money;
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::{ItemKind, Why};
+use domain::text;
+use sqlx::Row;
+use std::collections::{HashMap, HashSet};
+
+/// A row whose values are all right by themselves.
+pub(crate) struct Prepared<'a> {
+    item: &'a NewItem,
+    style: Option<i64>,
+    text: ItemText,
+    price: ItemPrice,
+    quantity: Quantity,
+}
+
+/// Checks a row's own values; codes are looked at when all rows are known.
+pub(crate) fn prepare<'a>(
+    item: &'a NewItem,
+    styles: &HashMap<String, StyleView>,
+) -> Result<Prepared<'a>, Refusal> {
+    let style = match &item.style {
+        None => None,
+        Some(name) => Some(styles.get(&text::fold(name.trim())).ok_or_else(|| {
+            Refusal::invalid("style", format!("there is no style “{name}”; add it with its rate first"))
+        })?),
+    };
+    let shorts = [item.color.as_str(), item.size.as_str(), item.material.as_str()];
+    let text = ItemText::checked(&item.name, shorts, &item.description, &item.images)?;
+    if item.extras.is_negative() || item.cost.is_some_and(Money::is_negative) {
+        return Err(Refusal::invalid("cost", "extras and cost may not be below 0"));
+    }
+    let measure = item.kind.measure(item.stock_unit).ok_or_else(|| {
+        Refusal::invalid("quantity.unitCode", "goods by weight need the unit that they are stocked in")
+    })?;
+    let quantity = quantity(item, measure)?;
+    let rule = style.map(|s| &s.rule);
+    let price = price_of(item.kind, item.price, rule, item.weight, item.stock_unit, item.extras)?;
+    Ok(Prepared { item, style: style.map(|s| s.id.raw()), text, price, quantity })
+}
+
+fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Refusal> {
+    let default =
+        if item.kind == ItemKind::Piece { Asked::ONE } else { Asked { value: 0.into(), unit: None } };
+    let quantity = Quantity::resolve_or_zero(item.quantity.unwrap_or(default), measure)
+        .map_err(|e| Refusal::invalid("quantity", e))?;
+    if item.kind == ItemKind::Piece && quantity.steps() != 1 {
+        return Err(Refusal::invalid(
+            "quantity",
+            "of a piece exactly one exists; for more, make it counted goods",
+        ));
+    }
+    Ok(quantity)
+}
+
+/// What a checked row turns out to be.
+enum Plan<'a> {
+    Refused(Refusal),
+    New(Prepared<'a>),
+    Known(ItemId, Prepared<'a>),
+}
+
+/// Writes the rows: new ones by bulk statements, known ones one by one.
+pub(crate) async fn write(
+    tx: &mut Tx,
+    rows: Vec<Result<Prepared<'_>, Refusal>>,
+    who: &str,
+) -> Result<Vec<RowOutcome>, Failure> {
+    let plans = plan(tx, rows).await?;
+    let new: Vec<&Prepared<'_>> =
+        plans.iter().filter_map(|p| if let Plan::New(n) = p { Some(n) } else { None }).collect();
+    let mut added = insert(tx, &new, who).await?.into_iter();
+    let mut outcomes = Vec::with_capacity(plans.len());
+    for plan in &plans {
+        outcomes.push(match plan {
+            Plan::Refused(refusal) => RowOutcome::Refused(refusal.clone()),
+            Plan::Known(id, row) => update(tx, *id, row).await?,
+            Plan::New(_) => {
+                RowOutcome::Added(added.next().ok_or_else(|| Trouble::impossible("a row was lost"))?)
+            }
+        });
+    }
+    Ok(outcomes)
+}
+
+async fn plan<'a>(tx: &mut Tx, rows: Vec<Result<Prepared<'a>, Refusal>>) -> Result<Vec<Plan<'a>>, Failure> {
+    let currency = tx.shop().currency;
+    let codes: Vec<Code> = rows.iter().flatten().flat_map(|row| own_codes(row.item)).collect();
+    let known = lookup::find_known(tx.db(), &codes, currency).await?;
+    let mut seen: HashSet<String> = HashSet::new();
+    let mut plans = Vec::with_capacity(rows.len());
+    for row in rows {
+        plans.push(match row {
+            Err(refusal) => Plan::Refused(refusal),
+            Ok(row) => place(row, &known, &mut seen),
+        });
+    }
+    Ok(plans)
+}
+
+fn own_codes(item: &NewItem) -> impl Iterator<Item = Code> {
+    item.sku.clone().into_iter().chain(item.gtin.as_ref().map(domain::codes::Gtin::code))
+}
+
+/// New, known by its sku, or in conflict over a code with another item or another row.
+fn place<'a>(
+    row: Prepared<'a>,
+    known: &HashMap<Code, lookup::Found>,
+    seen: &mut HashSet<String>,
+) -> Plan<'a> {
+    if let Some(code) = own_codes(row.item).find(|c| seen.contains(&c.key())) {
+        let title = "another row of this file".to_owned();
+        return Plan::Refused(Refusal::CodeTaken { code: code.to_string(), title });
+    }
+    seen.extend(own_codes(row.item).map(|c| c.key()));
+    let by_sku = row.item.sku.as_ref().and_then(|sku| known.get(sku));
+    let by_gtin = row.item.gtin.as_ref().and_then(|gtin| known.get(&gtin.code()));
+    match (by_sku, by_gtin) {
+        (None, None) => Plan::New(row),
+        (None, Some(other)) => taken(row.item.gtin.as_ref().map(|g| g.as_str()), other),
+        (Some(own), Some(other)) if own.id != other.id => {
+            taken(row.item.gtin.as_ref().map(|g| g.as_str()), other)
+        }
+        (Some(own), _) if own.kind != row.item.kind || own.measure != row.quantity.measure() => {
+            let reason = format!("{} is {} already; an item stays what it is", own.sku, own.kind);
+            Plan::Refused(Refusal::invalid("kind", reason))
+        }
+        (Some(own), _) => Plan::Known(own.id, row),
+    }
+}
+
+fn taken<'a>(code: Option<&str>, other: &lookup::Found) -> Plan<'a> {
+    let code = code.unwrap_or_default().to_owned();
+    Plan::Refused(Refusal::CodeTaken { code, title: other.title.clone() })
+}
+
+const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folded, style_id, color, size, material, \
+    description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, keep_off, on_hand, held, \
+    made, sold, put_back, written_off, revision, made_ms)";
+const ITEM_COLUMNS: usize = 29;
+const CODE: &str = "INSERT INTO code (code, item_id)";
+
+async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<AddedItem>, Failure> {
+    if rows.is_empty() {
+        return Ok(Vec::new());
+    }
+    let added = numbered(tx, rows).await?;
+    let now = tx.now().millis();
+    let pairs: Vec<(&AddedItem, &Prepared<'_>)> = added.iter().zip(rows.iter().copied()).collect();
+    insert_rows(tx.db(), ITEM, ITEM_COLUMNS, &pairs, |statement, (added, row)| {
+        bind_item(statement, added, row, now)
+    })
+    .await?;
+    let mut codes: Vec<(String, i64)> = Vec::with_capacity(rows.len() * 2);
+    for (added, row) in &pairs {
+        let in_store = Code::parse(&added.in_store).field("code")?.key();
+        let own = own_codes(row.item).map(|c| c.key()).filter(|key| *key != in_store);
+        codes.extend(own.map(|key| (key, added.id.raw())));
+        codes.push((in_store, added.id.raw()));
+    }
+    let written =
+        insert_rows_or(tx.db(), CODE, 2, "ON CONFLICT DO NOTHING", &codes, |statement, (code, item)| {
+            statement.bind(code.clone()).bind(*item)
+        })
+        .await?;
+    if usize::try_from(written).ok() != Some(codes.len()) {
+        // Somebody added one of these codes between our look and our write: look again.
+        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+    }
+    let because = Because { why: Why::Made, source: None, note: "", who };
+    let moves: Vec<(ItemId, i64)> =
+        pairs.iter().map(|(a, r)| (a.id, r.quantity.steps())).filter(|(_, steps)| *steps > 0).collect();
+    enter(tx, &moves, because).await?;
+    offer(tx, &added).await?;
+    Ok(added)
+}
+
+/// Draws the identifiers and in-store codes.
+async fn numbered(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<AddedItem>, Failure> {
+    let count = i64::try_from(rows.len()).map_err(Trouble::impossible)?;
+    let row = sqlx::query("UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store")
+        .bind(count)
+        .fetch_one(tx.db())
+        .await?;
+    let last: i64 = row.try_get(0)?;
+    let number = |(number, row): (i64, &&Prepared<'_>)| {
+        let in_store = InStoreCode::from_number(number).field("code")?.as_str().to_owned();
+        let sku = row.item.sku.as_ref().map_or_else(|| in_store.clone(), ToString::to_string);
+        Ok(AddedItem { id: ItemId::from_raw(tx.next_id()?), sku, in_store, price: row.price.clone() })
+    };
+    ((last - count + 1)..).zip(rows).map(number).collect()
+}
+
+fn bind_item<'q>(
+    statement: crate::sql::Statement<'q>,
+    added: &AddedItem,
+    row: &Prepared<'_>,
+    now: i64,
+) -> crate::sql::Statement<'q> {
+    let item = row.item;
+    let priced_by = match row.price {
+        ItemPrice::ByRule(_) => "rule",
+        ItemPrice::ByHand(_) => "hand",
+    };
+    statement
+        .bind(added.id.raw())
+        .bind(item.kind.code().to_owned())
+        .bind(added.sku.clone())
+        .bind(added.in_store.clone())
+        .bind(item.gtin.as_ref().map(|g| g.as_str().to_owned()))
+        .bind(row.text.name.clone())
+        .bind(text::fold(&row.text.name))
+        .bind(row.style)
+        .bind(row.text.color.clone())
+        .bind(row.text.size.clone())
+        .bind(row.text.material.clone())
+        .bind(row.text.description.clone())
+        .bind(row.text.images.clone())
+        .bind(item.weight.map(|w| w.value().to_string()))
+        .bind(item.weight.map(|w| w.unit().code().to_owned()))
+        .bind(item.extras.minor())
+        .bind(row.price.price().minor())
+        .bind(priced_by.to_owned())
+        .bind(item.cost.map(Money::minor))
+        .bind(item.stock_unit.filter(|_| item.kind == ItemKind::Weight).map(|u| u.code().to_owned()))
+        .bind(i64::from(item.keep_off))
+        .bind(row.quantity.steps())
+        .bind(0_i64)
+        .bind(row.quantity.steps())
+        .bind(0_i64)
+        .bind(0_i64)
+        .bind(0_i64)
+        .bind(1_i64)
+        .bind(now)
+}
+
+/// A waiting message for every connection: the item can be listed.
+async fn offer(tx: &mut Tx, added: &[AddedItem]) -> Result<(), Failure> {
+    let connections = sqlx::query("SELECT id FROM connection ORDER BY id").fetch_all(tx.db()).await?;
+    let mut rows = Vec::with_capacity(added.len() * connections.len());
+    for connection in &connections {
+        let connection: i64 = connection.try_get(0)?;
+        rows.extend(added.iter().map(|a| (connection, a.id.raw())));
+    }
+    const OFFER: &str = "INSERT INTO outbox (connection_id, item_id, revision, state)";
+    insert_rows(tx.db(), OFFER, 4, &rows, |statement, (connection, item)| {
+        statement.bind(*connection).bind(*item).bind(1_i64).bind("waiting".to_owned())
+    })
+    .await?;
+    Ok(())
+}
+
+/// Text and price of a known item; its stock only by a count.
+async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>) -> Result<RowOutcome, Failure> {
+    let currency = tx.shop().currency;
+    let view = crate::item_view::read_one(tx.db(), id, currency).await?;
+    if row.item.quantity.is_some() && row.quantity != view.on_hand {
+        let reason = format!(
+            "{} has {} on hand and the file says {}; a file never changes stock: book a count instead",
+            view.sku, view.on_hand, row.quantity
+        );
+        return Ok(RowOutcome::Refused(Refusal::invalid("quantity", reason)));
+    }
+    let cost = row.item.cost.or(view.cost);
+    let images = row.text.images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect::<Vec<_>>();
+    let same = view.name == row.text.name
+        && (&view.color, &view.size, &view.material) == (&row.text.color, &row.text.size, &row.text.material)
+        && view.description == row.text.description
+        && view.images == images
+        && (view.price, view.extras, view.weight) == (row.price.price(), row.item.extras, row.item.weight)
+        && view.cost == cost;
+    if same {
+        return Ok(RowOutcome::Unchanged { sku: view.sku });
+    }
+    write_update(tx, id, row, cost).await?;
+    tell_outbox(tx, &[id]).await?;
+    Ok(RowOutcome::Updated { sku: view.sku })
+}
+
+async fn write_update(
+    tx: &mut Tx,
+    id: ItemId,
+    row: &Prepared<'_>,
+    cost: Option<Money>,
+) -> Result<(), Failure> {
+    let priced_by = match row.price {
+        ItemPrice::ByRule(_) => "rule",
+        ItemPrice::ByHand(_) => "hand",
+    };
+    sqlx::query(
+        "UPDATE item SET name = $2, folded = $3, style_id = $4, color = $5, size = $6, material = $7, description = $8, \
+         image = $9, weight = $10, weight_unit = $11, extras = $12, price = $13, priced_by = $14, cost = $15, \
+         revision = revision + 1 WHERE id = $1",
+    )
+    .bind(id.raw())
+    .bind(row.text.name.clone())
+    .bind(text::fold(&row.text.name))
+    .bind(row.style)
+    .bind(row.text.color.clone())
+    .bind(row.text.size.clone())
+    .bind(row.text.material.clone())
+    .bind(row.text.description.clone())
+    .bind(row.text.images.clone())
+    .bind(row.item.weight.map(|w| w.value().to_string()))
+    .bind(row.item.weight.map(|w| w.unit().code().to_owned()))
+    .bind(row.item.extras.minor())
+    .bind(row.price.price().minor())
+    .bind(priced_by.to_owned())
+    .bind(cost.map(Money::minor))
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}

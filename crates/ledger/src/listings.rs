@@ -1,0 +1,351 @@
+//! What is on offer online: what there is to tell, and what was told.
+
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Stored};
+use crate::items::stored_weight;
+use crate::refusal::Refusal;
+use crate::sql::insert_rows_or;
+use crate::store::Ledger;
+use domain::day::Moment;
+use domain::ids::{ConnectionId, ItemId, RunId};
+use domain::money::{Currency, Money};
+use domain::quantity::Quantity;
+use domain::stock::{Availability, ItemKind};
+use domain::weight::{Weight, WeightUnit};
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+
+/// Listings that are read at once: bounds the memory of a feed, whatever the shop's size.
+pub const LISTINGS_AT_ONCE: i64 = 2000;
+/// Listings that are recorded in one transaction: what a bulk write may hold back others with.
+pub const RECORDED_AT_ONCE: usize = 500;
+
+/// How an item stands on a connection.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ListingState {
+    /// On offer.
+    Listed,
+    /// Was told to be gone.
+    Ended,
+}
+
+impl ListingState {
+    /// As it stands in the database and the API.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Listed => "listed",
+            Self::Ended => "ended",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Listed, Self::Ended].into_iter().find(|s| s.code() == code)
+    }
+}
+
+/// An item as a feed tells it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ListingRow {
+    /// Its identifier.
+    pub item: ItemId,
+    /// Its sku.
+    pub sku: String,
+    /// A number from GS1, as it is kept.
+    pub gtin: Option<String>,
+    /// Name.
+    pub name: String,
+    /// Description.
+    pub description: String,
+    /// Colours.
+    pub color: String,
+    /// Size.
+    pub size: String,
+    /// Fibres.
+    pub material: String,
+    /// Weight of one.
+    pub weight: Option<Weight>,
+    /// Pictures.
+    pub images: Vec<String>,
+    /// The price of one.
+    pub price: Money,
+    /// Whether it can be had.
+    pub availability: Availability,
+    /// Free stock.
+    pub free: Quantity,
+    /// Its revision; a later message has a higher one.
+    pub revision: i64,
+    /// How it stood on the connection before.
+    pub state: Option<ListingState>,
+    /// The hash of what was told before; empty if nothing was.
+    pub told_hash: String,
+    /// The revision that was told before.
+    pub told_revision: i64,
+}
+
+const COLUMNS: &str = "SELECT i.id, i.sku, i.gtin, i.name, i.description, i.color, i.size, i.material, i.weight, \
+    i.weight_unit, i.image, i.price, i.kind, i.stock_unit, i.on_hand, i.held, i.keep_off, i.revision, l.state, \
+    l.content_hash, l.revision FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1";
+
+fn read(row: &AnyRow, currency: Currency) -> Result<ListingRow, Failure> {
+    let kind = ItemKind::from_code(&row.try_get::<String, _>(12)?).ok_or("unknown").stored("item.kind")?;
+    let unit: Option<String> = row.try_get(13)?;
+    let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
+    let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
+    let (on_hand, held): (i64, i64) = (row.try_get(14)?, row.try_get(15)?);
+    let kept_off = row.try_get::<i64, _>(16)? == 1;
+    let images: String = row.try_get(10)?;
+    let state: Option<String> = row.try_get(18)?;
+    Ok(ListingRow {
+        item: ItemId::from_raw(row.try_get(0)?),
+        sku: row.try_get(1)?,
+        gtin: row.try_get(2)?,
+        name: row.try_get(3)?,
+        description: row.try_get(4)?,
+        color: row.try_get(5)?,
+        size: row.try_get(6)?,
+        material: row.try_get(7)?,
+        weight: stored_weight(row.try_get(8)?, row.try_get(9)?)?,
+        images: images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect(),
+        price: Money::from_minor(row.try_get(11)?, currency).stored("item.price")?,
+        availability: Availability::of(on_hand, held, kept_off),
+        free: Quantity::from_steps(on_hand - held, measure).stored("item.on_hand")?,
+        revision: row.try_get(17)?,
+        state: state.as_deref().and_then(ListingState::from_code),
+        told_hash: row.try_get::<Option<String>, _>(19)?.unwrap_or_default(),
+        told_revision: row.try_get::<Option<i64>, _>(20)?.unwrap_or(0),
+    })
+}
+
+impl Ledger {
+    /// A connection by its name.
+    pub async fn connection(&self, name: &str) -> Result<ConnectionId, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT id FROM connection WHERE name = $1")
+            .bind(name.to_owned())
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("connection", name))?;
+        Ok(ConnectionId::from_raw(row.try_get(0)?))
+    }
+
+    /// A page of all that is on offer or was: items with free stock that are not kept off online,
+    /// and those that are listed. Ordered by item, after `after`.
+    pub async fn listings(
+        &self,
+        to: ConnectionId,
+        after: Option<ItemId>,
+    ) -> Result<Vec<ListingRow>, Failure> {
+        let text = format!(
+            "{COLUMNS} WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.keep_off = 0) OR l.state = 'listed') \
+             ORDER BY i.id LIMIT $3"
+        );
+        self.listing_page(text, to, after).await
+    }
+
+    /// A page of items with a waiting message, ordered by item, after `after`.
+    pub async fn waiting_listings(
+        &self,
+        to: ConnectionId,
+        after: Option<ItemId>,
+    ) -> Result<Vec<ListingRow>, Failure> {
+        let text = format!(
+            "{COLUMNS} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
+             AND state = 'waiting' AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id"
+        );
+        self.listing_page(text, to, after).await
+    }
+
+    /// A page of the items of an earlier run, as they are now.
+    pub async fn listings_of_run(
+        &self,
+        to: ConnectionId,
+        run: RunId,
+        after: Option<ItemId>,
+    ) -> Result<Vec<ListingRow>, Failure> {
+        let text = format!(
+            "{COLUMNS} WHERE i.id IN (SELECT item_id FROM feed_run_item WHERE run_id = {run} AND item_id > $2 \
+             ORDER BY item_id LIMIT $3) ORDER BY i.id"
+        );
+        self.listing_page(text, to, after).await
+    }
+
+    async fn listing_page(
+        &self,
+        text: String,
+        to: ConnectionId,
+        after: Option<ItemId>,
+    ) -> Result<Vec<ListingRow>, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(AssertSqlSafe(text))
+            .bind(to.raw())
+            .bind(after.map_or(-1, ItemId::raw))
+            .bind(LISTINGS_AT_ONCE)
+            .fetch_all(&mut *connection)
+            .await?;
+        rows.iter().map(|row| read(row, currency)).collect()
+    }
+
+    /// The runs of a connection, the latest first.
+    pub async fn feed_runs(&self, of: ConnectionId, limit: usize) -> Result<Vec<FeedRun>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT id, at_ms, kind, listings, file_name, file_hash FROM feed_run WHERE connection_id = $1 \
+             ORDER BY id DESC LIMIT $2",
+        )
+        .bind(of.raw())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let run = |row: &AnyRow| {
+            Ok(FeedRun {
+                id: RunId::from_raw(row.try_get(0)?),
+                at: Moment::from_millis(row.try_get(1)?),
+                kind: if row.try_get::<String, _>(2)? == "all" { RunKind::All } else { RunKind::Changes },
+                listings: row.try_get(3)?,
+                file_name: row.try_get(4)?,
+                file_hash: row.try_get(5)?,
+            })
+        };
+        rows.iter().map(run).collect()
+    }
+}
+
+/// What a run wrote.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunKind {
+    /// Everything.
+    All,
+    /// What changed since the last run.
+    Changes,
+}
+
+/// A feed that was written.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FeedRun {
+    /// Its identifier.
+    pub id: RunId,
+    /// When.
+    pub at: Moment,
+    /// What it wrote.
+    pub kind: RunKind,
+    /// How many listings.
+    pub listings: i64,
+    /// The file.
+    pub file_name: String,
+    /// SHA-256 of the file.
+    pub file_hash: String,
+}
+
+/// What a connection was told of an item.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Told {
+    /// Which item.
+    pub item: ItemId,
+    /// Its revision then.
+    pub revision: i64,
+    /// The hash of what was told; none if there was nothing to tell.
+    pub content: Option<(String, ListingState)>,
+}
+
+/// Records what was told, at most [`RECORDED_AT_ONCE`] items a command; with the last of them, the run.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct RecordRun {
+    /// To whom.
+    pub connection: ConnectionId,
+    /// What was told.
+    pub told: Vec<Told>,
+    /// The run, once all of it is recorded; with the items of a run of changes.
+    pub run: Option<(RunKind, i64, String, String, Vec<ItemId>)>,
+}
+
+const LISTING: &str =
+    "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms)";
+/// A later revision is never overwritten by an earlier one.
+const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
+    revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms \
+    WHERE listing.revision <= excluded.revision";
+
+impl Command for RecordRun {
+    /// The run's identifier, once there is one.
+    type Answer = Option<RunId>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Option<RunId>, Failure> {
+        let now = tx.now().millis();
+        let told: Vec<(&Told, &(String, ListingState))> =
+            self.told.iter().filter_map(|t| Some((t, t.content.as_ref()?))).collect();
+        insert_rows_or(tx.db(), LISTING, 7, LISTING_OR, &told, |statement, (told, (hash, state))| {
+            statement
+                .bind(self.connection.raw())
+                .bind(told.item.raw())
+                .bind(state.code().to_owned())
+                .bind(told.revision)
+                .bind(hash.clone())
+                .bind(String::new())
+                .bind(now)
+        })
+        .await?;
+        for told in &self.told {
+            sqlx::query(
+                "UPDATE outbox SET state = 'sent' WHERE item_id = $1 AND connection_id = $2 AND revision <= $3 \
+                 AND state = 'waiting'",
+            )
+            .bind(told.item.raw())
+            .bind(self.connection.raw())
+            .bind(told.revision)
+            .execute(tx.db())
+            .await?;
+        }
+        match &self.run {
+            None => Ok(None),
+            Some((kind, listings, name, hash, items)) => {
+                let id = RunId::from_raw(tx.next_id()?);
+                let run = FeedRun {
+                    id,
+                    at: tx.now(),
+                    kind: *kind,
+                    listings: *listings,
+                    file_name: name.clone(),
+                    file_hash: hash.clone(),
+                };
+                record(tx, self.connection, &run, items).await?;
+                Ok(Some(id))
+            }
+        }
+    }
+}
+
+async fn record(
+    tx: &mut Tx,
+    connection: ConnectionId,
+    run: &FeedRun,
+    items: &[ItemId],
+) -> Result<(), Failure> {
+    let kind = match run.kind {
+        RunKind::All => "all",
+        RunKind::Changes => "changes",
+    };
+    sqlx::query(
+        "INSERT INTO feed_run (id, connection_id, at_ms, kind, listings, file_name, file_hash) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+    )
+    .bind(run.id.raw())
+    .bind(connection.raw())
+    .bind(run.at.millis())
+    .bind(kind.to_owned())
+    .bind(run.listings)
+    .bind(run.file_name.clone())
+    .bind(run.file_hash.clone())
+    .execute(tx.db())
+    .await?;
+    const ITEM: &str = "INSERT INTO feed_run_item (run_id, item_id)";
+    insert_rows_or(tx.db(), ITEM, 2, "ON CONFLICT DO NOTHING", items, |statement, item| {
+        statement.bind(run.id.raw()).bind(item.raw())
+    })
+    .await?;
+    Ok(())
+}

@@ -1,0 +1,114 @@
+//! What was owed, and is paid later.
+
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming, Stored};
+use crate::refusal::Refusal;
+use domain::basket::TenderKind;
+use domain::ids::{SaleId, TenderId};
+use domain::money::Money;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Pays what a tender left owed, or a part of it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Pay {
+    /// The tender of kind `owed`.
+    pub tender: TenderId,
+    /// How it is paid.
+    pub kind: TenderKind,
+    /// How much.
+    pub amount: Money,
+    /// Who took it.
+    pub who: String,
+}
+
+/// What is left owed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Paid {
+    /// Still owed.
+    pub left: Money,
+}
+
+impl Command for Pay {
+    type Answer = Paid;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Paid, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        if self.kind == TenderKind::Owed || self.amount.minor() <= 0 {
+            return Err(Refusal::invalid("amount", "a payment is more than 0 and not itself owed").into());
+        }
+        let row = sqlx::query(
+            "UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount \
+             AND NOT EXISTS (SELECT 1 FROM voided v WHERE v.sale_id = owed.sale_id) RETURNING amount - paid",
+        )
+        .bind(self.tender.raw())
+        .bind(self.amount.minor())
+        .fetch_optional(tx.db())
+        .await?;
+        let Some(row) = row else { return Err(too_much(tx, self).await?.into()) };
+        write(tx, self.tender.raw(), self.kind, self.amount, &who).await?;
+        let left = Money::from_minor(row.try_get(0)?, self.amount.currency()).stored("owed.paid")?;
+        Ok(Paid { left })
+    }
+}
+
+async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT amount - paid FROM owed WHERE tender_id = $1")
+        .bind(pay.tender.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    let Some(row) = row else { return Ok(Refusal::no_such("owed tender", pay.tender)) };
+    let left = Money::from_minor(row.try_get(0)?, pay.amount.currency()).stored("owed.paid")?;
+    let reason = format!("{left} is still owed, less than the {} paid, or the sale was voided", pay.amount);
+    Ok(Refusal::invalid("amount", reason))
+}
+
+async fn write(tx: &mut Tx, tender: i64, kind: TenderKind, amount: Money, who: &str) -> Result<(), Failure> {
+    let id = tx.next_id()?;
+    sqlx::query(
+        "INSERT INTO payment (id, tender_id, kind, amount, at_ms, who) VALUES ($1, $2, $3, $4, $5, $6)",
+    )
+    .bind(id)
+    .bind(tender)
+    .bind(kind.code().to_owned())
+    .bind(amount.minor())
+    .bind(tx.now().millis())
+    .bind(who.to_owned())
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}
+
+/// A refund given as less owed: the debts of the sale are lowered, the oldest first.
+pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str) -> Result<(), Failure> {
+    let rows = sqlx::query("SELECT tender_id, amount - paid FROM owed WHERE sale_id = $1 ORDER BY tender_id")
+        .bind(sale.raw())
+        .fetch_all(tx.db())
+        .await?;
+    let mut left = amount.minor();
+    for row in &rows {
+        let (tender, open): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let part = open.min(left);
+        if part == 0 {
+            continue;
+        }
+        let done =
+            sqlx::query("UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount")
+                .bind(tender)
+                .bind(part)
+                .execute(tx.db())
+                .await?;
+        if done.rows_affected() == 0 {
+            continue;
+        }
+        let part_money = Money::from_minor(part, amount.currency()).field("tender")?;
+        write(tx, tender, TenderKind::Other, part_money, who).await?;
+        left -= part;
+    }
+    if left == 0 {
+        return Ok(());
+    }
+    Err(Refusal::invalid("tender", "less than this is still owed for the sale; give the rest another way")
+        .into())
+}

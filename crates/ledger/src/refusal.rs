@@ -1,0 +1,212 @@
+//! Why the shop's own state refused a command, as data: the same answer can be kept by key and
+//! shown on any surface.
+
+use domain::day::Moment;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// By whom and when something was sold.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SoldAs {
+    /// On which channel.
+    pub channel: String,
+    /// When.
+    pub at: Moment,
+    /// The receipt, for a sale rung up here.
+    pub receipt: Option<i64>,
+    /// The order, for a sale that came in as one.
+    pub order: Option<String>,
+}
+
+impl fmt::Display for SoldAs {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "on {} at {}", self.channel, self.at)?;
+        if let Some(order) = &self.order {
+            write!(f, ", order {order}")?;
+        } else if let Some(receipt) = self.receipt {
+            write!(f, ", receipt {receipt}")?;
+        }
+        Ok(())
+    }
+}
+
+/// A refusal: nothing was changed.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
+#[serde(tag = "refused", rename_all = "kebab-case")]
+pub enum Refusal {
+    /// No item has the code.
+    #[error("no item has the code {code}; scan it again, or add the item first")]
+    UnknownCode {
+        /// The code.
+        code: String,
+    },
+    /// The code has a wrong digit.
+    #[error("{code} has a wrong digit (its check digit should be {expected}); scan or type it again")]
+    WrongDigit {
+        /// The code.
+        code: String,
+        /// What the last digit should be.
+        expected: u8,
+    },
+    /// Sold before.
+    #[error("{title} ({code}) was already sold {sold}; nothing was charged")]
+    AlreadySold {
+        /// The code.
+        code: String,
+        /// Its name.
+        title: String,
+        /// By whom and when.
+        sold: SoldAs,
+    },
+    /// Gone, but not by a sale.
+    #[error("{title} ({code}) is no longer on the shelf: {why}")]
+    Gone {
+        /// The code.
+        code: String,
+        /// Its name.
+        title: String,
+        /// What became of it.
+        why: String,
+    },
+    /// Set aside for somebody.
+    #[error("{title} ({code}) is set aside for {for_whom}{}", until_words(*.until))]
+    SetAside {
+        /// The code.
+        code: String,
+        /// Its name.
+        title: String,
+        /// For whom.
+        for_whom: String,
+        /// Until when.
+        until: Option<Moment>,
+    },
+    /// Less free stock than was asked for.
+    #[error("{title} ({code}): {asked} asked for, {free} free")]
+    NotEnough {
+        /// The code.
+        code: String,
+        /// Its name.
+        title: String,
+        /// What was asked for.
+        asked: String,
+        /// What is free.
+        free: String,
+    },
+    /// The key was used with another body.
+    #[error("this key was used for another request before; use a new key for a new request")]
+    KeyReused,
+    /// The first request with this key has not ended.
+    #[error("the first request with this key is still running; ask again in a moment with the same key")]
+    StillRunning,
+    /// There is no such thing.
+    #[error("there is no {what} {id}")]
+    NoSuch {
+        /// What kind of thing.
+        what: String,
+        /// How it was named.
+        id: String,
+    },
+    /// The hold is over.
+    #[error("the hold {id} is over ({state}); set the pieces aside again")]
+    HoldOver {
+        /// The hold.
+        id: String,
+        /// taken, ended or expired.
+        state: String,
+    },
+    /// A value is wrong.
+    #[error("{field}: {reason}")]
+    Invalid {
+        /// Which field.
+        field: String,
+        /// What is wrong and what to do.
+        reason: String,
+    },
+    /// More given back than was sold.
+    #[error("{title}: {asked} asked to be given back, {left} is left of what was sold")]
+    MoreThanSold {
+        /// What was sold.
+        title: String,
+        /// What was asked.
+        asked: String,
+        /// What is left.
+        left: String,
+    },
+    /// A sale that cannot be undone this way.
+    #[error("sale {id} cannot be voided: {reason}")]
+    NotVoidable {
+        /// The sale.
+        id: String,
+        /// Why.
+        reason: String,
+    },
+    /// Somebody else changed it meanwhile.
+    #[error(
+        "{what} was changed meanwhile (revision {current}, not {expected}); read it again and repeat the change"
+    )]
+    Stale {
+        /// What.
+        what: String,
+        /// The revision that the caller knew.
+        expected: i64,
+        /// The revision it has.
+        current: i64,
+    },
+    /// The code finds another item.
+    #[error("the code {code} already finds {title}; each code finds one item")]
+    CodeTaken {
+        /// The code.
+        code: String,
+        /// What it finds.
+        title: String,
+    },
+    /// An order came again with another body.
+    #[error(
+        "order {number} on {channel} was taken in before with other contents; a change needs a later dateModified"
+    )]
+    OrderDiffers {
+        /// The channel.
+        channel: String,
+        /// The order's number.
+        number: String,
+    },
+}
+
+fn until_words(until: Option<Moment>) -> String {
+    until.map(|u| format!(" until {u}")).unwrap_or_default()
+}
+
+impl Refusal {
+    /// A value that is wrong, with the words of its own error.
+    pub fn invalid(field: impl Into<String>, reason: impl fmt::Display) -> Self {
+        Self::Invalid { field: field.into(), reason: reason.to_string() }
+    }
+
+    /// There is no such thing.
+    pub fn no_such(what: &str, id: impl fmt::Display) -> Self {
+        Self::NoSuch { what: what.to_owned(), id: id.to_string() }
+    }
+
+    /// Whether the same key gets this answer for good. What may pass by itself (a hold that runs
+    /// out, a request still running, a stale revision) is asked anew.
+    pub fn is_kept(&self) -> bool {
+        match self {
+            Self::AlreadySold { .. }
+            | Self::Invalid { .. }
+            | Self::MoreThanSold { .. }
+            | Self::NotVoidable { .. }
+            | Self::WrongDigit { .. }
+            | Self::Gone { .. } => true,
+            Self::UnknownCode { .. }
+            | Self::SetAside { .. }
+            | Self::NotEnough { .. }
+            | Self::KeyReused
+            | Self::StillRunning
+            | Self::NoSuch { .. }
+            | Self::HoldOver { .. }
+            | Self::Stale { .. }
+            | Self::CodeTaken { .. }
+            | Self::OrderDiffers { .. } => false,
+        }
+    }
+}

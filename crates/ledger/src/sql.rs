@@ -1,0 +1,121 @@
+//! Statements of several rows, built once for each size.
+
+use sqlx::AssertSqlSafe;
+use sqlx::any::AnyArguments;
+use sqlx::query::Query;
+use sqlx::{Any, AnyConnection};
+
+/// A statement with its arguments.
+pub(crate) type Statement<'q> = Query<'q, Any, AnyArguments>;
+
+/// The most rows of one statement. A row has at most 28 columns, so 128 rows stay far below both
+/// engines' limits of parameters (32 766 on SQLite).
+pub(crate) const MAX_ROWS: usize = 128;
+
+/// How many rows each statement takes, so that `count` rows are written by few sizes of
+/// statement, each of which the engine prepares once: powers of two, the largest first.
+pub(crate) fn chunk_sizes(count: usize) -> impl Iterator<Item = usize> {
+    let mut left = count;
+    std::iter::from_fn(move || {
+        let size = (1 << left.checked_ilog2()?).min(MAX_ROWS);
+        left -= size;
+        Some(size)
+    })
+}
+
+/// `head VALUES ($1, $2), ($3, $4) tail`.
+fn values_text(head: &str, columns: usize, rows: usize, tail: &str) -> String {
+    let mut text = String::with_capacity(head.len() + rows * columns * 6 + tail.len() + 16);
+    text.push_str(head);
+    text.push_str(" VALUES ");
+    for row in 0..rows {
+        text.push_str(if row == 0 { "(" } else { ", (" });
+        for column in 0..columns {
+            let place = row * columns + column + 1;
+            text.push_str(&format!("{}${place}", if column == 0 { "" } else { ", " }));
+        }
+        text.push(')');
+    }
+    text.push(' ');
+    text.push_str(tail);
+    text
+}
+
+/// Writes rows by as few statements as possible. `bind` adds one row's `columns` arguments.
+pub(crate) async fn insert_rows<T: Sync>(
+    connection: &mut AnyConnection,
+    head: &'static str,
+    columns: usize,
+    rows: &[T],
+    bind: impl for<'q> Fn(Statement<'q>, &'q T) -> Statement<'q> + Send + Sync,
+) -> Result<u64, sqlx::Error> {
+    insert_rows_or(connection, head, columns, "", rows, bind).await
+}
+
+/// As [`insert_rows`], with a tail such as `ON CONFLICT DO NOTHING`.
+pub(crate) async fn insert_rows_or<T: Sync>(
+    connection: &mut AnyConnection,
+    head: &'static str,
+    columns: usize,
+    tail: &'static str,
+    rows: &[T],
+    bind: impl for<'q> Fn(Statement<'q>, &'q T) -> Statement<'q> + Send + Sync,
+) -> Result<u64, sqlx::Error> {
+    let (mut rest, mut written) = (rows, 0);
+    for size in chunk_sizes(rows.len()) {
+        let (chunk, after) = rest.split_at(size);
+        rest = after;
+        let text = values_text(head, columns, size, tail);
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for row in chunk {
+            statement = bind(statement, row);
+        }
+        written += statement.execute(&mut *connection).await?.rows_affected();
+    }
+    Ok(written)
+}
+
+/// `head IN ($n, …) tail` for `count` values, the first of which is parameter `first`. The count
+/// is rounded up to a power of two, so that there are few statements to prepare: bind with
+/// [`padded`].
+pub(crate) fn in_text(head: &str, first: usize, count: usize, tail: &str) -> String {
+    let places: Vec<String> = (first..first + count.next_power_of_two()).map(|p| format!("${p}")).collect();
+    format!("{head} IN ({}) {tail}", places.join(", "))
+}
+
+/// The values and the last of them again, up to a power of two.
+pub(crate) fn padded<T: Clone>(values: &[T]) -> impl Iterator<Item = T> {
+    let missing = values.len().next_power_of_two() - values.len();
+    let last = values.last().cloned();
+    values.iter().cloned().chain(last.into_iter().cycle().take(missing))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sizes_add_up_and_stay_small() {
+        let check = |count: usize, expected: &[usize]| {
+            assert_eq!(chunk_sizes(count).collect::<Vec<_>>(), expected, "{count}");
+        };
+        check(0, &[]);
+        check(1, &[1]);
+        check(3, &[2, 1]);
+        check(128, &[128]);
+        check(300, &[128, 128, 32, 8, 4]);
+    }
+
+    #[test]
+    fn statements_number_their_places() {
+        assert_eq!(
+            values_text("INSERT INTO t (a, b)", 2, 2, ""),
+            "INSERT INTO t (a, b) VALUES ($1, $2), ($3, $4) "
+        );
+        assert_eq!(
+            in_text("SELECT x WHERE id", 2, 3, "ORDER BY id"),
+            "SELECT x WHERE id IN ($2, $3, $4, $5) ORDER BY id"
+        );
+        assert_eq!(padded(&[1, 2, 3]).collect::<Vec<_>>(), [1, 2, 3, 3]);
+    }
+}

@@ -1,0 +1,282 @@
+//! The stock ledger: conditional updates of an item's counters, and an entry for each.
+
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming, Stored};
+use crate::lookup;
+use crate::refusal::Refusal;
+use crate::sql::{in_text, insert_rows, padded};
+use crate::store::Ledger;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::ids::{EntryId, ItemId};
+use domain::quantity::{Asked, Quantity};
+use domain::stock::{Counter, Why};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::{AssertSqlSafe, Row};
+
+/// Stock that leaves an item: `steps` in all, of which `from_hold` were set aside for this.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Take {
+    pub(crate) item: ItemId,
+    pub(crate) steps: i64,
+    pub(crate) from_hold: i64,
+}
+
+/// Who did something and why, for the entries.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Because<'a> {
+    pub(crate) why: Why,
+    pub(crate) source: Option<i64>,
+    pub(crate) note: &'a str,
+    pub(crate) who: &'a str,
+}
+
+/// Sold steps leave the shelf. The condition is the whole guard of “sold once”: no read before it
+/// decides anything.
+const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, sold = sold + $2, \
+    revision = revision + 1 WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
+const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, \
+    written_off = written_off + $2, revision = revision + 1 \
+    WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
+const ADD_MADE: &str = "UPDATE item SET on_hand = on_hand + $2, made = made + $2, revision = revision + 1 \
+    WHERE id = $1 AND (kind <> 'piece' OR on_hand + $2 <= 1)";
+const ADD_PUT_BACK: &str = "UPDATE item SET on_hand = on_hand + $2, put_back = put_back + $2, \
+    revision = revision + 1 WHERE id = $1 AND (kind <> 'piece' OR on_hand + $2 <= 1)";
+
+/// Adds up what is taken of the same item, and orders by item, so that two sales touch items in
+/// the same order and neither waits for the other in a circle.
+pub(crate) fn in_order(mut takes: Vec<Take>) -> Vec<Take> {
+    takes.sort_by_key(|t| t.item);
+    takes.dedup_by(|later, first| {
+        let same = later.item == first.item;
+        if same {
+            first.steps += later.steps;
+            first.from_hold += later.from_hold;
+        }
+        same
+    });
+    takes
+}
+
+/// Takes stock for a sale or a loss: all of it or none (the caller's transaction is given up).
+pub(crate) async fn take(tx: &mut Tx, takes: Vec<Take>, because: Because<'_>) -> Result<(), Failure> {
+    let takes = in_order(takes);
+    for take in &takes {
+        if !try_take(tx, take, because.why).await? {
+            return Err(lookup::explain(tx, take.item, take.steps).await?.into());
+        }
+    }
+    let moves: Vec<(ItemId, i64)> = takes.iter().map(|t| (t.item, -t.steps)).collect();
+    enter(tx, &moves, because).await
+}
+
+/// Takes one item's stock if it can be had; after ending holds on it that ran out, if need be.
+pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: Why) -> Result<bool, Failure> {
+    let text = match why.counter(-take.steps) {
+        Counter::Sold => TAKE_SOLD,
+        _ => TAKE_WRITTEN_OFF,
+    };
+    for last_try in [false, true] {
+        let done = sqlx::query(text)
+            .bind(take.item.raw())
+            .bind(take.steps)
+            .bind(take.from_hold)
+            .execute(tx.db())
+            .await?;
+        if done.rows_affected() == 1 {
+            return Ok(true);
+        }
+        if last_try || !crate::holds::expire_of_item(tx, take.item).await? {
+            break;
+        }
+    }
+    Ok(false)
+}
+
+/// Puts stock on the shelf.
+pub(crate) async fn add(tx: &mut Tx, item: ItemId, steps: i64, because: Because<'_>) -> Result<(), Failure> {
+    let text = match because.why.counter(steps) {
+        Counter::PutBack => ADD_PUT_BACK,
+        _ => ADD_MADE,
+    };
+    let done = sqlx::query(text).bind(item.raw()).bind(steps).execute(tx.db()).await?;
+    if done.rows_affected() == 0 {
+        return Err(Refusal::invalid(
+            "quantity",
+            "a piece exists once, and this one is on the shelf already",
+        )
+        .into());
+    }
+    enter(tx, &[(item, steps)], because).await
+}
+
+const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
+
+/// Writes the entries of changes that were made, and tells the outbox.
+pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because<'_>) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    let rows = moves
+        .iter()
+        .map(|(item, change)| Ok((tx.next_id()?, item.raw(), *change)))
+        .collect::<Result<Vec<_>, Failure>>()?;
+    insert_rows(tx.db(), ENTRY, 8, &rows, |statement, (id, item, change)| {
+        statement
+            .bind(*id)
+            .bind(*item)
+            .bind(*change)
+            .bind(because.why.code().to_owned())
+            .bind(because.source)
+            .bind(because.note.to_owned())
+            .bind(because.who.to_owned())
+            .bind(now)
+    })
+    .await?;
+    let items: Vec<ItemId> = moves.iter().map(|(item, _)| *item).collect();
+    tell_outbox(tx, &items).await
+}
+
+const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state) \
+    SELECT l.connection_id, i.id, i.revision, 'waiting' FROM listing l JOIN item i ON i.id = l.item_id \
+    WHERE i.id";
+
+/// A waiting message for each connection that lists the items, at their present revision.
+pub(crate) async fn tell_outbox(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
+    for chunk in items.chunks(crate::sql::MAX_ROWS) {
+        let text = in_text(TELL, 1, chunk.len(), "ON CONFLICT DO NOTHING");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for item in padded(chunk) {
+            statement = statement.bind(item.raw());
+        }
+        statement.execute(tx.db()).await?;
+    }
+    Ok(())
+}
+
+/// Changes an item's stock for a reason that a person gives.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AdjustStock {
+    /// Which item.
+    pub code: Code,
+    /// What happened.
+    pub what: Counted,
+    /// Words for the entry.
+    pub note: String,
+    /// Who says so.
+    pub who: String,
+}
+
+/// What a person says of an item's stock.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum Counted {
+    /// So much is there, by a count.
+    Is(Asked),
+    /// So much more was made or brought in.
+    More(Asked),
+    /// So much was lost, given away or used.
+    Less(Asked, Why),
+}
+
+/// One line of an item's stock ledger.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StockMove {
+    /// The entry.
+    pub id: EntryId,
+    /// The change.
+    pub change: Quantity,
+    /// Why.
+    pub why: Why,
+    /// Words.
+    pub note: String,
+    /// Who.
+    pub who: String,
+    /// When.
+    pub at: Moment,
+}
+
+impl Command for AdjustStock {
+    /// Stock on hand afterwards.
+    type Answer = Quantity;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Quantity, Failure> {
+        let note = text::note(&self.note).field("note")?;
+        let who = text::short(&self.who).field("who")?;
+        let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
+        let because = |why| Because { why, source: None, note: &note, who: &who };
+        match &self.what {
+            Counted::Is(asked) => {
+                let counted = Quantity::resolve_or_zero(*asked, found.measure).field("quantity")?;
+                count(tx, found.id, counted.steps(), because(Why::Count)).await?;
+            }
+            Counted::More(asked) => {
+                let more = Quantity::resolve(*asked, found.measure).field("quantity")?;
+                add(tx, found.id, more.steps(), because(Why::Made)).await?;
+            }
+            Counted::Less(asked, why) => {
+                if !why.is_loss() {
+                    return Err(Refusal::invalid("why", "a loss is damage, gift or own-use").into());
+                }
+                let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
+                let take_it = Take { item: found.id, steps: less.steps(), from_hold: 0 };
+                take(tx, vec![take_it], because(*why)).await?;
+            }
+        }
+        let row = sqlx::query("SELECT on_hand FROM item WHERE id = $1")
+            .bind(found.id.raw())
+            .fetch_one(tx.db())
+            .await?;
+        Quantity::from_steps(row.try_get(0)?, found.measure).stored("item.on_hand")
+    }
+}
+
+/// Books the difference between what was counted and what the books have. The row is locked by an
+/// update that changes nothing, so that the difference is that of this moment.
+async fn count(tx: &mut Tx, item: ItemId, counted: i64, because: Because<'_>) -> Result<(), Failure> {
+    let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING on_hand")
+        .bind(item.raw())
+        .fetch_one(tx.db())
+        .await?;
+    let difference = counted - row.try_get::<i64, _>(0)?;
+    match difference {
+        0 => tell_outbox(tx, &[item]).await,
+        more if more > 0 => add(tx, item, more, because).await,
+        less => take(tx, vec![Take { item, steps: -less, from_hold: 0 }], because).await,
+    }
+}
+
+impl Ledger {
+    /// An item's moves, the latest first, at most `limit`, before `before` if given.
+    pub async fn stock_moves(
+        &self,
+        code: &Code,
+        before: Option<EntryId>,
+        limit: usize,
+    ) -> Result<Vec<StockMove>, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
+        let found = known.get(code).ok_or_else(|| lookup::unknown(code))?;
+        let rows = sqlx::query(
+            "SELECT id, change, why, note, who, at_ms FROM stock_entry \
+             WHERE item_id = $1 AND id < $2 ORDER BY id DESC LIMIT $3",
+        )
+        .bind(found.id.raw())
+        .bind(before.map_or(i64::MAX, EntryId::raw))
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let read = |row: &sqlx::any::AnyRow| {
+            Ok(StockMove {
+                id: EntryId::from_raw(row.try_get(0)?),
+                change: Quantity::from_steps(row.try_get(1)?, found.measure).stored("stock_entry.change")?,
+                why: Why::from_code(&row.try_get::<String, _>(2)?)
+                    .ok_or("unknown")
+                    .stored("stock_entry.why")?,
+                note: row.try_get(3)?,
+                who: row.try_get(4)?,
+                at: Moment::from_millis(row.try_get(5)?),
+            })
+        };
+        rows.iter().map(read).collect()
+    }
+}

@@ -1,0 +1,275 @@
+//! Opening a shop: which engine, which rights, which settings of the connections.
+
+use crate::clock::Clock;
+use crate::error::Failure;
+use crate::lease::Lease;
+use crate::shop::{self, Shop};
+use crate::trouble::Trouble;
+use domain::day::Moment;
+use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
+use sqlx::migrate::{MigrateError, Migrator};
+use sqlx::pool::PoolConnection;
+use sqlx::{Any, AnyConnection, AnyPool, Executor};
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
+use std::sync::{Arc, Once, RwLock};
+use std::time::Duration;
+
+static SCHEMA: Migrator = sqlx::migrate!("../../migrations");
+
+/// How long a write waits for another one before the caller is told that the shop is busy.
+pub(crate) const BUSY_WAIT: Duration = Duration::from_secs(5);
+/// Readers of one process on SQLite. They share the file's pages, so few are enough.
+const SQLITE_READERS: u32 = 4;
+/// Connections of one process to PostgreSQL, for writes and for reads.
+const POSTGRES_WRITERS: u32 = 16;
+const POSTGRES_READERS: u32 = 8;
+
+/// What may be done to the shop.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Access {
+    /// Read and write; the shop must exist.
+    Write,
+    /// Read and write; a missing SQLite file is made.
+    Create,
+    /// Read alone: takes no node number and changes no file.
+    Read,
+}
+
+/// Which engine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Engine {
+    Sqlite,
+    Postgres,
+}
+
+/// An open shop.
+#[derive(Clone, Debug)]
+pub struct Ledger {
+    pub(crate) inner: Arc<Inner>,
+}
+
+#[derive(Debug)]
+pub(crate) struct Inner {
+    pub(crate) engine: Engine,
+    pub(crate) writers: AnyPool,
+    pub(crate) readers: AnyPool,
+    pub(crate) clock: Arc<dyn Clock>,
+    pub(crate) lease: Option<Lease>,
+    pub(crate) shop: RwLock<Arc<Shop>>,
+    path: Option<PathBuf>,
+    made: bool,
+}
+
+impl Ledger {
+    /// Opens the shop at `sqlite:FILE` or `postgres://…`, and brings its schema up to date unless
+    /// it is opened to read alone.
+    pub async fn open(url: &str, access: Access, clock: Arc<dyn Clock>) -> Result<Self, Trouble> {
+        static DRIVERS: Once = Once::new();
+        DRIVERS.call_once(sqlx::any::install_default_drivers);
+        let place = Place::read(url)?;
+        let made = place.prepare(access)?;
+        let options = AnyConnectOptions::from_str(&place.address(access))
+            .map_err(|_| Trouble::BadUrl { url: without_password(url) })?;
+        let (writers, readers) = pools(place.engine(), options).await?;
+        migrate(&writers, access).await?;
+        let mut connection = readers.acquire().await?;
+        let shop = shop::load(&mut connection).await.map_err(trouble_of)?;
+        drop(connection);
+        let lease = match access {
+            Access::Read => None,
+            Access::Write | Access::Create => Some(Lease::take(&writers, clock.as_ref()).await?),
+        };
+        let inner = Inner {
+            engine: place.engine(),
+            writers,
+            readers,
+            clock,
+            lease,
+            shop: RwLock::new(Arc::new(shop)),
+            path: place.path().map(Path::to_path_buf),
+            made,
+        };
+        let ledger = Self { inner: Arc::new(inner) };
+        if ledger.inner.lease.is_some() {
+            crate::lease::keep_renewed(Arc::downgrade(&ledger.inner));
+        }
+        Ok(ledger)
+    }
+
+    /// Whether opening it made the file.
+    pub fn was_made(&self) -> bool {
+        self.inner.made
+    }
+
+    /// The file of a shop on SQLite.
+    pub fn path(&self) -> Option<&Path> {
+        self.inner.path.as_deref()
+    }
+
+    /// Now, by the clock that it was opened with.
+    pub fn now(&self) -> Moment {
+        self.inner.clock.now()
+    }
+
+    /// The shop's settings as last seen; every write checks that they are still so.
+    pub fn shop(&self) -> Arc<Shop> {
+        let guard = self.inner.shop.read().unwrap_or_else(std::sync::PoisonError::into_inner);
+        Arc::clone(&guard)
+    }
+
+    /// Reads the settings again.
+    pub async fn refresh_shop(&self) -> Result<Arc<Shop>, Failure> {
+        let mut connection = self.reader().await?;
+        let shop = Arc::new(shop::load(&mut connection).await?);
+        let mut guard = self.inner.shop.write().unwrap_or_else(std::sync::PoisonError::into_inner);
+        *guard = Arc::clone(&shop);
+        Ok(shop)
+    }
+
+    /// Gives the node number back and ends the connections.
+    pub async fn close(&self) {
+        if let Some(lease) = &self.inner.lease {
+            lease.give_back(&self.inner.writers, self.now()).await;
+        }
+        self.inner.writers.close().await;
+        self.inner.readers.close().await;
+    }
+
+    /// A connection to read with.
+    pub(crate) async fn reader(&self) -> Result<PoolConnection<Any>, Failure> {
+        Ok(self.inner.readers.acquire().await?)
+    }
+
+    /// Whether the database answers.
+    pub async fn ping(&self) -> Result<(), Failure> {
+        let mut connection = self.reader().await?;
+        sqlx::query("SELECT id FROM shop_state WHERE id = 1").fetch_one(&mut *connection).await?;
+        Ok(())
+    }
+}
+
+fn trouble_of(failure: Failure) -> Trouble {
+    match failure {
+        Failure::Trouble(trouble) => trouble,
+        Failure::Refused(refusal) => Trouble::impossible(refusal),
+    }
+}
+
+/// Where a shop is.
+enum Place {
+    File(PathBuf),
+    Server(String),
+}
+
+impl Place {
+    fn read(url: &str) -> Result<Self, Trouble> {
+        if let Some(rest) = url.strip_prefix("sqlite:") {
+            let path = rest.strip_prefix("//").unwrap_or(rest);
+            if path.is_empty() || path.contains(['?', '\0']) || path == ":memory:" {
+                return Err(Trouble::BadUrl { url: url.to_owned() });
+            }
+            return Ok(Self::File(PathBuf::from(path)));
+        }
+        if url.starts_with("postgres://") || url.starts_with("postgresql://") {
+            return Ok(Self::Server(url.to_owned()));
+        }
+        Err(Trouble::BadUrl { url: without_password(url) })
+    }
+
+    fn engine(&self) -> Engine {
+        match self {
+            Self::File(_) => Engine::Sqlite,
+            Self::Server(_) => Engine::Postgres,
+        }
+    }
+
+    fn path(&self) -> Option<&Path> {
+        match self {
+            Self::File(path) => Some(path),
+            Self::Server(_) => None,
+        }
+    }
+
+    /// Refuses a missing file unless it may be made; says whether it will be.
+    fn prepare(&self, access: Access) -> Result<bool, Trouble> {
+        let Self::File(path) = self else { return Ok(false) };
+        let missing = !path.exists();
+        if missing && access != Access::Create {
+            return Err(Trouble::NoShop { place: path.display().to_string() });
+        }
+        Ok(missing)
+    }
+
+    fn address(&self, access: Access) -> String {
+        match self {
+            Self::File(path) => {
+                let mode = if access == Access::Create { "rwc" } else { "rw" };
+                // The driver decodes percent signs of the path.
+                let path = path.display().to_string().replace('%', "%25").replace('#', "%23");
+                format!("sqlite:{path}?mode={mode}")
+            }
+            Self::Server(url) => url.clone(),
+        }
+    }
+}
+
+/// The address without what stands between the user's name and the host.
+pub(crate) fn without_password(url: &str) -> String {
+    let Some((scheme, rest)) = url.split_once("://") else { return url.to_owned() };
+    let Some((login, host)) = rest.rsplit_once('@') else { return url.to_owned() };
+    let user = login.split(':').next().unwrap_or_default();
+    format!("{scheme}://{user}@{host}")
+}
+
+/// What each new connection is told. SQLite: WAL with synchronous=FULL, so that an answer of
+/// success is on disk (law 7).
+const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; \
+    PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384; \
+    PRAGMA temp_store = MEMORY; PRAGMA journal_size_limit = 67108864";
+/// PostgreSQL: the answer waits for the disk (law 7), a lock is waited for as long as on SQLite.
+const POSTGRES_SETTINGS: &str = "SET synchronous_commit = on; SET lock_timeout = '5s'; \
+    SET idle_in_transaction_session_timeout = '60s'; SET client_min_messages = warning; \
+    SET default_transaction_isolation = 'read committed'";
+
+async fn pools(engine: Engine, options: AnyConnectOptions) -> Result<(AnyPool, AnyPool), Trouble> {
+    let (writers, readers, settings) = match engine {
+        // One writer: SQLite has one at a time, and waiting in the pool is fair where its lock is not.
+        Engine::Sqlite => (1, SQLITE_READERS, SQLITE_SETTINGS),
+        Engine::Postgres => (POSTGRES_WRITERS, POSTGRES_READERS, POSTGRES_SETTINGS),
+    };
+    let pool = |most: u32| {
+        AnyPoolOptions::new()
+            .max_connections(most)
+            .acquire_timeout(BUSY_WAIT)
+            .test_before_acquire(false)
+            .idle_timeout(None)
+            .max_lifetime(None)
+            .after_connect(move |connection, _| {
+                Box::pin(async move { connection.execute(sqlx::raw_sql(settings)).await.map(|_| ()) })
+            })
+    };
+    let writers = pool(writers).connect_with(options.clone()).await?;
+    Ok((writers, pool(readers).connect_lazy_with(options)))
+}
+
+async fn migrate(pool: &AnyPool, access: Access) -> Result<(), Trouble> {
+    let mut connection = pool.acquire().await?;
+    if access == Access::Read && is_up_to_date(&mut connection).await {
+        return Ok(());
+    }
+    SCHEMA.run(&mut *connection).await.map_err(|error| match error {
+        MigrateError::VersionMissing(step) => Trouble::Newer { step },
+        MigrateError::VersionMismatch(step) => Trouble::OtherSchema { step },
+        MigrateError::Execute(source) | MigrateError::ExecuteMigration(source, _) => source.into(),
+        other => Trouble::Older(other),
+    })
+}
+
+/// Whether the last step that this program knows is the last that the shop has.
+async fn is_up_to_date(connection: &mut AnyConnection) -> bool {
+    let last = SCHEMA.iter().map(|m| m.version).max();
+    let found: Result<(i64,), _> =
+        sqlx::query_as("SELECT MAX(version) FROM _sqlx_migrations").fetch_one(&mut *connection).await;
+    found.ok().map(|(v,)| v) == last
+}

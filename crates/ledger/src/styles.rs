@@ -1,0 +1,160 @@
+//! Styles: what groups of pieces are a kind of, with their weight rates.
+
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Stored};
+use crate::items::RowOutcome;
+use crate::refusal::Refusal;
+use crate::store::Ledger;
+use domain::ids::StyleId;
+use domain::money::{Currency, Money};
+use domain::pricing::{PriceEnding, PriceRule, WeightRate};
+use domain::text;
+use domain::weight::WeightUnit;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+use std::collections::HashMap;
+
+/// A style to add, or to bring up to date by its name.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NewStyle {
+    /// Its name; found without case.
+    pub name: String,
+    /// How its pieces are priced.
+    pub rule: PriceRule,
+    /// Its sizes.
+    pub sizes: Vec<String>,
+    /// What it belongs to.
+    pub category: String,
+}
+
+/// A style as it stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StyleView {
+    /// Its identifier.
+    pub id: StyleId,
+    /// Its name.
+    pub name: String,
+    /// How its pieces are priced.
+    pub rule: PriceRule,
+    /// Its sizes.
+    pub sizes: Vec<String>,
+    /// What it belongs to.
+    pub category: String,
+    /// Counts its changes.
+    pub revision: i64,
+}
+
+/// Adds styles, or brings known ones up to date; prices of items stay as they are.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AddStyles {
+    /// The styles.
+    pub styles: Vec<NewStyle>,
+}
+
+impl Command for AddStyles {
+    /// One outcome a style, in their order.
+    type Answer = Vec<RowOutcome>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, Failure> {
+        let mut outcomes = Vec::with_capacity(self.styles.len());
+        for style in &self.styles {
+            match checked(style) {
+                Ok(style) => outcomes.push(add(tx, &style).await?),
+                Err(refusal) => outcomes.push(RowOutcome::Refused(refusal)),
+            }
+        }
+        Ok(outcomes)
+    }
+}
+
+fn checked(style: &NewStyle) -> Result<NewStyle, Refusal> {
+    let wrong = |field: &'static str| move |e: text::TextError| Refusal::invalid(field, e);
+    let sizes =
+        style.sizes.iter().map(|s| text::name(s).map_err(wrong("sizes"))).collect::<Result<_, _>>()?;
+    Ok(NewStyle {
+        name: text::name(&style.name).map_err(wrong("style"))?,
+        rule: style.rule,
+        sizes,
+        category: text::short(&style.category).map_err(wrong("category"))?,
+    })
+}
+
+async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, Failure> {
+    let id = tx.next_id()?;
+    let now = tx.now().millis();
+    let statement = "INSERT INTO style (id, name, folded, rate, rate_unit, ending, minimum, sizes, category, revision, made_ms) \
+        VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, 1, $10) ON CONFLICT (folded) DO UPDATE SET \
+        rate = excluded.rate, rate_unit = excluded.rate_unit, ending = excluded.ending, minimum = excluded.minimum, \
+        sizes = excluded.sizes, category = excluded.category, revision = style.revision + 1 RETURNING id";
+    let row = sqlx::query(statement)
+        .bind(id)
+        .bind(style.name.clone())
+        .bind(text::fold(&style.name))
+        .bind(style.rule.rate.millionths())
+        .bind(style.rule.rate.unit().code().to_owned())
+        .bind(style.rule.ending.to_string())
+        .bind(style.rule.minimum.map(Money::minor))
+        .bind(style.sizes.join("|"))
+        .bind(style.category.clone())
+        .bind(now)
+        .fetch_one(tx.db())
+        .await?;
+    let name = style.name.clone();
+    Ok(if row.try_get::<i64, _>(0)? == id {
+        RowOutcome::AddedStyle { name }
+    } else {
+        RowOutcome::Updated { sku: name }
+    })
+}
+
+pub(crate) const COLUMNS: &str =
+    "SELECT id, name, rate, rate_unit, ending, minimum, sizes, category, revision FROM style";
+
+fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, Failure> {
+    let sizes: String = row.try_get(6)?;
+    Ok(StyleView {
+        id: StyleId::from_raw(row.try_get(0)?),
+        name: row.try_get(1)?,
+        rule: rule(row, 2, currency)?,
+        sizes: sizes.split('|').filter(|s| !s.is_empty()).map(str::to_owned).collect(),
+        category: row.try_get(7)?,
+        revision: row.try_get(8)?,
+    })
+}
+
+/// A price rule from columns rate, rate_unit, ending, minimum.
+pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<PriceRule, Failure> {
+    let unit = WeightUnit::from_code(&row.try_get::<String, _>(first + 1)?).stored("style.rate_unit")?;
+    let minimum: Option<i64> = row.try_get(first + 3)?;
+    Ok(PriceRule {
+        rate: WeightRate::from_millionths(row.try_get(first)?, unit).stored("style.rate")?,
+        ending: PriceEnding::parse(&row.try_get::<String, _>(first + 2)?, currency).stored("style.ending")?,
+        minimum: minimum.map(|m| Money::from_minor(m, currency)).transpose().stored("style.minimum")?,
+    })
+}
+
+/// All styles by folded name. There are few: a farm makes dozens of styles, not thousands.
+pub(crate) async fn by_folded_name(
+    connection: &mut AnyConnection,
+    currency: Currency,
+) -> Result<HashMap<String, StyleView>, Failure> {
+    let rows = sqlx::query(COLUMNS).fetch_all(connection).await?;
+    let mut styles = HashMap::with_capacity(rows.len());
+    for row in &rows {
+        let style = read(row, currency)?;
+        styles.insert(text::fold(&style.name), style);
+    }
+    Ok(styles)
+}
+
+impl Ledger {
+    /// All styles by name.
+    pub async fn styles(&self) -> Result<Vec<StyleView>, Failure> {
+        let mut connection = self.reader().await?;
+        let mut styles: Vec<_> =
+            by_folded_name(&mut connection, self.shop().currency).await?.into_iter().collect();
+        styles.sort_by(|a, b| a.0.cmp(&b.0));
+        Ok(styles.into_iter().map(|(_, style)| style).collect())
+    }
+}

@@ -1,0 +1,113 @@
+//! Voiding: a sale rung up by mistake, undone on its own day as if it had not been.
+
+use crate::booking::sale_figures;
+use crate::books;
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming, Stored};
+use crate::refunds;
+use crate::refusal::Refusal;
+use crate::stock::{self, Because};
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::SaleId;
+use domain::money::Money;
+use domain::stock::Why;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use std::collections::BTreeMap;
+
+/// Voids a sale of today, none of which was refunded or paid since.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct VoidSale {
+    /// Which.
+    pub sale: SaleId,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub who: String,
+}
+
+impl Command for VoidSale {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let reason = text::note(&self.reason).field("reason")?;
+        let who = text::short(&self.who).field("who")?;
+        let shop = tx.shop();
+        let row = sqlx::query(
+            "SELECT channel, at_ms, shipping, fee, rounding, order_id, past FROM sale WHERE id = $1",
+        )
+        .bind(self.sale.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("sale", self.sale))?;
+        let money = |at: usize| Money::from_minor(row.try_get(at)?, shop.currency).stored("sale");
+        let (shipping, fee, rounding) = (money(2)?, money(3)?, money(4)?);
+        let at = Moment::from_millis(row.try_get(1)?);
+        self.refuse_if_late(tx, at, row.try_get::<Option<i64>, _>(5)?.is_some(), row.try_get(6)?)?;
+        self.claim(tx, shipping).await?;
+        let lines = refunds::read_lines(tx, self.sale, shop.currency).await?;
+        let mut back: BTreeMap<_, i64> = BTreeMap::new();
+        for line in &lines {
+            if let Some(item) = line.item {
+                *back.entry(item).or_default() += line.book.quantity.steps();
+            }
+        }
+        for (item, steps) in back {
+            let because =
+                Because { why: Why::Voided, source: Some(self.sale.raw()), note: &reason, who: &who };
+            stock::add(tx, item, steps, because).await?;
+        }
+        tx.open_books(0).await?;
+        sqlx::query("INSERT INTO voided (sale_id, at_ms, reason, who) VALUES ($1, $2, $3, $4)")
+            .bind(self.sale.raw())
+            .bind(tx.now().millis())
+            .bind(reason)
+            .bind(who)
+            .execute(tx.db())
+            .await?;
+        let lines: Vec<_> = lines.iter().map(|l| l.book).collect();
+        let figures = sale_figures(&lines, shipping, fee, rounding)?.negated();
+        let channel = Channel::parse(&row.try_get::<String, _>(0)?).stored("sale.channel")?;
+        books::add_one(tx, shop.zone.day_of(at), &channel, &figures).await
+    }
+}
+
+impl VoidSale {
+    fn refuse_if_late(&self, tx: &Tx, at: Moment, of_order: bool, past: i64) -> Result<(), Refusal> {
+        let zone = &tx.shop().zone;
+        let reason = if past == 1 {
+            "it is from another system's history"
+        } else if of_order {
+            "it came in as an online order; cancel the order there"
+        } else if zone.day_of(at) != zone.day_of(tx.now()) {
+            "it is not of today; refund it instead"
+        } else {
+            return Ok(());
+        };
+        Err(self.refusal(reason))
+    }
+
+    fn refusal(&self, reason: &str) -> Refusal {
+        Refusal::NotVoidable { id: self.sale.to_string(), reason: reason.to_owned() }
+    }
+
+    /// One of void and refund: the row beside the sale is what they both claim.
+    async fn claim(&self, tx: &mut Tx, shipping: Money) -> Result<(), Failure> {
+        refunds::open_sale_back(tx, self.sale, shipping).await?;
+        let done = sqlx::query(
+            "UPDATE sale_back SET voided = 1 WHERE sale_id = $1 AND voided = 0 AND refunds = 0 \
+             AND NOT EXISTS (SELECT 1 FROM owed o WHERE o.sale_id = $1 AND o.paid > 0)",
+        )
+        .bind(self.sale.raw())
+        .execute(tx.db())
+        .await?;
+        if done.rows_affected() == 0 {
+            return Err(self
+                .refusal("it was voided before, or part of it was refunded or paid since")
+                .into());
+        }
+        Ok(())
+    }
+}
