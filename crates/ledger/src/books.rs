@@ -73,6 +73,9 @@ pub struct BooksBy {
     pub channel: bool,
 }
 
+/// Day, month and channel, where they are grouped by.
+type Group = (Option<Day>, Option<Month>, Option<Channel>);
+
 /// Which part of the books.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct BooksQuery {
@@ -140,7 +143,7 @@ impl Ledger {
             .bind(query.to.map_or(999_999, Month::number))
             .fetch_all(&mut *connection)
             .await?;
-        let mut sums: BTreeMap<(Option<Day>, Option<Month>, Option<Channel>), Figures> = BTreeMap::new();
+        let mut sums: BTreeMap<Group, Figures> = BTreeMap::new();
         for row in &rows {
             let day = Day::from_number(row.try_get(0)?);
             let month = Month::from_number(row.try_get(1)?);

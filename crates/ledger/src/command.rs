@@ -81,12 +81,8 @@ impl Tx {
         Ok(row.try_get(0)?)
     }
 
-    pub(crate) async fn others_are_here(&mut self) -> Result<bool, Failure> {
-        let (ledger, now) = (Arc::clone(&self.ledger), self.now);
-        match &ledger.lease {
-            Some(lease) => Ok(lease.others(self.db(), now).await?),
-            None => Ok(false),
-        }
+    pub(crate) async fn roll_back(self) -> Result<(), Failure> {
+        Ok(self.inner.rollback().await?)
     }
 
     pub(crate) async fn commit(self) -> Result<(), Failure> {

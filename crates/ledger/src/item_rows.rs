@@ -130,9 +130,9 @@ fn place<'a>(
     let by_gtin = row.item.gtin.as_ref().and_then(|gtin| known.get(&gtin.code()));
     match (by_sku, by_gtin) {
         (None, None) => Plan::New(row),
-        (None, Some(other)) => taken(row.item.gtin.as_ref().map(|g| g.as_str()), other),
+        (None, Some(other)) => taken(row.item.gtin.as_ref().map(domain::codes::Gtin::as_str), other),
         (Some(own), Some(other)) if own.id != other.id => {
-            taken(row.item.gtin.as_ref().map(|g| g.as_str()), other)
+            taken(row.item.gtin.as_ref().map(domain::codes::Gtin::as_str), other)
         }
         (Some(own), _) if own.kind != row.item.kind || own.measure != row.quantity.measure() => {
             let reason = format!("{} is {} already; an item stays what it is", own.sku, own.kind);

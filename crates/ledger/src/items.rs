@@ -290,11 +290,10 @@ impl EditItem {
         )?;
         let by_hand = match self.price {
             Some(PriceChange::Hand(price)) => Some(price),
-            Some(PriceChange::Rule) => None,
             None if view.priced_by_hand => Some(view.price),
             // Neither weight nor extras changed: the price stays, even if the style's rate moved on.
             None if self.weight.is_none() && self.extras.is_none() => Some(view.price),
-            None => None,
+            Some(PriceChange::Rule) | None => None,
         };
         let weight = self.weight.or(view.weight);
         let extras = self.extras.unwrap_or(view.extras);

@@ -14,7 +14,7 @@ use std::time::Duration;
 /// that a dead process is soon forgotten.
 const LASTS_MS: i64 = 5 * 60 * 1000;
 /// How often it is renewed.
-const RENEWED_EVERY: Duration = Duration::from_secs(60);
+const RENEWED_EVERY: Duration = Duration::from_mins(1);
 /// Node numbers that exist (10 bits of an identifier).
 const NODES: i64 = 1024;
 

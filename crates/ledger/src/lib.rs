@@ -21,6 +21,8 @@ mod items;
 mod lease;
 mod listings;
 mod lookup;
+mod orders;
+mod pace;
 mod payments;
 mod refunds;
 mod refusal;
@@ -49,6 +51,8 @@ pub use items::{
 pub use listings::{
     FeedRun, LISTINGS_AT_ONCE, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind, Told,
 };
+pub use orders::{OrderLineState, OrderLineView, OrderOutcome, OrderView, TakeOrders};
+pub use pace::Pace;
 pub use payments::{Paid, Pay};
 pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};

@@ -17,7 +17,7 @@ use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, Why};
 use domain::text;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A line of a sale about to be made.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -210,9 +210,9 @@ async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>, Failure> 
 
 /// The same piece on two lines is a slip of the scanner, and gets a clearer word than “sold”.
 fn refuse_twice(found: &[Found]) -> Result<(), Failure> {
-    let mut seen = BTreeMap::new();
+    let mut seen = BTreeSet::new();
     for item in found.iter().filter(|f| f.kind == ItemKind::Piece) {
-        if seen.insert(item.id, ()).is_some() {
+        if !seen.insert(item.id) {
             let reason = format!("{} ({}) stands on two lines, and it exists once", item.title, item.sku);
             return Err(Refusal::invalid("lines", reason).into());
         }

@@ -31,8 +31,11 @@ fn values_text(head: &str, columns: usize, rows: usize, tail: &str) -> String {
     for row in 0..rows {
         text.push_str(if row == 0 { "(" } else { ", (" });
         for column in 0..columns {
-            let place = row * columns + column + 1;
-            text.push_str(&format!("{}${place}", if column == 0 { "" } else { ", " }));
+            if column > 0 {
+                text.push_str(", ");
+            }
+            text.push('$');
+            text.push_str(&(row * columns + column + 1).to_string());
         }
         text.push(')');
     }

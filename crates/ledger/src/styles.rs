@@ -123,7 +123,7 @@ fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, Failure> {
     })
 }
 
-/// A price rule from columns rate, rate_unit, ending, minimum.
+/// A price rule from the columns of rate, its unit, ending and minimum.
 pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<PriceRule, Failure> {
     let unit = WeightUnit::from_code(&row.try_get::<String, _>(first + 1)?).stored("style.rate_unit")?;
     let minimum: Option<i64> = row.try_get(first + 3)?;

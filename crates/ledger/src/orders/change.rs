@@ -1,0 +1,366 @@
+//! A later state of an order that is known: the difference is booked as new entries.
+
+use super::live::{self, Fill, Priced};
+use super::{Before, body_hash, given_back};
+use crate::command::Tx;
+use crate::error::{Failure, Stored};
+use crate::holds::{self, Ended};
+use crate::refunds::{self, NewRefund, RefundLine, RefundNote, RefundTender};
+use crate::refusal::Refusal;
+use crate::stock::{Take, try_take};
+use domain::day::Moment;
+use domain::ids::{HoldId, OrderLineId, SaleLineId};
+use domain::money::Money;
+use domain::order::{IncomingOrder, OrderStatus, Standing};
+use domain::quantity::Asked;
+use domain::stock::{Fate, Why};
+use sqlx::Row;
+
+/// A line of the order as it stands.
+struct Stood {
+    id: OrderLineId,
+    item: i64,
+    title: String,
+    steps: i64,
+    amount: i64,
+    discount: i64,
+    tax: i64,
+    state: String,
+    hold: Option<HoldId>,
+    sale_line: Option<SaleLineId>,
+    left: i64,
+}
+
+pub(super) async fn book(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    who: &str,
+) -> Result<(), Failure> {
+    let stood = read(tx, before).await?;
+    match (before.standing, order.status.standing()) {
+        (Standing::Undone, Standing::Undone) => {}
+        (Standing::Undone, _) => {
+            let reason = format!(
+                "order {} was cancelled or returned before; it cannot come back to life",
+                order.number
+            );
+            return Err(Refusal::invalid("orderStatus", reason).into());
+        }
+        (Standing::Sold, Standing::Unpaid) => {
+            let reason = format!("order {} was paid before; it cannot become unpaid", order.number);
+            return Err(Refusal::invalid("orderStatus", reason).into());
+        }
+        (_, Standing::Undone) => undo(tx, before, order, &stood, who).await?,
+        (Standing::Unpaid, Standing::Sold) => pay(tx, before, order, &stood, who).await?,
+        (Standing::Unpaid, Standing::Unpaid) => {
+            free_holds(tx, &stood, "ended").await?;
+            refill(tx, before, order).await?;
+        }
+        (Standing::Sold, Standing::Sold) => adjust(tx, before, order, &stood, who).await?,
+    }
+    write_state(tx, before, order).await
+}
+
+async fn write_state(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<(), Failure> {
+    // The later state wins also where two processes book two states at once.
+    let done = sqlx::query(
+        "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, revision = revision + 1, \
+         discount = $5, shipping = $6, fee = $7 WHERE id = $1 AND body_hash = $8",
+    )
+    .bind(before.id.raw())
+    .bind(body_hash(order)?)
+    .bind(order.status.code().to_owned())
+    .bind(order.modified.map(Moment::millis))
+    .bind(order.discount.minor())
+    .bind(order.shipping.minor())
+    .bind(order.fee.minor())
+    .bind(before.body_hash.clone())
+    .execute(tx.db())
+    .await?;
+    if done.rows_affected() == 0 {
+        return Err(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound).into());
+    }
+    Ok(())
+}
+
+async fn read(tx: &mut Tx, before: &Before) -> Result<Vec<Stood>, Failure> {
+    let rows = sqlx::query(
+        "SELECT o.id, o.item_id, o.title, o.steps, o.amount, o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, \
+         o.steps - COALESCE(b.steps, 0) FROM order_line o LEFT JOIN line_back b ON b.sale_line_id = o.sale_line_id \
+         WHERE o.order_id = $1 ORDER BY o.position",
+    )
+    .bind(before.id.raw())
+    .fetch_all(tx.db())
+    .await?;
+    let line = |row: &sqlx::any::AnyRow| {
+        Ok(Stood {
+            id: OrderLineId::from_raw(row.try_get(0)?),
+            item: row.try_get::<Option<i64>, _>(1)?.unwrap_or(0),
+            title: row.try_get(2)?,
+            steps: row.try_get(3)?,
+            amount: row.try_get(4)?,
+            discount: row.try_get(5)?,
+            tax: row.try_get(6)?,
+            state: row.try_get(7)?,
+            hold: row.try_get::<Option<i64>, _>(8)?.map(HoldId::from_raw),
+            sale_line: row.try_get::<Option<i64>, _>(9)?.map(SaleLineId::from_raw),
+            left: row.try_get(10)?,
+        })
+    };
+    rows.iter().map(line).collect()
+}
+
+async fn set_state(tx: &mut Tx, line: OrderLineId, state: &'static str) -> Result<(), Failure> {
+    sqlx::query("UPDATE order_line SET state = $2 WHERE id = $1")
+        .bind(line.raw())
+        .bind(state.to_owned())
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+/// Ends the holds of the lines that have one. Answers what was held; only who ended a hold's row
+/// may use or free its stock.
+async fn end_holds(
+    tx: &mut Tx,
+    stood: &[Stood],
+    state: &'static str,
+) -> Result<Vec<(usize, Ended)>, Failure> {
+    let mut ended = Vec::new();
+    for (at, line) in stood.iter().enumerate() {
+        if let Some(hold) = line.hold.filter(|_| line.state == "held")
+            && let Some(end) = holds::end_one(tx, hold, state).await?
+        {
+            ended.push((at, end));
+        }
+    }
+    ended.sort_by_key(|(_, end)| end.item);
+    Ok(ended)
+}
+
+async fn free_holds(tx: &mut Tx, stood: &[Stood], state: &'static str) -> Result<(), Failure> {
+    let ended: Vec<Ended> = end_holds(tx, stood, state).await?.into_iter().map(|(_, end)| end).collect();
+    for line in stood.iter().filter(|l| l.state != "filled") {
+        set_state(tx, line.id, "undone").await?;
+    }
+    holds::free(tx, &ended).await
+}
+
+/// Cancelled: what was set aside is free, what was sold is refunded and back on the shelf. Returned:
+/// the goods are on their way; they are on the shelf when a person says so.
+async fn undo(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    stood: &[Stood],
+    who: &str,
+) -> Result<(), Failure> {
+    free_holds(tx, stood, "ended").await?;
+    let Some(sale) = before.sale else { return Ok(()) };
+    if !stood.is_empty() && stood.iter().all(|l| l.state != "filled" || l.left == 0) {
+        return Ok(());
+    }
+    let on_shelf = order.status == OrderStatus::OrderCancelled && !before.past;
+    let fate = if on_shelf { Fate::Shelf } else { Fate::Open };
+    let currency = tx.shop().currency;
+    let new = NewRefund {
+        sale,
+        lines: Vec::new(),
+        fate,
+        shipping: Money::zero(currency),
+        tender: RefundTender::All(given_back::tender_of(&order.channel)),
+        reason: format!("order {}: {}", order.number, order.status),
+        who: who.to_owned(),
+    };
+    let at = order.modified.unwrap_or(tx.now());
+    refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+    for line in stood.iter().filter(|l| l.state == "filled") {
+        set_state(tx, line.id, "undone").await?;
+    }
+    Ok(())
+}
+
+/// An unpaid order was paid: what was set aside is sold. Its lines may have changed meanwhile, so
+/// the old ones are done with and the new ones are filled, from the holds first.
+async fn pay(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    stood: &[Stood],
+    who: &str,
+) -> Result<(), Failure> {
+    let priced = live::price(tx, order).await?;
+    let ended = end_holds(tx, stood, "taken").await?;
+    for line in stood {
+        set_state(tx, line.id, "undone").await?;
+    }
+    let mut fills = vec![Fill::Short; priced.len()];
+    let mut unused: Vec<Ended> = ended.into_iter().map(|(_, end)| end).collect();
+    let mut by_item: Vec<usize> = (0..priced.len()).collect();
+    by_item.sort_by_key(|at| priced[*at].item.id);
+    for at in by_item {
+        let (item, steps) = (priced[at].item.id, priced[at].quantity.steps());
+        let held = unused.iter().position(|end| end.item == item && end.steps == steps);
+        let from_hold = held.map_or(0, |place| unused.swap_remove(place).steps);
+        if try_take(tx, &Take { item, steps, from_hold }, Why::Sold).await? {
+            fills[at] = Fill::Filled;
+        }
+    }
+    holds::free(tx, &unused).await?;
+    let sold = live::sell(tx, before.id, order, &priced, &fills, who).await?;
+    let sale_lines = sold.map(|(_, lines)| lines).unwrap_or_default();
+    let first = i64::try_from(stood.len()).unwrap_or(i64::MAX - 1) + 1;
+    live::write_lines(tx, before.id, &priced, &fills, &sale_lines, first).await
+}
+
+async fn refill(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<(), Failure> {
+    let priced = live::price(tx, order).await?;
+    let fills = live::fill(tx, order, &priced, Standing::Unpaid).await?;
+    let row = sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM order_line WHERE order_id = $1")
+        .bind(before.id.raw())
+        .fetch_one(tx.db())
+        .await?;
+    live::write_lines(tx, before.id, &priced, &fills, &[], row.try_get::<i64, _>(0)? + 1).await
+}
+
+/// A paid order with other lines. Less of a line, or none of it, is refunded and back on the shelf.
+/// More of it cannot join a sale that stands, so it is set aside, or short, and waits for a person.
+async fn adjust(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    stood: &[Stood],
+    who: &str,
+) -> Result<(), Failure> {
+    if before.past {
+        let reason = "only cancelling, returning and refunding change a past order; mend its lines by hand";
+        return Err(Refusal::invalid("orderNumber", reason).into());
+    }
+    let priced = live::price(tx, order).await?;
+    if before.sale.is_none() {
+        return start_over(tx, before, order, stood, &priced, who).await;
+    }
+    let mut new: Vec<Priced> = priced;
+    let mut less = Vec::new();
+    for line in stood.iter().filter(|l| l.state == "filled" || l.state == "short" || l.state == "held") {
+        let same = new.iter().position(|p| p.item.id.raw() == line.item);
+        let Some(at) = same else {
+            less.push((line, line.left));
+            continue;
+        };
+        let wanted = new.swap_remove(at);
+        let steps = wanted.quantity.steps();
+        if steps > line.steps {
+            let reason = format!(
+                "more of {} cannot join a sale that stands; the shop should send a new order",
+                line.title
+            );
+            return Err(Refusal::invalid("orderQuantity", reason).into());
+        }
+        if steps < line.steps {
+            let gone = line.steps - line.left;
+            less.push((line, line.steps - steps - gone.min(line.steps - steps)));
+        } else if !same_money(line, &wanted) {
+            let reason = format!(
+                "the price of {} changed after it was sold; refund the difference by hand",
+                line.title
+            );
+            return Err(Refusal::invalid("price", reason).into());
+        }
+    }
+    give_back_less(tx, before, order, &less, who).await?;
+    add_lines(tx, before, order, &new, stood.len()).await
+}
+
+fn same_money(line: &Stood, wanted: &Priced) -> bool {
+    let money = &wanted.money;
+    (line.amount, line.discount, line.tax)
+        == (money.amount.minor(), money.discount.minor(), money.tax.minor())
+}
+
+/// An order of which nothing could be filled: its new lines are filled as if it came new.
+async fn start_over(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    stood: &[Stood],
+    priced: &[Priced],
+    who: &str,
+) -> Result<(), Failure> {
+    free_holds(tx, stood, "ended").await?;
+    let fills = live::fill(tx, order, priced, Standing::Sold).await?;
+    let sold = live::sell(tx, before.id, order, priced, &fills, who).await?;
+    let sale_lines = sold.map(|(_, lines)| lines).unwrap_or_default();
+    let first = i64::try_from(stood.len()).unwrap_or(i64::MAX - 1) + 1;
+    live::write_lines(tx, before.id, priced, &fills, &sale_lines, first).await
+}
+
+async fn give_back_less(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    less: &[(&Stood, i64)],
+    who: &str,
+) -> Result<(), Failure> {
+    let mut lines = Vec::new();
+    for (line, steps) in less {
+        match (line.sale_line, *steps) {
+            (Some(sale_line), steps) if steps > 0 => {
+                lines.push(RefundLine {
+                    line: sale_line,
+                    quantity: Some(steps_asked(tx, sale_line, steps).await?),
+                    fate: Fate::Shelf,
+                });
+            }
+            (Some(_), _) => {}
+            (None, _) => free_holds(tx, std::slice::from_ref(*line), "ended").await?,
+        }
+        if line.sale_line.is_none() || line.left == *steps {
+            set_state(tx, line.id, "undone").await?;
+        }
+    }
+    let (Some(sale), false) = (before.sale, lines.is_empty()) else { return Ok(()) };
+    let currency = tx.shop().currency;
+    let new = NewRefund {
+        sale,
+        lines,
+        fate: Fate::Shelf,
+        shipping: Money::zero(currency),
+        tender: RefundTender::All(given_back::tender_of(&order.channel)),
+        reason: format!("order {} was changed", order.number),
+        who: who.to_owned(),
+    };
+    let at = order.modified.unwrap_or(tx.now());
+    refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+    Ok(())
+}
+
+/// Steps as a refund asks for them: in the line's own unit.
+async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked, Failure> {
+    let row =
+        sqlx::query("SELECT kind, steps, unit, amount, discount, tax, cost FROM sale_line WHERE id = $1")
+            .bind(line.raw())
+            .fetch_one(tx.db())
+            .await?;
+    let currency = tx.shop().currency;
+    let book = crate::entries::book_line(&row, 0, currency)?;
+    let quantity =
+        domain::quantity::Quantity::from_steps(steps, book.quantity.measure()).stored("sale_line.steps")?;
+    Ok(Asked { value: quantity.value(), unit: None })
+}
+
+async fn add_lines(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    new: &[Priced],
+    stood: usize,
+) -> Result<(), Failure> {
+    if new.is_empty() {
+        return Ok(());
+    }
+    let fills = live::fill(tx, order, new, Standing::Unpaid).await?;
+    let first = i64::try_from(stood).unwrap_or(i64::MAX - 1) + 1;
+    live::write_lines(tx, before.id, new, &fills, &[], first).await
+}

@@ -1,0 +1,160 @@
+//! An order's own refunds: rows of negative quantity, each booked once by its number. Nothing goes
+//! back on the shelf until a person says so.
+
+use super::{Before, live};
+use crate::command::Tx;
+use crate::error::{Failure, Stored};
+use crate::refunds::{self, NewRefund, RefundLine, RefundNote, RefundTender};
+use crate::refusal::Refusal;
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::ids::{OrderLineId, RefundId, SaleId, SaleLineId};
+use domain::money::Money;
+use domain::order::{IncomingOrder, IncomingRefund};
+use domain::stock::Fate;
+use sqlx::Row;
+
+/// Books the refunds that were not booked before; answers how many.
+pub(super) async fn book(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    who: &str,
+) -> Result<usize, Failure> {
+    let mut booked = 0;
+    for refund in &order.refunds {
+        let claimed = sqlx::query(
+            "INSERT INTO order_refund (order_id, number, refund_id, at_ms) VALUES ($1, $2, NULL, $3) ON CONFLICT DO NOTHING",
+        )
+        .bind(before.id.raw())
+        .bind(refund.number.to_string())
+        .bind(tx.now().millis())
+        .execute(tx.db())
+        .await?;
+        if claimed.rows_affected() == 0 {
+            continue;
+        }
+        let made = one(tx, before, order, refund, who).await?;
+        if let Some(made) = made {
+            sqlx::query("UPDATE order_refund SET refund_id = $3 WHERE order_id = $1 AND number = $2")
+                .bind(before.id.raw())
+                .bind(refund.number.to_string())
+                .bind(made.raw())
+                .execute(tx.db())
+                .await?;
+        }
+        booked += 1;
+    }
+    Ok(booked)
+}
+
+async fn one(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    refund: &IncomingRefund,
+    who: &str,
+) -> Result<Option<RefundId>, Failure> {
+    if end_short_line(tx, before, refund).await? {
+        return Ok(None);
+    }
+    let sale = before.sale.ok_or_else(|| {
+        Refusal::invalid(
+            "orderQuantity",
+            format!("nothing of order {} was sold, so nothing is given back", order.number),
+        )
+    })?;
+    let line = sale_line(tx, sale, refund).await?;
+    let currency = tx.shop().currency;
+    let new = NewRefund {
+        sale,
+        lines: vec![RefundLine { line, quantity: Some(refund.quantity), fate: Fate::Open }],
+        fate: Fate::Open,
+        shipping: Money::zero(currency),
+        tender: RefundTender::All(tender_of(&order.channel)),
+        reason: format!("refund {} of order {}", refund.number, order.number),
+        who: who.to_owned(),
+    };
+    // A past refund belongs to its past day; a live one to now, unless the feed says when.
+    let at = order.modified.unwrap_or(if before.past { order.ordered } else { tx.now() });
+    let done = refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+    Ok(Some(done.id))
+}
+
+/// How money of a channel's order goes back.
+pub(super) fn tender_of(channel: &Channel) -> TenderKind {
+    if *channel == Channel::online() { TenderKind::Online } else { TenderKind::Other }
+}
+
+/// A line that was never filled is simply done with: its money was never in the books.
+async fn end_short_line(tx: &mut Tx, before: &Before, refund: &IncomingRefund) -> Result<bool, Failure> {
+    let rows = sqlx::query(
+        "SELECT id, code FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
+    )
+    .bind(before.id.raw())
+    .fetch_all(tx.db())
+    .await?;
+    let wanted = item_of(tx, refund.code.as_ref()).await?;
+    for row in rows {
+        let id = OrderLineId::from_raw(row.try_get(0)?);
+        let code = Code::parse(&row.try_get::<String, _>(1)?).stored("order_line.code")?;
+        if item_of(tx, Some(&code)).await? != wanted || wanted.is_none() {
+            continue;
+        }
+        let done = sqlx::query("UPDATE order_line SET state = 'undone' WHERE id = $1 AND state = 'short'")
+            .bind(id.raw())
+            .execute(tx.db())
+            .await?;
+        if done.rows_affected() == 1 {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, Failure> {
+    let Some(code) = code else { return Ok(None) };
+    let row = sqlx::query("SELECT item_id FROM code WHERE code = $1")
+        .bind(code.key())
+        .fetch_optional(tx.db())
+        .await?;
+    row.map(|row| Ok(row.try_get(0)?)).transpose()
+}
+
+/// The sale's line of the same code (by item, if it is one of this shop), or of the same name; one
+/// that has something left, if several are of it.
+async fn sale_line(tx: &mut Tx, sale: SaleId, refund: &IncomingRefund) -> Result<SaleLineId, Failure> {
+    let item = item_of(tx, refund.code.as_ref()).await?;
+    let key = live::code_key(refund.code.as_ref());
+    let rows = sqlx::query(
+        "SELECT l.id, l.item_id, l.code, l.title, l.steps - COALESCE(b.steps, 0) FROM sale_line l \
+         LEFT JOIN line_back b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
+    )
+    .bind(sale.raw())
+    .fetch_all(tx.db())
+    .await?;
+    let mut last = None;
+    for row in &rows {
+        let line = SaleLineId::from_raw(row.try_get(0)?);
+        let (of_item, code, title): (Option<i64>, String, String) =
+            (row.try_get(1)?, row.try_get(2)?, row.try_get(3)?);
+        let same = (of_item.is_some() && of_item == item)
+            || (!key.is_empty() && code == key)
+            || (key.is_empty() && title == refund.name);
+        if same && row.try_get::<i64, _>(4)? > 0 {
+            return Ok(line);
+        }
+        if same {
+            last = Some(line);
+        }
+    }
+    last.ok_or_else(|| {
+        let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
+        Refusal::invalid(
+            "sku",
+            format!("the order has no filled line of {what}, so nothing of it is given back"),
+        )
+        .into()
+    })
+}

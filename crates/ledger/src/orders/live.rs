@@ -1,0 +1,293 @@
+//! A new live order: its lines are priced as the online shop sold them, and filled from the shelf.
+
+use super::{Before, OrderRow, body_hash, insert_orders};
+use crate::booking::{self, Draft, DraftLine, LineKind, unit_code};
+use crate::command::Tx;
+use crate::error::{Failure, Naming};
+use crate::holds::{self, HeldLine, Hold, Purpose};
+use crate::lookup::{self, Found};
+use crate::refusal::Refusal;
+use crate::sales::TenderIn;
+use crate::sql::insert_rows;
+use crate::stock::{Because, Take, enter, tell_outbox, try_take};
+use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
+use domain::codes::Code;
+use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId, SaleLineId};
+use domain::money::Money;
+use domain::order::{IncomingLine, IncomingOrder, LinePrice, Standing};
+use domain::quantity::Quantity;
+use domain::stock::Why;
+
+/// A line that found its item and has its money.
+pub(super) struct Priced {
+    pub(super) item: Found,
+    pub(super) quantity: Quantity,
+    pub(super) price: Money,
+    pub(super) money: LineMoney,
+}
+
+/// What became of a line.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Fill {
+    Filled,
+    Held(HoldId),
+    Short,
+    Undone,
+}
+
+/// Finds each line's item and settles the money; any refusal rejects the order before a write.
+pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Priced>, Failure> {
+    let mut codes = Vec::with_capacity(order.lines.len());
+    for line in &order.lines {
+        let code =
+            line.code.clone().ok_or_else(|| Refusal::invalid("sku", "a line needs its sku or gtin13"))?;
+        codes.push(code);
+    }
+    let found = lookup::find_all(tx, &codes).await?;
+    if let Some(past) = found.iter().find(|f| f.sold_in_past) {
+        return Err(lookup::sold_in_past(tx, past).await?.into());
+    }
+    let mut priced = Vec::with_capacity(found.len());
+    for (line, item) in order.lines.iter().zip(found) {
+        priced.push(one_line(line, item)?);
+    }
+    let plain: Vec<Line> = priced
+        .iter()
+        .map(|p| Line { amount: p.money.amount, discount: p.money.discount, tax: p.money.tax })
+        .collect();
+    let settled = basket::settle_lines(&plain, order.discount).field("discount")?;
+    for (line, money) in priced.iter_mut().zip(settled) {
+        line.money = money;
+    }
+    Ok(priced)
+}
+
+fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, Failure> {
+    let quantity = Quantity::resolve(line.quantity, item.measure).field("orderQuantity")?;
+    let (price, amount) = money_of(line.price, quantity)?;
+    if amount.is_negative() || price.is_negative() {
+        return Err(Refusal::invalid("price", "a price may not be below 0").into());
+    }
+    Ok(Priced { item, quantity, price, money: LineMoney { amount, discount: line.discount, tax: line.tax } })
+}
+
+/// The price of one and the line's amount, whichever of the two came.
+pub(super) fn money_of(price: LinePrice, quantity: Quantity) -> Result<(Money, Money), Failure> {
+    match price {
+        LinePrice::Each(price) => Ok((price, basket::line_amount(price, quantity).field("price")?)),
+        LinePrice::Line(amount) => Ok((basket::unit_price(amount, quantity.value()).field("price")?, amount)),
+    }
+}
+
+/// Writes the order and fills what the shelf has: sold if it is paid, set aside if not.
+pub(super) async fn take(
+    tx: &mut Tx,
+    order: &IncomingOrder,
+    priced: &[Priced],
+    who: &str,
+) -> Result<(Before, usize, usize), Failure> {
+    let id = OrderId::from_raw(tx.next_id()?);
+    let standing = order.status.standing();
+    let hash = body_hash(order)?;
+    insert_orders(tx, &[OrderRow { id, order, body_hash: hash.clone(), past: false, sale: None }]).await?;
+    let fills = fill(tx, order, priced, standing).await?;
+    let sale =
+        if standing == Standing::Sold { sell(tx, id, order, priced, &fills, who).await? } else { None };
+    let (sale_id, line_ids) = match sale {
+        Some((sale, lines)) => (Some(sale), lines),
+        None => (None, Vec::new()),
+    };
+    write_lines(tx, id, priced, &fills, &line_ids, 1).await?;
+    let short = fills.iter().filter(|f| **f == Fill::Short).count();
+    let undone = fills.iter().filter(|f| **f == Fill::Undone).count();
+    let before =
+        Before { id, body_hash: hash, standing, past: false, modified: order.modified, sale: sale_id };
+    Ok((before, fills.len() - short - undone, short))
+}
+
+/// Fills the lines in the order of their items, so that two orders touch items in the same order;
+/// a line is filled whole or is short whole.
+pub(super) async fn fill(
+    tx: &mut Tx,
+    order: &IncomingOrder,
+    priced: &[Priced],
+    standing: Standing,
+) -> Result<Vec<Fill>, Failure> {
+    let mut fills = vec![Fill::Undone; priced.len()];
+    if standing == Standing::Undone {
+        return Ok(fills);
+    }
+    let mut by_item: Vec<usize> = (0..priced.len()).collect();
+    by_item.sort_by_key(|at| priced[*at].item.id);
+    let mut held = Vec::new();
+    for at in by_item {
+        let (item, steps) = (priced[at].item.id, priced[at].quantity.steps());
+        let had = match standing {
+            Standing::Unpaid => holds::try_set_aside(tx, item, steps).await?,
+            _ => try_take(tx, &Take { item, steps, from_hold: 0 }, Why::Sold).await?,
+        };
+        fills[at] = match (had, standing) {
+            (false, _) => Fill::Short,
+            (true, Standing::Unpaid) => {
+                let hold = HoldId::from_raw(tx.next_id()?);
+                held.push((at, hold));
+                Fill::Held(hold)
+            }
+            (true, _) => Fill::Filled,
+        };
+    }
+    write_holds(tx, order, priced, &held).await?;
+    Ok(fills)
+}
+
+async fn write_holds(
+    tx: &mut Tx,
+    order: &IncomingOrder,
+    priced: &[Priced],
+    held: &[(usize, HoldId)],
+) -> Result<(), Failure> {
+    if held.is_empty() {
+        return Ok(());
+    }
+    let group = HoldGroupId::from_raw(tx.next_id()?);
+    let line = |(at, id): &(usize, HoldId)| HeldLine {
+        id: *id,
+        sku: priced[*at].item.sku.clone(),
+        title: priced[*at].item.title.clone(),
+        quantity: priced[*at].quantity,
+    };
+    let hold = Hold {
+        id: group,
+        purpose: Purpose::Order,
+        for_whom: format!("order {}", order.number),
+        until: None,
+        lines: held.iter().map(line).collect(),
+    };
+    let wanted: Vec<(ItemId, i64)> =
+        held.iter().map(|(at, _)| (priced[*at].item.id, priced[*at].quantity.steps())).collect();
+    holds::insert(tx, &hold, &wanted).await?;
+    let items: Vec<ItemId> = wanted.iter().map(|(item, _)| *item).collect();
+    tell_outbox(tx, &items).await
+}
+
+/// The order's one sale, of its filled lines; none if none is filled.
+pub(super) async fn sell(
+    tx: &mut Tx,
+    id: OrderId,
+    order: &IncomingOrder,
+    priced: &[Priced],
+    fills: &[Fill],
+    who: &str,
+) -> Result<Option<(SaleId, Vec<SaleLineId>)>, Failure> {
+    let shop = tx.shop();
+    let filled: Vec<&Priced> =
+        priced.iter().zip(fills).filter(|(_, f)| **f == Fill::Filled).map(|(p, _)| p).collect();
+    if filled.is_empty() {
+        return Ok(None);
+    }
+    let sale = SaleId::from_raw(tx.next_id()?);
+    let mut moves: Vec<(ItemId, i64)> = filled.iter().map(|p| (p.item.id, -p.quantity.steps())).collect();
+    moves.sort_unstable();
+    enter(tx, &moves, Because { why: Why::Sold, source: Some(sale.raw()), note: "", who }).await?;
+    let lines = filled.iter().map(|p| draft_line(p)).collect::<Result<Vec<_>, _>>()?;
+    let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
+    let due = due(&money, order.shipping)?;
+    let given = [(TenderKind::Online, due)];
+    let totals = basket::settle(&money, order.shipping, &given, CashRounding::NONE).field("price")?;
+    let receipt = tx.open_books(1).await?;
+    let draft = Draft {
+        id: sale,
+        receipt: Some(receipt),
+        channel: order.channel.clone(),
+        at: order.ordered,
+        order: Some(id),
+        lines,
+        totals,
+        fee: order.fee,
+        tenders: vec![TenderIn::plain(TenderKind::Online, due)],
+        note: String::new(),
+        who: who.to_owned(),
+    };
+    debug_assert_eq!(shop.currency, due.currency());
+    let ids = booking::write(tx, std::slice::from_ref(&draft)).await?.remove(0);
+    sqlx::query("UPDATE customer_order SET sale_id = $2 WHERE id = $1 AND sale_id IS NULL")
+        .bind(id.raw())
+        .bind(sale.raw())
+        .execute(tx.db())
+        .await?;
+    Ok(Some((sale, ids)))
+}
+
+/// What the lines and the shipping come to.
+pub(super) fn due(lines: &[LineMoney], shipping: Money) -> Result<Money, Failure> {
+    let mut sum = shipping;
+    for line in lines {
+        let line = line.amount.minus(line.discount).and_then(|m| m.plus(line.tax)).field("price")?;
+        sum = sum.plus(line).field("price")?;
+    }
+    Ok(sum)
+}
+
+fn draft_line(priced: &Priced) -> Result<DraftLine, Failure> {
+    Ok(DraftLine {
+        kind: LineKind::Goods,
+        item: Some(priced.item.id),
+        code: priced.item.sku.clone(),
+        title: priced.item.title.clone(),
+        quantity: priced.quantity,
+        price: priced.price,
+        money: priced.money,
+        cost: basket::line_cost(priced.item.cost, priced.quantity).field("cost")?,
+    })
+}
+
+const LINE: &str = "INSERT INTO order_line (id, order_id, position, item_id, code, title, steps, unit, price, amount, \
+    discount, tax, state, hold_id, sale_line_id)";
+
+/// Writes the order's lines; `sale_lines` are those of the filled ones, in their order.
+pub(super) async fn write_lines(
+    tx: &mut Tx,
+    id: OrderId,
+    priced: &[Priced],
+    fills: &[Fill],
+    sale_lines: &[SaleLineId],
+    first_position: i64,
+) -> Result<(), Failure> {
+    let mut sale_lines = sale_lines.iter();
+    let mut rows = Vec::with_capacity(priced.len());
+    for ((position, line), fill) in (first_position..).zip(priced).zip(fills) {
+        let sale_line = if *fill == Fill::Filled { sale_lines.next().copied() } else { None };
+        rows.push((OrderLineId::from_raw(tx.next_id()?), position, line, *fill, sale_line));
+    }
+    insert_rows(tx.db(), LINE, 15, &rows, |statement, (line_id, position, line, fill, sale_line)| {
+        let (state, hold) = match fill {
+            Fill::Filled => ("filled", None),
+            Fill::Held(hold) => ("held", Some(hold.raw())),
+            Fill::Short => ("short", None),
+            Fill::Undone => ("undone", None),
+        };
+        statement
+            .bind(line_id.raw())
+            .bind(id.raw())
+            .bind(*position)
+            .bind(line.item.id.raw())
+            .bind(line.item.sku.clone())
+            .bind(line.item.title.clone())
+            .bind(line.quantity.steps())
+            .bind(unit_code(line.quantity.measure()).to_owned())
+            .bind(line.price.minor())
+            .bind(line.money.amount.minor())
+            .bind(line.money.discount.minor())
+            .bind(line.money.tax.minor())
+            .bind(state.to_owned())
+            .bind(hold)
+            .bind(sale_line.map(SaleLineId::raw))
+    })
+    .await?;
+    Ok(())
+}
+
+/// The form in which a line's code is compared.
+pub(super) fn code_key(code: Option<&Code>) -> String {
+    code.map(Code::key).unwrap_or_default()
+}

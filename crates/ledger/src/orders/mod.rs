@@ -1,0 +1,275 @@
+//! Orders from online shops and from files: each becomes at most one sale, made of its filled lines.
+//!
+//! An order's key is (channel, number). Its body is kept as a hash; the same body again changes
+//! nothing. An order is rejected whole or taken whole: each line becomes a sale line or a short
+//! line that waits for a person (law 8).
+
+mod apply;
+mod change;
+mod given_back;
+mod live;
+mod past;
+mod view;
+
+pub use view::{OrderLineState, OrderLineView, OrderView};
+
+use crate::answer_key::hex_hash;
+use crate::command::{Command, Tx};
+use crate::error::Failure;
+use crate::refusal::Refusal;
+use crate::sql::{in_text, padded};
+use crate::store::Ledger;
+use crate::trouble::Trouble;
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::{OrderId, SaleId};
+use domain::order::{IncomingOrder, OrderNumber, Standing};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::{AssertSqlSafe, Row};
+use std::collections::HashMap;
+
+/// Takes orders in. The caller decides how many at once, see [`crate::Pace`].
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TakeOrders {
+    /// The orders.
+    pub orders: Vec<IncomingOrder>,
+    /// History of another system: books only, stock untouched.
+    pub past: bool,
+    /// Who or what brings them.
+    pub who: String,
+}
+
+/// What became of an order.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OrderOutcome {
+    /// Taken in: so many lines filled, so many short.
+    Taken {
+        /// The order.
+        order: OrderId,
+        /// Its sale, if any line was filled and paid.
+        sale: Option<SaleId>,
+        /// Lines that were filled, or set aside if it is not yet paid.
+        filled: usize,
+        /// Lines whose stock was gone.
+        short: usize,
+        /// Refunds that were booked with it.
+        refunds: usize,
+    },
+    /// Taken in before with the same body, or a later state of it is known.
+    Known {
+        /// The order.
+        order: OrderId,
+        /// Refunds that were booked with it.
+        refunds: usize,
+    },
+    /// A later state was booked.
+    Changed {
+        /// The order.
+        order: OrderId,
+        /// Refunds that were booked with it.
+        refunds: usize,
+    },
+    /// Rejected whole; nothing of it was booked.
+    Rejected(Refusal),
+}
+
+impl Command for TakeOrders {
+    /// One outcome an order, in their order.
+    type Answer = Vec<OrderOutcome>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, Failure> {
+        if self.past {
+            return past::take(tx, &self.orders, &self.who).await;
+        }
+        let known = known(tx, &self.orders).await?;
+        let mut outcomes = Vec::with_capacity(self.orders.len());
+        for order in &self.orders {
+            let before = known.get(&key(order));
+            outcomes.push(apply::one(tx, order, before, &self.who).await?);
+        }
+        Ok(outcomes)
+    }
+}
+
+impl Ledger {
+    /// Takes orders in, all in one transaction if it can be. Where one of them is refused in the
+    /// middle of it, each is taken by itself, so that the refused one alone is left out.
+    pub async fn take_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, Failure> {
+        match self.execute(None, batch).await {
+            Err(Failure::Refused(_)) => {}
+            ended => return Ok(ended?.answer),
+        }
+        let mut outcomes = Vec::with_capacity(batch.orders.len());
+        for order in &batch.orders {
+            let one = TakeOrders { orders: vec![order.clone()], past: batch.past, who: batch.who.clone() };
+            match self.execute(None, &one).await {
+                Ok(done) => outcomes.extend(done.answer),
+                Err(Failure::Refused(refusal)) => outcomes.push(OrderOutcome::Rejected(*refusal)),
+                Err(trouble) => return Err(trouble),
+            }
+        }
+        Ok(outcomes)
+    }
+
+    /// Says what would become of the orders, and books nothing.
+    pub async fn try_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, Failure> {
+        let mut outcomes = Vec::with_capacity(batch.orders.len());
+        for order in &batch.orders {
+            let one = TakeOrders { orders: vec![order.clone()], past: batch.past, who: batch.who.clone() };
+            let mut tx = self.begin().await?;
+            match one.run(&mut tx).await {
+                Ok(answer) => outcomes.extend(answer),
+                Err(Failure::Refused(refusal)) => outcomes.push(OrderOutcome::Rejected(*refusal)),
+                Err(trouble) => return Err(trouble),
+            }
+            tx.roll_back().await?;
+        }
+        Ok(outcomes)
+    }
+}
+
+/// What is known of an order before it comes again.
+#[derive(Clone, Debug)]
+pub(crate) struct Before {
+    pub(crate) id: OrderId,
+    pub(crate) body_hash: String,
+    pub(crate) standing: Standing,
+    pub(crate) past: bool,
+    pub(crate) modified: Option<Moment>,
+    pub(crate) sale: Option<SaleId>,
+}
+
+type OrderKey = (Channel, OrderNumber);
+
+fn key(order: &IncomingOrder) -> OrderKey {
+    (order.channel.clone(), order.number.clone())
+}
+
+/// The orders of a batch that are known already.
+pub(crate) async fn known(
+    tx: &mut Tx,
+    orders: &[IncomingOrder],
+) -> Result<HashMap<OrderKey, Before>, Failure> {
+    const HEAD: &str = "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id FROM customer_order \
+        WHERE channel = $1 AND number";
+    let mut by_channel: HashMap<&Channel, Vec<String>> = HashMap::new();
+    for order in orders {
+        by_channel.entry(&order.channel).or_default().push(order.number.to_string());
+    }
+    let mut known = HashMap::new();
+    for (channel, numbers) in by_channel {
+        for chunk in numbers.chunks(crate::sql::MAX_ROWS) {
+            let text = in_text(HEAD, 2, chunk.len(), "");
+            let mut statement = sqlx::query(AssertSqlSafe(text)).bind(channel.as_str().to_owned());
+            for number in padded(chunk) {
+                statement = statement.bind(number);
+            }
+            for row in statement.fetch_all(tx.db()).await? {
+                let number =
+                    OrderNumber::parse(&row.try_get::<String, _>(1)?).map_err(Trouble::impossible)?;
+                known.insert((channel.clone(), number), read_before(&row)?);
+            }
+        }
+    }
+    Ok(known)
+}
+
+fn read_before(row: &sqlx::any::AnyRow) -> Result<Before, Failure> {
+    let status: String = row.try_get(4)?;
+    let status = domain::order::OrderStatus::from_code(&status)
+        .ok_or_else(|| Trouble::impossible("customer_order.status"))?;
+    Ok(Before {
+        id: OrderId::from_raw(row.try_get(2)?),
+        body_hash: row.try_get(3)?,
+        standing: status.standing(),
+        past: row.try_get::<i64, _>(5)? == 1,
+        modified: row.try_get::<Option<i64>, _>(6)?.map(Moment::from_millis),
+        sale: row.try_get::<Option<i64>, _>(7)?.map(SaleId::from_raw),
+    })
+}
+
+/// The body by which an order is the same again: its mapped fields without the customer, without
+/// refunds (each has its own key) and without the moment of its last change.
+pub(crate) fn body_hash(order: &IncomingOrder) -> Result<String, Failure> {
+    let body = (
+        (&order.channel, &order.number, order.ordered, order.status),
+        &order.lines,
+        (order.discount, order.shipping, order.fee),
+    );
+    Ok(hex_hash(&serde_json::to_vec(&body).map_err(Trouble::KeptAnswer)?))
+}
+
+/// An order's own values, before anything of it is written.
+pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Refusal> {
+    let shop = tx.shop();
+    shop.known_channel(&order.channel)?;
+    order.ordered.believable(tx.now()).map_err(|e| Refusal::invalid("orderDate", e))?;
+    if let Some(modified) = order.modified {
+        modified.believable(tx.now()).map_err(|e| Refusal::invalid("dateModified", e))?;
+    }
+    for amount in [order.discount, order.shipping, order.fee] {
+        if amount.is_negative() {
+            return Err(Refusal::invalid("shipping", "discount, shipping and fee may not be below 0"));
+        }
+        if amount.currency() != shop.currency {
+            return Err(Refusal::invalid(
+                "priceCurrency",
+                format!("the shop's currency is {}", shop.currency),
+            ));
+        }
+    }
+    for line in &order.lines {
+        text::short(&line.name).map_err(|e| Refusal::invalid("name", e))?;
+    }
+    text::short(&order.customer.name).map_err(|e| Refusal::invalid("customer.name", e))?;
+    text::short(&order.customer.email).map_err(|e| Refusal::invalid("customer.email", e))?;
+    if order.lines.is_empty() && order.refunds.is_empty() {
+        return Err(Refusal::invalid("orderNumber", "an order has at least one line"));
+    }
+    Ok(())
+}
+
+/// Writes the order's row. On PostgreSQL another process may have taken the same order in between:
+/// then the whole is tried again, and finds it.
+pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<(), Failure> {
+    const HEAD: &str = "INSERT INTO customer_order (id, channel, number, body_hash, status, past, ordered_ms, modified_ms, \
+        sale_id, discount, shipping, fee, customer_name, customer_email, revision, taken_ms)";
+    let now = tx.now().millis();
+    let written =
+        crate::sql::insert_rows_or(tx.db(), HEAD, 16, "ON CONFLICT DO NOTHING", rows, |statement, row| {
+            let order = row.order;
+            statement
+                .bind(row.id.raw())
+                .bind(order.channel.as_str().to_owned())
+                .bind(order.number.to_string())
+                .bind(row.body_hash.clone())
+                .bind(order.status.code().to_owned())
+                .bind(i64::from(row.past))
+                .bind(order.ordered.millis())
+                .bind(order.modified.map(Moment::millis))
+                .bind(row.sale.map(SaleId::raw))
+                .bind(order.discount.minor())
+                .bind(order.shipping.minor())
+                .bind(order.fee.minor())
+                .bind(order.customer.name.clone())
+                .bind(order.customer.email.clone())
+                .bind(1_i64)
+                .bind(now)
+        })
+        .await?;
+    if usize::try_from(written).ok() != Some(rows.len()) {
+        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+    }
+    Ok(())
+}
+
+/// An order about to be written.
+pub(crate) struct OrderRow<'a> {
+    pub(crate) id: OrderId,
+    pub(crate) order: &'a IncomingOrder,
+    pub(crate) body_hash: String,
+    pub(crate) past: bool,
+    pub(crate) sale: Option<SaleId>,
+}

@@ -1,0 +1,228 @@
+//! History of another system: books only, stock untouched. Written by few large statements, since
+//! a shop's years come at once.
+
+use super::{
+    Before, OrderOutcome, OrderRow, body_hash, check_values, given_back, insert_orders, known, live,
+};
+use crate::booking::{self, Draft, DraftLine, LineKind};
+use crate::command::Tx;
+use crate::error::{Failure, Naming};
+use crate::lookup::{self, Found};
+use crate::refusal::Refusal;
+use crate::sales::TenderIn;
+use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::ids::{OrderId, SaleId};
+use domain::order::{IncomingLine, IncomingOrder, Standing};
+use domain::quantity::{Measure, Quantity};
+use domain::stock::ItemKind;
+use domain::text;
+use sqlx::Row;
+use std::collections::{HashMap, HashSet};
+
+/// A past order that will be written.
+struct New<'a> {
+    at: usize,
+    row: OrderRow<'a>,
+    draft: Option<Draft>,
+}
+
+pub(super) async fn take(
+    tx: &mut Tx,
+    orders: &[IncomingOrder],
+    who: &str,
+) -> Result<Vec<OrderOutcome>, Failure> {
+    let known = known(tx, orders).await?;
+    let pieces = pieces(tx, orders).await?;
+    let mut seen: HashSet<(&Channel, &str)> = HashSet::new();
+    let mut outcomes: Vec<Option<OrderOutcome>> = Vec::with_capacity(orders.len());
+    let mut new = Vec::new();
+    for (at, order) in orders.iter().enumerate() {
+        let again = !seen.insert((&order.channel, order.number.as_str()));
+        let before = known.get(&super::key(order));
+        outcomes.push(match before {
+            Some(before) => Some(taken_before(tx, order, before, who).await?),
+            None if again => Some(OrderOutcome::Rejected(differs(order))),
+            None => match prepare(tx, at, order, &pieces, who) {
+                Ok(prepared) => {
+                    new.push(prepared);
+                    None
+                }
+                Err(Failure::Refused(refusal)) => Some(OrderOutcome::Rejected(*refusal)),
+                Err(trouble) => return Err(trouble),
+            },
+        });
+    }
+    write(tx, orders, new, &mut outcomes, who).await?;
+    Ok(outcomes.into_iter().flatten().collect())
+}
+
+fn differs(order: &IncomingOrder) -> Refusal {
+    Refusal::OrderDiffers { channel: order.channel.to_string(), number: order.number.to_string() }
+}
+
+async fn taken_before(
+    tx: &mut Tx,
+    order: &IncomingOrder,
+    before: &Before,
+    who: &str,
+) -> Result<OrderOutcome, Failure> {
+    if !order.lines.is_empty() && body_hash(order)? != before.body_hash {
+        return Ok(OrderOutcome::Rejected(differs(order)));
+    }
+    let refunds = given_back::book(tx, before, order, who).await?;
+    Ok(OrderOutcome::Known { order: before.id, refunds })
+}
+
+/// Pieces of this shop that the orders' codes name, each with why it cannot be sold in the past:
+/// it is on the shelf, or it was sold here.
+async fn pieces(tx: &mut Tx, orders: &[IncomingOrder]) -> Result<HashMap<Code, Refusal>, Failure> {
+    let codes: HashSet<&Code> =
+        orders.iter().flat_map(|o| &o.lines).filter_map(|l| l.code.as_ref()).collect();
+    let codes: Vec<Code> = codes.into_iter().cloned().collect();
+    let currency = tx.shop().currency;
+    let found = lookup::find_known(tx.db(), &codes, currency).await?;
+    let mut refused = HashMap::new();
+    for (code, item) in found {
+        if item.kind == ItemKind::Piece
+            && let Some(refusal) = why_not(tx, &item).await?
+        {
+            refused.insert(code, refusal);
+        }
+    }
+    Ok(refused)
+}
+
+async fn why_not(tx: &mut Tx, item: &Found) -> Result<Option<Refusal>, Failure> {
+    let row = sqlx::query("SELECT on_hand, sold - put_back FROM item WHERE id = $1")
+        .bind(item.id.raw())
+        .fetch_one(tx.db())
+        .await?;
+    if row.try_get::<i64, _>(0)? > 0 {
+        let reason = format!(
+            "{} ({}) is on the shelf here, so it was not sold before; write it off first, or mend the row",
+            item.title, item.sku
+        );
+        return Ok(Some(Refusal::invalid("sku", reason)));
+    }
+    if row.try_get::<i64, _>(1)? > 0 {
+        return Ok(Some(lookup::explain(tx, item.id, 1).await?));
+    }
+    Ok(None)
+}
+
+fn prepare<'a>(
+    tx: &Tx,
+    at: usize,
+    order: &'a IncomingOrder,
+    pieces: &HashMap<Code, Refusal>,
+    who: &str,
+) -> Result<New<'a>, Failure> {
+    check_values(tx, order)?;
+    if order.lines.is_empty() {
+        let reason = format!("order {} is not known, so nothing of it can be refunded", order.number);
+        return Err(Refusal::invalid("orderNumber", reason).into());
+    }
+    if let Some(refusal) = order.lines.iter().find_map(|l| pieces.get(l.code.as_ref()?)) {
+        return Err(refusal.clone().into());
+    }
+    let id = OrderId::from_raw(tx.next_id()?);
+    let draft = match order.status.standing() {
+        Standing::Sold => Some(draft(tx, id, order, who)?),
+        Standing::Unpaid | Standing::Undone => None,
+    };
+    let sale = draft.as_ref().map(|d| d.id);
+    let row = OrderRow { id, order, body_hash: body_hash(order)?, past: true, sale };
+    Ok(New { at, row, draft })
+}
+
+fn draft(tx: &Tx, id: OrderId, order: &IncomingOrder, who: &str) -> Result<Draft, Failure> {
+    let mut lines = order.lines.iter().map(|l| draft_line(tx, l)).collect::<Result<Vec<_>, _>>()?;
+    let plain: Vec<Line> = lines
+        .iter()
+        .map(|l| Line { amount: l.money.amount, discount: l.money.discount, tax: l.money.tax })
+        .collect();
+    let settled = basket::settle_lines(&plain, order.discount).field("discount")?;
+    for (line, money) in lines.iter_mut().zip(&settled) {
+        line.money = *money;
+    }
+    let due = live::due(&settled, order.shipping)?;
+    let kind = if order.channel == Channel::online() { TenderKind::Online } else { TenderKind::Other };
+    let totals =
+        basket::settle(&settled, order.shipping, &[(kind, due)], CashRounding::NONE).field("price")?;
+    Ok(Draft {
+        id: SaleId::from_raw(tx.next_id()?),
+        receipt: None,
+        channel: order.channel.clone(),
+        at: order.ordered,
+        order: Some(id),
+        lines,
+        totals,
+        fee: order.fee,
+        tenders: vec![TenderIn::plain(kind, due)],
+        note: String::new(),
+        who: who.to_owned(),
+    })
+}
+
+/// A past line keeps code and name as text. What is not whole, or came with a unit, was sold by
+/// weight: in that unit, or in the shop's own.
+fn draft_line(tx: &Tx, line: &IncomingLine) -> Result<DraftLine, Failure> {
+    let measure = match line.quantity.unit {
+        Some(unit) => Measure::Thousandths(unit),
+        None if line.quantity.value.fract().is_zero() => Measure::Units,
+        None => Measure::Thousandths(tx.shop().unit),
+    };
+    let quantity = Quantity::resolve(line.quantity, measure).field("orderQuantity")?;
+    let (price, amount) = live::money_of(line.price, quantity)?;
+    let code = live::code_key(line.code.as_ref());
+    let title = if line.name.is_empty() { code.clone() } else { line.name.clone() };
+    Ok(DraftLine {
+        kind: LineKind::Goods,
+        item: None,
+        code,
+        title: text::name(&title).field("name")?,
+        quantity,
+        price,
+        money: LineMoney { amount, discount: line.discount, tax: line.tax },
+        cost: None,
+    })
+}
+
+async fn write(
+    tx: &mut Tx,
+    orders: &[IncomingOrder],
+    new: Vec<New<'_>>,
+    outcomes: &mut [Option<OrderOutcome>],
+    who: &str,
+) -> Result<(), Failure> {
+    if new.is_empty() {
+        return Ok(());
+    }
+    let (mut rows, mut drafts, mut places) = (Vec::new(), Vec::new(), Vec::new());
+    for New { at, row, draft } in new {
+        places.push((at, row.id, row.sale, draft.as_ref().map_or(0, |d| d.lines.len())));
+        rows.push(row);
+        drafts.extend(draft);
+    }
+    insert_orders(tx, &rows).await?;
+    tx.open_books(0).await?;
+    booking::write(tx, &drafts).await?;
+    for (row, (at, id, sale, filled)) in rows.iter().zip(places) {
+        let order = &orders[at];
+        let standing = order.status.standing();
+        let before = Before {
+            id,
+            body_hash: row.body_hash.clone(),
+            standing,
+            past: true,
+            modified: order.modified,
+            sale,
+        };
+        let refunds =
+            if standing == Standing::Sold { given_back::book(tx, &before, order, who).await? } else { 0 };
+        outcomes[at] = Some(OrderOutcome::Taken { order: id, sale, filled, short: 0, refunds });
+    }
+    Ok(())
+}

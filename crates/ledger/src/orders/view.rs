@@ -1,0 +1,156 @@
+//! Reading orders.
+
+use crate::error::{Failure, Stored};
+use crate::store::Ledger;
+use crate::trouble::Trouble;
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::{OrderId, OrderLineId, SaleId};
+use domain::money::Money;
+use domain::order::OrderStatus;
+use domain::quantity::{Measure, Quantity};
+use domain::weight::WeightUnit;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+
+/// How a line of an order stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OrderLineState {
+    /// Set aside until it is paid, or until a person says.
+    Held,
+    /// Sold.
+    Filled,
+    /// Its stock was gone; it waits for a person.
+    Short,
+    /// Done with.
+    Undone,
+}
+
+impl OrderLineState {
+    fn from_code(code: &str) -> Option<Self> {
+        match code {
+            "held" => Some(Self::Held),
+            "filled" => Some(Self::Filled),
+            "short" => Some(Self::Short),
+            "undone" => Some(Self::Undone),
+            _ => None,
+        }
+    }
+}
+
+/// A line of an order.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OrderLineView {
+    /// Its identifier.
+    pub id: OrderLineId,
+    /// The sku.
+    pub code: String,
+    /// The name.
+    pub title: String,
+    /// How much.
+    pub quantity: Quantity,
+    /// Quantity × price.
+    pub amount: Money,
+    /// How it stands.
+    pub state: OrderLineState,
+}
+
+/// An order as it stands. A past order's lines are those of its sale.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OrderView {
+    /// Its identifier.
+    pub id: OrderId,
+    /// Where it was placed.
+    pub channel: Channel,
+    /// The online shop's number.
+    pub number: String,
+    /// Its status.
+    pub status: OrderStatus,
+    /// When it was placed.
+    pub ordered: Moment,
+    /// Whether it is history of another system.
+    pub past: bool,
+    /// Its sale.
+    pub sale: Option<SaleId>,
+    /// Its lines.
+    pub lines: Vec<OrderLineView>,
+}
+
+impl Ledger {
+    /// Orders, the latest taken first, before `before` if given, at most `limit`; only those with
+    /// short lines if asked.
+    pub async fn orders(
+        &self,
+        before: Option<OrderId>,
+        only_short: bool,
+        limit: usize,
+    ) -> Result<Vec<OrderView>, Failure> {
+        let short = "AND id IN (SELECT order_id FROM order_line WHERE state = 'short')";
+        let text = format!(
+            "SELECT id, channel, number, status, ordered_ms, past, sale_id FROM customer_order \
+             WHERE id < $1 {} ORDER BY id DESC LIMIT $2",
+            if only_short { short } else { "" }
+        );
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(AssertSqlSafe(text))
+            .bind(before.map_or(i64::MAX, OrderId::raw))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        let mut orders = Vec::with_capacity(rows.len());
+        for row in &rows {
+            let mut order = read(row)?;
+            order.lines = self.order_lines(&mut connection, order.id).await?;
+            orders.push(order);
+        }
+        Ok(orders)
+    }
+
+    async fn order_lines(
+        &self,
+        connection: &mut sqlx::AnyConnection,
+        order: OrderId,
+    ) -> Result<Vec<OrderLineView>, Failure> {
+        let currency = self.shop().currency;
+        let rows = sqlx::query(
+            "SELECT id, code, title, steps, unit, amount, state FROM order_line WHERE order_id = $1 ORDER BY position",
+        )
+        .bind(order.raw())
+        .fetch_all(connection)
+        .await?;
+        let line = |row: &AnyRow| {
+            let unit: String = row.try_get(4)?;
+            let measure = match unit.as_str() {
+                "" => Measure::Units,
+                code => Measure::Thousandths(WeightUnit::from_code(code).stored("order_line.unit")?),
+            };
+            let state: String = row.try_get(6)?;
+            Ok(OrderLineView {
+                id: OrderLineId::from_raw(row.try_get(0)?),
+                code: row.try_get(1)?,
+                title: row.try_get(2)?,
+                quantity: Quantity::from_steps(row.try_get(3)?, measure).stored("order_line.steps")?,
+                amount: Money::from_minor(row.try_get(5)?, currency).stored("order_line.amount")?,
+                state: OrderLineState::from_code(&state).ok_or("unknown").stored("order_line.state")?,
+            })
+        };
+        rows.iter().map(line).collect()
+    }
+}
+
+fn read(row: &AnyRow) -> Result<OrderView, Failure> {
+    let status: String = row.try_get(3)?;
+    Ok(OrderView {
+        id: OrderId::from_raw(row.try_get(0)?),
+        channel: Channel::parse(&row.try_get::<String, _>(1)?).stored("customer_order.channel")?,
+        number: row.try_get(2)?,
+        status: OrderStatus::from_code(&status)
+            .ok_or_else(|| Trouble::impossible("customer_order.status"))?,
+        ordered: Moment::from_millis(row.try_get(4)?),
+        past: row.try_get::<i64, _>(5)? == 1,
+        sale: row.try_get::<Option<i64>, _>(6)?.map(SaleId::from_raw),
+        lines: Vec::new(),
+    })
+}
