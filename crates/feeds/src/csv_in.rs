@@ -47,7 +47,8 @@ impl<R: Read> CsvIn<R> {
         let mut rows = RowReader::new(reader, true).map_err(|source| FeedError::Read { source })?;
         let mark = sniff::mark(rows.window())?;
         rows.skip(mark);
-        let encoding = layout.encoding.unwrap_or_else(|| sniff::encoding(rows.window()));
+        let by_mark = (mark > 0).then_some(Encoding::Utf8);
+        let encoding = layout.encoding.or(by_mark).unwrap_or_else(|| sniff::encoding(rows.window()));
         let delimiter = layout.delimiter.unwrap_or_else(|| sniff::delimiter(rows.window()));
         rows.set_delimiter(delimiter);
         let shape = Shape { format: Format::Csv, delimiter, mark: mark > 0, header: None, line_end: b"\n" };
@@ -121,12 +122,14 @@ impl<R: Read> CsvIn<R> {
 
     /// In a file without headings a reason is told by how it begins.
     fn drop_reason(&mut self, raw: &mut Vec<u8>) {
-        let is_reason = match self.spans.last() {
-            Some(last) if self.headings => {
-                self.reason && self.spans.len() > self.width && last.end <= raw.len()
-            }
-            Some(last) => raw[last.start..last.end].starts_with(REASON.as_bytes()),
-            None => false,
+        let Some(last) = self.spans.last() else { return };
+        let text = &raw[last.start..last.end];
+        let is_reason = if self.headings {
+            // A mended row may have lost its reason, a broken one may have kept it.
+            let short = self.spans.len() < self.width;
+            self.reason && (self.spans.len() > self.width || (short && text.starts_with(b"line ")))
+        } else {
+            text.starts_with(REASON.as_bytes())
         };
         if is_reason {
             cut_last(raw, &mut self.spans, self.delimiter);
@@ -144,7 +147,7 @@ impl<R: Read> CsvIn<R> {
     }
 
     /// Fills the record with the next row. None at the end of the file.
-    pub(crate) fn next(&mut self, record: &mut Record) -> Option<Result<(), Box<Problem>>> {
+    pub(crate) fn next(&mut self, record: &mut Record) -> Option<Result<(), Problem>> {
         record.cells.clear();
         let ended = loop {
             let read = match self.waiting.take() {
@@ -190,7 +193,7 @@ impl<R: Read> CsvIn<R> {
 
     /// Fills the cells. Of a row that could not be parted only the first column is sure, since a
     /// missing field moves all those behind it.
-    fn fill(&self, record: &mut Record, whole: Result<(), Cause>) -> Result<(), Box<Problem>> {
+    fn fill(&self, record: &mut Record, whole: Result<(), Cause>) -> Result<(), Problem> {
         let sure = if whole.is_ok() { self.width } else { self.spans.len().min(1) };
         let mut wrong = whole.err();
         // Most rows are UTF-8 as a whole; then no field needs a look of its own.
@@ -232,7 +235,7 @@ impl<R: Read> CsvIn<R> {
     }
 
     /// Leaves the fields behind a damaged one empty but there, so that none slips into its place.
-    fn finish(&self, record: &mut Record, from: usize, problem: Box<Problem>) -> Result<(), Box<Problem>> {
+    fn finish(&self, record: &mut Record, from: usize, problem: Problem) -> Result<(), Problem> {
         for _ in from..self.columns.len() {
             record.cells.push_with(|_| {});
         }

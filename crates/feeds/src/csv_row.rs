@@ -220,3 +220,6 @@ fn quoted(raw: &[u8], outer: usize) -> Result<Span, Cause> {
         at += 2;
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -52,14 +52,11 @@ pub struct ItemRow {
 }
 
 /// Reads an items file; each row is taken or refused by itself.
-pub fn read_items<'a, R: Read>(
-    reader: R,
-    reading: Reading<'a>,
-) -> Result<Records<'a, R, ItemRow>, FeedError> {
+pub fn read_items<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, ItemRow>, FeedError> {
     Records::open(reader, reading, Feed::Items, take)
 }
 
-fn take(values: &Values) -> Result<ItemRow, Box<Problem>> {
+fn take(values: &Values) -> Result<ItemRow, Problem> {
     let (kind, stock_unit) = kind(values)?;
     let price = values.money(item::PRICE)?;
     if price.is_some_and(Money::is_zero) {
@@ -87,7 +84,7 @@ fn take(values: &Values) -> Result<ItemRow, Box<Problem>> {
 
 /// The kind as given, or told from the columns: goods by weight have a quantity with a unit,
 /// counted goods a quantity, anything else is a piece.
-fn kind(values: &Values) -> Result<(ItemKind, Option<WeightUnit>), Box<Problem>> {
+fn kind(values: &Values) -> Result<(ItemKind, Option<WeightUnit>), Problem> {
     let given = values.read(item::KIND, |code| {
         let known = || Cause::NotAWord { known: "piece, counted or weight".to_owned() };
         ItemKind::from_code(code).ok_or_else(known)
@@ -115,11 +112,7 @@ fn kind(values: &Values) -> Result<(ItemKind, Option<WeightUnit>), Box<Problem>>
     }
 }
 
-fn quantity(
-    values: &Values,
-    kind: ItemKind,
-    unit: Option<WeightUnit>,
-) -> Result<Option<Quantity>, Box<Problem>> {
+fn quantity(values: &Values, kind: ItemKind, unit: Option<WeightUnit>) -> Result<Option<Quantity>, Problem> {
     let asked = values.number(item::QUANTITY, |digits| Asked::parse(digits, unit.map(WeightUnit::code)))?;
     let (Some(asked), Some(measure)) = (asked, kind.measure(unit)) else { return Ok(None) };
     let wrong = |cause: Cause| Problem::at(item::QUANTITY, values.raw(item::QUANTITY), cause);

@@ -55,7 +55,7 @@ impl<R: Read> JsonIn<R> {
     }
 
     /// Fills the record with the next one. None at the end of the file.
-    pub(crate) fn next(&mut self, record: &mut Record, layout: &Layout) -> Option<Result<(), Box<Problem>>> {
+    pub(crate) fn next(&mut self, record: &mut Record, layout: &Layout) -> Option<Result<(), Problem>> {
         record.cells.clear();
         record.lines.clear();
         record.encoding = Encoding::Utf8;
@@ -101,7 +101,7 @@ impl<R: Read> JsonIn<R> {
         Some(read)
     }
 
-    fn read(&self, raw: &[u8], record: &mut Record, layout: &Layout) -> Result<(), Box<Problem>> {
+    fn read(&self, raw: &[u8], record: &mut Record, layout: &Layout) -> Result<(), Problem> {
         let raw = std::str::from_utf8(raw).map_err(|_| Problem::new(Cause::NotUtf8))?.trim_ascii();
         if raw.is_empty() {
             return Err(Problem::new(Cause::BlankLine));
@@ -133,7 +133,7 @@ impl<R: Read> JsonIn<R> {
         cells: &mut Cells,
         layout: &Layout,
         is_line: bool,
-    ) -> Result<(), Box<Problem>> {
+    ) -> Result<(), Problem> {
         for (place, map) in layout.fields.iter().enumerate() {
             let mut wrong = None;
             cells.push_with(|into| match map {
@@ -206,7 +206,7 @@ fn rebuilt(object: &Object) -> Vec<u8> {
 }
 
 /// Refuses members that no field comes from. JSON-LD's own (`@type`) say nothing about the shop.
-fn refuse_unknown(object: &Object, above: &str, layout: &Layout) -> Result<(), Box<Problem>> {
+fn refuse_unknown(object: &Object, above: &str, layout: &Layout) -> Result<(), Problem> {
     let pointers = || {
         let fields =
             layout.fields.iter().flatten().filter(|m| m.value.is_none() || layout.feed == Feed::Listings);

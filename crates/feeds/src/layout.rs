@@ -236,7 +236,7 @@ impl Layout {
             format,
             encoding: None,
             delimiter: None,
-            ignore: Ignore::Listed(Vec::new()),
+            ignore: Ignore::Listed(own_ignored(feed, format)),
             header: true,
             channel: None,
             each: Pointer::parse(each).unwrap_or_default(),
@@ -323,6 +323,16 @@ impl Layout {
             return Err(LayoutError::ChannelTwice);
         }
         Ok(())
+    }
+}
+
+/// Members that our own JSON-LD needs and that no field comes from.
+fn own_ignored(feed: Feed, format: Format) -> Vec<String> {
+    match (feed, format) {
+        (Feed::Listings, Format::Json | Format::JsonLines) => {
+            ["/additionalProperty/propertyID", "/offers/inventoryLevel/unitCode"].map(str::to_owned).to_vec()
+        }
+        _ => Vec::new(),
     }
 }
 

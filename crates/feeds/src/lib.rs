@@ -5,8 +5,10 @@
 //! says where and what to do, and the rest of the file goes on.
 
 mod cells;
+pub mod compare;
 mod csv_in;
 mod csv_row;
+mod csvw;
 mod date;
 mod fields;
 mod guard;
@@ -17,23 +19,36 @@ mod json_scan;
 mod json_text;
 mod layout;
 mod layout_toml;
+mod listed;
+mod listing;
+mod listing_csv;
+mod listing_json;
 mod order_group;
 mod orders;
+mod publish;
 mod record;
 mod reject;
+mod rejects_out;
 mod sniff;
 mod source;
 mod styles;
 mod template;
 mod values;
 
+pub use csvw::write_csvw;
 pub use date::DateError;
 pub use fields::Feed;
 pub use items::{ItemRow, read_items};
 pub use layout::{Delimiter, Encoding, Format, Layout, LayoutError};
+pub use listed::{ListedRow, on_offer, read_listings};
+pub use listing::{Listing, content_hash};
+pub use listing_csv::{CsvOutError, ListingCsv};
+pub use listing_json::{JsonLdDocument, JsonLdLines};
 pub use orders::{Orders, read_orders};
+pub use publish::{PublishError, publish};
 pub use record::{Parsed, Reading, Rows};
 pub use reject::{Cause, FeedError, Reject};
+pub use rejects_out::RejectsWriter;
 pub use source::{Records, Shape};
 pub use styles::{StyleRow, read_styles};
 

@@ -42,7 +42,7 @@ pub(crate) struct Group {
     pub(crate) key: Option<Key>,
     line: u64,
     rows: Rows,
-    problem: Option<Box<Problem>>,
+    problem: Option<Problem>,
     ordered: Option<Told<Moment>>,
     modified: Option<Told<Moment>>,
     status: Option<Told<OrderStatus>>,
@@ -58,7 +58,7 @@ pub(crate) struct Group {
     tax: Money,
 }
 
-type Done = Result<(), Box<Problem>>;
+type Done = Result<(), Problem>;
 
 /// Where a row stands, for what only some rows say.
 #[derive(Clone, Copy)]
@@ -99,7 +99,7 @@ impl Group {
     }
 
     /// Refuses the order; the first reason stays.
-    pub(crate) fn fail(&mut self, mut problem: Box<Problem>, line: u64) {
+    pub(crate) fn fail(&mut self, mut problem: Problem, line: u64) {
         problem.line.get_or_insert(line);
         self.problem.get_or_insert(problem);
     }
@@ -113,7 +113,7 @@ impl Group {
         self.add_told(values, row.line)?;
         let counts = |field| values.says_itself(field) || row.first;
         let zero = Money::zero(values.reading.currency);
-        let amount = |field| -> Result<Money, Box<Problem>> {
+        let amount = |field| -> Result<Money, Problem> {
             Ok(values.money(field)?.filter(|_| counts(field)).unwrap_or(zero))
         };
         let (shipping, fee, discount) =
@@ -199,7 +199,7 @@ impl Group {
     }
 
     /// The number of a refund that has none: the row's hash, and which of its equals it is.
-    fn row_number(&mut self, mut hash: String) -> Result<OrderNumber, Box<Problem>> {
+    fn row_number(&mut self, mut hash: String) -> Result<OrderNumber, Problem> {
         hash.truncate(ROW_HASH_CHARS);
         let count = self.row_hashes.iter().filter(|h| **h == hash).count() + 1;
         let number = OrderNumber::parse(&format!("row:{hash}:{count}"));
@@ -241,7 +241,7 @@ impl Group {
         }
     }
 
-    fn build(&mut self, layout: &Layout) -> Result<IncomingOrder, Box<Problem>> {
+    fn build(&mut self, layout: &Layout) -> Result<IncomingOrder, Problem> {
         let key = self.key.clone().unwrap_or_default();
         let number =
             OrderNumber::parse(&key.number).map_err(|e| Problem::at(order::NUMBER, &key.number, e))?;
@@ -290,7 +290,7 @@ impl Group {
 }
 
 /// What was sold: a code, and in past orders a name may stand for it.
-fn named(values: &Values, past: bool) -> Result<(Option<Code>, String), Box<Problem>> {
+fn named(values: &Values, past: bool) -> Result<(Option<Code>, String), Problem> {
     let sku = values.code(order::SKU)?;
     let gtin = values.gtin(order::GTIN)?.map(|g| g.code());
     let name = values.short(order::NAME)?;

@@ -129,6 +129,11 @@ impl<R: Read> Orders<'_, R> {
         };
         match read {
             Err(problem) if matches!(problem.cause, Cause::FileEnds { .. }) => self.end_early(&problem),
+            // Nothing stands on a blank line that could be missing from an order.
+            Err(problem) if problem.cause == Cause::BlankLine => {
+                let reject = Reject::new(self.record.line, Cause::BlankLine, self.record.rows());
+                self.ready.push_back(Err(reject));
+            }
             read if layout.lines.is_some() => self.take_whole(read),
             read => self.take_row(read),
         }
@@ -153,7 +158,7 @@ impl<R: Read> Orders<'_, R> {
     }
 
     /// A JSON record that holds a whole order.
-    fn take_whole(&mut self, read: Result<(), Box<Problem>>) {
+    fn take_whole(&mut self, read: Result<(), Problem>) {
         let line = self.record.line;
         let values = Values::new(&self.record.cells, None, &self.reading);
         let key = key_of(&values, read.is_ok());
@@ -179,7 +184,7 @@ impl<R: Read> Orders<'_, R> {
     }
 
     /// A row that may go on with the open order or begin another.
-    fn take_row(&mut self, read: Result<(), Box<Problem>>) {
+    fn take_row(&mut self, read: Result<(), Problem>) {
         let line = self.record.line;
         let values = Values::new(&self.record.cells, None, &self.reading);
         let key = key_of(&values, read.is_ok() || self.source.keeps_key());

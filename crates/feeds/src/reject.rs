@@ -285,13 +285,12 @@ pub(crate) struct Problem {
 }
 
 impl Problem {
-    pub(crate) fn new(cause: impl Into<Cause>) -> Box<Self> {
-        Box::new(Self { line: None, field: None, value: String::new(), cause: cause.into() })
+    pub(crate) fn new(cause: impl Into<Cause>) -> Self {
+        Self { line: None, field: None, value: String::new(), cause: cause.into() }
     }
 
-    pub(crate) fn at(field: usize, value: &str, cause: impl Into<Cause>) -> Box<Self> {
-        let value = shortened(value);
-        Box::new(Self { line: None, field: Some(field), value, cause: cause.into() })
+    pub(crate) fn at(field: usize, value: &str, cause: impl Into<Cause>) -> Self {
+        Self { line: None, field: Some(field), value: shortened(value), cause: cause.into() }
     }
 }
 

@@ -46,7 +46,7 @@ impl<R: Read> Source<R> {
         }
     }
 
-    pub(crate) fn next(&mut self, record: &mut Record, layout: &Layout) -> Option<Result<(), Box<Problem>>> {
+    pub(crate) fn next(&mut self, record: &mut Record, layout: &Layout) -> Option<Result<(), Problem>> {
         match self {
             Self::Csv(csv) => csv.next(record),
             Self::Json(json) => json.next(record, layout),
@@ -93,7 +93,7 @@ pub struct Records<'a, R, T> {
     source: Source<R>,
     record: Record,
     reading: Reading<'a>,
-    take: fn(&Values) -> Result<T, Box<Problem>>,
+    take: fn(&Values) -> Result<T, Problem>,
     over: bool,
 }
 
@@ -102,7 +102,7 @@ impl<'a, R: Read, T> Records<'a, R, T> {
         reader: R,
         reading: Reading<'a>,
         feed: Feed,
-        take: fn(&Values) -> Result<T, Box<Problem>>,
+        take: fn(&Values) -> Result<T, Problem>,
     ) -> Result<Self, FeedError> {
         let source = Source::open(reader, &reading, feed)?;
         Ok(Self { source, record: Record::new(), reading, take, over: false })

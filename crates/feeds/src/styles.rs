@@ -24,14 +24,11 @@ pub struct StyleRow {
 }
 
 /// Reads a styles file; each row is taken or refused by itself.
-pub fn read_styles<'a, R: Read>(
-    reader: R,
-    reading: Reading<'a>,
-) -> Result<Records<'a, R, StyleRow>, FeedError> {
+pub fn read_styles<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, StyleRow>, FeedError> {
     Records::open(reader, reading, Feed::Styles, take)
 }
 
-fn take(values: &Values) -> Result<StyleRow, Box<Problem>> {
+fn take(values: &Values) -> Result<StyleRow, Problem> {
     let style = values.need(style::STYLE, values.read(style::STYLE, text::name)?)?;
     let unit = values.read(style::RATE_UNIT, WeightUnit::from_code)?;
     let unit = values.need(style::RATE_UNIT, unit)?;

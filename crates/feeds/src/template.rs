@@ -40,6 +40,11 @@ impl Template {
         self.0.contains(&Part::Row)
     }
 
+    /// Whether it needs to know the file that is read.
+    pub(crate) fn names_file(&self) -> bool {
+        self.0.contains(&Part::File)
+    }
+
     /// Writes the constant for one row.
     pub(crate) fn write(&self, file_hash: &str, row: u64, into: &mut String) {
         for part in &self.0 {

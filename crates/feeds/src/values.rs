@@ -3,7 +3,7 @@
 use crate::cells::Cells;
 use crate::fields::Kind;
 use crate::guard::unguard;
-use crate::layout::FieldMap;
+use crate::layout::{FieldMap, Format};
 use crate::record::Reading;
 use crate::reject::{Cause, Problem};
 use domain::codes::{Code, Gtin};
@@ -20,7 +20,7 @@ pub(crate) struct Values<'a> {
     pub(crate) reading: &'a Reading<'a>,
 }
 
-type Read<T> = Result<T, Box<Problem>>;
+type Read<T> = Result<T, Problem>;
 
 impl<'a> Values<'a> {
     pub(crate) fn new(cells: &'a Cells, above: Option<&'a Cells>, reading: &'a Reading<'a>) -> Self {
@@ -44,7 +44,9 @@ impl<'a> Values<'a> {
             _ => own,
         };
         match self.reading.layout.feed.fields()[field].kind {
-            Kind::Text => unguard(cell),
+            // JSON is never guarded: no spreadsheet runs it.
+            Kind::Text if self.reading.layout.format == Format::Csv => unguard(cell),
+            Kind::Text => cell,
             Kind::Word | Kind::Number | Kind::Price | Kind::Date => cell.trim(),
         }
     }

@@ -1,0 +1,175 @@
+//! What the other side says it lists, against what we would list.
+
+use crate::listed::{ListedRow, on_offer};
+use crate::listing::Listing;
+use domain::codes::Code;
+use domain::money::Money;
+use domain::quantity::Quantity;
+use domain::stock::Availability;
+use rust_decimal::Decimal;
+use std::collections::{HashMap, HashSet};
+use std::fmt;
+
+/// One way in which the two sides differ.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Difference {
+    /// On offer there, and not to be had here: the one to end first.
+    Gone {
+        /// The item.
+        sku: Code,
+        /// What it is called here.
+        name: String,
+        /// How it stands here.
+        here: Availability,
+    },
+    /// To be had here, and not on offer there.
+    Unlisted {
+        /// The item.
+        sku: Code,
+        /// What it is called here.
+        name: String,
+    },
+    /// Another price.
+    Price {
+        /// The item.
+        sku: Code,
+        /// Ours.
+        here: Money,
+        /// Theirs.
+        there: Money,
+    },
+    /// Another text.
+    Text {
+        /// The item.
+        sku: Code,
+        /// Which of its texts.
+        field: &'static str,
+        /// Ours.
+        here: String,
+        /// Theirs.
+        there: String,
+    },
+    /// Another number in stock.
+    Stock {
+        /// The item.
+        sku: Code,
+        /// Ours.
+        here: Decimal,
+        /// Theirs.
+        there: Decimal,
+    },
+    /// Listed there, and not known here.
+    Unknown {
+        /// Their code.
+        sku: Code,
+        /// What they call it.
+        name: String,
+    },
+    /// Listed there more than once.
+    Twice {
+        /// The code.
+        sku: Code,
+    },
+}
+
+impl Difference {
+    /// Its kind in one word, for tables and machines.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Gone { .. } => "gone",
+            Self::Unlisted { .. } => "unlisted",
+            Self::Price { .. } => "price",
+            Self::Text { .. } => "text",
+            Self::Stock { .. } => "stock",
+            Self::Unknown { .. } => "unknown",
+            Self::Twice { .. } => "twice",
+        }
+    }
+}
+
+impl fmt::Display for Difference {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Gone { sku, name, here } => {
+                write!(f, "{sku} {name}: on offer there, {} here; end the listing", here.code())
+            }
+            Self::Unlisted { sku, name } => write!(f, "{sku} {name}: in stock here, not on offer there"),
+            Self::Price { sku, here, there } => write!(f, "{sku}: costs {here} here and {there} there"),
+            Self::Text { sku, field, here, there } => {
+                write!(f, "{sku}: {field} is “{here}” here and “{there}” there")
+            }
+            Self::Stock { sku, here, there } => write!(f, "{sku}: {here} here and {there} there"),
+            Self::Unknown { sku, name } => write!(f, "{sku} {name}: listed there, not known here"),
+            Self::Twice { sku } => write!(f, "{sku}: listed there more than once"),
+        }
+    }
+}
+
+/// Compares our listings with theirs. First come differences of what they list, in their order,
+/// then what they do not list, in ours. A text or number that they leave empty is not compared.
+pub fn compare(
+    ours: impl IntoIterator<Item = Listing>,
+    theirs: impl IntoIterator<Item = ListedRow>,
+) -> Vec<Difference> {
+    let ours: Vec<Listing> = ours.into_iter().collect();
+    let by_key: HashMap<String, usize> = ours.iter().enumerate().map(|(at, l)| (l.sku.key(), at)).collect();
+    let (mut found, mut met) = (Vec::new(), HashSet::new());
+    for row in theirs {
+        let key = row.sku.key();
+        if !met.insert(key.clone()) {
+            found.push(Difference::Twice { sku: row.sku });
+            continue;
+        }
+        match by_key.get(&key) {
+            Some(at) => compare_one(&ours[*at], &row, &mut found),
+            None => found.push(Difference::Unknown { sku: row.sku, name: row.name.unwrap_or_default() }),
+        }
+    }
+    let left =
+        ours.into_iter().filter(|l| l.availability == Availability::InStock && !met.contains(&l.sku.key()));
+    found.extend(left.map(|l| Difference::Unlisted { sku: l.sku, name: l.name }));
+    found
+}
+
+/// Whether they offer it: as they say, else by their stock, else by listing it at all.
+fn is_offered(row: &ListedRow) -> bool {
+    match (row.availability, row.inventory) {
+        (Some(availability), _) => on_offer(availability),
+        (None, Some(inventory)) => inventory > Decimal::ZERO,
+        (None, None) => true,
+    }
+}
+
+fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) {
+    let sku = || ours.sku.clone();
+    match (ours.availability == Availability::InStock, is_offered(theirs)) {
+        (true, false) => found.push(Difference::Unlisted { sku: sku(), name: ours.name.clone() }),
+        (false, true) => {
+            found.push(Difference::Gone { sku: sku(), name: ours.name.clone(), here: ours.availability });
+        }
+        // Off the shelf on both sides: nobody can see the rest.
+        (false, false) => return,
+        (true, true) => {}
+    }
+    if let Some(there) = theirs.price.filter(|p| *p != ours.price) {
+        found.push(Difference::Price { sku: sku(), here: ours.price, there });
+    }
+    let texts = [
+        ("name", &ours.name, &theirs.name),
+        ("description", &ours.description, &theirs.description),
+        ("color", &ours.color, &theirs.color),
+        ("size", &ours.size, &theirs.size),
+        ("material", &ours.material, &theirs.material),
+    ];
+    for (field, here, there) in texts {
+        // Line ends and the space around a text change on the way through other programs.
+        let plain = |t: &str| t.replace("\r\n", "\n").trim().to_owned();
+        if let Some(there) = there.as_ref().filter(|t| plain(t) != plain(here)) {
+            found.push(Difference::Text { sku: sku(), field, here: here.clone(), there: there.clone() });
+        }
+    }
+    let levels = ours.inventory.map(Quantity::value).zip(theirs.inventory);
+    if let Some((here, there)) = levels.filter(|(here, there)| here != there) {
+        found.push(Difference::Stock { sku: sku(), here, there });
+    }
+}

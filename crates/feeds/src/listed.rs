@@ -1,0 +1,121 @@
+//! What the other side says it lists, to be compared with the shelf.
+
+use crate::fields::{Feed, listing};
+use crate::record::Reading;
+use crate::reject::{Cause, FeedError, Problem};
+use crate::source::Records;
+use crate::values::Values;
+use domain::codes::{Code, Gtin};
+use domain::money::{Currency, Money, MoneyError, plain_decimal};
+use domain::quantity::QuantityError;
+use domain::text::TextError;
+use domain::weight::Weight;
+use rust_decimal::Decimal;
+use std::io::Read;
+
+/// schema.org's `ItemAvailability` (release 30.0), and whether it means that one can order it.
+const AVAILABILITY: [(&str, bool); 12] = [
+    ("BackOrder", true),
+    ("Discontinued", false),
+    ("InStock", true),
+    ("InStoreOnly", false),
+    ("LimitedAvailability", true),
+    ("MadeToOrder", true),
+    ("OnlineOnly", true),
+    ("OutOfStock", false),
+    ("PreOrder", true),
+    ("PreSale", true),
+    ("Reserved", false),
+    ("SoldOut", false),
+];
+
+/// A listing as the other side tells it. What it does not say, or leaves empty, is none.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ListedRow {
+    /// The code that both sides know it by.
+    pub sku: Code,
+    /// A number that is unique in the world.
+    pub gtin: Option<Gtin>,
+    /// What it is called there.
+    pub name: Option<String>,
+    /// More about it.
+    pub description: Option<String>,
+    /// Colour.
+    pub color: Option<String>,
+    /// Size.
+    pub size: Option<String>,
+    /// What it is made of.
+    pub material: Option<String>,
+    /// What one of it weighs.
+    pub weight: Option<Weight>,
+    /// Its photographs.
+    pub images: Vec<String>,
+    /// The price there.
+    pub price: Option<Money>,
+    /// schema.org's name of its availability.
+    pub availability: Option<&'static str>,
+    /// How much of it is on offer there.
+    pub inventory: Option<Decimal>,
+    /// The revision that the other side was last told.
+    pub revision: Option<i64>,
+}
+
+/// Whether a schema.org availability means that one can order it online.
+pub fn on_offer(availability: &str) -> bool {
+    AVAILABILITY.iter().any(|(name, on)| *name == availability && *on)
+}
+
+/// Reads a file of listings; each row is taken or refused by itself.
+pub fn read_listings<R: Read>(
+    reader: R,
+    reading: Reading<'_>,
+) -> Result<Records<'_, R, ListedRow>, FeedError> {
+    Records::open(reader, reading, Feed::Listings, take)
+}
+
+fn take(values: &Values) -> Result<ListedRow, Problem> {
+    let text = |field| -> Result<Option<String>, Problem> {
+        values.read(field, |text| Ok::<_, TextError>(text.to_owned()))
+    };
+    same_currency(values)?;
+    Ok(ListedRow {
+        sku: values.need(listing::SKU, values.code(listing::SKU)?)?,
+        gtin: values.gtin(listing::GTIN)?,
+        name: text(listing::NAME)?,
+        description: text(listing::DESCRIPTION)?,
+        color: text(listing::COLOR)?,
+        size: text(listing::SIZE)?,
+        material: text(listing::MATERIAL)?,
+        weight: values.weight(listing::WEIGHT, listing::WEIGHT_UNIT)?,
+        images: values.list(listing::IMAGE)?,
+        price: values.money(listing::PRICE)?,
+        availability: values.read(listing::AVAILABILITY, availability)?,
+        inventory: values.number(listing::INVENTORY, |digits| {
+            let wrong = || QuantityError::NotANumber { text: digits.to_owned() };
+            plain_decimal(digits).ok_or_else(wrong)
+        })?,
+        revision: values.number(listing::REVISION, |digits| {
+            digits.parse().map_err(|_| QuantityError::NotANumber { text: digits.to_owned() })
+        })?,
+    })
+}
+
+fn same_currency(values: &Values) -> Result<(), Problem> {
+    let ours = values.reading.currency;
+    match values.read(listing::CURRENCY, Currency::from_code)? {
+        Some(theirs) if theirs != ours => {
+            let mixed = MoneyError::MixedCurrencies { left: ours, right: theirs };
+            Err(Problem::at(listing::CURRENCY, values.raw(listing::CURRENCY), mixed))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn availability(text: &str) -> Result<&'static str, Cause> {
+    let bare = text
+        .strip_prefix("https://schema.org/")
+        .or_else(|| text.strip_prefix("http://schema.org/"))
+        .unwrap_or(text);
+    let known = || Cause::NotAWord { known: AVAILABILITY.map(|(name, _)| name).join(", ") };
+    AVAILABILITY.into_iter().find(|(name, _)| *name == bare).map(|(name, _)| name).ok_or_else(known)
+}

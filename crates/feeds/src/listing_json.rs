@@ -1,0 +1,163 @@
+//! Listings out as JSON-LD by schema.org's terms.
+
+use crate::listing::Listing;
+use crate::listing_csv::level;
+use domain::codes::Gtin;
+use domain::quantity::Measure;
+use serde::Serialize;
+use std::io::{self, Write};
+
+const CONTEXT: &str = "https://schema.org";
+
+#[derive(Serialize)]
+struct Product<'a> {
+    #[serde(rename = "@context", skip_serializing_if = "Option::is_none")]
+    context: Option<&'static str>,
+    #[serde(rename = "@type")]
+    kind: &'static str,
+    sku: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    gtin13: Option<String>,
+    name: &'a str,
+    #[serde(skip_serializing_if = "str::is_empty")]
+    description: &'a str,
+    #[serde(skip_serializing_if = "str::is_empty")]
+    color: &'a str,
+    #[serde(skip_serializing_if = "str::is_empty")]
+    size: &'a str,
+    #[serde(skip_serializing_if = "str::is_empty")]
+    material: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    weight: Option<QuantitativeValue>,
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    image: &'a [String],
+    offers: Offer<'a>,
+    #[serde(rename = "additionalProperty")]
+    additional_property: PropertyValue,
+}
+
+/// Amounts are text, which schema.org allows, so that 6.50 does not become 6.5.
+#[derive(Serialize)]
+struct QuantitativeValue {
+    #[serde(rename = "@type")]
+    kind: &'static str,
+    value: String,
+    #[serde(rename = "unitCode")]
+    unit_code: &'static str,
+}
+
+#[derive(Serialize)]
+struct Offer<'a> {
+    #[serde(rename = "@type")]
+    kind: &'static str,
+    price: String,
+    #[serde(rename = "priceCurrency")]
+    price_currency: &'a str,
+    availability: String,
+    #[serde(rename = "inventoryLevel", skip_serializing_if = "Option::is_none")]
+    inventory_level: Option<QuantitativeValue>,
+}
+
+#[derive(Serialize)]
+struct PropertyValue {
+    #[serde(rename = "@type")]
+    kind: &'static str,
+    #[serde(rename = "propertyID")]
+    property_id: &'static str,
+    value: i64,
+}
+
+fn quantity(value: String, unit_code: &'static str) -> QuantitativeValue {
+    QuantitativeValue { kind: "QuantitativeValue", value, unit_code }
+}
+
+fn write_product(out: &mut impl Write, item: &Listing, context: Option<&'static str>) -> io::Result<()> {
+    let currency = item.price.currency();
+    let product = Product {
+        context,
+        kind: "Product",
+        sku: item.sku.as_str(),
+        gtin13: item.gtin.as_ref().and_then(Gtin::gtin13),
+        name: &item.name,
+        description: &item.description,
+        color: &item.color,
+        size: &item.size,
+        material: &item.material,
+        weight: item.weight.map(|w| quantity(w.value().to_string(), w.unit().code())),
+        image: &item.images,
+        offers: Offer {
+            kind: "Offer",
+            price: item.price.to_string(),
+            price_currency: currency.code(),
+            availability: format!("{CONTEXT}/{}", item.availability.code()),
+            inventory_level: item.inventory.map(|q| {
+                let unit = match q.measure() {
+                    // UN/CEFACT's code for one of something.
+                    Measure::Units => "C62",
+                    Measure::Thousandths(unit) => unit.code(),
+                };
+                quantity(level(q), unit)
+            }),
+        },
+        additional_property: PropertyValue {
+            kind: "PropertyValue",
+            property_id: "revision",
+            value: item.revision,
+        },
+    };
+    serde_json::to_writer(out, &product).map_err(io::Error::from)
+}
+
+/// One JSON-LD document with the listings as its graph, written as they come.
+pub struct JsonLdDocument<W> {
+    out: W,
+    rows: u64,
+}
+
+impl<W: Write> JsonLdDocument<W> {
+    /// Begins the document.
+    pub fn new(mut out: W) -> io::Result<Self> {
+        write!(out, "{{\"@context\":\"{CONTEXT}\",\"@graph\":[")?;
+        Ok(Self { out, rows: 0 })
+    }
+
+    /// Writes one listing.
+    pub fn write(&mut self, item: &Listing) -> io::Result<()> {
+        self.out.write_all(if self.rows == 0 { b"\n" } else { b",\n" })?;
+        self.rows += 1;
+        write_product(&mut self.out, item, None)
+    }
+
+    /// Ends the document; gives back what was written to, and how many listings it holds.
+    pub fn finish(mut self) -> io::Result<(W, u64)> {
+        self.out.write_all(b"\n]}\n")?;
+        self.out.flush()?;
+        Ok((self.out, self.rows))
+    }
+}
+
+/// JSON Lines: one JSON-LD product a line.
+pub struct JsonLdLines<W> {
+    out: W,
+    rows: u64,
+}
+
+impl<W: Write> JsonLdLines<W> {
+    /// Nothing is written before the first listing.
+    pub fn new(out: W) -> Self {
+        Self { out, rows: 0 }
+    }
+
+    /// Writes one listing.
+    pub fn write(&mut self, item: &Listing) -> io::Result<()> {
+        self.rows += 1;
+        write_product(&mut self.out, item, Some(CONTEXT))?;
+        self.out.write_all(b"\n")
+    }
+
+    /// Ends the file; gives back what was written to, and how many listings it holds.
+    pub fn finish(mut self) -> io::Result<(W, u64)> {
+        self.out.flush()?;
+        Ok((self.out, self.rows))
+    }
+}

@@ -1,0 +1,93 @@
+//! Writes a file so that others see it whole or not at all, also after a crash.
+
+use std::fs::{self, File};
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+/// Why a file was not published; what stood under its name before still stands.
+#[derive(Debug, thiserror::Error)]
+pub enum PublishError {
+    /// Not a bare file name.
+    #[error("“{name}” is not a file's name")]
+    Name {
+        /// What was given.
+        name: String,
+    },
+    /// The new file cannot be made.
+    #[error("{path} cannot be made: {source}; may this user write there?", path = path.display())]
+    Create {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+    /// It cannot be written.
+    #[error("{path} cannot be written: {source}; is the disk full?", path = path.display())]
+    Write {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+    /// It cannot be given its name.
+    #[error("{path} cannot be put in place: {source}", path = path.display())]
+    Rename {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+    /// The folder's entry is not on disk for certain.
+    #[error("{path} is written, but the folder cannot be synced: {source}", path = path.display())]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+}
+
+/// Writes under another name in the same folder, syncs, renames, syncs the folder. The other name
+/// holds the process's number, so that two processes never write into one file.
+pub fn publish<T>(
+    folder: &Path,
+    name: &str,
+    write: impl FnOnce(&mut BufWriter<File>) -> io::Result<T>,
+) -> Result<T, PublishError> {
+    if Path::new(name).file_name().is_none_or(|n| n != name) {
+        return Err(PublishError::Name { name: name.to_owned() });
+    }
+    let path = folder.join(name);
+    let part = folder.join(format!(".{name}.{}.part", std::process::id()));
+    let written = write_part(&part, write).and_then(|value| {
+        let renamed = fs::rename(&part, &path);
+        renamed.map_err(|source| PublishError::Rename { path: path.clone(), source })?;
+        Ok(value)
+    });
+    let value = written.inspect_err(|_| {
+        // The first error is the one to tell; a part that stays behind is never read.
+        let _ = fs::remove_file(&part);
+    })?;
+    let synced = File::open(folder).and_then(|f| f.sync_all());
+    synced.map_err(|source| PublishError::Folder { path: folder.to_owned(), source })?;
+    Ok(value)
+}
+
+fn write_part<T>(
+    part: &Path,
+    write: impl FnOnce(&mut BufWriter<File>) -> io::Result<T>,
+) -> Result<T, PublishError> {
+    let created = File::create(part);
+    let file = created.map_err(|source| PublishError::Create { path: part.to_owned(), source })?;
+    let mut out = BufWriter::new(file);
+    let written = write(&mut out).and_then(|value| {
+        out.flush()?;
+        out.get_ref().sync_all()?;
+        Ok(value)
+    });
+    written.map_err(|source| PublishError::Write { path: part.to_owned(), source })
+}

@@ -1,0 +1,90 @@
+//! The rejects file: the refused rows as they came, each with why, to be mended and fed again.
+
+use crate::csv_in::REASON;
+use crate::layout::{Encoding, Format};
+use crate::reject::Reject;
+use crate::source::Shape;
+use serde_json::value::RawValue;
+use std::io::{self, Write};
+
+/// Writes refused rows in their file's own bytes, with a last column `reject.reason` that is passed
+/// over when the file is fed in again. What came as JSON goes out as JSON Lines.
+pub struct RejectsWriter<W> {
+    out: W,
+    shape: Shape,
+    rows: u64,
+}
+
+impl<W: Write> RejectsWriter<W> {
+    /// For a file of the given shape. Nothing is written before the first refusal.
+    pub fn new(out: W, shape: Shape) -> Self {
+        Self { out, shape, rows: 0 }
+    }
+
+    /// Writes all rows of one refusal.
+    pub fn write(&mut self, reject: &Reject) -> io::Result<()> {
+        let reason = reject.to_string();
+        for row in reject.rows().iter() {
+            if self.shape.format == Format::Csv {
+                self.write_row(row, &reason, reject.rows().encoding)?;
+            } else {
+                self.out.write_all(&json_line(row, &reason))?;
+                self.out.write_all(b"\n")?;
+            }
+            self.rows += 1;
+        }
+        Ok(())
+    }
+
+    /// Ends the file and says how many rows it holds.
+    pub fn finish(mut self) -> io::Result<u64> {
+        self.out.flush()?;
+        Ok(self.rows)
+    }
+
+    fn write_row(&mut self, row: &[u8], reason: &str, encoding: Encoding) -> io::Result<()> {
+        let delimiter = [self.shape.delimiter.byte()];
+        if self.rows == 0 {
+            if self.shape.mark {
+                self.out.write_all("\u{feff}".as_bytes())?;
+            }
+            if let Some(header) = &self.shape.header {
+                let parts = [header.as_slice(), &delimiter, REASON.as_bytes(), self.shape.line_end];
+                self.out.write_all(&parts.concat())?;
+            }
+        }
+        // Without a heading the reason must say by itself what it is.
+        let label = if self.shape.header.is_some() { "" } else { "reject.reason: " };
+        let cell = format!("\"{label}{}\"", reason.replace('"', "\"\""));
+        let cell = encoded(&cell, if self.shape.mark { Encoding::Utf8 } else { encoding });
+        self.out.write_all(&[row, &delimiter, &cell, self.shape.line_end].concat())
+    }
+}
+
+/// The reason in the file's characters, so that it does not make the file unreadable.
+fn encoded(text: &str, encoding: Encoding) -> Vec<u8> {
+    match encoding {
+        Encoding::Utf8 => text.as_bytes().to_vec(),
+        Encoding::Windows1252 => encoding_rs::WINDOWS_1252.encode(text).0.into_owned(),
+        Encoding::Ascii => {
+            let plain = |c: char| match c {
+                '“' | '”' | '’' => '\'',
+                c if c.is_ascii() => c,
+                _ => '?',
+            };
+            text.chars().map(plain).collect::<String>().into_bytes()
+        }
+    }
+}
+
+/// The record on one line with its reason. What is no object goes out as it stands: only a person
+/// can mend it.
+fn json_line(row: &[u8], reason: &str) -> Vec<u8> {
+    let on_one_line = |b: &u8| if matches!(b, b'\n' | b'\r') { b' ' } else { *b };
+    let row: Vec<u8> = row.trim_ascii().iter().map(on_one_line).collect();
+    let is_object = row.starts_with(b"{") && serde_json::from_slice::<&RawValue>(&row).is_ok();
+    let Some(inner) = row.strip_suffix(b"}").filter(|_| is_object) else { return row };
+    let comma: &[u8] = if inner.trim_ascii() == b"{" { b"" } else { b"," };
+    let reason = serde_json::Value::from(reason).to_string();
+    [inner, comma, b"\"reject.reason\":", reason.as_bytes(), b"}"].concat()
+}
