@@ -64,7 +64,8 @@ fn datatype(place: usize, currency: Currency) -> Value {
         listing::PRICE => {
             let digits = currency.minor_digits() as usize;
             let format = if digits == 0 { "0".to_owned() } else { format!("0.{}", "0".repeat(digits)) };
-            json!({ "base": "decimal", "format": format, "minimum": "0" })
+            // The least price is written by the format too: 0.00.
+            json!({ "base": "decimal", "minimum": format.clone(), "format": format })
         }
         listing::CURRENCY => json!({ "base": "string", "format": currency.code() }),
         listing::AVAILABILITY => {
