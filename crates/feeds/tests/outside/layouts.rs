@@ -167,3 +167,33 @@ per = "line"
     let live = orders_by(&cdnow, file.as_bytes(), false).expect_err("names nothing");
     assert!(live.to_string().contains("no column for sku or gtin13"), "{live}");
 }
+
+/// The same file as the `PyPI` package lifetimes 0.11.3 ships it: with a heading, CRLF, and a space
+/// in front of each row.
+#[test]
+fn a_file_of_spaces_with_heading() {
+    let cdnow = layout(
+        r#"
+feed = "orders"
+delimiter = "spaces"
+ignore = ["customer_id"]
+[field.orderNumber]
+value = "{row}"
+[field.orderDate]
+from = "date"
+date = "%Y%m%d"
+[field.name]
+value = "music"
+[field.orderQuantity]
+from = "number_of_cds"
+[field.price]
+from = "dollar_value"
+per = "line"
+"#,
+    );
+    let file = " customer_id  date number_of_cds  dollar_value\r\n 00001 19970101  1   11.77\r\n 00002 19970112  1   12.00\r\n";
+    let read = orders_by(&cdnow, file.as_bytes(), true).unwrap();
+    assert_eq!(told(&read), ["1", "2"]);
+    let line = &read[1].as_ref().unwrap().value.lines[0];
+    assert!(matches!(line.price, LinePrice::Line(money) if money.minor() == 1200));
+}
