@@ -1,0 +1,157 @@
+//! Shops, items and orders for the tests.
+
+use crate::harness::{START, TestShop, usd};
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::money::{Currency, Money};
+use domain::order::{
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+};
+use domain::quantity::Asked;
+use domain::stock::ItemKind;
+use domain::weight::WeightUnit;
+use ledger::{AddItems, BooksBy, BooksQuery, NewItem, OrderOutcome, RowOutcome, TakeOrders};
+
+pub(crate) const ZERO: Money = Money::zero(Currency::USD);
+
+pub(crate) fn asked(value: &str) -> Asked {
+    Asked::parse(value, None).unwrap()
+}
+
+pub(crate) fn code(text: &str) -> Code {
+    Code::parse(text).unwrap()
+}
+
+fn item(sku: &str, kind: ItemKind, price: &str, quantity: &str) -> NewItem {
+    NewItem {
+        kind,
+        name: format!("Thing {sku}"),
+        sku: Some(code(sku)),
+        gtin: None,
+        style: None,
+        color: String::new(),
+        size: String::new(),
+        material: String::new(),
+        weight: None,
+        extras: ZERO,
+        price: Some(usd(price)),
+        cost: Some(usd("10.00")),
+        quantity: Some(asked(quantity)),
+        stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
+        description: String::new(),
+        images: Vec::new(),
+        keep_off: false,
+    }
+}
+
+/// Three pieces at 40.00, a counted item of 5 at 12.00, roving of 32 oz at 3.00 an ounce.
+pub(crate) async fn stock_up(shop: &TestShop) {
+    let items = vec![
+        item("P1", ItemKind::Piece, "40.00", "1"),
+        item("P2", ItemKind::Piece, "40.00", "1"),
+        item("P3", ItemKind::Piece, "40.00", "1"),
+        item("KIT", ItemKind::Counted, "12.00", "5"),
+        item("ROV", ItemKind::Weight, "3.00", "32"),
+    ];
+    let added = AddItems { items, who: "test".to_owned(), progress: None };
+    let outcomes = shop.ledger.execute(None, &added).await.unwrap().answer;
+    assert!(outcomes.iter().all(|o| matches!(o, RowOutcome::Added(_))), "{outcomes:?}");
+}
+
+pub(crate) fn line(sku: &str, quantity: &str, price: &str) -> IncomingLine {
+    IncomingLine {
+        code: Some(code(sku)),
+        name: String::new(),
+        quantity: asked(quantity),
+        price: LinePrice::Each(usd(price)),
+        discount: ZERO,
+        tax: ZERO,
+    }
+}
+
+pub(crate) fn refund(number: &str, sku: &str, quantity: &str) -> IncomingRefund {
+    IncomingRefund {
+        number: OrderNumber::parse(number).unwrap(),
+        code: Some(code(sku)),
+        name: String::new(),
+        quantity: asked(quantity),
+    }
+}
+
+pub(crate) fn order(number: &str, lines: Vec<IncomingLine>) -> IncomingOrder {
+    IncomingOrder {
+        channel: Channel::online(),
+        number: OrderNumber::parse(number).unwrap(),
+        ordered: START,
+        modified: None,
+        status: OrderStatus::OrderProcessing,
+        lines,
+        refunds: Vec::new(),
+        discount: ZERO,
+        shipping: ZERO,
+        fee: ZERO,
+        customer: Customer::default(),
+    }
+}
+
+/// The order's next state, an hour after the one before.
+pub(crate) fn later(order: &IncomingOrder, hours: i64) -> IncomingOrder {
+    IncomingOrder { modified: Some(START.plus_millis(hours * 3_600_000)), ..order.clone() }
+}
+
+pub(crate) async fn take(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome {
+    take_as(shop, order, false).await
+}
+
+pub(crate) async fn take_past(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome {
+    take_as(shop, order, true).await
+}
+
+async fn take_as(shop: &TestShop, order: &IncomingOrder, past: bool) -> OrderOutcome {
+    let batch = TakeOrders { orders: vec![order.clone()], past, who: "feed".to_owned() };
+    shop.ledger.take_orders(&batch).await.unwrap().remove(0)
+}
+
+/// “on hand / held” of an item, and what it says in words when rejected.
+pub(crate) async fn stock(shop: &TestShop, sku: &str) -> String {
+    let item = shop.ledger.item(&code(sku)).await.unwrap();
+    format!("{} / {}", item.on_hand, item.held)
+}
+
+/// The books of the whole shop: sales, units, gross, discounts, refunds, net, shipping, tax, fees, cost.
+pub(crate) async fn books(shop: &TestShop) -> String {
+    let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+    let rows = shop.ledger.books(&query).await.unwrap();
+    let Some(row) = rows.first() else { return "nothing".to_owned() };
+    let f = &row.figures;
+    format!(
+        "{} sales, {} units, {} − {} − {} = {}, shipping {}, tax {}, fees {}, cost {}",
+        f.sales,
+        f.units,
+        f.gross,
+        f.discounts,
+        f.refunds,
+        f.net().unwrap(),
+        f.shipping,
+        f.tax,
+        f.fees,
+        f.cost
+    )
+}
+
+/// An outcome in a few words.
+pub(crate) fn told(outcome: &OrderOutcome) -> String {
+    match outcome {
+        OrderOutcome::Taken { sale, filled, short, refunds, .. } => {
+            format!("taken, sale {}, {filled} filled, {short} short, {refunds} refunds", sale.is_some())
+        }
+        OrderOutcome::Known { refunds, .. } => format!("known, {refunds} refunds"),
+        OrderOutcome::Changed { refunds, .. } => format!("changed, {refunds} refunds"),
+        OrderOutcome::Rejected(refusal) => format!("rejected: {refusal}"),
+    }
+}
+
+pub(crate) fn moment(hours: i64) -> Moment {
+    START.plus_millis(hours * 3_600_000)
+}

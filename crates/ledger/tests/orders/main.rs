@@ -1,0 +1,10 @@
+//! Orders: what each becomes, on both engines from one text.
+
+#[path = "../harness/mod.rs"]
+mod harness;
+
+mod build;
+mod changed;
+mod past;
+mod refunded;
+mod taken;

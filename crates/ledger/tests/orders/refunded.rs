@@ -1,0 +1,59 @@
+//! Rows of negative quantity.
+
+use crate::build::{books, line, order, refund, stock, stock_up, take, told};
+use crate::harness::shops;
+use domain::order::IncomingOrder;
+
+fn refunds_alone(of: &IncomingOrder, refunds: Vec<domain::order::IncomingRefund>) -> IncomingOrder {
+    IncomingOrder { lines: Vec::new(), refunds, ..of.clone() }
+}
+
+#[tokio::test]
+async fn each_refund_is_booked_once_and_never_more_than_was_sold() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let sold = order("H-1", vec![line("KIT", "3", "12.00")]);
+        take(&shop, &sold).await;
+        let part = refunds_alone(&sold, vec![refund("R1", "KIT", "1")]);
+        for expected in ["known, 1 refunds", "known, 0 refunds"] {
+            assert_eq!(told(&take(&shop, &part).await), expected, "{}", shop.engine);
+        }
+        assert_eq!(stock(&shop, "KIT").await, "2 / 0", "nothing back on the shelf by itself");
+        let too_much = refunds_alone(&sold, vec![refund("R2", "KIT", "3")]);
+        let refused = told(&take(&shop, &too_much).await);
+        assert!(refused.contains("3 asked to be given back, 2 is left"), "{refused}");
+        // Refused whole: R2 is free to come again, mended.
+        let mended = refunds_alone(&sold, vec![refund("R2", "KIT", "2")]);
+        assert_eq!(told(&take(&shop, &mended).await), "known, 1 refunds");
+        assert!(books(&shop).await.contains("36.00 − 0.00 − 36.00 = 0.00"), "{}", books(&shop).await);
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn a_refund_may_come_with_its_order_and_of_a_short_line() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let mut both = order("H-1", vec![line("KIT", "3", "12.00")]);
+        both.refunds = vec![refund("R1", "KIT", "1")];
+        assert_eq!(told(&take(&shop, &both).await), "taken, sale true, 1 filled, 0 short, 1 refunds");
+        // A body with one refund more is the same body.
+        both.refunds.push(refund("R2", "KIT", "1"));
+        assert_eq!(told(&take(&shop, &both).await), "known, 1 refunds", "{}", shop.engine);
+        // A short line was never in the books: its refund only ends the waiting.
+        take(&shop, &order("H-2", vec![line("P1", "1", "40.00")])).await;
+        let short = order("H-3", vec![line("P1", "1", "40.00")]);
+        take(&shop, &short).await;
+        let before = books(&shop).await;
+        assert_eq!(
+            told(&take(&shop, &refunds_alone(&short, vec![refund("R1", "P1", "1")])).await),
+            "known, 1 refunds"
+        );
+        assert_eq!(books(&shop).await, before);
+        assert!(shop.ledger.orders(None, true, 10).await.unwrap().is_empty());
+        let unknown = refunds_alone(&order("H-7", Vec::new()), vec![refund("R1", "P1", "1")]);
+        let told = told(&take(&shop, &unknown).await);
+        assert!(told.contains("order H-7 is not known"), "{told}");
+        shop.end().await;
+    }
+}

@@ -1,0 +1,156 @@
+//! New orders.
+
+use crate::build::{books, line, order, stock, stock_up, take, told};
+use crate::harness::{shops, usd};
+use domain::channel::Channel;
+use domain::order::{IncomingOrder, LinePrice, OrderStatus};
+use ledger::OrderLineState;
+
+#[tokio::test]
+async fn a_paid_order_is_one_sale_of_its_filled_lines() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let mut asked = order(
+            "H-1",
+            vec![line("P1", "1", "40.00"), line("KIT", "2", "12.00"), line("ROV", "2.5", "3.00")],
+        );
+        (asked.discount, asked.shipping, asked.fee) = (usd("7.15"), usd("6.00"), usd("2.10"));
+        asked.lines[0].tax = usd("2.50");
+        assert_eq!(
+            told(&take(&shop, &asked).await),
+            "taken, sale true, 3 filled, 0 short, 0 refunds",
+            "{}",
+            shop.engine
+        );
+        assert_eq!(stock(&shop, "P1").await, "0 / 0");
+        assert_eq!(stock(&shop, "KIT").await, "3 / 0");
+        assert_eq!(stock(&shop, "ROV").await, "29.5 oz / 0 oz");
+        assert_eq!(
+            books(&shop).await,
+            "1 sales, 4 units, 71.50 − 7.15 − 0.00 = 64.35, shipping 6.00, tax 2.50, fees 2.10, cost 55.00"
+        );
+        // The same again changes nothing.
+        assert_eq!(told(&take(&shop, &asked).await), "known, 0 refunds");
+        assert_eq!(stock(&shop, "KIT").await, "3 / 0");
+        // Another body under the same number is refused.
+        asked.shipping = usd("7.00");
+        let refused = told(&take(&shop, &asked).await);
+        assert!(refused.contains("taken in before with other contents"), "{refused}");
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn a_line_is_filled_whole_or_short_whole() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        assert_eq!(
+            told(&take(&shop, &order("H-1", vec![line("P1", "1", "40.00")])).await),
+            "taken, sale true, 1 filled, 0 short, 0 refunds"
+        );
+        let mut second =
+            order("H-2", vec![line("P1", "1", "40.00"), line("KIT", "6", "12.00"), line("P2", "1", "40.00")]);
+        (second.discount, second.shipping) = (usd("15.20"), usd("5.00"));
+        assert_eq!(
+            told(&take(&shop, &second).await),
+            "taken, sale true, 1 filled, 2 short, 0 refunds",
+            "{}",
+            shop.engine
+        );
+        // 15.20 over 40 + 72 + 40: the filled third carries 4.00 of it, the short ones keep theirs.
+        assert_eq!(
+            books(&shop).await,
+            "2 sales, 2 units, 80.00 − 4.00 − 0.00 = 76.00, shipping 5.00, tax 0.00, fees 0.00, cost 20.00"
+        );
+        assert_eq!(stock(&shop, "KIT").await, "5 / 0");
+        let waiting = shop.ledger.orders(None, true, 10).await.unwrap();
+        let states: Vec<_> = waiting[0].lines.iter().map(|l| l.state).collect();
+        assert_eq!(states, [OrderLineState::Short, OrderLineState::Short, OrderLineState::Filled]);
+        // With no line filled there is no sale, and shipping and fee wait too.
+        let mut third = order("H-3", vec![line("P1", "1", "40.00")]);
+        (third.shipping, third.fee) = (usd("5.00"), usd("1.00"));
+        assert_eq!(told(&take(&shop, &third).await), "taken, sale false, 0 filled, 1 short, 0 refunds");
+        assert!(books(&shop).await.starts_with("2 sales"), "{}", books(&shop).await);
+        // The same piece twice in one order: one line is filled, the other short.
+        let twice = order("H-4", vec![line("P3", "1", "40.00"), line("P3", "1", "40.00")]);
+        assert_eq!(told(&take(&shop, &twice).await), "taken, sale true, 1 filled, 1 short, 0 refunds");
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn an_unpaid_order_holds_and_sells_nothing() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let mut asked = order("H-1", vec![line("P1", "1", "40.00"), line("KIT", "2", "12.00")]);
+        asked.status = OrderStatus::OrderPaymentDue;
+        assert_eq!(told(&take(&shop, &asked).await), "taken, sale false, 2 filled, 0 short, 0 refunds");
+        assert_eq!(
+            (stock(&shop, "P1").await, stock(&shop, "KIT").await),
+            ("1 / 1".to_owned(), "5 / 2".to_owned())
+        );
+        assert_eq!(books(&shop).await, "nothing");
+        let open = shop.ledger.open_holds(None, 10).await.unwrap();
+        assert_eq!((open.len(), open[0].for_whom.as_str(), open[0].lines.len()), (1, "order H-1", 2));
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn what_is_wrong_is_rejected_whole_and_named() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let with = |change: fn(&mut IncomingOrder)| {
+            let mut asked = order("H-9", vec![line("P1", "1", "40.00"), line("KIT", "1", "12.00")]);
+            change(&mut asked);
+            asked
+        };
+        let cases: [(IncomingOrder, &str); 8] = [
+            (with(|o| o.lines[1] = line("NONE", "1", "1.00")), "no item has the code NONE"),
+            (
+                with(|o| o.lines[1].quantity = crate::build::asked("1.5")),
+                "orderQuantity: 1.5 is not a whole number",
+            ),
+            (with(|o| o.lines[1].discount = usd("12.01")), "the discount of 12.01 is more than the 12.00"),
+            (with(|o| o.discount = usd("52.01")), "the discount of 52.01 is more than the 52.00"),
+            (with(|o| o.lines[1].price = LinePrice::Each(usd("-1.00"))), "a price may not be below 0"),
+            (with(|o| o.channel = Channel::parse("fair").unwrap()), "the shop has no channel fair"),
+            (with(|o| o.ordered = crate::build::moment(25)), "more than a day ahead"),
+            (with(|o| o.lines[1].name = "4000 0000 0000 0002".to_owned()), "payment card"),
+        ];
+        for (asked, expected) in cases {
+            let told = told(&take(&shop, &asked).await);
+            assert!(told.contains(expected), "{}: {told}", shop.engine);
+            assert_eq!(stock(&shop, "P1").await, "1 / 0", "nothing half taken: {expected}");
+        }
+        // One typed wrong digit of an in-store code is named as such.
+        let in_store = shop.ledger.item(&crate::build::code("P1")).await.unwrap().in_store;
+        let last = if in_store.ends_with('0') { '1' } else { '0' };
+        let wrong = format!("{}{last}", &in_store[..12]);
+        let told = told(&take(&shop, &order("H-8", vec![line(&wrong, "1", "40.00")])).await);
+        assert!(told.contains("has a wrong digit"), "{told}");
+        assert_eq!(books(&shop).await, "nothing");
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn a_dry_run_says_the_same_and_books_nothing() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let orders = vec![
+            order("H-1", vec![line("P1", "1", "40.00")]),
+            order("H-2", vec![line("NONE", "1", "40.00")]),
+        ];
+        let batch = ledger::TakeOrders { orders, past: false, who: String::new() };
+        let dry: Vec<_> = shop.ledger.try_orders(&batch).await.unwrap().iter().map(told).collect();
+        assert_eq!(
+            (stock(&shop, "P1").await, books(&shop).await),
+            ("1 / 0".to_owned(), "nothing".to_owned())
+        );
+        let real: Vec<_> = shop.ledger.take_orders(&batch).await.unwrap().iter().map(told).collect();
+        assert_eq!(dry, real, "{}", shop.engine);
+        assert_eq!(stock(&shop, "P1").await, "0 / 0");
+        shop.end().await;
+    }
+}
