@@ -58,7 +58,7 @@ pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Resul
 }
 
 async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
-    let mut after = -1;
+    let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(
             "SELECT s.id, s.channel, s.at_ms, s.shipping, s.fee, s.rounding, \
@@ -112,7 +112,7 @@ pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, Failure> 
 }
 
 async fn add_refunds(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
-    let mut after = -1;
+    let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(
             "SELECT r.id, r.channel, r.at_ms, r.shipping, r.rounding FROM refund r WHERE r.id > $1 ORDER BY r.id LIMIT $2",
@@ -156,7 +156,7 @@ pub(crate) fn put_back(cost: Money, costed: bool, units: i64) -> Figures {
 }
 
 async fn add_put_back(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
-    let mut after = -1;
+    let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(
             "SELECT c.refund_line_id, r.channel, c.at_ms, l.kind, rl.steps, l.unit, rl.amount, rl.discount, rl.tax, \
