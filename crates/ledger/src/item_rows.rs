@@ -5,13 +5,14 @@ use crate::error::{Failure, Naming};
 use crate::items::{AddedItem, ItemPrice, ItemText, NewItem, RowOutcome, price_of};
 use crate::lookup;
 use crate::refusal::Refusal;
+use crate::shop::own_money;
 use crate::sql::{insert_rows, insert_rows_or};
 use crate::stock::{Because, enter, tell_outbox};
 use crate::styles::StyleView;
 use crate::trouble::Trouble;
 use domain::codes::{Code, InStoreCode};
 use domain::ids::ItemId;
-use domain::money::Money;
+use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, Why};
 use domain::text;
@@ -31,6 +32,7 @@ pub(crate) struct Prepared<'a> {
 pub(crate) fn prepare<'a>(
     item: &'a NewItem,
     styles: &HashMap<String, StyleView>,
+    currency: Currency,
 ) -> Result<Prepared<'a>, Refusal> {
     let style = match &item.style {
         None => None,
@@ -40,8 +42,9 @@ pub(crate) fn prepare<'a>(
     };
     let shorts = [item.color.as_str(), item.size.as_str(), item.material.as_str()];
     let text = ItemText::checked(&item.name, shorts, &item.description, &item.images)?;
-    if item.extras.is_negative() || item.cost.is_some_and(Money::is_negative) {
-        return Err(Refusal::invalid("cost", "extras and cost may not be below 0"));
+    let amounts = [("extras", Some(item.extras)), ("cost", item.cost), ("offers.price", item.price)];
+    for (field, amount) in amounts {
+        amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
     }
     let measure = item.kind.measure(item.stock_unit).ok_or_else(|| {
         Refusal::invalid("quantity.unitCode", "goods by weight need the unit that they are stocked in")

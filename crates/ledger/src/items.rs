@@ -5,6 +5,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::item_rows;
 use crate::lookup;
 use crate::refusal::Refusal;
+use crate::shop::own_money;
 use crate::stock::tell_outbox;
 use crate::styles;
 use domain::codes::{Code, Gtin};
@@ -143,7 +144,8 @@ impl Command for AddItems {
         }
         let currency = tx.shop().currency;
         let styles = styles::by_folded_name(tx.db(), currency).await?;
-        let prepared: Vec<_> = self.items.iter().map(|item| item_rows::prepare(item, &styles)).collect();
+        let prepared: Vec<_> =
+            self.items.iter().map(|item| item_rows::prepare(item, &styles, currency)).collect();
         item_rows::write(tx, prepared, &who).await
     }
 }
@@ -275,6 +277,9 @@ pub(crate) fn price_of(
 
 impl EditItem {
     fn applied(&self, view: &ItemView) -> Result<(ItemText, ItemPrice), Refusal> {
+        for (field, amount) in [("extras", self.extras), ("cost", self.cost)] {
+            amount.map_or(Ok(()), |a| own_money(field, a, view.price.currency()))?;
+        }
         fn or<'a>(new: Option<&'a String>, old: &'a String) -> &'a String {
             new.unwrap_or(old)
         }

@@ -6,6 +6,7 @@ use crate::error::{Failure, Naming};
 use crate::holds;
 use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
+use crate::shop::own_money;
 use crate::stock::{Because, Take, take};
 use domain::basket::{self, Line, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
@@ -129,6 +130,7 @@ impl Command for NewSale {
     async fn run(&self, tx: &mut Tx) -> Result<SaleDone, Failure> {
         let shop = tx.shop();
         shop.known_channel(&self.channel)?;
+        own_money("shipping", self.shipping, shop.currency)?;
         let at = self.at.unwrap_or(tx.now()).believable(tx.now()).field("at")?;
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;

@@ -7,7 +7,7 @@ use crate::refusal::Refusal;
 use domain::basket::{CashRounding, Tie};
 use domain::channel::Channel;
 use domain::day::Zone;
-use domain::money::Currency;
+use domain::money::{Currency, Money};
 use domain::text;
 use domain::weight::WeightUnit;
 use serde::{Deserialize, Serialize};
@@ -93,6 +93,18 @@ impl Shop {
         }
         Ok(())
     }
+}
+
+/// Money that a caller gives must be of the shop's currency, and none of it is below nothing.
+pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Result<(), Refusal> {
+    if amount.currency() != currency {
+        let reason = format!("{} is not the shop's currency, which is {currency}", amount.currency());
+        return Err(Refusal::invalid(field, reason));
+    }
+    if amount.is_negative() {
+        return Err(Refusal::invalid(field, "this may not be below 0"));
+    }
+    Ok(())
 }
 
 fn no_such_key(key: &str) -> Refusal {

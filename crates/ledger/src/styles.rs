@@ -57,9 +57,10 @@ impl Command for AddStyles {
     type Answer = Vec<RowOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, Failure> {
+        let currency = tx.shop().currency;
         let mut outcomes = Vec::with_capacity(self.styles.len());
         for style in &self.styles {
-            match checked(style) {
+            match checked(style, currency) {
                 Ok(style) => outcomes.push(add(tx, &style).await?),
                 Err(refusal) => outcomes.push(RowOutcome::Refused(refusal)),
             }
@@ -68,8 +69,11 @@ impl Command for AddStyles {
     }
 }
 
-fn checked(style: &NewStyle) -> Result<NewStyle, Refusal> {
+fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Refusal> {
     let wrong = |field: &'static str| move |e: text::TextError| Refusal::invalid(field, e);
+    if let Some(minimum) = style.rule.minimum {
+        crate::shop::own_money("minimum", minimum, currency)?;
+    }
     let sizes =
         style.sizes.iter().map(|s| text::name(s).map_err(wrong("sizes"))).collect::<Result<_, _>>()?;
     Ok(NewStyle {

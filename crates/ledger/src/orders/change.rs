@@ -9,7 +9,7 @@ use crate::refunds::{self, NewRefund, RefundLine, RefundNote, RefundTender};
 use crate::refusal::Refusal;
 use crate::stock::{Take, try_take};
 use domain::day::Moment;
-use domain::ids::{HoldId, OrderLineId, SaleLineId};
+use domain::ids::{HoldId, OrderLineId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::order::{IncomingOrder, OrderStatus, Standing};
 use domain::quantity::Asked;
@@ -158,7 +158,7 @@ async fn undo(
 ) -> Result<(), Failure> {
     free_holds(tx, stood, "ended").await?;
     let Some(sale) = before.sale else { return Ok(()) };
-    if !stood.is_empty() && stood.iter().all(|l| l.state != "filled" || l.left == 0) {
+    if !is_anything_left(tx, sale).await? {
         return Ok(());
     }
     let on_shelf = order.status == OrderStatus::OrderCancelled && !before.past;
@@ -179,6 +179,19 @@ async fn undo(
         set_state(tx, line.id, "undone").await?;
     }
     Ok(())
+}
+
+/// Whether goods or shipping of a sale were not given back yet.
+async fn is_anything_left(tx: &mut Tx, sale: SaleId) -> Result<bool, Failure> {
+    let row = sqlx::query(
+        "SELECT s.shipping - COALESCE(b.shipping, 0), CAST((SELECT COALESCE(SUM(l.steps - COALESCE(k.steps, 0)), 0) \
+         FROM sale_line l LEFT JOIN line_back k ON k.sale_line_id = l.id WHERE l.sale_id = s.id) AS BIGINT) \
+         FROM sale s LEFT JOIN sale_back b ON b.sale_id = s.id WHERE s.id = $1",
+    )
+    .bind(sale.raw())
+    .fetch_one(tx.db())
+    .await?;
+    Ok(row.try_get::<i64, _>(0)? > 0 || row.try_get::<i64, _>(1)? > 0)
 }
 
 /// An unpaid order was paid: what was set aside is sold. Its lines may have changed meanwhile, so
