@@ -33,6 +33,12 @@ pub enum Trouble {
     /// Not a database, or damaged.
     #[error("the file is not a Fleecefold shop, or it is damaged; restore a backup into a new file")]
     NotAShop(#[source] sqlx::Error),
+    /// Somebody else's database.
+    #[error("{place} is the database of another program, not a Fleecefold shop; name another file")]
+    Foreign {
+        /// Which file.
+        place: String,
+    },
     /// The database was made by a newer program.
     #[error("the shop was opened by a newer Fleecefold (its schema has step {step}); update this program")]
     Newer {
@@ -101,7 +107,11 @@ impl From<sqlx::Error> for Trouble {
     fn from(error: sqlx::Error) -> Self {
         match &error {
             sqlx::Error::PoolTimedOut => Self::Busy(error),
-            sqlx::Error::Io(_) | sqlx::Error::Tls(_) | sqlx::Error::PoolClosed => Self::Unreachable(error),
+            sqlx::Error::Io(_)
+            | sqlx::Error::Tls(_)
+            | sqlx::Error::Protocol(_)
+            | sqlx::Error::PoolClosed
+            | sqlx::Error::WorkerCrashed => Self::Unreachable(error),
             sqlx::Error::Database(db) => {
                 let code = db.code().unwrap_or_default().into_owned();
                 by_code(&code)(error)
@@ -111,23 +121,91 @@ impl From<sqlx::Error> for Trouble {
     }
 }
 
-/// SQLite codes are numbers (sqlite.org/rescode.html), PostgreSQL's have five characters
-/// (appendix A of its manual).
+/// PostgreSQL's codes have five characters, some of them digits alone; SQLite's have at most four.
+const POSTGRES_CODE: usize = 5;
+
 fn by_code(code: &str) -> fn(sqlx::Error) -> Trouble {
+    if code.len() == POSTGRES_CODE { by_postgres_code(code) } else { by_sqlite_code(code) }
+}
+
+/// Appendix A of PostgreSQL's manual.
+fn by_postgres_code(code: &str) -> fn(sqlx::Error) -> Trouble {
     match code {
-        "40001" | "40P01" => return Trouble::Collided,
-        "55P03" | "57014" | "53300" => return Trouble::Busy,
-        "53100" => return Trouble::Full,
-        "25006" => return Trouble::ReadOnly,
-        "3D000" | "28P01" | "28000" | "57P01" | "57P03" => return Trouble::Unreachable,
-        _ => {}
+        "40001" | "40P01" => Trouble::Collided,
+        "55P03" | "57014" | "53300" => Trouble::Busy,
+        "53100" => Trouble::Full,
+        "25006" | "42501" => Trouble::ReadOnly,
+        "XX001" | "XX002" => Trouble::NotAShop,
+        "3D000" | "28P01" | "28000" | "57P01" | "57P02" | "57P03" | "25P03" => Trouble::Unreachable,
+        _ if code.starts_with("08") => Trouble::Unreachable,
+        _ => Trouble::Database,
     }
+}
+
+/// sqlite.org/rescode.html. An I/O error while a transaction ends leaves its outcome unknown, as a
+/// broken connection does.
+fn by_sqlite_code(code: &str) -> fn(sqlx::Error) -> Trouble {
     match code.parse::<i64>().map(|c| c & SQLITE_PRIMARY) {
         Ok(5 | 6) => Trouble::Busy,
-        Ok(8) => Trouble::ReadOnly,
+        Ok(3 | 8) => Trouble::ReadOnly,
         Ok(13) => Trouble::Full,
-        Ok(14) => Trouble::Unreachable,
+        Ok(10 | 14) => Trouble::Unreachable,
         Ok(11 | 26) => Trouble::NotAShop,
         _ => Trouble::Database,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_told_apart_by_engine() {
+        let check = |code: &str, name: &str, expected: &str| {
+            let trouble = by_code(code)(sqlx::Error::RowNotFound);
+            let found = format!("{trouble:?}");
+            assert_eq!(found.split('(').next(), Some(expected), "{code} {name}");
+        };
+        // sqlite.org/rescode.html: primary codes, then extended ones.
+        check("1", "SQLITE_ERROR", "Database");
+        check("3", "SQLITE_PERM", "ReadOnly");
+        check("5", "SQLITE_BUSY", "Busy");
+        check("6", "SQLITE_LOCKED", "Busy");
+        check("8", "SQLITE_READONLY", "ReadOnly");
+        check("10", "SQLITE_IOERR", "Unreachable");
+        check("11", "SQLITE_CORRUPT", "NotAShop");
+        check("13", "SQLITE_FULL", "Full");
+        check("14", "SQLITE_CANTOPEN", "Unreachable");
+        check("19", "SQLITE_CONSTRAINT", "Database");
+        check("26", "SQLITE_NOTADB", "NotAShop");
+        check("261", "SQLITE_BUSY_RECOVERY", "Busy");
+        check("517", "SQLITE_BUSY_SNAPSHOT", "Busy");
+        check("262", "SQLITE_LOCKED_SHAREDCACHE", "Busy");
+        check("1032", "SQLITE_READONLY_DBMOVED", "ReadOnly");
+        check("1544", "SQLITE_READONLY_DIRECTORY", "ReadOnly");
+        check("267", "SQLITE_CORRUPT_VTAB", "NotAShop");
+        check("1034", "SQLITE_IOERR_FSYNC", "Unreachable");
+        check("270", "SQLITE_CANTOPEN_NOTEMPDIR", "Unreachable");
+        check("2067", "SQLITE_CONSTRAINT_UNIQUE", "Database");
+        check("275", "SQLITE_CONSTRAINT_CHECK", "Database");
+        // PostgreSQL 15, appendix A.
+        check("40001", "serialization_failure", "Collided");
+        check("40P01", "deadlock_detected", "Collided");
+        check("55P03", "lock_not_available", "Busy");
+        check("53300", "too_many_connections", "Busy");
+        check("53100", "disk_full", "Full");
+        check("25006", "read_only_sql_transaction", "ReadOnly");
+        check("42501", "insufficient_privilege", "ReadOnly");
+        check("3D000", "invalid_catalog_name", "Unreachable");
+        check("28P01", "invalid_password", "Unreachable");
+        check("08006", "connection_failure", "Unreachable");
+        check("57P01", "admin_shutdown", "Unreachable");
+        check("57P03", "cannot_connect_now", "Unreachable");
+        check("25P03", "idle_in_transaction_session_timeout", "Unreachable");
+        check("XX001", "data_corrupted", "NotAShop");
+        check("23505", "unique_violation", "Database");
+        check("23514", "check_violation", "Database");
+        // Of digits alone, and 5 in its last eight bits: not SQLITE_BUSY.
+        check("22021", "character_not_in_repertoire", "Database");
     }
 }
