@@ -60,16 +60,21 @@ fn a_wrong_arrow_is_found() {
 fn sql_lives_in_the_ledger_alone() {
     let workspace = workspace();
     assert_eq!(second_doors(&workspace), Vec::<String>::new());
-    let mut found = Vec::new();
-    let others =
-        workspace.iter().filter(|p| p.name != house::DATABASE_DOOR && !p.folder.starts_with("tests"));
-    for package in others {
-        for file in house::rust_files(&root().join(&package.folder).join("src")).unwrap() {
-            let lines = sql_lines(&house::read(&file).unwrap());
-            found.extend(lines.into_iter().map(|line| format!("{}:{line}", file.display())));
-        }
-    }
+    let statements = |package: &Package| -> Vec<String> {
+        let files = house::rust_files(&root().join(&package.folder).join("src")).unwrap();
+        let lines = |file: &PathBuf| sql_lines(&house::read(file).unwrap());
+        files.iter().flat_map(|f| lines(f).into_iter().map(|l| format!("{}:{l}", f.display()))).collect()
+    };
+    let (ledger, others): (Vec<&Package>, Vec<&Package>) = workspace
+        .iter()
+        .filter(|p| !p.folder.starts_with("tests"))
+        .partition(|p| p.name == house::DATABASE_DOOR);
+    let found: Vec<String> = others.into_iter().flat_map(statements).collect();
     assert_eq!(found, Vec::<String>::new(), "SQL outside of the ledger");
+    assert!(
+        !ledger.into_iter().flat_map(statements).collect::<Vec<_>>().is_empty(),
+        "the ledger's own is seen"
+    );
 }
 
 #[test]
