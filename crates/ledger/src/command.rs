@@ -23,6 +23,9 @@ pub trait Command: Sync {
     /// What it answers; kept by the key.
     type Answer: Serialize + DeserializeOwned + Send;
 
+    /// Whether it changes the shop's settings, so that they are read again afterwards.
+    const CHANGES_SETTINGS: bool = false;
+
     /// Does it, in the transaction. An error undoes all of it.
     fn run(&self, tx: &mut Tx) -> impl Future<Output = Result<Self::Answer, Failure>> + Send;
 }
@@ -118,7 +121,27 @@ impl Ledger {
         self.keep_if_refused(key, ended).await
     }
 
+    /// A refusal under settings that were changed meanwhile is no answer: a channel may be known by now.
     async fn attempt<C: Command>(&self, key: Option<&Key>, command: &C) -> Result<Done<C::Answer>, Failure> {
+        let known = self.shop().revision;
+        let ended = self.attempt_once(key, command).await;
+        match &ended {
+            Err(Failure::Refused(_)) if self.settings_revision().await? != known => {
+                Err(Trouble::SettingsChanged.into())
+            }
+            Ok(done) if C::CHANGES_SETTINGS && !done.replayed => {
+                self.refresh_shop().await?;
+                ended
+            }
+            _ => ended,
+        }
+    }
+
+    async fn attempt_once<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<C::Answer>, Failure> {
         let mut tx = self.begin().await?;
         if let Some(key) = key
             && let Some(first) = answer_key::claim(&mut tx, key).await?

@@ -178,6 +178,7 @@ pub struct SetShop {
 
 impl Command for SetShop {
     type Answer = ();
+    const CHANGES_SETTINGS: bool = true;
 
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
         let mut shop = Shop::clone(&tx.shop());

@@ -9,7 +9,7 @@ use domain::day::Moment;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::pool::PoolConnection;
-use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor};
+use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Row};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::{Arc, Once, RwLock};
@@ -126,6 +126,14 @@ impl Ledger {
         let mut guard = self.inner.shop.write().unwrap_or_else(std::sync::PoisonError::into_inner);
         *guard = Arc::clone(&shop);
         Ok(shop)
+    }
+
+    pub(crate) async fn settings_revision(&self) -> Result<i64, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1")
+            .fetch_one(&mut *connection)
+            .await?;
+        Ok(row.try_get(0)?)
     }
 
     /// Gives the node number back and ends the connections.
