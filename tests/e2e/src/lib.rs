@@ -3,3 +3,4 @@
 //! Nothing of the program depends on this package, and it belongs to no room of the house.
 
 pub mod house;
+pub mod program;

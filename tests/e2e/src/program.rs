@@ -1,0 +1,228 @@
+//! The real program, started, spoken to and killed as a person or a power cut would.
+
+use serde_json::Value;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::Duration;
+
+/// How long an answer may take before the test gives up.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// The built program: named by `FLEECEFOLD_BIN`, or beside the test's own folder.
+///
+/// # Panics
+/// If there is none.
+pub fn binary() -> PathBuf {
+    if let Some(named) = std::env::var_os("FLEECEFOLD_BIN") {
+        return PathBuf::from(named);
+    }
+    let test = std::env::current_exe().expect("the test has a path");
+    let beside = test.parent().and_then(Path::parent).expect("target folders").join("fleecefold");
+    assert!(
+        beside.exists(),
+        "{} is missing: build it with `cargo build`, or run tests/run",
+        beside.display()
+    );
+    beside
+}
+
+/// Where a test's shop is kept; taken away at the end.
+#[derive(Debug)]
+pub struct Place {
+    /// What `--db` is given.
+    pub url: String,
+    /// A folder for the test's files.
+    pub folder: tempfile::TempDir,
+    database: Option<(String, String)>,
+}
+
+/// A fresh place on each engine.
+///
+/// # Panics
+/// If PostgreSQL is not named by `FLEECEFOLD_TEST_PG` and not left out by `FLEECEFOLD_TEST_ENGINES=sqlite`.
+pub fn places() -> Vec<Place> {
+    let folder = tempfile::tempdir().expect("a folder");
+    let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+    let mut places = vec![Place { url, folder, database: None }];
+    if std::env::var("FLEECEFOLD_TEST_ENGINES").as_deref() != Ok("sqlite") {
+        let server = std::env::var("FLEECEFOLD_TEST_PG")
+            .expect("FLEECEFOLD_TEST_PG names a PostgreSQL superuser; run tests/run, or set FLEECEFOLD_TEST_ENGINES=sqlite");
+        places.push(on_postgres(server));
+    }
+    places
+}
+
+fn on_postgres(server: String) -> Place {
+    static NEXT: AtomicU32 = AtomicU32::new(0);
+    let name = format!("e2e_{}_{}", std::process::id(), NEXT.fetch_add(1, Ordering::SeqCst));
+    psql(&server, &format!("CREATE DATABASE {name}"));
+    let (host, _) = server.rsplit_once('/').expect("the address ends with a database");
+    let url = format!("{host}/{name}");
+    Place { url, folder: tempfile::tempdir().expect("a folder"), database: Some((server, name)) }
+}
+
+fn psql(server: &str, statement: &str) {
+    let done = Command::new("psql").args(["-q", "-d", server, "-c", statement]).status().expect("psql runs");
+    assert!(done.success(), "{statement}");
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        if let Some((server, name)) = &self.database {
+            psql(server, &format!("DROP DATABASE {name} WITH (FORCE)"));
+        }
+    }
+}
+
+impl Place {
+    /// A file of the test.
+    ///
+    /// # Panics
+    /// If it cannot be written.
+    pub fn file(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.folder.path().join(name);
+        std::fs::write(&path, text).expect("the file is written");
+        path
+    }
+
+    /// A command line on this shop.
+    pub fn command(&self, args: &[&str]) -> Command {
+        let mut command = Command::new(binary());
+        command.arg("--db").arg(&self.url).args(args).current_dir(self.folder.path()).stdin(Stdio::null());
+        command
+    }
+
+    /// Runs a command to its end.
+    ///
+    /// # Panics
+    /// If it does not start.
+    pub fn run(&self, args: &[&str]) -> Output {
+        self.command(args).output().expect("the program starts")
+    }
+
+    /// Runs a command that must end well; what it printed.
+    ///
+    /// # Panics
+    /// If it ends otherwise.
+    pub fn must(&self, args: &[&str]) -> String {
+        let done = self.run(args);
+        let errors = String::from_utf8_lossy(&done.stderr);
+        assert!(done.status.success(), "{} {args:?}: {}\n{errors}", self.url, done.status);
+        String::from_utf8_lossy(&done.stdout).into_owned()
+    }
+
+    /// `fleecefold check` must find nothing.
+    pub fn must_be_sound(&self) {
+        self.must(&["check"]);
+    }
+
+    /// Starts `serve` on a free port of the loopback.
+    ///
+    /// # Panics
+    /// If it says no address.
+    pub fn serve(&self) -> Served {
+        let mut command = self.command(&["--log", "text", "serve", "--listen", "127.0.0.1:0"]);
+        let mut child = command.stderr(Stdio::piped()).stdout(Stdio::null()).spawn().expect("it starts");
+        let mut lines = BufReader::new(child.stderr.take().expect("its words"));
+        let mut said = String::new();
+        let address = loop {
+            let mut line = String::new();
+            let read = lines.read_line(&mut line).expect("its words are text");
+            assert!(read > 0, "serve ended without an address: {said}");
+            if let Some(address) = address_in(&line) {
+                break address;
+            }
+            said.push_str(&line);
+        };
+        // What it says later must not fill the pipe and stop it.
+        std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
+        Served { child, address }
+    }
+}
+
+fn address_in(line: &str) -> Option<SocketAddr> {
+    let (_, after) = line.split_once("127.0.0.1:")?;
+    let port: String = after.chars().take_while(char::is_ascii_digit).collect();
+    format!("127.0.0.1:{port}").parse().ok()
+}
+
+/// A running `serve`.
+#[derive(Debug)]
+pub struct Served {
+    child: Child,
+    /// Where it listens.
+    pub address: SocketAddr,
+}
+
+impl Served {
+    /// Kills it as a power cut would (SIGKILL), and waits until it is gone.
+    ///
+    /// # Panics
+    /// If it cannot be killed.
+    pub fn kill(mut self) {
+        self.child.kill().expect("it is killed");
+        self.child.wait().expect("it is gone");
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        // It may be gone already.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// An answer over HTTP.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    /// The status.
+    pub status: u16,
+    /// The body as it came.
+    pub text: String,
+}
+
+impl Answer {
+    /// The body as JSON.
+    ///
+    /// # Panics
+    /// If it is none.
+    pub fn json(&self) -> Value {
+        serde_json::from_str(&self.text).unwrap_or_else(|e| panic!("{e}: {}", self.text))
+    }
+}
+
+/// One request on a connection of its own.
+///
+/// # Errors
+/// If the connection breaks before the whole answer is there.
+pub fn ask(address: SocketAddr, method: &str, path: &str, key: &str, body: &str) -> std::io::Result<Answer> {
+    let mut stream = TcpStream::connect_timeout(&address, PATIENCE)?;
+    stream.set_read_timeout(Some(PATIENCE))?;
+    let key = if key.is_empty() { String::new() } else { format!("Idempotency-Key: \"{key}\"\r\n") };
+    let kind = if body.is_empty() { "" } else { "Content-Type: application/json\r\n" };
+    let head = format!(
+        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n{key}{kind}Content-Length: {}\r\n\r\n",
+        body.len()
+    );
+    stream.write_all(head.as_bytes())?;
+    stream.write_all(body.as_bytes())?;
+    let mut all = Vec::new();
+    stream.read_to_end(&mut all)?;
+    let broken = || std::io::Error::new(std::io::ErrorKind::UnexpectedEof, "the answer was cut off");
+    let text = String::from_utf8_lossy(&all);
+    let (head, body) = text.split_once("\r\n\r\n").ok_or_else(broken)?;
+    let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).ok_or_else(broken)?;
+    let length = head
+        .lines()
+        .filter_map(|l| l.split_once(": "))
+        .find(|(name, _)| name.eq_ignore_ascii_case("content-length"))
+        .and_then(|(_, length)| length.parse::<usize>().ok());
+    if length.is_some_and(|length| body.len() < length) {
+        return Err(broken());
+    }
+    Ok(Answer { status, text: body.to_owned() })
+}
