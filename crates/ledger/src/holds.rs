@@ -212,13 +212,26 @@ pub(crate) struct Ended {
     pub(crate) steps: i64,
 }
 
-/// Takes the open rows of a group for a sale. What is held is lowered by the sale's own update.
-pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, Failure> {
+/// The rows of a group that a sale took.
+pub(crate) struct Group {
+    /// Those that were open. What is held is lowered by the sale's own update.
+    pub(crate) open: Vec<Ended>,
+    /// Those that had run out, perhaps not all at once: they are taken from the free stock again.
+    pub(crate) ran_out: Vec<Ended>,
+}
+
+/// Takes a group's rows for a sale, which alone may name it from then on.
+pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Group, Failure> {
+    Ok(Group { open: take_rows(tx, group, "open").await?, ran_out: take_rows(tx, group, "expired").await? })
+}
+
+async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Result<Vec<Ended>, Failure> {
     let rows = sqlx::query(
-        "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, steps",
+        "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND state = $3 RETURNING item_id, steps",
     )
     .bind(group.raw())
     .bind(tx.now().millis())
+    .bind(state.to_owned())
     .fetch_all(tx.db())
     .await?;
     rows.iter().map(read_ended).collect()

@@ -296,15 +296,17 @@ async fn takes(tx: &mut Tx, hold: Option<HoldGroupId>, lines: &[DraftLine]) -> R
     let mut from_hold: BTreeMap<_, i64> = BTreeMap::new();
     if let Some(group) = hold {
         let taken = holds::take_group(tx, group).await?;
-        for row in &taken {
+        if taken.open.is_empty() && taken.ran_out.is_empty() {
+            return Err(holds::over(tx, group).await?.into());
+        }
+        for row in &taken.open {
             *from_hold.entry(row.item).or_default() += row.steps;
         }
-        if taken.is_empty() {
-            match holds::over(tx, group).await? {
-                Refusal::HoldOver { state, .. } if state == "expired" => {}
-                refusal => return Err(refusal.into()),
-            }
-        } else if from_hold != wanted {
+        let mut all = from_hold.clone();
+        for row in &taken.ran_out {
+            *all.entry(row.item).or_default() += row.steps;
+        }
+        if all != wanted {
             let reason = "the hold is of other lines or quantities than this sale; hold the basket anew";
             return Err(Refusal::invalid("hold", reason).into());
         }
