@@ -2,7 +2,9 @@
 
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
+use crate::refunds;
 use crate::refusal::Refusal;
+use crate::shop::own_money;
 use domain::basket::TenderKind;
 use domain::ids::{SaleId, TenderId};
 use domain::money::Money;
@@ -35,12 +37,13 @@ impl Command for Pay {
 
     async fn run(&self, tx: &mut Tx) -> Result<Paid, Failure> {
         let who = text::short(&self.who).field("who")?;
+        own_money("amount", self.amount, tx.shop().currency)?;
         if self.kind == TenderKind::Owed || self.amount.minor() <= 0 {
             return Err(Refusal::invalid("amount", "a payment is more than 0 and not itself owed").into());
         }
+        self.claim_sale(tx).await?;
         let row = sqlx::query(
-            "UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount \
-             AND NOT EXISTS (SELECT 1 FROM voided v WHERE v.sale_id = owed.sale_id) RETURNING amount - paid",
+            "UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid",
         )
         .bind(self.tender.raw())
         .bind(self.amount.minor())
@@ -53,6 +56,30 @@ impl Command for Pay {
     }
 }
 
+impl Pay {
+    /// One of void and payment: the row beside the sale is what they both claim, as void and refund do.
+    async fn claim_sale(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let row = sqlx::query(
+            "SELECT s.id, s.shipping FROM owed o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
+        )
+        .bind(self.tender.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("owed tender", self.tender))?;
+        let sale = SaleId::from_raw(row.try_get(0)?);
+        let shipping = Money::from_minor(row.try_get(1)?, self.amount.currency()).stored("sale.shipping")?;
+        refunds::open_sale_back(tx, sale, shipping).await?;
+        let claimed = sqlx::query("UPDATE sale_back SET refunds = refunds WHERE sale_id = $1 AND voided = 0")
+            .bind(sale.raw())
+            .execute(tx.db())
+            .await?;
+        if claimed.rows_affected() == 0 {
+            return Err(Refusal::invalid("tender", "the sale was voided; nothing is owed for it").into());
+        }
+        Ok(())
+    }
+}
+
 async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Refusal, Failure> {
     let row = sqlx::query("SELECT amount - paid FROM owed WHERE tender_id = $1")
         .bind(pay.tender.raw())
@@ -60,7 +87,7 @@ async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Refusal, Failure> {
         .await?;
     let Some(row) = row else { return Ok(Refusal::no_such("owed tender", pay.tender)) };
     let left = Money::from_minor(row.try_get(0)?, pay.amount.currency()).stored("owed.paid")?;
-    let reason = format!("{left} is still owed, less than the {} paid, or the sale was voided", pay.amount);
+    let reason = format!("{left} is still owed, less than the {} paid", pay.amount);
     Ok(Refusal::invalid("amount", reason))
 }
 

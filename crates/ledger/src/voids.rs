@@ -96,14 +96,17 @@ impl VoidSale {
     /// One of void and refund: the row beside the sale is what they both claim.
     async fn claim(&self, tx: &mut Tx, shipping: Money) -> Result<(), Failure> {
         refunds::open_sale_back(tx, self.sale, shipping).await?;
-        let done = sqlx::query(
-            "UPDATE sale_back SET voided = 1 WHERE sale_id = $1 AND voided = 0 AND refunds = 0 \
-             AND NOT EXISTS (SELECT 1 FROM owed o WHERE o.sale_id = $1 AND o.paid > 0)",
-        )
-        .bind(self.sale.raw())
-        .execute(tx.db())
-        .await?;
-        if done.rows_affected() == 0 {
+        let done =
+            sqlx::query("UPDATE sale_back SET voided = 1 WHERE sale_id = $1 AND voided = 0 AND refunds = 0")
+                .bind(self.sale.raw())
+                .execute(tx.db())
+                .await?;
+        // Asked only now that the row is ours: a payment that came first has ended, a later one waits.
+        let paid = sqlx::query("SELECT tender_id FROM owed WHERE sale_id = $1 AND paid > 0 LIMIT 1")
+            .bind(self.sale.raw())
+            .fetch_optional(tx.db())
+            .await?;
+        if done.rows_affected() == 0 || paid.is_some() {
             return Err(self
                 .refusal("it was voided before, or part of it was refunded or paid since")
                 .into());
