@@ -228,7 +228,10 @@ fn settle(
             let other: Vec<Money> = parts.iter().filter(|p| p.0 != TenderKind::Cash).map(|p| p.1).collect();
             let other = Money::sum(other, shop.currency).field("tender")?;
             let for_cash = due.minus(other).field("tender")?;
-            let rounded = shop.cash_rounding.round(for_cash).field("tender")?;
+            // Only what goes in cash is rounded; without cash the parts are the very amount.
+            let in_cash = parts.iter().any(|p| p.0 == TenderKind::Cash) && !for_cash.is_negative();
+            let rounded =
+                if in_cash { shop.cash_rounding.round(for_cash).field("tender")? } else { for_cash };
             (rounded.minus(for_cash).field("tender")?, parts.clone())
         }
     };
