@@ -9,8 +9,8 @@ use crate::store::Ledger;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{EntryId, ItemId};
-use domain::quantity::{Asked, Quantity};
-use domain::stock::{Counter, Why};
+use domain::quantity::{Asked, MAX_STEPS, Quantity, QuantityError};
+use domain::stock::{Counter, ItemKind, Why};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
@@ -39,10 +39,12 @@ const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $
 const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, \
     written_off = written_off + $2, revision = revision + 1 \
     WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
+/// A piece that was sold comes back by a refund or a void alone: made a second time, it could be
+/// sold a second time.
 const ADD_MADE: &str = "UPDATE item SET on_hand = on_hand + $2, made = made + $2, revision = revision + 1 \
-    WHERE id = $1 AND (kind <> 'piece' OR on_hand + $2 <= 1)";
+    WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR (on_hand + $2 <= 1 AND sold = put_back))";
 const ADD_PUT_BACK: &str = "UPDATE item SET on_hand = on_hand + $2, put_back = put_back + $2, \
-    revision = revision + 1 WHERE id = $1 AND (kind <> 'piece' OR on_hand + $2 <= 1)";
+    revision = revision + 1 WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR on_hand + $2 <= 1)";
 
 /// Adds up what is taken of the same item, and orders by item, so that two sales touch items in
 /// the same order and neither waits for the other in a circle.
@@ -100,15 +102,25 @@ pub(crate) async fn add(tx: &mut Tx, item: ItemId, steps: i64, because: Because<
         Counter::PutBack => ADD_PUT_BACK,
         _ => ADD_MADE,
     };
-    let done = sqlx::query(text).bind(item.raw()).bind(steps).execute(tx.db()).await?;
+    let done = sqlx::query(text).bind(item.raw()).bind(steps).bind(MAX_STEPS).execute(tx.db()).await?;
     if done.rows_affected() == 0 {
-        return Err(Refusal::invalid(
-            "quantity",
-            "a piece exists once, and this one is on the shelf already",
-        )
-        .into());
+        return Err(cannot_add(tx, item).await?.into());
     }
     enter(tx, &[(item, steps)], because).await
+}
+
+async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT kind, on_hand FROM item WHERE id = $1")
+        .bind(item.raw())
+        .fetch_one(tx.db())
+        .await?;
+    if row.try_get::<String, _>(0)? != ItemKind::Piece.code() {
+        return Ok(Refusal::invalid("quantity", QuantityError::TooLarge));
+    }
+    if row.try_get::<i64, _>(1)? == 0 {
+        return lookup::explain(tx, item, 1).await;
+    }
+    Ok(Refusal::invalid("quantity", "a piece exists once, and this one is on the shelf already"))
 }
 
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
@@ -137,10 +149,12 @@ pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because
 }
 
 const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state) \
-    SELECT l.connection_id, i.id, i.revision, 'waiting' FROM listing l JOIN item i ON i.id = l.item_id \
-    WHERE i.id";
+    SELECT c.id, i.id, i.revision, 'waiting' FROM item i CROSS JOIN connection c \
+    LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \
+    WHERE (l.item_id IS NOT NULL OR (i.keep_off = 0 AND i.on_hand > i.held)) AND i.id";
 
-/// A waiting message for each connection that lists the items, at their present revision.
+/// A waiting message for each connection that was told of the items or could be now, at their
+/// present revision: what had no stock when it was added, or was kept off, is offered once it can be.
 pub(crate) async fn tell_outbox(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
     for chunk in items.chunks(crate::sql::MAX_ROWS) {
         let text = in_text(TELL, 1, chunk.len(), "ON CONFLICT DO NOTHING");
