@@ -154,6 +154,8 @@ const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folde
     description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, keep_off, on_hand, held, \
     made, sold, put_back, written_off, revision, made_ms)";
 const ITEM_COLUMNS: usize = 29;
+/// How often numbers are drawn again because some of them were taken: a file's worth each time.
+const MAX_DRAWS: u32 = 100;
 const CODE: &str = "INSERT INTO code (code, item_id)";
 
 async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<AddedItem>, Failure> {
@@ -191,20 +193,54 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     Ok(added)
 }
 
-/// Draws the identifiers and in-store codes.
+/// Gives each row its identifier and its in-store code.
 async fn numbered(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<AddedItem>, Failure> {
-    let count = i64::try_from(rows.len()).map_err(Trouble::impossible)?;
-    let row = sqlx::query("UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store")
-        .bind(count)
-        .fetch_one(tx.db())
-        .await?;
-    let last: i64 = row.try_get(0)?;
-    let number = |(number, row): (i64, &&Prepared<'_>)| {
-        let in_store = InStoreCode::from_number(number).field("code")?.as_str().to_owned();
+    let codes = draw_codes(tx, rows).await?;
+    let number = |(in_store, row): (InStoreCode, &&Prepared<'_>)| {
+        let in_store = in_store.as_str().to_owned();
         let sku = row.item.sku.as_ref().map_or_else(|| in_store.clone(), ToString::to_string);
         Ok(AddedItem { id: ItemId::from_raw(tx.next_id()?), sku, in_store, price: row.price.clone() })
     };
-    ((last - count + 1)..).zip(rows).map(number).collect()
+    codes.into_iter().zip(rows).map(number).collect()
+}
+
+/// Draws in-store codes, leaving out those that an owner gave as a sku: tags printed by an earlier
+/// shop of theirs may bear numbers of the same range.
+async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCode>, Failure> {
+    let currency = tx.shop().currency;
+    let own: HashSet<String> = rows.iter().flat_map(|row| own_codes(row.item)).map(|c| c.key()).collect();
+    let mut drawn: Vec<InStoreCode> = Vec::with_capacity(rows.len());
+    for _ in 0..MAX_DRAWS {
+        let missing = i64::try_from(rows.len() - drawn.len()).map_err(Trouble::impossible)?;
+        let last = draw(tx, missing).await?;
+        let fresh: Vec<InStoreCode> = (last - missing + 1..=last)
+            .map(InStoreCode::from_number)
+            .collect::<Result<_, _>>()
+            .field("code")?;
+        let keys: Vec<Code> = fresh.iter().map(InStoreCode::code).collect();
+        let taken = lookup::find_known(tx.db(), &keys, currency).await?;
+        drawn.extend(
+            fresh.into_iter().filter(|c| !own.contains(&c.code().key()) && !taken.contains_key(&c.code())),
+        );
+        if drawn.len() == rows.len() {
+            return Ok(drawn);
+        }
+    }
+    let reason = "too many of the shop's own next numbers are skus already; add these items in smaller files";
+    Err(Refusal::invalid("sku", reason).into())
+}
+
+async fn draw(tx: &mut Tx, count: i64) -> Result<i64, Failure> {
+    let row = sqlx::query(
+        "UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store, settings_revision",
+    )
+    .bind(count)
+    .fetch_one(tx.db())
+    .await?;
+    if row.try_get::<i64, _>(1)? != tx.shop().revision {
+        return Err(Trouble::SettingsChanged.into());
+    }
+    Ok(row.try_get(0)?)
 }
 
 fn bind_item<'q>(
@@ -283,6 +319,8 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>) -> Result<RowOutcom
         && (&view.color, &view.size, &view.material) == (&row.text.color, &row.text.size, &row.text.material)
         && view.description == row.text.description
         && view.images == images
+        && view.style.as_deref().map(text::fold) == row.item.style.as_deref().map(|s| text::fold(s.trim()))
+        && view.priced_by_hand == matches!(row.price, ItemPrice::ByHand(_))
         && (view.price, view.extras, view.weight) == (row.price.price(), row.item.extras, row.item.weight)
         && view.cost == cost;
     if same {

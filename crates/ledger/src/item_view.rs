@@ -10,7 +10,7 @@ use crate::styles;
 use domain::codes::Code;
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
-use domain::quantity::Quantity;
+use domain::quantity::{Measure, Quantity};
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::{Weight, WeightUnit};
@@ -60,12 +60,20 @@ fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Failure> {
         keep_off: row.try_get::<i64, _>(18)? == 1,
         on_hand: steps(19)?,
         held: steps(20)?,
-        sold: steps(21)?,
+        sold: amount(row.try_get(21)?, measure),
         revision: row.try_get(22)?,
         listing: listing.as_deref().and_then(ListingState::from_code),
     };
     view.working = working(&view);
     Ok(view)
+}
+
+/// A sum of steps, which may be more than one quantity holds.
+pub(crate) fn amount(steps: i64, measure: Measure) -> Decimal {
+    match measure {
+        Measure::Units => Decimal::from(steps),
+        Measure::Thousandths(_) => Decimal::new(steps, 3),
+    }
 }
 
 /// The working of a price by rule, if the style's rule still gives this price.

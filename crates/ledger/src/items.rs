@@ -16,6 +16,7 @@ use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::{Weight, WeightUnit};
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
@@ -139,14 +140,20 @@ impl Command for AddItems {
             return Err(Refusal::invalid("items", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
+        let before =
+            |p: &crate::intake::Progress| p.rows_done - i64::try_from(self.items.len()).unwrap_or(0);
         if let Some(progress) = &self.progress {
-            crate::intake::advance(tx, progress).await?;
+            crate::intake::advance(tx, progress, before(progress)).await?;
         }
         let currency = tx.shop().currency;
         let styles = styles::by_folded_name(tx.db(), currency).await?;
         let prepared: Vec<_> =
             self.items.iter().map(|item| item_rows::prepare(item, &styles, currency)).collect();
-        item_rows::write(tx, prepared, &who).await
+        let outcomes = item_rows::write(tx, prepared, &who).await?;
+        if let Some(progress) = &self.progress {
+            crate::intake::keep(tx, progress, before(progress), &outcomes).await?;
+        }
+        Ok(outcomes)
     }
 }
 
@@ -235,6 +242,9 @@ impl ItemText {
         images: &[String],
     ) -> Result<Self, Refusal> {
         let short = |field, t: &str| text::short(t).map_err(|e| Refusal::invalid(field, e));
+        if images.iter().any(|i| i.contains('|')) {
+            return Err(Refusal::invalid("image", "the name of a picture may not hold a |"));
+        }
         let images = images.iter().map(|i| short("image", i)).collect::<Result<Vec<_>, _>>()?.join("|");
         Ok(Self {
             name: text::name(name).map_err(|e| Refusal::invalid("name", e))?,
@@ -264,7 +274,7 @@ pub(crate) fn price_of(
         return Ok(ItemPrice::ByHand(price));
     }
     let weight = match (kind, stock_unit) {
-        (ItemKind::Weight, Some(unit)) => Weight::new(rust_decimal::Decimal::ONE, unit).ok(),
+        (ItemKind::Weight, Some(unit)) => Weight::new(Decimal::ONE, unit).ok(),
         _ => weight,
     };
     let (Some(rule), Some(weight)) = (rule, weight) else {
@@ -277,7 +287,11 @@ pub(crate) fn price_of(
 
 impl EditItem {
     fn applied(&self, view: &ItemView) -> Result<(ItemText, ItemPrice), Refusal> {
-        for (field, amount) in [("extras", self.extras), ("cost", self.cost)] {
+        let by_hand = match self.price {
+            Some(PriceChange::Hand(price)) => Some(price),
+            Some(PriceChange::Rule) | None => None,
+        };
+        for (field, amount) in [("extras", self.extras), ("cost", self.cost), ("offers.price", by_hand)] {
             amount.map_or(Ok(()), |a| own_money(field, a, view.price.currency()))?;
         }
         fn or<'a>(new: Option<&'a String>, old: &'a String) -> &'a String {
@@ -399,8 +413,9 @@ pub struct ItemView {
     pub on_hand: Quantity,
     /// Of these, set aside.
     pub held: Quantity,
-    /// Sold so far, less what came back.
-    pub sold: Quantity,
+    /// Sold so far, less what came back, in units or the stock unit; over the years more than a shop
+    /// holds at once.
+    pub sold: Decimal,
     /// Counts its changes.
     pub revision: i64,
     /// Whether and how it is listed online.

@@ -1,9 +1,9 @@
 //! The shelf by style, size and colour.
 
 use crate::error::{Failure, Stored};
+use crate::item_view::amount;
 use crate::store::Ledger;
 use domain::money::Money;
-use domain::quantity::Measure;
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::WeightUnit;
@@ -75,11 +75,8 @@ fn read(row: &AnyRow, currency: domain::money::Currency) -> Result<ShelfRow, Fai
     let kind = ItemKind::from_code(&row.try_get::<String, _>(4)?).ok_or("unknown").stored("item.kind")?;
     let unit: Option<String> = row.try_get(5)?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
-    let scale = match kind.measure(unit) {
-        Some(Measure::Thousandths(_)) => 3,
-        _ => 0,
-    };
-    let amount = |at: usize| Ok::<_, Failure>(Decimal::new(row.try_get(at)?, scale));
+    let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
+    let amount = |at: usize| Ok::<_, Failure>(amount(row.try_get(at)?, measure));
     let price = |on_shelf: usize, of_all: usize| {
         let minor = match row.try_get::<Option<i64>, _>(on_shelf)? {
             Some(minor) => minor,

@@ -65,6 +65,8 @@ impl Command for AddStyles {
                 Err(refusal) => outcomes.push(RowOutcome::Refused(refusal)),
             }
         }
+        // The currency of the rates is still the shop's.
+        tx.open_books(0).await?;
         Ok(outcomes)
     }
 }
@@ -73,6 +75,9 @@ fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Refusal> {
     let wrong = |field: &'static str| move |e: text::TextError| Refusal::invalid(field, e);
     if let Some(minimum) = style.rule.minimum {
         crate::shop::own_money("minimum", minimum, currency)?;
+    }
+    if style.sizes.iter().any(|s| s.contains('|')) {
+        return Err(Refusal::invalid("sizes", "a size may not hold a |"));
     }
     let sizes =
         style.sizes.iter().map(|s| text::name(s).map_err(wrong("sizes"))).collect::<Result<_, _>>()?;
