@@ -168,6 +168,9 @@ impl Ledger {
     }
 
     pub(crate) async fn begin(&self) -> Result<Tx, Failure> {
+        if let Some(lease) = &self.inner.lease {
+            lease.ensure(&self.inner.writers, self.now()).await?;
+        }
         let begin = match self.inner.engine {
             Engine::Sqlite => "BEGIN IMMEDIATE",
             Engine::Postgres => "BEGIN",
