@@ -189,7 +189,6 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     let moves: Vec<(ItemId, i64)> =
         pairs.iter().map(|(a, r)| (a.id, r.quantity.steps())).filter(|(_, steps)| *steps > 0).collect();
     enter(tx, &moves, because).await?;
-    offer(tx, &added).await?;
     Ok(added)
 }
 
@@ -284,22 +283,6 @@ fn bind_item<'q>(
         .bind(0_i64)
         .bind(1_i64)
         .bind(now)
-}
-
-/// A waiting message for every connection: the item can be listed.
-async fn offer(tx: &mut Tx, added: &[AddedItem]) -> Result<(), Failure> {
-    let connections = sqlx::query("SELECT id FROM connection ORDER BY id").fetch_all(tx.db()).await?;
-    let mut rows = Vec::with_capacity(added.len() * connections.len());
-    for connection in &connections {
-        let connection: i64 = connection.try_get(0)?;
-        rows.extend(added.iter().map(|a| (connection, a.id.raw())));
-    }
-    const OFFER: &str = "INSERT INTO outbox (connection_id, item_id, revision, state)";
-    insert_rows(tx.db(), OFFER, 4, &rows, |statement, (connection, item)| {
-        statement.bind(*connection).bind(*item).bind(1_i64).bind("waiting".to_owned())
-    })
-    .await?;
-    Ok(())
 }
 
 /// Text and price of a known item; its stock only by a count.
