@@ -398,9 +398,22 @@ CREATE TABLE intake (
     feed      TEXT   NOT NULL,
     file_name TEXT   NOT NULL,
     rows_done BIGINT NOT NULL,
+    added     BIGINT NOT NULL,
+    updated   BIGINT NOT NULL,
+    unchanged BIGINT NOT NULL,
     answer    TEXT,
     at_ms     BIGINT NOT NULL,
     PRIMARY KEY (hash, feed)
+);
+
+-- Rows that a run refused, kept until the file is taken in to its end.
+CREATE TABLE intake_refused (
+    hash       TEXT   NOT NULL,
+    feed       TEXT   NOT NULL,
+    row_number BIGINT NOT NULL,
+    refusal    TEXT   NOT NULL,
+    PRIMARY KEY (hash, feed, row_number),
+    FOREIGN KEY (hash, feed) REFERENCES intake (hash, feed)
 );
 
 -- The day's totals, kept in the transaction of every entry that they sum (law 3).

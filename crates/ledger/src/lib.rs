@@ -44,7 +44,7 @@ pub use clock::{Clock, ManualClock, SystemClock};
 pub use command::{Command, Done, Tx};
 pub use error::Failure;
 pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
-pub use intake::{EndIntake, Intake, Progress};
+pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use items::{
     AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, NewItem, PriceChange, RowOutcome,
 };
