@@ -1,0 +1,92 @@
+//! A counter's end of the line: one connection that is kept, one request at a time.
+
+use crate::trouble::{Trouble, Trying};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::time::Duration;
+
+/// Longest wait for an answer: longer than the program's own limit of 5 s for a busy shop.
+const PATIENCE: Duration = Duration::from_secs(30);
+/// The most that an answer may say about its own length: what a sale answers is a few hundred bytes.
+const LONGEST_ANSWER: usize = 1 << 20;
+
+/// A connection that is kept alive.
+pub(crate) struct Client {
+    stream: BufReader<TcpStream>,
+    address: String,
+    request: Vec<u8>,
+}
+
+/// An answer.
+pub(crate) struct Answer {
+    pub(crate) status: u16,
+    pub(crate) body: Vec<u8>,
+}
+
+impl Client {
+    pub(crate) fn connect(address: &str) -> Result<Self, Trouble> {
+        let stream = TcpStream::connect(address).trying("connecting to the program")?;
+        stream.set_nodelay(true).trying("connecting to the program")?;
+        stream.set_read_timeout(Some(PATIENCE)).trying("connecting to the program")?;
+        Ok(Self { stream: BufReader::new(stream), address: address.to_owned(), request: Vec::new() })
+    }
+
+    pub(crate) fn get(&mut self, path: &str) -> Result<Answer, Trouble> {
+        self.request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\n\r\n", self.address).into_bytes();
+        self.send()
+    }
+
+    pub(crate) fn post(&mut self, path: &str, key: &str, body: &str) -> Result<Answer, Trouble> {
+        self.request.clear();
+        write!(
+            self.request,
+            "POST {path} HTTP/1.1\r\nHost: {}\r\nContent-Type: application/json\r\nIdempotency-Key: {key}\r\n\
+             Content-Length: {}\r\n\r\n{body}",
+            self.address,
+            body.len()
+        )
+        .trying("writing a request")?;
+        self.send()
+    }
+
+    fn send(&mut self) -> Result<Answer, Trouble> {
+        self.stream.get_mut().write_all(&self.request).trying("sending a request")?;
+        let mut line = String::new();
+        self.read_line(&mut line)?;
+        let status = line.split(' ').nth(1).and_then(|code| code.parse().ok());
+        let status = status.ok_or_else(|| Trouble::Unexpected(format!("not an HTTP answer: {line:?}")))?;
+        let mut length = 0;
+        loop {
+            self.read_line(&mut line)?;
+            let Some((name, value)) = line.split_once(':') else { break };
+            if name.eq_ignore_ascii_case("content-length") {
+                length = value.trim().parse().unwrap_or(usize::MAX);
+            }
+        }
+        if length > LONGEST_ANSWER {
+            return Err(Trouble::Unexpected("an answer of unknown or unbelievable length".to_owned()));
+        }
+        let mut body = vec![0; length];
+        self.stream.read_exact(&mut body).trying("reading an answer")?;
+        Ok(Answer { status, body })
+    }
+
+    fn read_line(&mut self, line: &mut String) -> Result<(), Trouble> {
+        line.clear();
+        if self.stream.read_line(line).trying("reading an answer")? == 0 {
+            return Err(Trouble::Unexpected("the program hung up".to_owned()));
+        }
+        Ok(())
+    }
+}
+
+impl Answer {
+    /// The answer, if its status is the one that was expected.
+    pub(crate) fn expect(self, status: u16) -> Result<Self, Trouble> {
+        if self.status == status {
+            return Ok(self);
+        }
+        let said = String::from_utf8_lossy(&self.body);
+        Err(Trouble::Unexpected(format!("expected {status}, was answered {}: {said}", self.status)))
+    }
+}

@@ -1,0 +1,91 @@
+//! How fast the program is, side by side with the bare engines: SQLite in process, `pgbench`, the
+//! engines' shells, the csv crate. Each figure comes from runs by turns within one run of this
+//! program, on a file on disk, with commits that last.
+//!
+//! `tests/bench/run` builds what is needed, starts a PostgreSQL of its own and calls this.
+
+mod bare;
+mod counters;
+mod goods;
+mod http;
+mod machine;
+mod pgbench;
+mod program;
+mod report;
+mod rows;
+mod shell;
+mod shop;
+mod sizes;
+mod stats;
+mod trouble;
+
+use crate::program::Program;
+use crate::rows::{Bench, ROWS};
+use crate::shop::{Postgres, Shops};
+use crate::sizes::Sizes;
+use crate::trouble::{Trouble, Trying};
+use std::env;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+const USAGE: &str = "bench --program FILE [--quick] [--only ROW]...";
+
+/// What was asked for.
+struct Asked {
+    program: PathBuf,
+    quick: bool,
+    rows: Vec<u8>,
+}
+
+fn main() -> ExitCode {
+    let measured = asked(env::args().skip(1)).and_then(|asked| measure(&asked));
+    match measured {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(trouble) => {
+            eprintln!("bench: {trouble}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn asked(mut arguments: impl Iterator<Item = String>) -> Result<Asked, Trouble> {
+    let wrong = || Trouble::Unexpected(format!("usage: {USAGE}; rows are 1 to {}", ROWS.len()));
+    let mut asked = Asked { program: PathBuf::new(), quick: false, rows: Vec::new() };
+    while let Some(argument) = arguments.next() {
+        match argument.as_str() {
+            "--program" => asked.program = arguments.next().ok_or_else(wrong)?.into(),
+            "--quick" => asked.quick = true,
+            "--only" => {
+                let row = arguments.next().and_then(|row| row.parse().ok());
+                asked.rows.push(row.filter(|r| ROWS.iter().any(|(row, _)| row == r)).ok_or_else(wrong)?);
+            }
+            _ => return Err(wrong()),
+        }
+    }
+    if !asked.program.is_file() {
+        return Err(wrong());
+    }
+    if asked.rows.is_empty() {
+        asked.rows = ROWS.map(|(row, _)| row).to_vec();
+    }
+    Ok(asked)
+}
+
+fn measure(asked: &Asked) -> Result<(), Trouble> {
+    let folder = tempfile::Builder::new().prefix("fleecefold-bench.").tempdir().trying("making a folder")?;
+    let postgres = match (env::var("FLEECEFOLD_BENCH_PG"), env::var("FLEECEFOLD_BENCH_PG_BIN")) {
+        (Ok(url), Ok(bin)) => Some(Postgres::new(&url, Path::new(&bin))?),
+        _ => None,
+    };
+    let program = Program::at(&asked.program);
+    let shops = Shops { program, folder: folder.path().to_path_buf(), postgres };
+    let sizes = if asked.quick { Sizes::quick() } else { Sizes::full() };
+    println!("{}", machine::facts(&shops)?);
+    let bench = Bench { shops, sizes };
+    let figures: Vec<_> = asked.rows.iter().flat_map(|row| bench.row(*row)).collect();
+    if asked.quick {
+        println!("Small sizes (--quick): these figures are no measure of the aims.\n");
+    }
+    println!("{}", report::table(&figures));
+    Ok(())
+}

@@ -1,0 +1,220 @@
+//! The program under measurement, started as anybody starts it.
+
+use crate::trouble::{Trouble, Trying};
+use std::fs;
+use std::io::{BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::mpsc::{self, Sender};
+use std::thread;
+use std::time::{Duration, Instant};
+
+/// How often a running command's memory is looked at. The system's own high-water mark is read, so
+/// that only growth in the last such while before the end can be missed.
+const LOOK_EVERY: Duration = Duration::from_millis(5);
+/// How long `serve` may take to say where it listens, or to end when told to.
+const PATIENCE: Duration = Duration::from_secs(30);
+/// How much of what a command said is shown when it ended badly.
+const SHOWN: usize = 2000;
+
+/// The built binary.
+#[derive(Clone)]
+pub(crate) struct Program {
+    path: PathBuf,
+}
+
+/// A command that ran to its end.
+pub(crate) struct Ran {
+    pub(crate) took: Duration,
+    /// The most memory it had resident, in KiB.
+    pub(crate) peak_kib: u64,
+    pub(crate) stdout: String,
+}
+
+/// A command that is running.
+struct Running {
+    child: Child,
+    name: String,
+    start: Instant,
+    said: thread::JoinHandle<(String, String)>,
+}
+
+impl Program {
+    pub(crate) fn at(path: &Path) -> Self {
+        Self { path: path.to_path_buf() }
+    }
+
+    /// Runs a command to its end, which must be success.
+    pub(crate) fn run(&self, url: &str, arguments: &[&str]) -> Result<Ran, Trouble> {
+        self.begin(url, arguments)?.end()
+    }
+
+    /// Starts a command.
+    fn begin(&self, url: &str, arguments: &[&str]) -> Result<Running, Trouble> {
+        let mut command = self.command(url, arguments);
+        let name = format!("fleecefold {}", arguments.join(" "));
+        let start = Instant::now();
+        let mut child = command.spawn().trying(&name)?;
+        let (mut out, mut err) = pipes(&mut child)?;
+        let said = thread::spawn(move || {
+            let words = thread::spawn(move || {
+                let mut text = String::new();
+                // What cannot be read is not shown; the status tells whether all went well.
+                let _ = err.read_to_string(&mut text);
+                text
+            });
+            let mut text = String::new();
+            let _ = out.read_to_string(&mut text);
+            (text, words.join().unwrap_or_default())
+        });
+        Ok(Running { child, name, start, said })
+    }
+
+    /// Starts `serve` and waits until it says where.
+    pub(crate) fn serve(&self, url: &str) -> Result<Serving, Trouble> {
+        let mut command = self.command(url, &["serve", "--listen", "127.0.0.1:0"]);
+        let mut child = command.spawn().trying("fleecefold serve")?;
+        let (out, err) = pipes(&mut child)?;
+        let (sender, receiver) = mpsc::channel();
+        listen_for_address(out, sender.clone());
+        listen_for_address(err, sender);
+        let address = receiver.recv_timeout(PATIENCE);
+        let mut serving = Serving { child, address: String::new() };
+        serving.address = address
+            .map_err(|_| Trouble::Unexpected("fleecefold serve did not say where it listens".to_owned()))?;
+        Ok(serving)
+    }
+
+    fn command(&self, url: &str, arguments: &[&str]) -> Command {
+        let mut command = Command::new(&self.path);
+        command.args(arguments).env("FLEECEFOLD_DB", url).env_remove("RUST_LOG");
+        command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        command
+    }
+}
+
+impl Running {
+    /// Waits for its end, watching its memory.
+    fn end(mut self) -> Result<Ran, Trouble> {
+        let mut peak_kib = 0;
+        let status = loop {
+            peak_kib = peak_kib.max(memory_kib(self.child.id(), "VmHWM"));
+            if let Some(status) = self.child.try_wait().trying(&self.name)? {
+                break status;
+            }
+            thread::sleep(LOOK_EVERY.min(self.start.elapsed() / 50));
+        };
+        let took = self.start.elapsed();
+        let (stdout, words) = self.said.join().unwrap_or_default();
+        if !status.success() {
+            return Err(ended(&self.name, status, &words));
+        }
+        Ok(Ran { took, peak_kib, stdout })
+    }
+}
+
+/// A shop that is open.
+pub(crate) struct Serving {
+    child: Child,
+    address: String,
+}
+
+impl Serving {
+    pub(crate) fn address(&self) -> &str {
+        &self.address
+    }
+
+    /// A line of `/proc/PID/status`, in KiB.
+    pub(crate) fn memory_kib(&self, what: &str) -> u64 {
+        memory_kib(self.child.id(), what)
+    }
+
+    /// Closes the shop in good order, so that the next to open it finds nobody there.
+    pub(crate) fn close(mut self) -> Result<(), Trouble> {
+        let pid = self.child.id().to_string();
+        Command::new("kill").args(["-TERM", &pid]).status().trying("kill -TERM")?;
+        let told = Instant::now();
+        while told.elapsed() < PATIENCE {
+            if let Some(status) = self.child.try_wait().trying("fleecefold serve")? {
+                if status.success() {
+                    return Ok(());
+                }
+                return Err(ended("fleecefold serve", status, ""));
+            }
+            thread::sleep(Duration::from_millis(2));
+        }
+        Err(Trouble::Unexpected("fleecefold serve did not end when told to".to_owned()))
+    }
+}
+
+impl Drop for Serving {
+    /// Reached while it still runs only after trouble; the trouble is what is told.
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Runs any other program to its end, which must be success; answers what it printed.
+pub(crate) fn run_other(command: &mut Command, name: &str) -> Result<String, Trouble> {
+    let output = command.output().trying(name)?;
+    if !output.status.success() {
+        return Err(ended(name, output.status, &String::from_utf8_lossy(&output.stderr)));
+    }
+    Ok(String::from_utf8_lossy(&output.stdout).into_owned())
+}
+
+type Pipe = Box<dyn Read + Send>;
+
+fn pipes(child: &mut Child) -> Result<(Pipe, Pipe), Trouble> {
+    match (child.stdout.take(), child.stderr.take()) {
+        (Some(out), Some(err)) => Ok((Box::new(out), Box::new(err))),
+        _ => Err(Trouble::Unexpected("a child without its pipes".to_owned())),
+    }
+}
+
+/// Reads a pipe to its end, so that it never fills, and sends on the first address in it.
+fn listen_for_address(pipe: Pipe, sender: Sender<String>) {
+    thread::spawn(move || {
+        for line in BufReader::new(pipe).lines().map_while(Result::ok) {
+            if let Some(address) = address_in(&line) {
+                // Only the first is waited for.
+                let _ = sender.send(address);
+            }
+        }
+    });
+}
+
+fn address_in(line: &str) -> Option<String> {
+    let at = line.find("127.0.0.1:")?;
+    let port: String = line[at + "127.0.0.1:".len()..].chars().take_while(char::is_ascii_digit).collect();
+    (!port.is_empty() && port != "0").then(|| format!("127.0.0.1:{port}"))
+}
+
+fn memory_kib(pid: u32, what: &str) -> u64 {
+    let status = fs::read_to_string(format!("/proc/{pid}/status")).unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with(what));
+    line.and_then(|line| line.split_whitespace().nth(1)?.parse().ok()).unwrap_or(0)
+}
+
+fn ended(name: &str, status: ExitStatus, words: &str) -> Trouble {
+    let skip = words.chars().count().saturating_sub(SHOWN);
+    let said = words.chars().skip(skip).collect();
+    Trouble::Ended { command: name.to_owned(), status: status.to_string(), said }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_address_is_found_in_words_and_in_json() {
+        let check = |line: &str, expected: Option<&str>| {
+            assert_eq!(address_in(line).as_deref(), expected, "{line}");
+        };
+        check("open at http://127.0.0.1:4711/", Some("127.0.0.1:4711"));
+        check(r#"{"address":"127.0.0.1:80"}"#, Some("127.0.0.1:80"));
+        check("asked for 127.0.0.1:0", None);
+        check("nothing", None);
+    }
+}

@@ -1,0 +1,86 @@
+//! One module a row, or two rows, of the table of aims.
+
+mod changes;
+mod counter;
+mod listings;
+mod many_counters;
+mod past_orders;
+mod read_books;
+mod start;
+mod while_importing;
+
+use crate::report::Figure;
+use crate::shop::{Engine, Shop, Shops};
+use crate::sizes::Sizes;
+use crate::trouble::{Trouble, Trying};
+use std::fs;
+
+/// What each row is measured with.
+pub(crate) struct Bench {
+    pub(crate) shops: Shops,
+    pub(crate) sizes: Sizes,
+}
+
+/// Every row, by its number.
+pub(crate) const ROWS: [(u8, &str); 9] = [
+    (1, "one counter ringing up over HTTP"),
+    (2, "32 counters at once, SQLite"),
+    (3, "32 counters at once, PostgreSQL"),
+    (4, "`feed in --past`"),
+    (5, "a sale at the counter while that import runs"),
+    (6, "`feed out` of everything"),
+    (7, "`feed out --changes`"),
+    (8, "`books --by month,channel`"),
+    (9, "`serve` from start to first answer"),
+];
+
+impl Bench {
+    /// Measures a row, on each engine that it is about.
+    pub(crate) fn row(&self, number: u8) -> Vec<Figure> {
+        let engines = match number {
+            2 => vec![Engine::Sqlite],
+            3 => vec![Engine::Postgres],
+            _ => self.shops.engines(),
+        };
+        engines.into_iter().flat_map(|engine| self.row_on(number, engine)).collect()
+    }
+
+    fn row_on(&self, number: u8, engine: Engine) -> Vec<Figure> {
+        eprintln!("== row {number}, {}", engine.name());
+        let figures = match number {
+            1 => self.one_counter(engine).map(|figure| vec![figure]),
+            2 => self.many_counters_on_sqlite(),
+            3 => self.many_counters_on_postgres().map(|figure| vec![figure]),
+            4 => self.past_orders(engine),
+            5 => self.sales_while_importing(engine).map(|figure| vec![figure]),
+            6 => self.all_listings(engine),
+            7 => self.ten_changes(engine).map(|figure| vec![figure]),
+            8 => self.books(engine).map(|figure| vec![figure]),
+            _ => self.start(engine),
+        };
+        figures.unwrap_or_else(|trouble| {
+            let what = ROWS.iter().find(|(row, _)| *row == number).map_or("", |(_, what)| *what);
+            eprintln!("row {number}, {}: {trouble}", engine.name());
+            let why = trouble.to_string().lines().collect::<Vec<_>>().join(" ");
+            vec![Figure::missing(
+                number,
+                &format!("{what}, {}", engine.name()),
+                &format!("not measured: {why}"),
+            )]
+        })
+    }
+
+    /// A shop with pieces that are all listed, so that each sale has somebody to tell.
+    fn listed_pieces(&self, engine: Engine, name: &str, count: u32) -> Result<Shop, Trouble> {
+        let shop = self.shops.with_items(engine, name, count)?;
+        let folder = self.shops.file("feed");
+        self.shops.program.run(&shop.url, &["feed", "out", "--to", &crate::shop::text(&folder)])?;
+        fs::remove_dir_all(&folder).trying("removing a feed")?;
+        Ok(shop)
+    }
+}
+
+/// An aim for one engine alone: the other is measured too, and its figures are printed.
+pub(crate) fn aim_on_sqlite(engine: Engine, aim: &str, met: bool) -> Option<(String, bool)> {
+    (engine == Engine::Sqlite).then(|| (aim.to_owned(), met))
+}
