@@ -1,13 +1,15 @@
 //! Law 5, said once, done once: every command may carry a key, and its first answer is kept with it.
 
-use crate::command::{Done, Tx};
+use crate::command::Tx;
 use crate::error::Failure;
 use crate::refusal::Refusal;
+use crate::store::Ledger;
 use crate::trouble::Trouble;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sha2::{Digest, Sha256};
 use sqlx::Row;
+use sqlx::any::AnyRow;
 
 /// Longest key that is accepted.
 pub(crate) const MAX_KEY_CHARS: usize = 255;
@@ -52,11 +54,14 @@ enum Kept<A> {
     Refused(Refusal),
 }
 
-/// Claims the key in this transaction. If it was used before: the first answer, or a refusal.
+/// Claims the key in this transaction. If it was used before: what was said then.
 ///
 /// On PostgreSQL the insert waits for a transaction that holds the same key, up to the lock
 /// time-out; on SQLite the write lock does the same.
-pub(crate) async fn claim<A: DeserializeOwned>(tx: &mut Tx, key: &Key) -> Result<Option<Done<A>>, Failure> {
+pub(crate) async fn claim<A: DeserializeOwned>(
+    tx: &mut Tx,
+    key: &Key,
+) -> Result<Option<Result<A, Refusal>>, Failure> {
     let claimed = sqlx::query(
         "INSERT INTO answer_key (scope, key, body_hash, answer, made_ms) VALUES ($1, $2, $3, NULL, $4) \
          ON CONFLICT DO NOTHING",
@@ -74,15 +79,12 @@ pub(crate) async fn claim<A: DeserializeOwned>(tx: &mut Tx, key: &Key) -> Result
     if claimed.rows_affected() == 1 {
         return Ok(None);
     }
-    first_answer(tx, key).await
+    let row = sqlx::query(KEPT).bind(key.scope.clone()).bind(key.key.clone()).fetch_one(tx.db()).await?;
+    read_kept(&row, key).map(Some)
 }
 
-async fn first_answer<A: DeserializeOwned>(tx: &mut Tx, key: &Key) -> Result<Option<Done<A>>, Failure> {
-    let row = sqlx::query("SELECT body_hash, answer FROM answer_key WHERE scope = $1 AND key = $2")
-        .bind(key.scope.clone())
-        .bind(key.key.clone())
-        .fetch_one(tx.db())
-        .await?;
+/// The answer that is kept in a row, or why there is none.
+fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, Refusal>, Failure> {
     if row.try_get::<String, _>(0)? != key.body_hash {
         return Err(Refusal::KeyReused.into());
     }
@@ -90,10 +92,12 @@ async fn first_answer<A: DeserializeOwned>(tx: &mut Tx, key: &Key) -> Result<Opt
         return Err(Refusal::StillRunning.into());
     };
     match serde_json::from_str(&answer).map_err(Trouble::KeptAnswer)? {
-        Kept::Done(answer) => Ok(Some(Done { answer, replayed: true })),
-        Kept::Refused(refusal) => Err(refusal.into()),
+        Kept::Done(answer) => Ok(Ok(answer)),
+        Kept::Refused(refusal) => Ok(Err(refusal)),
     }
 }
+
+const KEPT: &str = "SELECT body_hash, answer FROM answer_key WHERE scope = $1 AND key = $2";
 
 /// Keeps the answer of the command with its key.
 pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Result<(), Failure> {
@@ -123,4 +127,18 @@ async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize) -> Result<(), Fail
         .execute(tx.db())
         .await?;
     Ok(())
+}
+
+impl Ledger {
+    /// What was answered to a key, without claiming it: for work that is done in many transactions,
+    /// none of which is the one that keeps the answer.
+    pub async fn answered<A: DeserializeOwned>(&self, key: &Key) -> Result<Option<A>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(KEPT)
+            .bind(key.scope.clone())
+            .bind(key.key.clone())
+            .fetch_optional(&mut *connection)
+            .await?;
+        row.map(|row| Ok(read_kept(&row, key)??)).transpose()
+    }
 }

@@ -2,6 +2,7 @@
 
 use crate::answer_key::{self, Key};
 use crate::error::Failure;
+use crate::refusal::Refusal;
 use crate::shop::Shop;
 use crate::store::{Engine, Inner, Ledger};
 use crate::trouble::Trouble;
@@ -96,6 +97,9 @@ impl Tx {
     }
 }
 
+/// What a command came to: its answer, or the refusal of it.
+type Said<A> = Result<A, Refusal>;
+
 impl Ledger {
     /// Runs a command to its end, or refuses it whole.
     pub async fn execute<C: Command>(
@@ -103,6 +107,28 @@ impl Ledger {
         key: Option<&Key>,
         command: &C,
     ) -> Result<Done<C::Answer>, Failure> {
+        let Done { answer, replayed } = self.run_to_end(key, command).await?;
+        Ok(Done { answer: answer?, replayed })
+    }
+
+    /// As [`Ledger::execute`], and tells of a refusal too whether it was given before.
+    pub async fn answer<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Result<C::Answer, Refusal>>, Trouble> {
+        match self.run_to_end(key, command).await {
+            Ok(done) => Ok(done),
+            Err(Failure::Refused(refusal)) => Ok(Done { answer: Err(*refusal), replayed: false }),
+            Err(Failure::Trouble(trouble)) => Err(trouble),
+        }
+    }
+
+    async fn run_to_end<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
         let mut wait = FIRST_WAIT;
         for _ in 1..MAX_TRIES {
             match self.attempt(key, command).await {
@@ -122,7 +148,11 @@ impl Ledger {
     }
 
     /// A refusal under settings that were changed meanwhile is no answer: a channel may be known by now.
-    async fn attempt<C: Command>(&self, key: Option<&Key>, command: &C) -> Result<Done<C::Answer>, Failure> {
+    async fn attempt<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
         let known = self.shop().revision;
         let ended = self.attempt_once(key, command).await;
         match &ended {
@@ -141,19 +171,19 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
-    ) -> Result<Done<C::Answer>, Failure> {
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
         let mut tx = self.begin().await?;
         if let Some(key) = key
             && let Some(first) = answer_key::claim(&mut tx, key).await?
         {
-            return Ok(first);
+            return Ok(Done { answer: first, replayed: true });
         }
         let answer = command.run(&mut tx).await?;
         if let Some(key) = key {
             answer_key::keep(&mut tx, key, &answer).await?;
         }
         tx.commit().await?;
-        Ok(Done { answer, replayed: false })
+        Ok(Done { answer: Ok(answer), replayed: false })
     }
 
     async fn keep_if_refused<A>(&self, key: Option<&Key>, ended: Result<A, Failure>) -> Result<A, Failure> {

@@ -110,7 +110,7 @@ impl Command for NewHold {
 
     async fn run(&self, tx: &mut Tx) -> Result<Hold, Failure> {
         let until = self.end(tx.now())?;
-        let for_whom = text::short(&self.for_whom).field("for")?;
+        let for_whom = text::short(&self.for_whom).field("forWhom")?;
         if self.lines.is_empty() || self.lines.len() > MAX_LINES {
             return Err(Refusal::invalid("lines", format!("a hold has 1 to {MAX_LINES} lines")).into());
         }
@@ -118,8 +118,9 @@ impl Command for NewHold {
         let found = lookup::find_all(tx, &codes).await?;
         let mut lines = Vec::with_capacity(found.len());
         let mut wanted = Vec::with_capacity(found.len());
-        for (line, item) in self.lines.iter().zip(found) {
-            let quantity = Quantity::resolve(line.quantity, item.measure).field("quantity")?;
+        for (index, (line, item)) in self.lines.iter().zip(found).enumerate() {
+            let field = format!("lines.{index}.quantity");
+            let quantity = Quantity::resolve(line.quantity, item.measure).field(&field)?;
             wanted.push((item.id, quantity.steps()));
             let id = HoldId::from_raw(tx.next_id()?);
             lines.push(HeldLine { id, sku: item.sku, title: item.title, quantity });

@@ -225,15 +225,19 @@ fn refuse_twice(found: &[Found]) -> Result<(), Failure> {
 fn priced(lines: &[SaleLineIn], found: &[Found], discount: Money) -> Result<Vec<DraftLine>, Failure> {
     let mut items = found.iter();
     let mut drafts = Vec::with_capacity(lines.len());
-    for line in lines {
+    for (index, line) in lines.iter().enumerate() {
         drafts.push(match line {
             SaleLineIn::Goods { quantity, discount, tax, .. } => {
                 // One item was found for each goods line, in their order.
                 let item =
                     items.next().ok_or_else(|| Refusal::invalid("lines", "a line without its item"))?;
-                goods(item, *quantity, *discount, *tax)?
+                let quantity = Quantity::resolve(*quantity, item.measure);
+                goods(item, quantity.field(&format!("lines.{index}.quantity"))?, *discount, *tax)?
             }
-            SaleLineIn::Paper { kind, title, amount } => paper(*kind, title, *amount)?,
+            SaleLineIn::Paper { kind, title, amount } => {
+                let title = text::name(title).field(&format!("lines.{index}.title"))?;
+                paper(*kind, title, *amount)?
+            }
         });
     }
     if !discount.is_zero() && drafts.iter().any(|d| d.kind != LineKind::Goods) {
@@ -252,8 +256,7 @@ fn priced(lines: &[SaleLineIn], found: &[Found], discount: Money) -> Result<Vec<
     Ok(drafts)
 }
 
-fn goods(item: &Found, quantity: Asked, discount: Money, tax: Money) -> Result<DraftLine, Failure> {
-    let quantity = Quantity::resolve(quantity, item.measure).field("quantity")?;
+fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Result<DraftLine, Failure> {
     let amount = basket::line_amount(item.price, quantity).field("quantity")?;
     Ok(DraftLine {
         kind: LineKind::Goods,
@@ -267,7 +270,7 @@ fn goods(item: &Found, quantity: Asked, discount: Money, tax: Money) -> Result<D
     })
 }
 
-fn paper(kind: LineKind, title: &str, amount: Money) -> Result<DraftLine, Failure> {
+fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Failure> {
     if kind == LineKind::Goods || amount.is_zero() {
         return Err(Refusal::invalid("lines", "a gift note or deposit has an amount above 0").into());
     }
@@ -276,7 +279,7 @@ fn paper(kind: LineKind, title: &str, amount: Money) -> Result<DraftLine, Failur
         kind,
         item: None,
         code: String::new(),
-        title: text::name(title).field("title")?,
+        title,
         quantity: Quantity::from_steps(1, Measure::Units).field("quantity")?,
         price: amount,
         money: LineMoney { amount, discount: zero, tax: zero },
