@@ -1,6 +1,6 @@
 //! What the other side says it lists, against what we would list.
 
-use crate::listed::{ListedRow, on_offer};
+use crate::listed::ListedRow;
 use crate::listing::Listing;
 use domain::codes::Code;
 use domain::money::Money;
@@ -73,6 +73,19 @@ pub enum Difference {
 }
 
 impl Difference {
+    /// Which item it is about, or which code of theirs.
+    pub fn sku(&self) -> &Code {
+        match self {
+            Self::Gone { sku, .. }
+            | Self::Unlisted { sku, .. }
+            | Self::Price { sku, .. }
+            | Self::Text { sku, .. }
+            | Self::Stock { sku, .. }
+            | Self::Unknown { sku, .. }
+            | Self::Twice { sku } => sku,
+        }
+    }
+
     /// Its kind in one word, for tables and machines.
     pub fn code(&self) -> &'static str {
         match self {
@@ -131,18 +144,9 @@ pub fn compare(
     found
 }
 
-/// Whether they offer it: as they say, else by their stock, else by listing it at all.
-fn is_offered(row: &ListedRow) -> bool {
-    match (row.availability, row.inventory) {
-        (Some(availability), _) => on_offer(availability),
-        (None, Some(inventory)) => inventory > Decimal::ZERO,
-        (None, None) => true,
-    }
-}
-
 fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) {
     let sku = || ours.sku.clone();
-    match (ours.availability == Availability::InStock, is_offered(theirs)) {
+    match (ours.availability == Availability::InStock, theirs.is_offered()) {
         (true, false) => found.push(Difference::Unlisted { sku: sku(), name: ours.name.clone() }),
         (false, true) => {
             found.push(Difference::Gone { sku: sku(), name: ours.name.clone(), here: ours.availability });

@@ -60,6 +60,17 @@ pub struct ListedRow {
     pub revision: Option<i64>,
 }
 
+impl ListedRow {
+    /// Whether they offer it: as they say, else by their stock, else by listing it at all.
+    pub fn is_offered(&self) -> bool {
+        match (self.availability, self.inventory) {
+            (Some(availability), _) => on_offer(availability),
+            (None, Some(inventory)) => inventory > Decimal::ZERO,
+            (None, None) => true,
+        }
+    }
+}
+
 /// Whether a schema.org availability means that one can order it online.
 pub fn on_offer(availability: &str) -> bool {
     AVAILABILITY.iter().any(|(name, on)| *name == availability && *on)

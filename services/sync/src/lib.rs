@@ -1,1 +1,18 @@
-//! placeholder
+//! The exchange with the online shop: for now by files.
+//!
+//! Between [`feeds`], which knows bytes and no database, and [`ledger`], which knows no file
+//! format: a file is streamed from the one into commands of the other, in transactions of the size
+//! that [`ledger::Pace`] allows. Knows no HTTP and no command line: both call it.
+
+pub mod exchange;
+mod folders;
+
+mod given;
+mod pictures;
+mod pipe;
+mod watch;
+
+pub use folders::{FolderError, Folders, LOOK_EVERY, Looked, OUT_EVERY, serve};
+pub use given::{Given, GivenError, GivenLayout};
+pub use pictures::{MissingPicture, PICTURES};
+pub use watch::Watch;

@@ -1,0 +1,332 @@
+//! Styles and items in.
+//!
+//! The same file again answers as the first time, unless it is asked for anew. A run of items that
+//! was cut off goes on where it stopped; a run of styles begins again, which changes nothing.
+
+use super::rejects::{IntakeError, RefusedRow, Rejects};
+use crate::given::{Given, GivenLayout, intake_hash};
+use crate::pipe::{self, Piece};
+use crate::watch::Watch;
+use domain::quantity::Asked;
+use feeds::{Feed, ItemRow, Parsed, Reading, Reject, StyleRow, read_items, read_styles};
+use ledger::{
+    AddItems, AddStyles, EndIntake, Failure, Intake, Ledger, MAX_ITEMS_AT_ONCE, NewItem, NewStyle, Pace,
+    Progress, Refusal, RowOutcome, Tally,
+};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Instant;
+
+/// A file to add.
+#[derive(Debug)]
+pub struct AddRun<'a> {
+    /// The file.
+    pub given: &'a Given,
+    /// How to read it; our own names if none.
+    pub layout: Option<&'a GivenLayout>,
+    /// Take it in anew even if it was taken in before.
+    pub again: bool,
+    /// Who adds it.
+    pub who: &'a str,
+    /// Told how far it has come.
+    pub watch: Arc<Watch>,
+}
+
+/// What became of a file of styles or items.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AddReport {
+    /// New rows.
+    pub added: i64,
+    /// Known ones whose text or price changed.
+    pub updated: i64,
+    /// Known ones with nothing to change.
+    pub unchanged: i64,
+    /// Refused rows.
+    pub rejected: u64,
+    /// The first of these.
+    pub refused: Vec<RefusedRow>,
+    /// Where all of these stand.
+    pub rejects_file: Option<PathBuf>,
+    /// Whether the file was taken in before, and this is what was answered then.
+    #[serde(skip)]
+    pub replayed: bool,
+    /// How many rows a run that was cut off had done before.
+    #[serde(skip)]
+    pub resumed_after: i64,
+}
+
+impl fmt::Display for AddReport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { added, updated, unchanged, rejected, .. } = self;
+        write!(f, "{added} added, {updated} updated, {unchanged} unchanged, {rejected} refused")
+    }
+}
+
+/// A kind of row that can be added.
+trait Row: Sized + Send + 'static {
+    const FEED: Feed;
+    /// Whether a run that was cut off goes on where it stopped.
+    const RESUMES: bool;
+    type New: Send;
+
+    fn read(source: Source, out: pipe::Filling<Self>) -> Result<(), feeds::FeedError>;
+    fn into_new(self) -> Self::New;
+    async fn execute(
+        ledger: &Ledger,
+        rows: Vec<Self::New>,
+        who: &str,
+        progress: Progress,
+    ) -> Result<Vec<RowOutcome>, Failure>;
+}
+
+/// An opened file and all that reading it needs.
+struct Source {
+    file: crate::watch::Watched<std::fs::File>,
+    layout: feeds::Layout,
+    shop: Arc<ledger::Shop>,
+    hash: String,
+}
+
+/// Adds a file of styles.
+pub async fn add_styles(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, IntakeError> {
+    add::<StyleRow>(ledger, run).await
+}
+
+/// Adds a file of items.
+pub async fn add_items(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, IntakeError> {
+    add::<ItemRow>(ledger, run).await
+}
+
+async fn add<T: Row>(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, IntakeError> {
+    let layout = run.given.layout(T::FEED, run.layout)?;
+    let file_hash = run.given.hash()?;
+    let hash = intake_hash(&file_hash, run.layout);
+    let known = ledger.intake(&hash, T::FEED.code()).await?.filter(|_| !run.again);
+    if let Some(answer) = known.as_ref().and_then(|k| k.answer.as_ref()) {
+        let first: AddReport = serde_json::from_str(answer).map_err(IntakeError::Kept)?;
+        return Ok(AddReport { replayed: true, ..first });
+    }
+    let source = Source {
+        file: run.given.open(&run.watch)?,
+        layout,
+        shop: ledger.refresh_shop().await?,
+        hash: file_hash,
+    };
+    let progress = Progress {
+        hash,
+        feed: T::FEED.code().to_owned(),
+        file_name: run.given.name().to_owned(),
+        rows_done: 0,
+        again: run.again,
+    };
+    let mut adding = Adding::<T> {
+        ledger,
+        who: run.who,
+        pace: ledger.pace().await?,
+        progress,
+        before: known.filter(|_| T::RESUMES).map(Before::from).unwrap_or_default(),
+        rejects: Rejects::new(run.given, true),
+        tally: Tally::default(),
+        rows: Vec::new(),
+        places: Vec::new(),
+    };
+    adding.take(source, run.given.name()).await?;
+    adding.end().await
+}
+
+/// What a run that was cut off had done.
+#[derive(Default)]
+struct Before {
+    rows: i64,
+    tally: Tally,
+    refused: std::collections::HashMap<i64, Refusal>,
+}
+
+impl From<Intake> for Before {
+    fn from(known: Intake) -> Self {
+        Self { rows: known.rows_done, tally: known.tally, refused: known.refused.into_iter().collect() }
+    }
+}
+
+struct Adding<'a, T: Row> {
+    ledger: &'a Ledger,
+    who: &'a str,
+    pace: Pace,
+    progress: Progress,
+    before: Before,
+    rejects: Rejects,
+    tally: Tally,
+    rows: Vec<T::New>,
+    places: Vec<Parsed<()>>,
+}
+
+impl<T: Row> Adding<'_, T> {
+    async fn take(&mut self, source: Source, name: &str) -> Result<(), IntakeError> {
+        let (mut pieces, reader) = pipe::start(move |out| T::read(source, out));
+        let mut row = 0;
+        while let Some(piece) = pieces.recv().await {
+            let records = match piece {
+                Piece::Shape(shape) => {
+                    self.rejects.shape(shape);
+                    continue;
+                }
+                Piece::Records(records) => records,
+            };
+            for record in records {
+                match record {
+                    Err(reject) => self.rejects.push(&reject)?,
+                    Ok(parsed) => {
+                        self.one(row, parsed).await?;
+                        row += 1;
+                    }
+                }
+            }
+        }
+        let read = reader.await.map_err(IntakeError::Reader)?;
+        read.map_err(|source| IntakeError::File { name: name.to_owned(), source })?;
+        self.flush().await
+    }
+
+    /// A row that reads well: done before, or for the next transaction.
+    async fn one(&mut self, row: i64, parsed: Parsed<T>) -> Result<(), IntakeError> {
+        let Parsed { value, line, rows } = parsed;
+        let place = Parsed { value: (), line, rows };
+        if row < self.before.rows {
+            self.progress.rows_done = row + 1;
+            return match self.before.refused.remove(&row) {
+                Some(refusal) => self.rejects.push(&Reject::refused(place, refusal.to_string())),
+                None => Ok(()),
+            };
+        }
+        self.rows.push(value.into_new());
+        self.places.push(place);
+        if self.rows.len() >= self.pace.rows().min(MAX_ITEMS_AT_ONCE) {
+            self.flush().await?;
+        }
+        Ok(())
+    }
+
+    async fn flush(&mut self) -> Result<(), IntakeError> {
+        if self.rows.is_empty() {
+            return Ok(());
+        }
+        let rows = std::mem::take(&mut self.rows);
+        self.progress.rows_done += i64::try_from(rows.len()).unwrap_or(i64::MAX);
+        let began = Instant::now();
+        let outcomes = T::execute(self.ledger, rows, self.who, self.progress.clone()).await?;
+        for (place, outcome) in std::mem::take(&mut self.places).into_iter().zip(outcomes) {
+            match outcome {
+                RowOutcome::Added(_) | RowOutcome::AddedStyle { .. } => self.tally.added += 1,
+                RowOutcome::Updated { .. } => self.tally.updated += 1,
+                RowOutcome::Unchanged { .. } => self.tally.unchanged += 1,
+                RowOutcome::Refused(refusal) => {
+                    self.rejects.push(&Reject::refused(place, refusal.to_string()))?;
+                }
+            }
+        }
+        self.pace.took(self.ledger, began.elapsed()).await?;
+        Ok(())
+    }
+
+    /// Names the rejects file, and then keeps the answer: a crash between the two takes the file in
+    /// once more, which does nothing but write the rejects again.
+    async fn end(mut self) -> Result<AddReport, IntakeError> {
+        let rejects_file = self.rejects.finish()?;
+        let before = self.before.tally;
+        let report = AddReport {
+            added: before.added + self.tally.added,
+            updated: before.updated + self.tally.updated,
+            unchanged: before.unchanged + self.tally.unchanged,
+            rejected: self.rejects.count,
+            refused: std::mem::take(&mut self.rejects.told),
+            rejects_file,
+            replayed: false,
+            resumed_after: self.before.rows,
+        };
+        let answer = serde_json::to_string(&report).map_err(IntakeError::Kept)?;
+        let end = EndIntake { progress: self.progress.clone(), answer };
+        self.ledger.execute(None, &end).await?;
+        Ok(report)
+    }
+}
+
+fn reading<'a>(layout: &'a feeds::Layout, shop: &'a ledger::Shop, hash: &'a str) -> Reading<'a> {
+    Reading { layout, currency: shop.currency, zone: &shop.zone, file_hash: hash }
+}
+
+impl Row for StyleRow {
+    const FEED: Feed = Feed::Styles;
+    /// A style is known by its name: adding it once more is not adding another.
+    const RESUMES: bool = false;
+    type New = NewStyle;
+
+    fn read(source: Source, out: pipe::Filling<Self>) -> Result<(), feeds::FeedError> {
+        let Source { file, layout, shop, hash } = source;
+        let records = read_styles(file, reading(&layout, &shop, &hash))?;
+        let shape = records.shape().clone();
+        out.fill(&shape, records);
+        Ok(())
+    }
+
+    fn into_new(self) -> NewStyle {
+        NewStyle { name: self.style, rule: self.rule, sizes: self.sizes, category: self.category }
+    }
+
+    async fn execute(
+        ledger: &Ledger,
+        styles: Vec<NewStyle>,
+        _: &str,
+        _: Progress,
+    ) -> Result<Vec<RowOutcome>, Failure> {
+        Ok(ledger.execute(None, &AddStyles { styles }).await?.answer)
+    }
+}
+
+impl Row for ItemRow {
+    const FEED: Feed = Feed::Items;
+    /// A piece without a code of its own would be added twice.
+    const RESUMES: bool = true;
+    type New = NewItem;
+
+    fn read(source: Source, out: pipe::Filling<Self>) -> Result<(), feeds::FeedError> {
+        let Source { file, layout, shop, hash } = source;
+        let records = read_items(file, reading(&layout, &shop, &hash))?;
+        let shape = records.shape().clone();
+        out.fill(&shape, records);
+        Ok(())
+    }
+
+    fn into_new(self) -> NewItem {
+        NewItem {
+            kind: self.kind,
+            name: self.name,
+            sku: self.sku,
+            gtin: self.gtin,
+            style: self.style,
+            color: self.color,
+            size: self.size,
+            material: self.material,
+            weight: self.weight,
+            extras: self.extras,
+            price: self.price,
+            cost: self.cost,
+            quantity: self.quantity.map(|q| Asked { value: q.value(), unit: self.stock_unit }),
+            stock_unit: self.stock_unit,
+            description: self.description,
+            images: self.images,
+            keep_off: false,
+        }
+    }
+
+    async fn execute(
+        ledger: &Ledger,
+        items: Vec<NewItem>,
+        who: &str,
+        progress: Progress,
+    ) -> Result<Vec<RowOutcome>, Failure> {
+        let command = AddItems { items, who: who.to_owned(), progress: Some(progress) };
+        Ok(ledger.execute(None, &command).await?.answer)
+    }
+}

@@ -1,0 +1,189 @@
+//! What the other side says it lists, against the shelf.
+
+use super::FEED_CONNECTION;
+use super::record::{line, listing_of, record_told};
+use super::rejects::{IntakeError, RefusedRow, Rejects};
+use crate::given::{Given, GivenLayout};
+use crate::pipe::{self, Piece};
+use crate::watch::Watch;
+use domain::codes::Code;
+use domain::ids::{ConnectionId, ItemId};
+use feeds::compare::Difference;
+use feeds::{Feed, ListedRow, Listing, Reading, content_hash, read_listings};
+use ledger::{Failure, Ledger, ListingState, Refusal, Told};
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
+
+/// A file of listings to compare.
+#[derive(Debug)]
+pub struct CompareRun<'a> {
+    /// The file.
+    pub given: &'a Given,
+    /// How to read it; our own names if none.
+    pub layout: Option<&'a GivenLayout>,
+    /// Take what it lists and we have as listed.
+    pub adopt: bool,
+    /// Told how far it has come.
+    pub watch: Arc<Watch>,
+}
+
+/// What the two sides say.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct CompareReport {
+    /// How many listings the file has.
+    pub listed: u64,
+    /// In which ways they differ.
+    pub differences: Vec<Difference>,
+    /// Rows that cannot be read.
+    pub rejected: u64,
+    /// The first of these.
+    pub refused: Vec<RefusedRow>,
+    /// How many listings were taken over as listed.
+    pub adopted: u64,
+}
+
+/// Compares, and with `adopt` takes over what the other side lists.
+pub async fn compare(ledger: &Ledger, run: &CompareRun<'_>) -> Result<CompareReport, IntakeError> {
+    let mut rejects = Rejects::new(run.given, false);
+    let mut theirs = read(ledger, run, &mut rejects).await?;
+    let connection = ledger.connection(FEED_CONNECTION).await?;
+    let mut ours = Ours::read(ledger, connection).await?;
+    for row in &mut theirs {
+        ours.find(ledger, &mut row.sku).await?;
+    }
+    let offered: Vec<Code> = theirs.iter().filter(|r| r.is_offered()).map(|r| r.sku.clone()).collect();
+    let mut report = CompareReport {
+        listed: theirs.len() as u64,
+        rejected: rejects.count,
+        refused: std::mem::take(&mut rejects.told),
+        ..CompareReport::default()
+    };
+    let Ours { listings, stands, .. } = ours;
+    let hashes: Option<Vec<String>> = run.adopt.then(|| listings.iter().map(content_hash).collect());
+    report.differences = feeds::compare::compare(listings, theirs);
+    if let Some(hashes) = hashes {
+        let told = adopted(&offered, &stands, &hashes, &report.differences);
+        report.adopted = told.len() as u64;
+        record_told(ledger, connection, told).await?;
+    }
+    Ok(report)
+}
+
+async fn read(
+    ledger: &Ledger,
+    run: &CompareRun<'_>,
+    rejects: &mut Rejects,
+) -> Result<Vec<ListedRow>, IntakeError> {
+    let layout = run.given.layout(Feed::Listings, run.layout)?;
+    let file_hash = run.given.hash()?;
+    let file = run.given.open(&run.watch)?;
+    let shop = ledger.refresh_shop().await?;
+    let (mut pieces, reader) = pipe::start(move |out| {
+        let reading =
+            Reading { layout: &layout, currency: shop.currency, zone: &shop.zone, file_hash: &file_hash };
+        let rows = read_listings(file, reading)?;
+        let shape = rows.shape().clone();
+        out.fill(&shape, rows);
+        Ok(())
+    });
+    let mut theirs = Vec::new();
+    while let Some(piece) = pieces.recv().await {
+        let Piece::Records(records) = piece else { continue };
+        for record in records {
+            match record {
+                Ok(parsed) => theirs.push(parsed.value),
+                Err(reject) => rejects.push(&reject)?,
+            }
+        }
+    }
+    let read = reader.await.map_err(IntakeError::Reader)?;
+    read.map_err(|source| IntakeError::File { name: run.given.name().to_owned(), source })?;
+    Ok(theirs)
+}
+
+/// How an item stands on the connection.
+#[derive(Clone, Copy)]
+struct Stand {
+    item: ItemId,
+    revision: i64,
+    state: Option<ListingState>,
+    /// Its place among the listings.
+    at: usize,
+}
+
+/// What is on offer here or was, and whatever else the other side names.
+struct Ours {
+    listings: Vec<Listing>,
+    stands: HashMap<String, Stand>,
+    image_base: Option<String>,
+}
+
+impl Ours {
+    async fn read(ledger: &Ledger, connection: ConnectionId) -> Result<Self, Failure> {
+        let image_base = ledger.shop().image_base.clone();
+        let mut ours = Self { listings: Vec::new(), stands: HashMap::new(), image_base };
+        let mut after = None;
+        loop {
+            let page = ledger.listings(connection, after).await?;
+            let Some(last) = page.last() else { return Ok(ours) };
+            after = Some(last.item);
+            for row in page {
+                let line = line(row, ours.image_base.as_deref())?;
+                ours.put(line.item, line.listing, line.before.state);
+            }
+        }
+    }
+
+    fn put(&mut self, item: ItemId, listing: Listing, state: Option<ListingState>) {
+        let stand = Stand { item, revision: listing.revision, state, at: self.listings.len() };
+        self.stands.insert(listing.sku.key(), stand);
+        self.listings.push(listing);
+    }
+
+    /// Finds the item that their code means, by whichever of its codes, and calls it by its sku.
+    async fn find(&mut self, ledger: &Ledger, code: &mut Code) -> Result<(), Failure> {
+        if self.stands.contains_key(&code.key()) {
+            return Ok(());
+        }
+        let item = match ledger.item(code).await {
+            Ok(item) => item,
+            Err(Failure::Refused(refusal))
+                if matches!(*refusal, Refusal::UnknownCode { .. } | Refusal::WrongDigit { .. }) =>
+            {
+                return Ok(());
+            }
+            Err(failure) => return Err(failure),
+        };
+        let listing = listing_of(&item, self.image_base.as_deref())?;
+        *code = listing.sku.clone();
+        if !self.stands.contains_key(&code.key()) {
+            self.put(item.id, listing, item.listing);
+        }
+        Ok(())
+    }
+}
+
+/// What is taken over as listed: all that they offer and that was not listed before. What differs is
+/// taken over as told with another content, so that the next feed puts it right.
+fn adopted(
+    offered: &[Code],
+    stands: &HashMap<String, Stand>,
+    hashes: &[String],
+    differences: &[Difference],
+) -> Vec<Told> {
+    let drifted: HashSet<String> = differences.iter().map(|d| d.sku().key()).collect();
+    let mut met = HashSet::new();
+    let mut told = Vec::new();
+    for key in offered.iter().map(Code::key) {
+        let Some(stand) = stands.get(&key) else { continue };
+        if stand.state == Some(ListingState::Listed) || !met.insert(key.clone()) {
+            continue;
+        }
+        let drifts = drifted.contains(&key);
+        // At revision 0 a message that waits for the item goes on waiting, and puts it right.
+        let revision = if drifts && stand.state.is_none() { 0 } else { stand.revision };
+        let hash = if drifts { String::new() } else { hashes[stand.at].clone() };
+        told.push(Told { item: stand.item, revision, content: Some((hash, ListingState::Listed)) });
+    }
+    told
+}

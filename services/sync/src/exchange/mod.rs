@@ -1,0 +1,18 @@
+//! Files in and out: styles, items and orders in; listings out; what the other side lists, compared.
+
+mod add;
+mod compare;
+mod feed_out;
+mod orders_in;
+mod record;
+mod rejects;
+mod sheet;
+
+pub use add::{AddReport, AddRun, add_items, add_styles};
+pub use compare::{CompareReport, CompareRun, compare};
+pub use feed_out::{Destination, FeedOutError, FeedOutReport, FeedOutRun, OutFormat, What, feed_out};
+pub use orders_in::{OrdersReport, OrdersRun, feed_in};
+pub use rejects::{IntakeError, MAX_TOLD, RefusedRow};
+
+/// The connection that files go out on.
+pub const FEED_CONNECTION: &str = "feed";

@@ -1,0 +1,210 @@
+//! Orders in.
+//!
+//! An order's key makes every order its own: the same file again changes nothing, and a run that
+//! was cut off is simply fed again.
+
+use super::rejects::{IntakeError, RefusedRow, Rejects};
+use crate::given::{Given, GivenLayout};
+use crate::pipe::{self, Piece};
+use crate::watch::Watch;
+use domain::order::IncomingOrder;
+use feeds::{Feed, Parsed, Reading, Reject, read_orders};
+use ledger::{Ledger, OrderOutcome, Pace, TakeOrders};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Instant;
+
+/// The bytes of rows after which orders go to the ledger even if their lines are few.
+const AT_ONCE_BYTES: usize = 16 << 20;
+
+/// A file of orders to take in.
+#[derive(Debug)]
+pub struct OrdersRun<'a> {
+    /// The file.
+    pub given: &'a Given,
+    /// How to read it; our own names if none.
+    pub layout: Option<&'a GivenLayout>,
+    /// History of another system: books only, stock untouched.
+    pub past: bool,
+    /// Only say what would become of it.
+    pub dry_run: bool,
+    /// Who brings it.
+    pub who: &'a str,
+    /// Told how far it has come.
+    pub watch: Arc<Watch>,
+}
+
+/// What became of a file of orders.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OrdersReport {
+    /// Whether nothing was booked, by request.
+    pub dry_run: bool,
+    /// Orders that were new.
+    pub taken: u64,
+    /// Orders that were taken in before.
+    pub known: u64,
+    /// Orders of which a later state was booked.
+    pub changed: u64,
+    /// Orders that were refused, and rows that belong to none.
+    pub rejected: u64,
+    /// Lines that were filled, or set aside until they are paid.
+    pub filled: u64,
+    /// Lines whose stock was gone: they wait for a person.
+    pub short: u64,
+    /// Refunds that were booked.
+    pub refunds: u64,
+    /// The first of the refused.
+    pub refused: Vec<RefusedRow>,
+    /// Where all of these stand.
+    pub rejects_file: Option<PathBuf>,
+}
+
+impl fmt::Display for OrdersReport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { taken, known, changed, rejected, filled, short, refunds, .. } = self;
+        write!(f, "{taken} orders taken, {known} known, {changed} changed, {rejected} refused; ")?;
+        write!(f, "{filled} lines filled, {short} short; {refunds} refunds")
+    }
+}
+
+/// Takes a file of orders in.
+pub async fn feed_in(ledger: &Ledger, run: &OrdersRun<'_>) -> Result<OrdersReport, IntakeError> {
+    let layout = run.given.layout(Feed::Orders, run.layout)?;
+    let file_hash = run.given.hash()?;
+    let file = run.given.open(&run.watch)?;
+    let shop = ledger.refresh_shop().await?;
+    let past = run.past;
+    let (mut pieces, reader) = pipe::start(move |out| {
+        let reading =
+            Reading { layout: &layout, currency: shop.currency, zone: &shop.zone, file_hash: &file_hash };
+        let orders = read_orders(file, reading, past)?;
+        let shape = orders.shape().clone();
+        out.fill(&shape, orders);
+        Ok(())
+    });
+    let mut taking = Taking {
+        ledger,
+        run,
+        pace: ledger.pace().await?,
+        rejects: Rejects::new(run.given, !run.dry_run),
+        report: OrdersReport { dry_run: run.dry_run, ..OrdersReport::default() },
+        orders: Vec::new(),
+        places: Vec::new(),
+        lines: 0,
+        bytes: 0,
+    };
+    while let Some(piece) = pieces.recv().await {
+        match piece {
+            Piece::Shape(shape) => taking.rejects.shape(shape),
+            Piece::Records(records) => {
+                for record in records {
+                    match record {
+                        Err(reject) => taking.rejects.push(&reject)?,
+                        Ok(parsed) => taking.one(parsed).await?,
+                    }
+                }
+            }
+        }
+    }
+    let read = reader.await.map_err(IntakeError::Reader)?;
+    read.map_err(|source| IntakeError::File { name: run.given.name().to_owned(), source })?;
+    taking.end().await
+}
+
+struct Taking<'a> {
+    ledger: &'a Ledger,
+    run: &'a OrdersRun<'a>,
+    pace: Pace,
+    rejects: Rejects,
+    report: OrdersReport,
+    orders: Vec<IncomingOrder>,
+    places: Vec<Parsed<()>>,
+    lines: usize,
+    bytes: usize,
+}
+
+impl Taking<'_> {
+    async fn one(&mut self, parsed: Parsed<IncomingOrder>) -> Result<(), IntakeError> {
+        let Parsed { value, line, rows } = parsed;
+        let lines = (value.lines.len() + value.refunds.len()).max(1);
+        // An order is never parted, and a transaction has no more rows than the pace says.
+        if self.lines + lines > self.pace.rows() {
+            self.flush().await?;
+        }
+        self.lines += lines;
+        self.bytes += pipe::size(&rows);
+        self.orders.push(value);
+        self.places.push(Parsed { value: (), line, rows });
+        if self.lines >= self.pace.rows() || self.bytes >= AT_ONCE_BYTES {
+            self.flush().await?;
+        }
+        Ok(())
+    }
+
+    async fn flush(&mut self) -> Result<(), IntakeError> {
+        if self.orders.is_empty() {
+            return Ok(());
+        }
+        let orders = std::mem::take(&mut self.orders);
+        let batch = TakeOrders { orders, past: self.run.past, who: self.run.who.to_owned() };
+        let began = Instant::now();
+        let outcomes = if self.run.dry_run {
+            self.ledger.try_orders(&batch).await?
+        } else {
+            self.ledger.take_orders(&batch).await?
+        };
+        let places = std::mem::take(&mut self.places);
+        for ((place, order), outcome) in places.into_iter().zip(&batch.orders).zip(outcomes) {
+            self.count(place, order, outcome)?;
+        }
+        (self.lines, self.bytes) = (0, 0);
+        if !self.run.dry_run {
+            self.pace.took(self.ledger, began.elapsed()).await?;
+        }
+        Ok(())
+    }
+
+    fn count(
+        &mut self,
+        place: Parsed<()>,
+        order: &IncomingOrder,
+        outcome: OrderOutcome,
+    ) -> Result<(), IntakeError> {
+        let report = &mut self.report;
+        let booked = match outcome {
+            OrderOutcome::Taken { filled, short, refunds, .. } => {
+                report.taken += 1;
+                report.filled += filled as u64;
+                report.short += short as u64;
+                refunds
+            }
+            OrderOutcome::Known { refunds, .. } => {
+                report.known += 1;
+                refunds
+            }
+            OrderOutcome::Changed { refunds, .. } => {
+                report.changed += 1;
+                refunds
+            }
+            OrderOutcome::Rejected(refusal) => {
+                let why = format!("order {}: {refusal}", order.number);
+                return self.rejects.push(&Reject::refused(place, why));
+            }
+        };
+        report.refunds += booked as u64;
+        Ok(())
+    }
+
+    async fn end(mut self) -> Result<OrdersReport, IntakeError> {
+        self.flush().await?;
+        let rejects_file = self.rejects.finish()?;
+        Ok(OrdersReport {
+            rejected: self.rejects.count,
+            refused: std::mem::take(&mut self.rejects.told),
+            rejects_file,
+            ..self.report
+        })
+    }
+}

@@ -1,0 +1,98 @@
+//! From the ledger's rows to listings, and back: what was told.
+
+use super::sheet::{Before, Line, Written};
+use crate::pictures;
+use domain::codes::{Code, Gtin};
+use domain::ids::{ConnectionId, RunId};
+use domain::quantity::Quantity;
+use domain::stock::Availability;
+use feeds::Listing;
+use ledger::{Failure, ItemView, Ledger, ListingRow, RECORDED_AT_ONCE, RecordRun, RunKind, Told, Trouble};
+use std::time::Instant;
+
+/// A row of the ledger as a line of a feed.
+pub(crate) fn line(row: ListingRow, image_base: Option<&str>) -> Result<Line, Failure> {
+    let listing = Listing {
+        sku: stored("item.sku", Code::parse(&row.sku))?,
+        gtin: row.gtin.as_deref().map(|g| stored("item.gtin", Gtin::parse(g))).transpose()?,
+        name: row.name,
+        description: row.description,
+        color: row.color,
+        size: row.size,
+        material: row.material,
+        weight: row.weight,
+        images: row.images.iter().map(|i| pictures::told(i, image_base)).collect(),
+        price: row.price,
+        availability: row.availability,
+        inventory: Some(on_offer(row.availability, row.free)?),
+        revision: row.revision,
+    };
+    let before = Before { state: row.state, hash: row.told_hash, revision: row.told_revision };
+    Ok(Line { item: row.item, listing, images: row.images, hash: None, before })
+}
+
+/// An item as a listing, whether it is on offer or not.
+pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Listing, Failure> {
+    let availability = Availability::of(item.on_hand.steps(), item.held.steps(), item.keep_off);
+    Ok(Listing {
+        sku: stored("item.sku", Code::parse(&item.sku))?,
+        gtin: item.gtin.as_deref().map(|g| stored("item.gtin", Gtin::parse(g))).transpose()?,
+        name: item.name.clone(),
+        description: item.description.clone(),
+        color: item.color.clone(),
+        size: item.size.clone(),
+        material: item.material.clone(),
+        weight: item.weight,
+        images: item.images.iter().map(|i| pictures::told(i, image_base)).collect(),
+        price: item.price,
+        availability,
+        inventory: Some(on_offer(availability, item.free())?),
+        revision: item.revision,
+    })
+}
+
+/// What is kept off a channel has no stock there, whatever is on the shelf.
+fn on_offer(availability: Availability, free: Quantity) -> Result<Quantity, Failure> {
+    match availability {
+        Availability::InStock => Ok(free),
+        _ => stored("item.on_hand", Quantity::from_steps(0, free.measure())),
+    }
+}
+
+fn stored<T, E: std::fmt::Display>(what: &str, value: Result<T, E>) -> Result<T, Failure> {
+    value.map_err(|e| Trouble::Impossible { what: format!("{what}: {e}") }.into())
+}
+
+/// Tells the ledger what a run told, a little at a time, and the run with the last of it.
+pub(crate) async fn record(
+    ledger: &Ledger,
+    connection: ConnectionId,
+    kind: RunKind,
+    file_name: &str,
+    written: Written,
+) -> Result<Option<RunId>, Failure> {
+    let Written { mut told, items, listings, file_hash, .. } = written;
+    let last = told.split_off(told.len() - told.len() % RECORDED_AT_ONCE);
+    record_told(ledger, connection, told).await?;
+    let listings = i64::try_from(listings).unwrap_or(i64::MAX);
+    let run = Some((kind, listings, file_name.to_owned(), file_hash, items));
+    Ok(ledger.execute(None, &RecordRun { connection, told: last, run }).await?.answer)
+}
+
+/// Tells the ledger what was told, without a run.
+pub(crate) async fn record_told(
+    ledger: &Ledger,
+    connection: ConnectionId,
+    mut told: Vec<Told>,
+) -> Result<(), Failure> {
+    let mut pace = ledger.pace().await?;
+    while !told.is_empty() {
+        let size = RECORDED_AT_ONCE.min(pace.rows()).min(told.len());
+        let rest = told.split_off(size);
+        let began = Instant::now();
+        ledger.execute(None, &RecordRun { connection, told, run: None }).await?;
+        pace.took(ledger, began.elapsed()).await?;
+        told = rest;
+    }
+    Ok(())
+}

@@ -1,0 +1,162 @@
+//! One feed being written: the rows go out, and what each of them told is remembered.
+
+use crate::given::hex;
+use crate::pictures::Copying;
+use domain::ids::ItemId;
+use domain::stock::Availability;
+use feeds::{CsvOutError, JsonLdDocument, Layout, Listing, ListingCsv, content_hash};
+use ledger::{ListingState, Told};
+use sha2::{Digest, Sha256};
+use std::io::{self, Write};
+use tokio::sync::mpsc;
+
+/// A listing to write, and how it stood on the connection before.
+pub(crate) struct Line {
+    pub(crate) item: ItemId,
+    pub(crate) listing: Listing,
+    /// The names of its pictures as the shop keeps them.
+    pub(crate) images: Vec<String>,
+    /// The hash of the listing, if it was needed before.
+    pub(crate) hash: Option<String>,
+    pub(crate) before: Before,
+}
+
+/// What the connection was told before.
+pub(crate) struct Before {
+    pub(crate) state: Option<ListingState>,
+    pub(crate) hash: String,
+    pub(crate) revision: i64,
+}
+
+/// How a listing stands once it is told.
+pub(crate) fn state_of(availability: Availability) -> ListingState {
+    match availability {
+        Availability::InStock | Availability::Reserved => ListingState::Listed,
+        Availability::SoldOut | Availability::Discontinued => ListingState::Ended,
+    }
+}
+
+/// What goes from the reading half to the writing half.
+pub(crate) enum Sheet {
+    /// The next listings.
+    Lines(Vec<Line>),
+    /// That was all. Without it the reading half has failed, and no half feed is published.
+    End,
+}
+
+/// What was written.
+pub(crate) struct Written {
+    /// What the connection has now been told, as far as it is news to the ledger.
+    pub(crate) told: Vec<Told>,
+    /// The items written, if they are wanted.
+    pub(crate) items: Vec<ItemId>,
+    pub(crate) listings: u64,
+    pub(crate) ended: u64,
+    pub(crate) file_hash: String,
+}
+
+/// How a feed is written.
+pub(crate) enum Form {
+    /// By our own columns or a layout's.
+    Csv(Layout),
+    /// JSON-LD.
+    Json,
+}
+
+enum Writer<W: Write> {
+    Csv(Box<ListingCsv<W>>),
+    Json(JsonLdDocument<W>),
+}
+
+impl<W: Write> Writer<W> {
+    fn new(out: W, form: &Form) -> io::Result<Self> {
+        match form {
+            Form::Csv(layout) => Ok(Self::Csv(Box::new(ListingCsv::new(out, layout).map_err(as_io)?))),
+            Form::Json => Ok(Self::Json(JsonLdDocument::new(out)?)),
+        }
+    }
+
+    fn write(&mut self, listing: &Listing) -> io::Result<()> {
+        match self {
+            Self::Csv(csv) => csv.write(listing).map_err(as_io),
+            Self::Json(json) => json.write(listing),
+        }
+    }
+
+    fn finish(self) -> io::Result<W> {
+        match self {
+            Self::Csv(csv) => csv.finish().map(|(out, _)| out).map_err(as_io),
+            Self::Json(json) => json.finish().map(|(out, _)| out),
+        }
+    }
+}
+
+fn as_io(error: CsvOutError) -> io::Error {
+    match error {
+        CsvOutError::Write { source } => source,
+        other => io::Error::other(other),
+    }
+}
+
+/// Writes all that comes, on a thread of its own.
+pub(crate) fn write(
+    out: impl Write,
+    form: &Form,
+    mut lines: mpsc::Receiver<Sheet>,
+    mut pictures: Option<&mut Copying>,
+    keep_items: bool,
+) -> io::Result<Written> {
+    let mut writer = Writer::new(Hashed { out, hasher: Sha256::new() }, form)?;
+    let (mut told, mut items) = (Vec::new(), Vec::new());
+    let (mut listings, mut ended) = (0, 0);
+    loop {
+        match lines.blocking_recv() {
+            None => return Err(io::Error::other("the listings could not be read to their end")),
+            Some(Sheet::End) => break,
+            Some(Sheet::Lines(lines)) => {
+                for line in lines {
+                    writer.write(&line.listing)?;
+                    if let Some(pictures) = pictures.as_deref_mut() {
+                        pictures.copy(line.listing.sku.as_str(), &line.images);
+                    }
+                    listings += 1;
+                    ended += u64::from(state_of(line.listing.availability) == ListingState::Ended);
+                    if keep_items {
+                        items.push(line.item);
+                    }
+                    told.extend(news(line));
+                }
+            }
+        }
+    }
+    let Hashed { mut out, hasher } = writer.finish()?;
+    out.flush()?;
+    Ok(Written { told, items, listings, ended, file_hash: hex(&hasher.finalize()) })
+}
+
+/// What the ledger does not know yet of what was told.
+fn news(line: Line) -> Option<Told> {
+    let Line { item, listing, hash, before, .. } = line;
+    let state = state_of(listing.availability);
+    let hash = hash.unwrap_or_else(|| content_hash(&listing));
+    let is_known = before.state == Some(state) && before.revision == listing.revision && before.hash == hash;
+    (!is_known).then_some(Told { item, revision: listing.revision, content: Some((hash, state)) })
+}
+
+/// A writer that knows the SHA-256 of what went through it.
+struct Hashed<W> {
+    out: W,
+    hasher: Sha256,
+}
+
+impl<W: Write> Write for Hashed<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let written = self.out.write(bytes)?;
+        self.hasher.update(&bytes[..written]);
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
+}

@@ -1,0 +1,211 @@
+//! Watched folders: feeds that are put into one are taken in, changes are put into the other.
+//!
+//! A file is taken when its size and time have stood still between two looks, and moved away when
+//! it is done with. Everything between may be cut off at any point: orders are known by their
+//! numbers, files of styles and items by their hash, so that taking a file twice takes it once.
+
+mod incoming;
+
+use crate::exchange::{Destination, FeedOutError, FeedOutReport, FeedOutRun, OutFormat, What, feed_out};
+use crate::watch::Watch;
+use incoming::Found;
+use ledger::Ledger;
+use std::collections::HashMap;
+use std::future::Future;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, SystemTime};
+use tokio::time::MissedTickBehavior;
+
+pub use incoming::Looked;
+
+/// How often the in-folder is looked into: twice this is what a file waits at least.
+pub const LOOK_EVERY: Duration = Duration::from_secs(2);
+/// How often changes are put into the out-folder. A feed has many of them at once, and an online
+/// shop that reads feeds does so every few minutes.
+pub const OUT_EVERY: Duration = Duration::from_secs(30);
+/// The folders of an in-folder that hold files of one kind each, in the order in which they are
+/// taken: an item needs its style, an order its item.
+const KINDS: [&str; 3] = ["styles", "items", "orders"];
+/// Where a file goes that was taken whole.
+const DONE: &str = "done";
+/// Where a file goes of which anything was refused.
+const REJECTED: &str = "rejected";
+
+/// Why the folders cannot be watched.
+#[derive(Debug, thiserror::Error)]
+pub enum FolderError {
+    /// It cannot be made.
+    #[error("{path} cannot be made: {source}; may this user write there?", path = path.display())]
+    Make {
+        /// The folder.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+    /// It cannot be looked into.
+    #[error("{path} cannot be looked into: {source}", path = path.display())]
+    Look {
+        /// The folder.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+    /// A file that was done with cannot be moved away.
+    #[error("{path} was taken in but cannot be moved away: {source}; it is taken in again, which changes nothing", path = path.display())]
+    Move {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+    /// A report cannot be written.
+    #[error("the report cannot be written: {0}")]
+    Report(#[from] feeds::PublishError),
+}
+
+/// The folders of one shop.
+#[derive(Debug)]
+pub struct Folders {
+    ledger: Ledger,
+    in_folder: Option<PathBuf>,
+    out_folder: Option<PathBuf>,
+    /// Size and time of each file at the last look.
+    seen: HashMap<PathBuf, (u64, SystemTime)>,
+}
+
+impl Folders {
+    /// Makes what is missing of the folders.
+    pub fn new(
+        ledger: Ledger,
+        in_folder: Option<PathBuf>,
+        out_folder: Option<PathBuf>,
+    ) -> Result<Self, FolderError> {
+        let make = |path: PathBuf| {
+            std::fs::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
+        };
+        if let Some(folder) = &in_folder {
+            KINDS.iter().chain(&[DONE, REJECTED]).try_for_each(|name| make(folder.join(name)))?;
+        }
+        out_folder.iter().try_for_each(|folder| make(folder.clone()))?;
+        Ok(Self { ledger, in_folder, out_folder, seen: HashMap::new() })
+    }
+
+    /// Looks into the in-folder once and takes what stood still since the last look.
+    pub async fn look(&mut self) -> Result<Vec<Looked>, FolderError> {
+        let Some(folder) = self.in_folder.clone() else { return Ok(Vec::new()) };
+        let found = incoming::list(&folder)?;
+        let now: HashMap<PathBuf, (u64, SystemTime)> =
+            found.iter().map(|f| (f.path.clone(), (f.size, f.modified))).collect();
+        let still = |f: &&Found| self.seen.get(&f.path) == Some(&(f.size, f.modified));
+        let ready: Vec<&Found> = found.iter().filter(still).collect();
+        let mut looked = Vec::with_capacity(ready.len());
+        for file in ready {
+            looked.push(incoming::take(&self.ledger, &folder, file).await?);
+        }
+        self.seen = now;
+        Ok(looked)
+    }
+
+    /// Puts what changed since it was last told into the out-folder; nothing if nothing did.
+    pub async fn tell(&self) -> Result<Option<FeedOutReport>, FeedOutError> {
+        let Some(folder) = self.out_folder.clone() else { return Ok(None) };
+        let run = FeedOutRun {
+            what: What::Changes,
+            format: OutFormat::Csv,
+            layout: None,
+            to: Destination::Folder(folder),
+            watch: Watch::new(),
+        };
+        let report = feed_out(&self.ledger, run).await?;
+        Ok(report.file.is_some().then_some(report))
+    }
+
+    /// The folder that is watched.
+    pub fn in_folder(&self) -> Option<&Path> {
+        self.in_folder.as_deref()
+    }
+}
+
+/// Watches the folders until `shutdown`. Trouble with a file, a folder or the database is logged and
+/// tried again at the next look: the counter goes on selling meanwhile.
+pub async fn serve(mut folders: Folders, shutdown: impl Future<Output = ()>) {
+    let mut looks = tokio::time::interval(LOOK_EVERY);
+    let mut tells = tokio::time::interval(OUT_EVERY);
+    looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    tells.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    let mut troubles = Troubles::default();
+    tokio::pin!(shutdown);
+    loop {
+        let is_look = tokio::select! {
+            () = &mut shutdown => return,
+            _ = looks.tick() => true,
+            _ = tells.tick() => false,
+        };
+        let work = async {
+            if is_look {
+                look_once(&mut folders, &mut troubles).await;
+            } else {
+                tell_once(&folders, &mut troubles).await;
+            }
+        };
+        // Being dropped in the middle is being cut off, which every run survives.
+        tokio::select! {
+            () = &mut shutdown => return,
+            () = work => {}
+        }
+    }
+}
+
+async fn look_once(folders: &mut Folders, troubles: &mut Troubles) {
+    let looked = folders.look().await.map_err(|e| tell_all(&e));
+    troubles.note("in", looked.as_ref().err());
+    for one in looked.unwrap_or_default() {
+        troubles.note(&one.name, one.waits.as_ref());
+        if one.waits.is_none() {
+            tracing::info!(file = one.name, moved = one.moved, "{}", one.words);
+        }
+    }
+}
+
+async fn tell_once(folders: &Folders, troubles: &mut Troubles) {
+    let told = folders.tell().await.map_err(|e| tell_all(&e));
+    troubles.note("out", told.as_ref().err());
+    if let Ok(Some(report)) = told {
+        let file = report.file.unwrap_or_default();
+        tracing::info!(file = %file.display(), listings = report.listings, "changes told");
+    }
+}
+
+/// An error with everything behind it.
+fn tell_all(error: &dyn std::error::Error) -> String {
+    let mut words = error.to_string();
+    let mut source = error.source();
+    while let Some(cause) = source {
+        let cause_words = cause.to_string();
+        if !words.contains(&cause_words) {
+            words = format!("{words}: {cause_words}");
+        }
+        source = cause.source();
+    }
+    words
+}
+
+/// Says each trouble once while it lasts, not every two seconds.
+#[derive(Default)]
+struct Troubles(HashMap<String, String>);
+
+impl Troubles {
+    fn note(&mut self, about: &str, trouble: Option<&String>) {
+        let Some(words) = trouble else {
+            self.0.remove(about);
+            return;
+        };
+        if self.0.insert(about.to_owned(), words.clone()).as_ref() != Some(words) {
+            tracing::warn!(about, "{words}; tried again at the next look");
+        }
+    }
+}
