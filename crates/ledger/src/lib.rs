@@ -7,8 +7,10 @@
 #![deny(clippy::float_arithmetic)]
 
 mod answer_key;
+mod backup;
 mod booking;
 mod books;
+mod check;
 mod clock;
 mod command;
 mod entries;
@@ -38,8 +40,10 @@ mod trouble;
 mod voids;
 
 pub use answer_key::Key;
+pub use backup::{BackedUp, BackupError, Restored, restore};
 pub use booking::LineKind;
 pub use books::{BooksBy, BooksQuery, BooksRow};
+pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use clock::{Clock, ManualClock, SystemClock};
 pub use command::{Command, Done, Tx};
 pub use error::Failure;

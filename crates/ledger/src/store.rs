@@ -166,13 +166,13 @@ fn trouble_of(failure: Failure) -> Trouble {
 }
 
 /// Where a shop is.
-enum Place {
+pub(crate) enum Place {
     File(PathBuf),
     Server(String),
 }
 
 impl Place {
-    fn read(url: &str) -> Result<Self, Trouble> {
+    pub(crate) fn read(url: &str) -> Result<Self, Trouble> {
         if let Some(rest) = url.strip_prefix("sqlite:") {
             let path = rest.strip_prefix("//").unwrap_or(rest);
             if path.is_empty() || path.contains(['?', '\0']) || path == ":memory:" {
@@ -193,7 +193,7 @@ impl Place {
         }
     }
 
-    fn path(&self) -> Option<&Path> {
+    pub(crate) fn path(&self) -> Option<&Path> {
         match self {
             Self::File(path) => Some(path),
             Self::Server(_) => None,
@@ -305,12 +305,16 @@ async fn migrate(pool: &AnyPool, access: Access) -> Result<(), Trouble> {
     })
 }
 
+/// The last step of the schema that this program knows.
+pub(crate) fn schema_step() -> i64 {
+    SCHEMA.iter().map(|m| m.version).max().unwrap_or(0)
+}
+
 /// Whether the last step that this program knows is the last that the shop has.
 async fn is_up_to_date(connection: &mut AnyConnection) -> bool {
-    let last = SCHEMA.iter().map(|m| m.version).max();
     let found: Result<(i64,), _> =
         sqlx::query_as("SELECT MAX(version) FROM _sqlx_migrations").fetch_one(&mut *connection).await;
-    found.ok().map(|(v,)| v) == last
+    found.is_ok_and(|(step,)| step == schema_step())
 }
 
 #[cfg(test)]

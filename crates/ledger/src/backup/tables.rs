@@ -1,0 +1,111 @@
+//! What a backup holds: every table and column of the schema, in the order in which rows can be
+//! put back. A test compares this with the schema on both engines.
+
+use serde::{Deserialize, Serialize};
+
+/// How a column's values are read, written and bound; NULLs need the type too.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub(super) enum Kind {
+    #[serde(rename = "bigint")]
+    Int,
+    Text,
+}
+
+/// A table of the shop.
+#[derive(Debug)]
+pub(super) struct Table {
+    pub(super) name: &'static str,
+    pub(super) columns: &'static [(&'static str, Kind)],
+    /// The positions of the primary key's columns.
+    pub(super) key: &'static [usize],
+    /// How many rows a fresh shop has.
+    pub(super) fresh: i64,
+    /// All columns, as a statement names them.
+    pub(super) list: &'static str,
+    /// The head of the statement that writes rows.
+    pub(super) insert: &'static str,
+}
+
+macro_rules! table {
+    ($name:ident, key $key:expr, fresh $fresh:literal, $first:ident $kind:ident $(, $column:ident $kinds:ident)* $(,)?) => {
+        Table {
+            name: stringify!($name),
+            columns: &[(stringify!($first), Kind::$kind) $(, (stringify!($column), Kind::$kinds))*],
+            key: &$key,
+            fresh: $fresh,
+            list: concat!(stringify!($first) $(, ", ", stringify!($column))*),
+            insert: concat!(
+                "INSERT INTO ", stringify!($name), " (", stringify!($first) $(, ", ", stringify!($column))*, ")"
+            ),
+        }
+    };
+}
+
+/// Referred ones first. What a fresh shop has rows of is emptied before they are put back. Left out
+/// are `node_lease`, which belongs to running programs, and the migrations' own table.
+#[rustfmt::skip]
+pub(super) static TABLES: &[Table] = &[
+    table!(setting, key [0], fresh 0, name Text, value Text),
+    table!(shop_state, key [0], fresh 1, id Int, receipt Int, in_store Int, settings_revision Int),
+    table!(channel, key [0], fresh 4, code Text, name Text),
+    table!(answer_key, key [0, 1], fresh 0, scope Text, key Text, body_hash Text, answer Text, made_ms Int),
+    table!(style, key [0], fresh 0,
+        id Int, name Text, folded Text, rate Int, rate_unit Text, ending Text, minimum Int, sizes Text,
+        category Text, revision Int, made_ms Int),
+    table!(item, key [0], fresh 0,
+        id Int, kind Text, sku Text, in_store Text, gtin Text, name Text, folded Text, style_id Int, color Text,
+        size Text, material Text, description Text, image Text, weight Text, weight_unit Text, extras Int,
+        price Int, priced_by Text, cost Int, stock_unit Text, keep_off Int, on_hand Int, held Int, made Int,
+        sold Int, put_back Int, written_off Int, revision Int, made_ms Int),
+    table!(code, key [0], fresh 0, code Text, item_id Int),
+    table!(stock_entry, key [0], fresh 0,
+        id Int, item_id Int, change Int, why Text, source_id Int, note Text, who Text, at_ms Int),
+    table!(hold, key [0], fresh 0,
+        id Int, group_id Int, item_id Int, steps Int, purpose Text, for_whom Text, until_ms Int, state Text,
+        made_ms Int, ended_ms Int),
+    table!(customer_order, key [0], fresh 0,
+        id Int, channel Text, number Text, body_hash Text, status Text, past Int, ordered_ms Int, modified_ms Int,
+        sale_id Int, discount Int, shipping Int, fee Int, customer_name Text, customer_email Text, revision Int,
+        taken_ms Int),
+    table!(sale, key [0], fresh 0,
+        id Int, channel Text, receipt Int, at_ms Int, past Int, order_id Int, goods Int, not_revenue Int,
+        discounts Int, tax Int, shipping Int, rounding Int, tendered Int, change_given Int, fee Int, note Text,
+        who Text),
+    table!(sale_line, key [0], fresh 0,
+        id Int, sale_id Int, position Int, kind Text, item_id Int, code Text, title Text, steps Int, unit Text,
+        price Int, amount Int, discount Int, tax Int, cost Int),
+    table!(voided, key [0], fresh 0, sale_id Int, at_ms Int, reason Text, who Text),
+    table!(refund, key [0], fresh 0,
+        id Int, sale_id Int, channel Text, at_ms Int, goods Int, discounts Int, tax Int, shipping Int, rounding Int,
+        tendered Int, reason Text, who Text),
+    table!(refund_line, key [0], fresh 0,
+        id Int, refund_id Int, sale_line_id Int, steps Int, units Int, amount Int, discount Int, tax Int, cost Int),
+    table!(came_back, key [0], fresh 0, refund_line_id Int, fate Text, at_ms Int, who Text),
+    table!(line_back, key [0], fresh 0,
+        sale_line_id Int, steps_sold Int, amount_sold Int, discount_sold Int, tax_sold Int, steps Int, amount Int,
+        discount Int, tax Int, cost Int),
+    table!(sale_back, key [0], fresh 0, sale_id Int, shipping_sold Int, shipping Int, refunds Int, voided Int),
+    table!(tender, key [0], fresh 0,
+        id Int, sale_id Int, refund_id Int, kind Text, amount Int, customer Text, due_day Int),
+    table!(owed, key [0], fresh 0, tender_id Int, sale_id Int, customer Text, due_day Int, amount Int, paid Int),
+    table!(payment, key [0], fresh 0, id Int, tender_id Int, kind Text, amount Int, at_ms Int, who Text),
+    table!(order_line, key [0], fresh 0,
+        id Int, order_id Int, position Int, item_id Int, code Text, title Text, steps Int, unit Text, price Int,
+        amount Int, discount Int, tax Int, state Text, hold_id Int, sale_line_id Int),
+    table!(order_refund, key [0, 1], fresh 0, order_id Int, number Text, refund_id Int, at_ms Int),
+    table!(connection, key [0], fresh 1, id Int, name Text, channel Text),
+    table!(listing, key [0, 1], fresh 0,
+        connection_id Int, item_id Int, state Text, revision Int, content_hash Text, other_id Text, told_ms Int),
+    table!(outbox, key [1, 2, 0], fresh 0, connection_id Int, item_id Int, revision Int, state Text),
+    table!(feed_run, key [0], fresh 0,
+        id Int, connection_id Int, at_ms Int, kind Text, listings Int, file_name Text, file_hash Text),
+    table!(feed_run_item, key [0, 1], fresh 0, run_id Int, item_id Int),
+    table!(intake, key [0, 1], fresh 0,
+        hash Text, feed Text, file_name Text, rows_done Int, added Int, updated Int, unchanged Int, answer Text,
+        at_ms Int),
+    table!(intake_refused, key [0, 1, 2], fresh 0, hash Text, feed Text, row_number Int, refusal Text),
+    table!(day_total, key [0, 1], fresh 0,
+        day Int, channel Text, month Int, sales Int, units Int, weight Int, gross Int, discounts Int, refunds Int,
+        shipping Int, tax Int, fees Int, postage Int, cost Int, uncosted Int, rounding Int),
+];

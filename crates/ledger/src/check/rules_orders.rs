@@ -1,0 +1,95 @@
+//! Law 8: rules about orders and the sales that they became.
+
+use super::Law;
+use super::rule::Field::{Flag, Id, Money, Number};
+use super::rule::Rule;
+
+pub(super) const RULES: &[Rule] = &[
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "an order names a sale that is not of it",
+        record: "order",
+        fields: &[Id("order of its sale"), Flag("channel is the sale's"), Flag("past, as its sale")],
+        text: "SELECT o.id AS id, o.number AS name, o.id AS e1, COALESCE(s.order_id, 0) AS f1, \
+            1 AS e2, CASE WHEN s.channel = o.channel THEN 1 ELSE 0 END AS f2, o.past AS e3, COALESCE(s.past, -1) AS f3 \
+            FROM customer_order o LEFT JOIN sale s ON s.id = o.sale_id WHERE o.sale_id IS NOT NULL",
+    },
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "a sale of an order is not the one that the order names",
+        record: "order",
+        fields: &[Id("sale")],
+        text: "SELECT o.id AS id, o.number AS name, s.id AS e1, COALESCE(o.sale_id, 0) AS f1 \
+            FROM sale s JOIN customer_order o ON o.id = s.order_id",
+    },
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "a line of an order differs from the line of its sale",
+        record: "order line",
+        fields: &[
+            Id("sale"),
+            Id("item"),
+            Number("quantity"),
+            Money("amount"),
+            Money("discount"),
+            Money("tax"),
+        ],
+        text: "SELECT n.id AS id, n.code AS name, \
+            CASE WHEN n.state = 'filled' THEN COALESCE(o.sale_id, -1) \
+                WHEN n.state = 'undone' AND n.sale_line_id IS NOT NULL THEN COALESCE(o.sale_id, -1) ELSE 0 END AS e1, \
+            COALESCE(l.sale_id, 0) AS f1, \
+            CASE WHEN l.id IS NULL THEN 0 ELSE COALESCE(n.item_id, 0) END AS e2, COALESCE(l.item_id, 0) AS f2, \
+            CASE WHEN l.id IS NULL THEN 0 ELSE n.steps END AS e3, COALESCE(l.steps, 0) AS f3, \
+            CASE WHEN l.id IS NULL THEN 0 ELSE n.amount END AS e4, COALESCE(l.amount, 0) AS f4, \
+            CASE WHEN l.id IS NULL THEN 0 ELSE n.discount END AS e5, COALESCE(l.discount, 0) AS f5, \
+            CASE WHEN l.id IS NULL THEN 0 ELSE n.tax END AS e6, COALESCE(l.tax, 0) AS f6 \
+            FROM order_line n JOIN customer_order o ON o.id = n.order_id LEFT JOIN sale_line l ON l.id = n.sale_line_id",
+    },
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "lines of an order's sale are not the order's lines",
+        record: "order",
+        fields: &[Number("lines of the sale")],
+        text: "SELECT o.id AS id, o.number AS name, COALESCE(n.lines, 0) AS e1, COALESCE(l.lines, 0) AS f1 \
+            FROM customer_order o \
+            LEFT JOIN (SELECT order_id, COUNT(DISTINCT sale_line_id) AS lines FROM order_line GROUP BY order_id) n \
+                ON n.order_id = o.id \
+            LEFT JOIN (SELECT sale_id, COUNT(*) AS lines FROM sale_line WHERE sale_id IN \
+                (SELECT sale_id FROM customer_order WHERE past = 0 AND sale_id IS NOT NULL) GROUP BY sale_id) l \
+                ON l.sale_id = o.sale_id WHERE o.past = 0",
+    },
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "lines of an order stand otherwise than the order",
+        record: "order",
+        fields: &[
+            Number("filled lines of an unpaid order"),
+            Number("waiting lines of an order that is over"),
+        ],
+        text: "SELECT o.id AS id, o.number AS name, \
+            CASE WHEN o.status = 'OrderPaymentDue' THEN 0 ELSE COALESCE(n.filled, 0) END AS e1, \
+            COALESCE(n.filled, 0) AS f1, \
+            CASE WHEN o.status IN ('OrderCancelled', 'OrderReturned') THEN 0 ELSE COALESCE(n.waiting, 0) END AS e2, \
+            COALESCE(n.waiting, 0) AS f2 FROM customer_order o LEFT JOIN (SELECT order_id, \
+            SUM(CASE WHEN state = 'filled' THEN 1 ELSE 0 END) AS filled, \
+            SUM(CASE WHEN state IN ('held', 'short') THEN 1 ELSE 0 END) AS waiting \
+            FROM order_line GROUP BY order_id) n ON n.order_id = o.id",
+    },
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "a line that is set aside has no hold of its own stock",
+        record: "order line",
+        fields: &[Id("item held"), Number("quantity held")],
+        text: "SELECT n.id AS id, n.code AS name, COALESCE(n.item_id, -1) AS e1, COALESCE(h.item_id, 0) AS f1, \
+            n.steps AS e2, COALESCE(h.steps, 0) AS f2 FROM order_line n LEFT JOIN hold h ON h.id = n.hold_id \
+            WHERE n.state = 'held'",
+    },
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "a refund of an order is of another sale",
+        record: "order",
+        fields: &[Id("sale")],
+        text: "SELECT o.id AS id, o.number AS name, COALESCE(o.sale_id, -1) AS e1, r.sale_id AS f1 \
+            FROM order_refund b JOIN customer_order o ON o.id = b.order_id JOIN refund r ON r.id = b.refund_id",
+    },
+];

@@ -1,0 +1,162 @@
+//! Backups of a full shop: taken while it sells, put back on either engine, the same afterwards.
+
+use crate::full_shop::{books, clean, code, fill, one_kit, run};
+use crate::harness::{START, TestShop, shops};
+use crate::place::empty_database;
+use domain::day::Moment;
+use ledger::{Access, Ledger, ManualClock, restore};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::time::Duration;
+
+/// A clock an hour after the tests' shops were filled.
+pub(crate) fn later() -> Arc<ManualClock> {
+    Arc::new(ManualClock::at(START.plus_millis(3_600_000)))
+}
+
+/// A backup's rows in an order of their own: pages follow the engine's order of text.
+fn rows(file: &Path) -> Vec<String> {
+    let text = std::fs::read_to_string(file).unwrap();
+    let mut rows: Vec<String> = text.lines().filter(|l| l.starts_with('[')).map(str::to_owned).collect();
+    rows.sort();
+    rows
+}
+
+async fn same_shop(shop: &TestShop, file: &Path, url: &str, folder: &Path) {
+    let restored = restore(file, url, later(), |_, _| ()).await.unwrap();
+    assert!(restored.check.is_clean(), "{:?}", restored.check);
+    assert_eq!(restored.rows, rows(file).len() as u64);
+    let other = Ledger::open(url, Access::Write, later()).await.unwrap();
+    assert_eq!(books(&other).await, books(&shop.ledger).await, "{} to {url}", shop.engine);
+    assert_eq!(other.shop(), shop.ledger.shop());
+    let again = folder.join("again.backup");
+    other.backup(&again, |_, _| ()).await.unwrap();
+    assert_eq!(rows(&again), rows(file), "{} to {url}", shop.engine);
+    // It goes on where the other one stood: the next receipt, the next in-store code.
+    let before = other.item(&code("KIT")).await.unwrap();
+    let sold = run(&other, one_kit()).await;
+    assert_eq!(Some(sold.receipt), last_receipt(file).map(|r| r + 1));
+    assert_ne!(other.item(&code("KIT")).await.unwrap().on_hand, before.on_hand);
+    clean(&other).await;
+    other.close().await;
+}
+
+fn last_receipt(file: &Path) -> Option<i64> {
+    let row = rows(file).into_iter().find(|row| row.starts_with("[\"shop_state\""))?;
+    serde_json::from_str::<Vec<serde_json::Value>>(&row).ok()?.get(2)?.as_i64()
+}
+
+#[tokio::test]
+async fn a_shop_is_the_same_on_either_engine() {
+    for shop in shops().await {
+        fill(&shop).await;
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("shop.backup");
+        let done = shop.ledger.backup(&file, |_, _| ()).await.unwrap();
+        assert_eq!(done.rows, rows(&file).len() as u64);
+        let url = format!("sqlite:{}", folder.path().join("new 100%#.db").display());
+        same_shop(&shop, &file, &url, folder.path()).await;
+        if let Some(database) = empty_database().await {
+            same_shop(&shop, &file, &database.url, folder.path()).await;
+            database.end().await;
+        }
+        let left: Vec<PathBuf> = hidden(folder.path());
+        assert!(left.is_empty(), "{left:?}");
+        shop.end().await;
+    }
+}
+
+/// Files that a backup or a restore began and left behind.
+pub(crate) fn hidden(folder: &Path) -> Vec<PathBuf> {
+    let names = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
+    names.filter(|path| path.file_name().unwrap().to_string_lossy().starts_with('.')).collect()
+}
+
+/// The backup is held up in the middle until more was sold: what it holds is one moment all the same.
+#[tokio::test(flavor = "multi_thread", worker_threads = 3)]
+async fn a_backup_is_of_one_moment_while_the_shop_sells() {
+    for shop in shops().await {
+        fill(&shop).await;
+        let (sold, enough) = (Arc::new(AtomicI64::new(0)), Arc::new(AtomicBool::new(false)));
+        let counter = tokio::spawn({
+            let (ledger, sold, enough) = (shop.ledger.clone(), sold.clone(), enough.clone());
+            async move {
+                while !enough.load(Ordering::SeqCst) {
+                    run(&ledger, one_kit()).await;
+                    sold.fetch_add(1, Ordering::SeqCst);
+                }
+            }
+        });
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("shop.backup");
+        let (mut at_start, mut at_end) = (0, 0);
+        let done = shop.ledger.backup(&file, |table, _| match table {
+            "setting" => at_start = wait_for(&sold, 1),
+            "item" | "sale" | "sale_line" => at_end = wait_for(&sold, 2),
+            _ => {}
+        });
+        done.await.unwrap();
+        enough.store(true, Ordering::SeqCst);
+        counter.await.unwrap();
+        assert!(at_end >= at_start + 4, "{}: nothing was sold meanwhile", shop.engine);
+        let url = format!("sqlite:{}", folder.path().join("new.db").display());
+        let restored = restore(&file, &url, later(), |_, _| ()).await.unwrap();
+        assert!(restored.check.is_clean(), "{}: {:?}", shop.engine, restored.check);
+        clean(&shop.ledger).await;
+        shop.end().await;
+    }
+}
+
+/// Waits until so many more were sold; says how many there are.
+fn wait_for(sold: &AtomicI64, more: i64) -> i64 {
+    let before = sold.load(Ordering::SeqCst);
+    for _ in 0..2000 {
+        let now = sold.load(Ordering::SeqCst);
+        if now >= before + more {
+            return now;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    panic!("nothing more was sold for 10 seconds");
+}
+
+#[tokio::test]
+async fn a_backup_replaces_an_earlier_one_and_nothing_else() {
+    for shop in shops().await {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("shop.backup");
+        shop.ledger.backup(&file, |_, _| ()).await.unwrap();
+        let earlier = rows(&file);
+        fill(&shop).await;
+        shop.ledger.backup(&file, |_, _| ()).await.unwrap();
+        assert_ne!(rows(&file), earlier);
+        let other = folder.path().join("notes.txt");
+        std::fs::write(&other, "yarn to order").unwrap();
+        let refused = shop.ledger.backup(&other, |_, _| ()).await.unwrap_err();
+        assert!(refused.to_string().contains("is not a backup; it is not overwritten"), "{refused}");
+        assert_eq!(std::fs::read_to_string(&other).unwrap(), "yarn to order");
+        let nowhere = folder.path().join("none/shop.backup");
+        let refused = shop.ledger.backup(&nowhere, |_, _| ()).await.unwrap_err();
+        assert!(refused.to_string().contains("cannot be written"), "{refused}");
+        assert_eq!(hidden(folder.path()), Vec::<PathBuf>::new());
+        shop.end().await;
+    }
+}
+
+/// A restored shop must never make an identifier that the backup has.
+#[tokio::test]
+async fn a_clock_behind_the_backup_is_refused() {
+    for shop in shops().await {
+        fill(&shop).await;
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("shop.backup");
+        shop.ledger.backup(&file, |_, _| ()).await.unwrap();
+        let url = format!("sqlite:{}", folder.path().join("new.db").display());
+        let clock = Arc::new(ManualClock::at(Moment::from_millis(START.millis() - 1)));
+        let refused = restore(&file, &url, clock, |_, _| ()).await.unwrap_err();
+        assert!(refused.to_string().contains("set the clock right first"), "{refused}");
+        assert!(!folder.path().join("new.db").exists());
+        shop.end().await;
+    }
+}

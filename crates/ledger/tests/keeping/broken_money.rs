@@ -1,0 +1,274 @@
+//! Sales, refunds, receipts and orders, each broken behind the ledger's back.
+
+use crate::breaking::{Break, check};
+
+const MONEY: &[Break] = &[
+    Break {
+        broken: "UPDATE sale SET goods = goods + 1 WHERE receipt = 2",
+        mended: "UPDATE sale SET goods = goods - 1 WHERE receipt = 2",
+        found: &[
+            "4 sale # (receipt 2) goods: 13.50 → 13.51",
+            "4 sale # (receipt 2) tendered less change: 13.51 → 13.50",
+        ],
+    },
+    Break {
+        broken: "UPDATE sale SET not_revenue = not_revenue - 1 WHERE receipt = 1",
+        mended: "UPDATE sale SET not_revenue = not_revenue + 1 WHERE receipt = 1",
+        found: &[
+            "4 sale # (receipt 1) gift notes and deposits: 25.00 → 24.99",
+            "4 sale # (receipt 1) tendered less change: 114.09 → 114.10",
+        ],
+    },
+    Break {
+        broken: "UPDATE sale SET shipping = shipping + 1 WHERE receipt = 2",
+        mended: "UPDATE sale SET shipping = shipping - 1 WHERE receipt = 2",
+        found: &[
+            "3 2026-06-15 on store shipping: 2.51 → 2.50",
+            "4 sale # (receipt 2) tendered less change: 13.51 → 13.50",
+            "9 sale # (receipt 2) shipping sold: 0.01 → 0.00",
+        ],
+    },
+    Break {
+        broken: "UPDATE sale_line SET discount = discount + 1, tax = tax + 1 WHERE code = 'P4'",
+        mended: "UPDATE sale_line SET discount = discount - 1, tax = tax - 1 WHERE code = 'P4'",
+        found: &[
+            "3 2026-06-15 on online discounts: 3.26 → 3.25",
+            "3 2026-06-15 on online tax: 1.51 → 1.50",
+            "4 sale # (receipt 4) discounts: 1.76 → 1.75",
+            "4 sale # (receipt 4) tax: 2.01 → 2.00",
+            "8 order line # (P4) discount: 0.75 → 0.76",
+            "8 order line # (P4) tax: 1.00 → 1.01",
+        ],
+    },
+    Break {
+        broken: "UPDATE tender SET amount = amount + 1 WHERE kind = 'owed'",
+        mended: "UPDATE tender SET amount = amount - 1 WHERE kind = 'owed'",
+        found: &[
+            "4 sale # (receipt 2) tendered: 13.51 → 13.50",
+            "4 tender # (Rowan Hill) owed: 13.51 → 13.50",
+        ],
+    },
+    Break {
+        broken: "UPDATE refund SET tendered = tendered + 1 WHERE shipping = 150",
+        mended: "UPDATE refund SET tendered = tendered - 1 WHERE shipping = 150",
+        found: &[
+            "4 refund # (of sale #) tenders: 13.88 → 13.87",
+            "4 refund # (of sale #) goods − discounts + tax + shipping + rounding: 13.88 → 13.87",
+        ],
+    },
+    Break {
+        broken: "UPDATE refund_line SET amount = amount + 1 WHERE refund_id = (SELECT refund_id FROM order_refund WHERE number = 'A1-R1')",
+        mended: "UPDATE refund_line SET amount = amount - 1 WHERE refund_id = (SELECT refund_id FROM order_refund WHERE number = 'A1-R1')",
+        found: &[
+            "3 2026-06-15 on online refunds: 74.01 → 74.00",
+            "4 refund # (of sale #) goods: 38.01 → 38.00",
+            "9 sale line # (KIT) amount given back: 38.01 → 38.00",
+        ],
+    },
+    Break {
+        broken: "UPDATE owed SET paid = paid + 1",
+        mended: "UPDATE owed SET paid = paid - 1",
+        found: &["4 tender # (Rowan Hill) paid: 5.00 → 5.01"],
+    },
+    Break {
+        broken: "UPDATE payment SET amount = amount - 1",
+        mended: "UPDATE payment SET amount = amount + 1",
+        found: &["4 tender # (Rowan Hill) paid: 4.99 → 5.00"],
+    },
+    Break {
+        broken: "UPDATE answer_key SET answer = NULL",
+        mended: "UPDATE answer_key SET answer = '{}'",
+        found: &["5 key counter POST /api/sales first has an answer: yes → no"],
+    },
+    Break {
+        broken: "UPDATE sale SET receipt = 50 WHERE receipt = 2; UPDATE shop_state SET receipt = 50",
+        mended: "UPDATE sale SET receipt = 2 WHERE receipt = 50; UPDATE shop_state SET receipt = (SELECT MAX(receipt) FROM sale)",
+        found: &[
+            "7 sale # (receipt 50) the receipt before is there: yes → no",
+            "7 sale # (receipt 3) the receipt before is there: yes → no",
+        ],
+    },
+    Break {
+        broken: "UPDATE shop_state SET receipt = receipt + 1",
+        mended: "UPDATE shop_state SET receipt = receipt - 1",
+        found: &["7 shop 1 last receipt: 6 → 5"],
+    },
+    Break {
+        broken: "UPDATE sale SET receipt = NULL WHERE receipt = 1",
+        mended: "UPDATE sale SET receipt = 1 WHERE receipt IS NULL AND past = 0",
+        found: &[
+            "7 sale # (no receipt) has a receipt: yes → no",
+            "7 sale # (receipt 2) the receipt before is there: yes → no",
+        ],
+    },
+    Break {
+        broken: "UPDATE line_back SET steps = steps + 1 WHERE steps = 1 AND steps_sold = 1",
+        mended: "UPDATE line_back SET steps = steps - 1 WHERE steps = 2 AND steps_sold = 1",
+        found: &[
+            "9 sale line # (P1) given back: 1 → 2",
+            "9 sale line # (P1) given back, at most what was sold: 1 → 2",
+            "9 sale line # (KIT) given back: 1 → 2",
+            "9 sale line # (KIT) given back, at most what was sold: 1 → 2",
+        ],
+    },
+    Break {
+        broken: "UPDATE line_back SET amount = amount - 1 WHERE steps = 1 AND steps_sold = 1",
+        mended: "UPDATE line_back SET amount = amount + 1 WHERE steps = 1 AND steps_sold = 1",
+        found: &[
+            "9 sale line # (P1) amount given back: 48.00 → 47.99",
+            "9 sale line # (P1) amount given back, against what was sold: 48.00 → 47.99",
+            "9 sale line # (KIT) amount given back: 38.00 → 37.99",
+            "9 sale line # (KIT) amount given back, against what was sold: 38.00 → 37.99",
+        ],
+    },
+    Break {
+        broken: "UPDATE line_back SET tax_sold = tax_sold + 1 WHERE steps = 1 AND steps_sold = 1",
+        mended: "UPDATE line_back SET tax_sold = tax_sold - 1 WHERE steps = 1 AND steps_sold = 1",
+        found: &["9 sale line # (P1) tax sold: 0.00 → 0.01", "9 sale line # (KIT) tax sold: 1.00 → 1.01"],
+    },
+    Break {
+        broken: "CREATE TABLE kept AS SELECT * FROM line_back; DELETE FROM line_back WHERE steps = 1 AND steps_sold = 1",
+        mended: "DELETE FROM line_back; INSERT INTO line_back SELECT * FROM kept",
+        found: &[
+            "9 sale line # (P1) given back: 1 → 0",
+            "9 sale line # (P1) amount given back: 48.00 → 0.00",
+            "9 sale line # (P1) cost given back: 4.00 → 0.00",
+            "9 sale line # (P1) sold: 1 → 0",
+            "9 sale line # (P1) amount sold: 48.00 → 0.00",
+            "9 sale line # (KIT) given back: 1 → 0",
+            "9 sale line # (KIT) amount given back: 38.00 → 0.00",
+            "9 sale line # (KIT) discount given back: 1.50 → 0.00",
+            "9 sale line # (KIT) tax given back: 1.00 → 0.00",
+            "9 sale line # (KIT) cost given back: 4.00 → 0.00",
+            "9 sale line # (KIT) sold: 1 → 0",
+            "9 sale line # (KIT) amount sold: 38.00 → 0.00",
+            "9 sale line # (KIT) discount sold: 1.50 → 0.00",
+            "9 sale line # (KIT) tax sold: 1.00 → 0.00",
+        ],
+    },
+    Break {
+        broken: "UPDATE sale_back SET shipping = 500 WHERE shipping = 150",
+        mended: "UPDATE sale_back SET shipping = 150 WHERE shipping = 500",
+        found: &[
+            "9 sale # (receipt 1) shipping given back: 1.50 → 5.00",
+            "9 sale # (receipt 1) shipping given back, at most what was sold: 4.00 → 5.00",
+        ],
+    },
+    Break {
+        broken: "UPDATE sale_back SET refunds = refunds + 1 WHERE shipping = 150",
+        mended: "UPDATE sale_back SET refunds = refunds - 1 WHERE shipping = 150",
+        found: &["9 sale # (receipt 1) refunds: 2 → 3"],
+    },
+    Break {
+        broken: "UPDATE sale_back SET voided = 0 WHERE voided = 1",
+        mended: "UPDATE sale_back SET voided = 1 WHERE sale_id = (SELECT sale_id FROM voided)",
+        found: &["9 sale # (receipt 3) voided: yes → no"],
+    },
+    Break {
+        broken: "UPDATE refund SET sale_id = (SELECT id FROM sale WHERE receipt = 2) WHERE shipping = 150",
+        mended: "UPDATE refund SET sale_id = (SELECT id FROM sale WHERE receipt = 1) WHERE shipping = 150",
+        found: &[
+            "9 sale # (receipt 1) shipping given back: 0.00 → 1.50",
+            "9 sale # (receipt 1) refunds: 1 → 2",
+            "9 sale # (receipt 2) shipping given back: 1.50 → 0.00",
+            "9 sale # (receipt 2) refunds: 1 → 0",
+            "9 refund line # sale: # → #",
+        ],
+    },
+    Break {
+        broken: "INSERT INTO voided SELECT id, 1, '', '' FROM sale WHERE receipt = 1",
+        mended: "DELETE FROM voided WHERE at_ms = 1",
+        found: &[
+            "2 item # (P1) put back: 1 → 0",
+            "2 item # (KIT) put back: 6 → 3",
+            "3 2026-06-15 on store sales: 1 → 2",
+            "3 2026-06-15 on store units: -2 → 2",
+            "3 2026-06-15 on store gross: 13.50 → 97.50",
+            "3 2026-06-15 on store discounts: 0.00 → 1.00",
+            "3 2026-06-15 on store shipping: -1.50 → 2.50",
+            "3 2026-06-15 on store tax: -1.40 → 0.70",
+            "3 2026-06-15 on store cost: 10.00 → 26.00",
+            "9 sale # (receipt 1) voided: yes → no",
+            "9 sale # (receipt 1) refunds of a voided sale: 0 → 2",
+        ],
+    },
+];
+
+#[tokio::test]
+async fn broken_money_is_found() {
+    check(MONEY).await;
+}
+
+const ORDERS: &[Break] = &[
+    Break {
+        broken: "UPDATE customer_order SET sale_id = NULL WHERE number = 'A1'",
+        mended: "UPDATE customer_order SET sale_id = (SELECT id FROM sale WHERE order_id = customer_order.id) WHERE number = 'A1'",
+        found: &[
+            "8 order # (A1) sale: # → none",
+            "8 order line # (P4) sale: none → #",
+            "8 order line # (KIT) sale: none → #",
+            "8 order # (A1) lines of the sale: 2 → 0",
+            "8 order # (A1) sale: none → #",
+        ],
+    },
+    Break {
+        broken: "UPDATE sale SET order_id = NULL WHERE past = 1",
+        mended: "UPDATE sale SET order_id = (SELECT id FROM customer_order WHERE number = 'H1') WHERE past = 1",
+        found: &["8 order # (H1) order of its sale: # → none"],
+    },
+    Break {
+        broken: "UPDATE customer_order SET channel = 'market' WHERE number = 'H1'",
+        mended: "UPDATE customer_order SET channel = 'online' WHERE number = 'H1'",
+        found: &["8 order # (H1) channel is the sale's: yes → no"],
+    },
+    Break {
+        broken: "UPDATE order_line SET state = 'short' WHERE code = 'P4'",
+        mended: "UPDATE order_line SET state = 'filled' WHERE code = 'P4'",
+        found: &["8 order line # (P4) sale: none → #"],
+    },
+    Break {
+        broken: "UPDATE order_line SET state = 'filled' WHERE state = 'short'",
+        mended: "UPDATE order_line SET state = 'short' WHERE state = 'filled' AND sale_line_id IS NULL",
+        found: &["8 order line # (P3) sale: # → none"],
+    },
+    Break {
+        broken: "UPDATE order_line SET amount = amount + 1, steps = 2 WHERE code = 'P4'",
+        mended: "UPDATE order_line SET amount = amount - 1, steps = 1 WHERE code = 'P4'",
+        found: &["8 order line # (P4) quantity: 2 → 1", "8 order line # (P4) amount: 38.01 → 38.00"],
+    },
+    Break {
+        broken: "UPDATE order_line SET item_id = (SELECT id FROM item WHERE sku = 'P5') WHERE code = 'P4'",
+        mended: "UPDATE order_line SET item_id = (SELECT id FROM item WHERE sku = 'P4') WHERE code = 'P4'",
+        found: &["8 order line # (P4) item: # → #"],
+    },
+    Break {
+        broken: "UPDATE order_line SET sale_line_id = NULL, state = 'undone' WHERE code = 'P4'",
+        mended: "UPDATE order_line SET sale_line_id = (SELECT id FROM sale_line WHERE code = 'P4'), state = 'filled' WHERE code = 'P4'",
+        found: &["8 order # (A1) lines of the sale: 1 → 2"],
+    },
+    Break {
+        broken: "UPDATE customer_order SET status = 'OrderPaymentDue' WHERE number = 'A1'",
+        mended: "UPDATE customer_order SET status = 'OrderProcessing' WHERE number = 'A1'",
+        found: &["8 order # (A1) filled lines of an unpaid order: 0 → 2"],
+    },
+    Break {
+        broken: "UPDATE customer_order SET status = 'OrderCancelled' WHERE number = 'A2'",
+        mended: "UPDATE customer_order SET status = 'OrderPaymentDue' WHERE number = 'A2'",
+        found: &["8 order # (A2) waiting lines of an order that is over: 0 → 1"],
+    },
+    Break {
+        broken: "UPDATE order_line SET hold_id = NULL WHERE state = 'held'",
+        mended: "UPDATE order_line SET hold_id = (SELECT id FROM hold WHERE purpose = 'order') WHERE state = 'held'",
+        found: &["8 order line # (KIT) item held: # → none", "8 order line # (KIT) quantity held: 2 → 0"],
+    },
+    Break {
+        broken: "UPDATE order_refund SET refund_id = (SELECT MIN(id) FROM refund) WHERE number = 'A1-R1'",
+        mended: "UPDATE order_refund SET refund_id = (SELECT id FROM refund WHERE reason LIKE 'refund A1-R1%') WHERE number = 'A1-R1'",
+        found: &["8 order # (A1) sale: # → #"],
+    },
+];
+
+#[tokio::test]
+async fn broken_orders_are_found() {
+    check(ORDERS).await;
+}

@@ -1,0 +1,337 @@
+//! A shop in which something of every kind has happened, so that every table has rows.
+
+use crate::harness::{START, TestShop, usd};
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::codes::{Code, Gtin};
+use domain::day::Day;
+use domain::money::{Currency, Money};
+use domain::order::{
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+};
+use domain::pricing::{PriceEnding, PriceRule, WeightRate};
+use domain::quantity::Asked;
+use domain::stock::{Fate, ItemKind, Why};
+use domain::weight::{Weight, WeightUnit};
+use ledger::{
+    AddItems, AddStyles, AdjustStock, BooksBy, BooksQuery, BooksRow, CheckReport, Command, Counted,
+    DecideFate, Finding, HoldLine, Key, Ledger, ListingState, NewHold, NewItem, NewRefund, NewSale, NewStyle,
+    Pay, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, SetShop,
+    TakeOrders, TenderIn, Told, VoidSale,
+};
+
+const ZERO: Money = Money::zero(Currency::USD);
+
+pub(crate) fn code(text: &str) -> Code {
+    Code::parse(text).unwrap()
+}
+
+fn asked(text: &str) -> Asked {
+    Asked::parse(text, None).unwrap()
+}
+
+pub(crate) async fn run<C: Command>(ledger: &Ledger, command: C) -> C::Answer {
+    ledger.execute(None, &command).await.unwrap().answer
+}
+
+fn item(kind: ItemKind, sku: &str, price: &str, quantity: &str) -> NewItem {
+    NewItem {
+        kind,
+        name: format!("Thing {sku}"),
+        sku: Some(code(sku)),
+        gtin: None,
+        style: None,
+        color: "grey|moss".to_owned(),
+        size: String::new(),
+        material: String::new(),
+        weight: None,
+        extras: ZERO,
+        price: Some(usd(price)),
+        cost: Some(usd("4.00")),
+        quantity: Some(asked(quantity)),
+        stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
+        description: "“Two\nlines”, \\ and \u{1F411}".to_owned(),
+        images: Vec::new(),
+        keep_off: false,
+    }
+}
+
+fn goods(sku: &str, quantity: &str) -> SaleLineIn {
+    SaleLineIn::Goods { code: code(sku), quantity: asked(quantity), discount: ZERO, tax: ZERO }
+}
+
+pub(crate) fn sale(lines: Vec<SaleLineIn>, tender: TenderIn) -> NewSale {
+    NewSale {
+        channel: Channel::store(),
+        lines,
+        discount: ZERO,
+        shipping: ZERO,
+        tenders: vec![tender],
+        hold: None,
+        at: None,
+        note: String::new(),
+        who: "counter".to_owned(),
+    }
+}
+
+/// One kit for cash, for a shop that goes on selling.
+pub(crate) fn one_kit() -> NewSale {
+    sale(vec![goods("KIT", "1")], TenderIn::plain(TenderKind::Cash, usd("12.00")))
+}
+
+pub(crate) async fn clean(ledger: &Ledger) {
+    let report = ledger.check(|_| ()).await.unwrap();
+    assert!(report.is_clean(), "{}", told(&report).join("\n"));
+}
+
+/// So many counted items with one of each.
+pub(crate) async fn many_kits(ledger: &Ledger, count: usize) {
+    let items = (0..count).map(|n| item(ItemKind::Counted, &format!("K{n}"), "2.00", "1")).collect();
+    run(ledger, AddItems { items, who: "maker".to_owned(), progress: None }).await;
+}
+
+/// The findings, short and with identifiers left out: `2 item # (KIT) made: 100 → 101`.
+pub(crate) fn told(report: &CheckReport) -> Vec<String> {
+    let short = |f: &Finding| {
+        let law = f.law.number().map_or_else(|| "-".to_owned(), |number| number.to_string());
+        let field =
+            f.what.rsplit_once(" (").map_or(f.what.as_str(), |(_, field)| field.trim_end_matches(')'));
+        without_ids(&format!("{law} {} {field}: {} → {}", f.place, f.expected, f.found))
+    };
+    let more = report.more.iter().map(|(law, more)| format!("{law}: {more} more"));
+    report.findings.iter().map(short).chain(more).collect()
+}
+
+/// Identifiers are the only numbers of more than 14 digits.
+pub(crate) fn without_ids(text: &str) -> String {
+    let mut out = String::new();
+    let mut digits = String::new();
+    for letter in text.chars().chain(['\0']) {
+        if letter.is_ascii_digit() {
+            digits.push(letter);
+            continue;
+        }
+        out.push_str(if digits.len() > 14 { "#" } else { &digits });
+        digits.clear();
+        out.push(letter);
+    }
+    out.trim_end_matches('\0').to_owned()
+}
+
+pub(crate) async fn books(ledger: &Ledger) -> Vec<BooksRow> {
+    let by = BooksBy { day: true, month: true, channel: true };
+    ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap()
+}
+
+/// Makes it all happen, and finds it clean.
+pub(crate) async fn fill(shop: &TestShop) {
+    let ledger = &shop.ledger;
+    for (key, value) in [("name", "Fold End"), ("zone", "America/New_York"), ("channel.fair", "Wool fair")] {
+        run(ledger, SetShop { key: key.to_owned(), value: value.to_owned() }).await;
+    }
+    stock_up(ledger).await;
+    shop.clock.advance_millis(60_000);
+    let first = sell(ledger).await;
+    give_back(ledger, &first).await;
+    owe_and_void(ledger).await;
+    shop.clock.advance_millis(60_000);
+    hold(ledger).await;
+    orders(ledger).await;
+    list(ledger).await;
+    let less = Counted::Less(asked("1"), Why::Gift);
+    let gift =
+        AdjustStock { code: code("KIT"), what: less, note: "raffle".to_owned(), who: "maker".to_owned() };
+    run(ledger, gift).await;
+    shop.clock.advance_millis(60_000);
+    clean(ledger).await;
+}
+
+async fn stock_up(ledger: &Ledger) {
+    let rule = PriceRule {
+        rate: WeightRate::parse("7.50", "ONZ").unwrap(),
+        ending: PriceEnding::parse("whole", Currency::USD).unwrap(),
+        minimum: Some(usd("20.00")),
+    };
+    let style = NewStyle {
+        name: "Ridge beanie".to_owned(),
+        rule,
+        sizes: vec!["S".to_owned(), "L".to_owned()],
+        category: "hats".to_owned(),
+    };
+    run(ledger, AddStyles { styles: vec![style] }).await;
+    // 952 is the prefix that GS1 keeps for demonstrations (gs1.org, list of company prefixes).
+    let gtin = Some(Gtin::parse("9521234543213").unwrap());
+    let weighed = Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap());
+    let by_weight = NewItem {
+        style: Some("ridge beanie".to_owned()),
+        weight: weighed,
+        price: None,
+        ..item(ItemKind::Piece, "P1", "1.00", "1")
+    };
+    let items = vec![
+        by_weight,
+        NewItem { sku: None, gtin, ..item(ItemKind::Piece, "P2", "40.00", "1") },
+        item(ItemKind::Piece, "P3", "40.00", "1"),
+        item(ItemKind::Piece, "P4", "40.00", "1"),
+        item(ItemKind::Piece, "P5", "40.00", "1"),
+        item(ItemKind::Counted, "KIT", "12.00", "100"),
+        item(ItemKind::Weight, "ROV", "3.00", "32"),
+        item(ItemKind::Piece, "P1", "40.00", "1"),
+    ];
+    let progress = Progress {
+        hash: "ab".repeat(32),
+        feed: "items".to_owned(),
+        file_name: "items.csv".to_owned(),
+        rows_done: 8,
+        again: false,
+    };
+    run(ledger, AddItems { items, who: "maker".to_owned(), progress: Some(progress) }).await;
+}
+
+/// A sale with all that a sale can have, under a key.
+async fn sell(ledger: &Ledger) -> SaleDone {
+    let discounted = SaleLineIn::Goods {
+        code: code("KIT"),
+        quantity: asked("3"),
+        discount: usd("1.00"),
+        tax: usd("2.10"),
+    };
+    let note = SaleLineIn::Paper {
+        kind: ledger::LineKind::GiftNote,
+        title: "Gift note".to_owned(),
+        amount: usd("25.00"),
+    };
+    let new = NewSale {
+        shipping: usd("4.00"),
+        note: "for the fair".to_owned(),
+        ..sale(vec![goods("P1", "1"), discounted, note], TenderIn::plain(TenderKind::Cash, usd("120.00")))
+    };
+    let key = Key::new("counter POST /api/sales", "first", b"body").unwrap();
+    ledger.execute(Some(&key), &new).await.unwrap().answer
+}
+
+async fn give_back(ledger: &Ledger, sold: &SaleDone) {
+    let line = |at: usize, quantity: &str, fate| RefundLine {
+        line: sold.lines[at].id,
+        quantity: Some(asked(quantity)),
+        fate,
+    };
+    let new = |lines, shipping: &str| NewRefund {
+        sale: sold.id,
+        lines,
+        fate: Fate::Open,
+        shipping: usd(shipping),
+        tender: RefundTender::All(TenderKind::Cash),
+        reason: "too small".to_owned(),
+        who: "counter".to_owned(),
+    };
+    run(ledger, new(vec![line(1, "1", Fate::Shelf)], "1.50")).await;
+    let done = run(ledger, new(vec![line(1, "1", Fate::Open), line(0, "1", Fate::WrittenOff)], "0.00")).await;
+    run(ledger, DecideFate { line: done.lines[0].0, fate: Fate::Shelf, who: "maker".to_owned() }).await;
+}
+
+async fn owe_and_void(ledger: &Ledger) {
+    let owed = TenderIn {
+        kind: TenderKind::Owed,
+        amount: usd("13.50"),
+        customer: "Rowan Hill".to_owned(),
+        due: Some(Day::from_number(20_260_715)),
+    };
+    let sold = run(ledger, sale(vec![goods("ROV", "4.5")], owed)).await;
+    let view = ledger.sale(sold.id).await.unwrap();
+    let pay = Pay {
+        tender: view.tenders[0].id,
+        kind: TenderKind::Cheque,
+        amount: usd("5.00"),
+        who: "counter".to_owned(),
+    };
+    run(ledger, pay).await;
+    let card = TenderIn::plain(TenderKind::Card, usd("40.00"));
+    let slip = run(ledger, sale(vec![goods("9521234543213", "1")], card)).await;
+    run(ledger, VoidSale { sale: slip.id, reason: "wrong hat".to_owned(), who: "counter".to_owned() }).await;
+}
+
+async fn hold(ledger: &Ledger) {
+    let lines = vec![HoldLine { code: code("P3"), quantity: asked("1") }];
+    let new = NewHold { lines, purpose: Purpose::Customer, for_whom: "Ash".to_owned(), until: None };
+    run(ledger, new).await;
+}
+
+fn line(sku: &str, quantity: &str) -> IncomingLine {
+    IncomingLine {
+        code: Some(code(sku)),
+        name: format!("Online {sku}"),
+        quantity: asked(quantity),
+        price: LinePrice::Each(usd("38.00")),
+        discount: usd("0.50"),
+        tax: usd("1.00"),
+    }
+}
+
+fn order(number: &str, status: OrderStatus, lines: Vec<IncomingLine>) -> IncomingOrder {
+    IncomingOrder {
+        channel: Channel::online(),
+        number: OrderNumber::parse(number).unwrap(),
+        ordered: START,
+        modified: None,
+        status,
+        lines,
+        refunds: Vec::new(),
+        discount: usd("1.00"),
+        shipping: usd("6.00"),
+        fee: usd("2.20"),
+        customer: Customer { name: "Linden Marsh".to_owned(), email: "linden@example.org".to_owned() },
+    }
+}
+
+fn refund(number: &str, sku: &str) -> IncomingRefund {
+    IncomingRefund {
+        number: OrderNumber::parse(number).unwrap(),
+        code: Some(code(sku)),
+        name: String::new(),
+        quantity: asked("1"),
+    }
+}
+
+/// A1: a piece and kits filled, a held piece short, a kit refunded. A2: not paid yet, set aside.
+/// A3: cancelled. H1: history, of a code that is none of ours, refunded.
+async fn orders(ledger: &Ledger) {
+    use OrderStatus::{OrderCancelled, OrderPaymentDue, OrderProcessing};
+    let first = order("A1", OrderProcessing, vec![line("P4", "1"), line("P3", "1"), line("KIT", "2")]);
+    let third = order("A3", OrderProcessing, vec![line("KIT", "1")]);
+    let live = vec![
+        IncomingOrder { refunds: vec![refund("A1-R1", "KIT")], ..first },
+        order("A2", OrderPaymentDue, vec![line("KIT", "2")]),
+        third.clone(),
+    ];
+    let past = IncomingOrder {
+        refunds: vec![refund("H1-R1", "OLD")],
+        ordered: START.plus_millis(-90_000_000),
+        ..order("H1", OrderProcessing, vec![line("OLD", "2")])
+    };
+    let cancelled =
+        IncomingOrder { status: OrderCancelled, modified: Some(START.plus_millis(60_000)), ..third };
+    for (orders, past) in [(live, false), (vec![past], true), (vec![cancelled], false)] {
+        let batch = TakeOrders { orders, past, who: "feed".to_owned() };
+        for outcome in ledger.take_orders(&batch).await.unwrap() {
+            assert!(!matches!(outcome, ledger::OrderOutcome::Rejected(_)), "{outcome:?}");
+        }
+    }
+}
+
+async fn list(ledger: &Ledger) {
+    let feed = ledger.connection("feed").await.unwrap();
+    let rows = ledger.listings(feed, None).await.unwrap();
+    let told: Vec<Told> = rows
+        .iter()
+        .map(|row| Told {
+            item: row.item,
+            revision: row.revision,
+            content: Some(("cd".repeat(32), ListingState::Listed)),
+        })
+        .collect();
+    let items = rows.iter().map(|row| row.item).collect();
+    let count = i64::try_from(rows.len()).unwrap();
+    let run_of = Some((RunKind::Changes, count, "feed.csv".to_owned(), "ef".repeat(32), items));
+    run(ledger, RecordRun { connection: feed, told, run: run_of }).await;
+}

@@ -1,0 +1,113 @@
+//! What a backup says that the schema is, against what it is on each engine.
+
+use crate::full_shop;
+use crate::harness::{TestShop, shops};
+use serde::Deserialize;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::BTreeMap;
+
+/// The first line of a backup.
+#[derive(Debug, Deserialize)]
+struct Header {
+    tables: Vec<Table>,
+}
+
+#[derive(Debug, PartialEq, Eq, Deserialize)]
+struct Table {
+    name: String,
+    columns: Vec<(String, String)>,
+    key: Vec<String>,
+}
+
+/// Neither belongs to the shop: leases are of running programs, the other is the migrations' own.
+const LEFT_OUT: [&str; 2] = ["node_lease", "_sqlx_migrations"];
+
+async fn told(shop: &TestShop) -> (Header, BTreeMap<String, u64>) {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("shop.backup");
+    shop.ledger.backup(&file, |_, _| ()).await.unwrap();
+    let text = std::fs::read_to_string(&file).unwrap();
+    let header = serde_json::from_str(text.lines().next().unwrap()).unwrap();
+    let last: serde_json::Value = serde_json::from_str(text.lines().last().unwrap()).unwrap();
+    (header, serde_json::from_value(last["rows"].clone()).unwrap())
+}
+
+async fn texts(connection: &mut AnyConnection, text: String) -> Vec<String> {
+    let rows = sqlx::query(AssertSqlSafe(text)).fetch_all(connection).await.unwrap();
+    rows.iter().map(|row| row.try_get(0).unwrap()).collect()
+}
+
+/// The tables of the schema, by name, with columns in their order, and the tables that each refers to.
+async fn real(shop: &TestShop) -> (Vec<Table>, BTreeMap<String, Vec<String>>) {
+    let mut connection = shop.connection().await;
+    let names = match shop.engine {
+        "sqlite" => "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'",
+        _ => "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public'",
+    };
+    let (mut tables, mut refers) = (Vec::new(), BTreeMap::new());
+    for name in texts(&mut connection, names.to_owned()).await {
+        if LEFT_OUT.contains(&name.as_str()) {
+            continue;
+        }
+        let [columns, key, referred] = match shop.engine {
+            "sqlite" => [
+                format!("SELECT name || ' ' || lower(type) FROM pragma_table_info('{name}') ORDER BY cid"),
+                format!("SELECT name FROM pragma_table_info('{name}') WHERE pk > 0 ORDER BY pk"),
+                format!("SELECT \"table\" FROM pragma_foreign_key_list('{name}')"),
+            ],
+            _ => [
+                format!(
+                    "SELECT column_name || ' ' || data_type FROM information_schema.columns \
+                     WHERE table_name = '{name}' ORDER BY ordinal_position"
+                ),
+                format!(
+                    "SELECT CAST(a.attname AS TEXT) FROM pg_index i \
+                     CROSS JOIN LATERAL unnest(i.indkey) WITH ORDINALITY AS k (attnum, place) \
+                     JOIN pg_attribute a ON a.attrelid = i.indrelid AND a.attnum = k.attnum \
+                     WHERE i.indrelid = CAST('{name}' AS regclass) AND i.indisprimary ORDER BY k.place"
+                ),
+                format!(
+                    "SELECT CAST(CAST(confrelid AS regclass) AS TEXT) FROM pg_constraint \
+                     WHERE contype = 'f' AND conrelid = CAST('{name}' AS regclass)"
+                ),
+            ],
+        };
+        let columns = texts(&mut connection, columns).await;
+        let split = |c: &String| c.split_once(' ').map(|(n, t)| (n.to_owned(), t.to_owned())).unwrap();
+        let columns = columns.iter().map(split).collect();
+        let key = texts(&mut connection, key).await;
+        refers.insert(name.clone(), texts(&mut connection, referred).await);
+        tables.push(Table { name, columns, key });
+    }
+    tables.sort_by(|a, b| a.name.cmp(&b.name));
+    (tables, refers)
+}
+
+#[tokio::test]
+async fn a_backup_knows_every_table_and_column() {
+    for shop in shops().await {
+        let (Header { mut tables }, _) = told(&shop).await;
+        let (real, refers) = real(&shop).await;
+        for (at, table) in tables.iter().enumerate() {
+            for referred in &refers[&table.name] {
+                let before = tables[..at].iter().any(|t| t.name == *referred);
+                assert!(before, "{}: {referred} stands before {}", shop.engine, table.name);
+            }
+        }
+        tables.sort_by(|a, b| a.name.cmp(&b.name));
+        assert_eq!(tables, real, "{}", shop.engine);
+        shop.end().await;
+    }
+}
+
+/// What the other tests say of backups holds for every table.
+#[tokio::test]
+async fn the_full_shop_has_rows_in_every_table() {
+    for shop in shops().await {
+        full_shop::fill(&shop).await;
+        let (_, rows) = told(&shop).await;
+        let empty: Vec<&String> = rows.iter().filter(|(_, rows)| **rows == 0).map(|(name, _)| name).collect();
+        assert!(empty.is_empty() && !rows.is_empty(), "{}: {empty:?}", shop.engine);
+        shop.end().await;
+    }
+}
