@@ -98,9 +98,11 @@ pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Ref
     let (code, title): (String, String) = (row.try_get(2)?, row.try_get(3)?);
     let (on_hand, held): (i64, i64) = (row.try_get(4)?, row.try_get(5)?);
     let kind = ItemKind::from_code(&row.try_get::<String, _>(0)?);
-    if on_hand >= steps
-        && let Some((for_whom, until)) = open_hold(tx, item).await?
-    {
+    if on_hand >= steps {
+        let hold = if on_hand - held >= steps { None } else { open_hold(tx, item).await? };
+        // Free again since it could not be had (on PostgreSQL another transaction may end in between):
+        // the whole is tried again.
+        let (for_whom, until) = hold.ok_or_else(|| Trouble::Collided(sqlx::Error::RowNotFound))?;
         return Ok(Refusal::SetAside { code, title, for_whom, until });
     }
     if on_hand == 0
