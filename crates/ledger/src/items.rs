@@ -140,8 +140,7 @@ impl Command for AddItems {
             return Err(Refusal::invalid("items", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
-        let before =
-            |p: &crate::intake::Progress| p.rows_done - i64::try_from(self.items.len()).unwrap_or(0);
+        let before = |p: &crate::intake::Progress| p.rows_done - i64::try_from(self.items.len()).unwrap_or(0);
         if let Some(progress) = &self.progress {
             crate::intake::advance(tx, progress, before(progress)).await?;
         }

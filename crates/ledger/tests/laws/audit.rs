@@ -1,0 +1,157 @@
+//! The laws, asked of the tables themselves, past the ledger.
+
+use crate::harness::Shop;
+use ledger::{BooksBy, BooksQuery, BooksRow, SetShop};
+use sqlx::{AssertSqlSafe, Row};
+
+/// Each asks for what breaks a law; all must find nothing.
+const BREACHES: &[(&str, &str)] = &[
+    (
+        "law 1: 0 <= held <= on hand, a piece at most once",
+        "SELECT id FROM item WHERE on_hand < 0 OR held < 0 OR held > on_hand OR (kind = 'piece' AND on_hand > 1)",
+    ),
+    (
+        "law 2: made = on hand + sold - put back + written off; a piece is out at most once",
+        "SELECT id FROM item WHERE made <> on_hand + sold - put_back + written_off \
+         OR (kind = 'piece' AND sold - put_back > 1)",
+    ),
+    (
+        "law 3: entries sum to the stock on hand",
+        "SELECT i.id FROM item i LEFT JOIN stock_entry e ON e.item_id = i.id GROUP BY i.id, i.on_hand \
+         HAVING i.on_hand <> COALESCE(SUM(e.change), 0)",
+    ),
+    (
+        "law 3: open holds sum to what is held",
+        "SELECT i.id FROM item i LEFT JOIN hold h ON h.item_id = i.id AND h.state = 'open' GROUP BY i.id, i.held \
+         HAVING i.held <> COALESCE(SUM(h.steps), 0)",
+    ),
+    (
+        "law 3: the entries of each counter sum to it",
+        "SELECT i.id FROM item i WHERE i.sold <> (SELECT COALESCE(-SUM(e.change), 0) FROM stock_entry e \
+            WHERE e.item_id = i.id AND e.why = 'sold') \
+         OR i.put_back <> (SELECT COALESCE(SUM(e.change), 0) FROM stock_entry e \
+            WHERE e.item_id = i.id AND e.why IN ('put-back', 'voided')) \
+         OR i.written_off <> (SELECT COALESCE(-SUM(e.change), 0) FROM stock_entry e \
+            WHERE e.item_id = i.id AND (e.why IN ('damage', 'gift', 'own-use') OR (e.why = 'count' AND e.change < 0)))",
+    ),
+    (
+        "law 4: lines add up to their sale",
+        "SELECT s.id FROM sale s JOIN sale_line l ON l.sale_id = s.id \
+         GROUP BY s.id, s.goods, s.not_revenue, s.discounts, s.tax \
+         HAVING s.goods + s.not_revenue <> SUM(l.amount) OR s.discounts <> SUM(l.discount) OR s.tax <> SUM(l.tax)",
+    ),
+    (
+        "law 4: tenders add up to their sale",
+        "SELECT s.id FROM sale s LEFT JOIN tender t ON t.sale_id = s.id GROUP BY s.id, s.tendered \
+         HAVING s.tendered <> COALESCE(SUM(t.amount), 0)",
+    ),
+    (
+        "law 4: lines and tenders add up to their refund",
+        "SELECT r.id FROM refund r WHERE r.tendered <> (SELECT COALESCE(SUM(t.amount), 0) FROM tender t \
+            WHERE t.refund_id = r.id) \
+         OR r.goods <> (SELECT COALESCE(SUM(l.amount), 0) FROM refund_line l WHERE l.refund_id = r.id) \
+         OR r.discounts <> (SELECT COALESCE(SUM(l.discount), 0) FROM refund_line l WHERE l.refund_id = r.id) \
+         OR r.tax <> (SELECT COALESCE(SUM(l.tax), 0) FROM refund_line l WHERE l.refund_id = r.id)",
+    ),
+    (
+        "law 9: the counters beside a line are the sums of its refunds, and never more than was sold",
+        "SELECT l.id FROM sale_line l LEFT JOIN line_back b ON b.sale_line_id = l.id \
+         LEFT JOIN refund_line r ON r.sale_line_id = l.id \
+         GROUP BY l.id, l.steps, l.amount, l.discount, l.tax, b.steps, b.amount, b.discount, b.tax \
+         HAVING COALESCE(b.steps, 0) <> COALESCE(SUM(r.steps), 0) \
+         OR COALESCE(b.amount, 0) <> COALESCE(SUM(r.amount), 0) \
+         OR COALESCE(b.discount, 0) <> COALESCE(SUM(r.discount), 0) \
+         OR COALESCE(b.tax, 0) <> COALESCE(SUM(r.tax), 0) \
+         OR COALESCE(b.steps, 0) > l.steps OR COALESCE(b.amount, 0) > l.amount \
+         OR (b.steps = l.steps AND (b.amount <> l.amount OR b.discount <> l.discount OR b.tax <> l.tax))",
+    ),
+    (
+        "no sale is both voided and refunded or paid",
+        "SELECT v.sale_id FROM voided v WHERE EXISTS (SELECT 1 FROM refund r WHERE r.sale_id = v.sale_id) \
+         OR EXISTS (SELECT 1 FROM owed o WHERE o.sale_id = v.sale_id AND o.paid > 0)",
+    ),
+    (
+        "what was paid of a debt is the sum of its payments",
+        "SELECT o.tender_id FROM owed o LEFT JOIN payment p ON p.tender_id = o.tender_id \
+         GROUP BY o.tender_id, o.paid HAVING o.paid <> COALESCE(SUM(p.amount), 0)",
+    ),
+    (
+        "receipts are consecutive",
+        "SELECT id FROM shop_state WHERE receipt <> (SELECT COUNT(*) FROM sale WHERE receipt IS NOT NULL) \
+         OR receipt <> (SELECT COALESCE(MAX(receipt), 0) FROM sale)",
+    ),
+];
+
+/// Asserts every law on a shop, and that its day totals are what its entries sum to.
+pub(crate) async fn clean(shop: &Shop) {
+    let mut raw = shop.raw().await;
+    for (law, statement) in BREACHES {
+        let broken: Vec<i64> = sqlx::query_scalar(*statement).fetch_all(&mut *raw).await.unwrap();
+        assert!(broken.is_empty(), "on {:?}, {law}: {broken:?}", shop.engine);
+    }
+    drop(raw);
+    totals_are_sums(shop).await;
+    let report = shop.ledger.check(|_| ()).await.unwrap();
+    assert!(report.is_clean(), "on {:?}, check found {:?}", shop.engine, report.findings);
+}
+
+/// A change of the zone there and back makes the totals anew from the entries: they must stay.
+async fn totals_are_sums(shop: &Shop) {
+    let zone = shop.ledger.refresh_shop().await.unwrap().zone.name().to_owned();
+    let kept = by_day(shop).await;
+    let elsewhere = if zone == "UTC" { "Europe/London" } else { "UTC" };
+    for zone in [elsewhere, &zone] {
+        shop.ok(SetShop { key: "zone".to_owned(), value: zone.to_owned() }).await;
+    }
+    assert_eq!(kept, by_day(shop).await, "on {:?}, law 3: day totals are the sums of entries", shop.engine);
+}
+
+async fn by_day(shop: &Shop) -> Vec<BooksRow> {
+    let by = BooksBy { day: true, month: false, channel: true };
+    let mut rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
+    // A day whose bookings undo each other has a row of zeros, or none once it was made anew.
+    rows.retain(|row| row.figures != domain::revenue::Figures::none(domain::money::Currency::USD));
+    rows
+}
+
+/// Tables that a refused command must leave as they were, with what tells a change in them.
+const WATCHED: &[(&str, &str)] = &[
+    ("item", "SUM(revision + on_hand * 7 + held * 13)"),
+    ("stock_entry", "SUM(change)"),
+    ("hold", "SUM(CASE WHEN state = 'open' THEN 1 ELSE 0 END)"),
+    ("sale", "SUM(tendered)"),
+    ("sale_line", "SUM(amount)"),
+    ("tender", "SUM(amount)"),
+    ("refund", "SUM(tendered)"),
+    ("line_back", "SUM(steps + amount)"),
+    ("sale_back", "SUM(shipping + refunds + voided)"),
+    ("voided", "COUNT(*)"),
+    ("came_back", "COUNT(*)"),
+    ("owed", "SUM(paid)"),
+    ("payment", "SUM(amount)"),
+    ("day_total", "SUM(gross + sales + refunds)"),
+    ("outbox", "SUM(CASE WHEN state = 'waiting' THEN 1 ELSE 0 END)"),
+    ("listing", "SUM(revision)"),
+    ("style", "SUM(revision)"),
+    ("code", "COUNT(*)"),
+    ("setting", "COUNT(*)"),
+    ("shop_state", "SUM(receipt + in_store + settings_revision)"),
+];
+
+/// Counts and sums of every table that a command writes.
+pub(crate) async fn fingerprint(shop: &Shop) -> Vec<(String, i64, i64)> {
+    let parts: Vec<String> = WATCHED
+        .iter()
+        .map(|(table, sum)| {
+            format!(
+                "SELECT '{table}', CAST(COUNT(*) AS BIGINT), CAST(COALESCE({sum}, 0) AS BIGINT) FROM {table}"
+            )
+        })
+        .collect();
+    let mut raw = shop.raw().await;
+    let rows = sqlx::query(AssertSqlSafe(parts.join(" UNION ALL "))).fetch_all(&mut *raw).await.unwrap();
+    drop(raw);
+    let mut print: Vec<_> = rows.iter().map(|row| (row.get(0), row.get(1), row.get(2))).collect();
+    print.sort();
+    print
+}

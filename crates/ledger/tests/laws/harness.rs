@@ -1,0 +1,205 @@
+//! A fresh shop for each test on each engine, and its end.
+
+use domain::day::Moment;
+use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock, Refusal};
+use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
+use sqlx::pool::PoolConnection;
+use sqlx::{Any, AnyPool, AssertSqlSafe};
+use std::future::Future;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::str::FromStr;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Where the tests' clock stands at first: 2026-05-17T10:00Z, a Sunday.
+pub(crate) const START: Moment = Moment::from_millis(1_779_012_000_000);
+pub(crate) const MINUTE_MS: i64 = 60_000;
+pub(crate) const HOUR_MS: i64 = 60 * MINUTE_MS;
+pub(crate) const DAY_MS: i64 = 24 * HOUR_MS;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Engine {
+    Sqlite,
+    Postgres,
+}
+
+/// The engines to test on. A missing server is a failure, never a test that did not run.
+pub(crate) fn engines() -> Vec<Engine> {
+    match std::env::var("FLEECEFOLD_TEST_ENGINES").as_deref() {
+        Ok("sqlite") => vec![Engine::Sqlite],
+        Ok("postgres") => vec![Engine::Postgres],
+        Ok(other) => {
+            panic!("FLEECEFOLD_TEST_ENGINES is sqlite or postgres, or left out for both; not {other}")
+        }
+        Err(_) => vec![Engine::Sqlite, Engine::Postgres],
+    }
+}
+
+fn server() -> String {
+    std::env::var("FLEECEFOLD_TEST_PG").unwrap_or_else(|_| {
+        panic!(
+            "FLEECEFOLD_TEST_PG is not set: these tests need a PostgreSQL. `tests/run --only test -- -p ledger` \
+             starts one for them; FLEECEFOLD_TEST_ENGINES=sqlite leaves PostgreSQL out"
+        )
+    })
+}
+
+/// A shop of one test.
+#[derive(Clone, Debug)]
+pub(crate) struct Shop {
+    pub(crate) engine: Engine,
+    pub(crate) url: String,
+    pub(crate) ledger: Ledger,
+    pub(crate) clock: Arc<ManualClock>,
+    raw: AnyPool,
+}
+
+/// What must be cleared away when the test is over, whether it passed or not.
+pub(crate) enum Ground {
+    File(tempfile::TempDir),
+    Database(String),
+}
+
+/// Names each test's database; the process's own number keeps two runs apart.
+static NUMBER: AtomicU64 = AtomicU64::new(0);
+
+/// A place for a shop that does not exist yet, and its address.
+pub(crate) async fn ground(engine: Engine) -> (Ground, String) {
+    sqlx::any::install_default_drivers();
+    match engine {
+        Engine::Sqlite => {
+            let folder = tempfile::tempdir().unwrap();
+            let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+            (Ground::File(folder), url)
+        }
+        Engine::Postgres => {
+            let number = NUMBER.fetch_add(1, Ordering::Relaxed);
+            let name = format!("laws_{}_{number}", std::process::id());
+            on_server(&format!("CREATE DATABASE {name}")).await;
+            let server = server();
+            let (address, _) = server.rsplit_once('/').expect("FLEECEFOLD_TEST_PG ends in /postgres");
+            (Ground::Database(name.clone()), format!("{address}/{name}"))
+        }
+    }
+}
+
+impl Ground {
+    pub(crate) async fn clear(self) {
+        match self {
+            Self::File(folder) => folder.close().unwrap(),
+            Self::Database(name) => on_server(&format!("DROP DATABASE {name} WITH (FORCE)")).await,
+        }
+    }
+}
+
+async fn on_server(statement: &str) {
+    let pool = AnyPool::connect(&server()).await.expect("the PostgreSQL of FLEECEFOLD_TEST_PG answers");
+    sqlx::query(AssertSqlSafe(statement.to_owned())).execute(&pool).await.unwrap();
+    pool.close().await;
+}
+
+/// Runs a test on each engine, in a fresh shop.
+pub(crate) fn on_each<F, Fut>(test: F)
+where
+    F: Fn(Shop) -> Fut,
+    Fut: Future<Output = ()>,
+{
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+    for engine in engines() {
+        let clock = Arc::new(ManualClock::at(START));
+        let (ground, url) = runtime.block_on(ground(engine));
+        let ledger = runtime.block_on(open(&url, clock.clone()));
+        let raw = runtime.block_on(raw(&url));
+        let shop = Shop { engine, url, ledger: ledger.clone(), clock, raw: raw.clone() };
+        let ended = catch_unwind(AssertUnwindSafe(|| runtime.block_on(test(shop))));
+        runtime.block_on(async {
+            raw.close().await;
+            ledger.close().await;
+            ground.clear().await;
+        });
+        if let Err(panic) = ended {
+            eprintln!("on {engine:?}");
+            resume_unwind(panic);
+        }
+    }
+}
+
+async fn raw(url: &str) -> AnyPool {
+    let options = AnyConnectOptions::from_str(url).unwrap();
+    AnyPoolOptions::new().max_connections(1).connect_with(options).await.unwrap()
+}
+
+pub(crate) async fn open(url: &str, clock: Arc<dyn Clock>) -> Ledger {
+    Ledger::open(url, Access::Create, clock).await.unwrap()
+}
+
+impl Shop {
+    /// Runs a command that must succeed.
+    pub(crate) async fn ok<C: Command>(&self, command: C) -> C::Answer {
+        match self.ledger.execute(None, &command).await {
+            Ok(done) => done.answer,
+            Err(failure) => panic!("on {:?}: {}", self.engine, in_full(&failure)),
+        }
+    }
+
+    /// Runs a command that must be refused, and leave nothing behind.
+    pub(crate) async fn refused<C: Command>(&self, command: C) -> Refusal {
+        let before = crate::audit::fingerprint(self).await;
+        let refusal = match self.ledger.execute(None, &command).await {
+            Err(Failure::Refused(refusal)) => *refusal,
+            Err(failure) => panic!("on {:?}: not refused but failed: {}", self.engine, in_full(&failure)),
+            Ok(_) => panic!("on {:?}: not refused", self.engine),
+        };
+        let after = crate::audit::fingerprint(self).await;
+        assert_eq!(before, after, "a refused command left something: {refusal}");
+        refusal
+    }
+
+    /// A connection of its own, past the ledger, to look at tables and to attack them.
+    pub(crate) async fn raw(&self) -> PoolConnection<Any> {
+        self.raw.acquire().await.unwrap()
+    }
+
+    /// Numbers past the ledger: the first column of each row.
+    pub(crate) async fn numbers(&self, statement: &str) -> Vec<i64> {
+        let mut raw = self.raw().await;
+        sqlx::query_scalar(AssertSqlSafe(statement.to_owned())).fetch_all(&mut *raw).await.unwrap()
+    }
+
+    pub(crate) async fn number(&self, statement: &str) -> i64 {
+        let all = self.numbers(statement).await;
+        assert_eq!(all.len(), 1, "{statement}");
+        all[0]
+    }
+}
+
+/// A failure with all its sources.
+pub(crate) fn in_full(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut source = error.source();
+    while let Some(error) = source {
+        text = format!("{text}: {error}");
+        source = error.source();
+    }
+    text
+}
+
+/// The refusal's kind, as it is called outside: `already-sold`.
+pub(crate) fn kind(refusal: &Refusal) -> String {
+    let value = serde_json::to_value(refusal).unwrap();
+    value["refused"].as_str().unwrap().to_owned()
+}
+
+impl Shop {
+    /// A command that must be refused as `expected` says: the kind, a colon, and words of it.
+    pub(crate) async fn refuses<C: Command>(&self, command: C, expected: &str) {
+        let refusal = self.refused(command).await;
+        let found = format!("{}: {refusal}", kind(&refusal));
+        let (kind, words) = expected.split_once(": ").unwrap();
+        assert!(
+            found.starts_with(&format!("{kind}: ")) && found.contains(words),
+            "on {:?}: {found}\nnot as expected: {expected}",
+            self.engine
+        );
+    }
+}

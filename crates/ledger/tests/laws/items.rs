@@ -1,0 +1,314 @@
+//! Adding styles and items, and editing one.
+
+use crate::audit;
+use crate::harness::{kind, on_each};
+use crate::make::*;
+use domain::codes::Gtin;
+use domain::stock::{ItemKind, Why};
+use domain::weight::WeightUnit;
+use ledger::{Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome, SetShop};
+
+fn said(outcome: &RowOutcome) -> String {
+    match outcome {
+        RowOutcome::Added(added) => format!("added at {}", added.price.price()),
+        RowOutcome::AddedStyle { name } => format!("added {name}"),
+        RowOutcome::Updated { sku } => format!("updated {sku}"),
+        RowOutcome::Unchanged { sku } => format!("unchanged {sku}"),
+        RowOutcome::Refused(refusal) => format!("{}: {refusal}", kind(refusal)),
+    }
+}
+
+/// Adds the rows in one batch, and compares the beginning of what is said of each.
+async fn check_rows(shop: &crate::harness::Shop, rows: Vec<(NewItem, &str)>) {
+    let (items, expected): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
+    let outcomes = shop.ok(add(items)).await;
+    let said: Vec<String> = outcomes.iter().map(said).collect();
+    assert_eq!(said.len(), expected.len());
+    for (said, expected) in said.iter().zip(expected) {
+        assert!(said.contains(expected), "on {:?}: {said}\nnot as expected: {expected}", shop.engine);
+    }
+}
+
+fn gtin(text: &str) -> Gtin {
+    Gtin::parse(text).unwrap()
+}
+
+/// Priced by a style's rule.
+fn ruled(sku: &str, style: &str, grams_or_ounces: &str) -> NewItem {
+    NewItem {
+        price: None,
+        style: Some(style.to_owned()),
+        weight: Some(weight(grams_or_ounces)),
+        ..item(ItemKind::Piece, sku)
+    }
+}
+
+#[test]
+fn rows_are_added_or_refused_each_by_itself() {
+    on_each(|shop| async move {
+        let added = shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", Some(2000))).await;
+        assert_eq!(said(&added[0]), "added Ridge beanie");
+        let dear = NewItem { extras: usd(250), ..ruled("h2", " ridge BEANIE ", "6.35 ONZ") };
+        // GTIN-12 and GTIN-13 of GS1's own examples: General Specifications, figures of 2.1 and 7.9.
+        check_rows(
+            &shop,
+            vec![
+                // 6.35 oz x 7.50 = 47.625, to the cent 47.63, to the whole 48.
+                (ruled("h1", "Ridge beanie", "6.35 ONZ"), "added at 48.00"),
+                // 47.63 + 2.50 = 50.13, to the whole 50.
+                (dear, "added at 50.00"),
+                (ruled("h3", "Ridge beanie", "0.05 ONZ"), "added at 20.00"),
+                (piece("p1", 4500), "added at 45.00"),
+                (counted("c1", "12", 999), "added at 9.99"),
+                (counted("c0", "0", 999), "added at 9.99"),
+                (NewItem { quantity: None, ..counted("cn", "1", 999) }, "added at 9.99"),
+                (by_ounce("w1", "32.125", 350), "added at 3.50"),
+                (NewItem { gtin: Some(gtin("614141007349")), ..piece("g1", 100) }, "added at 1.00"),
+                (NewItem { sku: None, ..piece("x", 100) }, "added at 1.00"),
+                (piece("free", 0), "invalid: offers.price: a price must be more than 0"),
+                (NewItem { price: None, ..piece("np", 0) }, "invalid: offers.price: there is no price"),
+                (ruled("ns", "Moor cowl", "6 ONZ"), "invalid: style: there is no style “Moor cowl”"),
+                (NewItem { weight: None, ..ruled("nw", "Ridge beanie", "1 ONZ") }, "there is no price"),
+                (
+                    NewItem { quantity: Some(asked("2")), ..piece("two", 100) },
+                    "of a piece exactly one exists",
+                ),
+                (counted("half", "1.5", 100), "invalid: quantity: 1.5 is not a whole number"),
+                (by_ounce("fine", "1.0005", 100), "finer than a thousandth"),
+                (counted("many", "1000000001", 100), "larger than a shop can hold"),
+                (
+                    NewItem { stock_unit: None, ..by_ounce("nu", "1", 100) },
+                    "quantity.unitCode: goods by weight",
+                ),
+                (NewItem { name: String::new(), ..piece("nn", 100) }, "invalid: name: this may not be empty"),
+                (NewItem { name: "a\u{0}b".to_owned(), ..piece("nul", 100) }, "cannot be printed (U+0000)"),
+                (
+                    NewItem { images: vec!["a|b".to_owned()], ..piece("bar", 100) },
+                    "image: the name of a picture",
+                ),
+                (
+                    NewItem { cost: Some(usd(-1)), ..piece("nc", 100) },
+                    "invalid: cost: this may not be below 0",
+                ),
+                (NewItem { price: Some(eur(100)), ..piece("eu", 100) }, "EUR is not the shop's currency"),
+                (piece("p1", 4600), "code-taken: the code p1 already finds another row of this file"),
+                (
+                    NewItem { gtin: Some(gtin("0614141007349")), ..piece("g2", 1) },
+                    "code-taken: the code 0614141007349",
+                ),
+            ],
+        )
+        .await;
+        assert_eq!(shop.ledger.item(&code("614141007349")).await.unwrap().sku, "g1");
+        assert_eq!(shop.ledger.item(&code("00614141007349")).await.unwrap().sku, "g1");
+        let hat = shop.ledger.item(&code("h1")).await.unwrap();
+        let working = hat.working.unwrap();
+        assert_eq!((working.by_weight, working.ended, working.price), (usd(4763), usd(4800), usd(4800)));
+        assert_eq!(shop.ledger.item(&code("w1")).await.unwrap().on_hand.to_string(), "32.125 oz");
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_known_sku_takes_text_and_price_and_never_stock() {
+    on_each(|shop| async move {
+        shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
+        let kit = counted("c1", "12", 999);
+        let first = NewItem { gtin: Some(gtin("4006381333931")), ..piece("p1", 4500) };
+        shop.ok(add(vec![kit.clone(), first, piece("p2", 100), by_ounce("w1", "8", 350)])).await;
+        check_rows(&shop, vec![(kit.clone(), "unchanged c1"), (piece("p1", 4500), "unchanged p1")]).await;
+        shop.ok(sale(vec![goods("c1", "2")], cash(1998))).await;
+        check_rows(
+            &shop,
+            vec![
+                (kit.clone(), "invalid: quantity: c1 has 10 on hand and the file says 12"),
+                (piece("p1", 4600), "updated p1"),
+                (NewItem { style: Some("Ridge beanie".to_owned()), ..piece("p2", 100) }, "updated p2"),
+                (
+                    NewItem { stock_unit: Some(WeightUnit::Gram), ..by_ounce("w1", "8", 350) },
+                    "invalid: kind: w1 is",
+                ),
+            ],
+        )
+        .await;
+        check_rows(
+            &shop,
+            vec![
+                (NewItem { quantity: None, name: "Kit, mended".to_owned(), ..kit.clone() }, "updated c1"),
+                (piece("w1", 350), "invalid: kind: w1 is weight already"),
+                (
+                    NewItem { gtin: Some(gtin("4006381333931")), ..piece("p2", 100) },
+                    "code-taken: the code 4006381333931",
+                ),
+            ],
+        )
+        .await;
+        let other = NewItem { gtin: Some(gtin("4006381333931")), ..piece("new", 100) };
+        check_rows(&shop, vec![(other, "already finds Item p1")]).await;
+        let kit = shop.ledger.item(&code("c1")).await.unwrap();
+        assert_eq!((kit.name.as_str(), kit.on_hand.steps(), kit.revision), ("Kit, mended", 10, 3));
+        audit::clean(&shop).await;
+    });
+}
+
+/// A style's later rate leaves the prices of its items, until they are edited back to the rule.
+#[test]
+fn a_style_is_brought_up_to_date_by_its_name() {
+    on_each(|shop| async move {
+        shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
+        shop.ok(add(vec![ruled("h1", "Ridge beanie", "6 ONZ")])).await;
+        let outcome = shop.ok(style("RIDGE beanie", "8", "ONZ", "exact", None)).await;
+        assert_eq!(said(&outcome[0]), "updated RIDGE beanie");
+        let styles = shop.ledger.styles().await.unwrap();
+        assert_eq!((styles.len(), styles[0].name.as_str(), styles[0].revision), (1, "Ridge beanie", 2));
+        let hat = shop.ledger.item(&code("h1")).await.unwrap();
+        assert_eq!((hat.price, hat.working.is_none()), (usd(4500), true));
+        shop.ok(EditItem { price: Some(PriceChange::Rule), ..edit("h1") }).await;
+        let hat = shop.ledger.item(&code("h1")).await.unwrap();
+        assert_eq!((hat.price, hat.working.unwrap().price), (usd(4800), usd(4800)));
+        let mut wrong = style("A|B", "1", "ONZ", "exact", None);
+        wrong.styles[0].sizes = vec!["S|M".to_owned()];
+        assert!(said(&shop.ok(wrong).await[0]).contains("invalid: sizes: a size may not hold a |"));
+    });
+}
+
+#[test]
+fn an_edit_knows_which_revision_it_changes() {
+    on_each(|shop| async move {
+        shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
+        shop.ok(add(vec![ruled("h1", "Ridge beanie", "6.35 ONZ"), piece("p1", 1000)])).await;
+        let name = |text: &str| Some(text.to_owned());
+        let edited = shop.ok(EditItem { revision: Some(1), name: name("Cap"), ..edit("h1") }).await;
+        assert_eq!(edited, 2);
+        shop.refuses(
+            EditItem { revision: Some(1), name: name("Hood"), ..edit("h1") },
+            "stale: item h1 was changed meanwhile (revision 2, not 1)",
+        )
+        .await;
+        shop.ok(EditItem { weight: Some(weight("5 ONZ")), cost: Some(usd(900)), ..edit("h1") }).await;
+        let hat = shop.ledger.item(&code("h1")).await.unwrap();
+        assert_eq!((hat.name.as_str(), hat.price, hat.cost), ("Cap", usd(3800), Some(usd(900))));
+        shop.ok(EditItem { price: Some(PriceChange::Hand(usd(3500))), ..edit("h1") }).await;
+        shop.ok(EditItem { weight: Some(weight("9 ONZ")), ..edit("h1") }).await;
+        let hat = shop.ledger.item(&code("h1")).await.unwrap();
+        assert_eq!((hat.price, hat.priced_by_hand, hat.revision), (usd(3500), true, 5));
+        let refused: [(EditItem, &str); 8] = [
+            (edit("nobody"), "unknown-code: no item has the code nobody"),
+            (edit("2000000000016"), "wrong-digit: its check digit should be 5"),
+            (EditItem { name: name(" "), ..edit("p1") }, "invalid: name: this may not be empty"),
+            (EditItem { price: Some(PriceChange::Hand(usd(0))), ..edit("p1") }, "invalid: more than 0"),
+            (EditItem { price: Some(PriceChange::Hand(eur(5))), ..edit("p1") }, "invalid: offers.price: EUR"),
+            (EditItem { price: Some(PriceChange::Rule), ..edit("p1") }, "invalid: there is no price"),
+            (EditItem { cost: Some(usd(-5)), ..edit("p1") }, "invalid: cost"),
+            (EditItem { description: name("pay with 4000 0000 0000 0002"), ..edit("p1") }, "invalid: card"),
+        ];
+        for (command, expected) in refused {
+            shop.refuses(command, expected).await;
+        }
+    });
+}
+
+/// An owner's tags from an earlier shop bear numbers that this one would draw next.
+#[test]
+fn own_numbers_are_drawn_around_skus_of_the_same_range() {
+    on_each(|shop| async move {
+        let old = ["2000000000022", "2000000000039", "2000000000060"];
+        shop.ok(add(old.iter().map(|sku| piece(sku, 100)).collect())).await;
+        let fresh = (0..4).map(|_| NewItem { sku: None, ..piece("x", 100) }).collect();
+        let outcomes = shop.ok(add(fresh)).await;
+        let skus: Vec<String> = outcomes
+            .iter()
+            .map(|o| if let RowOutcome::Added(a) = o { a.sku.clone() } else { said(o) })
+            .collect();
+        assert!(skus.iter().all(|s| s.starts_with('2') && !old.contains(&s.as_str())), "{skus:?}");
+        assert_eq!(shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM code").await, 3 * 2 + 4);
+    });
+}
+
+#[test]
+fn settings_are_set_or_refused() {
+    on_each(|shop| async move {
+        let set = |key: &str, value: &str| SetShop { key: key.to_owned(), value: value.to_owned() };
+        for (key, value) in [
+            ("name", "Hill farm"),
+            ("currency", "EUR"),
+            ("currency", "USD"),
+            ("zone", "America/New_York"),
+            ("unit", "GRM"),
+            ("image_base", "https://example.org/images/"),
+            ("cash_rounding", "5 down"),
+            ("channel.spring-fair", "Spring fair"),
+        ] {
+            shop.ok(set(key, value)).await;
+        }
+        let now = shop.ledger.shop();
+        let rows: Vec<_> = now.rows().into_iter().map(|(k, v)| format!("{k}={v}")).collect();
+        for row in
+            ["name=Hill farm", "currency=USD", "zone=America/New_York", "unit=GRM", "cash_rounding=5 down"]
+        {
+            assert!(rows.iter().any(|r| r == row), "{row}: {rows:?}");
+        }
+        assert_eq!(now.image_base.as_deref(), Some("https://example.org/images"));
+        for (key, value, expected) in [
+            ("colour", "red", "invalid: there is no such setting"),
+            ("name", "", "invalid: name: this may not be empty"),
+            ("currency", "usd", "invalid: currency"),
+            ("zone", "Mars/Olympus", "invalid: is not a time zone"),
+            ("unit", "STN", "invalid: is not a weight unit"),
+            ("image_base", "ftp://x", "invalid: begins with https://"),
+            ("cash_rounding", "5 sideways", "invalid: smallest coin"),
+            ("cash_rounding", "0", "invalid: smallest coin"),
+            ("channel.Fair!", "Fair", "invalid: is not a channel code"),
+            ("channel.fair", " ", "invalid: channel name"),
+        ] {
+            shop.refuses(set(key, value), expected).await;
+        }
+        shop.ok(add(vec![piece("p1", 100)])).await;
+        shop.refuses(set("currency", "EUR"), "invalid: a shop's currency is fixed").await;
+    });
+}
+
+/// Another process adds a channel: this one's sale there is not judged by what it knew before.
+#[test]
+fn settings_changed_by_another_process_count_at_once() {
+    on_each(|shop| async move {
+        let other = crate::harness::open(&shop.url, shop.clock.clone()).await;
+        shop.ok(add(vec![piece("p1", 103)])).await;
+        let fair = SetShop { key: "channel.fair".to_owned(), value: "Fair".to_owned() };
+        other.execute(None, &fair).await.unwrap();
+        other
+            .execute(None, &SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() })
+            .await
+            .unwrap();
+        let sold = shop.ok(ledger::NewSale { channel: channel("fair"), ..sale_of("p1", 105) }).await;
+        assert_eq!((sold.channel.as_str(), sold.totals.rounding), ("fair", usd(2)));
+        other.close().await;
+    });
+}
+
+/// Goods with many sales behind them are still read.
+#[test]
+fn what_was_sold_over_the_years_may_exceed_what_a_shop_holds() {
+    on_each(|shop| async move {
+        let grams = NewItem {
+            stock_unit: Some(WeightUnit::Gram),
+            quantity: Some(asked("1000000")),
+            ..by_ounce("w1", "1", 1)
+        };
+        shop.ok(add(vec![grams])).await;
+        for _ in 0..2 {
+            shop.ok(adjust("w1", Counted::Less(asked("1"), Why::Damage))).await;
+            shop.ok(sale(vec![goods("w1", "999999")], card(999_999))).await;
+            shop.ok(adjust("w1", Counted::More(asked("1000000")))).await;
+        }
+        let item = shop.ledger.item(&code("w1")).await.unwrap();
+        assert_eq!(item.sold.to_string(), "1999998.000");
+        shop.refuses(adjust("w1", Counted::More(asked("0.001"))), "invalid: larger than a shop can hold")
+            .await;
+        assert!(matches!(
+            shop.ok(add(vec![NewItem { sku: None, ..piece("x", 100) }])).await[0],
+            RowOutcome::Added(ledger::AddedItem { price: ItemPrice::ByHand(_), .. })
+        ));
+        audit::clean(&shop).await;
+    });
+}

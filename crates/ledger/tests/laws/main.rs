@@ -1,0 +1,17 @@
+//! The ledger from outside, each test on both engines from one text.
+//!
+//! PostgreSQL is a superuser's address in `FLEECEFOLD_TEST_PG`; `tests/run` starts one and sets it.
+
+mod audit;
+mod books;
+mod day;
+mod harness;
+mod ids;
+mod items;
+mod make;
+mod races;
+mod refunds;
+mod sales;
+mod schema;
+mod stock;
+mod troubles;

@@ -1,0 +1,200 @@
+//! Short words for the values that commands are made of. All goods are invented.
+
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::ids::{HoldGroupId, SaleId, SaleLineId};
+use domain::money::{Currency, Money};
+use domain::pricing::{PriceEnding, PriceRule, WeightRate};
+use domain::quantity::Asked;
+use domain::stock::{Fate, ItemKind};
+use domain::weight::{Weight, WeightUnit};
+use ledger::{
+    AddItems, AddStyles, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, NewRefund, NewSale,
+    NewStyle, Purpose, RefundLine, RefundTender, SaleLineIn, TenderIn,
+};
+
+pub(crate) fn usd(minor: i64) -> Money {
+    Money::from_minor(minor, Currency::USD).unwrap()
+}
+
+pub(crate) fn eur(minor: i64) -> Money {
+    Money::from_minor(minor, Currency::from_code("EUR").unwrap()).unwrap()
+}
+
+pub(crate) fn code(text: &str) -> Code {
+    Code::parse(text).unwrap()
+}
+
+/// `2`, or `2.5 LBR`.
+pub(crate) fn asked(text: &str) -> Asked {
+    match text.split_once(' ') {
+        Some((value, unit)) => Asked::parse(value, Some(unit)).unwrap(),
+        None => Asked::parse(text, None).unwrap(),
+    }
+}
+
+pub(crate) fn channel(code: &str) -> Channel {
+    Channel::parse(code).unwrap()
+}
+
+/// `6.35 ONZ`.
+pub(crate) fn weight(text: &str) -> Weight {
+    let (value, unit) = text.split_once(' ').unwrap();
+    Weight::parse(value, WeightUnit::from_code(unit).unwrap()).unwrap()
+}
+
+pub(crate) fn item(kind: ItemKind, sku: &str) -> NewItem {
+    NewItem {
+        kind,
+        name: format!("Item {sku}"),
+        sku: Some(code(sku)),
+        gtin: None,
+        style: None,
+        color: String::new(),
+        size: String::new(),
+        material: String::new(),
+        weight: None,
+        extras: usd(0),
+        price: Some(usd(1000)),
+        cost: None,
+        quantity: None,
+        stock_unit: None,
+        description: String::new(),
+        images: Vec::new(),
+        keep_off: false,
+    }
+}
+
+pub(crate) fn piece(sku: &str, price: i64) -> NewItem {
+    NewItem { price: Some(usd(price)), ..item(ItemKind::Piece, sku) }
+}
+
+pub(crate) fn counted(sku: &str, quantity: &str, price: i64) -> NewItem {
+    NewItem { quantity: Some(asked(quantity)), price: Some(usd(price)), ..item(ItemKind::Counted, sku) }
+}
+
+/// Goods by weight, stocked and priced by the ounce.
+pub(crate) fn by_ounce(sku: &str, quantity: &str, price: i64) -> NewItem {
+    NewItem {
+        quantity: Some(asked(quantity)),
+        stock_unit: Some(WeightUnit::Ounce),
+        price: Some(usd(price)),
+        ..item(ItemKind::Weight, sku)
+    }
+}
+
+pub(crate) fn add(items: Vec<NewItem>) -> AddItems {
+    AddItems { items, who: "maker".to_owned(), progress: None }
+}
+
+pub(crate) fn style(name: &str, rate: &str, unit: &str, ending: &str, minimum: Option<i64>) -> AddStyles {
+    let rule = PriceRule {
+        rate: WeightRate::parse(rate, unit).unwrap(),
+        ending: PriceEnding::parse(ending, Currency::USD).unwrap(),
+        minimum: minimum.map(usd),
+    };
+    let style = NewStyle {
+        name: name.to_owned(),
+        rule,
+        sizes: vec!["S".to_owned(), "L".to_owned()],
+        category: "hats".to_owned(),
+    };
+    AddStyles { styles: vec![style] }
+}
+
+pub(crate) fn edit(sku: &str) -> EditItem {
+    EditItem {
+        code: code(sku),
+        revision: None,
+        name: None,
+        color: None,
+        size: None,
+        material: None,
+        description: None,
+        images: None,
+        price: None,
+        weight: None,
+        extras: None,
+        cost: None,
+        keep_off: None,
+    }
+}
+
+pub(crate) fn adjust(sku: &str, what: Counted) -> AdjustStock {
+    AdjustStock { code: code(sku), what, note: "as told".to_owned(), who: "maker".to_owned() }
+}
+
+pub(crate) fn goods(sku: &str, quantity: &str) -> SaleLineIn {
+    less(sku, quantity, 0, 0)
+}
+
+/// Goods with a discount and tax.
+pub(crate) fn less(sku: &str, quantity: &str, discount: i64, tax: i64) -> SaleLineIn {
+    SaleLineIn::Goods { code: code(sku), quantity: asked(quantity), discount: usd(discount), tax: usd(tax) }
+}
+
+pub(crate) fn tender(kind: TenderKind, amount: i64) -> TenderIn {
+    TenderIn::plain(kind, usd(amount))
+}
+
+pub(crate) fn cash(amount: i64) -> Vec<TenderIn> {
+    vec![tender(TenderKind::Cash, amount)]
+}
+
+pub(crate) fn card(amount: i64) -> Vec<TenderIn> {
+    vec![tender(TenderKind::Card, amount)]
+}
+
+/// A sale in the store, now.
+pub(crate) fn sale(lines: Vec<SaleLineIn>, tenders: Vec<TenderIn>) -> NewSale {
+    NewSale {
+        channel: Channel::store(),
+        lines,
+        discount: usd(0),
+        shipping: usd(0),
+        tenders,
+        hold: None,
+        at: None,
+        note: String::new(),
+        who: "counter".to_owned(),
+    }
+}
+
+pub(crate) fn sale_of(sku: &str, paid: i64) -> NewSale {
+    sale(vec![goods(sku, "1")], cash(paid))
+}
+
+pub(crate) fn hold(lines: &[(&str, &str)], purpose: Purpose, until: Option<Moment>) -> NewHold {
+    let lines =
+        lines.iter().map(|(sku, quantity)| HoldLine { code: code(sku), quantity: asked(quantity) }).collect();
+    NewHold { lines, purpose, for_whom: "Ada".to_owned(), until }
+}
+
+pub(crate) fn basket(lines: &[(&str, &str)]) -> NewHold {
+    NewHold { for_whom: String::new(), ..hold(lines, Purpose::Basket, None) }
+}
+
+pub(crate) fn with_hold(sale: NewSale, hold: HoldGroupId) -> NewSale {
+    NewSale { hold: Some(hold), ..sale }
+}
+
+/// All that is left of a sale, in cash.
+pub(crate) fn whole(sale: SaleId, fate: Fate) -> NewRefund {
+    NewRefund {
+        sale,
+        lines: Vec::new(),
+        fate,
+        shipping: usd(0),
+        tender: RefundTender::All(TenderKind::Cash),
+        reason: "did not fit".to_owned(),
+        who: "counter".to_owned(),
+    }
+}
+
+/// Part of a line, in cash.
+pub(crate) fn part(sale: SaleId, line: SaleLineId, quantity: Option<&str>, fate: Fate) -> NewRefund {
+    let line = RefundLine { line, quantity: quantity.map(asked), fate };
+    NewRefund { lines: vec![line], ..whole(sale, fate) }
+}

@@ -1,0 +1,258 @@
+//! Giving back, deciding later what becomes of the goods, and voiding.
+
+use crate::audit;
+use crate::harness::{DAY_MS, HOUR_MS, on_each};
+use crate::make::*;
+use crate::sales::owed;
+use domain::basket::TenderKind;
+use domain::day::{Day, Moment};
+use domain::ids::{RefundLineId, SaleId, SaleLineId};
+use domain::money::Money;
+use domain::stock::Fate;
+use ledger::{
+    BooksBy, BooksQuery, DecideFate, NewRefund, NewSale, RefundLine, RefundTender, SetShop, VoidSale,
+};
+
+fn void(sale: SaleId) -> VoidSale {
+    VoidSale { sale, reason: "rung up twice".to_owned(), who: "counter".to_owned() }
+}
+
+fn decide(line: RefundLineId, fate: Fate) -> DecideFate {
+    DecideFate { line, fate, who: "maker".to_owned() }
+}
+
+fn parts(tenders: &[(TenderKind, i64)]) -> RefundTender {
+    RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
+}
+
+/// Law 9: parts in any sizes add up to the line's amount, discount and tax.
+#[test]
+fn parts_of_a_line_add_up_to_it() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("c1", "1000", 333), by_ounce("w1", "1000", 1001)])).await;
+        let checks: &[(&str, &str, &[&str])] = &[
+            ("c1", "7", &["1", "1", "1", "1", "1", "1", "1"]),
+            ("c1", "7", &["3", "4"]),
+            ("c1", "7", &["6", "1"]),
+            ("c1", "11", &["2", "5", "1", "3"]),
+            ("w1", "2.5", &["0.001", "1.3", "1.199"]),
+            ("w1", "1 LBR", &["100 GRM", "4.5", "7.973"]),
+        ];
+        for (sku, quantity, sizes) in checks {
+            let line = less(sku, quantity, 101, 77);
+            let gross = shop.ok(NewSale { discount: usd(13), ..sale(vec![line], cash(900_000)) }).await;
+            let line = &gross.lines[0];
+            let mut sum = (0, 0, 0);
+            for size in *sizes {
+                let back = shop.ok(part(gross.id, line.id, Some(size), Fate::Shelf)).await;
+                let part = back.lines[0].2;
+                assert_eq!(back.given, part.given_back().unwrap());
+                sum.0 += part.amount.minor();
+                sum.1 += part.discount.minor();
+                sum.2 += part.tax.minor();
+            }
+            let sold = (line.money.amount.minor(), line.money.discount.minor(), line.money.tax.minor());
+            assert_eq!(sum, sold, "{sku} {quantity} in {sizes:?}");
+            shop.refuses(part(gross.id, line.id, Some("1"), Fate::Shelf), "more-than-sold: 0").await;
+            shop.refuses(part(gross.id, line.id, None, Fate::Shelf), "invalid: nothing is left").await;
+            shop.refuses(whole(gross.id, Fate::Shelf), "invalid: nothing is left").await;
+        }
+        for sku in ["c1", "w1"] {
+            assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand.value(), 1000.into());
+        }
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_sale_is_given_back_whole_or_in_lines() {
+    on_each(|shop| async move {
+        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        shop.ok(add(vec![piece("p1", 4500), piece("p2", 1003), counted("c1", "50", 333)])).await;
+        let sold = shop
+            .ok(NewSale {
+                shipping: usd(495),
+                ..sale(vec![goods("p1", "1"), goods("p2", "1"), goods("c1", "3")], cash(7000))
+            })
+            .await;
+        assert_eq!((sold.totals.due, sold.totals.rounding), (usd(6995), usd(-2)));
+        let c1 = sold.lines[2].id;
+        // 3.33 in cash: 3.35.
+        let back = shop.ok(part(sold.id, c1, Some("1"), Fate::Shelf)).await;
+        assert_eq!((back.given, back.rounding), (usd(335), usd(2)));
+        let by_card = NewRefund {
+            tender: RefundTender::All(TenderKind::Card),
+            ..part(sold.id, c1, Some("1"), Fate::WrittenOff)
+        };
+        assert_eq!(shop.ok(by_card).await.given, usd(333));
+        let line = |line, quantity: &str, fate| RefundLine { line, quantity: Some(asked(quantity)), fate };
+        let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold.id, Fate::Shelf) };
+        let all = |tender| NewRefund { tender, ..whole(sold.id, Fate::Shelf) };
+        let shipping = |minor| NewRefund { shipping: usd(minor), ..of(vec![]) };
+        let p1 = sold.lines[0].id;
+        let refused: Vec<(NewRefund, &str)> = vec![
+            (of(vec![line(c1, "2", Fate::Shelf)]), "more-than-sold: 2 asked to be given back, 1 is left"),
+            (of(vec![line(c1, "0", Fate::Shelf)]), "invalid: more than 0"),
+            (of(vec![line(c1, "0.5", Fate::Shelf)]), "invalid: not a whole number"),
+            (
+                of(vec![line(p1, "1", Fate::Shelf), line(p1, "1", Fate::Shelf)]),
+                "invalid: stands on two lines",
+            ),
+            (of(vec![line(SaleLineId::from_raw(4), "1", Fate::Shelf)]), "no-such: line of this sale 4"),
+            (whole(SaleId::from_raw(4), Fate::Shelf), "no-such: there is no sale 4"),
+            (shipping(496), "more-than-sold: shipping: 4.96 asked"),
+            (shipping(-1), "invalid: shipping"),
+            (all(parts(&[(TenderKind::Card, 6330)])), "invalid: 63.31 is given back"),
+            (all(parts(&[(TenderKind::Card, 6329)])), "invalid: the tenders come to 63.29"),
+            (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), "invalid: "),
+            (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), "invalid: "),
+            (all(parts(&[(TenderKind::Owed, 6331)])), "invalid: less than this is still owed"),
+            (NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold.id, Fate::Shelf) }, "invalid: reason"),
+        ];
+        for (command, expected) in refused {
+            shop.refuses(command, expected).await;
+        }
+        let freight = shop.ok(shipping(200)).await;
+        assert_eq!((freight.lines.len(), freight.shipping, freight.given), (0, usd(200), usd(200)));
+        // All that is left: 45.00 + 10.03 + 3.33 + 2.95 = 61.31, of which 1.31 in cash is 1.30.
+        let rest = shop.ok(all(parts(&[(TenderKind::Card, 6000), (TenderKind::Cash, 130)]))).await;
+        assert_eq!(
+            (rest.lines.len(), rest.shipping, rest.rounding, rest.given),
+            (3, usd(295), usd(-1), usd(6130))
+        );
+        shop.refuses(whole(sold.id, Fate::Shelf), "invalid: nothing is left").await;
+        let view = shop.ledger.sale(sold.id).await.unwrap();
+        assert_eq!(view.refunds.len(), 4);
+        assert!(view.lines.iter().all(|l| l.given_back == l.line.quantity));
+        // The piece that came back is sold again; of the counted goods one was written off.
+        shop.ok(sale_of("p1", 4500)).await;
+        assert_eq!(shop.ledger.item(&code("c1")).await.unwrap().on_hand.steps(), 49);
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn what_becomes_of_the_goods_is_decided_once() {
+    on_each(|shop| async move {
+        let costed = |sku: &str| ledger::NewItem { cost: Some(usd(400)), ..piece(sku, 1000) };
+        shop.ok(add(vec![costed("p1"), costed("p2"), costed("p3")])).await;
+        let sold = shop.ok(sale((1..=3).map(|n| goods(&format!("p{n}"), "1")).collect(), cash(3000))).await;
+        let back = shop.ok(whole(sold.id, Fate::Open)).await;
+        let [first, second, third] = [0, 1, 2].map(|n| back.lines[n].0);
+        let on_hand = async || shop.number("SELECT CAST(SUM(on_hand) AS BIGINT) FROM item").await;
+        assert_eq!(on_hand().await, 0);
+        shop.refuses(decide(first, Fate::Open), "invalid: say shelf or written-off").await;
+        shop.clock.advance_millis(DAY_MS);
+        shop.ok(decide(first, Fate::Shelf)).await;
+        shop.ok(decide(second, Fate::WrittenOff)).await;
+        for (line, fate) in [(first, Fate::Shelf), (first, Fate::WrittenOff), (second, Fate::Shelf)] {
+            shop.refuses(decide(line, fate), "invalid: it was decided before").await;
+        }
+        shop.refuses(decide(RefundLineId::from_raw(2), Fate::Shelf), "no-such: line of a refund 2").await;
+        assert_eq!(on_hand().await, 1);
+        let view = shop.ledger.sale(sold.id).await.unwrap();
+        let fates: Vec<Fate> = view.refunds[0].lines.iter().map(|l| l.2).collect();
+        assert_eq!(fates, [Fate::Shelf, Fate::WrittenOff, Fate::Open]);
+        // The cost leaves the books on the day that the goods are back on the shelf.
+        let by = BooksBy { day: true, ..BooksBy::default() };
+        let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
+        let costs: Vec<Money> = rows.iter().map(|r| r.figures.cost).collect();
+        assert_eq!(costs, [usd(1200), usd(-400)]);
+        audit::clean(&shop).await;
+        shop.ok(decide(third, Fate::Shelf)).await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// Once the whole debt is forgiven, a refund can lower it no further.
+#[test]
+fn a_refund_may_lower_what_is_owed() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("c1", "10", 1000)])).await;
+        let sold = shop
+            .ok(sale(vec![goods("c1", "4")], vec![owed(1500), owed(1500), tender(TenderKind::Card, 1000)]))
+            .await;
+        let line = sold.lines[0].id;
+        let less_owed = |quantity| NewRefund {
+            tender: RefundTender::All(TenderKind::Owed),
+            ..part(sold.id, line, Some(quantity), Fate::Shelf)
+        };
+        shop.ok(less_owed("2")).await;
+        let still: Vec<_> =
+            shop.ledger.sale(sold.id).await.unwrap().tenders.iter().map(|t| t.still_owed).collect();
+        assert_eq!(still, [Some(usd(0)), Some(usd(1000)), None]);
+        shop.refuses(less_owed("2"), "invalid: less than this is still owed").await;
+        shop.ok(less_owed("1")).await;
+        shop.refuses(less_owed("1"), "invalid: less than this is still owed").await;
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn paper_is_given_back_but_put_on_no_shelf() {
+    on_each(|shop| async move {
+        let note = ledger::SaleLineIn::Paper {
+            kind: ledger::LineKind::GiftNote,
+            title: "Gift note".to_owned(),
+            amount: usd(2000),
+        };
+        shop.ok(add(vec![piece("p1", 100)])).await;
+        let sold = shop.ok(sale(vec![note, goods("p1", "1")], cash(2100))).await;
+        let line = sold.lines[0].id;
+        shop.refuses(part(sold.id, line, None, Fate::Shelf), "invalid: is no item of this shelf").await;
+        let back = shop.ok(part(sold.id, line, None, Fate::Open)).await;
+        shop.refuses(decide(back.lines[0].0, Fate::Shelf), "invalid: is no item of this shelf").await;
+        assert_eq!(shop.ok(whole(sold.id, Fate::Shelf)).await.given, usd(100));
+        let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+        let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
+        assert_eq!((figures.gross, figures.refunds), (usd(100), usd(100)));
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_sale_of_today_is_voided_once() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 4500), counted("c1", "5", 333), by_ounce("w1", "10", 100)])).await;
+        let lines = || vec![goods("p1", "1"), goods("c1", "2"), goods("w1", "1.5")];
+        let wrong = shop.ok(NewSale { shipping: usd(100), ..sale(lines(), cash(6000)) }).await;
+        shop.ok(void(wrong.id)).await;
+        shop.refuses(void(wrong.id), "not-voidable: it was voided before").await;
+        shop.refuses(whole(wrong.id, Fate::Shelf), "invalid: this sale was voided").await;
+        shop.refuses(void(SaleId::from_raw(1)), "no-such: there is no sale 1").await;
+        let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+        let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
+        assert_eq!(figures, domain::revenue::Figures::none(domain::money::Currency::USD));
+        assert!(shop.ledger.sale(wrong.id).await.unwrap().voided);
+        let again = shop.ok(sale(lines(), cash(6000))).await;
+        assert_eq!(again.receipt, 2, "a voided receipt is not drawn again");
+        shop.ok(part(again.id, again.lines[1].id, Some("1"), Fate::Shelf)).await;
+        shop.refuses(void(again.id), "not-voidable: part of it was refunded").await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// 2026-05-17T10:00Z is 19:00 in Tokyo: five hours later it is the next day there, and still the
+/// same one in UTC.
+#[test]
+fn a_sale_is_voided_on_its_own_day_in_the_shops_zone() {
+    on_each(|shop| async move {
+        shop.ok(SetShop { key: "zone".to_owned(), value: "Asia/Tokyo".to_owned() }).await;
+        shop.ok(add(vec![counted("c1", "9", 100)])).await;
+        let sell = || sale(vec![goods("c1", "1")], cash(100));
+        let first = shop.ok(sell()).await;
+        let second = shop.ok(sell()).await;
+        shop.clock.advance_millis(4 * HOUR_MS);
+        shop.ok(void(first.id)).await;
+        shop.clock.advance_millis(HOUR_MS);
+        shop.refuses(void(second.id), "not-voidable: it is not of today; refund it instead").await;
+        let yesterday = Moment::parse_rfc3339("2026-05-17T14:59:59Z").unwrap();
+        let slip = shop.ok(NewSale { at: Some(yesterday), ..sell() }).await;
+        shop.refuses(void(slip.id), "not-voidable: it is not of today").await;
+        let by = BooksBy { day: true, ..BooksBy::default() };
+        let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
+        let days: Vec<_> = rows.iter().map(|r| (r.day.unwrap(), r.figures.sales)).collect();
+        assert_eq!(days, [(Day::parse("2026-05-17").unwrap(), 2)]);
+        audit::clean(&shop).await;
+    });
+}

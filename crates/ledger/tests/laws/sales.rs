@@ -1,0 +1,309 @@
+//! Ringing up, and paying later what was owed.
+
+use crate::audit;
+use crate::harness::{DAY_MS, HOUR_MS, START, on_each};
+use crate::make::*;
+use domain::basket::{MAX_LINES, MAX_TENDERS, TenderKind};
+use domain::day::{Day, Moment};
+use domain::ids::{HoldGroupId, SaleId, TenderId};
+use domain::stock::Fate;
+use ledger::{
+    BASKET_MS, BooksBy, BooksQuery, EditItem, EndHold, LineKind, NewSale, Pay, PriceChange, Purpose,
+    SaleLineIn, SetShop, TenderIn, VoidSale,
+};
+
+pub(crate) fn owed(amount: i64) -> TenderIn {
+    TenderIn {
+        customer: "Ada".to_owned(),
+        due: Some(Day::parse("2026-06-17").unwrap()),
+        ..tender(TenderKind::Owed, amount)
+    }
+}
+
+fn gift_note(amount: i64) -> SaleLineIn {
+    SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Gift note".to_owned(), amount: usd(amount) }
+}
+
+/// A sale's figures in minor units: due, rounding, discounts, change.
+#[test]
+fn sales_add_up() {
+    on_each(|shop| async move {
+        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        let mut stock =
+            vec![counted("c1", "500", 333), counted("c2", "500", 1013), by_ounce("w1", "500", 350)];
+        stock.extend((1..=4).map(|n| piece(&format!("p{n}"), 4500)));
+        shop.ok(add(stock)).await;
+        let three = || vec![goods("c1", "1"), goods("c2", "1"), goods("w1", "2")];
+        let mixed = vec![
+            tender(TenderKind::Card, 3000),
+            tender(TenderKind::GiftNote, 500),
+            tender(TenderKind::Cash, 1500),
+        ];
+        let with = |sale: NewSale, discount, shipping| NewSale {
+            discount: usd(discount),
+            shipping: usd(shipping),
+            ..sale
+        };
+        let checks: Vec<(NewSale, [i64; 4])> = vec![
+            (sale_of("p1", 4500), [4500, 0, 0, 0]),
+            (sale(vec![goods("c1", "3")], cash(1000)), [1000, 1, 0, 0]),
+            (sale(vec![goods("c1", "1")], cash(500)), [335, 2, 0, 165]),
+            (sale(vec![goods("c1", "1")], card(333)), [333, 0, 0, 0]),
+            // 3.33 + 10.13 + 7.00 = 20.46; only what is left for cash is rounded: 0.46 to 0.45.
+            (
+                sale(three(), vec![tender(TenderKind::Card, 2000), tender(TenderKind::Cash, 50)]),
+                [2045, -1, 0, 5],
+            ),
+            // A pound of goods stocked by the ounce at 3.50: 16 oz.
+            (sale(vec![goods("w1", "1 LBR")], card(5600)), [5600, 0, 0, 0]),
+            // 100 g / 28.349523125 g an ounce = 3.527 oz x 3.50 = 12.3445.
+            (sale(vec![goods("w1", "100 GRM")], card(1234)), [1234, 0, 0, 0]),
+            (sale(vec![less("c2", "1", 13, 80)], card(1080)), [1080, 0, 13, 0]),
+            (with(sale(three(), card(1546)), 500, 0), [1546, 0, 500, 0]),
+            (with(sale(three(), card(2541)), 0, 495), [2541, 0, 0, 0]),
+            (sale(vec![goods("p2", "1"), goods("c2", "1")], mixed.clone()), [5000 + 513 - 513 - 3, 0, 0, 0]),
+            (sale(vec![less("p3", "1", 4500, 0)], vec![]), [0, 0, 4500, 0]),
+            (sale(vec![gift_note(2500)], cash(3000)), [2500, 0, 0, 500]),
+            (sale(vec![goods("c1", "1"), goods("c1", "2")], card(999)), [999, 0, 0, 0]),
+        ];
+        let mut receipt = 0;
+        for (command, expected) in checks {
+            if expected[0] == 4997 {
+                // 55.13 is due: 30.00 + 5.00 are paid, and 20.15 of it goes in cash.
+                shop.refuses(command, "invalid: 55.15 is due and 50.00 was given; 5.15 is missing").await;
+                continue;
+            }
+            let sold = shop.ok(command.clone()).await;
+            receipt += 1;
+            let t = sold.totals;
+            let found = [t.due, t.rounding, t.discounts, t.change].map(domain::money::Money::minor);
+            assert_eq!((sold.receipt, found), (receipt, expected), "{command:?}");
+        }
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn discounts_are_spread_without_losing_a_cent() {
+    on_each(|shop| async move {
+        let stock = (1..=6).map(|n| counted(&format!("c{n}"), "100", 100 * n + 1)).collect();
+        shop.ok(add(stock)).await;
+        for discount in [1, 5, 99, 1000, 2105] {
+            let lines = (1..=6).map(|n| goods(&format!("c{n}"), "1")).collect();
+            let sold =
+                shop.ok(NewSale { discount: usd(discount), ..sale(lines, card(2106 - discount)) }).await;
+            let spread: i64 = sold.lines.iter().map(|l| l.money.discount.minor()).sum();
+            assert_eq!(spread, discount);
+            assert!(sold.lines.iter().all(|l| l.money.discount.minor() <= l.money.amount.minor()));
+        }
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_wrong_sale_is_refused_and_leaves_nothing() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![
+            piece("p1", 4500),
+            piece("p2", 100),
+            counted("c1", "5", 100),
+            by_ounce("w1", "2", 350),
+        ]))
+        .await;
+        let p1 = shop.ledger.item(&code("p1")).await.unwrap();
+        let at = |moment: Moment| NewSale { at: Some(moment), ..sale_of("p1", 4500) };
+        let no_name = TenderIn { customer: String::new(), ..owed(4500) };
+        let due_card =
+            TenderIn { due: Some(Day::parse("2026-06-17").unwrap()), ..tender(TenderKind::Card, 4500) };
+        let one = |line: SaleLineIn| sale(vec![line], cash(4500));
+        let by = |tenders: Vec<TenderIn>| sale(vec![goods("p1", "1")], tenders);
+        let many = (0..=MAX_LINES).map(|_| goods("c1", "1")).collect();
+        let coins = (0..=MAX_TENDERS).map(|_| tender(TenderKind::Cash, 1)).collect();
+        let euros = SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Note".to_owned(), amount: eur(5) };
+        let euro = vec![TenderIn::plain(TenderKind::Cash, eur(5))];
+        let refused: Vec<(NewSale, &str)> = vec![
+            (sale_of("p9", 100), "unknown-code: p9"),
+            (sale_of("2000000000016", 100), "wrong-digit: should be 5"),
+            (sale_of("p1", 4499), "invalid: 45.00 is due and 44.99 was given; 0.01 is missing"),
+            (by(vec![]), "invalid: 45.00 is missing"),
+            (by(card(4501)), "invalid: only cash gives change"),
+            (
+                by(vec![tender(TenderKind::Card, 4600), tender(TenderKind::Cash, 100)]),
+                "invalid: only cash gives change",
+            ),
+            (by(vec![tender(TenderKind::Cash, -1)]), "invalid: a tender may not be below 0"),
+            (by(vec![no_name]), "invalid: names the customer and the day"),
+            (by(vec![due_card]), "invalid: tenders.due"),
+            (by(coins), "invalid: at most 20 tenders"),
+            (sale(vec![], cash(0)), "invalid: at least one line"),
+            (sale(many, cash(0)), "invalid: at most 200 lines"),
+            (sale(vec![goods("p1", "2")], cash(9000)), "not-enough: 2 asked for, 1 free"),
+            (one(goods("p1", "0")), "invalid: more than 0"),
+            (one(goods("p1", "0.5")), "invalid: not a whole number"),
+            (one(goods("p1", "1 LBR")), "invalid: not weighed"),
+            (one(goods("w1", "0.0001")), "invalid: finer than a thousandth"),
+            (sale(vec![goods("w1", "1 LBR")], card(5600)), "not-enough: 16 oz asked for, 2 oz free"),
+            (one(less("p1", "1", 4501, 0)), "invalid: the discount of 45.01 is more than"),
+            (one(less("p1", "1", -1, 0)), "invalid: a discount may not be below 0"),
+            (one(less("p1", "1", 0, -1)), "invalid: tax may not be below 0"),
+            (
+                sale(vec![goods("p1", "1"), goods(&p1.in_store, "1")], cash(9000)),
+                "invalid: stands on two lines",
+            ),
+            (one(gift_note(0)), "invalid: an amount above 0"),
+            (
+                one(SaleLineIn::Paper { kind: LineKind::Goods, title: "x".to_owned(), amount: usd(5) }),
+                "invalid: gift note",
+            ),
+            (NewSale { shipping: eur(0), ..sale(vec![euros.clone()], euro.clone()) }, "invalid: EUR"),
+            (NewSale { discount: usd(1), ..sale(vec![gift_note(100)], cash(99)) }, "invalid: face value"),
+            (NewSale { shipping: usd(-1), ..sale_of("p1", 4500) }, "invalid: shipping"),
+            (NewSale { discount: usd(4501), ..sale_of("p1", 0) }, "invalid: the discount of"),
+            (NewSale { channel: channel("moon"), ..sale_of("p1", 4500) }, "invalid: has no channel moon"),
+            (NewSale { note: "a\u{7}".to_owned(), ..sale_of("p1", 4500) }, "invalid: note"),
+            (NewSale { who: "4000000000000002".to_owned(), ..sale_of("p1", 4500) }, "invalid: card"),
+            (at(START.plus_millis(DAY_MS + 1)), "invalid: more than a day ahead"),
+            (at(Moment::from_millis(-1)), "invalid: before 1970"),
+            (with_hold(sale_of("p1", 4500), HoldGroupId::from_raw(9)), "no-such: there is no hold 9"),
+        ];
+        for (command, expected) in refused {
+            shop.refuses(command, expected).await;
+        }
+        // Paper in another currency, whatever the rest says.
+        shop.refuses(sale(vec![euros], euro), "invalid: ").await;
+        audit::clean(&shop).await;
+        shop.ok(at(START.plus_millis(DAY_MS))).await;
+    });
+}
+
+#[test]
+fn a_sale_takes_exactly_what_its_basket_holds() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100), piece("p2", 100), piece("p3", 100), counted("c1", "5", 100)]))
+            .await;
+        let held = shop.ok(basket(&[("p1", "1"), ("c1", "5")])).await;
+        let all = |hold| with_hold(sale(vec![goods("p1", "1"), goods("c1", "5")], cash(600)), hold);
+        let wrong = [
+            sale(vec![goods("p1", "1")], cash(100)),
+            sale(vec![goods("p1", "1"), goods("c1", "4")], cash(500)),
+            sale(vec![goods("p1", "1"), goods("c1", "5"), goods("p2", "1")], cash(700)),
+            sale(vec![goods("p2", "1"), goods("c1", "5")], cash(600)),
+        ];
+        for command in wrong {
+            shop.refuses(with_hold(command, held.id), "invalid: hold: the hold is of other lines").await;
+        }
+        shop.refuses(sale(vec![goods("c1", "1")], cash(100)), "set-aside: for a basket").await;
+        shop.ok(all(held.id)).await;
+        shop.refuses(all(held.id), "hold-over: is over (taken)").await;
+        let ended = shop.ok(basket(&[("p2", "1")])).await;
+        shop.ok(EndHold { id: ended.id }).await;
+        shop.refuses(with_hold(sale_of("p2", 100), ended.id), "hold-over: is over (ended)").await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// A hold that ran out is taken again where it can be, whoever ended which of its rows.
+#[test]
+fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100), piece("p2", 100), counted("c1", "5", 100)])).await;
+        let lines = [("p1", "1"), ("c1", "2")];
+        let both = |hold| with_hold(sale(vec![goods("p1", "1"), goods("c1", "2")], cash(300)), hold);
+        let swept = shop.ok(basket(&lines)).await;
+        shop.clock.advance_millis(BASKET_MS);
+        shop.ok(ledger::SweepHolds).await;
+        shop.refuses(with_hold(sale_of("p1", 100), swept.id), "invalid: the hold is of other lines").await;
+        let sold = shop.ok(both(swept.id)).await;
+        shop.refuses(both(swept.id), "hold-over: is over (taken)").await;
+        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        // Not swept, and nobody else came.
+        let late = shop.ok(basket(&lines)).await;
+        shop.clock.advance_millis(BASKET_MS + HOUR_MS);
+        let sold = shop.ok(both(late.id)).await;
+        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        // Somebody's hold of the counted goods ended that row alone, and left enough.
+        let parted = shop.ok(basket(&lines)).await;
+        shop.clock.advance_millis(BASKET_MS);
+        shop.ok(hold(&[("c1", "4")], Purpose::Customer, None)).await;
+        shop.refuses(both(parted.id), "set-aside: for Ada").await;
+        // Somebody bought the piece: the basket is told so.
+        shop.ok(sale_of("p1", 100)).await;
+        shop.refuses(both(parted.id), "already-sold: receipt 3").await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// Law 6: what was sold stays sold as it was.
+#[test]
+fn a_sale_keeps_its_own_copy() {
+    on_each(|shop| async move {
+        let mut hat = piece("p1", 4500);
+        hat.cost = Some(usd(1200));
+        shop.ok(add(vec![hat])).await;
+        let sold = shop.ok(sale_of("p1", 5000)).await;
+        let before = shop.ledger.sale(sold.id).await.unwrap();
+        shop.ok(EditItem {
+            name: Some("Another name".to_owned()),
+            price: Some(PriceChange::Hand(usd(1))),
+            cost: Some(usd(9)),
+            ..edit("p1")
+        })
+        .await;
+        let after = shop.ledger.sale(sold.id).await.unwrap();
+        assert_eq!(before, after);
+        assert_eq!((after.lines[0].line.title.as_str(), after.lines[0].line.price), ("Item p1", usd(4500)));
+        assert_eq!(shop.ledger.sale_by_receipt(1).await.unwrap(), after);
+        assert_eq!(shop.ledger.sales(None, 10).await.unwrap(), vec![after]);
+        let lost = shop.ledger.sale(SaleId::from_raw(5)).await.unwrap_err();
+        assert_eq!(lost.to_string(), "there is no sale 5");
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn what_is_owed_is_paid_in_parts() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 4500), piece("p2", 1000)])).await;
+        let sold =
+            shop.ok(sale(vec![goods("p1", "1")], vec![tender(TenderKind::Card, 500), owed(4000)])).await;
+        let debt = shop.ledger.sale(sold.id).await.unwrap().tenders[1].id;
+        let pay =
+            |tender: TenderId, kind, amount| Pay { tender, kind, amount: usd(amount), who: String::new() };
+        assert_eq!(shop.ok(pay(debt, TenderKind::Cash, 1500)).await.left, usd(2500));
+        for (command, expected) in [
+            (pay(debt, TenderKind::Cash, 2501), "invalid: 25.00 is still owed"),
+            (pay(debt, TenderKind::Cash, 0), "invalid: a payment is more than 0"),
+            (pay(debt, TenderKind::Owed, 5), "invalid: not itself owed"),
+            (pay(TenderId::from_raw(3), TenderKind::Cash, 5), "no-such: there is no owed tender 3"),
+            (Pay { amount: eur(5), ..pay(debt, TenderKind::Cash, 5) }, "invalid: EUR"),
+        ] {
+            shop.refuses(command, expected).await;
+        }
+        let void = |sale| VoidSale { sale, reason: String::new(), who: String::new() };
+        shop.refuses(void(sold.id), "not-voidable: part of it was refunded or paid since").await;
+        assert_eq!(shop.ok(pay(debt, TenderKind::Cheque, 2500)).await.left, usd(0));
+        shop.refuses(pay(debt, TenderKind::Cash, 1), "invalid: 0.00 is still owed").await;
+        let undone = shop.ok(sale(vec![goods("p2", "1")], vec![owed(1000)])).await;
+        let debt = shop.ledger.sale(undone.id).await.unwrap().tenders[0].id;
+        shop.ok(void(undone.id)).await;
+        shop.refuses(pay(debt, TenderKind::Cash, 100), "invalid: the sale was voided").await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// A gift note that is sold is not revenue; spending it is a tender.
+#[test]
+fn a_gift_note_is_not_in_gross() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 4500)])).await;
+        shop.ok(sale(vec![goods("p1", "1"), gift_note(2000)], cash(6500))).await;
+        let deposit =
+            SaleLineIn::Paper { kind: LineKind::Deposit, title: "Deposit".to_owned(), amount: usd(700) };
+        shop.ok(sale(vec![deposit], card(700))).await;
+        let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+        let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
+        assert_eq!((figures.sales, figures.units, figures.gross), (2, 1, usd(4500)));
+        assert_eq!((figures.net().unwrap(), figures.uncosted), (usd(4500), 1));
+        audit::clean(&shop).await;
+    });
+}
