@@ -3,7 +3,7 @@
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyArguments;
 use sqlx::query::Query;
-use sqlx::{Any, AnyConnection};
+use sqlx::{Any, AnyConnection, Database};
 
 /// A statement with its arguments.
 pub(crate) type Statement<'q> = Query<'q, Any, AnyArguments>;
@@ -23,9 +23,25 @@ pub(crate) fn chunk_sizes(count: usize) -> impl Iterator<Item = usize> {
     })
 }
 
-/// `head VALUES ($1, $2), ($3, $4) tail`.
-fn values_text(head: &str, columns: usize, rows: usize, tail: &str) -> String {
-    let mut text = String::with_capacity(head.len() + rows * columns * 6 + tail.len() + 16);
+/// How an engine marks the parameters of a statement of many rows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Marks {
+    /// `?`, for SQLite: a parameter with a name, such as `$7`, is looked for among all of them when
+    /// it is bound, which at 1792 of them took two thirds of the time of an import.
+    Plain,
+    /// `$7`, which PostgreSQL asks for.
+    Numbered,
+}
+
+impl Marks {
+    fn of(connection: &AnyConnection) -> Self {
+        if connection.backend_name() == sqlx::Sqlite::NAME { Self::Plain } else { Self::Numbered }
+    }
+}
+
+/// `head VALUES ($1, $2), ($3, $4) tail`; head and tail have no parameters.
+fn values_text(marks: Marks, head: &str, columns: usize, rows: usize, tail: &str) -> String {
+    let mut text = String::with_capacity(head.len() + rows * columns * 7 + tail.len() + 16);
     text.push_str(head);
     text.push_str(" VALUES ");
     for row in 0..rows {
@@ -34,8 +50,13 @@ fn values_text(head: &str, columns: usize, rows: usize, tail: &str) -> String {
             if column > 0 {
                 text.push_str(", ");
             }
-            text.push('$');
-            text.push_str(&(row * columns + column + 1).to_string());
+            match marks {
+                Marks::Plain => text.push('?'),
+                Marks::Numbered => {
+                    text.push('$');
+                    text.push_str(&(row * columns + column + 1).to_string());
+                }
+            }
         }
         text.push(')');
     }
@@ -64,11 +85,12 @@ pub(crate) async fn insert_rows_or<T: Sync>(
     rows: &[T],
     bind: impl for<'q> Fn(Statement<'q>, &'q T) -> Statement<'q> + Send + Sync,
 ) -> Result<u64, sqlx::Error> {
+    let marks = Marks::of(connection);
     let (mut rest, mut written) = (rows, 0);
     for size in chunk_sizes(rows.len()) {
         let (chunk, after) = rest.split_at(size);
         rest = after;
-        let text = values_text(head, columns, size, tail);
+        let text = values_text(marks, head, columns, size, tail);
         let mut statement = sqlx::query(AssertSqlSafe(text));
         for row in chunk {
             statement = bind(statement, row);
@@ -111,10 +133,11 @@ mod tests {
 
     #[test]
     fn statements_number_their_places() {
-        assert_eq!(
-            values_text("INSERT INTO t (a, b)", 2, 2, ""),
-            "INSERT INTO t (a, b) VALUES ($1, $2), ($3, $4) "
-        );
+        let check = |marks, expected: &str| {
+            assert_eq!(values_text(marks, "INSERT INTO t (a, b)", 2, 2, "ON CONFLICT DO NOTHING"), expected);
+        };
+        check(Marks::Numbered, "INSERT INTO t (a, b) VALUES ($1, $2), ($3, $4) ON CONFLICT DO NOTHING");
+        check(Marks::Plain, "INSERT INTO t (a, b) VALUES (?, ?), (?, ?) ON CONFLICT DO NOTHING");
         assert_eq!(
             in_text("SELECT x WHERE id", 2, 3, "ORDER BY id"),
             "SELECT x WHERE id IN ($2, $3, $4, $5) ORDER BY id"
