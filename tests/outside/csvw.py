@@ -14,13 +14,13 @@ from pathlib import Path
 BIN = os.environ["FLEECEFOLD_BIN"]
 VALIDATE = Path(sys.executable).with_name("csvwvalidate")
 STYLES = "style,rate,rate.unitCode,ending\nRidge beanie,7.50,ONZ,whole\n"
-ITEMS = """name,sku,style,color,weight.value,weight.unitCode,quantity,quantity.unitCode,offers.price,description
+ITEMS = '''name,sku,style,color,weight.value,weight.unitCode,quantity,quantity.unitCode,offers.price,description
 "Beanie, ""birch""",B-1,Ridge beanie,madder red,6.35,ONZ,,,,"Two lines
 of words; =1+2 is no formula"
 =cmd,B-2,Ridge beanie,woad,180,GRM,,,,
 Roving,ROV,,weld,,,12.5,ONZ,3.25,@home
 Loom kit,KIT,,,,,7,,12.00,Zwölf Stäbe
-"""
+'''
 # What is changed in the feed, and why csvwvalidate must refuse it.
 SPOILT = [
     ("InStock", "Somewhere", "not one of schema.org's words"),
