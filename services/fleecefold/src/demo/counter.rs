@@ -1,0 +1,225 @@
+//! Sales at the counter, at the stall and to other shops.
+
+use super::basket::{self, Priced};
+use super::live::Live;
+use super::people;
+use super::promises::Promise;
+use super::season::{Door, Visit};
+use super::shelf::Wanted;
+use super::trouble::{DemoError, Doing};
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::HoldGroupId;
+use domain::money::Money;
+use domain::quantity::Asked;
+use domain::stock::{Fate, ItemKind};
+use ledger::{HoldLine, LineKind, NewHold, NewSale, Purpose, SaleDone, SaleLineIn, TenderIn, VoidSale};
+
+/// How many visits to the store in a hundred …
+const GIFT_NOTES: i64 = 2;
+const SET_ASIDE: i64 = 4;
+const RUNG_UP_BY_MISTAKE: i64 = 3;
+/// How many pieces in a hundred come back.
+const COME_BACK: i64 = 9;
+/// A gift note, and the discount of a friend of the farm, in cents.
+const GIFT_NOTE: i64 = 5_000;
+const FRIEND: i64 = 500;
+const FRIENDS: i64 = 6;
+/// The notes that people pay with.
+const NOTE: i64 = 500;
+const DAY_MS: i64 = 24 * 60 * 60 * 1000;
+/// How long wholesale customers have.
+const DUE_AFTER_MS: i64 = 30 * DAY_MS;
+const HELD_FOR_MS: i64 = 7 * DAY_MS;
+
+impl Live {
+    /// Somebody at the counter or the stall, or a shop that orders.
+    pub(super) async fn serve(&mut self, visit: Visit) -> Result<(), DemoError> {
+        if visit.door == Door::Store && self.dice.chance(GIFT_NOTES) {
+            return self.sell_gift_note().await;
+        }
+        if visit.door == Door::Store && self.dice.chance(SET_ASIDE) {
+            return self.set_aside(visit).await;
+        }
+        let off = basket::off(&mut self.dice, visit.door);
+        let wanted = basket::choose(&mut self.dice, &self.shelf, visit.door);
+        let priced = wanted
+            .iter()
+            .map(|w| Priced::of(self.shelf.good(w.good)?, w.steps, off))
+            .collect::<Result<Vec<_>, _>>()?;
+        if priced.is_empty() {
+            return Ok(());
+        }
+        for w in &wanted {
+            self.shelf.change(w.good, -w.steps);
+        }
+        let done = self.ring_up(visit, &priced).await?;
+        self.afterwards(visit, &wanted, &priced, &done).await
+    }
+
+    async fn ring_up(&mut self, visit: Visit, priced: &[Priced]) -> Result<SaleDone, DemoError> {
+        let due: i64 = priced.iter().map(Priced::due).sum();
+        let untaxed = priced.iter().all(|p| p.tax.is_zero());
+        let is_friend =
+            untaxed && due > 10 * FRIEND && visit.door == Door::Store && self.dice.chance(FRIENDS);
+        let off = if is_friend { FRIEND } else { 0 };
+        let tenders = self.tenders(visit, due - off)?;
+        let sale = NewSale {
+            channel: visit.door.channel()?,
+            lines: priced.iter().map(Priced::rung_up).collect(),
+            discount: self.money(off)?,
+            shipping: self.money(0)?,
+            tenders,
+            hold: None,
+            at: (visit.door == Door::Market).then_some(visit.at),
+            note: String::new(),
+            who: self.family(),
+        };
+        self.sell(&sale).await
+    }
+
+    async fn sell(&mut self, sale: &NewSale) -> Result<SaleDone, DemoError> {
+        let done = self.ledger.execute(None, sale).await.doing("ring up a sale")?;
+        self.sales += 1;
+        Ok(done.answer)
+    }
+
+    /// What may follow a sale: a piece that comes back, a mistake, a debt to settle.
+    async fn afterwards(
+        &mut self,
+        visit: Visit,
+        wanted: &[Wanted],
+        priced: &[Priced],
+        done: &SaleDone,
+    ) -> Result<(), DemoError> {
+        let day = self.day;
+        if visit.door == Door::Wholesale {
+            return self.promise(day, 26, Promise::Settled { sale: done.id });
+        }
+        if visit.door == Door::Store && self.dice.chance(RUNG_UP_BY_MISTAKE) {
+            let slip = VoidSale { sale: done.id, reason: "rung up twice".to_owned(), who: self.family() };
+            self.ledger.execute(None, &slip).await.doing("void a sale")?;
+            for w in wanted {
+                self.shelf.change(w.good, w.steps);
+            }
+            return Ok(());
+        }
+        let first = priced.iter().position(|p| p.kind == ItemKind::Piece);
+        let Some((piece, sold)) = first.and_then(|at| wanted.get(at).zip(done.lines.get(at))) else {
+            return Ok(());
+        };
+        if visit.door == Door::Store {
+            self.just_sold = Some(*piece);
+        }
+        if self.dice.chance(COME_BACK) {
+            self.just_sold = None;
+            let fate = if self.dice.chance(60) { Fate::Shelf } else { Fate::WrittenOff };
+            let tender = if self.dice.chance(50) { TenderKind::Cash } else { TenderKind::Card };
+            let back = Promise::Returned { sale: done.id, line: sold.id, piece: *piece, fate, tender };
+            return self.promise(day, 6, back);
+        }
+        Ok(())
+    }
+
+    /// How so much is paid.
+    fn tenders(&mut self, visit: Visit, due: i64) -> Result<Vec<TenderIn>, DemoError> {
+        if visit.door == Door::Wholesale {
+            let due_day = self.zone.day_of(visit.at.plus_millis(DUE_AFTER_MS));
+            let customer = people::shop(&mut self.dice);
+            let amount = self.money(due)?;
+            return Ok(vec![TenderIn { kind: TenderKind::Owed, amount, customer, due: Some(due_day) }]);
+        }
+        if self.gift_notes > 0 && due > GIFT_NOTE {
+            self.gift_notes -= 1;
+            let note = TenderIn::plain(TenderKind::GiftNote, self.money(GIFT_NOTE)?);
+            return Ok(vec![note, TenderIn::plain(TenderKind::Card, self.money(due - GIFT_NOTE)?)]);
+        }
+        let in_notes = |rest: i64| (rest + NOTE - 1) / NOTE * NOTE;
+        let (cash, cheque) = if visit.door == Door::Market { (60, 0) } else { (32, 7) };
+        Ok(match self.dice.between(1, 100) {
+            roll if roll <= cash => vec![TenderIn::plain(TenderKind::Cash, self.money(in_notes(due))?)],
+            roll if roll <= cash + cheque => vec![TenderIn::plain(TenderKind::Cheque, self.money(due)?)],
+            roll if roll > 96 && due > 2 * NOTE => {
+                let card = due / 2 / 100 * 100;
+                vec![
+                    TenderIn::plain(TenderKind::Card, self.money(card)?),
+                    TenderIn::plain(TenderKind::Cash, self.money(in_notes(due - card))?),
+                ]
+            }
+            _ => vec![TenderIn::plain(TenderKind::Card, self.money(due)?)],
+        })
+    }
+
+    async fn sell_gift_note(&mut self) -> Result<(), DemoError> {
+        let amount = self.money(GIFT_NOTE)?;
+        let line = SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Gift note".to_owned(), amount };
+        let sale = NewSale {
+            channel: Channel::store(),
+            lines: vec![line],
+            discount: self.money(0)?,
+            shipping: self.money(0)?,
+            tenders: vec![TenderIn::plain(TenderKind::Card, amount)],
+            hold: None,
+            at: None,
+            note: String::new(),
+            who: self.family(),
+        };
+        self.sell(&sale).await?;
+        self.gift_notes += 1;
+        Ok(())
+    }
+
+    /// A piece is kept for somebody for a week: it is fetched, let go, or its time runs out.
+    async fn set_aside(&mut self, visit: Visit) -> Result<(), DemoError> {
+        let Some(good) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &[]) else { return Ok(()) };
+        let piece = Wanted { good, steps: 1 };
+        let until = visit.at.plus_millis(HELD_FOR_MS);
+        let for_whom = people::name(&mut self.dice);
+        let hold = self.hold(&[piece], Purpose::Customer, for_whom, Some(until)).await?;
+        let day = self.day;
+        match self.dice.between(1, 100) {
+            1..=55 => self.promise(day, 3, Promise::Fetched { hold, piece }),
+            56..=75 => self.promise(day, 4, Promise::LetGo { hold, piece }),
+            _ => self.promise(day, 8, Promise::RanOut { piece }),
+        }
+    }
+
+    /// Sets pieces aside.
+    pub(super) async fn hold(
+        &mut self,
+        pieces: &[Wanted],
+        purpose: Purpose,
+        for_whom: String,
+        until: Option<Moment>,
+    ) -> Result<HoldGroupId, DemoError> {
+        let mut lines = Vec::with_capacity(pieces.len());
+        for piece in pieces {
+            lines.push(HoldLine { code: self.shelf.good(piece.good)?.code.clone(), quantity: Asked::ONE });
+            self.shelf.change(piece.good, -piece.steps);
+        }
+        let hold = NewHold { lines, purpose, for_whom, until };
+        Ok(self.ledger.execute(None, &hold).await.doing("set a piece aside")?.answer.id)
+    }
+
+    /// What was set aside is paid for.
+    pub(super) async fn ring_up_held(&mut self, hold: HoldGroupId, priced: &Priced) -> Result<(), DemoError> {
+        let sale = NewSale {
+            channel: Channel::store(),
+            lines: vec![priced.rung_up()],
+            discount: self.money(0)?,
+            shipping: self.money(0)?,
+            tenders: vec![TenderIn::plain(TenderKind::Card, self.money(priced.due())?)],
+            hold: Some(hold),
+            at: None,
+            note: "was set aside".to_owned(),
+            who: self.family(),
+        };
+        self.sell(&sale).await.map(|_| ())
+    }
+
+    /// Cents of the shop's currency.
+    pub(super) fn money(&self, minor: i64) -> Result<Money, DemoError> {
+        Money::from_minor(minor, self.currency).doing("count money")
+    }
+}

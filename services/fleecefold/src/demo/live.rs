@@ -1,0 +1,193 @@
+//! The half year in which the shop uses this program, day by day: each step is a command as the
+//! counter, the workbench and the online shop would give it, at the moment when they would.
+
+use super::dice::Dice;
+use super::people;
+use super::promises::Promise;
+use super::season::{self, Door};
+use super::shelf::{Shelf, Wanted};
+use super::trouble::{DemoError, Doing};
+use super::{LAST_DAY, OPENING_DAY, SEED};
+use domain::day::{Moment, Zone};
+use domain::money::Currency;
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::{ItemKind, Why};
+use jiff::civil::Date;
+use ledger::{AddItems, AdjustStock, Counted, Ledger, ManualClock, NewItem, Purpose};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Months after the opening one in which pieces are finished.
+const LATER_MONTHS: usize = 5;
+/// When new pieces are weighed, and when losses are written down.
+const WORKBENCH_MINUTE: i64 = 420;
+const EVENING_MINUTE: i64 = 1_260;
+/// The day of the month on which the shelf is looked through.
+const LOOK_THROUGH: i8 = 20;
+/// Counted goods are made again once so few are left, mostly.
+const FEW: i64 = 3;
+const MADE_AGAIN: i64 = 60;
+
+/// The shop while it is played.
+#[derive(Debug)]
+pub(super) struct Live {
+    pub(super) ledger: Ledger,
+    pub(super) clock: Arc<ManualClock>,
+    pub(super) zone: Zone,
+    pub(super) currency: Currency,
+    pub(super) dice: Dice,
+    pub(super) shelf: Shelf,
+    pub(super) day: Date,
+    pub(super) promises: BTreeMap<Date, Vec<Promise>>,
+    /// The last piece sold at the counter, until the online shop hears of it.
+    pub(super) just_sold: Option<Wanted>,
+    /// Gift notes that were sold and not yet spent.
+    pub(super) gift_notes: u32,
+    pub(super) orders: usize,
+    pub(super) sales: usize,
+    pub(super) refunds: usize,
+    to_finish: Vec<NewItem>,
+}
+
+impl Live {
+    /// Opens with the first pieces on the shelf; the others are finished month by month.
+    pub(super) fn new(
+        ledger: &Ledger,
+        clock: &Arc<ManualClock>,
+        shelf: Shelf,
+        to_finish: Vec<NewItem>,
+    ) -> Self {
+        let shop = ledger.shop();
+        Self {
+            ledger: ledger.clone(),
+            clock: Arc::clone(clock),
+            zone: shop.zone.clone(),
+            currency: shop.currency,
+            dice: Dice::new(SEED + 1),
+            shelf,
+            day: OPENING_DAY,
+            promises: BTreeMap::new(),
+            just_sold: None,
+            gift_notes: 0,
+            orders: 0,
+            sales: 0,
+            refunds: 0,
+            to_finish,
+        }
+    }
+
+    /// Plays every day until the last.
+    pub(super) async fn play(&mut self) -> Result<(), DemoError> {
+        let a_month = self.to_finish.len().div_ceil(LATER_MONTHS);
+        while self.day <= LAST_DAY {
+            self.keep_promises().await?;
+            if self.day.day() == 1 && self.day > OPENING_DAY {
+                self.finish(a_month).await?;
+                self.make_again().await?;
+            }
+            self.open_doors().await?;
+            if self.day.day() == LOOK_THROUGH {
+                self.look_through().await?;
+            }
+            self.day = self.day.tomorrow().doing("turn a page of the calendar")?;
+        }
+        self.day = LAST_DAY;
+        self.set_aside_for_november().await
+    }
+
+    async fn open_doors(&mut self) -> Result<(), DemoError> {
+        for visit in season::visits(&mut self.dice, self.day, &self.zone)? {
+            self.clock.set(visit.rung_up);
+            if visit.door == Door::Online {
+                self.order(visit).await?;
+            } else {
+                self.serve(visit).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The month's pieces are weighed and priced.
+    async fn finish(&mut self, count: usize) -> Result<(), DemoError> {
+        let items: Vec<NewItem> = self.to_finish.drain(..count.min(self.to_finish.len())).collect();
+        self.clock.set(season::moment(&self.zone, self.day, WORKBENCH_MINUTE)?);
+        let add = AddItems { items, who: self.family(), progress: None };
+        let added = self.ledger.execute(None, &add).await.doing("add its pieces")?;
+        self.shelf.put(&add.items, &added.answer)
+    }
+
+    /// Most of the counted goods that ran low are made or bought in again; the rest stay sold out.
+    async fn make_again(&mut self) -> Result<(), DemoError> {
+        for at in self.shelf.with_left(ItemKind::Counted, 0, &[]) {
+            let good = self.shelf.good(at)?;
+            if good.left > FEW || !self.dice.chance(MADE_AGAIN) {
+                continue;
+            }
+            let more = self.dice.between(6, 18);
+            let what = Counted::More(asked(more, Measure::Units)?);
+            self.adjust(at, what, "made again").await?;
+            self.shelf.change(at, more);
+        }
+        Ok(())
+    }
+
+    /// A piece is spoiled, another given away, and an open bag of roving is weighed again.
+    async fn look_through(&mut self) -> Result<(), DemoError> {
+        self.clock.set(season::moment(&self.zone, self.day, EVENING_MINUTE)?);
+        for (why, note) in [(Why::Damage, "moths"), (Why::Gift, "for the school's raffle")] {
+            if let Some(at) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &[]) {
+                self.adjust(at, Counted::Less(Asked::ONE, why), note).await?;
+                self.shelf.change(at, -1);
+            }
+        }
+        /// What dust and moisture may take of a bag, in thousandths of an ounce.
+        const SHRUNK: i64 = 150;
+        if let Some(at) = self.shelf.one_left(&mut self.dice, ItemKind::Weight, SHRUNK, &[]) {
+            let (left, measure) = (self.shelf.good(at)?.left - SHRUNK, self.shelf.good(at)?.measure);
+            self.adjust(at, Counted::Is(asked(left, measure)?), "weighed again").await?;
+            self.shelf.change(at, -SHRUNK);
+        }
+        Ok(())
+    }
+
+    async fn adjust(&mut self, at: usize, what: Counted, note: &str) -> Result<(), DemoError> {
+        let code = self.shelf.good(at)?.code.clone();
+        let adjust = AdjustStock { code, what, note: note.to_owned(), who: self.family() };
+        self.ledger.execute(None, &adjust).await.doing("write down a stock entry")?;
+        Ok(())
+    }
+
+    /// Holds that are open when the curtain rises: two customers' and a market's, without an end,
+    /// so that they still stand whenever somebody looks.
+    async fn set_aside_for_november(&mut self) -> Result<(), DemoError> {
+        self.clock.set(season::moment(&self.zone, self.day, EVENING_MINUTE)?);
+        for (count, purpose) in [(1, Purpose::Customer), (2, Purpose::Customer), (6, Purpose::Market)] {
+            let mut pieces = Vec::new();
+            for _ in 0..count {
+                if let Some(good) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &pieces) {
+                    pieces.push(Wanted { good, steps: 1 });
+                }
+            }
+            let for_whom = match purpose {
+                Purpose::Market => "the November market".to_owned(),
+                _ => people::name(&mut self.dice),
+            };
+            self.hold(&pieces, purpose, for_whom, None).await?;
+        }
+        Ok(())
+    }
+
+    /// Who of the family does it.
+    pub(super) fn family(&mut self) -> String {
+        people::at_the_counter(&mut self.dice)
+    }
+
+    pub(super) fn clock_now(&self) -> Moment {
+        self.ledger.now()
+    }
+}
+
+fn asked(steps: i64, measure: Measure) -> Result<Asked, DemoError> {
+    let quantity = Quantity::from_steps(steps, measure).doing("read a quantity")?;
+    Ok(Asked { value: quantity.value(), unit: None })
+}

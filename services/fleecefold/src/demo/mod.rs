@@ -1,0 +1,132 @@
+//! An invented farm shop, the same on every machine: styles and items from the files in `demo/`, a
+//! year of history from before the shop used this program, and half a year of its days, played
+//! with a fixed seed through the ledger's own commands.
+//!
+//! It ends on a fixed day, so that the books never depend on when the demo is looked at.
+
+mod basket;
+mod counter;
+mod dice;
+mod live;
+mod online;
+mod past;
+mod people;
+mod promises;
+mod season;
+mod shelf;
+#[cfg(test)]
+mod tests;
+mod trouble;
+
+pub(crate) use trouble::DemoError;
+
+use jiff::civil::{Date, date};
+use ledger::{Access, AddItems, AddStyles, Ledger, ManualClock, SetShop};
+use live::Live;
+use shelf::Shelf;
+use std::sync::Arc;
+use trouble::Doing;
+
+/// The farm's name. It is set last, so that a shop of this name is a finished demo.
+pub(crate) const NAME: &str = "Pennywether Farm";
+/// The first day of the history, the day on which the shop began to use this program, and the last.
+const FIRST_DAY: Date = date(2024, 5, 1);
+const OPENING_DAY: Date = date(2025, 5, 1);
+const LAST_DAY: Date = date(2025, 10, 31);
+/// Any number would do; this one is the farm's.
+const SEED: u64 = 20_240_501;
+/// The moment at which the shop is set up, in minutes of the opening day.
+const SET_UP_MINUTE: i64 = 300;
+/// How many items are on the shelf on the opening day; the others are finished later.
+const AT_OPENING: usize = 180;
+/// New York's time, and a till without cents.
+const SETTINGS: [(&str, &str); 4] = [
+    ("zone", "America/New_York"),
+    ("cash_rounding", "5 up"),
+    ("channel.store", "Store in the old dairy"),
+    ("channel.market", "Saturday market"),
+];
+
+/// What is in the demo's shop.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct DemoSummary {
+    /// Styles with their rates.
+    pub(crate) styles: usize,
+    /// Items, whether still there or sold.
+    pub(crate) items: usize,
+    /// Orders of the history.
+    pub(crate) past_orders: usize,
+    /// Sales rung up at the counter, at the stall and to other shops.
+    pub(crate) sales: usize,
+    /// Orders of the online shop.
+    pub(crate) orders: usize,
+    /// Refunds since the opening.
+    pub(crate) refunds: usize,
+}
+
+/// Whether the shop is a finished demo.
+pub(crate) fn is_made(ledger: &Ledger) -> bool {
+    ledger.shop().name == NAME
+}
+
+/// Makes the demo's shop at `url`, which must be empty or missing, and closes it again: it is made
+/// by a clock of its own, and looked at by the machine's.
+pub(crate) async fn make(url: &str) -> Result<DemoSummary, DemoError> {
+    let zone = domain::day::Zone::from_name(SETTINGS[0].1).doing("set its clock")?;
+    let clock = Arc::new(ManualClock::at(season::moment(&zone, OPENING_DAY, SET_UP_MINUTE)?));
+    let ledger = Ledger::open(url, Access::Create, Arc::<ManualClock>::clone(&clock))
+        .await
+        .map_err(DemoError::Open)?;
+    let made = fill(&ledger, &clock, url).await;
+    ledger.close().await;
+    made
+}
+
+async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<DemoSummary, DemoError> {
+    let items = ledger.items(None, "", 1).await.doing("look at the shelf")?;
+    let sales = ledger.sales(None, 1).await.doing("look at the books")?;
+    if !items.is_empty() || !sales.is_empty() {
+        return Err(DemoError::NotEmpty { url: url.to_owned() });
+    }
+    for (key, value) in SETTINGS {
+        set(ledger, key, value).await?;
+    }
+    let (shelf, styles, to_finish) = stock(ledger).await?;
+    let opening = shelf.len();
+    let finished_later = to_finish.len();
+    let past_orders = past::feed_in(ledger, &shelf).await?;
+    let mut live = Live::new(ledger, clock, shelf, to_finish);
+    live.play().await?;
+    set(ledger, "name", NAME).await?;
+    Ok(DemoSummary {
+        styles,
+        items: opening + finished_later,
+        past_orders,
+        sales: live.sales,
+        orders: live.orders,
+        refunds: live.refunds,
+    })
+}
+
+async fn set(ledger: &Ledger, key: &str, value: &str) -> Result<(), DemoError> {
+    let setting = SetShop { key: key.to_owned(), value: value.to_owned() };
+    ledger.execute(None, &setting).await.doing("set the shop up")?;
+    ledger.refresh_shop().await.doing("set the shop up")?;
+    Ok(())
+}
+
+/// Adds the styles and what is on the shelf at the opening; answers what is still to be finished.
+async fn stock(ledger: &Ledger) -> Result<(Shelf, usize, Vec<ledger::NewItem>), DemoError> {
+    let shop = ledger.shop();
+    let styles = shelf::styles(shop.currency, &shop.zone)?;
+    let count = styles.len();
+    let mut items = shelf::items(shop.currency, &shop.zone)?;
+    let to_finish = items.split_off(AT_OPENING.min(items.len()));
+    let styles = AddStyles { styles };
+    ledger.execute(None, &styles).await.doing("add its styles")?;
+    let add = AddItems { items, who: "Maud".to_owned(), progress: None };
+    let added = ledger.execute(None, &add).await.doing("add its items")?;
+    let mut shelf = Shelf::default();
+    shelf.put(&add.items, &added.answer)?;
+    Ok((shelf, count, to_finish))
+}

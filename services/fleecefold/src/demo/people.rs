@@ -1,0 +1,49 @@
+//! Invented people.
+
+use super::dice::Dice;
+use domain::order::Customer;
+
+const FIRST: [&str; 16] = [
+    "Ada", "Bertil", "Cleo", "Dorrit", "Edmund", "Fern", "Gus", "Hanneke", "Ivo", "Junia", "Kit", "Lorna",
+    "Mirko", "Nell", "Oswin", "Petra",
+];
+const LAST: [&str; 12] = [
+    "Ashgrove",
+    "Birdsall",
+    "Corrigan",
+    "Dunmoor",
+    "Ellery",
+    "Fothering",
+    "Greaves",
+    "Hollin",
+    "Imber",
+    "Jessop",
+    "Kettle",
+    "Larkin",
+];
+/// Shops that buy from the farm.
+const SHOPS: [&str; 3] = ["Cobble & Fern", "The Warp Room", "Harbour Wools"];
+/// The family.
+const FAMILY: [&str; 2] = ["Maud", "Ansel"];
+
+/// Somebody's name.
+pub(super) fn name(dice: &mut Dice) -> String {
+    format!("{} {}", dice.name(&FIRST), dice.name(&LAST))
+}
+
+/// Somebody who orders online; example.org is kept for such addresses (RFC 2606).
+pub(super) fn customer(dice: &mut Dice) -> Customer {
+    let name = name(dice);
+    let email = format!("{}@example.org", name.to_lowercase().replace(' ', "."));
+    Customer { name, email }
+}
+
+/// A shop that buys wholesale.
+pub(super) fn shop(dice: &mut Dice) -> String {
+    dice.name(&SHOPS).to_owned()
+}
+
+/// Who stands at the counter.
+pub(super) fn at_the_counter(dice: &mut Dice) -> String {
+    dice.name(&FAMILY).to_owned()
+}

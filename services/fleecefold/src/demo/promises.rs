@@ -1,0 +1,162 @@
+//! What one day leaves for a later one: refunds, payments, holds that end.
+
+use super::basket::Priced;
+use super::live::Live;
+use super::season;
+use super::shelf::Wanted;
+use super::trouble::{DemoError, Doing};
+use domain::basket::TenderKind;
+use domain::codes::Code;
+use domain::ids::{HoldGroupId, SaleId, SaleLineId};
+use domain::money::Money;
+use domain::order::{IncomingOrder, OrderStatus};
+use domain::stock::Fate;
+use jiff::Span;
+use jiff::civil::Date;
+use ledger::{DecideFate, EndHold, NewRefund, Pay, RefundLine, RefundTender, SweepHolds};
+
+/// Promises are kept before the store opens.
+const MORNING_MINUTE: i64 = 360;
+
+/// Something to do on a later day.
+#[derive(Debug)]
+pub(super) enum Promise {
+    /// A piece comes back over the counter.
+    Returned { sale: SaleId, line: SaleLineId, piece: Wanted, fate: Fate, tender: TenderKind },
+    /// A piece comes back by post: the money goes first, a day later somebody looks at it.
+    SentBack { order: IncomingOrder, piece: Wanted },
+    /// Somebody looks at it.
+    LookedAt { sale: SaleId, piece: Wanted },
+    /// Nobody found anything instead of a short line: its money goes back.
+    GiveUpShort { order: IncomingOrder, code: Code },
+    /// An order that came unpaid.
+    PaidAtLast { order: IncomingOrder },
+    /// The buyer thought again.
+    Cancelled { order: IncomingOrder, wanted: Vec<Wanted> },
+    /// A wholesale customer pays what is owed.
+    Settled { sale: SaleId },
+    /// What was set aside is fetched.
+    Fetched { hold: HoldGroupId, piece: Wanted },
+    /// The customer rang up: no longer wanted.
+    LetGo { hold: HoldGroupId, piece: Wanted },
+    /// A hold's time is over.
+    RanOut { piece: Wanted },
+}
+
+impl Live {
+    /// Leaves something for the morning so many days after `day`.
+    pub(super) fn promise(&mut self, day: Date, days: i64, what: Promise) -> Result<(), DemoError> {
+        let later = day.checked_add(Span::new().days(days)).doing("turn a page of the calendar")?;
+        self.promises.entry(later).or_default().push(what);
+        Ok(())
+    }
+
+    /// Keeps what was promised for this morning, in the order in which it was.
+    pub(super) async fn keep_promises(&mut self) -> Result<(), DemoError> {
+        let due = self.promises.remove(&self.day).unwrap_or_default();
+        for (minute, promise) in (MORNING_MINUTE..).zip(due) {
+            self.clock.set(season::moment(&self.zone, self.day, minute)?);
+            self.keep(promise).await?;
+        }
+        Ok(())
+    }
+
+    async fn keep(&mut self, promise: Promise) -> Result<(), DemoError> {
+        match promise {
+            Promise::Returned { sale, line, piece, fate, tender } => {
+                self.returned(sale, line, piece, fate, tender).await
+            }
+            Promise::SentBack { order, piece } => self.sent_back(order, piece).await,
+            Promise::LookedAt { sale, piece } => self.looked_at(sale, piece).await,
+            Promise::GiveUpShort { order, code } => self.give_back_online(&order, &code).await,
+            Promise::PaidAtLast { order } => {
+                let modified = Some(self.clock_now());
+                self.take(&IncomingOrder { status: OrderStatus::OrderProcessing, modified, ..order }).await
+            }
+            Promise::Cancelled { order, wanted } => {
+                let modified = Some(self.clock_now());
+                self.take(&IncomingOrder { status: OrderStatus::OrderCancelled, modified, ..order }).await?;
+                for w in wanted {
+                    self.shelf.change(w.good, w.steps);
+                }
+                Ok(())
+            }
+            Promise::Settled { sale } => self.settled(sale).await,
+            Promise::Fetched { hold, piece } => {
+                let priced = Priced::of(self.shelf.good(piece.good)?, piece.steps, 0)?;
+                self.ring_up_held(hold, &priced).await
+            }
+            Promise::LetGo { hold, piece } => {
+                self.ledger.execute(None, &EndHold { id: hold }).await.doing("let a held piece go")?;
+                self.shelf.change(piece.good, piece.steps);
+                Ok(())
+            }
+            Promise::RanOut { piece } => {
+                self.ledger.execute(None, &SweepHolds).await.doing("end the holds that ran out")?;
+                self.shelf.change(piece.good, piece.steps);
+                Ok(())
+            }
+        }
+    }
+
+    async fn returned(
+        &mut self,
+        sale: SaleId,
+        line: SaleLineId,
+        piece: Wanted,
+        fate: Fate,
+        tender: TenderKind,
+    ) -> Result<(), DemoError> {
+        let refund = NewRefund {
+            sale,
+            lines: vec![RefundLine { line, quantity: None, fate }],
+            fate,
+            shipping: Money::zero(self.currency),
+            tender: RefundTender::All(tender),
+            reason: if fate == Fate::Shelf { "did not fit" } else { "a seam came open" }.to_owned(),
+            who: self.family(),
+        };
+        self.ledger.execute(None, &refund).await.doing("give money back")?;
+        self.refunds += 1;
+        if fate == Fate::Shelf {
+            self.shelf.change(piece.good, piece.steps);
+        }
+        Ok(())
+    }
+
+    async fn sent_back(&mut self, order: IncomingOrder, piece: Wanted) -> Result<(), DemoError> {
+        let code = self.shelf.good(piece.good)?.code.clone();
+        self.give_back_online(&order, &code).await?;
+        self.refunds += 1;
+        let known = self.ledger.orders(None, false, ORDERS_BACK).await.doing("look an order up")?;
+        let sale = known.iter().find(|o| o.number == order.number.as_str()).and_then(|o| o.sale);
+        match sale {
+            Some(sale) => self.promise(self.day, 2, Promise::LookedAt { sale, piece }),
+            None => Ok(()),
+        }
+    }
+
+    async fn looked_at(&mut self, sale: SaleId, piece: Wanted) -> Result<(), DemoError> {
+        let view = self.ledger.sale(sale).await.doing("look a sale up")?;
+        let open = view.refunds.iter().flat_map(|r| &r.lines).find(|(_, _, fate)| *fate == Fate::Open);
+        if let Some((line, _, _)) = open {
+            let decided = DecideFate { line: *line, fate: Fate::Shelf, who: self.family() };
+            self.ledger.execute(None, &decided).await.doing("put a returned piece on the shelf")?;
+            self.shelf.change(piece.good, piece.steps);
+        }
+        Ok(())
+    }
+
+    async fn settled(&mut self, sale: SaleId) -> Result<(), DemoError> {
+        let view = self.ledger.sale(sale).await.doing("look a sale up")?;
+        for tender in view.tenders {
+            let Some(amount) = tender.still_owed.filter(|owed| !owed.is_zero()) else { continue };
+            let paid = Pay { tender: tender.id, kind: TenderKind::Cheque, amount, who: self.family() };
+            self.ledger.execute(None, &paid).await.doing("take a payment")?;
+        }
+        Ok(())
+    }
+}
+
+/// How many of the latest orders are looked through: more than come in while a parcel travels.
+const ORDERS_BACK: usize = 100;

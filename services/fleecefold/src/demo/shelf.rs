@@ -1,0 +1,159 @@
+//! The shop's own files, and what the demo knows of the shelf while it plays.
+
+use super::dice::Dice;
+use super::trouble::{DemoError, Doing};
+use domain::codes::Code;
+use domain::day::Zone;
+use domain::money::{Currency, Money};
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::ItemKind;
+use feeds::{Feed, FeedError, Format, ItemRow, Layout, Parsed, Reading, Reject, StyleRow};
+use ledger::{NewItem, NewStyle, RowOutcome};
+
+const STYLES_FILE: &str = "styles.csv";
+const STYLES: &str = include_str!("../../../../demo/styles.csv");
+const ITEMS_FILE: &str = "items.csv";
+const ITEMS: &str = include_str!("../../../../demo/items.csv");
+
+/// The styles, as `fleecefold add styles` would read them.
+pub(super) fn styles(currency: Currency, zone: &Zone) -> Result<Vec<NewStyle>, DemoError> {
+    let layout = Layout::built_in(Feed::Styles, Format::Csv);
+    let reading = Reading { layout: &layout, currency, zone, file_hash: "" };
+    let rows = rows::<StyleRow>(STYLES_FILE, feeds::read_styles(STYLES.as_bytes(), reading))?;
+    let style = |row: StyleRow| NewStyle {
+        name: row.style,
+        rule: row.rule,
+        sizes: row.sizes,
+        category: row.category,
+    };
+    Ok(rows.into_iter().map(style).collect())
+}
+
+/// The items, in the order in which they were finished, as `fleecefold add items` would read them.
+pub(super) fn items(currency: Currency, zone: &Zone) -> Result<Vec<NewItem>, DemoError> {
+    let layout = Layout::built_in(Feed::Items, Format::Csv);
+    let reading = Reading { layout: &layout, currency, zone, file_hash: "" };
+    let rows = rows::<ItemRow>(ITEMS_FILE, feeds::read_items(ITEMS.as_bytes(), reading))?;
+    Ok(rows.into_iter().map(new_item).collect())
+}
+
+fn rows<T>(
+    file: &'static str,
+    records: Result<impl Iterator<Item = Result<Parsed<T>, Reject>>, FeedError>,
+) -> Result<Vec<T>, DemoError> {
+    let records = records.map_err(|source| DemoError::File { file, source })?;
+    let value = |read: Result<Parsed<T>, Reject>| match read {
+        Ok(parsed) => Ok(parsed.value),
+        Err(reject) => Err(DemoError::Row { file, why: reject.to_string() }),
+    };
+    records.map(value).collect()
+}
+
+fn new_item(row: ItemRow) -> NewItem {
+    NewItem {
+        kind: row.kind,
+        name: row.name,
+        sku: row.sku,
+        gtin: row.gtin,
+        style: row.style,
+        color: row.color,
+        size: row.size,
+        material: row.material,
+        weight: row.weight,
+        extras: row.extras,
+        price: row.price,
+        cost: row.cost,
+        quantity: row.quantity.map(|q| Asked { value: q.value(), unit: row.stock_unit }),
+        stock_unit: row.stock_unit,
+        description: row.description,
+        images: row.images,
+        keep_off: false,
+    }
+}
+
+/// One item, as the demo's players see it.
+#[derive(Clone, Debug)]
+pub(super) struct Good {
+    pub(super) code: Code,
+    pub(super) name: String,
+    pub(super) kind: ItemKind,
+    pub(super) measure: Measure,
+    pub(super) price: Money,
+    /// Free steps: what the ledger should find too. It is the one that decides.
+    pub(super) left: i64,
+}
+
+/// So many steps of a good.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Wanted {
+    pub(super) good: usize,
+    pub(super) steps: i64,
+}
+
+/// The shelf as the demo's players see it.
+#[derive(Debug, Default)]
+pub(super) struct Shelf {
+    goods: Vec<Good>,
+}
+
+impl Shelf {
+    /// Puts on what was added.
+    pub(super) fn put(&mut self, items: &[NewItem], outcomes: &[RowOutcome]) -> Result<(), DemoError> {
+        for (item, outcome) in items.iter().zip(outcomes) {
+            let RowOutcome::Added(added) = outcome else {
+                let why = format!("{}: {outcome:?}", item.name);
+                return Err(DemoError::Row { file: ITEMS_FILE, why });
+            };
+            let measure = item.kind.measure(item.stock_unit).unwrap_or(Measure::Units);
+            let quantity = match item.quantity {
+                Some(asked) => Quantity::resolve_or_zero(asked, measure).doing("read a quantity")?,
+                None => Quantity::from_steps(1, measure).doing("read a quantity")?,
+            };
+            self.goods.push(Good {
+                code: Code::parse(&added.sku).doing("read a sku")?,
+                name: item.name.clone(),
+                kind: item.kind,
+                measure,
+                price: added.price.price(),
+                left: quantity.steps(),
+            });
+        }
+        Ok(())
+    }
+
+    pub(super) fn good(&self, at: usize) -> Result<&Good, DemoError> {
+        self.goods.get(at).ok_or_else(|| DemoError::Row { file: ITEMS_FILE, why: format!("no row {at}") })
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.goods.len()
+    }
+
+    /// Changes what is left, upwards or downwards.
+    pub(super) fn change(&mut self, at: usize, steps: i64) {
+        if let Some(good) = self.goods.get_mut(at) {
+            good.left += steps;
+        }
+    }
+
+    /// Those of a kind of which at least so many steps are left, but none of `but`.
+    pub(super) fn with_left(&self, kind: ItemKind, steps: i64, but: &[Wanted]) -> Vec<usize> {
+        let fits = |(at, good): &(usize, &Good)| {
+            good.kind == kind && good.left >= steps && but.iter().all(|w| w.good != *at)
+        };
+        self.goods.iter().enumerate().filter(fits).map(|(at, _)| at).collect()
+    }
+
+    /// One of a kind that is left: the one that has stood in front longer of two that caught the eye.
+    pub(super) fn one_left(
+        &self,
+        dice: &mut Dice,
+        kind: ItemKind,
+        steps: i64,
+        but: &[Wanted],
+    ) -> Option<usize> {
+        let left = self.with_left(kind, steps, but);
+        let (one, other) = (dice.pick(&left).copied(), dice.pick(&left).copied());
+        one.min(other)
+    }
+}

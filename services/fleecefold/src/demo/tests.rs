@@ -1,0 +1,172 @@
+//! The demo's shop from outside: the same twice, lawful, and as large as it is said to be.
+
+use super::{DemoError, DemoSummary, is_made, make};
+use domain::channel::Channel;
+use domain::day::{Month, Zone};
+use domain::money::Currency;
+use domain::order::IncomingOrder;
+use feeds::{Layout, Reading, read_orders};
+use ledger::{
+    Access, BooksBy, BooksQuery, BooksRow, Ledger, OrderLineState, OrderOutcome, SaleView, ShelfQuery,
+    ShelfRow, SystemClock, TakeOrders,
+};
+use std::collections::BTreeSet;
+use std::io::Cursor;
+use std::path::Path;
+use std::sync::Arc;
+
+/// More than there are of anything.
+const ALL: usize = 100_000;
+
+fn url(folder: &Path, name: &str) -> String {
+    format!("sqlite:{}", folder.join(name).display())
+}
+
+async fn made(folder: &Path, name: &str) -> (DemoSummary, Ledger) {
+    let url = url(folder, name);
+    let summary = make(&url).await.unwrap();
+    let ledger = Ledger::open(&url, Access::Write, Arc::new(SystemClock)).await.unwrap();
+    (summary, ledger)
+}
+
+async fn months(ledger: &Ledger) -> Vec<BooksRow> {
+    let by = BooksBy { day: false, month: true, channel: true };
+    ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap()
+}
+
+async fn sold_out(ledger: &Ledger, sold_out: bool) -> Vec<ShelfRow> {
+    ledger.shelf(&ShelfQuery { sold_out }).await.unwrap()
+}
+
+async fn sales(ledger: &Ledger) -> Vec<SaleView> {
+    ledger.sales(None, ALL).await.unwrap()
+}
+
+#[tokio::test]
+async fn two_makings_are_one_shop() {
+    let folder = tempfile::tempdir().unwrap();
+    let (first, one) = made(folder.path(), "one.db").await;
+    let (second, other) = made(folder.path(), "other.db").await;
+    assert_eq!(first, second);
+    assert_eq!(months(&one).await, months(&other).await);
+    // Identifiers, prices, counts, holds and revisions too, not the sums alone.
+    assert_eq!(one.items(None, "", ALL).await.unwrap(), other.items(None, "", ALL).await.unwrap());
+    assert_eq!(sales(&one).await, sales(&other).await);
+    assert_eq!(one.orders(None, false, ALL).await.unwrap(), other.orders(None, false, ALL).await.unwrap());
+    assert_eq!(one.open_holds(None, ALL).await.unwrap(), other.open_holds(None, ALL).await.unwrap());
+    one.close().await;
+    other.close().await;
+}
+
+#[tokio::test]
+async fn every_law_holds_in_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, ledger) = made(folder.path(), "demo.db").await;
+    let report = ledger.check(|_| {}).await.unwrap();
+    assert!(report.is_clean(), "{:#?}", report.findings);
+    ledger.close().await;
+}
+
+#[tokio::test]
+async fn it_is_as_large_as_it_is_said_to_be() {
+    let folder = tempfile::tempdir().unwrap();
+    let (summary, ledger) = made(folder.path(), "demo.db").await;
+    assert!(is_made(&ledger));
+
+    let rows = months(&ledger).await;
+    let months: BTreeSet<Option<Month>> = rows.iter().map(|r| r.month).collect();
+    assert_eq!(months.len(), 18);
+    let channels: BTreeSet<String> =
+        rows.iter().filter_map(|r| r.channel.as_ref()).map(Channel::to_string).collect();
+    assert!(channels.iter().eq(["market", "online", "store", "wholesale"]), "{channels:?}");
+    assert!(rows.iter().all(|r| r.figures.sales > 0));
+
+    let items = ledger.items(None, "", ALL).await.unwrap();
+    assert_eq!((items.len(), summary.items), (300, 300));
+    let gone = sold_out(&ledger, true).await.len();
+    let all = sold_out(&ledger, false).await.len();
+    assert!(gone > 10 && gone * 2 < all, "{gone} of {all} are sold out");
+    ledger.close().await;
+}
+
+/// The tour needs something of everything to look at.
+#[tokio::test]
+async fn it_shows_what_a_shop_meets() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, ledger) = made(folder.path(), "demo.db").await;
+    let sales = sales(&ledger).await;
+    let tenders: BTreeSet<&str> =
+        sales.iter().flat_map(|s| &s.tenders).map(|t| t.tender.kind.code()).collect();
+    assert!(
+        tenders.iter().eq(&["card", "cash", "cheque", "gift-note", "online", "other", "owed"]),
+        "{tenders:?}"
+    );
+    let fates: BTreeSet<&str> = sales
+        .iter()
+        .flat_map(|s| &s.refunds)
+        .flat_map(|r| &r.lines)
+        .map(|(_, _, fate)| fate.code())
+        .collect();
+    assert!(fates.contains("shelf") && fates.contains("written-off"), "{fates:?}");
+    assert!(sales.iter().any(|s| s.voided));
+    let owed = |s: &SaleView| s.tenders.iter().any(|t| t.still_owed.is_some_and(|owed| !owed.is_zero()));
+    assert!(sales.iter().any(owed));
+    let short = ledger.orders(None, true, ALL).await.unwrap();
+    let waits = short.iter().flat_map(|o| &o.lines).filter(|l| l.state == OrderLineState::Short).count();
+    assert!(waits > 0);
+    assert_eq!(ledger.open_holds(None, ALL).await.unwrap().len(), 3);
+    ledger.close().await;
+}
+
+#[tokio::test]
+async fn a_shop_that_is_not_empty_is_left_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = url(folder.path(), "demo.db");
+    make(&url).await.unwrap();
+    let again = make(&url).await;
+    assert!(matches!(again, Err(DemoError::NotEmpty { .. })), "{again:?}");
+}
+
+/// Reads a layout's sample as `feed in` would, with each row's words where it is refused.
+fn sample(layout: &str, file: &str, past: bool) -> Vec<Result<IncomingOrder, String>> {
+    let layout = Layout::parse(layout).unwrap();
+    let zone = Zone::from_name("America/New_York").unwrap();
+    let reading =
+        Reading { layout: &layout, currency: Currency::USD, zone: &zone, file_hash: "0123456789abcdef" };
+    let orders = read_orders(Cursor::new(file.as_bytes()), reading, past).unwrap();
+    orders.map(|order| order.map(|o| o.value).map_err(|reject| reject.to_string())).collect()
+}
+
+/// What became of each order that could be read: lines filled and lines short.
+async fn taken(ledger: &Ledger, read: Vec<Result<IncomingOrder, String>>, past: bool) -> Vec<(usize, usize)> {
+    let orders = read.into_iter().filter_map(Result::ok).collect();
+    let outcomes = ledger.take_orders(&TakeOrders { orders, past, who: String::new() }).await.unwrap();
+    let lines = |outcome| match outcome {
+        OrderOutcome::Taken { filled, short, .. } => (filled, short),
+        other => panic!("{other:?}"),
+    };
+    outcomes.into_iter().map(lines).collect()
+}
+
+#[tokio::test]
+async fn the_sample_layouts_are_of_this_shop() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, ledger) = made(folder.path(), "demo.db").await;
+    let fairground = sample(
+        include_str!("../../../../demo/layouts/fairground.toml"),
+        include_str!("../../../../demo/layouts/fairground.csv"),
+        false,
+    );
+    let refused: Vec<&String> = fairground.iter().filter_map(|read| read.as_ref().err()).collect();
+    assert!(refused.len() == 1 && refused[0].starts_with("line 7, order F-504, orderDate"), "{refused:?}");
+    assert_eq!(taken(&ledger, fairground, false).await, [(2, 0), (1, 0), (1, 1)]);
+
+    let cards = sample(
+        include_str!("../../../../demo/layouts/card-index.toml"),
+        include_str!("../../../../demo/layouts/card-index.txt"),
+        true,
+    );
+    assert_eq!(taken(&ledger, cards, true).await, [(1, 0); 10]);
+    assert!(ledger.check(|_| {}).await.unwrap().is_clean());
+    ledger.close().await;
+}
