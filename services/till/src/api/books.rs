@@ -1,0 +1,185 @@
+//! GET /api/books
+
+use crate::app::App;
+use crate::problem::{Problem, ReadProblems};
+use crate::query::Asking;
+use axum::Json;
+use axum::extract::State;
+use domain::day::Month;
+use domain::weight::ounces_from_eighth_nanograms;
+use ledger::{BooksBy, BooksQuery, BooksRow};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+/// Decimals of the column `ounces`.
+const OUNCE_DECIMALS: u32 = 2;
+
+/// Which part of the books, and how they are grouped.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct BooksAsked {
+    /// `day`, `month`, `channel`, separated by commas; one row sums all without it.
+    #[param(example = "month,channel")]
+    by: Option<String>,
+    /// From this month, inclusive.
+    #[param(example = "2026-01")]
+    from: Option<String>,
+    /// To this month, inclusive.
+    #[param(example = "2026-12")]
+    to: Option<String>,
+}
+
+impl BooksAsked {
+    fn read(&self) -> Result<BooksQuery, Problem> {
+        let month = |name: &str, text: &Option<String>| {
+            text.as_deref().map(Month::parse).transpose().map_err(|error| {
+                let words = format!("{error}; a month is written 2026-05");
+                Problem::invalid_parameter(name, words)
+            })
+        };
+        let mut by = BooksBy::default();
+        for word in self.by.as_deref().unwrap_or_default().split(',').filter(|w| !w.is_empty()) {
+            match word {
+                "day" => by.day = true,
+                "month" => by.month = true,
+                "channel" => by.channel = true,
+                _ => return Err(Problem::invalid_parameter("by", "books go by day, month and channel")),
+            }
+        }
+        Ok(BooksQuery { from: month("from", &self.from)?, to: month("to", &self.to)?, by })
+    }
+}
+
+/// Part of the books.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct BooksShown {
+    rows: Vec<BooksRowShown>,
+}
+
+/// A row: the columns of `fleecefold books`. Those that are not grouped by are left out.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct BooksRowShown {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    day: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    month: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    channel: Option<String>,
+    /// Sales that were not voided.
+    sales: String,
+    /// Units sold less units refunded; a line by weight is one.
+    units: String,
+    /// Weight of the lines by weight.
+    ounces: String,
+    gross: String,
+    discounts: String,
+    refunds: String,
+    /// gross − discounts − refunds.
+    net: String,
+    shipping: String,
+    tax: String,
+    fees: String,
+    postage: String,
+    cost: String,
+    /// net − cost − fees − postage.
+    margin: String,
+    /// Units whose cost is not known.
+    uncosted: String,
+    /// What cash rounding brought.
+    rounding: String,
+}
+
+impl BooksRowShown {
+    fn read(row: &BooksRow) -> Result<Self, Problem> {
+        let figures = &row.figures;
+        let too_large = |error| {
+            Problem::new(crate::problem::Kind::Trouble, "the books' sums are too large").because(&error)
+        };
+        Ok(Self {
+            day: row.day.map(|d| d.to_string()),
+            month: row.month.map(|m| m.to_string()),
+            channel: row.channel.as_ref().map(ToString::to_string),
+            sales: figures.sales.to_string(),
+            units: figures.units.to_string(),
+            ounces: ounces_from_eighth_nanograms(figures.weight, OUNCE_DECIMALS).to_string(),
+            gross: figures.gross.to_string(),
+            discounts: figures.discounts.to_string(),
+            refunds: figures.refunds.to_string(),
+            net: figures.net().map_err(too_large)?.to_string(),
+            shipping: figures.shipping.to_string(),
+            tax: figures.tax.to_string(),
+            fees: figures.fees.to_string(),
+            postage: figures.postage.to_string(),
+            cost: figures.cost.to_string(),
+            margin: figures.margin().map_err(too_large)?.to_string(),
+            uncosted: figures.uncosted.to_string(),
+            rounding: figures.rounding.to_string(),
+        })
+    }
+}
+
+/// The books, by day, month and channel, in the shop's zone.
+#[utoipa::path(get, path = "/api/books", tag = "books", params(BooksAsked),
+    responses((status = 200, body = BooksShown), ReadProblems))]
+pub(crate) async fn read_books(
+    State(app): State<App>,
+    Asking(asked): Asking<BooksAsked>,
+) -> Result<Json<BooksShown>, Problem> {
+    let rows = app.ledger.books(&asked.read()?).await?;
+    Ok(Json(BooksShown { rows: rows.iter().map(BooksRowShown::read).collect::<Result<_, _>>()? }))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn months_by_channel_have_the_columns_of_the_command_line() {
+        let shop = TestShop::open().await;
+        shop.sell("COWL", "k1").await;
+        let roving = json!({"channel": "market", "tenders": [{"kind": "cash", "amount": "10.00"}],
+            "lines": [{"sku": "ROVING", "quantity": "3.5", "unitCode": "ONZ", "discount": "0.38", "tax": "0.50"}]});
+        assert_eq!(shop.post("/api/sales", "k2", roving).await.status, 201);
+        let books = shop.get("/api/books?by=month,channel").await;
+        // The order of the columns is design 9's.
+        let columns = "month,channel,sales,units,ounces,gross,discounts,refunds,net,shipping,tax,fees,postage,cost,\
+            margin,uncosted,rounding";
+        assert_eq!(books.names_in_order("month"), columns.split(',').collect::<Vec<_>>());
+        // 3.5 oz × 2.25 = 7.875, half away from zero 7.88; less 0.38 is 7.50; tax apart.
+        let expected = json!([
+            {"month": "2026-05", "channel": "market", "sales": "1", "units": "1", "ounces": "3.50", "gross": "7.88",
+             "discounts": "0.38", "refunds": "0.00", "net": "7.50", "shipping": "0.00", "tax": "0.50", "fees": "0.00",
+             "postage": "0.00", "cost": "0.00", "margin": "7.50", "uncosted": "1", "rounding": "0.00"},
+            {"month": "2026-05", "channel": "store", "sales": "1", "units": "1", "ounces": "0.00", "gross": "48.00",
+             "discounts": "0.00", "refunds": "0.00", "net": "48.00", "shipping": "0.00", "tax": "0.00", "fees": "0.00",
+             "postage": "0.00", "cost": "12.50", "margin": "35.50", "uncosted": "0", "rounding": "0.00"},
+        ]);
+        assert_eq!(books.json()["rows"], expected);
+    }
+
+    #[tokio::test]
+    async fn groups_and_months_are_chosen() {
+        let shop = TestShop::open().await;
+        shop.sell("COWL", "k1").await;
+        let check = |query: &'static str, rows: usize, columns: usize| {
+            let shop = &shop;
+            async move {
+                let reply = shop.get(&format!("/api/books{query}")).await.json();
+                let found = reply["rows"].as_array().expect("rows").clone();
+                assert_eq!(found.len(), rows, "{query}");
+                assert!(found.iter().all(|r| r.as_object().is_some_and(|r| r.len() == columns)), "{query}");
+            }
+        };
+        check("", 1, 15).await;
+        check("?by=channel", 1, 16).await;
+        check("?by=day,month,channel", 1, 18).await;
+        check("?by=month&from=2026-05&to=2026-05", 1, 16).await;
+        check("?by=month&from=2026-06", 0, 16).await;
+        check("?by=month&to=2026-04", 0, 16).await;
+        for query in ["by=year", "from=2026", "from=2026-13", "to=may", "until=2026-05"] {
+            shop.get(&format!("/api/books?{query}")).await.expect_problem("invalid", 422);
+        }
+    }
+}

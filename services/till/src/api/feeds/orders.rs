@@ -1,0 +1,136 @@
+//! POST /api/feeds/orders
+
+use crate::answer::Answer;
+use crate::app::App;
+use crate::body::WriteBytes;
+use crate::feed_desk::FeedTrouble;
+use crate::problem::{KeyHeader, Kind, Problem, WriteProblems};
+use crate::query::Asking;
+use axum::extract::State;
+use domain::text;
+use ledger::{Command, Failure, Tx};
+use serde::Deserialize;
+use serde_json::Value;
+use utoipa::IntoParams;
+
+/// Where it is.
+pub(crate) const PATH: &str = "/api/feeds/orders";
+/// What a feed is called that has no name.
+const NAMELESS: &str = "orders";
+
+/// How the feed is taken in.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct FeedAsked {
+    /// What it is called in reports; `orders` without it.
+    name: Option<String>,
+    /// `true`: only says what would become of it.
+    #[serde(rename = "dry-run")]
+    dry_run: Option<String>,
+}
+
+impl FeedAsked {
+    fn read(&self) -> Result<(String, bool), Problem> {
+        let name = text::name(self.name.as_deref().unwrap_or(NAMELESS))
+            .map_err(|error| Problem::invalid_parameter("name", error))?;
+        let dry_run = match self.dry_run.as_deref() {
+            Some("" | "true") => true,
+            None | Some("false") => false,
+            Some(_) => return Err(Problem::invalid_parameter("dry-run", "write true or false")),
+        };
+        Ok((name, dry_run))
+    }
+}
+
+/// Keeps the answer of a feed by its key. The feed itself was taken in before, in transactions of
+/// its own, and is known again by its bytes.
+struct KeepReport(Value);
+
+impl Command for KeepReport {
+    type Answer = Value;
+
+    async fn run(&self, _: &mut Tx) -> Result<Value, Failure> {
+        Ok(self.0.clone())
+    }
+}
+
+impl From<FeedTrouble> for Problem {
+    fn from(trouble: FeedTrouble) -> Self {
+        match trouble {
+            FeedTrouble::Unreadable(words) => Self::invalid("#", words),
+            FeedTrouble::Ledger(failure) => failure.into(),
+            FeedTrouble::Other(source) => {
+                let words = "the feed could not be taken in; look into the program's log";
+                Self::new(Kind::Trouble, words).because(source.as_ref())
+            }
+        }
+    }
+}
+
+/// Takes a JSON feed of orders in, in the field names of `fleecefold feed in`. Orders that are
+/// refused are named in the report; the others are taken in.
+#[utoipa::path(post, path = PATH, tag = "online", params(FeedAsked, KeyHeader), request_body = Object,
+    responses((status = 200, description = "The report.", body = Object), WriteProblems))]
+pub(crate) async fn take_orders(
+    State(app): State<App>,
+    Asking(asked): Asking<FeedAsked>,
+    write: WriteBytes,
+) -> Result<Answer<Value>, Problem> {
+    let (name, dry_run) = asked.read()?;
+    if let Some(report) = app.ledger.answered::<Value>(&write.key).await? {
+        return Ok(Answer::ok(true, report));
+    }
+    let Some(desk) = &app.desk else {
+        return Err(Problem::new(Kind::NotFound, "no feeds are taken in here"));
+    };
+    let report = desk.take_orders(name, write.bytes.to_vec(), dry_run).await?;
+    let done = app.run(&write.key, &KeepReport(report)).await?;
+    Ok(Answer::ok(done.replayed, done.answer))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn a_feed_is_handed_to_the_desk_once() {
+        let shop = TestShop::open().await.with_desk();
+        let first = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
+        assert_eq!(first.status, 200, "{}", first.text());
+        assert_eq!(first.json(), json!({"name": "may.json", "bytes": "5", "dryRun": true, "calls": "1"}));
+        let again = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
+        assert_eq!((again.json(), again.header("idempotency-replayed")), (first.json(), Some("true")));
+        let other = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([3])).await;
+        other.expect_problem("key-reused", 422);
+        let second = shop.post("/api/feeds/orders", "f2", json!([1])).await.json();
+        assert_eq!(second, json!({"name": "orders", "bytes": "3", "dryRun": false, "calls": "2"}));
+    }
+
+    #[tokio::test]
+    async fn what_the_desk_refuses_is_a_problem() {
+        let shop = TestShop::open().await.with_desk();
+        let check = |name: &'static str, kind: &'static str, status: u16| {
+            let shop = &shop;
+            async move {
+                let reply = shop.post(&format!("/api/feeds/orders?name={name}"), name, json!([])).await;
+                reply.expect_problem(kind, status);
+                assert!(!reply.text().contains("secret"), "{}", reply.text());
+            }
+        };
+        check("unreadable", "invalid", 422).await;
+        check("refused", "order-differs", 409).await;
+        check("broken", "trouble", 500).await;
+        for query in ["name=", "dry-run=1", "dryrun"] {
+            let reply = shop.post(&format!("/api/feeds/orders?{query}"), "k", json!([])).await;
+            reply.expect_problem("invalid", 422);
+        }
+    }
+
+    #[tokio::test]
+    async fn without_a_desk_there_is_no_such_route() {
+        let shop = TestShop::open().await;
+        shop.post("/api/feeds/orders", "f1", json!([])).await.expect_problem("not-found", 404);
+    }
+}

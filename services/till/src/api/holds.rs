@@ -1,0 +1,59 @@
+//! Holds: stock set aside.
+
+pub(crate) mod delete;
+pub(crate) mod get;
+pub(crate) mod post;
+
+use crate::shown;
+use ledger::{HeldLine, Hold};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// Lines that were set aside together.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct HoldShown {
+    /// Names it to a sale, or to end it.
+    id: String,
+    /// basket, customer, market or order.
+    #[serde(rename = "for")]
+    purpose: &'static str,
+    for_whom: String,
+    /// Until when; null if it has no end.
+    until: Option<String>,
+    lines: Vec<HeldLineShown>,
+}
+
+/// A line that was set aside.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct HeldLineShown {
+    sku: String,
+    name: String,
+    quantity: String,
+    /// The unit of goods by weight.
+    unit_code: Option<&'static str>,
+}
+
+impl From<Hold> for HoldShown {
+    fn from(hold: Hold) -> Self {
+        Self {
+            id: hold.id.to_string(),
+            purpose: hold.purpose.code(),
+            for_whom: hold.for_whom,
+            until: hold.until.map(|u| u.to_string()),
+            lines: hold.lines.into_iter().map(HeldLineShown::from).collect(),
+        }
+    }
+}
+
+impl From<HeldLine> for HeldLineShown {
+    fn from(line: HeldLine) -> Self {
+        Self {
+            sku: line.sku,
+            name: line.title,
+            quantity: shown::quantity(line.quantity),
+            unit_code: shown::unit_code(line.quantity.measure()),
+        }
+    }
+}

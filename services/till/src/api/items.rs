@@ -1,0 +1,138 @@
+//! Items.
+
+pub(crate) mod by_code;
+pub(crate) mod get;
+pub(crate) mod outcome;
+pub(crate) mod post;
+
+use crate::shown;
+use crate::values::WeightText;
+use domain::codes::Gtin;
+use domain::pricing::Working;
+use ledger::ItemView;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// An item as it stands.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct ItemShown {
+    id: String,
+    /// piece, counted or weight.
+    kind: &'static str,
+    /// The code that it goes by.
+    sku: String,
+    /// Its in-store code, which any scanner reads; never a GTIN outside.
+    in_store_code: String,
+    gtin13: Option<String>,
+    name: String,
+    style: Option<String>,
+    color: String,
+    size: String,
+    material: String,
+    description: String,
+    image: Vec<String>,
+    weight: Option<WeightText>,
+    /// Money added to the weight's price.
+    extras: String,
+    /// Of one, or of one stock unit.
+    price: String,
+    price_currency: String,
+    /// `rule` or `hand`.
+    priced_by: &'static str,
+    /// How the price came about, while the style's rate is still that of the price.
+    working: Option<WorkingShown>,
+    /// What one cost; null if it is not known.
+    cost: Option<String>,
+    /// The unit that goods by weight are stocked and priced in.
+    unit_code: Option<&'static str>,
+    /// Kept off online.
+    keep_off: bool,
+    on_hand: String,
+    /// Of these, set aside.
+    held: String,
+    /// Of these, to be sold now.
+    free: String,
+    /// Sold so far, less what came back.
+    sold: String,
+    /// `listed` or `ended` online; null if it was never told.
+    listing: Option<&'static str>,
+    revision: String,
+}
+
+/// A price by weight, step by step.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct WorkingShown {
+    weight: WeightText,
+    /// Money for one unit.
+    rate: String,
+    /// The unit of the rate.
+    unit_code: &'static str,
+    /// Rate × weight, rounded to the minor unit.
+    by_weight: String,
+    extras: String,
+    /// exact, five, whole, or an amount such as 0.95.
+    ending: String,
+    /// After the ending.
+    ended: String,
+    /// The style's least price, where it decided.
+    minimum: Option<String>,
+    price: String,
+    /// The whole of it, as people write it.
+    #[schema(example = "6.35 oz × 7.50 an ounce = 47.63 → 48.00")]
+    words: String,
+}
+
+impl From<&Working> for WorkingShown {
+    fn from(working: &Working) -> Self {
+        Self {
+            weight: working.weight.into(),
+            rate: working.rate.per().to_string(),
+            unit_code: working.rate.unit().code(),
+            by_weight: working.by_weight.to_string(),
+            extras: working.extras.to_string(),
+            ending: working.ending.to_string(),
+            ended: working.ended.to_string(),
+            minimum: working.minimum_used.map(|m| m.to_string()),
+            price: working.price.to_string(),
+            words: working.to_string(),
+        }
+    }
+}
+
+impl From<ItemView> for ItemShown {
+    fn from(item: ItemView) -> Self {
+        let free = shown::quantity(item.free());
+        let unit_code = shown::unit_code(item.measure());
+        Self {
+            id: item.id.to_string(),
+            kind: item.kind.code(),
+            gtin13: item.gtin.as_deref().and_then(|g| Gtin::parse(g).ok()).and_then(|g| g.gtin13()),
+            sku: item.sku,
+            in_store_code: item.in_store,
+            name: item.name,
+            style: item.style,
+            color: item.color,
+            size: item.size,
+            material: item.material,
+            description: item.description,
+            image: item.images,
+            weight: item.weight.map(WeightText::from),
+            extras: item.extras.to_string(),
+            price: item.price.to_string(),
+            price_currency: item.price.currency().to_string(),
+            priced_by: if item.priced_by_hand { "hand" } else { "rule" },
+            working: item.working.as_ref().map(WorkingShown::from),
+            cost: item.cost.map(|c| c.to_string()),
+            unit_code,
+            keep_off: item.keep_off,
+            on_hand: shown::quantity(item.on_hand),
+            held: shown::quantity(item.held),
+            free,
+            sold: item.sold.to_string(),
+            listing: item.listing.map(ledger::ListingState::code),
+            revision: item.revision.to_string(),
+        }
+    }
+}

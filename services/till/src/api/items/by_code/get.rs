@@ -1,0 +1,91 @@
+//! GET /api/items/{code}
+
+use crate::api::items::ItemShown;
+use crate::app::App;
+use crate::problem::{Problem, ReadProblems};
+use crate::query::At;
+use crate::tags;
+use axum::Json;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use domain::codes::Code;
+
+/// An item: price and its working, stock, listing. The `ETag` is the item's revision in quotes;
+/// listing state and working are told beside it and do not count.
+#[utoipa::path(get, path = "/api/items/{code}", tag = "items",
+    params(("code" = String, Path, description = "sku, in-store code or GTIN"),
+        ("If-None-Match" = Option<String>, Header, description = "ETags that are known")),
+    responses((status = 200, body = ItemShown, headers(("ETag" = String))),
+        (status = 304, description = "It is still that of a given tag."), ReadProblems))]
+pub(crate) async fn read_item(
+    State(app): State<App>,
+    At(code): At<Code>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let item = app.ledger.item(&code).await?;
+    let tag = [(header::ETAG, tags::of_revision(item.revision))];
+    if tags::is_known(&headers, item.revision)? {
+        return Ok((StatusCode::NOT_MODIFIED, tag).into_response());
+    }
+    Ok((tag, Json(ItemShown::from(item))).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn an_item_shows_its_price_and_how_it_came_about() {
+        let shop = TestShop::open().await;
+        let reply = shop.get("/api/items/COWL").await;
+        assert_eq!((reply.status, reply.header("etag")), (200, Some("\"1\"")));
+        let item = reply.json();
+        assert_eq!(
+            json!([item["price"], item["priceCurrency"], item["pricedBy"], item["cost"], item["weight"]]),
+            json!(["48.00", "USD", "rule", "12.50", {"value": "6.35", "unitCode": "ONZ"}])
+        );
+        let working = json!({"weight": {"value": "6.35", "unitCode": "ONZ"}, "rate": "7.5", "unitCode": "ONZ",
+            "byWeight": "47.63", "extras": "0.00", "ending": "whole", "ended": "48.00", "minimum": null,
+            "price": "48.00", "words": "6.35 oz × 7.50 an ounce = 47.63 → 48.00"});
+        assert_eq!(item["working"], working);
+        let stock = json!([item["onHand"], item["held"], item["free"], item["sold"], item["listing"]]);
+        assert_eq!(stock, json!(["1", "0", "1", "0", null]));
+        let code = item["inStoreCode"].as_str().expect("a code");
+        assert_eq!(shop.get(&format!("/api/items/{code}")).await.json()["sku"], "COWL");
+        let wrong = format!("{}{}", &code[..12], (code.as_bytes()[12] - b'0' + 1) % 10);
+        let reply = shop.get(&format!("/api/items/{wrong}")).await;
+        reply.expect_problem("wrong-digit", 422);
+        assert_eq!(reply.json()["checkDigit"].as_str(), Some(&code[12..]));
+        shop.get("/api/items/NOPE").await.expect_problem("unknown-code", 404);
+        shop.get(&format!("/api/items/{}", "a".repeat(65))).await.expect_problem("invalid", 422);
+        shop.get("/api/items/a%00b").await.expect_problem("invalid", 422);
+        shop.get("/api/items/a%FFb").await.expect_problem("malformed", 400);
+    }
+
+    #[tokio::test]
+    async fn a_known_tag_saves_the_body() {
+        let shop = TestShop::open().await;
+        // RFC 9110, 13.1.2: weak comparison.
+        let check = |tags: &'static str, status: u16| {
+            let shop = &shop;
+            async move {
+                let reply = shop.get_with("/api/items/COWL", &[("if-none-match", tags)]).await;
+                assert_eq!(reply.status, status, "{tags}");
+                assert_eq!(reply.text().is_empty(), status == 304, "{tags}");
+                if status < 400 {
+                    assert_eq!(reply.header("etag"), Some("\"1\""), "{tags}");
+                }
+            }
+        };
+        check("\"1\"", 304).await;
+        check("W/\"1\"", 304).await;
+        check("\"0\", \"1\"", 304).await;
+        check("*", 304).await;
+        check("\"2\"", 200).await;
+        check("\"01\"", 200).await;
+        check("1", 400).await;
+        check("*, \"1\"", 400).await;
+    }
+}

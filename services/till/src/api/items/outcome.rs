@@ -1,0 +1,82 @@
+//! What became of rows that were added: styles or items.
+
+use super::WorkingShown;
+use crate::answer::Answer;
+use crate::problem::{Problem, ProblemDocument};
+use axum::http::StatusCode;
+use ledger::{Done, ItemPrice, RowOutcome};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// What became of each, in their order.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct OutcomesShown {
+    outcomes: Vec<OutcomeShown>,
+}
+
+/// What became of one.
+#[derive(Debug, Default, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct OutcomeShown {
+    /// added, updated, unchanged or refused.
+    outcome: &'static str,
+    /// Of an item.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sku: Option<String>,
+    /// Of a style.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    style: Option<String>,
+    /// Of an item that was added.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    in_store_code: Option<String>,
+    /// Of an item that was added.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    price: Option<String>,
+    /// Of an item that was added and priced by its style's rule.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    working: Option<WorkingShown>,
+    /// Why it was refused.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    problem: Option<ProblemDocument>,
+}
+
+/// One alone that is refused is a problem by itself. Otherwise each says what became of it; if all
+/// are new, the status says so too.
+pub(crate) fn answer(done: Done<Vec<RowOutcome>>, place: &str) -> Result<Answer<OutcomesShown>, Problem> {
+    let Done { mut answer, replayed } = done;
+    if let [RowOutcome::Refused(refusal)] = answer.as_slice() {
+        return Err(Problem::from(refusal.clone()).below(&format!("{place}/0")).replayed(replayed));
+    }
+    let is_new = |o: &RowOutcome| matches!(o, RowOutcome::Added(_) | RowOutcome::AddedStyle { .. });
+    let status = if answer.iter().all(is_new) { StatusCode::CREATED } else { StatusCode::OK };
+    let is_style = place == "#/styles";
+    let shown = |(index, outcome)| show(outcome, is_style, &format!("{place}/{index}"));
+    let outcomes = answer.drain(..).enumerate().map(shown).collect();
+    Ok(Answer::new(status, replayed, OutcomesShown { outcomes }))
+}
+
+fn show(outcome: RowOutcome, is_style: bool, place: &str) -> OutcomeShown {
+    let named = |outcome, name| {
+        let (sku, style) = if is_style { (None, Some(name)) } else { (Some(name), None) };
+        OutcomeShown { outcome, sku, style, ..OutcomeShown::default() }
+    };
+    match outcome {
+        RowOutcome::Added(item) => OutcomeShown {
+            in_store_code: Some(item.in_store),
+            price: Some(item.price.price().to_string()),
+            working: match &item.price {
+                ItemPrice::ByRule(working) => Some(working.as_ref().into()),
+                ItemPrice::ByHand(_) => None,
+            },
+            ..named("added", item.sku)
+        },
+        RowOutcome::AddedStyle { name } => named("added", name),
+        RowOutcome::Updated { sku } => named("updated", sku),
+        RowOutcome::Unchanged { sku } => named("unchanged", sku),
+        RowOutcome::Refused(refusal) => OutcomeShown {
+            outcome: "refused",
+            problem: Some(Problem::from(refusal).below(place).into_document()),
+            ..OutcomeShown::default()
+        },
+    }
+}

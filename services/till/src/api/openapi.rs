@@ -1,0 +1,174 @@
+//! GET /api/openapi.json
+
+use super::{books, feeds, holds, items, listings, owed, receipts, refund_lines, sales, shelf, shop, styles};
+use crate::app::App;
+use crate::health;
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use std::sync::OnceLock;
+use utoipa::OpenApi;
+
+/// The description of the whole API.
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "Fleecefold",
+        description = "The shop of a small fibre farm: items, stock, holds, sales, refunds, listings, feeds and books.\n\n\
+            Until there are tokens, the API asks for none: it is served on loopback addresses alone (127.0.0.1, [::1]), \
+            and refuses a request whose Host is not this address or whose Origin is another page's.\n\n\
+            There are no JSON numbers in bodies, except the status of a problem: money, quantities, revisions and \
+            numbers of receipts are decimal strings, identifiers are strings. Money is in the shop's currency. Moments \
+            are RFC 3339. Unknown fields are refused by name. Lists go on at `cursor=next`.\n\n\
+            Whatever writes needs an Idempotency-Key, a new random value for each new request, as an RFC 8941 string \
+            or bare; the same key with the same body again gets the same answer, marked Idempotency-Replayed: true, \
+            and changes nothing. A key belongs to its method and path and lives as long as what it made. Answers 2xx, \
+            409 already-sold and gone, and 422 from the shop are kept for good; others are decided anew.\n\n\
+            Errors are problem documents (RFC 9457).",
+        license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0"),
+    ),
+    servers((url = "/", description = "this machine")),
+    paths(
+        read_description,
+        shop::read_shop,
+        items::get::list_items,
+        items::post::add_items,
+        items::by_code::get::read_item,
+        items::by_code::patch::edit_item,
+        items::by_code::stock::adjust_stock,
+        items::by_code::moves::list_moves,
+        styles::get::list_styles,
+        styles::post::add_styles,
+        holds::get::list_holds,
+        holds::post::hold,
+        holds::delete::end_hold,
+        sales::get::list_sales,
+        sales::post::ring_up,
+        sales::by_id::get::read_sale,
+        sales::by_id::refunds::refund,
+        sales::by_id::void::void_sale,
+        receipts::read_receipt,
+        refund_lines::decide_fate,
+        owed::pay,
+        shelf::read_shelf,
+        books::read_books,
+        listings::list_listings,
+        feeds::get::list_runs,
+        feeds::orders::take_orders,
+        health::live::is_live,
+        health::ready::is_ready,
+        health::metrics::read_metrics,
+    )
+)]
+struct Description;
+
+/// The document, written once.
+fn description(with_desk: bool) -> &'static str {
+    static WITH: OnceLock<String> = OnceLock::new();
+    static WITHOUT: OnceLock<String> = OnceLock::new();
+    let kept = if with_desk { &WITH } else { &WITHOUT };
+    kept.get_or_init(|| {
+        let mut document = Description::openapi();
+        if !with_desk {
+            document.paths.paths.remove(feeds::orders::PATH);
+        }
+        // Made of text and numbers alone, it cannot fail to be written.
+        document.to_json().unwrap_or_default()
+    })
+}
+
+/// This description.
+#[utoipa::path(get, path = "/api/openapi.json", tag = "shop",
+    responses((status = 200, description = "OpenAPI 3.1", body = Object)))]
+pub(crate) async fn read_description(State(app): State<App>) -> Response {
+    ([(header::CONTENT_TYPE, "application/json")], description(app.desk.is_some())).into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::routes::routes;
+    use crate::testing::TestShop;
+    use serde_json::Value;
+    use std::collections::BTreeSet;
+
+    fn described(document: &Value) -> BTreeSet<(String, String)> {
+        let paths = document["paths"].as_object().expect("paths");
+        let of_path = |(path, operations): (&String, &Value)| {
+            let operations = operations.as_object().expect("operations");
+            operations.keys().map(|method| (method.to_uppercase(), path.clone())).collect::<Vec<_>>()
+        };
+        paths.iter().flat_map(of_path).collect()
+    }
+
+    #[tokio::test]
+    async fn every_route_is_described_and_nothing_else() {
+        for with_desk in [false, true] {
+            let shop = TestShop::open().await;
+            let shop = if with_desk { shop.with_desk() } else { shop };
+            let reply = shop.get("/api/openapi.json").await;
+            assert_eq!(reply.header("content-type"), Some("application/json"));
+            let document = reply.json();
+            assert_eq!(document["openapi"], "3.1.0");
+            let routed: BTreeSet<(String, String)> = routes(with_desk)
+                .iter()
+                .map(|route| (route.method.to_string(), route.path.to_owned()))
+                .collect();
+            assert_eq!(described(&document), routed);
+        }
+    }
+
+    #[tokio::test]
+    async fn operations_are_told_apart_and_references_lead_somewhere() {
+        let shop = TestShop::open().await.with_desk();
+        let document = shop.get("/api/openapi.json").await.json();
+        let mut ids = BTreeSet::new();
+        let mut references = BTreeSet::new();
+        walk(&document, &mut |name, value| {
+            if name == "operationId" {
+                assert!(ids.insert(value.to_string()), "{value} stands twice");
+            }
+            if name == "$ref" {
+                references.insert(value.as_str().unwrap_or_default().to_owned());
+            }
+        });
+        assert!(ids.len() > 20 && references.len() > 20, "{} {}", ids.len(), references.len());
+        for reference in references {
+            let pointer = reference.trim_start_matches('#');
+            assert!(document.pointer(pointer).is_some(), "{reference} leads nowhere");
+        }
+    }
+
+    #[tokio::test]
+    async fn whatever_writes_asks_for_its_key_and_names_its_problems() {
+        let shop = TestShop::open().await.with_desk();
+        let document = shop.get("/api/openapi.json").await.json();
+        for route in routes(true).iter().filter(|r| r.method != axum::http::Method::GET) {
+            let operation = &document["paths"][route.path][route.method.as_str().to_lowercase()];
+            let parameters = operation["parameters"].as_array().expect("parameters");
+            let key = parameters.iter().find(|p| p["name"] == "Idempotency-Key");
+            assert!(key.is_some_and(|k| k["in"] == "header" && k["required"] == true), "{}", route.path);
+            let problems = operation["responses"]["422"]["content"].as_object().expect("a problem");
+            assert!(problems.contains_key("application/problem+json"), "{}", route.path);
+        }
+    }
+
+    #[tokio::test]
+    async fn the_guard_is_told_of() {
+        let document = TestShop::open().await.get("/api/openapi.json").await.json();
+        let words = document["info"]["description"].as_str().expect("words");
+        assert!(words.contains("loopback") && words.contains("Origin"), "{words}");
+    }
+
+    fn walk(value: &Value, see: &mut impl FnMut(&str, &Value)) {
+        match value {
+            Value::Object(members) => {
+                for (name, member) in members {
+                    see(name, member);
+                    walk(member, see);
+                }
+            }
+            Value::Array(values) => values.iter().for_each(|v| walk(v, see)),
+            _ => {}
+        }
+    }
+}

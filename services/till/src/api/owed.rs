@@ -1,0 +1,91 @@
+//! POST /api/owed/{tender}/payments
+
+use crate::answer::Answer;
+use crate::app::App;
+use crate::body::{Body, Write};
+use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::query::At;
+use crate::{shown, values};
+use axum::extract::State;
+use axum::http::StatusCode;
+use domain::ids::TenderId;
+use domain::money::Currency;
+use ledger::Pay;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// A payment of what was owed.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct PaymentText {
+    /// cash, card, cheque, online, gift-note or other.
+    kind: String,
+    amount: String,
+}
+
+impl Body for PaymentText {}
+
+impl PaymentText {
+    fn read(&self, tender: TenderId, currency: Currency) -> Result<Pay, Problem> {
+        Ok(Pay {
+            tender,
+            kind: values::tender_kind(&self.kind, "#/kind")?,
+            amount: values::money(&self.amount, currency, "#/amount")?,
+            who: shown::WHO.to_owned(),
+        })
+    }
+}
+
+/// What is left.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct LeftShown {
+    still_owed: String,
+}
+
+/// Pays what a tender of kind `owed` left owed, or a part of it.
+#[utoipa::path(post, path = "/api/owed/{tender}/payments", tag = "sales", request_body = PaymentText,
+    params(("tender" = String, Path, description = "The owed tender, as the sale shows it."), KeyHeader),
+    responses((status = 201, body = LeftShown), WriteProblems))]
+pub(crate) async fn pay(
+    State(app): State<App>,
+    At(tender): At<TenderId>,
+    write: Write<PaymentText>,
+) -> Result<Answer<LeftShown>, Problem> {
+    let pay = write.body.read(tender, app.ledger.shop().currency)?;
+    let done = app.run(&write.key, &pay).await?;
+    let left = LeftShown { still_owed: done.answer.left.to_string() };
+    Ok(Answer::new(StatusCode::CREATED, done.replayed, left))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn what_is_owed_is_paid_in_parts() {
+        let shop = TestShop::open().await;
+        let sale = json!({"channel": "wholesale", "lines": [{"sku": "COWL", "quantity": "1"}],
+            "tenders": [{"kind": "owed", "amount": "48.00", "customer": "Bridge yarn shop", "due": "2026-06-16"}]});
+        let sale = shop.post("/api/sales", "k1", sale).await.json();
+        let id = sale["id"].as_str().expect("an id");
+        let shown = shop.get(&format!("/api/sales/{id}")).await.json();
+        let tender = shown["tenders"][0]["id"].as_str().expect("a tender");
+        let path = format!("/api/owed/{tender}/payments");
+        let pay = |amount: &str| json!({"kind": "cheque", "amount": amount});
+        let first = shop.post(&path, "p1", pay("20.00")).await;
+        assert_eq!((first.status, first.json()), (201, json!({"stillOwed": "28.00"})));
+        let again = shop.post(&path, "p1", pay("20.00")).await;
+        assert_eq!((again.status, again.json()), (201, json!({"stillOwed": "28.00"})));
+        shop.post(&path, "p2", pay("28.01")).await.expect_fault("#/amount");
+        shop.post(&path, "p3", pay("0.00")).await.expect_fault("#/amount");
+        shop.post(&path, "p4", json!({"kind": "owed", "amount": "1.00"}))
+            .await
+            .expect_problem("invalid", 422);
+        shop.post(&path, "p5", json!({"kind": "cash", "amount": 5})).await.expect_fault("#/amount");
+        assert_eq!(shop.post(&path, "p6", pay("28.00")).await.json(), json!({"stillOwed": "0.00"}));
+        shop.post("/api/owed/77/payments", "p7", pay("1.00")).await.expect_problem("no-such", 404);
+        shop.post("/api/owed/x/payments", "p8", pay("1.00")).await.expect_problem("no-such", 404);
+    }
+}

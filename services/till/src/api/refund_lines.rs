@@ -1,0 +1,65 @@
+//! POST /api/refund-lines/{id}/fate
+
+use crate::answer::Answer;
+use crate::app::App;
+use crate::body::{Body, Write};
+use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::query::At;
+use crate::{shown, values};
+use axum::extract::State;
+use domain::ids::RefundLineId;
+use ledger::DecideFate;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// What becomes of goods that were refunded.
+#[derive(Debug, Deserialize, Serialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct FateText {
+    /// `shelf` or `written-off`.
+    fate: String,
+}
+
+impl Body for FateText {}
+
+/// Says what becomes of refunded goods on which nobody had decided.
+#[utoipa::path(post, path = "/api/refund-lines/{id}/fate", tag = "sales", request_body = FateText,
+    params(("id" = String, Path, description = "A line of a refund."), KeyHeader),
+    responses((status = 200, body = FateText), WriteProblems))]
+pub(crate) async fn decide_fate(
+    State(app): State<App>,
+    At(line): At<RefundLineId>,
+    write: Write<FateText>,
+) -> Result<Answer<FateText>, Problem> {
+    let fate = values::fate(&write.body.fate, "#/fate")?;
+    let done = app.run(&write.key, &DecideFate { line, fate, who: shown::WHO.to_owned() }).await?;
+    Ok(Answer::ok(done.replayed, write.body))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn a_fate_is_decided_once() {
+        let shop = TestShop::open().await;
+        let sale = shop.sell("COWL", "k1").await;
+        let id = sale["id"].as_str().expect("an id");
+        let refund = json!({"fate": "open", "tender": "cash", "reason": "too small"});
+        let refund = shop.post(&format!("/api/sales/{id}/refunds"), "r1", refund).await.json();
+        let line = refund["lines"][0]["id"].as_str().expect("a line");
+        let path = format!("/api/refund-lines/{line}/fate");
+        shop.post(&path, "f0", json!({"fate": "open"})).await.expect_fault("#/fate");
+        shop.post(&path, "f1", json!({"fate": "lost"})).await.expect_fault("#/fate");
+        let done = shop.post(&path, "f2", json!({"fate": "shelf"})).await;
+        assert_eq!((done.status, done.json()), (200, json!({"fate": "shelf"})));
+        let again = shop.post(&path, "f2", json!({"fate": "shelf"})).await;
+        assert_eq!((again.status, again.header("idempotency-replayed")), (200, Some("true")));
+        assert_eq!(shop.get("/api/items/COWL").await.json()["onHand"], "1");
+        shop.post(&path, "f3", json!({"fate": "written-off"})).await.expect_fault("#/fate");
+        shop.post("/api/refund-lines/77/fate", "f4", json!({"fate": "shelf"}))
+            .await
+            .expect_problem("no-such", 404);
+    }
+}

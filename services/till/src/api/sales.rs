@@ -1,0 +1,203 @@
+//! Sales.
+
+pub(crate) mod by_id;
+pub(crate) mod get;
+pub(crate) mod post;
+pub(crate) mod text;
+
+use crate::shown;
+use domain::basket::Totals;
+use ledger::{RefundView, SaleLine, SaleView, SoldLine, Tender};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// A sale as it stands in the books.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct SaleShown {
+    id: String,
+    /// Null for a sale from another system's history.
+    receipt: Option<String>,
+    channel: String,
+    at: String,
+    /// The order that it came in as.
+    order: Option<String>,
+    voided: bool,
+    totals: TotalsShown,
+    /// What went back over the counter.
+    change: String,
+    note: String,
+    who: String,
+    lines: Vec<SoldLineShown>,
+    tenders: Vec<TenderShown>,
+    refunds: Vec<RefundShown>,
+}
+
+/// lines − discounts + tax + shipping + rounding = due = tendered − change.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct TotalsShown {
+    lines: String,
+    discounts: String,
+    tax: String,
+    shipping: String,
+    /// What cash rounding added, or took if it is below 0.
+    rounding: String,
+    due: String,
+    tendered: String,
+}
+
+/// A line of a sale, as it was then.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct LineShown {
+    /// By which it is refunded.
+    id: String,
+    /// goods, gift-note or deposit.
+    kind: &'static str,
+    sku: String,
+    title: String,
+    quantity: String,
+    /// The unit of goods by weight.
+    unit_code: Option<&'static str>,
+    price: String,
+    amount: String,
+    /// Its own, and its share of the sale's.
+    discount: String,
+    tax: String,
+}
+
+/// A line of a sale, and what was given back of it.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct SoldLineShown {
+    #[serde(flatten)]
+    line: LineShown,
+    given_back: String,
+}
+
+/// How part of a sale was paid.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct TenderShown {
+    /// By which what is owed is paid.
+    id: String,
+    kind: &'static str,
+    amount: String,
+    /// Of what is owed: by whom.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    customer: String,
+    /// Of what is owed: the day it is due.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    due: Option<String>,
+    /// Of what is owed: what is left of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    still_owed: Option<String>,
+}
+
+/// A refund.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct RefundShown {
+    id: String,
+    at: String,
+    /// What went to the customer.
+    given: String,
+    reason: String,
+    lines: Vec<RefundLineShown>,
+}
+
+/// A line of a refund.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct RefundLineShown {
+    /// By which it is decided what becomes of the goods.
+    id: String,
+    /// The line of the sale.
+    line: String,
+    /// shelf, written-off, or open while nobody has decided.
+    fate: &'static str,
+}
+
+impl From<&Totals> for TotalsShown {
+    fn from(totals: &Totals) -> Self {
+        Self {
+            lines: totals.lines.to_string(),
+            discounts: totals.discounts.to_string(),
+            tax: totals.tax.to_string(),
+            shipping: totals.shipping.to_string(),
+            rounding: totals.rounding.to_string(),
+            due: totals.due.to_string(),
+            tendered: totals.tendered.to_string(),
+        }
+    }
+}
+
+impl From<SaleLine> for LineShown {
+    fn from(line: SaleLine) -> Self {
+        Self {
+            id: line.id.to_string(),
+            kind: line.kind.code(),
+            sku: line.code,
+            title: line.title,
+            quantity: shown::quantity(line.quantity),
+            unit_code: shown::unit_code(line.quantity.measure()),
+            price: line.price.to_string(),
+            amount: line.money.amount.to_string(),
+            discount: line.money.discount.to_string(),
+            tax: line.money.tax.to_string(),
+        }
+    }
+}
+
+impl From<SoldLine> for SoldLineShown {
+    fn from(sold: SoldLine) -> Self {
+        Self { given_back: shown::quantity(sold.given_back), line: sold.line.into() }
+    }
+}
+
+impl From<Tender> for TenderShown {
+    fn from(tender: Tender) -> Self {
+        Self {
+            id: tender.id.to_string(),
+            kind: tender.tender.kind.code(),
+            amount: tender.tender.amount.to_string(),
+            customer: tender.tender.customer,
+            due: tender.tender.due.map(|d| d.to_string()),
+            still_owed: tender.still_owed.map(|o| o.to_string()),
+        }
+    }
+}
+
+impl From<RefundView> for RefundShown {
+    fn from(refund: RefundView) -> Self {
+        let line =
+            |(id, line, fate): (domain::ids::RefundLineId, domain::ids::SaleLineId, domain::stock::Fate)| {
+                RefundLineShown { id: id.to_string(), line: line.to_string(), fate: fate.code() }
+            };
+        Self {
+            id: refund.id.to_string(),
+            at: refund.at.to_string(),
+            given: refund.given.to_string(),
+            reason: refund.reason,
+            lines: refund.lines.into_iter().map(line).collect(),
+        }
+    }
+}
+
+impl From<SaleView> for SaleShown {
+    fn from(sale: SaleView) -> Self {
+        Self {
+            id: sale.id.to_string(),
+            receipt: sale.receipt.map(|r| r.to_string()),
+            channel: sale.channel.to_string(),
+            at: sale.at.to_string(),
+            order: sale.order,
+            voided: sale.voided,
+            totals: (&sale.totals).into(),
+            change: sale.totals.change.to_string(),
+            note: sale.note,
+            who: sale.who,
+            lines: sale.lines.into_iter().map(SoldLineShown::from).collect(),
+            tenders: sale.tenders.into_iter().map(TenderShown::from).collect(),
+            refunds: sale.refunds.into_iter().map(RefundShown::from).collect(),
+        }
+    }
+}

@@ -1,0 +1,5 @@
+//! One sale.
+
+pub(crate) mod get;
+pub(crate) mod refunds;
+pub(crate) mod void;

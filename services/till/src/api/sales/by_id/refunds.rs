@@ -1,0 +1,278 @@
+//! POST /api/sales/{id}/refunds
+
+use crate::answer::Answer;
+use crate::app::App;
+use crate::body::{Body, Write};
+use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::query::At;
+use crate::{shown, values};
+use axum::extract::State;
+use domain::basket::{MAX_LINES, MAX_TENDERS};
+use domain::ids::{RefundLineId, SaleId, SaleLineId};
+use domain::money::Currency;
+use domain::refund::Part;
+use domain::stock::Fate;
+use ledger::{NewRefund, RefundDone, RefundLine, RefundTender};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// What is given back: lines or parts of them; without lines all that is left, with its shipping.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RefundText {
+    #[serde(default)]
+    lines: Vec<RefundLineText>,
+    /// What becomes of the goods, where a line does not say: shelf, written-off or open.
+    fate: Option<String>,
+    /// Shipping given back with the lines; without lines it stands alone.
+    shipping: Option<String>,
+    /// All of the money this way: cash, card, cheque, online, gift-note, owed or other.
+    tender: Option<String>,
+    /// Or in these parts.
+    #[serde(default)]
+    tenders: Vec<PartText>,
+    reason: String,
+}
+
+/// A line, or a part of it.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, rename_all = "camelCase")]
+pub(crate) struct RefundLineText {
+    /// The line of the sale.
+    line: String,
+    /// How much; all that is left without it.
+    quantity: Option<String>,
+    /// The unit of the quantity, for goods by weight; their own without it.
+    unit_code: Option<String>,
+    /// shelf, written-off or open.
+    fate: Option<String>,
+}
+
+/// A part of the money.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct PartText {
+    kind: String,
+    amount: String,
+}
+
+impl Body for RefundText {}
+
+impl RefundText {
+    fn read(self, sale: SaleId, currency: Currency) -> Result<NewRefund, Problem> {
+        if self.lines.len() > MAX_LINES {
+            return Err(Problem::invalid("#/lines", format!("a refund has at most {MAX_LINES} lines")));
+        }
+        let fate = self.fate.as_deref().map(|f| values::fate(f, "#/fate")).transpose()?;
+        let lines = self.lines.iter().enumerate().map(|(index, line)| line.read(index, fate));
+        let lines = lines.collect::<Result<Vec<_>, _>>()?;
+        let shipping = values::money_or_none(self.shipping.as_deref(), currency, "#/shipping")?;
+        if shipping.is_negative() {
+            return Err(Problem::invalid("#/shipping", "shipping given back may not be below 0"));
+        }
+        let all_of_it = lines.is_empty() && shipping.is_zero();
+        let tender = self.tender(currency)?;
+        let fate = if all_of_it { said(fate, "#/fate")? } else { fate.unwrap_or(Fate::Open) };
+        Ok(NewRefund { sale, lines, fate, shipping, tender, reason: self.reason, who: shown::WHO.to_owned() })
+    }
+
+    fn tender(&self, currency: Currency) -> Result<RefundTender, Problem> {
+        let words = "say how the money is given back: tender, or tenders in parts";
+        match (self.tender.as_deref(), self.tenders.len()) {
+            (Some(kind), 0) => Ok(RefundTender::All(values::tender_kind(kind, "#/tender")?)),
+            (None, 1..=MAX_TENDERS) => {
+                let part = |(index, part): (usize, &PartText)| {
+                    let kind = values::tender_kind(&part.kind, &format!("#/tenders/{index}/kind"))?;
+                    let amount = values::money(&part.amount, currency, &format!("#/tenders/{index}/amount"))?;
+                    Ok((kind, amount))
+                };
+                Ok(RefundTender::Parts(
+                    self.tenders.iter().enumerate().map(part).collect::<Result<_, Problem>>()?,
+                ))
+            }
+            (None, 0) => Err(Problem::invalid("#/tender", words)),
+            _ => Err(Problem::invalid("#/tenders", format!("{words}; at most {MAX_TENDERS}"))),
+        }
+    }
+}
+
+impl RefundLineText {
+    fn read(&self, index: usize, default: Option<Fate>) -> Result<RefundLine, Problem> {
+        let place = format!("#/lines/{index}");
+        let own = format!("{place}/fate");
+        let fate = self.fate.as_deref().map(|f| values::fate(f, &own)).transpose()?;
+        let unit = self.unit_code.as_deref();
+        if unit.is_some() && self.quantity.is_none() {
+            return Err(Problem::invalid(format!("{place}/unitCode"), "say how much, or leave the unit out"));
+        }
+        Ok(RefundLine {
+            line: values::id(&self.line, &format!("{place}/line"))?,
+            quantity: self.quantity.as_deref().map(|q| values::asked(q, unit, &place)).transpose()?,
+            fate: said(fate.or(default), &own)?,
+        })
+    }
+}
+
+fn said(fate: Option<Fate>, pointer: &str) -> Result<Fate, Problem> {
+    fate.ok_or_else(|| {
+        Problem::invalid(
+            pointer,
+            "say what becomes of the goods: shelf, written-off, or open to decide later",
+        )
+    })
+}
+
+/// A refund that was made.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct RefundMade {
+    id: String,
+    sale: String,
+    lines: Vec<RefundedShown>,
+    shipping: String,
+    /// What cash rounding added, or took if it is below 0.
+    rounding: String,
+    /// What goes to the customer.
+    given: String,
+}
+
+/// What a line gave back.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct RefundedShown {
+    /// By which it is decided what becomes of the goods.
+    id: String,
+    /// The line of the sale.
+    line: String,
+    amount: String,
+    discount: String,
+    tax: String,
+}
+
+impl From<RefundDone> for RefundMade {
+    fn from(done: RefundDone) -> Self {
+        let line = |(id, line, part): (RefundLineId, SaleLineId, Part)| RefundedShown {
+            id: id.to_string(),
+            line: line.to_string(),
+            amount: part.amount.to_string(),
+            discount: part.discount.to_string(),
+            tax: part.tax.to_string(),
+        };
+        Self {
+            id: done.id.to_string(),
+            sale: done.sale.to_string(),
+            lines: done.lines.into_iter().map(line).collect(),
+            shipping: done.shipping.to_string(),
+            rounding: done.rounding.to_string(),
+            given: done.given.to_string(),
+        }
+    }
+}
+
+/// Gives money back for a sale, and says what becomes of the goods. Never more than was sold.
+#[utoipa::path(post, path = "/api/sales/{id}/refunds", tag = "sales", request_body = RefundText,
+    params(("id" = String, Path, description = "The sale."), KeyHeader),
+    responses((status = 201, body = RefundMade, headers(("Location" = String))), WriteProblems))]
+pub(crate) async fn refund(
+    State(app): State<App>,
+    At(sale): At<SaleId>,
+    write: Write<RefundText>,
+) -> Result<Answer<RefundMade>, Problem> {
+    let refund = write.body.read(sale, app.ledger.shop().currency)?;
+    let done = app.run(&write.key, &refund).await?;
+    Ok(Answer::created(done.replayed, format!("/api/sales/{sale}"), done.answer.into()))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::{Reply, TestShop};
+    use serde_json::{Value, json};
+
+    /// A sale of three spindles at 18.00 with 4.00 off, and 5.00 shipping: 55.00 by card.
+    async fn sold(shop: &TestShop) -> (String, String) {
+        let sale = json!({"channel": "store", "lines": [{"sku": "SPINDLE", "quantity": "3", "discount": "4.00"}],
+            "shipping": "5.00", "tenders": [{"kind": "card", "amount": "55.00"}]});
+        let reply = shop.post("/api/sales", "sold", sale).await;
+        assert_eq!(reply.status, 201, "{}", reply.text());
+        let sale = reply.json();
+        let text = |v: &Value| v.as_str().expect("text").to_owned();
+        (text(&sale["id"]), text(&sale["lines"][0]["id"]))
+    }
+
+    async fn give_back(shop: &TestShop, sale: &str, key: &str, body: Value) -> Reply {
+        shop.post(&format!("/api/sales/{sale}/refunds"), key, body).await
+    }
+
+    #[tokio::test]
+    async fn parts_of_a_line_give_back_all_of_its_money_and_no_more() {
+        let shop = TestShop::open().await;
+        let (sale, line) = sold(&shop).await;
+        let one = json!({"lines": [{"line": line, "quantity": "1", "fate": "shelf"}], "tender": "card", "reason": "a gift"});
+        // 4.00 over three is 1.33, 1.33 and the rest, 1.34.
+        for (key, discount, given) in
+            [("r1", "1.33", "16.67"), ("r2", "1.34", "16.66"), ("r3", "1.33", "16.67")]
+        {
+            let reply = give_back(&shop, &sale, key, one.clone()).await;
+            assert_eq!(reply.status, 201, "{}", reply.text());
+            assert_eq!(reply.header("location"), Some(format!("/api/sales/{sale}").as_str()));
+            let made = reply.json();
+            assert_eq!(
+                (&made["lines"][0]["discount"], &made["given"]),
+                (&json!(discount), &json!(given)),
+                "{key}"
+            );
+        }
+        let more = give_back(&shop, &sale, "r4", one.clone()).await;
+        more.expect_problem("more-than-sold", 422);
+        assert_eq!((&more.json()["asked"], &more.json()["left"]), (&json!("1"), &json!("0")));
+        let again = give_back(&shop, &sale, "r4", one).await;
+        again.expect_problem("more-than-sold", 422);
+        assert_eq!(again.header("idempotency-replayed"), Some("true"));
+        let shipping = json!({"shipping": "5.00", "tender": "card", "reason": "late"});
+        assert_eq!(give_back(&shop, &sale, "r5", shipping.clone()).await.json()["given"], "5.00");
+        give_back(&shop, &sale, "r6", shipping).await.expect_problem("more-than-sold", 422);
+        assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "10");
+        let shown = shop.get(&format!("/api/sales/{sale}")).await.json();
+        assert_eq!(
+            (shown["refunds"].as_array().map(Vec::len), &shown["lines"][0]["givenBack"]),
+            (Some(4), &json!("3"))
+        );
+    }
+
+    #[tokio::test]
+    async fn without_lines_all_that_is_left_goes_back() {
+        let shop = TestShop::open().await;
+        let (sale, _) = sold(&shop).await;
+        let whole = json!({"fate": "written-off", "reason": "moths",
+            "tenders": [{"kind": "cash", "amount": "25.00"}, {"kind": "card", "amount": "30.00"}]});
+        let reply = give_back(&shop, &sale, "r1", whole).await;
+        assert_eq!((reply.status, &reply.json()["given"]), (201, &json!("55.00")), "{}", reply.text());
+        assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "7");
+    }
+
+    #[tokio::test]
+    async fn what_cannot_be_is_refused_at_its_place() {
+        let shop = TestShop::open().await;
+        let (sale, line) = sold(&shop).await;
+        let check = |body: Value, pointer: &'static str| {
+            let (shop, sale) = (&shop, sale.clone());
+            async move { give_back(shop, &sale, &body.to_string(), body.clone()).await.expect_fault(pointer) }
+        };
+        let with = |line: Value| json!({"lines": [line], "tender": "cash", "reason": ""});
+        check(with(json!({"line": line})), "#/lines/0/fate").await;
+        check(with(json!({"line": line, "fate": "moths"})), "#/lines/0/fate").await;
+        check(with(json!({"line": "x", "fate": "shelf"})), "#/lines/0/line").await;
+        check(with(json!({"line": line, "fate": "shelf", "quantity": 1})), "#/lines/0/quantity").await;
+        check(with(json!({"line": line, "fate": "shelf", "unitCode": "ONZ"})), "#/lines/0/unitCode").await;
+        check(json!({"tender": "cash", "reason": ""}), "#/fate").await;
+        check(json!({"fate": "shelf", "reason": ""}), "#/tender").await;
+        check(json!({"fate": "shelf", "tender": "goats", "reason": ""}), "#/tender").await;
+        check(json!({"fate": "shelf", "tender": "cash", "shipping": "-1", "reason": ""}), "#/shipping").await;
+        let both = json!({"fate": "shelf", "tender": "cash", "tenders": [{"kind": "cash", "amount": "55.00"}], "reason": ""});
+        check(both, "#/tenders").await;
+        let short = json!({"fate": "shelf", "tenders": [{"kind": "cash", "amount": "54.99"}], "reason": ""});
+        check(short, "#/tender").await;
+        let other = with(json!({"line": "77", "fate": "shelf"}));
+        give_back(&shop, &sale, "other", other).await.expect_problem("no-such", 404);
+        let whole = json!({"fate": "shelf", "tender": "cash", "reason": ""});
+        give_back(&shop, "77", "none", whole).await.expect_problem("no-such", 404);
+    }
+}

@@ -1,0 +1,179 @@
+//! A sale as it is asked for.
+
+use crate::body::Body;
+use crate::problem::Problem;
+use crate::{shown, values};
+use domain::basket::{MAX_LINES, MAX_TENDERS};
+use domain::money::{Currency, Money};
+use ledger::{LineKind, NewSale, SaleLineIn, Shop, TenderIn};
+use serde::Deserialize;
+use utoipa::ToSchema;
+
+/// A sale to ring up.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SaleText {
+    /// One of the shop's channels.
+    #[schema(example = "store")]
+    channel: String,
+    /// 1 to 200.
+    lines: Vec<SaleLineText>,
+    /// Off the sale as a whole, spread over its lines.
+    discount: Option<String>,
+    /// Shipping charged.
+    shipping: Option<String>,
+    /// At most 20. Cash may be more than is due: the rest is change.
+    tenders: Vec<TenderText>,
+    /// The basket's hold: exactly its lines are sold.
+    hold: Option<String>,
+    /// RFC 3339, or a day, which means its noon; now without it.
+    at: Option<String>,
+    #[serde(default)]
+    note: String,
+}
+
+/// A line: goods by `sku` and `quantity`, or a gift note or deposit by `kind`, `title` and `amount`.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, rename_all = "camelCase")]
+pub(crate) struct SaleLineText {
+    /// goods, gift-note or deposit; goods without it.
+    kind: Option<String>,
+    /// Goods: sku, in-store code or GTIN.
+    sku: Option<String>,
+    /// Goods: how much.
+    quantity: Option<String>,
+    /// Goods: the unit of the quantity, for goods by weight; their own without it.
+    unit_code: Option<String>,
+    /// Goods: off this line.
+    discount: Option<String>,
+    /// Goods: tax of this line.
+    tax: Option<String>,
+    /// Gift note or deposit: what the receipt says.
+    title: Option<String>,
+    /// Gift note or deposit: how much.
+    amount: Option<String>,
+}
+
+/// How part of it is paid.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct TenderText {
+    /// cash, card (taken on a separate terminal), cheque, online, gift-note, owed or other.
+    kind: String,
+    amount: String,
+    /// Of `owed`: by whom.
+    #[serde(default)]
+    customer: String,
+    /// Of `owed`: the day it is due.
+    due: Option<String>,
+}
+
+impl Body for SaleText {}
+
+impl SaleText {
+    pub(crate) fn read(&self, shop: &Shop) -> Result<NewSale, Problem> {
+        let currency = shop.currency;
+        bounded("#/lines", self.lines.len(), MAX_LINES)?;
+        bounded("#/tenders", self.tenders.len(), MAX_TENDERS)?;
+        let line = |(index, line): (usize, &SaleLineText)| line.read(&format!("#/lines/{index}"), currency);
+        let tender =
+            |(index, tender): (usize, &TenderText)| tender.read(&format!("#/tenders/{index}"), currency);
+        let at = self.at.as_deref().map(|t| values::moment(t, &shop.zone, "#/at")).transpose()?;
+        Ok(NewSale {
+            channel: values::channel(&self.channel, "#/channel")?,
+            lines: self.lines.iter().enumerate().map(line).collect::<Result<_, _>>()?,
+            discount: amount(self.discount.as_deref(), currency, "#/discount")?,
+            shipping: amount(self.shipping.as_deref(), currency, "#/shipping")?,
+            tenders: self.tenders.iter().enumerate().map(tender).collect::<Result<_, _>>()?,
+            hold: self.hold.as_deref().map(|t| values::id(t, "#/hold")).transpose()?,
+            at,
+            note: self.note.clone(),
+            who: shown::WHO.to_owned(),
+        })
+    }
+}
+
+fn bounded(pointer: &str, count: usize, most: usize) -> Result<(), Problem> {
+    if count > most {
+        return Err(Problem::invalid(pointer, format!("a sale has at most {most} of these")));
+    }
+    Ok(())
+}
+
+/// An amount that is not below 0, and nothing if it is left out.
+fn amount(text: Option<&str>, currency: Currency, pointer: &str) -> Result<Money, Problem> {
+    let money = values::money_or_none(text, currency, pointer)?;
+    if money.is_negative() {
+        return Err(Problem::invalid(pointer, "this may not be below 0; use a refund to give money back"));
+    }
+    Ok(money)
+}
+
+impl SaleLineText {
+    fn read(&self, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
+        let kind = match self.kind.as_deref() {
+            None => LineKind::Goods,
+            Some(code) => {
+                let kinds = [LineKind::Goods, LineKind::GiftNote, LineKind::Deposit].map(LineKind::code);
+                values::choice(LineKind::from_code(code), &kinds, &format!("{place}/kind"))?
+            }
+        };
+        if kind == LineKind::Goods { self.goods(place, currency) } else { self.paper(kind, place, currency) }
+    }
+
+    fn goods(&self, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
+        absent(place, "goods", [("title", &self.title), ("amount", &self.amount)])?;
+        let sku = present(self.sku.as_deref(), &format!("{place}/sku"), "goods need the code of their item")?;
+        let quantity = format!("{place}/quantity");
+        let quantity = present(self.quantity.as_deref(), &quantity, "say how much of it")?;
+        Ok(SaleLineIn::Goods {
+            code: values::code(sku, &format!("{place}/sku"))?,
+            quantity: values::asked(quantity, self.unit_code.as_deref(), place)?,
+            discount: amount(self.discount.as_deref(), currency, &format!("{place}/discount"))?,
+            tax: amount(self.tax.as_deref(), currency, &format!("{place}/tax"))?,
+        })
+    }
+
+    fn paper(&self, kind: LineKind, place: &str, currency: Currency) -> Result<SaleLineIn, Problem> {
+        let goods = [("sku", &self.sku), ("quantity", &self.quantity), ("unitCode", &self.unit_code)];
+        absent(place, kind.code(), goods)?;
+        absent(place, kind.code(), [("discount", &self.discount), ("tax", &self.tax)])?;
+        let (title, sum) = (format!("{place}/title"), format!("{place}/amount"));
+        present(self.amount.as_deref(), &sum, "say how much it is over")?;
+        let words = present(self.title.as_deref(), &title, "say what the receipt should call it")?;
+        let amount = amount(self.amount.as_deref(), currency, &sum)?;
+        if amount.is_zero() {
+            return Err(Problem::invalid(sum, "a gift note or deposit is over more than 0"));
+        }
+        Ok(SaleLineIn::Paper { kind, title: words.to_owned(), amount })
+    }
+}
+
+fn present<'a>(text: Option<&'a str>, pointer: &str, words: &str) -> Result<&'a str, Problem> {
+    text.ok_or_else(|| Problem::invalid(pointer, words))
+}
+
+/// Fields that the other kind of line has.
+fn absent<const N: usize>(
+    place: &str,
+    kind: &str,
+    fields: [(&str, &Option<String>); N],
+) -> Result<(), Problem> {
+    match fields.into_iter().find(|(_, text)| text.is_some()) {
+        None => Ok(()),
+        Some((field, _)) => {
+            Err(Problem::invalid(format!("{place}/{field}"), format!("a line of {kind} does not have this")))
+        }
+    }
+}
+
+impl TenderText {
+    fn read(&self, place: &str, currency: Currency) -> Result<TenderIn, Problem> {
+        Ok(TenderIn {
+            kind: values::tender_kind(&self.kind, &format!("{place}/kind"))?,
+            amount: amount(Some(&self.amount), currency, &format!("{place}/amount"))?,
+            customer: self.customer.clone(),
+            due: self.due.as_deref().map(|d| values::day(d, &format!("{place}/due"))).transpose()?,
+        })
+    }
+}

@@ -1,0 +1,104 @@
+//! GET /api/shop
+
+use crate::app::App;
+use crate::problem::{Problem, ReadProblems};
+use axum::Json;
+use axum::extract::State;
+use domain::basket::Tie;
+use domain::money::Money;
+use ledger::Shop;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// The shop's settings.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct ShopShown {
+    name: String,
+    /// ISO 4217.
+    currency: String,
+    /// IANA name.
+    zone: String,
+    /// UN/CEFACT code of the unit that it weighs in where nothing else is said.
+    unit_code: &'static str,
+    /// Where pictures of listings can be fetched.
+    image_base: Option<String>,
+    /// How cash is rounded; null if it is not.
+    cash_rounding: Option<CashRoundingShown>,
+    channels: Vec<ChannelShown>,
+}
+
+/// How cash is rounded.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct CashRoundingShown {
+    /// The smallest coin.
+    step: String,
+    /// `up` or `down`: where an amount in the middle of two goes.
+    tie: &'static str,
+}
+
+/// A channel.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct ChannelShown {
+    code: String,
+    name: String,
+}
+
+impl From<&Shop> for ShopShown {
+    fn from(shop: &Shop) -> Self {
+        let rule = shop.cash_rounding;
+        let tie = match rule.tie() {
+            Tie::Up => "up",
+            Tie::Down => "down",
+        };
+        let step = Money::from_minor(rule.step_minor(), shop.currency).ok().filter(|s| s.minor() > 1);
+        let channel = |(code, name): (&domain::channel::Channel, &String)| ChannelShown {
+            code: code.to_string(),
+            name: name.clone(),
+        };
+        Self {
+            name: shop.name.clone(),
+            currency: shop.currency.to_string(),
+            zone: shop.zone.name().to_owned(),
+            unit_code: shop.unit.code(),
+            image_base: shop.image_base.clone(),
+            cash_rounding: step.map(|step| CashRoundingShown { step: step.to_string(), tie }),
+            channels: shop.channels.iter().map(channel).collect(),
+        }
+    }
+}
+
+/// The shop: its name, currency, zone, unit and channels.
+#[utoipa::path(get, path = "/api/shop", tag = "shop", responses((status = 200, body = ShopShown), ReadProblems))]
+pub(crate) async fn read_shop(State(app): State<App>) -> Result<Json<ShopShown>, Problem> {
+    let shop = app.ledger.refresh_shop().await?;
+    Ok(Json(ShopShown::from(shop.as_ref())))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use ledger::SetShop;
+
+    #[tokio::test]
+    async fn settings_are_shown_as_they_are_now() {
+        let shop = TestShop::open().await;
+        let shown = shop.get("/api/shop").await.json();
+        assert_eq!((&shown["currency"], &shown["zone"]), (&"USD".into(), &"UTC".into()));
+        assert_eq!((&shown["cashRounding"], &shown["imageBase"]), (&().into(), &().into()));
+        let codes: Vec<&str> = shown["channels"]
+            .as_array()
+            .expect("channels")
+            .iter()
+            .filter_map(|c| c["code"].as_str())
+            .collect();
+        assert_eq!(codes, ["market", "online", "store", "wholesale"]);
+        for (key, value) in [("name", "Hill farm"), ("cash_rounding", "5 down")] {
+            let set = SetShop { key: key.to_owned(), value: value.to_owned() };
+            shop.ledger().execute(None, &set).await.expect("set");
+        }
+        let shown = shop.get("/api/shop").await.json();
+        assert_eq!(shown["name"], "Hill farm");
+        assert_eq!(shown["cashRounding"], serde_json::json!({"step": "0.05", "tie": "down"}));
+    }
+}

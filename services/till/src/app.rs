@@ -1,0 +1,67 @@
+//! What every handler may use.
+
+use crate::feed_desk::FeedDesk;
+use crate::guard::Guard;
+use crate::meters::Meters;
+use crate::problem::Problem;
+use ledger::{Command, Done, Key, Ledger};
+use std::fmt;
+use std::sync::Arc;
+use tokio::sync::Semaphore;
+
+/// Requests to the API that are worked on at once; one more is told to come again. Far above what
+/// the counters of a farm make, and low enough to bound the memory: each holds at most one body.
+pub(crate) const MAX_AT_ONCE: usize = 256;
+/// The port of a Host that names none (RFC 9110, 4.2.1).
+const HTTP_PORT: u16 = 80;
+
+/// The shop behind the API, and what its requests share.
+#[derive(Clone)]
+pub struct App {
+    pub(crate) ledger: Ledger,
+    pub(crate) meters: Arc<Meters>,
+    pub(crate) gate: Arc<Semaphore>,
+    pub(crate) guard: Arc<Guard>,
+    pub(crate) desk: Option<Arc<dyn FeedDesk>>,
+}
+
+impl fmt::Debug for App {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("App").field("ledger", &self.ledger).finish_non_exhaustive()
+    }
+}
+
+impl App {
+    /// Over an open shop. Answers to loopback names at port 80, until [`App::on_port`] or
+    /// [`serve`](crate::serve) says which port it is.
+    pub fn new(ledger: Ledger) -> Self {
+        Self {
+            ledger,
+            meters: Arc::new(Meters::new()),
+            gate: Arc::new(Semaphore::new(MAX_AT_ONCE)),
+            guard: Arc::new(Guard::new(HTTP_PORT)),
+            desk: None,
+        }
+    }
+
+    /// With a desk that takes order feeds in.
+    #[must_use]
+    pub fn with_feed_desk(self, desk: Arc<dyn FeedDesk>) -> Self {
+        Self { desk: Some(desk), ..self }
+    }
+
+    /// Answers to loopback names at this port alone.
+    #[must_use]
+    pub fn on_port(self, port: u16) -> Self {
+        Self { guard: Arc::new(Guard::new(port)), ..self }
+    }
+
+    /// Runs a command under its key.
+    pub(crate) async fn run<C: Command>(&self, key: &Key, command: &C) -> Result<Done<C::Answer>, Problem> {
+        let done = self.ledger.answer(Some(key), command).await?;
+        match done.answer {
+            Ok(answer) => Ok(Done { answer, replayed: done.replayed }),
+            Err(refusal) => Err(Problem::from(refusal).replayed(done.replayed)),
+        }
+    }
+}

@@ -1,0 +1,73 @@
+//! The list of routes, from which the router is made and with which the description is compared.
+
+use crate::app::App;
+use crate::edge::edge;
+use crate::problem::{Kind, Problem};
+use crate::{api, health};
+use axum::Router;
+use axum::handler::Handler;
+use axum::http::Method;
+use axum::middleware::from_fn_with_state;
+use axum::routing::{MethodFilter, MethodRouter, on};
+
+/// One route.
+pub(crate) struct Route {
+    pub(crate) method: Method,
+    pub(crate) path: &'static str,
+    handler: MethodRouter<App>,
+}
+
+impl Route {
+    fn new<H: Handler<T, App>, T: 'static>(
+        (method, filter): (Method, MethodFilter),
+        path: &'static str,
+        handler: H,
+    ) -> Self {
+        Self { method, path, handler: on(filter, handler) }
+    }
+
+    pub(crate) fn get<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
+        Self::new((Method::GET, MethodFilter::GET), path, handler)
+    }
+
+    pub(crate) fn post<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
+        Self::new((Method::POST, MethodFilter::POST), path, handler)
+    }
+
+    pub(crate) fn patch<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
+        Self::new((Method::PATCH, MethodFilter::PATCH), path, handler)
+    }
+
+    pub(crate) fn delete<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
+        Self::new((Method::DELETE, MethodFilter::DELETE), path, handler)
+    }
+}
+
+/// Every route of an application with or without a desk for feeds.
+pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
+    let mut routes = api::routes(with_desk);
+    routes.extend(health::routes());
+    routes
+}
+
+/// The whole of the API. Answers to the names and the port that `app` was told alone.
+pub fn router(app: App) -> Router {
+    let mut router = Router::new();
+    for route in routes(app.desk.is_some()) {
+        tracing::trace!(method = %route.method, path = route.path, "a route");
+        router = router.route(route.path, route.handler);
+    }
+    router
+        .fallback(nothing_here)
+        .method_not_allowed_fallback(no_such_method)
+        .layer(from_fn_with_state(app.clone(), edge))
+        .with_state(app)
+}
+
+async fn nothing_here() -> Problem {
+    Problem::new(Kind::NotFound, "there is nothing at this address; /api/openapi.json says what there is")
+}
+
+async fn no_such_method() -> Problem {
+    Problem::new(Kind::MethodNotAllowed, "this address has other methods; /api/openapi.json says which")
+}

@@ -1,0 +1,107 @@
+//! Serving: connections, the sweeping of holds, and the end.
+
+use crate::app::App;
+use crate::routes::router;
+use axum::serve::ListenerExt;
+use ledger::SweepHolds;
+use std::future::Future;
+use std::net::SocketAddr;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tokio::task::JoinSet;
+
+/// How often holds that ran out are looked for. A sale ends those in its own way at once; this
+/// only keeps the shelf's figures and the online listings from lagging longer.
+const SWEEP_EVERY: Duration = Duration::from_secs(5);
+/// The most sweeps in a row; each ends up to 200 lines and lets others in between.
+const SWEEPS_AT_ONCE: usize = 20;
+/// How long requests that are under way may take to end once the program is told to stop.
+const LAST_REQUESTS: Duration = Duration::from_secs(10);
+
+/// Why nothing is served.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// Others than this machine could reach it.
+    #[error(
+        "{address} can be reached from other machines, and the API asks for no token yet; \
+         serve on 127.0.0.1 or [::1]"
+    )]
+    NotLoopback {
+        /// Where it was to be served.
+        address: SocketAddr,
+    },
+    /// The listener does not say where it listens.
+    #[error("the address that is listened at cannot be found out")]
+    Address(#[source] std::io::Error),
+    /// The listener broke.
+    #[error("connections can no longer be taken")]
+    Connections(#[source] std::io::Error),
+}
+
+/// Serves until `shutdown`; then takes no new connections, lets the requests under way end, for at
+/// most 10 s, and returns. Refuses an address that is not loopback: there are no tokens yet.
+pub async fn serve<S>(listener: TcpListener, app: App, shutdown: S) -> Result<(), ServeError>
+where
+    S: Future<Output = ()> + Send + 'static,
+{
+    let address = listener.local_addr().map_err(ServeError::Address)?;
+    if !address.ip().to_canonical().is_loopback() {
+        return Err(ServeError::NotLoopback { address });
+    }
+    let app = app.on_port(address.port());
+    let mut helpers = JoinSet::new();
+    helpers.spawn(sweep(app.clone()));
+    let listener = listener.tap_io(|connection| {
+        // An answer is one small packet; without this it waits for the acknowledgement of the last.
+        if let Err(error) = connection.set_nodelay(true) {
+            tracing::debug!(%error, "a connection stays with delays");
+        }
+    });
+    let (stop, stopped) = oneshot::channel();
+    let server = axum::serve(listener, router(app)).with_graceful_shutdown(async move {
+        shutdown.await;
+        // The other end is gone only if the server is too.
+        let _ = stop.send(());
+    });
+    let patience = async move {
+        match stopped.await {
+            Ok(()) => tokio::time::sleep(LAST_REQUESTS).await,
+            Err(_) => std::future::pending().await,
+        }
+    };
+    tokio::select! {
+        ended = server => ended.map_err(ServeError::Connections),
+        () = patience => {
+            tracing::warn!("requests under way were given up at the end");
+            Ok(())
+        }
+    }
+}
+
+/// Ends holds that ran out, for as long as it is let.
+async fn sweep(app: App) {
+    let mut ticks = tokio::time::interval(SWEEP_EVERY);
+    loop {
+        ticks.tick().await;
+        app.meters.tidy();
+        if let Err(failure) = sweep_once(&app).await {
+            tracing::warn!(%failure, "holds that ran out could not be ended; they are tried again");
+        }
+    }
+}
+
+/// Ends the holds that have run out by now.
+pub(crate) async fn sweep_once(app: &App) -> Result<(), ledger::Failure> {
+    for _ in 0..SWEEPS_AT_ONCE {
+        if !app.ledger.has_expired_holds().await? {
+            break;
+        }
+        let ended = app.ledger.execute(None, &SweepHolds).await?;
+        app.meters.swept(ended.answer);
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,292 @@
+//! A small invented shop in a temporary folder, and asking it over its router.
+
+use crate::app::App;
+use crate::feed_desk::{FeedDesk, FeedFuture, FeedTrouble};
+use crate::routes::router;
+use axum::body::{Body, to_bytes};
+use axum::http::{HeaderMap, Method, Request};
+use domain::day::Moment;
+use domain::money::{Currency, Money};
+use domain::pricing::{PriceEnding, PriceRule, WeightRate};
+use domain::quantity::Asked;
+use domain::stock::ItemKind;
+use domain::weight::{Weight, WeightUnit};
+use ledger::{Access, AddItems, AddStyles, Ledger, ManualClock, NewItem, NewStyle, Refusal, RowOutcome};
+use serde_json::{Value, json};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+use tempfile::TempDir;
+use tower::ServiceExt;
+
+/// Where the tests' requests say that they go.
+pub(crate) const HOST: &str = "localhost";
+/// 2026-05-17T12:00:00Z.
+const NOW: Moment = Moment::from_millis(1_779_019_200_000);
+const DAY_MS: i64 = 24 * 60 * 60 * 1000;
+
+/// The shop.
+#[derive(Clone)]
+pub(crate) struct TestShop {
+    pub(crate) app: App,
+    clock: Arc<ManualClock>,
+    _folder: Arc<TempDir>,
+}
+
+/// An answer.
+#[derive(Debug)]
+pub(crate) struct Reply {
+    pub(crate) status: u16,
+    headers: HeaderMap,
+    bytes: Vec<u8>,
+}
+
+impl Reply {
+    pub(crate) fn of(parts: axum::http::response::Parts, bytes: Vec<u8>) -> Self {
+        Self { status: parts.status.as_u16(), headers: parts.headers, bytes }
+    }
+
+    pub(crate) fn header(&self, name: &str) -> Option<&str> {
+        self.headers.get(name).and_then(|v| v.to_str().ok())
+    }
+
+    pub(crate) fn text(&self) -> &str {
+        std::str::from_utf8(&self.bytes).expect("UTF-8")
+    }
+
+    pub(crate) fn json(&self) -> Value {
+        serde_json::from_slice(&self.bytes).unwrap_or_else(|e| panic!("{e}: {}", self.text()))
+    }
+
+    /// That it is a problem document of the type, in body, status line and media type.
+    pub(crate) fn expect_problem(&self, kind: &str, status: u16) {
+        assert_eq!(
+            (self.status, self.header("content-type")),
+            (status, Some("application/problem+json")),
+            "{}",
+            self.text()
+        );
+        let document = self.json();
+        assert_eq!(document["type"], format!("/problems/{kind}"), "{}", self.text());
+        assert_eq!(document["status"], status);
+        assert!(document["title"].is_string() && document["detail"].is_string(), "{}", self.text());
+    }
+
+    /// That it is the problem of a wrong value at a place.
+    pub(crate) fn expect_fault(&self, pointer: &str) {
+        self.expect_problem("invalid", 422);
+        assert_eq!(self.json()["errors"][0]["pointer"], pointer, "{}", self.text());
+    }
+
+    /// Whether no value in it is a JSON number.
+    pub(crate) fn has_no_number(&self) -> bool {
+        fn none(value: &Value) -> bool {
+            match value {
+                Value::Number(_) => false,
+                Value::Array(values) => values.iter().all(none),
+                Value::Object(members) => members.values().all(none),
+                _ => true,
+            }
+        }
+        none(&self.json())
+    }
+
+    /// The names of the members of the object that begins with `first`, in their order.
+    pub(crate) fn names_in_order(&self, first: &str) -> Vec<String> {
+        let start = self.text().find(&format!("{{\"{first}\"")).expect("the object");
+        let rest = &self.text()[start..];
+        let end = rest.find('}').expect("its end");
+        rest[1..end].split(',').filter_map(|m| m.split('"').nth(1).map(str::to_owned)).collect()
+    }
+}
+
+fn money(minor: i64) -> Money {
+    Money::from_minor(minor, Currency::USD).expect("an amount")
+}
+
+fn item(sku: &str, name: &str, kind: ItemKind) -> NewItem {
+    NewItem {
+        kind,
+        name: name.to_owned(),
+        sku: Some(sku.parse_code()),
+        gtin: None,
+        style: None,
+        color: String::new(),
+        size: String::new(),
+        material: String::new(),
+        weight: None,
+        extras: money(0),
+        price: None,
+        cost: None,
+        quantity: None,
+        stock_unit: None,
+        description: String::new(),
+        images: Vec::new(),
+        keep_off: false,
+    }
+}
+
+trait ParseCode {
+    fn parse_code(&self) -> domain::codes::Code;
+}
+
+impl ParseCode for str {
+    fn parse_code(&self) -> domain::codes::Code {
+        domain::codes::Code::parse(self).expect("a code")
+    }
+}
+
+/// Two pieces of one style, counted goods, goods by weight.
+fn goods() -> Vec<NewItem> {
+    let style = Some("Moor cowl".to_owned());
+    let piece = |sku, name, ounces: &str, cost| NewItem {
+        style: style.clone(),
+        weight: Some(Weight::parse(ounces, WeightUnit::Ounce).expect("a weight")),
+        cost,
+        ..item(sku, name, ItemKind::Piece)
+    };
+    let asked = |text: &str| Some(Asked::parse(text, None).expect("a quantity"));
+    vec![
+        piece("COWL", "Moor cowl", "6.35", Some(money(1250))),
+        piece("HAT", "Moor cowl, small", "5.6", None),
+        NewItem {
+            price: Some(money(1800)),
+            quantity: asked("10"),
+            ..item("SPINDLE", "Drop spindle", ItemKind::Counted)
+        },
+        NewItem {
+            price: Some(money(225)),
+            quantity: asked("40"),
+            stock_unit: Some(WeightUnit::Ounce),
+            color: "grey".to_owned(),
+            ..item("ROVING", "Grey roving", ItemKind::Weight)
+        },
+    ]
+}
+
+/// Counts what it is handed, and fails by the name of the feed.
+#[derive(Default)]
+struct CountingDesk {
+    calls: AtomicU32,
+}
+
+impl FeedDesk for CountingDesk {
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool) -> FeedFuture<'_> {
+        Box::pin(async move {
+            let calls = self.calls.fetch_add(1, Ordering::SeqCst) + 1;
+            match name.as_str() {
+                "unreadable" => Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned())),
+                "refused" => {
+                    let (channel, number) = ("online".to_owned(), "17".to_owned());
+                    Err(FeedTrouble::Ledger(Refusal::OrderDiffers { channel, number }.into()))
+                }
+                "broken" => Err(FeedTrouble::Other(Box::new(std::io::Error::other("secret path")))),
+                _ => Ok(
+                    json!({"name": name, "bytes": bytes.len().to_string(), "dryRun": dry_run, "calls": calls.to_string()}),
+                ),
+            }
+        })
+    }
+}
+
+impl TestShop {
+    pub(crate) async fn open() -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+        let clock = Arc::new(ManualClock::at(NOW));
+        let ledger = Ledger::open(&url, Access::Create, clock.clone()).await.expect("a shop");
+        let rule = PriceRule {
+            rate: WeightRate::parse("7.50", "ONZ").expect("a rate"),
+            ending: PriceEnding::Whole,
+            minimum: None,
+        };
+        let style =
+            NewStyle { name: "Moor cowl".to_owned(), rule, sizes: Vec::new(), category: String::new() };
+        ledger.execute(None, &AddStyles { styles: vec![style] }).await.expect("a style");
+        let items = AddItems { items: goods(), who: String::new(), progress: None };
+        let added = ledger.execute(None, &items).await.expect("items").answer;
+        assert!(added.iter().all(|o| matches!(o, RowOutcome::Added(_))), "{added:?}");
+        Self { app: App::new(ledger), clock, _folder: Arc::new(folder) }
+    }
+
+    pub(crate) fn with_desk(self) -> Self {
+        Self { app: self.app.with_feed_desk(Arc::new(CountingDesk::default())), ..self }
+    }
+
+    pub(crate) fn ledger(&self) -> &Ledger {
+        &self.app.ledger
+    }
+
+    pub(crate) fn next_day(&self) {
+        self.clock.advance_millis(DAY_MS);
+    }
+
+    pub(crate) fn advance_millis(&self, millis: i64) {
+        self.clock.advance_millis(millis);
+    }
+
+    pub(crate) async fn send(&self, request: Request<Body>) -> Reply {
+        let response = router(self.app.clone()).oneshot(request).await.expect("never fails");
+        let (parts, body) = response.into_parts();
+        Reply::of(parts, to_bytes(body, usize::MAX).await.expect("a body").to_vec())
+    }
+
+    pub(crate) async fn ask(
+        &self,
+        method: Method,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: Body,
+    ) -> Reply {
+        let mut request = Request::builder().method(method).uri(path).header("host", HOST);
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        self.send(request.body(body).expect("a request")).await
+    }
+
+    pub(crate) async fn get(&self, path: &str) -> Reply {
+        self.get_with(path, &[]).await
+    }
+
+    pub(crate) async fn get_with(&self, path: &str, headers: &[(&str, &str)]) -> Reply {
+        self.ask(Method::GET, path, headers, Body::empty()).await
+    }
+
+    /// With a key in quotes.
+    pub(crate) async fn post(&self, path: &str, key: &str, body: Value) -> Reply {
+        self.post_with(path, &[("idempotency-key", &quoted(key))], body).await
+    }
+
+    pub(crate) async fn post_with(&self, path: &str, headers: &[(&str, &str)], body: Value) -> Reply {
+        let headers = [headers, &[("content-type", "application/json")]].concat();
+        self.ask(Method::POST, path, &headers, Body::from(body.to_string())).await
+    }
+
+    pub(crate) async fn patch(&self, path: &str, key: &str, headers: &[(&str, &str)], body: Value) -> Reply {
+        let key = quoted(key);
+        let own = [("content-type", "application/json"), ("idempotency-key", key.as_str())];
+        self.ask(Method::PATCH, path, &[headers, &own].concat(), Body::from(body.to_string())).await
+    }
+
+    pub(crate) async fn delete(&self, path: &str, key: &str) -> Reply {
+        self.ask(Method::DELETE, path, &[("idempotency-key", &quoted(key))], Body::empty()).await
+    }
+
+    /// One of it, for a fifty in cash.
+    pub(crate) fn cash_sale(sku: &str) -> Value {
+        json!({"channel": "store", "lines": [{"sku": sku, "quantity": "1"}],
+            "tenders": [{"kind": "cash", "amount": "50.00"}]})
+    }
+
+    pub(crate) async fn sell(&self, sku: &str, key: &str) -> Value {
+        let reply = self.post("/api/sales", key, Self::cash_sale(sku)).await;
+        assert_eq!(reply.status, 201, "{}", reply.text());
+        reply.json()
+    }
+}
+
+/// As an RFC 8941 string. Keys of tests are often made of what they send, so they are cut short.
+fn quoted(key: &str) -> String {
+    let ascii: String = key.chars().filter(|c| c.is_ascii() && !c.is_ascii_control()).take(200).collect();
+    format!("\"{}\"", ascii.replace('\\', "\\\\").replace('"', "\\\""))
+}
