@@ -245,10 +245,9 @@ impl Outgoing<'_> {
         let is_unheard = row.state != Some(ListingState::Listed) && row.availability != Availability::InStock;
         let is_repeated = matches!(self.what, What::Again(_)) && row.state.is_some();
         if is_unheard && !is_repeated {
-            // Gone before anybody was told that it was there, or told to be gone already. Recorded
-            // as ended, it is a listing whose next change, such as a piece put back, is told.
-            let content = Some((row.told_hash, ListingState::Ended));
-            self.silent.push(Told { item, revision, content });
+            // Gone before anybody was told that it was there, or told to be gone already. Its next
+            // change for the better, such as a piece put back, waits as a message of its own.
+            self.silent.push(Told { item, revision, content: None });
             return Ok(None);
         }
         let mut line = line(row, self.shop.image_base.as_deref())?;

@@ -189,7 +189,8 @@ impl Taking<'_> {
                 refunds
             }
             OrderOutcome::Rejected(refusal) => {
-                let why = format!("order {}: {refusal}", order.number);
+                let (whose, why) = (format!("order {}", order.number), refusal.to_string());
+                let why = if why.starts_with(&whose) { why } else { format!("{whose}: {why}") };
                 return self.rejects.push(&Reject::refused(place, why));
             }
         };

@@ -1,0 +1,306 @@
+//! The command line: what may be said, and what it means.
+
+use crate::logs::LogForm;
+use crate::place::Place;
+use crate::table::TableForm;
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use domain::day::Month;
+use domain::ids::RunId;
+use ledger::BooksBy;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// The shop of a small fibre farm: weigh, price, list, ring up, take orders in, close the month.
+#[derive(Debug, Parser)]
+#[command(version, propagate_version = false, disable_help_subcommand = true)]
+#[command(
+    after_help = "Exit codes: 0 done, 1 the shop's data refused it, 2 wrong usage, 3 some rows rejected."
+)]
+pub(crate) struct Cli {
+    #[command(flatten)]
+    pub(crate) globals: Globals,
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+/// What every command takes.
+#[derive(Debug, Args)]
+pub(crate) struct Globals {
+    /// The shop: sqlite:FILE or postgres://… [default: sqlite:shop.db; demo: sqlite:demo.db]
+    #[arg(long, global = true, value_name = "URL", env = "FLEECEFOLD_DB", hide_env_values = true)]
+    db: Option<String>,
+    /// How logs are written to stderr
+    #[arg(long, global = true, value_enum, value_name = "FORM", default_value = "text")]
+    pub(crate) log: LogForm,
+}
+
+impl Globals {
+    /// Where the shop is.
+    pub(crate) fn place(&self) -> Place {
+        Place(self.db.clone())
+    }
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// An invented shop in demo.db, and the pages at the printed address
+    Demo(DemoArgs),
+    /// The shop's settings: name, currency, time zone, unit of weight, address of its pictures …
+    #[command(subcommand)]
+    Shop(ShopCommand),
+    /// The API and the watched folders, until it is told to end
+    Serve(ServeArgs),
+    /// Styles with their rates; pieces or goods in bulk, weighed and priced by rule
+    #[command(subcommand)]
+    Add(AddCommand),
+    /// Listings out, orders in, and a comparison with what the online shop lists
+    #[command(subcommand)]
+    Feed(FeedCommand),
+    /// Stock by style, size and colour
+    Shelf(ShelfArgs),
+    /// What each month brought in on each channel
+    Books(BooksArgs),
+    /// Verifies the shop's laws on the whole database; exit 1 and a list if one is broken
+    Check,
+    /// Writes the whole shop to a file, while it is open
+    Backup(BackupArgs),
+    /// Puts a backup back, into a place where no shop is
+    Restore(RestoreArgs),
+}
+
+impl Command {
+    /// Whether it runs until it is told to end.
+    pub(crate) fn is_service(&self) -> bool {
+        matches!(self, Self::Serve(_) | Self::Demo(_))
+    }
+}
+
+/// `demo`.
+#[derive(Debug, Args)]
+pub(crate) struct DemoArgs {
+    #[command(flatten)]
+    pub(crate) listen: ListenArgs,
+}
+
+/// Where to listen.
+#[derive(Debug, Args)]
+pub(crate) struct ListenArgs {
+    /// Where to listen: a loopback address; port 0 takes any free one
+    #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8440")]
+    pub(crate) listen: SocketAddr,
+}
+
+/// `shop`.
+#[derive(Debug, Subcommand)]
+pub(crate) enum ShopCommand {
+    /// Prints each setting
+    Show,
+    /// Changes one setting
+    Set {
+        #[arg(help = "Which: name, currency, zone, unit, image_base, cash_rounding, channel.CODE")]
+        key: String,
+        /// To what
+        #[arg(allow_hyphen_values = true)]
+        value: String,
+    },
+}
+
+/// What `serve` is reduced to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Only {
+    /// The API alone.
+    Till,
+    /// The watched folders alone.
+    Sync,
+}
+
+/// `serve`.
+#[derive(Debug, Args)]
+pub(crate) struct ServeArgs {
+    /// One of the two alone
+    #[arg(long, value_enum, value_name = "PART")]
+    pub(crate) only: Option<Only>,
+    #[command(flatten)]
+    pub(crate) listen: ListenArgs,
+    /// Takes in what is put there: orders/, items/, styles/, or with a layout beside it
+    #[arg(long, value_name = "DIR")]
+    pub(crate) in_folder: Option<PathBuf>,
+    /// Writes changed listings there
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out_folder: Option<PathBuf>,
+}
+
+/// `add`.
+#[derive(Debug, Subcommand)]
+pub(crate) enum AddCommand {
+    /// Styles with their weight rates
+    Styles(AddArgs),
+    /// Pieces, counted goods, goods by weight
+    Items(AddArgs),
+}
+
+/// `add styles`, `add items`.
+#[derive(Debug, Args)]
+pub(crate) struct AddArgs {
+    /// Says which of the file's columns is which
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: Option<PathBuf>,
+    /// Takes the file in anew, even if the same one was taken in before
+    #[arg(long)]
+    pub(crate) again: bool,
+    /// CSV, JSON or JSON Lines by its name; - for standard input
+    pub(crate) file: PathBuf,
+}
+
+/// `feed`.
+#[derive(Debug, Subcommand)]
+pub(crate) enum FeedCommand {
+    /// Writes listings; what is written counts as listed
+    Out(FeedOutArgs),
+    /// Takes orders in
+    In(FeedInArgs),
+    /// What the online shop says it lists, against the shelf
+    Compare(CompareArgs),
+}
+
+/// How a feed is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum FeedForm {
+    /// CSV with its CSVW description.
+    Csv,
+    /// JSON-LD by schema.org's terms.
+    Json,
+}
+
+/// `feed out`.
+#[derive(Debug, Args)]
+pub(crate) struct FeedOutArgs {
+    /// Only what changed since it was last told
+    #[arg(long, conflicts_with = "again")]
+    pub(crate) changes: bool,
+    /// The listings of an earlier run, as they are now
+    #[arg(long, value_name = "RUN")]
+    pub(crate) again: Option<RunId>,
+    /// How it is written
+    #[arg(long, value_enum, value_name = "FORM", default_value = "csv")]
+    pub(crate) format: FeedForm,
+    /// Says what the columns are called
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: Option<PathBuf>,
+    /// The folder to write into, which is made; - for standard output
+    #[arg(long, value_name = "DIR")]
+    pub(crate) to: PathBuf,
+}
+
+/// `feed in`.
+#[derive(Debug, Args)]
+pub(crate) struct FeedInArgs {
+    /// Says which of the file's columns is which
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: Option<PathBuf>,
+    /// Only says what would become of each order; each is looked at by itself
+    #[arg(long)]
+    pub(crate) dry_run: bool,
+    /// History of another system: books only, stock untouched
+    #[arg(long)]
+    pub(crate) past: bool,
+    /// CSV, JSON or JSON Lines by its name; - for standard input
+    pub(crate) file: PathBuf,
+}
+
+/// `feed compare`.
+#[derive(Debug, Args)]
+pub(crate) struct CompareArgs {
+    /// Says which of the file's columns is which
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: Option<PathBuf>,
+    /// Takes what it lists and we have as listed from now on
+    #[arg(long)]
+    pub(crate) adopt: bool,
+    /// CSV, JSON or JSON Lines by its name; - for standard input
+    pub(crate) file: PathBuf,
+}
+
+/// `shelf`.
+#[derive(Debug, Args)]
+pub(crate) struct ShelfArgs {
+    /// Only what was sold and of which nothing is left
+    #[arg(long)]
+    pub(crate) sold_out: bool,
+    /// How it is printed
+    #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
+    pub(crate) format: TableForm,
+}
+
+/// `books`.
+#[derive(Debug, Args)]
+pub(crate) struct BooksArgs {
+    /// From this month on, such as 2026-01
+    #[arg(long, value_name = "MONTH", value_parser = month)]
+    pub(crate) from: Option<Month>,
+    /// To this month, such as 2026-12
+    #[arg(long, value_name = "MONTH", value_parser = month)]
+    pub(crate) to: Option<Month>,
+    /// What the rows are grouped by: month, channel, or both
+    #[arg(long, value_name = "GROUPS", value_parser = groups, default_value = "month,channel")]
+    pub(crate) by: BooksBy,
+    /// How it is printed
+    #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
+    pub(crate) format: TableForm,
+}
+
+fn month(text: &str) -> Result<Month, String> {
+    Month::parse(text).map_err(|_| "write a month as 2026-05".to_owned())
+}
+
+fn groups(text: &str) -> Result<BooksBy, String> {
+    let mut by = BooksBy::default();
+    for word in text.split(',') {
+        match word.trim() {
+            "month" => by.month = true,
+            "channel" => by.channel = true,
+            _ => return Err("write month, channel or month,channel".to_owned()),
+        }
+    }
+    Ok(by)
+}
+
+/// `backup`.
+#[derive(Debug, Args)]
+pub(crate) struct BackupArgs {
+    /// The file to write
+    pub(crate) file: PathBuf,
+}
+
+/// `restore`.
+#[derive(Debug, Args)]
+pub(crate) struct RestoreArgs {
+    /// The backup
+    pub(crate) file: PathBuf,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_agrees_with_itself() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn groups_are_months_and_channels() {
+        let check = |text: &str, expected: Option<(bool, bool)>| {
+            assert_eq!(groups(text).ok().map(|by| (by.month, by.channel)), expected, "{text}");
+        };
+        check("month,channel", Some((true, true)));
+        check("channel, month", Some((true, true)));
+        check("month", Some((true, false)));
+        check("channel", Some((false, true)));
+        check("day", None);
+        check("", None);
+        check("month,", None);
+    }
+}

@@ -1,0 +1,98 @@
+//! `fleecefold books`
+
+use crate::cli::BooksArgs;
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use crate::table::{Column, Table, TableForm};
+use domain::money::MoneyError;
+use domain::revenue::Figures;
+use domain::weight::ounces_from_eighth_nanograms;
+use ledger::{Access, BooksBy, BooksQuery, BooksRow, Ledger};
+
+/// Decimals of the column `ounces`.
+const OUNCE_DECIMALS: u32 = 2;
+/// The figures' columns, in the order of [`figures`].
+const FIGURES: [&str; 15] = [
+    "sales",
+    "units",
+    "ounces",
+    "gross",
+    "discounts",
+    "refunds",
+    "net",
+    "shipping",
+    "tax",
+    "fees",
+    "postage",
+    "cost",
+    "margin",
+    "uncosted",
+    "rounding",
+];
+
+pub(super) async fn run(place: &Place, args: BooksArgs) -> Result<Ending, CliError> {
+    let ledger = place.open(Access::Read).await?;
+    let query = BooksQuery { from: args.from, to: args.to, by: args.by };
+    let shown = show(&ledger, &query, args.format).await;
+    ledger.close().await;
+    shown.map(|()| Ending::Done)
+}
+
+/// Prints the books.
+pub(super) async fn show(ledger: &Ledger, query: &BooksQuery, form: TableForm) -> Result<(), CliError> {
+    let rows = ledger.books(query).await?;
+    if rows.is_empty() && form == TableForm::Table {
+        eprintln!("nothing was sold in these months");
+        return Ok(());
+    }
+    table(query.by, &rows)?.print(form)
+}
+
+fn table(by: BooksBy, rows: &[BooksRow]) -> Result<Table, MoneyError> {
+    let groups = [(by.month, "month"), (by.channel, "channel")];
+    let groups: Vec<Column> = groups
+        .into_iter()
+        .filter(|(is_grouped, _)| *is_grouped)
+        .map(|(_, name)| Column::words(name))
+        .collect();
+    let mut total = Figures::none(ledger_currency(rows));
+    let mut cells = Vec::with_capacity(rows.len());
+    for row in rows {
+        total = total.plus(&row.figures)?;
+        let mut line = Vec::with_capacity(groups.len() + FIGURES.len());
+        line.extend(row.month.map(|m| Some(m.to_string())));
+        line.extend(row.channel.as_ref().map(|c| Some(c.to_string())));
+        line.extend(figures(&row.figures)?);
+        cells.push(line);
+    }
+    let mut last: Vec<Option<String>> = vec![None; groups.len()];
+    last.extend(figures(&total)?);
+    let columns = groups.into_iter().chain(FIGURES.map(Column::number)).collect();
+    Ok(Table { columns, rows: cells, total: (rows.len() > 1).then_some(last) })
+}
+
+/// One shop has one currency; without any rows nothing is shown in it.
+fn ledger_currency(rows: &[BooksRow]) -> domain::money::Currency {
+    rows.first().map_or(domain::money::Currency::USD, |row| row.figures.gross.currency())
+}
+
+fn figures(sum: &Figures) -> Result<[Option<String>; 15], MoneyError> {
+    Ok([
+        sum.sales.to_string(),
+        sum.units.to_string(),
+        ounces_from_eighth_nanograms(sum.weight, OUNCE_DECIMALS).to_string(),
+        sum.gross.to_string(),
+        sum.discounts.to_string(),
+        sum.refunds.to_string(),
+        sum.net()?.to_string(),
+        sum.shipping.to_string(),
+        sum.tax.to_string(),
+        sum.fees.to_string(),
+        sum.postage.to_string(),
+        sum.cost.to_string(),
+        sum.margin()?.to_string(),
+        sum.uncosted.to_string(),
+        sum.rounding.to_string(),
+    ]
+    .map(Some))
+}

@@ -1,0 +1,41 @@
+//! `fleecefold check`
+
+use crate::bar::Steps;
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use ledger::{Access, CheckReport};
+use std::io::{self, Write};
+
+pub(super) async fn run(place: &Place) -> Result<Ending, CliError> {
+    let ledger = place.open(Access::Read).await?;
+    let steps = Steps::new("checking");
+    let mut done = 0;
+    let checked = ledger
+        .check(|what| {
+            done += 1;
+            steps.at(what, done);
+        })
+        .await;
+    drop(steps);
+    ledger.close().await;
+    let report = checked?;
+    if report.is_clean() {
+        eprintln!("every law holds");
+        return Ok(Ending::Done);
+    }
+    show(&report).map_err(CliError::Stdout)?;
+    eprintln!("the shop's laws are broken; restore a backup into a new place and compare");
+    Ok(Ending::Broken)
+}
+
+/// One finding a line.
+pub(super) fn show(report: &CheckReport) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    for finding in &report.findings {
+        writeln!(out, "{finding}")?;
+    }
+    for (law, count) in &report.more {
+        writeln!(out, "{law}: and {count} more")?;
+    }
+    out.flush()
+}

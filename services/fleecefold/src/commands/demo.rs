@@ -1,0 +1,55 @@
+//! `fleecefold demo`
+
+use super::{books, serve, shelf};
+use crate::cli::DemoArgs;
+use crate::demo;
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use crate::table::TableForm;
+use ledger::{Access, BooksBy, BooksQuery, Ledger, SystemClock, Trouble};
+use std::sync::Arc;
+use std::time::Instant;
+
+/// The demo's own shop, so that nobody's real one is filled with invented sales.
+const DEFAULT: &str = "sqlite:demo.db";
+
+pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliError> {
+    let place = Place(Some(place.0.clone().unwrap_or_else(|| DEFAULT.to_owned())));
+    let ledger = open(&place).await?;
+    let by = BooksBy { month: true, channel: true, ..BooksBy::default() };
+    println!("Months by channel:\n");
+    books::show(&ledger, &BooksQuery { from: None, to: None, by }, TableForm::Table).await?;
+    println!("\nSold out, and worth making next:\n");
+    shelf::show(&ledger, true, TableForm::Table).await?;
+    println!();
+    let served = serve::till(&ledger, args.listen.listen, serve::until_told()).await;
+    ledger.close().await;
+    served.map(|()| Ending::Done)
+}
+
+/// The finished demo, made first if it is missing.
+async fn open(place: &Place) -> Result<Ledger, CliError> {
+    match Ledger::open(place.url(), Access::Write, Arc::new(SystemClock)).await {
+        Ok(ledger) if demo::is_made(&ledger) => {
+            eprintln!("the demo at {} is there already; delete it to have it made anew", place.url());
+            return Ok(ledger);
+        }
+        Ok(ledger) => ledger.close().await,
+        Err(Trouble::NoShop { .. }) => {}
+        Err(other) => return Err(other.into()),
+    }
+    let began = Instant::now();
+    let made = demo::make(place.url()).await?;
+    eprintln!(
+        "made the demo at {} in {} ms: {} styles, {} items, {} past orders, {} sales, {} online orders, {} refunds",
+        place.url(),
+        began.elapsed().as_millis(),
+        made.styles,
+        made.items,
+        made.past_orders,
+        made.sales,
+        made.orders,
+        made.refunds
+    );
+    place.open(Access::Write).await
+}

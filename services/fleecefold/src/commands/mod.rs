@@ -1,0 +1,55 @@
+//! One file a command: opens the shop, calls one function, shows what it answered.
+
+mod add;
+mod books;
+mod check;
+mod demo;
+mod feed_compare;
+mod feed_in;
+mod feed_out;
+mod keep;
+mod serve;
+mod shelf;
+mod shop;
+
+use crate::cli::{AddCommand, Cli, Command, FeedCommand};
+use crate::ending::{CliError, Ending};
+use std::path::Path;
+use sync::exchange::RefusedRow;
+
+/// Who is written down for what is done here.
+const WHO: &str = "command line";
+
+/// Runs the command that was given.
+pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
+    let place = cli.globals.place();
+    match cli.command {
+        Command::Demo(args) => demo::run(&place, args).await,
+        Command::Shop(command) => shop::run(&place, command).await,
+        Command::Serve(args) => serve::run(&place, args).await,
+        Command::Add(AddCommand::Styles(args)) => add::run(&place, add::What::Styles, args).await,
+        Command::Add(AddCommand::Items(args)) => add::run(&place, add::What::Items, args).await,
+        Command::Feed(FeedCommand::Out(args)) => feed_out::run(&place, args).await,
+        Command::Feed(FeedCommand::In(args)) => feed_in::run(&place, args).await,
+        Command::Feed(FeedCommand::Compare(args)) => feed_compare::run(&place, args).await,
+        Command::Shelf(args) => shelf::run(&place, args).await,
+        Command::Books(args) => books::run(&place, args).await,
+        Command::Check => check::run(&place).await,
+        Command::Backup(args) => keep::backup(&place, args).await,
+        Command::Restore(args) => keep::restore(&place, args).await,
+    }
+}
+
+/// Says which rows were refused, and where all of them stand.
+fn tell_refused(name: &str, rejected: u64, refused: &[RefusedRow], rejects_file: Option<&Path>) {
+    for row in refused {
+        eprintln!("{name}: {}", row.reason);
+    }
+    let untold = rejected.saturating_sub(refused.len() as u64);
+    if untold > 0 {
+        eprintln!("{name}: and {untold} more");
+    }
+    if let Some(path) = rejects_file {
+        eprintln!("the refused rows stand in {}; mend them and feed that file in", path.display());
+    }
+}

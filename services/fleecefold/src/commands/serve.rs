@@ -1,0 +1,83 @@
+//! `fleecefold serve`
+
+use crate::cli::{Only, ServeArgs};
+use crate::desk::Desk;
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use ledger::{Access, Ledger};
+use std::net::SocketAddr;
+use std::sync::Arc;
+use sync::Folders;
+use till::App;
+use tokio::net::TcpListener;
+use tokio::sync::watch;
+
+pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliError> {
+    let watches = args.in_folder.is_some() || args.out_folder.is_some();
+    if args.only == Some(Only::Sync) && !watches {
+        return Err(CliError::NothingToWatch);
+    }
+    let ledger = place.open(Access::Create).await?;
+    let stop = until_told();
+    let folders = match args.only {
+        Some(Only::Till) => None,
+        _ if !watches => None,
+        _ => Some(Folders::new(ledger.clone(), args.in_folder, args.out_folder)?),
+    };
+    let watching = folders.map(|folders| tokio::spawn(sync::serve(folders, told(stop.clone()))));
+    let served = match args.only {
+        Some(Only::Sync) => {
+            eprintln!("watching the folders; Ctrl-C ends it");
+            told(stop).await;
+            Ok(())
+        }
+        _ => till(&ledger, args.listen.listen, stop).await,
+    };
+    if let Some(watching) = watching {
+        // Only a panic would be an error here, and it has been told.
+        let _ = watching.await;
+    }
+    ledger.close().await;
+    served.map(|()| Ending::Done)
+}
+
+/// Serves the API until told to stop.
+pub(super) async fn till(
+    ledger: &Ledger,
+    address: SocketAddr,
+    stop: watch::Receiver<bool>,
+) -> Result<(), CliError> {
+    let listener = TcpListener::bind(address).await.map_err(|source| CliError::Listen { address, source })?;
+    let address = listener.local_addr().map_err(|source| CliError::Listen { address, source })?;
+    let app = App::new(ledger.clone()).with_feed_desk(Arc::new(Desk(ledger.clone())));
+    eprintln!("the shop is open at http://{address}/ for this machine alone; Ctrl-C closes it");
+    Ok(till::serve(listener, app, told(stop)).await?)
+}
+
+/// Turns true when the program is told to end: Ctrl-C, or SIGTERM from whoever runs it.
+pub(super) fn until_told() -> watch::Receiver<bool> {
+    let (sender, receiver) = watch::channel(false);
+    tokio::spawn(async move {
+        signal().await;
+        // Nobody listens any more if all has ended already.
+        let _ = sender.send(true);
+    });
+    receiver
+}
+
+async fn signal() {
+    use tokio::signal::unix::{SignalKind, signal};
+    let Ok(mut terminate) = signal(SignalKind::terminate()) else {
+        let _ = tokio::signal::ctrl_c().await;
+        return;
+    };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        _ = terminate.recv() => {}
+    }
+}
+
+async fn told(mut stop: watch::Receiver<bool>) {
+    // An error means that nobody can tell any more, which is the end too.
+    let _ = stop.wait_for(|stop| *stop).await;
+}

@@ -1,0 +1,55 @@
+//! `fleecefold shelf`
+
+use crate::cli::ShelfArgs;
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use crate::table::{Column, Table, TableForm};
+use domain::weight::WeightUnit;
+use ledger::{Access, Ledger, ShelfQuery, ShelfRow};
+
+/// As the API names them.
+const COLUMNS: [Column; 10] = [
+    Column::words("style"),
+    Column::words("size"),
+    Column::words("color"),
+    Column::words("kind"),
+    Column::words("unitCode").headed("unit"),
+    Column::number("onHand").headed("on hand"),
+    Column::number("held"),
+    Column::number("sold"),
+    Column::number("lowestPrice").headed("from"),
+    Column::number("highestPrice").headed("to"),
+];
+
+pub(super) async fn run(place: &Place, args: ShelfArgs) -> Result<Ending, CliError> {
+    let ledger = place.open(Access::Read).await?;
+    let shown = show(&ledger, args.sold_out, args.format).await;
+    ledger.close().await;
+    shown.map(|()| Ending::Done)
+}
+
+/// Prints the shelf.
+pub(super) async fn show(ledger: &Ledger, sold_out: bool, form: TableForm) -> Result<(), CliError> {
+    let rows = ledger.shelf(&ShelfQuery { sold_out }).await?;
+    if rows.is_empty() && form == TableForm::Table {
+        eprintln!("{}", if sold_out { "nothing is sold out" } else { "the shelf is empty" });
+        return Ok(());
+    }
+    let rows = rows.iter().map(cells).collect();
+    Table { columns: COLUMNS.to_vec(), rows, total: None }.print(form)
+}
+
+fn cells(row: &ShelfRow) -> Vec<Option<String>> {
+    vec![
+        Some(row.style.clone()),
+        Some(row.size.clone()),
+        Some(row.color.clone()),
+        Some(row.kind.code().to_owned()),
+        row.unit.map(WeightUnit::code).map(str::to_owned),
+        Some(row.on_hand.to_string()),
+        Some(row.held.to_string()),
+        Some(row.sold.to_string()),
+        Some(row.lowest.to_string()),
+        Some(row.highest.to_string()),
+    ]
+}

@@ -1,0 +1,30 @@
+//! `fleecefold shop show | set`
+
+use crate::cli::ShopCommand;
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use ledger::{Access, SetShop};
+use std::io::{self, Write};
+
+pub(super) async fn run(place: &Place, command: ShopCommand) -> Result<Ending, CliError> {
+    match command {
+        ShopCommand::Show => {
+            let ledger = place.open(Access::Read).await?;
+            let rows = ledger.refresh_shop().await?.rows();
+            let widest = rows.iter().map(|(key, _)| key.len()).max().unwrap_or(0);
+            let mut out = io::stdout().lock();
+            for (key, value) in rows {
+                writeln!(out, "{}", format!("{key:widest$}  {value}").trim_end())
+                    .map_err(CliError::Stdout)?;
+            }
+            ledger.close().await;
+        }
+        ShopCommand::Set { key, value } => {
+            let ledger = place.open(Access::Create).await?;
+            let set = ledger.execute(None, &SetShop { key, value }).await;
+            ledger.close().await;
+            set?;
+        }
+    }
+    Ok(Ending::Done)
+}

@@ -1,0 +1,39 @@
+//! Where the API hands over the feeds of orders that it is given.
+
+use ledger::Ledger;
+use std::io::Write;
+use sync::exchange::{IntakeError, OrdersRun, feed_in};
+use sync::{Given, Watch};
+use tempfile::NamedTempFile;
+use till::{FeedDesk, FeedFuture, FeedTrouble};
+
+/// Who is written down as having brought a feed.
+const WHO: &str = "api";
+
+/// Takes feeds of orders in by the same way as files.
+pub(crate) struct Desk(pub(crate) Ledger);
+
+impl FeedDesk for Desk {
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool) -> FeedFuture<'_> {
+        Box::pin(async move {
+            let other = |e: std::io::Error| FeedTrouble::Other(Box::new(e));
+            let mut kept = NamedTempFile::new().map_err(other)?;
+            kept.write_all(&bytes).map_err(other)?;
+            // The format is told by the name's ending, and what comes this way is JSON.
+            let given = Given::put(kept.path(), &format!("{name}.json"), None)
+                .map_err(|e| FeedTrouble::Other(Box::new(e)))?;
+            let watch = Watch::new();
+            let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: WHO, watch };
+            let report = feed_in(&self.0, &run).await.map_err(trouble)?;
+            serde_json::to_value(report).map_err(|e| FeedTrouble::Other(Box::new(e)))
+        })
+    }
+}
+
+fn trouble(error: IntakeError) -> FeedTrouble {
+    match error {
+        IntakeError::File { source, .. } => FeedTrouble::Unreadable(source.to_string()),
+        IntakeError::Ledger(failure) => FeedTrouble::Ledger(failure),
+        other => FeedTrouble::Other(Box::new(other)),
+    }
+}

@@ -1,0 +1,123 @@
+//! How a command ends: its exit code, and what it says if it failed.
+
+use crate::demo::DemoError;
+use ledger::{BackupError, Failure, Trouble};
+use std::error::Error;
+use std::io;
+use std::net::SocketAddr;
+use std::process::ExitCode;
+use sync::exchange::{FeedOutError, IntakeError};
+use sync::{FolderError, GivenError};
+use till::ServeError;
+
+/// The shop's data refused it.
+const REFUSED: u8 = 1;
+/// The command was called wrongly.
+const WRONG_USAGE: u8 = 2;
+/// Some rows were rejected.
+const SOME_REJECTED: u8 = 3;
+
+/// How a command ended that ran to its end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Ending {
+    /// All is done.
+    Done,
+    /// What was looked at is not as it must be.
+    Broken,
+    /// The rest is done; some rows were rejected.
+    SomeRejected,
+}
+
+impl Ending {
+    /// By how many rows were rejected.
+    pub(crate) fn by_rejected(rejected: u64) -> Self {
+        if rejected == 0 { Self::Done } else { Self::SomeRejected }
+    }
+}
+
+impl From<Ending> for ExitCode {
+    fn from(ending: Ending) -> Self {
+        match ending {
+            Ending::Done => Self::SUCCESS,
+            Ending::Broken => Self::from(REFUSED),
+            Ending::SomeRejected => Self::from(SOME_REJECTED),
+        }
+    }
+}
+
+/// Why a command did not run to its end.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum CliError {
+    #[error("the program cannot start its threads")]
+    Runtime(#[source] io::Error),
+    #[error(transparent)]
+    Open(#[from] Trouble),
+    #[error(transparent)]
+    Shop(#[from] Failure),
+    #[error(transparent)]
+    Given(#[from] GivenError),
+    #[error(transparent)]
+    Intake(#[from] IntakeError),
+    #[error(transparent)]
+    FeedOut(#[from] FeedOutError),
+    #[error(transparent)]
+    Backup(#[from] BackupError),
+    #[error(transparent)]
+    Demo(#[from] DemoError),
+    #[error(transparent)]
+    Serve(#[from] ServeError),
+    #[error(transparent)]
+    Folder(#[from] FolderError),
+    #[error("nothing can be served at {address}: {source}; choose another with --listen")]
+    Listen {
+        address: SocketAddr,
+        #[source]
+        source: io::Error,
+    },
+    #[error("nothing is to be watched: name --in-folder, --out-folder or both")]
+    NothingToWatch,
+    #[error("standard input cannot be kept for a second reading: {0}; is the disk full?")]
+    Stdin(#[source] io::Error),
+    #[error("standard output cannot be written: {0}")]
+    Stdout(#[source] io::Error),
+    #[error("a sum is too large to be shown")]
+    Sum(#[from] domain::money::MoneyError),
+}
+
+impl CliError {
+    fn code(&self) -> u8 {
+        match self {
+            Self::Open(Trouble::BadUrl { .. })
+            | Self::Given(_)
+            | Self::Intake(IntakeError::Given(_))
+            | Self::FeedOut(FeedOutError::Given(_) | FeedOutError::Layout(_) | FeedOutError::LayoutForJson)
+            | Self::Serve(ServeError::NotLoopback { .. })
+            | Self::Listen { .. }
+            | Self::NothingToWatch => WRONG_USAGE,
+            _ => REFUSED,
+        }
+    }
+
+    /// A reader that has seen enough, such as `head`, is not an error.
+    fn is_closed_pipe(&self) -> bool {
+        match self {
+            Self::Stdout(e) | Self::FeedOut(FeedOutError::Stream(e)) => e.kind() == io::ErrorKind::BrokenPipe,
+            _ => false,
+        }
+    }
+
+    /// Says it on one line; what stands behind it goes to the logs.
+    pub(crate) fn tell(&self) -> ExitCode {
+        if self.is_closed_pipe() {
+            return ExitCode::from(REFUSED);
+        }
+        let words: Vec<String> = self.to_string().lines().map(|line| line.trim().to_owned()).collect();
+        eprintln!("fleecefold: {}", words.join(" "));
+        let mut source = self.source();
+        while let Some(cause) = source {
+            tracing::debug!(%cause, "behind it");
+            source = cause.source();
+        }
+        ExitCode::from(self.code())
+    }
+}

@@ -1,0 +1,165 @@
+//! Tables: aligned for people, as CSV or JSON for machines.
+
+use crate::ending::CliError;
+use clap::ValueEnum;
+use serde::{Serialize, Serializer};
+use std::io::{self, Write};
+
+/// How a table is printed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum TableForm {
+    /// Aligned, for people.
+    Table,
+    /// RFC 4180, with a heading.
+    Csv,
+    /// One object with its rows, amounts as text.
+    Json,
+}
+
+/// A column.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Column {
+    /// Its name for machines.
+    pub(crate) name: &'static str,
+    /// Its heading for people.
+    pub(crate) heading: &'static str,
+    /// Numbers stand to the right.
+    pub(crate) is_number: bool,
+}
+
+impl Column {
+    /// Words, under one name for all.
+    pub(crate) const fn words(name: &'static str) -> Self {
+        Self { name, heading: name, is_number: false }
+    }
+
+    /// Numbers, under one name for all.
+    pub(crate) const fn number(name: &'static str) -> Self {
+        Self { name, heading: name, is_number: true }
+    }
+
+    /// The same under another heading for people.
+    pub(crate) const fn headed(self, heading: &'static str) -> Self {
+        Self { heading, ..self }
+    }
+}
+
+/// A table with its rows; a cell that is none says nothing.
+pub(crate) struct Table {
+    pub(crate) columns: Vec<Column>,
+    pub(crate) rows: Vec<Vec<Option<String>>>,
+    /// A last row for people alone.
+    pub(crate) total: Option<Vec<Option<String>>>,
+}
+
+impl Table {
+    /// Prints it to standard output.
+    pub(crate) fn print(&self, form: TableForm) -> Result<(), CliError> {
+        let mut out = io::stdout().lock();
+        let printed = match form {
+            TableForm::Table => self.write_aligned(&mut out),
+            TableForm::Csv => self.write_csv(&mut out),
+            TableForm::Json => self.write_json(&mut out),
+        };
+        printed.and_then(|()| out.flush()).map_err(CliError::Stdout)
+    }
+
+    fn write_aligned(&self, out: &mut impl Write) -> io::Result<()> {
+        let all = || self.rows.iter().chain(&self.total);
+        let widest = |at: usize, column: &Column| {
+            let cells = all().filter_map(|row| row.get(at)?.as_deref()).map(width);
+            cells.chain([width(column.heading)]).max().unwrap_or(0)
+        };
+        let widths: Vec<usize> = self.columns.iter().enumerate().map(|(at, c)| widest(at, c)).collect();
+        let line = |cells: &mut dyn Iterator<Item = &str>| {
+            let parts = self.columns.iter().zip(&widths).zip(cells).map(|((column, wide), cell)| {
+                let gap = " ".repeat(wide - width(cell));
+                if column.is_number { format!("{gap}{cell}") } else { format!("{cell}{gap}") }
+            });
+            parts.collect::<Vec<_>>().join("  ").trim_end().to_owned()
+        };
+        let rule: Vec<String> = widths.iter().map(|w| "-".repeat(*w)).collect();
+        let rule = line(&mut rule.iter().map(String::as_str));
+        writeln!(out, "{}", line(&mut self.columns.iter().map(|c| c.heading)))?;
+        writeln!(out, "{rule}")?;
+        for row in &self.rows {
+            writeln!(out, "{}", line(&mut row.iter().map(|cell| cell.as_deref().unwrap_or_default())))?;
+        }
+        if let Some(total) = &self.total {
+            writeln!(out, "{rule}")?;
+            writeln!(out, "{}", line(&mut total.iter().map(|cell| cell.as_deref().unwrap_or_default())))?;
+        }
+        Ok(())
+    }
+
+    fn write_csv(&self, out: &mut impl Write) -> io::Result<()> {
+        let mut csv = csv::Writer::from_writer(out);
+        csv.write_record(self.columns.iter().map(|c| c.name)).map_err(io::Error::from)?;
+        for row in &self.rows {
+            csv.write_record(row.iter().map(|cell| cell.as_deref().unwrap_or_default()))
+                .map_err(io::Error::from)?;
+        }
+        csv.flush()
+    }
+
+    fn write_json(&self, out: &mut impl Write) -> io::Result<()> {
+        #[derive(Serialize)]
+        struct Shown<'a> {
+            rows: Vec<Row<'a>>,
+        }
+        let rows = self.rows.iter().map(|cells| Row { columns: &self.columns, cells }).collect();
+        serde_json::to_writer_pretty(&mut *out, &Shown { rows })?;
+        out.write_all(b"\n")
+    }
+}
+
+/// A row as an object whose members stand in the order of the columns.
+struct Row<'a> {
+    columns: &'a [Column],
+    cells: &'a [Option<String>],
+}
+
+impl Serialize for Row<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(self.columns.iter().map(|c| c.name).zip(self.cells))
+    }
+}
+
+/// How many places a text takes; letters with marks of their own and the like may take fewer.
+fn width(text: &str) -> usize {
+    text.chars().count()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn table() -> Table {
+        let cell = |text: &str| Some(text.to_owned());
+        Table {
+            columns: vec![Column::words("color"), Column::number("onHand").headed("on hand")],
+            rows: vec![vec![cell("grün"), cell("12")], vec![cell("a, \"b\""), None]],
+            total: Some(vec![None, cell("12")]),
+        }
+    }
+
+    fn check(written: impl FnOnce(&Table, &mut Vec<u8>) -> io::Result<()>, expected: &str) {
+        let mut out = Vec::new();
+        written(&table(), &mut out).unwrap();
+        assert_eq!(String::from_utf8(out).unwrap(), expected);
+    }
+
+    #[test]
+    fn three_forms_of_one_table() {
+        check(
+            Table::write_aligned,
+            "color   on hand\n------  -------\ngrün         12\na, \"b\"\n------  -------\n             12\n",
+        );
+        check(Table::write_csv, "color,onHand\ngrün,12\n\"a, \"\"b\"\"\",\n");
+        let rows = r#"{"rows":[{"color":"grün","onHand":"12"},{"color":"a, \"b\"","onHand":null}]}"#;
+        let mut out = Vec::new();
+        table().write_json(&mut out).unwrap();
+        let packed: String = String::from_utf8(out).unwrap().lines().map(str::trim_start).collect();
+        assert_eq!(packed.replace("\": ", "\":"), rows);
+    }
+}

@@ -1,0 +1,8 @@
+//! The exchange of files from outside, on a shop of its own for each test.
+
+mod adding;
+mod comparing;
+mod folders;
+mod orders;
+mod out;
+mod shop;

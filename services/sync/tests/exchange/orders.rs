@@ -1,0 +1,174 @@
+//! Orders in.
+
+use crate::shop::TestShop;
+use domain::codes::Code;
+use ledger::{BooksBy, BooksQuery};
+use std::fmt::Write;
+
+const HEAD: &str = "orderNumber,orderDate,sku,orderQuantity,price,orderStatus,dateModified,refundNumber\n";
+
+fn file(rows: &[&str]) -> String {
+    format!("{HEAD}{}\n", rows.join("\n"))
+}
+
+async fn gross(shop: &TestShop) -> String {
+    let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+    let rows = shop.ledger.books(&query).await.unwrap();
+    rows.first().map_or_else(|| "nothing".to_owned(), |row| row.figures.gross.to_string())
+}
+
+#[tokio::test]
+async fn orders_are_taken_once_however_often_they_are_fed() {
+    let shop = TestShop::stocked().await;
+    let text =
+        file(&["1,2026-06-14,B1,1,48.00,,,", "1,2026-06-14,KIT,2,35.00,,,", "2,2026-06-14,C1,1,60.00,,,"]);
+    let first = shop.orders("orders.csv", &text).await.unwrap();
+    let words = "2 orders taken, 0 known, 0 changed, 0 refused; 3 lines filled, 0 short; 0 refunds";
+    assert_eq!(first.to_string(), words);
+    assert_eq!(first.rejects_file, None);
+    let second = shop.orders("again.csv", &text).await.unwrap();
+    let words = "0 orders taken, 2 known, 0 changed, 0 refused; 0 lines filled, 0 short; 0 refunds";
+    assert_eq!(second.to_string(), words);
+    assert_eq!((shop.stock("B1").await, shop.stock("KIT").await), ("0 0".to_owned(), "1 0".to_owned()));
+    assert_eq!(gross(&shop).await, "178.00");
+}
+
+#[tokio::test]
+async fn a_dry_run_tells_the_same_and_changes_nothing() {
+    let shop = TestShop::stocked().await;
+    shop.sell("C1").await;
+    let before = gross(&shop).await;
+    let text =
+        file(&["1,2026-06-14,B1,1,48.00,,,", "2,2026-06-14,C1,1,60.00,,,", "3,2026-06-14,NONE,1,5.00,,,"]);
+    let dry = shop.orders_as("orders.csv", &text, false, true).await.unwrap();
+    assert_eq!((shop.stock("B1").await, gross(&shop).await), ("1 0".to_owned(), before));
+    assert!(!shop.path("orders.rejects.csv").exists(), "a dry run writes nothing");
+    let wet = shop.orders("orders.csv", &text).await.unwrap();
+    assert_eq!(dry.to_string(), wet.to_string());
+    let words = "2 orders taken, 0 known, 0 changed, 1 refused; 1 lines filled, 1 short; 0 refunds";
+    assert_eq!(wet.to_string(), words);
+    assert_eq!(dry.refused, wet.refused);
+}
+
+#[tokio::test]
+async fn rejects_are_mended_and_fed_again() {
+    let shop = TestShop::stocked().await;
+    // Written by a spreadsheet: a byte order mark, semicolons, CRLF.
+    let text =
+        file(&["1,2026-06-14,B1,1,48.00,,,", "2,2026-06-14,C9,1,60.00,,,", "2,2026-06-14,C2,1,64.00,,,"]);
+    let text = format!("\u{feff}{}", text.replace(',', ";").replace('\n', "\r\n"));
+    let report = shop.orders("orders.csv", &text).await.unwrap();
+    assert_eq!((report.taken, report.rejected), (1, 1));
+    assert_eq!(report.rejects_file, Some(shop.path("orders.rejects.csv")));
+    let told = &report.refused[0];
+    assert!(
+        told.line == 3 && told.reason.contains("order 2") && told.reason.contains("C9"),
+        "{}",
+        told.reason
+    );
+    assert_eq!(shop.stock("C2").await, "1 0", "an order is rejected whole");
+
+    let rejects = shop.read("orders.rejects.csv");
+    assert!(rejects.starts_with("\u{feff}orderNumber;"), "{rejects}");
+    assert!(
+        rejects.contains("2;2026-06-14;C2;1;64.00;;;;") && rejects.contains("reject.reason\r\n"),
+        "{rejects}"
+    );
+    let mended = shop.orders("orders.rejects.csv", &rejects.replace("C9", "C1")).await.unwrap();
+    assert_eq!((mended.taken, mended.rejected, mended.filled), (1, 0, 2), "{mended:?}");
+    assert!(!shop.path("orders.rejects.rejects.csv").exists());
+}
+
+#[tokio::test]
+async fn each_bad_order_is_rejected_whole_and_told() {
+    let shop = TestShop::stocked().await;
+    let zone = ledger::SetShop { key: "zone".to_owned(), value: "America/New_York".to_owned() };
+    shop.ledger.execute(None, &zone).await.unwrap();
+    shop.orders("first.csv", &file(&["1,2026-06-14,KIT,1,35.00,,,"])).await.unwrap();
+    let check = async |rows: &[&str], rejected: u64, expected: &str| {
+        let report = shop.orders("bad.csv", &file(rows)).await.unwrap();
+        assert_eq!((report.taken, report.rejected), (0, rejected), "{rows:?}: {report:?}");
+        let told: Vec<&str> = report.refused.iter().map(|r| r.reason.as_str()).collect();
+        assert!(told.iter().any(|t| t.contains(expected)), "{rows:?}: {told:?}");
+        assert_eq!(shop.stock("B1").await, "1 0", "{rows:?}");
+    };
+    let far = "x".repeat(feeds::MAX_ROW_BYTES);
+    let huge = format!("9,2026-06-14,{far},1,48.00,,,");
+    check(&["9,2026-06-14,2000000000014,1,48.00,,,"], 1, "wrong digit").await;
+    check(&["9,2026-06-14,B1,1,-48.00,,,"], 1, "price").await;
+    check(&["9,2026-06-14,B1,1,48.00 EUR,,,"], 1, "price").await;
+    check(&["9,2026-06-14,B1,1,0,,,"], 1, "the price is 0").await;
+    check(&["9,2026-06-14,B1,0,48.00,,,"], 1, "the quantity is 0").await;
+    check(&["9,2026-06-14,B1,1"], 1, "the row has 4 fields").await;
+    check(&["9,2026-06-14,B\u{0}1,1,48.00,,,"], 1, "NUL").await;
+    check(&[&huge], 1, "longer than").await;
+    // New York's clocks went from 01:59 to 03:00 on 8 March 2026 (IANA time zone database).
+    check(&["9,2026-03-08T02:30,B1,1,48.00,,,"], 1, "orderDate").await;
+    check(&["9,2026-06-20,B1,1,48.00,,,"], 1, "orderDate").await;
+    check(&["1,2026-06-14,KIT,2,35.00,,,"], 1, "taken in before with other contents").await;
+    check(
+        &["8,2026-06-14,B1,1,48,,,", "1,2026-06-14,KIT,1,35.00,,,", "8,2026-06-14,C1,1,60,,,"],
+        2,
+        "several places",
+    )
+    .await;
+    check(&["1,2026-06-14,KIT,-2,35.00,,,R1"], 1, "asked to be given back").await;
+    check(&["7,2026-06-14,KIT,-1,35.00,,,R1"], 1, "not known").await;
+    check(&["9,2026-06-14,B1,1,48.00,Paid,,"], 1, "orderStatus").await;
+}
+
+#[tokio::test]
+async fn a_piece_sold_a_second_ago_falls_short() {
+    let shop = TestShop::stocked().await;
+    shop.sell("B1").await;
+    let report = shop.orders("orders.csv", &file(&["1,2026-06-14,B1,1,48.00,,,"])).await.unwrap();
+    assert_eq!((report.taken, report.filled, report.short, report.rejected), (1, 0, 1, 0));
+    assert_eq!(gross(&shop).await, "48.00", "sold once");
+}
+
+#[tokio::test]
+async fn a_refund_comes_with_a_later_file() {
+    let shop = TestShop::stocked().await;
+    shop.orders("a.csv", &file(&["1,2026-06-14,KIT,2,35.00,,,"])).await.unwrap();
+    let back = file(&["1,2026-06-14,KIT,-1,35.00,,,R1"]);
+    assert_eq!(shop.orders("b.csv", &back).await.unwrap().refunds, 1);
+    assert_eq!(shop.orders("b.csv", &back).await.unwrap().refunds, 0, "said once, done once");
+}
+
+#[tokio::test]
+async fn past_orders_touch_the_books_alone() {
+    let shop = TestShop::open().await;
+    let text = "orderNumber,orderDate,name,orderQuantity,price,channel\n1,2024-03-02,Grey hat,2,31.50,market\n2,2024-03-03,Bag,1,0,store\n";
+    let report = shop.orders_as("past.csv", text, true, false).await.unwrap();
+    assert_eq!((report.taken, report.filled), (2, 2));
+    assert_eq!((gross(&shop).await, shop.count_items().await), ("63.00".to_owned(), 0));
+}
+
+/// A piece is in one file with many orders; the batches that they go in have no influence.
+#[tokio::test]
+async fn a_long_file_is_taken_in_batches() {
+    let shop = TestShop::open().await;
+    let orders: u32 = 12_000;
+    let mut text = "orderNumber,orderDate,name,orderQuantity,price\n".to_owned();
+    for n in 0..orders {
+        let price = if n == 7_000 { "x" } else { "1.00" };
+        writeln!(text, "N{n},2024-03-02,Card,1,{price}").unwrap();
+    }
+    let report = shop.orders_as("past.csv", &text, true, false).await.unwrap();
+    assert_eq!((report.taken, report.rejected), (u64::from(orders) - 1, 1));
+    assert_eq!(report.refused[0].line, 7_002);
+    assert_eq!(gross(&shop).await, "11999.00");
+}
+
+#[tokio::test]
+async fn json_rejects_go_out_as_lines_and_come_back() {
+    let shop = TestShop::stocked().await;
+    let text = r#"[{"orderNumber":"1","orderDate":"2026-06-14","sku":"B1","orderQuantity":"1","price":"48.00"},
+        {"orderNumber":"2","orderDate":"2026-06-14","sku":"B9","orderQuantity":"1","price":"48.00"}]"#;
+    let report = shop.orders("orders.json", text).await.unwrap();
+    assert_eq!((report.taken, report.rejected), (1, 1), "{report:?}");
+    let rejects = shop.read("orders.rejects.jsonl");
+    let mended = shop.orders("orders.rejects.jsonl", &rejects.replace("B9", "B2")).await.unwrap();
+    assert_eq!((mended.taken, mended.rejected), (1, 0), "{rejects}");
+    assert!(shop.ledger.item(&Code::parse("B2").unwrap()).await.unwrap().on_hand.steps() == 0);
+}
