@@ -121,7 +121,7 @@ impl BooksRowShown {
 
 /// The books, by day, month and channel, in the shop's zone.
 #[utoipa::path(get, path = "/api/books", tag = "books", params(BooksAsked),
-    responses((status = 200, body = BooksShown), ReadProblems))]
+    responses((status = 200, description = "The rows.", body = BooksShown), ReadProblems))]
 pub(crate) async fn read_books(
     State(app): State<App>,
     Asking(asked): Asking<BooksAsked>,

@@ -77,7 +77,7 @@ impl From<ListingRow> for ListingShown {
 
 /// What is on offer online or was: items with free stock that are not kept off, and those listed.
 #[utoipa::path(get, path = "/api/listings", tag = "online", params(PageQuery),
-    responses((status = 200, body = ListingsShown), ReadProblems))]
+    responses((status = 200, description = "Some of the listings.", body = ListingsShown), ReadProblems))]
 pub(crate) async fn list_listings(
     State(app): State<App>,
     Asking(asked): Asking<PageQuery>,

@@ -23,7 +23,7 @@ use utoipa::OpenApi;
             Whatever writes needs an Idempotency-Key, a new random value for each new request, as an RFC 8941 string \
             or bare; the same key with the same body again gets the same answer, marked Idempotency-Replayed: true, \
             and changes nothing. A key belongs to its method and path and lives as long as what it made. Answers 2xx, \
-            409 already-sold and gone, and 422 from the shop are kept for good; others are decided anew.\n\n\
+            409 already-sold, gone and not-voidable, and 422 from the shop are kept for good; others are decided anew.\n\n\
             Errors are problem documents (RFC 9457).",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0"),
     ),
@@ -150,6 +150,23 @@ mod tests {
             let problems = operation["responses"]["422"]["content"].as_object().expect("a problem");
             assert!(problems.contains_key("application/problem+json"), "{}", route.path);
         }
+    }
+
+    // OpenAPI 3.1.1, 4.8.17.1: a response has a description.
+    #[tokio::test]
+    async fn every_response_is_described() {
+        let document = TestShop::open().await.with_desk().get("/api/openapi.json").await.json();
+        let mut seen = 0;
+        walk(&document, &mut |name, value| {
+            if name == "responses" {
+                for (status, response) in value.as_object().expect("responses") {
+                    let words = response["description"].as_str().unwrap_or_default();
+                    assert!(!words.is_empty(), "{status}: {response}");
+                    seen += 1;
+                }
+            }
+        });
+        assert!(seen > 100, "{seen}");
     }
 
     #[tokio::test]

@@ -46,7 +46,7 @@ pub(crate) struct LeftShown {
 /// Pays what a tender of kind `owed` left owed, or a part of it.
 #[utoipa::path(post, path = "/api/owed/{tender}/payments", tag = "sales", request_body = PaymentText,
     params(("tender" = String, Path, description = "The owed tender, as the sale shows it."), KeyHeader),
-    responses((status = 201, body = LeftShown), WriteProblems))]
+    responses((status = 201, description = "What is left.", body = LeftShown), WriteProblems))]
 pub(crate) async fn pay(
     State(app): State<App>,
     At(tender): At<TenderId>,

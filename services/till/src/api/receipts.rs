@@ -10,7 +10,7 @@ use axum::extract::State;
 /// The sale with a receipt's number.
 #[utoipa::path(get, path = "/api/receipts/{number}", tag = "sales",
     params(("number" = String, Path, description = "As the receipt shows it.")),
-    responses((status = 200, body = SaleShown), ReadProblems))]
+    responses((status = 200, description = "The sale.", body = SaleShown), ReadProblems))]
 pub(crate) async fn read_receipt(
     State(app): State<App>,
     At(number): At<Receipt>,

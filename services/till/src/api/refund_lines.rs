@@ -25,7 +25,7 @@ impl Body for FateText {}
 /// Says what becomes of refunded goods on which nobody had decided.
 #[utoipa::path(post, path = "/api/refund-lines/{id}/fate", tag = "sales", request_body = FateText,
     params(("id" = String, Path, description = "A line of a refund."), KeyHeader),
-    responses((status = 200, body = FateText), WriteProblems))]
+    responses((status = 200, description = "What was decided.", body = FateText), WriteProblems))]
 pub(crate) async fn decide_fate(
     State(app): State<App>,
     At(line): At<RefundLineId>,

@@ -73,7 +73,7 @@ impl From<ShelfRow> for ShelfRowShown {
 
 /// The shelf by style, size and colour; with `sold-out`, what is worth making next.
 #[utoipa::path(get, path = "/api/shelf", tag = "stock", params(ShelfAsked),
-    responses((status = 200, body = ShelfShown), ReadProblems))]
+    responses((status = 200, description = "The rows.", body = ShelfShown), ReadProblems))]
 pub(crate) async fn read_shelf(
     State(app): State<App>,
     Asking(asked): Asking<ShelfAsked>,

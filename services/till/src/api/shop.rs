@@ -69,7 +69,11 @@ impl From<&Shop> for ShopShown {
 }
 
 /// The shop: its name, currency, zone, unit and channels.
-#[utoipa::path(get, path = "/api/shop", tag = "shop", responses((status = 200, body = ShopShown), ReadProblems))]
+#[utoipa::path(get, path = "/api/shop", tag = "shop",
+    responses(
+        (status = 200, description = "The settings.", body = ShopShown),
+        ReadProblems,
+    ))]
 pub(crate) async fn read_shop(State(app): State<App>) -> Result<Json<ShopShown>, Problem> {
     let shop = app.ledger.refresh_shop().await?;
     Ok(Json(ShopShown::from(shop.as_ref())))

@@ -12,7 +12,10 @@ pub(crate) struct Health {
 }
 
 /// Whether the program runs. Says nothing of the database.
-#[utoipa::path(get, path = "/health/live", tag = "health", responses((status = 200, body = Health)))]
+#[utoipa::path(get, path = "/health/live", tag = "health",
+    responses(
+        (status = 200, description = "All is well.", body = Health),
+    ))]
 pub(crate) async fn is_live() -> Json<Health> {
     Json(Health { status: "live" })
 }

@@ -10,7 +10,7 @@ const EXPOSITION: &str = "text/plain; version=0.0.4; charset=utf-8";
 
 /// Counters of requests, sales, problems and swept holds, and latencies, as Prometheus reads them.
 #[utoipa::path(get, path = "/metrics", tag = "health",
-    responses((status = 200, body = String, content_type = "text/plain")))]
+    responses((status = 200, description = "The counters.", body = String, content_type = "text/plain")))]
 pub(crate) async fn read_metrics(State(app): State<App>) -> Response {
     ([(header::CONTENT_TYPE, EXPOSITION)], app.meters.render()).into_response()
 }

@@ -8,7 +8,7 @@ use axum::extract::State;
 
 /// Whether the database answers, so that requests can be served.
 #[utoipa::path(get, path = "/health/ready", tag = "health", responses(
-    (status = 200, body = Health),
+    (status = 200, description = "All is well.", body = Health),
     (status = 503, description = "away", body = ProblemDocument, content_type = "application/problem+json"),
 ))]
 pub(crate) async fn is_ready(State(app): State<App>) -> Result<Json<Health>, Problem> {

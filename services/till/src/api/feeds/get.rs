@@ -57,7 +57,7 @@ impl From<FeedRun> for RunShown {
 
 /// The feeds of listings that were written.
 #[utoipa::path(get, path = "/api/feeds", tag = "online", params(RunsAsked),
-    responses((status = 200, body = RunsShown), ReadProblems))]
+    responses((status = 200, description = "The latest runs.", body = RunsShown), ReadProblems))]
 pub(crate) async fn list_runs(
     State(app): State<App>,
     Asking(asked): Asking<RunsAsked>,

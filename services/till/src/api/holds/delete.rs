@@ -22,7 +22,7 @@ pub(crate) struct EndedShown {
 /// Ends a hold: what it held is free again.
 #[utoipa::path(delete, path = "/api/holds/{id}", tag = "holds",
     params(("id" = String, Path, description = "The hold."), KeyHeader),
-    responses((status = 200, body = EndedShown), WriteProblems))]
+    responses((status = 200, description = "What was freed.", body = EndedShown), WriteProblems))]
 pub(crate) async fn end_hold(
     State(app): State<App>,
     At(id): At<HoldGroupId>,

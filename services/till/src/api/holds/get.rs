@@ -20,7 +20,7 @@ pub(crate) struct HoldsShown {
 
 /// What is set aside, for whom and until when.
 #[utoipa::path(get, path = "/api/holds", tag = "holds", params(PageQuery),
-    responses((status = 200, body = HoldsShown), ReadProblems))]
+    responses((status = 200, description = "Some of the holds.", body = HoldsShown), ReadProblems))]
 pub(crate) async fn list_holds(
     State(app): State<App>,
     Asking(asked): Asking<PageQuery>,

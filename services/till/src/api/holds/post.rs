@@ -68,7 +68,10 @@ impl HoldText {
 
 /// Sets lines aside, all of them or none, and says until when.
 #[utoipa::path(post, path = "/api/holds", tag = "holds", params(KeyHeader), request_body = HoldText,
-    responses((status = 201, body = HoldShown), WriteProblems))]
+    responses(
+        (status = 201, description = "What was set aside, and until when.", body = HoldShown),
+        WriteProblems,
+    ))]
 pub(crate) async fn hold(
     State(app): State<App>,
     write: Write<HoldText>,

@@ -35,7 +35,7 @@ pub(crate) struct ItemsShown {
 
 /// The items, or those whose names hold words.
 #[utoipa::path(get, path = "/api/items", tag = "items", params(ItemsAsked),
-    responses((status = 200, body = ItemsShown), ReadProblems))]
+    responses((status = 200, description = "Some of the items.", body = ItemsShown), ReadProblems))]
 pub(crate) async fn list_items(
     State(app): State<App>,
     Asking(asked): Asking<ItemsAsked>,

@@ -119,9 +119,12 @@ impl ItemText {
 
 /// Adds items, weighed and priced by their style's rule or by hand. One alone that is refused is a
 /// problem; of several, each says what became of it. A value that cannot be read refuses them all.
-#[utoipa::path(post, path = "/api/items", tag = "items", params(KeyHeader), request_body = ItemsText, responses(
-    (status = 200, body = OutcomesShown), (status = 201, body = OutcomesShown, description = "All are new."),
-    WriteProblems))]
+#[utoipa::path(post, path = "/api/items", tag = "items", params(KeyHeader), request_body = ItemsText,
+    responses(
+        (status = 200, description = "What became of each.", body = OutcomesShown),
+        (status = 201, description = "All are new.", body = OutcomesShown),
+        WriteProblems,
+    ))]
 pub(crate) async fn add_items(
     State(app): State<App>,
     write: Write<ItemsText>,

@@ -20,7 +20,7 @@ pub(crate) struct SalesShown {
 
 /// The sales.
 #[utoipa::path(get, path = "/api/sales", tag = "sales", params(PageQuery),
-    responses((status = 200, body = SalesShown), ReadProblems))]
+    responses((status = 200, description = "Some of the sales.", body = SalesShown), ReadProblems))]
 pub(crate) async fn list_sales(
     State(app): State<App>,
     Asking(asked): Asking<PageQuery>,

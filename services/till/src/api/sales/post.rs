@@ -40,7 +40,11 @@ impl From<SaleDone> for SaleMade {
 
 /// Rings up a sale: stock, books and receipt in one transaction, or a refusal that says why.
 #[utoipa::path(post, path = "/api/sales", tag = "sales", params(KeyHeader), request_body = SaleText,
-    responses((status = 201, body = SaleMade, headers(("Location" = String))), WriteProblems))]
+    responses(
+        (status = 201, description = "The sale, its receipt and the change.", body = SaleMade,
+            headers(("Location" = String))),
+        WriteProblems,
+    ))]
 pub(crate) async fn ring_up(
     State(app): State<App>,
     write: Write<SaleText>,

@@ -46,7 +46,11 @@ impl From<StyleView> for StyleShown {
 }
 
 /// The styles.
-#[utoipa::path(get, path = "/api/styles", tag = "items", responses((status = 200, body = StylesShown), ReadProblems))]
+#[utoipa::path(get, path = "/api/styles", tag = "items",
+    responses(
+        (status = 200, description = "All styles.", body = StylesShown),
+        ReadProblems,
+    ))]
 pub(crate) async fn list_styles(State(app): State<App>) -> Result<Json<StylesShown>, Problem> {
     let styles = app.ledger.styles().await?;
     Ok(Json(StylesShown { styles: styles.into_iter().map(StyleShown::from).collect() }))

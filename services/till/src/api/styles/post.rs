@@ -85,7 +85,11 @@ impl StyleText {
 /// Adds styles, or brings known ones up to date. One style alone that is refused is a problem; of
 /// several, each says what became of it.
 #[utoipa::path(post, path = "/api/styles", tag = "items", params(KeyHeader), request_body = StylesText,
-    responses((status = 200, body = OutcomesShown), (status = 201, body = OutcomesShown, description = "All are new."), WriteProblems))]
+    responses(
+        (status = 200, description = "What became of each.", body = OutcomesShown),
+        (status = 201, description = "All are new.", body = OutcomesShown),
+        WriteProblems,
+    ))]
 pub(crate) async fn add_styles(
     State(app): State<App>,
     write: Write<StylesText>,

@@ -16,7 +16,7 @@ use domain::codes::Code;
 #[utoipa::path(get, path = "/api/items/{code}", tag = "items",
     params(("code" = String, Path, description = "sku, in-store code or GTIN"),
         ("If-None-Match" = Option<String>, Header, description = "ETags that are known")),
-    responses((status = 200, body = ItemShown, headers(("ETag" = String))),
+    responses((status = 200, description = "The item.", body = ItemShown, headers(("ETag" = String))),
         (status = 304, description = "It is still that of a given tag."), ReadProblems))]
 pub(crate) async fn read_item(
     State(app): State<App>,

@@ -53,7 +53,7 @@ impl From<StockMove> for MoveShown {
 /// What came and went of an item. Entries are only ever added; they sum to its stock.
 #[utoipa::path(get, path = "/api/items/{code}/moves", tag = "stock",
     params(("code" = String, Path, description = "sku, in-store code or GTIN"), PageQuery),
-    responses((status = 200, body = MovesShown), ReadProblems))]
+    responses((status = 200, description = "Some of the entries.", body = MovesShown), ReadProblems))]
 pub(crate) async fn list_moves(
     State(app): State<App>,
     At(code): At<Code>,

@@ -3,7 +3,7 @@
 use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{Body, Write};
-use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::problem::{KeyHeader, Problem, ProblemDocument, WriteProblems};
 use crate::query::At;
 use crate::tags::{self, Basis};
 use crate::values::{self, WeightText};
@@ -102,10 +102,17 @@ async fn expected(app: &App, code: &Code, basis: Basis) -> Result<Option<i64>, P
 #[utoipa::path(patch, path = "/api/items/{code}", tag = "items", request_body = EditText,
     params(("code" = String, Path, description = "sku, in-store code or GTIN"),
         ("If-Match" = String, Header, description = "The ETag that the edit is based on"), KeyHeader),
-    responses((status = 200, body = RevisionShown, headers(("ETag" = String))),
-        (status = 412, description = "stale", body = crate::problem::ProblemDocument, content_type = "application/problem+json"),
-        (status = 428, description = "precondition-required", body = crate::problem::ProblemDocument, content_type = "application/problem+json"),
-        WriteProblems))]
+    responses(
+        (status = 200, description = "Its new revision.", body = RevisionShown,
+            headers(("ETag" = String))),
+        (status = 412, description = "stale",
+            body = ProblemDocument,
+            content_type = "application/problem+json"),
+        (status = 428, description = "precondition-required",
+            body = ProblemDocument,
+            content_type = "application/problem+json"),
+        WriteProblems,
+    ))]
 pub(crate) async fn edit_item(
     State(app): State<App>,
     At(code): At<Code>,

@@ -78,7 +78,7 @@ impl From<Quantity> for StockShown {
 /// Books a count, a gain or a loss of stock, with its reason.
 #[utoipa::path(post, path = "/api/items/{code}/stock", tag = "stock", request_body = StockText,
     params(("code" = String, Path, description = "sku, in-store code or GTIN"), KeyHeader),
-    responses((status = 200, body = StockShown), WriteProblems))]
+    responses((status = 200, description = "Stock on hand afterwards.", body = StockShown), WriteProblems))]
 pub(crate) async fn adjust_stock(
     State(app): State<App>,
     At(code): At<Code>,

@@ -10,7 +10,7 @@ use domain::ids::SaleId;
 
 /// A sale with its lines, tenders and refunds.
 #[utoipa::path(get, path = "/api/sales/{id}", tag = "sales", params(("id" = String, Path, description = "The sale.")),
-    responses((status = 200, body = SaleShown), ReadProblems))]
+    responses((status = 200, description = "The sale.", body = SaleShown), ReadProblems))]
 pub(crate) async fn read_sale(
     State(app): State<App>,
     At(id): At<SaleId>,

@@ -170,7 +170,10 @@ impl From<RefundDone> for RefundMade {
 /// Gives money back for a sale, and says what becomes of the goods. Never more than was sold.
 #[utoipa::path(post, path = "/api/sales/{id}/refunds", tag = "sales", request_body = RefundText,
     params(("id" = String, Path, description = "The sale."), KeyHeader),
-    responses((status = 201, body = RefundMade, headers(("Location" = String))), WriteProblems))]
+    responses(
+        (status = 201, description = "The refund.", body = RefundMade, headers(("Location" = String))),
+        WriteProblems,
+    ))]
 pub(crate) async fn refund(
     State(app): State<App>,
     At(sale): At<SaleId>,

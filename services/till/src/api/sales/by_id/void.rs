@@ -31,7 +31,10 @@ pub(crate) struct VoidedShown {
 /// Voids a sale of today that was rung up by mistake: it is undone as if it had not been.
 #[utoipa::path(post, path = "/api/sales/{id}/void", tag = "sales", request_body = VoidText,
     params(("id" = String, Path, description = "The sale."), KeyHeader),
-    responses((status = 200, body = VoidedShown), WriteProblems))]
+    responses(
+        (status = 200, description = "The sale that was voided.", body = VoidedShown),
+        WriteProblems,
+    ))]
 pub(crate) async fn void_sale(
     State(app): State<App>,
     At(sale): At<SaleId>,
