@@ -110,17 +110,17 @@ pub(crate) async fn add(tx: &mut Tx, item: ItemId, steps: i64, because: Because<
 }
 
 async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Refusal, Failure> {
-    let row = sqlx::query("SELECT kind, on_hand FROM item WHERE id = $1")
+    let row = sqlx::query("SELECT kind, on_hand, sold - put_back FROM item WHERE id = $1")
         .bind(item.raw())
         .fetch_one(tx.db())
         .await?;
     if row.try_get::<String, _>(0)? != ItemKind::Piece.code() {
         return Ok(Refusal::invalid("quantity", QuantityError::TooLarge));
     }
-    if row.try_get::<i64, _>(1)? == 0 {
+    if row.try_get::<i64, _>(1)? == 0 && row.try_get::<i64, _>(2)? > 0 {
         return lookup::explain(tx, item, 1).await;
     }
-    Ok(Refusal::invalid("quantity", "a piece exists once, and this one is on the shelf already"))
+    Ok(Refusal::invalid("quantity", "of a piece exactly one exists; for more, make it counted goods"))
 }
 
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
