@@ -6,6 +6,7 @@ pub(crate) mod holds;
 pub(crate) mod items;
 pub(crate) mod listings;
 pub(crate) mod openapi;
+pub(crate) mod orders;
 pub(crate) mod owed;
 pub(crate) mod receipts;
 pub(crate) mod refund_lines;
@@ -43,6 +44,7 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
         Route::get("/api/shelf", shelf::read_shelf),
         Route::get("/api/books", books::read_books),
         Route::get("/api/listings", listings::list_listings),
+        Route::get("/api/orders", orders::list_orders),
         Route::get("/api/feeds", feeds::get::list_runs),
     ];
     if with_desk {

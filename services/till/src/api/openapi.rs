@@ -1,6 +1,8 @@
 //! GET /api/openapi.json
 
-use super::{books, feeds, holds, items, listings, owed, receipts, refund_lines, sales, shelf, shop, styles};
+use super::{
+    books, feeds, holds, items, listings, orders, owed, receipts, refund_lines, sales, shelf, shop, styles,
+};
 use crate::app::App;
 use crate::health;
 use axum::extract::State;
@@ -53,6 +55,7 @@ use utoipa::OpenApi;
         shelf::read_shelf,
         books::read_books,
         listings::list_listings,
+        orders::list_orders,
         feeds::get::list_runs,
         feeds::orders::take_orders,
         health::live::is_live,
