@@ -26,18 +26,18 @@ fn a_day_in_the_shop() {
                 by_ounce("roving", "32", 350),
             ]))
             .await;
-        println!("{added:?}");
+        assert_eq!(added.len(), 4);
         assert_eq!(shop.ledger.item(&code("hat")).await.unwrap().price, usd(4800));
         shop.ok(adjust("kit", Counted::Less(asked("1"), Why::Damage))).await;
         let held = shop.ok(hold(&[("cowl", "1")], Purpose::Customer, None)).await;
-        println!("{}", shop.refused(sale_of("cowl", 4500)).await);
+        shop.refuses(sale_of("cowl", 4500), "set-aside: for Ada").await;
         shop.ok(EndHold { id: held.id }).await;
         let basket_hold = shop.ok(basket(&[("hat", "1"), ("kit", "2")])).await;
         let sold = shop
             .ok(with_hold(sale(vec![goods("hat", "1"), goods("kit", "2")], cash(10_000)), basket_hold.id))
             .await;
         assert_eq!((sold.receipt, sold.totals.change), (1, usd(1200)));
-        println!("{}", shop.refused(sale_of("hat", 4800)).await);
+        shop.refuses(sale_of("hat", 4800), "already-sold: on store at 2026-05-17T10:00:00Z, receipt 1").await;
         let later = TenderIn {
             customer: "Ada".to_owned(),
             due: Some(domain::day::Day::parse("2026-06-17").unwrap()),
@@ -66,7 +66,13 @@ fn a_day_in_the_shop() {
         shop.ok(sale_of("cowl", 4500)).await;
         audit::clean(&shop).await;
         let by = BooksBy { day: false, month: true, channel: true };
-        println!("{:#?}", shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap());
-        println!("{:#?}", shop.ledger.shelf(&ShelfQuery { sold_out: true }).await.unwrap());
+        let books = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
+        assert_eq!(books.len(), 1);
+        let figures = books[0].figures;
+        // Hat, two kits, two ounces of roving, and the cowl the day after; a kit and the hat came back.
+        assert_eq!((figures.sales, figures.units), (3, 3));
+        assert_eq!((figures.gross, figures.refunds), (usd(14_000), usd(6800)));
+        let sold_out = shop.ledger.shelf(&ShelfQuery { sold_out: true }).await.unwrap();
+        assert_eq!(sold_out.iter().map(|r| r.style.as_str()).collect::<Vec<_>>(), ["Item cowl"]);
     });
 }

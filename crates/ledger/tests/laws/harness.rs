@@ -98,6 +98,15 @@ async fn on_server(statement: &str) {
     pool.close().await;
 }
 
+/// A fresh shop.
+pub(crate) async fn started(engine: Engine) -> (Shop, Ground) {
+    let clock = Arc::new(ManualClock::at(START));
+    let (ground, url) = ground(engine).await;
+    let ledger = open(&url, clock.clone()).await;
+    let raw = raw(&url).await;
+    (Shop { engine, url, ledger, clock, raw }, ground)
+}
+
 /// Runs a test on each engine, in a fresh shop.
 pub(crate) fn on_each<F, Fut>(test: F)
 where
@@ -106,15 +115,10 @@ where
 {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
     for engine in engines() {
-        let clock = Arc::new(ManualClock::at(START));
-        let (ground, url) = runtime.block_on(ground(engine));
-        let ledger = runtime.block_on(open(&url, clock.clone()));
-        let raw = runtime.block_on(raw(&url));
-        let shop = Shop { engine, url, ledger: ledger.clone(), clock, raw: raw.clone() };
-        let ended = catch_unwind(AssertUnwindSafe(|| runtime.block_on(test(shop))));
+        let (shop, ground) = runtime.block_on(started(engine));
+        let ended = catch_unwind(AssertUnwindSafe(|| runtime.block_on(test(shop.clone()))));
         runtime.block_on(async {
-            raw.close().await;
-            ledger.close().await;
+            shop.end().await;
             ground.clear().await;
         });
         if let Err(panic) = ended {
@@ -134,6 +138,12 @@ pub(crate) async fn open(url: &str, clock: Arc<dyn Clock>) -> Ledger {
 }
 
 impl Shop {
+    /// Ends its connections.
+    pub(crate) async fn end(&self) {
+        self.raw.close().await;
+        self.ledger.close().await;
+    }
+
     /// Runs a command that must succeed.
     pub(crate) async fn ok<C: Command>(&self, command: C) -> C::Answer {
         match self.ledger.execute(None, &command).await {

@@ -8,6 +8,7 @@ mod day;
 mod harness;
 mod ids;
 mod items;
+mod machine;
 mod make;
 mod races;
 mod refunds;

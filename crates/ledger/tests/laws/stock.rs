@@ -33,7 +33,7 @@ fn stock_is_counted_lost_and_gained() {
         }
         let refused: [(&str, Counted, &str); 9] = [
             ("p1", Counted::Less(asked("1"), Why::Gift), "gone: no longer on the shelf: damage"),
-            ("p2", Counted::More(asked("1")), "invalid: a piece exists once"),
+            ("p2", Counted::More(asked("1")), "invalid: of a piece exactly one exists"),
             ("c1", Counted::Less(asked("10"), Why::Gift), "not-enough: 10 asked for, 9 free"),
             ("c1", Counted::Less(asked("1"), Why::Sold), "invalid: a loss is damage, gift or own-use"),
             ("c1", Counted::More(asked("0")), "invalid: quantity must be more than 0"),
