@@ -78,6 +78,17 @@ impl WeightUnit {
         }
     }
 
+    /// As weights in it are spoken of: `ounces`.
+    pub fn plural(self) -> &'static str {
+        match self {
+            Self::Ounce => "ounces",
+            Self::Pound => "pounds",
+            Self::Gram => "grams",
+            Self::HundredGrams => "hundreds of grams",
+            Self::Kilogram => "kilograms",
+        }
+    }
+
     /// Grams in one unit, exactly (NIST Handbook 44, appendix C).
     pub fn grams(self) -> Decimal {
         match self {

@@ -44,7 +44,7 @@ impl Globals {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// An invented shop in demo.db, and the pages at the printed address
+    /// An invented shop in demo.db: its months, what is sold out, and its API at the printed address
     Demo(DemoArgs),
     /// The shop's settings: name, currency, time zone, unit of weight, address of its pictures …
     #[command(subcommand)]

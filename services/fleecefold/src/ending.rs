@@ -68,6 +68,14 @@ pub(crate) enum CliError {
     Serve(#[from] ServeError),
     #[error(transparent)]
     Folder(#[from] FolderError),
+    #[error(
+        "another program is at {address} already, perhaps this shop itself; close it there, or choose another port with --listen"
+    )]
+    PortTaken {
+        address: SocketAddr,
+        #[source]
+        source: io::Error,
+    },
     #[error("nothing can be served at {address}: {source}; choose another with --listen")]
     Listen {
         address: SocketAddr,
@@ -92,6 +100,7 @@ impl CliError {
             | Self::Intake(IntakeError::Given(_))
             | Self::FeedOut(FeedOutError::Given(_) | FeedOutError::Layout(_) | FeedOutError::LayoutForJson)
             | Self::Serve(ServeError::NotLoopback { .. })
+            | Self::PortTaken { .. }
             | Self::Listen { .. }
             | Self::NothingToWatch => WRONG_USAGE,
             _ => REFUSED,

@@ -27,7 +27,7 @@ impl Place {
                 "fleecefold: there was no shop at {path}; a new one was made ({}, {}, weights in {})",
                 shop.currency,
                 shop.zone.name(),
-                shop.unit.each()
+                shop.unit.plural()
             );
         }
         Ok(ledger)

@@ -5,12 +5,16 @@ use crate::desk::Desk;
 use crate::ending::{CliError, Ending};
 use crate::place::Place;
 use ledger::{Access, Ledger};
+use std::io::ErrorKind;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use sync::Folders;
 use till::App;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
+
+/// Where a browser finds something: there is no page at `/`.
+const DESCRIPTION: &str = "/api/openapi.json";
 
 pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliError> {
     let watches = args.in_folder.is_some() || args.out_folder.is_some();
@@ -47,10 +51,15 @@ pub(super) async fn till(
     address: SocketAddr,
     stop: watch::Receiver<bool>,
 ) -> Result<(), CliError> {
-    let listener = TcpListener::bind(address).await.map_err(|source| CliError::Listen { address, source })?;
+    let listener = TcpListener::bind(address).await.map_err(|source| match source.kind() {
+        ErrorKind::AddrInUse => CliError::PortTaken { address, source },
+        _ => CliError::Listen { address, source },
+    })?;
     let address = listener.local_addr().map_err(|source| CliError::Listen { address, source })?;
     let app = App::new(ledger.clone()).with_feed_desk(Arc::new(Desk(ledger.clone())));
-    eprintln!("the shop is open at http://{address}/ for this machine alone; Ctrl-C closes it");
+    eprintln!(
+        "the shop is open for this machine alone; its API is described at http://{address}{DESCRIPTION}; Ctrl-C closes it"
+    );
     Ok(till::serve(listener, app, told(stop)).await?)
 }
 
