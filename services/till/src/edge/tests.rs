@@ -42,7 +42,7 @@ async fn unknown_addresses_and_methods_are_problems() {
     check("GET", "/api/", "not-found", 404).await;
     check("GET", "/api/items/", "not-found", 404).await;
     check("GET", "/api/items/COWL/", "not-found", 404).await;
-    check("GET", "/api/orders", "not-found", 404).await;
+    check("GET", "/api/fleeces", "not-found", 404).await;
     check("POST", "/api/shop", "method-not-allowed", 405).await;
     check("PUT", "/api/items/COWL", "method-not-allowed", 405).await;
     check("DELETE", "/api/items/COWL", "method-not-allowed", 405).await;
