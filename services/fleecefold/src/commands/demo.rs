@@ -21,6 +21,7 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     books::show(&ledger, &BooksQuery { from: None, to: None, by }, TableForm::Table).await?;
     println!("\nSold out, and worth making next:\n");
     shelf::show(&ledger, true, TableForm::Table).await?;
+    eprintln!("\n{}", demo::CAUTIONS);
     println!();
     let served = serve::till(&ledger, args.listen.listen, serve::until_told()).await;
     ledger.close().await;

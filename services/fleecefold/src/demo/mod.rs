@@ -47,6 +47,12 @@ const SETTINGS: [(&str, &str); 4] = [
     ("channel.market", "Saturday market"),
 ];
 
+/// What whoever tries the program should know before using it for a real shop.
+pub(crate) const CAUTIONS: &str = "\
+Everything here is invented, the tax rate too. Selling by weight may need an approved, sealed scale; sales tax,
+fibre-content and care labels and children's products have rules that differ by place: what the program computes
+is a help, not legal or tax advice. Card numbers are never taken or stored.";
+
 /// What is in the demo's shop.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct DemoSummary {
