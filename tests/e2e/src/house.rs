@@ -28,6 +28,21 @@ pub const DATABASE_DOOR: &str = "ledger";
 pub const DATABASE_CRATES: &[&str] =
     &["sqlx", "sqlx-core", "sqlx-sqlite", "sqlx-postgres", "rusqlite", "libsqlite3-sys", "tokio-postgres"];
 
+/// What a package must not know beside the other rooms: each would bring in what is another's work,
+/// such as a runtime and sockets, a file format, or the command line.
+pub const STRANGERS: &[(&str, &[&str])] = &[
+    ("domain", &["tokio", "axum", "hyper", "csv", "toml", "serde_json", "tracing", "rand"]),
+    ("feeds", &["tokio", "axum", "hyper", "reqwest", "tracing", "rand"]),
+    ("ledger", &["axum", "hyper", "csv", "toml", "encoding_rs", "utoipa", "clap", "indicatif"]),
+    ("till", &["csv", "toml", "encoding_rs", "clap", "indicatif"]),
+    ("sync", &["csv", "toml", "encoding_rs", "clap", "indicatif", "axum", "utoipa"]),
+];
+
+/// Words of code that stand in no source of `feeds`, and the one file where each may: a feed is
+/// published as a file there, and all else is bytes handed in or out.
+pub const NOT_IN_FEEDS: &[(&str, Option<&str>)] =
+    &[("std::net", None), ("std::env", None), ("std::thread", None), ("std::fs", Some("publish.rs"))];
+
 /// Why the rules could not be looked at.
 #[derive(Debug, thiserror::Error)]
 pub enum HouseError {
@@ -116,6 +131,23 @@ pub fn second_doors(packages: &[Package]) -> Vec<String> {
             crates.map(|k| format!("{} must not know {k}", package.name))
         })
         .collect()
+}
+
+/// Every package that depends on one of its [`STRANGERS`].
+pub fn known_strangers(packages: &[Package]) -> Vec<String> {
+    let strange = |package: &Package| {
+        let of_it = STRANGERS.iter().filter(|(name, _)| *name == package.name).flat_map(|(_, s)| *s);
+        let known = of_it.filter(|s| package.knows.iter().any(|k| k == *s));
+        known.map(|s| format!("{} must not know {s}", package.name)).collect::<Vec<_>>()
+    };
+    packages.iter().flat_map(strange).collect()
+}
+
+/// The words of [`NOT_IN_FEEDS`] in a source text of that name. Comments do not count.
+pub fn not_in_feeds(file: &str, source: &str) -> Vec<&'static str> {
+    let code: Vec<&str> = source.lines().map(|l| l.split("//").next().unwrap_or(l)).collect();
+    let here = NOT_IN_FEEDS.iter().filter(|(_, but)| *but != Some(file));
+    here.map(|(word, _)| *word).filter(|word| code.iter().any(|line| line.contains(word))).collect()
 }
 
 /// Statements of SQL in a source text: how a statement begins, and what must follow on some line

@@ -1,6 +1,8 @@
 //! The house rules of the design, section 3, held against the real workspace.
 
-use e2e::house::{self, Package, broken_arrows, packages, second_doors, sql_lines};
+use e2e::house::{
+    self, Package, broken_arrows, known_strangers, not_in_feeds, packages, second_doors, sql_lines,
+};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -75,6 +77,38 @@ fn sql_lives_in_the_ledger_alone() {
         !ledger.into_iter().flat_map(statements).collect::<Vec<_>>().is_empty(),
         "the ledger's own is seen"
     );
+}
+
+#[test]
+fn each_room_keeps_to_its_own_work() {
+    let workspace = workspace();
+    assert_eq!(known_strangers(&workspace), Vec::<String>::new());
+    let files = house::rust_files(&root().join("crates/feeds/src")).unwrap();
+    assert!(files.iter().any(|f| f.ends_with("publish.rs")), "the sources of feeds were found");
+    for file in files {
+        let name = file.file_name().unwrap().to_string_lossy().into_owned();
+        let found = not_in_feeds(&name, &house::read(&file).unwrap());
+        assert_eq!(found, Vec::<&str>::new(), "{}", file.display());
+    }
+}
+
+#[test]
+fn work_of_another_room_is_found() {
+    let house = [
+        package("feeds", "crates/feeds", &["domain", "csv", "tokio"]),
+        package("ledger", "crates/ledger", &["sqlx", "tokio", "csv"]),
+        package("fleecefold", "services/fleecefold", &["clap", "tokio"]),
+    ];
+    assert_eq!(known_strangers(&house), ["feeds must not know tokio", "ledger must not know csv"]);
+
+    let check = |file: &str, source: &str, expected: &[&str]| {
+        assert_eq!(not_in_feeds(file, source), expected, "{file}: {source}");
+    };
+    check("orders.rs", "use std::net::TcpStream;", &["std::net"]);
+    check("orders.rs", "let file = std::fs::File::open(path);", &["std::fs"]);
+    check("publish.rs", "use std::fs::File;", &[]);
+    check("publish.rs", "std::thread::sleep(moment);", &["std::thread"]);
+    check("orders.rs", "// std::net is not for us\nuse std::io::Read;", &[]);
 }
 
 #[test]
