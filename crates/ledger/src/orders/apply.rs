@@ -40,9 +40,15 @@ pub(super) async fn one(
             let refunds = given_back::book(tx, before, order, who).await?;
             Ok(OrderOutcome::Known { order: before.id, refunds })
         }
-        Next::Change => {
+        // What is over undoes what is left, so the refunds that came with it go first.
+        Next::Change if order.status.standing() == Standing::Undone => {
+            let refunds = given_back::book(tx, before, order, who).await?;
             change::book(tx, before, order, who).await?;
-            let after = Before { standing: order.status.standing(), ..before.clone() };
+            Ok(OrderOutcome::Changed { order: before.id, refunds })
+        }
+        Next::Change => {
+            let sale = change::book(tx, before, order, who).await?;
+            let after = Before { standing: order.status.standing(), sale, ..before.clone() };
             let refunds = given_back::book(tx, &after, order, who).await?;
             Ok(OrderOutcome::Changed { order: before.id, refunds })
         }
@@ -76,7 +82,6 @@ async fn new(tx: &mut Tx, order: &IncomingOrder, who: &str) -> Result<OrderOutco
         Err(trouble) => return Err(trouble),
     };
     let (before, filled, short) = live::take(tx, order, &priced, who).await?;
-    let refunds =
-        if before.standing == Standing::Sold { given_back::book(tx, &before, order, who).await? } else { 0 };
+    let refunds = given_back::book(tx, &before, order, who).await?;
     Ok(OrderOutcome::Taken { order: before.id, sale: before.sale, filled, short, refunds })
 }

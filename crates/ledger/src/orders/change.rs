@@ -31,12 +31,13 @@ struct Stood {
     left: i64,
 }
 
+/// Answers the order's sale, which its payment may have made.
 pub(super) async fn book(
     tx: &mut Tx,
     before: &Before,
     order: &IncomingOrder,
     who: &str,
-) -> Result<(), Failure> {
+) -> Result<Option<SaleId>, Failure> {
     let stood = read(tx, before).await?;
     match (before.standing, order.status.standing()) {
         (Standing::Undone, Standing::Undone) => {}
@@ -62,11 +63,11 @@ pub(super) async fn book(
     write_state(tx, before, order).await
 }
 
-async fn write_state(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<(), Failure> {
+async fn write_state(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<Option<SaleId>, Failure> {
     // The later state wins also where two processes book two states at once.
-    let done = sqlx::query(
+    let row = sqlx::query(
         "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, revision = revision + 1, \
-         discount = $5, shipping = $6, fee = $7 WHERE id = $1 AND body_hash = $8",
+         discount = $5, shipping = $6, fee = $7 WHERE id = $1 AND body_hash = $8 RETURNING sale_id",
     )
     .bind(before.id.raw())
     .bind(body_hash(order)?)
@@ -76,12 +77,10 @@ async fn write_state(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Res
     .bind(order.shipping.minor())
     .bind(order.fee.minor())
     .bind(before.body_hash.clone())
-    .execute(tx.db())
-    .await?;
-    if done.rows_affected() == 0 {
-        return Err(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound).into());
-    }
-    Ok(())
+    .fetch_optional(tx.db())
+    .await?
+    .ok_or(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    Ok(row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw))
 }
 
 async fn read(tx: &mut Tx, before: &Before) -> Result<Vec<Stood>, Failure> {
@@ -214,9 +213,10 @@ async fn pay(
     by_item.sort_by_key(|at| priced[*at].item.id);
     for at in by_item {
         let (item, steps) = (priced[at].item.id, priced[at].quantity.steps());
-        let held = unused.iter().position(|end| end.item == item && end.steps == steps);
-        let from_hold = held.map_or(0, |place| unused.swap_remove(place).steps);
+        // All that was held of the item, be it more or less than this line: the rest is free again.
+        let from_hold = unused.iter().filter(|end| end.item == item).map(|end| end.steps).sum();
         if try_take(tx, &Take { item, steps, from_hold }, Why::Sold).await? {
+            unused.retain(|end| end.item != item);
             fills[at] = Fill::Filled;
         }
     }
@@ -256,25 +256,29 @@ async fn adjust(
     }
     let mut new: Vec<Priced> = priced;
     let mut less = Vec::new();
-    for line in stood.iter().filter(|l| l.state == "filled" || l.state == "short" || l.state == "held") {
-        let same = new.iter().position(|p| p.item.id.raw() == line.item);
-        let Some(at) = same else {
+    for (line, wanted) in pair(stood, &mut new) {
+        let Some(wanted) = wanted else {
             less.push((line, line.left));
             continue;
         };
-        let wanted = new.swap_remove(at);
-        let steps = wanted.quantity.steps();
-        if steps > line.steps {
+        let (steps, same_money) = (wanted.quantity.steps(), same_money(line, &wanted));
+        if steps == line.steps && same_money {
+            continue;
+        }
+        if line.sale_line.is_none() {
+            // It only waits: what it waits for now is a line of its own.
+            less.push((line, line.left));
+            new.push(wanted);
+        } else if steps > line.steps {
             let reason = format!(
                 "more of {} cannot join a sale that stands; the shop should send a new order",
                 line.title
             );
             return Err(Refusal::invalid("orderQuantity", reason).into());
-        }
-        if steps < line.steps {
+        } else if steps < line.steps {
             let gone = line.steps - line.left;
             less.push((line, line.steps - steps - gone.min(line.steps - steps)));
-        } else if !same_money(line, &wanted) {
+        } else {
             let reason = format!(
                 "the price of {} changed after it was sold; refund the difference by hand",
                 line.title
@@ -284,6 +288,22 @@ async fn adjust(
     }
     give_back_less(tx, before, order, &less, who).await?;
     add_lines(tx, before, order, &new, stood.len()).await
+}
+
+/// Which of the new lines each standing one became, if any: those that are the same first, so that
+/// a changed line takes no other's, and what was sold before what waits. The rest stays in `new`.
+fn pair<'a>(stood: &'a [Stood], new: &mut Vec<Priced>) -> Vec<(&'a Stood, Option<Priced>)> {
+    let stands = stood.iter().filter(|l| ["filled", "short", "held"].contains(&l.state.as_str()));
+    let mut pairs: Vec<(&Stood, Option<Priced>)> = stands.map(|line| (line, None)).collect();
+    pairs.sort_by_key(|(line, _)| line.sale_line.is_none());
+    for whole in [true, false] {
+        for (line, wanted) in pairs.iter_mut().filter(|(_, wanted)| wanted.is_none()) {
+            let same = |p: &Priced| p.quantity.steps() == line.steps && same_money(line, p);
+            let at = new.iter().position(|p| p.item.id.raw() == line.item && (!whole || same(p)));
+            *wanted = at.map(|at| new.remove(at));
+        }
+    }
+    pairs
 }
 
 fn same_money(line: &Stood, wanted: &Priced) -> bool {

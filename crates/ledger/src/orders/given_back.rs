@@ -11,7 +11,7 @@ use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::{OrderLineId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
-use domain::order::{IncomingOrder, IncomingRefund};
+use domain::order::{IncomingOrder, IncomingRefund, Standing};
 use domain::stock::Fate;
 use sqlx::Row;
 
@@ -22,6 +22,11 @@ pub(super) async fn book(
     order: &IncomingOrder,
     who: &str,
 ) -> Result<usize, Failure> {
+    // An order that comes whole and was never sold has nothing to give back, each time it comes.
+    let never_sold = before.sale.is_none() && before.standing != Standing::Sold;
+    if never_sold && !order.lines.is_empty() {
+        return Ok(0);
+    }
     let mut booked = 0;
     for refund in &order.refunds {
         let claimed = sqlx::query(

@@ -220,8 +220,7 @@ async fn write(
             modified: order.modified,
             sale,
         };
-        let refunds =
-            if standing == Standing::Sold { given_back::book(tx, &before, order, who).await? } else { 0 };
+        let refunds = given_back::book(tx, &before, order, who).await?;
         outcomes[at] = Some(OrderOutcome::Taken { order: id, sale, filled, short: 0, refunds });
     }
     Ok(())

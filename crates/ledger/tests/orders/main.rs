@@ -8,3 +8,4 @@ mod changed;
 mod past;
 mod refunded;
 mod taken;
+mod unlucky;
