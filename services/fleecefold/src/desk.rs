@@ -1,5 +1,6 @@
 //! Where the API hands over the feeds of orders that it is given.
 
+use feeds::Format;
 use ledger::Ledger;
 use std::io::Write;
 use sync::exchange::{IntakeError, OrdersRun, feed_in};
@@ -20,8 +21,8 @@ impl FeedDesk for Desk {
             let mut kept = NamedTempFile::new().map_err(other)?;
             kept.write_all(&bytes).map_err(other)?;
             // The format is told by the name's ending, and what comes this way is JSON.
-            let given = Given::put(kept.path(), &format!("{name}.json"), None)
-                .map_err(|e| FeedTrouble::Other(Box::new(e)))?;
+            let name = if Format::of_name(&name) == Format::Csv { format!("{name}.json") } else { name };
+            let given = Given::put(kept.path(), &name, None).map_err(|e| FeedTrouble::Other(Box::new(e)))?;
             let watch = Watch::new();
             let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: WHO, watch };
             let report = feed_in(&self.0, &run).await.map_err(trouble)?;

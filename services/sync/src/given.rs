@@ -36,6 +36,19 @@ pub enum GivenError {
         /// The file.
         path: PathBuf,
     },
+    /// The layout is not TOML, or has a key that no layout has.
+    #[error("{path}, line {line}: {why}", path = path.display())]
+    LayoutLine {
+        /// The file.
+        path: PathBuf,
+        /// The line, from 1.
+        line: usize,
+        /// What is wrong there, in one line.
+        why: String,
+        /// The same with the text around it.
+        #[source]
+        source: Box<LayoutError>,
+    },
     /// The layout is broken.
     #[error("{path}: {source}", path = path.display())]
     Layout {
@@ -148,7 +161,7 @@ impl GivenLayout {
         }
         let text = String::from_utf8(bytes)
             .map_err(|e| failed(io::Error::new(io::ErrorKind::InvalidData, e.utf8_error())))?;
-        Self::parse(&text).map_err(|source| GivenError::Layout { path: path.to_owned(), source })
+        Self::parse(&text).map_err(|source| broken(path, &text, source))
     }
 
     /// Reads a layout's text.
@@ -172,6 +185,16 @@ impl GivenLayout {
             Err(GivenError::OtherFeed { layout: self.feed(), wanted })
         }
     }
+}
+
+/// TOML's own words show the text over several lines; a message has one.
+fn broken(path: &Path, text: &str, source: LayoutError) -> GivenError {
+    let path = path.to_owned();
+    let LayoutError::Toml { source: toml } = &source else { return GivenError::Layout { path, source } };
+    let before = toml.span().and_then(|span| text.get(..span.start)).unwrap_or_default();
+    let line = before.matches('\n').count() + 1;
+    let why = toml.message().replace('\n', " ");
+    GivenError::LayoutLine { path, line, why, source: Box::new(source) }
 }
 
 /// By what a file is known again: its own hash, and the layout's if it was read by one.

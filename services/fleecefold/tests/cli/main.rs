@@ -1,0 +1,7 @@
+//! The binary from outside: what it prints where, and how it ends.
+
+mod bad_input;
+mod commands;
+mod feeds;
+mod serve;
+mod shop;

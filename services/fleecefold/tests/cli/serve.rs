@@ -1,0 +1,119 @@
+//! `serve`: the address, the folders, the end.
+
+use crate::shop::{ITEMS, ORDERS, Place, Ran};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::process::{Child, Command};
+use std::time::{Duration, Instant};
+
+/// How long anything may take that normally takes a moment.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Reads what it says until the port is named.
+fn port_of(child: &mut Child) -> (u16, BufReader<std::process::ChildStderr>) {
+    let mut said = BufReader::new(child.stderr.take().unwrap());
+    let mut line = String::new();
+    while said.read_line(&mut line).unwrap() > 0 {
+        if let Some((_, rest)) = line.split_once("http://127.0.0.1:") {
+            let digits: String = rest.chars().take_while(char::is_ascii_digit).collect();
+            return (digits.parse().unwrap(), said);
+        }
+        line.clear();
+    }
+    panic!("it ended without an address");
+}
+
+fn ask(port: u16, request: &str, body: &str) -> String {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    let length = body.len();
+    write!(
+        stream,
+        "{request} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\nIdempotency-Key: k1\r\n\
+         Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n{body}"
+    )
+    .unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    answer
+}
+
+fn end(mut child: Child, signal: &str) -> i32 {
+    Command::new("kill").args([signal, &child.id().to_string()]).status().unwrap();
+    let told = Instant::now();
+    loop {
+        if let Some(status) = child.try_wait().unwrap() {
+            return status.code().unwrap_or(-1);
+        }
+        assert!(told.elapsed() < PATIENCE, "it does not end");
+        std::thread::sleep(Duration::from_millis(10));
+    }
+}
+
+#[test]
+fn it_serves_at_a_port_of_its_own_and_ends_in_good_order() {
+    for place in Place::all() {
+        let place = place.stocked();
+        for signal in ["-TERM", "-INT"] {
+            let mut child = place.start(&["serve", "--listen", "127.0.0.1:0"]);
+            let (port, _said) = port_of(&mut child);
+            let answer = ask(port, "GET /api/items/B1", "");
+            assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("Ridge beanie"), "{answer}");
+            assert_eq!(end(child, signal), 0, "{signal}");
+        }
+        let mut first = place.start(&["serve", "--listen", "127.0.0.1:0"]);
+        let (port, _said) = port_of(&mut first);
+        let taken = format!("127.0.0.1:{port}");
+        place.run(&["serve", "--listen", &taken]).expect(2).told("choose another port with --listen");
+        // The command line and an open shop share one database.
+        place.put("orders.csv", ORDERS);
+        place.run(&["feed", "in", "orders.csv"]).expect(0);
+        assert!(ask(port, "GET /api/items/B1", "").contains("\"onHand\":\"0\""));
+        assert_eq!(end(first, "-TERM"), 0);
+        place.run(&["check"]).expect(0);
+    }
+}
+
+#[test]
+fn orders_come_in_over_the_api_as_by_file() {
+    for place in Place::all() {
+        let place = place.stocked();
+        let mut child = place.start(&["serve", "--only", "till", "--listen", "127.0.0.1:0"]);
+        let (port, _said) = port_of(&mut child);
+        let order = r#"[{"orderNumber":"7","orderDate":"2026-06-14","sku":"B1","orderQuantity":"1","price":"48.00"}]"#;
+        let answer = ask(port, "POST /api/feeds/orders", order);
+        assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("\"taken\":1"), "{answer}");
+        assert_eq!(end(child, "-TERM"), 0);
+        assert_eq!(place.stock("Ridge beanie"), "0 0");
+        place.put("o.csv", "orderNumber,orderDate,sku,orderQuantity,price\n7,2026-06-14,B1,1,48.00\n");
+        place.run(&["feed", "in", "o.csv"]).expect(0).told("0 orders taken, 1 known");
+    }
+}
+
+#[test]
+fn watched_folders_take_in_and_put_out() {
+    for place in Place::all() {
+        let arguments =
+            ["serve", "--only", "sync", "--in-folder", "in", "--out-folder", "out", "--log", "json"];
+        place.run(&["shop", "set", "name", "Pennyroyal"]).expect(0);
+        place.put("in/items/items.csv", ITEMS);
+        place.put("in/orders/orders.csv", ORDERS);
+        let child = place.start(&arguments);
+        let done = || {
+            let entries = std::fs::read_dir(place.path("in/done")).into_iter().flatten().flatten();
+            entries.filter(|entry| entry.path().extension().is_some_and(|e| e == "csv")).count()
+        };
+        let began = Instant::now();
+        while done() < 2 {
+            assert!(began.elapsed() < PATIENCE, "the files are not taken");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        Command::new("kill").args(["-TERM", &child.id().to_string()]).status().unwrap();
+        let ran = Ran::of(&child.wait_with_output().unwrap()).expect(0);
+        for line in ran.err.lines().filter(|l| l.starts_with('{')) {
+            serde_json::from_str::<serde_json::Value>(line).unwrap();
+        }
+        assert!(ran.err.contains("2 orders taken"), "{}", ran.err);
+        assert_eq!(place.stock("Ridge beanie"), "0 0");
+        place.run(&["check"]).expect(0);
+    }
+}
