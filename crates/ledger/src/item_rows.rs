@@ -2,7 +2,7 @@
 
 use crate::command::Tx;
 use crate::error::{Failure, Naming};
-use crate::items::{AddedItem, ItemPrice, ItemText, NewItem, RowOutcome, price_of};
+use crate::items::{AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, price_of};
 use crate::lookup;
 use crate::refusal::Refusal;
 use crate::shop::own_money;
@@ -10,14 +10,14 @@ use crate::sql::{insert_rows, insert_rows_or};
 use crate::stock::{Because, enter, tell_outbox};
 use crate::styles::StyleView;
 use crate::trouble::Trouble;
-use domain::codes::{Code, InStoreCode};
+use domain::codes::{Code, Gtin, InStoreCode};
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, Why};
 use domain::text;
 use sqlx::Row;
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A row whose values are all right by themselves.
 pub(crate) struct Prepared<'a> {
@@ -115,7 +115,7 @@ async fn plan<'a>(tx: &mut Tx, rows: Vec<Result<Prepared<'a>, Refusal>>) -> Resu
 }
 
 fn own_codes(item: &NewItem) -> impl Iterator<Item = Code> {
-    item.sku.clone().into_iter().chain(item.gtin.as_ref().map(domain::codes::Gtin::code))
+    item.sku.clone().into_iter().chain(item.gtin.as_ref().map(Gtin::code))
 }
 
 /// New, known by its sku, or in conflict over a code with another item or another row.
@@ -133,9 +133,9 @@ fn place<'a>(
     let by_gtin = row.item.gtin.as_ref().and_then(|gtin| known.get(&gtin.code()));
     match (by_sku, by_gtin) {
         (None, None) => Plan::New(row),
-        (None, Some(other)) => taken(row.item.gtin.as_ref().map(domain::codes::Gtin::as_str), other),
+        (None, Some(other)) => taken(row.item.gtin.as_ref().map(Gtin::as_str), other),
         (Some(own), Some(other)) if own.id != other.id => {
-            taken(row.item.gtin.as_ref().map(domain::codes::Gtin::as_str), other)
+            taken(row.item.gtin.as_ref().map(Gtin::as_str), other)
         }
         (Some(own), _) if own.kind != row.item.kind || own.measure != row.quantity.measure() => {
             let reason = format!("{} is {} already; an item stays what it is", own.sku, own.kind);
@@ -172,24 +172,30 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     let mut codes: Vec<(String, i64)> = Vec::with_capacity(rows.len() * 2);
     for (added, row) in &pairs {
         let in_store = Code::parse(&added.in_store).field("code")?.key();
-        let own = own_codes(row.item).map(|c| c.key()).filter(|key| *key != in_store);
-        codes.extend(own.map(|key| (key, added.id.raw())));
-        codes.push((in_store, added.id.raw()));
+        // A sku may be the GTIN itself: then the two are one code.
+        let own: BTreeSet<String> = own_codes(row.item).map(|c| c.key()).chain([in_store]).collect();
+        codes.extend(own.into_iter().map(|key| (key, added.id.raw())));
     }
-    let written =
-        insert_rows_or(tx.db(), CODE, 2, "ON CONFLICT DO NOTHING", &codes, |statement, (code, item)| {
-            statement.bind(code.clone()).bind(*item)
-        })
-        .await?;
-    if usize::try_from(written).ok() != Some(codes.len()) {
-        // Somebody added one of these codes between our look and our write: look again.
-        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
-    }
+    add_codes(tx, &codes).await?;
     let because = Because { why: Why::Made, source: None, note: "", who };
     let moves: Vec<(ItemId, i64)> =
         pairs.iter().map(|(a, r)| (a.id, r.quantity.steps())).filter(|(_, steps)| *steps > 0).collect();
     enter(tx, &moves, because).await?;
     Ok(added)
+}
+
+/// Writes codes that nothing had when we looked. Where somebody added one of them since, the whole
+/// is tried again, and finds it.
+async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), Failure> {
+    let written =
+        insert_rows_or(tx.db(), CODE, 2, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
+            statement.bind(code.clone()).bind(*item)
+        })
+        .await?;
+    if usize::try_from(written).ok() != Some(codes.len()) {
+        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+    }
+    Ok(())
 }
 
 /// Gives each row its identifier and its in-store code.
@@ -296,6 +302,10 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>) -> Result<RowOutcom
         );
         return Ok(RowOutcome::Refused(Refusal::invalid("quantity", reason)));
     }
+    let new_gtin = match gtin_to_add(&view, row.item) {
+        Ok(new) => new,
+        Err(refusal) => return Ok(RowOutcome::Refused(refusal)),
+    };
     let cost = row.item.cost.or(view.cost);
     let images = row.text.images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect::<Vec<_>>();
     let same = view.name == row.text.name
@@ -305,13 +315,40 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>) -> Result<RowOutcom
         && view.style.as_deref().map(text::fold) == row.item.style.as_deref().map(|s| text::fold(s.trim()))
         && view.priced_by_hand == matches!(row.price, ItemPrice::ByHand(_))
         && (view.price, view.extras, view.weight) == (row.price.price(), row.item.extras, row.item.weight)
-        && view.cost == cost;
+        && view.cost == cost
+        && new_gtin.is_none();
     if same {
         return Ok(RowOutcome::Unchanged { sku: view.sku });
+    }
+    if let Some(gtin) = new_gtin {
+        add_gtin(tx, id, gtin).await?;
     }
     write_update(tx, id, row, cost).await?;
     tell_outbox(tx, &[id]).await?;
     Ok(RowOutcome::Updated { sku: view.sku })
+}
+
+/// The GTIN that a known item did not have yet; one that it has stays.
+fn gtin_to_add<'a>(view: &ItemView, item: &'a NewItem) -> Result<Option<&'a Gtin>, Refusal> {
+    let Some(gtin) = &item.gtin else { return Ok(None) };
+    match &view.gtin {
+        None => Ok(Some(gtin)),
+        Some(known) if Code::parse(known).is_ok_and(|k| k.key() == gtin.code().key()) => Ok(None),
+        Some(known) => {
+            let reason = format!("{} has the GTIN {known} already; an item keeps its GTIN", view.sku);
+            Err(Refusal::invalid("gtin13", reason))
+        }
+    }
+}
+
+async fn add_gtin(tx: &mut Tx, id: ItemId, gtin: &Gtin) -> Result<(), Failure> {
+    add_codes(tx, &[(gtin.code().key(), id.raw())]).await?;
+    sqlx::query("UPDATE item SET gtin = $2 WHERE id = $1")
+        .bind(id.raw())
+        .bind(gtin.as_str().to_owned())
+        .execute(tx.db())
+        .await?;
+    Ok(())
 }
 
 async fn write_update(

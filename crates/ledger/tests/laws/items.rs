@@ -49,7 +49,7 @@ fn rows_are_added_or_refused_each_by_itself() {
         let added = shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", Some(2000))).await;
         assert_eq!(said(&added[0]), "added Ridge beanie");
         let dear = NewItem { extras: usd(250), ..ruled("h2", " ridge BEANIE ", "6.35 ONZ") };
-        // GTIN-12 and GTIN-13 of GS1's own examples: General Specifications, figures of 2.1 and 7.9.
+        // The GTINs are from memory; that their check digits are right is all that matters here.
         check_rows(
             &shop,
             vec![
@@ -143,10 +143,41 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
             ],
         )
         .await;
+        // Numbers from memory; that their check digits are right is all that matters here.
+        check_rows(
+            &shop,
+            vec![
+                (NewItem { gtin: Some(gtin("96385074")), ..piece("p2", 100) }, "updated p2"),
+                (NewItem { gtin: Some(gtin("96385074")), ..piece("96385074", 100) }, "code-taken"),
+                (NewItem { gtin: Some(gtin("96385074")), ..piece("p1", 4600) }, "code-taken"),
+                (NewItem { gtin: Some(gtin("012345678905")), ..piece("012345678905", 100) }, "added at 1.00"),
+            ],
+        )
+        .await;
+        let hat = NewItem { style: Some("Ridge beanie".to_owned()), ..piece("p2", 100) };
+        check_rows(&shop, vec![(NewItem { gtin: Some(gtin("96385074")), ..hat.clone() }, "updated p2")])
+            .await;
+        check_rows(&shop, vec![(NewItem { gtin: Some(gtin("96385074")), ..hat.clone() }, "unchanged p2")])
+            .await;
+        let two = NewItem { gtin: Some(gtin("0614141007349")), ..hat };
+        check_rows(&shop, vec![(two, "invalid: gtin13: p2 has the GTIN 96385074 already")]).await;
+        assert_eq!(shop.ledger.item(&code("96385074")).await.unwrap().sku, "p2");
         let other = NewItem { gtin: Some(gtin("4006381333931")), ..piece("new", 100) };
         check_rows(&shop, vec![(other, "already finds Item p1")]).await;
         let kit = shop.ledger.item(&code("c1")).await.unwrap();
         assert_eq!((kit.name.as_str(), kit.on_hand.steps(), kit.revision), ("Kit, mended", 10, 3));
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn more_than_a_batch_is_refused() {
+    on_each(|shop| async move {
+        let many = (0..=ledger::MAX_ITEMS_AT_ONCE).map(|n| piece(&format!("p{n}"), 100)).collect();
+        shop.refuses(add(many), "invalid: items: at most 500 items are added at once").await;
+        let most = (0..ledger::MAX_ITEMS_AT_ONCE).map(|n| piece(&format!("p{n}"), 100)).collect();
+        let outcomes = shop.ok(add(most)).await;
+        assert!(outcomes.iter().all(|o| said(o) == "added at 1.00"));
         audit::clean(&shop).await;
     });
 }
