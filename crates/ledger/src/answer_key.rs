@@ -110,12 +110,9 @@ pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Re
     write(tx, key, &Keep::Done(answer)).await
 }
 
-/// Keeps a refusal, in a transaction of its own: the refused one was rolled back and left nothing.
+/// Keeps a refusal with its key, which was claimed before.
 pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, refusal: &Refusal) -> Result<(), Failure> {
-    if claim::<serde_json::Value>(tx, key).await?.is_none() {
-        write(tx, key, &Kept::<()>::Refused(refusal.clone())).await?;
-    }
-    Ok(())
+    write(tx, key, &Kept::<()>::Refused(refusal.clone())).await
 }
 
 async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize) -> Result<(), Failure> {

@@ -186,11 +186,20 @@ impl Ledger {
         Ok(Done { answer: Ok(answer), replayed: false })
     }
 
-    async fn keep_if_refused<A>(&self, key: Option<&Key>, ended: Result<A, Failure>) -> Result<A, Failure> {
+    /// Keeps a refusal by its key. Another request with the same key may have been answered since
+    /// this one was refused: then that is the answer (law 5).
+    async fn keep_if_refused<A: Serialize + DeserializeOwned>(
+        &self,
+        key: Option<&Key>,
+        ended: Result<Done<Said<A>>, Failure>,
+    ) -> Result<Done<Said<A>>, Failure> {
         if let (Some(key), Err(Failure::Refused(refusal))) = (key, &ended)
             && refusal.is_kept()
         {
             let mut tx = self.begin().await?;
+            if let Some(first) = answer_key::claim(&mut tx, key).await? {
+                return Ok(Done { answer: first, replayed: true });
+            }
             answer_key::keep_refusal(&mut tx, key, refusal).await?;
             tx.commit().await?;
         }
