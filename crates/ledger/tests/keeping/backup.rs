@@ -59,7 +59,7 @@ async fn a_shop_is_the_same_on_either_engine() {
         same_shop(&shop, &file, &url, folder.path()).await;
         if let Some(database) = empty_database().await {
             same_shop(&shop, &file, &database.url, folder.path()).await;
-            database.end().await;
+            database.clear().await;
         }
         let left: Vec<PathBuf> = hidden(folder.path());
         assert!(left.is_empty(), "{left:?}");

@@ -3,11 +3,12 @@
 
 use crate::full_shop;
 use crate::harness::{TestShop, shops};
+use crate::place::connection;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 /// Takes the schema's own guards away, for this connection or for good.
 pub(crate) async fn unguarded(shop: &TestShop) -> AnyConnection {
-    let mut connection = shop.connection().await;
+    let mut connection = connection(shop).await;
     if shop.engine == "sqlite" {
         let text = "PRAGMA ignore_check_constraints = ON; PRAGMA foreign_keys = OFF";
         sqlx::raw_sql(text).execute(&mut connection).await.unwrap();

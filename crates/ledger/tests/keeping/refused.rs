@@ -66,7 +66,7 @@ async fn a_row_that_cannot_be_is_refused_with_the_whole() {
             let whole = folder.path().join("shop.backup");
             let restored = restore(&whole, &database.url, later(), |_, _| ()).await.unwrap();
             assert!(restored.check.is_clean());
-            database.end().await;
+            database.clear().await;
         }
         shop.end().await;
     }
@@ -117,7 +117,7 @@ async fn a_shop_is_never_overwritten() {
             "sqlite" => "is there already; a backup is put back into a new place",
             _ => "it is a shop in use; restore into a new database",
         };
-        check(shop.url.clone(), in_use).await;
+        check(shop.ground.url.clone(), in_use).await;
         clean(&shop.ledger).await;
         for name in ["empty.db", "log.db-wal", "log.db-journal"] {
             std::fs::write(folder.path().join(name), "").unwrap();
@@ -148,7 +148,7 @@ async fn only_a_fresh_database_is_filled() {
     assert!(refused.contains("has rows in setting: it is a shop in use"), "{refused}");
     assert!(!refused.contains("password"), "{refused}");
     fresh.close().await;
-    database.end().await;
+    database.clear().await;
     shop.end().await;
     let Some(database) = empty_database().await else { return };
     let used = Ledger::open(&database.url, Access::Create, later()).await.unwrap();
@@ -157,5 +157,5 @@ async fn only_a_fresh_database_is_filled() {
     assert!(refused.contains("has rows in"), "{refused}");
     clean(&used).await;
     used.close().await;
-    database.end().await;
+    database.clear().await;
 }

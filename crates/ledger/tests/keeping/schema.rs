@@ -2,6 +2,7 @@
 
 use crate::full_shop;
 use crate::harness::{TestShop, shops};
+use crate::place::connection;
 use serde::Deserialize;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::BTreeMap;
@@ -39,7 +40,7 @@ async fn texts(connection: &mut AnyConnection, text: String) -> Vec<String> {
 
 /// The tables of the schema, by name, with columns in their order, and the tables that each refers to.
 async fn real(shop: &TestShop) -> (Vec<Table>, BTreeMap<String, Vec<String>>) {
-    let mut connection = shop.connection().await;
+    let mut connection = connection(shop).await;
     let names = match shop.engine {
         "sqlite" => "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'",
         _ => "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public'",

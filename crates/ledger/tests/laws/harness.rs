@@ -1,5 +1,6 @@
 //! A fresh shop for each test on each engine, and its end.
 
+use crate::ground::{Engine, Ground, engines, ground};
 use domain::day::Moment;
 use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock, Refusal};
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
@@ -9,40 +10,12 @@ use std::future::Future;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::str::FromStr;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Where the tests' clock stands at first: 2026-05-17T10:00Z, a Sunday.
 pub(crate) const START: Moment = Moment::from_millis(1_779_012_000_000);
 pub(crate) const MINUTE_MS: i64 = 60_000;
 pub(crate) const HOUR_MS: i64 = 60 * MINUTE_MS;
 pub(crate) const DAY_MS: i64 = 24 * HOUR_MS;
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Engine {
-    Sqlite,
-    Postgres,
-}
-
-/// The engines to test on. A missing server is a failure, never a test that did not run.
-pub(crate) fn engines() -> Vec<Engine> {
-    match std::env::var("FLEECEFOLD_TEST_ENGINES").as_deref() {
-        Ok("sqlite") => vec![Engine::Sqlite],
-        Ok("postgres") => vec![Engine::Postgres],
-        Ok(other) => {
-            panic!("FLEECEFOLD_TEST_ENGINES is sqlite or postgres, or left out for both; not {other}")
-        }
-        Err(_) => vec![Engine::Sqlite, Engine::Postgres],
-    }
-}
-
-fn server() -> String {
-    std::env::var("FLEECEFOLD_TEST_PG").unwrap_or_else(|_| {
-        panic!(
-            "FLEECEFOLD_TEST_PG is not set: these tests need a PostgreSQL. `tests/run --only test -- -p ledger` \
-             starts one for them; FLEECEFOLD_TEST_ENGINES=sqlite leaves PostgreSQL out"
-        )
-    })
-}
 
 /// A shop of one test.
 #[derive(Clone, Debug)]
@@ -54,57 +27,13 @@ pub(crate) struct Shop {
     raw: AnyPool,
 }
 
-/// What must be cleared away when the test is over, whether it passed or not.
-pub(crate) enum Ground {
-    File(tempfile::TempDir),
-    Database(String),
-}
-
-/// Names each test's database; the process's own number keeps two runs apart.
-static NUMBER: AtomicU64 = AtomicU64::new(0);
-
-/// A place for a shop that does not exist yet, and its address.
-pub(crate) async fn ground(engine: Engine) -> (Ground, String) {
-    sqlx::any::install_default_drivers();
-    match engine {
-        Engine::Sqlite => {
-            let folder = tempfile::tempdir().unwrap();
-            let url = format!("sqlite:{}", folder.path().join("shop.db").display());
-            (Ground::File(folder), url)
-        }
-        Engine::Postgres => {
-            let number = NUMBER.fetch_add(1, Ordering::Relaxed);
-            let name = format!("laws_{}_{number}", std::process::id());
-            on_server(&format!("CREATE DATABASE {name}")).await;
-            let server = server();
-            let (address, _) = server.rsplit_once('/').expect("FLEECEFOLD_TEST_PG ends in /postgres");
-            (Ground::Database(name.clone()), format!("{address}/{name}"))
-        }
-    }
-}
-
-impl Ground {
-    pub(crate) async fn clear(self) {
-        match self {
-            Self::File(folder) => folder.close().unwrap(),
-            Self::Database(name) => on_server(&format!("DROP DATABASE {name} WITH (FORCE)")).await,
-        }
-    }
-}
-
-async fn on_server(statement: &str) {
-    let pool = AnyPool::connect(&server()).await.expect("the PostgreSQL of FLEECEFOLD_TEST_PG answers");
-    sqlx::query(AssertSqlSafe(statement.to_owned())).execute(&pool).await.unwrap();
-    pool.close().await;
-}
-
 /// A fresh shop.
 pub(crate) async fn started(engine: Engine) -> (Shop, Ground) {
     let clock = Arc::new(ManualClock::at(START));
-    let (ground, url) = ground(engine).await;
-    let ledger = open(&url, clock.clone()).await;
-    let raw = raw(&url).await;
-    (Shop { engine, url, ledger, clock, raw }, ground)
+    let ground = ground(engine).await;
+    let ledger = open(&ground.url, clock.clone()).await;
+    let raw = raw(&ground.url).await;
+    (Shop { engine, url: ground.url.clone(), ledger, clock, raw }, ground)
 }
 
 /// Runs a test on each engine, in a fresh shop.

@@ -2,6 +2,9 @@
 //!
 //! PostgreSQL is a superuser's address in `FLEECEFOLD_TEST_PG`; `tests/run` starts one and sets it.
 
+#[path = "../harness/ground.rs"]
+mod ground;
+
 mod audit;
 mod books;
 mod day;

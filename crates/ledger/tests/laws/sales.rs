@@ -61,24 +61,19 @@ fn sales_add_up() {
             (sale(vec![less("c2", "1", 13, 80)], card(1080)), [1080, 0, 13, 0]),
             (with(sale(three(), card(1546)), 500, 0), [1546, 0, 500, 0]),
             (with(sale(three(), card(2541)), 0, 495), [2541, 0, 0, 0]),
-            (sale(vec![goods("p2", "1"), goods("c2", "1")], mixed.clone()), [5000 + 513 - 513 - 3, 0, 0, 0]),
             (sale(vec![less("p3", "1", 4500, 0)], vec![]), [0, 0, 4500, 0]),
             (sale(vec![gift_note(2500)], cash(3000)), [2500, 0, 0, 500]),
             (sale(vec![goods("c1", "1"), goods("c1", "2")], card(999)), [999, 0, 0, 0]),
         ];
-        let mut receipt = 0;
-        for (command, expected) in checks {
-            if expected[0] == 4997 {
-                // 55.13 is due: 30.00 + 5.00 are paid, and 20.15 of it goes in cash.
-                shop.refuses(command, "invalid: 55.15 is due and 50.00 was given; 5.15 is missing").await;
-                continue;
-            }
+        for ((command, expected), receipt) in checks.into_iter().zip(1..) {
             let sold = shop.ok(command.clone()).await;
-            receipt += 1;
             let t = sold.totals;
             let found = [t.due, t.rounding, t.discounts, t.change].map(domain::money::Money::minor);
             assert_eq!((sold.receipt, found), (receipt, expected), "{command:?}");
         }
+        // 55.13 is due: 30.00 + 5.00 are paid, and 20.15 of it is asked for in cash.
+        let short = sale(vec![goods("p2", "1"), goods("c2", "1")], mixed);
+        shop.refuses(short, "invalid: 55.15 is due and 50.00 was given; 5.15 is missing").await;
         audit::clean(&shop).await;
     });
 }
@@ -100,6 +95,67 @@ fn discounts_are_spread_without_losing_a_cent() {
     });
 }
 
+/// Sales that the shop of [`a_wrong_sale_is_refused_and_leaves_nothing`] refuses, and in what words.
+fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
+    let no_name = TenderIn { customer: String::new(), ..owed(4500) };
+    let due_card =
+        TenderIn { due: Some(Day::parse("2026-06-17").unwrap()), ..tender(TenderKind::Card, 4500) };
+    let one = |line: SaleLineIn| sale(vec![line], cash(4500));
+    let by = |tenders: Vec<TenderIn>| sale(vec![goods("p1", "1")], tenders);
+    let many = (0..=MAX_LINES).map(|_| goods("c1", "1")).collect();
+    let coins = (0..=MAX_TENDERS).map(|_| tender(TenderKind::Cash, 1)).collect();
+    let euros = SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Note".to_owned(), amount: eur(5) };
+    let euro = vec![TenderIn::plain(TenderKind::Cash, eur(5))];
+    vec![
+        (sale_of("p9", 100), "unknown-code: p9"),
+        (sale_of("2000000000016", 100), "wrong-digit: should be 5"),
+        (sale_of("p1", 4499), "invalid: 45.00 is due and 44.99 was given; 0.01 is missing"),
+        (by(vec![]), "invalid: 45.00 is missing"),
+        (by(card(4501)), "invalid: only cash gives change"),
+        (
+            by(vec![tender(TenderKind::Card, 4600), tender(TenderKind::Cash, 100)]),
+            "invalid: only cash gives change",
+        ),
+        (by(vec![tender(TenderKind::Cash, -1)]), "invalid: a tender may not be below 0"),
+        (by(vec![no_name]), "invalid: names the customer and the day"),
+        (by(vec![due_card]), "invalid: tenders.due"),
+        (by(coins), "invalid: at most 20 tenders"),
+        (sale(vec![], cash(0)), "invalid: at least one line"),
+        (sale(many, cash(0)), "invalid: at most 200 lines"),
+        (sale(vec![goods("p1", "2")], cash(9000)), "not-enough: 2 asked for, 1 free"),
+        (one(goods("p1", "0")), "invalid: more than 0"),
+        (one(goods("p1", "0.5")), "invalid: not a whole number"),
+        (one(goods("p1", "1 LBR")), "invalid: not weighed"),
+        (one(goods("w1", "0.0001")), "invalid: finer than a thousandth"),
+        (sale(vec![goods("w1", "1 LBR")], card(5600)), "not-enough: 16 oz asked for, 2 oz free"),
+        (one(less("p1", "1", 4501, 0)), "invalid: the discount of 45.01 is more than"),
+        (one(less("p1", "1", -1, 0)), "invalid: a discount may not be below 0"),
+        (one(less("p1", "1", 0, -1)), "invalid: tax may not be below 0"),
+        (sale(vec![goods("p1", "1"), goods(in_store, "1")], cash(9000)), "invalid: stands on two lines"),
+        (one(gift_note(0)), "invalid: an amount above 0"),
+        (
+            one(SaleLineIn::Paper { kind: LineKind::Goods, title: "x".to_owned(), amount: usd(5) }),
+            "invalid: gift note",
+        ),
+        (NewSale { shipping: eur(0), ..sale(vec![euros.clone()], euro.clone()) }, "invalid: EUR"),
+        // Paper in another currency, whatever the rest says.
+        (sale(vec![euros], euro), "invalid: "),
+        (NewSale { discount: usd(1), ..sale(vec![gift_note(100)], cash(99)) }, "invalid: face value"),
+        (NewSale { shipping: usd(-1), ..sale_of("p1", 4500) }, "invalid: shipping"),
+        (NewSale { discount: usd(4501), ..sale_of("p1", 0) }, "invalid: the discount of"),
+        (NewSale { channel: channel("moon"), ..sale_of("p1", 4500) }, "invalid: has no channel moon"),
+        (NewSale { note: "a\u{7}".to_owned(), ..sale_of("p1", 4500) }, "invalid: note"),
+        (NewSale { who: "4000000000000002".to_owned(), ..sale_of("p1", 4500) }, "invalid: card"),
+        (at(START.plus_millis(DAY_MS + 1)), "invalid: more than a day ahead"),
+        (at(Moment::from_millis(-1)), "invalid: before 1970"),
+        (with_hold(sale_of("p1", 4500), HoldGroupId::from_raw(9)), "no-such: there is no hold 9"),
+    ]
+}
+
+fn at(moment: Moment) -> NewSale {
+    NewSale { at: Some(moment), ..sale_of("p1", 4500) }
+}
+
 #[test]
 fn a_wrong_sale_is_refused_and_leaves_nothing() {
     on_each(|shop| async move {
@@ -111,66 +167,9 @@ fn a_wrong_sale_is_refused_and_leaves_nothing() {
         ]))
         .await;
         let p1 = shop.ledger.item(&code("p1")).await.unwrap();
-        let at = |moment: Moment| NewSale { at: Some(moment), ..sale_of("p1", 4500) };
-        let no_name = TenderIn { customer: String::new(), ..owed(4500) };
-        let due_card =
-            TenderIn { due: Some(Day::parse("2026-06-17").unwrap()), ..tender(TenderKind::Card, 4500) };
-        let one = |line: SaleLineIn| sale(vec![line], cash(4500));
-        let by = |tenders: Vec<TenderIn>| sale(vec![goods("p1", "1")], tenders);
-        let many = (0..=MAX_LINES).map(|_| goods("c1", "1")).collect();
-        let coins = (0..=MAX_TENDERS).map(|_| tender(TenderKind::Cash, 1)).collect();
-        let euros = SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Note".to_owned(), amount: eur(5) };
-        let euro = vec![TenderIn::plain(TenderKind::Cash, eur(5))];
-        let refused: Vec<(NewSale, &str)> = vec![
-            (sale_of("p9", 100), "unknown-code: p9"),
-            (sale_of("2000000000016", 100), "wrong-digit: should be 5"),
-            (sale_of("p1", 4499), "invalid: 45.00 is due and 44.99 was given; 0.01 is missing"),
-            (by(vec![]), "invalid: 45.00 is missing"),
-            (by(card(4501)), "invalid: only cash gives change"),
-            (
-                by(vec![tender(TenderKind::Card, 4600), tender(TenderKind::Cash, 100)]),
-                "invalid: only cash gives change",
-            ),
-            (by(vec![tender(TenderKind::Cash, -1)]), "invalid: a tender may not be below 0"),
-            (by(vec![no_name]), "invalid: names the customer and the day"),
-            (by(vec![due_card]), "invalid: tenders.due"),
-            (by(coins), "invalid: at most 20 tenders"),
-            (sale(vec![], cash(0)), "invalid: at least one line"),
-            (sale(many, cash(0)), "invalid: at most 200 lines"),
-            (sale(vec![goods("p1", "2")], cash(9000)), "not-enough: 2 asked for, 1 free"),
-            (one(goods("p1", "0")), "invalid: more than 0"),
-            (one(goods("p1", "0.5")), "invalid: not a whole number"),
-            (one(goods("p1", "1 LBR")), "invalid: not weighed"),
-            (one(goods("w1", "0.0001")), "invalid: finer than a thousandth"),
-            (sale(vec![goods("w1", "1 LBR")], card(5600)), "not-enough: 16 oz asked for, 2 oz free"),
-            (one(less("p1", "1", 4501, 0)), "invalid: the discount of 45.01 is more than"),
-            (one(less("p1", "1", -1, 0)), "invalid: a discount may not be below 0"),
-            (one(less("p1", "1", 0, -1)), "invalid: tax may not be below 0"),
-            (
-                sale(vec![goods("p1", "1"), goods(&p1.in_store, "1")], cash(9000)),
-                "invalid: stands on two lines",
-            ),
-            (one(gift_note(0)), "invalid: an amount above 0"),
-            (
-                one(SaleLineIn::Paper { kind: LineKind::Goods, title: "x".to_owned(), amount: usd(5) }),
-                "invalid: gift note",
-            ),
-            (NewSale { shipping: eur(0), ..sale(vec![euros.clone()], euro.clone()) }, "invalid: EUR"),
-            (NewSale { discount: usd(1), ..sale(vec![gift_note(100)], cash(99)) }, "invalid: face value"),
-            (NewSale { shipping: usd(-1), ..sale_of("p1", 4500) }, "invalid: shipping"),
-            (NewSale { discount: usd(4501), ..sale_of("p1", 0) }, "invalid: the discount of"),
-            (NewSale { channel: channel("moon"), ..sale_of("p1", 4500) }, "invalid: has no channel moon"),
-            (NewSale { note: "a\u{7}".to_owned(), ..sale_of("p1", 4500) }, "invalid: note"),
-            (NewSale { who: "4000000000000002".to_owned(), ..sale_of("p1", 4500) }, "invalid: card"),
-            (at(START.plus_millis(DAY_MS + 1)), "invalid: more than a day ahead"),
-            (at(Moment::from_millis(-1)), "invalid: before 1970"),
-            (with_hold(sale_of("p1", 4500), HoldGroupId::from_raw(9)), "no-such: there is no hold 9"),
-        ];
-        for (command, expected) in refused {
+        for (command, expected) in wrong_sales(&p1.in_store) {
             shop.refuses(command, expected).await;
         }
-        // Paper in another currency, whatever the rest says.
-        shop.refuses(sale(vec![euros], euro), "invalid: ").await;
         audit::clean(&shop).await;
         shop.ok(at(START.plus_millis(DAY_MS))).await;
     });

@@ -1,6 +1,7 @@
 //! The schema says the laws once more, and the ledger's text keeps to adding.
 
-use crate::harness::{Engine, on_each};
+use crate::ground::Engine;
+use crate::harness::on_each;
 use crate::make::*;
 use crate::sales::owed;
 use domain::basket::TenderKind;

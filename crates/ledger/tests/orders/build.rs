@@ -100,7 +100,9 @@ pub(crate) fn later(order: &IncomingOrder, hours: i64) -> IncomingOrder {
     IncomingOrder { modified: Some(START.plus_millis(hours * 3_600_000)), ..order.clone() }
 }
 
+/// Takes an order in, a second after whatever came before.
 pub(crate) async fn take(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome {
+    shop.clock.advance_millis(1000);
     take_as(shop, order, false).await
 }
 

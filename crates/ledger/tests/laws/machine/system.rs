@@ -3,7 +3,8 @@
 use super::command::{Back, By, Sell, Step, What};
 use super::model::{Figures, Model};
 use crate::audit;
-use crate::harness::{Ground, Shop, engines, in_full, kind, started};
+use crate::ground::{Ground, engines};
+use crate::harness::{Shop, in_full, kind, started};
 use crate::make::*;
 use domain::basket::TenderKind;
 use domain::codes::Gtin;
