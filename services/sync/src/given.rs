@@ -1,6 +1,7 @@
 //! The files that a person hands in: a feed, and the layout that says how to read it.
 
 use crate::watch::{Watch, Watched};
+use feeds::hash::hex;
 use feeds::{Feed, Format, Layout, LayoutError};
 use sha2::{Digest, Sha256};
 use std::fs::{self, File};
@@ -203,14 +204,4 @@ pub(crate) fn intake_hash(file: &str, layout: Option<&GivenLayout>) -> String {
         None => file.to_owned(),
         Some(layout) => hex(&Sha256::digest(format!("{file} {}", layout.hash))),
     }
-}
-
-/// A digest as small hex digits.
-pub(crate) fn hex(digest: &[u8]) -> String {
-    use std::fmt::Write;
-    digest.iter().fold(String::with_capacity(digest.len() * 2), |mut text, byte| {
-        // Writing to a String cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }

@@ -1,9 +1,9 @@
 //! One feed being written: the rows go out, and what each of them told is remembered.
 
-use crate::given::hex;
 use crate::pictures::Copying;
 use domain::ids::ItemId;
 use domain::stock::Availability;
+use feeds::hash::hex;
 use feeds::{CsvOutError, JsonLdDocument, Layout, Listing, ListingCsv, content_hash};
 use ledger::{ListingState, Told};
 use sha2::{Digest, Sha256};
