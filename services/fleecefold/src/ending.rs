@@ -82,6 +82,8 @@ pub(crate) enum CliError {
         #[source]
         source: io::Error,
     },
+    #[error("the address that is listened at cannot be found out")]
+    Address(#[source] io::Error),
     #[error("nothing is to be watched: name --in-folder, --out-folder or both")]
     NothingToWatch,
     #[error("standard input cannot be kept for a second reading: {0}; is the disk full?")]

@@ -28,4 +28,4 @@ mod values;
 pub use app::App;
 pub use feed_desk::{FeedDesk, FeedFuture, FeedTrouble};
 pub use routes::router;
-pub use serve::{ServeError, serve};
+pub use serve::{ServeError, only_this_machine, serve};

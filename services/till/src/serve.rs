@@ -39,16 +39,20 @@ pub enum ServeError {
     Connections(#[source] std::io::Error),
 }
 
+/// Refuses an address that is not loopback: there are no tokens yet. To be asked before listening
+/// there, so that nobody can reach it even for a moment.
+pub fn only_this_machine(address: SocketAddr) -> Result<(), ServeError> {
+    if address.ip().to_canonical().is_loopback() { Ok(()) } else { Err(ServeError::NotLoopback { address }) }
+}
+
 /// Serves until `shutdown`; then takes no new connections, lets the requests under way end, for at
-/// most 10 s, and returns. Refuses an address that is not loopback: there are no tokens yet.
+/// most 10 s, and returns. Refuses what [`only_this_machine`] refuses.
 pub async fn serve<S>(listener: TcpListener, app: App, shutdown: S) -> Result<(), ServeError>
 where
     S: Future<Output = ()> + Send + 'static,
 {
     let address = listener.local_addr().map_err(ServeError::Address)?;
-    if !address.ip().to_canonical().is_loopback() {
-        return Err(ServeError::NotLoopback { address });
-    }
+    only_this_machine(address)?;
     let app = app.on_port(address.port());
     let mut helpers = JoinSet::new();
     helpers.spawn(sweep(app.clone()));

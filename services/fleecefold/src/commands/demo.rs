@@ -15,6 +15,7 @@ const DEFAULT: &str = "sqlite:demo.db";
 
 pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliError> {
     let place = Place(Some(place.0.clone().unwrap_or_else(|| DEFAULT.to_owned())));
+    let listener = serve::listen(args.listen.listen).await?;
     let ledger = open(&place).await?;
     let by = BooksBy { month: true, channel: true, ..BooksBy::default() };
     println!("Months by channel:\n");
@@ -23,7 +24,7 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     shelf::show(&ledger, true, TableForm::Table).await?;
     eprintln!("\n{}", demo::CAUTIONS);
     println!();
-    let served = serve::till(&ledger, args.listen.listen, serve::until_told()).await;
+    let served = serve::till(&ledger, listener, serve::until_told()).await;
     ledger.close().await;
     served.map(|()| Ending::Done)
 }

@@ -21,6 +21,10 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     if args.only == Some(Only::Sync) && !watches {
         return Err(CliError::NothingToWatch);
     }
+    let listener = match args.only {
+        Some(Only::Sync) => None,
+        _ => Some(listen(args.listen.listen).await?),
+    };
     let ledger = place.open(Access::Create).await?;
     let stop = until_told();
     let folders = match args.only {
@@ -29,13 +33,13 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         _ => Some(Folders::new(ledger.clone(), args.in_folder, args.out_folder)?),
     };
     let watching = folders.map(|folders| tokio::spawn(sync::serve(folders, told(stop.clone()))));
-    let served = match args.only {
-        Some(Only::Sync) => {
+    let served = match listener {
+        Some(listener) => till(&ledger, listener, stop).await,
+        None => {
             eprintln!("watching the folders; Ctrl-C ends it");
             told(stop).await;
             Ok(())
         }
-        _ => till(&ledger, args.listen.listen, stop).await,
     };
     if let Some(watching) = watching {
         // Only a panic would be an error here, and it has been told.
@@ -45,17 +49,22 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     served.map(|()| Ending::Done)
 }
 
+/// Takes the address, before a shop is opened or made for it.
+pub(super) async fn listen(address: SocketAddr) -> Result<TcpListener, CliError> {
+    till::only_this_machine(address)?;
+    TcpListener::bind(address).await.map_err(|source| match source.kind() {
+        ErrorKind::AddrInUse => CliError::PortTaken { address, source },
+        _ => CliError::Listen { address, source },
+    })
+}
+
 /// Serves the API until told to stop.
 pub(super) async fn till(
     ledger: &Ledger,
-    address: SocketAddr,
+    listener: TcpListener,
     stop: watch::Receiver<bool>,
 ) -> Result<(), CliError> {
-    let listener = TcpListener::bind(address).await.map_err(|source| match source.kind() {
-        ErrorKind::AddrInUse => CliError::PortTaken { address, source },
-        _ => CliError::Listen { address, source },
-    })?;
-    let address = listener.local_addr().map_err(|source| CliError::Listen { address, source })?;
+    let address = listener.local_addr().map_err(CliError::Address)?;
     let app = App::new(ledger.clone()).with_feed_desk(Arc::new(Desk(ledger.clone())));
     eprintln!(
         "the shop is open for this machine alone; its API is described at http://{address}{DESCRIPTION}; Ctrl-C closes it"

@@ -2,21 +2,25 @@
 
 use crate::shop::{ITEMS, ORDERS, Place, Ran};
 use std::io::{BufRead, BufReader, Read, Write};
-use std::net::TcpStream;
+use std::net::{TcpListener, TcpStream};
 use std::process::{Child, Command};
 use std::time::{Duration, Instant};
 
 /// How long anything may take that normally takes a moment.
 const PATIENCE: Duration = Duration::from_secs(30);
 
-/// Reads what it says until the port is named.
+/// Reads what it says until an address is named, whose page must be there.
 fn port_of(child: &mut Child) -> (u16, BufReader<std::process::ChildStderr>) {
     let mut said = BufReader::new(child.stderr.take().unwrap());
     let mut line = String::new();
     while said.read_line(&mut line).unwrap() > 0 {
         if let Some((_, rest)) = line.split_once("http://127.0.0.1:") {
-            let digits: String = rest.chars().take_while(char::is_ascii_digit).collect();
-            return (digits.parse().unwrap(), said);
+            let (digits, rest) = rest.split_once('/').unwrap();
+            let port = digits.parse().unwrap();
+            let (page, _) = rest.split_once(';').unwrap();
+            let answer = ask(port, &format!("GET /{page}"), "");
+            assert!(answer.starts_with("HTTP/1.1 200"), "{line}\n{answer}");
+            return (port, said);
         }
         line.clear();
     }
@@ -70,6 +74,24 @@ fn it_serves_at_a_port_of_its_own_and_ends_in_good_order() {
         assert!(ask(port, "GET /api/items/B1", "").contains("\"onHand\":\"0\""));
         assert_eq!(end(first, "-TERM"), 0);
         place.run(&["check"]).expect(0);
+    }
+}
+
+/// Where it cannot be served, no shop is opened or made, and none is said to be open.
+#[test]
+fn a_wrong_address_is_refused_before_anything_else() {
+    let place = Place::sqlite();
+    let holder = TcpListener::bind("127.0.0.1:0").unwrap();
+    let taken = holder.local_addr().unwrap().to_string();
+    for command in ["serve", "demo"] {
+        let check = |address: &str, expected: &str| {
+            let ran = place.run(&["--db", "sqlite:fresh.db", command, "--listen", address]).expect(2);
+            assert!(ran.err.contains(expected) && ran.err.lines().count() == 1, "{command}: {}", ran.err);
+            assert_eq!(ran.out, "", "{command}");
+            assert!(!place.path("fresh.db").exists(), "{command} {address}");
+        };
+        check(&taken, "another program is at 127.0.0.1:");
+        check("0.0.0.0:0", "can be reached from other machines");
     }
 }
 
