@@ -5,6 +5,7 @@ use crate::error::{Failure, Stored};
 use crate::items::stored_weight;
 use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows_or, padded};
+use crate::stock::tell_outbox;
 use crate::store::Ledger;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, RunId};
@@ -331,6 +332,7 @@ impl Command for RecordRun {
         })
         .await?;
         self.settle(tx).await?;
+        self.tell_what_differs(tx).await?;
         match &self.run {
             None => Ok(None),
             Some((kind, listings, name, hash, items)) => {
@@ -359,6 +361,21 @@ const SENT_SILENTLY: &str = "UPDATE outbox SET state = 'sent' WHERE item_id = $1
     AND revision <= $3 AND state = 'waiting'";
 
 impl RecordRun {
+    /// What was taken over with another content than ours has no hash, and is told anew: at a
+    /// revision of its own, since all that was said of the present one may have been sent.
+    async fn tell_what_differs(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let differs = |told: &&Told| told.content.as_ref().is_some_and(|(hash, _)| hash.is_empty());
+        let mut items: Vec<ItemId> = self.told.iter().filter(differs).map(|told| told.item).collect();
+        items.sort_unstable();
+        for item in &items {
+            sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
+                .bind(item.raw())
+                .execute(tx.db())
+                .await?;
+        }
+        tell_outbox(tx, &items).await
+    }
+
     /// The messages that wait no longer.
     async fn settle(&self, tx: &mut Tx) -> Result<(), Failure> {
         let listed: Vec<ItemId> = self.told.iter().filter(|t| t.content.is_some()).map(|t| t.item).collect();

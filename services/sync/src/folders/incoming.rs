@@ -110,7 +110,7 @@ impl Taken {
 /// Takes one file in and moves it away. Trouble that may pass leaves it where it is.
 pub(super) async fn take(ledger: &Ledger, folder: &Path, file: &Found) -> Result<Looked, FolderError> {
     let at = ledger.now().to_string();
-    let moved_name = moved_name(&file.name, &at);
+    let moved_name = moved_name(folder, &file.name, &at);
     let taken = match contents(ledger, folder, file, &moved_name).await {
         Ok(taken) => taken,
         Err(error) if may_pass(&error) => {
@@ -151,13 +151,22 @@ fn may_pass(error: &IntakeError) -> bool {
     }
 }
 
-/// The file's name with the moment in it, so that two files of one name do not meet.
-fn moved_name(name: &str, at: &str) -> String {
+/// The file's name with the moment in it, and a number where another file of that name and moment
+/// came from the folder of another kind, so that no two files meet.
+fn moved_name(folder: &Path, name: &str, at: &str) -> String {
     let at: String = at.chars().filter(|c| *c != '-' && *c != ':').collect();
-    match name.rsplit_once('.') {
-        Some((stem, ending)) if !stem.is_empty() => format!("{stem}-{at}.{ending}"),
-        _ => format!("{name}-{at}"),
+    let (stem, ending) = match name.rsplit_once('.') {
+        Some((stem, ending)) if !stem.is_empty() => (stem, format!(".{ending}")),
+        _ => (name, String::new()),
+    };
+    let is_taken = |name: &str| [DONE, REJECTED].iter().any(|place| folder.join(place).join(name).exists());
+    let mut moved = format!("{stem}-{at}{ending}");
+    let mut number = 1;
+    while is_taken(&moved) {
+        number += 1;
+        moved = format!("{stem}-{at}-{number}{ending}");
     }
+    moved
 }
 
 fn own_layout(file: &Found) -> PathBuf {

@@ -51,6 +51,20 @@ async fn what_they_list_is_adopted() {
         1,
         "C1 is still on offer there: it is to be ended once more"
     );
+    assert_eq!(TestShop::lines(&shop.out(What::Changes).await.unwrap()), ["C1 SoldOut 0"]);
+}
+
+#[tokio::test]
+async fn what_is_adopted_and_differs_is_told_though_nothing_waited() {
+    let shop = TestShop::stocked().await;
+    shop.sell("C1").await;
+    // All is told; of C1, which was never listed, there is nothing to say.
+    shop.out(What::Changes).await.unwrap();
+    let theirs = "sku,name,offers.price,offers.availability\nC1,Moor cowl,60.00,InStock\n";
+    assert_eq!(shop.compare(theirs, true).await.1, 1);
+    for expected in [&["C1 SoldOut 0"][..], &[]] {
+        assert_eq!(TestShop::lines(&shop.out(What::Changes).await.unwrap()), expected);
+    }
 }
 
 #[tokio::test]

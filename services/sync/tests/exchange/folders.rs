@@ -165,3 +165,20 @@ async fn serving_ends_when_told() {
     stop.send(()).unwrap();
     serving.await.unwrap();
 }
+
+#[tokio::test]
+async fn files_of_one_name_from_two_folders_do_not_meet() {
+    let mut watched = Watched::new().await;
+    watched.put("items/june.csv", ITEMS);
+    watched.put("orders/june.csv", ORDER);
+    watched.look().await;
+    let names = [
+        "june-20260615T120000Z-2.csv",
+        "june-20260615T120000Z-2.csv.report.json",
+        "june-20260615T120000Z.csv",
+        "june-20260615T120000Z.csv.report.json",
+    ];
+    assert_eq!(watched.names("done"), names);
+    let kept = |name: &str| fs::read_to_string(watched.shop.path("in/done").join(name)).unwrap();
+    assert_eq!((kept(names[2]), kept(names[0])), (ITEMS.to_owned(), ORDER.to_owned()));
+}
