@@ -3,7 +3,6 @@
 use clap::ValueEnum;
 use std::io::{self, IsTerminal};
 use tracing_subscriber::EnvFilter;
-use tracing_subscriber::filter::LevelFilter;
 
 /// How logs are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -14,11 +13,15 @@ pub(crate) enum LogForm {
     Text,
 }
 
-/// Starts logging. What runs for long tells what it does; a command that ends speaks for itself.
-/// `RUST_LOG` says otherwise.
+/// What runs for long tells what it does, and which of its statements took long.
+const OF_A_SERVICE: &str = "info";
+/// A command that ends speaks for itself; a statement that took long is no news to who waited for it.
+const OF_A_COMMAND: &str = "warn,sqlx=error";
+
+/// Starts logging. `RUST_LOG` says otherwise than the above.
 pub(crate) fn start(form: LogForm, is_service: bool) {
-    let level = if is_service { LevelFilter::INFO } else { LevelFilter::WARN };
-    let filter = EnvFilter::builder().with_default_directive(level.into()).from_env_lossy();
+    let usual = if is_service { OF_A_SERVICE } else { OF_A_COMMAND };
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
     let logs = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr);
     match form {
         LogForm::Json => logs.json().flatten_event(true).init(),
