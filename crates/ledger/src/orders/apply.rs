@@ -43,14 +43,14 @@ pub(super) async fn one(
         // What is over undoes what is left, so the refunds that came with it go first.
         Next::Change if order.status.standing() == Standing::Undone => {
             let refunds = given_back::book(tx, before, order, who).await?;
-            change::book(tx, before, order, who).await?;
-            Ok(OrderOutcome::Changed { order: before.id, refunds })
+            let after = change::book(tx, before, order, who).await?;
+            Ok(OrderOutcome::Changed { order: before.id, short: after.short, refunds })
         }
         Next::Change => {
-            let sale = change::book(tx, before, order, who).await?;
+            let change::After { sale, short } = change::book(tx, before, order, who).await?;
             let after = Before { standing: order.status.standing(), sale, ..before.clone() };
             let refunds = given_back::book(tx, &after, order, who).await?;
-            Ok(OrderOutcome::Changed { order: before.id, refunds })
+            Ok(OrderOutcome::Changed { order: before.id, short, refunds })
         }
     }
 }

@@ -31,13 +31,20 @@ struct Stood {
     left: i64,
 }
 
-/// Answers the order's sale, which its payment may have made.
+/// How an order stands after a change.
+pub(super) struct After {
+    /// Its sale, which its payment may have made.
+    pub(super) sale: Option<SaleId>,
+    /// Lines that wait for a person, since their stock is gone.
+    pub(super) short: usize,
+}
+
 pub(super) async fn book(
     tx: &mut Tx,
     before: &Before,
     order: &IncomingOrder,
     who: &str,
-) -> Result<Option<SaleId>, Failure> {
+) -> Result<After, Failure> {
     let stood = read(tx, before).await?;
     match (before.standing, order.status.standing()) {
         (Standing::Undone, Standing::Undone) => {}
@@ -60,7 +67,9 @@ pub(super) async fn book(
         }
         (Standing::Sold, Standing::Sold) => adjust(tx, before, order, &stood, who).await?,
     }
-    write_state(tx, before, order).await
+    let sale = write_state(tx, before, order).await?;
+    let short = read(tx, before).await?.iter().filter(|line| line.state == "short").count();
+    Ok(After { sale, short })
 }
 
 async fn write_state(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<Option<SaleId>, Failure> {
@@ -353,13 +362,16 @@ async fn give_back_less(
             set_state(tx, line.id, "undone").await?;
         }
     }
-    let (Some(sale), false) = (before.sale, lines.is_empty()) else { return Ok(()) };
-    let currency = tx.shop().currency;
+    let Some(sale) = before.sale else { return Ok(()) };
+    let shipping = less_shipping(tx, sale, order).await?;
+    if lines.is_empty() && shipping.is_zero() {
+        return Ok(());
+    }
     let new = NewRefund {
         sale,
         lines,
         fate: Fate::Shelf,
-        shipping: Money::zero(currency),
+        shipping,
         tender: RefundTender::All(given_back::tender_of(&order.channel)),
         reason: format!("order {} was changed", order.number),
         who: who.to_owned(),
@@ -367,6 +379,27 @@ async fn give_back_less(
     let at = order.modified.unwrap_or(tx.now());
     refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
     Ok(())
+}
+
+/// What is to be given back of the shipping, so that no more of it is kept than the order says.
+async fn less_shipping(tx: &mut Tx, sale: SaleId, order: &IncomingOrder) -> Result<Money, Failure> {
+    let row = sqlx::query(
+        "SELECT s.shipping, s.shipping - COALESCE(b.shipping, 0) FROM sale s LEFT JOIN sale_back b ON b.sale_id = s.id \
+         WHERE s.id = $1",
+    )
+    .bind(sale.raw())
+    .fetch_one(tx.db())
+    .await?;
+    let (sold, left): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+    let now = order.shipping.minor();
+    if now > sold {
+        let reason = format!(
+            "the shipping of order {} went up after it was sold; charge the difference by hand",
+            order.number
+        );
+        return Err(Refusal::invalid("shipping", reason).into());
+    }
+    Money::from_minor((left - now).max(0), order.shipping.currency()).stored("sale.shipping")
 }
 
 /// Steps as a refund asks for them: in the line's own unit.

@@ -18,7 +18,7 @@ use crate::command::{Command, Tx};
 use crate::error::Failure;
 use crate::refusal::Refusal;
 use crate::sql::{in_text, padded};
-use crate::store::Ledger;
+use crate::store::{Engine, Ledger};
 use crate::trouble::Trouble;
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -68,6 +68,8 @@ pub enum OrderOutcome {
     Changed {
         /// The order.
         order: OrderId,
+        /// Lines that wait for a person now, since their stock was gone.
+        short: usize,
         /// Refunds that were booked with it.
         refunds: usize,
     },
@@ -97,10 +99,14 @@ impl Ledger {
     /// Takes orders in, all in one transaction if it can be. Where one of them is refused in the
     /// middle of it, each is taken by itself, so that the refused one alone is left out.
     pub async fn take_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, Failure> {
-        match self.execute(None, batch).await {
-            Err(Failure::Refused(_)) => {}
-            ended => return Ok(ended?.answer),
+        if batch.past || batch.orders.len() < 2 || self.inner.engine == Engine::Sqlite {
+            match self.execute(None, batch).await {
+                Err(Failure::Refused(_)) => {}
+                ended => return Ok(ended?.answer),
+            }
         }
+        // On PostgreSQL live orders never share a transaction: the second would wait for an item
+        // with the shop's row in hand, which a sale at the counter waits for with the item in hand.
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
             let one = TakeOrders { orders: vec![order.clone()], past: batch.past, who: batch.who.clone() };

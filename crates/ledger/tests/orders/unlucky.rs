@@ -1,8 +1,9 @@
 //! Orders that change in the ways nobody plans for.
 
 use crate::build::{books, later, line, order, refund, stock, stock_up, take, take_past, told};
-use crate::harness::shops;
+use crate::harness::{shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
+use ledger::OrderOutcome;
 
 fn state(order: &IncomingOrder, hours: i64, status: OrderStatus) -> IncomingOrder {
     IncomingOrder { status, ..later(order, hours) }
@@ -135,6 +136,49 @@ async fn lines_of_the_same_goods_are_told_apart_by_their_quantity() {
         }
         assert_eq!(stock(&shop, "KIT").await, "1 / 0");
         assert!(books(&shop).await.contains("88.00 − 0.00 − 0.00 = 88.00"), "{}", books(&shop).await);
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn shipping_that_went_down_is_given_back_and_up_is_refused() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let mut first = later(&order("H-1", vec![line("P1", "1", "40.00"), line("KIT", "1", "12.00")]), 1);
+        first.shipping = usd("6.00");
+        take(&shop, &first).await;
+        // Each state: hours, shipping, what is told, and the shipping in the books then.
+        let states = [
+            (2, "2.00", "changed, 0 refunds", "2.00"),
+            (3, "9.00", "the shipping of order H-1 went up", "2.00"),
+            (4, "5.00", "changed, 0 refunds", "2.00"),
+            (5, "0.00", "changed, 0 refunds", "0.00"),
+        ];
+        for (hours, shipping, expected, booked) in states {
+            let mut next = later(&first, hours);
+            next.shipping = usd(shipping);
+            let told = told(&take(&shop, &next).await);
+            assert!(told.contains(expected), "{}, {shipping}: {told}", shop.engine);
+            let books = books(&shop).await;
+            assert!(books.contains(&format!("= 52.00, shipping {booked},")), "{shipping}: {books}");
+        }
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn a_change_tells_of_the_lines_that_fall_short() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let unpaid = state(&order("H-1", vec![line("P1", "1", "40.00")]), 1, OrderStatus::OrderPaymentDue);
+        take(&shop, &unpaid).await;
+        let hold = shop.ledger.open_holds(None, 1).await.unwrap().remove(0);
+        shop.ledger.execute(None, &ledger::EndHold { id: hold.id }).await.unwrap();
+        take(&shop, &order("H-2", vec![line("P1", "1", "40.00")])).await;
+        let paid = take(&shop, &state(&unpaid, 2, OrderStatus::OrderProcessing)).await;
+        assert!(matches!(paid, OrderOutcome::Changed { short: 1, .. }), "{}: {paid:?}", shop.engine);
+        let over = take(&shop, &state(&unpaid, 3, OrderStatus::OrderCancelled)).await;
+        assert!(matches!(over, OrderOutcome::Changed { short: 0, .. }), "{}: {over:?}", shop.engine);
         shop.end().await;
     }
 }

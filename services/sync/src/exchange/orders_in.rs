@@ -184,8 +184,9 @@ impl Taking<'_> {
                 report.known += 1;
                 refunds
             }
-            OrderOutcome::Changed { refunds, .. } => {
+            OrderOutcome::Changed { short, refunds, .. } => {
                 report.changed += 1;
+                report.short += short as u64;
                 refunds
             }
             OrderOutcome::Rejected(refusal) => {
