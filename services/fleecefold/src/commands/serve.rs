@@ -33,13 +33,12 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         _ => Some(Folders::new(ledger.clone(), args.in_folder, args.out_folder)?),
     };
     let watching = folders.map(|folders| tokio::spawn(sync::serve(folders, told(stop.clone()))));
-    let served = match listener {
-        Some(listener) => till(&ledger, listener, stop).await,
-        None => {
-            eprintln!("watching the folders; Ctrl-C ends it");
-            told(stop).await;
-            Ok(())
-        }
+    let served = if let Some(listener) = listener {
+        till(&ledger, listener, stop).await
+    } else {
+        eprintln!("watching the folders; Ctrl-C ends it");
+        told(stop).await;
+        Ok(())
     };
     if let Some(watching) = watching {
         // Only a panic would be an error here, and it has been told.
