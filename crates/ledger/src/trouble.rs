@@ -55,7 +55,9 @@ pub enum Trouble {
     #[error("the shop was made by an older Fleecefold and could not be brought up to date")]
     Older(#[source] MigrateError),
     /// Cannot be reached.
-    #[error("the shop's database cannot be reached")]
+    #[error(
+        "the shop's database cannot be reached ({0}); check --db: is its folder there, or its server running?"
+    )]
     Unreachable(#[source] sqlx::Error),
     /// The connection broke while the transaction ended: it may have been booked.
     #[error("the connection broke while this was being booked; ask again with the same key")]
@@ -91,7 +93,7 @@ pub enum Trouble {
 
 impl Trouble {
     /// Whether trying the whole command again may help.
-    pub fn is_passing(&self) -> bool {
+    pub(crate) fn is_passing(&self) -> bool {
         matches!(self, Self::Collided(_) | Self::OutcomeUnknown(_) | Self::SettingsChanged)
     }
 
