@@ -126,11 +126,7 @@ pub(crate) async fn keep(
     .await?;
     const REFUSED: &str = "INSERT INTO intake_refused (hash, feed, row_number, refusal)";
     insert_rows(tx.db(), REFUSED, 4, &refused, |statement, (row, refusal)| {
-        statement
-            .bind(progress.hash.clone())
-            .bind(progress.feed.clone())
-            .bind(*row)
-            .bind(refusal.clone())
+        statement.bind(progress.hash.clone()).bind(progress.feed.clone()).bind(*row).bind(refusal.clone())
     })
     .await?;
     Ok(())

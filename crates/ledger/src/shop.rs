@@ -54,7 +54,7 @@ impl Shop {
     }
 
     /// Refuses a channel that the shop does not have.
-    pub fn known_channel(&self, channel: &Channel) -> Result<(), Refusal> {
+    pub(crate) fn known_channel(&self, channel: &Channel) -> Result<(), Refusal> {
         if self.channels.contains_key(channel) {
             return Ok(());
         }
