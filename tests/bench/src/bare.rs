@@ -115,6 +115,11 @@ struct BareEngine<'c> {
     commit: Statement<'c>,
 }
 
+/// The program's parameters are numbered, and SQLite takes `$3` for a name; `?3` is a number.
+fn prepared<'c>(connection: &'c Connection, text: &str) -> Result<Statement<'c>, Trouble> {
+    Ok(connection.prepare(&text.replace('$', "?"))?)
+}
+
 /// What is needed of an item.
 struct Item {
     id: i64,
@@ -131,17 +136,17 @@ impl<'c> BareEngine<'c> {
             day,
             next_id: first_id(now_ms()),
             begin: connection.prepare("BEGIN IMMEDIATE")?,
-            claim: connection.prepare(CLAIM)?,
-            find: connection.prepare(FIND)?,
-            take: connection.prepare(TAKE)?,
-            entry: connection.prepare(ENTRY)?,
-            tell: connection.prepare(TELL)?,
-            receipt: connection.prepare(RECEIPT)?,
-            sale: connection.prepare(SALE)?,
-            line: connection.prepare(LINE)?,
-            tender: connection.prepare(TENDER)?,
-            day_total: connection.prepare(DAY)?,
-            keep: connection.prepare(KEEP)?,
+            claim: prepared(connection, CLAIM)?,
+            find: prepared(connection, FIND)?,
+            take: prepared(connection, TAKE)?,
+            entry: prepared(connection, ENTRY)?,
+            tell: prepared(connection, TELL)?,
+            receipt: prepared(connection, RECEIPT)?,
+            sale: prepared(connection, SALE)?,
+            line: prepared(connection, LINE)?,
+            tender: prepared(connection, TENDER)?,
+            day_total: prepared(connection, DAY)?,
+            keep: prepared(connection, KEEP)?,
             commit: connection.prepare("COMMIT")?,
         })
     }
