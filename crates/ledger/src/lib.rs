@@ -53,7 +53,8 @@ pub use items::{
     AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, NewItem, PriceChange, RowOutcome,
 };
 pub use listings::{
-    FeedRun, LISTINGS_AT_ONCE, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind, Told,
+    FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind,
+    Told,
 };
 pub use orders::{OrderLineState, OrderLineView, OrderOutcome, OrderView, TakeOrders};
 pub use pace::Pace;

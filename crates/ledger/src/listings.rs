@@ -91,20 +91,54 @@ pub struct ListingRow {
 /// read in a third of the time. `concat_ws` and `string_agg` are among the few functions that both
 /// engines have; the characters between are those that ASCII has for it, and no text or code of
 /// ours may hold them.
-const ROW: &str = "SELECT concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
+const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
     i.size, i.material, COALESCE(i.weight, ''), COALESCE(i.weight_unit, ''), i.image, i.price, i.kind, \
     COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.keep_off, i.revision, COALESCE(l.state, ''), \
     COALESCE(l.content_hash, ''), COALESCE(l.revision, 0)) AS one \
     FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1";
 
-const PAGE: &str = "SELECT string_agg(one, '\u{1e}')";
+const PAGE: &str = "SELECT string_agg(one, '\u{1e}'), MAX(id)";
+
+/// A page of listings as the engine gave it: the next can be asked for before this one is read.
+#[derive(Debug)]
+pub struct ListingPage {
+    text: String,
+    last: Option<ItemId>,
+    currency: Currency,
+}
+
+impl ListingPage {
+    /// The last item of the page, after which the next begins; none if there are no more.
+    pub fn last(&self) -> Option<ItemId> {
+        self.last
+    }
+
+    /// The listings, ordered by item.
+    pub fn rows(&self) -> Result<Vec<ListingRow>, Failure> {
+        if self.last.is_none() {
+            return Ok(Vec::new());
+        }
+        let rows = self.text.split('\u{1e}').map(|row| read(row, self.currency));
+        let mut rows = rows.collect::<Result<Vec<_>, _>>()?;
+        // An engine may gather the rows in any order.
+        rows.sort_by_key(|row| row.item);
+        Ok(rows)
+    }
+}
 
 /// The fields of such a row, in the order of [`ROW`].
-struct Fields<'r>(std::str::Split<'r, char>);
+struct Fields<'r>(Option<&'r str>);
 
 impl<'r> Fields<'r> {
     fn text(&mut self) -> Result<&'r str, Failure> {
-        self.0.next().ok_or("too few fields").stored("item")
+        let left = self.0.ok_or("too few fields").stored("item")?;
+        // Most fields are so short that looking at byte after byte is the fastest.
+        let (field, after) = match left.bytes().position(|byte| byte == b'\x1f') {
+            Some(end) => (&left[..end], Some(&left[end + 1..])),
+            None => (left, None),
+        };
+        self.0 = after;
+        Ok(field)
     }
 
     fn owned(&mut self) -> Result<String, Failure> {
@@ -122,7 +156,7 @@ impl<'r> Fields<'r> {
 }
 
 fn read(row: &str, currency: Currency) -> Result<ListingRow, Failure> {
-    let mut fields = Fields(row.split('\u{1f}'));
+    let mut fields = Fields(Some(row));
     let item = ItemId::from_raw(fields.number()?);
     let (sku, gtin) = (fields.owned()?, fields.some()?.map(str::to_owned));
     let (name, description) = (fields.owned()?, fields.owned()?);
@@ -169,11 +203,7 @@ impl Ledger {
 
     /// A page of all that is on offer or was: items with free stock that are not kept off online,
     /// and those that are listed. Ordered by item, after `after`.
-    pub async fn listings(
-        &self,
-        to: ConnectionId,
-        after: Option<ItemId>,
-    ) -> Result<Vec<ListingRow>, Failure> {
+    pub async fn listings(&self, to: ConnectionId, after: Option<ItemId>) -> Result<ListingPage, Failure> {
         let text = format!(
             "{ROW} WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.keep_off = 0) OR l.state = 'listed') \
              ORDER BY i.id LIMIT $3"
@@ -186,7 +216,7 @@ impl Ledger {
         &self,
         to: ConnectionId,
         after: Option<ItemId>,
-    ) -> Result<Vec<ListingRow>, Failure> {
+    ) -> Result<ListingPage, Failure> {
         let text = format!(
             "{ROW} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
              AND state = 'waiting' AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id"
@@ -200,7 +230,7 @@ impl Ledger {
         to: ConnectionId,
         run: RunId,
         after: Option<ItemId>,
-    ) -> Result<Vec<ListingRow>, Failure> {
+    ) -> Result<ListingPage, Failure> {
         let text = format!(
             "{ROW} WHERE i.id IN (SELECT item_id FROM feed_run_item WHERE run_id = {run} AND item_id > $2 \
              ORDER BY item_id LIMIT $3) ORDER BY i.id"
@@ -213,7 +243,7 @@ impl Ledger {
         text: String,
         to: ConnectionId,
         after: Option<ItemId>,
-    ) -> Result<Vec<ListingRow>, Failure> {
+    ) -> Result<ListingPage, Failure> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!("{PAGE} FROM ({text}) AS page");
@@ -223,12 +253,9 @@ impl Ledger {
             .bind(LISTINGS_AT_ONCE)
             .fetch_one(&mut *connection)
             .await?;
-        let Some(page) = page.try_get::<Option<&str>, _>(0)? else { return Ok(Vec::new()) };
-        let rows = page.split('\u{1e}').map(|row| read(row, currency));
-        let mut rows = rows.collect::<Result<Vec<_>, _>>()?;
-        // An engine may gather the rows in any order.
-        rows.sort_by_key(|row| row.item);
-        Ok(rows)
+        let text = page.try_get::<Option<String>, _>(0)?.unwrap_or_default();
+        let last = page.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw);
+        Ok(ListingPage { text, last, currency })
     }
 
     /// The runs of a connection, the latest first.

@@ -321,7 +321,7 @@ async fn orders(ledger: &Ledger) {
 
 async fn list(ledger: &Ledger) {
     let feed = ledger.connection("feed").await.unwrap();
-    let rows = ledger.listings(feed, None).await.unwrap();
+    let rows = ledger.listings(feed, None).await.unwrap().rows().unwrap();
     let told: Vec<Told> = rows
         .iter()
         .map(|row| Told {

@@ -125,9 +125,11 @@ impl Ours {
         let mut after = None;
         loop {
             let page = ledger.listings(connection, after).await?;
-            let Some(last) = page.last() else { return Ok(ours) };
-            after = Some(last.item);
-            for row in page {
+            if page.last().is_none() {
+                return Ok(ours);
+            }
+            after = page.last();
+            for row in page.rows()? {
                 let line = line(row, ours.image_base.as_deref())?;
                 ours.put(line.item, line.listing, line.before.state);
             }

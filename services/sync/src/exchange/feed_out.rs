@@ -11,11 +11,11 @@ use crate::given::{GivenError, GivenLayout};
 use crate::pictures::{self, Copying, MissingPicture};
 use crate::watch::Watch;
 use domain::day::Moment;
-use domain::ids::{ConnectionId, ItemId, RunId};
+use domain::ids::{ConnectionId, RunId};
 use domain::money::Currency;
 use domain::stock::Availability;
 use feeds::{CsvOutError, Feed, Format, Layout, ListingCsv, PublishError, content_hash, publish, write_csvw};
-use ledger::{Failure, Ledger, ListingRow, ListingState, Refusal, RunKind, Shop, Told};
+use ledger::{Failure, Ledger, ListingPage, ListingRow, ListingState, Refusal, RunKind, Shop, Told, Trouble};
 use std::fs;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -23,7 +23,7 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
-/// Pages of listings that may wait for the writing half.
+/// Pages of listings that may wait before each half.
 const WAITING: usize = 2;
 /// How many of the latest runs `--again` looks among: years of them.
 const RUNS_LOOKED_AT: usize = 10_000;
@@ -138,12 +138,10 @@ pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutRep
     let what = found(ledger, connection, run.what).await?;
     let kind = if what == What::All { RunKind::All } else { RunKind::Changes };
     let mut reading = Outgoing {
-        ledger,
-        connection,
         what,
         shop: Arc::clone(&shop),
         watch: run.watch,
-        after: None,
+        pages: pages(ledger.clone(), connection, what),
         over: false,
         silent: Vec::new(),
     };
@@ -199,35 +197,50 @@ async fn found(ledger: &Ledger, connection: ConnectionId, what: What) -> Result<
     }
 }
 
+type Page = Result<ListingPage, Failure>;
+
+/// Reads pages ahead, on a task of its own: while one is judged and written, the engine works on the
+/// next. The last page is empty. Ends by itself when nobody takes them any more.
+fn pages(ledger: Ledger, connection: ConnectionId, what: What) -> mpsc::Receiver<Page> {
+    let (sender, receiver) = mpsc::channel(WAITING);
+    tokio::spawn(async move {
+        let mut after = None;
+        loop {
+            let page = match what {
+                What::All => ledger.listings(connection, after).await,
+                What::Changes => ledger.waiting_listings(connection, after).await,
+                What::Again(run) => ledger.listings_of_run(connection, run, after).await,
+            };
+            after = page.as_ref().ok().and_then(ListingPage::last);
+            if sender.send(page).await.is_err() || after.is_none() {
+                return;
+            }
+        }
+    });
+    receiver
+}
+
 /// The reading half.
-struct Outgoing<'a> {
-    ledger: &'a Ledger,
-    connection: ConnectionId,
+struct Outgoing {
     what: What,
     shop: Arc<Shop>,
     watch: Arc<Watch>,
-    after: Option<ItemId>,
+    pages: mpsc::Receiver<Page>,
     over: bool,
     /// What needs no word: it is recorded, so that it does not wait any longer.
     silent: Vec<Told>,
 }
 
-impl Outgoing<'_> {
+impl Outgoing {
     /// The next lines that are to be written, or none.
     async fn next_lines(&mut self) -> Result<Option<Vec<Line>>, Failure> {
         while !self.over {
-            let page = match self.what {
-                What::All => self.ledger.listings(self.connection, self.after).await?,
-                What::Changes => self.ledger.waiting_listings(self.connection, self.after).await?,
-                What::Again(run) => self.ledger.listings_of_run(self.connection, run, self.after).await?,
-            };
-            let Some(last) = page.last() else {
-                self.over = true;
-                break;
-            };
-            self.after = Some(last.item);
-            let mut lines = Vec::with_capacity(page.len());
-            for row in page {
+            let broken = || Trouble::Impossible { what: "reading the listings broke down".to_owned() };
+            let page = self.pages.recv().await.ok_or_else(broken)??;
+            self.over = page.last().is_none();
+            let rows = page.rows()?;
+            let mut lines = Vec::with_capacity(rows.len());
+            for row in rows {
                 lines.extend(self.judge(row)?);
             }
             self.watch.add(lines.len() as u64);

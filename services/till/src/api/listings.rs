@@ -84,7 +84,7 @@ pub(crate) async fn list_listings(
 ) -> Result<Json<ListingsShown>, Problem> {
     let page = asked.read::<ItemId>()?;
     let feed = app.ledger.connection(FEED).await?;
-    let mut rows = app.ledger.listings(feed, page.after).await?;
+    let mut rows = app.ledger.listings(feed, page.after).await?.rows()?;
     let next = page.cut(&mut rows, |row| row.item.to_string());
     Ok(Json(ListingsShown { listings: rows.into_iter().map(ListingShown::from).collect(), next }))
 }
@@ -100,7 +100,7 @@ mod tests {
         let shop = TestShop::open().await;
         let ledger = shop.ledger();
         let feed = ledger.connection(super::FEED).await.expect("the feed");
-        let row = ledger.listings(feed, None).await.expect("listings").remove(0);
+        let row = ledger.listings(feed, None).await.expect("listings").rows().expect("rows").remove(0);
         let content = Some(("hash".to_owned(), ListingState::Listed));
         let told = vec![Told { item: row.item, revision: row.revision, content }];
         ledger.execute(None, &RecordRun { connection: feed, told, run: None }).await.expect("recorded");
