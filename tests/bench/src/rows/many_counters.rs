@@ -42,8 +42,7 @@ impl Bench {
             let (rung, sample) = self.rush(&seeded)?;
             rungs.push(rung);
             let shop = self.shops.copy(&seeded, "bare")?;
-            // As many pieces as each client has sold in about the time of the rush; it has at most its range.
-            let sales_each = self.sizes.sales.min(self.pieces_each());
+            let sales_each = (self.sizes.sales / 4).min(self.pieces_each());
             theirs.push(Load { clients: COUNTERS, sales_each }.run(&self.shops, &shop, &sample)?);
             self.shops.check_and_remove(&shop)?;
         }
