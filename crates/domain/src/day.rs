@@ -251,6 +251,12 @@ impl Zone {
         self.moment_of(text.parse().map_err(|_| not_a_date())?)
     }
 
+    /// A moment for people to read, as `17 May 2026, 14:05`.
+    pub fn shown(&self, moment: Moment) -> String {
+        let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
+        self.rules.to_datetime(stamp).strftime("%-d %B %Y, %H:%M").to_string()
+    }
+
     /// The first moment of the day after, for “until the end of the day”.
     pub fn end_of_day(&self, moment: Moment) -> Moment {
         let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();

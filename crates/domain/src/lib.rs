@@ -13,6 +13,7 @@ pub mod day;
 pub mod ids;
 pub mod money;
 pub mod order;
+pub mod people;
 pub mod pricing;
 pub mod quantity;
 pub mod refund;

@@ -135,7 +135,7 @@ fn require_json(headers: &HeaderMap) -> Result<(), Problem> {
     Err(Problem::new(Kind::UnsupportedMediaType, words))
 }
 
-async fn read(mut request: Request, limit: usize) -> Result<Bytes, Problem> {
+pub(crate) async fn read(mut request: Request, limit: usize) -> Result<Bytes, Problem> {
     DefaultBodyLimit::max(limit).apply(&mut request);
     Bytes::from_request(request, &()).await.map_err(|rejection| match rejection {
         BytesRejection::FailedToBufferBody(FailedToBufferBody::LengthLimitError(_)) => {

@@ -2,11 +2,15 @@
 //! the last resort against a panic.
 
 use crate::app::{App, MAX_AT_ONCE};
+use crate::caller::Caller;
+use crate::pages::wrong;
 use crate::problem::{Kind, Problem, Reported};
+use crate::routes::is_page;
 use axum::extract::{MatchedPath, Request, State};
-use axum::http::{HeaderValue, Method, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use domain::people::Role;
 use std::any::Any;
 use std::future::poll_fn;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -16,33 +20,65 @@ use std::time::{Duration, Instant};
 
 /// The longest that a request is worked on: six times what a write waits for another.
 pub(crate) const REQUEST_TIME: Duration = Duration::from_secs(30);
-/// Requests below it are let in up to a number at once; health and counters always.
-const API: &str = "/api/";
+/// Requests there are let in always; all others up to a number at once.
+const WATCHED: [&str; 2] = ["/health/", "/metrics"];
+
+/// OWASP ASVS 5.0.0: 14.3.2, 3.4.4, 3.4.3 and 3.4.6, 3.4.5, 3.4.8. Nothing is loaded from elsewhere,
+/// no script stands within a page, and no other page may hold one of ours in a frame.
+const HEADERS: [(HeaderName, &str); 5] = [
+    (header::CACHE_CONTROL, "no-store"),
+    (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    (
+        header::CONTENT_SECURITY_POLICY,
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; \
+         form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
+    ),
+    (header::REFERRER_POLICY, "same-origin"),
+    (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+];
 
 /// The layer.
 pub(crate) async fn edge(State(app): State<App>, request: Request, next: Next) -> Response {
     let started = Instant::now();
     let route = request.extensions().get::<MatchedPath>().cloned();
     let method = method_label(request.method());
+    let is_page = is_page(request.uri().path());
+    let mut caller = None;
     let mut response = match app.guard.check(&request) {
         Err(problem) => problem.into_response(),
-        Ok(()) => let_in(&app, request, next).await,
+        Ok(()) => let_in(&app, admitted(request, &mut caller), next).await,
     };
-    let headers = response.headers_mut();
-    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
-    headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     let route = route.as_ref().map_or("none", MatchedPath::as_str);
     if let Some(reported) = response.extensions_mut().remove::<Reported>() {
         app.meters.problem(reported.kind.code());
         log(&reported, method, route);
+        if is_page {
+            response = wrong::as_page(&app, caller.as_ref(), &reported, response);
+        }
     }
+    set_headers(response.headers_mut());
     app.meters.request(route, method, response.status().as_u16(), started.elapsed());
     response
 }
 
+/// Until people sign in, whoever asks from this machine is its owner.
+fn admitted(mut request: Request, caller: &mut Option<Caller>) -> Request {
+    let owner = Caller { who: String::new(), role: Role::Owner, form_token: String::new() };
+    request.extensions_mut().insert(owner.clone());
+    *caller = Some(owner);
+    request
+}
+
+/// What every answer says to a browser; what a handler has said by itself stays.
+fn set_headers(headers: &mut HeaderMap) {
+    for (name, value) in HEADERS {
+        headers.entry(name).or_insert(HeaderValue::from_static(value));
+    }
+}
+
 /// Lets a request in, if there is room, and gives it up if it takes too long.
 async fn let_in(app: &App, request: Request, next: Next) -> Response {
-    let is_counted = request.uri().path().starts_with(API);
+    let is_counted = !WATCHED.iter().any(|start| request.uri().path().starts_with(start));
     let permit = is_counted.then(|| app.gate.try_acquire()).transpose();
     if permit.is_err() {
         let words = format!("{MAX_AT_ONCE} requests are being worked on; ask again in a moment");

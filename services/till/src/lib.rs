@@ -1,4 +1,4 @@
-//! The HTTP API of the store, the workroom and the books.
+//! The pages and the HTTP API of the store, the workroom and the books.
 //!
 //! A handler parses, calls one function of the ledger, and renders; everything that all requests
 //! share (the guard, limits, headers, counting, the last resort against a panic) is in [`router`]'s
@@ -10,11 +10,14 @@ mod answer;
 mod api;
 mod app;
 mod body;
+mod caller;
+mod chance;
 mod edge;
 mod feed_desk;
 mod guard;
 mod health;
 mod meters;
+mod pages;
 mod problem;
 mod query;
 mod routes;

@@ -188,17 +188,18 @@ impl Problem {
         *self.document
     }
 
-    #[cfg(test)]
     pub(crate) fn kind(&self) -> Kind {
         self.kind
     }
 }
 
-/// What the edge counts and logs of a problem that was answered.
+/// What the edge counts and logs of a problem that was answered, and writes of it as a page.
 #[derive(Clone, Debug)]
 pub(crate) struct Reported {
     pub(crate) kind: Kind,
     pub(crate) cause: Option<String>,
+    pub(crate) detail: String,
+    pub(crate) faults: Vec<String>,
 }
 
 impl IntoResponse for Problem {
@@ -213,7 +214,9 @@ impl IntoResponse for Problem {
         if self.replayed {
             response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));
         }
-        response.extensions_mut().insert(Reported { kind: self.kind, cause: self.cause });
+        let faults = self.document.errors.iter().map(|fault| fault.detail.clone()).collect();
+        let detail = self.document.detail;
+        response.extensions_mut().insert(Reported { kind: self.kind, cause: self.cause, detail, faults });
         response
     }
 }

@@ -1,19 +1,21 @@
 //! The list of routes, from which the router is made and with which the description is compared.
 
 use crate::app::App;
+use crate::caller::Needs;
 use crate::edge::edge;
 use crate::problem::{Kind, Problem};
-use crate::{api, health};
+use crate::{api, health, pages};
 use axum::Router;
 use axum::handler::Handler;
-use axum::http::Method;
+use axum::http::{Method, Uri};
 use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodFilter, MethodRouter, on};
 
-/// One route.
+/// One route, and who may take it.
 pub(crate) struct Route {
     pub(crate) method: Method,
     pub(crate) path: &'static str,
+    pub(crate) needs: Needs,
     handler: MethodRouter<App>,
 }
 
@@ -21,25 +23,34 @@ impl Route {
     fn new<H: Handler<T, App>, T: 'static>(
         (method, filter): (Method, MethodFilter),
         path: &'static str,
+        needs: Needs,
         handler: H,
     ) -> Self {
-        Self { method, path, handler: on(filter, handler) }
+        Self { method, path, needs, handler: on(filter, handler) }
     }
 
-    pub(crate) fn get<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
-        Self::new((Method::GET, MethodFilter::GET), path, handler)
+    pub(crate) fn get<H: Handler<T, App>, T: 'static>(path: &'static str, needs: Needs, handler: H) -> Self {
+        Self::new((Method::GET, MethodFilter::GET), path, needs, handler)
     }
 
-    pub(crate) fn post<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
-        Self::new((Method::POST, MethodFilter::POST), path, handler)
+    pub(crate) fn post<H: Handler<T, App>, T: 'static>(path: &'static str, needs: Needs, handler: H) -> Self {
+        Self::new((Method::POST, MethodFilter::POST), path, needs, handler)
     }
 
-    pub(crate) fn patch<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
-        Self::new((Method::PATCH, MethodFilter::PATCH), path, handler)
+    pub(crate) fn patch<H: Handler<T, App>, T: 'static>(
+        path: &'static str,
+        needs: Needs,
+        handler: H,
+    ) -> Self {
+        Self::new((Method::PATCH, MethodFilter::PATCH), path, needs, handler)
     }
 
-    pub(crate) fn delete<H: Handler<T, App>, T: 'static>(path: &'static str, handler: H) -> Self {
-        Self::new((Method::DELETE, MethodFilter::DELETE), path, handler)
+    pub(crate) fn delete<H: Handler<T, App>, T: 'static>(
+        path: &'static str,
+        needs: Needs,
+        handler: H,
+    ) -> Self {
+        Self::new((Method::DELETE, MethodFilter::DELETE), path, needs, handler)
     }
 }
 
@@ -47,10 +58,11 @@ impl Route {
 pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
     let mut routes = api::routes(with_desk);
     routes.extend(health::routes());
+    routes.extend(pages::routes());
     routes
 }
 
-/// The whole of the API. Answers to the names and the port that `app` was told alone.
+/// The pages and the API. Answers to the names and the port that `app` was told alone.
 pub fn router(app: App) -> Router {
     let mut router = Router::new();
     for route in routes(app.desk.is_some()) {
@@ -64,8 +76,19 @@ pub fn router(app: App) -> Router {
         .with_state(app)
 }
 
-async fn nothing_here() -> Problem {
-    Problem::new(Kind::NotFound, "there is nothing at this address; /api/openapi.json says what there is")
+async fn nothing_here(uri: Uri) -> Problem {
+    let words = if is_page(uri.path()) {
+        "there is no page at this address; go on from one of the rooms"
+    } else {
+        "there is nothing at this address; /api/openapi.json says what there is"
+    };
+    Problem::new(Kind::NotFound, words)
+}
+
+/// Whether a person's browser asks there, and not a program.
+pub(crate) fn is_page(path: &str) -> bool {
+    path != "/api"
+        && !["/api/", "/health/", "/metrics", "/assets/"].iter().any(|start| path.starts_with(start))
 }
 
 async fn no_such_method() -> Problem {

@@ -26,7 +26,7 @@ mod tests {
         shop.sell("COWL", "k1").await;
         shop.post("/api/sales", "k2", TestShop::cash_sale("COWL")).await.expect_problem("already-sold", 409);
         shop.get("/api/items/NOPE").await.expect_problem("unknown-code", 404);
-        shop.get("/nowhere").await.expect_problem("not-found", 404);
+        shop.get("/api/nowhere").await.expect_problem("not-found", 404);
         let reply = shop.get("/metrics").await;
         assert_eq!(reply.header("content-type"), Some("text/plain; version=0.0.4; charset=utf-8"));
         let text = reply.text();

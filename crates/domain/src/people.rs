@@ -1,0 +1,150 @@
+//! Who may do what: the one table that pages, API and command line go by.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// What somebody is to the shop.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// Stands at the counter.
+    Counter,
+    /// Makes the pieces, and looks after their listings.
+    Maker,
+    /// Runs the shop.
+    Owner,
+}
+
+/// What can be done in the shop. A route names one; so does whatever else asks who may.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Act {
+    /// See what is on the shelf and at what price.
+    Look,
+    /// Ring up, hold for a customer, look past sales up, take a payment of what is owed.
+    Sell,
+    /// Give money back, take goods back, void.
+    GiveBack,
+    /// Count the drawer in and out, put cash in, take cash out.
+    KeepDrawer,
+    /// Add pieces and goods, change their texts, weights and pictures.
+    Make,
+    /// Set rates, and prices by hand.
+    Price,
+    /// Count the shelf, write off, bring goods in.
+    Count,
+    /// Listings, feeds, orders of the online shop.
+    List,
+    /// Read the books.
+    ReadBooks,
+    /// Settings, people, devices, tokens, backups, the list of who changed what.
+    Run,
+}
+
+impl Role {
+    /// Every role, from the one that may least.
+    pub const ALL: [Self; 3] = [Self::Counter, Self::Maker, Self::Owner];
+
+    /// As it stands in the database, in tokens and on the command line.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Counter => "counter",
+            Self::Maker => "maker",
+            Self::Owner => "owner",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|role| role.code() == code)
+    }
+
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Counter => "counter hand",
+            Self::Maker => "maker",
+            Self::Owner => "owner",
+        }
+    }
+
+    /// Whether the role may do it.
+    pub fn may(self, act: Act) -> bool {
+        match act {
+            Act::Look | Act::Sell | Act::GiveBack | Act::KeepDrawer => true,
+            Act::Make | Act::Price | Act::Count | Act::List => matches!(self, Self::Maker | Self::Owner),
+            Act::ReadBooks | Act::Run => matches!(self, Self::Owner),
+        }
+    }
+}
+
+impl fmt::Display for Role {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.code())
+    }
+}
+
+impl Act {
+    /// Everything that can be done.
+    pub const ALL: [Self; 10] = [
+        Self::Look,
+        Self::Sell,
+        Self::GiveBack,
+        Self::KeepDrawer,
+        Self::Make,
+        Self::Price,
+        Self::Count,
+        Self::List,
+        Self::ReadBooks,
+        Self::Run,
+    ];
+
+    /// What it is, in words that follow “may not”.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Look => "look at the shelf",
+            Self::Sell => "ring up",
+            Self::GiveBack => "give money back",
+            Self::KeepDrawer => "keep the drawer",
+            Self::Make => "add or change pieces",
+            Self::Price => "set prices",
+            Self::Count => "count the shelf",
+            Self::List => "see to the online shop",
+            Self::ReadBooks => "read the books",
+            Self::Run => "change the shop's settings and people",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // The shop's own rule, no source: who stands at the counter sells; who makes also makes, prices,
+    // counts and lists; books, settings and people are the owner's.
+    #[test]
+    fn the_table_of_who_may_do_what() {
+        let check = |act: Act, expected: [bool; 3]| {
+            assert_eq!(Role::ALL.map(|role| role.may(act)), expected, "{act:?}");
+        };
+        check(Act::Look, [true, true, true]);
+        check(Act::Sell, [true, true, true]);
+        check(Act::GiveBack, [true, true, true]);
+        check(Act::KeepDrawer, [true, true, true]);
+        check(Act::Make, [false, true, true]);
+        check(Act::Price, [false, true, true]);
+        check(Act::Count, [false, true, true]);
+        check(Act::List, [false, true, true]);
+        check(Act::ReadBooks, [false, false, true]);
+        check(Act::Run, [false, false, true]);
+    }
+
+    #[test]
+    fn a_role_is_found_by_its_code_alone() {
+        for role in Role::ALL {
+            assert_eq!(Role::from_code(role.code()), Some(role));
+        }
+        for text in ["", "Owner", "owner ", "admin"] {
+            assert_eq!(Role::from_code(text), None, "{text}");
+        }
+    }
+}

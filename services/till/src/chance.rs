@@ -1,0 +1,32 @@
+//! Randomness, from the operating system.
+
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+
+/// Bytes of a value that nobody may guess: 192 bits, above the 128 that OWASP ASVS 5.0.0, 7.2.3 and
+/// 11.5.1 ask for.
+const BYTES: usize = 24;
+
+/// A value that nobody can guess, as 32 characters of base64url.
+///
+/// # Panics
+///
+/// If the operating system has no randomness to give: nothing is safe then.
+pub(crate) fn text() -> String {
+    let mut bytes = [0; BYTES];
+    getrandom::fill(&mut bytes).expect("the operating system's randomness");
+    URL_SAFE_NO_PAD.encode(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::HashSet;
+
+    // OWASP ASVS 5.0.0, 7.2.3.
+    #[test]
+    fn ten_thousand_differ_and_are_long_enough() {
+        let texts: HashSet<String> = (0..10_000).map(|_| super::text()).collect();
+        assert_eq!(texts.len(), 10_000);
+        assert!(texts.iter().all(|t| t.len() >= 22));
+    }
+}

@@ -1,0 +1,93 @@
+//! The pages: eight rooms, each a folder with its pages, a page being a struct beside its template.
+//!
+//! A handler parses, calls one function of the ledger, and answers with a [`Paper`]; a form that was
+//! done is answered with [`go`]. Problems are answered as by the API; the edge writes them as a page.
+
+pub(crate) mod assets;
+pub(crate) mod books;
+pub(crate) mod counter;
+pub(crate) mod form;
+pub(crate) mod frame;
+pub(crate) mod herd;
+pub(crate) mod online;
+pub(crate) mod settings;
+pub(crate) mod shelf;
+pub(crate) mod shown;
+pub(crate) mod today;
+pub(crate) mod workbench;
+pub(crate) mod wrong;
+
+use crate::caller::Needs;
+use crate::routes::Route;
+
+/// Every route of the pages.
+pub(crate) fn routes() -> Vec<Route> {
+    let mut routes = vec![
+        Route::get("/", Needs::Nobody, today::first),
+        Route::get(assets::PATH, Needs::Nobody, assets::read),
+    ];
+    for room in [
+        today::routes(),
+        workbench::routes(),
+        shelf::routes(),
+        counter::routes(),
+        online::routes(),
+        herd::routes(),
+        books::routes(),
+        settings::routes(),
+    ] {
+        routes.extend(room);
+    }
+    routes
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::pages::frame::Room;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn every_room_has_its_door_and_opens() {
+        let shop = TestShop::open().await;
+        for room in Room::ALL {
+            let reply = shop.get(room.path()).await;
+            assert_eq!((reply.status, reply.header("content-type")), (200, Some("text/html; charset=utf-8")));
+            let page = reply.text();
+            for door in Room::ALL {
+                let here = if door == room { " aria-current=\"page\"" } else { "" };
+                let link = format!("<a href=\"{}\"{here}>", door.path());
+                assert!(page.contains(&link), "{link} in {page}");
+            }
+        }
+        let first = shop.get("/").await;
+        assert_eq!((first.status, first.header("location")), (303, Some("/today")));
+    }
+
+    #[tokio::test]
+    async fn what_is_not_there_is_said_on_a_page() {
+        let shop = TestShop::open().await;
+        let reply = shop.get("/attic").await;
+        assert_eq!((reply.status, reply.header("content-type")), (404, Some("text/html; charset=utf-8")));
+        assert!(reply.text().contains("there is no page at this address"), "{}", reply.text());
+    }
+
+    // OWASP ASVS 5.0.0, 3.4.3 to 3.4.8 and 14.3.2.
+    #[tokio::test]
+    async fn a_page_tells_the_browser_to_load_nothing_from_elsewhere() {
+        let reply = TestShop::open().await.get("/today").await;
+        let policy = reply.header("content-security-policy").expect("a policy");
+        for part in ["default-src 'none'", "frame-ancestors 'none'", "base-uri 'none'", "form-action 'self'"]
+        {
+            assert!(policy.contains(part), "{policy}");
+        }
+        assert!(!policy.contains("unsafe") && !policy.contains("http"), "{policy}");
+        for (name, value) in [
+            ("cache-control", "no-store"),
+            ("x-content-type-options", "nosniff"),
+            ("referrer-policy", "same-origin"),
+            ("cross-origin-opener-policy", "same-origin"),
+        ] {
+            assert_eq!(reply.header(name), Some(value), "{name}");
+        }
+    }
+}

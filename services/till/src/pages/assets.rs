@@ -1,0 +1,93 @@
+//! Style sheets, scripts and pictures that come with the program. Their folder is named by the hash
+//! of them all: what is kept by a browser for good is never out of date, and a script's own imports
+//! stay as they are written.
+
+use crate::problem::{Kind, Problem};
+use axum::extract::Path;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use sha2::{Digest, Sha256};
+use std::fmt::Write;
+use std::sync::LazyLock;
+
+/// Where they are.
+pub(crate) const PATH: &str = "/assets/{hash}/{name}";
+/// A year, the longest that RFC 9111 caches are used to; the address changes with the contents.
+const FOR_GOOD: &str = "public, max-age=31536000, immutable";
+/// Characters of the hash: 64 bits, enough to tell versions apart.
+const HASH_CHARS: usize = 16;
+
+/// A file.
+struct Asset {
+    name: &'static str,
+    kind: &'static str,
+    bytes: &'static [u8],
+}
+
+macro_rules! assets {
+    ($($name:literal $kind:literal),+ $(,)?) => {
+        /// All of them.
+        static ASSETS: &[Asset] = &[$(Asset {
+            name: $name,
+            kind: $kind,
+            bytes: include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/assets/", $name)),
+        }),+];
+    };
+}
+
+assets! {
+    "look.css" "text/css; charset=utf-8",
+}
+
+static HASH: LazyLock<String> = LazyLock::new(|| {
+    let mut hash = Sha256::new();
+    for asset in ASSETS {
+        hash.update(asset.name);
+        hash.update(asset.bytes);
+    }
+    let mut text = String::new();
+    for byte in hash.finalize() {
+        // Writing to a String cannot fail.
+        let _ = write!(text, "{byte:02x}");
+    }
+    text.truncate(HASH_CHARS);
+    text
+});
+
+/// The address of a file. A name that is in no list leads nowhere; the tests look for it.
+pub(crate) fn address(name: &str) -> String {
+    debug_assert!(ASSETS.iter().any(|a| a.name == name), "there is no file {name}");
+    format!("/assets/{}/{name}", *HASH)
+}
+
+/// GET /assets/{hash}/{name}
+pub(crate) async fn read(Path((hash, name)): Path<(String, String)>) -> Result<Response, Problem> {
+    let asset = ASSETS.iter().find(|a| a.name == name && hash == *HASH);
+    let asset =
+        asset.ok_or_else(|| Problem::new(Kind::NotFound, "there is no such file; load the page again"))?;
+    let headers = [(header::CONTENT_TYPE, asset.kind), (header::CACHE_CONTROL, FOR_GOOD)];
+    Ok((headers, asset.bytes).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn a_file_is_kept_for_good_and_an_old_address_leads_nowhere() {
+        let shop = TestShop::open().await;
+        for asset in ASSETS {
+            let reply = shop.get(&address(asset.name)).await;
+            assert_eq!(
+                (reply.status, reply.header("cache-control")),
+                (200, Some(FOR_GOOD)),
+                "{}",
+                asset.name
+            );
+            assert_eq!(reply.header("content-type"), Some(asset.kind));
+        }
+        shop.get("/assets/0000000000000000/look.css").await.expect_problem("not-found", 404);
+        shop.get(&address("look.css").replace(".css", ".csv")).await.expect_problem("not-found", 404);
+    }
+}

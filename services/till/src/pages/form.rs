@@ -1,0 +1,183 @@
+//! Forms: read once, from a page of this very shop, done once.
+
+use crate::app::App;
+use crate::body::{BULK_LIMIT, read};
+use crate::caller::Caller;
+use crate::problem::{Fault, Kind, Problem};
+use axum::extract::{FromRequest, Request};
+use axum::http::header;
+use ledger::Key;
+use std::collections::BTreeMap;
+
+/// The field that proves that the form is a page's of ours ([`Caller::form_token`]).
+const TOKEN: &str = "_token";
+/// The field that says the form once, however often it is sent.
+const KEY: &str = "_key";
+/// The most fields: a sheet of twenty pieces has a tenth of it.
+const MAX_FIELDS: usize = 2000;
+
+/// What a form brought.
+#[derive(Debug)]
+pub(crate) struct Form {
+    /// The key to run its command with.
+    pub(crate) key: Key,
+    /// Who sent it.
+    pub(crate) caller: Caller,
+    pairs: Vec<(String, String)>,
+}
+
+impl Form {
+    /// A field's text, trimmed; empty if it was left out.
+    pub(crate) fn text(&self, name: &str) -> &str {
+        self.raw(name).trim()
+    }
+
+    /// A field's text as it came.
+    pub(crate) fn raw(&self, name: &str) -> &str {
+        self.pairs.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.as_str())
+    }
+
+    /// Every value of a field that stands several times.
+    pub(crate) fn all(&self, name: &str) -> Vec<&str> {
+        self.pairs.iter().filter(|(n, _)| n == name).map(|(_, value)| value.as_str()).collect()
+    }
+
+    /// Whether a box was ticked, or a button of this name pressed.
+    pub(crate) fn has(&self, name: &str) -> bool {
+        self.pairs.iter().any(|(n, _)| n == name)
+    }
+}
+
+impl FromRequest<App> for Form {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
+        let caller = request.extensions().get::<Caller>().cloned();
+        let caller = caller.ok_or_else(|| Problem::new(Kind::Trouble, "a form was reached by nobody"))?;
+        let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok());
+        let essence = kind.unwrap_or_default().split(';').next().unwrap_or_default().trim();
+        if !essence.eq_ignore_ascii_case("application/x-www-form-urlencoded") {
+            return Err(Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page"));
+        }
+        let scope = format!("{} POST {}", caller.who, request.uri().path());
+        let bytes = read(request, BULK_LIMIT).await?;
+        Self::of(&bytes, caller, &scope)
+    }
+}
+
+impl Form {
+    fn of(bytes: &[u8], caller: Caller, scope: &str) -> Result<Self, Problem> {
+        let mut pairs: Vec<(String, String)> = form_urlencoded::parse(bytes)
+            .take(MAX_FIELDS + 1)
+            .map(|(n, v)| (n.into_owned(), v.into_owned()))
+            .collect();
+        if pairs.len() > MAX_FIELDS {
+            return Err(Problem::new(Kind::TooLarge, format!("a form here has at most {MAX_FIELDS} fields")));
+        }
+        let token = take(&mut pairs, TOKEN);
+        if !is_same(token.as_bytes(), caller.form_token.as_bytes()) {
+            let words =
+                "the form is not of a page that is open now; load the page again, and send it from there";
+            return Err(Problem::new(Kind::ForeignOrigin, words));
+        }
+        let given = take(&mut pairs, KEY);
+        let given = if given.is_empty() { crate::chance::text() } else { given };
+        // Without the token: the same form sent again after its sender came in anew is the same.
+        let body = serde_json::to_vec(&pairs).unwrap_or_default();
+        let key = Key::new(scope, &given, &body)
+            .map_err(|refusal| Problem::new(Kind::Malformed, refusal.to_string()))?;
+        Ok(Self { key, caller, pairs })
+    }
+}
+
+fn take(pairs: &mut Vec<(String, String)>, name: &str) -> String {
+    let at = pairs.iter().position(|(n, _)| n == name);
+    at.map(|at| pairs.remove(at).1).unwrap_or_default()
+}
+
+/// Compares in a time that tells nothing of where they differ (OWASP ASVS 5.0.0, 11.2.4).
+pub(crate) fn is_same(given: &[u8], expected: &[u8]) -> bool {
+    given.len() == expected.len() && given.iter().zip(expected).fold(0, |sum, (a, b)| sum | (a ^ b)) == 0
+}
+
+/// What is wrong with a form that is shown again, by field.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Faults(BTreeMap<String, String>);
+
+impl Faults {
+    /// Of a problem: each fault at the last part of its place; without places, at the whole form,
+    /// which is the field of no name. Trouble of ours is not the form's and stays a problem.
+    pub(crate) fn of(problem: Problem) -> Result<Self, Problem> {
+        if problem.kind().status().is_server_error() {
+            return Err(problem);
+        }
+        let document = problem.into_document();
+        let field = |fault: Fault| {
+            (fault.pointer.unwrap_or_default().trim_start_matches("#/").replace('/', "."), fault.detail)
+        };
+        let mut faults: BTreeMap<String, String> = document.errors.into_iter().map(field).collect();
+        if faults.is_empty() {
+            faults.insert(String::new(), document.detail);
+        }
+        Ok(Self(faults))
+    }
+
+    /// One fault.
+    pub(crate) fn one(field: &str, words: impl Into<String>) -> Self {
+        Self(BTreeMap::from([(field.to_owned(), words.into())]))
+    }
+
+    /// What is wrong with a field, to stand beside it.
+    pub(crate) fn at(&self, field: &str) -> Option<&str> {
+        self.0.get(field).map(String::as_str)
+    }
+
+    /// Everything that is wrong, to stand at the head of the form.
+    pub(crate) fn all(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.0.iter().map(|(field, words)| (field.as_str(), words.as_str()))
+    }
+
+    pub(crate) fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use domain::people::Role;
+
+    fn form(body: &str) -> Result<Form, Kind> {
+        let caller = Caller { who: "Ada".to_owned(), role: Role::Maker, form_token: "t0ken".to_owned() };
+        Form::of(body.as_bytes(), caller, "Ada POST /x").map_err(|problem| problem.kind())
+    }
+
+    #[test]
+    fn a_form_brings_the_token_of_its_page() {
+        let check = |body: &str, expected: Option<Kind>| assert_eq!(form(body).err(), expected, "{body}");
+        check("_token=t0ken&name=Moor", None);
+        check("name=Moor&_token=t0ken", None);
+        check("name=Moor", Some(Kind::ForeignOrigin));
+        check("_token=&name=Moor", Some(Kind::ForeignOrigin));
+        check("_token=t0keN", Some(Kind::ForeignOrigin));
+        check("_token=t0ken0", Some(Kind::ForeignOrigin));
+        check(&format!("_token=t0ken{}", "&a=b".repeat(MAX_FIELDS)), Some(Kind::TooLarge));
+    }
+
+    #[test]
+    fn fields_are_read_as_they_came_or_trimmed() {
+        let form = form("_token=t0ken&a=+Moor%20&b=1&b=2&c").expect("a form");
+        assert_eq!((form.text("a"), form.raw("a"), form.text("nothing")), ("Moor", " Moor ", ""));
+        assert_eq!((form.all("b"), form.has("c"), form.has("d")), (vec!["1", "2"], true, false));
+        assert!(!form.has(TOKEN));
+    }
+
+    #[test]
+    fn the_same_form_is_the_same_under_another_token() {
+        let of = |token: &str| {
+            let caller = Caller { who: "Ada".to_owned(), role: Role::Maker, form_token: token.to_owned() };
+            Form::of(format!("_token={token}&_key=k&a=1").as_bytes(), caller, "s").expect("a form").key
+        };
+        assert_eq!(format!("{:?}", of("one")), format!("{:?}", of("two")));
+    }
+}

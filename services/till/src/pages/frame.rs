@@ -1,0 +1,145 @@
+//! What stands around every page: the shop's name, the eight rooms, who is in.
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::assets;
+use crate::problem::{Kind, Problem};
+use askama::Template;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use domain::people::Act;
+
+/// A room.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Room {
+    Today,
+    Workbench,
+    Shelf,
+    Counter,
+    Online,
+    Herd,
+    Books,
+    Settings,
+}
+
+impl Room {
+    /// All of them, in the order of their doors.
+    pub(crate) const ALL: [Self; 8] = [
+        Self::Today,
+        Self::Workbench,
+        Self::Shelf,
+        Self::Counter,
+        Self::Online,
+        Self::Herd,
+        Self::Books,
+        Self::Settings,
+    ];
+
+    pub(crate) fn name(self) -> &'static str {
+        match self {
+            Self::Today => "Today",
+            Self::Workbench => "Workbench",
+            Self::Shelf => "Shelf",
+            Self::Counter => "Counter",
+            Self::Online => "Online",
+            Self::Herd => "Herd & Yarn",
+            Self::Books => "Books",
+            Self::Settings => "Settings",
+        }
+    }
+
+    pub(crate) fn path(self) -> &'static str {
+        match self {
+            Self::Today => "/today",
+            Self::Workbench => "/workbench",
+            Self::Shelf => "/shelf",
+            Self::Counter => "/counter",
+            Self::Online => "/online",
+            Self::Herd => "/herd",
+            Self::Books => "/books",
+            Self::Settings => "/settings",
+        }
+    }
+
+    /// What somebody must be allowed to do for its door to be there.
+    pub(crate) fn asks(self) -> Act {
+        match self {
+            Self::Today | Self::Shelf => Act::Look,
+            Self::Workbench | Self::Herd => Act::Make,
+            Self::Counter => Act::Sell,
+            Self::Online => Act::List,
+            Self::Books => Act::ReadBooks,
+            Self::Settings => Act::Run,
+        }
+    }
+}
+
+/// A door in the frame.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Door {
+    pub(crate) name: &'static str,
+    pub(crate) path: &'static str,
+    pub(crate) is_here: bool,
+}
+
+/// What a page's struct carries, as its field `frame`, for `frame.html`.
+#[derive(Clone, Debug)]
+pub(crate) struct Frame {
+    /// The shop's name.
+    pub(crate) shop: String,
+    /// Who is in; empty where nobody has to be.
+    pub(crate) who: String,
+    /// What every form brings along in its field `_token`.
+    pub(crate) form_token: String,
+    /// The rooms that they may enter.
+    pub(crate) doors: Vec<Door>,
+}
+
+impl Frame {
+    /// For somebody in a room.
+    pub(crate) fn new(app: &App, caller: &Caller, here: Room) -> Self {
+        let door = |room: Room| Door { name: room.name(), path: room.path(), is_here: room == here };
+        Self {
+            shop: app.ledger.shop().name.clone(),
+            who: caller.who.clone(),
+            form_token: caller.form_token.clone(),
+            doors: Room::ALL.into_iter().filter(|room| caller.may(room.asks())).map(door).collect(),
+        }
+    }
+
+    /// Outside of the rooms: entering, the first set-up, a page that is not there.
+    pub(crate) fn outside(app: &App, form_token: String) -> Self {
+        Self { shop: app.ledger.shop().name.clone(), who: String::new(), form_token, doors: Vec::new() }
+    }
+
+    /// The address of a file that comes with the program.
+    pub(crate) fn asset(&self, name: &str) -> String {
+        assets::address(name)
+    }
+
+    /// A new key for a form's field `_key`: sent twice, the form is done once.
+    pub(crate) fn new_key(&self) -> String {
+        crate::chance::text()
+    }
+}
+
+/// A page, written out.
+pub(crate) struct Paper<T>(pub(crate) T);
+
+impl<T: Template> IntoResponse for Paper<T> {
+    fn into_response(self) -> Response {
+        match self.0.render() {
+            Ok(html) => {
+                (StatusCode::OK, [(header::CONTENT_TYPE, "text/html; charset=utf-8")], html).into_response()
+            }
+            Err(error) => {
+                Problem::new(Kind::Trouble, "the page could not be written").because(&error).into_response()
+            }
+        }
+    }
+}
+
+/// Goes on to another page after a form was done, so that reading it again sends nothing again.
+pub(crate) fn go(path: &str) -> Response {
+    (StatusCode::SEE_OTHER, [(header::LOCATION, path)]).into_response()
+}

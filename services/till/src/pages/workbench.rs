@@ -1,0 +1,25 @@
+//! The room Workbench.
+
+use crate::app::App;
+use crate::caller::{Caller, Needs};
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::routes::Route;
+use askama::Template;
+use axum::extract::State;
+
+/// Its routes.
+pub(crate) fn routes() -> Vec<Route> {
+    vec![Route::get("/workbench", Needs::One(Room::Workbench.asks()), room)]
+}
+
+/// The room, before anything stands in it.
+#[derive(Template)]
+#[template(path = "workbench/room.html")]
+pub(crate) struct Page {
+    frame: Frame,
+}
+
+/// GET /workbench
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
+    Paper(Page { frame: Frame::new(&app, &caller, Room::Workbench) })
+}

@@ -1,0 +1,39 @@
+//! A problem, as a page: what it was, and the way out.
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::frame::{Frame, Room};
+use crate::problem::Reported;
+use askama::Template;
+use axum::http::{HeaderValue, header};
+use axum::response::Response;
+
+#[derive(Template)]
+#[template(path = "wrong.html")]
+struct Wrong {
+    frame: Frame,
+    title: &'static str,
+    detail: String,
+    faults: Vec<String>,
+    back: &'static str,
+}
+
+/// Writes a problem that a page's handler answered as a page, with the problem's status and headers.
+pub(crate) fn as_page(
+    app: &App,
+    caller: Option<&Caller>,
+    problem: &Reported,
+    response: Response,
+) -> Response {
+    let (frame, back) = match caller {
+        Some(caller) => (Frame::new(app, caller, Room::Today), Room::Today.path()),
+        None => (Frame::outside(app, String::new()), "/"),
+    };
+    let faults = problem.faults.iter().filter(|f| **f != problem.detail).cloned().collect();
+    let page = Wrong { frame, title: problem.kind.title(), detail: problem.detail.clone(), faults, back };
+    let Ok(html) = page.render() else { return response };
+    let (mut parts, _) = response.into_parts();
+    parts.headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8"));
+    parts.headers.remove(header::CONTENT_LENGTH);
+    Response::from_parts(parts, html.into())
+}
