@@ -1,7 +1,7 @@
 //! Watched folders: feeds that are put into one are taken in, changes are put into the other.
 //!
-//! A file is taken when its size and time have stood still between two looks, and moved away when
-//! it is done with. Everything between may be cut off at any point: orders are known by their
+//! A file is taken when its size and time have stood still between two looks, or, while its end looks
+//! as if the writer had stopped in the middle, for half a minute; and moved away when it is done with. Everything between may be cut off at any point: orders are known by their
 //! numbers, files of styles and items by their hash, so that taking a file twice takes it once.
 
 mod incoming;
@@ -21,6 +21,9 @@ pub use incoming::Looked;
 
 /// How often the in-folder is looked into: twice this is what a file waits at least.
 pub const LOOK_EVERY: Duration = Duration::from_secs(2);
+/// How many looks a file stands still that does not end as a file ends. A writer on a slow line may
+/// stop longer than one look; a last row without its line break is nothing that has to hurry.
+const LOOKS_AT_UNENDED: u32 = 15;
 /// How often changes are put into the out-folder. A feed has many of them at once, and an online
 /// shop that reads feeds does so every few minutes.
 pub const OUT_EVERY: Duration = Duration::from_secs(30);
@@ -73,8 +76,25 @@ pub struct Folders {
     ledger: Ledger,
     in_folder: Option<PathBuf>,
     out_folder: Option<PathBuf>,
-    /// Size and time of each file at the last look.
-    seen: HashMap<PathBuf, (u64, SystemTime)>,
+    /// Each file at the last look.
+    seen: HashMap<PathBuf, Seen>,
+}
+
+/// A file as it was at a look.
+#[derive(Clone, Copy, Debug)]
+struct Seen {
+    size: u64,
+    modified: SystemTime,
+    /// For how many looks it has been so.
+    still: u32,
+}
+
+impl Seen {
+    fn again(file: &Found, before: Option<&Self>) -> Self {
+        let (size, modified) = (file.size, file.modified);
+        let same = before.filter(|b| b.size == size && b.modified == modified);
+        Self { size, modified, still: same.map_or(0, |b| b.still.saturating_add(1)) }
+    }
 }
 
 impl Folders {
@@ -98,15 +118,15 @@ impl Folders {
     pub async fn look(&mut self) -> Result<Vec<Looked>, FolderError> {
         let Some(folder) = self.in_folder.clone() else { return Ok(Vec::new()) };
         let found = incoming::list(&folder)?;
-        let now: HashMap<PathBuf, (u64, SystemTime)> =
-            found.iter().map(|f| (f.path.clone(), (f.size, f.modified))).collect();
-        let still = |f: &&Found| self.seen.get(&f.path) == Some(&(f.size, f.modified));
-        let ready: Vec<&Found> = found.iter().filter(still).collect();
-        let mut looked = Vec::with_capacity(ready.len());
-        for file in ready {
-            looked.push(incoming::take(&self.ledger, &folder, file).await?);
+        let seen = |f: &Found| (f.path.clone(), Seen::again(f, self.seen.get(&f.path)));
+        self.seen = found.iter().map(seen).collect();
+        let mut looked = Vec::new();
+        for file in &found {
+            let still = self.seen.get(&file.path).map_or(0, |s| s.still);
+            if still >= LOOKS_AT_UNENDED || (still > 0 && file.is_ended()) {
+                looked.push(incoming::take(&self.ledger, &folder, file).await?);
+            }
         }
-        self.seen = now;
         Ok(looked)
     }
 

@@ -10,7 +10,7 @@ use feeds::{Feed, publish};
 use ledger::Ledger;
 use serde::Serialize;
 use std::fs;
-use std::io;
+use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -29,6 +29,20 @@ pub(super) struct Found {
     name: String,
     /// Which of the folders it stands in; none for the in-folder itself.
     kind: Option<&'static str>,
+}
+
+impl Found {
+    /// Whether it ends as a feed ends that was written whole: with a line break, or as JSON does.
+    /// What cannot be read now is told of when it is taken.
+    pub(super) fn is_ended(&self) -> bool {
+        let last = || {
+            let mut file = fs::File::open(&self.path)?;
+            file.seek(SeekFrom::End(-1))?;
+            let mut byte = [0];
+            file.read_exact(&mut byte).map(|()| byte[0])
+        };
+        self.size > 0 && last().map_or(true, |byte| matches!(byte, b'\n' | b'\r' | b'}' | b']'))
+    }
 }
 
 /// What became of a file.

@@ -89,6 +89,19 @@ async fn a_file_that_still_grows_is_left_alone() {
     assert_eq!(watched.folders.look().await.unwrap(), []);
     let told = watched.look().await;
     assert!(told[0].contains("2 added"), "{told:?}");
+    // Its writer stopped within a row, or before it began, and goes on half a minute later.
+    for part in ["name,sku,offers.price\nMitts,M1", ""] {
+        watched.put("items/slow.csv", part);
+        for _ in 0..15 {
+            assert_eq!(watched.folders.look().await.unwrap(), [], "{part}");
+        }
+    }
+    watched.put("items/slow.csv", "name,sku,offers.price\nMitts,M1,30");
+    for _ in 0..15 {
+        assert_eq!(watched.folders.look().await.unwrap(), []);
+    }
+    let told = watched.look().await;
+    assert!(told[0].contains("1 added"), "{told:?}");
     for name in ["items/.hidden.csv", "items/x.csv.part", "items/y.tmp"] {
         watched.put(name, "name\n");
     }
