@@ -78,6 +78,15 @@ pub(crate) fn write_items(path: &Path, first: u32, count: u32, edition: u32) -> 
 /// A file of past orders for `feed in --past`, of [`LINES_AN_ORDER`] lines each, in the order of
 /// their days, by turns on two channels.
 pub(crate) fn write_orders(path: &Path, orders: u32) -> Result<(), Trouble> {
+    write_past(path, orders, LINES_AN_ORDER)
+}
+
+/// The same of one line each: as many sales as lines.
+pub(crate) fn write_sales(path: &Path, sales: u32) -> Result<(), Trouble> {
+    write_past(path, sales, 1)
+}
+
+fn write_past(path: &Path, orders: u32, lines: u32) -> Result<(), Trouble> {
     let what = "writing an orders file";
     let mut out = BufWriter::new(File::create(path).trying(what)?);
     writeln!(out, "orderNumber,orderDate,sku,name,orderQuantity,price,discount,shipping,tax,channel")
@@ -86,8 +95,8 @@ pub(crate) fn write_orders(path: &Path, orders: u32) -> Result<(), Trouble> {
         let day = u64::from(order) * u64::from(DAYS) / u64::from(orders);
         let date = date(u32::try_from(day).unwrap_or(0), mixed(order));
         let channel = if order % 2 == 0 { "online" } else { "market" };
-        for line in 0..LINES_AN_ORDER {
-            let bits = mixed(order * LINES_AN_ORDER + line);
+        for line in 0..lines {
+            let bits = mixed(order * lines + line);
             let shipping = if line == 0 && order % 3 == 0 { "6.95" } else { "" };
             let discount = if bits.is_multiple_of(10) { "1.50" } else { "" };
             writeln!(

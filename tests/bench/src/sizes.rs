@@ -25,6 +25,10 @@ pub(crate) struct Sizes {
     pub(crate) large_shop: u32,
     /// Orders of the small books; the large ones are [`Sizes::orders`].
     pub(crate) few_orders: u32,
+    /// Sales of the large shop whose pages are asked for.
+    pub(crate) sales_made: u32,
+    /// Requests of each page on each side.
+    pub(crate) page_rounds: usize,
 }
 
 impl Sizes {
@@ -42,6 +46,8 @@ impl Sizes {
             small_shop: 1_000,
             large_shop: 1_000_000,
             few_orders: 1_000,
+            sales_made: 1_000_000,
+            page_rounds: 200,
         }
     }
 
@@ -59,6 +65,8 @@ impl Sizes {
             small_shop: 1_000,
             large_shop: 50_000,
             few_orders: 500,
+            sales_made: 20_000,
+            page_rounds: 20,
         }
     }
 }

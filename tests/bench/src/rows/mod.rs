@@ -4,6 +4,7 @@ mod changes;
 mod counter;
 mod listings;
 mod many_counters;
+mod pages;
 mod past_orders;
 mod read_books;
 mod start;
@@ -22,7 +23,7 @@ pub(crate) struct Bench {
 }
 
 /// Every row, by its number.
-pub(crate) const ROWS: [(u8, &str); 9] = [
+pub(crate) const ROWS: [(u8, &str); 11] = [
     (1, "one counter ringing up over HTTP"),
     (2, "32 counters at once"),
     (3, "32 counters at once"),
@@ -32,13 +33,15 @@ pub(crate) const ROWS: [(u8, &str); 9] = [
     (7, "`feed out --changes`"),
     (8, "`books --by month,channel`"),
     (9, "`serve` from start to first answer"),
+    (10, "the server's time of each page"),
+    (11, "the first load of each page"),
 ];
 
 impl Bench {
     /// Measures a row, on each engine that it is about.
     pub(crate) fn row(&self, number: u8) -> Vec<Figure> {
         let engines = match number {
-            2 => vec![Engine::Sqlite],
+            2 | 11 => vec![Engine::Sqlite],
             3 => vec![Engine::Postgres],
             _ => self.shops.engines(),
         };
@@ -56,7 +59,9 @@ impl Bench {
             6 => self.all_listings(engine),
             7 => self.ten_changes(engine).map(|figure| vec![figure]),
             8 => self.books(engine).map(|figure| vec![figure]),
-            _ => self.start(engine),
+            9 => self.start(engine),
+            10 => self.page_times(engine),
+            _ => self.first_loads(engine),
         };
         figures.unwrap_or_else(|trouble| {
             let what = ROWS.iter().find(|(row, _)| *row == number).map_or("", |(_, what)| *what);

@@ -1,0 +1,34 @@
+// Every page that there is, read from the routes themselves, so that a new page cannot be left out.
+
+import { readdirSync, readFileSync } from "node:fs";
+import path from "node:path";
+import { ROOT } from "./program.mjs";
+
+const PAGES = path.join(ROOT, "services/till/src/pages");
+
+/** What is got from an address but is no page to look at. */
+const NO_PAGE = new Set([
+  "/", // leads on to Today
+  "/books/csv", // a file
+  "/workbench/price", // a part of a page
+  "/counter/{basket}/slip", // a part of a page
+  "/counter/{basket}/events", // a stream
+  "/counter/sales/{sale}/receipt.txt", // a file
+  "/pictures/{name}", // a photograph
+]);
+
+/** The patterns of all pages, those with fewer gaps first. */
+export function patterns() {
+  const files = readdirSync(PAGES, { recursive: true }).filter((file) => String(file).endsWith(".rs"));
+  const sources = ["../pages.rs", ...files].map((file) => readFileSync(path.join(PAGES, String(file)), "utf8"));
+  const found = sources.flatMap((text) => [...text.matchAll(/Route::get\(\s*"([^"]+)"/g)].map((match) => match[1]));
+  const gaps = (pattern) => pattern.split("{").length;
+  return [...new Set(found)].filter((pattern) => !NO_PAGE.has(pattern)).sort((a, b) => gaps(a) - gaps(b) || a.localeCompare(b));
+}
+
+/** Which pattern an address follows; none for what is no page. */
+export function patternOf(all, address) {
+  const here = new URL(address, "http://x").pathname;
+  if ([...NO_PAGE].some((pattern) => !pattern.includes("{") && pattern === here)) return undefined;
+  return all.find((pattern) => new RegExp(`^${pattern.replace(/[.]/g, "\\.").replace(/\{[^}]+\}/g, "[^/]+")}$`).test(here));
+}

@@ -1,0 +1,39 @@
+// Debian's Chromium, with a profile of its own that is thrown away.
+
+import { chromium } from "playwright-core";
+
+/** Nothing of it may speak to anybody but the program. */
+const ARGUMENTS = [
+  "--no-sandbox",
+  "--disable-gpu",
+  "--disable-quic",
+  "--no-first-run",
+  "--disable-background-networking",
+  "--disable-component-update",
+  "--disable-sync",
+];
+/** How long a step may take: a debug build on two busy cores. */
+export const STEP_MS = 15_000;
+
+/** The widths that a page must do with: a phone, a tablet, a desk. */
+export const WIDTHS = { phone: { width: 360, height: 740 }, tablet: { width: 768, height: 1024 }, desk: { width: 1280, height: 900 } };
+
+export function startBrowser() {
+  return chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ARGUMENTS, timeout: 60_000 });
+}
+
+/** Whether a page's console says that the page itself is wrong; a refused form is not. */
+function isWrong(message) {
+  return message.type() === "error" && /Content Security Policy|Uncaught|violates|MIME type/i.test(message.text());
+}
+
+/** A page whose faults are kept in `wrong`. */
+export async function newPage(context, wrong) {
+  const page = await context.newPage();
+  page.setDefaultTimeout(STEP_MS);
+  page.on("pageerror", (error) => wrong.push(`${page.url()}: ${error.message}`));
+  page.on("console", (message) => {
+    if (isWrong(message)) wrong.push(`${page.url()}: ${message.text()}`);
+  });
+  return page;
+}

@@ -1,0 +1,76 @@
+// What is looked at on every page: axe-core's rules, the width, the print.
+
+import { createRequire } from "node:module";
+import { inflateSync } from "node:zlib";
+import { WIDTHS } from "./browser.mjs";
+
+const require = createRequire(import.meta.url);
+const axe = require("axe-core");
+
+/** WCAG 2.2 A and AA, the size of targets included (axe leaves that rule off by itself), and axe's own good practice. */
+const RULES = {
+  runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+  rules: { "target-size": { enabled: true } },
+  resultTypes: ["violations"],
+};
+
+/** What axe-core finds on a page, a line each. Its source goes in as a debugger's, which no policy of the page forbids. */
+export async function faultsByAxe(page) {
+  const debugging = await page.context().newCDPSession(page);
+  await debugging.send("Runtime.evaluate", { expression: `${axe.source}; void 0` });
+  await debugging.detach();
+  const found = await page.evaluate((rules) => window.axe.run(document, rules), RULES);
+  return found.violations.flatMap((fault) => fault.nodes.map((node) => `${fault.id}: ${fault.help}: ${node.html.slice(0, 160)} (${(node.any[0] ?? node.all[0] ?? node.none[0])?.message ?? ""})`));
+}
+
+/** What makes a page wider than its window; empty if nothing does. */
+export function tooWide(page) {
+  return page.evaluate(() => {
+    const room = document.documentElement.clientWidth;
+    if (document.documentElement.scrollWidth <= room) return [];
+    const scrolls = (element) => {
+      for (let over = element.parentElement; over; over = over.parentElement) {
+        if (getComputedStyle(over).overflowX !== "visible" && over !== document.documentElement) return true;
+      }
+      return false;
+    };
+    const wide = [...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > room + 0.5 && !scrolls(e));
+    const told = wide.slice(-3).map((e) => e.outerHTML.slice(0, 120));
+    return [`${document.documentElement.scrollWidth} px in ${room}`, ...told];
+  });
+}
+
+/** Whether whoever goes by keyboard sees where they are. */
+export function focusIsSeen(page) {
+  return page.evaluate(() => {
+    const here = document.activeElement;
+    if (!here || here === document.body) return false;
+    const style = getComputedStyle(here);
+    return style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2;
+  });
+}
+
+/** How many pieces of text a PDF draws (ISO 32000-1, 9.4.3: Tj and TJ), on how many pages. */
+export function printed(pdf) {
+  const bytes = pdf.toString("latin1");
+  let drawn = 0;
+  for (const found of bytes.matchAll(/stream\r?\n/g)) {
+    const start = (found.index ?? 0) + found[0].length;
+    const end = bytes.indexOf("endstream", start);
+    try {
+      const text = inflateSync(pdf.subarray(start, end)).toString("latin1");
+      drawn += text.match(/\bT[jJ]\b/g)?.length ?? 0;
+    } catch {
+      // A stream that is no text: a font, or one of another kind.
+    }
+  }
+  return { drawn, pages: bytes.match(/\/Type\s*\/Page\b/g)?.length ?? 0 };
+}
+
+/** Each width, in turn. */
+export async function atEachWidth(page, look) {
+  for (const [name, size] of Object.entries(WIDTHS)) {
+    await page.setViewportSize(size);
+    await look(name);
+  }
+}

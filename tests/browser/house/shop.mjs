@@ -1,0 +1,192 @@
+// A shop that is open, and people in it.
+
+import assert from "node:assert/strict";
+import { mkdirSync, writeFileSync } from "node:fs";
+import path from "node:path";
+import { newPage, startBrowser, WIDTHS } from "./browser.mjs";
+import { engines, place } from "./places.mjs";
+import { run, Serving } from "./program.mjs";
+
+/** The owner of each test's shop. */
+export const OWNER = { name: "Ada Fell", password: "three blue ewes and a ram" };
+
+/** 6.35 oz of it: 47.625, shown as 47.63, ended at 48.00. */
+export const STYLES = `style,rate,rate.unitCode,ending,minimum,sizes,category
+ridge beanie,7.50,ONZ,whole,18.00,S|M|L,hats
+moor cowl,6.80,ONZ,five,15.00,,neck
+`;
+
+/** A file of pieces, their codes P-001 and on, each at 20.00 and a cent more than the last. */
+export function pieces(count) {
+  const rows = ["name,kind,sku,style,color,size,material,weight.value,weight.unitCode,offers.price,cost,description"];
+  for (let number = 1; number <= count; number += 1) {
+    const sku = `P-${String(number).padStart(3, "0")}`;
+    const price = (20 + number / 100).toFixed(2);
+    rows.push(`Beck cowl ${number},piece,${sku},moor cowl,heather,M,100% wool,4.${10 + (number % 90)},ONZ,${price},6.00,Knitted by hand`);
+  }
+  return `${rows.join("\n")}\n`;
+}
+
+/** Their prices, added up. */
+export function sum(...numbers) {
+  return (numbers.reduce((cents, number) => cents + 2000 + number, 0) / 100).toFixed(2);
+}
+
+/** A shop, from an empty place to an owner who is in. */
+export class Shop {
+  wrong = [];
+  #place;
+  #serving;
+  #browser;
+  #state;
+
+  /** Opens one with so many pieces on the shelf; it is closed, and its laws verified, when the test `t` is over. */
+  static async open(t, engine, { count = 0, serve = [] } = {}) {
+    const shop = new Shop();
+    shop.#place = place(engine);
+    t.after(() => shop.#close());
+    shop.#add("styles", STYLES);
+    if (count > 0) shop.#add("items", pieces(count));
+    await shop.#serve(["serve", ...serve]);
+    await shop.#begin();
+    return shop;
+  }
+
+  /** The demo's shop, with its own owner. */
+  static async demo(t) {
+    const shop = new Shop();
+    shop.#place = place("SQLite");
+    t?.after(() => shop.#close());
+    await shop.#serve(["demo"]);
+    await shop.#enter(await shop.#printedOwner());
+    return shop;
+  }
+
+  /** A shop to which nobody has been yet. */
+  static async untouched(t, engine) {
+    const shop = new Shop();
+    shop.#place = place(engine);
+    t.after(() => shop.#close());
+    await shop.#serve(["serve"]);
+    return shop;
+  }
+
+  get address() {
+    return this.#serving.address;
+  }
+
+  get folder() {
+    return this.#place.folder;
+  }
+
+  /** A file of the shop's folder, written. */
+  file(name, text) {
+    const file = path.join(this.folder, name);
+    mkdirSync(path.dirname(file), { recursive: true });
+    writeFileSync(file, text);
+    return file;
+  }
+
+  /** A command on this very shop, while it is open. */
+  run(words, options) {
+    return run(this.#place.url, words, { cwd: this.folder, ...options });
+  }
+
+  /** An order of the online shop for one piece, as a feed brings it. */
+  order(number, sku, price = "30.00") {
+    const date = new Date().toISOString();
+    const rows = `orderNumber,orderDate,sku,orderQuantity,price\n${number},${date},${sku},1,${price}\n`;
+    this.run(["feed", "in", this.file(`order-${number}.csv`, rows)]);
+  }
+
+  /** Another person's browser, or another window: signed in as the owner unless `anonymous`. */
+  async context({ anonymous = false, ...options } = {}) {
+    this.#browser ??= await startBrowser();
+    const state = anonymous ? {} : { storageState: this.#state };
+    return this.#browser.newContext({ baseURL: this.address, viewport: WIDTHS.tablet, locale: "en-US", ...state, ...options });
+  }
+
+  /** A page in a context of its own. */
+  async page(options) {
+    return newPage(await this.context(options), this.wrong);
+  }
+
+  /** The shop's sales as the API tells them to whoever is in on this page. */
+  async sales(page) {
+    const answer = await page.request.get("/api/sales");
+    assert.equal(answer.status(), 200, await answer.text());
+    return (await answer.json()).sales;
+  }
+
+  #add(what, text) {
+    this.run(["add", what, this.file(`${what}.csv`, text)]);
+  }
+
+  async #serve(words) {
+    this.#serving = await Serving.start(this.#place.url, words, { cwd: this.folder });
+  }
+
+  /** The set-up of a new shop, as its owner does it. */
+  async #begin() {
+    const page = await this.page({ anonymous: true });
+    await page.goto("/");
+    await begin(page);
+    await this.#keep(page);
+  }
+
+  async #enter(owner) {
+    const page = await this.page({ anonymous: true });
+    await page.goto("/enter");
+    await enter(page, owner);
+    await this.#keep(page);
+  }
+
+  async #keep(page) {
+    this.#state = await page.context().storageState();
+    await page.context().close();
+  }
+
+  /** Two streams are heard, so that its words may come after its address. */
+  async #printedOwner() {
+    for (let tries = 0; tries < 50; tries += 1) {
+      const found = /Come in as (.+?) with the password “(.+?)”/.exec(this.#serving.said);
+      if (found) return { name: found[1], password: found[2] };
+      await new Promise((resolve) => setTimeout(resolve, 100));
+    }
+    throw new Error(`the demo did not say who its owner is: ${this.#serving.said}`);
+  }
+
+  async #close() {
+    try {
+      await this.#browser?.close();
+      await this.#serving?.close();
+      this.run(["check"]);
+      assert.deepEqual(this.wrong, [], "what browsers found wrong with the pages themselves");
+    } finally {
+      this.#place.remove();
+    }
+  }
+}
+
+/** Fills the page of a new shop. */
+export async function begin(page, owner = OWNER) {
+  await page.getByLabel("What is it called?").fill("Browser Farm");
+  await page.getByLabel("Your name").fill(owner.name);
+  await page.getByLabel(/^Your password/).fill(owner.password);
+  await page.getByLabel("The same password again").fill(owner.password);
+  await page.getByRole("button", { name: "Open the shop" }).click();
+  await page.waitForURL(/\/today/);
+}
+
+/** Comes in by name and password. */
+export async function enter(page, owner = OWNER) {
+  await page.getByLabel("Name").fill(owner.name);
+  await page.getByLabel("Password").fill(owner.password);
+  await page.getByRole("button", { name: "Come in" }).click();
+  await page.waitForURL((url) => url.pathname !== "/enter");
+}
+
+/** Runs a test once on each engine. */
+export function onEachEngine(test, name, body) {
+  for (const engine of engines()) test(`${name}, on ${engine}`, (t) => body(t, engine));
+}

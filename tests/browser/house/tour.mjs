@@ -1,0 +1,101 @@
+// A way through the demo's shop that comes past every page.
+
+import { scan } from "./hand.mjs";
+import { patternOf, patterns } from "./addresses.mjs";
+
+/** Links of one kind that are followed: the second may have what the first has not. */
+const LINKS_OF_A_KIND = 3;
+
+/** Tries a step of the tour; one that does not go leaves its pages unvisited, and the test names those. */
+async function step(name, went, act) {
+  try {
+    await act();
+  } catch (error) {
+    went.push(`${name}: ${error.message.split("\n")[0]}`);
+  }
+}
+
+/** Codes of pieces on the demo's shelf. */
+async function codes(page, count) {
+  await page.goto("/counter");
+  return page.locator("#tags button[name=code]").evaluateAll((tags, most) => tags.slice(0, most).map((tag) => tag.value), count);
+}
+
+/** Does what must be done before some pages are there; answers their addresses, and the steps that did not go. */
+export async function prepare(page) {
+  const addresses = [];
+  const went = [];
+  const keep = () => addresses.push(page.url());
+  const [first, second, third] = await codes(page, 3);
+  await step("a slip being paid", went, async () => {
+    await scan(page, first);
+    await page.locator("#slip > ol > li").first().waitFor();
+    const basket = await page.locator("#slip").getAttribute("data-path");
+    await page.getByRole("button", { name: "Cash", exact: true }).click();
+    await page.getByRole("heading", { name: "Take the money" }).waitFor();
+    keep();
+    addresses.push(basket);
+  });
+  await step("a receipt", went, async () => {
+    await page.goto("/counter");
+    await scan(page, second);
+    await page.locator("#slip > ol > li").first().waitFor();
+    await page.getByRole("button", { name: "Card", exact: true }).click();
+    await page.getByRole("button", { name: "Done", exact: true }).click();
+    await page.waitForURL(/\/counter\/sales\/\d+/);
+    keep();
+    addresses.push(`${new URL(page.url()).pathname}/back`);
+  });
+  await step("a slip", went, async () => {
+    await page.goto("/counter");
+    await scan(page, third);
+    await page.locator("#slip > ol > li").first().waitFor();
+    addresses.push(await page.locator("#slip").getAttribute("data-path"));
+  });
+  await step("a drawer", went, async () => {
+    await page.goto("/counter/drawer");
+    keep();
+    await page.locator(".coins input").first().fill("2");
+    await page.getByRole("button", { name: "Counted in" }).click();
+    await page.locator(".coins input").first().fill("2");
+    await page.getByRole("button", { name: "Counted out" }).click();
+    await page.goto("/counter/drawer");
+    await page.locator("a[href*='/counter/drawer/']").first().waitFor();
+  });
+  await step("a tag", went, async () => {
+    await page.goto("/workbench");
+    await page.getByLabel("On the scale").fill("6.35 oz");
+    await page.getByRole("button", { name: "Keep and make its tag" }).click();
+    await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+    keep();
+  });
+  await step("a count", went, async () => {
+    await page.goto("/shelf/stocktakes");
+    await page.getByRole("button", { name: "Begin to count" }).click();
+    await page.waitForURL(/\/shelf\/stocktakes\/\d+/);
+    keep();
+    addresses.push(`${new URL(page.url()).pathname}/differences`);
+  });
+  return { addresses: addresses.filter(Boolean), went };
+}
+
+/** An address of each page, by following links; and the pages that no way leads to. */
+export async function everyPage(page, beginnings) {
+  const all = patterns();
+  const found = new Map();
+  const followed = new Map();
+  const waiting = [...beginnings];
+  while (waiting.length > 0) {
+    const address = waiting.shift();
+    const pattern = patternOf(all, address);
+    const times = followed.get(pattern) ?? 0;
+    if (!pattern || times >= LINKS_OF_A_KIND) continue;
+    followed.set(pattern, times + 1);
+    const answer = await page.goto(address);
+    if (answer?.status() !== 200 || patternOf(all, page.url()) !== pattern) continue;
+    if (!found.has(pattern)) found.set(pattern, address);
+    waiting.push(...(await page.locator("a[href^='/']").evaluateAll((links) => links.filter((link) => !link.hasAttribute("download")).map((link) => link.getAttribute("href")))));
+  }
+  const missing = all.filter((pattern) => !found.has(pattern) && !["/enter", "/begin"].includes(pattern));
+  return { found, missing };
+}

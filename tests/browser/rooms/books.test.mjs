@@ -1,0 +1,64 @@
+// Books, Today and Settings: reading, and keeping.
+
+import assert from "node:assert/strict";
+import { readFileSync, writeFileSync } from "node:fs";
+import test from "node:test";
+import { printed } from "../house/look.mjs";
+import { run } from "../house/program.mjs";
+import { onEachEngine, Shop } from "../house/shop.mjs";
+
+onEachEngine(test, "a year, its month, its day, a sale; and the same as a file and on paper", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 2 });
+  shop.order("H-7", "P-001", "34.00");
+  const page = await shop.page();
+  await page.goto("/books");
+  assert.match(await page.locator("main").innerText(), /34\.00/);
+  const chart = page.locator("figure svg[role=img]").first();
+  assert.match((await chart.getAttribute("aria-label")) ?? "", /34\.00/, "a chart says its numbers");
+  await page.emulateMedia({ media: "print" });
+  assert.equal(await page.getByRole("navigation", { name: "Rooms" }).isVisible(), false);
+  assert.ok(printed(await page.pdf()).drawn > 0);
+  await page.emulateMedia({ media: "screen" });
+  const coming = page.waitForEvent("download");
+  await page.locator("a[href*='/books/csv']").first().click();
+  const file = readFileSync(await (await coming).path(), "utf8");
+  assert.match(file, /^month,channel,sales,units,/);
+  assert.match(file, /,34\.00,/);
+  await page.goto(`/books/day/${new Date().toISOString().slice(0, 10)}`);
+  await page.locator("a[href^='/books/sale/']").first().click();
+  assert.match(await page.locator("main").innerText(), /Beck cowl 1/);
+});
+
+onEachEngine(test, "settings are kept, a wrong one is said beside its field, and a backup comes as a file", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 2 });
+  const page = await shop.page();
+  await page.goto("/settings");
+  await page.getByLabel("Name", { exact: true }).first().fill("Beck Farm");
+  await page.getByLabel(/^Time zone/).fill("Europe/Nowhere");
+  await page.getByRole("button", { name: "Keep the shop so" }).click();
+  await page.getByRole("alert").waitFor();
+  assert.equal(await page.getByLabel("Name", { exact: true }).first().inputValue(), "Beck Farm", "what was typed is still there");
+  await page.getByLabel(/^Time zone/).fill("Europe/London");
+  await page.getByRole("button", { name: "Keep the shop so" }).click();
+  await page.getByRole("status").filter({ hasText: "Kept" }).waitFor();
+  assert.match(await page.title(), /Beck Farm/);
+  const coming = page.waitForEvent("download");
+  await page.getByRole("button", { name: /download it/ }).click();
+  const bytes = readFileSync(await (await coming).path());
+  assert.ok(bytes.length > 100, "the backup has the shop in it");
+  const restored = shop.file("restored/backup", "");
+  writeFileSync(restored, bytes);
+  const elsewhere = `sqlite:${shop.folder}/restored/shop.db`;
+  run(elsewhere, ["restore", restored]);
+  assert.match(run(elsewhere, ["shop", "show"]), /Beck Farm/);
+});
+
+test("today says what waits, and where it is done", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 3 });
+  const page = await shop.page();
+  await page.goto("/today");
+  const tasks = page.locator("ol.tasks a");
+  assert.ok((await tasks.count()) > 0, "three pieces are not yet listed");
+  await tasks.first().click();
+  assert.ok(new URL(page.url()).pathname.startsWith("/online"));
+});

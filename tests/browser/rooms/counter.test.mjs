@@ -1,0 +1,225 @@
+// The Counter: scanning, paying, and all that may go wrong between the two.
+
+import assert from "node:assert/strict";
+import test from "node:test";
+import { Hand, scan } from "../house/hand.mjs";
+import { printed } from "../house/look.mjs";
+import { onEachEngine, Shop, sum } from "../house/shop.mjs";
+
+/** The most inputs for three scanned pieces, paid in cash (design §11). */
+const MOST_INPUTS = 6;
+
+const lines = (page) => page.locator("#slip > ol > li");
+const title = (page, number) => lines(page).filter({ hasText: `P-${String(number).padStart(3, "0")}` });
+const cash = (page) => page.getByRole("button", { name: "Cash", exact: true });
+const done = (page) => page.getByRole("button", { name: "Done", exact: true });
+const taking = (page) => page.getByRole("heading", { name: "Take the money" });
+const isReceipt = /\/counter\/sales\/\d+/;
+
+/** At the counter, with these pieces on a new slip. */
+async function withSlip(shop, numbers, options) {
+  const page = await shop.page(options);
+  await page.goto("/counter");
+  for (const number of numbers) {
+    await scan(page, `P-${String(number).padStart(3, "0")}`);
+    await title(page, number).waitFor();
+  }
+  return page;
+}
+
+onEachEngine(test, "three scanned pieces for cash in at most 6 inputs", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 5 });
+  const page = await shop.page();
+  await page.goto("/counter");
+  const hand = new Hand(page);
+  for (const number of [1, 2, 3]) {
+    await hand.scan(`P-00${number}`);
+    await title(page, number).waitFor();
+  }
+  await page.locator("#slip .sum", { hasText: sum(1, 2, 3) }).waitFor();
+  await hand.press(cash(page));
+  await taking(page).waitFor();
+  await hand.press(done(page));
+  await page.waitForURL(isReceipt);
+  assert.ok(hand.inputs <= MOST_INPUTS, `${hand.inputs} inputs`);
+  assert.ok((await page.locator("main").innerText()).includes(sum(1, 2, 3)), "the receipt says what was paid");
+  const sales = await shop.sales(page);
+  assert.equal(sales.length, 1);
+  assert.deepEqual(sales[0].lines.map((line) => line.sku).sort(), ["P-001", "P-002", "P-003"]);
+});
+
+test("scans that come faster than answers are all laid down, each once", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 12 });
+  const page = await shop.page();
+  await page.goto("/counter");
+  for (let number = 1; number <= 12; number += 1) await scan(page, `P-${String(number).padStart(3, "0")}`);
+  await page.locator("#slip .sum", { hasText: sum(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12) }).waitFor();
+  assert.equal(await lines(page).count(), 12);
+});
+
+test("a code that nothing has is said, and the next scan goes on", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await withSlip(shop, [1]);
+  await scan(page, "P-999");
+  await page.getByText(/P-999/).first().waitFor();
+  await page.locator("#code").fill("");
+  await scan(page, "P-002");
+  await title(page, 2).waitFor();
+  assert.equal(await lines(page).count(), 2);
+});
+
+onEachEngine(test, "two counters race for one piece: one gets it, the other is told", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 3 });
+  const pages = [await withSlip(shop, [1, 2]), await withSlip(shop, [3, 2])];
+  await Promise.all(pages.map((page) => cash(page).click()));
+  const told = pages.map((page) => page.locator("main").getByText(/Not charged/).filter({ visible: true }).first());
+  const taken = await Promise.all(pages.map((page, at) => Promise.race([taking(page).waitFor().then(() => true), told[at].waitFor().then(() => false)])));
+  assert.equal(taken.filter(Boolean).length, 1, "exactly one may take the money");
+  const winner = pages[taken.indexOf(true)];
+  await done(winner).click();
+  await winner.waitForURL(isReceipt);
+  const sold = (await shop.sales(winner)).flatMap((sale) => sale.lines.map((line) => line.sku));
+  assert.equal(sold.filter((sku) => sku === "P-002").length, 1);
+  assert.equal(sold.length, 2);
+});
+
+onEachEngine(test, "a piece that sells online while it lies on the slip says so by itself", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 2 });
+  const page = await withSlip(shop, [1, 2]);
+  await page.waitForTimeout(1000);
+  shop.order("H-1182", "P-002");
+  const gone = page.locator("#slip li.gone");
+  await gone.waitFor({ timeout: 5000 });
+  assert.match(await gone.innerText(), /Sold .*online.* order H-1182\. Not charged\./is);
+  await page.locator("#slip .sum", { hasText: sum(1) }).waitFor();
+  await cash(page).click();
+  await taking(page).waitFor();
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  const sold = (await shop.sales(page)).filter((sale) => sale.channel === "store").flatMap((sale) => sale.lines.map((line) => line.sku));
+  assert.deepEqual(sold, ["P-001"]);
+});
+
+onEachEngine(test, "the network is cut before the money is booked: the basket is there again, and sold once", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 3 });
+  const page = await withSlip(shop, [1, 2, 3]);
+  await cash(page).click();
+  await taking(page).waitFor();
+  const here = page.url();
+  await page.context().setOffline(true);
+  await done(page).click();
+  await page.waitForTimeout(500);
+  await page.context().setOffline(false);
+  await goBackTo(page, here);
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  assert.deepEqual((await shop.sales(page)).map((sale) => sale.lines.length), [3]);
+});
+
+onEachEngine(test, "the answer to the payment is lost: pressing again sells nothing twice", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 3 });
+  const page = await withSlip(shop, [1, 2, 3]);
+  await cash(page).click();
+  await taking(page).waitFor();
+  const here = page.url();
+  let lost = 0;
+  await page.route("**/tender", async (route) => {
+    await route.fetch({ maxRedirects: 0 });
+    lost += 1;
+    await route.abort("connectionreset");
+  });
+  await done(page).click();
+  await page.waitForTimeout(1500);
+  assert.ok(lost > 0, "the sale was booked, and nobody was told");
+  await page.unroute("**/tender");
+  await goBackTo(page, here);
+  if (!isReceipt.test(page.url()) && (await done(page).count()) > 0) await done(page).click();
+  await page.locator("main").getByText(sum(1, 2, 3)).first().waitFor();
+  assert.deepEqual((await shop.sales(page)).map((sale) => sale.lines.length), [3]);
+});
+
+/** As a person does after a browser's own page for a lost connection: back, or the same address again. */
+async function goBackTo(page, address) {
+  if (page.url().startsWith("chrome-error") || !page.url().includes("/counter/")) await page.goto(address);
+  else await page.reload().catch(() => page.goto(address));
+}
+
+test("scans without a connection wait, and are laid down once when it is back", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 4 });
+  const page = await withSlip(shop, [1]);
+  await page.context().setOffline(true);
+  await scan(page, "P-002");
+  await scan(page, "P-003");
+  await page.waitForTimeout(500);
+  assert.ok(page.url().includes("/counter"), "the page stays");
+  await page.context().setOffline(false);
+  await title(page, 2).waitFor();
+  await title(page, 3).waitFor();
+  await scan(page, "P-004");
+  await title(page, 4).waitFor();
+  await page.locator("#slip .sum", { hasText: sum(1, 2, 3, 4) }).waitFor();
+  assert.equal(await lines(page).count(), 4);
+});
+
+test("a slip outlives its browser", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await withSlip(shop, [1, 2]);
+  await page.context().close();
+  const other = await shop.page();
+  await other.goto("/counter");
+  await other.getByRole("heading", { name: "Slips that lie open" }).waitFor();
+  await other.locator(".lying a").first().click();
+  await title(other, 2).waitFor();
+});
+
+test("two tenders, change, a receipt on paper, and money back", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await withSlip(shop, [1, 2]);
+  await page.getByRole("button", { name: "Card", exact: true }).click();
+  await taking(page).waitFor();
+  await page.locator("input[name=amount]").fill("10.00");
+  await done(page).click();
+  await page.getByRole("navigation", { name: "Another way to pay" }).getByRole("link", { name: "Cash" }).click();
+  // 40.03 − 10.00 = 30.03; 50 given: 19.97 back.
+  await page.locator("input[name=amount]").fill("50");
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  assert.match(await page.locator("main").innerText(), /19\.97/);
+  await page.emulateMedia({ media: "print" });
+  assert.equal(await page.getByRole("navigation", { name: "Rooms" }).isVisible(), false);
+  assert.match(await page.locator("main").innerText(), /40\.03/);
+  assert.ok(printed(await page.pdf()).drawn > 0, "the receipt's paper has words on it");
+  await page.emulateMedia({ media: "screen" });
+  const sale = /sales\/(\d+)/.exec(page.url())?.[1];
+  await page.goto(`/counter/sales/${sale}/back`);
+  assert.match(await page.locator("main").innerText(), /Beck cowl 1/);
+});
+
+onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, counted out short", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 1 });
+  const page = await shop.page();
+  await page.goto("/counter/drawer");
+  await page.getByLabel("20.00", { exact: true }).fill("5");
+  await page.getByRole("button", { name: "Counted in" }).click();
+  await page.getByText("Should be there").waitFor();
+  await page.goto("/counter");
+  await scan(page, "P-001");
+  await title(page, 1).waitFor();
+  await cash(page).click();
+  await done(page).click();
+  await page.waitForURL(isReceipt);
+  await page.goto("/counter/drawer");
+  await page.getByLabel("How much").fill("20");
+  await page.getByLabel("Why").fill("stamps");
+  await page.getByRole("button", { name: "Take it out" }).click();
+  // 100.00 + 20.01 − 20.00.
+  await page.locator(".sum", { hasText: "100.01" }).waitFor();
+  await page.getByLabel("20.00", { exact: true }).fill("5");
+  await page.getByLabel("Words on a difference").fill("a penny is gone");
+  await page.getByRole("button", { name: "Counted out" }).click();
+  await page.goto("/counter/drawer");
+  await page.locator("a[href*='/counter/drawer/']").first().click();
+  const turn = await page.locator("main").innerText();
+  assert.match(turn, /100\.01/);
+  assert.match(turn, /0\.01/);
+});

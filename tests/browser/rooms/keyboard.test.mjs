@@ -1,0 +1,78 @@
+// By keyboard alone: the mouse lies in its drawer.
+
+import assert from "node:assert/strict";
+import test from "node:test";
+import { scan } from "../house/hand.mjs";
+import { focusIsSeen } from "../house/look.mjs";
+import { OWNER, Shop } from "../house/shop.mjs";
+
+/** More than any page here has between two things that follow each other. */
+const MOST_TABS = 60;
+
+/** Goes on by Tab until it stands on what is so called; where it is must be seen at every step. */
+async function tabTo(page, called) {
+  for (let tabs = 0; tabs < MOST_TABS; tabs += 1) {
+    await page.keyboard.press("Tab");
+    assert.ok(await focusIsSeen(page), `the focus cannot be seen on ${await here(page)}`);
+    if (called.test(await here(page))) return;
+  }
+  assert.fail(`${called} is not reached by Tab`);
+}
+
+/** What the focus stands on, in words. */
+function here(page) {
+  return page.evaluate(() => {
+    const element = document.activeElement;
+    const label = element?.labels?.[0]?.textContent ?? element?.textContent ?? "";
+    return `${element?.getAttribute("aria-label") ?? label}`.replace(/\s+/g, " ").trim();
+  });
+}
+
+test("coming in, weighing a piece, ringing it up, giving the counter back", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 2 });
+  const page = await shop.page({ anonymous: true });
+  await page.goto("/enter");
+  await tabTo(page, /^Name/);
+  await page.keyboard.type(OWNER.name);
+  await tabTo(page, /^Password/);
+  await page.keyboard.type(OWNER.password);
+  await page.keyboard.press("Enter");
+  await page.waitForURL(/\/today/);
+
+  await tabTo(page, /^To the page$/);
+  await tabTo(page, /^Workbench$/);
+  await page.keyboard.press("Enter");
+  await page.waitForURL(/\/workbench/);
+  assert.equal(await here(page), "On the scale", "the scale's field has the focus");
+  await page.keyboard.type("6.35 oz");
+  await tabTo(page, /^Colours/);
+  await page.keyboard.type("peat");
+  await page.keyboard.press("Enter");
+  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+
+  await page.goto("/counter");
+  await scan(page, "P-001");
+  await page.locator("#slip > ol > li").first().waitFor();
+  await scan(page, "P-002");
+  await page.locator("#slip > ol > li").nth(1).waitFor();
+  await tabTo(page, /^Cash$/);
+  await page.keyboard.press("Enter");
+  await page.getByRole("heading", { name: "Take the money" }).waitFor();
+  await tabTo(page, /^Done$/);
+  await page.keyboard.press("Enter");
+  await page.waitForURL(/\/counter\/sales\/\d+/);
+
+  await tabTo(page, /^Leave$/);
+  await page.keyboard.press("Enter");
+  await page.waitForURL(/\/enter/);
+});
+
+test("the first Tab of a page leads past the rooms", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  await page.goto("/books");
+  await page.keyboard.press("Tab");
+  assert.equal(await here(page), "To the page");
+  await page.keyboard.press("Enter");
+  assert.equal(await page.evaluate(() => location.hash), "#page");
+});

@@ -1,0 +1,43 @@
+// Online: listing many at once, orders, lines that fell short.
+
+import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
+import test from "node:test";
+import { Hand } from "../house/hand.mjs";
+import { onEachEngine, Shop } from "../house/shop.mjs";
+
+/** The most inputs to list 50 new pieces (design §11). */
+const MOST_INPUTS = 3;
+
+onEachEngine(test, "50 new pieces are listed in at most 3 inputs", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 50 });
+  const page = await shop.page();
+  await page.goto("/online");
+  const hand = new Hand(page);
+  await hand.press(page.getByRole("link", { name: /Write the texts of 50/ }));
+  const coming = page.waitForEvent("download");
+  await hand.press(page.getByRole("button", { name: /download the feed/ }));
+  const feed = readFileSync(await (await coming).path(), "utf8");
+  assert.ok(hand.inputs <= MOST_INPUTS, `${hand.inputs} inputs`);
+  assert.equal(feed.match(/P-0\d\d/g)?.length, 50, "each piece stands in the feed once");
+  await page.goto("/online");
+  await page.getByText(/Everything that can be listed is/).waitFor();
+});
+
+onEachEngine(test, "a line of an order that fell short waits, with what else could go", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 4 });
+  shop.order("H-1", "P-001");
+  shop.order("H-2", "P-001");
+  const page = await shop.page();
+  await page.goto("/today");
+  assert.match(await page.locator("main").innerText(), /short|wait/i);
+  await page.goto("/online/orders");
+  await page.getByRole("link", { name: /H-2/ }).click();
+  await page.getByRole("heading", { level: 1 }).waitFor();
+  assert.match(await page.locator(".choices ~ .tags, form .tags").innerText(), /Beck cowl [234]/, "the closest pieces that are left");
+  await page.getByRole("button", { name: /^Send this/ }).first().click();
+  await page.goto("/online/orders");
+  await page.getByText("No order waits").waitFor();
+  await page.goto("/shelf");
+  assert.equal(await page.locator("ul.tags > li").count(), 2, "one was sold, one goes in its place");
+});

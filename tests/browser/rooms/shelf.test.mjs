@@ -1,0 +1,71 @@
+// The Shelf: finding, one item, setting aside, counting.
+
+import assert from "node:assert/strict";
+import test from "node:test";
+import { scan } from "../house/hand.mjs";
+import { onEachEngine, Shop } from "../house/shop.mjs";
+
+onEachEngine(test, "a piece is found by a word, set aside, and put back", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 8 });
+  const page = await shop.page();
+  await page.goto("/shelf");
+  assert.equal(await page.locator("ul.tags > li").count(), 8);
+  await page.keyboard.type("cowl 5");
+  await page.keyboard.press("Enter");
+  await page.waitForURL(/find=/);
+  assert.equal(await page.locator("ul.tags > li").count(), 1);
+  await page.getByRole("link", { name: /Beck cowl 5/ }).click();
+  await page.getByRole("heading", { level: 1, name: "Beck cowl 5" }).waitFor();
+  await page.getByLabel("For whom").fill("Mrs Dale");
+  await page.getByRole("button", { name: "Set aside", exact: true }).click();
+  await page.goto("/shelf/holds");
+  await page.getByText("Mrs Dale").first().waitFor();
+  await page.getByRole("button", { name: /End it/ }).click();
+  await page.goto("/shelf/holds");
+  assert.equal(await page.getByText("Mrs Dale").count(), 0);
+});
+
+test("a scanned code leads to its one item", async (t) => {
+  const shop = await Shop.open(t, "SQLite", { count: 3 });
+  const page = await shop.page();
+  await page.goto("/shelf");
+  await scan(page, "P-003");
+  await page.getByText("Beck cowl 3").first().waitFor();
+});
+
+onEachEngine(test, "the shelf is counted while it is open: what is missing is named and booked", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { count: 3 });
+  const page = await shop.page();
+  await page.goto("/shelf/stocktakes");
+  await page.getByRole("button", { name: "Begin to count" }).click();
+  await page.waitForURL(/\/shelf\/stocktakes\/\d+/);
+  for (const number of [1, 3]) {
+    await scan(page, `P-00${number}`);
+    await page.locator("main").getByText(`Beck cowl ${number}`).first().waitFor();
+  }
+  await page.getByRole("link", { name: /See what differs/ }).click();
+  await page.getByRole("heading", { name: /1 expected, and not counted/ }).waitFor();
+  assert.match(await page.locator("main").innerText(), /Beck cowl 2/);
+  await page.getByRole("button", { name: "Book all differences" }).click();
+  await page.goto("/shelf");
+  assert.equal(await page.locator("ul.tags > li").count(), 2);
+});
+
+test("a style gets a new rate after every changed price was shown", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page();
+  await page.goto("/workbench");
+  await page.getByLabel("On the scale").fill("6.35 oz");
+  await page.getByRole("button", { name: "Keep and make its tag" }).click();
+  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  await page.goto("/shelf/styles");
+  await page.getByRole("link", { name: /ridge beanie/i }).first().click();
+  await page.waitForURL(/\/shelf\/styles\/\d+/);
+  await page.goto(`${page.url().split("?")[0]}/price`);
+  await page.locator("input[name=rate]").fill("8.00");
+  await page.locator("input[name=rate]").press("Enter");
+  // 6.35 oz × 8.00 = 50.80, ended at 51.00.
+  const preview = page.locator("main");
+  await preview.getByText("51.00").first().waitFor();
+  assert.match(await preview.innerText(), /48\.00/);
+});
