@@ -113,11 +113,13 @@ impl Frame {
     }
 
     /// The address of a file that comes with the program.
+    #[expect(clippy::unused_self, reason = "templates have nothing but the frame to ask")]
     pub(crate) fn asset(&self, name: &str) -> String {
         assets::address(name)
     }
 
     /// A new key for a form's field `_key`: sent twice, the form is done once.
+    #[expect(clippy::unused_self, reason = "templates have nothing but the frame to ask")]
     pub(crate) fn new_key(&self) -> String {
         crate::chance::text()
     }
