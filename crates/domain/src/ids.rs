@@ -15,6 +15,11 @@ pub const NODE_BITS: u32 = 10;
 /// Bits for the counter within a millisecond; a 4097th takes the next millisecond.
 pub const COUNTER_BITS: u32 = 12;
 
+/// The first identifier that can be made at `ms`: all made earlier stand before it.
+pub fn bound_of(ms: i64) -> i64 {
+    (ms.clamp(EPOCH_MS, LATEST_MS) - EPOCH_MS) << (NODE_BITS + COUNTER_BITS)
+}
+
 /// Makes identifiers for one process. It knows no clock: the time comes in with each call, and
 /// a time before the last one used is not followed back.
 #[derive(Debug)]
@@ -138,6 +143,8 @@ ids! {
     ConnectionId,
     /// One run of a feed.
     RunId,
+    /// A count of the whole shelf, or of one style.
+    StocktakeId,
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ pub mod basket;
 pub mod card;
 pub mod channel;
 pub mod codes;
+pub mod colour;
 pub mod day;
 pub mod ids;
 pub mod money;

@@ -235,6 +235,15 @@ impl Weight {
         self.value * self.unit.grams()
     }
 
+    /// An exact whole number to compare and to sort weights of all units by: eightieths of a
+    /// nanogram, because a ten-thousandth of an ounce is a whole number of them. A tonne is 8 × 10^16.
+    pub fn mass(self) -> i64 {
+        let mut digits = self.value;
+        digits.rescale(MAX_DECIMALS);
+        let mass = digits.mantissa() * i128::from(self.unit.eighth_nanograms_per_thousandth());
+        i64::try_from(mass).unwrap_or(i64::MAX)
+    }
+
     /// The value in another unit, not rounded (28 significant digits where it does not end).
     pub fn value_in(self, unit: WeightUnit) -> Decimal {
         if unit == self.unit { self.value } else { self.grams() / unit.grams() }

@@ -379,16 +379,35 @@ impl Ledger {
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_all(&mut *connection)
         .await?;
-        let mut holds: Vec<Hold> = Vec::new();
-        for row in &rows {
-            let (group, line) = read_hold(row)?;
-            match holds.last_mut() {
-                Some(last) if last.id == group.id => last.lines.push(line),
-                _ => holds.push(Hold { lines: vec![line], ..group }),
-            }
-        }
-        Ok(holds)
+        grouped(&rows)
     }
+
+    /// The open holds that an item is part of, the latest first, each with all its lines.
+    pub async fn holds_of(&self, item: ItemId) -> Result<Vec<Hold>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.steps, i.sku, i.name, i.kind, i.stock_unit \
+             FROM hold h JOIN item i ON i.id = h.item_id WHERE h.state = 'open' AND h.group_id IN \
+             (SELECT group_id FROM hold WHERE item_id = $1 AND state = 'open') ORDER BY h.group_id DESC, h.id",
+        )
+        .bind(item.raw())
+        .fetch_all(&mut *connection)
+        .await?;
+        grouped(&rows)
+    }
+}
+
+/// Rows of holds, those of a group one after another, as holds with their lines.
+fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, Failure> {
+    let mut holds: Vec<Hold> = Vec::new();
+    for row in rows {
+        let (group, line) = read_hold(row)?;
+        match holds.last_mut() {
+            Some(last) if last.id == group.id => last.lines.push(line),
+            _ => holds.push(Hold { lines: vec![line], ..group }),
+        }
+    }
+    Ok(holds)
 }
 
 fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), Failure> {

@@ -2,6 +2,7 @@
 
 use crate::command::Tx;
 use crate::error::{Failure, Naming};
+use crate::find_text;
 use crate::items::{AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, price_of};
 use crate::lookup;
 use crate::refusal::Refusal;
@@ -152,8 +153,8 @@ fn taken<'a>(code: Option<&str>, other: &lookup::Found) -> Plan<'a> {
 
 const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folded, style_id, color, size, material, \
     description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, keep_off, on_hand, held, \
-    made, sold, put_back, written_off, revision, made_ms)";
-const ITEM_COLUMNS: usize = 29;
+    made, sold, put_back, written_off, revision, made_ms, mass)";
+const ITEM_COLUMNS: usize = 30;
 /// How often numbers are drawn again because some of them were taken: a file's worth each time.
 const MAX_DRAWS: u32 = 100;
 const CODE: &str = "INSERT INTO code (code, item_id)";
@@ -266,7 +267,7 @@ fn bind_item<'q>(
         .bind(added.in_store.clone())
         .bind(item.gtin.as_ref().map(|g| g.as_str().to_owned()))
         .bind(row.text.name.clone())
-        .bind(text::fold(&row.text.name))
+        .bind(row.text.folded())
         .bind(row.style)
         .bind(row.text.color.clone())
         .bind(row.text.size.clone())
@@ -289,6 +290,7 @@ fn bind_item<'q>(
         .bind(0_i64)
         .bind(1_i64)
         .bind(now)
+        .bind(find_text::mass(item.weight))
 }
 
 /// Text and price of a known item; its stock only by a count.
@@ -364,11 +366,11 @@ async fn write_update(
     sqlx::query(
         "UPDATE item SET name = $2, folded = $3, style_id = $4, color = $5, size = $6, material = $7, description = $8, \
          image = $9, weight = $10, weight_unit = $11, extras = $12, price = $13, priced_by = $14, cost = $15, \
-         revision = revision + 1 WHERE id = $1",
+         mass = $16, revision = revision + 1 WHERE id = $1",
     )
     .bind(id.raw())
     .bind(row.text.name.clone())
-    .bind(text::fold(&row.text.name))
+    .bind(row.text.folded())
     .bind(row.style)
     .bind(row.text.color.clone())
     .bind(row.text.size.clone())
@@ -381,6 +383,7 @@ async fn write_update(
     .bind(row.price.price().minor())
     .bind(priced_by.to_owned())
     .bind(cost.map(Money::minor))
+    .bind(find_text::mass(row.item.weight))
     .execute(tx.db())
     .await?;
     Ok(())

@@ -5,6 +5,7 @@ use crate::items::{ItemView, stored_weight};
 use crate::listings::ListingState;
 use crate::lookup;
 use crate::refusal::Refusal;
+use crate::sql::{MAX_ROWS, in_text, padded};
 use crate::store::Ledger;
 use crate::styles;
 use domain::codes::Code;
@@ -17,6 +18,7 @@ use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::HashMap;
 
 /// The columns of [`read`]. The listing is that on the first connection, the feed.
 const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
@@ -100,6 +102,26 @@ pub(crate) async fn read_one(
         .await?
         .ok_or_else(|| Refusal::no_such("item", id))?;
     read(&row, currency)
+}
+
+/// The items of these identifiers, in their order.
+pub(crate) async fn read_many(
+    connection: &mut AnyConnection,
+    ids: &[i64],
+    currency: Currency,
+) -> Result<Vec<ItemView>, Failure> {
+    let mut by_id = HashMap::with_capacity(ids.len());
+    for chunk in ids.chunks(MAX_ROWS) {
+        let text = in_text(&format!("{COLUMNS} WHERE i.id"), 1, chunk.len(), "");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for id in padded(chunk) {
+            statement = statement.bind(id);
+        }
+        for row in statement.fetch_all(&mut *connection).await? {
+            by_id.insert(row.try_get::<i64, _>(0)?, read(&row, currency)?);
+        }
+    }
+    Ok(ids.iter().filter_map(|id| by_id.remove(id)).collect())
 }
 
 impl Ledger {

@@ -2,6 +2,7 @@
 
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
+use crate::find_text;
 use crate::item_rows;
 use crate::lookup;
 use crate::refusal::Refusal;
@@ -234,6 +235,11 @@ pub(crate) struct ItemText {
 }
 
 impl ItemText {
+    /// What a search looks in.
+    pub(crate) fn folded(&self) -> String {
+        find_text::folded([&self.name, &self.color, &self.size, &self.material])
+    }
+
     pub(crate) fn checked(
         name: &str,
         [color, size, material]: [&str; 3],
@@ -341,11 +347,11 @@ async fn write_edit(
         "UPDATE item SET name = $2, folded = $3, color = $4, size = $5, material = $6, description = $7, image = $8, \
          price = $9, priced_by = COALESCE($10, priced_by), weight = COALESCE($11, weight), \
          weight_unit = COALESCE($12, weight_unit), extras = COALESCE($13, extras), cost = COALESCE($14, cost), \
-         keep_off = COALESCE($15, keep_off) WHERE id = $1",
+         keep_off = COALESCE($15, keep_off), mass = COALESCE($16, mass) WHERE id = $1",
     )
     .bind(id.raw())
     .bind(text_of.name.clone())
-    .bind(text::fold(&text_of.name))
+    .bind(text_of.folded())
     .bind(text_of.color.clone())
     .bind(text_of.size.clone())
     .bind(text_of.material.clone())
@@ -358,6 +364,7 @@ async fn write_edit(
     .bind(edit.extras.map(Money::minor))
     .bind(edit.cost.map(Money::minor))
     .bind(edit.keep_off.map(i64::from))
+    .bind(edit.weight.map(Weight::mass))
     .execute(tx.db())
     .await?;
     Ok(())

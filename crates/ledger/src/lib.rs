@@ -15,6 +15,8 @@ mod clock;
 mod command;
 mod entries;
 mod error;
+mod find;
+mod find_text;
 mod holds;
 mod intake;
 mod item_rows;
@@ -28,13 +30,16 @@ mod pace;
 mod payments;
 mod refunds;
 mod refusal;
+mod reprice;
 mod sale_view;
 mod sales;
 mod shelf;
 mod shop;
 mod sql;
 mod stock;
+mod stocktake;
 mod store;
+mod style_edit;
 mod styles;
 mod trouble;
 mod voids;
@@ -47,6 +52,9 @@ pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use clock::{Clock, ManualClock, SystemClock};
 pub use command::{Command, Done, Tx};
 pub use error::Failure;
+pub use find::{
+    FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS,
+};
 pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use items::{
@@ -61,12 +69,18 @@ pub use pace::Pace;
 pub use payments::{Paid, Pay};
 pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};
+pub use reprice::{NewPrice, RepricePreview, RepriceStyle, Repriced};
 pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
 pub use sales::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
-pub use shelf::{ShelfQuery, ShelfRow};
+pub use shelf::{ShelfQuery, ShelfRow, StyleCount};
 pub use shop::{SetShop, Shop};
 pub use stock::{AdjustStock, Counted, StockMove};
+pub use stocktake::{
+    BeginStocktake, CountedLine, DropStocktake, FinishStocktake, FinishedStocktake, NotBooked, ScanFinding,
+    ScanStocktake, Scanned, StocktakeFindings, StocktakeProgress, StocktakeState, StocktakeView,
+};
 pub use store::{Access, Ledger};
+pub use style_edit::EditStyle;
 pub use styles::{AddStyles, NewStyle, StyleView};
 pub use trouble::Trouble;
 pub use voids::VoidSale;

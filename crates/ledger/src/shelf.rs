@@ -3,14 +3,16 @@
 use crate::error::{Failure, Stored};
 use crate::item_view::amount;
 use crate::store::Ledger;
+use crate::styles::StyleView;
+use domain::ids::StyleId;
 use domain::money::Money;
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::WeightUnit;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
-use sqlx::Row;
 use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
 
 /// Which part of the shelf.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -44,19 +46,78 @@ pub struct ShelfRow {
     pub highest: Money,
 }
 
-const GROUPS: &str = "SELECT s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END AS own_name, i.size, i.color, \
+const COLUMNS: &str = "SELECT s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END AS own_name, i.size, i.color, \
     i.kind, i.stock_unit, CAST(SUM(i.on_hand) AS BIGINT), CAST(SUM(i.held) AS BIGINT), \
     CAST(SUM(i.sold - i.put_back) AS BIGINT), MIN(CASE WHEN i.on_hand > 0 THEN i.price END), \
     MAX(CASE WHEN i.on_hand > 0 THEN i.price END), MIN(i.price), MAX(i.price) \
-    FROM item i LEFT JOIN style s ON s.id = i.style_id \
-    GROUP BY s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END, i.size, i.color, i.kind, i.stock_unit";
+    FROM item i LEFT JOIN style s ON s.id = i.style_id";
+const GROUPS: &str =
+    "GROUP BY s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END, i.size, i.color, i.kind, i.stock_unit";
+
+/// What is on the shelf of one style, or of what has none.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StyleCount {
+    /// The style; none for what has none.
+    pub style: Option<StyleView>,
+    /// Pieces and units; goods by weight count 1 an item.
+    pub units: i64,
+    /// Items of which some is set aside.
+    pub held: i64,
+    /// The lowest and the highest price, if anything is there.
+    pub prices: Option<(Money, Money)>,
+}
+
+/// Reads one index alone.
+const COUNTS: &str = "SELECT style_id, CAST(SUM(CASE WHEN stock_unit IS NULL THEN on_hand ELSE 1 END) AS BIGINT), \
+    CAST(SUM(CASE WHEN held > 0 THEN 1 ELSE 0 END) AS BIGINT), MIN(price), MAX(price) \
+    FROM item WHERE on_hand > 0 GROUP BY style_id";
+
+impl Ledger {
+    /// What is on the shelf of each style, by name, and last of what has none.
+    pub async fn style_counts(&self) -> Result<Vec<StyleCount>, Failure> {
+        let currency = self.shop().currency;
+        let styles = self.styles().await?;
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(COUNTS).fetch_all(&mut *connection).await?;
+        let mut counts: Vec<StyleCount> = styles.into_iter().map(|style| StyleCount::none(Some(style))).collect();
+        counts.push(StyleCount::none(None));
+        for row in &rows {
+            let id: Option<i64> = row.try_get(0)?;
+            let of = |count: &&mut StyleCount| count.style.as_ref().map(|s| s.id.raw()) == id;
+            // A style that was added since the styles were read is there the next time.
+            let Some(count) = counts.iter_mut().find(of) else { continue };
+            let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("item.price");
+            count.units = row.try_get(1)?;
+            count.held = row.try_get(2)?;
+            count.prices = Some((money(3)?, money(4)?));
+        }
+        Ok(counts)
+    }
+
+    /// One style by size and colour, what is sold out too, sorted by colour and size without case.
+    pub async fn style_grid(&self, style: StyleId) -> Result<Vec<ShelfRow>, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let text = format!("{COLUMNS} WHERE i.style_id = $1 {GROUPS}");
+        let rows = sqlx::query(AssertSqlSafe(text)).bind(style.raw()).fetch_all(&mut *connection).await?;
+        let mut grid = rows.iter().map(|row| read(row, currency)).collect::<Result<Vec<_>, _>>()?;
+        grid.sort_by_cached_key(|r| [text::fold(&r.color), text::fold(&r.size)]);
+        Ok(grid)
+    }
+}
+
+impl StyleCount {
+    fn none(style: Option<StyleView>) -> Self {
+        Self { style, units: 0, held: 0, prices: None }
+    }
+}
 
 impl Ledger {
     /// The shelf, sorted by name, size and colour without case.
     pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, Failure> {
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
-        let rows = sqlx::query(GROUPS).fetch_all(&mut *connection).await?;
+        let rows = sqlx::query(AssertSqlSafe(format!("{COLUMNS} {GROUPS}"))).fetch_all(&mut *connection).await?;
         let mut shelf = Vec::with_capacity(rows.len());
         for row in &rows {
             let row = read(row, currency)?;

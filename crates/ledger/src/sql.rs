@@ -8,7 +8,7 @@ use sqlx::{Any, AnyConnection, Database};
 /// A statement with its arguments.
 pub(crate) type Statement<'q> = Query<'q, Any, AnyArguments>;
 
-/// The most rows of one statement. A row has at most 28 columns, so 128 rows stay far below both
+/// The most rows of one statement. A row has at most 30 columns, so 128 rows stay far below both
 /// engines' limits of parameters (32 766 on SQLite).
 pub(crate) const MAX_ROWS: usize = 128;
 

@@ -8,7 +8,7 @@ use crate::sql::{in_text, insert_rows, padded};
 use crate::store::Ledger;
 use domain::codes::Code;
 use domain::day::Moment;
-use domain::ids::{EntryId, ItemId};
+use domain::ids::{EntryId, ItemId, SaleId};
 use domain::quantity::{Asked, MAX_STEPS, Quantity, QuantityError};
 use domain::stock::{Counter, ItemKind, Why};
 use domain::text;
@@ -98,15 +98,28 @@ pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: Why) -> Result<bool,
 
 /// Puts stock on the shelf.
 pub(crate) async fn add(tx: &mut Tx, item: ItemId, steps: i64, because: Because<'_>) -> Result<(), Failure> {
-    let text = match because.why.counter(steps) {
+    match try_add(tx, item, steps, because.why).await? {
+        Some(refusal) => Err(refusal.into()),
+        None => enter(tx, &[(item, steps)], because).await,
+    }
+}
+
+/// Puts stock on the shelf if it may be there, its entry to be made by the caller; else says why not.
+pub(crate) async fn try_add(
+    tx: &mut Tx,
+    item: ItemId,
+    steps: i64,
+    why: Why,
+) -> Result<Option<Refusal>, Failure> {
+    let text = match why.counter(steps) {
         Counter::PutBack => ADD_PUT_BACK,
         _ => ADD_MADE,
     };
     let done = sqlx::query(text).bind(item.raw()).bind(steps).bind(MAX_STEPS).execute(tx.db()).await?;
     if done.rows_affected() == 0 {
-        return Err(cannot_add(tx, item).await?.into());
+        return cannot_add(tx, item).await.map(Some);
     }
-    enter(tx, &[(item, steps)], because).await
+    Ok(None)
 }
 
 async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Refusal, Failure> {
@@ -200,6 +213,8 @@ pub struct StockMove {
     pub change: Quantity,
     /// Why.
     pub why: Why,
+    /// The sale that it went with.
+    pub sale: Option<SaleId>,
     /// Words.
     pub note: String,
     /// Who.
@@ -271,7 +286,7 @@ impl Ledger {
         let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
         let found = known.get(code).ok_or_else(|| lookup::unknown(code))?;
         let rows = sqlx::query(
-            "SELECT id, change, why, note, who, at_ms FROM stock_entry \
+            "SELECT id, change, why, note, who, at_ms, source_id FROM stock_entry \
              WHERE item_id = $1 AND id < $2 ORDER BY id DESC LIMIT $3",
         )
         .bind(found.id.raw())
@@ -280,12 +295,14 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let read = |row: &sqlx::any::AnyRow| {
+            let why = Why::from_code(&row.try_get::<String, _>(2)?);
+            let why = why.ok_or("unknown").stored("stock_entry.why")?;
+            let source: Option<i64> = row.try_get(6)?;
             Ok(StockMove {
                 id: EntryId::from_raw(row.try_get(0)?),
                 change: Quantity::from_steps(row.try_get(1)?, found.measure).stored("stock_entry.change")?,
-                why: Why::from_code(&row.try_get::<String, _>(2)?)
-                    .ok_or("unknown")
-                    .stored("stock_entry.why")?,
+                why,
+                sale: source.filter(|_| why == Why::Sold).map(SaleId::from_raw),
                 note: row.try_get(3)?,
                 who: row.try_get(4)?,
                 at: Moment::from_millis(row.try_get(5)?),

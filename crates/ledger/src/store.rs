@@ -18,9 +18,13 @@ use std::time::Duration;
 /// The steps of the schema, within the program. Listed by hand and not by sqlx's macro, which would
 /// build SQLite a second time for the compiler's own use.
 static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
-    let shop = include_str!("../../../migrations/0001_shop.sql");
-    let step = Migration::new(1, "shop".into(), MigrationType::Simple, shop.into_sql_str(), false);
-    Migrator::with_migrations(vec![step])
+    let step = |number: i64, name: &'static str, text: &'static str| {
+        Migration::new(number, name.into(), MigrationType::Simple, text.into_sql_str(), false)
+    };
+    Migrator::with_migrations(vec![
+        step(1, "shop", include_str!("../../../migrations/0001_shop.sql")),
+        step(5, "shelf", include_str!("../../../migrations/0005_shelf.sql")),
+    ])
 });
 
 /// How long a write waits for another one before the caller is told that the shop is busy.
@@ -99,6 +103,7 @@ impl Ledger {
         };
         let ledger = Self { inner: Arc::new(inner) };
         if ledger.inner.lease.is_some() {
+            ledger.fold_items().await.map_err(trouble_of)?;
             crate::lease::keep_renewed(Arc::downgrade(&ledger.inner));
         }
         Ok(ledger)

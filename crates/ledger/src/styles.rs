@@ -12,7 +12,7 @@ use domain::text;
 use domain::weight::WeightUnit;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
-use sqlx::{AnyConnection, Row};
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
 
 /// A style to add, or to bring up to date by its name.
@@ -76,17 +76,21 @@ fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Refusal> {
     if let Some(minimum) = style.rule.minimum {
         crate::shop::own_money("minimum", minimum, currency)?;
     }
-    if style.sizes.iter().any(|s| s.contains('|')) {
-        return Err(Refusal::invalid("sizes", "a size may not hold a |"));
-    }
-    let sizes =
-        style.sizes.iter().map(|s| text::name(s).map_err(wrong("sizes"))).collect::<Result<_, _>>()?;
+    let sizes = checked_sizes(&style.sizes)?;
     Ok(NewStyle {
         name: text::name(&style.name).map_err(wrong("style"))?,
         rule: style.rule,
         sizes,
         category: text::short(&style.category).map_err(wrong("category"))?,
     })
+}
+
+/// Sizes, each a name.
+pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Refusal> {
+    if sizes.iter().any(|s| s.contains('|')) {
+        return Err(Refusal::invalid("sizes", "a size may not hold a |"));
+    }
+    sizes.iter().map(|s| text::name(s).map_err(|e| Refusal::invalid("sizes", e))).collect()
 }
 
 async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, Failure> {
@@ -141,6 +145,28 @@ pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<Pri
         ending: PriceEnding::parse(&row.try_get::<String, _>(first + 2)?, currency).stored("style.ending")?,
         minimum: minimum.map(|m| Money::from_minor(m, currency)).transpose().stored("style.minimum")?,
     })
+}
+
+/// One style.
+pub(crate) async fn read_one(
+    connection: &mut AnyConnection,
+    id: StyleId,
+    currency: Currency,
+) -> Result<StyleView, Failure> {
+    let row = sqlx::query(AssertSqlSafe(format!("{COLUMNS} WHERE id = $1")))
+        .bind(id.raw())
+        .fetch_optional(connection)
+        .await?
+        .ok_or_else(|| Refusal::no_such("style", id))?;
+    read(&row, currency)
+}
+
+/// Why a style has not the revision that was asked for.
+pub(crate) async fn not_that(tx: &mut Tx, id: StyleId, expected: i64) -> Result<Refusal, Failure> {
+    let currency = tx.shop().currency;
+    let style = read_one(tx.db(), id, currency).await?;
+    let what = format!("the style {}", style.name);
+    Ok(Refusal::Stale { what, expected, current: style.revision })
 }
 
 /// All styles by folded name. There are few: a farm makes dozens of styles, not thousands.

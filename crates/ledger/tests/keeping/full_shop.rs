@@ -14,9 +14,9 @@ use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
-    AddItems, AddStyles, AdjustStock, BooksBy, BooksQuery, BooksRow, CheckReport, Command, Counted,
-    DecideFate, Finding, HoldLine, Key, Ledger, ListingState, NewHold, NewItem, NewRefund, NewSale, NewStyle,
-    Pay, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, SetShop,
+    AddItems, AddStyles, AdjustStock, BeginStocktake, BooksBy, BooksQuery, BooksRow, CheckReport, Command,
+    Counted, DecideFate, DropStocktake, Finding, HoldLine, Key, Ledger, ListingState, NewHold, NewItem, NewRefund, NewSale, NewStyle,
+    Pay, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, ScanStocktake, SetShop,
     TakeOrders, TenderIn, Told, VoidSale,
 };
 
@@ -142,6 +142,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     let gift =
         AdjustStock { code: code("KIT"), what: less, note: "raffle".to_owned(), who: "maker".to_owned() };
     run(ledger, gift).await;
+    count(ledger).await;
     shop.clock.advance_millis(60_000);
     clean(ledger).await;
 }
@@ -249,6 +250,17 @@ async fn owe_and_void(ledger: &Ledger) {
     let card = TenderIn::plain(TenderKind::Card, usd("40.00"));
     let slip = run(ledger, sale(vec![goods("9521234543213", "1")], card)).await;
     run(ledger, VoidSale { sale: slip.id, reason: "wrong hat".to_owned(), who: "counter".to_owned() }).await;
+}
+
+/// A count of a style, given up with one piece and a stray code in it.
+async fn count(ledger: &Ledger) {
+    let style = Some(ledger.styles().await.unwrap()[0].id);
+    let id = run(ledger, BeginStocktake { style, note: "spring".to_owned(), who: "maker".to_owned() }).await;
+    for scanned in ["P5", "STRAY"] {
+        let who = "maker".to_owned();
+        run(ledger, ScanStocktake { id, code: code(scanned), quantity: None, is_all: false, who }).await;
+    }
+    run(ledger, DropStocktake { id, who: "maker".to_owned() }).await;
 }
 
 async fn hold(ledger: &Ledger) {

@@ -134,6 +134,9 @@ const WATCHED: &[(&str, &str)] = &[
     ("listing", "SUM(revision)"),
     ("style", "SUM(revision)"),
     ("code", "COUNT(*)"),
+    ("stocktake", "SUM(scans)"),
+    ("stocktake_count", "SUM(steps + booked)"),
+    ("stocktake_stray", "SUM(scans)"),
     ("setting", "COUNT(*)"),
     ("shop_state", "SUM(receipt + in_store + settings_revision)"),
 ];

@@ -1,0 +1,141 @@
+//! A style's new rate, and what it does to the prices of its pieces.
+
+use crate::audit;
+use crate::harness::{Shop, on_each};
+use crate::make::*;
+use domain::ids::StyleId;
+use domain::money::Currency;
+use domain::pricing::{PriceEnding, PriceRule, WeightRate};
+use domain::stock::ItemKind;
+use ledger::{EditItem, EditStyle, NewItem, PriceChange, Purpose, RepriceStyle};
+
+fn rule(rate: &str, ending: &str, minimum: Option<i64>) -> PriceRule {
+    PriceRule {
+        rate: WeightRate::parse(rate, "ONZ").unwrap(),
+        ending: PriceEnding::parse(ending, Currency::USD).unwrap(),
+        minimum: minimum.map(usd),
+    }
+}
+
+fn ruled(sku: &str, ounces: &str) -> NewItem {
+    NewItem {
+        price: None,
+        style: Some("Ridge beanie".to_owned()),
+        weight: Some(weight(ounces)),
+        ..item(ItemKind::Piece, sku)
+    }
+}
+
+/// h1 by rule, h2 by rule with extras and held, h3 by hand, h4 sold, h5 at the minimum.
+async fn stocked(shop: &Shop) -> StyleId {
+    shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", Some(2000))).await;
+    shop.ok(style("Moor cowl", "5", "ONZ", "whole", None)).await;
+    shop.ok(add(vec![
+        ruled("h1", "6 ONZ"),
+        NewItem { extras: usd(250), ..ruled("h2", "6 ONZ") },
+        NewItem { price: Some(usd(9900)), ..ruled("h3", "6 ONZ") },
+        ruled("h4", "6 ONZ"),
+        ruled("h5", "1 ONZ"),
+    ]))
+    .await;
+    shop.ok(hold(&[("h2", "1")], Purpose::Customer, None)).await;
+    shop.ok(sale_of("h4", 4500)).await;
+    let styles = shop.ledger.styles().await.unwrap();
+    styles.iter().find(|s| s.name == "Ridge beanie").unwrap().id
+}
+
+fn reprice(style: StyleId, revision: i64, rule: PriceRule) -> RepriceStyle {
+    RepriceStyle { style, revision, rule, who: "maker".to_owned() }
+}
+
+async fn prices(shop: &Shop) -> String {
+    let mut told = Vec::new();
+    for sku in ["h1", "h2", "h3", "h4", "h5"] {
+        told.push(format!("{sku} {}", shop.ledger.item(&code(sku)).await.unwrap().price));
+    }
+    told.join(", ")
+}
+
+#[test]
+fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
+    on_each(|shop| async move {
+        let style = stocked(&shop).await;
+        assert_eq!(prices(&shop).await, "h1 45.00, h2 48.00, h3 99.00, h4 45.00, h5 20.00");
+        let new = rule("8.25", "five", Some(2000));
+        let preview = shop.ledger.preview_reprice(style, &new).await.unwrap();
+        let told: Vec<String> =
+            preview.changes.iter().map(|c| format!("{} {} -> {} {}", c.sku, c.old, c.new, c.is_held)).collect();
+        // 6 x 8.25 = 49.50; with extras of 2.50, 52.00.
+        assert_eq!(told, ["h1 45.00 -> 49.50 false", "h2 48.00 -> 52.00 true"]);
+        assert_eq!((preview.same, preview.by_hand, preview.impossible.len()), (1, 1, 0));
+        let revision = preview.style.revision;
+        let done = shop.ok(reprice(style, revision, new)).await;
+        assert_eq!((done.style.as_str(), done.changed, done.revision), ("Ridge beanie", 2, revision + 1));
+        assert_eq!(prices(&shop).await, "h1 49.50, h2 52.00, h3 99.00, h4 45.00, h5 20.00");
+        let hat = shop.ledger.item(&code("h1")).await.unwrap();
+        assert_eq!((hat.revision, hat.working.unwrap().price), (2, usd(4950)));
+        // The outbox tells of the new revision, the other shop's price being the old one.
+        let told = "SELECT o.revision FROM outbox o JOIN item i ON i.id = o.item_id WHERE i.sku = 'h1' ORDER BY 1";
+        assert_eq!(shop.numbers(told).await, [1, 2]);
+        let done = shop.ok(reprice(style, revision + 1, new)).await;
+        assert_eq!(done.changed, 0);
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_rule_that_cannot_be_or_is_of_another_preview_changes_nothing() {
+    on_each(|shop| async move {
+        let style = stocked(&shop).await;
+        let new = rule("8.25", "five", None);
+        shop.refuses(reprice(style, 2, new), "stale: the style Ridge beanie was changed meanwhile").await;
+        shop.refuses(reprice(StyleId::from_raw(7), 1, new), "no-such: there is no style 7").await;
+        let foreign = PriceRule { minimum: Some(eur(100)), ..new };
+        shop.refuses(reprice(style, 1, foreign), "invalid: minimum: EUR is not the shop's currency").await;
+        // A millionth of a dollar an ounce comes to nothing.
+        let nothing = rule("0.000001", "exact", None);
+        shop.refuses(reprice(style, 1, nothing), "invalid: rate: h1 would have no price").await;
+        let preview = shop.ledger.preview_reprice(style, &nothing).await.unwrap();
+        assert_eq!(preview.impossible.len(), 2);
+        // 0.000001 + 2.50 of extras is a price.
+        assert_eq!(preview.changes.len(), 1);
+    });
+}
+
+#[test]
+fn pieces_come_back_to_the_rule_one_by_one() {
+    on_each(|shop| async move {
+        let style = stocked(&shop).await;
+        shop.ok(reprice(style, 1, rule("10", "exact", None))).await;
+        shop.ok(EditItem { price: Some(PriceChange::Rule), ..edit("h3") }).await;
+        shop.ok(reprice(style, 2, rule("11", "exact", None))).await;
+        assert_eq!(prices(&shop).await, "h1 66.00, h2 68.50, h3 66.00, h4 45.00, h5 11.00");
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_style_s_texts_are_edited_by_their_revision() {
+    on_each(|shop| async move {
+        let style = stocked(&shop).await;
+        let none = EditStyle { style, revision: 1, name: None, sizes: None, category: None };
+        let sizes = Some(vec!["S".to_owned(), "XL".to_owned()]);
+        let edit = EditStyle { name: Some("Ridge hat".to_owned()), sizes, ..none.clone() };
+        assert_eq!(shop.ok(edit).await, 2);
+        let view = shop.ledger.style(style).await.unwrap();
+        assert_eq!((view.name.as_str(), view.sizes.join(" "), view.category.as_str()), ("Ridge hat", "S XL".to_owned(), "hats"));
+        assert_eq!(shop.ledger.item(&code("h1")).await.unwrap().style.as_deref(), Some("Ridge hat"));
+        shop.refuses(none.clone(), "stale: the style Ridge hat").await;
+        let now = EditStyle { revision: 2, ..none };
+        let check = [
+            (EditStyle { name: Some("MOOR cowl".to_owned()), ..now.clone() }, "invalid: name: there is a style “Moor cowl”"),
+            (EditStyle { name: Some(" ".to_owned()), ..now.clone() }, "invalid: name: this may not be empty"),
+            (EditStyle { sizes: Some(vec!["S|M".to_owned()]), ..now.clone() }, "invalid: sizes: may not hold a |"),
+            (EditStyle { style: StyleId::from_raw(7), ..now.clone() }, "no-such: there is no style 7"),
+        ];
+        for (edit, expected) in check {
+            shop.refuses(edit, expected).await;
+        }
+        assert_eq!(shop.ok(EditStyle { name: Some("ridge HAT".to_owned()), ..now }).await, 3);
+    });
+}
