@@ -169,6 +169,15 @@ mod tests {
     }
 
     #[test]
+    fn the_bound_of_a_moment_stands_between_what_was_made_before_and_after() {
+        let (before, then) = (EPOCH_MS + 6, EPOCH_MS + 7);
+        let mut maker = IdMaker::new(1023, 0);
+        let made: Vec<i64> = (0..4096).map(|_| maker.next(before)).collect();
+        assert!(made[4095] < bound_of(then) && bound_of(then) <= IdMaker::new(0, 0).next(then));
+        assert_eq!((bound_of(0), bound_of(EPOCH_MS)), (0, 0));
+    }
+
+    #[test]
     fn none_is_made_at_or_before_the_floor() {
         let floor = EPOCH_MS + 1000;
         let mut maker = IdMaker::new(1023, floor);

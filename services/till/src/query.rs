@@ -39,7 +39,7 @@ impl Named for Receipt {
     }
 }
 
-fn no_such(what: &str, text: &str) -> Problem {
+pub(crate) fn no_such(what: &str, text: &str) -> Problem {
     let shown: String = text.chars().take(40).collect();
     Problem::new(Kind::NoSuch, format!("there is no {what} {shown}"))
 }

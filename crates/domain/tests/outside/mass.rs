@@ -153,3 +153,20 @@ fn what_is_no_weight_is_refused() {
     check("\u{ff16}", WeightUnit::Ounce, "is not a weight");
     assert!(Weight::parse("1000", WeightUnit::Kilogram).is_ok(), "a tonne itself");
 }
+
+#[test]
+fn weights_of_all_units_are_compared_exactly() {
+    // NIST Handbook 44, appendix C: an avoirdupois ounce is 28.349523125 g, a pound 453.59237 g.
+    let mass = |text: &str, unit: WeightUnit| Weight::parse(text, unit).unwrap().mass();
+    let check = |grams: &str, text: &str, unit: WeightUnit, expected: std::cmp::Ordering| {
+        assert_eq!(mass(grams, WeightUnit::Gram).cmp(&mass(text, unit)), expected, "{grams} g, {text} {unit}");
+    };
+    check("28.3495", "1", WeightUnit::Ounce, std::cmp::Ordering::Less);
+    check("28.3496", "1", WeightUnit::Ounce, std::cmp::Ordering::Greater);
+    check("453.5923", "1", WeightUnit::Pound, std::cmp::Ordering::Less);
+    check("453.5924", "1", WeightUnit::Pound, std::cmp::Ordering::Greater);
+    check("250", "2.5", WeightUnit::HundredGrams, std::cmp::Ordering::Equal);
+    check("250", "0.25", WeightUnit::Kilogram, std::cmp::Ordering::Equal);
+    assert_eq!(mass("16", WeightUnit::Ounce), mass("1.0", WeightUnit::Pound));
+    assert_eq!(mass("1000", WeightUnit::Kilogram), 80_000_000_000_000_000);
+}

@@ -37,6 +37,7 @@ macro_rules! assets {
 
 assets! {
     "look.css" "text/css; charset=utf-8",
+    "shelf.css" "text/css; charset=utf-8",
 }
 
 static HASH: LazyLock<String> = LazyLock::new(|| {

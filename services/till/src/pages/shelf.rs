@@ -1,25 +1,90 @@
-//! The room Shelf.
+//! The room Shelf: all stock as tags, by style, what is held, one item with all that it can be done
+//! with, new rates with every price that they change, and counting.
 
-use crate::app::App;
+mod find;
+mod hold_end;
+mod holds;
+mod item;
+mod item_count;
+mod item_hold;
+mod item_loss;
+mod item_text;
+mod read;
+mod reprice;
+mod stocktake;
+mod stocktake_differences;
+mod stocktake_end;
+mod stocktake_scan;
+mod stocktakes;
+mod style;
+mod style_text;
+mod styles;
+mod tag;
+
 use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::Problem;
+use crate::query::Named;
 use crate::routes::Route;
-use askama::Template;
-use axum::extract::State;
+use domain::ids::{StocktakeId, StyleId};
+use domain::people::Act;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/shelf", Needs::One(Room::Shelf.asks()), room)]
+    let (look, sell, count) = (Needs::One(Act::Look), Needs::One(Act::Sell), Needs::One(Act::Count));
+    let (make, price) = (Needs::One(Act::Make), Needs::One(Act::Price));
+    vec![
+        Route::get("/shelf", look, find::room),
+        Route::get("/shelf/items/{code}", look, item::read_item),
+        Route::post("/shelf/items/{code}/hold", sell, item_hold::hold),
+        Route::post("/shelf/items/{code}/count", count, item_count::count),
+        Route::post("/shelf/items/{code}/loss", count, item_loss::lose),
+        Route::get("/shelf/items/{code}/text", make, item_text::read_text),
+        Route::post("/shelf/items/{code}/text", make, item_text::edit_text),
+        Route::get("/shelf/holds", look, holds::list_holds),
+        Route::post("/shelf/holds/{id}/end", sell, hold_end::end_hold),
+        Route::get("/shelf/styles", look, styles::list_styles),
+        Route::get("/shelf/styles/{id}", look, style::read_style),
+        Route::get("/shelf/styles/{id}/text", price, style_text::read_text),
+        Route::post("/shelf/styles/{id}/text", price, style_text::edit_text),
+        Route::get("/shelf/styles/{id}/price", price, reprice::preview),
+        Route::post("/shelf/styles/{id}/price", price, reprice::reprice),
+        Route::get("/shelf/stocktakes", count, stocktakes::list_stocktakes),
+        Route::post("/shelf/stocktakes", count, stocktakes::begin),
+        Route::get("/shelf/stocktakes/{id}", count, stocktake::read_stocktake),
+        Route::post("/shelf/stocktakes/{id}/scan", count, stocktake_scan::scan),
+        Route::get("/shelf/stocktakes/{id}/differences", count, stocktake_differences::read_differences),
+        Route::post("/shelf/stocktakes/{id}/end", count, stocktake_end::end),
+    ]
 }
 
-/// The room, before anything stands in it.
-#[derive(Template)]
-#[template(path = "shelf/room.html")]
-pub(crate) struct Page {
-    frame: Frame,
+impl Named for StyleId {
+    fn named(text: &str) -> Result<Self, Problem> {
+        text.parse().map_err(|_| crate::query::no_such("style", text))
+    }
 }
 
-/// GET /shelf
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Shelf) })
+impl Named for StocktakeId {
+    fn named(text: &str) -> Result<Self, Problem> {
+        text.parse().map_err(|_| crate::query::no_such("count", text))
+    }
+}
+
+/// A page of the room, by its words at the head of each.
+#[derive(Clone, Debug)]
+pub(crate) struct Way {
+    pub(crate) name: &'static str,
+    pub(crate) path: &'static str,
+    pub(crate) is_here: bool,
+}
+
+/// The ways through the room that somebody may take.
+pub(crate) fn ways(caller: &Caller, here: &str) -> Vec<Way> {
+    let all = [
+        ("All stock", "/shelf", Act::Look),
+        ("By style", "/shelf/styles", Act::Look),
+        ("Set aside", "/shelf/holds", Act::Look),
+        ("Count the shelf", "/shelf/stocktakes", Act::Count),
+    ];
+    let may = all.into_iter().filter(|(_, _, act)| caller.may(*act));
+    may.map(|(name, path, _)| Way { name, path, is_here: path == here }).collect()
 }

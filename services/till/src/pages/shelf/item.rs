@@ -1,0 +1,256 @@
+//! GET /shelf/items/{code}: one item, and what can be done with it.
+
+use super::tag::{self, Stripe};
+use super::{Way, ways};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown;
+use crate::problem::Problem;
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::codes::Code;
+use domain::day::Zone;
+use domain::people::Act;
+use domain::pricing;
+use domain::stock::{ItemKind, Why};
+use ledger::{Hold, ItemView, ListingState, Purpose, StockMove};
+
+/// The latest moves that are shown; an item of counted goods may have thousands.
+const MOVES: usize = 50;
+
+/// A hold, as the page tells of it.
+pub(crate) struct HoldShown {
+    pub(crate) id: String,
+    pub(crate) whom: String,
+    pub(crate) until: String,
+    pub(crate) lines: Vec<String>,
+}
+
+/// For whom, until when, what.
+pub(crate) fn hold(hold: &Hold, zone: &Zone) -> HoldShown {
+    let purpose = match hold.purpose {
+        Purpose::Customer => "a customer",
+        Purpose::Basket => "a basket that is being paid",
+        Purpose::Market => "the market",
+        Purpose::Order => "an order that is not paid yet",
+    };
+    let whom = if hold.for_whom.is_empty() { purpose.to_owned() } else { hold.for_whom.clone() };
+    HoldShown {
+        id: hold.id.to_string(),
+        whom,
+        until: hold.until.map_or("until it is ended".to_owned(), |u| format!("until {}", shown::moment(zone, u))),
+        lines: hold.lines.iter().map(|line| format!("{} × {}", line.quantity, line.title)).collect(),
+    }
+}
+
+/// A move, as the page tells of it.
+struct MoveShown {
+    when: String,
+    change: String,
+    why: &'static str,
+    note: String,
+    who: String,
+}
+
+/// Why stock moved, in words.
+pub(crate) fn why_words(why: Why) -> &'static str {
+    match why {
+        Why::Made => "made or brought in",
+        Why::Count => "counted",
+        Why::Damage => "damaged",
+        Why::Gift => "given away",
+        Why::OwnUse => "kept by the family",
+        Why::Sold => "sold",
+        Why::PutBack => "put back",
+        Why::Voided => "sale undone",
+    }
+}
+
+fn moved(entry: &StockMove, zone: &Zone) -> MoveShown {
+    let sign = if entry.change.steps() > 0 { "+" } else { "" };
+    MoveShown {
+        when: shown::moment(zone, entry.at),
+        change: format!("{sign}{}", entry.change).replace('-', "−"),
+        why: why_words(entry.why),
+        note: entry.note.clone(),
+        who: entry.who.clone(),
+    }
+}
+
+/// How the price came about, and what is left of it.
+struct PriceShown {
+    price: String,
+    working: String,
+    /// Cost and what is left, for those who set prices.
+    cost: Option<(String, String)>,
+}
+
+fn price(item: &ItemView, caller: &Caller) -> PriceShown {
+    let working = match (&item.working, item.priced_by_hand) {
+        (Some(working), _) => working.to_string(),
+        (None, true) => "set by hand".to_owned(),
+        (None, false) => "by an earlier rate of its style".to_owned(),
+    };
+    let left = pricing::margin(item.price, item.cost).ok().flatten();
+    let cost = item.cost.zip(left).filter(|_| caller.may(Act::Price));
+    let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
+    PriceShown {
+        price: format!("{}{each}", shown::money(item.price)),
+        working,
+        cost: cost.map(|(cost, left)| (shown::money(cost), shown::money(left))),
+    }
+}
+
+fn listing_words(item: &ItemView) -> &'static str {
+    match (item.keep_off, item.listing) {
+        (true, Some(ListingState::Listed)) => "It is online still, and is to be taken off with the next feed.",
+        (true, _) => "It is not for online.",
+        (false, Some(ListingState::Listed)) => "It is online.",
+        (false, Some(ListingState::Ended)) => "Its listing online has ended.",
+        (false, None) => "It is not online yet.",
+    }
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "shelf/item.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    ways: Vec<Way>,
+    item: ItemView,
+    path: String,
+    about: Vec<(&'static str, String)>,
+    stripes: Vec<Stripe>,
+    notes: Vec<&'static str>,
+    price: PriceShown,
+    listing: &'static str,
+    holds: Vec<HoldShown>,
+    moves: Vec<MoveShown>,
+    is_piece: bool,
+    is_there: bool,
+    may_sell: bool,
+    may_count: bool,
+    may_make: bool,
+    faults: Faults,
+    form: Option<Form>,
+}
+
+impl Page {
+    /// What was typed into a form that is shown again.
+    fn typed(&self, field: &str) -> &str {
+        self.form.as_ref().map_or("", |form| form.raw(field))
+    }
+
+    /// Whether this was chosen in a form that is shown again.
+    fn chose(&self, field: &str, value: &str) -> bool {
+        self.typed(field) == value
+    }
+}
+
+fn about(item: &ItemView) -> Vec<(&'static str, String)> {
+    let weight = item.weight.map(|w| w.to_string()).unwrap_or_default();
+    let gtin = item.gtin.clone().unwrap_or_default();
+    let sku = if item.sku == item.in_store { String::new() } else { item.sku.clone() };
+    let all = [
+        ("Style", item.style.clone().unwrap_or_default()),
+        ("Weighs", weight),
+        ("Size", item.size.clone()),
+        ("Colours", item.color.replace('|', ", ")),
+        ("Fibres", item.material.clone()),
+        ("Tag code", item.in_store.clone()),
+        ("Own code", sku),
+        ("GTIN", gtin),
+    ];
+    all.into_iter().filter(|(_, words)| !words.is_empty()).collect()
+}
+
+/// The item's page, anew; with what was typed and what is wrong with it, if something is.
+pub(crate) async fn page(
+    app: &App,
+    caller: &Caller,
+    code: &Code,
+    faults: Faults,
+    form: Option<Form>,
+) -> Result<Page, Problem> {
+    let item = app.ledger.item(code).await?;
+    let holds = app.ledger.holds_of(item.id).await?;
+    let moves = app.ledger.stock_moves(code, None, MOVES).await?;
+    let zone = &app.ledger.shop().zone;
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Shelf),
+        ways: ways(caller, ""),
+        path: tag::path(&item.in_store),
+        about: about(&item),
+        stripes: tag::stripes(&item.color),
+        notes: tag::notes(&item),
+        price: price(&item, caller),
+        listing: listing_words(&item),
+        holds: holds.iter().map(|h| hold(h, zone)).collect(),
+        moves: moves.iter().map(|m| moved(m, zone)).collect(),
+        is_piece: item.kind == ItemKind::Piece,
+        is_there: item.on_hand.steps() > 0,
+        may_sell: caller.may(Act::Sell),
+        may_count: caller.may(Act::Count),
+        may_make: caller.may(Act::Make),
+        item,
+        faults,
+        form,
+    })
+}
+
+/// The page again, because of what is wrong with a form of it.
+pub(crate) async fn again(app: &App, code: &Code, form: Form, faults: Faults) -> Result<Response, Problem> {
+    let caller = form.caller.clone();
+    let page = page(app, &caller, code, faults, Some(form)).await?;
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+}
+
+/// GET /shelf/items/{code}
+pub(crate) async fn read_item(
+    State(app): State<App>,
+    caller: Caller,
+    At(code): At<Code>,
+) -> Result<Paper<Page>, Problem> {
+    Ok(Paper(page(&app, &caller, &code, Faults::default(), None).await?))
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use crate::testing::{Reply, TestShop};
+    use axum::body::Body;
+    use axum::http::Method;
+
+    /// Sends a form as a browser does.
+    pub(crate) async fn send(shop: &TestShop, path: &str, fields: &[(&str, &str)]) -> Reply {
+        let body = form_urlencoded::Serializer::new(String::new()).extend_pairs(fields).finish();
+        let headers = [("content-type", "application/x-www-form-urlencoded")];
+        shop.ask(Method::POST, path, &headers, Body::from(body)).await
+    }
+
+    #[tokio::test]
+    async fn a_piece_shows_its_price_s_working_and_its_moves() {
+        let shop = TestShop::open().await;
+        let page = shop.get("/shelf/items/COWL").await;
+        assert_eq!(page.status, 200, "{}", page.text());
+        for words in [
+            "<h1>Moor cowl</h1>",
+            "6.35 oz × 7.50 an ounce = 47.63 → 48.00",
+            "12.50",
+            "35.50",
+            "made or brought in",
+            "It is not online yet.",
+        ] {
+            assert!(page.text().contains(words), "{words} in {}", page.text());
+        }
+        shop.sell("COWL", "k").await;
+        let page = shop.get("/shelf/items/COWL").await;
+        assert!(page.text().contains("−1") && page.text().contains("<span>Sold</span>"), "{}", page.text());
+        let nothing = shop.get("/shelf/items/NOPE").await;
+        assert_eq!(nothing.status, 404);
+    }
+}

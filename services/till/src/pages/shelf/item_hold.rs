@@ -1,0 +1,100 @@
+//! POST /shelf/items/{code}/hold: sets an item aside.
+
+use super::{item, tag};
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::query::At;
+use axum::extract::State;
+use axum::response::Response;
+use domain::codes::Code;
+use domain::day::{Moment, Zone};
+use domain::quantity::Asked;
+use ledger::{HoldLine, NewHold, Purpose};
+
+/// The end of the day that was chosen; open if none was.
+fn until(text: &str, zone: &Zone) -> Result<Option<Moment>, Faults> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let noon = zone.read(text).map_err(|error| Faults::one("until", error.to_string()))?;
+    Ok(Some(zone.end_of_day(noon)))
+}
+
+fn read(form: &Form, code: &Code, zone: &Zone) -> Result<NewHold, Faults> {
+    let quantity = match form.text("hold_quantity") {
+        "" => Asked::ONE,
+        text => Asked::parse(text, None).map_err(|e| Faults::one("hold_quantity", e.to_string()))?,
+    };
+    let purpose = if form.has("market") { Purpose::Market } else { Purpose::Customer };
+    Ok(NewHold {
+        lines: vec![HoldLine { code: code.clone(), quantity }],
+        purpose,
+        for_whom: form.text("for_whom").to_owned(),
+        until: until(form.text("until"), zone)?,
+    })
+}
+
+/// POST /shelf/items/{code}/hold
+pub(crate) async fn hold(
+    State(app): State<App>,
+    At(code): At<Code>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let hold = match read(&form, &code, &app.ledger.shop().zone) {
+        Ok(hold) => hold,
+        Err(faults) => return item::again(&app, &code, form, faults).await,
+    };
+    match app.run(&form.key, &hold).await {
+        Ok(_) => Ok(go(&tag::path(code.as_str()))),
+        Err(problem) => {
+            let faults = Faults::of(problem)?;
+            item::again(&app, &code, form, faults).await
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::item::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn a_piece_is_set_aside_for_somebody_until_the_end_of_a_day() {
+        let shop = TestShop::open().await;
+        let fields = [("for_whom", "Ada Moss"), ("until", "2026-05-20"), ("_key", "k1")];
+        let reply = send(&shop, "/shelf/items/COWL/hold", &fields).await;
+        assert_eq!((reply.status, reply.header("location")), (303, Some("/shelf/items/COWL")), "{}", reply.text());
+        let again = send(&shop, "/shelf/items/COWL/hold", &fields).await;
+        assert_eq!(again.status, 303, "sent twice, held once");
+        let holds = shop.get("/api/holds").await.json();
+        assert_eq!(holds["holds"].as_array().map(Vec::len), Some(1), "{holds}");
+        assert_eq!(holds["holds"][0]["until"], "2026-05-21T00:00:00Z");
+        let page = shop.get("/shelf/items/COWL").await;
+        assert!(page.text().contains("<b>Ada Moss</b>") && page.text().contains("Set aside"), "{}", page.text());
+    }
+
+    #[tokio::test]
+    async fn what_cannot_be_set_aside_is_said_and_what_was_typed_is_kept() {
+        let shop = TestShop::open().await;
+        let check = |code: &'static str, fields: &'static [(&'static str, &'static str)], words: &'static str| {
+            let shop = &shop;
+            async move {
+                let reply = send(shop, &format!("/shelf/items/{code}/hold"), fields).await;
+                assert_eq!(reply.status, 422, "{words}: {}", reply.text());
+                assert!(reply.text().contains(words), "{words} in {}", reply.text());
+                for (name, value) in fields.iter().filter(|(_, value)| *value != "yes") {
+                    assert!(reply.text().contains(&format!("value=\"{value}\"")), "{name} is kept");
+                }
+            }
+        };
+        check("SPINDLE", &[("for_whom", "Ash"), ("hold_quantity", "99")], "99 asked for, 10 free").await;
+        check("SPINDLE", &[("hold_quantity", "half")], "is not a quantity").await;
+        check("COWL", &[("until", "2026-05-01")], "later than now").await;
+        check("COWL", &[("for_whom", "4111111111111111")], "card numbers are never kept").await;
+        shop.sell("COWL", "k").await;
+        let late = send(&shop, "/shelf/items/COWL/hold", &[]).await;
+        assert!(late.status == 422 && late.text().contains("was already sold"), "{}", late.text());
+    }
+}

@@ -1,0 +1,135 @@
+//! GET /shelf/stocktakes/{id}: counting, one scan after another.
+
+use super::stocktakes::{self, CountShown};
+use super::{Way, ways};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use axum::response::{IntoResponse, Response};
+use domain::ids::StocktakeId;
+use domain::stock::ItemKind;
+use ledger::{CountedLine, ScanFinding, Scanned};
+
+/// The last scans that are shown, to see that they were heard.
+const LATEST: usize = 12;
+
+/// A thing that was counted.
+pub(crate) struct LineShown {
+    pub(crate) title: String,
+    /// Its code, colours and size.
+    pub(crate) about: String,
+    pub(crate) counted: String,
+    pub(crate) booked: String,
+    pub(crate) difference: String,
+    /// What is to be said of it.
+    pub(crate) words: String,
+    pub(crate) agrees: bool,
+}
+
+/// A line of a count in words.
+pub(crate) fn line(line: &CountedLine) -> LineShown {
+    let (counted, booked) = (line.counted.steps(), line.booked.steps());
+    let words = match (line.kind, counted.cmp(&booked)) {
+        _ if !line.left.is_empty() => line.left.as_str(),
+        (_, std::cmp::Ordering::Equal) => "as the books have it",
+        (ItemKind::Piece, std::cmp::Ordering::Less) if line.is_held => "missing, and set aside for somebody",
+        (ItemKind::Piece, std::cmp::Ordering::Less) => "missing",
+        (ItemKind::Piece, std::cmp::Ordering::Greater) => "not expected: the books say that it is gone",
+        (_, std::cmp::Ordering::Less) => "fewer than the books have",
+        (_, std::cmp::Ordering::Greater) => "more than the books have",
+    };
+    let color = line.color.replace('|', ", ");
+    let about: Vec<&str> = [line.sku.as_str(), &color, &line.size].into_iter().filter(|w| !w.is_empty()).collect();
+    let sign = if line.difference.steps() > 0 { "+" } else { "" };
+    LineShown {
+        title: line.title.clone(),
+        about: about.join(" · "),
+        counted: line.counted.to_string(),
+        booked: line.booked.to_string(),
+        difference: format!("{sign}{}", line.difference).replace('-', "−"),
+        words: words.to_owned(),
+        agrees: counted == booked,
+    }
+}
+
+/// What is said of a scan, and whether all is well.
+pub(crate) struct Said {
+    pub(crate) title: String,
+    pub(crate) words: String,
+    pub(crate) is_well: bool,
+}
+
+/// A scan in words.
+pub(crate) fn said(scanned: &Scanned) -> Said {
+    let amount = |quantity: Option<domain::quantity::Quantity>| quantity.map(|q| q.to_string()).unwrap_or_default();
+    let (counted, booked) = (amount(scanned.counted), amount(scanned.booked));
+    let (words, is_well) = match &scanned.finding {
+        ScanFinding::Agrees => (format!("{counted} counted, as the books have it."), true),
+        ScanFinding::Fewer => (format!("{counted} counted so far; the books have {booked}."), true),
+        ScanFinding::More => (format!("{counted} counted; the books have {booked}."), false),
+        ScanFinding::Again => ("It was counted before; it stays one.".to_owned(), true),
+        ScanFinding::NotExpected(why) => (format!("Not expected here: {why}."), false),
+        ScanFinding::Unknown => ("No item has this code. It is noted; put it to one side.".to_owned(), false),
+    };
+    let title = if scanned.title.is_empty() { scanned.sku.clone() } else { scanned.title.clone() };
+    Said { title, words, is_well }
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "shelf/stocktake.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    ways: Vec<Way>,
+    count: CountShown,
+    expected: i64,
+    counted: i64,
+    latest: Vec<LineShown>,
+    said: Option<Said>,
+    faults: Faults,
+    code: String,
+    quantity: String,
+}
+
+/// The page, anew; with what the last scan came to, or what was wrong with it.
+pub(crate) async fn page(
+    app: &App,
+    caller: &Caller,
+    id: StocktakeId,
+    said: Option<Said>,
+    again: Option<(&Form, Faults)>,
+) -> Result<Page, Problem> {
+    let view = app.ledger.stocktake(id).await?;
+    let progress = app.ledger.stocktake_progress(&view, LATEST).await?;
+    let typed = |name| again.as_ref().map(|(form, _)| form.text(name).to_owned()).unwrap_or_default();
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Shelf),
+        ways: ways(caller, "/shelf/stocktakes"),
+        count: stocktakes::shown(&view, &app.ledger.shop().zone),
+        expected: progress.expected,
+        counted: progress.counted,
+        latest: progress.latest.iter().map(line).collect(),
+        said,
+        code: typed("code"),
+        quantity: typed("quantity"),
+        faults: again.map(|(_, faults)| faults).unwrap_or_default(),
+    })
+}
+
+/// GET /shelf/stocktakes/{id}
+pub(crate) async fn read_stocktake(
+    State(app): State<App>,
+    caller: Caller,
+    At(id): At<StocktakeId>,
+) -> Result<Response, Problem> {
+    let page = page(&app, &caller, id, None, None).await?;
+    if !page.count.is_open {
+        return Ok(go(&format!("{}/differences", page.count.path)));
+    }
+    Ok(Paper(page).into_response())
+}

@@ -1,0 +1,64 @@
+//! GET /shelf/stocktakes/{id}/differences: where the shelf and the books differ, and ending the count.
+
+use super::stocktake::{LineShown, line};
+use super::stocktakes::{self, CountShown};
+use super::{Way, ways};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::Faults;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::Problem;
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use domain::ids::StocktakeId;
+
+/// Lines of each list that are written out; what is more is told as a number.
+const LISTED: usize = 500;
+
+/// The page.
+#[derive(Template)]
+#[template(path = "shelf/stocktake_differences.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    ways: Vec<Way>,
+    count: CountShown,
+    missing: Vec<LineShown>,
+    missing_count: i64,
+    missing_more: i64,
+    differing: Vec<LineShown>,
+    strays: Vec<(String, i64)>,
+    faults: Faults,
+}
+
+/// The page, with what went wrong with ending the count, if something did.
+pub(crate) async fn page(
+    app: &App,
+    caller: &Caller,
+    id: StocktakeId,
+    faults: Faults,
+) -> Result<Page, Problem> {
+    let view = app.ledger.stocktake(id).await?;
+    let findings = app.ledger.stocktake_findings(&view, LISTED).await?;
+    let shown = i64::try_from(findings.missing.len()).unwrap_or(i64::MAX);
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Shelf),
+        ways: ways(caller, "/shelf/stocktakes"),
+        count: stocktakes::shown(&view, &app.ledger.shop().zone),
+        missing: findings.missing.iter().map(line).collect(),
+        missing_count: findings.missing_count,
+        missing_more: findings.missing_count - shown,
+        differing: findings.differing.iter().map(line).collect(),
+        strays: findings.strays,
+        faults,
+    })
+}
+
+/// GET /shelf/stocktakes/{id}/differences
+pub(crate) async fn read_differences(
+    State(app): State<App>,
+    caller: Caller,
+    At(id): At<StocktakeId>,
+) -> Result<Paper<Page>, Problem> {
+    Ok(Paper(page(&app, &caller, id, Faults::default()).await?))
+}

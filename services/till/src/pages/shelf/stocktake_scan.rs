@@ -1,0 +1,92 @@
+//! POST /shelf/stocktakes/{id}/scan: one thing counted. The page itself is the answer, so that what is
+//! said of the scan stands on it; sent again, the key gives the first answer once more.
+
+use super::stocktake;
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::Paper;
+use crate::problem::Problem;
+use crate::query::At;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::codes::Code;
+use domain::ids::StocktakeId;
+use domain::quantity::Asked;
+use ledger::ScanStocktake;
+
+fn read(id: StocktakeId, form: &Form) -> Result<ScanStocktake, Faults> {
+    let quantity = match form.text("quantity") {
+        "" => None,
+        text => Some(Asked::parse(text, None).map_err(|e| Faults::one("quantity", e.to_string()))?),
+    };
+    Ok(ScanStocktake {
+        id,
+        code: Code::parse(form.text("code")).map_err(|e| Faults::one("code", e.to_string()))?,
+        quantity,
+        is_all: form.has("all"),
+        who: form.caller.who.clone(),
+    })
+}
+
+/// POST /shelf/stocktakes/{id}/scan
+pub(crate) async fn scan(
+    State(app): State<App>,
+    At(id): At<StocktakeId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let faults = match read(id, &form) {
+        Err(faults) => faults,
+        Ok(command) => match app.run(&form.key, &command).await {
+            Ok(done) => {
+                let said = stocktake::said(&done.answer);
+                return Ok(Paper(stocktake::page(&app, &form.caller, id, Some(said), None).await?).into_response());
+            }
+            Err(problem) => Faults::of(problem)?,
+        },
+    };
+    let page = stocktake::page(&app, &form.caller, id, None, Some((&form, faults))).await?;
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::item::tests::send;
+    use super::super::stocktakes::tests::begun;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn each_scan_is_answered_in_words() {
+        let shop = TestShop::open().await;
+        shop.sell("HAT", "k").await;
+        let path = format!("{}/scan", begun(&shop, "").await);
+        let check = |code: &'static str, quantity: &'static str, status: u16, words: &'static str| {
+            let (shop, path) = (&shop, &path);
+            async move {
+                let reply = send(shop, path, &[("code", code), ("quantity", quantity)]).await;
+                assert_eq!(reply.status, status, "{code}: {}", reply.text());
+                assert!(reply.text().contains(words), "{code}: {words} in {}", reply.text());
+            }
+        };
+        check("COWL", "", 200, "1 counted, as the books have it.").await;
+        check("COWL", "", 200, "It was counted before; it stays one.").await;
+        check("SPINDLE", "4", 200, "4 counted so far; the books have 10.").await;
+        check("SPINDLE", "", 200, "5 counted so far; the books have 10.").await;
+        check("SPINDLE", "9", 200, "14 counted; the books have 10.").await;
+        check("HAT", "", 200, "Not expected here: Moor cowl, small (HAT) was already sold").await;
+        check("BUTTON", "", 200, "No item has this code.").await;
+        check("ROVING", "", 422, "weigh it").await;
+        check("ROVING", "39.5", 200, "39.5 oz counted so far; the books have 40 oz.").await;
+        check("", "", 422, "id=\"fault-code\"").await;
+        check("COWL", "many", 422, "id=\"fault-quantity\"").await;
+        let all = send(&shop, &path, &[("code", "SPINDLE"), ("quantity", "10"), ("all", "yes")]).await;
+        assert!(all.text().contains("10 counted, as the books have it."), "{}", all.text());
+        let once = [("code", "SPINDLE"), ("_key", "k1")];
+        let first = send(&shop, &path, &once).await;
+        let again = send(&shop, &path, &once).await;
+        for reply in [first, again] {
+            assert!(reply.text().contains("11 counted; the books have 10."), "{}", reply.text());
+        }
+        assert_eq!(send(&shop, "/shelf/stocktakes/7/scan", &[("code", "COWL")]).await.status, 404);
+    }
+}

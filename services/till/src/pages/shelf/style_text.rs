@@ -1,0 +1,108 @@
+//! GET and POST /shelf/styles/{id}/text: the name, sizes and category of a style.
+
+use super::{Way, ways};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::ids::StyleId;
+use ledger::EditStyle;
+
+/// The page.
+#[derive(Template)]
+#[template(path = "shelf/style_text.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    ways: Vec<Way>,
+    path: String,
+    name: String,
+    sizes: String,
+    category: String,
+    revision: String,
+    faults: Faults,
+}
+
+/// GET /shelf/styles/{id}/text
+pub(crate) async fn read_text(
+    State(app): State<App>,
+    caller: Caller,
+    At(id): At<StyleId>,
+) -> Result<Paper<Page>, Problem> {
+    let style = app.ledger.style(id).await?;
+    Ok(Paper(Page {
+        frame: Frame::new(&app, &caller, Room::Shelf),
+        ways: ways(&caller, ""),
+        path: format!("/shelf/styles/{id}"),
+        name: style.name,
+        sizes: style.sizes.join(", "),
+        category: style.category,
+        revision: style.revision.to_string(),
+        faults: Faults::default(),
+    }))
+}
+
+fn edit(style: StyleId, form: &Form) -> EditStyle {
+    let sizes = form.text("sizes").split(',').map(str::trim).filter(|s| !s.is_empty());
+    EditStyle {
+        style,
+        // A revision that cannot be read is none that the style ever had.
+        revision: form.text("revision").parse().unwrap_or(0),
+        name: Some(form.text("name").to_owned()),
+        sizes: Some(sizes.map(str::to_owned).collect()),
+        category: Some(form.text("category").to_owned()),
+    }
+}
+
+/// POST /shelf/styles/{id}/text
+pub(crate) async fn edit_text(
+    State(app): State<App>,
+    At(id): At<StyleId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let path = format!("/shelf/styles/{id}");
+    let faults = match app.run(&form.key, &edit(id, &form)).await {
+        Ok(_) => return Ok(go(&path)),
+        Err(problem) => Faults::of(problem)?,
+    };
+    let text = |name| form.text(name).to_owned();
+    let page = Page {
+        frame: Frame::new(&app, &form.caller, Room::Shelf),
+        ways: ways(&form.caller, ""),
+        path,
+        name: text("name"),
+        sizes: text("sizes"),
+        category: text("category"),
+        revision: text("revision"),
+        faults,
+    };
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::item::tests::send;
+    use super::super::style::tests::path;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn a_style_s_words_are_changed() {
+        let shop = TestShop::open().await;
+        let path = path(&shop).await;
+        let text = format!("{path}/text");
+        let fields = [("name", "Fell cowl"), ("sizes", "S, L ,"), ("category", "cowls"), ("revision", "1")];
+        let reply = send(&shop, &text, &fields).await;
+        assert_eq!((reply.status, reply.header("location")), (303, Some(path.as_str())), "{}", reply.text());
+        let page = shop.get(&text).await;
+        assert!(page.text().contains("value=\"S, L\"") && page.text().contains("value=\"Fell cowl\""), "{}", page.text());
+        let late = send(&shop, &text, &fields).await;
+        assert!(late.status == 422 && late.text().contains("was changed meanwhile"), "{}", late.text());
+        let empty = send(&shop, &text, &[("name", " "), ("revision", "2")]).await;
+        assert!(empty.status == 422 && empty.text().contains("id=\"fault-name\""), "{}", empty.text());
+    }
+}

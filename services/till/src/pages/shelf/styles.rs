@@ -1,0 +1,97 @@
+//! GET /shelf/styles: what is on the shelf of each style.
+
+use super::{Way, ways};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown;
+use crate::problem::Problem;
+use askama::Template;
+use axum::extract::State;
+use domain::money::{Currency, Money};
+use domain::pricing::WeightRate;
+use ledger::StyleCount;
+
+/// A style's line.
+struct StyleLine {
+    name: String,
+    path: String,
+    units: i64,
+    held: i64,
+    prices: String,
+    rate: String,
+}
+
+/// A rate as people say it: `7.50 an ounce`.
+pub(crate) fn rate_words(rate: WeightRate, currency: Currency) -> String {
+    let mut per = rate.per().normalize();
+    if per.scale() < currency.minor_digits() {
+        per.rescale(currency.minor_digits());
+    }
+    format!("{per} {}", rate.unit().each())
+}
+
+fn prices((low, high): (Money, Money)) -> String {
+    if low == high { shown::money(low) } else { format!("{} to {}", shown::money(low), shown::money(high)) }
+}
+
+fn line(count: &StyleCount, currency: Currency) -> StyleLine {
+    let of = |style: &ledger::StyleView| {
+        let path = format!("/shelf/styles/{}", style.id);
+        (style.name.clone(), path, rate_words(style.rule.rate, currency))
+    };
+    let none = ("No style".to_owned(), "/shelf?style=none".to_owned(), String::new());
+    let (name, path, rate) = count.style.as_ref().map_or(none, of);
+    StyleLine {
+        name,
+        path,
+        units: count.units,
+        held: count.held,
+        prices: count.prices.map(prices).unwrap_or_default(),
+        rate,
+    }
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "shelf/styles.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    ways: Vec<Way>,
+    lines: Vec<StyleLine>,
+    units: i64,
+    held: i64,
+}
+
+/// GET /shelf/styles
+pub(crate) async fn list_styles(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+    let counts = app.ledger.style_counts().await?;
+    let currency = app.ledger.shop().currency;
+    // What has no style stands there only if there is any.
+    let lines = counts.iter().filter(|c| c.style.is_some() || c.units > 0).map(|c| line(c, currency)).collect();
+    Ok(Paper(Page {
+        frame: Frame::new(&app, &caller, Room::Shelf),
+        ways: ways(&caller, "/shelf/styles"),
+        lines,
+        units: counts.iter().map(|c| c.units).sum(),
+        held: counts.iter().map(|c| c.held).sum(),
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn each_style_has_its_line() {
+        let shop = TestShop::open().await;
+        let page = shop.get("/shelf/styles").await;
+        assert_eq!(page.status, 200, "{}", page.text());
+        for words in ["Moor cowl", "42.00 to 48.00", "7.50 an ounce", "No style", "2.25 to 18.00"] {
+            assert!(page.text().contains(words), "{words} in {}", page.text());
+        }
+        shop.sell("COWL", "k").await;
+        let page = shop.get("/shelf/styles").await;
+        assert!(page.text().contains(">42.00<"), "one price is no range: {}", page.text());
+    }
+}
