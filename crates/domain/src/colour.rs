@@ -363,7 +363,7 @@ mod tests {
         check("rose grey", Some("#ab9894"));
         // Seven tenths of grey 92 90 8c, three of blue 2f 5f 9e.
         check("blue grey", Some("#748191"));
-        check("light fawn", Some("#decaae"));
+        check("light fawn", Some("#dec9ae"));
         check("dark fawn", Some("#786348"));
         check("reddish brown", Some("#7e422f"));
         check("greyish", Some("#92908c"));

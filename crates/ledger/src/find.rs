@@ -277,10 +277,7 @@ impl FindItems {
         }
         let limit = asking.place(Value::Int(i64::try_from(limit).unwrap_or(i64::MAX)));
         // Writing to a String cannot fail.
-        let _ = write!(
-            asking.text,
-            " ORDER BY i.{column} {direction}, i.id {direction} LIMIT {limit}"
-        );
+        let _ = write!(asking.text, " ORDER BY i.{column} {direction}, i.id {direction} LIMIT {limit}");
         Ok(asking)
     }
 

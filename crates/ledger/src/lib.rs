@@ -52,9 +52,7 @@ pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use clock::{Clock, ManualClock, SystemClock};
 pub use command::{Command, Done, Tx};
 pub use error::Failure;
-pub use find::{
-    FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS,
-};
+pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
 pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use items::{

@@ -51,8 +51,7 @@ const COLUMNS: &str = "SELECT s.name, CASE WHEN i.style_id IS NULL THEN i.name E
     CAST(SUM(i.sold - i.put_back) AS BIGINT), MIN(CASE WHEN i.on_hand > 0 THEN i.price END), \
     MAX(CASE WHEN i.on_hand > 0 THEN i.price END), MIN(i.price), MAX(i.price) \
     FROM item i LEFT JOIN style s ON s.id = i.style_id";
-const GROUPS: &str =
-    "GROUP BY s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END, i.size, i.color, i.kind, i.stock_unit";
+const GROUPS: &str = "GROUP BY s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END, i.size, i.color, i.kind, i.stock_unit";
 
 /// What is on the shelf of one style, or of what has none.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -79,7 +78,8 @@ impl Ledger {
         let styles = self.styles().await?;
         let mut connection = self.reader().await?;
         let rows = sqlx::query(COUNTS).fetch_all(&mut *connection).await?;
-        let mut counts: Vec<StyleCount> = styles.into_iter().map(|style| StyleCount::none(Some(style))).collect();
+        let mut counts: Vec<StyleCount> =
+            styles.into_iter().map(|style| StyleCount::none(Some(style))).collect();
         counts.push(StyleCount::none(None));
         for row in &rows {
             let id: Option<i64> = row.try_get(0)?;
@@ -117,7 +117,8 @@ impl Ledger {
     pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, Failure> {
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
-        let rows = sqlx::query(AssertSqlSafe(format!("{COLUMNS} {GROUPS}"))).fetch_all(&mut *connection).await?;
+        let rows =
+            sqlx::query(AssertSqlSafe(format!("{COLUMNS} {GROUPS}"))).fetch_all(&mut *connection).await?;
         let mut shelf = Vec::with_capacity(rows.len());
         for row in &rows {
             let row = read(row, currency)?;

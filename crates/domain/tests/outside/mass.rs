@@ -159,7 +159,11 @@ fn weights_of_all_units_are_compared_exactly() {
     // NIST Handbook 44, appendix C: an avoirdupois ounce is 28.349523125 g, a pound 453.59237 g.
     let mass = |text: &str, unit: WeightUnit| Weight::parse(text, unit).unwrap().mass();
     let check = |grams: &str, text: &str, unit: WeightUnit, expected: std::cmp::Ordering| {
-        assert_eq!(mass(grams, WeightUnit::Gram).cmp(&mass(text, unit)), expected, "{grams} g, {text} {unit}");
+        assert_eq!(
+            mass(grams, WeightUnit::Gram).cmp(&mass(text, unit)),
+            expected,
+            "{grams} g, {text} {unit}"
+        );
     };
     check("28.3495", "1", WeightUnit::Ounce, std::cmp::Ordering::Less);
     check("28.3496", "1", WeightUnit::Ounce, std::cmp::Ordering::Greater);

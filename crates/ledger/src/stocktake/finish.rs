@@ -106,8 +106,7 @@ impl FinishStocktake {
         let counted = sqlx::query(COUNTED).bind(self.id.raw()).fetch_all(tx.db()).await?;
         rows.extend(counted.into_iter().map(|row| (false, row)));
         if self.with_missing {
-            let missing =
-                sqlx::query(MISSING).bind(self.id.raw()).bind(style).fetch_all(tx.db()).await?;
+            let missing = sqlx::query(MISSING).bind(self.id.raw()).bind(style).fetch_all(tx.db()).await?;
             rows.extend(missing.into_iter().map(|row| (true, row)));
         }
         let read = |(is_missing, row): &(bool, sqlx::any::AnyRow)| {
@@ -130,8 +129,7 @@ impl FinishStocktake {
         differences: &[Difference],
         left: &[NotBooked],
     ) -> Result<(), Failure> {
-        const ROW: &str =
-            "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who)";
+        const ROW: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who)";
         let mark = tx.next_id()?;
         let words = |sku: &str| left.iter().find(|l| l.sku == sku).map_or("", |l| l.reason.as_str());
         let rows: Vec<(i64, i64, i64, &str)> = differences
@@ -179,7 +177,8 @@ async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Fa
     if try_take(tx, &take, Why::Count).await? {
         return Ok(None);
     }
-    let row = sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.raw()).fetch_one(tx.db()).await?;
+    let row =
+        sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.raw()).fetch_one(tx.db()).await?;
     if row.try_get::<i64, _>(0)? >= take.steps {
         let why = lookup::explain(tx, item, take.steps).await?;
         return Ok(Some(format!("{why}; end the hold, then count it by itself")));

@@ -111,12 +111,7 @@ impl Command for DropStocktake {
 }
 
 /// Ends a count, if it is open; answers its style. Its row is locked from here on.
-async fn end(
-    tx: &mut Tx,
-    id: StocktakeId,
-    state: StocktakeState,
-    who: &str,
-) -> Result<Option<i64>, Failure> {
+async fn end(tx: &mut Tx, id: StocktakeId, state: StocktakeState, who: &str) -> Result<Option<i64>, Failure> {
     let who = text::short(who).field("who")?;
     let now = tx.now().millis();
     let row = sqlx::query(

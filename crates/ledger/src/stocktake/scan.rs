@@ -106,7 +106,8 @@ impl Command for ScanStocktake {
             return Err(Refusal::invalid("quantity", reason).into());
         }
         let finding = finding(tx, &found, before, counted, booked).await?;
-        let shown = |steps| Quantity::from_steps(steps, found.measure).stored("stocktake_count.steps").map(Some);
+        let shown =
+            |steps| Quantity::from_steps(steps, found.measure).stored("stocktake_count.steps").map(Some);
         let (counted, booked) = (shown(counted)?, shown(booked)?);
         Ok(Scanned { sku: found.sku, title: found.title, counted, booked, finding })
     }
@@ -141,12 +142,11 @@ impl ScanStocktake {
     }
 
     async fn counted_before(&self, tx: &mut Tx, found: &Found) -> Result<Option<i64>, Failure> {
-        let row =
-            sqlx::query("SELECT steps FROM stocktake_count WHERE stocktake_id = $1 AND item_id = $2")
-                .bind(self.id.raw())
-                .bind(found.id.raw())
-                .fetch_optional(tx.db())
-                .await?;
+        let row = sqlx::query("SELECT steps FROM stocktake_count WHERE stocktake_id = $1 AND item_id = $2")
+            .bind(self.id.raw())
+            .bind(found.id.raw())
+            .fetch_optional(tx.db())
+            .await?;
         Ok(row.map(|row| row.try_get(0)).transpose()?)
     }
 

@@ -15,9 +15,9 @@ use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
     AddItems, AddStyles, AdjustStock, BeginStocktake, BooksBy, BooksQuery, BooksRow, CheckReport, Command,
-    Counted, DecideFate, DropStocktake, Finding, HoldLine, Key, Ledger, ListingState, NewHold, NewItem, NewRefund, NewSale, NewStyle,
-    Pay, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, ScanStocktake, SetShop,
-    TakeOrders, TenderIn, Told, VoidSale,
+    Counted, DecideFate, DropStocktake, Finding, HoldLine, Key, Ledger, ListingState, NewHold, NewItem,
+    NewRefund, NewSale, NewStyle, Pay, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind,
+    SaleDone, SaleLineIn, ScanStocktake, SetShop, TakeOrders, TenderIn, Told, VoidSale,
 };
 
 const ZERO: Money = Money::zero(Currency::USD);

@@ -54,7 +54,11 @@ async fn stocked(shop: &Shop) -> StyleId {
     shop.ok(add(vec![
         beanie("b4", "white", "S", "7 ONZ"),
         NewItem { name: "Card, ferns".to_owned(), ..counted("c1", "10", 450) },
-        NewItem { name: "Gr\u{e9}y roving".to_owned(), color: "fern grey".to_owned(), ..by_ounce("w1", "16", 300) },
+        NewItem {
+            name: "Gr\u{e9}y roving".to_owned(),
+            color: "fern grey".to_owned(),
+            ..by_ounce("w1", "16", 300)
+        },
         NewItem { name: "Shawl".to_owned(), keep_off: true, ..piece("s1", 12000) },
     ]))
     .await;
@@ -92,7 +96,8 @@ fn words_are_found_in_names_styles_colours_and_fibres() {
         check(&shop, FindItems { color: "oss".to_owned(), ..FindItems::default() }, "").await;
         check(&shop, FindItems { size: "m".to_owned(), ..FindItems::default() }, "b3 b1").await;
         // What is edited is found by its new words alone.
-        let edit = EditItem { color: Some("rust".to_owned()), name: Some("Tea cosy".to_owned()), ..edit("b4") };
+        let edit =
+            EditItem { color: Some("rust".to_owned()), name: Some("Tea cosy".to_owned()), ..edit("b4") };
         shop.ok(edit).await;
         check(&shop, words("tea"), "b4").await;
         check(&shop, words("white"), "").await;
@@ -202,7 +207,8 @@ fn styles_are_counted_and_one_laid_out_by_size_and_colour() {
         };
         let counts: Vec<String> = shop.ledger.style_counts().await.unwrap().iter().map(told).collect();
         // The roving counts 1 beside ten cards and a shawl.
-        let expected = ["Ridge beanie: 3 there, 1 held, 59.97 to 70.00", "none: 12 there, 1 held, 3.00 to 120.00"];
+        let expected =
+            ["Ridge beanie: 3 there, 1 held, 59.97 to 70.00", "none: 12 there, 1 held, 3.00 to 120.00"];
         assert_eq!(counts, expected, "on {:?}", shop.engine);
         let grid = shop.ledger.style_grid(style).await.unwrap();
         let cells: Vec<String> = grid

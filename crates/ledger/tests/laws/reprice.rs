@@ -63,8 +63,11 @@ fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
         assert_eq!(prices(&shop).await, "h1 45.00, h2 48.00, h3 99.00, h4 45.00, h5 20.00");
         let new = rule("8.25", "five", Some(2000));
         let preview = shop.ledger.preview_reprice(style, &new).await.unwrap();
-        let told: Vec<String> =
-            preview.changes.iter().map(|c| format!("{} {} -> {} {}", c.sku, c.old, c.new, c.is_held)).collect();
+        let told: Vec<String> = preview
+            .changes
+            .iter()
+            .map(|c| format!("{} {} -> {} {}", c.sku, c.old, c.new, c.is_held))
+            .collect();
         // 6 x 8.25 = 49.50; with extras of 2.50, 52.00.
         assert_eq!(told, ["h1 45.00 -> 49.50 false", "h2 48.00 -> 52.00 true"]);
         assert_eq!((preview.same, preview.by_hand, preview.impossible.len()), (1, 1, 0));
@@ -75,7 +78,8 @@ fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
         assert_eq!((hat.revision, hat.working.unwrap().price), (2, usd(4950)));
         // The outbox tells of the new revision, the other shop's price being the old one.
-        let told = "SELECT o.revision FROM outbox o JOIN item i ON i.id = o.item_id WHERE i.sku = 'h1' ORDER BY 1";
+        let told =
+            "SELECT o.revision FROM outbox o JOIN item i ON i.id = o.item_id WHERE i.sku = 'h1' ORDER BY 1";
         assert_eq!(shop.numbers(told).await, [1, 2]);
         let done = shop.ok(reprice(style, revision + 1, new)).await;
         assert_eq!(done.changed, 0);
@@ -123,14 +127,23 @@ fn a_style_s_texts_are_edited_by_their_revision() {
         let edit = EditStyle { name: Some("Ridge hat".to_owned()), sizes, ..none.clone() };
         assert_eq!(shop.ok(edit).await, 2);
         let view = shop.ledger.style(style).await.unwrap();
-        assert_eq!((view.name.as_str(), view.sizes.join(" "), view.category.as_str()), ("Ridge hat", "S XL".to_owned(), "hats"));
+        assert_eq!(
+            (view.name.as_str(), view.sizes.join(" "), view.category.as_str()),
+            ("Ridge hat", "S XL".to_owned(), "hats")
+        );
         assert_eq!(shop.ledger.item(&code("h1")).await.unwrap().style.as_deref(), Some("Ridge hat"));
         shop.refuses(none.clone(), "stale: the style Ridge hat").await;
         let now = EditStyle { revision: 2, ..none };
         let check = [
-            (EditStyle { name: Some("MOOR cowl".to_owned()), ..now.clone() }, "invalid: name: there is a style “Moor cowl”"),
+            (
+                EditStyle { name: Some("MOOR cowl".to_owned()), ..now.clone() },
+                "invalid: name: there is a style “Moor cowl”",
+            ),
             (EditStyle { name: Some(" ".to_owned()), ..now.clone() }, "invalid: name: this may not be empty"),
-            (EditStyle { sizes: Some(vec!["S|M".to_owned()]), ..now.clone() }, "invalid: sizes: may not hold a |"),
+            (
+                EditStyle { sizes: Some(vec!["S|M".to_owned()]), ..now.clone() },
+                "invalid: sizes: a size may not hold a |",
+            ),
             (EditStyle { style: StyleId::from_raw(7), ..now.clone() }, "no-such: there is no style 7"),
         ];
         for (edit, expected) in check {

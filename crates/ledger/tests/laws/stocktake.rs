@@ -55,7 +55,9 @@ async fn findings(shop: &Shop, id: StocktakeId) -> String {
     let view = shop.ledger.stocktake(id).await.unwrap();
     let found = shop.ledger.stocktake_findings(&view, 100).await.unwrap();
     let missing: Vec<&str> = found.missing.iter().map(|l| l.sku.as_str()).collect();
-    assert!(view.state != StocktakeState::Open || found.missing_count == i64::try_from(missing.len()).unwrap());
+    assert!(
+        view.state != StocktakeState::Open || found.missing_count == i64::try_from(missing.len()).unwrap()
+    );
     let differing: Vec<String> =
         found.differing.iter().map(|l| format!("{} {}/{}", l.sku, l.counted, l.booked)).collect();
     let strays: Vec<String> = found.strays.iter().map(|(code, scans)| format!("{code} {scans}")).collect();
@@ -100,7 +102,10 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         let sold = scanned(&shop, scan(id, "p3", None)).await;
         assert!(sold.starts_with("p3 not expected (Item p3 (p3) was already sold on store"), "{sold}");
         let damaged = scanned(&shop, scan(id, "p4", None)).await;
-        assert!(damaged.starts_with("p4 not expected (Item p4 (p4) is no longer on the shelf: damage"), "{damaged}");
+        assert!(
+            damaged.starts_with("p4 not expected (Item p4 (p4) is no longer on the shelf: damage"),
+            "{damaged}"
+        );
         let expected = "missing p2 p5 c2; differing p3 1/0 p4 1/0 c1 9/10 w1 20 oz/16 oz; strays STRAY 2";
         assert_eq!(findings(&shop, id).await, expected);
         let done = shop.ok(finish(id, true)).await;
@@ -108,13 +113,11 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         let left: Vec<&str> = done.left.iter().map(|l| l.sku.as_str()).collect();
         assert_eq!(left, ["p3"], "what was sold is never made a second time");
         let skus = ["p1", "p2", "p3", "p4", "p5", "c1", "c2", "w1"];
-        assert_eq!(
-            on_hand(&shop, &skus).await,
-            "p1 1, p2 0, p3 0, p4 1, p5 0, c1 9, c2 0, w1 20 oz"
-        );
+        assert_eq!(on_hand(&shop, &skus).await, "p1 1, p2 0, p3 0, p4 1, p5 0, c1 9, c2 0, w1 20 oz");
         let moves = shop.ledger.stock_moves(&code("c1"), None, 1).await.unwrap();
         assert_eq!((moves[0].why, moves[0].note.as_str(), moves[0].sale), (Why::Count, "stocktake", None));
-        let kept = "missing ; differing p2 0/1 p3 1/0 p4 1/0 p5 0/1 c1 9/10 c2 0/5 w1 20 oz/16 oz; strays STRAY 2";
+        let kept =
+            "missing ; differing p2 0/1 p3 1/0 p4 1/0 p5 0/1 c1 9/10 c2 0/5 w1 20 oz/16 oz; strays STRAY 2";
         assert_eq!(findings(&shop, id).await, kept);
         shop.refuses(finish(id, true), "invalid: stocktake: this count is finished already").await;
         shop.refuses(scan(id, "p1", None), "invalid: stocktake: this count is finished already").await;
@@ -149,10 +152,7 @@ fn the_shop_sells_on_while_it_is_counted() {
         assert_eq!((done.booked, done.left.len()), (3, 0));
         let skus = ["p1", "p2", "p3", "p4", "p5", "p6", "c1", "c2", "w1"];
         // c1: 8 - 2 + 1.
-        assert_eq!(
-            on_hand(&shop, &skus).await,
-            "p1 0, p2 0, p3 0, p4 1, p5 1, p6 1, c1 7, c2 2, w1 16 oz"
-        );
+        assert_eq!(on_hand(&shop, &skus).await, "p1 0, p2 0, p3 0, p4 1, p5 1, p6 1, c1 7, c2 2, w1 16 oz");
         audit::clean(&shop).await;
     });
 }
@@ -170,7 +170,10 @@ fn what_was_counted_by_hand_since_stands() {
             shop.ok(scan(id, sku, None)).await;
         }
         let done = shop.ok(finish(id, true)).await;
-        assert_eq!((done.booked, on_hand(&shop, &["c1", "c2", "w1"]).await.as_str()), (1, "c1 9, c2 4, w1 0 oz"));
+        assert_eq!(
+            (done.booked, on_hand(&shop, &["c1", "c2", "w1"]).await.as_str()),
+            (1, "c1 9, c2 4, w1 0 oz")
+        );
         audit::clean(&shop).await;
     });
 }
@@ -185,7 +188,10 @@ fn what_is_held_and_missing_is_left_for_a_person() {
         let done = shop.ok(finish(id, true)).await;
         let left: Vec<String> = done.left.iter().map(|l| format!("{}: {}", l.sku, l.reason)).collect();
         assert_eq!(left.len(), 2, "{left:?}");
-        assert!(left.iter().all(|l| l.contains("set aside for Ada") && l.contains("end the hold")), "{left:?}");
+        assert!(
+            left.iter().all(|l| l.contains("set aside for Ada") && l.contains("end the hold")),
+            "{left:?}"
+        );
         assert_eq!(on_hand(&shop, &["p1", "p2", "c1"]).await, "p1 1, p2 0, c1 10");
         audit::clean(&shop).await;
     });

@@ -124,7 +124,12 @@ pub(crate) struct Choice {
     pub(crate) is_chosen: bool,
 }
 
-fn choices<T: Copy>(all: &[T], code: fn(T) -> &'static str, words: fn(T) -> &'static str, chosen: &str) -> Vec<Choice> {
+fn choices<T: Copy>(
+    all: &[T],
+    code: fn(T) -> &'static str,
+    words: fn(T) -> &'static str,
+    chosen: &str,
+) -> Vec<Choice> {
     let choice = |(at, one): (usize, &T)| Choice {
         value: code(*one).to_owned(),
         words: words(*one).to_owned(),
@@ -257,7 +262,8 @@ mod tests {
             }
         };
         check("", &["Grey roving", "Drop spindle", "Moor cowl, small", "Moor cowl"]).await;
-        check("find=&style=&sort=oldest", &["Moor cowl", "Moor cowl, small", "Drop spindle", "Grey roving"]).await;
+        check("find=&style=&sort=oldest", &["Moor cowl", "Moor cowl, small", "Drop spindle", "Grey roving"])
+            .await;
         check("find=moor+small", &["Moor cowl, small"]).await;
         check("color=grey", &["Grey roving"]).await;
         check("style=none&sort=dearest", &["Drop spindle", "Grey roving"]).await;
@@ -305,7 +311,10 @@ mod tests {
         check("state=lost", "state").await;
         check("cursor=5", "find").await;
         let reply = shop.get("/shelf?weight_from=heavy&find=%3Cb%3E").await;
-        assert!(reply.text().contains("value=\"heavy\"") && !reply.text().contains("<b>\""), "kept and escaped");
+        assert!(
+            reply.text().contains("value=\"heavy\"") && !reply.text().contains("<b>\""),
+            "kept and escaped"
+        );
         assert_eq!(shop.get("/shelf?colour=grey").await.status, 422);
     }
 }

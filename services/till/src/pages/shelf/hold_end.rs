@@ -43,10 +43,15 @@ mod tests {
             ("2000000000015", "/shelf/items/2000000000015"),
             ("//evil.example", "/shelf/holds"),
         ] {
-            let hold = json!({"for": "customer", "forWhom": "Ash", "lines": [{"sku": "COWL", "quantity": "1"}]});
+            let hold =
+                json!({"for": "customer", "forWhom": "Ash", "lines": [{"sku": "COWL", "quantity": "1"}]});
             let held = shop.post("/api/holds", &format!("h{back}"), hold).await.json();
             let page = shop.get("/shelf/holds").await;
-            assert!(page.text().contains("<b>Ash</b>") && page.text().contains("1 × Moor cowl"), "{}", page.text());
+            assert!(
+                page.text().contains("<b>Ash</b>") && page.text().contains("1 × Moor cowl"),
+                "{}",
+                page.text()
+            );
             let path = format!("/shelf/holds/{}/end", held["id"].as_str().expect("an id"));
             let reply = send(&shop, &path, &[("back", back)]).await;
             assert_eq!((reply.status, reply.header("location")), (303, Some(expected)), "{}", reply.text());

@@ -43,7 +43,9 @@ pub(crate) fn hold(hold: &Hold, zone: &Zone) -> HoldShown {
     HoldShown {
         id: hold.id.to_string(),
         whom,
-        until: hold.until.map_or("until it is ended".to_owned(), |u| format!("until {}", shown::moment(zone, u))),
+        until: hold
+            .until
+            .map_or("until it is ended".to_owned(), |u| format!("until {}", shown::moment(zone, u))),
         lines: hold.lines.iter().map(|line| format!("{} × {}", line.quantity, line.title)).collect(),
     }
 }
@@ -108,7 +110,9 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
 
 fn listing_words(item: &ItemView) -> &'static str {
     match (item.keep_off, item.listing) {
-        (true, Some(ListingState::Listed)) => "It is online still, and is to be taken off with the next feed.",
+        (true, Some(ListingState::Listed)) => {
+            "It is online still, and is to be taken off with the next feed."
+        }
         (true, _) => "It is not for online.",
         (false, Some(ListingState::Listed)) => "It is online.",
         (false, Some(ListingState::Ended)) => "Its listing online has ended.",

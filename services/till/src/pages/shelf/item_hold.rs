@@ -65,30 +65,40 @@ mod tests {
         let shop = TestShop::open().await;
         let fields = [("for_whom", "Ada Moss"), ("until", "2026-05-20"), ("_key", "k1")];
         let reply = send(&shop, "/shelf/items/COWL/hold", &fields).await;
-        assert_eq!((reply.status, reply.header("location")), (303, Some("/shelf/items/COWL")), "{}", reply.text());
+        assert_eq!(
+            (reply.status, reply.header("location")),
+            (303, Some("/shelf/items/COWL")),
+            "{}",
+            reply.text()
+        );
         let again = send(&shop, "/shelf/items/COWL/hold", &fields).await;
         assert_eq!(again.status, 303, "sent twice, held once");
         let holds = shop.get("/api/holds").await.json();
         assert_eq!(holds["holds"].as_array().map(Vec::len), Some(1), "{holds}");
         assert_eq!(holds["holds"][0]["until"], "2026-05-21T00:00:00Z");
         let page = shop.get("/shelf/items/COWL").await;
-        assert!(page.text().contains("<b>Ada Moss</b>") && page.text().contains("Set aside"), "{}", page.text());
+        assert!(
+            page.text().contains("<b>Ada Moss</b>") && page.text().contains("Set aside"),
+            "{}",
+            page.text()
+        );
     }
 
     #[tokio::test]
     async fn what_cannot_be_set_aside_is_said_and_what_was_typed_is_kept() {
         let shop = TestShop::open().await;
-        let check = |code: &'static str, fields: &'static [(&'static str, &'static str)], words: &'static str| {
-            let shop = &shop;
-            async move {
-                let reply = send(shop, &format!("/shelf/items/{code}/hold"), fields).await;
-                assert_eq!(reply.status, 422, "{words}: {}", reply.text());
-                assert!(reply.text().contains(words), "{words} in {}", reply.text());
-                for (name, value) in fields.iter().filter(|(_, value)| *value != "yes") {
-                    assert!(reply.text().contains(&format!("value=\"{value}\"")), "{name} is kept");
+        let check =
+            |code: &'static str, fields: &'static [(&'static str, &'static str)], words: &'static str| {
+                let shop = &shop;
+                async move {
+                    let reply = send(shop, &format!("/shelf/items/{code}/hold"), fields).await;
+                    assert_eq!(reply.status, 422, "{words}: {}", reply.text());
+                    assert!(reply.text().contains(words), "{words} in {}", reply.text());
+                    for (name, value) in fields.iter().filter(|(_, value)| *value != "yes") {
+                        assert!(reply.text().contains(&format!("value=\"{value}\"")), "{name} is kept");
+                    }
                 }
-            }
-        };
+            };
         check("SPINDLE", &[("for_whom", "Ash"), ("hold_quantity", "99")], "99 asked for, 10 free").await;
         check("SPINDLE", &[("hold_quantity", "half")], "is not a quantity").await;
         check("COWL", &[("until", "2026-05-01")], "later than now").await;

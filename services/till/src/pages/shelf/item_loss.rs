@@ -73,7 +73,11 @@ mod tests {
         check("COWL", "own-use", "", 422).await;
         assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "6");
         let page = shop.get("/shelf/items/COWL").await;
-        assert!(page.text().contains("kept by the family") && page.text().contains("moths"), "{}", page.text());
+        assert!(
+            page.text().contains("kept by the family") && page.text().contains("moths"),
+            "{}",
+            page.text()
+        );
         assert!(page.text().contains("<span>Gone</span>"), "{}", page.text());
     }
 }

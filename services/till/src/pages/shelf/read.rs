@@ -67,7 +67,8 @@ mod tests {
 
     #[test]
     fn days_are_whole_and_few() {
-        let check = |text: &str, expected: Option<Option<i64>>| assert_eq!(days("d", text).ok(), expected, "{text}");
+        let check =
+            |text: &str, expected: Option<Option<i64>>| assert_eq!(days("d", text).ok(), expected, "{text}");
         check("", Some(None));
         check("0", Some(Some(0)));
         check(" 90 ", Some(Some(90)));

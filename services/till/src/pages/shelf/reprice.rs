@@ -22,13 +22,8 @@ use serde::Deserialize;
 
 /// The most changes that are written out; a style of more is summed up.
 const SHOWN: usize = 2000;
-const UNITS: [WeightUnit; 5] = [
-    WeightUnit::Ounce,
-    WeightUnit::Pound,
-    WeightUnit::Gram,
-    WeightUnit::HundredGrams,
-    WeightUnit::Kilogram,
-];
+const UNITS: [WeightUnit; 5] =
+    [WeightUnit::Ounce, WeightUnit::Pound, WeightUnit::Gram, WeightUnit::HundredGrams, WeightUnit::Kilogram];
 /// Endings to choose from; a style's own is added if it is another.
 const ENDINGS: [(&str, &str); 6] = [
     ("exact", "exact, to the smallest coin"),
@@ -251,8 +246,14 @@ mod tests {
             assert!(preview.text().contains(words), "{words} in {}", preview.text());
         }
         assert_eq!(shop.get("/api/items/COWL").await.json()["price"], "48.00", "a look changes nothing");
-        let fields =
-            [("rate", "8"), ("unit", "ONZ"), ("ending", "whole"), ("minimum", ""), ("revision", "1"), ("_key", "k")];
+        let fields = [
+            ("rate", "8"),
+            ("unit", "ONZ"),
+            ("ending", "whole"),
+            ("minimum", ""),
+            ("revision", "1"),
+            ("_key", "k"),
+        ];
         let reply = send(&shop, &format!("{path}/price"), &fields).await;
         let done = format!("{path}?changed=2");
         assert_eq!((reply.status, reply.header("location")), (303, Some(done.as_str())), "{}", reply.text());
@@ -283,6 +284,10 @@ mod tests {
         let own = shop.get(&format!("{path}/price?rate=8&unit=ONZ&ending=0.75")).await;
         assert!(own.text().contains("<option value=\"0.75\" selected>"), "{}", own.text());
         let tiny = shop.get(&format!("{path}/price?rate=0.000001&unit=ONZ&ending=exact")).await;
-        assert!(tiny.text().contains("comes to 0") && !tiny.text().contains("name=\"revision\""), "{}", tiny.text());
+        assert!(
+            tiny.text().contains("comes to 0") && !tiny.text().contains("name=\"revision\""),
+            "{}",
+            tiny.text()
+        );
     }
 }

@@ -44,7 +44,8 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
         (_, std::cmp::Ordering::Greater) => "more than the books have",
     };
     let color = line.color.replace('|', ", ");
-    let about: Vec<&str> = [line.sku.as_str(), &color, &line.size].into_iter().filter(|w| !w.is_empty()).collect();
+    let about: Vec<&str> =
+        [line.sku.as_str(), &color, &line.size].into_iter().filter(|w| !w.is_empty()).collect();
     let sign = if line.difference.steps() > 0 { "+" } else { "" };
     LineShown {
         title: line.title.clone(),
@@ -66,7 +67,8 @@ pub(crate) struct Said {
 
 /// A scan in words.
 pub(crate) fn said(scanned: &Scanned) -> Said {
-    let amount = |quantity: Option<domain::quantity::Quantity>| quantity.map(|q| q.to_string()).unwrap_or_default();
+    let amount =
+        |quantity: Option<domain::quantity::Quantity>| quantity.map(|q| q.to_string()).unwrap_or_default();
     let (counted, booked) = (amount(scanned.counted), amount(scanned.booked));
     let (words, is_well) = match &scanned.finding {
         ScanFinding::Agrees => (format!("{counted} counted, as the books have it."), true),

@@ -60,7 +60,9 @@ mod tests {
         }
         shop.sell("HAT", "k").await;
         let page = shop.get(&format!("{path}/differences")).await;
-        for words in ["2 expected, and not counted", "Grey roving", "fewer than the books have", "<b>BUTTON</b>"] {
+        for words in
+            ["2 expected, and not counted", "Grey roving", "fewer than the books have", "<b>BUTTON</b>"]
+        {
             assert!(page.text().contains(words), "{words} in {}", page.text());
         }
         assert!(!page.text().contains("Moor cowl, small"), "what was sold meanwhile does not differ");
@@ -69,7 +71,12 @@ mod tests {
         let fields = [("how", "all"), ("_key", "k1")];
         let reply = send(&shop, &format!("{path}/end"), &fields).await;
         let differences = format!("{path}/differences");
-        assert_eq!((reply.status, reply.header("location")), (303, Some(differences.as_str())), "{}", reply.text());
+        assert_eq!(
+            (reply.status, reply.header("location")),
+            (303, Some(differences.as_str())),
+            "{}",
+            reply.text()
+        );
         assert_eq!(send(&shop, &format!("{path}/end"), &fields).await.status, 303, "sent twice, booked once");
         assert_eq!(on_hand(&shop, "SPINDLE").await, "8");
         assert_eq!(on_hand(&shop, "COWL").await, "0");
@@ -91,7 +98,10 @@ mod tests {
             send(&shop, &format!("{path}/scan"), &[("code", "SPINDLE"), ("quantity", quantity)]).await;
             let reply = send(&shop, &format!("{path}/end"), &[("how", how)]).await;
             assert_eq!(reply.status, 303, "{}", reply.text());
-            assert_eq!((on_hand(&shop, "SPINDLE").await.as_str(), on_hand(&shop, "COWL").await.as_str()), (spindles, "1"));
+            assert_eq!(
+                (on_hand(&shop, "SPINDLE").await.as_str(), on_hand(&shop, "COWL").await.as_str()),
+                (spindles, "1")
+            );
         }
         let list = shop.get("/shelf/stocktakes").await;
         assert!(list.text().contains("booked") && list.text().contains("given up"), "{}", list.text());

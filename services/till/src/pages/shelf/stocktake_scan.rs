@@ -40,7 +40,9 @@ pub(crate) async fn scan(
         Ok(command) => match app.run(&form.key, &command).await {
             Ok(done) => {
                 let said = stocktake::said(&done.answer);
-                return Ok(Paper(stocktake::page(&app, &form.caller, id, Some(said), None).await?).into_response());
+                return Ok(
+                    Paper(stocktake::page(&app, &form.caller, id, Some(said), None).await?).into_response()
+                );
             }
             Err(problem) => Faults::of(problem)?,
         },

@@ -132,7 +132,11 @@ pub(crate) mod tests {
         assert!(list.text().contains(&format!("href=\"{path}\"")), "{}", list.text());
         assert!(!list.text().contains("Begin to count"), "one at a time");
         let second = send(&shop, "/shelf/stocktakes", &[("style", "")]).await;
-        assert!(second.status == 422 && second.text().contains("another count is under way"), "{}", second.text());
+        assert!(
+            second.status == 422 && second.text().contains("another count is under way"),
+            "{}",
+            second.text()
+        );
         assert_eq!(send(&shop, "/shelf/stocktakes", &[("style", "hats")]).await.status, 422);
     }
 }

@@ -160,8 +160,17 @@ pub(crate) mod tests {
         let path = path(&shop).await;
         let page = shop.get(&path).await;
         assert_eq!(page.status, 200, "{}", page.text());
-        for words in ["<th scope=\"col\" class=\"figure\">L</th>", "fawn, moss", "1 sold", "size=S&amp;color=fawn+moss"] {
-            assert!(page.text().contains(words) || page.text().contains(&words.replace("&amp;", "&#38;")), "{words} in {}", page.text());
+        for words in [
+            "<th scope=\"col\" class=\"figure\">L</th>",
+            "fawn, moss",
+            "1 sold",
+            "size=S&amp;color=fawn+moss",
+        ] {
+            assert!(
+                page.text().contains(words) || page.text().contains(&words.replace("&amp;", "&#38;")),
+                "{words} in {}",
+                page.text()
+            );
         }
         assert_eq!(shop.get("/shelf/styles/7").await.status, 404);
         assert_eq!(shop.get("/shelf/styles/moor").await.status, 404);

@@ -99,7 +99,11 @@ mod tests {
         let reply = send(&shop, &text, &fields).await;
         assert_eq!((reply.status, reply.header("location")), (303, Some(path.as_str())), "{}", reply.text());
         let page = shop.get(&text).await;
-        assert!(page.text().contains("value=\"S, L\"") && page.text().contains("value=\"Fell cowl\""), "{}", page.text());
+        assert!(
+            page.text().contains("value=\"S, L\"") && page.text().contains("value=\"Fell cowl\""),
+            "{}",
+            page.text()
+        );
         let late = send(&shop, &text, &fields).await;
         assert!(late.status == 422 && late.text().contains("was changed meanwhile"), "{}", late.text());
         let empty = send(&shop, &text, &[("name", " "), ("revision", "2")]).await;

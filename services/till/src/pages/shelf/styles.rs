@@ -68,7 +68,8 @@ pub(crate) async fn list_styles(State(app): State<App>, caller: Caller) -> Resul
     let counts = app.ledger.style_counts().await?;
     let currency = app.ledger.shop().currency;
     // What has no style stands there only if there is any.
-    let lines = counts.iter().filter(|c| c.style.is_some() || c.units > 0).map(|c| line(c, currency)).collect();
+    let lines =
+        counts.iter().filter(|c| c.style.is_some() || c.units > 0).map(|c| line(c, currency)).collect();
     Ok(Paper(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, "/shelf/styles"),
