@@ -135,8 +135,6 @@ pub(crate) struct Page {
     listing: &'static str,
     holds: Vec<HoldShown>,
     moves: Vec<MoveShown>,
-    is_piece: bool,
-    is_there: bool,
     may_sell: bool,
     may_count: bool,
     may_make: bool,
@@ -145,6 +143,14 @@ pub(crate) struct Page {
 }
 
 impl Page {
+    fn is_piece(&self) -> bool {
+        self.item.kind == ItemKind::Piece
+    }
+
+    fn is_there(&self) -> bool {
+        self.item.on_hand.steps() > 0
+    }
+
     /// What was typed into a form that is shown again.
     fn typed(&self, field: &str) -> &str {
         self.form.as_ref().map_or("", |form| form.raw(field))
@@ -196,8 +202,6 @@ pub(crate) async fn page(
         listing: listing_words(&item),
         holds: holds.iter().map(|h| hold(h, zone)).collect(),
         moves: moves.iter().map(|m| moved(m, zone)).collect(),
-        is_piece: item.kind == ItemKind::Piece,
-        is_there: item.on_hand.steps() > 0,
         may_sell: caller.may(Act::Sell),
         may_count: caller.may(Act::Count),
         may_make: caller.may(Act::Make),
