@@ -2,7 +2,7 @@
 
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::{AmbiguousOffset, TimeZone, TimeZoneDatabase};
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
@@ -259,11 +259,30 @@ impl Zone {
 
     /// The first moment of the day after, for “until the end of the day”.
     pub fn end_of_day(&self, moment: Moment) -> Moment {
+        self.start_of(self.day_of(moment).plus_days(1))
+    }
+
+    /// The first moment of a day: midnight, or the end of the gap where the clocks went forward over it.
+    pub fn start_of(&self, day: Day) -> Moment {
+        let midnight = crate::calendar::date_of(day).to_datetime(Time::midnight());
+        let start = self.rules.to_ambiguous_timestamp(midnight).compatible();
+        Moment(start.map_or(EARLIEST_MS, Timestamp::as_millisecond))
+    }
+
+    /// The time on the wall, as `14:05`.
+    pub fn clock(&self, moment: Moment) -> String {
         let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
-        let local = self.rules.to_datetime(stamp);
-        let next = local.date().tomorrow().unwrap_or(Date::MAX);
-        let start = self.rules.to_ambiguous_timestamp(next.to_datetime(Time::midnight())).compatible();
-        let fallback = || stamp.saturating_add(SignedDuration::from_hours(24)).unwrap_or(stamp);
-        Moment(start.unwrap_or_else(|_| fallback()).as_millisecond())
+        self.rules.to_datetime(stamp).strftime("%H:%M").to_string()
+    }
+
+    /// The names of zones by place, such as `Europe/London`, sorted.
+    pub fn names() -> Vec<String> {
+        let areas =
+            ["Africa", "America", "Antarctica", "Asia", "Atlantic", "Australia", "Europe", "Indian", "Pacific"];
+        let names = TimeZoneDatabase::bundled().available().map(|name| name.to_string()).collect::<Vec<_>>();
+        let placed = |name: &String| areas.iter().any(|area| name.split('/').next() == Some(area));
+        let mut names: Vec<String> = names.into_iter().filter(placed).collect();
+        names.sort_unstable();
+        names
     }
 }

@@ -6,11 +6,13 @@
 #![deny(clippy::float_arithmetic)]
 
 pub mod basket;
+pub mod calendar;
 pub mod card;
 pub mod channel;
 pub mod codes;
 pub mod colour;
 pub mod day;
+pub mod fee;
 pub mod ids;
 pub mod money;
 pub mod order;

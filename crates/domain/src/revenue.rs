@@ -4,7 +4,30 @@
 //! margin = net − cost − fees − postage.
 
 use crate::money::{Currency, Money, MoneyError};
+use crate::weight::ounces_from_eighth_nanograms;
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
+
+/// Decimals of the column `ounces`.
+const OUNCE_DECIMALS: u32 = 2;
+/// The words for the figures, wherever they stand as columns: in the order of [`Figures::cells`].
+pub const COLUMNS: [&str; 15] = [
+    "sales",
+    "units",
+    "ounces",
+    "gross",
+    "discounts",
+    "refunds",
+    "net",
+    "shipping",
+    "tax",
+    "fees",
+    "postage",
+    "cost",
+    "margin",
+    "uncosted",
+    "rounding",
+];
 
 /// The figures of a day, a month or a channel. Every one of them adds up over days.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -66,6 +89,32 @@ impl Figures {
     /// net − cost − fees − postage.
     pub fn margin(&self) -> Result<Money, MoneyError> {
         self.net()?.minus(self.cost)?.minus(self.fees)?.minus(self.postage)
+    }
+
+    /// The weight of the lines by weight, in ounces.
+    pub fn ounces(&self) -> Decimal {
+        ounces_from_eighth_nanograms(self.weight, OUNCE_DECIMALS)
+    }
+
+    /// Each figure as it is written, under [`COLUMNS`].
+    pub fn cells(&self) -> Result<[String; 15], MoneyError> {
+        Ok([
+            self.sales.to_string(),
+            self.units.to_string(),
+            self.ounces().to_string(),
+            self.gross.to_string(),
+            self.discounts.to_string(),
+            self.refunds.to_string(),
+            self.net()?.to_string(),
+            self.shipping.to_string(),
+            self.tax.to_string(),
+            self.fees.to_string(),
+            self.postage.to_string(),
+            self.cost.to_string(),
+            self.margin()?.to_string(),
+            self.uncosted.to_string(),
+            self.rounding.to_string(),
+        ])
     }
 
     /// The sum.
@@ -141,6 +190,19 @@ mod tests {
         assert_eq!(day.margin(), Ok(dollars(8940)));
         let other = Figures { tax: dollars(1), shipping: dollars(1), rounding: dollars(1), ..day };
         assert_eq!((other.net(), other.margin()), (day.net(), day.margin()));
+    }
+
+    // 226 796 185 eighths of a nanogram are a thousandth of an ounce.
+    #[test]
+    fn figures_are_written_under_their_words() {
+        let day = Figures { weight: 2500 * 226_796_185, ..a_day() };
+        let cells = day.cells().unwrap();
+        let told: Vec<String> = COLUMNS.iter().zip(&cells).map(|(word, cell)| format!("{word} {cell}")).collect();
+        assert_eq!(
+            told.join(", "),
+            "sales 3, units 4, ounces 2.50, gross 200.00, discounts 15.00, refunds 25.00, net 160.00, \
+             shipping 7.00, tax 9.90, fees 4.50, postage 6.10, cost 60.00, margin 89.40, uncosted 1, rounding -0.02"
+        );
     }
 
     #[test]

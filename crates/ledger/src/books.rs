@@ -2,6 +2,7 @@
 
 use crate::command::Tx;
 use crate::error::{Failure, Stored};
+use crate::refusal::Refusal;
 use crate::shop::Shop;
 use crate::sql::insert_rows_or;
 use crate::store::Ledger;
@@ -130,6 +131,12 @@ pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Re
 impl Ledger {
     /// The books, ordered by day, month and channel.
     pub async fn books(&self, query: &BooksQuery) -> Result<Vec<BooksRow>, Failure> {
+        if let (Some(from), Some(to)) = (query.from, query.to)
+            && to < from
+        {
+            let reason = format!("{to} is before {from}, the month to begin with; give the earlier one first");
+            return Err(Refusal::invalid("to", reason).into());
+        }
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
         // By month and channel the engine sums; finer and coarser groups are summed here.

@@ -13,6 +13,7 @@ mod books;
 mod check;
 mod clock;
 mod command;
+mod day_view;
 mod entries;
 mod error;
 mod find;
@@ -41,6 +42,7 @@ mod stocktake;
 mod store;
 mod style_edit;
 mod styles;
+mod today;
 mod trouble;
 mod voids;
 
@@ -51,6 +53,7 @@ pub use books::{BooksBy, BooksQuery, BooksRow};
 pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use clock::{Clock, ManualClock, SystemClock};
 pub use command::{Command, Done, Tx};
+pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use error::Failure;
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
 pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
@@ -71,7 +74,7 @@ pub use reprice::{NewPrice, RepricePreview, RepriceStyle, Repriced};
 pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
 pub use sales::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
 pub use shelf::{ShelfQuery, ShelfRow, StyleCount};
-pub use shop::{SetShop, Shop};
+pub use shop::{COUNTER_TENDERS, ChangeShop, SetShop, Shop};
 pub use stock::{AdjustStock, Counted, StockMove};
 pub use stocktake::{
     BeginStocktake, CountedLine, DropStocktake, FinishStocktake, FinishedStocktake, NotBooked, ScanFinding,
@@ -80,5 +83,6 @@ pub use stocktake::{
 pub use store::{Access, Ledger};
 pub use style_edit::EditStyle;
 pub use styles::{AddStyles, NewStyle, StyleView};
+pub use today::{EndingHold, NEWEST_LOOKED_AT, OwedRow, OwedSum, ShortLines};
 pub use trouble::Trouble;
 pub use voids::VoidSale;

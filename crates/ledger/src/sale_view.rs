@@ -33,6 +33,8 @@ pub struct SaleView {
     pub voided: bool,
     /// Its figures.
     pub totals: Totals,
+    /// What its channel kept of it.
+    pub fee: Money,
     /// Words.
     pub note: String,
     /// Who rang it up.
@@ -50,6 +52,8 @@ pub struct SaleView {
 pub struct SoldLine {
     /// The line.
     pub line: SaleLine,
+    /// What it cost to make then; none if nobody knew.
+    pub cost: Option<Money>,
     /// Steps given back.
     pub given_back: Quantity,
 }
@@ -81,7 +85,7 @@ pub struct RefundView {
 }
 
 const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number, v.sale_id, s.goods + s.not_revenue, s.discounts, \
-    s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who FROM sale s \
+    s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who, s.fee FROM sale s \
     LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN voided v ON v.sale_id = s.id";
 
 impl Ledger {
@@ -134,6 +138,7 @@ impl Ledger {
             order: row.try_get(4)?,
             voided: row.try_get::<Option<i64>, _>(5)?.is_some(),
             totals: totals(row, currency)?,
+            fee: Money::from_minor(row.try_get(15)?, currency).stored("sale.fee")?,
             note: row.try_get(13)?,
             who: row.try_get(14)?,
             lines: lines(connection, id, currency).await?,
@@ -183,6 +188,7 @@ async fn lines(
                 price: Money::from_minor(row.try_get(3)?, currency).stored("sale_line.price")?,
                 money: LineMoney { amount: book.amount, discount: book.discount, tax: book.tax },
             },
+            cost: book.cost,
             given_back: Quantity::from_steps(back.unwrap_or(0), book.quantity.measure())
                 .stored("line_back")?,
         })

@@ -144,7 +144,7 @@ impl Command for NewSale {
         let takes = takes(tx, self.hold, &lines).await?;
         take(tx, takes, Because { why: Why::Sold, source: Some(id.raw()), note: "", who: &who }).await?;
         let receipt = tx.open_books(1).await?;
-        let fee = Money::zero(shop.currency);
+        let fee = shop.fee(&self.channel, Money::zero(shop.currency), totals.due)?;
         let channel = self.channel.clone();
         let draft = Draft {
             id,

@@ -4,15 +4,30 @@ use crate::books;
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
-use domain::basket::{CashRounding, Tie};
+use crate::store::Ledger;
+use domain::basket::{CashRounding, TenderKind, Tie};
 use domain::channel::Channel;
 use domain::day::Zone;
+use domain::fee::FeeRule;
 use domain::money::{Currency, Money};
 use domain::text;
 use domain::weight::WeightUnit;
 use serde::{Deserialize, Serialize};
-use sqlx::{AnyConnection, Row};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::BTreeMap;
+
+/// What a counter may be paid by: everything but `online`, which is how orders are paid.
+pub const COUNTER_TENDERS: [TenderKind; 6] = [
+    TenderKind::Cash,
+    TenderKind::Card,
+    TenderKind::Cheque,
+    TenderKind::GiftNote,
+    TenderKind::Owed,
+    TenderKind::Other,
+];
+/// What takes a channel's fee away.
+const NO_FEE: &str = "none";
 
 /// What the owner has set, or a new shop starts with: US dollars, UTC, ounces, no cash rounding.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -29,16 +44,29 @@ pub struct Shop {
     pub image_base: Option<String>,
     /// How cash totals are rounded.
     pub cash_rounding: CashRounding,
+    /// What the counter offers to be paid by, in its order.
+    pub tenders: Vec<TenderKind>,
     /// Channels by code, with their names.
     pub channels: BTreeMap<Channel, String>,
+    /// What channels keep of each sale, where they keep anything.
+    pub fees: BTreeMap<Channel, FeeRule>,
     /// Counts the changes.
     pub(crate) revision: i64,
 }
 
 impl Shop {
     /// The keys of `shop set`.
-    pub const KEYS: [&'static str; 7] =
-        ["name", "currency", "zone", "unit", "image_base", "cash_rounding", "channel.CODE"];
+    pub const KEYS: [&'static str; 9] = [
+        "name",
+        "currency",
+        "zone",
+        "unit",
+        "image_base",
+        "cash_rounding",
+        "tenders",
+        "channel.CODE",
+        "fee.CODE",
+    ];
 
     fn new(revision: i64) -> Self {
         Self {
@@ -48,7 +76,9 @@ impl Shop {
             unit: WeightUnit::Ounce,
             image_base: None,
             cash_rounding: CashRounding::NONE,
+            tenders: COUNTER_TENDERS.to_vec(),
             channels: BTreeMap::new(),
+            fees: BTreeMap::new(),
             revision,
         }
     }
@@ -66,6 +96,19 @@ impl Shop {
         ))
     }
 
+    /// What a channel keeps of a sale of which so much was paid, where the sale does not say itself.
+    pub(crate) fn fee(&self, channel: &Channel, said: Money, paid: Money) -> Result<Money, Failure> {
+        match self.fees.get(channel) {
+            Some(rule) if said.is_zero() => rule.of(paid).field("fee"),
+            _ => Ok(said),
+        }
+    }
+
+    /// Whether nobody has set anything yet.
+    pub fn is_untouched(&self) -> bool {
+        self.revision == 0
+    }
+
     /// Each setting as it is written.
     pub fn rows(&self) -> Vec<(String, String)> {
         let mut rows = vec![
@@ -75,8 +118,10 @@ impl Shop {
             ("unit".to_owned(), self.unit.code().to_owned()),
             ("image_base".to_owned(), self.image_base.clone().unwrap_or_default()),
             ("cash_rounding".to_owned(), rounding_text(self.cash_rounding)),
+            ("tenders".to_owned(), tenders_text(&self.tenders)),
         ];
         rows.extend(self.channels.iter().map(|(code, name)| (format!("channel.{code}"), name.clone())));
+        rows.extend(self.fees.iter().map(|(code, rule)| (format!("fee.{code}"), rule.to_string())));
         rows
     }
 
@@ -89,9 +134,45 @@ impl Shop {
             "unit" => self.unit = WeightUnit::from_code(value).map_err(|e| wrong(&e))?,
             "image_base" => self.image_base = image_base(value)?,
             "cash_rounding" => self.cash_rounding = rounding(value)?,
-            other => return Err(no_such_key(other)),
+            "tenders" => self.tenders = tenders(value)?,
+            other => match other.split_once('.') {
+                Some(("channel", code)) => {
+                    let code = Channel::parse(code).map_err(|e| wrong(&e))?;
+                    self.channels.insert(code, text::name(value).map_err(|e| wrong(&e))?);
+                }
+                Some(("fee", code)) => self.set_fee(code, value)?,
+                _ => return Err(no_such_key(other)),
+            },
         }
         Ok(())
+    }
+
+    fn set_fee(&mut self, code: &str, value: &str) -> Result<(), Refusal> {
+        let key = format!("fee.{code}");
+        let channel = Channel::parse(code).map_err(|e| Refusal::invalid(key.as_str(), e))?;
+        // Settings are read before the channels: those that were kept are not asked again.
+        if !self.channels.is_empty() && !self.channels.contains_key(&channel) {
+            let reason = format!("the shop has no channel {channel}; make it first, as channel.{channel}");
+            return Err(Refusal::invalid(key.as_str(), reason));
+        }
+        if ["", NO_FEE].contains(&value.trim()) {
+            self.fees.remove(&channel);
+            return Ok(());
+        }
+        let rule = FeeRule::parse(value, self.currency).map_err(|e| Refusal::invalid(key.as_str(), e))?;
+        self.fees.insert(channel, rule);
+        Ok(())
+    }
+
+    /// An amount of a fee is in the currency that it was said in.
+    fn refuse_old_fees(&self) -> Result<(), Refusal> {
+        let is_old = |rule: &FeeRule| !rule.fixed().is_zero() && rule.fixed().currency() != self.currency;
+        let Some((channel, rule)) = self.fees.iter().find(|(_, rule)| is_old(rule)) else { return Ok(()) };
+        let reason = format!(
+            "the fee of {channel}, {rule}, is in {}; set fee.{channel} to {NO_FEE} first, and then anew",
+            rule.fixed().currency()
+        );
+        Err(Refusal::invalid("currency", reason))
     }
 }
 
@@ -105,6 +186,29 @@ pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Resul
         return Err(Refusal::invalid(field, "this may not be below 0"));
     }
     Ok(())
+}
+
+/// `cash card owed`: kinds of tender, separated by spaces or commas.
+fn tenders(value: &str) -> Result<Vec<TenderKind>, Refusal> {
+    let codes: Vec<&str> = COUNTER_TENDERS.iter().map(|kind| kind.code()).collect();
+    let wrong = |reason: String| Refusal::invalid("tenders", reason);
+    let mut kinds = Vec::new();
+    for code in value.split([' ', ',']).filter(|code| !code.is_empty()) {
+        let kind = COUNTER_TENDERS.into_iter().find(|kind| kind.code() == code);
+        let kind =
+            kind.ok_or_else(|| wrong(format!("the counter has no {code}; write some of {}", codes.join(" "))))?;
+        if !kinds.contains(&kind) {
+            kinds.push(kind);
+        }
+    }
+    if kinds.is_empty() {
+        return Err(wrong(format!("a counter must be paid by something; write some of {}", codes.join(" "))));
+    }
+    Ok(kinds)
+}
+
+fn tenders_text(kinds: &[TenderKind]) -> String {
+    kinds.iter().map(|kind| kind.code()).collect::<Vec<_>>().join(" ")
 }
 
 fn no_such_key(key: &str) -> Refusal {
@@ -156,8 +260,12 @@ pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Failure
         .fetch_one(&mut *connection)
         .await?;
     let mut shop = Shop::new(row.try_get(0)?);
-    for row in sqlx::query("SELECT name, value FROM setting").fetch_all(&mut *connection).await? {
-        let (key, value): (String, String) = (row.try_get(0)?, row.try_get(1)?);
+    let rows = sqlx::query("SELECT name, value FROM setting").fetch_all(&mut *connection).await?;
+    let pair = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
+    let mut settings = rows.iter().map(pair).collect::<Result<Vec<(String, String)>, Failure>>()?;
+    // Fees are money, so the currency comes first.
+    settings.sort_by_key(|(key, _)| key != "currency");
+    for (key, value) in settings {
         shop.apply(&key, &value).stored("setting")?;
     }
     for row in sqlx::query("SELECT code, name FROM channel").fetch_all(&mut *connection).await? {
@@ -181,61 +289,87 @@ impl Command for SetShop {
     const CHANGES_SETTINGS: bool = true;
 
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
-        let mut shop = Shop::clone(&tx.shop());
-        // Taken first, so that bookings under the old settings end before and later ones wait.
-        tx.open_books(0).await?;
-        sqlx::query("UPDATE shop_state SET settings_revision = settings_revision + 1 WHERE id = 1")
-            .execute(tx.db())
-            .await?;
-        if let Some(code) = self.key.strip_prefix("channel.") {
-            return set_channel(tx, code, &self.value).await;
-        }
-        let before = shop.clone();
-        shop.apply(&self.key, &self.value)?;
-        if shop.currency != before.currency {
-            refuse_new_currency(tx, before.currency).await?;
-        }
-        sqlx::query(
-            "INSERT INTO setting (name, value) VALUES ($1, $2) \
-             ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-        )
-        .bind(self.key.clone())
-        .bind(self.value.clone())
-        .execute(tx.db())
-        .await?;
-        if shop.zone != before.zone {
-            books::rebuild(tx, &shop).await?;
-        }
-        Ok(())
+        change(tx, &[(self.key.clone(), self.value.clone())]).await
     }
 }
 
-async fn set_channel(tx: &mut Tx, code: &str, name: &str) -> Result<(), Failure> {
-    let code = Channel::parse(code).field("channel")?;
-    let name = text::name(name).field("channel name")?;
-    sqlx::query(
-        "INSERT INTO channel (code, name) VALUES ($1, $2) ON CONFLICT (code) DO UPDATE SET name = excluded.name",
-    )
-    .bind(code.as_str().to_owned())
-    .bind(name)
-    .execute(tx.db())
-    .await?;
+/// Sets several settings, all of them or none: what one form of a page holds.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ChangeShop {
+    /// Which, as in [`Shop::KEYS`], to what. They are set in this order.
+    pub settings: Vec<(String, String)>,
+}
+
+impl Command for ChangeShop {
+    type Answer = ();
+    const CHANGES_SETTINGS: bool = true;
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        change(tx, &self.settings).await
+    }
+}
+
+async fn change(tx: &mut Tx, settings: &[(String, String)]) -> Result<(), Failure> {
+    let before = Shop::clone(&tx.shop());
+    let mut shop = before.clone();
+    // Taken first, so that bookings under the old settings end before and later ones wait.
+    tx.open_books(0).await?;
+    sqlx::query("UPDATE shop_state SET settings_revision = settings_revision + 1 WHERE id = 1")
+        .execute(tx.db())
+        .await?;
+    for (key, value) in settings {
+        shop.apply(key, value)?;
+        write(tx, key, value).await?;
+    }
+    if shop.currency != before.currency {
+        refuse_new_currency(tx, before.currency).await?;
+        shop.refuse_old_fees()?;
+    }
+    if shop.zone != before.zone {
+        books::rebuild(tx, &shop).await?;
+    }
     Ok(())
+}
+
+/// Keeps one setting that was checked.
+async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Failure> {
+    let (text, name) = match key.strip_prefix("channel.") {
+        Some(code) => (
+            "INSERT INTO channel (code, name) VALUES ($1, $2) ON CONFLICT (code) DO UPDATE SET name = excluded.name",
+            code,
+        ),
+        None => (
+            "INSERT INTO setting (name, value) VALUES ($1, $2) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+            key,
+        ),
+    };
+    sqlx::query(text).bind(name.to_owned()).bind(value.trim().to_owned()).execute(tx.db()).await?;
+    Ok(())
+}
+
+impl Ledger {
+    /// Whether anything has a price or was sold, so that the currency stays.
+    pub async fn currency_is_fixed(&self) -> Result<bool, Failure> {
+        let mut connection = self.reader().await?;
+        is_booked(&mut connection).await
+    }
+}
+
+async fn is_booked(connection: &mut AnyConnection) -> Result<bool, Failure> {
+    for table in ["sale", "item", "style"] {
+        let text = format!("SELECT id FROM {table} LIMIT 1");
+        if sqlx::query(AssertSqlSafe(text)).fetch_optional(&mut *connection).await?.is_some() {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 /// One currency per shop: with any price or sale in the old one, a new one would change its worth.
 async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Failure> {
-    let row = sqlx::query(
-        "SELECT CAST((SELECT COUNT(*) FROM sale) + (SELECT COUNT(*) FROM item) + (SELECT COUNT(*) FROM style) AS BIGINT)",
-    )
-    .fetch_one(tx.db())
-    .await?;
-    if row.try_get::<i64, _>(0)? == 0 {
+    if !is_booked(tx.db()).await? {
         return Ok(());
     }
-    Err(Refusal::invalid(
-        "currency",
-        format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any"),
-    )
-    .into())
+    let reason = format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
+    Err(Refusal::invalid("currency", reason).into())
 }

@@ -88,6 +88,33 @@ fn the_end_of_a_day() {
     check("Pacific/Apia", "2011-12-29T20:00:00Z", "2011-12-30T10:00:00Z"); // the next day was left out
 }
 
+/// The same days from their numbers; the moment before belongs to the day before.
+#[test]
+fn the_start_of_a_day() {
+    let check = |name: &str, day: &str, start: &str| {
+        let zone = zone(name);
+        let day = Day::parse(day).unwrap();
+        let found = zone.start_of(day);
+        assert_eq!(found, at(start), "{day} in {name}: {found}");
+        assert!(zone.day_of(found.plus_millis(-1)) < day, "{day} in {name}");
+    };
+    check("UTC", "2026-05-17", "2026-05-17T00:00:00Z");
+    check("America/New_York", "2026-05-17", "2026-05-17T04:00:00Z");
+    check("America/Sao_Paulo", "2018-11-04", "2018-11-04T03:00:00Z"); // it has no midnight
+    check("America/Havana", "2026-11-01", "2026-11-01T04:00:00Z"); // it has midnight twice
+    check("Pacific/Apia", "2011-12-31", "2011-12-30T10:00:00Z"); // the day before was left out
+}
+
+#[test]
+fn zones_are_named_by_place() {
+    let names = Zone::names();
+    for name in ["America/New_York", "Europe/London", "Asia/Kolkata", "Pacific/Auckland"] {
+        assert!(names.binary_search(&name.to_owned()).is_ok(), "{name}");
+    }
+    assert!(names.iter().all(|name| Zone::from_name(name).is_ok()), "each of them is a zone");
+    assert!(names.iter().all(|name| !name.starts_with("Etc")), "a shop stands at a place");
+}
+
 #[test]
 fn what_is_no_date_is_refused() {
     for text in [

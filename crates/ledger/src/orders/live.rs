@@ -194,6 +194,7 @@ pub(super) async fn sell(
     let due = due(&money, order.shipping)?;
     let given = [(TenderKind::Online, due)];
     let totals = basket::settle(&money, order.shipping, &given, CashRounding::NONE).field("price")?;
+    let fee = shop.fee(&order.channel, order.fee, due)?;
     let receipt = tx.open_books(1).await?;
     let draft = Draft {
         id: sale,
@@ -203,7 +204,7 @@ pub(super) async fn sell(
         order: Some(id),
         lines,
         totals,
-        fee: order.fee,
+        fee,
         tenders: vec![TenderIn::plain(TenderKind::Online, due)],
         note: String::new(),
         who: who.to_owned(),

@@ -6,7 +6,7 @@ use crate::make::*;
 use domain::codes::Gtin;
 use domain::stock::{ItemKind, Why};
 use domain::weight::WeightUnit;
-use ledger::{Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome, SetShop};
+use ledger::{ChangeShop, Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome, SetShop};
 
 fn said(outcome: &RowOutcome) -> String {
     match outcome {
@@ -269,16 +269,27 @@ fn settings_are_set_or_refused() {
             ("image_base", "https://example.org/images/"),
             ("cash_rounding", "5 down"),
             ("channel.spring-fair", "Spring fair"),
+            ("tenders", "card, cash"),
+            ("fee.online", "2.9% + 0.30"),
+            ("fee.spring-fair", "3%"),
+            ("fee.spring-fair", "none"),
         ] {
             shop.ok(set(key, value)).await;
         }
         let now = shop.ledger.shop();
         let rows: Vec<_> = now.rows().into_iter().map(|(k, v)| format!("{k}={v}")).collect();
-        for row in
-            ["name=Hill farm", "currency=USD", "zone=America/New_York", "unit=GRM", "cash_rounding=5 down"]
-        {
+        for row in [
+            "name=Hill farm",
+            "currency=USD",
+            "zone=America/New_York",
+            "unit=GRM",
+            "cash_rounding=5 down",
+            "tenders=card cash",
+            "fee.online=2.9% + 0.30",
+        ] {
             assert!(rows.iter().any(|r| r == row), "{row}: {rows:?}");
         }
+        assert_eq!(rows.iter().filter(|r| r.starts_with("fee.")).count(), 1, "{rows:?}");
         assert_eq!(now.image_base.as_deref(), Some("https://example.org/images"));
         for (key, value, expected) in [
             ("colour", "red", "invalid: there is no such setting"),
@@ -290,12 +301,41 @@ fn settings_are_set_or_refused() {
             ("cash_rounding", "5 sideways", "invalid: smallest coin"),
             ("cash_rounding", "0", "invalid: smallest coin"),
             ("channel.Fair!", "Fair", "invalid: is not a channel code"),
-            ("channel.fair", " ", "invalid: channel name"),
+            ("channel.fair", " ", "invalid: channel.fair: this may not be empty"),
+            ("tenders", "cash barter", "invalid: the counter has no barter"),
+            ("tenders", "online", "invalid: the counter has no online"),
+            ("tenders", " ", "invalid: must be paid by something"),
+            ("fee.online", "a lot", "invalid: such as 2.9% + 0.30"),
+            ("fee.nowhere", "1%", "invalid: has no channel nowhere"),
+            ("fee", "1%", "invalid: there is no such setting"),
+            ("currency", "EUR", "invalid: the fee of online, 2.9% + 0.30, is in USD"),
         ] {
             shop.refuses(set(key, value), expected).await;
         }
         shop.ok(add(vec![piece("p1", 100)])).await;
         shop.refuses(set("currency", "EUR"), "invalid: a shop's currency is fixed").await;
+    });
+}
+
+/// What one form holds is set as a whole or not at all.
+#[test]
+fn several_settings_are_set_together() {
+    on_each(|shop| async move {
+        let change = |settings: &[(&str, &str)]| ChangeShop {
+            settings: settings.iter().map(|(k, v)| ((*k).to_owned(), (*v).to_owned())).collect(),
+        };
+        shop.refuses(change(&[("name", "Hill farm"), ("unit", "STN")]), "invalid: is not a weight unit").await;
+        assert_eq!(shop.ledger.refresh_shop().await.unwrap().name, "Our farm");
+        assert!(shop.ledger.shop().is_untouched());
+        let fair = [("channel.fair", "Fair"), ("fee.fair", "3.5%"), ("name", "Hill farm"), ("currency", "EUR")];
+        shop.ok(change(&fair)).await;
+        let now = shop.ledger.shop();
+        assert_eq!((now.name.as_str(), now.currency.code()), ("Hill farm", "EUR"));
+        assert_eq!(now.fees.get(&channel("fair")).map(ToString::to_string).as_deref(), Some("3.5%"));
+        assert!(!now.is_untouched() && !shop.ledger.currency_is_fixed().await.unwrap());
+        shop.ok(change(&[("currency", "USD")])).await;
+        shop.ok(add(vec![piece("p1", 100)])).await;
+        assert!(shop.ledger.currency_is_fixed().await.unwrap());
     });
 }
 

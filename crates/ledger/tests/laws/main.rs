@@ -21,4 +21,5 @@ mod sales;
 mod schema;
 mod stock;
 mod stocktake;
+mod today;
 mod troubles;

@@ -306,3 +306,35 @@ fn a_gift_note_is_not_in_gross() {
         audit::clean(&shop).await;
     });
 }
+
+/// Figures worked by hand: 2.9 % of 50.00 is 1.45, and 0.30 a sale; 2.5 % of 12.50 is 0.3125.
+#[test]
+fn a_channels_fee_is_booked_with_each_sale_there() {
+    on_each(|shop| async move {
+        for (key, value) in [("fee.market", "2.9% + 0.30"), ("fee.wholesale", "2.5%")] {
+            shop.ok(SetShop { key: key.to_owned(), value: value.to_owned() }).await;
+        }
+        shop.ok(add(vec![counted("c1", "9", 1000)])).await;
+        let fees = async || {
+            let by = ledger::BooksBy { channel: true, ..ledger::BooksBy::default() };
+            let rows = shop.ledger.books(&ledger::BooksQuery { from: None, to: None, by }).await.unwrap();
+            let told = |r: &ledger::BooksRow| format!("{} {}", r.channel.as_ref().unwrap(), r.figures.fees.minor());
+            rows.iter().map(told).collect::<Vec<_>>()
+        };
+        let at = async |where_: &str, tax: i64, shipping: i64, quantity: &str, due: i64| {
+            let lines = vec![less("c1", quantity, 0, tax)];
+            let new = NewSale { channel: channel(where_), shipping: usd(shipping), ..sale(lines, card(due)) };
+            shop.ok(new).await
+        };
+        at("store", 0, 0, "1", 1000).await;
+        let rung_up = at("market", 500, 500, "4", 5000).await;
+        at("wholesale", 0, 250, "1", 1250).await;
+        assert_eq!(fees().await, ["market 175", "store 0", "wholesale 31"]);
+        assert_eq!(shop.ledger.sale(rung_up.id).await.unwrap().fee, usd(175));
+        // A fee that is set later changes nothing that was sold before, and a void takes its own away.
+        shop.ok(SetShop { key: "fee.market".to_owned(), value: "50%".to_owned() }).await;
+        shop.ok(VoidSale { sale: rung_up.id, reason: "slip".to_owned(), who: String::new() }).await;
+        assert_eq!(fees().await, ["market 0", "store 0", "wholesale 31"]);
+        audit::clean(&shop).await;
+    });
+}

@@ -5,30 +5,8 @@ use crate::ending::{CliError, Ending};
 use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::money::MoneyError;
-use domain::revenue::Figures;
-use domain::weight::ounces_from_eighth_nanograms;
+use domain::revenue::{COLUMNS, Figures};
 use ledger::{Access, BooksBy, BooksQuery, BooksRow, Ledger};
-
-/// Decimals of the column `ounces`.
-const OUNCE_DECIMALS: u32 = 2;
-/// The figures' columns, in the order of [`figures`].
-const FIGURES: [&str; 15] = [
-    "sales",
-    "units",
-    "ounces",
-    "gross",
-    "discounts",
-    "refunds",
-    "net",
-    "shipping",
-    "tax",
-    "fees",
-    "postage",
-    "cost",
-    "margin",
-    "uncosted",
-    "rounding",
-];
 
 pub(super) async fn run(place: &Place, args: BooksArgs) -> Result<Ending, CliError> {
     let ledger = place.open(Access::Read).await?;
@@ -59,7 +37,7 @@ fn table(by: BooksBy, rows: &[BooksRow]) -> Result<Table, MoneyError> {
     let mut cells = Vec::with_capacity(rows.len());
     for row in rows {
         total = total.plus(&row.figures)?;
-        let mut line = Vec::with_capacity(groups.len() + FIGURES.len());
+        let mut line = Vec::with_capacity(groups.len() + COLUMNS.len());
         line.extend(row.month.map(|m| Some(m.to_string())));
         line.extend(row.channel.as_ref().map(|c| Some(c.to_string())));
         line.extend(figures(&row.figures)?);
@@ -67,7 +45,7 @@ fn table(by: BooksBy, rows: &[BooksRow]) -> Result<Table, MoneyError> {
     }
     let mut last: Vec<Option<String>> = vec![None; groups.len()];
     last.extend(figures(&total)?);
-    let columns = groups.into_iter().chain(FIGURES.map(Column::number)).collect();
+    let columns = groups.into_iter().chain(COLUMNS.map(Column::number)).collect();
     Ok(Table { columns, rows: cells, total: (rows.len() > 1).then_some(last) })
 }
 
@@ -77,22 +55,5 @@ fn ledger_currency(rows: &[BooksRow]) -> domain::money::Currency {
 }
 
 fn figures(sum: &Figures) -> Result<[Option<String>; 15], MoneyError> {
-    Ok([
-        sum.sales.to_string(),
-        sum.units.to_string(),
-        ounces_from_eighth_nanograms(sum.weight, OUNCE_DECIMALS).to_string(),
-        sum.gross.to_string(),
-        sum.discounts.to_string(),
-        sum.refunds.to_string(),
-        sum.net()?.to_string(),
-        sum.shipping.to_string(),
-        sum.tax.to_string(),
-        sum.fees.to_string(),
-        sum.postage.to_string(),
-        sum.cost.to_string(),
-        sum.margin()?.to_string(),
-        sum.uncosted.to_string(),
-        sum.rounding.to_string(),
-    ]
-    .map(Some))
+    Ok(sum.cells()?.map(Some))
 }

@@ -91,7 +91,8 @@ pub(crate) async fn make(url: &str) -> Result<DemoSummary, DemoError> {
 async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<DemoSummary, DemoError> {
     let items = ledger.items(None, "", 1).await.doing("look at the shelf")?;
     let sales = ledger.sales(None, 1).await.doing("look at the books")?;
-    if !items.is_empty() || !sales.is_empty() {
+    // A shop that somebody has named or set up is somebody's, even while nothing is on its shelf.
+    if !items.is_empty() || !sales.is_empty() || !ledger.shop().is_untouched() {
         return Err(DemoError::NotEmpty { url: url.to_owned() });
     }
     for (key, value) in SETTINGS {

@@ -6,13 +6,9 @@ use crate::query::Asking;
 use axum::Json;
 use axum::extract::State;
 use domain::day::Month;
-use domain::weight::ounces_from_eighth_nanograms;
 use ledger::{BooksBy, BooksQuery, BooksRow};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-
-/// Decimals of the column `ounces`.
-const OUNCE_DECIMALS: u32 = 2;
 
 /// Which part of the books, and how they are grouped.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -102,7 +98,7 @@ impl BooksRowShown {
             channel: row.channel.as_ref().map(ToString::to_string),
             sales: figures.sales.to_string(),
             units: figures.units.to_string(),
-            ounces: ounces_from_eighth_nanograms(figures.weight, OUNCE_DECIMALS).to_string(),
+            ounces: figures.ounces().to_string(),
             gross: figures.gross.to_string(),
             discounts: figures.discounts.to_string(),
             refunds: figures.refunds.to_string(),

@@ -1,0 +1,166 @@
+//! What a channel keeps of a sale.
+
+use crate::money::{Currency, Money, MoneyError, TO_MINOR_UNIT, plain_decimal};
+use rust_decimal::Decimal;
+use std::fmt;
+
+/// Decimals that a percentage may have: fees are quoted to the hundredth, and one is to spare.
+const PERCENT_DECIMALS: u32 = 3;
+
+/// What is wrong with the text of a fee.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum FeeError {
+    /// Not of the form that is asked for.
+    #[error(
+        "“{text}” is not a fee; write a percentage, an amount of each sale, or both, such as 2.9% + 0.30, or none"
+    )]
+    NotAFee {
+        /// What was given, cut short.
+        text: String,
+    },
+    /// Less than nothing, or more than the whole sale.
+    #[error("{percent}% is not a fee; write 0 to 100 %, with at most {PERCENT_DECIMALS} decimals")]
+    NotAPercentage {
+        /// What was given.
+        percent: Decimal,
+    },
+    /// An amount below nothing.
+    #[error("a fee may not be below 0")]
+    Negative,
+    /// The amount.
+    #[error(transparent)]
+    Money(#[from] MoneyError),
+}
+
+/// A channel's fee: a share of what the buyer pays, shipping and tax included, and an amount of each
+/// sale (common practice of those who take payments, no source).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FeeRule {
+    percent: Decimal,
+    fixed: Money,
+}
+
+impl FeeRule {
+    /// Of a percentage and an amount.
+    pub fn new(percent: Decimal, fixed: Money) -> Result<Self, FeeError> {
+        let percent = percent.normalize();
+        if percent < Decimal::ZERO || percent > Decimal::ONE_HUNDRED || percent.scale() > PERCENT_DECIMALS {
+            return Err(FeeError::NotAPercentage { percent });
+        }
+        if fixed.is_negative() {
+            return Err(FeeError::Negative);
+        }
+        Ok(Self { percent, fixed })
+    }
+
+    /// `2.9% + 0.30`, `2.9%` or `0.30`.
+    pub fn parse(text: &str, currency: Currency) -> Result<Self, FeeError> {
+        let wrong = || FeeError::NotAFee { text: text.chars().take(40).collect() };
+        let percent = |part: &str| {
+            let digits = part.trim().strip_suffix('%').map(str::trim_end);
+            digits.and_then(plain_decimal).ok_or_else(wrong)
+        };
+        let (share, fixed) = match text.split_once('+') {
+            Some((share, fixed)) => (percent(share)?, Some(fixed)),
+            None if text.contains('%') => (percent(text)?, None),
+            None => (Decimal::ZERO, Some(text)),
+        };
+        let fixed = fixed.map(str::trim).map(|part| match plain_decimal(part) {
+            Some(_) => Ok(Money::parse(part, currency)?),
+            None => Err(wrong()),
+        });
+        Self::new(share, fixed.transpose()?.unwrap_or(Money::zero(currency)))
+    }
+
+    /// The amount of each sale.
+    pub fn fixed(&self) -> Money {
+        self.fixed
+    }
+
+    /// The fee of a sale of which so much was paid. The share is rounded half away from zero to the
+    /// minor unit ([`TO_MINOR_UNIT`]), then the amount is added. Where nothing is paid nothing is kept.
+    pub fn of(&self, paid: Money) -> Result<Money, MoneyError> {
+        if paid.is_zero() {
+            return Ok(paid);
+        }
+        let share = paid.major().checked_mul(self.percent).ok_or(MoneyError::TooLarge)? / Decimal::ONE_HUNDRED;
+        let rounded = share.round_dp_with_strategy(paid.currency().minor_digits(), TO_MINOR_UNIT);
+        Money::from_major(rounded, paid.currency())?.plus(self.fixed)
+    }
+}
+
+impl fmt::Display for FeeRule {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match (self.percent.is_zero(), self.fixed.is_zero()) {
+            (true, _) => write!(f, "{}", self.fixed),
+            (false, true) => write!(f, "{}%", self.percent),
+            (false, false) => write!(f, "{}% + {}", self.percent, self.fixed),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn dollars(text: &str) -> Money {
+        Money::parse(text, Currency::USD).unwrap()
+    }
+
+    #[test]
+    fn a_fee_is_read_and_written_in_one_form() {
+        let check = |text: &str, expected: Option<&str>| {
+            let read = FeeRule::parse(text, Currency::USD).ok().map(|fee| fee.to_string());
+            assert_eq!(read.as_deref(), expected, "{text}");
+        };
+        check("2.9% + 0.30", Some("2.9% + 0.30"));
+        check("2.9%+0.3", Some("2.9% + 0.30"));
+        check(" 2.90 % + 0.30 ", Some("2.9% + 0.30"));
+        check("6.5%", Some("6.5%"));
+        check("0.20", Some("0.20"));
+        check("0% + 0.20", Some("0.20"));
+        check("3% + 0", Some("3%"));
+        check("0", Some("0.00"));
+        check("100%", Some("100%"));
+        check("1.125%", Some("1.125%"));
+        for wrong in [
+            "", "%", "+", "2.9% +", "+ 0.30", "0.30 + 2.9%", "2.9", "2,9%", "2.9% + 0.305", "2.9% 0.30", "101%",
+            "-1%", "1.0001%", "2.9% + -0.30", "2.9% + 0.30 + 1", "two", "5%%",
+        ] {
+            let expected = (wrong == "2.9").then_some("2.90");
+            check(wrong, expected);
+        }
+    }
+
+    #[test]
+    fn a_wrong_fee_is_refused_in_words() {
+        let check = |text: &str, expected: &str| {
+            let said = FeeRule::parse(text, Currency::USD).unwrap_err().to_string();
+            assert!(said.contains(expected), "{text}: {said}");
+        };
+        check("two", "such as 2.9% + 0.30");
+        check("120%", "write 0 to 100 %");
+        check("0.305", "more than 2 decimals");
+        check("-0.30", "below 0");
+    }
+
+    // Worked by hand.
+    #[test]
+    fn the_share_is_rounded_to_the_minor_unit_and_the_amount_added() {
+        let check = |rule: &str, paid: &str, expected: &str| {
+            let rule = FeeRule::parse(rule, Currency::USD).unwrap();
+            assert_eq!(rule.of(dollars(paid)), Ok(dollars(expected)), "{rule} of {paid}");
+        };
+        check("2.9% + 0.30", "100.00", "3.20");
+        check("2.9% + 0.30", "47.63", "1.68"); // 1.38127
+        check("2.5%", "1.00", "0.03"); // 0.025, half away from zero
+        check("2.5%", "0.99", "0.02"); // 0.02475
+        check("0.30", "0.10", "0.30");
+        check("2.9% + 0.30", "0.00", "0.00");
+        check("100%", "12.34", "12.34");
+        let yen = Currency::from_code("JPY").unwrap();
+        let rule = FeeRule::parse("3.6%", yen).unwrap();
+        let of = |minor| rule.of(Money::from_minor(minor, yen).unwrap()).map(Money::minor);
+        assert_eq!((of(1000), of(1250), of(13)), (Ok(36), Ok(45), Ok(0)));
+    }
+}
