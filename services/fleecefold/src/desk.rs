@@ -2,8 +2,9 @@
 
 use feeds::Format;
 use ledger::Ledger;
+use serde_json::{Value, json};
 use std::io::Write;
-use sync::exchange::{IntakeError, OrdersRun, feed_in};
+use sync::exchange::{IntakeError, OrdersReport, OrdersRun, RefusedRow, feed_in};
 use sync::{Given, Watch};
 use tempfile::NamedTempFile;
 use till::{FeedDesk, FeedFuture, FeedTrouble};
@@ -25,10 +26,26 @@ impl FeedDesk for Desk {
             let given = Given::put(kept.path(), &name, None).map_err(|e| FeedTrouble::Other(Box::new(e)))?;
             let watch = Watch::new();
             let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: WHO, watch };
-            let report = feed_in(&self.0, &run).await.map_err(trouble)?;
-            serde_json::to_value(report).map_err(|e| FeedTrouble::Other(Box::new(e)))
+            Ok(shown(&feed_in(&self.0, &run).await.map_err(trouble)?))
         })
     }
+}
+
+/// The report as the API writes everything: names in camelCase, numbers as text. There is no rejects
+/// file: what was refused is told, and whoever sent it has it.
+fn shown(report: &OrdersReport) -> Value {
+    let refused = |row: &RefusedRow| json!({"line": row.line.to_string(), "field": row.field, "reason": row.reason});
+    json!({
+        "dryRun": report.dry_run,
+        "taken": report.taken.to_string(),
+        "known": report.known.to_string(),
+        "changed": report.changed.to_string(),
+        "rejected": report.rejected.to_string(),
+        "filled": report.filled.to_string(),
+        "short": report.short.to_string(),
+        "refunds": report.refunds.to_string(),
+        "refused": report.refused.iter().map(refused).collect::<Vec<_>>(),
+    })
 }
 
 fn trouble(error: IntakeError) -> FeedTrouble {

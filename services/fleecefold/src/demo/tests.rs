@@ -127,6 +127,22 @@ async fn a_shop_that_is_not_empty_is_left_alone() {
     assert!(matches!(again, Err(DemoError::NotEmpty { .. })), "{again:?}");
 }
 
+/// A shop that somebody has named is theirs, though nothing stands on its shelf yet.
+#[tokio::test]
+async fn a_shop_that_somebody_named_is_left_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = url(folder.path(), "shop.db");
+    let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.unwrap();
+    let name = ledger::SetShop { key: "name".to_owned(), value: "Hill farm".to_owned() };
+    ledger.execute(None, &name).await.unwrap();
+    ledger.close().await;
+    let made = make(&url).await;
+    assert!(matches!(made, Err(DemoError::NotEmpty { .. })), "{made:?}");
+    let ledger = Ledger::open(&url, Access::Read, Arc::new(SystemClock)).await.unwrap();
+    assert_eq!(ledger.refresh_shop().await.unwrap().name, "Hill farm");
+    ledger.close().await;
+}
+
 /// Reads a layout's sample as `feed in` would, with each row's words where it is refused.
 fn sample(layout: &str, file: &str, past: bool) -> Vec<Result<IncomingOrder, String>> {
     let layout = Layout::parse(layout).unwrap();

@@ -29,6 +29,10 @@ fn how_each_command_ends() {
         check(&place, "shop set colour red", 1, "there is no such setting");
         check(&place, "shop set currency EUR", 1, "a shop's currency is fixed");
         check(&place, "shop set name", 2, "<VALUE>");
+        check(&place, "shop set fee.online 2.9%+0.30", 0, "");
+        check(&place, "shop set fee.online much", 1, "such as 2.9% + 0.30");
+        check(&place, "shop set tenders cash,card", 0, "");
+        check(&place, "shop show", 0, "2.9% + 0.30");
         check(&place, "add items items.csv", 0, "nothing was done now");
         check(&place, "add items gone.csv", 2, "gone.csv cannot be read");
         check(&place, "add items .", 2, "is not a file");
@@ -55,6 +59,7 @@ fn how_each_command_ends() {
         check(&place, "books --from 2026", 2, "write a month as 2026-05");
         check(&place, "books --by year", 2, "write month, channel");
         check(&place, "books --from 2030-01", 0, "nothing was sold");
+        check(&place, "books --from 2030-01 --to 2029-12", 1, "2029-12 is before 2030-01");
         check(&place, "check", 0, "every law holds");
         check(&place, "backup shop.backup", 0, "rows written to shop.backup");
         check(&place, "backup items.csv", 1, "is not a backup");

@@ -38,6 +38,9 @@ macro_rules! assets {
 assets! {
     "look.css" "text/css; charset=utf-8",
     "shelf.css" "text/css; charset=utf-8",
+    "books.css" "text/css; charset=utf-8",
+    "settings.css" "text/css; charset=utf-8",
+    "today.css" "text/css; charset=utf-8",
 }
 
 static HASH: LazyLock<String> = LazyLock::new(|| {

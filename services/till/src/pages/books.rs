@@ -1,25 +1,47 @@
-//! The room Books.
+//! The room Books: a year of months by channel, a month of days, a day, a sale.
 
-use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+mod chart;
+mod csv;
+mod day;
+mod month;
+pub(crate) mod sale;
+pub(crate) mod table;
+mod year;
+
+use crate::caller::Needs;
+use crate::pages::frame::Room;
+use crate::problem::Problem;
+use crate::query::Named;
 use crate::routes::Route;
-use askama::Template;
-use axum::extract::State;
+use domain::day::{Day, Month};
+use domain::money::MoneyError;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/books", Needs::One(Room::Books.asks()), room)]
+    let needs = Needs::One(Room::Books.asks());
+    vec![
+        Route::get("/books", needs, year::page),
+        Route::get("/books/csv", needs, csv::download),
+        Route::get("/books/month/{month}", needs, month::page),
+        Route::get("/books/day/{day}", needs, day::page),
+        Route::get("/books/sale/{id}", needs, sale::page),
+    ]
 }
 
-/// The room, before anything stands in it.
-#[derive(Template)]
-#[template(path = "books/room.html")]
-pub(crate) struct Page {
-    frame: Frame,
+impl Named for Month {
+    fn named(text: &str) -> Result<Self, Problem> {
+        Self::parse(text)
+            .map_err(|error| Problem::invalid_parameter("month", format!("{error}; a month is written 2026-05")))
+    }
 }
 
-/// GET /books
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Books) })
+impl Named for Day {
+    fn named(text: &str) -> Result<Self, Problem> {
+        Self::parse(text).map_err(|error| Problem::invalid_parameter("day", error))
+    }
+}
+
+/// Sums beyond what a shop can book; the ledger's own limits keep them from it.
+fn too_large(error: MoneyError) -> Problem {
+    Problem::new(crate::problem::Kind::Trouble, "the books' sums are too large").because(&error)
 }

@@ -1,25 +1,57 @@
-//! The room Settings.
+//! The room Settings: the shop, what its counter takes, its channels and their fees, its price rules,
+//! a backup, and what the program cannot judge.
+
+mod backup;
+mod channels;
+mod counter;
+mod room;
+mod shop;
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::caller::Needs;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Paper, Room, go};
+use crate::problem::Problem;
 use crate::routes::Route;
-use askama::Template;
-use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use ledger::ChangeShop;
+use room::Page;
+use std::collections::HashMap;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/settings", Needs::One(Room::Settings.asks()), room)]
+    let needs = Needs::One(Room::Settings.asks());
+    vec![
+        Route::get("/settings", needs, room::page),
+        Route::post("/settings/shop", needs, shop::keep),
+        Route::post("/settings/counter", needs, counter::keep),
+        Route::post("/settings/channels", needs, channels::keep),
+        Route::post("/settings/backup", needs, backup::download),
+    ]
 }
 
-/// The room, before anything stands in it.
-#[derive(Template)]
-#[template(path = "settings/room.html")]
-pub(crate) struct Page {
-    frame: Frame,
+/// Keeps what differs from what is set, all of it or none. `Ok` goes on; what is refused comes back as
+/// the form's faults.
+async fn change(app: &App, form: &Form, wanted: Vec<(String, String)>) -> Result<Option<Faults>, Problem> {
+    let now: HashMap<String, String> = app.ledger.refresh_shop().await?.rows().into_iter().collect();
+    let differs = |(key, value): &(String, String)| now.get(key).map_or("", String::as_str) != value;
+    let settings: Vec<_> = wanted.into_iter().filter(differs).collect();
+    if settings.is_empty() {
+        return Ok(None);
+    }
+    match app.run(&form.key, &ChangeShop { settings }).await {
+        Ok(_) => Ok(None),
+        Err(problem) => Faults::of(problem).map(Some),
+    }
 }
 
-/// GET /settings
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Settings) })
+/// What a form is answered with: the room again, with a word that it was kept.
+fn kept(section: &str) -> Response {
+    go(&format!("/settings?kept={section}#{section}"))
+}
+
+/// What a form is answered with that was refused: the room with what was typed.
+fn refused(page: Page) -> Response {
+    (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
 }

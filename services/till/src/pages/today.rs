@@ -1,30 +1,100 @@
-//! The room Today.
+//! The room Today: what waits for a person now, and what the day brought so far.
+
+mod owed;
+mod takings;
+mod tasks;
 
 use crate::app::App;
 use crate::caller::{Caller, Needs};
 use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::Problem;
 use crate::routes::Route;
 use askama::Template;
 use axum::extract::State;
+use domain::people::Act;
+use takings::Takings;
+use tasks::Task;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/today", Needs::One(Room::Today.asks()), room)]
+    vec![
+        Route::get("/today", Needs::One(Room::Today.asks()), room),
+        Route::get("/today/owed", Needs::One(Act::Sell), owed::page),
+        Route::post("/today/owed/{tender}", Needs::One(Act::Sell), owed::pay),
+    ]
 }
 
-/// The room, before anything stands in it.
+/// The room.
 #[derive(Template)]
 #[template(path = "today/room.html")]
 pub(crate) struct Page {
     frame: Frame,
+    day: String,
+    time: String,
+    tasks: Vec<Task>,
+    /// Of those who may read the books.
+    takings: Option<Takings>,
 }
 
 /// GET /today
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Today) })
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+    let shop = app.ledger.refresh_shop().await?;
+    let now = app.ledger.now();
+    let today = shop.zone.day_of(now);
+    let takings = if caller.may(Act::ReadBooks) { Some(takings::read(&app, today).await?) } else { None };
+    Ok(Paper(Page {
+        frame: Frame::new(&app, &caller, Room::Today),
+        day: today.shown(),
+        time: shop.zone.clock(now),
+        tasks: tasks::read(&app, &caller).await?,
+        takings,
+    }))
 }
 
 /// GET /
 pub(crate) async fn first() -> axum::response::Response {
     crate::pages::frame::go(Room::Today.path())
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn today_tells_what_waits_and_where_to_go() {
+        let shop = TestShop::open().await;
+        let page = shop.get("/today").await;
+        for part in ["Sunday, 17 May 2026", "12:00", "4 new pieces are not offered online yet", "href=\"/online"] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        let owed = json!({"channel": "store", "lines": [{"sku": "SPINDLE", "quantity": "1"}],
+            "tenders": [{"kind": "owed", "amount": "18.00", "customer": "Ada", "due": "2026-05-17"}]});
+        assert_eq!(shop.post("/api/sales", "k1", owed).await.status, 201);
+        for (sku, key) in [("COWL", "k2"), ("HAT", "k3")] {
+            shop.sell(sku, key).await;
+        }
+        let hold = json!({"for": "customer", "forWhom": "Ben", "until": "2026-05-17T15:00:00Z",
+            "lines": [{"sku": "ROVING", "quantity": "2"}]});
+        let hold = shop.post("/api/holds", "k4", hold).await;
+        assert_eq!(hold.status, 201, "{}", hold.text());
+        let page = shop.get("/today").await;
+        for part in ["18.00 is due", "Moor cowl ran out", "Ben", "15:00", "href=\"/today/owed\""] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+    }
+
+    #[tokio::test]
+    async fn the_days_takings_stand_beside_the_same_weekday() {
+        let shop = TestShop::open().await;
+        shop.sell("COWL", "k1").await;
+        for _ in 0..7 {
+            shop.next_day();
+        }
+        shop.sell("HAT", "k2").await;
+        let page = shop.get("/today").await;
+        let row = "<th scope=\"row\">Farm store</th><td class=\"figure\">42.00</td><td class=\"figure\">48.00</td>";
+        assert!(page.text().contains(row), "{}", page.text());
+        assert!(page.text().contains("all of Sunday, 17 May 2026"), "{}", page.text());
+    }
 }

@@ -1,0 +1,62 @@
+//! GET /books/csv: a year as `fleecefold books --format csv` prints it.
+
+use super::too_large;
+use super::year::{YearAsked, rows};
+use crate::app::App;
+use crate::problem::Problem;
+use crate::query::Asking;
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use domain::revenue::COLUMNS;
+use ledger::BooksRow;
+use std::fmt::Write;
+
+/// RFC 4180 and RFC 7111.
+const CSV: &str = "text/csv; charset=utf-8; header=present";
+
+/// The rows with their heading. Months, channels' codes and figures hold nothing that would have to
+/// be quoted.
+fn text(rows: &[BooksRow]) -> Result<String, Problem> {
+    let mut text = format!("month,channel,{}\n", COLUMNS.join(","));
+    for row in rows {
+        let (Some(month), Some(channel)) = (row.month, &row.channel) else { continue };
+        let cells = row.figures.cells().map_err(too_large)?;
+        // Writing to a String cannot fail.
+        let _ = writeln!(text, "{month},{channel},{}", cells.join(","));
+    }
+    Ok(text)
+}
+
+/// GET /books/csv
+pub(crate) async fn download(
+    State(app): State<App>,
+    Asking(asked): Asking<YearAsked>,
+) -> Result<Response, Problem> {
+    let (from, to) = asked.read(&app)?;
+    let text = text(&rows(&app, from, to).await?)?;
+    let name = format!("attachment; filename=\"books-{}.csv\"", from.year());
+    Ok(([(header::CONTENT_TYPE, CSV.to_owned()), (header::CONTENT_DISPOSITION, name)], text).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn a_year_is_downloaded_under_the_columns_of_the_command_line() {
+        let shop = TestShop::open().await;
+        shop.sell("COWL", "k1").await;
+        let reply = shop.get("/books/csv?year=2026").await;
+        assert_eq!(
+            (reply.status, reply.header("content-type"), reply.header("content-disposition")),
+            (200, Some(super::CSV), Some("attachment; filename=\"books-2026.csv\""))
+        );
+        // The columns are design 9's.
+        let expected = "month,channel,sales,units,ounces,gross,discounts,refunds,net,shipping,tax,fees,postage,cost,\
+            margin,uncosted,rounding\n\
+            2026-05,store,1,1,0.00,48.00,0.00,0.00,48.00,0.00,0.00,0.00,0.00,12.50,35.50,0,0.00\n";
+        assert_eq!(reply.text(), expected);
+        assert_eq!(shop.get("/books/csv?year=2025").await.text().lines().count(), 1);
+    }
+}

@@ -1,0 +1,109 @@
+//! The books as a table: groups of rows by channel, the columns of `fleecefold books`.
+
+use super::too_large;
+use crate::problem::Problem;
+use domain::channel::Channel;
+use domain::money::Currency;
+use domain::revenue::{COLUMNS, Figures};
+use ledger::{BooksRow, Shop};
+use std::collections::BTreeMap;
+
+/// A row: a channel, or all of them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Line {
+    /// The channel's name, or the words for all.
+    pub(crate) name: String,
+    /// Whether it sums the rows above it.
+    pub(crate) is_sum: bool,
+    /// The figures, in the order of the columns.
+    pub(crate) cells: [String; 15],
+}
+
+/// Rows that belong together.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Group {
+    /// What they are of, such as a month.
+    pub(crate) name: String,
+    /// Where more of it stands.
+    pub(crate) path: String,
+    /// Its rows.
+    pub(crate) lines: Vec<Line>,
+}
+
+/// The table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Table {
+    /// What it shows.
+    pub(crate) caption: String,
+    /// What each group is.
+    pub(crate) word: &'static str,
+    /// The columns' words.
+    pub(crate) columns: [&'static str; 15],
+    /// The groups, in their order.
+    pub(crate) groups: Vec<Group>,
+    /// What they add up to, by channel and together.
+    pub(crate) total: Vec<Line>,
+}
+
+/// What a channel is called; its code if it has no name any more.
+pub(crate) fn channel_name(shop: &Shop, channel: &Channel) -> String {
+    shop.channels.get(channel).cloned().unwrap_or_else(|| channel.to_string())
+}
+
+/// The rows of some figures by channel, and their sum where there are several.
+pub(crate) fn lines(
+    shop: &Shop,
+    by_channel: &BTreeMap<Channel, Figures>,
+    all: &str,
+) -> Result<Vec<Line>, Problem> {
+    let mut lines = Vec::with_capacity(by_channel.len() + 1);
+    let mut sum = Figures::none(shop.currency);
+    for (channel, figures) in by_channel {
+        sum = sum.plus(figures).map_err(too_large)?;
+        let cells = figures.cells().map_err(too_large)?;
+        lines.push(Line { name: channel_name(shop, channel), is_sum: false, cells });
+    }
+    if lines.len() > 1 {
+        lines.push(Line { name: all.to_owned(), is_sum: true, cells: sum.cells().map_err(too_large)? });
+    }
+    Ok(lines)
+}
+
+/// Of rows that are grouped by channel too; `group` names each one's group and says where it leads.
+pub(crate) fn table(
+    shop: &Shop,
+    word: &'static str,
+    rows: &[BooksRow],
+    group: impl Fn(&BooksRow) -> (String, String),
+) -> Result<Table, Problem> {
+    let mut groups: Vec<((String, String), BTreeMap<Channel, Figures>)> = Vec::new();
+    let mut total: BTreeMap<Channel, Figures> = BTreeMap::new();
+    for row in rows {
+        let Some(channel) = &row.channel else { continue };
+        let named = group(row);
+        if groups.last().is_none_or(|(last, _)| *last != named) {
+            groups.push((named, BTreeMap::new()));
+        }
+        if let Some((_, by_channel)) = groups.last_mut() {
+            add(by_channel, channel, &row.figures, shop.currency)?;
+        }
+        add(&mut total, channel, &row.figures, shop.currency)?;
+    }
+    let group = |((name, path), by_channel): ((String, String), BTreeMap<Channel, Figures>)| {
+        Ok(Group { name, path, lines: lines(shop, &by_channel, "all")? })
+    };
+    let groups = groups.into_iter().map(group).collect::<Result<Vec<_>, Problem>>()?;
+    let caption = format!("Each {word} by channel, money in {}", shop.currency);
+    Ok(Table { caption, word, columns: COLUMNS, groups, total: lines(shop, &total, "all")? })
+}
+
+fn add(
+    sums: &mut BTreeMap<Channel, Figures>,
+    channel: &Channel,
+    figures: &Figures,
+    currency: Currency,
+) -> Result<(), Problem> {
+    let sum = sums.entry(channel.clone()).or_insert_with(|| Figures::none(currency));
+    *sum = sum.plus(figures).map_err(too_large)?;
+    Ok(())
+}

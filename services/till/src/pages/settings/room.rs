@@ -1,0 +1,131 @@
+//! GET /settings: every form of the room, filled with what is set.
+
+use super::channels::Channels;
+use super::counter::Counter;
+use super::shop::ShopFields;
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::Problem;
+use crate::query::Asking;
+use askama::Template;
+use axum::extract::State;
+use domain::day::Zone;
+use domain::pricing::{PriceEnding, PriceRule};
+use domain::weight::WeightUnit;
+use ledger::StyleView;
+use serde::Deserialize;
+
+/// Which form was kept a moment ago.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RoomAsked {
+    kept: Option<String>,
+}
+
+/// A style's rule, in words.
+#[derive(Debug)]
+pub(crate) struct Rule {
+    style: String,
+    rate: String,
+    ending: String,
+    minimum: String,
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "settings/room.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    kept: String,
+    zones: Vec<String>,
+    units: Vec<(&'static str, &'static str)>,
+    currency_is_fixed: bool,
+    currency: String,
+    pub(super) shop: ShopFields,
+    pub(super) counter: Counter,
+    pub(super) channels: Channels,
+    rules: Vec<Rule>,
+}
+
+fn unit_words(unit: WeightUnit) -> &'static str {
+    match unit {
+        WeightUnit::Ounce => "ounces",
+        WeightUnit::Pound => "pounds",
+        WeightUnit::Gram => "grams",
+        WeightUnit::HundredGrams => "hundred grams",
+        WeightUnit::Kilogram => "kilograms",
+    }
+}
+
+fn ending_words(rule: &PriceRule) -> String {
+    match rule.ending {
+        PriceEnding::Exact => "to the smallest coin".to_owned(),
+        PriceEnding::Five => "to the nearest 0.05".to_owned(),
+        PriceEnding::Whole => "to the nearest whole".to_owned(),
+        PriceEnding::Fraction(part) => format!("to the nearest that ends in {part}"),
+    }
+}
+
+fn rule(style: StyleView) -> Rule {
+    let rate = style.rule.rate;
+    Rule {
+        rate: format!("{} {}", rate.per(), rate.unit().each()),
+        ending: ending_words(&style.rule),
+        minimum: style.rule.minimum.map(|least| least.to_string()).unwrap_or_default(),
+        style: style.name,
+    }
+}
+
+/// The room as it is, for a form that is shown again to be put into.
+pub(super) async fn read(app: &App, caller: &Caller, kept: String) -> Result<Page, Problem> {
+    let shop = app.ledger.refresh_shop().await?;
+    let styles = app.ledger.styles().await?;
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Settings),
+        kept,
+        zones: Zone::names(),
+        units: WeightUnit::ALL.map(|unit| (unit.code(), unit_words(unit))).to_vec(),
+        currency_is_fixed: app.ledger.currency_is_fixed().await?,
+        currency: shop.currency.to_string(),
+        shop: ShopFields::of(&shop, app.ledger.now()),
+        counter: Counter::of(&shop),
+        channels: Channels::of(&shop),
+        rules: styles.into_iter().map(rule).collect(),
+    })
+}
+
+/// GET /settings
+pub(crate) async fn page(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(asked): Asking<RoomAsked>,
+) -> Result<Paper<Page>, Problem> {
+    read(&app, &caller, asked.kept.unwrap_or_default()).await.map(Paper)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn everything_that_is_set_stands_in_the_room() {
+        let shop = TestShop::open().await;
+        let page = shop.get("/settings").await;
+        for part in [
+            "value=\"Our farm\"",
+            "<option value=\"Europe/London\">",
+            "In UTC it is 17 May 2026, 12:00",
+            "<option value=\"ONZ\" selected>ounces</option>",
+            "readonly",
+            "<th scope=\"row\">Moor cowl</th><td>7.50 an ounce</td><td>to the nearest whole</td>",
+            "href=\"/shelf/styles\"",
+            "name=\"fee.online\"",
+            "action=\"/settings/backup\"",
+            "sealed scale",
+            "Card numbers",
+        ] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+    }
+}

@@ -1,0 +1,111 @@
+//! POST /settings/shop: name, currency, time zone, unit, address of the pictures.
+
+use super::{change, kept, refused, room};
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::Paper;
+use crate::pages::shown::moment;
+use crate::problem::Problem;
+use axum::extract::State;
+use axum::response::{IntoResponse, Response};
+use domain::day::{Moment, Zone};
+use ledger::Shop;
+
+/// The settings of the form, by the names of their fields.
+const KEYS: [&str; 5] = ["name", "currency", "zone", "unit", "image_base"];
+
+/// What stands in the form.
+#[derive(Debug, Default)]
+pub(crate) struct ShopFields {
+    pub(super) name: String,
+    pub(super) currency: String,
+    pub(super) zone: String,
+    pub(super) unit: String,
+    pub(super) image_base: String,
+    /// What time it is in the zone.
+    pub(super) time: Option<String>,
+    pub(super) faults: Faults,
+}
+
+impl ShopFields {
+    /// What is set.
+    pub(super) fn of(shop: &Shop, now: Moment) -> Self {
+        Self {
+            name: shop.name.clone(),
+            currency: shop.currency.to_string(),
+            zone: shop.zone.name().to_owned(),
+            unit: shop.unit.code().to_owned(),
+            image_base: shop.image_base.clone().unwrap_or_default(),
+            time: Some(moment(&shop.zone, now)),
+            faults: Faults::default(),
+        }
+    }
+
+    /// What was typed.
+    fn typed(form: &Form, now: Moment) -> Self {
+        let text = |name: &str| form.text(name).to_owned();
+        let (zone, faults) = match Zone::from_name(form.text("zone")) {
+            Ok(zone) => (Some(zone), Faults::default()),
+            Err(error) => (None, Faults::one("zone", error.to_string())),
+        };
+        Self {
+            name: text("name"),
+            currency: text("currency"),
+            zone: text("zone"),
+            unit: text("unit"),
+            image_base: text("image_base"),
+            time: zone.map(|zone| moment(&zone, now)),
+            faults,
+        }
+    }
+}
+
+/// POST /settings/shop
+pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let typed = ShopFields::typed(&form, app.ledger.now());
+    if form.has("show") {
+        let page = room::read(&app, &form.caller, String::new()).await?;
+        return Ok(Paper(room::Page { shop: typed, ..page }).into_response());
+    }
+    let wanted = KEYS.map(|key| (key.to_owned(), form.text(key).to_owned())).to_vec();
+    let Some(faults) = change(&app, &form, wanted).await? else { return Ok(kept("shop")) };
+    let page = room::read(&app, &form.caller, String::new()).await?;
+    Ok(refused(room::Page { shop: ShopFields { faults, ..typed }, ..page }))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use axum::body::Body;
+    use axum::http::Method;
+
+    const FORM: &[(&str, &str)] = &[("content-type", "application/x-www-form-urlencoded")];
+
+    #[tokio::test]
+    async fn the_shop_is_kept_or_refused_beside_the_field() {
+        let shop = TestShop::open().await;
+        let send = async |body: &str| shop.ask(Method::POST, "/settings/shop", FORM, Body::from(body.to_owned())).await;
+        let rest = "currency=USD&unit=ONZ&image_base=";
+        let done = send(&format!("name=Hill+farm&zone=America%2FNew_York&{rest}")).await;
+        assert_eq!((done.status, done.header("location")), (303, Some("/settings?kept=shop#shop")), "{}", done.text());
+        let now = shop.ledger().shop();
+        assert_eq!((now.name.as_str(), now.zone.name()), ("Hill farm", "America/New_York"));
+        let page = shop.get("/settings?kept=shop").await;
+        assert!(page.text().contains("Kept.") && page.text().contains("17 May 2026, 08:00"), "{}", page.text());
+        // All or nothing: the name is not kept where the zone is wrong, and what was typed stays.
+        let refused = send(&format!("name=Dale+farm&zone=Mars%2FOlympus&{rest}")).await;
+        assert_eq!(refused.status, 422);
+        for part in ["value=\"Dale farm\"", "value=\"Mars/Olympus\"", "id=\"fault-zone\"", "is not a time zone"] {
+            assert!(refused.text().contains(part), "{part} in {}", refused.text());
+        }
+        assert_eq!(shop.ledger().shop().name, "Hill farm");
+        // Prices are kept in dollars.
+        let refused = send("name=Hill+farm&zone=UTC&currency=EUR&unit=ONZ&image_base=").await;
+        assert!(refused.text().contains("fixed once there are any"), "{}", refused.text());
+        // The time in a zone is shown before it is kept.
+        let shown = send(&format!("name=Hill+farm&zone=Asia%2FKolkata&{rest}&show=time")).await;
+        assert_eq!(shown.status, 200);
+        assert!(shown.text().contains("In Asia/Kolkata it is 17 May 2026, 17:30"), "{}", shown.text());
+        assert_eq!(shop.ledger().shop().zone.name(), "America/New_York");
+    }
+}

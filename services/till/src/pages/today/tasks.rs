@@ -1,0 +1,117 @@
+//! What waits for a person: each with the one next step. Nobody is told what they may not see to.
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::problem::Problem;
+use domain::people::Act;
+use ledger::Shop;
+
+/// Holds that are told one by one.
+const HOLDS: usize = 6;
+/// Styles that are told by their names.
+const STYLES: usize = 4;
+
+/// Something to be done.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Task {
+    /// What, in a sentence.
+    pub(crate) words: String,
+    /// More of it.
+    pub(crate) more: Vec<String>,
+    /// Where it is done.
+    pub(crate) path: &'static str,
+    /// What is done there.
+    pub(crate) step: &'static str,
+}
+
+impl Task {
+    fn new(words: String, path: &'static str, step: &'static str) -> Self {
+        Self { words, more: Vec::new(), path, step }
+    }
+}
+
+/// `1 piece`, `3 pieces`.
+fn counted(count: i64, one: &str, many: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {many}") }
+}
+
+/// All that waits for the caller, the most pressing first.
+pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Problem> {
+    let shop = app.ledger.shop();
+    let mut tasks = Vec::new();
+    if caller.may(Act::List) {
+        tasks.extend(short_lines(app).await?);
+    }
+    if caller.may(Act::Sell) {
+        tasks.extend(holds(app, &shop).await?);
+        tasks.extend(owed(app, &shop).await?);
+    }
+    if caller.may(Act::List) {
+        tasks.extend(unlisted(app).await?);
+    }
+    if caller.may(Act::Make) {
+        tasks.extend(ran_out(app).await?);
+    }
+    Ok(tasks)
+}
+
+async fn short_lines(app: &App) -> Result<Option<Task>, Problem> {
+    let short = app.ledger.short_lines().await?;
+    if short.lines == 0 {
+        return Ok(None);
+    }
+    let lines = counted(short.lines, "line", "lines");
+    let orders = counted(short.orders, "online order", "online orders");
+    let words = format!("{lines} of {orders} found the stock gone: substitute, refund, or release from hold");
+    Ok(Some(Task::new(words, "/online/orders", "Choose for them")))
+}
+
+async fn holds(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
+    let end = shop.zone.end_of_day(app.ledger.now());
+    let holds = app.ledger.ending_holds(end, HOLDS + 1).await?;
+    if holds.is_empty() {
+        return Ok(None);
+    }
+    let count = i64::try_from(holds.len()).unwrap_or(i64::MAX);
+    let words = if holds.len() > HOLDS {
+        format!("More than {HOLDS} holds run out today")
+    } else {
+        format!("{} out today", counted(count, "hold runs", "holds run"))
+    };
+    let told = holds.iter().take(HOLDS).map(|hold| {
+        let whom = if hold.for_whom.is_empty() { "nobody named" } else { &hold.for_whom };
+        format!("{whom}: {}, until {}", counted(hold.lines, "line", "lines"), shop.zone.clock(hold.until))
+    });
+    Ok(Some(Task { more: told.collect(), ..Task::new(words, "/shelf/holds", "See the holds") }))
+}
+
+async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
+    let due = app.ledger.owed_sum(shop.zone.day_of(app.ledger.now())).await?;
+    if due.tenders == 0 {
+        return Ok(None);
+    }
+    let words = format!("{} is due, owed for {}", due.left, counted(due.tenders, "sale", "sales"));
+    Ok(Some(Task::new(words, "/today/owed", "Take a payment")))
+}
+
+async fn unlisted(app: &App) -> Result<Option<Task>, Problem> {
+    let count = app.ledger.new_and_unlisted().await?;
+    if count == 0 {
+        return Ok(None);
+    }
+    let words = format!("{} not offered online yet", counted(count, "new piece is", "new pieces are"));
+    Ok(Some(Task::new(words, "/online", "List them")))
+}
+
+async fn ran_out(app: &App) -> Result<Option<Task>, Problem> {
+    let styles = app.ledger.styles_that_ran_out().await?;
+    if styles.is_empty() {
+        return Ok(None);
+    }
+    let told = styles.iter().take(STYLES).map(String::as_str).collect::<Vec<_>>().join(", ");
+    let words = match styles.len().saturating_sub(STYLES) {
+        0 => format!("{told} ran out"),
+        more => format!("{told} and {more} more ran out"),
+    };
+    Ok(Some(Task::new(words, "/workbench", "Finish one")))
+}
