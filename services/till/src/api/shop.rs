@@ -25,6 +25,8 @@ pub(crate) struct ShopShown {
     image_base: Option<String>,
     /// How cash is rounded; null if it is not.
     cash_rounding: Option<CashRoundingShown>,
+    /// What the counter offers to be paid by.
+    tenders: Vec<&'static str>,
     channels: Vec<ChannelShown>,
 }
 
@@ -42,6 +44,8 @@ pub(crate) struct CashRoundingShown {
 pub(crate) struct ChannelShown {
     code: String,
     name: String,
+    /// What it keeps of a sale, such as `2.9% + 0.30`; null if nothing.
+    fee: Option<String>,
 }
 
 impl From<&Shop> for ShopShown {
@@ -55,6 +59,7 @@ impl From<&Shop> for ShopShown {
         let channel = |(code, name): (&domain::channel::Channel, &String)| ChannelShown {
             code: code.to_string(),
             name: name.clone(),
+            fee: shop.fees.get(code).map(ToString::to_string),
         };
         Self {
             name: shop.name.clone(),
@@ -63,6 +68,7 @@ impl From<&Shop> for ShopShown {
             unit_code: shop.unit.code(),
             image_base: shop.image_base.clone(),
             cash_rounding: step.map(|step| CashRoundingShown { step: step.to_string(), tie }),
+            tenders: shop.tenders.iter().map(|kind| kind.code()).collect(),
             channels: shop.channels.iter().map(channel).collect(),
         }
     }
@@ -97,12 +103,21 @@ mod tests {
             .filter_map(|c| c["code"].as_str())
             .collect();
         assert_eq!(codes, ["market", "online", "store", "wholesale"]);
-        for (key, value) in [("name", "Hill farm"), ("cash_rounding", "5 down")] {
+        assert_eq!(shown["tenders"][0], "cash");
+        assert_eq!(shown["channels"][1], serde_json::json!({"code": "online", "name": "Online shop", "fee": null}));
+        let settings = [
+            ("name", "Hill farm"),
+            ("cash_rounding", "5 down"),
+            ("fee.online", "2.9%+0.30"),
+            ("tenders", "card cash"),
+        ];
+        for (key, value) in settings {
             let set = SetShop { key: key.to_owned(), value: value.to_owned() };
             shop.ledger().execute(None, &set).await.expect("set");
         }
         let shown = shop.get("/api/shop").await.json();
         assert_eq!(shown["name"], "Hill farm");
+        assert_eq!((&shown["channels"][1]["fee"], &shown["tenders"][0]), (&"2.9% + 0.30".into(), &"card".into()));
         assert_eq!(shown["cashRounding"], serde_json::json!({"step": "0.05", "tie": "down"}));
     }
 }

@@ -7,7 +7,7 @@ use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
 use axum::extract::State;
 use axum::response::Response;
-use domain::basket::Tie;
+use domain::basket::{TenderKind, Tie};
 use domain::money::{Currency, Money};
 use ledger::{COUNTER_TENDERS, Shop};
 
@@ -30,8 +30,12 @@ pub(crate) struct Counter {
 }
 
 fn choices(is_offered: impl Fn(&str) -> bool) -> Vec<Choice> {
-    let choice = |code| Choice { code, name: "", is_offered: is_offered(code) };
-    COUNTER_TENDERS.map(|kind| Choice { name: tender_name(kind), ..choice(kind.code()) }).into_iter().collect()
+    let choice = |kind: TenderKind| Choice {
+        code: kind.code(),
+        name: tender_name(kind),
+        is_offered: is_offered(kind.code()),
+    };
+    COUNTER_TENDERS.map(choice).into()
 }
 
 impl Counter {
