@@ -91,7 +91,11 @@ mod tests {
     fn days_follow_each_other() {
         let check = |from: &str, by: i32, expected: &str, words: &str| {
             let moved = day(from).plus_days(by);
-            assert_eq!((moved.to_string().as_str(), moved.shown().as_str()), (expected, words), "{from} {by}");
+            assert_eq!(
+                (moved.to_string().as_str(), moved.shown().as_str()),
+                (expected, words),
+                "{from} {by}"
+            );
         };
         check("2026-05-17", 0, "2026-05-17", "Sunday, 17 May 2026");
         check("2026-05-17", -7, "2026-05-10", "Sunday, 10 May 2026");

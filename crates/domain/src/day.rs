@@ -1,8 +1,8 @@
 //! Days and moments in the shop's zone. The zone's rules come with the program, not from the machine.
 
+use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::{AmbiguousOffset, TimeZone, TimeZoneDatabase};
-use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
@@ -277,8 +277,17 @@ impl Zone {
 
     /// The names of zones by place, such as `Europe/London`, sorted.
     pub fn names() -> Vec<String> {
-        let areas =
-            ["Africa", "America", "Antarctica", "Asia", "Atlantic", "Australia", "Europe", "Indian", "Pacific"];
+        let areas = [
+            "Africa",
+            "America",
+            "Antarctica",
+            "Asia",
+            "Atlantic",
+            "Australia",
+            "Europe",
+            "Indian",
+            "Pacific",
+        ];
         let names = TimeZoneDatabase::bundled().available().map(|name| name.to_string()).collect::<Vec<_>>();
         let placed = |name: &String| areas.iter().any(|area| name.split('/').next() == Some(area));
         let mut names: Vec<String> = names.into_iter().filter(placed).collect();

@@ -83,7 +83,8 @@ impl FeeRule {
         if paid.is_zero() {
             return Ok(paid);
         }
-        let share = paid.major().checked_mul(self.percent).ok_or(MoneyError::TooLarge)? / Decimal::ONE_HUNDRED;
+        let share =
+            paid.major().checked_mul(self.percent).ok_or(MoneyError::TooLarge)? / Decimal::ONE_HUNDRED;
         let rounded = share.round_dp_with_strategy(paid.currency().minor_digits(), TO_MINOR_UNIT);
         Money::from_major(rounded, paid.currency())?.plus(self.fixed)
     }
@@ -124,8 +125,23 @@ mod tests {
         check("100%", Some("100%"));
         check("1.125%", Some("1.125%"));
         for wrong in [
-            "", "%", "+", "2.9% +", "+ 0.30", "0.30 + 2.9%", "2.9", "2,9%", "2.9% + 0.305", "2.9% 0.30", "101%",
-            "-1%", "1.0001%", "2.9% + -0.30", "2.9% + 0.30 + 1", "two", "5%%",
+            "",
+            "%",
+            "+",
+            "2.9% +",
+            "+ 0.30",
+            "0.30 + 2.9%",
+            "2.9",
+            "2,9%",
+            "2.9% + 0.305",
+            "2.9% 0.30",
+            "101%",
+            "-1%",
+            "1.0001%",
+            "2.9% + -0.30",
+            "2.9% + 0.30 + 1",
+            "two",
+            "5%%",
         ] {
             let expected = (wrong == "2.9").then_some("2.90");
             check(wrong, expected);

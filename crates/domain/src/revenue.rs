@@ -197,7 +197,8 @@ mod tests {
     fn figures_are_written_under_their_words() {
         let day = Figures { weight: 2500 * 226_796_185, ..a_day() };
         let cells = day.cells().unwrap();
-        let told: Vec<String> = COLUMNS.iter().zip(&cells).map(|(word, cell)| format!("{word} {cell}")).collect();
+        let told: Vec<String> =
+            COLUMNS.iter().zip(&cells).map(|(word, cell)| format!("{word} {cell}")).collect();
         assert_eq!(
             told.join(", "),
             "sales 3, units 4, ounces 2.50, gross 200.00, discounts 15.00, refunds 25.00, net 160.00, \

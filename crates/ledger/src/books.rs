@@ -134,7 +134,8 @@ impl Ledger {
         if let (Some(from), Some(to)) = (query.from, query.to)
             && to < from
         {
-            let reason = format!("{to} is before {from}, the month to begin with; give the earlier one first");
+            let reason =
+                format!("{to} is before {from}, the month to begin with; give the earlier one first");
             return Err(Refusal::invalid("to", reason).into());
         }
         let currency = self.refresh_shop().await?.currency;

@@ -67,7 +67,8 @@ impl Ledger {
     /// The first and the last month that anything was booked in.
     pub async fn books_span(&self) -> Result<Option<(Month, Month)>, Failure> {
         let mut connection = self.reader().await?;
-        let row = sqlx::query("SELECT MIN(month), MAX(month) FROM day_total").fetch_one(&mut *connection).await?;
+        let row =
+            sqlx::query("SELECT MIN(month), MAX(month) FROM day_total").fetch_one(&mut *connection).await?;
         let month = |at: usize| Ok::<_, Failure>(row.try_get::<Option<i64>, _>(at)?.map(Month::from_number));
         Ok(month(0)?.zip(month(1)?))
     }
@@ -77,8 +78,7 @@ impl Ledger {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!("SELECT channel, {SUMS} FROM day_total WHERE day = $1 GROUP BY channel");
-        let rows =
-            sqlx::query(AssertSqlSafe(text)).bind(day.number()).fetch_all(&mut *connection).await?;
+        let rows = sqlx::query(AssertSqlSafe(text)).bind(day.number()).fetch_all(&mut *connection).await?;
         let mut figures = Vec::with_capacity(rows.len());
         for row in &rows {
             let channel = Channel::parse(&row.try_get::<String, _>(0)?).stored("day_total.channel")?;
@@ -106,8 +106,7 @@ impl Ledger {
             .bind(i64::try_from(limit).unwrap_or(i64::MAX))
             .fetch_all(&mut *connection)
             .await?;
-        let mut sales =
-            rows.iter().map(|row| day_sale(row, shop.currency)).collect::<Result<Vec<_>, _>>()?;
+        let mut sales = rows.iter().map(|row| day_sale(row, shop.currency)).collect::<Result<Vec<_>, _>>()?;
         let ids: Vec<SaleId> = sales.iter().map(|sale| sale.id).collect();
         let mut titles = titles(&mut connection, &ids).await?;
         for sale in &mut sales {

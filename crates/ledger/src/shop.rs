@@ -195,8 +195,8 @@ fn tenders(value: &str) -> Result<Vec<TenderKind>, Refusal> {
     let mut kinds = Vec::new();
     for code in value.split([' ', ',']).filter(|code| !code.is_empty()) {
         let kind = COUNTER_TENDERS.into_iter().find(|kind| kind.code() == code);
-        let kind =
-            kind.ok_or_else(|| wrong(format!("the counter has no {code}; write some of {}", codes.join(" "))))?;
+        let kind = kind
+            .ok_or_else(|| wrong(format!("the counter has no {code}; write some of {}", codes.join(" "))))?;
         if !kinds.contains(&kind) {
             kinds.push(kind);
         }
@@ -370,6 +370,7 @@ async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Failu
     if !is_booked(tx.db()).await? {
         return Ok(());
     }
-    let reason = format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
+    let reason =
+        format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
     Err(Refusal::invalid("currency", reason).into())
 }

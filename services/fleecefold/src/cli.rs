@@ -98,7 +98,9 @@ pub(crate) enum ShopCommand {
     Show,
     /// Changes one setting
     Set {
-        #[arg(help = "Which: name, currency, zone, unit, image_base, cash_rounding, tenders, channel.CODE, fee.CODE")]
+        #[arg(
+            help = "Which: name, currency, zone, unit, image_base, cash_rounding, tenders, channel.CODE, fee.CODE"
+        )]
         key: String,
         /// To what
         #[arg(allow_hyphen_values = true)]

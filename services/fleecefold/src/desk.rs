@@ -34,7 +34,8 @@ impl FeedDesk for Desk {
 /// The report as the API writes everything: names in camelCase, numbers as text. There is no rejects
 /// file: what was refused is told, and whoever sent it has it.
 fn shown(report: &OrdersReport) -> Value {
-    let refused = |row: &RefusedRow| json!({"line": row.line.to_string(), "field": row.field, "reason": row.reason});
+    let refused =
+        |row: &RefusedRow| json!({"line": row.line.to_string(), "field": row.field, "reason": row.reason});
     json!({
         "dryRun": report.dry_run,
         "taken": report.taken.to_string(),

@@ -66,7 +66,7 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
 pub fn router(app: App) -> Router {
     let mut router = Router::new();
     for route in routes(app.desk.is_some()) {
-        tracing::trace!(method = %route.method, path = route.path, "a route");
+        tracing::trace!(method = %route.method, path = route.path, needs = ?route.needs, "a route");
         router = router.route(route.path, route.handler);
     }
     router

@@ -324,10 +324,12 @@ fn several_settings_are_set_together() {
         let change = |settings: &[(&str, &str)]| ChangeShop {
             settings: settings.iter().map(|(k, v)| ((*k).to_owned(), (*v).to_owned())).collect(),
         };
-        shop.refuses(change(&[("name", "Hill farm"), ("unit", "STN")]), "invalid: is not a weight unit").await;
+        shop.refuses(change(&[("name", "Hill farm"), ("unit", "STN")]), "invalid: is not a weight unit")
+            .await;
         assert_eq!(shop.ledger.refresh_shop().await.unwrap().name, "Our farm");
         assert!(shop.ledger.shop().is_untouched());
-        let fair = [("channel.fair", "Fair"), ("fee.fair", "3.5%"), ("name", "Hill farm"), ("currency", "EUR")];
+        let fair =
+            [("channel.fair", "Fair"), ("fee.fair", "3.5%"), ("name", "Hill farm"), ("currency", "EUR")];
         shop.ok(change(&fair)).await;
         let now = shop.ledger.shop();
         assert_eq!((now.name.as_str(), now.currency.code()), ("Hill farm", "EUR"));

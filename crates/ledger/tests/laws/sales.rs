@@ -318,7 +318,8 @@ fn a_channels_fee_is_booked_with_each_sale_there() {
         let fees = async || {
             let by = ledger::BooksBy { channel: true, ..ledger::BooksBy::default() };
             let rows = shop.ledger.books(&ledger::BooksQuery { from: None, to: None, by }).await.unwrap();
-            let told = |r: &ledger::BooksRow| format!("{} {}", r.channel.as_ref().unwrap(), r.figures.fees.minor());
+            let told =
+                |r: &ledger::BooksRow| format!("{} {}", r.channel.as_ref().unwrap(), r.figures.fees.minor());
             rows.iter().map(told).collect::<Vec<_>>()
         };
         let at = async |where_: &str, tax: i64, shipping: i64, quantity: &str, due: i64| {

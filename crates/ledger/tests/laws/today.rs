@@ -141,10 +141,7 @@ fn what_is_owed_is_told_until_it_is_paid() {
         assert_eq!((sum(due.plus_days(-1)).await, sum(due).await), ((0, 0), (2, 2000)));
         let rows = shop.ledger.owed(due, 9).await.unwrap();
         let told: Vec<_> = rows.iter().map(|r| (r.sale, r.receipt, r.customer.as_str(), r.left)).collect();
-        assert_eq!(
-            told,
-            [(first.id, Some(1), "Ada", usd(1000)), (second.id, Some(2), "Ada", usd(1000))]
-        );
+        assert_eq!(told, [(first.id, Some(1), "Ada", usd(1000)), (second.id, Some(2), "Ada", usd(1000))]);
         assert_eq!((rows[0].due, shop.ledger.owed(due, 1).await.unwrap().len()), (due, 1));
         let pay = |amount| Pay { tender: rows[0].tender, kind: TenderKind::Cash, amount, who: String::new() };
         shop.ok(pay(usd(400))).await;
@@ -161,7 +158,13 @@ async fn told_of_day(shop: &Shop, text: &str) -> Vec<String> {
     let sales = shop.ledger.day_sales(day(text), None, 99).await.unwrap();
     let told = |s: &ledger::DaySale| {
         let voided = if s.voided { " voided" } else { "" };
-        format!("{} {} {}{voided}: {}", s.receipt.unwrap_or(0), s.channel, s.paid.minor(), s.titles.join(", "))
+        format!(
+            "{} {} {}{voided}: {}",
+            s.receipt.unwrap_or(0),
+            s.channel,
+            s.paid.minor(),
+            s.titles.join(", ")
+        )
     };
     sales.iter().map(told).collect()
 }
@@ -186,8 +189,11 @@ fn a_day_has_its_sales_and_refunds_in_the_shops_zone() {
         let voided = sell(0, "store").await;
         shop.ok(VoidSale { sale: voided.id, reason: "slip".to_owned(), who: String::new() }).await;
         let both = "Item c1, Item c1";
-        let expected =
-            [format!("3 store 2000: {both}"), format!("4 store 2000 voided: {both}"), format!("1 market 2000: {both}")];
+        let expected = [
+            format!("3 store 2000: {both}"),
+            format!("4 store 2000 voided: {both}"),
+            format!("1 market 2000: {both}"),
+        ];
         assert_eq!(told_of_day(&shop, "2026-05-17").await, expected);
         assert_eq!(told_of_day(&shop, "2026-05-18").await, [format!("2 store 2000: {both}")]);
         assert!(told_of_day(&shop, "2026-05-16").await.is_empty());
@@ -200,14 +206,12 @@ fn a_day_has_its_sales_and_refunds_in_the_shops_zone() {
         }
         assert_eq!(receipts, [3, 4, 1]);
         let figures = shop.ledger.day_figures(day("2026-05-17")).await.unwrap();
-        let told: Vec<_> =
-            figures.iter().map(|(c, f)| (c.as_str(), f.sales, f.gross.minor())).collect();
+        let told: Vec<_> = figures.iter().map(|(c, f)| (c.as_str(), f.sales, f.gross.minor())).collect();
         assert_eq!(told, [("market", 1, 2000), ("store", 1, 2000)]);
         shop.clock.advance_millis(3 * DAY_MS);
         shop.ok(part(first.id, first.lines[0].id, None, Fate::Shelf)).await;
         let refunds = shop.ledger.day_refunds(day("2026-05-20"), 9).await.unwrap();
-        let told: Vec<_> =
-            refunds.iter().map(|r| (r.sale, r.receipt, r.channel.as_str(), r.given)).collect();
+        let told: Vec<_> = refunds.iter().map(|r| (r.sale, r.receipt, r.channel.as_str(), r.given)).collect();
         assert_eq!(told, [(first.id, Some(1), "market", usd(1000))]);
         assert!(shop.ledger.day_refunds(day("2026-05-17"), 9).await.unwrap().is_empty());
         let (from, to) = shop.ledger.books_span().await.unwrap().unwrap();

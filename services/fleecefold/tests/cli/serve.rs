@@ -103,7 +103,12 @@ fn orders_come_in_over_the_api_as_by_file() {
         let (port, _said) = port_of(&mut child);
         let order = r#"[{"orderNumber":"7","orderDate":"2026-06-14","sku":"B1","orderQuantity":"1","price":"48.00"}]"#;
         let answer = ask(port, "POST /api/feeds/orders", order);
-        assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("\"taken\":\"1\"") && answer.contains("\"dryRun\":false"), "{answer}");
+        assert!(
+            answer.starts_with("HTTP/1.1 200")
+                && answer.contains("\"taken\":\"1\"")
+                && answer.contains("\"dryRun\":false"),
+            "{answer}"
+        );
         assert_eq!(end(child, "-TERM"), 0);
         assert_eq!(place.stock("Ridge beanie"), "0 0");
         place.put("o.csv", "orderNumber,orderDate,sku,orderQuantity,price\n7,2026-06-14,B1,1,48.00\n");

@@ -104,7 +104,10 @@ mod tests {
             .collect();
         assert_eq!(codes, ["market", "online", "store", "wholesale"]);
         assert_eq!(shown["tenders"][0], "cash");
-        assert_eq!(shown["channels"][1], serde_json::json!({"code": "online", "name": "Online shop", "fee": null}));
+        assert_eq!(
+            shown["channels"][1],
+            serde_json::json!({"code": "online", "name": "Online shop", "fee": null})
+        );
         let settings = [
             ("name", "Hill farm"),
             ("cash_rounding", "5 down"),
@@ -117,7 +120,10 @@ mod tests {
         }
         let shown = shop.get("/api/shop").await.json();
         assert_eq!(shown["name"], "Hill farm");
-        assert_eq!((&shown["channels"][1]["fee"], &shown["tenders"][0]), (&"2.9% + 0.30".into(), &"card".into()));
+        assert_eq!(
+            (&shown["channels"][1]["fee"], &shown["tenders"][0]),
+            (&"2.9% + 0.30".into(), &"card".into())
+        );
         assert_eq!(shown["cashRounding"], serde_json::json!({"step": "0.05", "tie": "down"}));
     }
 }

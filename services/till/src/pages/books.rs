@@ -10,7 +10,7 @@ mod year;
 
 use crate::caller::Needs;
 use crate::pages::frame::Room;
-use crate::problem::Problem;
+use crate::problem::{Kind, Problem};
 use crate::query::Named;
 use crate::routes::Route;
 use domain::day::{Day, Month};
@@ -30,8 +30,9 @@ pub(crate) fn routes() -> Vec<Route> {
 
 impl Named for Month {
     fn named(text: &str) -> Result<Self, Problem> {
-        Self::parse(text)
-            .map_err(|error| Problem::invalid_parameter("month", format!("{error}; a month is written 2026-05")))
+        Self::parse(text).map_err(|error| {
+            Problem::invalid_parameter("month", format!("{error}; a month is written 2026-05"))
+        })
     }
 }
 
@@ -41,7 +42,13 @@ impl Named for Day {
     }
 }
 
-/// Sums beyond what a shop can book; the ledger's own limits keep them from it.
-fn too_large(error: MoneyError) -> Problem {
-    Problem::new(crate::problem::Kind::Trouble, "the books' sums are too large").because(&error)
+/// Sums beyond what a shop can book are trouble of ours: the ledger's own limits keep them away.
+pub(crate) trait Summed<T> {
+    fn summed(self) -> Result<T, Problem>;
+}
+
+impl<T> Summed<T> for Result<T, MoneyError> {
+    fn summed(self) -> Result<T, Problem> {
+        self.map_err(|error| Problem::new(Kind::Trouble, "the books' sums are too large").because(&error))
+    }
 }

@@ -2,8 +2,8 @@
 //! place and its words, a month by its column, and nothing by colour alone. Each channel has a weave
 //! of its own, which is there on paper and in the dark too.
 
+use super::Summed;
 use super::table::channel_name;
-use super::too_large;
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::day::Month;
@@ -137,9 +137,9 @@ pub(crate) fn strips(shop: &Shop, rows: &[BooksRow]) -> Result<Vec<Strip>, Probl
 }
 
 fn add(months: &mut Months, month: Month, figures: &Figures) -> Result<(), Problem> {
-    let net = figures.net().map_err(too_large)?;
+    let net = figures.net().summed()?;
     let sum = months.entry(month).or_insert(Money::zero(net.currency()));
-    *sum = sum.plus(net).map_err(too_large)?;
+    *sum = sum.plus(net).summed()?;
     Ok(())
 }
 
@@ -170,7 +170,7 @@ fn strip(
         name: named.name,
         dye: named.dye,
         weave: named.weave,
-        total: Money::sum(months.values().copied(), currency).map_err(too_large)?,
+        total: Money::sum(months.values().copied(), currency).summed()?,
         said: said.join("; "),
         width: COLUMN * MONTHS,
         height: VALUES_HIGH * 2 + BARS_HIGH + MONTHS_HIGH,

@@ -1,6 +1,6 @@
 //! GET /books/csv: a year as `fleecefold books --format csv` prints it.
 
-use super::too_large;
+use super::Summed;
 use super::year::{YearAsked, rows};
 use crate::app::App;
 use crate::problem::Problem;
@@ -21,7 +21,7 @@ fn text(rows: &[BooksRow]) -> Result<String, Problem> {
     let mut text = format!("month,channel,{}\n", COLUMNS.join(","));
     for row in rows {
         let (Some(month), Some(channel)) = (row.month, &row.channel) else { continue };
-        let cells = row.figures.cells().map_err(too_large)?;
+        let cells = row.figures.cells().summed()?;
         // Writing to a String cannot fail.
         let _ = writeln!(text, "{month},{channel},{}", cells.join(","));
     }

@@ -32,9 +32,9 @@ pub(crate) struct DayAsked {
 impl DayAsked {
     fn read(&self) -> Result<Option<DayCursor>, Problem> {
         let Some(text) = &self.after else { return Ok(None) };
-        let parts = text.split_once('-').and_then(|(at, id)| {
-            Some((Moment::from_millis(at.parse().ok()?), id.parse::<SaleId>().ok()?))
-        });
+        let parts = text
+            .split_once('-')
+            .and_then(|(at, id)| Some((Moment::from_millis(at.parse().ok()?), id.parse::<SaleId>().ok()?)));
         let wrong = || Problem::invalid_parameter("after", "follow the link at the end of the list");
         parts.ok_or_else(wrong).map(Some)
     }

@@ -1,8 +1,8 @@
 //! GET /books/sale/{id}: a sale as it stands in the books, with what was given back of it.
 
+use super::Summed;
 use super::day::sale_name;
 use super::table::channel_name;
-use super::too_large;
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::frame::{Frame, Paper, Room};
@@ -131,17 +131,22 @@ fn refund_shown(sale: &SaleView, refund: RefundView, at: String) -> RefundShown 
         };
         format!("{}: {became}", title(*line))
     };
-    RefundShown { at, given: refund.given, reason: refund.reason, lines: refund.lines.iter().map(line).collect() }
+    RefundShown {
+        at,
+        given: refund.given,
+        reason: refund.reason,
+        lines: refund.lines.iter().map(line).collect(),
+    }
 }
 
 /// As it was sold; what was given back since stands on the day on which it was.
 fn worth(sale: &SaleView) -> Result<Worth, Problem> {
     let goods = || sale.lines.iter().filter(|l| l.line.kind == LineKind::Goods);
     let currency = sale.fee.currency();
-    let gross = Money::sum(goods().map(|l| l.line.money.amount), currency).map_err(too_large)?;
-    let cost = Money::sum(goods().filter_map(|l| l.cost), currency).map_err(too_large)?;
-    let net = gross.minus(sale.totals.discounts).map_err(too_large)?;
-    let margin = net.minus(cost).and_then(|m| m.minus(sale.fee)).map_err(too_large)?;
+    let gross = Money::sum(goods().map(|l| l.line.money.amount), currency).summed()?;
+    let cost = Money::sum(goods().filter_map(|l| l.cost), currency).summed()?;
+    let net = gross.minus(sale.totals.discounts).summed()?;
+    let margin = net.minus(cost).and_then(|m| m.minus(sale.fee)).summed()?;
     Ok(Worth { net, cost, fee: sale.fee, margin, uncosted: goods().filter(|l| l.cost.is_none()).count() })
 }
 

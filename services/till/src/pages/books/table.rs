@@ -1,6 +1,6 @@
 //! The books as a table: groups of rows by channel, the columns of `fleecefold books`.
 
-use super::too_large;
+use super::Summed;
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::money::Currency;
@@ -59,12 +59,12 @@ pub(crate) fn lines(
     let mut lines = Vec::with_capacity(by_channel.len() + 1);
     let mut sum = Figures::none(shop.currency);
     for (channel, figures) in by_channel {
-        sum = sum.plus(figures).map_err(too_large)?;
-        let cells = figures.cells().map_err(too_large)?;
+        sum = sum.plus(figures).summed()?;
+        let cells = figures.cells().summed()?;
         lines.push(Line { name: channel_name(shop, channel), is_sum: false, cells });
     }
     if lines.len() > 1 {
-        lines.push(Line { name: all.to_owned(), is_sum: true, cells: sum.cells().map_err(too_large)? });
+        lines.push(Line { name: all.to_owned(), is_sum: true, cells: sum.cells().summed()? });
     }
     Ok(lines)
 }
@@ -104,6 +104,6 @@ fn add(
     currency: Currency,
 ) -> Result<(), Problem> {
     let sum = sums.entry(channel.clone()).or_insert_with(|| Figures::none(currency));
-    *sum = sum.plus(figures).map_err(too_large)?;
+    *sum = sum.plus(figures).summed()?;
     Ok(())
 }

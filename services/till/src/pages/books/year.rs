@@ -71,7 +71,8 @@ pub(crate) async fn page(
     let shop = app.ledger.shop();
     let year = from.year();
     let span = app.ledger.books_span().await?;
-    let (first, last) = span.map_or((year, year), |(first, last)| (first.year().min(year), last.year().max(year)));
+    let (first, last) =
+        span.map_or((year, year), |(first, last)| (first.year().min(year), last.year().max(year)));
     let path = |row: &BooksRow| row.month.map_or(String::new(), |month| format!("/books/month/{month}"));
     let name = |row: &BooksRow| row.month.map_or(String::new(), Month::name);
     Ok(Paper(Page {

@@ -95,7 +95,8 @@ mod tests {
             let body = format!("{NAMES}&{rest}");
             shop.ask(Method::POST, "/settings/channels", &headers, Body::from(body)).await
         };
-        let done = send("fee.online=2.9%25+%2B+0.30&new.code=spring-fair&new.name=Spring+fair&new.fee=3%25").await;
+        let done =
+            send("fee.online=2.9%25+%2B+0.30&new.code=spring-fair&new.name=Spring+fair&new.fee=3%25").await;
         assert_eq!(done.status, 303, "{}", done.text());
         let now = shop.ledger().shop();
         let told = |code: &str| {

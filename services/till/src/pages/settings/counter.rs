@@ -68,7 +68,8 @@ impl Counter {
         let rounding = if self.coin.is_empty() {
             "none".to_owned()
         } else {
-            let coin = Money::parse(&self.coin, currency).map_err(|e| Faults::one("cash_rounding", e.to_string()))?;
+            let coin = Money::parse(&self.coin, currency)
+                .map_err(|e| Faults::one("cash_rounding", e.to_string()))?;
             format!("{} {}", coin.minor(), if self.goes_down { "down" } else { "up" })
         };
         Ok(vec![("tenders".to_owned(), offered.join(" ")), ("cash_rounding".to_owned(), rounding)])

@@ -11,6 +11,7 @@ use crate::query::Asking;
 use askama::Template;
 use axum::extract::State;
 use domain::day::Zone;
+use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule};
 use domain::weight::WeightUnit;
 use ledger::StyleView;
@@ -36,16 +37,16 @@ pub(crate) struct Rule {
 #[derive(Template)]
 #[template(path = "settings/room.html")]
 pub(crate) struct Page {
-    frame: Frame,
-    kept: String,
-    zones: Vec<String>,
-    units: Vec<(&'static str, &'static str)>,
-    currency_is_fixed: bool,
-    currency: String,
+    pub(super) frame: Frame,
+    pub(super) kept: String,
+    pub(super) zones: Vec<String>,
+    pub(super) units: Vec<(&'static str, &'static str)>,
+    pub(super) currency_is_fixed: bool,
+    pub(super) currency: String,
     pub(super) shop: ShopFields,
     pub(super) counter: Counter,
     pub(super) channels: Channels,
-    rules: Vec<Rule>,
+    pub(super) rules: Vec<Rule>,
 }
 
 fn unit_words(unit: WeightUnit) -> &'static str {
@@ -67,10 +68,13 @@ fn ending_words(rule: &PriceRule) -> String {
     }
 }
 
-fn rule(style: StyleView) -> Rule {
+fn rule(style: StyleView, currency: Currency) -> Rule {
     let rate = style.rule.rate;
+    // As money is written, unless the rate is finer than that.
+    let per =
+        Money::from_major(rate.per(), currency).map_or_else(|_| rate.per().to_string(), |m| m.to_string());
     Rule {
-        rate: format!("{} {}", rate.per(), rate.unit().each()),
+        rate: format!("{per} {}", rate.unit().each()),
         ending: ending_words(&style.rule),
         minimum: style.rule.minimum.map(|least| least.to_string()).unwrap_or_default(),
         style: style.name,
@@ -91,7 +95,7 @@ pub(super) async fn read(app: &App, caller: &Caller, kept: String) -> Result<Pag
         shop: ShopFields::of(&shop, app.ledger.now()),
         counter: Counter::of(&shop),
         channels: Channels::of(&shop),
-        rules: styles.into_iter().map(rule).collect(),
+        rules: styles.into_iter().map(|style| rule(style, shop.currency)).collect(),
     })
 }
 

@@ -84,18 +84,31 @@ mod tests {
     #[tokio::test]
     async fn the_shop_is_kept_or_refused_beside_the_field() {
         let shop = TestShop::open().await;
-        let send = async |body: &str| shop.ask(Method::POST, "/settings/shop", FORM, Body::from(body.to_owned())).await;
+        let send = async |body: &str| {
+            shop.ask(Method::POST, "/settings/shop", FORM, Body::from(body.to_owned())).await
+        };
         let rest = "currency=USD&unit=ONZ&image_base=";
         let done = send(&format!("name=Hill+farm&zone=America%2FNew_York&{rest}")).await;
-        assert_eq!((done.status, done.header("location")), (303, Some("/settings?kept=shop#shop")), "{}", done.text());
+        assert_eq!(
+            (done.status, done.header("location")),
+            (303, Some("/settings?kept=shop#shop")),
+            "{}",
+            done.text()
+        );
         let now = shop.ledger().shop();
         assert_eq!((now.name.as_str(), now.zone.name()), ("Hill farm", "America/New_York"));
         let page = shop.get("/settings?kept=shop").await;
-        assert!(page.text().contains("Kept.") && page.text().contains("17 May 2026, 08:00"), "{}", page.text());
+        assert!(
+            page.text().contains("Kept.") && page.text().contains("17 May 2026, 08:00"),
+            "{}",
+            page.text()
+        );
         // All or nothing: the name is not kept where the zone is wrong, and what was typed stays.
         let refused = send(&format!("name=Dale+farm&zone=Mars%2FOlympus&{rest}")).await;
         assert_eq!(refused.status, 422);
-        for part in ["value=\"Dale farm\"", "value=\"Mars/Olympus\"", "id=\"fault-zone\"", "is not a time zone"] {
+        for part in
+            ["value=\"Dale farm\"", "value=\"Mars/Olympus\"", "id=\"fault-zone\"", "is not a time zone"]
+        {
             assert!(refused.text().contains(part), "{part} in {}", refused.text());
         }
         assert_eq!(shop.ledger().shop().name, "Hill farm");

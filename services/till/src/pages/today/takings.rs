@@ -1,11 +1,12 @@
 //! What the day brought so far by channel, beside the same weekday of the week before.
 
 use crate::app::App;
+use crate::pages::books::Summed;
 use crate::pages::books::table::channel_name;
-use crate::problem::{Kind, Problem};
+use crate::pages::shown::money;
+use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::day::Day;
-use domain::money::{Money, MoneyError};
 use domain::revenue::Figures;
 use std::collections::BTreeMap;
 
@@ -16,8 +17,8 @@ const WEEK: i32 = 7;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Row {
     pub(crate) name: String,
-    pub(crate) now: Money,
-    pub(crate) before: Money,
+    pub(crate) now: String,
+    pub(crate) before: String,
 }
 
 /// The takings.
@@ -28,14 +29,10 @@ pub(crate) struct Takings {
     /// The same weekday a week ago.
     pub(crate) then: Day,
     pub(crate) rows: Vec<Row>,
-    pub(crate) now: Money,
-    pub(crate) before: Money,
+    pub(crate) now: String,
+    pub(crate) before: String,
     /// Sales so far, and on that day.
     pub(crate) sales: (i64, i64),
-}
-
-fn too_large(error: MoneyError) -> Problem {
-    Problem::new(Kind::Trouble, "the day's sums are too large").because(&error)
 }
 
 /// Reads them.
@@ -53,17 +50,17 @@ pub(crate) async fn read(app: &App, day: Day) -> Result<Takings, Problem> {
     let mut sums = (none, none);
     let mut rows = Vec::with_capacity(by_channel.len());
     for (channel, (now, before)) in &by_channel {
-        sums = (sums.0.plus(now).map_err(too_large)?, sums.1.plus(before).map_err(too_large)?);
-        let (now, before) = (now.net().map_err(too_large)?, before.net().map_err(too_large)?);
-        rows.push(Row { name: channel_name(&shop, channel), now, before });
+        sums = (sums.0.plus(now).summed()?, sums.1.plus(before).summed()?);
+        let (now, before) = (now.net().summed()?, before.net().summed()?);
+        rows.push(Row { name: channel_name(&shop, channel), now: money(now), before: money(before) });
     }
     Ok(Takings {
         currency: shop.currency.to_string(),
         day,
         then,
         rows,
-        now: sums.0.net().map_err(too_large)?,
-        before: sums.1.net().map_err(too_large)?,
+        now: money(sums.0.net().summed()?),
+        before: money(sums.1.net().summed()?),
         sales: (sums.0.sales, sums.1.sales),
     })
 }
