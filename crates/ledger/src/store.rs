@@ -24,7 +24,6 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
     Migrator::with_migrations(vec![
         step(1, "shop", include_str!("../../../migrations/0001_shop.sql")),
         step(5, "shelf", include_str!("../../../migrations/0005_shelf.sql")),
-        step(7, "today", include_str!("../../../migrations/0007_today.sql")),
     ])
 });
 
