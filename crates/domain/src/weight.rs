@@ -151,6 +151,36 @@ pub enum WeightError {
         /// What was given.
         text: String,
     },
+    /// Not what a scale shows.
+    #[error("“{text}” is not a weight; type what the scale shows, such as 6.35 oz, 1 lb 2.5 oz or 180 g")]
+    NotAReading {
+        /// What was given, cut short.
+        text: String,
+    },
+    /// Pounds and ounces of which the ounces make another pound.
+    #[error("“{text}” has 16 or more ounces beside its pounds; read the scale again")]
+    OuncesOfAPound {
+        /// What was given.
+        text: String,
+    },
+    /// The bowl was weighed in another unit.
+    #[error("the bowl was weighed in {tare} and this in {gross}; weigh both in the same unit")]
+    TareInAnotherUnit {
+        /// The unit of what was weighed.
+        gross: WeightUnit,
+        /// The unit of the bowl.
+        tare: WeightUnit,
+    },
+    /// The bowl weighs as much as the bowl with something in it.
+    #[error(
+        "{gross} is not more than the bowl, which weighs {tare}; weigh it again with the bowl, or take the bowl out"
+    )]
+    NotAboveTare {
+        /// What the scale showed.
+        gross: Weight,
+        /// What the bowl weighs.
+        tare: Weight,
+    },
 }
 
 /// A weight as it was read: the scale's own digits and unit. It is never stored converted, since
@@ -220,6 +250,44 @@ impl Weight {
         Self::new(value, unit)
     }
 
+    /// What a scale shows, as people type it: `6.35 oz`, `1 lb 2.5 oz`, `180 g`. Digits alone are in
+    /// the unit `bare`; no scale shows hundreds of grams, so where that is the shop's unit they are grams.
+    pub fn parse_reading(text: &str, bare: WeightUnit) -> Result<Self, WeightError> {
+        let shown = || text.trim().chars().take(40).collect::<String>();
+        let wrong = || WeightError::NotAReading { text: shown() };
+        let parts = reading_parts(text).ok_or_else(wrong)?;
+        let number = |digits: &str| reading_number(digits).ok_or_else(wrong);
+        match parts.as_slice() {
+            [(digits, "")] => {
+                let unit = if bare == WeightUnit::HundredGrams { WeightUnit::Gram } else { bare };
+                Self::new(number(digits)?, unit)
+            }
+            [(digits, unit)] => Self::new(number(digits)?, reading_unit(unit).ok_or_else(wrong)?),
+            [(pounds, lb), (ounces, oz)]
+                if reading_unit(lb) == Some(WeightUnit::Pound)
+                    && reading_unit(oz) == Some(WeightUnit::Ounce) =>
+            {
+                let ounces = number(ounces)?;
+                if ounces >= Decimal::from(OUNCES_A_POUND) {
+                    return Err(WeightError::OuncesOfAPound { text: shown() });
+                }
+                Self::from_pounds_and_ounces(pounds.parse().map_err(|_| wrong())?, ounces)
+            }
+            _ => Err(wrong()),
+        }
+    }
+
+    /// Without the bowl that it was weighed in, by the scale's own digits.
+    pub fn less_tare(self, tare: Self) -> Result<Self, WeightError> {
+        if self.unit != tare.unit {
+            return Err(WeightError::TareInAnotherUnit { gross: self.unit, tare: tare.unit });
+        }
+        if self.value <= tare.value {
+            return Err(WeightError::NotAboveTare { gross: self, tare });
+        }
+        Self::new(self.value - tare.value, self.unit)
+    }
+
     /// The digits, trailing zeros included.
     pub fn value(self) -> Decimal {
         self.value
@@ -253,6 +321,43 @@ impl Weight {
 impl fmt::Display for Weight {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} {}", self.value, self.unit)
+    }
+}
+
+/// The parts of a reading: digits, each with the word behind it. Anything else in it is no reading.
+fn reading_parts(text: &str) -> Option<Vec<(&str, &str)>> {
+    /// Pounds and ounces; a third part is no reading any more.
+    const MOST: usize = 2;
+    let is_digit = |c: char| c.is_ascii_digit() || c == '.';
+    let mut rest = text.trim();
+    let mut parts = Vec::with_capacity(MOST);
+    while !rest.is_empty() {
+        let (digits, after) = rest.split_at(rest.find(|c| !is_digit(c)).unwrap_or(rest.len()));
+        let after = after.trim_start();
+        let (word, next) = after.split_at(after.find(|c: char| !c.is_alphabetic()).unwrap_or(after.len()));
+        // A full stop behind a word belongs to it: `oz.`
+        let next = if word.is_empty() { next } else { next.strip_prefix('.').unwrap_or(next) };
+        if digits.is_empty() || parts.len() == MOST || (word.is_empty() && !next.is_empty()) {
+            return None;
+        }
+        parts.push((digits, word));
+        rest = next.trim_start();
+    }
+    (!parts.is_empty()).then_some(parts)
+}
+
+/// Plain digits; a scale also shows `.5`.
+fn reading_number(digits: &str) -> Option<Decimal> {
+    if digits.starts_with('.') { plain_decimal(&format!("0{digits}")) } else { plain_decimal(digits) }
+}
+
+fn reading_unit(word: &str) -> Option<WeightUnit> {
+    match word.to_lowercase().as_str() {
+        "oz" | "ounce" | "ounces" => Some(WeightUnit::Ounce),
+        "lb" | "lbs" | "pound" | "pounds" => Some(WeightUnit::Pound),
+        "g" | "gram" | "grams" | "gramme" | "grammes" => Some(WeightUnit::Gram),
+        "kg" | "kilo" | "kilos" | "kilogram" | "kilograms" => Some(WeightUnit::Kilogram),
+        _ => None,
     }
 }
 

@@ -174,3 +174,109 @@ fn weights_of_all_units_are_compared_exactly() {
     assert_eq!(mass("16", WeightUnit::Ounce), mass("1.0", WeightUnit::Pound));
     assert_eq!(mass("1000", WeightUnit::Kilogram), 80_000_000_000_000_000);
 }
+
+#[test]
+fn a_reading_is_what_the_scale_shows() {
+    // 1 lb = 16 oz: NIST Handbook 44, appendix C. How scales write their units: common practice, no source.
+    let check = |text: &str, expected: &str| {
+        let read = Weight::parse_reading(text, WeightUnit::Ounce);
+        assert_eq!(read.map_or_else(|e| e.to_string(), |w| w.to_string()), expected, "{text:?}");
+    };
+    for (text, expected) in [
+        ("6.35 oz", "6.35 oz"),
+        ("6.35oz", "6.35 oz"),
+        (" 6.350 OZ. ", "6.350 oz"),
+        ("6.35\u{a0}oz", "6.35 oz"),
+        ("6.35", "6.35 oz"),
+        ("6", "6 oz"),
+        (".5 oz", "0.5 oz"),
+        ("6.35 ounces", "6.35 oz"),
+        ("1 lb 2.5 oz", "18.5 oz"),
+        ("1lb2.5oz", "18.5 oz"),
+        ("1 lb. 2.50 oz.", "18.50 oz"),
+        ("0 lb 6.35 oz", "6.35 oz"),
+        ("2 lbs 0 oz", "32 oz"),
+        ("1 pound 15.99 ounces", "31.99 oz"),
+        ("2 lb", "2 lb"),
+        ("1.25 lb", "1.25 lb"),
+        ("180 g", "180 g"),
+        ("180.4 grams", "180.4 g"),
+        ("0.18 kg", "0.18 kg"),
+    ] {
+        check(text, expected);
+    }
+    for text in [
+        "",
+        " ",
+        "oz",
+        "6,35 oz",
+        "1,250 g",
+        "6.35 oz 1 lb",
+        "6.35 oz 2 oz",
+        "1.5 lb 2 oz",
+        "1 lb 2",
+        "1 lb 2 g",
+        "1 lb 2 oz 3",
+        "1 2 oz",
+        "-1 oz",
+        "+1 oz",
+        "1e2 g",
+        "6.35 troy oz",
+        "6.35 stone",
+        "6 3/4 oz",
+        "６ oz",
+        "6..3 oz",
+        "5. oz",
+        "1 lb, 2 oz",
+        "NaN",
+    ] {
+        let shown = text.trim();
+        check(
+            text,
+            &format!(
+                "“{shown}” is not a weight; type what the scale shows, such as 6.35 oz, 1 lb 2.5 oz or 180 g"
+            ),
+        );
+    }
+    check("1 lb 16 oz", "“1 lb 16 oz” has 16 or more ounces beside its pounds; read the scale again");
+    check("0 g", "a weight must be more than 0; read the scale again");
+    check("0 lb 0 oz", "a weight must be more than 0; read the scale again");
+    check("6.35001 oz", "“6.35001” has more than 4 decimals; write the weight as the scale shows it");
+    check("1001 kg", "1001 kg is heavier than a tonne; check the number and its unit");
+}
+
+#[test]
+fn bare_digits_are_in_the_unit_of_the_shop() {
+    let check = |unit: WeightUnit, expected: &str| {
+        assert_eq!(Weight::parse_reading("180", unit).map(|w| w.to_string()).as_deref(), Ok(expected));
+    };
+    check(WeightUnit::Ounce, "180 oz");
+    check(WeightUnit::Pound, "180 lb");
+    check(WeightUnit::Gram, "180 g");
+    check(WeightUnit::HundredGrams, "180 g");
+    check(WeightUnit::Kilogram, "180 kg");
+}
+
+#[test]
+fn the_bowl_is_taken_off() {
+    let check = |gross: &str, tare: &str, expected: &str| {
+        let read = |text: &str| Weight::parse_reading(text, WeightUnit::Ounce).unwrap();
+        let net = read(gross).less_tare(read(tare));
+        assert_eq!(net.map_or_else(|e| e.to_string(), |w| w.to_string()), expected, "{gross} less {tare}");
+    };
+    check("8.45 oz", "2.1 oz", "6.35 oz");
+    check("8.40 oz", "2.1 oz", "6.30 oz");
+    check("1 lb 2.5 oz", "2.5 oz", "16.0 oz");
+    check("210 g", "30.4 g", "179.6 g");
+    check(
+        "2.1 oz",
+        "2.1 oz",
+        "2.1 oz is not more than the bowl, which weighs 2.1 oz; weigh it again with the bowl, or take the bowl out",
+    );
+    check(
+        "2 oz",
+        "3 oz",
+        "2 oz is not more than the bowl, which weighs 3 oz; weigh it again with the bowl, or take the bowl out",
+    );
+    check("180 g", "1 oz", "the bowl was weighed in oz and this in g; weigh both in the same unit");
+}
