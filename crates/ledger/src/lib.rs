@@ -29,6 +29,7 @@ mod lookup;
 mod orders;
 mod pace;
 mod payments;
+mod pictures;
 mod refunds;
 mod refusal;
 mod reprice;
@@ -45,6 +46,7 @@ mod styles;
 mod today;
 mod trouble;
 mod voids;
+mod workbench;
 
 pub use answer_key::Key;
 pub use backup::{BackedUp, BackupError, Restored, restore};
@@ -68,6 +70,7 @@ pub use listings::{
 pub use orders::{OrderLineState, OrderLineView, OrderOutcome, OrderView, TakeOrders};
 pub use pace::Pace;
 pub use payments::{Paid, Pay};
+pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};
 pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};
 pub use reprice::{NewPrice, RepricePreview, RepriceStyle, Repriced};
@@ -86,3 +89,7 @@ pub use styles::{AddStyles, NewStyle, StyleView};
 pub use today::{EndingHold, NEWEST_LOOKED_AT, OwedRow, OwedSum, ShortLines};
 pub use trouble::Trouble;
 pub use voids::VoidSale;
+pub use workbench::{
+    FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
+    UsualWeights,
+};

@@ -12,7 +12,7 @@ use sqlx::pool::PoolConnection;
 use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Row, SqlSafeStr};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
-use std::sync::{Arc, LazyLock, Once, RwLock};
+use std::sync::{Arc, LazyLock, Once, OnceLock, RwLock};
 use std::time::Duration;
 
 /// The steps of the schema, within the program. Listed by hand and not by sqlx's macro, which would
@@ -23,6 +23,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
     };
     Migrator::with_migrations(vec![
         step(1, "shop", include_str!("../../../migrations/0001_shop.sql")),
+        step(4, "workbench", include_str!("../../../migrations/0004_workbench.sql")),
         step(5, "shelf", include_str!("../../../migrations/0005_shelf.sql")),
     ])
 });
@@ -67,6 +68,8 @@ pub(crate) struct Inner {
     pub(crate) clock: Arc<dyn Clock>,
     pub(crate) lease: Option<Lease>,
     pub(crate) shop: RwLock<Arc<Shop>>,
+    /// Where pictures stand, if somebody has said it.
+    pub(crate) pictures: OnceLock<PathBuf>,
     path: Option<PathBuf>,
     made: bool,
 }
@@ -98,6 +101,7 @@ impl Ledger {
             clock,
             lease,
             shop: RwLock::new(Arc::new(shop)),
+            pictures: OnceLock::new(),
             path: place.path().map(Path::to_path_buf),
             made,
         };

@@ -6,7 +6,7 @@ use crate::table::TableForm;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use domain::day::Month;
 use domain::ids::RunId;
-use ledger::BooksBy;
+use ledger::{BooksBy, Ledger};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -131,6 +131,25 @@ pub(crate) struct ServeArgs {
     /// Writes changed listings there
     #[arg(long, value_name = "DIR")]
     pub(crate) out_folder: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) pictures: PicturesArgs,
+}
+
+/// Where the photographs are.
+#[derive(Debug, Args)]
+pub(crate) struct PicturesArgs {
+    /// The folder of the shop's photographs; images beside its file if it is one
+    #[arg(long = "pictures", value_name = "DIR")]
+    folder: Option<PathBuf>,
+}
+
+impl PicturesArgs {
+    /// Says it to the shop.
+    pub(crate) fn tell(self, ledger: &Ledger) {
+        if let Some(folder) = self.folder {
+            ledger.keep_pictures_in(folder);
+        }
+    }
 }
 
 /// `add`.
@@ -193,6 +212,8 @@ pub(crate) struct FeedOutArgs {
     /// The folder to write into, which is made; - for standard output
     #[arg(long, value_name = "DIR")]
     pub(crate) to: PathBuf,
+    #[command(flatten)]
+    pub(crate) pictures: PicturesArgs,
 }
 
 /// `feed in`.

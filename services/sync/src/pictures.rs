@@ -1,14 +1,13 @@
 //! Pictures of listings: as public addresses, or as files beside the feed.
 
 use feeds::publish;
-use ledger::Ledger;
 use std::collections::HashSet;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Component, Path, PathBuf};
 
 /// The folder of pictures, beside the database and beside a feed.
-pub const PICTURES: &str = "images";
+pub const PICTURES: &str = ledger::PICTURES;
 /// Pictures that a report names one by one.
 const MAX_NAMED: usize = 100;
 
@@ -21,12 +20,6 @@ pub struct MissingPicture {
     pub name: String,
     /// Why.
     pub why: String,
-}
-
-/// Where the pictures stand from which feeds are made: beside the shop's file, if it is one.
-pub(crate) fn source_folder(ledger: &Ledger) -> Option<PathBuf> {
-    let folder = ledger.path()?.parent()?;
-    Some(folder.join(PICTURES))
 }
 
 fn is_address(image: &str) -> bool {
@@ -105,7 +98,7 @@ impl Copying {
         }
         let Some(from) = &self.from else {
             return Err(
-                "a shop on a server has no folder of pictures; set image_base to where they can be fetched"
+                "a shop on a server has no folder of pictures by itself; name one with --pictures, or set image_base to where they can be fetched"
                     .to_owned(),
             );
         };

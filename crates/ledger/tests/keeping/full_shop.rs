@@ -15,9 +15,10 @@ use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
     AddItems, AddStyles, AdjustStock, BeginStocktake, BooksBy, BooksQuery, BooksRow, CheckReport, Command,
-    Counted, DecideFate, DropStocktake, Finding, HoldLine, Key, Ledger, ListingState, NewHold, NewItem,
-    NewRefund, NewSale, NewStyle, Pay, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind,
-    SaleDone, SaleLineIn, ScanStocktake, SetShop, TakeOrders, TenderIn, Told, VoidSale,
+    Counted, DecideFate, DropStocktake, Finding, FinishPieces, HoldLine, KeepPictures, Key, Ledger,
+    ListingState, NewHold, NewItem, NewPiece, NewRefund, NewSale, NewStyle, Pay, Picture, PictureName,
+    PieceOutcome, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn,
+    ScanStocktake, SetShop, TakeOrders, TenderIn, Told, VoidSale,
 };
 
 const ZERO: Money = Money::zero(Currency::USD);
@@ -130,6 +131,7 @@ pub(crate) async fn fill(shop: &TestShop) {
         run(ledger, SetShop { key: key.to_owned(), value: value.to_owned() }).await;
     }
     stock_up(ledger).await;
+    finish(ledger).await;
     shop.clock.advance_millis(60_000);
     let first = sell(ledger).await;
     give_back(ledger, &first).await;
@@ -145,6 +147,32 @@ pub(crate) async fn fill(shop: &TestShop) {
     count(ledger).await;
     shop.clock.advance_millis(60_000);
     clean(ledger).await;
+}
+
+/// A piece with its work and a photograph.
+async fn finish(ledger: &Ledger) {
+    let name = PictureName::parse(&"ab".repeat(32)).unwrap();
+    let picture = Picture { name: name.clone(), width: 1600, height: 1200, bytes: 250_000, lightness: 61 };
+    run(ledger, KeepPictures { pictures: vec![picture], who: "maker".to_owned() }).await;
+    let piece = NewPiece {
+        name: "Ridge beanie, fawn".to_owned(),
+        style: Some("Ridge beanie".to_owned()),
+        color: "fawn".to_owned(),
+        size: "L".to_owned(),
+        material: "alpaca".to_owned(),
+        weight: Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap()),
+        extras: ZERO,
+        price: Some(usd("39.00")),
+        price_reason: "a dropped stitch".to_owned(),
+        cost: Some(usd("20.00")),
+        description: String::new(),
+        photographs: vec![name],
+        rows: Some(96),
+        minutes: Some(52),
+        note: "needles 4 mm".to_owned(),
+    };
+    let pieces = run(ledger, FinishPieces { pieces: vec![piece], who: "maker".to_owned() }).await;
+    assert!(matches!(pieces.as_slice(), [PieceOutcome::Finished(_)]), "{pieces:?}");
 }
 
 async fn stock_up(ledger: &Ledger) {

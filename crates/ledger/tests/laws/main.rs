@@ -23,3 +23,4 @@ mod stock;
 mod stocktake;
 mod today;
 mod troubles;
+mod workbench;

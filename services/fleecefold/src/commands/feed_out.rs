@@ -14,6 +14,7 @@ use sync::exchange::{Destination, FeedOutReport, FeedOutRun, OutFormat, What, fe
 pub(super) async fn run(place: &Place, args: FeedOutArgs) -> Result<Ending, CliError> {
     let layout = layout(args.layout.as_deref())?;
     let ledger = place.open(Access::Write).await?;
+    args.pictures.tell(&ledger);
     let watch = Watch::new();
     let bar = Bar::over(&watch, "listings");
     let to = if args.to == Path::new("-") {

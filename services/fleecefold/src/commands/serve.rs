@@ -26,6 +26,7 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         _ => Some(listen(args.listen.listen).await?),
     };
     let ledger = place.open(Access::Create).await?;
+    args.pictures.tell(&ledger);
     let stop = until_told();
     let folders = match args.only {
         Some(Only::Till) => None,

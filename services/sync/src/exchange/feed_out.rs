@@ -320,7 +320,7 @@ impl Target {
                 .map_err(|source| FeedOutError::Folder { path: folder.clone(), source })?;
             target.file = Some(folder.join(free_name(folder, kind, &target.form, ledger.now())?));
             if shop.image_base.is_none() {
-                target.pictures = Some(Copying::new(pictures::source_folder(ledger), folder));
+                target.pictures = Some(Copying::new(ledger.pictures_folder(), folder));
             }
         }
         Ok(target)
