@@ -3,6 +3,7 @@
 use crate::feed_desk::FeedDesk;
 use crate::guard::Guard;
 use crate::meters::Meters;
+use crate::pictures::DarkRoom;
 use crate::problem::Problem;
 use ledger::{Command, Done, Key, Ledger};
 use std::fmt;
@@ -22,6 +23,7 @@ pub struct App {
     pub(crate) meters: Arc<Meters>,
     pub(crate) gate: Arc<Semaphore>,
     pub(crate) guard: Arc<Guard>,
+    pub(crate) dark_room: DarkRoom,
     pub(crate) desk: Option<Arc<dyn FeedDesk>>,
 }
 
@@ -40,6 +42,7 @@ impl App {
             meters: Arc::new(Meters::new()),
             gate: Arc::new(Semaphore::new(MAX_AT_ONCE)),
             guard: Arc::new(Guard::new(HTTP_PORT)),
+            dark_room: DarkRoom::new(),
             desk: None,
         }
     }

@@ -14,7 +14,7 @@ const TOKEN: &str = "_token";
 /// The field that says the form once, however often it is sent.
 const KEY: &str = "_key";
 /// The most fields: a sheet of twenty pieces has a tenth of it.
-const MAX_FIELDS: usize = 2000;
+pub(crate) const MAX_FIELDS: usize = 2000;
 
 /// What a form brought.
 #[derive(Debug)]
@@ -67,10 +67,19 @@ impl FromRequest<App> for Form {
 
 impl Form {
     fn of(bytes: &[u8], caller: Caller, scope: &str) -> Result<Self, Problem> {
-        let mut pairs: Vec<(String, String)> = form_urlencoded::parse(bytes)
+        let pairs = form_urlencoded::parse(bytes)
             .take(MAX_FIELDS + 1)
             .map(|(n, v)| (n.into_owned(), v.into_owned()))
             .collect();
+        Self::of_pairs(pairs, caller, scope)
+    }
+
+    /// Of its fields, however they came.
+    pub(crate) fn of_pairs(
+        mut pairs: Vec<(String, String)>,
+        caller: Caller,
+        scope: &str,
+    ) -> Result<Self, Problem> {
         if pairs.len() > MAX_FIELDS {
             return Err(Problem::new(Kind::TooLarge, format!("a form here has at most {MAX_FIELDS} fields")));
         }
@@ -125,6 +134,18 @@ impl Faults {
     /// One fault.
     pub(crate) fn one(field: &str, words: impl Into<String>) -> Self {
         Self(BTreeMap::from([(field.to_owned(), words.into())]))
+    }
+
+    /// One more fault. The first of a field is the one to tell.
+    pub(crate) fn add(&mut self, field: &str, words: impl std::fmt::Display) {
+        self.0.entry(field.to_owned()).or_insert_with(|| words.to_string());
+    }
+
+    /// What is wrong elsewhere in the same form.
+    pub(crate) fn join(&mut self, more: Self) {
+        for (field, words) in more.0 {
+            self.add(&field, words);
+        }
     }
 
     /// What is wrong with a field, to stand beside it.

@@ -1,0 +1,193 @@
+//! Photographs: taken in as a camera made them, kept upright, in three sizes, and without anything
+//! that the camera wrote beside the image, such as where it was taken.
+
+mod develop;
+mod files;
+
+use develop::Developed;
+use image::ImageError;
+use ledger::{Picture, PictureName};
+use std::io;
+use std::path::PathBuf;
+use std::sync::Arc;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::task::JoinError;
+
+/// The largest file that is taken: a camera's best JPEG has half of it.
+pub(crate) const MAX_BYTES: usize = 20 * 1024 * 1024;
+/// How many forms with photographs are read at once: each may hold [`MAX_BYTES`] several times.
+const FORMS_AT_ONCE: usize = 2;
+
+/// What is wrong with a photograph.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum PictureError {
+    /// More than [`MAX_BYTES`].
+    #[error("it has more than {} MB; have the camera make smaller ones", MAX_BYTES / 1024 / 1024)]
+    TooManyBytes,
+    /// Not JPEG, PNG or WebP by its first bytes, whatever its name says.
+    #[error("it is not a photograph that can be read here; JPEG, PNG and WebP can")]
+    NotAPicture,
+    /// The image says that it is larger than is believed.
+    #[error("it is {width} × {height} points large; at most {} a side and {} million in all are taken", develop::MAX_SIDE, develop::MAX_POINTS / 1_000_000)]
+    TooLarge {
+        /// What it says.
+        width: u32,
+        /// What it says.
+        height: u32,
+    },
+    /// More memory than is given to one.
+    #[error("it would take more memory than a photograph may; save it as a JPEG first")]
+    TooMuchMemory,
+    /// It begins as an image and does not go on as one.
+    #[error("it is damaged and cannot be read; take it again")]
+    Damaged(#[source] ImageError),
+    /// A shop on a server of which nobody has said where its photographs go.
+    #[error("the shop has no folder for photographs; start it with `fleecefold serve --pictures DIR`")]
+    NoFolder,
+    /// The smaller ones could not be made.
+    #[error("the photograph could not be written as JPEG")]
+    Encode(#[source] ImageError),
+    /// The name that was made of it is none.
+    #[error("the photograph could not be named")]
+    Name(#[source] ledger::Refusal),
+    /// The folder cannot be written.
+    #[error("the photograph could not be written")]
+    Write(#[source] io::Error),
+    /// The folder cannot be read.
+    #[error("the photograph could not be read")]
+    Read(#[source] io::Error),
+    /// The thread that was at it ended.
+    #[error("the photograph could not be worked on")]
+    Broken(#[source] JoinError),
+}
+
+impl PictureError {
+    /// Whether it is ours and not the photograph's.
+    pub(crate) fn is_ours(&self) -> bool {
+        match self {
+            Self::TooManyBytes
+            | Self::NotAPicture
+            | Self::TooLarge { .. }
+            | Self::TooMuchMemory
+            | Self::Damaged(_)
+            | Self::NoFolder => false,
+            Self::Encode(_) | Self::Name(_) | Self::Write(_) | Self::Read(_) | Self::Broken(_) => true,
+        }
+    }
+}
+
+/// Which of the three files of a picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Size {
+    /// For the listing, and to look at closely.
+    Large,
+    /// For a page.
+    Middle,
+    /// For a tag.
+    Small,
+}
+
+impl Size {
+    pub(crate) const ALL: [Self; 3] = [Self::Large, Self::Middle, Self::Small];
+
+    /// The longest side, in points. A smaller photograph is never made larger.
+    pub(crate) fn longest(self) -> u32 {
+        match self {
+            Self::Large => 1600,
+            Self::Middle => 640,
+            Self::Small => 160,
+        }
+    }
+
+    /// The name of the file of this size.
+    pub(crate) fn file(self, name: &PictureName) -> String {
+        match self {
+            Self::Large => name.file(),
+            size => format!("{name}-{}.jpg", size.longest()),
+        }
+    }
+
+    /// The address of a picture that an item names; none if it is of another origin.
+    pub(crate) fn address(self, image: &str) -> Option<String> {
+        PictureName::of_file(image).map(|name| format!("/pictures/{}", self.file(&name)))
+    }
+
+    /// Which picture and size a file's name says.
+    pub(crate) fn of_file(file: &str) -> Option<(PictureName, Self)> {
+        let name = PictureName::parse(file.get(..64)?).ok()?;
+        Self::ALL.into_iter().find(|size| size.file(&name) == file).map(|size| (name, size))
+    }
+}
+
+/// Where photographs are worked on.
+#[derive(Clone, Debug)]
+pub(crate) struct DarkRoom {
+    /// One at a time: a large photograph takes a few hundred megabytes while it is worked on.
+    enlarger: Arc<Semaphore>,
+    forms: Arc<Semaphore>,
+}
+
+impl DarkRoom {
+    pub(crate) fn new() -> Self {
+        Self { enlarger: Arc::new(Semaphore::new(1)), forms: Arc::new(Semaphore::new(FORMS_AT_ONCE)) }
+    }
+
+    /// Waits until there is room for another form with photographs.
+    pub(crate) async fn room_for_form(&self) -> Option<OwnedSemaphorePermit> {
+        // The semaphore is never closed.
+        Arc::clone(&self.forms).acquire_owned().await.ok()
+    }
+
+    /// Makes the three sizes of a photograph and writes them into the folder.
+    pub(crate) async fn take_in(
+        &self,
+        folder: Option<PathBuf>,
+        bytes: Vec<u8>,
+    ) -> Result<Picture, PictureError> {
+        let folder = folder.ok_or(PictureError::NoFolder)?;
+        let permit = Arc::clone(&self.enlarger).acquire_owned().await.ok();
+        let work = move || {
+            // Held by the work and not by the request, which may be given up before it.
+            let _permit = permit;
+            let Developed { picture, files } = develop::develop(&bytes)?;
+            for (name, bytes) in &files {
+                files::write(&folder, name, bytes).map_err(PictureError::Write)?;
+            }
+            Ok(picture)
+        };
+        tokio::task::spawn_blocking(work).await.map_err(PictureError::Broken)?
+    }
+}
+
+/// A picture's file; none if it is not there.
+pub(crate) async fn read(folder: Option<PathBuf>, file: String) -> Result<Option<Vec<u8>>, PictureError> {
+    let Some(folder) = folder else { return Ok(None) };
+    let read = tokio::task::spawn_blocking(move || files::read(&folder, &file));
+    read.await.map_err(PictureError::Broken)?.map_err(PictureError::Read)
+}
+
+#[cfg(test)]
+pub(crate) use develop::tests::{dark, jpeg, photograph};
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_the_names_of_our_own_files_are_known() {
+        let hash = "0a".repeat(32);
+        let check = |file: &str, expected: Option<Size>| {
+            assert_eq!(Size::of_file(file).map(|(_, size)| size), expected, "{file}");
+        };
+        check(&format!("{hash}.jpg"), Some(Size::Large));
+        check(&format!("{hash}-640.jpg"), Some(Size::Middle));
+        check(&format!("{hash}-160.jpg"), Some(Size::Small));
+        check(&format!("{hash}-1600.jpg"), None);
+        check(&format!("{hash}.png"), None);
+        check(&format!("{hash}.jpg/"), None);
+        check(&format!("../{hash}.jpg"), None);
+        check(&"é".repeat(40), None);
+        check("shop.db", None);
+        check("", None);
+    }
+}
