@@ -10,21 +10,25 @@ pub(crate) mod form;
 pub(crate) mod frame;
 pub(crate) mod herd;
 pub(crate) mod online;
+pub(crate) mod pictures;
 pub(crate) mod settings;
 pub(crate) mod shelf;
 pub(crate) mod shown;
 pub(crate) mod today;
+pub(crate) mod upload;
 pub(crate) mod workbench;
 pub(crate) mod wrong;
 
 use crate::caller::Needs;
 use crate::routes::Route;
+use domain::people::Act;
 
 /// Every route of the pages.
 pub(crate) fn routes() -> Vec<Route> {
     let mut routes = vec![
         Route::get("/", Needs::Nobody, today::first),
         Route::get(assets::PATH, Needs::Nobody, assets::read),
+        Route::get(pictures::PATH, Needs::One(Act::Look), pictures::read),
     ];
     for room in [
         today::routes(),

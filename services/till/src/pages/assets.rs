@@ -41,6 +41,10 @@ assets! {
     "books.css" "text/css; charset=utf-8",
     "settings.css" "text/css; charset=utf-8",
     "today.css" "text/css; charset=utf-8",
+    "workbench.css" "text/css; charset=utf-8",
+    "workbench.js" "text/javascript; charset=utf-8",
+    "sheet.js" "text/javascript; charset=utf-8",
+    "tags.js" "text/javascript; charset=utf-8",
 }
 
 static HASH: LazyLock<String> = LazyLock::new(|| {

@@ -1,25 +1,65 @@
-//! The room Workbench.
+//! The room Workbench: a piece comes off the needles, is weighed, priced and gets its tag.
 
-use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+mod piece;
+mod price;
+mod sheet;
+mod tags;
+mod typed;
+
+use crate::caller::Needs;
+use crate::pages::frame::Room;
 use crate::routes::Route;
-use askama::Template;
-use axum::extract::State;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/workbench", Needs::One(Room::Workbench.asks()), room)]
+    let needs = Needs::One(Room::Workbench.asks());
+    vec![
+        Route::get("/workbench", needs, piece::room),
+        Route::post("/workbench", needs, piece::finish),
+        Route::get("/workbench/price", needs, price::read),
+        Route::get("/workbench/sheet", needs, sheet::room),
+        Route::post("/workbench/sheet", needs, sheet::finish),
+        Route::get("/workbench/tags", needs, tags::read),
+    ]
 }
 
-/// The room, before anything stands in it.
-#[derive(Template)]
-#[template(path = "workbench/room.html")]
-pub(crate) struct Page {
-    frame: Frame,
-}
+#[cfg(test)]
+mod tests {
+    use crate::testing::{Reply, TestShop};
+    use axum::body::Body;
+    use axum::http::Method;
 
-/// GET /workbench
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Workbench) })
+    /// A form as a browser sends it.
+    pub(super) async fn send(shop: &TestShop, path: &str, fields: &[(&str, &str)]) -> Reply {
+        let body = form_urlencoded::Serializer::new(String::new()).extend_pairs(fields).finish();
+        let headers = [("content-type", "application/x-www-form-urlencoded")];
+        shop.ask(Method::POST, path, &headers, Body::from(body)).await
+    }
+
+    /// A form with files as a browser sends it (RFC 7578).
+    pub(super) async fn send_files(
+        shop: &TestShop,
+        path: &str,
+        fields: &[(&str, &str)],
+        files: &[(&str, &[u8])],
+    ) -> Reply {
+        let mut body = Vec::new();
+        for (name, value) in fields {
+            let head =
+                format!("--edge\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n");
+            body.extend(head.as_bytes());
+        }
+        for (name, bytes) in files {
+            let head = format!(
+                "--edge\r\nContent-Disposition: form-data; name=\"photographs\"; filename=\"{name}\"\r\n\
+                 Content-Type: image/jpeg\r\n\r\n"
+            );
+            body.extend(head.as_bytes());
+            body.extend(*bytes);
+            body.extend(b"\r\n");
+        }
+        body.extend(b"--edge--\r\n");
+        let headers = [("content-type", "multipart/form-data; boundary=edge")];
+        shop.ask(Method::POST, path, &headers, Body::from(body)).await
+    }
 }

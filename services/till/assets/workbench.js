@@ -1,0 +1,168 @@
+// @ts-check
+// The price while it is typed, the empty bowl, photographs that are dropped. The form works without.
+
+/** The least time between two questions for the price, in milliseconds. */
+const PAUSE = 150;
+/** What the price is made of. */
+const PRICED_BY = ["weight", "tare", "style", "extras", "price", "cost"];
+
+/**
+ * @template {Element} T
+ * @param {string} selector
+ * @param {new () => T} kind
+ * @returns {T}
+ */
+function one(selector, kind) {
+  const found = document.querySelector(selector);
+  if (!(found instanceof kind)) throw new Error(`no ${selector}`);
+  return found;
+}
+
+const form = one("#bench", HTMLFormElement);
+const slip = one("#slip", HTMLElement);
+const weight = one("input[name=weight]", HTMLInputElement);
+const tare = one("input[name=tare]", HTMLInputElement);
+const style = one("select[name=style]", HTMLSelectElement);
+const files = one("input[name=photographs]", HTMLInputElement);
+
+// The price.
+
+/** @type {AbortController | undefined} */
+let asking;
+/** @type {number | undefined} */
+let timer;
+let last = -PAUSE;
+let asked = "";
+
+function question() {
+  const data = new FormData(form);
+  const query = new URLSearchParams();
+  for (const name of PRICED_BY) query.set(name, String(data.get(name) ?? "").trim());
+  return query.toString();
+}
+
+async function ask() {
+  timer = undefined;
+  const query = question();
+  if (query === asked) return;
+  asked = query;
+  last = performance.now();
+  asking?.abort();
+  asking = new AbortController();
+  slip.classList.add("asking");
+  try {
+    const answer = await fetch(`/workbench/price?${query}`, { signal: asking.signal });
+    if (!answer.ok) throw new Error(String(answer.status));
+    slip.replaceChildren(document.createRange().createContextualFragment(await answer.text()));
+    slip.classList.remove("asking");
+  } catch (error) {
+    if (error instanceof DOMException && error.name === "AbortError") return;
+    // What stands there is not the price of what is typed; the form says it when it is sent.
+    asked = "";
+    const words = document.createElement("p");
+    words.className = "empty";
+    words.textContent = "The price cannot be told just now; it stands on the tag when the piece is kept.";
+    slip.replaceChildren(words);
+    slip.classList.remove("asking");
+  }
+}
+
+function askSoon() {
+  if (timer !== undefined) return;
+  timer = setTimeout(ask, Math.max(0, last + PAUSE - performance.now()));
+}
+
+form.addEventListener("input", askSoon);
+form.addEventListener("change", askSoon);
+
+// The empty bowl: what the scale shows now is what it weighs.
+
+const bowl = one("[data-tare]", HTMLButtonElement);
+bowl.hidden = false;
+bowl.addEventListener("click", () => {
+  tare.value = weight.value.trim();
+  weight.value = "";
+  weight.focus();
+  askSoon();
+});
+
+// The sizes of the style.
+
+const sizes = one("#sizes", HTMLDataListElement);
+style.addEventListener("change", () => {
+  const known = style.selectedOptions[0]?.dataset["sizes"] ?? "";
+  sizes.replaceChildren(
+    ...known.split("|").filter((size) => size !== "").map((size) => {
+      const option = document.createElement("option");
+      option.value = size;
+      return option;
+    }),
+  );
+});
+
+// Photographs.
+
+const drop = one("[data-drop]", HTMLElement);
+const thumbs = one(".thumbs", HTMLElement);
+
+/** @param {File[]} chosen */
+function choose(chosen) {
+  const all = new DataTransfer();
+  for (const file of chosen) all.items.add(file);
+  files.files = all.files;
+  show();
+}
+
+function show() {
+  for (const old of thumbs.querySelectorAll("[data-chosen]")) {
+    const image = old.querySelector("img");
+    if (image) URL.revokeObjectURL(image.src);
+    old.remove();
+  }
+  const chosen = [...(files.files ?? [])];
+  chosen.forEach((file, at) => {
+    const item = document.createElement("li");
+    item.dataset["chosen"] = "";
+    const image = document.createElement("img");
+    image.src = URL.createObjectURL(file);
+    image.alt = file.name;
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "also";
+    button.textContent = "Leave out";
+    button.setAttribute("aria-label", `Leave out ${file.name}`);
+    button.addEventListener("click", () => choose(chosen.filter((_, other) => other !== at)));
+    item.append(image, button);
+    thumbs.append(item);
+  });
+}
+
+files.addEventListener("change", show);
+for (const kept of thumbs.querySelectorAll("li")) {
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "also";
+  button.textContent = "Leave out";
+  button.setAttribute("aria-label", `Leave out ${kept.querySelector("img")?.alt ?? "it"}`);
+  button.addEventListener("click", () => kept.remove());
+  kept.append(button);
+}
+
+/** @param {DragEvent} event */
+function carriesFiles(event) {
+  return event.dataTransfer?.types.includes("Files") ?? false;
+}
+
+form.addEventListener("dragover", (event) => {
+  if (!carriesFiles(event)) return;
+  event.preventDefault();
+  drop.classList.add("over");
+});
+form.addEventListener("dragleave", () => drop.classList.remove("over"));
+form.addEventListener("drop", (event) => {
+  if (!carriesFiles(event)) return;
+  event.preventDefault();
+  drop.classList.remove("over");
+  const images = [...(event.dataTransfer?.files ?? [])].filter((file) => file.type.startsWith("image/"));
+  choose([...(files.files ?? []), ...images]);
+});

@@ -1,0 +1,168 @@
+//! The bars of a tag: EAN-13, drawn as SVG, so that it is sharp on any printer.
+
+use barcoders::sym::ean13::EAN13;
+use std::fmt::Write;
+
+/// Modules of a symbol, without the light margins (GS1 General Specifications, 5.2.1.1).
+const MODULES: usize = 95;
+/// Light modules left of it, where the first digit stands, and right of it (the same, 5.2.3.4).
+const LEFT_MARGIN: usize = 11;
+const RIGHT_MARGIN: usize = 7;
+/// How high a bar is, in modules: 22.85 mm at 0.33 mm each (the same, 5.2.6.6). The guards go five lower.
+const BAR: usize = 69;
+const GUARD: usize = BAR + 5;
+/// With the digits below.
+const HEIGHT: usize = 80;
+/// A hundredth of a millimetre a module: the nominal size.
+const HUNDREDTHS_A_MODULE: usize = 33;
+/// Where the guards stand: left, middle, right.
+const GUARDS: [std::ops::Range<usize>; 3] = [0..3, 45..50, 92..95];
+
+/// Draws a 13-digit number with a right check digit; none if it is not one.
+pub(crate) fn ean13(number: &str) -> Option<String> {
+    if number.len() != 13 {
+        return None;
+    }
+    let modules = EAN13::new(number).ok()?.encode();
+    let width = LEFT_MARGIN + MODULES + RIGHT_MARGIN;
+    let size = |modules: usize| {
+        let hundredths = modules * HUNDREDTHS_A_MODULE;
+        format!("{}.{:02}mm", hundredths / 100, hundredths % 100)
+    };
+    let mut svg = format!(
+        "<svg class=\"bars\" role=\"img\" aria-label=\"Barcode {number}\" width=\"{}\" height=\"{}\" \
+         viewBox=\"0 0 {width} {HEIGHT}\" shape-rendering=\"crispEdges\"><rect width=\"{width}\" height=\"{HEIGHT}\" \
+         fill=\"#fff\"/><path fill=\"#000\" d=\"{}\"/>",
+        size(width),
+        size(HEIGHT),
+        path(&modules)
+    );
+    // Six digits below each half, the first in the left margin.
+    for (digits, x, length) in [(0..1, 0, 7), (1..7, LEFT_MARGIN + 4, 40), (7..13, LEFT_MARGIN + 51, 40)] {
+        // Writing to a String cannot fail.
+        let _ = write!(
+            svg,
+            "<text x=\"{x}\" y=\"{}\" textLength=\"{length}\" font-family=\"monospace\" font-size=\"9\" \
+             fill=\"#000\">{}</text>",
+            HEIGHT - 1,
+            &number[digits]
+        );
+    }
+    svg.push_str("</svg>");
+    Some(svg)
+}
+
+/// One rectangle for each run of dark modules.
+fn path(modules: &[u8]) -> String {
+    let mut path = String::new();
+    let mut at = 0;
+    while at < modules.len() {
+        let run = modules[at..].iter().take_while(|m| **m == modules[at]).count();
+        if modules[at] == 1 {
+            let height = if GUARDS.iter().any(|guard| guard.contains(&at)) { GUARD } else { BAR };
+            // Writing to a String cannot fail.
+            let _ = write!(path, "M{} 0h{run}v{height}h-{run}z", at + LEFT_MARGIN);
+        }
+        at += run;
+    }
+    path
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use domain::codes::gs1_check_digit;
+
+    /// GS1 General Specifications, figure 5.2.1.2-1, number set A: how wide the four elements of a
+    /// digit are, a light one first. Set C has the same widths with a dark one first; set B has those
+    /// of C the other way round. The tables are from memory.
+    const SET_A: [[usize; 4]; 10] = [
+        [3, 2, 1, 1],
+        [2, 2, 2, 1],
+        [2, 1, 2, 2],
+        [1, 4, 1, 1],
+        [1, 1, 3, 2],
+        [1, 2, 3, 1],
+        [1, 1, 1, 4],
+        [1, 3, 1, 2],
+        [1, 2, 1, 3],
+        [3, 1, 1, 2],
+    ];
+    /// The same, figure 5.2.1.3.1-1: the number sets of the left half, which tell the first digit.
+    const LEFT_HALF: [&str; 10] =
+        ["AAAAAA", "AABABB", "AABBAB", "AABBBA", "ABAABB", "ABBAAB", "ABBBAA", "ABABAB", "ABABBA", "ABBABA"];
+
+    /// The widths of dark and light elements in turn, as they are drawn, from the first guard on.
+    fn elements(svg: &str) -> Vec<usize> {
+        let path = svg.split(" d=\"").nth(1).and_then(|rest| rest.split('"').next()).expect("a path");
+        let (mut widths, mut end) = (Vec::new(), LEFT_MARGIN);
+        for bar in path.split('M').skip(1) {
+            let (start, rest) = bar.split_once(" 0h").expect("a bar");
+            let (start, width): (usize, usize) = (
+                start.parse().expect("a place"),
+                rest.split('v').next().expect("a width").parse().expect("a width"),
+            );
+            if start > end {
+                widths.push(start - end);
+            }
+            widths.push(width);
+            end = start + width;
+        }
+        assert_eq!(end, LEFT_MARGIN + MODULES);
+        widths
+    }
+
+    /// Reads a symbol back by the published tables alone.
+    fn read(svg: &str) -> String {
+        let widths = elements(svg);
+        assert_eq!(widths.len(), 3 + 24 + 5 + 24 + 3);
+        assert_eq!((&widths[..3], &widths[27..32], &widths[56..]), (&[1; 3][..], &[1; 5][..], &[1; 3][..]));
+        let digit = |widths: &[usize]| {
+            let found = SET_A.iter().position(|set| set == widths).map(|digit| (digit, 'A'));
+            let turned: Vec<usize> = widths.iter().rev().copied().collect();
+            found.or_else(|| SET_A.iter().position(|set| *set == turned[..]).map(|digit| (digit, 'B')))
+        };
+        let left: Vec<(usize, char)> = widths[3..27].chunks(4).map(|w| digit(w).expect("a digit")).collect();
+        let sets: String = left.iter().map(|(_, set)| *set).collect();
+        let first = LEFT_HALF.iter().position(|half| *half == sets).expect("a first digit");
+        let right = widths[32..56].chunks(4).map(|w| SET_A.iter().position(|set| set == w).expect("a digit"));
+        [first]
+            .into_iter()
+            .chain(left.iter().map(|(digit, _)| *digit))
+            .chain(right)
+            .map(|d| d.to_string())
+            .collect()
+    }
+
+    #[test]
+    fn the_bars_say_the_number() {
+        let check = |number: &str| assert_eq!(read(&ean13(number).expect(number)), number);
+        // The example of GS1's own calculator of check digits; the shop's own first numbers.
+        check("6291041500213");
+        check("2000000000015");
+        check("2000000000022");
+        for first in 0..10 {
+            for start in ["12345678901", "98765432109", "00000000000", "55667788990"] {
+                let body = format!("{first}{start}");
+                check(&format!("{body}{}", gs1_check_digit(&body).expect("a check digit")));
+            }
+        }
+    }
+
+    #[test]
+    fn a_number_that_scanners_would_refuse_is_not_drawn() {
+        for number in
+            ["", "200000000001", "2000000000016", "20000000000155", "200000000001x", "２000000000015"]
+        {
+            assert_eq!(ean13(number), None, "{number}");
+        }
+    }
+
+    #[test]
+    fn it_is_as_large_as_a_scanner_is_used_to() {
+        // GS1 General Specifications, 5.2.6.6: 37.29 mm wide with its margins at the nominal size.
+        let svg = ean13("2000000000015").expect("a number");
+        assert!(svg.contains("width=\"37.29mm\"") && svg.contains("viewBox=\"0 0 113 80\""), "{svg}");
+        assert!(!svg.contains("style="), "{svg}");
+    }
+}

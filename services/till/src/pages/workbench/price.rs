@@ -1,0 +1,171 @@
+//! The slip with the price and its working, beside the form and while it is typed.
+
+use super::typed::{NO_STYLE, Typed, at_field};
+use crate::app::App;
+use crate::pages::form::Faults;
+use crate::pages::frame::Paper;
+use crate::pages::shown;
+use crate::problem::Problem;
+use crate::query::Asking;
+use askama::Template;
+use axum::extract::State;
+use domain::money::Money;
+use ledger::{Failure, ItemPrice, NewPiece, Priced, UsualWeights};
+
+/// From how many pieces on a weight may be called unusual.
+const ENOUGH_TO_COMPARE: usize = 5;
+
+/// What the slip says.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Slip {
+    pub(crate) currency: String,
+    /// The price; none while there is too little to price it by.
+    pub(crate) price: Option<String>,
+    /// How the style's rule comes to its price.
+    pub(crate) working: Option<String>,
+    /// Set by hand: then the working is not the price's.
+    pub(crate) by_hand: bool,
+    /// What is left after the cost, and which part of the price that is.
+    pub(crate) margin: Option<(String, String)>,
+    /// Whether it costs more than it brings.
+    pub(crate) is_loss: bool,
+    /// What pieces like it weigh.
+    pub(crate) usual: Option<String>,
+    /// Whether this one weighs something else.
+    pub(crate) is_unusual: bool,
+    /// What is wrong, while it is typed.
+    pub(crate) faults: Faults,
+}
+
+/// The slip alone.
+#[derive(Template)]
+#[template(path = "workbench/slip.html")]
+pub(crate) struct Fragment {
+    slip: Slip,
+}
+
+/// GET /workbench/price
+pub(crate) async fn read(
+    State(app): State<App>,
+    Asking(typed): Asking<Typed>,
+) -> Result<Paper<Fragment>, Problem> {
+    let slip = match typed.read(&app.ledger.shop(), Vec::new()) {
+        Ok(piece) => Slip::of(&app, &piece).await?,
+        Err(faults) => Slip { faults, ..Slip::empty(&app) },
+    };
+    Ok(Paper(Fragment { slip }))
+}
+
+impl Slip {
+    /// Before anything is weighed.
+    pub(crate) fn empty(app: &App) -> Self {
+        Self { currency: app.ledger.shop().currency.to_string(), ..Self::default() }
+    }
+
+    /// For a piece as far as it is told.
+    pub(crate) async fn of(app: &App, piece: &NewPiece) -> Result<Self, Problem> {
+        if piece.weight.is_none() && piece.price.is_none() {
+            return Ok(Self::empty(app));
+        }
+        if piece.style.is_none() && piece.price.is_none() {
+            return Ok(Self { faults: Faults::one("style", NO_STYLE), ..Self::empty(app) });
+        }
+        match app.ledger.price_piece(piece).await {
+            Ok(priced) => Ok(Self { currency: Self::empty(app).currency, ..Self::shown(piece, priced) }),
+            Err(Failure::Refused(refusal)) => {
+                let (field, words) = at_field(&refusal);
+                Ok(Self { faults: Faults::one(field, words), ..Self::empty(app) })
+            }
+            Err(Failure::Trouble(trouble)) => Err(trouble.into()),
+        }
+    }
+
+    fn shown(piece: &NewPiece, priced: Priced) -> Self {
+        let Priced { price, by_rule, margin, usual } = priced;
+        let amount = price.price();
+        let is_unusual = |usual: &UsualWeights| {
+            usual.pieces >= ENOUGH_TO_COMPARE && piece.weight.is_some_and(|weight| !usual.hold(weight))
+        };
+        Self {
+            price: Some(shown::money(amount)),
+            working: by_rule.map(|working| working.to_string()),
+            by_hand: matches!(price, ItemPrice::ByHand(_)),
+            margin: margin.map(|m| (shown::money(m), part_of(m, amount))),
+            is_loss: margin.is_some_and(Money::is_negative),
+            is_unusual: usual.as_ref().is_some_and(is_unusual),
+            usual: usual.map(words_of),
+            ..Self::default()
+        }
+    }
+}
+
+/// `33 %`, to the nearest whole.
+fn part_of(margin: Money, price: Money) -> String {
+    let (part, whole) = (i128::from(margin.minor()) * 200, i128::from(price.minor()) * 2);
+    // Half away from zero: half of the whole is added to, or taken from, twice the part.
+    let half = if part < 0 { -whole / 2 } else { whole / 2 };
+    format!("{} %", (part + half).checked_div(whole).unwrap_or(0))
+}
+
+/// `5.9 oz to 6.8 oz (the latest 31)`.
+fn words_of(usual: UsualWeights) -> String {
+    let UsualWeights { lightest, heaviest, pieces } = usual;
+    if pieces == 1 {
+        return format!("{lightest} (one piece so far)");
+    }
+    format!("{lightest} to {heaviest} (the latest {pieces})")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::TestShop;
+    use domain::money::Currency;
+
+    fn usd(minor: i64) -> Money {
+        Money::from_minor(minor, Currency::USD).expect("an amount")
+    }
+
+    #[test]
+    fn the_part_of_a_price_is_told_in_whole_hundredths() {
+        let check = |margin: i64, price: i64, expected: &str| {
+            assert_eq!(part_of(usd(margin), usd(price)), expected, "{margin} of {price}");
+        };
+        check(1556, 4763, "33 %");
+        check(4800, 4800, "100 %");
+        check(0, 4800, "0 %");
+        check(5, 1000, "1 %");
+        check(4, 1000, "0 %");
+        check(-100, 3900, "-3 %");
+        check(-5, 1000, "-1 %");
+    }
+
+    #[tokio::test]
+    async fn the_price_and_its_working_are_told_before_anything_is_kept() {
+        let shop = TestShop::open().await;
+        let check = |query: &'static str, expected: &'static [&'static str]| {
+            let shop = &shop;
+            async move {
+                let reply = shop.get(&format!("/workbench/price?{query}")).await;
+                assert_eq!(reply.status, 200, "{}", reply.text());
+                for words in expected {
+                    assert!(reply.text().contains(words), "{query}: {words} in {}", reply.text());
+                }
+                assert!(!reply.text().contains("<html"), "{}", reply.text());
+            }
+        };
+        // 6.35 × 7.50 = 47.625, half away from zero 47.63; to the nearest whole 48.
+        check("weight=6.35+oz&style=Moor+cowl", &["48.00", "6.35 oz × 7.50 an ounce = 47.63 → 48.00"]).await;
+        check("weight=8.45&tare=2.1&style=moor+cowl&cost=32.07", &["48.00", "15.93", "33 %"]).await;
+        check(
+            "weight=6.35&style=Moor+cowl&price=40.00&cost=45",
+            &["40.00", "-5.00", "set by hand", "→ 48.00"],
+        )
+        .await;
+        check("weight=6.35&style=No+such", &["there is no style “No such”"]).await;
+        check("weight=six", &["“six” is not a weight"]).await;
+        check("style=Moor+cowl", &["Put a piece on the scale"]).await;
+        check("weight=6.35", &["choose a style, or set a price by hand"]).await;
+        assert_eq!(shop.get("/workbench/price?wight=6").await.status, 422);
+    }
+}

@@ -1,0 +1,370 @@
+//! A sheet of pieces: typed row by row, or pasted from a spreadsheet. Each row is judged by itself;
+//! what is wrong stays on the sheet with what is wrong about it.
+
+use super::price::Slip;
+use super::tags;
+use super::typed::{COLUMNS, Typed, at_field};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use ledger::{FinishPieces, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, Shop, StyleView};
+
+/// Rows of an empty sheet.
+const ROWS: usize = 20;
+/// The buttons that keep nothing: one lays out what was pasted, the other prices all rows.
+const LAY: &str = "lay";
+const CHECK: &str = "check";
+/// The field of what was pasted, and that of the bowl.
+const PASTED: &str = "pasted";
+const TARE: &str = "tare";
+/// A cell that repeats the one above it, as on paper; phones turn it into others.
+const DITTO: [&str; 4] = ["\"", "“", "”", "″"];
+
+/// A row.
+#[derive(Debug, Default)]
+struct Row {
+    typed: Typed,
+    faults: Faults,
+    price: String,
+}
+
+/// A cell of a row, for the page.
+struct Cell<'a> {
+    name: &'static str,
+    label: &'static str,
+    value: &'a str,
+    is_wrong: bool,
+}
+
+impl Row {
+    fn cells(&self) -> impl Iterator<Item = Cell<'_>> {
+        self.typed.cells().into_iter().zip(COLUMNS).map(|(value, (name, label))| Cell {
+            name,
+            label,
+            value,
+            is_wrong: self.faults.at(name).is_some() || (name == "weight" && self.faults.at(TARE).is_some()),
+        })
+    }
+}
+
+/// A sheet under way.
+#[derive(Debug, Default)]
+struct Sheet {
+    tare: String,
+    rows: Vec<Row>,
+    /// What is wrong with all of it.
+    faults: Faults,
+    /// Codes of pieces that were kept just now, while others were not.
+    kept: Vec<String>,
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "workbench/sheet.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    styles: Vec<StyleView>,
+    sheet: Sheet,
+    tags: String,
+    unit: &'static str,
+}
+
+/// GET /workbench/sheet
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+    let rows = std::iter::repeat_with(Row::default).take(ROWS).collect();
+    Ok(Paper(Page::new(&app, &caller, Sheet { rows, ..Sheet::default() }).await?))
+}
+
+/// POST /workbench/sheet
+pub(crate) async fn finish(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let mut sheet = Sheet::of_form(&form);
+    if !form.has(LAY) && sheet.faults.is_empty() {
+        let pieces = sheet.judge(&app.ledger.shop());
+        if form.has(CHECK) {
+            sheet.price(&app, &pieces).await?;
+        } else {
+            let codes = sheet.keep(&app, &form, pieces).await?;
+            if sheet.rows.is_empty() {
+                return Ok(go(&tags::address(&codes, &sheet.tare)));
+            }
+            sheet.kept = codes;
+        }
+    }
+    let is_right = sheet.faults.is_empty() && sheet.rows.iter().all(|row| row.faults.is_empty());
+    let status = if is_right { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+    Ok((status, Paper(Page::new(&app, &form.caller, sheet).await?)).into_response())
+}
+
+impl Sheet {
+    /// The rows of the form that say anything, and behind them what was pasted.
+    fn of_form(form: &Form) -> Self {
+        let tare = form.text(TARE).to_owned();
+        let columns = COLUMNS.map(|(name, _)| form.all(name));
+        let count = columns.iter().map(Vec::len).max().unwrap_or(0);
+        let cell = |column: usize, row: usize| columns[column].get(row).copied().unwrap_or_default();
+        let typed = (0..count).map(|row| std::array::from_fn(|column| cell(column, row).trim().to_owned()));
+        let cells: Vec<[String; COLUMNS.len()]> = typed.chain(pasted(form.raw(PASTED))).collect();
+        let mut sheet = Self { tare, ..Self::default() };
+        for row in cells.into_iter().filter(|row| row.iter().any(|cell| !cell.is_empty())) {
+            sheet.push(row);
+        }
+        if sheet.rows.is_empty() {
+            sheet.faults.add("", "there is nothing on the sheet yet; type or paste a row for each piece");
+            sheet.rows.extend(std::iter::repeat_with(Row::default).take(ROWS));
+        }
+        if sheet.rows.len() > MAX_PIECES_AT_ONCE {
+            let count = sheet.rows.len();
+            let words =
+                format!("a sheet has at most {MAX_PIECES_AT_ONCE} rows, and these are {count}; split it");
+            sheet.faults.add("", words);
+            sheet.rows.truncate(MAX_PIECES_AT_ONCE);
+        }
+        sheet
+    }
+
+    /// Adds a row; a ditto mark takes what stands above it.
+    fn push(&mut self, mut cells: [String; COLUMNS.len()]) {
+        let mut faults = Faults::default();
+        let above = self.rows.last().map(|row| row.typed.cells());
+        for (at, cell) in cells.iter_mut().enumerate() {
+            if !DITTO.contains(&cell.as_str()) {
+                continue;
+            }
+            match above {
+                Some(above) => above[at].clone_into(cell),
+                None => faults.add(COLUMNS[at].0, "there is nothing above that this could repeat"),
+            }
+        }
+        let typed = Typed::of_cells(cells, &self.tare);
+        self.rows.push(Row { typed, faults, price: String::new() });
+    }
+
+    /// The piece of each row that can be read; the others get their faults.
+    fn judge(&mut self, shop: &Shop) -> Vec<Option<NewPiece>> {
+        let judge = |row: &mut Row| match row.typed.read_whole(shop, Vec::new()) {
+            Ok(piece) => Some(piece).filter(|_| row.faults.is_empty()),
+            Err(faults) => {
+                row.faults.join(faults);
+                None
+            }
+        };
+        self.rows.iter_mut().map(judge).collect()
+    }
+
+    /// The price of each row.
+    async fn price(&mut self, app: &App, pieces: &[Option<NewPiece>]) -> Result<(), Problem> {
+        for (row, piece) in self.rows.iter_mut().zip(pieces) {
+            let Some(piece) = piece else { continue };
+            let slip = Slip::of(app, piece).await?;
+            row.price = slip.price.unwrap_or_default();
+            row.faults.join(slip.faults);
+        }
+        Ok(())
+    }
+
+    /// Keeps the pieces, and leaves on the sheet what was not kept. Answers the codes of the others.
+    async fn keep(
+        &mut self,
+        app: &App,
+        form: &Form,
+        pieces: Vec<Option<NewPiece>>,
+    ) -> Result<Vec<String>, Problem> {
+        let is_read: Vec<bool> = pieces.iter().map(Option::is_some).collect();
+        let pieces: Vec<NewPiece> = pieces.into_iter().flatten().collect();
+        if pieces.is_empty() {
+            return Ok(Vec::new());
+        }
+        let finish = FinishPieces { pieces, who: form.caller.who.clone() };
+        let mut outcomes = app.run(&form.key, &finish).await?.answer.into_iter();
+        let mut codes = Vec::new();
+        let mut left = Vec::new();
+        for (mut row, is_read) in std::mem::take(&mut self.rows).into_iter().zip(is_read) {
+            match if is_read { outcomes.next() } else { None } {
+                Some(PieceOutcome::Finished(finished)) => codes.push(finished.item.in_store),
+                Some(PieceOutcome::Refused(refusal)) => {
+                    let (field, words) = at_field(&refusal);
+                    row.faults.add(field, words);
+                    left.push(row);
+                }
+                None => left.push(row),
+            }
+        }
+        self.rows = left;
+        Ok(codes)
+    }
+}
+
+/// Rows from a spreadsheet: a line each, tabs between the cells, and perhaps the headings first.
+fn pasted(text: &str) -> impl Iterator<Item = [String; COLUMNS.len()]> {
+    let is_heading = |line: &str| {
+        let first = line.split('\t').next().map(cell).unwrap_or_default().to_lowercase();
+        [COLUMNS[0].0.to_owned(), COLUMNS[0].1.to_lowercase()].contains(&first)
+    };
+    text.lines().skip(usize::from(text.lines().next().is_some_and(is_heading))).map(|line| {
+        let mut cells = line.split('\t').map(cell);
+        std::array::from_fn(|_| cells.next().unwrap_or_default())
+    })
+}
+
+/// A cell as it is meant: spreadsheets put quotes around one that holds quotes.
+fn cell(text: &str) -> String {
+    let text = text.trim();
+    let inner = text.strip_prefix('"').and_then(|t| t.strip_suffix('"')).filter(|t| !t.is_empty());
+    inner.map_or_else(|| text.to_owned(), |inner| inner.replace("\"\"", "\"").trim().to_owned())
+}
+
+impl Page {
+    async fn new(app: &App, caller: &Caller, sheet: Sheet) -> Result<Self, Problem> {
+        let frame = Frame::new(app, caller, Room::Workbench);
+        let styles = app.ledger.styles().await?;
+        let tags = tags::address(&sheet.kept, &sheet.tare);
+        Ok(Self { frame, styles, tags, sheet, unit: app.ledger.shop().unit.plural() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::send;
+    use super::*;
+    use crate::testing::TestShop;
+
+    async fn pieces(shop: &TestShop) -> usize {
+        shop.ledger().items(None, "", 200).await.expect("items").len()
+    }
+
+    #[test]
+    fn a_spreadsheet_is_read_cell_by_cell() {
+        let check = |text: &str, expected: &[&[&str]]| {
+            let read: Vec<Vec<String>> = pasted(text)
+                .map(|row| {
+                    let end = row.iter().rposition(|cell| !cell.is_empty()).map_or(0, |at| at + 1);
+                    row[..end].to_vec()
+                })
+                .collect();
+            assert_eq!(read, expected, "{text:?}");
+        };
+        check("", &[]);
+        check(
+            "6.35 oz\tMoor cowl\tL\tfawn\n6 oz\tMoor cowl",
+            &[&["6.35 oz", "Moor cowl", "L", "fawn"], &["6 oz", "Moor cowl"]],
+        );
+        check("weight\tstyle\r\n6 oz\tMoor cowl\r\n", &[&["6 oz", "Moor cowl"]]);
+        check("On the scale\tStyle\n6 oz", &[&["6 oz"]]);
+        check("6 oz\t\"fawn \"\"and\"\" white\"", &[&["6 oz", "fawn \"and\" white"]]);
+        check("6 oz\tMoor cowl\n\"\t\"", &[&["6 oz", "Moor cowl"], &["\"", "\""]]);
+        check("\n6 oz", &[&[], &["6 oz"]]);
+    }
+
+    #[tokio::test]
+    async fn twenty_empty_rows_wait() {
+        let shop = TestShop::open().await;
+        let page = shop.get("/workbench/sheet").await;
+        assert_eq!(page.status, 200);
+        assert_eq!(page.text().matches("name=\"weight\"").count(), 20, "{}", page.text());
+    }
+
+    #[tokio::test]
+    async fn right_rows_are_kept_and_wrong_ones_stay_with_their_faults() {
+        let shop = TestShop::open().await;
+        let before = pieces(&shop).await;
+        let row = |weight: &'static str, style: &'static str, note: &'static str| {
+            [("weight", weight), ("style", style), ("note", note)]
+        };
+        let rows = [
+            row("6.35 oz", "Moor cowl", ""),
+            row("six", "Moor cowl", "kept as typed"),
+            row("", "", ""),
+            row("5.9 oz", "\"", ""),
+            row("6 oz", "No such style", ""),
+            row("6 oz", "Moor cowl", "4000 0000 0000 0002"),
+        ];
+        let reply = send(&shop, "/workbench/sheet", &rows.concat()).await;
+        assert_eq!(reply.status, 422, "{}", reply.text());
+        assert_eq!(pieces(&shop).await, before + 2);
+        let page = reply.text();
+        assert_eq!(page.matches("name=\"weight\"").count(), 3, "{page}");
+        for words in [
+            "“six” is not a weight",
+            "kept as typed",
+            "there is no style “No such style”",
+            "this looks like a payment card",
+            "2 pieces are kept",
+        ] {
+            assert!(page.contains(words), "{words} in {page}");
+        }
+        let tags = page.split("href=\"/workbench/tags?pieces=").nth(1).and_then(|t| t.split('"').next());
+        assert_eq!(tags.expect("tags").split(',').count(), 2);
+    }
+
+    #[tokio::test]
+    async fn sent_twice_the_sheet_is_kept_once() {
+        let shop = TestShop::open().await;
+        let before = pieces(&shop).await;
+        let rows = [
+            ("_key", "sheet-1"),
+            ("weight", "6 oz"),
+            ("style", "Moor cowl"),
+            ("weight", "7 oz"),
+            ("style", "\""),
+        ];
+        let first = send(&shop, "/workbench/sheet", &rows).await;
+        let again = send(&shop, "/workbench/sheet", &rows).await;
+        assert_eq!((first.status, first.header("location")), (303, again.header("location")));
+        assert_eq!(pieces(&shop).await, before + 2);
+    }
+
+    #[tokio::test]
+    async fn what_is_pasted_is_laid_out_priced_and_kept_when_told() {
+        let shop = TestShop::open().await;
+        let before = pieces(&shop).await;
+        let pasted = "weight\tstyle\tsize\tcolours\n6.35 oz\tMoor cowl\tL\tfawn\n7 oz\t\"\t\"\tmoss";
+        let laid = send(&shop, "/workbench/sheet", &[("pasted", pasted), ("lay", "")]).await;
+        assert_eq!(laid.status, 200, "{}", laid.text());
+        assert_eq!(laid.text().matches("name=\"weight\"").count(), 2);
+        assert!(laid.text().contains("value=\"moss\""), "{}", laid.text());
+        let checked = send(&shop, "/workbench/sheet", &[("pasted", pasted), ("check", "")]).await;
+        // 6.35 × 7.50 = 47.63, to the whole 48; 7 × 7.50 = 52.50, to the whole 53, as a tie goes up.
+        for price in ["48.00", "53.00"] {
+            assert!(checked.text().contains(price), "{price} in {}", checked.text());
+        }
+        assert_eq!(pieces(&shop).await, before);
+        let kept = send(&shop, "/workbench/sheet", &[("pasted", pasted)]).await;
+        assert_eq!((kept.status, pieces(&shop).await), (303, before + 2), "{}", kept.text());
+    }
+
+    #[tokio::test]
+    async fn nothing_or_too_much_is_refused_whole() {
+        let shop = TestShop::open().await;
+        let before = pieces(&shop).await;
+        let check = |fields: Vec<(&'static str, String)>, words: &'static str| {
+            let shop = &shop;
+            async move {
+                let fields: Vec<(&str, &str)> = fields.iter().map(|(n, v)| (*n, v.as_str())).collect();
+                let reply = send(shop, "/workbench/sheet", &fields).await;
+                assert_eq!(reply.status, 422, "{}", reply.text());
+                assert!(reply.text().contains(words), "{words} in {}", reply.text());
+            }
+        };
+        check(Vec::new(), "there is nothing on the sheet yet").await;
+        check(vec![("weight", " ".to_owned())], "there is nothing on the sheet yet").await;
+        check(vec![("pasted", "6 oz\tMoor cowl\n".repeat(101))], "at most 100 rows, and these are 101").await;
+        check(vec![("style", "\"".to_owned())], "there is nothing above").await;
+        assert_eq!(pieces(&shop).await, before);
+    }
+
+    #[tokio::test]
+    async fn one_bowl_is_taken_off_every_row() {
+        let shop = TestShop::open().await;
+        let rows = [("tare", "2.1 oz"), ("weight", "8.45 oz"), ("style", "Moor cowl")];
+        let reply = send(&shop, "/workbench/sheet", &rows).await;
+        assert_eq!(reply.status, 303, "{}", reply.text());
+        let latest = shop.ledger().items(None, "", 1).await.expect("items").remove(0);
+        assert_eq!(latest.weight.map(|w| w.to_string()).as_deref(), Some("6.35 oz"));
+    }
+}

@@ -1,0 +1,266 @@
+//! What is typed about a piece, and reading it: all that is wrong at once, each at its field.
+
+use crate::pages::form::{Faults, Form};
+use domain::money::{Currency, Money};
+use domain::weight::{Weight, WeightError, WeightUnit};
+use ledger::{ItemView, NewPiece, PictureName, Refusal, Shop};
+use serde::Deserialize;
+use std::fmt::Display;
+
+/// Said of a piece that nothing prices.
+pub(crate) const NO_STYLE: &str = "choose a style, or set a price by hand";
+const NO_WEIGHT: &str = "put the piece on the scale and type what it shows, or set a price by hand";
+/// The fields of a row of a sheet, in the order of its columns.
+pub(crate) const COLUMNS: [(&str, &str); 10] = [
+    ("weight", "On the scale"),
+    ("style", "Style"),
+    ("size", "Size"),
+    ("color", "Colours"),
+    ("material", "Fibres"),
+    ("price", "Price by hand"),
+    ("reason", "Why by hand"),
+    ("rows", "Rows"),
+    ("minutes", "Minutes"),
+    ("note", "Note"),
+];
+
+/// The fields of a piece as they stand in the form.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub(crate) struct Typed {
+    pub(crate) weight: String,
+    /// What the bowl weighs.
+    pub(crate) tare: String,
+    pub(crate) style: String,
+    pub(crate) size: String,
+    pub(crate) color: String,
+    pub(crate) material: String,
+    pub(crate) name: String,
+    pub(crate) extras: String,
+    pub(crate) price: String,
+    pub(crate) reason: String,
+    pub(crate) cost: String,
+    pub(crate) rows: String,
+    pub(crate) minutes: String,
+    pub(crate) note: String,
+    pub(crate) description: String,
+}
+
+impl Typed {
+    pub(crate) fn of_form(form: &Form) -> Self {
+        let text = |name: &str| form.text(name).to_owned();
+        Self {
+            weight: text("weight"),
+            tare: text("tare"),
+            style: text("style"),
+            size: text("size"),
+            color: text("color"),
+            material: text("material"),
+            name: text("name"),
+            extras: text("extras"),
+            price: text("price"),
+            reason: text("reason"),
+            cost: text("cost"),
+            rows: text("rows"),
+            minutes: text("minutes"),
+            note: text("note"),
+            description: text("description"),
+        }
+    }
+
+    /// A row of a sheet.
+    pub(crate) fn of_cells(cells: [String; COLUMNS.len()], tare: &str) -> Self {
+        let [weight, style, size, color, material, price, reason, rows, minutes, note] = cells;
+        let tare = if weight.is_empty() { String::new() } else { tare.to_owned() };
+        Self {
+            weight,
+            tare,
+            style,
+            size,
+            color,
+            material,
+            price,
+            reason,
+            rows,
+            minutes,
+            note,
+            ..Self::default()
+        }
+    }
+
+    /// The cells of its row.
+    pub(crate) fn cells(&self) -> [&str; COLUMNS.len()] {
+        [
+            &self.weight,
+            &self.style,
+            &self.size,
+            &self.color,
+            &self.material,
+            &self.price,
+            &self.reason,
+            &self.rows,
+            &self.minutes,
+            &self.note,
+        ]
+    }
+
+    /// For the piece after that one: its style and its yarn, and the bowl that it was weighed in.
+    pub(crate) fn after(item: ItemView, tare: String) -> Self {
+        Self {
+            tare,
+            style: item.style.unwrap_or_default(),
+            size: item.size,
+            color: item.color,
+            material: item.material,
+            ..Self::default()
+        }
+    }
+
+    /// Reads it, with its photographs.
+    pub(crate) fn read(&self, shop: &Shop, photographs: Vec<PictureName>) -> Result<NewPiece, Faults> {
+        let mut faults = Faults::default();
+        let currency = shop.currency;
+        let weight = self.net_weight(shop.unit, &mut faults);
+        let piece = NewPiece {
+            name: self.name.clone(),
+            style: (!self.style.is_empty()).then(|| self.style.clone()),
+            color: self.color.clone(),
+            size: self.size.clone(),
+            material: self.material.clone(),
+            weight,
+            extras: money("extras", &self.extras, currency, &mut faults).unwrap_or(Money::zero(currency)),
+            price: money("price", &self.price, currency, &mut faults),
+            price_reason: self.reason.clone(),
+            cost: money("cost", &self.cost, currency, &mut faults),
+            description: self.description.clone(),
+            photographs,
+            rows: count("rows", &self.rows, &mut faults),
+            minutes: count("minutes", &self.minutes, &mut faults),
+            note: self.note.clone(),
+        };
+        if faults.is_empty() { Ok(piece) } else { Err(faults) }
+    }
+
+    /// Reads it whole: with what a price needs.
+    pub(crate) fn read_whole(&self, shop: &Shop, photographs: Vec<PictureName>) -> Result<NewPiece, Faults> {
+        let missing = match (self.price.is_empty(), self.weight.is_empty(), self.style.is_empty()) {
+            (true, true, _) => Some(("weight", NO_WEIGHT)),
+            (true, false, true) => Some(("style", NO_STYLE)),
+            _ => None,
+        };
+        match (self.read(shop, photographs), missing) {
+            (Ok(_), Some((field, words))) => Err(Faults::one(field, words)),
+            (Err(mut faults), Some((field, words))) => {
+                faults.add(field, words);
+                Err(faults)
+            }
+            (read, None) => read,
+        }
+    }
+
+    /// What the scale shows, without the bowl.
+    fn net_weight(&self, unit: WeightUnit, faults: &mut Faults) -> Option<Weight> {
+        let gross = told("weight", &self.weight, |text| Weight::parse_reading(text, unit), faults);
+        let tare = told("tare", &self.tare, |text| Weight::parse_reading(text, unit), faults);
+        let net = match (gross, tare) {
+            (Some(gross), Some(tare)) => gross.less_tare(tare),
+            (gross, _) => return gross,
+        };
+        let field = if matches!(net, Err(WeightError::TareInAnotherUnit { .. })) { "tare" } else { "weight" };
+        heard(field, net, faults)
+    }
+}
+
+/// A refusal of the ledger's, at the field of the form that it is about.
+pub(crate) fn at_field(refusal: &Refusal) -> (&str, String) {
+    let Refusal::Invalid { field, reason } = refusal else { return ("", refusal.to_string()) };
+    let field = match field.as_str() {
+        "offers.price" => "price",
+        "weight.value" => "weight",
+        "image" => "photographs",
+        other => other,
+    };
+    (field, reason.clone())
+}
+
+fn heard<T, E: Display>(field: &str, read: Result<T, E>, faults: &mut Faults) -> Option<T> {
+    read.map_err(|error| faults.add(field, error)).ok()
+}
+
+/// What a field says, if it says anything.
+fn told<T, E: Display>(
+    field: &str,
+    text: &str,
+    read: impl Fn(&str) -> Result<T, E>,
+    faults: &mut Faults,
+) -> Option<T> {
+    if text.is_empty() { None } else { heard(field, read(text), faults) }
+}
+
+fn money(field: &str, text: &str, currency: Currency, faults: &mut Faults) -> Option<Money> {
+    told(field, text, |text| Money::parse(text, currency), faults)
+}
+
+fn count(field: &str, text: &str, faults: &mut Faults) -> Option<i64> {
+    let whole = |text: &str| text.parse().map_err(|_| format!("“{text}” is not a whole number"));
+    told::<i64, String>(field, text, whole, faults)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::TestShop;
+
+    /// Reads fields given as `name=value`, and compares what is wrong with them.
+    async fn check(fields: &[(&str, &str)], expected: Result<&str, &[(&str, &str)]>) {
+        let query = form_urlencoded::Serializer::new(String::new()).extend_pairs(fields).finish();
+        let typed: Typed = serde_json::from_value(
+            form_urlencoded::parse(query.as_bytes())
+                .map(|(n, v)| (n.into_owned(), serde_json::Value::String(v.into_owned())))
+                .collect(),
+        )
+        .expect("fields");
+        let shop = TestShop::open().await;
+        let read = typed.read(&shop.ledger().shop(), Vec::new());
+        let weight = |piece: NewPiece| piece.weight.map(|w| w.to_string()).unwrap_or_default();
+        let faults: Result<String, Vec<(String, String)>> = read
+            .map(weight)
+            .map_err(|faults| faults.all().map(|(f, w)| (f.to_owned(), w.to_owned())).collect());
+        let expected = expected.map(str::to_owned).map_err(|faults| {
+            faults.iter().map(|(f, w)| ((*f).to_owned(), (*w).to_owned())).collect::<Vec<_>>()
+        });
+        assert_eq!(faults, expected, "{fields:?}");
+    }
+
+    #[tokio::test]
+    async fn the_bowl_is_taken_off_what_the_scale_shows() {
+        check(&[("weight", "6.35 oz")], Ok("6.35 oz")).await;
+        check(&[("weight", "6.35")], Ok("6.35 oz")).await;
+        check(&[("weight", "8.45 oz"), ("tare", "2.1")], Ok("6.35 oz")).await;
+        check(&[("weight", "1 lb 2.5 oz"), ("tare", "2.5 oz")], Ok("16.0 oz")).await;
+        check(&[("tare", "2.1")], Ok("")).await;
+        let lighter = "2 oz is not more than the bowl, which weighs 2.1 oz; weigh it again with the bowl, or take the bowl out";
+        check(&[("weight", "2 oz"), ("tare", "2.1 oz")], Err(&[("weight", lighter)])).await;
+        let mixed = "the bowl was weighed in g and this in oz; weigh both in the same unit";
+        check(&[("weight", "8 oz"), ("tare", "60 g")], Err(&[("tare", mixed)])).await;
+    }
+
+    #[tokio::test]
+    async fn all_that_is_wrong_is_told_at_once() {
+        let fields = [
+            ("weight", "six"),
+            ("tare", "heavy"),
+            ("extras", "2,50"),
+            ("price", "$40"),
+            ("cost", "much"),
+            ("rows", "9.5"),
+            ("minutes", "an hour"),
+        ];
+        let query = form_urlencoded::Serializer::new(String::new()).extend_pairs(fields).finish();
+        let shop = TestShop::open().await;
+        let reply = shop.get(&format!("/workbench/price?{query}")).await;
+        for field in ["weight", "tare", "extras", "price", "cost", "rows", "minutes"] {
+            assert!(reply.text().contains(&format!("<b>{field}</b>")), "{field}: {}", reply.text());
+        }
+    }
+}
