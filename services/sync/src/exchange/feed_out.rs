@@ -8,7 +8,7 @@ use super::FEED_CONNECTION;
 use super::record::{line, record, record_told};
 use super::sheet::{self, Form, Line, Sheet, Written, state_of};
 use crate::given::{GivenError, GivenLayout};
-use crate::pictures::{self, Copying, MissingPicture};
+use crate::pictures::{Copying, MissingPicture};
 use crate::watch::Watch;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, RunId};

@@ -59,13 +59,13 @@ type Parts = (Vec<(String, String)>, Vec<Photograph>);
 
 async fn read(mut parts: Multipart) -> Result<Parts, Problem> {
     let (mut pairs, mut photographs) = (Vec::new(), Vec::new());
-    while let Some(part) = parts.next_field().await.map_err(unread)? {
+    while let Some(part) = parts.next_field().await.map_err(|error| unread(&error))? {
         if pairs.len() + photographs.len() > MAX_FIELDS {
             return Err(Problem::new(Kind::TooLarge, format!("a form here has at most {MAX_FIELDS} fields")));
         }
         let name = part.name().unwrap_or_default().to_owned();
         let Some(file) = part.file_name().map(str::to_owned) else {
-            let text = bytes_of(part, MAX_TEXT).await.map_err(unread)?;
+            let text = bytes_of(part, MAX_TEXT).await.map_err(|error| unread(&error))?;
             let text =
                 text.ok_or_else(|| Problem::new(Kind::TooLarge, format!("the field {name} is too long")))?;
             let text = String::from_utf8(text)
@@ -73,7 +73,10 @@ async fn read(mut parts: Multipart) -> Result<Parts, Problem> {
             pairs.push((name, text));
             continue;
         };
-        let bytes = bytes_of(part, MAX_BYTES).await.map_err(unread)?.ok_or(PictureError::TooManyBytes);
+        let bytes = bytes_of(part, MAX_BYTES)
+            .await
+            .map_err(|error| unread(&error))?
+            .ok_or(PictureError::TooManyBytes);
         // A browser sends an empty file where none was chosen.
         let is_none = file.is_empty() && bytes.as_ref().is_ok_and(Vec::is_empty);
         if name == PHOTOGRAPHS && !is_none {
@@ -95,7 +98,7 @@ async fn bytes_of(mut part: Field<'_>, limit: usize) -> Result<Option<Vec<u8>>, 
     Ok(bytes)
 }
 
-fn unread(error: MultipartError) -> Problem {
+fn unread(error: &MultipartError) -> Problem {
     if error.status() == StatusCode::PAYLOAD_TOO_LARGE {
         let most = MAX_UPLOAD / 1024 / 1024;
         let words = format!("a form with photographs may have {most} MB in all; send fewer at once");
