@@ -341,6 +341,20 @@ fn settle_cash(
     Ok(Settled { rounding: rounded.minus(for_cash)?, change })
 }
 
+/// What is still to pay of `exact` after these tenders, if the rest is paid by `kind`: cash is rounded,
+/// nothing else is. Below 0 if more was taken than is due.
+pub fn still_due(
+    exact: Money,
+    tenders: &[Given],
+    kind: TenderKind,
+    rule: CashRounding,
+) -> Result<Money, BasketError> {
+    let (cash, other) = by_cash(tenders, exact.currency())?;
+    let left = exact.minus(other)?;
+    let left = if kind == TenderKind::Cash { rule.round(left)? } else { left };
+    Ok(left.minus(cash.unwrap_or(Money::zero(exact.currency())))?)
+}
+
 /// The cost of a quantity, from the cost of one (of one stock unit, for goods by weight).
 pub fn line_cost(cost: Option<Money>, quantity: Quantity) -> Result<Option<Money>, MoneyError> {
     cost.map(|c| line_amount(c, quantity)).transpose()

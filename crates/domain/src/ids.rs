@@ -145,6 +145,10 @@ ids! {
     RunId,
     /// A count of the whole shelf, or of one style.
     StocktakeId,
+    /// A slip at the counter.
+    BasketId,
+    /// A turn of a drawer, from counting in to counting out.
+    TurnId,
 }
 
 #[cfg(test)]

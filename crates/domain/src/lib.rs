@@ -8,6 +8,7 @@
 pub mod basket;
 pub mod calendar;
 pub mod card;
+pub mod cash;
 pub mod channel;
 pub mod codes;
 pub mod colour;
@@ -15,6 +16,7 @@ pub mod day;
 pub mod fee;
 pub mod ids;
 pub mod money;
+pub mod off;
 pub mod order;
 pub mod people;
 pub mod pricing;

@@ -13,7 +13,7 @@ use domain::basket::{LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
 use domain::ids::{ItemId, OrderId, SaleId, SaleLineId};
-use domain::money::{Currency, Money};
+use domain::money::{Currency, Money, MoneyError};
 use domain::quantity::{Measure, Quantity};
 use domain::revenue::Figures;
 use serde::{Deserialize, Serialize};
@@ -75,6 +75,14 @@ pub(crate) struct Draft {
     pub(crate) tenders: Vec<TenderIn>,
     pub(crate) note: String,
     pub(crate) who: String,
+}
+
+impl Draft {
+    /// The cash that stays in the drawer: what was given, less the change.
+    pub(crate) fn cash(&self) -> Result<Money, MoneyError> {
+        let given = self.tenders.iter().filter(|t| t.kind == TenderKind::Cash).map(|t| t.amount);
+        Money::sum(given, self.totals.due.currency())?.minus(self.totals.change)
+    }
 }
 
 const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, past, order_id, goods, not_revenue, discounts, \

@@ -301,20 +301,26 @@ impl Command for EndHold {
     type Answer = usize;
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
-        let rows = sqlx::query(
-            "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, steps",
-        )
-        .bind(self.id.raw())
-        .bind(tx.now().millis())
-        .fetch_all(tx.db())
-        .await?;
-        let ended = rows.iter().map(read_ended).collect::<Result<Vec<_>, _>>()?;
+        let ended = end_group(tx, self.id).await?;
         if ended.is_empty() {
             return Err(over(tx, self.id).await?.into());
         }
-        free(tx, &ended).await?;
         Ok(ended.len())
     }
+}
+
+/// Ends the open rows of a group; answers those that were ended here.
+pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, Failure> {
+    let rows = sqlx::query(
+        "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, steps",
+    )
+    .bind(group.raw())
+    .bind(tx.now().millis())
+    .fetch_all(tx.db())
+    .await?;
+    let ended = rows.iter().map(read_ended).collect::<Result<Vec<_>, _>>()?;
+    free(tx, &ended).await?;
+    Ok(ended)
 }
 
 /// Why a group has no open rows.

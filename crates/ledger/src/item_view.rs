@@ -134,6 +134,42 @@ impl Ledger {
         read_one(&mut connection, found.id, currency).await
     }
 
+    /// What can be sold now, the latest first, at most `limit`: with words, those that hold all of them
+    /// in name, style, colours, size or sku. What is sold out is never read.
+    pub async fn free_items(&self, words: &str, limit: usize) -> Result<Vec<ItemView>, Failure> {
+        /// Rows that are read at once while looking for words.
+        const PAGE: i64 = 200;
+        let currency = self.shop().currency;
+        let words: Vec<String> = text::fold(words).split_whitespace().map(str::to_owned).collect();
+        let mut connection = self.reader().await?;
+        let statement =
+            format!("{COLUMNS} WHERE i.on_hand > i.held AND i.id < $1 ORDER BY i.id DESC LIMIT $2");
+        let page = if words.is_empty() { i64::try_from(limit).unwrap_or(PAGE) } else { PAGE };
+        let (mut found, mut below) = (Vec::new(), i64::MAX);
+        while found.len() < limit {
+            let rows = sqlx::query(AssertSqlSafe(statement.clone()))
+                .bind(below)
+                .bind(page)
+                .fetch_all(&mut *connection)
+                .await?;
+            let Some(last) = rows.last() else { break };
+            below = last.try_get(0)?;
+            for row in &rows {
+                let item = read(row, currency)?;
+                let style = item.style.as_deref().unwrap_or_default();
+                let all = format!("{} {style} {} {} {}", item.name, item.color, item.size, item.sku);
+                let folded = text::fold(&all);
+                if words.iter().all(|w| folded.contains(w)) && found.len() < limit {
+                    found.push(item);
+                }
+            }
+            if i64::try_from(rows.len()).unwrap_or(0) < page {
+                break;
+            }
+        }
+        Ok(found)
+    }
+
     /// Items, the latest first, before `before` if given, at most `limit`. With words, those whose
     /// folded names hold all of them; folding is the program's, so the filter is too.
     pub async fn items(

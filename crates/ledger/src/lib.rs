@@ -8,12 +8,14 @@
 
 mod answer_key;
 mod backup;
+mod baskets;
 mod booking;
 mod books;
 mod check;
 mod clock;
 mod command;
 mod day_view;
+mod drawer;
 mod entries;
 mod error;
 mod find;
@@ -35,6 +37,7 @@ mod refusal;
 mod reprice;
 mod sale_view;
 mod sales;
+mod sales_found;
 mod shelf;
 mod shop;
 mod sql;
@@ -50,12 +53,17 @@ mod workbench;
 
 pub use answer_key::Key;
 pub use backup::{BackedUp, BackupError, Restored, restore};
+pub use baskets::{
+    BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketState, BasketSummary, BasketView,
+    ChangeBasket, Changed, HoldBasket, LeaveBasket, OpenBasket, PayBasket, Pulse, SetBasketAside, StopPaying,
+};
 pub use booking::LineKind;
 pub use books::{BooksBy, BooksQuery, BooksRow};
 pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 pub use clock::{Clock, ManualClock, SystemClock};
 pub use command::{Command, Done, Tx};
 pub use day_view::{DayCursor, DayRefund, DaySale};
+pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
 pub use error::Failure;
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
 pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
@@ -69,13 +77,14 @@ pub use listings::{
 };
 pub use orders::{OrderLineState, OrderLineView, OrderOutcome, OrderView, TakeOrders};
 pub use pace::Pace;
-pub use payments::{Paid, Pay};
 pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};
+pub use payments::{Debt, Paid, Pay};
 pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};
 pub use reprice::{NewPrice, RepricePreview, RepriceStyle, Repriced};
 pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
 pub use sales::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
+pub use sales_found::SalesQuery;
 pub use shelf::{ShelfQuery, ShelfRow, StyleCount};
 pub use shop::{COUNTER_TENDERS, ChangeShop, SetShop, Shop};
 pub use stock::{AdjustStock, Counted, StockMove};

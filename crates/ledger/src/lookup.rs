@@ -90,16 +90,25 @@ fn found(row: &AnyRow, currency: Currency) -> Result<Found, Failure> {
 
 /// Why `steps` of an item cannot be had: sold (to whom and when), gone, set aside, or too few.
 pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Refusal, Failure> {
+    explain_to(tx.db(), item, steps).await
+}
+
+/// As [`explain`], to somebody who only looks.
+pub(crate) async fn explain_to(
+    connection: &mut AnyConnection,
+    item: ItemId,
+    steps: i64,
+) -> Result<Refusal, Failure> {
     let row = sqlx::query("SELECT kind, stock_unit, sku, name, on_hand, held FROM item WHERE id = $1")
         .bind(item.raw())
-        .fetch_optional(tx.db())
+        .fetch_optional(&mut *connection)
         .await?
         .ok_or_else(|| Refusal::no_such("item", item))?;
     let (code, title): (String, String) = (row.try_get(2)?, row.try_get(3)?);
     let (on_hand, held): (i64, i64) = (row.try_get(4)?, row.try_get(5)?);
     let kind = ItemKind::from_code(&row.try_get::<String, _>(0)?);
     if on_hand >= steps {
-        let hold = if on_hand - held >= steps { None } else { open_hold(tx, item).await? };
+        let hold = if on_hand - held >= steps { None } else { open_hold(connection, item).await? };
         // Free again since it could not be had (on PostgreSQL another transaction may end in between):
         // the whole is tried again.
         let (for_whom, until) = hold.ok_or_else(|| Trouble::Collided(sqlx::Error::RowNotFound))?;
@@ -107,7 +116,7 @@ pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Ref
     }
     if on_hand == 0
         && kind == Some(ItemKind::Piece)
-        && let Some(refusal) = what_became_of(tx, item, &code, &title).await?
+        && let Some(refusal) = what_became_of(connection, item, &code, &title).await?
     {
         return Ok(refusal);
     }
@@ -118,12 +127,15 @@ pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Ref
     Ok(Refusal::NotEnough { code, title, asked: shown(steps), free: shown(on_hand - held) })
 }
 
-async fn open_hold(tx: &mut Tx, item: ItemId) -> Result<Option<(String, Option<Moment>)>, Failure> {
+async fn open_hold(
+    connection: &mut AnyConnection,
+    item: ItemId,
+) -> Result<Option<(String, Option<Moment>)>, Failure> {
     let row = sqlx::query(
         "SELECT for_whom, purpose, until_ms FROM hold WHERE item_id = $1 AND state = 'open' ORDER BY id DESC LIMIT 1",
     )
     .bind(item.raw())
-    .fetch_optional(tx.db())
+    .fetch_optional(&mut *connection)
     .await?;
     let Some(row) = row else { return Ok(None) };
     let (name, purpose): (String, String) = (row.try_get(0)?, row.try_get(1)?);
@@ -133,7 +145,7 @@ async fn open_hold(tx: &mut Tx, item: ItemId) -> Result<Option<(String, Option<M
 }
 
 async fn what_became_of(
-    tx: &mut Tx,
+    connection: &mut AnyConnection,
     item: ItemId,
     code: &str,
     title: &str,
@@ -142,7 +154,7 @@ async fn what_became_of(
         "SELECT why, source_id, note FROM stock_entry WHERE item_id = $1 AND change < 0 ORDER BY id DESC LIMIT 1",
     )
     .bind(item.raw())
-    .fetch_optional(tx.db())
+    .fetch_optional(&mut *connection)
     .await?;
     let Some(row) = row else { return Ok(None) };
     let why = Why::from_code(&row.try_get::<String, _>(0)?);
@@ -153,7 +165,7 @@ async fn what_became_of(
     }
     let sale: Option<i64> = row.try_get(1)?;
     let sale = sale.ok_or_else(|| Trouble::impossible("a sold entry without its sale"))?;
-    let sold = sold_as(tx.db(), sale).await?;
+    let sold = sold_as(connection, sale).await?;
     Ok(sold.map(|sold| Refusal::AlreadySold { code, title, sold }))
 }
 

@@ -1,13 +1,17 @@
 //! What was owed, and is paid later.
 
 use crate::command::{Command, Tx};
+use crate::drawer::{self, Cash, Drawer};
 use crate::error::{Failure, Naming, Stored};
 use crate::refunds;
 use crate::refusal::Refusal;
 use crate::shop::own_money;
+use crate::store::Ledger;
 use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::day::Day;
 use domain::ids::{SaleId, TenderId};
-use domain::money::Money;
+use domain::money::{Currency, Money};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -41,7 +45,7 @@ impl Command for Pay {
         if self.kind == TenderKind::Owed || self.amount.minor() <= 0 {
             return Err(Refusal::invalid("amount", "a payment is more than 0 and not itself owed").into());
         }
-        self.claim_sale(tx).await?;
+        let channel = self.claim_sale(tx).await?;
         let row = sqlx::query(
             "UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid",
         )
@@ -50,7 +54,12 @@ impl Command for Pay {
         .fetch_optional(tx.db())
         .await?;
         let Some(row) = row else { return Err(too_much(tx, self).await?.into()) };
-        write(tx, self.tender.raw(), self.kind, self.amount, &who).await?;
+        let id = write(tx, self.tender.raw(), self.kind, self.amount, &who).await?;
+        if self.kind == TenderKind::Cash {
+            let kind = drawer::EntryKind::Payment;
+            let cash = Cash { kind, amount: self.amount, source: id, who: &who };
+            drawer::book(tx, &channel, Drawer::OwnOrStore, cash).await?;
+        }
         let left = Money::from_minor(row.try_get(0)?, self.amount.currency()).stored("owed.paid")?;
         Ok(Paid { left })
     }
@@ -58,9 +67,10 @@ impl Command for Pay {
 
 impl Pay {
     /// One of void and payment: the row beside the sale is what they both claim, as void and refund do.
-    async fn claim_sale(&self, tx: &mut Tx) -> Result<(), Failure> {
+    /// Answers the sale's channel.
+    async fn claim_sale(&self, tx: &mut Tx) -> Result<Channel, Failure> {
         let row = sqlx::query(
-            "SELECT s.id, s.shipping FROM owed o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
+            "SELECT s.id, s.shipping, s.channel FROM owed o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
         )
         .bind(self.tender.raw())
         .fetch_optional(tx.db())
@@ -76,7 +86,7 @@ impl Pay {
         if claimed.rows_affected() == 0 {
             return Err(Refusal::invalid("tender", "the sale was voided; nothing is owed for it").into());
         }
-        Ok(())
+        Channel::parse(&row.try_get::<String, _>(2)?).stored("sale.channel")
     }
 }
 
@@ -91,7 +101,8 @@ async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Refusal, Failure> {
     Ok(Refusal::invalid("amount", reason))
 }
 
-async fn write(tx: &mut Tx, tender: i64, kind: TenderKind, amount: Money, who: &str) -> Result<(), Failure> {
+/// Answers the payment's identifier.
+async fn write(tx: &mut Tx, tender: i64, kind: TenderKind, amount: Money, who: &str) -> Result<i64, Failure> {
     let id = tx.next_id()?;
     sqlx::query(
         "INSERT INTO payment (id, tender_id, kind, amount, at_ms, who) VALUES ($1, $2, $3, $4, $5, $6)",
@@ -104,7 +115,17 @@ async fn write(tx: &mut Tx, tender: i64, kind: TenderKind, amount: Money, who: &
     .bind(who.to_owned())
     .execute(tx.db())
     .await?;
-    Ok(())
+    Ok(id)
+}
+
+/// What is still owed of a sale.
+pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<Money, Failure> {
+    let row =
+        sqlx::query("SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) FROM owed WHERE sale_id = $1")
+            .bind(sale.raw())
+            .fetch_one(tx.db())
+            .await?;
+    Money::from_minor(row.try_get(0)?, currency).stored("owed.paid")
 }
 
 /// A refund given as less owed: the debts of the sale are lowered, the oldest first.
@@ -138,4 +159,45 @@ pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str)
     }
     Err(Refusal::invalid("tender", "less than this is still owed for the sale; give the rest another way")
         .into())
+}
+
+/// What somebody still owes.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Debt {
+    /// The tender, by which it is paid.
+    pub tender: TenderId,
+    /// For which sale.
+    pub sale: SaleId,
+    /// Who.
+    pub customer: String,
+    /// When it is due.
+    pub due: Day,
+    /// How much is left.
+    pub left: Money,
+}
+
+impl Ledger {
+    /// What is owed to the shop, the first due first, at most `limit`. What was voided is not owed.
+    pub async fn debts(&self, limit: usize) -> Result<Vec<Debt>, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let rows = sqlx::query(
+            "SELECT o.tender_id, o.sale_id, o.customer, o.due_day, o.amount - o.paid FROM owed o \
+             LEFT JOIN voided v ON v.sale_id = o.sale_id WHERE o.paid < o.amount AND v.sale_id IS NULL \
+             ORDER BY o.due_day, o.tender_id LIMIT $1",
+        )
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let debt = |row: &sqlx::any::AnyRow| {
+            Ok(Debt {
+                tender: TenderId::from_raw(row.try_get(0)?),
+                sale: SaleId::from_raw(row.try_get(1)?),
+                customer: row.try_get(2)?,
+                due: Day::from_number(row.try_get(3)?),
+                left: Money::from_minor(row.try_get(4)?, currency).stored("owed.paid")?,
+            })
+        };
+        rows.iter().map(debt).collect()
+    }
 }

@@ -5,7 +5,7 @@ use crate::error::{Failure, Stored};
 use crate::refusal::Refusal;
 use crate::sales::{SaleLine, TenderIn};
 use crate::store::Ledger;
-use domain::basket::{LineMoney, TenderKind, Totals};
+use domain::basket::{Given, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
 use domain::ids::{RefundId, RefundLineId, SaleId, SaleLineId, TenderId};
@@ -78,13 +78,15 @@ pub struct RefundView {
     pub at: Moment,
     /// What went to the customer.
     pub given: Money,
+    /// How it went.
+    pub tenders: Vec<Given>,
     /// Why.
     pub reason: String,
     /// Its lines, and what became of the goods.
     pub lines: Vec<(RefundLineId, SaleLineId, Fate)>,
 }
 
-const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number, v.sale_id, s.goods + s.not_revenue, s.discounts, \
+pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number, v.sale_id, s.goods + s.not_revenue, s.discounts, \
     s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who, s.fee FROM sale s \
     LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN voided v ON v.sale_id = s.id";
 
@@ -127,7 +129,11 @@ impl Ledger {
         Ok(sales)
     }
 
-    async fn view(&self, connection: &mut AnyConnection, row: &AnyRow) -> Result<SaleView, Failure> {
+    pub(crate) async fn view(
+        &self,
+        connection: &mut AnyConnection,
+        row: &AnyRow,
+    ) -> Result<SaleView, Failure> {
         let currency = self.shop().currency;
         let id = SaleId::from_raw(row.try_get(0)?);
         Ok(SaleView {
@@ -254,9 +260,27 @@ async fn refunds(
             id: RefundId::from_raw(id),
             at: Moment::from_millis(row.try_get(1)?),
             given: Money::from_minor(row.try_get(2)?, currency).stored("refund.tendered")?,
+            tenders: refund_tenders(connection, id, currency).await?,
             reason: row.try_get(3)?,
             lines: lines.iter().map(line).collect::<Result<_, Failure>>()?,
         });
     }
     Ok(refunds)
+}
+
+async fn refund_tenders(
+    connection: &mut AnyConnection,
+    refund: i64,
+    currency: Currency,
+) -> Result<Vec<Given>, Failure> {
+    let rows = sqlx::query("SELECT kind, amount FROM tender WHERE refund_id = $1 ORDER BY id")
+        .bind(refund)
+        .fetch_all(connection)
+        .await?;
+    let given = |row: &AnyRow| {
+        let kind = TenderKind::from_code(&row.try_get::<String, _>(0)?);
+        let amount = Money::from_minor(row.try_get(1)?, currency).stored("tender.amount")?;
+        Ok((kind.ok_or("unknown").stored("tender.kind")?, amount))
+    };
+    rows.iter().map(given).collect()
 }

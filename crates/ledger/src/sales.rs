@@ -2,6 +2,7 @@
 
 use crate::booking::{self, Draft, DraftLine, LineKind};
 use crate::command::{Command, Tx};
+use crate::drawer::{self, Cash, Drawer};
 use crate::error::{Failure, Naming};
 use crate::holds;
 use crate::lookup::{self, Found};
@@ -160,6 +161,9 @@ impl Command for NewSale {
             who,
         };
         let ids = booking::write(tx, std::slice::from_ref(&draft)).await?.remove(0);
+        let cash = draft.cash().field("tenders")?;
+        let source = Cash { kind: drawer::EntryKind::Sale, amount: cash, source: id.raw(), who: &draft.who };
+        drawer::book(tx, &draft.channel, Drawer::Own, source).await?;
         Ok(done(draft, receipt, ids))
     }
 }
@@ -180,7 +184,7 @@ fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
 }
 
 /// `owed` names who and by when; nothing else does.
-fn checked_tender(tender: &TenderIn) -> Result<TenderIn, Failure> {
+pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, Failure> {
     let customer = text::short(&tender.customer).field("tenders.customer")?;
     if tender.kind == TenderKind::Owed && (customer.is_empty() || tender.due.is_none()) {
         return Err(
@@ -194,7 +198,7 @@ fn checked_tender(tender: &TenderIn) -> Result<TenderIn, Failure> {
 }
 
 /// The items of the goods lines, in their order. A piece that a past sale sold is refused.
-async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>, Failure> {
+pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>, Failure> {
     let codes: Vec<Code> = lines
         .iter()
         .filter_map(|line| match line {
@@ -222,7 +226,11 @@ fn refuse_twice(found: &[Found]) -> Result<(), Failure> {
     Ok(())
 }
 
-fn priced(lines: &[SaleLineIn], found: &[Found], discount: Money) -> Result<Vec<DraftLine>, Failure> {
+pub(crate) fn priced(
+    lines: &[SaleLineIn],
+    found: &[Found],
+    discount: Money,
+) -> Result<Vec<DraftLine>, Failure> {
     let mut items = found.iter();
     let mut drafts = Vec::with_capacity(lines.len());
     for (index, line) in lines.iter().enumerate() {

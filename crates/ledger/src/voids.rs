@@ -3,6 +3,7 @@
 use crate::booking::sale_figures;
 use crate::books;
 use crate::command::{Command, Tx};
+use crate::drawer::{self, Cash, Drawer};
 use crate::error::{Failure, Naming, Stored};
 use crate::refunds;
 use crate::refusal::Refusal;
@@ -10,7 +11,7 @@ use crate::stock::{self, Because};
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::SaleId;
-use domain::money::Money;
+use domain::money::{Currency, Money};
 use domain::stock::Why;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -64,17 +65,33 @@ impl Command for VoidSale {
             .bind(self.sale.raw())
             .bind(tx.now().millis())
             .bind(reason)
-            .bind(who)
+            .bind(who.clone())
             .execute(tx.db())
             .await?;
         let lines: Vec<_> = lines.iter().map(|l| l.book).collect();
         let figures = sale_figures(&lines, shipping, fee, rounding)?.negated();
         let channel = Channel::parse(&row.try_get::<String, _>(0)?).stored("sale.channel")?;
-        books::add_one(tx, shop.zone.day_of(at), &channel, &figures).await
+        books::add_one(tx, shop.zone.day_of(at), &channel, &figures).await?;
+        let amount = self.cash(tx, shop.currency).await?.negated();
+        let source = Cash { kind: drawer::EntryKind::Void, amount, source: self.sale.raw(), who: &who };
+        drawer::book(tx, &channel, Drawer::Own, source).await
     }
 }
 
 impl VoidSale {
+    /// The cash that the sale had left in the drawer.
+    async fn cash(&self, tx: &mut Tx, currency: Currency) -> Result<Money, Failure> {
+        let row = sqlx::query(
+            "SELECT CAST(COALESCE(SUM(t.amount), 0) AS BIGINT), CAST(MAX(s.change_given) AS BIGINT) FROM sale s \
+             LEFT JOIN tender t ON t.sale_id = s.id AND t.kind = 'cash' WHERE s.id = $1",
+        )
+        .bind(self.sale.raw())
+        .fetch_one(tx.db())
+        .await?;
+        let (given, change): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        Money::from_minor(given - change, currency).stored("tender.amount")
+    }
+
     fn refuse_if_late(&self, tx: &Tx, at: Moment, of_order: bool, past: i64) -> Result<(), Refusal> {
         let zone = &tx.shop().zone;
         let reason = if past == 1 {

@@ -6,6 +6,7 @@
 
 mod codes;
 mod rule;
+mod rules_counter;
 mod rules_goods;
 mod rules_money;
 mod rules_orders;
@@ -152,7 +153,9 @@ impl Ledger {
         // The settings of the snapshot: its day totals were made under its own zone.
         let shop = shop::load(&mut snapshot).await?;
         let mut report = CheckReport::default();
-        for rule in rules_goods::RULES.iter().chain(rules_money::RULES).chain(rules_orders::RULES) {
+        for rule in
+            [rules_goods::RULES, rules_money::RULES, rules_orders::RULES, rules_counter::RULES].concat()
+        {
             progress(rule.what);
             rule.apply(&mut snapshot, shop.currency, &mut report).await?;
         }

@@ -10,8 +10,10 @@ pub(crate) use claim::open_sale_back;
 
 use crate::booking::BookLine;
 use crate::command::{Command, Tx};
+use crate::drawer::{self, Cash, Drawer};
 use crate::entries::book_line;
 use crate::error::{Failure, Naming, Stored};
+use crate::payments;
 use crate::refusal::Refusal;
 use crate::stock::{self, Because};
 use claim::{claim_part, claim_sale, wanted};
@@ -80,8 +82,11 @@ pub struct RefundDone {
     pub shipping: Money,
     /// What cash rounding added.
     pub rounding: Money,
-    /// What went to the customer.
+    /// What went to the customer, less owed or handed out.
     pub given: Money,
+    /// How it went.
+    #[serde(default)]
+    pub tenders: Vec<Given>,
 }
 
 /// A line of the sale as it stands in the books.
@@ -137,7 +142,9 @@ pub(crate) async fn refund(
         return Err(Refusal::invalid("lines", "nothing is left of this sale to give back").into());
     }
     let id = RefundId::from_raw(tx.next_id()?);
-    let given = settle(tx, &parts, shipping, &new.tender)?;
+    // This sale's row is ours since its claim, so that no payment comes in between.
+    let debt = payments::open_debt(tx, new.sale, currency).await?;
+    let given = settle(tx, &parts, shipping, &new.tender, debt)?;
     for (_, line, part, fate) in &parts {
         if *fate == Fate::Shelf {
             back_on_shelf(tx, line, part.steps, id, note).await?;
@@ -148,6 +155,7 @@ pub(crate) async fn refund(
     write_lines(tx, id, &parts, note).await?;
     write_tenders(tx, id, new.sale, &given.tenders, note).await?;
     add_to_books(tx, &sale.channel, &parts, &given, note.at).await?;
+    hand_out(tx, id, &sale.channel, &given.tenders, note.who).await?;
     Ok(RefundDone {
         id,
         sale: new.sale,
@@ -155,7 +163,22 @@ pub(crate) async fn refund(
         shipping,
         rounding: given.rounding,
         given: given.total,
+        tenders: given.tenders,
     })
+}
+
+/// The cash of a refund leaves the drawer.
+async fn hand_out(
+    tx: &mut Tx,
+    id: RefundId,
+    channel: &Channel,
+    tenders: &[Given],
+    who: &str,
+) -> Result<(), Failure> {
+    let cash = tenders.iter().filter(|t| t.0 == TenderKind::Cash).map(|t| t.1);
+    let amount = Money::sum(cash, tx.shop().currency).field("tender")?.negated();
+    let cash = Cash { kind: drawer::EntryKind::Refund, amount, source: id.raw(), who };
+    drawer::book(tx, channel, Drawer::OwnOrStore, cash).await
 }
 
 async fn read_sale(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<OfSale, Failure> {
@@ -206,11 +229,14 @@ struct Settled {
     tenders: Vec<Given>,
 }
 
+/// What is still owed of the sale is lowered first; only the rest is handed out. Nobody gets cash for
+/// what they have not paid.
 fn settle(
     tx: &Tx,
     parts: &[RefundPart<'_>],
     shipping: Money,
     tender: &RefundTender,
+    debt: Money,
 ) -> Result<Settled, Failure> {
     let shop = tx.shop();
     let mut sum = Part::none(shipping);
@@ -218,20 +244,38 @@ fn settle(
         sum = sum.plus(part).field("lines")?;
     }
     let due = sum.given_back().and_then(|d| d.plus(shipping)).field("lines")?;
+    let less_owed = Money::from_minor(due.minor().min(debt.minor()), shop.currency).field("tender")?;
     let (rounding, tenders) = match tender {
+        RefundTender::All(TenderKind::Owed) => (Money::zero(shop.currency), vec![(TenderKind::Owed, due)]),
         RefundTender::All(kind) => {
-            let given =
-                if *kind == TenderKind::Cash { shop.cash_rounding.round(due).field("tender")? } else { due };
-            (given.minus(due).field("tender")?, vec![(*kind, given)])
+            let rest = due.minus(less_owed).field("tender")?;
+            let given = if *kind == TenderKind::Cash {
+                shop.cash_rounding.round(rest).field("tender")?
+            } else {
+                rest
+            };
+            let mut tenders = vec![(TenderKind::Owed, less_owed), (*kind, given)];
+            // One of them stands even if nothing at all is given back.
+            tenders.retain(|(kind, amount)| {
+                !amount.is_zero() || (*kind != TenderKind::Owed && less_owed.is_zero())
+            });
+            (given.minus(rest).field("tender")?, tenders)
         }
         RefundTender::Parts(parts) => {
-            let other: Vec<Money> = parts.iter().filter(|p| p.0 != TenderKind::Cash).map(|p| p.1).collect();
-            let other = Money::sum(other, shop.currency).field("tender")?;
+            let of = |cash: bool| parts.iter().filter(move |p| (p.0 == TenderKind::Cash) == cash);
+            let other = Money::sum(of(false).map(|p| p.1), shop.currency).field("tender")?;
             let for_cash = due.minus(other).field("tender")?;
             // Only what goes in cash is rounded; without cash the parts are the very amount.
-            let in_cash = parts.iter().any(|p| p.0 == TenderKind::Cash) && !for_cash.is_negative();
+            let in_cash = of(true).next().is_some() && !for_cash.is_negative();
             let rounded =
                 if in_cash { shop.cash_rounding.round(for_cash).field("tender")? } else { for_cash };
+            let owed = parts.iter().filter(|p| p.0 == TenderKind::Owed).map(|p| p.1);
+            if Money::sum(owed, shop.currency).field("tender")?.minor() < less_owed.minor() {
+                let reason = format!(
+                    "{debt} is still owed for this sale; {less_owed} of the refund goes off that first"
+                );
+                return Err(Refusal::invalid("tender", reason).into());
+            }
             (rounded.minus(for_cash).field("tender")?, parts.clone())
         }
     };

@@ -4,6 +4,43 @@ use crate::breaking::{Break, check};
 
 const MONEY: &[Break] = &[
     Break {
+        broken: "UPDATE drawer_entry SET amount = amount + 1 WHERE kind = 'put-in'",
+        mended: "UPDATE drawer_entry SET amount = amount - 1 WHERE kind = 'put-in'",
+        found: &["4 drawer turn # (fair) expected: 51.01 → 51.00"],
+    },
+    Break {
+        broken: "UPDATE drawer_turn SET expected = expected - 1",
+        mended: "UPDATE drawer_turn SET expected = expected + 1",
+        found: &[
+            "4 drawer turn # (fair) expected: 51.00 → 50.99",
+            "4 drawer turn # (fair) over or short: -0.99 → -1.00",
+        ],
+    },
+    Break {
+        broken: "UPDATE drawer_entry SET kind = 'float' WHERE kind = 'put-in'",
+        mended: "UPDATE drawer_entry SET kind = 'put-in' WHERE kind = 'float' AND amount = 1000",
+        found: &[
+            "4 drawer turn # (fair) float: 51.00 → 41.00",
+            "4 drawer turn # (fair) counts of the float: 1 → 2",
+        ],
+    },
+    Break {
+        broken: "UPDATE drawer_entry SET kind = 'sale', source_id = (SELECT id FROM sale WHERE receipt = 1) \
+            WHERE kind = 'put-in'",
+        mended: "UPDATE drawer_entry SET kind = 'put-in', source_id = NULL WHERE kind = 'sale'",
+        found: &["4 sale # (sale of receipt 1) cash in the drawer: 114.10 → 10.00"],
+    },
+    Break {
+        broken: "UPDATE drawer_entry SET kind = 'payment', source_id = (SELECT id FROM payment) WHERE kind = 'put-in'",
+        mended: "UPDATE drawer_entry SET kind = 'put-in', source_id = NULL WHERE kind = 'payment'",
+        found: &["4 drawer entry # (payment) cash in the drawer: 0.00 → 10.00"],
+    },
+    Break {
+        broken: "UPDATE basket SET sale_id = (SELECT id FROM sale WHERE receipt = 1)",
+        mended: "UPDATE basket SET sale_id = NULL",
+        found: &["5 slip # (left) sale: none → #", "5 slip # (left) on the sale's channel: yes → no"],
+    },
+    Break {
         broken: "UPDATE sale SET goods = goods + 1 WHERE receipt = 2",
         mended: "UPDATE sale SET goods = goods - 1 WHERE receipt = 2",
         found: &[

@@ -14,11 +14,7 @@ use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
-    AddItems, AddStyles, AdjustStock, BeginStocktake, BooksBy, BooksQuery, BooksRow, CheckReport, Command,
-    Counted, DecideFate, DropStocktake, Finding, FinishPieces, HoldLine, KeepPictures, Key, Ledger,
-    ListingState, NewHold, NewItem, NewPiece, NewRefund, NewSale, NewStyle, Pay, Picture, PictureName,
-    PieceOutcome, Progress, Purpose, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn,
-    ScanStocktake, SetShop, TakeOrders, TenderIn, Told, VoidSale,
+    AddItems, AddStyles, AdjustStock, BasketChange, BeginStocktake, BooksBy, BooksQuery, BooksRow, CheckReport, CloseDrawer, Command, Counted, DecideFate, DropStocktake, Finding, FinishPieces, HoldLine, KeepPictures, Key, LeaveBasket, Ledger, ListingState, NewHold, NewItem, NewPiece, NewRefund, NewSale, NewStyle, OpenBasket, OpenDrawer, Pay, Picture, PictureName, PieceOutcome, Progress, Purpose, PutIn, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, ScanStocktake, SetShop, TakeOrders, TenderIn, Told, VoidSale,
 };
 
 const ZERO: Money = Money::zero(Currency::USD);
@@ -133,6 +129,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     stock_up(ledger).await;
     finish(ledger).await;
     shop.clock.advance_millis(60_000);
+    at_the_counter(ledger).await;
     let first = sell(ledger).await;
     give_back(ledger, &first).await;
     owe_and_void(ledger).await;
@@ -289,6 +286,21 @@ async fn count(ledger: &Ledger) {
         run(ledger, ScanStocktake { id, code: code(scanned), quantity: None, is_all: false, who }).await;
     }
     run(ledger, DropStocktake { id, who: "maker".to_owned() }).await;
+}
+
+/// A drawer counted in and out, with one entry by hand; a slip that was put away.
+async fn at_the_counter(ledger: &Ledger) {
+    let channel = Channel::parse("fair").unwrap();
+    let who = || "counter".to_owned();
+    let counts = vec![(usd("20.00"), 2), (usd("0.25"), 4)];
+    let turn = run(ledger, OpenDrawer { channel: channel.clone(), counts, who: who() }).await;
+    let reason = "coins from the bank".to_owned();
+    run(ledger, PutIn { turn, amount: usd("10.00"), reason, who: who() }).await;
+    let counts = vec![(usd("50.00"), 1)];
+    run(ledger, CloseDrawer { turn, counts, note: "a coin rolled away".to_owned(), who: who() }).await;
+    let first = BasketChange::Add { code: code("KIT"), quantity: None };
+    let basket = run(ledger, OpenBasket { channel, first: Some(first), who: who() }).await;
+    run(ledger, LeaveBasket { basket }).await;
 }
 
 async fn hold(ledger: &Ledger) {

@@ -7,6 +7,7 @@ mod ground;
 
 mod audit;
 mod books;
+mod counter;
 mod day;
 mod find;
 mod harness;

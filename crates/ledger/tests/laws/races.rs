@@ -6,7 +6,10 @@ use crate::make::*;
 use crate::sales::owed;
 use domain::basket::TenderKind;
 use domain::stock::Fate;
-use ledger::{Command, Done, Failure, Key, Ledger, NewSale, Pay, Refusal, SaleDone, VoidSale};
+use ledger::{
+    CloseDrawer, Command, Done, Failure, HoldBasket, Key, Ledger, NewSale, OpenDrawer, Pay, PayBasket,
+    Refusal, SaleDone, TenderIn, VoidSale,
+};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tokio::sync::Barrier;
@@ -280,4 +283,76 @@ async fn busy(ledger: &Ledger, which: usize, p: &str, c: &str) -> String {
             outcome(ledger, None, add(fresh)).await.map(|_| ())
         }
     })
+}
+
+/// A slip that is pressed to be paid at the counter, and the same piece sold online at that moment.
+#[test]
+fn a_slip_and_an_online_sale_never_both_have_the_piece() {
+    on_each(|shop| async move {
+        let count = 24;
+        shop.ok(add((0..count).map(|n| piece(&format!("p{n}"), 100)).collect())).await;
+        let mut slips = Vec::new();
+        for n in 0..count {
+            slips.push(crate::counter::slip(&shop, &[&format!("p{n}")]).await);
+        }
+        let views = views(&shop).await;
+        let outcomes = at_once(count * 2, |n| {
+            let (ledger, basket) = (views[n % 2].clone(), slips[n / 2]);
+            async move {
+                if n % 2 == 0 {
+                    let online =
+                        NewSale { channel: channel("online"), ..sale_of(&format!("p{}", n / 2), 100) };
+                    return outcome(ledger, None, online).await.map(|_| n);
+                }
+                let revision = ledger.basket(basket).await.unwrap().revision;
+                let press = HoldBasket { basket, revision, without: Vec::new(), who: String::new() };
+                outcome(ledger.clone(), None, press).await?;
+                let tender = TenderIn::plain(TenderKind::Cash, usd(100));
+                let pay = PayBasket { basket, due: usd(100), tender, who: String::new() };
+                // Pressed twice at the same moment, under no key: rung up once.
+                let (first, second) = tokio::join!(
+                    outcome(ledger.clone(), None, pay.clone()),
+                    outcome(ledger.clone(), None, pay)
+                );
+                let (first, second) = (first?.answer, second?.answer);
+                assert_eq!((first.sale, first.rung_up ^ second.rung_up), (second.sale, true));
+                Ok(n)
+            }
+        })
+        .await;
+        let kinds = count_kinds(&outcomes);
+        assert_eq!(kinds["done"], count, "{kinds:?}");
+        let had: std::collections::BTreeSet<usize> = outcomes.iter().flatten().map(|n| n / 2).collect();
+        assert_eq!(had.len(), count, "each piece has gone to one of the two");
+        let sales = shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM sale").await;
+        assert_eq!(usize::try_from(sales).unwrap(), count);
+        views[1].close().await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// A drawer that is counted out while it is sold from: whatever was booked in it was counted.
+#[test]
+fn a_drawer_is_closed_with_all_that_was_booked_in_it() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("c1", "1000", 100)])).await;
+        let open = OpenDrawer { channel: channel("store"), counts: Vec::new(), who: String::new() };
+        let turn = shop.ok(open).await;
+        let views = views(&shop).await;
+        at_once(TASKS, |n| {
+            let ledger = views[n % 2].clone();
+            async move {
+                if n == TASKS / 2 {
+                    let close =
+                        CloseDrawer { turn, counts: Vec::new(), note: String::new(), who: String::new() };
+                    outcome(ledger, None, close).await.map(|_| ()).unwrap();
+                } else {
+                    outcome(ledger, None, sale_of("c1", 100)).await.map(|_| ()).unwrap();
+                }
+            }
+        })
+        .await;
+        views[1].close().await;
+        audit::clean(&shop).await;
+    });
 }

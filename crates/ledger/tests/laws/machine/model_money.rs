@@ -186,10 +186,11 @@ impl Model {
             return refuse("invalid");
         }
         let due: i64 = parts.iter().map(|(_, p, _)| p[1] - p[2] + p[3]).sum::<i64>() + shipping;
-        let given = if Self::pays_cash(by) { self.in_cash(due) } else { due };
-        if by == By::Owed {
-            self.forgive(at, due)?;
-        }
+        // What is owed is lowered first; only the rest is handed out.
+        let less_owed = if by == By::Owed { due } else { due.min(self.owed(at)) };
+        let rest = due - less_owed;
+        let given = less_owed + if Self::pays_cash(by) { self.in_cash(rest) } else { rest };
+        self.forgive(at, less_owed)?;
         let booked = &mut self.sales[at];
         booked.refunds += 1;
         booked.shipping_back += shipping;
@@ -229,6 +230,10 @@ impl Model {
             *sum += more;
         }
         line.back[0] == line.sold[0]
+    }
+
+    fn owed(&self, sale: usize) -> i64 {
+        self.debts.iter().filter(|d| d.sale == sale).map(|d| d.amount - d.paid).sum()
     }
 
     fn forgive(&mut self, sale: usize, amount: i64) -> Result<(), String> {

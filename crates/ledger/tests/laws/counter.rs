@@ -1,0 +1,411 @@
+//! The counter: slips that are filled, held, paid and left; drawers that are counted.
+
+use crate::audit;
+use crate::harness::{MINUTE_MS, Shop, on_each};
+use crate::make::*;
+use crate::sales::owed;
+use domain::basket::TenderKind;
+use domain::cash::Count;
+use domain::channel::Channel;
+use domain::ids::{BasketId, SaleId, TurnId};
+use domain::off::Off;
+use domain::stock::Fate;
+use ledger::{
+    BasketChange, BasketFromHold, BasketState, ChangeBasket, CloseDrawer, HoldBasket, LeaveBasket, LineKind,
+    NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, Refusal, SetBasketAside, SetShop,
+    StopPaying, TakeOut, TenderIn, VoidSale,
+};
+
+fn lay(sku: &str) -> BasketChange {
+    BasketChange::Add { code: code(sku), quantity: None }
+}
+
+pub(crate) fn weigh(sku: &str, quantity: &str) -> BasketChange {
+    BasketChange::Add { code: code(sku), quantity: Some(asked(quantity)) }
+}
+
+/// A slip in the store with these on it.
+pub(crate) async fn slip(shop: &Shop, skus: &[&str]) -> BasketId {
+    let who = "Ada".to_owned();
+    let basket = shop.ok(OpenBasket { channel: Channel::store(), first: None, who }).await;
+    for sku in skus {
+        change(shop, basket, lay(sku)).await;
+    }
+    basket
+}
+
+async fn change(shop: &Shop, basket: BasketId, change: BasketChange) -> Option<u32> {
+    shop.ok(ChangeBasket { basket, revision: None, change }).await.line
+}
+
+fn changed(basket: BasketId, change: BasketChange) -> ChangeBasket {
+    ChangeBasket { basket, revision: None, change }
+}
+
+async fn held(shop: &Shop, basket: BasketId) -> HoldBasket {
+    let revision = shop.ledger.basket(basket).await.unwrap().revision;
+    HoldBasket { basket, revision, without: Vec::new(), who: "Ada".to_owned() }
+}
+
+fn pay(basket: BasketId, due: i64, tender: TenderIn) -> PayBasket {
+    PayBasket { basket, due: usd(due), tender, who: "Ada".to_owned() }
+}
+
+/// The slip's lines as `sku × quantity = amount − discount`, and what it comes to.
+async fn told(shop: &Shop, basket: BasketId) -> (Vec<String>, i64) {
+    let view = shop.ledger.basket(basket).await.unwrap();
+    let line = |l: &ledger::BasketLineView| {
+        let gone = if l.gone.is_some() { " gone" } else { "" };
+        format!("{} × {} = {} − {}{gone}", l.code, l.quantity, l.amount, l.discount)
+    };
+    (view.lines.iter().map(line).collect(), view.due.minor())
+}
+
+#[test]
+fn a_slip_is_filled_line_by_line() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![
+            piece("p1", 4763),
+            piece("p2", 3100),
+            counted("c1", "10", 333),
+            by_ounce("w1", "100", 225),
+        ]))
+        .await;
+        let basket = slip(&shop, &["p1", "c1", "c1"]).await;
+        let weighed = change(&shop, basket, weigh("w1", "2.5")).await.unwrap();
+        change(&shop, basket, weigh("w1", "100 GRM")).await;
+        let note = BasketChange::AddPaper {
+            kind: LineKind::GiftNote,
+            title: "Gift note".to_owned(),
+            amount: usd(2500),
+        };
+        change(&shop, basket, note).await;
+        assert_eq!(
+            told(&shop, basket).await,
+            (
+                vec![
+                    "p1 × 1 = 47.63 − 0.00".to_owned(),
+                    "c1 × 2 = 6.66 − 0.00".to_owned(),
+                    "w1 × 2.5 oz = 5.63 − 0.00".to_owned(),
+                    "w1 × 3.527 oz = 7.94 − 0.00".to_owned(),
+                    " × 1 = 25.00 − 0.00".to_owned(),
+                ],
+                4763 + 666 + 563 + 794 + 2500
+            )
+        );
+        let refused: Vec<(BasketChange, &str)> = vec![
+            (lay("p1"), "invalid: is on this slip already"),
+            (lay("nothing"), "unknown-code: nothing"),
+            (lay("w1"), "invalid: is sold by weight"),
+            (weigh("c1", "1.5"), "invalid: not a whole number"),
+            (weigh("p2", "2"), "invalid: of a piece exactly one exists"),
+            (weigh("c1", "100"), "not-enough: 102 asked for"),
+            (quantity(weighed, "0"), "invalid: more than 0"),
+            (quantity(99, "1"), "no-such: line of this slip 99"),
+            (BasketChange::Remove { line: 99 }, "no-such: line of this slip 99"),
+            (discount(None, "10 %", ""), "invalid: reason"),
+            (discount(Some(weighed), "1", "4111 1111 1111 1111"), "invalid: card"),
+            (BasketChange::Customer { name: "4111 1111 1111 1111".to_owned() }, "invalid: card"),
+            (discount(Some(5), "1.00", "friend"), "invalid: face value"),
+        ];
+        // 1 p1, 2 c1, 3 and 4 w1, 5 the note.
+        for (change, expected) in refused {
+            shop.refuses(changed(basket, change), expected).await;
+        }
+        change(&shop, basket, quantity(weighed, "4")).await;
+        change(&shop, basket, BasketChange::Remove { line: 4 }).await;
+        change(&shop, basket, BasketChange::Remove { line: 5 }).await;
+        change(&shop, basket, discount(Some(1), "10 %", "a pulled thread")).await;
+        change(&shop, basket, discount(None, "1.50", "market friend")).await;
+        let (lines, due) = told(&shop, basket).await;
+        assert_eq!(lines[0], "p1 × 1 = 47.63 − 4.76");
+        assert_eq!(due, 4763 - 476 + 666 + 900 - 150);
+        let stale = ChangeBasket { basket, revision: Some(1), change: lay("p2") };
+        shop.refuses(stale, "stale: the slip").await;
+    });
+}
+
+fn discount(line: Option<u32>, off: &str, reason: &str) -> BasketChange {
+    let (off, reason) = (Some(Off::parse(off, domain::money::Currency::USD).unwrap()), reason.to_owned());
+    match line {
+        Some(line) => BasketChange::Line { line, quantity: None, off, reason },
+        None => BasketChange::Discount { off, reason },
+    }
+}
+
+fn quantity(line: u32, quantity: &str) -> BasketChange {
+    BasketChange::Line { line, quantity: Some(asked(quantity)), off: None, reason: String::new() }
+}
+
+#[test]
+fn a_slip_is_held_first_and_rung_up_once() {
+    on_each(|shop| async move {
+        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        shop.ok(add(vec![piece("p1", 4763), piece("p2", 3100), counted("c1", "5", 333)])).await;
+        let basket = slip(&shop, &["p1", "c1"]).await;
+        change(&shop, basket, discount(None, "10 %", "a pulled thread")).await;
+        let early = pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(5000)));
+        shop.refuses(early.clone(), "invalid: held before money is taken").await;
+        let press = held(&shop, basket).await;
+        shop.ok(press.clone()).await;
+        shop.refuses(press, "stale: the slip").await;
+        let view = shop.ledger.basket(basket).await.unwrap();
+        assert_eq!((view.paying, view.held_until.is_some(), view.due), (true, true, usd(4586)));
+        // Another counter, and an order, find it set aside.
+        shop.refuses(sale_of("p1", 4765), "set-aside: a customer of Ada").await;
+        shop.refuses(changed(basket, lay("p2")), "invalid: is being paid").await;
+        let refused = [
+            (
+                pay(basket, 4585, TenderIn::plain(TenderKind::Cash, usd(5000))),
+                "invalid: it comes to 45.86 now",
+            ),
+            (
+                pay(basket, 4586, TenderIn::plain(TenderKind::Card, usd(5000))),
+                "invalid: only cash gives change",
+            ),
+            (pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(0))), "invalid: is missing"),
+            (pay(basket, 4586, TenderIn::plain(TenderKind::Owed, usd(4586))), "invalid: names the customer"),
+        ];
+        for (command, expected) in refused {
+            shop.refuses(command, expected).await;
+        }
+        let part = shop.ok(pay(basket, 4586, TenderIn::plain(TenderKind::Card, usd(2000)))).await;
+        assert_eq!((part.sale, part.rung_up), (None, false));
+        shop.refuses(LeaveBasket { basket }, "invalid: 20.00 was taken").await;
+        let last = pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(3000)));
+        let paid = shop.ok(last.clone()).await;
+        let again = shop.ok(last).await;
+        assert_eq!((paid.rung_up, again.rung_up, again.sale), (true, false, paid.sale));
+        let sale = shop.ledger.sale(paid.sale.unwrap()).await.unwrap();
+        assert_eq!(
+            (sale.totals.due, sale.totals.rounding, sale.totals.change),
+            (usd(4585), usd(-1), usd(415))
+        );
+        assert_eq!(sale.note, "10 % off it all: a pulled thread");
+        assert_eq!(shop.ledger.basket(basket).await.unwrap().state, BasketState::Paid);
+        shop.refuses(changed(basket, lay("p2")), "invalid: was paid").await;
+        shop.refuses(LeaveBasket { basket }, "invalid: was paid").await;
+        assert_eq!(shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM sale").await, 1);
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn what_is_sold_meanwhile_is_said_and_not_charged() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 4763), piece("p2", 3100)])).await;
+        let basket = slip(&shop, &["p1", "p2"]).await;
+        let before = shop.ledger.basket_pulse(basket).await.unwrap();
+        assert_eq!(before, shop.ledger.basket_pulse(basket).await.unwrap());
+        let press = held(&shop, basket).await;
+        shop.ok(NewSale { channel: channel("online"), ..sale(vec![goods("p2", "1")], card(3100)) }).await;
+        assert_ne!(before, shop.ledger.basket_pulse(basket).await.unwrap());
+        let view = shop.ledger.basket(basket).await.unwrap();
+        let Some(Refusal::AlreadySold { sold, .. }) = &view.lines[1].gone else { panic!("{:?}", view.lines) };
+        assert_eq!((sold.channel.as_str(), view.due), ("online", usd(4763)));
+        // Unseen, the hold refuses it all; seen, it goes on without.
+        shop.refuses(press.clone(), "already-sold: was already sold on online").await;
+        assert_eq!(shop.number("SELECT CAST(SUM(held) AS BIGINT) FROM item").await, 0);
+        shop.ok(HoldBasket { without: vec![2], ..press }).await;
+        shop.ok(pay(basket, 4763, TenderIn::plain(TenderKind::Cash, usd(4763)))).await;
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_hold_that_ran_out_is_taken_again_or_refused() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000), piece("p2", 1000)])).await;
+        let (first, second) = (slip(&shop, &["p1"]).await, slip(&shop, &["p2"]).await);
+        for basket in [first, second] {
+            shop.ok(held(&shop, basket).await).await;
+        }
+        shop.clock.advance_millis(11 * MINUTE_MS);
+        shop.ok(sale_of("p2", 1000)).await;
+        let cash = || TenderIn::plain(TenderKind::Cash, usd(1000));
+        shop.ok(pay(first, 1000, cash())).await;
+        shop.refuses(pay(second, 1000, cash()), "already-sold: store").await;
+        // Pressed again, the first press's hold is taken anew.
+        assert_eq!(shop.ok(StopPaying { basket: second }).await, Vec::new());
+        shop.ok(LeaveBasket { basket: second }).await;
+        shop.refuses(changed(second, lay("p1")), "invalid: was put away").await;
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn paying_can_be_left_and_a_slip_set_aside() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000), by_ounce("w1", "10", 225)])).await;
+        let basket = slip(&shop, &["p1"]).await;
+        change(&shop, basket, weigh("w1", "2.5")).await;
+        shop.ok(held(&shop, basket).await).await;
+        shop.ok(pay(basket, 1563, TenderIn::plain(TenderKind::Card, usd(500)))).await;
+        let back = shop.ok(StopPaying { basket }).await;
+        assert_eq!(back, vec![TenderIn::plain(TenderKind::Card, usd(500))]);
+        assert_eq!(shop.number("SELECT CAST(SUM(held) AS BIGINT) FROM item").await, 0);
+        let revision = shop.ledger.basket(basket).await.unwrap().revision;
+        let aside =
+            |for_whom: &str| SetBasketAside { basket, revision, for_whom: for_whom.to_owned(), until: None };
+        shop.refuses(aside(""), "invalid: may not be empty").await;
+        let hold = shop.ok(aside("Rowan Hill")).await;
+        assert_eq!(shop.ledger.basket(basket).await.unwrap().state, BasketState::Left);
+        shop.refuses(sale_of("p1", 1000), "set-aside: Rowan Hill").await;
+        let from = BasketFromHold { hold, channel: Channel::store(), who: "Ada".to_owned() };
+        let again = shop.ok(from.clone()).await;
+        shop.refuses(from, "hold-over: ended").await;
+        let (lines, due) = told(&shop, again).await;
+        assert_eq!((lines.len(), due), (2, 1563));
+        assert_eq!(shop.ledger.basket(again).await.unwrap().customer, "Rowan Hill");
+        assert_eq!(shop.ledger.open_baskets(10).await.unwrap().len(), 1);
+        audit::clean(&shop).await;
+    });
+}
+
+fn counts(counts: &[(i64, i64)]) -> Vec<Count> {
+    counts.iter().map(|(minor, n)| (usd(*minor), *n)).collect()
+}
+
+async fn open_drawer(shop: &Shop, of: &str, float: &[(i64, i64)]) -> TurnId {
+    shop.ok(OpenDrawer { channel: channel(of), counts: counts(float), who: "Ada".to_owned() }).await
+}
+
+async fn expected(shop: &Shop, turn: TurnId) -> i64 {
+    shop.ledger.turn(turn).await.unwrap().expected.minor()
+}
+
+#[test]
+fn cash_goes_through_the_drawer_with_its_sale() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("c1", "100", 1000)])).await;
+        // Before a turn is open nobody counts.
+        shop.ok(sale_of("c1", 1000)).await;
+        let turn = open_drawer(&shop, "store", &[(2000, 5)]).await;
+        let again = OpenDrawer { channel: Channel::store(), counts: Vec::new(), who: String::new() };
+        shop.refuses(again, "invalid: is open already").await;
+        let wrong =
+            OpenDrawer { channel: channel("market"), counts: counts(&[(300, 1)]), who: String::new() };
+        shop.refuses(wrong, "invalid: there is no note or coin of 3.00").await;
+        let sold = shop.ok(sale_of("c1", 1500)).await;
+        assert_eq!(expected(&shop, turn).await, 10_000 + 1000);
+        // By card, and in the market: nothing.
+        shop.ok(sale(vec![goods("c1", "1")], card(1000))).await;
+        shop.ok(NewSale { channel: channel("market"), ..sale_of("c1", 1000) }).await;
+        assert_eq!(expected(&shop, turn).await, 11_000);
+        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        assert_eq!(expected(&shop, turn).await, 10_000);
+        let slip = shop.ok(sale_of("c1", 1000)).await;
+        shop.ok(VoidSale { sale: slip.id, reason: String::new(), who: String::new() }).await;
+        assert_eq!(expected(&shop, turn).await, 10_000);
+        let debt = shop.ok(sale(vec![goods("c1", "2")], vec![owed(2000)])).await;
+        let tender = shop.ledger.sale(debt.id).await.unwrap().tenders[0].id;
+        for (kind, amount) in [(TenderKind::Cash, 700), (TenderKind::Card, 300)] {
+            shop.ok(Pay { tender, kind, amount: usd(amount), who: String::new() }).await;
+        }
+        assert_eq!(expected(&shop, turn).await, 10_700);
+        let debts = shop.ledger.debts(10).await.unwrap();
+        assert_eq!(debts.iter().map(|d| (d.sale, d.left)).collect::<Vec<_>>(), [(debt.id, usd(1000))]);
+        let reason = || "for the bank".to_owned();
+        let out = |amount| TakeOut { turn, amount: usd(amount), reason: reason(), who: String::new() };
+        shop.refuses(out(10_701), "invalid: only 107.00 should be in the drawer").await;
+        shop.refuses(out(0), "invalid: more than 0").await;
+        shop.refuses(TakeOut { reason: String::new(), ..out(1) }, "invalid: reason").await;
+        assert_eq!(shop.ok(out(5000)).await, usd(5700));
+        let more = PutIn { turn, amount: usd(300), reason: reason(), who: String::new() };
+        assert_eq!(shop.ok(more.clone()).await, usd(6000));
+        let close = CloseDrawer {
+            turn,
+            counts: counts(&[(2000, 2), (500, 3)]),
+            note: String::new(),
+            who: String::new(),
+        };
+        let ended = shop.ok(close.clone()).await;
+        assert_eq!((ended.expected, ended.counted, ended.difference), (usd(6000), usd(5500), usd(-500)));
+        shop.refuses(close, "invalid: this turn is closed").await;
+        shop.refuses(more, "invalid: this turn is closed").await;
+        shop.refuses(
+            PutIn { turn: TurnId::from_raw(1), amount: usd(1), reason: reason(), who: String::new() },
+            "no-such: drawer turn 1",
+        )
+        .await;
+        let kinds: Vec<&str> =
+            shop.ledger.drawer_entries(turn, 50).await.unwrap().iter().rev().map(|e| e.kind.code()).collect();
+        assert_eq!(kinds, ["float", "sale", "refund", "sale", "void", "payment", "taken-out", "put-in"]);
+        let closed = shop.ledger.turn(turn).await.unwrap().closed.unwrap();
+        assert_eq!((closed.difference, closed.counts), (usd(-500), counts(&[(2000, 2), (500, 3)])));
+        open_drawer(&shop, "store", &[]).await;
+        assert_eq!(shop.ledger.turns(None, 10).await.unwrap().len(), 2);
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn cash_given_back_for_an_order_leaves_the_stores_drawer() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("c1", "100", 1000)])).await;
+        let turn = open_drawer(&shop, "store", &[(2000, 1)]).await;
+        let online = NewSale {
+            channel: channel("online"),
+            ..sale(vec![goods("c1", "1")], vec![tender(TenderKind::Online, 1000)])
+        };
+        let sold = shop.ok(online).await;
+        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        assert_eq!(expected(&shop, turn).await, 1000);
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn nobody_gets_cash_for_what_they_still_owe() {
+    on_each(|shop| async move {
+        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        shop.ok(add(vec![counted("c1", "100", 1003)])).await;
+        let turn = open_drawer(&shop, "store", &[(2000, 1)]).await;
+        let tenders = || vec![tender(TenderKind::Cash, 1000), owed(2009)];
+        let sold = shop.ok(sale(vec![goods("c1", "3")], tenders())).await;
+        let line = sold.lines[0].id;
+        let cash = TenderKind::Cash;
+        // 20.09 is open: the first two lower it, and the third is handed out for the rest.
+        let back = |quantity| part(sold.id, line, Some(quantity), Fate::Shelf);
+        let parts = |tenders: &[(TenderKind, i64)]| {
+            RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
+        };
+        let all_in_cash = ledger::NewRefund { tender: parts(&[(cash, 1005)]), ..back("1") };
+        shop.refuses(all_in_cash, "invalid: 20.09 is still owed for this sale; 10.03 of the refund").await;
+        let first = shop.ok(back("1")).await;
+        assert_eq!(first.tenders, [(TenderKind::Owed, usd(1003))]);
+        assert_eq!(expected(&shop, turn).await, 3000);
+        let rest = shop.ok(back("2")).await;
+        // 20.06 comes back, of which 10.06 was owed: 10.00 in cash.
+        assert_eq!(rest.tenders, [(TenderKind::Owed, usd(1006)), (cash, usd(1000))]);
+        assert_eq!((rest.given, rest.rounding), (usd(2006), usd(0)));
+        assert_eq!(expected(&shop, turn).await, 2000);
+        assert_eq!(shop.ledger.debts(10).await.unwrap(), Vec::new());
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn past_sales_are_found_by_receipt_code_and_day() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 1000), counted("c1", "10", 333)])).await;
+        let first = shop.ok(sale_of("p1", 1000)).await;
+        shop.clock.advance_millis(crate::harness::DAY_MS);
+        let second = shop.ok(sale(vec![goods("c1", "1")], cash(333))).await;
+        let third = shop.ok(sale(vec![goods("c1", "2")], cash(666))).await;
+        let check = async |query: ledger::SalesQuery, expected: &[SaleId]| {
+            let found = shop.ledger.find_sales(&query, None, 10).await.unwrap();
+            assert_eq!(found.iter().map(|s| s.id).collect::<Vec<_>>(), expected, "{query:?}");
+        };
+        let any = ledger::SalesQuery::default;
+        check(any(), &[third.id, second.id, first.id]).await;
+        check(ledger::SalesQuery { receipt: Some(2), ..any() }, &[second.id]).await;
+        check(ledger::SalesQuery { receipt: Some(9), ..any() }, &[]).await;
+        check(ledger::SalesQuery { code: Some(code("c1")), ..any() }, &[third.id, second.id]).await;
+        check(ledger::SalesQuery { code: Some(code("none")), ..any() }, &[]).await;
+        let day = |text: &str| Some(domain::day::Day::parse(text).unwrap());
+        check(ledger::SalesQuery { day: day("2026-05-17"), ..any() }, &[first.id]).await;
+        check(ledger::SalesQuery { day: day("2026-05-18"), ..any() }, &[third.id, second.id]).await;
+        check(ledger::SalesQuery { day: day("2026-05-17"), code: Some(code("c1")), ..any() }, &[]).await;
+    });
+}
