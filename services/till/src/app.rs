@@ -8,11 +8,14 @@ use crate::problem::Problem;
 use ledger::{Command, Done, Key, Ledger};
 use std::fmt;
 use std::sync::Arc;
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, watch};
 
 /// Requests to the API that are worked on at once; one more is told to come again. Far above what
 /// the counters of a farm make, and low enough to bound the memory: each holds at most one body.
 pub(crate) const MAX_AT_ONCE: usize = 256;
+/// Slips that are watched at once: far above the counters of a farm, and few enough for the database,
+/// which each of them asks two small questions several times a second.
+pub(crate) const MAX_WATCHED: usize = 64;
 /// The port of a Host that names none (RFC 9110, 4.2.1).
 const HTTP_PORT: u16 = 80;
 
@@ -25,6 +28,10 @@ pub struct App {
     pub(crate) guard: Arc<Guard>,
     pub(crate) dark_room: DarkRoom,
     pub(crate) desk: Option<Arc<dyn FeedDesk>>,
+    /// Slips that are watched.
+    pub(crate) watchers: Arc<Semaphore>,
+    /// Turns true when the program is told to stop: what would otherwise go on for ever ends then.
+    pub(crate) ending: Arc<watch::Sender<bool>>,
 }
 
 impl fmt::Debug for App {
@@ -44,6 +51,8 @@ impl App {
             guard: Arc::new(Guard::new(HTTP_PORT)),
             dark_room: DarkRoom::new(),
             desk: None,
+            watchers: Arc::new(Semaphore::new(MAX_WATCHED)),
+            ending: Arc::new(watch::Sender::new(false)),
         }
     }
 

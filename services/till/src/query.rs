@@ -5,7 +5,7 @@ use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
-use domain::ids::{HoldGroupId, RefundLineId, SaleId, TenderId};
+use domain::ids::{BasketId, HoldGroupId, RefundLineId, SaleId, TenderId, TurnId};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use std::str::FromStr;
@@ -59,6 +59,8 @@ named_ids! {
     HoldGroupId "hold",
     TenderId "owed tender",
     RefundLineId "line of a refund",
+    BasketId "slip",
+    TurnId "drawer turn",
 }
 
 /// The one part of the path that varies.

@@ -63,8 +63,11 @@ where
         }
     });
     let (stop, stopped) = oneshot::channel();
+    let ending = app.ending.clone();
     let server = axum::serve(listener, router(app)).with_graceful_shutdown(async move {
         shutdown.await;
+        // What would go on for ever, such as the watching of slips, ends by itself.
+        ending.send_replace(true);
         // The other end is gone only if the server is too.
         let _ = stop.send(());
     });

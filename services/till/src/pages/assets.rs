@@ -36,6 +36,9 @@ macro_rules! assets {
 }
 
 assets! {
+    "counter.css" "text/css; charset=utf-8",
+    "counter.js" "text/javascript; charset=utf-8",
+    "drawer.js" "text/javascript; charset=utf-8",
     "look.css" "text/css; charset=utf-8",
     "shelf.css" "text/css; charset=utf-8",
     "books.css" "text/css; charset=utf-8",

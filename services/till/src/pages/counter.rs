@@ -1,25 +1,121 @@
-//! The room Counter.
+//! The room Counter: slips that are filled and paid, past sales, what is owed, the drawer.
+//!
+//! A slip is kept by the ledger; every form here names it, and works with scripts off. A script asks for
+//! the slip alone (the field `part`), and puts it in the place of the one on the page.
+
+mod aside;
+mod back;
+mod drawer;
+mod events;
+mod lines;
+mod owed;
+mod pay;
+mod receipt;
+mod room;
+mod sales;
+mod scan;
+mod slip;
+#[cfg(test)]
+mod tests;
+mod words;
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::caller::Needs;
+use crate::pages::form::Form;
+use crate::pages::frame::go;
+use crate::problem::Problem;
 use crate::routes::Route;
-use askama::Template;
-use axum::extract::State;
+use axum::response::Response;
+use domain::ids::BasketId;
+use domain::people::Act;
+use ledger::{Command, Refusal};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/counter", Needs::One(Room::Counter.asks()), room)]
+    let sell = Needs::One(Act::Sell);
+    let give_back = Needs::One(Act::GiveBack);
+    let keep = Needs::One(Act::KeepDrawer);
+    vec![
+        Route::get("/counter", sell, room::room),
+        Route::post("/counter/scan", sell, scan::first),
+        Route::post("/counter/paper", sell, lines::first_paper),
+        Route::get("/counter/{basket}", sell, room::at_slip),
+        Route::get("/counter/{basket}/slip", sell, slip::alone),
+        Route::get("/counter/{basket}/events", sell, events::events),
+        Route::post("/counter/{basket}/scan", sell, scan::next),
+        Route::post("/counter/{basket}/line", sell, lines::line),
+        Route::post("/counter/{basket}/paper", sell, lines::paper),
+        Route::post("/counter/{basket}/aside", sell, aside::set_aside),
+        Route::post("/counter/{basket}/leave", sell, aside::leave),
+        Route::post("/counter/holds/{hold}", sell, aside::of_hold),
+        Route::get("/counter/{basket}/pay", sell, pay::page),
+        Route::post("/counter/{basket}/pay", sell, pay::hold),
+        Route::post("/counter/{basket}/tender", sell, pay::take),
+        Route::post("/counter/{basket}/back", sell, pay::back),
+        Route::get("/counter/sales", sell, sales::list),
+        Route::get("/counter/sales/{sale}", sell, sales::one),
+        Route::get("/counter/sales/{sale}/receipt.txt", sell, receipt::file),
+        Route::post("/counter/sales/{sale}/void", give_back, sales::void),
+        Route::get("/counter/sales/{sale}/back", give_back, back::page),
+        Route::post("/counter/sales/{sale}/back", give_back, back::give),
+        Route::get("/counter/owed", sell, owed::list),
+        Route::post("/counter/owed/{tender}", sell, owed::pay),
+        Route::get("/counter/drawer", keep, drawer::page),
+        Route::post("/counter/drawer", keep, drawer::open),
+        Route::get("/counter/drawer/{turn}", keep, drawer::turn),
+        Route::post("/counter/drawer/{turn}/cash", keep, drawer::cash),
+        Route::post("/counter/drawer/{turn}/close", keep, drawer::close),
+    ]
 }
 
-/// The room, before anything stands in it.
-#[derive(Template)]
-#[template(path = "counter/room.html")]
-pub(crate) struct Page {
-    frame: Frame,
+/// Runs a form's command; a refusal is for the page to say.
+async fn said<C: Command>(
+    app: &App,
+    form: &Form,
+    command: &C,
+) -> Result<Result<C::Answer, Refusal>, Problem> {
+    match app.ledger.answer(Some(&form.key), command).await?.answer {
+        // The first of two is still at it: whoever sent the second asks again.
+        Err(refusal @ Refusal::StillRunning) => Err(refusal.into()),
+        answer => Ok(answer),
+    }
 }
 
-/// GET /counter
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Counter) })
+/// Answers a form that was done: on to the slip, or with the slip alone for a script.
+async fn done(app: &App, form: &Form, basket: BasketId) -> Result<Response, Problem> {
+    if !form.has("part") {
+        return Ok(go(&format!("/counter/{basket}")));
+    }
+    Ok(match slip::read(app, basket).await? {
+        Ok(slip) => slip::answer(app, &form.caller, slip),
+        Err(elsewhere) => elsewhere,
+    })
+}
+
+/// Answers a form that was refused: the slip as it stands, and what is wrong.
+async fn again(
+    app: &App,
+    form: &Form,
+    basket: Option<BasketId>,
+    refusal: &Refusal,
+    weigh: Option<slip::Weigh>,
+) -> Result<Response, Problem> {
+    let shop = app.ledger.shop();
+    let mut slip = match basket {
+        None => slip::Slip::empty(&shop),
+        Some(basket) => match slip::read(app, basket).await? {
+            Ok(slip) => slip,
+            Err(elsewhere) => return Ok(elsewhere),
+        },
+    };
+    // Asking for the weight is no fault.
+    if weigh.is_none() || !form.text("quantity").is_empty() {
+        slip.faults = words::faults(&shop, refusal, app.ledger.now());
+    }
+    slip.weigh = weigh;
+    if form.has("part") {
+        return Ok(slip::answer(app, &form.caller, slip));
+    }
+    let page = room::Page::around(app, &form.caller, slip, form.text("code"), room::Query::default());
+    Ok(page.await?.answer())
 }

@@ -7,7 +7,7 @@ use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
 use crate::{shown, values};
 use axum::extract::State;
-use domain::basket::{MAX_LINES, MAX_TENDERS};
+use domain::basket::{Given, MAX_LINES, MAX_TENDERS};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Currency;
 use domain::refund::Part;
@@ -133,6 +133,15 @@ pub(crate) struct RefundMade {
     rounding: String,
     /// What goes to the customer.
     given: String,
+    /// How it goes: what is still owed for the sale is lowered first, as `owed`.
+    tenders: Vec<GivenShown>,
+}
+
+/// Money that goes one way.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct GivenShown {
+    kind: &'static str,
+    amount: String,
 }
 
 /// What a line gave back.
@@ -149,6 +158,7 @@ pub(crate) struct RefundedShown {
 
 impl From<RefundDone> for RefundMade {
     fn from(done: RefundDone) -> Self {
+        let given = |(kind, amount): &Given| GivenShown { kind: kind.code(), amount: amount.to_string() };
         let line = |(id, line, part): (RefundLineId, SaleLineId, Part)| RefundedShown {
             id: id.to_string(),
             line: line.to_string(),
@@ -163,6 +173,7 @@ impl From<RefundDone> for RefundMade {
             shipping: done.shipping.to_string(),
             rounding: done.rounding.to_string(),
             given: done.given.to_string(),
+            tenders: done.tenders.iter().map(given).collect(),
         }
     }
 }

@@ -1,0 +1,257 @@
+// @ts-check
+/**
+ * The counter with scripts: the scan line is always at hand, the slip is swapped in place, and what is
+ * scanned waits in a queue until the shop has answered it. Each scan carries a key, so that one that is
+ * sent again after a dropped connection is laid down once. Everything works without this file too.
+ */
+
+/**
+ * A scan that the shop has not answered yet. `slip` is empty for what starts a slip; `draft` names the
+ * page that it was scanned on, so that what follows goes on the slip that the first one starts.
+ * @typedef {{ key: string, slip: string, draft: string, code: string, quantity: string, channel: string }} Scan
+ */
+
+const STORE = "counter.scans";
+const FIRST_WAIT_MS = 500;
+const LONGEST_WAIT_MS = 10_000;
+/** Longer than the shop works on a request by itself. */
+const GIVE_UP_MS = 35_000;
+
+/** @type {Scan[]} What is kept where the browser has no store. */
+let memory = [];
+
+/** @returns {Scan[]} */
+function queue() {
+  try {
+    const kept = JSON.parse(localStorage.getItem(STORE) ?? "[]");
+    return Array.isArray(kept) ? kept : [];
+  } catch {
+    return memory;
+  }
+}
+
+/** @param {Scan[]} scans */
+function keep(scans) {
+  memory = scans;
+  try {
+    localStorage.setItem(STORE, JSON.stringify(scans));
+  } catch {
+    // The page itself remembers.
+  }
+}
+
+/** @returns {string} */
+function chance() {
+  return Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
+}
+
+const draft = chance();
+const scanForm = /** @type {HTMLFormElement | null} */ (document.getElementById("scan"));
+const codeField = /** @type {HTMLInputElement | null} */ (document.getElementById("code"));
+const said = document.getElementById("queue");
+
+/** @returns {HTMLElement | null} */
+const slip = () => document.getElementById("slip");
+/** @returns {string} */
+const basket = () => slip()?.dataset.basket ?? "";
+
+/** @param {string} words @param {boolean} [waits] */
+function say(words, waits = false) {
+  if (!said) return;
+  said.textContent = words;
+  said.classList.toggle("waits", waits);
+}
+
+/** Gives the scan line the focus, unless a question is open. */
+function ready() {
+  const weigh = /** @type {HTMLInputElement | null} */ (document.querySelector("[data-weigh] input.weigh"));
+  (weigh ?? codeField)?.focus();
+}
+
+/** @param {string} name */
+function hidden(name) {
+  const field = scanForm?.elements.namedItem(name);
+  return field instanceof HTMLInputElement ? field.value : "";
+}
+
+/** Puts what came in the place of what is on the page. @param {Document} page @param {string} id */
+function swap(page, id) {
+  const [fresh, old] = [page.getElementById(id), document.getElementById(id)];
+  if (fresh && old) old.replaceWith(document.adoptNode(fresh));
+}
+
+/** @param {Document} page */
+function show(page) {
+  const fresh = page.getElementById("slip");
+  if (!fresh) return;
+  const id = fresh.dataset.basket ?? "";
+  const isNew = id !== basket();
+  swap(page, "slip");
+  swap(page, "finds");
+  const path = fresh.dataset.path ?? "/counter";
+  for (const form of [scanForm, document.getElementById("tags")]) {
+    if (form instanceof HTMLFormElement) form.action = `${path}/scan`;
+  }
+  if (isNew && id) history.replaceState(null, "", path);
+  const faults = Array.from(fresh.querySelectorAll(".faults li"), (li) => li.textContent ?? "").join(" ");
+  const gone = Array.from(fresh.querySelectorAll(".told > .hidden"), (p) => p.textContent ?? "").join(" ");
+  const sum = fresh.querySelector(".sum")?.textContent?.replace(/\s+/g, " ").trim() ?? "";
+  say([faults, gone, sum].filter(Boolean).join(" · "));
+  listen();
+}
+
+let isSending = false;
+let wait = FIRST_WAIT_MS;
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let timer;
+
+/** @param {string} words */
+function later(words) {
+  const count = queue().length;
+  say(`${words} ${count === 1 ? "One scan waits" : `${count} scans wait`}; sent again by itself.`, true);
+  clearTimeout(timer);
+  timer = setTimeout(send, wait);
+  wait = Math.min(wait * 2, LONGEST_WAIT_MS);
+}
+
+/** Sends what waits, one after the other. */
+async function send() {
+  if (isSending || !scanForm) return;
+  isSending = true;
+  clearTimeout(timer);
+  try {
+    for (let scan = queue()[0]; scan; scan = queue()[0]) {
+      if (!(await sendOne(scan))) return;
+      wait = FIRST_WAIT_MS;
+    }
+  } finally {
+    isSending = false;
+  }
+}
+
+/** @param {Scan} scan @returns {Promise<boolean>} whether it was answered */
+async function sendOne(scan) {
+  const body = new URLSearchParams({ _token: hidden("_token"), _key: scan.key, code: scan.code, channel: scan.channel, part: "slip" });
+  if (scan.quantity) body.set("quantity", scan.quantity);
+  let answer, text;
+  try {
+    const path = scan.slip ? `/counter/${scan.slip}/scan` : "/counter/scan";
+    answer = await fetch(path, { method: "POST", body, signal: AbortSignal.timeout(GIVE_UP_MS) });
+    text = await answer.text();
+  } catch {
+    later("The shop does not answer.");
+    return false;
+  }
+  if (answer.status >= 500 || answer.status === 409 || answer.status === 429) {
+    later("The shop is busy.");
+    return false;
+  }
+  if (answer.status === 401 || answer.status === 403 || !new URL(answer.url).pathname.startsWith("/counter")) {
+    say("Come in again, in this window; what was scanned is kept.", true);
+    return false;
+  }
+  const page = new DOMParser().parseFromString(text, "text/html");
+  const fresh = page.getElementById("slip");
+  const id = fresh?.dataset.basket ?? "";
+  const isOurs = scan.slip ? scan.slip === basket() : scan.draft === draft;
+  // What followed on the same page goes on the slip that this one started.
+  const follows = (/** @type {Scan} */ other) => !scan.slip && other.draft === scan.draft && id !== "";
+  keep(queue().filter((other) => other.key !== scan.key).map((other) => (follows(other) ? { ...other, slip: id } : other)));
+  if (isOurs && fresh) {
+    show(page);
+    ready();
+  } else if (isOurs) {
+    location.assign(answer.url);
+  }
+  return true;
+}
+
+/** @param {string} code @param {string} [quantity] */
+function lay(code, quantity = "") {
+  const text = code.trim();
+  if (!text) return;
+  keep([...queue(), { key: chance(), slip: basket(), draft, code: text, quantity, channel: hidden("channel") }]);
+  void send();
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (!(form instanceof HTMLFormElement) || !scanForm) return;
+  if (form === scanForm && codeField) {
+    event.preventDefault();
+    lay(codeField.value);
+    codeField.value = "";
+  } else if (form.id === "tags" && event.submitter instanceof HTMLButtonElement) {
+    event.preventDefault();
+    lay(event.submitter.value);
+  } else if (form.hasAttribute("data-weigh")) {
+    event.preventDefault();
+    const fields = new FormData(form);
+    lay(String(fields.get("code") ?? ""), String(fields.get("quantity") ?? ""));
+  }
+});
+
+// A scanner types: whatever is typed outside of a field goes to the scan line.
+document.addEventListener("keydown", (event) => {
+  const at = document.activeElement;
+  const isTyping = at instanceof HTMLInputElement || at instanceof HTMLSelectElement || at instanceof HTMLTextAreaElement;
+  if (isTyping || event.ctrlKey || event.altKey || event.metaKey || event.key.length !== 1 || event.key === " ") return;
+  codeField?.focus();
+});
+
+/** @type {EventSource | undefined} */
+let line;
+let listensTo = "";
+
+/** Is told when the slip, or a piece on it, changed elsewhere. */
+function listen() {
+  const path = slip()?.dataset.path ?? "";
+  if (!basket() || listensTo === path || !scanForm) return;
+  line?.close();
+  listensTo = path;
+  line = new EventSource(`${path}/events?seen=${encodeURIComponent(slip()?.dataset.pulse ?? "")}`);
+  line.addEventListener("changed", (event) => {
+    if (event instanceof MessageEvent && event.data !== slip()?.dataset.pulse) void refresh();
+  });
+}
+
+/** Whether somebody is writing on the slip. */
+function isWriting() {
+  const at = document.activeElement;
+  return at instanceof HTMLInputElement && Boolean(slip()?.contains(at)) && !at.closest("[data-weigh]");
+}
+
+async function refresh() {
+  if (isSending) return;
+  if (isWriting()) {
+    document.activeElement?.addEventListener("blur", () => setTimeout(refresh), { once: true });
+    return;
+  }
+  try {
+    const answer = await fetch(`${listensTo}/slip`, { signal: AbortSignal.timeout(GIVE_UP_MS) });
+    if (answer.redirected) {
+      location.assign(answer.url);
+    } else if (answer.ok) {
+      show(new DOMParser().parseFromString(await answer.text(), "text/html"));
+    }
+  } catch {
+    // The next change, or the next scan, brings it.
+  }
+}
+
+for (const button of document.querySelectorAll("[data-print]")) {
+  if (!(button instanceof HTMLButtonElement)) continue;
+  button.hidden = false;
+  button.addEventListener("click", () => window.print());
+}
+
+addEventListener("online", () => void send());
+addEventListener("pagehide", () => line?.close());
+addEventListener("pageshow", (event) => {
+  // Brought back from the browser's own keeping, the page may be of yesterday.
+  if (event.persisted) location.reload();
+});
+if (scanForm) {
+  listen();
+  if (queue().length > 0) void send();
+}

@@ -1,0 +1,75 @@
+//! POST /counter/{basket}/aside, POST /counter/{basket}/leave and POST /counter/holds/{hold}
+
+use crate::app::App;
+use crate::pages::counter::room::channel_of;
+use crate::pages::counter::{again, said};
+use crate::pages::form::Form;
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::query::At;
+use axum::extract::State;
+use axum::response::Response;
+use domain::day::{Day, Moment};
+use domain::ids::{BasketId, HoldGroupId};
+use ledger::{BasketFromHold, EndHold, LeaveBasket, Refusal, SetBasketAside, Shop};
+
+/// POST /counter/{basket}/aside: the slip's goods wait for somebody.
+pub(crate) async fn set_aside(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let until = match until(&form, &app.ledger.shop()) {
+        Ok(until) => until,
+        Err(refusal) => return again(&app, &form, Some(basket), &refusal, None).await,
+    };
+    let revision = form.text("revision").parse().unwrap_or(0);
+    let command = SetBasketAside { basket, revision, for_whom: form.text("forWhom").to_owned(), until };
+    match said(&app, &form, &command).await? {
+        Ok(_) => Ok(go("/counter#aside")),
+        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+    }
+}
+
+/// To the end of a day in the shop's zone.
+fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Refusal> {
+    if form.text("until").is_empty() {
+        return Ok(None);
+    }
+    let wrong = |error: domain::day::DayError| Refusal::invalid("until", error);
+    let day = Day::parse(form.text("until")).map_err(wrong)?;
+    let noon = shop.zone.read(&day.to_string()).map_err(wrong)?;
+    Ok(Some(shop.zone.end_of_day(noon)))
+}
+
+/// POST /counter/{basket}/leave: the slip is put away.
+pub(crate) async fn leave(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    match said(&app, &form, &LeaveBasket { basket }).await? {
+        Ok(()) => Ok(go("/counter")),
+        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+    }
+}
+
+/// POST /counter/holds/{hold}: what was set aside is rung up, or goes back on the shelf.
+pub(crate) async fn of_hold(
+    State(app): State<App>,
+    At(hold): At<HoldGroupId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    if form.text("do") == "end" {
+        return match said(&app, &form, &EndHold { id: hold }).await? {
+            Ok(_) => Ok(go("/counter")),
+            Err(refusal) => again(&app, &form, None, &refusal, None).await,
+        };
+    }
+    let channel = channel_of(form.text("channel"));
+    let command = BasketFromHold { hold, channel, who: form.caller.who.clone() };
+    match said(&app, &form, &command).await? {
+        Ok(basket) => Ok(go(&format!("/counter/{basket}"))),
+        Err(refusal) => again(&app, &form, None, &refusal, None).await,
+    }
+}

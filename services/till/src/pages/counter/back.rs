@@ -1,0 +1,171 @@
+//! Giving back: GET and POST /counter/sales/{sale}/back
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::counter::{said, words};
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::basket::TenderKind;
+use domain::ids::SaleId;
+use domain::money::{Currency, Money};
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::Fate;
+use ledger::{LineKind, NewRefund, RefundLine, RefundTender, Refusal, SaleView, SoldLine};
+
+/// How money goes back; what is still owed is lowered first by itself.
+const WAYS: [TenderKind; 5] =
+    [TenderKind::Cash, TenderKind::Card, TenderKind::GiftNote, TenderKind::Cheque, TenderKind::Other];
+
+/// A line of which something is left to give back.
+struct Line {
+    id: String,
+    title: String,
+    left: String,
+    unit: String,
+    money: String,
+    is_goods: bool,
+    typed: String,
+    fate: &'static str,
+}
+
+/// What is to be given back.
+#[derive(Template)]
+#[template(path = "counter/back.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    id: String,
+    receipt: String,
+    lines: Vec<Line>,
+    shipping: bool,
+    typed_shipping: String,
+    ways: Vec<(&'static str, &'static str, bool)>,
+    owed: Option<String>,
+    reason: String,
+    faults: Faults,
+}
+
+fn left(sold: &SoldLine) -> Option<Quantity> {
+    let steps = sold.line.quantity.steps() - sold.given_back.steps();
+    Quantity::from_steps(steps, sold.line.quantity.measure()).ok().filter(|q| q.steps() > 0)
+}
+
+impl Page {
+    fn of(app: &App, caller: &Caller, sale: &SaleView, form: Option<&Form>) -> Self {
+        let currency = app.ledger.shop().currency;
+        let typed = |name: &str| form.map(|f| f.text(name).to_owned()).unwrap_or_default();
+        let by = typed("by");
+        let owed = Money::sum(sale.tenders.iter().filter_map(|t| t.still_owed), currency).ok();
+        Self {
+            frame: Frame::new(app, caller, Room::Counter),
+            id: sale.id.to_string(),
+            receipt: sale.receipt.map(|r| r.to_string()).unwrap_or_default(),
+            lines: sale.lines.iter().filter_map(|sold| line(sold, form)).collect(),
+            shipping: !sale.totals.shipping.is_zero(),
+            typed_shipping: typed("shipping"),
+            ways: WAYS.map(|k| (k.code(), words::tender(k), k.code() == by)).to_vec(),
+            owed: owed.filter(|owed| !owed.is_zero()).map(|owed| owed.to_string()),
+            reason: typed("reason"),
+            faults: Faults::default(),
+        }
+    }
+}
+
+fn line(sold: &SoldLine, form: Option<&Form>) -> Option<Line> {
+    let quantity = left(sold)?;
+    let line = &sold.line;
+    let money = line.money.amount.minus(line.money.discount).and_then(|m| m.plus(line.money.tax)).ok()?;
+    let fate =
+        form.and_then(|f| Fate::from_code(f.text(&format!("fate.{}", line.id)))).unwrap_or(Fate::Shelf);
+    Some(Line {
+        id: line.id.to_string(),
+        title: line.title.clone(),
+        left: quantity.value().normalize().to_string(),
+        unit: match quantity.measure() {
+            Measure::Units => String::new(),
+            Measure::Thousandths(unit) => unit.symbol().to_owned(),
+        },
+        money: money.to_string(),
+        is_goods: line.kind == LineKind::Goods && !line.code.is_empty(),
+        typed: form.map(|f| f.text(&format!("back.{}", line.id)).to_owned()).unwrap_or_default(),
+        fate: fate.code(),
+    })
+}
+
+/// GET /counter/sales/{sale}/back
+pub(crate) async fn page(
+    State(app): State<App>,
+    caller: Caller,
+    At(sale): At<SaleId>,
+) -> Result<Response, Problem> {
+    let sale = app.ledger.sale(sale).await?;
+    Ok(Paper(Page::of(&app, &caller, &sale, None)).into_response())
+}
+
+/// POST /counter/sales/{sale}/back: lines or parts of them, or all that is left.
+pub(crate) async fn give(
+    State(app): State<App>,
+    At(sale): At<SaleId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let view = app.ledger.sale(sale).await?;
+    let refund = match read(&view, &form, app.ledger.shop().currency) {
+        Ok(refund) => refund,
+        Err(refusal) => return Ok(wrong(&app, &form, &view, &refusal)),
+    };
+    match said(&app, &form, &refund).await? {
+        Ok(_) if form.text("do") == "exchange" => Ok(go("/counter")),
+        Ok(_) => Ok(go(&format!("/counter/sales/{sale}"))),
+        Err(refusal) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, &refusal)),
+    }
+}
+
+fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Refusal> {
+    let everything = form.text("do") == "all";
+    let mut lines = Vec::new();
+    for sold in sale.lines.iter().filter(|sold| left(sold).is_some()) {
+        let id = sold.line.id;
+        let typed = form.text(&format!("back.{id}"));
+        if typed.is_empty() && !everything {
+            continue;
+        }
+        let wrong = |error| Refusal::invalid(sold.line.title.clone(), error);
+        let quantity = if everything { None } else { Some(Asked::parse(typed, None).map_err(wrong)?) };
+        // What is no item of the shelf cannot go back on it.
+        let goods = sold.line.kind == LineKind::Goods && !sold.line.code.is_empty();
+        let fate = Fate::from_code(form.text(&format!("fate.{id}"))).unwrap_or(Fate::Open);
+        lines.push(RefundLine { line: id, quantity, fate: if goods { fate } else { Fate::Open } });
+    }
+    let shipping = match form.text("shipping") {
+        "" => Money::zero(currency),
+        text => Money::parse(text, currency).map_err(|error| Refusal::invalid("shipping", error))?,
+    };
+    if lines.is_empty() && shipping.is_zero() {
+        return Err(Refusal::invalid("lines", "say of at least one line how much comes back"));
+    }
+    if form.text("reason").is_empty() {
+        return Err(Refusal::invalid("reason", "say why it comes back"));
+    }
+    let kind = TenderKind::from_code(form.text("by")).filter(|kind| WAYS.contains(kind));
+    let kind = kind.ok_or_else(|| Refusal::invalid("by", "say how the money goes back"))?;
+    Ok(NewRefund {
+        sale: sale.id,
+        lines,
+        fate: Fate::Open,
+        shipping,
+        tender: RefundTender::All(kind),
+        reason: form.text("reason").to_owned(),
+        who: form.caller.who.clone(),
+    })
+}
+
+fn wrong(app: &App, form: &Form, sale: &SaleView, refusal: &Refusal) -> Response {
+    let faults = words::faults(&app.ledger.shop(), refusal, app.ledger.now());
+    let page = Page { faults, ..Page::of(app, &form.caller, sale, Some(form)) };
+    (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
+}

@@ -1,0 +1,269 @@
+//! The drawer: GET and POST /counter/drawer, GET /counter/drawer/{turn}, POST …/cash and …/close
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::counter::room::{channel_of, counters};
+use crate::pages::counter::{said, words};
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::{Asking, At};
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::cash::{Count, denominations};
+use domain::channel::Channel;
+use domain::ids::TurnId;
+use domain::money::{Currency, Money};
+use ledger::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, Refusal, Shop, TakeOut, Turn};
+use serde::Deserialize;
+
+/// Entries and turns that are listed.
+const MOST_ENTRIES: usize = 200;
+const MOST_TURNS: usize = 20;
+
+/// One note or coin of a count.
+struct Coin {
+    /// In minor units, as the field's name has it.
+    minor: i64,
+    amount: String,
+    typed: String,
+}
+
+struct Entry {
+    when: String,
+    what: String,
+    amount: String,
+    who: String,
+}
+
+/// A turn, in words.
+struct Told {
+    id: String,
+    place: String,
+    opened: String,
+    by: String,
+    float: String,
+    expected: String,
+    closed: Option<ToldClose>,
+}
+
+struct ToldClose {
+    at: String,
+    by: String,
+    counted: String,
+    /// Over, short, or neither.
+    difference: String,
+    is_off: bool,
+    note: String,
+    counts: Vec<(String, i64)>,
+}
+
+/// The drawer of a channel: counted in, or to be counted in.
+#[derive(Template)]
+#[template(path = "counter/drawer.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    channel: String,
+    channels: Vec<(String, String)>,
+    turn: Option<Told>,
+    entries: Vec<Entry>,
+    coins: Vec<Coin>,
+    turns: Vec<Told>,
+    amount: String,
+    reason: String,
+    note: String,
+    faults: Faults,
+}
+
+/// One turn that is over, or still under way.
+#[derive(Template)]
+#[template(path = "counter/turn.html")]
+pub(crate) struct OneTurn {
+    frame: Frame,
+    turn: Told,
+    entries: Vec<Entry>,
+}
+
+/// Whose drawer.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Query {
+    #[serde(default)]
+    channel: String,
+}
+
+fn told(shop: &Shop, turn: &Turn) -> Told {
+    let closed = turn.closed.as_ref().map(|closed| ToldClose {
+        at: shop.zone.shown(closed.at),
+        by: closed.by.clone(),
+        counted: closed.counted.to_string(),
+        difference: match closed.difference.minor() {
+            0 => "to the coin".to_owned(),
+            over if over > 0 => format!("{} over", closed.difference),
+            _ => format!("{} short", closed.difference.negated()),
+        },
+        is_off: !closed.difference.is_zero(),
+        note: closed.note.clone(),
+        counts: closed.counts.iter().map(|(amount, count)| (amount.to_string(), *count)).collect(),
+    });
+    Told {
+        id: turn.id.to_string(),
+        place: words::channel(shop, &turn.channel),
+        opened: shop.zone.shown(turn.opened),
+        by: turn.opened_by.clone(),
+        float: turn.float.to_string(),
+        expected: turn.expected.to_string(),
+        closed,
+    }
+}
+
+fn entry(shop: &Shop, entry: &DrawerEntry) -> Entry {
+    let what = match entry.kind {
+        EntryKind::Float => "Float counted in",
+        EntryKind::PutIn => "Put in",
+        EntryKind::TakenOut => "Taken out",
+        EntryKind::Sale => "Sale",
+        EntryKind::Refund => "Given back",
+        EntryKind::Payment => "Paid what was owed",
+        EntryKind::Void => "Voided",
+    };
+    let because = if entry.reason.is_empty() { String::new() } else { format!(": {}", entry.reason) };
+    Entry {
+        when: shop.zone.shown(entry.at),
+        what: format!("{what}{because}"),
+        amount: entry.amount.to_string(),
+        who: entry.who.clone(),
+    }
+}
+
+impl Page {
+    async fn of(app: &App, caller: &Caller, channel: &Channel, form: Option<&Form>) -> Result<Self, Problem> {
+        let shop = app.ledger.shop();
+        let open = app.ledger.open_turn(channel).await?;
+        let entries = match &open {
+            Some(turn) => app.ledger.drawer_entries(turn.id, MOST_ENTRIES).await?,
+            None => Vec::new(),
+        };
+        let typed = |name: &str| form.map(|form| form.text(name).to_owned()).unwrap_or_default();
+        let coin = |amount: Money| Coin {
+            minor: amount.minor(),
+            amount: amount.to_string(),
+            typed: typed(&format!("count.{}", amount.minor())),
+        };
+        let closed = app.ledger.turns(None, MOST_TURNS).await?;
+        Ok(Self {
+            frame: Frame::new(app, caller, Room::Counter),
+            channel: channel.as_str().to_owned(),
+            channels: counters(&shop),
+            turn: open.as_ref().map(|turn| told(&shop, turn)),
+            entries: entries.iter().map(|e| entry(&shop, e)).collect(),
+            coins: denominations(shop.currency).into_iter().map(coin).collect(),
+            turns: closed.iter().filter(|turn| turn.closed.is_some()).map(|turn| told(&shop, turn)).collect(),
+            amount: typed("amount"),
+            reason: typed("reason"),
+            note: typed("note"),
+            faults: Faults::default(),
+        })
+    }
+}
+
+/// GET /counter/drawer
+pub(crate) async fn page(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(query): Asking<Query>,
+) -> Result<Paper<Page>, Problem> {
+    Ok(Paper(Page::of(&app, &caller, &channel_of(&query.channel), None).await?))
+}
+
+async fn wrong(app: &App, form: &Form, channel: &Channel, refusal: &Refusal) -> Result<Response, Problem> {
+    let faults = words::faults(&app.ledger.shop(), refusal, app.ledger.now());
+    let page = Page { faults, ..Page::of(app, &form.caller, channel, Some(form)).await? };
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+}
+
+/// The fields `count.500` and so on; one that is left empty is none of it.
+fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Refusal> {
+    let mut counts = Vec::new();
+    for amount in denominations(currency) {
+        let text = form.text(&format!("count.{}", amount.minor()));
+        if text.is_empty() {
+            continue;
+        }
+        let wrong = |_| Refusal::invalid("counts", format!("of {amount}: “{text}” is not a whole number"));
+        counts.push((amount, text.parse().map_err(wrong)?));
+    }
+    Ok(counts)
+}
+
+/// POST /counter/drawer: the float is counted in.
+pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let channel = channel_of(form.text("channel"));
+    let counts = match counts(&form, app.ledger.shop().currency) {
+        Ok(counts) => counts,
+        Err(refusal) => return wrong(&app, &form, &channel, &refusal).await,
+    };
+    let command = OpenDrawer { channel: channel.clone(), counts, who: form.caller.who.clone() };
+    match said(&app, &form, &command).await? {
+        Ok(_) => Ok(go(&format!("/counter/drawer?channel={channel}"))),
+        Err(refusal) => wrong(&app, &form, &channel, &refusal).await,
+    }
+}
+
+/// GET /counter/drawer/{turn}
+pub(crate) async fn turn(
+    State(app): State<App>,
+    caller: Caller,
+    At(turn): At<TurnId>,
+) -> Result<Paper<OneTurn>, Problem> {
+    let shop = app.ledger.shop();
+    let entries = app.ledger.drawer_entries(turn, MOST_ENTRIES).await?;
+    Ok(Paper(OneTurn {
+        frame: Frame::new(&app, &caller, Room::Counter),
+        turn: told(&shop, &app.ledger.turn(turn).await?),
+        entries: entries.iter().map(|e| entry(&shop, e)).collect(),
+    }))
+}
+
+/// POST /counter/drawer/{turn}/cash: cash is put in or taken out, with a reason.
+pub(crate) async fn cash(
+    State(app): State<App>,
+    At(turn): At<TurnId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let channel = app.ledger.turn(turn).await?.channel;
+    let amount = match Money::parse(form.text("amount"), app.ledger.shop().currency) {
+        Ok(amount) => amount,
+        Err(error) => return wrong(&app, &form, &channel, &Refusal::invalid("amount", error)).await,
+    };
+    let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
+    let outcome = if form.text("do") == "take-out" {
+        said(&app, &form, &TakeOut { turn, amount, reason, who }).await?
+    } else {
+        said(&app, &form, &PutIn { turn, amount, reason, who }).await?
+    };
+    match outcome {
+        Ok(_) => Ok(go(&format!("/counter/drawer?channel={channel}"))),
+        Err(refusal) => wrong(&app, &form, &channel, &refusal).await,
+    }
+}
+
+/// POST /counter/drawer/{turn}/close: the cash is counted out.
+pub(crate) async fn close(
+    State(app): State<App>,
+    At(turn): At<TurnId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let channel = app.ledger.turn(turn).await?.channel;
+    let counts = match counts(&form, app.ledger.shop().currency) {
+        Ok(counts) => counts,
+        Err(refusal) => return wrong(&app, &form, &channel, &refusal).await,
+    };
+    let note = form.text("note").to_owned();
+    match said(&app, &form, &CloseDrawer { turn, counts, note, who: form.caller.who.clone() }).await? {
+        Ok(_) => Ok(go(&format!("/counter/drawer/{turn}"))),
+        Err(refusal) => wrong(&app, &form, &channel, &refusal).await,
+    }
+}

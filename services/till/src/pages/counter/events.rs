@@ -1,0 +1,103 @@
+//! GET /counter/{basket}/events
+
+use crate::app::App;
+use crate::problem::{Kind, Problem};
+use crate::query::{Asking, At};
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
+use domain::ids::BasketId;
+use futures_core::Stream;
+use serde::Deserialize;
+use std::convert::Infallible;
+use std::pin::Pin;
+use std::task::{Context, Poll};
+use std::time::Duration;
+use tokio::sync::{OwnedSemaphorePermit, mpsc};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
+
+/// How often a slip is looked at: a hand that reaches for a piece takes longer. Looking, and not being
+/// told, finds what another process on the same shop has done.
+const LOOK_EVERY: Duration = Duration::from_millis(400);
+/// How often a silent line says that it is still there.
+const STILL_HERE: Duration = Duration::from_secs(15);
+/// The longest that one line lasts; the browser asks again by itself, and whoever was shut out since is
+/// then refused.
+const LONGEST: Duration = Duration::from_mins(10);
+/// Where a browser that lost its line says what it saw last.
+const SEEN: &str = "last-event-id";
+
+/// What the page has seen.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Query {
+    #[serde(default)]
+    seen: String,
+}
+
+/// Says `changed` whenever the slip, or an item on it, is no longer as the page has seen it.
+pub(crate) async fn events(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    Asking(query): Asking<Query>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let words = "too many slips are watched at once; this one is read again when it is touched";
+    let place = app.watchers.clone().try_acquire_owned();
+    let place = place.map_err(|_| Problem::new(Kind::Busy, words))?;
+    // A slip that is not there is said now, not in the line.
+    app.ledger.basket_pulse(basket).await?;
+    let last = headers.get(SEEN).and_then(|value| value.to_str().ok()).unwrap_or(&query.seen).to_owned();
+    let (out, inbox) = mpsc::channel(1);
+    tokio::spawn(watch(app, basket, last, out, place));
+    Ok(Sse::new(Line(inbox)).keep_alive(KeepAlive::new().interval(STILL_HERE)).into_response())
+}
+
+/// Looks until the page is gone, the slip is done with, or the program is told to stop.
+async fn watch(
+    app: App,
+    basket: BasketId,
+    mut seen: String,
+    out: mpsc::Sender<Event>,
+    _place: OwnedSemaphorePermit,
+) {
+    let mut ending = app.ending.subscribe();
+    let mut ticks = interval(LOOK_EVERY);
+    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    let end = Instant::now() + LONGEST;
+    loop {
+        tokio::select! {
+            _ = ticks.tick() => {}
+            () = out.closed() => return,
+            _ = ending.wait_for(|is_over| *is_over) => return,
+            () = sleep_until(end) => return,
+        }
+        let pulse = match app.ledger.basket_pulse(basket).await {
+            Ok(pulse) => pulse,
+            Err(failure) => {
+                tracing::debug!(%failure, "a slip could not be looked at; the page asks again");
+                return;
+            }
+        };
+        let now = pulse.to_string();
+        if now == seen {
+            continue;
+        }
+        if out.send(Event::default().event("changed").id(&now).data(&now)).await.is_err() || !pulse.is_open {
+            return;
+        }
+        seen = now;
+    }
+}
+
+/// What is sent along a line.
+struct Line(mpsc::Receiver<Event>);
+
+impl Stream for Line {
+    type Item = Result<Event, Infallible>;
+
+    fn poll_next(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<Option<Self::Item>> {
+        self.0.poll_recv(context).map(|event| event.map(Ok))
+    }
+}

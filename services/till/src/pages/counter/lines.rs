@@ -1,0 +1,96 @@
+//! POST /counter/{basket}/line, POST /counter/paper and POST /counter/{basket}/paper
+
+use crate::app::App;
+use crate::pages::counter::room::channel_of;
+use crate::pages::counter::{again, done, said};
+use crate::pages::form::Form;
+use crate::problem::Problem;
+use crate::query::At;
+use axum::extract::State;
+use axum::response::Response;
+use domain::ids::BasketId;
+use domain::money::{Currency, Money};
+use domain::off::Off;
+use domain::quantity::Asked;
+use ledger::{BasketChange, ChangeBasket, LineKind, OpenBasket, Refusal};
+
+/// POST /counter/{basket}/line: a line's quantity and discount, a discount on it all, or a line goes.
+pub(crate) async fn line(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let shop = app.ledger.shop();
+    let changes = match read(&form, shop.currency) {
+        Ok(changes) => changes,
+        Err(refusal) => return again(&app, &form, Some(basket), &refusal, None).await,
+    };
+    let command = ChangeBasket { basket, revision: form.text("revision").parse().ok(), change: changes };
+    match said(&app, &form, &command).await? {
+        Ok(_) => done(&app, &form, basket).await,
+        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+    }
+}
+
+fn read(form: &Form, currency: Currency) -> Result<BasketChange, Refusal> {
+    let off = match form.text("off") {
+        "" => None,
+        text => Some(Off::parse(text, currency).map_err(|error| Refusal::invalid("off", error))?),
+    };
+    let reason = form.text("reason").to_owned();
+    if form.text("do") == "whole" {
+        return Ok(BasketChange::Discount { off, reason });
+    }
+    let line =
+        form.text("line").parse().map_err(|_| Refusal::no_such("line of this slip", form.text("line")))?;
+    if form.text("do") == "remove" {
+        return Ok(BasketChange::Remove { line });
+    }
+    let quantity = match form.text("quantity") {
+        "" => None,
+        text => Some(Asked::parse(text, None).map_err(|error| Refusal::invalid("quantity", error))?),
+    };
+    Ok(BasketChange::Line { line, quantity, off, reason })
+}
+
+/// POST /counter/paper: a gift note or a deposit starts the slip.
+pub(crate) async fn first_paper(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let change = match read_paper(&form, app.ledger.shop().currency) {
+        Ok(change) => change,
+        Err(refusal) => return again(&app, &form, None, &refusal, None).await,
+    };
+    let channel = channel_of(form.text("channel"));
+    let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
+    match said(&app, &form, &new).await? {
+        Ok(basket) => done(&app, &form, basket).await,
+        Err(refusal) => again(&app, &form, None, &refusal, None).await,
+    }
+}
+
+/// POST /counter/{basket}/paper
+pub(crate) async fn paper(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let change = match read_paper(&form, app.ledger.shop().currency) {
+        Ok(change) => change,
+        Err(refusal) => return again(&app, &form, Some(basket), &refusal, None).await,
+    };
+    match said(&app, &form, &ChangeBasket { basket, revision: None, change }).await? {
+        Ok(_) => done(&app, &form, basket).await,
+        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+    }
+}
+
+fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Refusal> {
+    let kind = LineKind::from_code(form.text("kind"));
+    let kind = kind.ok_or_else(|| Refusal::invalid("kind", "choose a gift note or a deposit"))?;
+    let amount = Money::parse(form.text("amount"), currency).map_err(|e| Refusal::invalid("amount", e))?;
+    let named = match (kind, form.text("title")) {
+        (LineKind::Deposit, "" | "Gift note") => "Deposit",
+        (_, "") => "Gift note",
+        (_, title) => title,
+    };
+    Ok(BasketChange::AddPaper { kind, title: named.to_owned(), amount })
+}

@@ -1,0 +1,96 @@
+//! What is owed to the shop: GET /counter/owed, and POST /counter/owed/{tender} takes a payment of it.
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::counter::{said, words};
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::basket::TenderKind;
+use domain::ids::{SaleId, TenderId};
+use domain::money::Money;
+use ledger::{Pay, Refusal};
+
+/// Debts that are listed.
+const MOST_LISTED: usize = 200;
+
+struct Row {
+    tender: String,
+    sale: String,
+    customer: String,
+    due: String,
+    left: String,
+    is_late: bool,
+}
+
+/// What is owed.
+#[derive(Template)]
+#[template(path = "counter/owed.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    rows: Vec<Row>,
+    sum: String,
+    faults: Faults,
+}
+
+impl Page {
+    async fn of(app: &App, caller: &Caller) -> Result<Self, Problem> {
+        let shop = app.ledger.shop();
+        let today = shop.zone.day_of(app.ledger.now());
+        let debts = app.ledger.debts(MOST_LISTED).await?;
+        let sum = Money::sum(debts.iter().map(|d| d.left), shop.currency);
+        let rows = debts.into_iter().map(|debt| Row {
+            tender: debt.tender.to_string(),
+            sale: debt.sale.to_string(),
+            customer: debt.customer,
+            due: debt.due.to_string(),
+            left: debt.left.to_string(),
+            is_late: debt.due < today,
+        });
+        Ok(Self {
+            frame: Frame::new(app, caller, Room::Counter),
+            rows: rows.collect(),
+            sum: sum.map(|sum| sum.to_string()).unwrap_or_default(),
+            faults: Faults::default(),
+        })
+    }
+}
+
+/// GET /counter/owed
+pub(crate) async fn list(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+    Ok(Paper(Page::of(&app, &caller).await?))
+}
+
+/// POST /counter/owed/{tender}
+pub(crate) async fn pay(
+    State(app): State<App>,
+    At(tender): At<TenderId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let outcome = match read(&app, tender, &form) {
+        Ok(pay) => said(&app, &form, &pay).await?,
+        Err(refusal) => Err(refusal),
+    };
+    match (outcome, form.text("sale").parse::<SaleId>()) {
+        (Ok(_), Ok(sale)) => Ok(go(&format!("/counter/sales/{sale}"))),
+        (Ok(_), Err(_)) => Ok(go("/counter/owed")),
+        (Err(refusal), _) => {
+            let faults = words::faults(&app.ledger.shop(), &refusal, app.ledger.now());
+            let page = Page { faults, ..Page::of(&app, &form.caller).await? };
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+        }
+    }
+}
+
+fn read(app: &App, tender: TenderId, form: &Form) -> Result<Pay, Refusal> {
+    let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
+    let amount = amount.map_err(|error| Refusal::invalid("amount", error))?;
+    let kind = TenderKind::from_code(form.text("by"));
+    let kind = kind.ok_or_else(|| Refusal::invalid("by", "say how it was paid"))?;
+    Ok(Pay { tender, kind, amount, who: form.caller.who.clone() })
+}

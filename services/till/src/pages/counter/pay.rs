@@ -1,0 +1,240 @@
+//! Paying a slip: POST /counter/{basket}/pay holds it, GET shows what to take, POST …/tender takes it,
+//! POST …/back goes back to the slip.
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::counter::slip::{Slip, left};
+use crate::pages::counter::words::{self, TENDERS};
+use crate::pages::counter::{again, said};
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::{Asking, At};
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::basket::TenderKind;
+use domain::cash::denominations;
+use domain::day::Day;
+use domain::ids::BasketId;
+use domain::money::{Currency, Money};
+use ledger::{BasketState, BasketView, HoldBasket, PayBasket, Refusal, StopPaying, TenderIn};
+use serde::Deserialize;
+
+/// Sums that a hand is often given, offered as buttons.
+const MOST_NOTES: usize = 4;
+
+/// Taking the money.
+#[derive(Template)]
+#[template(path = "counter/pay.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    slip: Slip,
+    /// How it is paid, as code and in words.
+    by: &'static str,
+    name: &'static str,
+    ways: Vec<(&'static str, &'static str, bool)>,
+    /// What is to be taken this way, and what it all comes to.
+    left: String,
+    due: String,
+    notes: Vec<String>,
+    taken: Vec<(&'static str, String)>,
+    taken_sum: String,
+    /// Until when the pieces are held; none if the hold ran out.
+    held_until: Option<String>,
+    needs_hold: bool,
+    typed: Typed,
+    faults: Faults,
+}
+
+/// What was typed, to be shown again.
+#[derive(Default)]
+struct Typed {
+    amount: String,
+    customer: String,
+    day: String,
+}
+
+/// How it is to be paid.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Query {
+    #[serde(default)]
+    by: String,
+}
+
+fn kind_of(text: &str) -> TenderKind {
+    TenderKind::from_code(text).filter(|kind| TENDERS.contains(kind)).unwrap_or(TenderKind::Cash)
+}
+
+/// The sums above what is due that its notes make.
+fn notes(due: Money, kind: TenderKind) -> Vec<String> {
+    if kind != TenderKind::Cash || due.minor() <= 0 {
+        return Vec::new();
+    }
+    let up =
+        |note: &Money| due.minor().checked_add(note.minor() - 1).map(|sum| sum / note.minor() * note.minor());
+    let major = due.currency().minor_per_major();
+    let mut sums: Vec<i64> =
+        denominations(due.currency()).iter().filter(|note| note.minor() >= major).filter_map(up).collect();
+    sums.retain(|sum| *sum > due.minor());
+    sums.sort_unstable();
+    sums.dedup();
+    sums.truncate(MOST_NOTES);
+    sums.iter()
+        .filter_map(|sum| Money::from_minor(*sum, due.currency()).ok())
+        .map(|m| m.to_string())
+        .collect()
+}
+
+impl Page {
+    fn of(app: &App, caller: &Caller, view: &BasketView, kind: TenderKind) -> Result<Self, Problem> {
+        let shop = app.ledger.shop();
+        let to_take = left(&shop, view, kind)?;
+        let taken = Money::sum(view.tenders.iter().map(|t| t.amount), shop.currency);
+        let slip = Slip::of(&shop, view, String::new(), app.ledger.now())?;
+        Ok(Self {
+            frame: Frame::new(app, caller, Room::Counter),
+            by: kind.code(),
+            name: words::tender(kind),
+            ways: TENDERS.map(|k| (k.code(), words::tender(k), k == kind)).to_vec(),
+            left: to_take.to_string(),
+            due: view.due.to_string(),
+            notes: notes(to_take, kind),
+            taken: view.tenders.iter().map(|t| (words::tender(t.kind), t.amount.to_string())).collect(),
+            taken_sum: taken.map(|sum| sum.to_string()).unwrap_or_default(),
+            held_until: view.held_until.map(|until| shop.zone.shown(until)),
+            needs_hold: slip.has_goods(),
+            typed: Typed { customer: view.customer.clone(), ..Typed::default() },
+            faults: Faults::default(),
+            slip,
+        })
+    }
+}
+
+/// GET /counter/{basket}/pay
+pub(crate) async fn page(
+    State(app): State<App>,
+    caller: Caller,
+    At(basket): At<BasketId>,
+    Asking(query): Asking<Query>,
+) -> Result<Response, Problem> {
+    let view = app.ledger.basket(basket).await?;
+    match (view.sale, view.state) {
+        (Some(sale), _) => return Ok(go(&format!("/counter/sales/{sale}"))),
+        (None, BasketState::Open) if view.paying => {}
+        (None, BasketState::Open) => return Ok(go(&format!("/counter/{basket}"))),
+        (None, _) => return Ok(go("/counter")),
+    }
+    Ok(Paper(Page::of(&app, &caller, &view, kind_of(&query.by))?).into_response())
+}
+
+/// POST /counter/{basket}/pay: the first press of a tender holds every line, all or none.
+pub(crate) async fn hold(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let command = HoldBasket {
+        basket,
+        revision: form.text("revision").parse().unwrap_or(0),
+        without: form.all("without").iter().filter_map(|number| number.parse().ok()).collect(),
+        who: form.caller.who.clone(),
+    };
+    match said(&app, &form, &command).await? {
+        Ok(_) => Ok(go(&format!("/counter/{basket}/pay?by={}", kind_of(form.text("by")).code()))),
+        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+    }
+}
+
+/// POST /counter/{basket}/tender: money was taken; with the last of it the slip is rung up.
+pub(crate) async fn take(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let view = app.ledger.basket(basket).await?;
+    if let Some(sale) = view.sale {
+        return Ok(go(&format!("/counter/sales/{sale}")));
+    }
+    let command = match read(&app, &view, &form) {
+        Ok(tender) => PayBasket { who: form.caller.who.clone(), ..tender },
+        Err(refusal) => return wrong(&app, &form, &view, &refusal),
+    };
+    match said(&app, &form, &command).await? {
+        Ok(paid) => Ok(match paid.sale {
+            Some(sale) => go(&format!("/counter/sales/{sale}?just=rung-up")),
+            None => go(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
+        }),
+        // Read anew: it may have been put away, or its hold may be over.
+        Err(refusal) => wrong(&app, &form, &app.ledger.basket(basket).await?, &refusal),
+    }
+}
+
+fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Refusal> {
+    let shop = app.ledger.shop();
+    let kind = kind_of(form.text("by"));
+    let given = if form.has("given") { form.text("given") } else { form.text("amount") };
+    let amount = money(given, shop.currency, "amount");
+    let amount = match given {
+        "" => left(&shop, view, kind).map_err(|_| Refusal::invalid("amount", "say how much was given"))?,
+        _ => amount?,
+    };
+    let (customer, due) = match kind {
+        TenderKind::Owed => {
+            let day = Day::parse(form.text("day")).map_err(|error| Refusal::invalid("day", error))?;
+            (form.text("customer").to_owned(), Some(day))
+        }
+        _ => (String::new(), None),
+    };
+    let due_now = money(form.text("due"), shop.currency, "due")?;
+    let tender = TenderIn { kind, amount, customer, due };
+    Ok(PayBasket { basket: view.id, due: due_now, tender, who: String::new() })
+}
+
+fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Refusal> {
+    Money::parse(text, currency).map_err(|error| Refusal::invalid(field, error))
+}
+
+/// The page again, with what was typed and what is wrong with it.
+fn wrong(app: &App, form: &Form, view: &BasketView, refusal: &Refusal) -> Result<Response, Problem> {
+    let mut page = Page::of(app, &form.caller, view, kind_of(form.text("by")))?;
+    page.faults = words::faults(&app.ledger.shop(), refusal, app.ledger.now());
+    page.typed = Typed {
+        amount: form.text("amount").to_owned(),
+        customer: form.text("customer").to_owned(),
+        day: form.text("day").to_owned(),
+    };
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+}
+
+/// POST /counter/{basket}/back: back to the slip; what was taken is handed back.
+pub(crate) async fn back(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    match said(&app, &form, &StopPaying { basket }).await? {
+        Ok(_) => Ok(go(&format!("/counter/{basket}"))),
+        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn notes_are_offered_above_what_is_due() {
+        let check = |due: i64, expected: &[&str]| {
+            let due = Money::from_minor(due, Currency::USD).expect("an amount");
+            assert_eq!(notes(due, TenderKind::Cash), expected, "{due}");
+        };
+        check(7863, &["79.00", "80.00", "100.00"]);
+        check(2000, &["50.00", "100.00"]);
+        check(45, &["1.00", "2.00", "5.00", "10.00"]);
+        check(0, &[]);
+        assert_eq!(notes(Money::zero(Currency::USD), TenderKind::Card), Vec::<String>::new());
+    }
+}

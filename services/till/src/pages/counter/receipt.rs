@@ -1,0 +1,171 @@
+//! A receipt, in words; GET /counter/sales/{sale}/receipt.txt gives it as a file to send.
+
+use crate::app::App;
+use crate::pages::counter::words;
+use crate::problem::Problem;
+use crate::query::At;
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use domain::basket::TenderKind;
+use domain::ids::SaleId;
+use domain::money::Money;
+use ledger::{LineKind, SaleView, Shop, SoldLine};
+use std::fmt::Write;
+
+/// Letters of a line of the file: what a till roll of 80 mm prints (common practice, no source).
+const WIDTH: usize = 42;
+
+/// A line of a receipt.
+pub(crate) struct Line {
+    pub(crate) title: String,
+    pub(crate) working: String,
+    pub(crate) amount: String,
+    pub(crate) off: Option<String>,
+    pub(crate) back: Option<String>,
+}
+
+/// A receipt.
+pub(crate) struct Receipt {
+    pub(crate) shop: String,
+    pub(crate) number: String,
+    pub(crate) when: String,
+    pub(crate) place: String,
+    pub(crate) who: String,
+    pub(crate) currency: String,
+    pub(crate) lines: Vec<Line>,
+    /// Tax, shipping and rounding, those that there are.
+    pub(crate) more: Vec<(&'static str, String)>,
+    pub(crate) due: String,
+    pub(crate) tenders: Vec<(String, String)>,
+    pub(crate) change: Option<String>,
+    pub(crate) note: String,
+    pub(crate) voided: bool,
+}
+
+impl Receipt {
+    pub(crate) fn of(shop: &Shop, sale: &SaleView) -> Self {
+        let totals = &sale.totals;
+        let some =
+            |name: &'static str, amount: Money| (!amount.is_zero()).then(|| (name, amount.to_string()));
+        let more = [
+            some("Tax", totals.tax),
+            some("Shipping", totals.shipping),
+            some("Cash rounding", totals.rounding),
+        ];
+        Self {
+            shop: shop.name.clone(),
+            number: sale.receipt.map(|r| r.to_string()).unwrap_or_default(),
+            when: shop.zone.shown(sale.at),
+            place: words::channel(shop, &sale.channel),
+            who: sale.who.clone(),
+            currency: shop.currency.to_string(),
+            lines: sale.lines.iter().map(line).collect(),
+            more: more.into_iter().flatten().collect(),
+            due: totals.due.to_string(),
+            tenders: sale.tenders.iter().map(|t| tender(&t.tender)).collect(),
+            change: (!totals.change.is_zero()).then(|| totals.change.to_string()),
+            note: sale.note.clone(),
+            voided: sale.voided,
+        }
+    }
+
+    /// As plain text, for a file or a till roll.
+    pub(crate) fn text(&self) -> String {
+        let mut out = String::new();
+        let rule = "-".repeat(WIDTH);
+        let mut say = |line: &str| {
+            // Writing to a String cannot fail.
+            let _ = writeln!(out, "{line}");
+        };
+        say(&self.shop);
+        say(&format!("Receipt {}, {}", self.number, self.place));
+        say(&self.when);
+        if self.voided {
+            say("VOIDED");
+        }
+        say(&rule);
+        for line in &self.lines {
+            say(&pair(&line.title, &line.amount));
+            if !line.working.is_empty() {
+                say(&format!("  {}", line.working));
+            }
+            if let Some(off) = &line.off {
+                say(&pair("  off", &format!("-{off}")));
+            }
+        }
+        say(&rule);
+        for (name, amount) in &self.more {
+            say(&pair(name, amount));
+        }
+        say(&pair(&format!("To pay, {}", self.currency), &self.due));
+        for (name, amount) in &self.tenders {
+            say(&pair(name, amount));
+        }
+        if let Some(change) = &self.change {
+            say(&pair("Change", change));
+        }
+        if !self.note.is_empty() {
+            say(&rule);
+            say(&self.note);
+        }
+        out
+    }
+}
+
+/// A name and a figure at the two edges; a name that is too long has a line of its own.
+fn pair(name: &str, figure: &str) -> String {
+    let room = WIDTH.saturating_sub(figure.chars().count() + 1);
+    if name.chars().count() > room {
+        return format!("{name}\n{figure:>WIDTH$}");
+    }
+    let gap = WIDTH - name.chars().count();
+    format!("{name}{figure:>gap$}")
+}
+
+fn line(sold: &SoldLine) -> Line {
+    let SoldLine { line, given_back } = sold;
+    let working = match line.kind {
+        LineKind::Goods if line.quantity.steps() == 1 && line.money.amount == line.price => line.code.clone(),
+        LineKind::Goods => format!("{} at {} · {}", line.quantity, line.price, line.code),
+        LineKind::GiftNote | LineKind::Deposit => String::new(),
+    };
+    Line {
+        title: line.title.clone(),
+        working,
+        amount: line.money.amount.to_string(),
+        off: (!line.money.discount.is_zero()).then(|| line.money.discount.to_string()),
+        back: (given_back.steps() > 0).then(|| format!("{given_back} given back")),
+    }
+}
+
+fn tender(tender: &ledger::TenderIn) -> (String, String) {
+    let name = words::tender(tender.kind);
+    let name = match (tender.kind, tender.due) {
+        (TenderKind::Owed, Some(due)) => format!("Owed by {}, due {due}", tender.customer),
+        _ => name.to_owned(),
+    };
+    (name, tender.amount.to_string())
+}
+
+/// GET /counter/sales/{sale}/receipt.txt
+pub(crate) async fn file(State(app): State<App>, At(sale): At<SaleId>) -> Result<Response, Problem> {
+    let sale = app.ledger.sale(sale).await?;
+    let receipt = Receipt::of(&app.ledger.shop(), &sale);
+    let name = format!("attachment; filename=\"receipt-{}.txt\"", receipt.number);
+    let headers =
+        [(header::CONTENT_TYPE, "text/plain; charset=utf-8".to_owned()), (header::CONTENT_DISPOSITION, name)];
+    Ok((headers, receipt.text()).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_and_figures_stand_at_the_edges() {
+        assert_eq!(pair("Change", "4.15"), format!("Change{}4.15", " ".repeat(32)));
+        let long = "A very long name of a very woolly piece of work";
+        assert_eq!(pair(long, "4.15"), format!("{long}\n{}4.15", " ".repeat(38)));
+    }
+}

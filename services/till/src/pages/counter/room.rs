@@ -1,0 +1,177 @@
+//! GET /counter and GET /counter/{basket}
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::counter::slip::{Slip, read};
+use crate::pages::counter::words::{self, ago};
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::Problem;
+use crate::query::{Asking, At};
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::channel::Channel;
+use domain::ids::BasketId;
+use domain::stock::ItemKind;
+use ledger::{Hold, ItemView, Purpose, Shop};
+use serde::Deserialize;
+
+/// Tags that are shown at once: what fits a tablet without much scrolling.
+const MOST_TAGS: usize = 12;
+/// Other slips and holds that are listed.
+const MOST_LISTED: usize = 20;
+
+/// A tag to press.
+pub(crate) struct Find {
+    code: String,
+    title: String,
+    price: String,
+    about: String,
+    stripes: Vec<&'static str>,
+}
+
+/// A slip or a hold in a list.
+pub(crate) struct Listed {
+    id: String,
+    name: String,
+    about: String,
+}
+
+/// The room, around a slip.
+#[derive(Template)]
+#[template(path = "counter/room.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    slip: Slip,
+    typed: String,
+    words: String,
+    finds: Vec<Find>,
+    open: Vec<Listed>,
+    aside: Vec<Listed>,
+    channel: String,
+    channels: Vec<(String, String)>,
+}
+
+/// What the room is asked.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Query {
+    #[serde(default)]
+    find: String,
+    #[serde(default)]
+    channel: String,
+}
+
+/// Where a slip is rung up if nobody says so.
+pub(crate) fn channel_of(text: &str) -> Channel {
+    Channel::parse(text).unwrap_or_else(|_| Channel::store())
+}
+
+impl Page {
+    /// The room as it stands, around a slip; `typed` is what was typed and could not be used.
+    pub(crate) async fn around(
+        app: &App,
+        caller: &Caller,
+        slip: Slip,
+        typed: &str,
+        query: Query,
+    ) -> Result<Self, Problem> {
+        let shop = app.ledger.shop();
+        let now = app.ledger.now();
+        let finds = app.ledger.free_items(&query.find, MOST_TAGS).await?;
+        let open =
+            app.ledger.open_baskets(MOST_LISTED).await?.into_iter().filter(|b| b.id.to_string() != slip.id);
+        let listed = |basket: ledger::BasketSummary| {
+            let who = if basket.who.is_empty() { String::new() } else { format!("{}, ", basket.who) };
+            let lines = format!("{} line{}", basket.lines, if basket.lines == 1 { "" } else { "s" });
+            let paying = if basket.paying { ", being paid" } else { "" };
+            let name = if basket.customer.is_empty() { "A slip".to_owned() } else { basket.customer };
+            let about = format!("{lines}, {who}{}{paying}", ago(&shop, basket.changed, now));
+            Listed { id: basket.id.to_string(), name, about }
+        };
+        let holds = app.ledger.open_holds(None, MOST_LISTED).await?.into_iter();
+        let holds = holds.filter(|h| matches!(h.purpose, Purpose::Customer | Purpose::Market));
+        Ok(Self {
+            frame: Frame::new(app, caller, Room::Counter),
+            typed: typed.to_owned(),
+            finds: finds.iter().map(tag).collect(),
+            open: open.map(listed).collect(),
+            aside: holds.map(|hold| set_aside(&shop, &hold)).collect(),
+            channel: channel_of(&query.channel).as_str().to_owned(),
+            channels: counters(&shop),
+            words: query.find,
+            slip,
+        })
+    }
+
+    /// With the status of what is wrong on it.
+    pub(crate) fn answer(self) -> Response {
+        let is_fine = self.slip.faults.is_empty();
+        let status = if is_fine { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+        (status, Paper(self)).into_response()
+    }
+}
+
+/// Channels with a counter: all but the online shop, the store first.
+pub(crate) fn counters(shop: &Shop) -> Vec<(String, String)> {
+    let mut all: Vec<(String, String)> = shop
+        .channels
+        .iter()
+        .filter(|(code, _)| **code != Channel::online())
+        .map(|(code, name)| (code.as_str().to_owned(), name.clone()))
+        .collect();
+    all.sort_by_key(|(code, _)| code != Channel::store().as_str());
+    all
+}
+
+fn tag(item: &ItemView) -> Find {
+    let about = match item.kind {
+        ItemKind::Piece => item.weight.map(|w| w.to_string()).unwrap_or_default(),
+        ItemKind::Counted => format!("{} here", item.on_hand),
+        ItemKind::Weight => format!(
+            "per {}, {} here",
+            item.stock_unit.map_or("", domain::weight::WeightUnit::symbol),
+            item.on_hand
+        ),
+    };
+    let parts = [about, item.color.replace('|', ", "), item.size.clone()];
+    let about: Vec<String> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+    Find {
+        code: item.sku.clone(),
+        title: item.name.clone(),
+        price: item.price.to_string(),
+        about: about.join(" · "),
+        stripes: words::stripes(&item.color),
+    }
+}
+
+fn set_aside(shop: &Shop, hold: &Hold) -> Listed {
+    let titles: Vec<&str> = hold.lines.iter().map(|line| line.title.as_str()).collect();
+    let until = hold.until.map(|u| format!(", until {}", shop.zone.shown(u))).unwrap_or_default();
+    let name = if hold.for_whom.is_empty() { hold.purpose.code().to_owned() } else { hold.for_whom.clone() };
+    Listed { id: hold.id.to_string(), name, about: format!("{}{until}", titles.join(", ")) }
+}
+
+/// GET /counter
+pub(crate) async fn room(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(query): Asking<Query>,
+) -> Result<Response, Problem> {
+    let slip = Slip::empty(&app.ledger.shop());
+    Ok(Page::around(&app, &caller, slip, "", query).await?.answer())
+}
+
+/// GET /counter/{basket}
+pub(crate) async fn at_slip(
+    State(app): State<App>,
+    caller: Caller,
+    At(basket): At<BasketId>,
+    Asking(query): Asking<Query>,
+) -> Result<Response, Problem> {
+    match read(&app, basket).await? {
+        Ok(slip) => Ok(Page::around(&app, &caller, slip, "", query).await?.answer()),
+        Err(elsewhere) => Ok(elsewhere),
+    }
+}

@@ -1,0 +1,235 @@
+//! Past sales: GET /counter/sales finds them, GET /counter/sales/{sale} shows one as its receipt,
+//! POST /counter/sales/{sale}/void undoes one of today.
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::counter::receipt::Receipt;
+use crate::pages::counter::{said, words};
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::{Asking, At};
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::codes::Code;
+use domain::day::Day;
+use domain::ids::SaleId;
+use domain::stock::Fate;
+use ledger::{RefundView, SaleView, SalesQuery, Shop, VoidSale};
+use serde::Deserialize;
+
+/// Sales that are listed at once.
+const MOST_LISTED: usize = 30;
+/// A number of fewer digits is a receipt's, of more a code's: no in-store code or GTIN has fewer than 8.
+const RECEIPT_DIGITS: usize = 7;
+
+/// A sale in the list.
+struct Row {
+    id: String,
+    receipt: String,
+    when: String,
+    place: String,
+    what: String,
+    due: String,
+    state: &'static str,
+}
+
+/// Past sales.
+#[derive(Template)]
+#[template(path = "counter/sales.html")]
+pub(crate) struct List {
+    frame: Frame,
+    what: String,
+    day: String,
+    rows: Vec<Row>,
+    next: Option<String>,
+    faults: Faults,
+}
+
+/// What is looked for.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Query {
+    #[serde(default)]
+    what: String,
+    #[serde(default)]
+    day: String,
+    #[serde(default)]
+    before: String,
+}
+
+impl Query {
+    fn read(&self) -> Result<SalesQuery, Faults> {
+        let what = self.what.trim();
+        let is_number = !what.is_empty() && what.bytes().all(|b| b.is_ascii_digit());
+        let receipt = if is_number && what.len() <= RECEIPT_DIGITS { what.parse().ok() } else { None };
+        let code = match (what, receipt) {
+            ("", _) | (_, Some(_)) => None,
+            _ => Some(Code::parse(what).map_err(|error| Faults::one("what", error.to_string()))?),
+        };
+        let day = match self.day.trim() {
+            "" => None,
+            text => Some(Day::parse(text).map_err(|error| Faults::one("day", error.to_string()))?),
+        };
+        Ok(SalesQuery { receipt, code, day })
+    }
+}
+
+fn row(shop: &Shop, sale: &SaleView) -> Row {
+    let titles: Vec<&str> = sale.lines.iter().map(|l| l.line.title.as_str()).collect();
+    Row {
+        id: sale.id.to_string(),
+        receipt: sale.receipt.map_or_else(|| "past".to_owned(), |r| r.to_string()),
+        when: shop.zone.shown(sale.at),
+        place: words::channel(shop, &sale.channel),
+        what: titles.join(", "),
+        due: sale.totals.due.to_string(),
+        state: match (sale.voided, sale.refunds.is_empty()) {
+            (true, _) => "voided",
+            (false, false) => "given back in part or whole",
+            (false, true) => "",
+        },
+    }
+}
+
+/// GET /counter/sales
+pub(crate) async fn list(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(query): Asking<Query>,
+) -> Result<Response, Problem> {
+    let shop = app.ledger.shop();
+    let frame = Frame::new(&app, &caller, Room::Counter);
+    let (mut sales, faults) = match query.read() {
+        Ok(asked) => {
+            let before = query.before.parse().ok();
+            (app.ledger.find_sales(&asked, before, MOST_LISTED + 1).await?, Faults::default())
+        }
+        Err(faults) => (Vec::new(), faults),
+    };
+    let more = sales.len() > MOST_LISTED;
+    sales.truncate(MOST_LISTED);
+    let next = sales.last().filter(|_| more).map(|sale| sale.id.to_string());
+    let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+    let rows = sales.iter().map(|sale| row(&shop, sale)).collect();
+    Ok((status, Paper(List { frame, what: query.what, day: query.day, rows, next, faults })).into_response())
+}
+
+/// What was given back, in words.
+struct Back {
+    when: String,
+    given: String,
+    how: String,
+    reason: String,
+    open: bool,
+}
+
+/// Money that is still owed for the sale.
+struct Debt {
+    tender: String,
+    customer: String,
+    due: String,
+    left: String,
+}
+
+/// One sale.
+#[derive(Template)]
+#[template(path = "counter/sale.html")]
+pub(crate) struct One {
+    frame: Frame,
+    id: String,
+    receipt: Receipt,
+    backs: Vec<Back>,
+    debts: Vec<Debt>,
+    order: Option<String>,
+    just: bool,
+    can_give_back: bool,
+    can_void: bool,
+    faults: Faults,
+}
+
+/// Whether it was rung up a moment ago.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Just {
+    #[serde(default)]
+    just: String,
+}
+
+impl One {
+    fn of(app: &App, caller: &Caller, sale: &SaleView) -> Self {
+        let shop = app.ledger.shop();
+        let left = sale.lines.iter().any(|l| l.given_back.steps() < l.line.quantity.steps());
+        let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
+        let live = !sale.voided && sale.receipt.is_some();
+        let debts = sale.tenders.iter().filter_map(|tender| {
+            let left = tender.still_owed.filter(|left| !left.is_zero() && !sale.voided)?;
+            let due = tender.tender.due.map(|d| d.to_string()).unwrap_or_default();
+            let (tender, customer) = (tender.id.to_string(), tender.tender.customer.clone());
+            Some(Debt { tender, customer, due, left: left.to_string() })
+        });
+        Self {
+            frame: Frame::new(app, caller, Room::Counter),
+            id: sale.id.to_string(),
+            receipt: Receipt::of(&shop, sale),
+            backs: sale.refunds.iter().map(|refund| back(&shop, refund)).collect(),
+            debts: debts.collect(),
+            order: sale.order.clone(),
+            just: false,
+            can_give_back: live && left,
+            can_void: live && today && sale.refunds.is_empty() && sale.order.is_none(),
+            faults: Faults::default(),
+        }
+    }
+}
+
+fn back(shop: &Shop, refund: &RefundView) -> Back {
+    let how = refund.tenders.iter().map(|(kind, amount)| match kind {
+        domain::basket::TenderKind::Owed => format!("{amount} less owed"),
+        kind => format!("{amount} by {}", words::tender(*kind).to_lowercase()),
+    });
+    Back {
+        when: shop.zone.shown(refund.at),
+        given: refund.given.to_string(),
+        how: how.collect::<Vec<_>>().join(", "),
+        reason: refund.reason.clone(),
+        open: refund.lines.iter().any(|line| line.2 == Fate::Open),
+    }
+}
+
+/// GET /counter/sales/{sale}
+pub(crate) async fn one(
+    State(app): State<App>,
+    caller: Caller,
+    At(sale): At<SaleId>,
+    Asking(just): Asking<Just>,
+) -> Result<Response, Problem> {
+    let sale = app.ledger.sale(sale).await?;
+    let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &sale) };
+    Ok(Paper(page).into_response())
+}
+
+/// POST /counter/sales/{sale}/void
+pub(crate) async fn void(
+    State(app): State<App>,
+    At(sale): At<SaleId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let who = form.caller.who.clone();
+    let reason = form.text("reason").to_owned();
+    if reason.is_empty() {
+        let faults = Faults::one("reason", "say why it is undone; it stands in the books");
+        let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
+        return Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response());
+    }
+    match said(&app, &form, &VoidSale { sale, reason, who }).await? {
+        Ok(()) => Ok(go(&format!("/counter/sales/{sale}"))),
+        Err(refusal) => {
+            let faults = words::faults(&app.ledger.shop(), &refusal, app.ledger.now());
+            let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+        }
+    }
+}

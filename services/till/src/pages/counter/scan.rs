@@ -1,0 +1,81 @@
+//! POST /counter/scan and POST /counter/{basket}/scan
+
+use crate::app::App;
+use crate::pages::counter::room::channel_of;
+use crate::pages::counter::slip::Weigh;
+use crate::pages::counter::{again, done, said};
+use crate::pages::form::Form;
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::query::At;
+use axum::extract::State;
+use axum::response::Response;
+use domain::codes::Code;
+use domain::ids::BasketId;
+use domain::quantity::Asked;
+use ledger::{BasketChange, ChangeBasket, OpenBasket, Refusal};
+
+/// POST /counter/scan: the first thing starts the slip.
+pub(crate) async fn first(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    scan(&app, &form, None).await
+}
+
+/// POST /counter/{basket}/scan
+pub(crate) async fn next(
+    State(app): State<App>,
+    At(basket): At<BasketId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    scan(&app, &form, Some(basket)).await
+}
+
+async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Response, Problem> {
+    let path = basket.map_or("/counter".to_owned(), |basket| format!("/counter/{basket}"));
+    if form.text("code").is_empty() {
+        return Ok(go(&path));
+    }
+    let change = match read(form) {
+        Ok(change) => change,
+        Err(refusal) => return again(app, form, basket, &refusal, weigh(app, form).await).await,
+    };
+    let laid = if let Some(basket) = basket {
+        said(app, form, &ChangeBasket { basket, revision: None, change }).await?.map(|_| basket)
+    } else {
+        let channel = channel_of(form.text("channel"));
+        let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
+        said(app, form, &new).await?
+    };
+    match laid {
+        Ok(basket) => done(app, form, basket).await,
+        Err(Refusal::UnknownCode { .. }) if is_word(form.text("code")) => {
+            let words = form_urlencoded::byte_serialize(form.text("code").as_bytes()).collect::<String>();
+            Ok(go(&format!("{path}?find={words}")))
+        }
+        Err(refusal) => {
+            let of_weight = matches!(&refusal, Refusal::Invalid { field, .. } if field == "quantity");
+            let weigh = if of_weight { weigh(app, form).await } else { None };
+            again(app, form, basket, &refusal, weigh).await
+        }
+    }
+}
+
+fn read(form: &Form) -> Result<BasketChange, Refusal> {
+    let code = Code::parse(form.text("code")).map_err(|error| Refusal::invalid("code", error))?;
+    let quantity = match form.text("quantity") {
+        "" => None,
+        text => Some(Asked::parse(text, None).map_err(|error| Refusal::invalid("quantity", error))?),
+    };
+    Ok(BasketChange::Add { code, quantity })
+}
+
+/// Digits alone are a code that was misread; anything else may be a word that somebody looks for.
+fn is_word(text: &str) -> bool {
+    text.chars().any(char::is_alphabetic)
+}
+
+/// The question for the weight of goods by weight.
+async fn weigh(app: &App, form: &Form) -> Option<Weigh> {
+    let item = app.ledger.item(&Code::parse(form.text("code")).ok()?).await.ok()?;
+    let unit = item.stock_unit?.symbol();
+    Some(Weigh { code: item.sku, title: item.name, unit, price: item.price.to_string() })
+}

@@ -1,0 +1,205 @@
+//! A slip, as the page shows it; GET /counter/{basket}/slip gives it alone, to be put in its place.
+
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::counter::words;
+use crate::pages::form::Faults;
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::Problem;
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::basket::{Given, TenderKind, still_due};
+use domain::day::Moment;
+use domain::ids::BasketId;
+use domain::money::Money;
+use domain::stock::ItemKind;
+use ledger::{BasketLineView, BasketState, BasketView, LineKind, Shop};
+
+/// A line, in words.
+pub(crate) struct SlipLine {
+    pub(crate) number: u32,
+    pub(crate) title: String,
+    pub(crate) code: String,
+    pub(crate) working: String,
+    /// Before what is off.
+    pub(crate) amount: String,
+    /// What is off, how much that is, and why.
+    pub(crate) off: Option<(String, String, String)>,
+    /// Who has it, if it is gone.
+    pub(crate) gone: Option<String>,
+    /// What stands in the field of the quantity; none where there is only one.
+    pub(crate) quantity: Option<String>,
+    pub(crate) unit: &'static str,
+    pub(crate) is_goods: bool,
+}
+
+/// Goods by weight that were scanned and wait for their weight.
+pub(crate) struct Weigh {
+    pub(crate) code: String,
+    pub(crate) title: String,
+    pub(crate) unit: &'static str,
+    pub(crate) price: String,
+}
+
+/// A slip, in words.
+pub(crate) struct Slip {
+    /// Its address; `/counter` before it is started.
+    pub(crate) path: String,
+    /// Its identifier; empty before it is started.
+    pub(crate) id: String,
+    pub(crate) revision: i64,
+    pub(crate) pulse: String,
+    pub(crate) lines: Vec<SlipLine>,
+    pub(crate) gone: Vec<u32>,
+    pub(crate) off: Option<(String, String, String)>,
+    pub(crate) due: String,
+    /// What it comes to in cash, where that differs.
+    pub(crate) in_cash: Option<String>,
+    pub(crate) customer: String,
+    pub(crate) paying: bool,
+    pub(crate) currency: String,
+    pub(crate) weigh: Option<Weigh>,
+    pub(crate) faults: Faults,
+}
+
+impl Slip {
+    /// Before anything was laid down.
+    pub(crate) fn empty(shop: &Shop) -> Self {
+        Self {
+            path: "/counter".to_owned(),
+            id: String::new(),
+            revision: 0,
+            pulse: String::new(),
+            lines: Vec::new(),
+            gone: Vec::new(),
+            off: None,
+            due: Money::zero(shop.currency).to_string(),
+            in_cash: None,
+            customer: String::new(),
+            paying: false,
+            currency: shop.currency.to_string(),
+            weigh: None,
+            faults: Faults::default(),
+        }
+    }
+
+    pub(crate) fn of(shop: &Shop, view: &BasketView, pulse: String, now: Moment) -> Result<Self, Problem> {
+        let cash = left(shop, view, TenderKind::Cash)?;
+        Ok(Self {
+            path: format!("/counter/{}", view.id),
+            id: view.id.to_string(),
+            revision: view.revision,
+            pulse,
+            lines: view.lines.iter().map(|line| in_words(shop, line, now)).collect(),
+            gone: view.lines.iter().filter(|line| line.gone.is_some()).map(|line| line.number).collect(),
+            off: view.off.map(|off| (off.to_string(), view.discount.to_string(), view.off_reason.clone())),
+            due: view.due.to_string(),
+            in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.to_string()),
+            customer: view.customer.clone(),
+            paying: view.paying,
+            currency: shop.currency.to_string(),
+            weigh: None,
+            faults: Faults::default(),
+        })
+    }
+
+    pub(crate) fn has_goods(&self) -> bool {
+        self.lines.iter().any(|line| line.is_goods)
+    }
+}
+
+/// What is left to pay this way.
+pub(crate) fn left(shop: &Shop, view: &BasketView, kind: TenderKind) -> Result<Money, Problem> {
+    let given: Vec<Given> = view.tenders.iter().map(|t| (t.kind, t.amount)).collect();
+    still_due(view.due, &given, kind, shop.cash_rounding).map_err(|error| Problem::invalid("#/amount", error))
+}
+
+fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
+    let unit = line.asked.and_then(|(_, unit)| unit).or(match line.quantity.measure() {
+        domain::quantity::Measure::Units => None,
+        domain::quantity::Measure::Thousandths(unit) => Some(unit),
+    });
+    let single = line.kind != LineKind::Goods || line.item_kind == Some(ItemKind::Piece);
+    let quantity = line.asked.filter(|_| !single).map(|(value, _)| value.normalize().to_string());
+    SlipLine {
+        number: line.number,
+        title: line.title.clone(),
+        code: line.code.clone(),
+        working: working(line),
+        amount: line.amount.to_string(),
+        off: line.off.map(|off| (off.to_string(), line.discount.to_string(), line.reason.clone())),
+        gone: line.gone.as_ref().map(|refusal| words::gone(shop, refusal, now)),
+        quantity,
+        unit: unit.map_or("", domain::weight::WeightUnit::symbol),
+        is_goods: line.kind == LineKind::Goods,
+    }
+}
+
+/// How a line came by its amount.
+fn working(line: &BasketLineView) -> String {
+    match (line.kind, line.item_kind) {
+        (LineKind::GiftNote, _) => "gift note, paid now and spent later".to_owned(),
+        (LineKind::Deposit, _) => "deposit".to_owned(),
+        (LineKind::Goods, Some(ItemKind::Weight)) => {
+            let asked =
+                line.asked.and_then(|(value, unit)| Some(format!("{} {} = ", value.normalize(), unit?)));
+            let unit = match line.quantity.measure() {
+                domain::quantity::Measure::Thousandths(unit) => unit.symbol(),
+                domain::quantity::Measure::Units => "",
+            };
+            format!("{}{} at {} per {unit}", asked.unwrap_or_default(), line.quantity, line.price)
+        }
+        (LineKind::Goods, Some(ItemKind::Counted)) => format!("{} at {}", line.quantity, line.price),
+        (LineKind::Goods, _) => match (line.weight, line.rate) {
+            (Some(weight), Some(rate)) => {
+                format!("{weight} at {} per {}", rate.per().normalize(), rate.unit())
+            }
+            (Some(weight), None) => weight.to_string(),
+            (None, _) => line.color.clone(),
+        },
+    }
+}
+
+/// The slip alone.
+#[derive(Template)]
+#[template(path = "counter/slip.html")]
+pub(crate) struct SlipAlone {
+    pub(crate) frame: Frame,
+    pub(crate) slip: Slip,
+}
+
+/// Reads a slip that is open, in words.
+pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Response>, Problem> {
+    // The pulse first: what changes in between is then seen as a change.
+    let pulse = app.ledger.basket_pulse(basket).await?.to_string();
+    let view = app.ledger.basket(basket).await?;
+    if let Some(sale) = view.sale {
+        return Ok(Err(go(&format!("/counter/sales/{sale}"))));
+    }
+    if view.state != BasketState::Open {
+        return Ok(Err(go("/counter")));
+    }
+    Slip::of(&app.ledger.shop(), &view, pulse, app.ledger.now()).map(Ok)
+}
+
+/// GET /counter/{basket}/slip
+pub(crate) async fn alone(
+    State(app): State<App>,
+    caller: Caller,
+    At(basket): At<BasketId>,
+) -> Result<Response, Problem> {
+    let slip = match read(&app, basket).await? {
+        Ok(slip) => slip,
+        Err(elsewhere) => return Ok(elsewhere),
+    };
+    Ok(answer(&app, &caller, slip))
+}
+
+/// The slip alone, with the status of what is wrong on it.
+pub(crate) fn answer(app: &App, caller: &Caller, slip: Slip) -> Response {
+    let status = if slip.faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+    (status, Paper(SlipAlone { frame: Frame::new(app, caller, Room::Counter), slip })).into_response()
+}

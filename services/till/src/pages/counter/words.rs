@@ -1,0 +1,217 @@
+//! What the counter says: who has a piece, since when, and what can be done.
+
+use crate::pages::form::Faults;
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::day::Moment;
+use ledger::{Refusal, Shop, SoldAs};
+
+const SECOND_MS: i64 = 1000;
+const MINUTE_MS: i64 = 60 * SECOND_MS;
+const HOUR_MS: i64 = 60 * MINUTE_MS;
+const DAY_MS: i64 = 24 * HOUR_MS;
+
+/// How long ago, or the date of what is further back than a day.
+pub(crate) fn ago(shop: &Shop, at: Moment, now: Moment) -> String {
+    let past = now.millis() - at.millis();
+    let of = |unit: i64, name: &str| {
+        let count = past / unit;
+        format!("{count} {name}{} ago", if count == 1 { "" } else { "s" })
+    };
+    match past {
+        ..0 => "just now".to_owned(),
+        0..MINUTE_MS => of(SECOND_MS, "second"),
+        MINUTE_MS..HOUR_MS => of(MINUTE_MS, "minute"),
+        HOUR_MS..DAY_MS => of(HOUR_MS, "hour"),
+        _ => format!("on {}", shop.zone.shown(at)),
+    }
+}
+
+/// A channel's name as its owner wrote it.
+pub(crate) fn channel(shop: &Shop, code: &Channel) -> String {
+    shop.channels.get(code).cloned().unwrap_or_else(|| code.as_str().to_owned())
+}
+
+fn sold(shop: &Shop, sold: &SoldAs, now: Moment) -> String {
+    let place = match (sold.channel.as_str(), Channel::parse(&sold.channel)) {
+        ("online", _) => "online".to_owned(),
+        (_, Ok(code)) => format!("at {}", channel(shop, &code)),
+        (other, Err(_)) => format!("on {other}"),
+    };
+    let by = match (&sold.order, sold.receipt) {
+        (Some(order), _) => format!(", order {order}"),
+        (None, Some(receipt)) => format!(", receipt {receipt}"),
+        (None, None) => String::new(),
+    };
+    format!("{place} {}{by}. Not charged.", ago(shop, sold.at, now))
+}
+
+/// Why a line cannot be had, to stand below its name.
+pub(crate) fn gone(shop: &Shop, refusal: &Refusal, now: Moment) -> String {
+    match refusal {
+        Refusal::AlreadySold { sold: by, .. } => format!("Sold {}", sold(shop, by, now)),
+        Refusal::SetAside { for_whom, until, .. } => {
+            let until = until.map(|u| format!(" until {}", shop.zone.shown(u))).unwrap_or_default();
+            format!("Set aside for {for_whom}{until}. Not charged.")
+        }
+        Refusal::Gone { why, .. } => format!("No longer on the shelf ({why}). Not charged."),
+        Refusal::NotEnough { asked, free, .. } => format!("{asked} asked for, {free} free. Not charged."),
+        other => format!("{other}. Not charged."),
+    }
+}
+
+/// A refusal, beside its field or at the head of the page.
+pub(crate) fn faults(shop: &Shop, refusal: &Refusal, now: Moment) -> Faults {
+    match refusal {
+        Refusal::Invalid { field, reason } => Faults::one(field, reason.clone()),
+        Refusal::UnknownCode { .. } | Refusal::WrongDigit { .. } => Faults::one("code", refusal.to_string()),
+        Refusal::AlreadySold { title, .. }
+        | Refusal::SetAside { title, .. }
+        | Refusal::Gone { title, .. }
+        | Refusal::NotEnough { title, .. } => {
+            Faults::one("", format!("{title}: {}", gone(shop, refusal, now)))
+        }
+        Refusal::Stale { .. } => Faults::one(
+            "",
+            "The slip was changed at the same time. Here it is as it stands now; do it again.",
+        ),
+        other => Faults::one("", other.to_string()),
+    }
+}
+
+/// A tender on a button.
+pub(crate) fn tender(kind: TenderKind) -> &'static str {
+    match kind {
+        TenderKind::Cash => "Cash",
+        TenderKind::Card => "Card",
+        TenderKind::Cheque => "Cheque",
+        TenderKind::Online => "Online",
+        TenderKind::GiftNote => "Gift note",
+        TenderKind::Owed => "Owed",
+        TenderKind::Other => "Other",
+    }
+}
+
+/// How it is paid over a counter, the usual first; a card is taken on its own machine.
+pub(crate) const TENDERS: [TenderKind; 6] = [
+    TenderKind::Cash,
+    TenderKind::Card,
+    TenderKind::GiftNote,
+    TenderKind::Cheque,
+    TenderKind::Owed,
+    TenderKind::Other,
+];
+
+/// Colours that yarn is named by, and how they look. The names are common practice, no source; a name
+/// that is not here leaves the band undyed.
+const DYES: &[(&str, &str)] = &[
+    ("white", "#f2ead9"),
+    ("cream", "#efe3c8"),
+    ("natural", "#e6d9bd"),
+    ("oat", "#ddcba6"),
+    ("fawn", "#c9a777"),
+    ("caramel", "#b5803f"),
+    ("honey", "#cf9d3e"),
+    ("gold", "#c99a2e"),
+    ("yellow", "#d9b544"),
+    ("weld", "#b79a2f"),
+    ("mustard", "#b98f22"),
+    ("orange", "#c8702f"),
+    ("rust", "#9d4f25"),
+    ("copper", "#a65f37"),
+    ("madder", "#9c3323"),
+    ("red", "#9e2b2b"),
+    ("rose", "#c77f82"),
+    ("pink", "#cf969d"),
+    ("heather", "#8f7a96"),
+    ("purple", "#62456f"),
+    ("violet", "#65518a"),
+    ("plum", "#5c3350"),
+    ("woad", "#274c6b"),
+    ("indigo", "#26365c"),
+    ("navy", "#1f2a44"),
+    ("blue", "#3d628c"),
+    ("teal", "#2b6167"),
+    ("sage", "#8b9a76"),
+    ("moss", "#66713f"),
+    ("olive", "#6b6632"),
+    ("green", "#48683f"),
+    ("walnut", "#5b4331"),
+    ("bark", "#5d4a3a"),
+    ("chocolate", "#472f22"),
+    ("brown", "#6b4a31"),
+    ("bay", "#7b4a2c"),
+    ("silver", "#b3b1ac"),
+    ("ash", "#a39f97"),
+    ("grey", "#8d8a86"),
+    ("gray", "#8d8a86"),
+    ("slate", "#5d646b"),
+    ("charcoal", "#3d3a37"),
+    ("black", "#26221d"),
+];
+/// The most stripes of a band; more are not told apart.
+const MOST_STRIPES: usize = 5;
+const UNDYED: &str = "#d9cfbd";
+
+/// The stripes of a piece's own yarn, from its colours in words, each once.
+pub(crate) fn stripes(colors: &str) -> Vec<&'static str> {
+    let folded = domain::text::fold(colors);
+    let mut stripes: Vec<&'static str> = Vec::new();
+    for word in folded.split(|c: char| !c.is_alphabetic()) {
+        let dye = DYES.iter().find(|(name, _)| *name == word).map(|(_, dye)| *dye);
+        if let Some(dye) = dye.filter(|dye| !stripes.contains(dye)) {
+            stripes.push(dye);
+        }
+    }
+    stripes.truncate(MOST_STRIPES);
+    if stripes.is_empty() { vec![UNDYED] } else { stripes }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn how_long_ago_is_said_in_words() {
+        let shop = TestShop::open().await.ledger().shop();
+        let now = Moment::from_millis(1_779_019_200_000);
+        let check = |past: i64, expected: &str| {
+            assert_eq!(ago(&shop, now.plus_millis(-past), now), expected, "{past}");
+        };
+        check(-5, "just now");
+        check(0, "0 seconds ago");
+        check(1999, "1 second ago");
+        check(12_000, "12 seconds ago");
+        check(MINUTE_MS, "1 minute ago");
+        check(59 * MINUTE_MS, "59 minutes ago");
+        check(3 * HOUR_MS, "3 hours ago");
+        check(DAY_MS, "on 16 May 2026, 12:00");
+    }
+
+    #[tokio::test]
+    async fn who_has_a_piece_is_said_in_words() {
+        let shop = TestShop::open().await.ledger().shop();
+        let now = Moment::from_millis(1_779_019_200_000);
+        let by = |channel: &str, order: Option<&str>| SoldAs {
+            channel: channel.to_owned(),
+            at: now.plus_millis(-12_000),
+            receipt: Some(7),
+            order: order.map(str::to_owned),
+        };
+        let sold =
+            |by| Refusal::AlreadySold { code: "COWL".to_owned(), title: "Moor cowl".to_owned(), sold: by };
+        let check = |refusal: Refusal, expected: &str| assert_eq!(gone(&shop, &refusal, now), expected);
+        check(sold(by("online", Some("H-1182"))), "Sold online 12 seconds ago, order H-1182. Not charged.");
+        check(sold(by("store", None)), "Sold at Farm store 12 seconds ago, receipt 7. Not charged.");
+    }
+
+    #[test]
+    fn a_band_has_the_colours_that_are_named() {
+        let check = |colors: &str, expected: &[&str]| assert_eq!(stripes(colors), expected, "{colors}");
+        check("fawn and white", &["#c9a777", "#f2ead9"]);
+        check("Grey|gray, charcoal", &["#8d8a86", "#3d3a37"]);
+        check("", &[UNDYED]);
+        check("greyish", &[UNDYED]);
+    }
+}
