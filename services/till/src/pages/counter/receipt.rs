@@ -124,7 +124,7 @@ fn pair(name: &str, figure: &str) -> String {
 }
 
 fn line(sold: &SoldLine) -> Line {
-    let SoldLine { line, given_back } = sold;
+    let SoldLine { line, given_back, .. } = sold;
     let working = match line.kind {
         LineKind::Goods if line.quantity.steps() == 1 && line.money.amount == line.price => line.code.clone(),
         LineKind::Goods => format!("{} at {} · {}", line.quantity, line.price, line.code),
