@@ -77,8 +77,8 @@ pub use listings::{
 };
 pub use orders::{OrderLineState, OrderLineView, OrderOutcome, OrderView, TakeOrders};
 pub use pace::Pace;
-pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};
 pub use payments::{Debt, Paid, Pay};
+pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};
 pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};
 pub use reprice::{NewPrice, RepricePreview, RepriceStyle, Repriced};

@@ -14,7 +14,12 @@ use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
-    AddItems, AddStyles, AdjustStock, BasketChange, BeginStocktake, BooksBy, BooksQuery, BooksRow, CheckReport, CloseDrawer, Command, Counted, DecideFate, DropStocktake, Finding, FinishPieces, HoldLine, KeepPictures, Key, LeaveBasket, Ledger, ListingState, NewHold, NewItem, NewPiece, NewRefund, NewSale, NewStyle, OpenBasket, OpenDrawer, Pay, Picture, PictureName, PieceOutcome, Progress, Purpose, PutIn, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, ScanStocktake, SetShop, TakeOrders, TenderIn, Told, VoidSale,
+    AddItems, AddStyles, AdjustStock, BasketChange, BeginStocktake, BooksBy, BooksQuery, BooksRow,
+    CheckReport, CloseDrawer, Command, Counted, DecideFate, DropStocktake, Finding, FinishPieces, HoldLine,
+    KeepPictures, Key, LeaveBasket, Ledger, ListingState, NewHold, NewItem, NewPiece, NewRefund, NewSale,
+    NewStyle, OpenBasket, OpenDrawer, Pay, Picture, PictureName, PieceOutcome, Progress, Purpose, PutIn,
+    RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, ScanStocktake, SetShop, TakeOrders,
+    TenderIn, Told, VoidSale,
 };
 
 const ZERO: Money = Money::zero(Currency::USD);
