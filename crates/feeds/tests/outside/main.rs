@@ -7,6 +7,7 @@ mod layouts;
 mod limits;
 mod listings;
 mod orders;
+mod previews;
 mod random;
 mod rejects;
 
