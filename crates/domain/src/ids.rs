@@ -149,6 +149,8 @@ ids! {
     BasketId,
     /// A turn of a drawer, from counting in to counting out.
     TurnId,
+    /// A feed that failed.
+    TroubleId,
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@
 //! no figure of the books can pass through one.
 #![deny(clippy::float_arithmetic)]
 
+pub mod apart;
 pub mod basket;
 pub mod calendar;
 pub mod card;

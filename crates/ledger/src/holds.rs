@@ -274,6 +274,72 @@ pub(crate) async fn end_one(
     row.as_ref().map(read_ended).transpose()
 }
 
+/// Takes up to `steps` of an item out of a hold that somebody gives up for an order. What is left of
+/// it stays set aside for the same person. Answers how much was taken; the caller lowers `held`.
+pub(crate) async fn release(
+    tx: &mut Tx,
+    group: HoldGroupId,
+    item: ItemId,
+    steps: i64,
+) -> Result<i64, Failure> {
+    let now = tx.now().millis();
+    let rows = sqlx::query(
+        "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND item_id = $3 AND state = 'open' \
+         AND purpose <> 'basket' RETURNING steps, purpose, for_whom, until_ms",
+    )
+    .bind(group.raw())
+    .bind(now)
+    .bind(item.raw())
+    .fetch_all(tx.db())
+    .await?;
+    let Some(row) = rows.first() else { return Err(not_released(tx, group, item).await?.into()) };
+    let mut held: i64 = 0;
+    for row in &rows {
+        held += row.try_get::<i64, _>(0)?;
+    }
+    if held > steps {
+        let id = tx.next_id()?;
+        sqlx::query(
+            "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms) \
+             VALUES ($1, $2, $3, $4, $5, $6, $7, 'open', $8, NULL)",
+        )
+        .bind(id)
+        .bind(group.raw())
+        .bind(item.raw())
+        .bind(held - steps)
+        .bind(row.try_get::<String, _>(1)?)
+        .bind(row.try_get::<String, _>(2)?)
+        .bind(row.try_get::<Option<i64>, _>(3)?)
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+    }
+    Ok(held.min(steps))
+}
+
+async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<Refusal, Failure> {
+    let row =
+        sqlx::query("SELECT state FROM hold WHERE group_id = $1 AND item_id = $2 ORDER BY id DESC LIMIT 1")
+            .bind(group.raw())
+            .bind(item.raw())
+            .fetch_optional(tx.db())
+            .await?;
+    let Some(row) = row else {
+        let refusal = over(tx, group).await?;
+        return Ok(match refusal {
+            Refusal::HoldOver { .. } => {
+                Refusal::invalid("hold", "that hold is of something else than the line")
+            }
+            other => other,
+        });
+    };
+    let state: String = row.try_get(0)?;
+    Ok(match state.as_str() {
+        "open" => Refusal::invalid("hold", "that basket is being paid at the counter; wait until it is done"),
+        state => Refusal::HoldOver { id: group.to_string(), state: state.to_owned() },
+    })
+}
+
 /// Ends the holds of one item that ran out. Says whether there were any.
 pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, Failure> {
     let rows = sqlx::query(

@@ -21,12 +21,12 @@ use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
 
 /// The columns of [`read`]. The listing is that on the first connection, the feed.
-const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
+pub(crate) const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
     i.image, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, i.cost, i.stock_unit, i.keep_off, i.on_hand, \
     i.held, i.sold - i.put_back, i.revision, l.state, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
     FROM item i LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1";
 
-fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Failure> {
+pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Failure> {
     let kind = ItemKind::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("item.kind")?;
     let stock_unit: Option<String> = row.try_get(17)?;
     let stock_unit = stock_unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;

@@ -28,6 +28,7 @@ mod items;
 mod lease;
 mod listings;
 mod lookup;
+mod online;
 mod orders;
 mod pace;
 mod payments;
@@ -75,7 +76,14 @@ pub use listings::{
     FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind,
     Told,
 };
-pub use orders::{OrderLineState, OrderLineView, OrderOutcome, OrderView, TakeOrders};
+pub use online::{
+    DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,
+    MAX_TEXTS_AT_ONCE, NewText, NoteFeedTrouble, SeeFeedTroubles, WriteTexts, text_mark,
+};
+pub use orders::{
+    BlockingHold, Chosen, Closest, DecideLine, LineChoice, LineDecided, OrderDetail, OrderLineState,
+    OrderLineView, OrderOutcome, OrderView, SoldFor, TakeOrders, WaitingLine,
+};
 pub use pace::Pace;
 pub use payments::{Debt, Paid, Pay};
 pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};

@@ -26,6 +26,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(3, "counter", include_str!("../../../migrations/0003_counter.sql")),
         step(4, "workbench", include_str!("../../../migrations/0004_workbench.sql")),
         step(5, "shelf", include_str!("../../../migrations/0005_shelf.sql")),
+        step(6, "online", include_str!("../../../migrations/0006_online.sql")),
     ])
 });
 

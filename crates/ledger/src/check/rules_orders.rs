@@ -89,7 +89,48 @@ pub(super) const RULES: &[Rule] = &[
         what: "a refund of an order is of another sale",
         record: "order",
         fields: &[Id("sale")],
-        text: "SELECT o.id AS id, o.number AS name, COALESCE(o.sale_id, -1) AS e1, r.sale_id AS f1 \
+        text: "SELECT o.id AS id, o.number AS name, CASE WHEN r.sale_id IN (SELECT f.sale_id FROM line_choice c \
+                JOIN order_line n ON n.id = c.new_line_id JOIN customer_order f ON f.id = n.order_id WHERE c.order_id = o.id) \
+                THEN r.sale_id ELSE COALESCE(o.sale_id, -1) END AS e1, r.sale_id AS f1 \
             FROM order_refund b JOIN customer_order o ON o.id = b.order_id JOIN refund r ON r.id = b.refund_id",
+    },
+    Rule {
+        law: Law::NothingHalfTaken,
+        what: "a line that somebody decided about stands otherwise than was chosen",
+        record: "order line",
+        fields: &[
+            Id("order"),
+            Flag("waits no more"),
+            Flag("is sold itself"),
+            Number("quantity sold instead"),
+            Money("amount sold instead or given back"),
+            Money("discount sold instead or given back"),
+            Money("tax sold instead or given back"),
+            Flag("what is sold instead is in the books"),
+            Flag("on its channel"),
+        ],
+        text: "SELECT l.id AS id, l.code AS name, l.order_id AS e1, c.order_id AS f1, \
+            1 AS e2, CASE WHEN l.state = 'undone' THEN 1 ELSE 0 END AS f2, \
+            0 AS e3, CASE WHEN l.sale_line_id IS NULL THEN 0 ELSE 1 END AS f3, \
+            CASE WHEN c.choice = 'refunded' THEN 0 ELSE l.steps END AS e4, COALESCE(n.steps, 0) AS f4, \
+            l.amount AS e5, c.amount + COALESCE(n.amount, 0) AS f5, \
+            l.discount AS e6, c.discount + COALESCE(n.discount, 0) AS f6, \
+            l.tax AS e7, c.tax + COALESCE(n.tax, 0) AS f7, \
+            CASE WHEN c.choice = 'refunded' THEN 0 ELSE 1 END AS e8, \
+            CASE WHEN n.sale_line_id IS NULL THEN 0 ELSE 1 END AS f8, \
+            1 AS e9, CASE WHEN n.id IS NULL OR f.channel = o.channel THEN 1 ELSE 0 END AS f9 \
+            FROM line_choice c JOIN order_line l ON l.id = c.line_id JOIN customer_order o ON o.id = l.order_id \
+            LEFT JOIN order_line n ON n.id = c.new_line_id LEFT JOIN customer_order f ON f.id = n.order_id",
+    },
+    Rule {
+        law: Law::GivenBackOnce,
+        what: "shipping of an order was given back more than once, or beside a sale that has it",
+        record: "order",
+        fields: &[Money("shipping given back, at most what was charged"), Number("times")],
+        text: "SELECT o.id AS id, o.number AS name, \
+            CASE WHEN c.shipping > o.shipping THEN o.shipping ELSE c.shipping END AS e1, c.shipping AS f1, \
+            CASE WHEN c.times > 1 THEN 1 ELSE c.times END AS e2, c.times AS f2 FROM customer_order o JOIN (\
+            SELECT order_id, SUM(shipping) AS shipping, SUM(CASE WHEN shipping > 0 THEN 1 ELSE 0 END) AS times \
+            FROM line_choice GROUP BY order_id) c ON c.order_id = o.id",
     },
 ];

@@ -1,6 +1,7 @@
 //! A later state of an order that is known: the difference is booked as new entries.
 
 use super::live::{self, Fill, Priced};
+use super::settled::{self, SoldInstead};
 use super::{Before, body_hash, given_back};
 use crate::command::Tx;
 use crate::error::{Failure, Stored};
@@ -45,6 +46,7 @@ pub(super) async fn book(
     order: &IncomingOrder,
     who: &str,
 ) -> Result<After, Failure> {
+    let before = &locked(tx, before).await?;
     let stood = read(tx, before).await?;
     match (before.standing, order.status.standing()) {
         (Standing::Undone, Standing::Undone) => {}
@@ -59,7 +61,13 @@ pub(super) async fn book(
             let reason = format!("order {} was paid before; it cannot become unpaid", order.number);
             return Err(Refusal::invalid("orderStatus", reason).into());
         }
-        (_, Standing::Undone) => undo(tx, before, order, &stood, who).await?,
+        (_, Standing::Undone) => {
+            undo(tx, before, order, &stood, who).await?;
+            for next in settled::following(tx, before.id).await? {
+                let stood = read(tx, &next).await?;
+                undo(tx, &next, order, &stood, who).await?;
+            }
+        }
         (Standing::Unpaid, Standing::Sold) => pay(tx, before, order, &stood, who).await?,
         (Standing::Unpaid, Standing::Unpaid) => {
             free_holds(tx, &stood, "ended").await?;
@@ -68,14 +76,30 @@ pub(super) async fn book(
         (Standing::Sold, Standing::Sold) => adjust(tx, before, order, &stood, who).await?,
     }
     let sale = write_state(tx, before, order).await?;
+    settled::stand_alike(tx, before.id, order.status).await?;
     let short = read(tx, before).await?.iter().filter(|line| line.state == "short").count();
     Ok(After { sale, short })
+}
+
+/// Locks the order's row before anything else, as a person's choice about a line does: what either
+/// reads next stays so until it ends. Its sale may have been made since it was looked up.
+async fn locked(tx: &mut Tx, before: &Before) -> Result<Before, Failure> {
+    let row = sqlx::query(
+        "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND body_hash = $2 RETURNING sale_id",
+    )
+    .bind(before.id.raw())
+    .bind(before.body_hash.clone())
+    .fetch_optional(tx.db())
+    .await?
+    .ok_or(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    let sale = row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw);
+    Ok(Before { sale, ..before.clone() })
 }
 
 async fn write_state(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<Option<SaleId>, Failure> {
     // The later state wins also where two processes book two states at once.
     let row = sqlx::query(
-        "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, revision = revision + 1, \
+        "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, \
          discount = $5, shipping = $6, fee = $7 WHERE id = $1 AND body_hash = $8 RETURNING sale_id",
     )
     .bind(before.id.raw())
@@ -259,13 +283,15 @@ async fn adjust(
         let reason = "only cancelling, returning and refunding change a past order; mend its lines by hand";
         return Err(Refusal::invalid("orderNumber", reason).into());
     }
-    let priced = live::price(tx, order).await?;
+    let mut new = live::price(tx, order).await?;
+    let settled = settled::of(tx, before.id).await?;
+    let (kept, dropped) = settled::keep(&settled, &mut new)?;
     if before.sale.is_none() {
-        return start_over(tx, before, order, stood, &priced, who).await;
+        return start_over(tx, before, order, stood, &new, who).await;
     }
-    let mut new: Vec<Priced> = priced;
+    drop_following(tx, before, order, &dropped, who).await?;
     let mut less = Vec::new();
-    for (line, wanted) in pair(stood, &mut new) {
+    for (line, wanted) in pair(stood, &kept, &mut new) {
         let Some(wanted) = wanted else {
             less.push((line, line.left));
             continue;
@@ -301,8 +327,14 @@ async fn adjust(
 
 /// Which of the new lines each standing one became, if any: those that are the same first, so that
 /// a changed line takes no other's, and what was sold before what waits. The rest stays in `new`.
-fn pair<'a>(stood: &'a [Stood], new: &mut Vec<Priced>) -> Vec<(&'a Stood, Option<Priced>)> {
-    let stands = stood.iter().filter(|l| ["filled", "short", "held"].contains(&l.state.as_str()));
+fn pair<'a>(
+    stood: &'a [Stood],
+    kept: &[OrderLineId],
+    new: &mut Vec<Priced>,
+) -> Vec<(&'a Stood, Option<Priced>)> {
+    let stands = stood
+        .iter()
+        .filter(|l| ["filled", "short", "held"].contains(&l.state.as_str()) && !kept.contains(&l.id));
     let mut pairs: Vec<(&Stood, Option<Priced>)> = stands.map(|line| (line, None)).collect();
     pairs.sort_by_key(|(line, _)| line.sale_line.is_none());
     for whole in [true, false] {
@@ -313,6 +345,34 @@ fn pair<'a>(stood: &'a [Stood], new: &mut Vec<Priced>) -> Vec<(&'a Stood, Option
         }
     }
     pairs
+}
+
+/// Lines that the order has no more, and for which something was sold on an order that follows: that
+/// is refunded and back on the shelf. What was sold on the order itself is a line like any other.
+async fn drop_following(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    dropped: &[SoldInstead],
+    who: &str,
+) -> Result<(), Failure> {
+    for sold in dropped.iter().filter(|sold| sold.order != before.id) {
+        if sold.is_left() {
+            let new = NewRefund {
+                sale: sold.sale,
+                lines: vec![RefundLine { line: sold.sale_line, quantity: None, fate: Fate::Shelf }],
+                fate: Fate::Shelf,
+                shipping: Money::zero(order.shipping.currency()),
+                tender: RefundTender::All(given_back::tender_of(&order.channel)),
+                reason: format!("order {} was changed", order.number),
+                who: who.to_owned(),
+            };
+            let at = order.modified.unwrap_or(tx.now());
+            refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+        }
+        set_state(tx, sold.line, "undone").await?;
+    }
+    Ok(())
 }
 
 fn same_money(line: &Stood, wanted: &Priced) -> bool {

@@ -1,7 +1,7 @@
 //! An order's own refunds: rows of negative quantity, each booked once by its number. Nothing goes
 //! back on the shelf until a person says so.
 
-use super::{Before, live};
+use super::{Before, live, settled};
 use crate::command::Tx;
 use crate::error::{Failure, Stored};
 use crate::refunds::{self, NewRefund, RefundLine, RefundNote, RefundTender};
@@ -61,16 +61,16 @@ async fn one(
     refund: &IncomingRefund,
     who: &str,
 ) -> Result<Option<RefundId>, Failure> {
-    if end_short_line(tx, before, refund).await? {
+    let item = item_of(tx, refund.code.as_ref()).await?;
+    if end_short_line(tx, before, item).await? {
         return Ok(None);
     }
-    let sale = before.sale.ok_or_else(|| {
-        Refusal::invalid(
-            "orderQuantity",
-            format!("nothing of order {} was sold, so nothing is given back", order.number),
-        )
-    })?;
-    let line = sale_line(tx, sale, refund).await?;
+    if let Some(item) = item
+        && settled::is_known_refund(tx, before, refund, item).await?
+    {
+        return Ok(None);
+    }
+    let (sale, line) = sold_line(tx, before, order, refund, item).await?;
     let currency = tx.shop().currency;
     let new = NewRefund {
         sale,
@@ -87,20 +87,44 @@ async fn one(
     Ok(Some(done.id))
 }
 
+/// The line that comes back: of the order's sale, or what a person had sold for one that waited.
+async fn sold_line(
+    tx: &mut Tx,
+    before: &Before,
+    order: &IncomingOrder,
+    refund: &IncomingRefund,
+    item: Option<i64>,
+) -> Result<(SaleId, SaleLineId), Failure> {
+    let own = match before.sale {
+        Some(sale) => sale_line(tx, sale, refund, item).await.map(|line| (sale, line)),
+        None => Err(Refusal::invalid(
+            "orderQuantity",
+            format!("nothing of order {} was sold, so nothing is given back", order.number),
+        )
+        .into()),
+    };
+    match (own, item) {
+        (Err(Failure::Refused(refusal)), Some(item)) => {
+            let instead = settled::sold_instead(tx, before, item).await?;
+            instead.ok_or(Failure::Refused(refusal))
+        }
+        (own, _) => own,
+    }
+}
+
 /// How money of a channel's order goes back.
 pub(super) fn tender_of(channel: &Channel) -> TenderKind {
     if *channel == Channel::online() { TenderKind::Online } else { TenderKind::Other }
 }
 
 /// A line that was never filled is simply done with: its money was never in the books.
-async fn end_short_line(tx: &mut Tx, before: &Before, refund: &IncomingRefund) -> Result<bool, Failure> {
+async fn end_short_line(tx: &mut Tx, before: &Before, wanted: Option<i64>) -> Result<bool, Failure> {
     let rows = sqlx::query(
         "SELECT id, code FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
     )
     .bind(before.id.raw())
     .fetch_all(tx.db())
     .await?;
-    let wanted = item_of(tx, refund.code.as_ref()).await?;
     for row in rows {
         let id = OrderLineId::from_raw(row.try_get(0)?);
         let code = Code::parse(&row.try_get::<String, _>(1)?).stored("order_line.code")?;
@@ -129,8 +153,12 @@ async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, Failur
 
 /// The sale's line of the same code (by item, if it is one of this shop), or of the same name; one
 /// that has something left, if several are of it.
-async fn sale_line(tx: &mut Tx, sale: SaleId, refund: &IncomingRefund) -> Result<SaleLineId, Failure> {
-    let item = item_of(tx, refund.code.as_ref()).await?;
+async fn sale_line(
+    tx: &mut Tx,
+    sale: SaleId,
+    refund: &IncomingRefund,
+    item: Option<i64>,
+) -> Result<SaleLineId, Failure> {
     let key = live::code_key(refund.code.as_ref());
     let rows = sqlx::query(
         "SELECT l.id, l.item_id, l.code, l.title, l.steps - COALESCE(b.steps, 0) FROM sale_line l \

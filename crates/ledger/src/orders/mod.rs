@@ -6,11 +6,18 @@
 
 mod apply;
 mod change;
+mod closest;
+mod decide;
+mod detail;
 mod given_back;
 mod live;
 mod past;
+mod settled;
 mod view;
 
+pub use closest::Closest;
+pub use decide::{DecideLine, LineChoice, LineDecided};
+pub use detail::{BlockingHold, Chosen, OrderDetail, SoldFor, WaitingLine};
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
 use crate::answer_key::hex_hash;

@@ -6,10 +6,9 @@ use crate::trouble::Trouble;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{OrderId, OrderLineId, SaleId};
-use domain::money::Money;
+use domain::money::{Currency, Money};
 use domain::order::OrderStatus;
-use domain::quantity::{Measure, Quantity};
-use domain::weight::WeightUnit;
+use domain::quantity::Quantity;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
@@ -79,15 +78,16 @@ pub struct OrderView {
 }
 
 impl Ledger {
-    /// Orders, the latest taken first, before `before` if given, at most `limit`; only those with
-    /// short lines if asked.
+    /// Orders, the latest taken first, before `before` if given, at most `limit`; if asked, only those
+    /// with lines that wait for a person: short ones, and those of a paid order that are set aside.
     pub async fn orders(
         &self,
         before: Option<OrderId>,
         only_short: bool,
         limit: usize,
     ) -> Result<Vec<OrderView>, Failure> {
-        let short = "AND id IN (SELECT order_id FROM order_line WHERE state = 'short')";
+        let short = "AND (id IN (SELECT order_id FROM order_line WHERE state = 'short') OR (status <> 'OrderPaymentDue' \
+            AND id IN (SELECT order_id FROM order_line WHERE state = 'held')))";
         let text = format!(
             "SELECT id, channel, number, status, ordered_ms, past, sale_id FROM customer_order \
              WHERE id < $1 {} ORDER BY id DESC LIMIT $2",
@@ -101,7 +101,7 @@ impl Ledger {
             .await?;
         let mut orders = Vec::with_capacity(rows.len());
         for row in &rows {
-            let mut order = read(row)?;
+            let mut order = order_of(row)?;
             order.lines = self.order_lines(&mut connection, order.id).await?;
             orders.push(order);
         }
@@ -120,27 +120,26 @@ impl Ledger {
         .bind(order.raw())
         .fetch_all(connection)
         .await?;
-        let line = |row: &AnyRow| {
-            let unit: String = row.try_get(4)?;
-            let measure = match unit.as_str() {
-                "" => Measure::Units,
-                code => Measure::Thousandths(WeightUnit::from_code(code).stored("order_line.unit")?),
-            };
-            let state: String = row.try_get(6)?;
-            Ok(OrderLineView {
-                id: OrderLineId::from_raw(row.try_get(0)?),
-                code: row.try_get(1)?,
-                title: row.try_get(2)?,
-                quantity: Quantity::from_steps(row.try_get(3)?, measure).stored("order_line.steps")?,
-                amount: Money::from_minor(row.try_get(5)?, currency).stored("order_line.amount")?,
-                state: OrderLineState::from_code(&state).ok_or("unknown").stored("order_line.state")?,
-            })
-        };
-        rows.iter().map(line).collect()
+        rows.iter().map(|row| line_of(row, currency)).collect()
     }
 }
 
-fn read(row: &AnyRow) -> Result<OrderView, Failure> {
+/// A line from columns id, code, title, steps, unit, amount, state.
+pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView, Failure> {
+    let measure = super::decide::measure(&row.try_get::<String, _>(4)?)?;
+    let state: String = row.try_get(6)?;
+    Ok(OrderLineView {
+        id: OrderLineId::from_raw(row.try_get(0)?),
+        code: row.try_get(1)?,
+        title: row.try_get(2)?,
+        quantity: Quantity::from_steps(row.try_get(3)?, measure).stored("order_line.steps")?,
+        amount: Money::from_minor(row.try_get(5)?, currency).stored("order_line.amount")?,
+        state: OrderLineState::from_code(&state).ok_or("unknown").stored("order_line.state")?,
+    })
+}
+
+/// An order from columns id, channel, number, status, ordered_ms, past, sale_id.
+pub(super) fn order_of(row: &AnyRow) -> Result<OrderView, Failure> {
     let status: String = row.try_get(3)?;
     Ok(OrderView {
         id: OrderId::from_raw(row.try_get(0)?),

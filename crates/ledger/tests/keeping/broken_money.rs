@@ -303,6 +303,26 @@ const ORDERS: &[Break] = &[
         mended: "UPDATE order_refund SET refund_id = (SELECT id FROM refund WHERE reason LIKE 'refund A1-R1%') WHERE number = 'A1-R1'",
         found: &["8 order # (A1) sale: # → #"],
     },
+    Break {
+        broken: "UPDATE line_choice SET amount = amount + 1 WHERE choice = 'refunded'",
+        mended: "UPDATE line_choice SET amount = amount - 1 WHERE choice = 'refunded'",
+        found: &["8 order line # (P3) amount sold instead or given back: 38.00 → 38.01"],
+    },
+    Break {
+        broken: "UPDATE order_line SET steps = 2 WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'substituted')",
+        mended: "UPDATE order_line SET steps = 1 WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'substituted')",
+        found: &["8 order line # (P3) quantity sold instead: 2 → 1"],
+    },
+    Break {
+        broken: "UPDATE order_line SET state = 'short' WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'refunded')",
+        mended: "UPDATE order_line SET state = 'undone' WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'refunded')",
+        found: &["8 order line # (P3) waits no more: yes → no"],
+    },
+    Break {
+        broken: "UPDATE line_choice SET shipping = shipping + 1 WHERE choice = 'refunded'",
+        mended: "UPDATE line_choice SET shipping = shipping - 1 WHERE choice = 'refunded'",
+        found: &["9 order # (A4) shipping given back, at most what was charged: 6.00 → 6.01"],
+    },
 ];
 
 #[tokio::test]

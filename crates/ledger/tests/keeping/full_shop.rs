@@ -142,6 +142,8 @@ pub(crate) async fn fill(shop: &TestShop) {
     hold(ledger).await;
     orders(ledger).await;
     list(ledger).await;
+    decide(ledger).await;
+    keep_online(ledger).await;
     let less = Counted::Less(asked("1"), Why::Gift);
     let gift =
         AdjustStock { code: code("KIT"), what: less, note: "raffle".to_owned(), who: "maker".to_owned() };
@@ -374,6 +376,37 @@ async fn orders(ledger: &Ledger) {
             assert!(!matches!(outcome, ledger::OrderOutcome::Rejected(_)), "{outcome:?}");
         }
     }
+}
+
+/// The short line of A1 gets a spare in its place, on an order that follows; A4 has its money back.
+async fn decide(ledger: &Ledger) {
+    let spare = AddItems {
+        items: vec![item(ItemKind::Counted, "SPARE", "38.00", "5")],
+        who: "maker".to_owned(),
+        progress: None,
+    };
+    run(ledger, spare).await;
+    let fourth = order("A4", OrderStatus::OrderProcessing, vec![line("P3", "1")]);
+    let batch = TakeOrders { orders: vec![fourth], past: false, who: "feed".to_owned() };
+    ledger.take_orders(&batch).await.unwrap();
+    for order in ledger.orders(None, true, 9).await.unwrap() {
+        let short = order.lines.iter().find(|l| l.state == ledger::OrderLineState::Short).unwrap();
+        let choice = match order.number.as_str() {
+            "A1" => ledger::LineChoice::Substitute(code("SPARE")),
+            _ => ledger::LineChoice::Refund,
+        };
+        let (reason, who) = ("agreed by mail".to_owned(), "maker".to_owned());
+        run(ledger, ledger::DecideLine { order: order.id, line: short.id, choice, reason, who }).await;
+    }
+}
+
+async fn keep_online(ledger: &Ledger) {
+    let (who, text) = ("maker".to_owned(), "feed = \"orders\"".to_owned());
+    run(ledger, ledger::KeepLayout { name: "fair".to_owned(), text, revision: 0, who: who.clone() }).await;
+    let text = "{{ name }}".to_owned();
+    run(ledger, ledger::KeepListingText { name: "listing".to_owned(), text, who }).await;
+    let words = "line 3 cannot be read".to_owned();
+    run(ledger, ledger::NoteFeedTrouble { file: "may.csv".to_owned(), words }).await;
 }
 
 async fn list(ledger: &Ledger) {

@@ -5,6 +5,8 @@ mod harness;
 
 mod build;
 mod changed;
+mod closest;
+mod decided;
 mod past;
 mod refunded;
 mod taken;

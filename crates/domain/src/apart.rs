@@ -1,0 +1,108 @@
+//! How far the colours of two pieces lie apart.
+//!
+//! Only the shelf looks at these numbers, to say which piece comes closest to another; no figure of
+//! the books passes through them.
+
+mod ciede2000;
+
+use crate::colour::{self, Rgb};
+use crate::text::fold;
+
+/// The most colours of one piece that are looked at: more are not told apart on a tag.
+const MAX_COLOURS: usize = 8;
+
+/// How far two colours lie apart, in hundredths of a CIEDE2000 unit: about 100 is the least
+/// difference that a trained eye sees.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Apart(u32);
+
+impl Apart {
+    /// The same colour.
+    pub const NONE: Self = Self(0);
+
+    /// In hundredths.
+    pub fn hundredths(self) -> u32 {
+        self.0
+    }
+
+    /// Rounded to whole units.
+    pub fn units(self) -> u32 {
+        (self.0 + 50) / 100
+    }
+
+    /// In a shopkeeper's words; the bounds are common practice, no source.
+    pub fn words(self) -> &'static str {
+        match self.0 {
+            0..=99 => "the same colour",
+            100..=499 => "nearly the same colour",
+            500..=1499 => "a like colour",
+            1500..=3499 => "another colour",
+            _ => "a very different colour",
+        }
+    }
+}
+
+/// How far the colours of two texts lie apart: of each colour of either the nearest of the other,
+/// on average. None if one of them names no colour that is known.
+pub fn apart(one: &str, other: &str) -> Option<Apart> {
+    if !one.trim().is_empty() && fold(one.trim()) == fold(other.trim()) {
+        return Some(Apart::NONE);
+    }
+    let (one, other) = (colours(one), colours(other));
+    if one.is_empty() || other.is_empty() {
+        return None;
+    }
+    let nearest = |from: &Rgb, among: &[Rgb]| among.iter().map(|to| ciede2000::of(*from, *to)).min();
+    let there: u32 = one.iter().filter_map(|c| nearest(c, &other)).sum();
+    let back: u32 = other.iter().filter_map(|c| nearest(c, &one)).sum();
+    let count = u32::try_from(one.len() + other.len()).unwrap_or(u32::MAX);
+    Some(Apart((there + back) / count))
+}
+
+fn colours(text: &str) -> Vec<Rgb> {
+    let mut colours = colour::of_text(text);
+    colours.truncate(MAX_COLOURS);
+    colours
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_nearer_colour_is_nearer() {
+        let check = |to: &str, near: &str, far: &str| {
+            let of = |text| apart(to, text).expect("a distance");
+            assert!(of(near) < of(far), "{to}: {near} {:?}, {far} {:?}", of(near), of(far));
+        };
+        check("madder", "rust", "woad");
+        check("indigo", "woad", "weld");
+        check("fawn", "cream", "charcoal");
+        check("grey|moss", "grey|sage", "grey|madder");
+    }
+
+    #[test]
+    fn what_is_not_known_has_no_distance_unless_it_is_the_same_word() {
+        let check = |one: &str, other: &str, expected: Option<u32>| {
+            assert_eq!(apart(one, other).map(Apart::hundredths), expected, "{one} {other}");
+        };
+        check("Zzyzx", "zzyzx", Some(0));
+        check("madder", "Madder", Some(0));
+        check("madder|woad", "woad|madder", Some(0));
+        check("zzyzx", "madder", None);
+        check("", "", None);
+        check("madder", "", None);
+    }
+
+    #[test]
+    fn apart_is_said_in_words() {
+        let check = |hundredths: u32, units: u32, words: &str| {
+            assert_eq!((Apart(hundredths).units(), Apart(hundredths).words()), (units, words));
+        };
+        check(0, 0, "the same colour");
+        check(149, 1, "nearly the same colour");
+        check(650, 7, "a like colour");
+        check(1_500, 15, "another colour");
+        check(9_999, 100, "a very different colour");
+    }
+}

@@ -1,0 +1,445 @@
+//! What a person decides about a line of an order that waits: something else in its place, its
+//! money back, or the very thing, once it can be had or is taken from a hold that blocks it.
+//!
+//! Until then the line and its money stay on the order, outside sales and books. A line that is
+//! sold becomes the order's one sale, with the shipping and fee that waited for it. Where that sale
+//! stands already it cannot grow (law 6), and an order becomes at most one sale: the line then
+//! moves, with its money, to an order of its own that follows this one, on the same channel, under
+//! its number with a count, and that order becomes one sale. What the online shop tells of the
+//! first order later holds for the one that follows it too.
+
+use super::live::{self, Fill, Priced};
+use super::{OrderRow, body_hash, insert_orders};
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming, Stored};
+use crate::holds::{self, Ended};
+use crate::lookup::{self, Found};
+use crate::refusal::Refusal;
+use crate::stock::{Take, try_take};
+use crate::trouble::Trouble;
+use domain::basket::{LineMoney, MAX_LINES};
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId};
+use domain::money::{Currency, Money};
+use domain::order::{Customer, IncomingOrder, MAX_NUMBER_CHARS, OrderNumber, OrderStatus, Standing};
+use domain::quantity::{Measure, Quantity};
+use domain::stock::Why;
+use domain::text;
+use domain::weight::WeightUnit;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// What is chosen for a line that waits.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum LineChoice {
+    /// Another item of the shelf, for the same money.
+    Substitute(Code),
+    /// Its money is given back, and shipping with it once nothing of the order can be filled.
+    Refund,
+    /// The very thing: what is set aside for the line, or what came back to the free stock.
+    Fill,
+    /// The very thing, from a hold that blocks it; needs a reason.
+    Release(HoldGroupId),
+}
+
+impl LineChoice {
+    fn code(&self) -> &'static str {
+        match self {
+            Self::Substitute(_) => "substituted",
+            Self::Refund => "refunded",
+            Self::Fill => "filled",
+            Self::Release(_) => "released",
+        }
+    }
+}
+
+/// Decides about one line: stock, order, books and outbox in one transaction.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct DecideLine {
+    /// The order.
+    pub order: OrderId,
+    /// Its line.
+    pub line: OrderLineId,
+    /// What is chosen.
+    pub choice: LineChoice,
+    /// Why, for those who ask later.
+    pub reason: String,
+    /// Who chose.
+    pub who: String,
+}
+
+/// What became of the line.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineDecided {
+    /// The order that its sale is of: this one, or one that follows it.
+    pub order: OrderId,
+    /// That order's number.
+    pub number: String,
+    /// The sale, if the line was sold.
+    pub sale: Option<SaleId>,
+    /// What is to be given back to the buyer in the online shop, if its money is: goods with tax.
+    pub goods_back: Option<Money>,
+    /// Shipping that goes back with it.
+    pub shipping_back: Option<Money>,
+}
+
+impl Command for DecideLine {
+    type Answer = LineDecided;
+
+    async fn run(&self, tx: &mut Tx) -> Result<LineDecided, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let reason = match self.choice {
+            LineChoice::Release(_) => text::name(&self.reason).field("reason")?,
+            _ => text::short(&self.reason).field("reason")?,
+        };
+        let order = lock(tx, self.order).await?;
+        order.refuse_unless_paid()?;
+        let line = claim(tx, &order, self.line).await?;
+        let choosing = Choosing { order: &order, line: &line, reason: &reason, who: &who };
+        match &self.choice {
+            LineChoice::Substitute(code) => substitute(tx, choosing, &self.choice, code).await,
+            LineChoice::Refund => refund(tx, choosing, &self.choice).await,
+            LineChoice::Fill => fill(tx, choosing, &self.choice, None).await,
+            LineChoice::Release(hold) => fill(tx, choosing, &self.choice, Some(*hold)).await,
+        }
+    }
+}
+
+#[derive(Clone, Copy)]
+struct Choosing<'a> {
+    order: &'a Whole,
+    line: &'a Waiting,
+    reason: &'a str,
+    who: &'a str,
+}
+
+/// The order, whose row is locked until the transaction ends: a state of it that comes meanwhile
+/// waits, and then sees what was chosen.
+struct Whole {
+    id: OrderId,
+    incoming: IncomingOrder,
+    sale: Option<SaleId>,
+}
+
+impl Whole {
+    fn refuse_unless_paid(&self) -> Result<(), Failure> {
+        let number = &self.incoming.number;
+        let reason = match self.incoming.status.standing() {
+            Standing::Sold => return Ok(()),
+            Standing::Unpaid => {
+                format!("order {number} is not paid yet; its lines are filled anew once it is")
+            }
+            Standing::Undone => format!("order {number} is over; nothing of it waits any more"),
+        };
+        Err(Refusal::invalid("order", reason).into())
+    }
+}
+
+async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, Failure> {
+    let row = sqlx::query(
+        "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND past = 0 RETURNING channel, number, \
+         status, ordered_ms, modified_ms, sale_id, shipping, fee, customer_name, customer_email",
+    )
+    .bind(id.raw())
+    .fetch_optional(tx.db())
+    .await?
+    .ok_or_else(|| Refusal::no_such("live order", id))?;
+    let currency = tx.shop().currency;
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("customer_order");
+    let status: String = row.try_get(2)?;
+    let incoming = IncomingOrder {
+        channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("customer_order.channel")?,
+        number: OrderNumber::parse(&row.try_get::<String, _>(1)?).stored("customer_order.number")?,
+        ordered: Moment::from_millis(row.try_get(3)?),
+        modified: row.try_get::<Option<i64>, _>(4)?.map(Moment::from_millis),
+        status: OrderStatus::from_code(&status)
+            .ok_or_else(|| Trouble::impossible("customer_order.status"))?,
+        lines: Vec::new(),
+        refunds: Vec::new(),
+        // It was spread over the lines when the order came.
+        discount: Money::zero(currency),
+        shipping: money(6)?,
+        fee: money(7)?,
+        customer: Customer { name: row.try_get(8)?, email: row.try_get(9)? },
+    };
+    Ok(Whole { id, incoming, sale: row.try_get::<Option<i64>, _>(5)?.map(SaleId::from_raw) })
+}
+
+/// A line that waited, and is this choice's from here on.
+struct Waiting {
+    id: OrderLineId,
+    item: Option<ItemId>,
+    code: String,
+    title: String,
+    quantity: Quantity,
+    price: Money,
+    money: LineMoney,
+    hold: Option<HoldId>,
+}
+
+async fn claim(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Waiting, Failure> {
+    let row = sqlx::query(
+        "UPDATE order_line SET state = 'undone' WHERE id = $1 AND order_id = $2 AND state IN ('short', 'held') \
+         RETURNING item_id, code, title, steps, unit, price, amount, discount, tax, hold_id",
+    )
+    .bind(id.raw())
+    .bind(order.id.raw())
+    .fetch_optional(tx.db())
+    .await?;
+    match row {
+        Some(row) => waiting(id, &row, tx.shop().currency),
+        None => Err(why_not(tx, order, id).await?.into()),
+    }
+}
+
+fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting, Failure> {
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
+    let measure = measure(&row.try_get::<String, _>(4)?)?;
+    Ok(Waiting {
+        id,
+        item: row.try_get::<Option<i64>, _>(0)?.map(ItemId::from_raw),
+        code: row.try_get(1)?,
+        title: row.try_get(2)?,
+        quantity: Quantity::from_steps(row.try_get(3)?, measure).stored("order_line.steps")?,
+        price: money(5)?,
+        money: LineMoney { amount: money(6)?, discount: money(7)?, tax: money(8)? },
+        hold: row.try_get::<Option<i64>, _>(9)?.map(HoldId::from_raw),
+    })
+}
+
+/// A line's measure, as it is kept: empty for units.
+pub(super) fn measure(unit: &str) -> Result<Measure, Failure> {
+    match unit {
+        "" => Ok(Measure::Units),
+        code => Ok(Measure::Thousandths(WeightUnit::from_code(code).stored("order_line.unit")?)),
+    }
+}
+
+async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Refusal, Failure> {
+    let row = sqlx::query(
+        "SELECT o.title, o.state, COALESCE(c.choice, ''), COALESCE(c.who, '') FROM order_line o \
+         LEFT JOIN line_choice c ON c.line_id = o.id WHERE o.id = $1 AND o.order_id = $2",
+    )
+    .bind(id.raw())
+    .bind(order.id.raw())
+    .fetch_optional(tx.db())
+    .await?;
+    let Some(row) = row else { return Ok(Refusal::no_such("line of this order", id)) };
+    let (title, state): (String, String) = (row.try_get(0)?, row.try_get(1)?);
+    let (choice, who): (String, String) = (row.try_get(2)?, row.try_get(3)?);
+    let by = if who.is_empty() { String::new() } else { format!(" by {who}") };
+    Ok(Refusal::invalid(
+        "line",
+        match choice.as_str() {
+            "" => format!("{title} does not wait any more; it is {state}"),
+            choice => format!("{title} was {choice}{by} before; nothing was changed now"),
+        },
+    ))
+}
+
+/// What stood set aside for the line itself, if its hold is still open: ended now.
+async fn own_hold(tx: &mut Tx, line: &Waiting, state: &'static str) -> Result<Option<Ended>, Failure> {
+    match line.hold {
+        Some(hold) => holds::end_one(tx, hold, state).await,
+        None => Ok(None),
+    }
+}
+
+async fn substitute(
+    tx: &mut Tx,
+    choosing: Choosing<'_>,
+    choice: &LineChoice,
+    code: &Code,
+) -> Result<LineDecided, Failure> {
+    let line = choosing.line;
+    let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
+    if Some(found.id) == line.item {
+        let reason = format!("{} is what was ordered; fill the line, or take something else", found.title);
+        return Err(Refusal::invalid("sku", reason).into());
+    }
+    if found.sold_in_past {
+        return Err(lookup::sold_in_past(tx, &found).await?.into());
+    }
+    if found.measure != line.quantity.measure() {
+        let reason = format!("{} is not counted or weighed as {} is", found.title, line.title);
+        return Err(Refusal::invalid("sku", reason).into());
+    }
+    let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
+    let take = Take { item: found.id, steps: line.quantity.steps(), from_hold: 0 };
+    // Items are touched in their order, as everywhere.
+    let free_first = freed.first().is_some_and(|held| held.item < take.item);
+    if free_first {
+        holds::free(tx, &freed).await?;
+    }
+    if !try_take(tx, &take, Why::Sold).await? {
+        return Err(lookup::explain(tx, take.item, take.steps).await?.into());
+    }
+    if !free_first {
+        holds::free(tx, &freed).await?;
+    }
+    sell(tx, choosing, choice, found).await
+}
+
+/// Fills the line with what was ordered: out of its own hold, else out of the one that is named,
+/// and what is missing out of the free stock.
+async fn fill(
+    tx: &mut Tx,
+    choosing: Choosing<'_>,
+    choice: &LineChoice,
+    hold: Option<HoldGroupId>,
+) -> Result<LineDecided, Failure> {
+    let line = choosing.line;
+    let code = Code::parse(&line.code).stored("order_line.code")?;
+    let found = lookup::find_all(tx, std::slice::from_ref(&code)).await?.remove(0);
+    if found.sold_in_past {
+        return Err(lookup::sold_in_past(tx, &found).await?.into());
+    }
+    let steps = line.quantity.steps();
+    let from_hold = match (own_hold(tx, line, "taken").await?, hold) {
+        (Some(own), None) => own.steps,
+        (Some(_), Some(_)) => {
+            let reason = "this line has its stock set aside already; fill it from there";
+            return Err(Refusal::invalid("hold", reason).into());
+        }
+        (None, Some(hold)) => holds::release(tx, hold, found.id, steps).await?,
+        (None, None) => 0,
+    };
+    if !try_take(tx, &Take { item: found.id, steps, from_hold }, Why::Sold).await? {
+        return Err(lookup::explain(tx, found.id, steps).await?.into());
+    }
+    sell(tx, choosing, choice, found).await
+}
+
+/// The line's sale: the order's own, or that of an order which follows it.
+async fn sell(
+    tx: &mut Tx,
+    choosing: Choosing<'_>,
+    choice: &LineChoice,
+    found: Found,
+) -> Result<LineDecided, Failure> {
+    let Choosing { order, line, who, .. } = choosing;
+    let priced = Priced { item: found, quantity: line.quantity, price: line.price, money: line.money };
+    let (id, incoming) = match order.sale {
+        None => (order.id, order.incoming.clone()),
+        Some(_) => follow(tx, order).await?,
+    };
+    let (priced, fills) = (std::slice::from_ref(&priced), [Fill::Filled]);
+    let sold = live::sell(tx, id, &incoming, priced, &fills, who).await?;
+    let (sale, lines) = sold.ok_or_else(|| Trouble::impossible("a filled line without a sale"))?;
+    let first = lines_of(tx, id).await? + 1;
+    live::write_lines(tx, id, priced, &fills, &lines, first).await?;
+    let row = sqlx::query("SELECT id FROM order_line WHERE order_id = $1 AND position = $2")
+        .bind(id.raw())
+        .bind(first)
+        .fetch_one(tx.db())
+        .await?;
+    let zero = Money::zero(incoming.shipping.currency());
+    let none = LineMoney { amount: zero, discount: zero, tax: zero };
+    write(tx, choosing, choice, Some(OrderLineId::from_raw(row.try_get(0)?)), none, zero).await?;
+    let number = incoming.number.to_string();
+    Ok(LineDecided { order: id, number, sale: Some(sale), goods_back: None, shipping_back: None })
+}
+
+async fn lines_of(tx: &mut Tx, id: OrderId) -> Result<i64, Failure> {
+    let row = sqlx::query("SELECT COALESCE(MAX(position), 0) FROM order_line WHERE order_id = $1")
+        .bind(id.raw())
+        .fetch_one(tx.db())
+        .await?;
+    Ok(row.try_get(0)?)
+}
+
+/// An order that follows: its shipping and fee are the first one's.
+async fn follow(tx: &mut Tx, order: &Whole) -> Result<(OrderId, IncomingOrder), Failure> {
+    let zero = Money::zero(order.incoming.shipping.currency());
+    let number = free_number(tx, &order.incoming).await?;
+    let incoming = IncomingOrder { number, shipping: zero, fee: zero, ..order.incoming.clone() };
+    let id = OrderId::from_raw(tx.next_id()?);
+    let row = OrderRow { id, order: &incoming, body_hash: body_hash(&incoming)?, past: false, sale: None };
+    insert_orders(tx, &[row]).await?;
+    Ok((id, incoming))
+}
+
+/// The order's number with the first count that no order has: `1001 +1`. Lines are few, so counts are.
+async fn free_number(tx: &mut Tx, order: &IncomingOrder) -> Result<OrderNumber, Failure> {
+    for count in 1..=MAX_LINES {
+        let ending = format!(" +{count}");
+        let kept = MAX_NUMBER_CHARS - ending.chars().count();
+        let own: String = order.number.as_str().chars().take(kept).collect();
+        let number = OrderNumber::parse(&format!("{own}{ending}")).field("orderNumber")?;
+        let taken = sqlx::query("SELECT id FROM customer_order WHERE channel = $1 AND number = $2")
+            .bind(order.channel.as_str().to_owned())
+            .bind(number.to_string())
+            .fetch_optional(tx.db())
+            .await?;
+        if taken.is_none() {
+            return Ok(number);
+        }
+    }
+    let reason = format!("{MAX_LINES} orders follow order {} already", order.number);
+    Err(Refusal::invalid("order", reason).into())
+}
+
+/// The money never was in the books, so none goes out of them: it is given back where it was taken.
+async fn refund(tx: &mut Tx, choosing: Choosing<'_>, choice: &LineChoice) -> Result<LineDecided, Failure> {
+    let Choosing { order, line, .. } = choosing;
+    let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
+    holds::free(tx, &freed).await?;
+    let shipping = if is_last(tx, order).await? {
+        order.incoming.shipping
+    } else {
+        Money::zero(order.incoming.shipping.currency())
+    };
+    write(tx, choosing, choice, None, line.money, shipping).await?;
+    let LineMoney { amount, discount, tax } = line.money;
+    let goods = amount.minus(discount).and_then(|m| m.plus(tax)).field("price")?;
+    Ok(LineDecided {
+        order: order.id,
+        number: order.incoming.number.to_string(),
+        sale: order.sale,
+        goods_back: Some(goods),
+        shipping_back: (!shipping.is_zero()).then_some(shipping),
+    })
+}
+
+/// Whether nothing of the order was sold or still waits, and its shipping was not given back.
+async fn is_last(tx: &mut Tx, order: &Whole) -> Result<bool, Failure> {
+    let row = sqlx::query(
+        "SELECT CAST((SELECT COUNT(*) FROM order_line WHERE order_id = $1 AND state IN ('short', 'held')) \
+         + (SELECT COUNT(*) FROM line_choice WHERE order_id = $1 AND shipping > 0) AS BIGINT)",
+    )
+    .bind(order.id.raw())
+    .fetch_one(tx.db())
+    .await?;
+    Ok(order.sale.is_none() && row.try_get::<i64, _>(0)? == 0)
+}
+
+async fn write(
+    tx: &mut Tx,
+    choosing: Choosing<'_>,
+    choice: &LineChoice,
+    new_line: Option<OrderLineId>,
+    back: LineMoney,
+    shipping: Money,
+) -> Result<(), Failure> {
+    sqlx::query(
+        "INSERT INTO line_choice (line_id, order_id, choice, new_line_id, amount, discount, tax, shipping, \
+         told_number, reason, who, at_ms) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, NULL, $9, $10, $11)",
+    )
+    .bind(choosing.line.id.raw())
+    .bind(choosing.order.id.raw())
+    .bind(choice.code().to_owned())
+    .bind(new_line.map(OrderLineId::raw))
+    .bind(back.amount.minor())
+    .bind(back.discount.minor())
+    .bind(back.tax.minor())
+    .bind(shipping.minor())
+    .bind(choosing.reason.to_owned())
+    .bind(choosing.who.to_owned())
+    .bind(tx.now().millis())
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}

@@ -1,0 +1,251 @@
+//! One order in full, for the person who decides about its lines.
+
+use super::view::{OrderLineState, OrderLineView, OrderView, line_of, order_of};
+use crate::error::{Failure, Stored};
+use crate::holds::Purpose;
+use crate::refusal::Refusal;
+use crate::store::Ledger;
+use domain::day::Moment;
+use domain::ids::{HoldGroupId, OrderId, OrderLineId};
+use domain::money::{Currency, Money};
+use domain::order::{Customer, OrderStatus, Standing};
+use domain::quantity::Quantity;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+
+/// A hold of what a line waits for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BlockingHold {
+    /// Names it, with what else was set aside with it.
+    pub id: HoldGroupId,
+    /// What for.
+    pub purpose: Purpose,
+    /// For whom.
+    pub for_whom: String,
+    /// Until when.
+    pub until: Option<Moment>,
+    /// How much.
+    pub quantity: Quantity,
+}
+
+/// What was chosen for a line that waited.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Chosen {
+    /// substituted, refunded, released or filled.
+    pub choice: String,
+    /// What was sold, and on which order.
+    pub sold: Option<SoldFor>,
+    /// What was to be given back, shipping included.
+    pub back: Money,
+    /// Why.
+    pub reason: String,
+    /// Who chose.
+    pub who: String,
+    /// When.
+    pub at: Moment,
+}
+
+/// What was sold for a line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SoldFor {
+    /// The sku.
+    pub code: String,
+    /// The name.
+    pub title: String,
+    /// The order that its sale is of.
+    pub order: OrderId,
+    /// That order's number.
+    pub number: String,
+}
+
+/// A line with all that there is to say of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WaitingLine {
+    /// The line.
+    pub line: OrderLineView,
+    /// Off it.
+    pub discount: Money,
+    /// Its tax.
+    pub tax: Money,
+    /// Whether a person has to choose.
+    pub waits: bool,
+    /// What was chosen, if somebody has.
+    pub chosen: Option<Chosen>,
+    /// Whether so much of it is free now.
+    pub is_free: bool,
+    /// Holds that it could be released from.
+    pub holds: Vec<BlockingHold>,
+}
+
+impl WaitingLine {
+    /// What the buyer paid for it.
+    pub fn paid(&self) -> Option<Money> {
+        self.line.amount.minus(self.discount).and_then(|m| m.plus(self.tax)).ok()
+    }
+}
+
+/// An order in full.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OrderDetail {
+    /// The order; its lines stand below with more to them.
+    pub order: OrderView,
+    /// Who bought.
+    pub customer: Customer,
+    /// When it last changed there.
+    pub modified: Option<Moment>,
+    /// Shipping charged.
+    pub shipping: Money,
+    /// What the channel kept.
+    pub fee: Money,
+    /// Its lines.
+    pub lines: Vec<WaitingLine>,
+    /// The order that it follows, with its number.
+    pub follows: Option<(OrderId, String)>,
+}
+
+impl Ledger {
+    /// An order in full.
+    pub async fn order(&self, id: OrderId) -> Result<OrderDetail, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT id, channel, number, status, ordered_ms, past, sale_id, customer_name, customer_email, modified_ms, \
+             shipping, fee FROM customer_order WHERE id = $1",
+        )
+        .bind(id.raw())
+        .fetch_optional(&mut *connection)
+        .await?
+        .ok_or_else(|| Refusal::no_such("order", id))?;
+        let order = order_of(&row)?;
+        let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("customer_order");
+        let lines = lines(&mut connection, id, order.status, currency).await?;
+        Ok(OrderDetail {
+            customer: Customer { name: row.try_get(7)?, email: row.try_get(8)? },
+            modified: row.try_get::<Option<i64>, _>(9)?.map(Moment::from_millis),
+            shipping: money(10)?,
+            fee: money(11)?,
+            lines,
+            follows: follows(&mut connection, id).await?,
+            order,
+        })
+    }
+}
+
+async fn follows(connection: &mut AnyConnection, id: OrderId) -> Result<Option<(OrderId, String)>, Failure> {
+    let row = sqlx::query(
+        "SELECT o.id, o.number FROM order_line n JOIN line_choice c ON c.new_line_id = n.id \
+         JOIN customer_order o ON o.id = c.order_id WHERE n.order_id = $1 AND o.id <> $1 LIMIT 1",
+    )
+    .bind(id.raw())
+    .fetch_optional(connection)
+    .await?;
+    row.map(|row| Ok((OrderId::from_raw(row.try_get(0)?), row.try_get(1)?))).transpose()
+}
+
+async fn lines(
+    connection: &mut AnyConnection,
+    id: OrderId,
+    status: OrderStatus,
+    currency: Currency,
+) -> Result<Vec<WaitingLine>, Failure> {
+    let rows = sqlx::query(
+        "SELECT l.id, l.code, l.title, l.steps, l.unit, l.amount, l.state, l.discount, l.tax, l.item_id, \
+         CASE WHEN i.on_hand - i.held >= l.steps THEN 1 ELSE 0 END, c.choice, c.reason, c.who, c.at_ms, \
+         c.amount - c.discount + c.tax + c.shipping, n.code, n.title, o.id, o.number \
+         FROM order_line l LEFT JOIN item i ON i.id = l.item_id LEFT JOIN line_choice c ON c.line_id = l.id \
+         LEFT JOIN order_line n ON n.id = c.new_line_id LEFT JOIN customer_order o ON o.id = n.order_id \
+         WHERE l.order_id = $1 ORDER BY l.position",
+    )
+    .bind(id.raw())
+    .fetch_all(&mut *connection)
+    .await?;
+    let mut lines = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let mut line = read(row, currency)?;
+        line.waits = match line.line.state {
+            OrderLineState::Short => status.standing() == Standing::Sold,
+            OrderLineState::Held => status.standing() == Standing::Sold,
+            OrderLineState::Filled | OrderLineState::Undone => false,
+        };
+        if line.waits && line.line.state == OrderLineState::Short {
+            let item: Option<i64> = row.try_get(9)?;
+            line.holds = holds(connection, item, &line.line).await?;
+        }
+        lines.push(line);
+    }
+    Ok(lines)
+}
+
+fn read(row: &AnyRow, currency: Currency) -> Result<WaitingLine, Failure> {
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
+    let choice: Option<String> = row.try_get(11)?;
+    let chosen = match choice {
+        None => None,
+        Some(choice) => Some(Chosen {
+            choice,
+            reason: row.try_get(12)?,
+            who: row.try_get(13)?,
+            at: Moment::from_millis(row.try_get(14)?),
+            back: money(15)?,
+            sold: sold_for(row)?,
+        }),
+    };
+    Ok(WaitingLine {
+        line: line_of(row, currency)?,
+        discount: money(7)?,
+        tax: money(8)?,
+        waits: false,
+        is_free: row.try_get::<i64, _>(10)? == 1,
+        chosen,
+        holds: Vec::new(),
+    })
+}
+
+fn sold_for(row: &AnyRow) -> Result<Option<SoldFor>, Failure> {
+    let code: Option<String> = row.try_get(16)?;
+    let Some(code) = code else { return Ok(None) };
+    let needed = |at: usize| row.try_get::<Option<String>, _>(at).map(Option::unwrap_or_default);
+    Ok(Some(SoldFor {
+        code,
+        title: needed(17)?,
+        order: OrderId::from_raw(row.try_get::<Option<i64>, _>(18)?.unwrap_or_default()),
+        number: needed(19)?,
+    }))
+}
+
+/// Open holds of the item that may be given up: a basket that is being paid may not.
+async fn holds(
+    connection: &mut AnyConnection,
+    item: Option<i64>,
+    line: &OrderLineView,
+) -> Result<Vec<BlockingHold>, Failure> {
+    /// More holds than this are not told: whoever looks for one finds them all on the Shelf.
+    const MOST: i64 = 20;
+    let rows = sqlx::query(
+        "SELECT group_id, purpose, for_whom, until_ms, steps FROM hold WHERE item_id = $1 AND state = 'open' \
+         AND purpose <> 'basket' ORDER BY id LIMIT $2",
+    )
+    .bind(item.unwrap_or(-1))
+    .bind(MOST)
+    .fetch_all(connection)
+    .await?;
+    let hold = |row: &AnyRow| {
+        Ok(BlockingHold {
+            id: HoldGroupId::from_raw(row.try_get(0)?),
+            purpose: Purpose::from_code(&row.try_get::<String, _>(1)?)
+                .ok_or("unknown")
+                .stored("hold.purpose")?,
+            for_whom: row.try_get(2)?,
+            until: row.try_get::<Option<i64>, _>(3)?.map(Moment::from_millis),
+            quantity: Quantity::from_steps(row.try_get(4)?, line.quantity.measure()).stored("hold.steps")?,
+        })
+    };
+    rows.iter().map(hold).collect()
+}
+
+impl OrderDetail {
+    /// One of its lines.
+    pub fn line(&self, id: OrderLineId) -> Option<&WaitingLine> {
+        self.lines.iter().find(|line| line.line.id == id)
+    }
+}
