@@ -1,32 +1,137 @@
-//! Where the API hands over the feeds of orders that it is given.
+//! Where pages and API hand over the feeds that they are given, and have feeds put out.
 
-use feeds::Format;
+use feeds::compare::Difference;
+use feeds::{Format, Layout, LayoutError, Reading, preview};
 use ledger::Ledger;
 use serde_json::{Value, json};
-use std::io::Write;
-use sync::exchange::{IntakeError, OrdersReport, OrdersRun, RefusedRow, feed_in};
-use sync::{Given, Watch};
+use std::io::{self, Write};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use sync::exchange::{
+    CompareRun, Destination, FeedOutError, FeedOutRun, IntakeError, OrdersReport, OrdersRun, OutFormat,
+    RefusedRow, What, compare, feed_in, feed_out,
+};
+use sync::{Given, GivenLayout, Watch};
 use tempfile::NamedTempFile;
-use till::{FeedDesk, FeedFuture, FeedTrouble};
+use till::{
+    Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
+    Previewed, PreviewedRow, PutOut, WentOut,
+};
 
 /// Who is written down as having brought a feed.
 const WHO: &str = "api";
+/// The largest file that is made for a browser: some hundred thousand listings. More goes into the
+/// folder, or is written by the command line, neither of which holds it in memory.
+const MAX_DOWNLOAD_BYTES: usize = 64 << 20;
 
-/// Takes feeds of orders in by the same way as files.
-pub(crate) struct Desk(pub(crate) Ledger);
+/// Takes feeds in and puts them out by the same ways as the command line.
+pub(crate) struct Desk {
+    pub(crate) ledger: Ledger,
+    pub(crate) out_folder: Option<PathBuf>,
+}
 
 impl FeedDesk for Desk {
     fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool) -> FeedFuture<'_> {
         Box::pin(async move {
-            let other = |e: std::io::Error| FeedTrouble::Other(Box::new(e));
-            let mut kept = NamedTempFile::new().map_err(other)?;
-            kept.write_all(&bytes).map_err(other)?;
             // The format is told by the name's ending, and what comes this way is JSON.
             let name = if Format::of_name(&name) == Format::Csv { format!("{name}.json") } else { name };
-            let given = Given::put(kept.path(), &name, None).map_err(|e| FeedTrouble::Other(Box::new(e)))?;
+            let (_kept, given) = put_down(&name, &bytes)?;
             let watch = Watch::new();
             let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: WHO, watch };
-            Ok(shown(&feed_in(&self.0, &run).await.map_err(trouble)?))
+            Ok(shown(&feed_in(&self.ledger, &run).await.map_err(taken)?))
+        })
+    }
+
+    fn out_folder(&self) -> Option<String> {
+        self.out_folder.as_ref().map(|folder| folder.display().to_string())
+    }
+
+    fn put_out(&self, out: PutOut) -> Deskwork<'_, WentOut> {
+        Box::pin(async move {
+            let layout = out.layout.as_deref().map(given_layout).transpose()?;
+            let file = SharedFile::default();
+            let to = match &self.out_folder {
+                _ if out.download => Destination::Stream(Box::new(file.clone())),
+                Some(folder) => Destination::Folder(folder.clone()),
+                None => {
+                    let words = "the program was started without a folder for feeds (--out-folder); download the file instead";
+                    return Err(FeedTrouble::Unreadable(words.to_owned()));
+                }
+            };
+            let what = match out.what {
+                Outgoing::All => What::All,
+                Outgoing::Changes => What::Changes,
+                Outgoing::Again(run) => What::Again(run),
+            };
+            let layout = layout.as_ref();
+            let run = FeedOutRun { what, format: OutFormat::Csv, layout, to, watch: Watch::new() };
+            let report = feed_out(&self.ledger, run).await.map_err(went)?;
+            let name = |path: PathBuf| path.file_name().map(|n| n.to_string_lossy().into_owned());
+            Ok(WentOut {
+                run: report.run,
+                listings: report.listings,
+                ended: report.ended,
+                file: report.file.and_then(name),
+                bytes: file.take(),
+                missing: report
+                    .missing
+                    .into_iter()
+                    .map(|m| (m.sku, format!("{}: {}", m.name, m.why)))
+                    .collect(),
+            })
+        })
+    }
+
+    fn compare(&self, list: GivenFile, adopt: bool) -> Deskwork<'_, Compared> {
+        Box::pin(async move {
+            let layout = list.layout.as_deref().map(given_layout).transpose()?;
+            let (_kept, given) = put_down(&list.name, &list.bytes)?;
+            let run = CompareRun { given: &given, layout: layout.as_ref(), adopt, watch: Watch::new() };
+            let report = compare(&self.ledger, &run).await.map_err(taken)?;
+            Ok(Compared {
+                listed: report.listed,
+                drifts: report.differences.iter().map(drift).collect(),
+                rejected: report.rejected,
+                refused: report.refused.into_iter().map(|row| row.reason).collect(),
+                adopted: report.adopted,
+            })
+        })
+    }
+
+    fn read_layout(&self, text: &str) -> Result<String, LayoutFault> {
+        let layout = Layout::parse(text).map_err(|error| fault(text, &error))?;
+        Ok(layout.feed().to_string())
+    }
+
+    fn preview(&self, file: GivenFile, rows: usize) -> Deskwork<'_, Previewed> {
+        Box::pin(async move {
+            let shop = self.ledger.shop();
+            let read = move || -> Result<Previewed, String> {
+                let text = file.layout.as_deref().unwrap_or_default();
+                let layout = Layout::parse(text).map_err(|error| fault(text, &error).to_string())?;
+                let reading = Reading {
+                    layout: &layout,
+                    currency: shop.currency,
+                    zone: &shop.zone,
+                    file_hash: "preview",
+                };
+                let found =
+                    preview(&file.bytes, reading, rows, file.cut).map_err(|error| error.to_string())?;
+                let to_blame = |field| found.fields.iter().position(|name| Some(*name) == field);
+                let row = |row: &feeds::PreviewRow| PreviewedRow {
+                    line: row.line,
+                    cells: row.cells.clone(),
+                    refused: row.refused.clone(),
+                    to_blame: to_blame(row.field),
+                };
+                Ok(Previewed {
+                    feed: layout.feed().to_string(),
+                    rows: found.rows.iter().map(row).collect(),
+                    fields: found.fields.iter().map(|name| (*name).to_owned()).collect(),
+                })
+            };
+            let read = tokio::task::spawn_blocking(read).await;
+            read.map_err(|e| FeedTrouble::Other(Box::new(e)))?.map_err(FeedTrouble::Unreadable)
         })
     }
 }
@@ -49,10 +154,186 @@ fn shown(report: &OrdersReport) -> Value {
     })
 }
 
-fn trouble(error: IntakeError) -> FeedTrouble {
+/// Puts what was handed in into a file for the while.
+fn put_down(name: &str, bytes: &[u8]) -> Result<(NamedTempFile, Given), FeedTrouble> {
+    let other = |e: io::Error| FeedTrouble::Other(Box::new(e));
+    let mut kept = NamedTempFile::new().map_err(other)?;
+    kept.write_all(bytes).map_err(other)?;
+    let given = Given::put(kept.path(), name, None).map_err(|e| FeedTrouble::Other(Box::new(e)))?;
+    Ok((kept, given))
+}
+
+fn given_layout(text: &str) -> Result<GivenLayout, FeedTrouble> {
+    GivenLayout::parse(text).map_err(|error| FeedTrouble::Unreadable(fault(text, &error).to_string()))
+}
+
+/// TOML's own words show the text over several lines; a page shows one.
+fn fault(text: &str, error: &LayoutError) -> LayoutFault {
+    let LayoutError::Toml { source } = error else {
+        return LayoutFault { line: None, words: error.to_string() };
+    };
+    let before = source.span().and_then(|span| text.get(..span.start)).unwrap_or_default();
+    let line = Some(before.matches('\n').count() + 1);
+    LayoutFault { line, words: source.message().replace('\n', " ") }
+}
+
+fn drift(difference: &Difference) -> Drift {
+    let (what, here, there) = match difference {
+        Difference::Gone { name, here, .. } => (name.clone(), here.code().to_owned(), "on offer".to_owned()),
+        Difference::Unlisted { name, .. } => (name.clone(), "in stock".to_owned(), String::new()),
+        Difference::Price { here, there, .. } => ("price".to_owned(), here.to_string(), there.to_string()),
+        Difference::Text { field, here, there, .. } => ((*field).to_owned(), here.clone(), there.clone()),
+        Difference::Stock { here, there, .. } => ("in stock".to_owned(), here.to_string(), there.to_string()),
+        Difference::Unknown { name, .. } => (name.clone(), String::new(), "listed".to_owned()),
+        Difference::Twice { .. } => (String::new(), String::new(), "listed twice".to_owned()),
+    };
+    Drift { kind: difference.code(), sku: difference.sku().to_string(), what, here, there }
+}
+
+/// A file in memory, which the writing half fills and the desk takes out.
+#[derive(Clone, Default)]
+struct SharedFile(Arc<Mutex<Vec<u8>>>);
+
+impl SharedFile {
+    fn take(&self) -> Vec<u8> {
+        std::mem::take(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+impl Write for SharedFile {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let mut file = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if file.len() + bytes.len() > MAX_DOWNLOAD_BYTES {
+            let words =
+                "too many listings for one download; use a folder (--out-folder), or `fleecefold feed out`";
+            return Err(io::Error::other(words));
+        }
+        file.extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+fn taken(error: IntakeError) -> FeedTrouble {
     match error {
         IntakeError::File { source, .. } => FeedTrouble::Unreadable(source.to_string()),
+        IntakeError::Given(error) => FeedTrouble::Unreadable(error.to_string()),
         IntakeError::Ledger(failure) => FeedTrouble::Ledger(failure),
         other => FeedTrouble::Other(Box::new(other)),
+    }
+}
+
+fn went(error: FeedOutError) -> FeedTrouble {
+    match error {
+        FeedOutError::Ledger(failure) => FeedTrouble::Ledger(failure),
+        FeedOutError::Writer(error) => FeedTrouble::Other(Box::new(error)),
+        // A folder that cannot be written, a layout that cannot write listings: whoever asked can mend it.
+        other => FeedTrouble::Unreadable(other.to_string()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use domain::codes::Code;
+    use domain::money::{Currency, Money};
+    use domain::stock::ItemKind;
+    use ledger::{Access, AddItems, NewItem, SystemClock};
+    use tempfile::TempDir;
+
+    async fn desk() -> (Desk, TempDir) {
+        let folder = tempfile::tempdir().expect("a folder");
+        let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+        let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.expect("a shop");
+        let item = |sku: &str| NewItem {
+            kind: ItemKind::Piece,
+            name: format!("Thing {sku}"),
+            sku: Some(Code::parse(sku).expect("a code")),
+            gtin: None,
+            style: None,
+            color: String::new(),
+            size: String::new(),
+            material: String::new(),
+            weight: None,
+            extras: Money::zero(Currency::USD),
+            price: Money::from_minor(4000, Currency::USD).ok(),
+            cost: None,
+            quantity: None,
+            stock_unit: None,
+            description: String::new(),
+            images: Vec::new(),
+            keep_off: false,
+        };
+        let items = AddItems { items: vec![item("HAT"), item("COWL")], who: String::new(), progress: None };
+        ledger.execute(None, &items).await.expect("items");
+        let out_folder = Some(folder.path().join("out"));
+        (Desk { ledger, out_folder }, folder)
+    }
+
+    fn file(name: &str, text: &str, layout: Option<&str>) -> GivenFile {
+        let (name, bytes) = (name.to_owned(), text.as_bytes().to_vec());
+        GivenFile { name, bytes, cut: false, layout: layout.map(str::to_owned) }
+    }
+
+    #[tokio::test]
+    async fn listings_go_into_the_folder_and_to_whoever_asks() {
+        let (desk, folder) = desk().await;
+        let changes = PutOut { what: Outgoing::Changes, layout: None, download: false };
+        let went = desk.put_out(changes.clone()).await.expect("a feed");
+        assert_eq!((went.listings, went.run.is_some()), (2, true));
+        let written = folder.path().join("out").join(went.file.expect("a file"));
+        let text = std::fs::read_to_string(written).expect("the feed");
+        assert!(text.contains("HAT,") && text.contains("COWL,"), "{text}");
+        assert_eq!(desk.put_out(changes).await.expect("nothing"), WentOut::default());
+        let layout = "feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n".to_owned();
+        let all = PutOut { what: Outgoing::All, layout: Some(layout), download: true };
+        let went = desk.put_out(all).await.expect("a file");
+        let text = String::from_utf8(went.bytes).expect("text");
+        assert!(text.starts_with("Tag\r\n") || text.starts_with("Tag\n"), "{text}");
+        assert_eq!(went.file, None);
+        let wrong = PutOut { what: Outgoing::All, layout: Some("feed = ".to_owned()), download: true };
+        let refused = desk.put_out(wrong).await.expect_err("a wrong layout").to_string();
+        assert!(refused.contains("line 1 of the layout"), "{refused}");
+    }
+
+    #[tokio::test]
+    async fn a_list_is_compared_with_the_shelf() {
+        let (desk, _folder) = desk().await;
+        let list = file(
+            "there.csv",
+            "Tag,Cost\nHAT,45.00\nGHOST,9.00\n",
+            Some(
+                "feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n[field.\"offers.price\"]\nfrom = \"Cost\"\n",
+            ),
+        );
+        let found = desk.compare(list, false).await.expect("compared");
+        let mut kinds: Vec<String> =
+            found.drifts.iter().map(|d| format!("{} {} {}", d.kind, d.sku, d.there)).collect();
+        kinds.sort();
+        assert_eq!(kinds, ["price HAT 45.00", "unknown GHOST listed", "unlisted COWL "]);
+        assert_eq!(found.listed, 2);
+    }
+
+    #[tokio::test]
+    async fn a_layout_shows_the_first_rows_of_a_file() {
+        let (desk, _folder) = desk().await;
+        assert_eq!(
+            desk.read_layout("feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n").as_deref(),
+            Ok("listings")
+        );
+        let fault = desk.read_layout("feed = \"listings\"\nfeet = 2\n").expect_err("no such key");
+        assert_eq!(fault.line, Some(2), "{fault}");
+        let layout =
+            "feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n[field.\"offers.price\"]\nfrom = \"Cost\"\n";
+        let seen = desk.preview(file("a.csv", "Tag,Cost\nHAT,45.00\nX,much\n", Some(layout)), 20).await;
+        let seen = seen.expect("rows");
+        assert_eq!(seen.fields, ["sku", "offers.price"]);
+        assert_eq!(
+            (seen.rows.len(), seen.rows[0].refused.is_none(), seen.rows[1].to_blame),
+            (2, true, Some(1))
+        );
     }
 }

@@ -9,7 +9,7 @@ mod incoming;
 use crate::exchange::{Destination, FeedOutError, FeedOutReport, FeedOutRun, OutFormat, What, feed_out};
 use crate::watch::Watch;
 use incoming::Found;
-use ledger::Ledger;
+use ledger::{Ledger, NoteFeedTrouble};
 use std::collections::HashMap;
 use std::future::Future;
 use std::io;
@@ -182,21 +182,39 @@ pub async fn serve(mut folders: Folders, shutdown: impl Future<Output = ()>) {
 
 async fn look_once(folders: &mut Folders, troubles: &mut Troubles) {
     let looked = folders.look().await.map_err(|e| tell_all(&e));
-    troubles.note("in", looked.as_ref().err());
+    if troubles.note("in", looked.as_ref().err()) {
+        write_down(&folders.ledger, "the in-folder", looked.as_ref().err()).await;
+    }
     for one in looked.unwrap_or_default() {
-        troubles.note(&one.name, one.waits.as_ref());
+        if troubles.note(&one.name, one.waits.as_ref()) {
+            write_down(&folders.ledger, &one.name, one.waits.as_ref()).await;
+        }
         if one.waits.is_none() {
             tracing::info!(file = one.name, moved = one.moved, "{}", one.words);
+        }
+        if one.moved.starts_with(REJECTED) {
+            write_down(&folders.ledger, &one.name, Some(&one.words)).await;
         }
     }
 }
 
 async fn tell_once(folders: &Folders, troubles: &mut Troubles) {
     let told = folders.tell().await.map_err(|e| tell_all(&e));
-    troubles.note("out", told.as_ref().err());
+    if troubles.note("out", told.as_ref().err()) {
+        write_down(&folders.ledger, "the out-folder", told.as_ref().err()).await;
+    }
     if let Ok(Some(report)) = told {
         let file = report.file.unwrap_or_default();
         tracing::info!(file = %file.display(), listings = report.listings, "changes told");
+    }
+}
+
+/// Keeps a failure where Today shows it. A database that is away cannot keep it; the log has it.
+async fn write_down(ledger: &Ledger, file: &str, words: Option<&String>) {
+    let Some(words) = words else { return };
+    let note = NoteFeedTrouble { file: file.to_owned(), words: words.clone() };
+    if let Err(error) = ledger.execute(None, &note).await {
+        tracing::warn!(%error, file, "the failure cannot be written down");
     }
 }
 
@@ -219,13 +237,16 @@ fn tell_all(error: &dyn std::error::Error) -> String {
 struct Troubles(HashMap<String, String>);
 
 impl Troubles {
-    fn note(&mut self, about: &str, trouble: Option<&String>) {
+    /// Whether it is new.
+    fn note(&mut self, about: &str, trouble: Option<&String>) -> bool {
         let Some(words) = trouble else {
             self.0.remove(about);
-            return;
+            return false;
         };
-        if self.0.insert(about.to_owned(), words.clone()).as_ref() != Some(words) {
+        let is_new = self.0.insert(about.to_owned(), words.clone()).as_ref() != Some(words);
+        if is_new {
             tracing::warn!(about, "{words}; tried again at the next look");
         }
+        is_new
     }
 }

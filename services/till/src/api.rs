@@ -47,6 +47,31 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
         Route::get("/api/books", Needs::One(Act::ReadBooks), books::read_books),
         Route::get("/api/listings", Needs::One(Act::List), listings::list_listings),
         Route::get("/api/orders", Needs::One(Act::List), orders::list_orders),
+        Route::get(
+            "/api/orders/{id}/lines/{line}/closest",
+            Needs::One(Act::List),
+            orders::lines::closest::list_closest,
+        ),
+        Route::post(
+            "/api/orders/{id}/lines/{line}/substitute",
+            Needs::One(Act::List),
+            orders::lines::substitute::substitute_line,
+        ),
+        Route::post(
+            "/api/orders/{id}/lines/{line}/refund",
+            Needs::One(Act::List),
+            orders::lines::refund::refund_line,
+        ),
+        Route::post(
+            "/api/orders/{id}/lines/{line}/fill",
+            Needs::One(Act::List),
+            orders::lines::fill::fill_line,
+        ),
+        Route::post(
+            "/api/orders/{id}/lines/{line}/release",
+            Needs::One(Act::List),
+            orders::lines::release::release_line,
+        ),
         Route::get("/api/feeds", Needs::One(Act::List), feeds::get::list_runs),
     ];
     if with_desk {

@@ -32,6 +32,9 @@ mod testing;
 mod values;
 
 pub use app::App;
-pub use feed_desk::{FeedDesk, FeedFuture, FeedTrouble};
+pub use feed_desk::{
+    Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
+    Previewed, PreviewedRow, PutOut, WentOut,
+};
 pub use routes::router;
 pub use serve::{ServeError, only_this_machine, serve};

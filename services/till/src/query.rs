@@ -5,7 +5,7 @@ use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
-use domain::ids::{BasketId, HoldGroupId, RefundLineId, SaleId, TenderId, TurnId};
+use domain::ids::{BasketId, HoldGroupId, OrderId, OrderLineId, RefundLineId, SaleId, TenderId, TurnId};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use std::str::FromStr;
@@ -61,6 +61,8 @@ named_ids! {
     RefundLineId "line of a refund",
     BasketId "slip",
     TurnId "drawer turn",
+    OrderId "order",
+    OrderLineId "line of an order",
 }
 
 /// The one part of the path that varies.

@@ -1,7 +1,10 @@
 //! A small invented shop in a temporary folder, and asking it over its router.
 
 use crate::app::App;
-use crate::feed_desk::{FeedDesk, FeedFuture, FeedTrouble};
+use crate::feed_desk::{
+    Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
+    Previewed, PreviewedRow, PutOut, WentOut,
+};
 use crate::routes::router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request};
@@ -9,9 +12,12 @@ use domain::day::Moment;
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
-use domain::stock::ItemKind;
+use domain::stock::{Availability, ItemKind};
 use domain::weight::{Weight, WeightUnit};
-use ledger::{Access, AddItems, AddStyles, Ledger, ManualClock, NewItem, NewStyle, Refusal, RowOutcome};
+use ledger::{
+    Access, AddItems, AddStyles, Ledger, ListingState, ManualClock, NewItem, NewStyle, RecordRun, Refusal,
+    RowOutcome, RunKind, Told,
+};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -163,10 +169,43 @@ fn goods() -> Vec<NewItem> {
     ]
 }
 
-/// Counts what it is handed, and fails by the name of the feed.
-#[derive(Default)]
+/// Counts what it is handed, and fails by the name of the feed. What it puts out it records as a feed
+/// would be, without writing one.
 struct CountingDesk {
     calls: AtomicU32,
+    ledger: Ledger,
+}
+
+impl CountingDesk {
+    async fn told(&self, what: Outgoing) -> Result<WentOut, FeedTrouble> {
+        let feed = self.ledger.connection("feed").await?;
+        let page = match what {
+            Outgoing::All => self.ledger.listings(feed, None).await?,
+            Outgoing::Changes => self.ledger.waiting_listings(feed, None).await?,
+            Outgoing::Again(run) => self.ledger.listings_of_run(feed, run, None).await?,
+        };
+        let told: Vec<Told> = page
+            .rows()?
+            .iter()
+            .map(|row| {
+                let state = match row.availability {
+                    Availability::InStock => ListingState::Listed,
+                    _ => ListingState::Ended,
+                };
+                Told { item: row.item, revision: row.revision, content: Some(("hash".to_owned(), state)) }
+            })
+            .collect();
+        if told.is_empty() && what == Outgoing::Changes {
+            return Ok(WentOut::default());
+        }
+        let count = i64::try_from(told.len()).expect("few");
+        let kind = if what == Outgoing::All { RunKind::All } else { RunKind::Changes };
+        let items = told.iter().map(|t| t.item).collect();
+        let run = Some((kind, count, "feed.csv".to_owned(), "0a".to_owned(), items));
+        let record = RecordRun { connection: feed, told, run };
+        let run = self.ledger.execute(None, &record).await?.answer;
+        Ok(WentOut { run, listings: 1, bytes: b"sku\n".to_vec(), ..WentOut::default() })
+    }
 }
 
 impl FeedDesk for CountingDesk {
@@ -184,6 +223,62 @@ impl FeedDesk for CountingDesk {
                     json!({"name": name, "bytes": bytes.len().to_string(), "dryRun": dry_run, "calls": calls.to_string()}),
                 ),
             }
+        })
+    }
+
+    fn out_folder(&self) -> Option<String> {
+        Some("out".to_owned())
+    }
+
+    fn put_out(&self, out: PutOut) -> Deskwork<'_, WentOut> {
+        Box::pin(self.told(out.what))
+    }
+
+    fn compare(&self, list: GivenFile, _: bool) -> Deskwork<'_, Compared> {
+        Box::pin(async move {
+            if list.name == "unreadable" {
+                return Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned()));
+            }
+            let drift = |kind, sku: &str, what: &str, here: &str, there: &str| Drift {
+                kind,
+                sku: sku.to_owned(),
+                what: what.to_owned(),
+                here: here.to_owned(),
+                there: there.to_owned(),
+            };
+            Ok(Compared {
+                listed: 2,
+                drifts: vec![
+                    drift("gone", "GHOST", "Ghost hat", "SoldOut", "on offer"),
+                    drift("price", "COWL", "price", "48.00", "45.00"),
+                ],
+                rejected: 1,
+                refused: vec!["line 3: this may not be empty".to_owned()],
+                adopted: 0,
+            })
+        })
+    }
+
+    fn read_layout(&self, text: &str) -> Result<String, LayoutFault> {
+        let feed = text.strip_prefix("feed = \"").and_then(|rest| rest.split('"').next());
+        let fault = || LayoutFault { line: Some(1), words: "this is not TOML".to_owned() };
+        feed.map(str::to_owned).ok_or_else(fault)
+    }
+
+    fn preview(&self, file: GivenFile, _: usize) -> Deskwork<'_, Previewed> {
+        Box::pin(async move {
+            let row = PreviewedRow {
+                line: 2,
+                cells: vec!["A-1".to_owned(), "32 May".to_owned()],
+                refused: Some("the date is wrong".to_owned()),
+                to_blame: Some(1),
+            };
+            let feed = self.read_layout(file.layout.as_deref().unwrap_or_default());
+            Ok(Previewed {
+                feed: feed.unwrap_or_default(),
+                fields: vec!["orderNumber".to_owned(), "orderDate".to_owned()],
+                rows: vec![row],
+            })
         })
     }
 }
@@ -209,7 +304,8 @@ impl TestShop {
     }
 
     pub(crate) fn with_desk(self) -> Self {
-        Self { app: self.app.with_feed_desk(Arc::new(CountingDesk::default())), ..self }
+        let desk = CountingDesk { calls: AtomicU32::new(0), ledger: self.app.ledger.clone() };
+        Self { app: self.app.with_feed_desk(Arc::new(desk)), ..self }
     }
 
     pub(crate) fn ledger(&self) -> &Ledger {

@@ -24,7 +24,7 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     shelf::show(&ledger, true, TableForm::Table).await?;
     eprintln!("\n{}", demo::CAUTIONS);
     println!();
-    let served = serve::till(&ledger, listener, serve::until_told()).await;
+    let served = serve::till(&ledger, listener, None, serve::until_told()).await;
     ledger.close().await;
     served.map(|()| Ending::Done)
 }

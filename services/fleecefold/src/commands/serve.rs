@@ -7,6 +7,7 @@ use crate::place::Place;
 use ledger::{Access, Ledger};
 use std::io::ErrorKind;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use sync::Folders;
 use till::App;
@@ -28,6 +29,7 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     let ledger = place.open(Access::Create).await?;
     args.pictures.tell(&ledger);
     let stop = until_told();
+    let out_folder = args.out_folder.clone();
     let folders = match args.only {
         Some(Only::Till) => None,
         _ if !watches => None,
@@ -35,7 +37,7 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     };
     let watching = folders.map(|folders| tokio::spawn(sync::serve(folders, told(stop.clone()))));
     let served = if let Some(listener) = listener {
-        till(&ledger, listener, stop).await
+        till(&ledger, listener, out_folder, stop).await
     } else {
         eprintln!("watching the folders; Ctrl-C ends it");
         told(stop).await;
@@ -62,10 +64,12 @@ pub(super) async fn listen(address: SocketAddr) -> Result<TcpListener, CliError>
 pub(super) async fn till(
     ledger: &Ledger,
     listener: TcpListener,
+    out_folder: Option<PathBuf>,
     stop: watch::Receiver<bool>,
 ) -> Result<(), CliError> {
     let address = listener.local_addr().map_err(CliError::Address)?;
-    let app = App::new(ledger.clone()).with_feed_desk(Arc::new(Desk(ledger.clone())));
+    let desk = Desk { ledger: ledger.clone(), out_folder };
+    let app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk));
     eprintln!(
         "the shop is open for this machine alone; its API is described at http://{address}{DESCRIPTION}; Ctrl-C closes it"
     );

@@ -1,5 +1,7 @@
 //! GET /api/orders
 
+pub(crate) mod lines;
+
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
 use crate::query::{Asking, Page};
@@ -122,7 +124,7 @@ pub(crate) async fn list_orders(
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use crate::testing::TestShop;
     use domain::channel::Channel;
     use domain::codes::Code;
@@ -132,10 +134,10 @@ mod tests {
     use ledger::TakeOrders;
     use serde_json::{Value, json};
 
-    fn order(shop: &TestShop, number: &str) -> IncomingOrder {
+    fn incoming(shop: &TestShop, number: &str, sku: &str) -> IncomingOrder {
         let zero = Money::zero(Currency::USD);
         let line = IncomingLine {
-            code: Some(Code::parse("COWL").expect("a code")),
+            code: Some(Code::parse(sku).expect("a code")),
             name: String::new(),
             quantity: Asked::ONE,
             price: LinePrice::Each(Money::from_minor(4800, Currency::USD).expect("an amount")),
@@ -151,16 +153,30 @@ mod tests {
             lines: vec![line],
             refunds: Vec::new(),
             discount: zero,
-            shipping: zero,
+            shipping: Money::from_minor(600, Currency::USD).expect("an amount"),
             fee: zero,
             customer: Customer { name: "Ann Example".to_owned(), email: String::new() },
         }
     }
 
+    /// Takes an order of one thing in; the order and its line.
+    pub(crate) async fn order(shop: &TestShop, number: &str, sku: &str) -> (String, String) {
+        let batch = TakeOrders { orders: vec![incoming(shop, number, sku)], past: false, who: String::new() };
+        shop.ledger().take_orders(&batch).await.expect("taken");
+        let order = shop.ledger().orders(None, false, 1).await.expect("orders").remove(0);
+        (order.id.to_string(), order.lines[0].id.to_string())
+    }
+
+    /// An order whose one line is short: the piece went to another order before.
+    pub(crate) async fn short_line(shop: &TestShop) -> (String, String) {
+        order(shop, "H-1", "COWL").await;
+        order(shop, "H-2", "COWL").await
+    }
+
     #[tokio::test]
     async fn orders_say_how_each_line_stands() {
         let shop = TestShop::open().await;
-        let orders = vec![order(&shop, "H-1"), order(&shop, "H-2")];
+        let orders = vec![incoming(&shop, "H-1", "COWL"), incoming(&shop, "H-2", "COWL")];
         let batch = TakeOrders { orders, past: false, who: String::new() };
         shop.ledger().take_orders(&batch).await.expect("taken");
         let told = |reply: &Value| -> Vec<Value> {

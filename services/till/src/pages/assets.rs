@@ -40,6 +40,8 @@ assets! {
     "counter.js" "text/javascript; charset=utf-8",
     "drawer.js" "text/javascript; charset=utf-8",
     "look.css" "text/css; charset=utf-8",
+    "online.css" "text/css; charset=utf-8",
+    "online.js" "text/javascript; charset=utf-8",
     "shelf.css" "text/css; charset=utf-8",
     "books.css" "text/css; charset=utf-8",
     "settings.css" "text/css; charset=utf-8",

@@ -1,25 +1,145 @@
-//! The room Online.
+//! The room Online: what is not yet listed, what is, what differs there, orders, layouts, feeds.
 
+mod compare;
+mod feeds;
+mod layout;
+mod layouts;
+mod listed;
+mod order;
+mod orders;
+mod pieces;
+mod put_out;
+mod texts;
+mod upload;
+mod weak;
+mod wording;
+
+use crate::api::listings::FEED;
 use crate::app::App;
 use crate::caller::{Caller, Needs};
 use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::{Kind, Problem};
+use crate::query::Asking;
 use crate::routes::Route;
 use askama::Template;
 use axum::extract::State;
+use domain::ids::ItemId;
+use pieces::Piece;
+use serde::Deserialize;
+
+/// How many orders that wait are looked for: more than that is told as “so many and more”.
+const WAITING_LOOKED_AT: usize = 50;
+/// Failures that are looked for.
+const FAILED_LOOKED_AT: usize = 50;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/online", Needs::One(Room::Online.asks()), room)]
+    let list = Needs::One(Room::Online.asks());
+    vec![
+        Route::get("/online", list, room),
+        Route::get("/online/texts", list, texts::show),
+        Route::post("/online/texts", list, texts::keep),
+        Route::post("/online/put-out", list, put_out::put_out),
+        Route::get("/online/listed", list, listed::show),
+        Route::get("/online/compare", list, compare::show),
+        Route::post("/online/compare", list, compare::compare),
+        Route::get("/online/orders", list, orders::show),
+        Route::get("/online/orders/{id}", list, order::show),
+        Route::post("/online/orders/{id}/lines/{line}", list, order::decide),
+        Route::get("/online/layouts", list, layouts::show),
+        Route::post("/online/layouts", list, layout::keep),
+        Route::get("/online/layouts/one", list, layout::show),
+        Route::post("/online/layouts/preview", list, layout::preview),
+        Route::get("/online/feeds", list, feeds::show),
+        Route::post("/online/feeds/seen", list, feeds::seen),
+    ]
 }
 
-/// The room, before anything stands in it.
+/// Which page of the list.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RoomAsked {
+    cursor: Option<String>,
+}
+
+/// The room: what to do next, and what is not yet listed.
 #[derive(Template)]
 #[template(path = "online/room.html")]
 pub(crate) struct Page {
     frame: Frame,
+    lane: &'static str,
+    pieces: Vec<Piece>,
+    next: Option<String>,
+    weak: usize,
+    waiting: Count,
+    failed: Count,
+    listed: i64,
+    changed: i64,
+    out: put_out::Ways,
+}
+
+/// A number that was counted up to a bound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Count {
+    number: usize,
+    and_more: bool,
+}
+
+impl Count {
+    /// Of what was read of at most `bound` and one more.
+    pub(crate) fn of(found: usize, bound: usize) -> Self {
+        Self { number: found.min(bound), and_more: found > bound }
+    }
+
+    /// `12`, or `50 or more`.
+    pub(crate) fn shown(self) -> String {
+        if self.and_more { format!("{} or more", self.number) } else { self.number.to_string() }
+    }
 }
 
 /// GET /online
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Online) })
+pub(crate) async fn room(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(asked): Asking<RoomAsked>,
+) -> Result<Paper<Page>, Problem> {
+    let feed = app.ledger.connection(FEED).await?;
+    let before = before(asked.cursor.as_deref())?;
+    let mut items = app.ledger.unlisted(feed, before, texts::AT_ONCE + 1).await?;
+    let next = (items.len() > texts::AT_ONCE).then(|| {
+        items.truncate(texts::AT_ONCE);
+        items.last().map(|item| item.id.to_string()).unwrap_or_default()
+    });
+    let pieces = pieces::of(&app, &items).await?;
+    let orders = app.ledger.orders(None, true, WAITING_LOOKED_AT + 1).await?;
+    let failed = app.ledger.feed_troubles(true, FAILED_LOOKED_AT + 1).await?;
+    let counts = app.ledger.listing_counts(feed).await?;
+    Ok(Paper(Page {
+        frame: Frame::new(&app, &caller, Room::Online),
+        lane: "new",
+        weak: pieces.iter().filter(|piece| !piece.weak.is_empty()).count(),
+        pieces,
+        next,
+        waiting: Count::of(orders.len(), WAITING_LOOKED_AT),
+        failed: Count::of(failed.len(), FAILED_LOOKED_AT),
+        listed: counts.listed,
+        changed: counts.waiting,
+        out: put_out::Ways::read(&app).await?,
+    }))
 }
+
+/// A cursor of the pages that list items.
+fn before(cursor: Option<&str>) -> Result<Option<ItemId>, Problem> {
+    let wrong =
+        |_| Problem::invalid_parameter("cursor", "this is no place in the list; go on from its pages");
+    cursor.map(|text| text.parse().map_err(wrong)).transpose()
+}
+
+/// The desk, or the words for a program that was put together without one.
+fn desk(app: &App) -> Result<&std::sync::Arc<dyn crate::feed_desk::FeedDesk>, Problem> {
+    let words = "feeds are not worked on here; this program was started without its exchange";
+    app.desk.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
+}
+
+#[cfg(test)]
+mod tests;

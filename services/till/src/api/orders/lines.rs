@@ -1,0 +1,82 @@
+//! What a person can choose for a line of an order that waits.
+
+pub(crate) mod closest;
+pub(crate) mod fill;
+pub(crate) mod refund;
+pub(crate) mod release;
+pub(crate) mod substitute;
+
+use crate::answer::Answer;
+use crate::app::App;
+use crate::problem::{Kind, Problem};
+use crate::query::Named;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{FromRequestParts, Path};
+use axum::http::request::Parts;
+use domain::ids::{OrderId, OrderLineId};
+use ledger::{DecideLine, Key, LineChoice, LineDecided};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// Pieces that are offered in the place of another: a row of tags.
+pub(crate) const CLOSEST_SHOWN: usize = 8;
+
+/// A line of an order, as an address names it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct AtLine {
+    pub(crate) order: OrderId,
+    pub(crate) line: OrderLineId,
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for AtLine {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let Path((order, line)) = Path::<(String, String)>::from_request_parts(parts, state)
+            .await
+            .map_err(|error: PathRejection| Problem::new(Kind::Malformed, error.body_text()))?;
+        Ok(Self { order: OrderId::named(&order)?, line: OrderLineId::named(&line)? })
+    }
+}
+
+/// What became of the line.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct DecidedShown {
+    /// The order that its sale is of: this one, or one that follows it.
+    order: String,
+    order_number: String,
+    /// Its sale; null if its money goes back and nothing of the order was sold.
+    sale: Option<String>,
+    /// What is to be given back to the buyer, goods with their tax; null if the line was sold.
+    goods_back: Option<String>,
+    /// Shipping that goes back with it, once nothing of the order can be filled.
+    shipping_back: Option<String>,
+}
+
+impl From<LineDecided> for DecidedShown {
+    fn from(decided: LineDecided) -> Self {
+        Self {
+            order: decided.order.to_string(),
+            order_number: decided.number,
+            sale: decided.sale.map(|sale| sale.to_string()),
+            goods_back: decided.goods_back.map(|money| money.to_string()),
+            shipping_back: decided.shipping_back.map(|money| money.to_string()),
+        }
+    }
+}
+
+/// Decides about the line.
+async fn decide(
+    app: &App,
+    key: &Key,
+    at: AtLine,
+    choice: LineChoice,
+    reason: Option<String>,
+    who: String,
+) -> Result<Answer<DecidedShown>, Problem> {
+    let AtLine { order, line } = at;
+    let command = DecideLine { order, line, choice, reason: reason.unwrap_or_default(), who };
+    let done = app.run(key, &command).await?;
+    Ok(Answer::ok(done.replayed, done.answer.into()))
+}

@@ -1,0 +1,68 @@
+//! GET /api/orders/{id}/lines/{line}/closest
+
+use super::{AtLine, CLOSEST_SHOWN};
+use crate::app::App;
+use crate::problem::{Kind, Problem, ReadProblems};
+use crate::values::WeightText;
+use axum::Json;
+use axum::extract::State;
+use domain::codes::Code;
+use ledger::{Closest, Refusal};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// The pieces that come closest, the closest first.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct ClosestShown {
+    pieces: Vec<ClosePiece>,
+}
+
+/// A piece that could go in the line's place.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct ClosePiece {
+    sku: String,
+    name: String,
+    color: String,
+    size: String,
+    weight: Option<WeightText>,
+    price: String,
+    same_style: bool,
+    same_size: bool,
+    /// How far its colours lie apart, in hundredths of a CIEDE2000 unit; null where one is not known.
+    colors_apart: Option<String>,
+}
+
+impl From<Closest> for ClosePiece {
+    fn from(one: Closest) -> Self {
+        Self {
+            sku: one.item.sku,
+            name: one.item.name,
+            color: one.item.color,
+            size: one.item.size,
+            weight: one.item.weight.map(WeightText::from),
+            price: one.item.price.to_string(),
+            same_style: one.same_style,
+            same_size: one.same_size,
+            colors_apart: one.apart.map(|apart| apart.hundredths().to_string()),
+        }
+    }
+}
+
+/// The pieces still on the shelf that come closest to what the line waits for: by style, size,
+/// colour and weight.
+#[utoipa::path(get, path = "/api/orders/{id}/lines/{line}/closest", tag = "online",
+    params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line.")),
+    responses((status = 200, description = "The closest pieces.", body = ClosestShown), ReadProblems))]
+pub(crate) async fn list_closest(
+    State(app): State<App>,
+    AtLine { order, line }: AtLine,
+) -> Result<Json<ClosestShown>, Problem> {
+    let detail = app.ledger.order(order).await?;
+    let found =
+        detail.line(line).ok_or_else(|| Problem::from(Refusal::no_such("line of this order", line)))?;
+    let code = Code::parse(&found.line.code)
+        .map_err(|error| Problem::new(Kind::Trouble, "a line without its code").because(&error))?;
+    let closest = app.ledger.closest(&code, found.line.quantity, CLOSEST_SHOWN).await?;
+    Ok(Json(ClosestShown { pieces: closest.into_iter().map(ClosePiece::from).collect() }))
+}

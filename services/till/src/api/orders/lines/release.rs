@@ -1,0 +1,41 @@
+//! POST /api/orders/{id}/lines/{line}/release
+
+use super::{AtLine, DecidedShown, decide};
+use crate::answer::Answer;
+use crate::app::App;
+use crate::body::{Body, Write};
+use crate::caller::Caller;
+use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::values;
+use axum::extract::State;
+use ledger::LineChoice;
+use serde::Deserialize;
+use utoipa::ToSchema;
+
+/// From which hold, and why.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ReleaseBody {
+    /// The hold, as /api/holds names it.
+    hold: String,
+    /// Why it is taken from whom it was set aside for.
+    reason: String,
+}
+
+impl Body for ReleaseBody {}
+
+/// Fills the line from a hold that blocks it. What is left of the hold stays set aside. A basket
+/// that is being paid is not given up.
+#[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/release", tag = "online",
+    params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
+    request_body = ReleaseBody,
+    responses((status = 200, description = "What became of the line.", body = DecidedShown), WriteProblems))]
+pub(crate) async fn release_line(
+    State(app): State<App>,
+    caller: Caller,
+    at: AtLine,
+    write: Write<ReleaseBody>,
+) -> Result<Answer<DecidedShown>, Problem> {
+    let hold = values::id(&write.body.hold, "#/hold")?;
+    decide(&app, &write.key, at, LineChoice::Release(hold), Some(write.body.reason), caller.who).await
+}

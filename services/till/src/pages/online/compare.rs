@@ -1,0 +1,152 @@
+//! GET and POST /online/compare: what the online shop says it lists, against the shelf.
+
+use super::desk;
+use super::put_out::{Ways, layout_named};
+use super::upload::Upload;
+use crate::app::App;
+use crate::caller::Caller;
+use crate::feed_desk::{Compared, Drift};
+use crate::pages::form::Faults;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::Problem;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+
+/// Differences of one kind that are shown; the rest are counted.
+const SHOWN: usize = 200;
+
+/// The kinds of differences, the gravest first: what each is called and what to do.
+const KINDS: [(&str, &str, &str); 7] = [
+    (
+        "gone",
+        "Gone here, on offer there",
+        "The next feed of changes ends them. Until then somebody can buy what is not there.",
+    ),
+    (
+        "unlisted",
+        "Here, not on offer there",
+        "The next feed of changes lists them, unless they were told before and taken off there.",
+    ),
+    ("price", "Another price", "Put everything out again to set ours."),
+    ("text", "Another text", "Put everything out again to set ours."),
+    ("stock", "Another number in stock", "The next feed sets ours."),
+    ("unknown", "Not known here", "Take them off there, or add them here under the same code."),
+    ("twice", "Listed twice there", "Take one of them off there."),
+];
+
+/// The form, and what came of it.
+#[derive(Template)]
+#[template(path = "online/compare.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    lane: &'static str,
+    out: Ways,
+    faults: Faults,
+    found: Option<Found>,
+}
+
+/// What was found.
+pub(crate) struct Found {
+    name: String,
+    listed: u64,
+    rejected: u64,
+    refused: Vec<String>,
+    adopted: u64,
+    kinds: Vec<OfKind>,
+}
+
+/// Differences of one kind.
+pub(crate) struct OfKind {
+    title: &'static str,
+    advice: &'static str,
+    count: usize,
+    drifts: Vec<Drift>,
+}
+
+impl Found {
+    fn of(name: String, compared: Compared) -> Self {
+        let of_kind = |(kind, title, advice): &(&'static str, &'static str, &'static str)| {
+            let all = compared.drifts.iter().filter(|d| d.kind == *kind);
+            let drifts: Vec<Drift> = all.clone().take(SHOWN).cloned().collect();
+            OfKind { title, advice, count: all.count(), drifts }
+        };
+        let kinds = KINDS.iter().map(of_kind).filter(|kind| kind.count > 0).collect();
+        let Compared { listed, rejected, refused, adopted, .. } = compared;
+        Self { name, listed, rejected, refused, adopted, kinds }
+    }
+}
+
+async fn page(app: &App, caller: &Caller) -> Result<Page, Problem> {
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Online),
+        lane: "compare",
+        out: Ways::read(app).await?,
+        faults: Faults::default(),
+        found: None,
+    })
+}
+
+/// GET /online/compare
+pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+    Ok(Paper(page(&app, &caller).await?))
+}
+
+/// POST /online/compare
+pub(crate) async fn compare(State(app): State<App>, mut upload: Upload) -> Result<Response, Problem> {
+    let mut page = page(&app, &upload.caller).await?;
+    match found(&app, &mut upload).await {
+        Ok(found) => {
+            page.found = Some(found);
+            Ok(Paper(page).into_response())
+        }
+        Err(problem) => {
+            page.faults = Faults::of(problem)?;
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+        }
+    }
+}
+
+async fn found(app: &App, upload: &mut Upload) -> Result<Found, Problem> {
+    let layout = layout_named(app, upload.raw("layout").trim()).await?;
+    let adopt = upload.has("adopt");
+    let list = upload.take_file(layout);
+    let list =
+        list.ok_or_else(|| Problem::invalid("#/file", "choose the file that the online shop gave you"))?;
+    let name = list.name.clone();
+    Ok(Found::of(name, desk(app)?.compare(list, adopt).await?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::upload::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn a_list_is_compared_kind_by_kind() {
+        let shop = TestShop::open().await.with_desk();
+        let reply = send(&shop, "/online/compare", &[], Some(("there.csv", b"sku\nCOWL\n"))).await;
+        assert_eq!(reply.status, 200, "{}", reply.text());
+        for part in
+            ["there.csv", "Gone here, on offer there", "GHOST", "Another price", "48.00", "45.00", "line 3"]
+        {
+            assert!(reply.text().contains(part), "{part} in {}", reply.text());
+        }
+        assert!(!reply.text().contains("Listed twice there"));
+    }
+
+    #[tokio::test]
+    async fn without_a_file_nothing_is_compared() {
+        let shop = TestShop::open().await.with_desk();
+        let check = async |fields: &[(&str, &str)], file: Option<(&str, &[u8])>, words: &str| {
+            let reply = send(&shop, "/online/compare", fields, file).await;
+            assert_eq!(reply.status, 422, "{}", reply.text());
+            assert!(reply.text().contains(words), "{}", reply.text());
+        };
+        check(&[], None, "choose the file").await;
+        check(&[], Some(("", b"")), "choose the file").await;
+        check(&[], Some(("unreadable", b"x")), "record 3 has no sku").await;
+        check(&[("layout", "nothing")], Some(("a.csv", b"sku\n")), "there is no layout nothing").await;
+    }
+}

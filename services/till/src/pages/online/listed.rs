@@ -1,0 +1,80 @@
+//! GET /online/listed
+
+use super::pieces::{self, Piece};
+use crate::api::listings::FEED;
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::problem::Problem;
+use crate::query::{Asking, DEFAULT_ROWS};
+use askama::Template;
+use axum::extract::State;
+use ledger::ListingState;
+use serde::Deserialize;
+
+/// Which listings.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ListedAsked {
+    state: Option<String>,
+    cursor: Option<String>,
+}
+
+/// What is live, or what ended.
+#[derive(Template)]
+#[template(path = "online/listed.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    lane: &'static str,
+    pieces: Vec<Piece>,
+    next: Option<String>,
+    count: i64,
+}
+
+/// GET /online/listed
+pub(crate) async fn show(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(asked): Asking<ListedAsked>,
+) -> Result<Paper<Page>, Problem> {
+    let (state, lane) = match asked.state.as_deref() {
+        None | Some("listed") => (ListingState::Listed, "listed"),
+        Some("ended") => (ListingState::Ended, "ended"),
+        Some(_) => return Err(Problem::invalid_parameter("state", "write listed or ended")),
+    };
+    let feed = app.ledger.connection(FEED).await?;
+    let before = super::before(asked.cursor.as_deref())?;
+    let mut items = app.ledger.listed(feed, state, before, DEFAULT_ROWS + 1).await?;
+    let next = (items.len() > DEFAULT_ROWS).then(|| {
+        items.truncate(DEFAULT_ROWS);
+        items.last().map(|item| item.id.to_string()).unwrap_or_default()
+    });
+    let counts = app.ledger.listing_counts(feed).await?;
+    Ok(Paper(Page {
+        frame: Frame::new(&app, &caller, Room::Online),
+        lane,
+        pieces: pieces::of(&app, &items).await?,
+        next,
+        count: if state == ListingState::Listed { counts.listed } else { counts.ended },
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn what_is_sold_stays_live_until_it_is_told() {
+        let shop = TestShop::open().await.with_desk();
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        shop.sell("COWL", "k1").await;
+        let live = shop.get("/online/listed").await;
+        assert!(live.text().contains("4 listings") && live.text().contains("sold since"), "{}", live.text());
+        send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
+        let ended = shop.get("/online/listed?state=ended").await;
+        assert!(ended.text().contains("1 listing ") && ended.text().contains("COWL"), "{}", ended.text());
+        assert!(!shop.get("/online/listed").await.text().contains("COWL"));
+        assert_eq!(shop.get("/online/listed?state=gone").await.status, 422);
+    }
+}

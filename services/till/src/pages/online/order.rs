@@ -1,0 +1,338 @@
+//! GET /online/orders/{id} and POST /online/orders/{id}/lines/{line}
+
+use super::orders::status_words;
+use super::pieces::Piece;
+use crate::api::orders::lines::{AtLine, CLOSEST_SHOWN};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::shown;
+use crate::problem::{Kind, Problem};
+use crate::query::{Asking, At};
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::apart::Apart;
+use domain::codes::Code;
+use domain::day::Zone;
+use domain::ids::{OrderId, OrderLineId};
+use ledger::{
+    BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, Purpose, WaitingLine,
+};
+use serde::Deserialize;
+
+/// What was just chosen.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct OrderAsked {
+    done: Option<String>,
+}
+
+/// An order, and the choices about its lines.
+#[derive(Template)]
+#[template(path = "online/order.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    lane: &'static str,
+    faults: Faults,
+    said: Option<String>,
+    id: String,
+    number: String,
+    channel: String,
+    status: &'static str,
+    placed: String,
+    modified: Option<String>,
+    buyer: String,
+    email: String,
+    shipping: String,
+    sale: Option<String>,
+    follows: Option<(String, String)>,
+    lines: Vec<Line>,
+}
+
+/// A line.
+pub(crate) struct Line {
+    id: String,
+    code: String,
+    title: String,
+    quantity: String,
+    paid: String,
+    state: &'static str,
+    chosen: Option<String>,
+    chosen_order: Option<(String, String)>,
+    waits: bool,
+    fillable: Option<&'static str>,
+    holds: Vec<Blocker>,
+    closest: Vec<Tag>,
+    reason: String,
+}
+
+/// A hold that a line could be released from.
+pub(crate) struct Blocker {
+    id: String,
+    words: String,
+}
+
+/// A piece that could go in its place.
+pub(crate) struct Tag {
+    piece: Piece,
+    like: Vec<String>,
+}
+
+impl Tag {
+    fn of(one: &Closest) -> Self {
+        let mut like = Vec::new();
+        like.push(if one.same_style { "same style".to_owned() } else { "another style".to_owned() });
+        if one.same_size && !one.item.size.is_empty() {
+            like.push("same size".to_owned());
+        }
+        if let Some(apart) = one.apart {
+            like.push(Apart::words(apart).to_owned());
+        }
+        Self { piece: Piece::of(&one.item), like }
+    }
+}
+
+impl Blocker {
+    fn of(hold: &BlockingHold, zone: &Zone) -> Self {
+        let whom = match (hold.for_whom.as_str(), hold.purpose) {
+            ("", Purpose::Market) => "the market".to_owned(),
+            ("", _) => "a customer".to_owned(),
+            (name, _) => name.to_owned(),
+        };
+        let until = hold.until.map(|until| format!(", until {}", shown::moment(zone, until)));
+        let words = format!("{} set aside for {whom}{}", hold.quantity, until.unwrap_or_default());
+        Self { id: hold.id.to_string(), words }
+    }
+}
+
+fn chosen_words(chosen: &Chosen, zone: &Zone) -> String {
+    let what = match (chosen.choice.as_str(), &chosen.sold) {
+        ("refunded", _) => format!("{} given back", chosen.back),
+        ("substituted", Some(sold)) => format!("{} ({}) in its place", sold.title, sold.code),
+        ("released", _) => "taken from a hold".to_owned(),
+        _ => "filled from the shelf".to_owned(),
+    };
+    let by = if chosen.who.is_empty() { String::new() } else { format!(" by {}", chosen.who) };
+    let why = if chosen.reason.is_empty() { String::new() } else { format!(": {}", chosen.reason) };
+    format!("{what}, chosen{by} on {}{why}", shown::moment(zone, chosen.at))
+}
+
+impl Line {
+    fn of(line: &WaitingLine, order: OrderId, closest: &[Closest], zone: &Zone) -> Self {
+        let fillable = match line.line.state {
+            OrderLineState::Held => Some("It is set aside for this order: send it"),
+            OrderLineState::Short if line.is_free => Some("It is on the shelf again: send it"),
+            _ => None,
+        };
+        let elsewhere = line.chosen.as_ref().and_then(|c| c.sold.as_ref()).filter(|sold| sold.order != order);
+        Self {
+            id: line.line.id.to_string(),
+            code: line.line.code.clone(),
+            title: line.line.title.clone(),
+            quantity: line.line.quantity.to_string(),
+            paid: line.paid().map(|paid| paid.to_string()).unwrap_or_default(),
+            state: match line.line.state {
+                OrderLineState::Held => "set aside",
+                OrderLineState::Filled => "sold",
+                OrderLineState::Short => "short",
+                OrderLineState::Undone => "done with",
+            },
+            chosen: line.chosen.as_ref().map(|chosen| chosen_words(chosen, zone)),
+            chosen_order: elsewhere.map(|sold| (sold.order.to_string(), sold.number.clone())),
+            waits: line.waits,
+            fillable: fillable.filter(|_| line.waits),
+            holds: line.holds.iter().map(|hold| Blocker::of(hold, zone)).collect(),
+            closest: closest.iter().map(Tag::of).collect(),
+            reason: String::new(),
+        }
+    }
+}
+
+/// The pieces closest to a line that waits.
+pub(crate) async fn closest(app: &App, line: &WaitingLine) -> Result<Vec<Closest>, Problem> {
+    if !line.waits {
+        return Ok(Vec::new());
+    }
+    let code = Code::parse(&line.line.code)
+        .map_err(|error| Problem::new(Kind::Trouble, "a line without its code").because(&error))?;
+    Ok(app.ledger.closest(&code, line.line.quantity, CLOSEST_SHOWN).await?)
+}
+
+async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> {
+    let detail = app.ledger.order(id).await?;
+    let shop = app.ledger.shop();
+    let mut lines = Vec::with_capacity(detail.lines.len());
+    for line in &detail.lines {
+        // What was sold in the place of another is told there.
+        let is_instead = detail.lines.iter().filter_map(|l| l.chosen.as_ref()?.sold.as_ref()).any(|sold| {
+            sold.order == id && sold.code == line.line.code && line.line.state == OrderLineState::Filled
+        });
+        if !is_instead || line.chosen.is_some() {
+            lines.push(Line::of(line, id, &closest(app, line).await?, &shop.zone));
+        }
+    }
+    let OrderDetail { order, customer, modified, shipping, follows, .. } = detail;
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Online),
+        lane: "orders",
+        faults: Faults::default(),
+        said: None,
+        id: id.to_string(),
+        number: order.number,
+        channel: order.channel.to_string(),
+        status: status_words(order.status),
+        placed: shown::moment(&shop.zone, order.ordered),
+        modified: modified.map(|at| shown::moment(&shop.zone, at)),
+        buyer: customer.name,
+        email: customer.email,
+        shipping: if shipping.is_zero() { String::new() } else { shipping.to_string() },
+        sale: order.sale.map(|sale| sale.to_string()),
+        follows: follows.map(|(id, number)| (id.to_string(), number)),
+        lines,
+    })
+}
+
+/// GET /online/orders/{id}
+pub(crate) async fn show(
+    State(app): State<App>,
+    caller: Caller,
+    At(id): At<OrderId>,
+    Asking(asked): Asking<OrderAsked>,
+) -> Result<Paper<Page>, Problem> {
+    let mut page = page(&app, &caller, id).await?;
+    page.said = match asked.done {
+        Some(line) => said(&app, id, &line).await?,
+        None => None,
+    };
+    Ok(Paper(page))
+}
+
+/// What there is to do now about a line that was just decided about.
+async fn said(app: &App, id: OrderId, line: &str) -> Result<Option<String>, Problem> {
+    let Ok(line) = line.parse::<OrderLineId>() else { return Ok(None) };
+    let detail = app.ledger.order(id).await?;
+    let Some(chosen) = detail.line(line).and_then(|line| line.chosen.as_ref()) else { return Ok(None) };
+    Ok(Some(match &chosen.sold {
+        None => format!("Give {} back to the buyer in the online shop; here it is done.", chosen.back),
+        Some(sold) => {
+            format!(
+                "Sold: {} ({}). Pack it, and tell the buyer if it is not what was ordered.",
+                sold.title, sold.code
+            )
+        }
+    }))
+}
+
+/// What a button of the form says: `refund`, `fill`, `hold 123` or `take SKU`.
+fn choice(text: &str) -> Result<LineChoice, Problem> {
+    let (word, rest) = text.split_once(' ').unwrap_or((text, ""));
+    match word {
+        "refund" => Ok(LineChoice::Refund),
+        "fill" => Ok(LineChoice::Fill),
+        "hold" => Ok(LineChoice::Release(rest.parse().map_err(|e| Problem::invalid("#/hold", e))?)),
+        "take" => Ok(LineChoice::Substitute(Code::parse(rest).map_err(|e| Problem::invalid("#/sku", e))?)),
+        _ => Err(Problem::invalid("#/choice", "press one of the buttons beside the line")),
+    }
+}
+
+/// POST /online/orders/{id}/lines/{line}
+pub(crate) async fn decide(
+    State(app): State<App>,
+    AtLine { order, line }: AtLine,
+    form: Form,
+) -> Result<Response, Problem> {
+    let typed = form.text("sku");
+    // The button beside the field for another code, and what was typed there.
+    let asked =
+        if form.text("choice") == "take" { format!("take {typed}") } else { form.text("choice").to_owned() };
+    let reason = form.text("reason").to_owned();
+    let who = form.caller.who.clone();
+    let done = match choice(&asked) {
+        Ok(choice) => {
+            let command = DecideLine { order, line, choice, reason: reason.clone(), who };
+            app.run(&form.key, &command).await
+        }
+        Err(problem) => Err(problem),
+    };
+    match done {
+        Ok(_) => Ok(go(&format!("/online/orders/{order}?done={line}"))),
+        Err(problem) => {
+            let mut page = page(&app, &form.caller, order).await?;
+            page.faults = Faults::of(problem)?;
+            let typed = page.lines.iter_mut().filter(|l| l.id == line.to_string());
+            typed.for_each(|l| l.reason.clone_from(&reason));
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{add_pieces, send};
+    use crate::api::orders::tests::{order, short_line};
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn a_line_that_waits_shows_the_closest_and_is_settled_by_one_press() {
+        let shop = TestShop::open().await;
+        add_pieces(&shop, 3).await;
+        let (id, line) = short_line(&shop).await;
+        let list = shop.get("/online/orders").await;
+        assert!(list.text().contains("1 order waits"), "{}", list.text());
+        let page = shop.get(&format!("/online/orders/{id}")).await;
+        for part in ["Moor cowl", "New cowl 3", "same style", "Give its money back", "Ann Example"] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        let to = format!("/online/orders/{id}/lines/{line}");
+        let done = send(&shop, &to, &[("choice", "take N3"), ("reason", "agreed by mail")]).await;
+        assert_eq!(done.status, 303, "{}", done.text());
+        let place = done.header("location").expect("a place").to_owned();
+        let page = shop.get(&place).await;
+        for part in ["Sold: New cowl 3 (N3)", "in its place", "agreed by mail"] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        assert!(shop.get("/online/orders").await.text().contains("No order waits"));
+    }
+
+    #[tokio::test]
+    async fn what_cannot_be_chosen_is_said_beside_what_was_typed() {
+        let shop = TestShop::open().await;
+        let (id, line) = short_line(&shop).await;
+        let to = format!("/online/orders/{id}/lines/{line}");
+        let check = async |pairs: &[(&str, &str)], words: &str| {
+            let reply = send(&shop, &to, pairs).await;
+            assert_eq!(reply.status, 422, "{}", reply.text());
+            assert!(reply.text().contains(words), "{words} in {}", reply.text());
+        };
+        check(&[("choice", "")], "press one of the buttons").await;
+        check(&[("choice", "take"), ("sku", "nothing"), ("reason", "because")], "no item has the code").await;
+        check(&[("choice", "take COWL"), ("reason", "because")], "value=\"because\"").await;
+        check(&[("choice", "fill")], "was already sold").await;
+        check(&[("choice", "hold 7"), ("reason", "r")], "there is no hold 7").await;
+        assert_eq!(shop.get("/online/orders/7").await.status, 404);
+    }
+
+    #[tokio::test]
+    async fn a_line_is_released_from_a_hold_with_a_reason() {
+        let shop = TestShop::open().await;
+        let body =
+            json!({"lines": [{"sku": "HAT", "quantity": "1"}], "for": "customer", "forWhom": "Linden"});
+        let held = shop.post("/api/holds", "h1", body).await;
+        assert_eq!(held.status, 201, "{}", held.text());
+        let taken = order(&shop, "H-9", "HAT").await;
+        let page = shop.get(&format!("/online/orders/{}", taken.0)).await;
+        assert!(page.text().contains("set aside for Linden"), "{}", page.text());
+        let hold =
+            page.text().split("value=\"hold ").nth(1).and_then(|r| r.split('"').next()).expect("a hold");
+        let to = format!("/online/orders/{}/lines/{}", taken.0, taken.1);
+        let choice = format!("hold {hold}");
+        let refused = send(&shop, &to, &[("choice", &choice)]).await;
+        assert!(refused.status == 422 && refused.text().contains("may not be empty"), "{}", refused.text());
+        let done = send(&shop, &to, &[("choice", &choice), ("reason", "Linden did not come")]).await;
+        assert_eq!(done.status, 303, "{}", done.text());
+    }
+}

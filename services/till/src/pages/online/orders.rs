@@ -1,0 +1,114 @@
+//! GET /online/orders
+
+use super::Count;
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown;
+use crate::problem::Problem;
+use crate::query::{Asking, Page as Part};
+use askama::Template;
+use axum::extract::State;
+use domain::day::Zone;
+use domain::ids::OrderId;
+use domain::order::{OrderStatus, Standing};
+use ledger::{OrderLineState, OrderView};
+use serde::Deserialize;
+
+/// Which orders.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct OrdersAsked {
+    waiting: Option<String>,
+    cursor: Option<String>,
+}
+
+/// Orders: those that wait, or all.
+#[derive(Template)]
+#[template(path = "online/orders.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    lane: &'static str,
+    only_waiting: bool,
+    rows: Vec<Row>,
+    next: Option<String>,
+    waiting: Count,
+}
+
+/// An order in one row.
+pub(crate) struct Row {
+    id: String,
+    number: String,
+    channel: String,
+    placed: String,
+    status: &'static str,
+    waits: usize,
+    lines: Vec<String>,
+    sale: Option<String>,
+}
+
+/// schema.org's status in words.
+pub(crate) fn status_words(status: OrderStatus) -> &'static str {
+    match status {
+        OrderStatus::OrderPaymentDue => "not paid yet",
+        OrderStatus::OrderProcessing => "paid",
+        OrderStatus::OrderInTransit => "on its way",
+        OrderStatus::OrderPickupAvailable => "ready to be picked up",
+        OrderStatus::OrderDelivered => "delivered",
+        OrderStatus::OrderProblem => "in trouble",
+        OrderStatus::OrderCancelled => "cancelled",
+        OrderStatus::OrderReturned => "returned",
+    }
+}
+
+/// Whether a line waits for a person, and not only for its payment.
+pub(crate) fn waits(state: OrderLineState, status: OrderStatus) -> bool {
+    let is_open = matches!(state, OrderLineState::Short | OrderLineState::Held);
+    is_open && status.standing() == Standing::Sold
+}
+
+impl Row {
+    fn of(order: &OrderView, zone: &Zone) -> Self {
+        let line = |line: &ledger::OrderLineView| match line.quantity.to_string().as_str() {
+            "1" => line.title.clone(),
+            quantity => format!("{quantity} {}", line.title),
+        };
+        let shown = |l: &&ledger::OrderLineView| l.state != OrderLineState::Undone;
+        Self {
+            id: order.id.to_string(),
+            number: order.number.clone(),
+            channel: order.channel.to_string(),
+            placed: shown::moment(zone, order.ordered),
+            status: status_words(order.status),
+            waits: order.lines.iter().filter(|l| waits(l.state, order.status)).count(),
+            lines: order.lines.iter().filter(shown).map(line).collect(),
+            sale: order.sale.map(|sale| sale.to_string()),
+        }
+    }
+}
+
+/// GET /online/orders
+pub(crate) async fn show(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(asked): Asking<OrdersAsked>,
+) -> Result<Paper<Page>, Problem> {
+    let only_waiting = match asked.waiting.as_deref() {
+        None => true,
+        Some("no") => false,
+        Some(_) => return Err(Problem::invalid_parameter("waiting", "write no, or leave it out")),
+    };
+    let part = Part::<OrderId>::read(asked.cursor.as_deref(), None)?;
+    let mut orders = app.ledger.orders(part.after, only_waiting, part.and_one()).await?;
+    let found = orders.len();
+    let next = part.cut(&mut orders, |order| order.id.to_string());
+    let zone = &app.ledger.shop().zone;
+    Ok(Paper(Page {
+        frame: Frame::new(&app, &caller, Room::Online),
+        lane: "orders",
+        only_waiting,
+        rows: orders.iter().map(|order| Row::of(order, zone)).collect(),
+        next,
+        waiting: Count::of(found, part.rows),
+    }))
+}

@@ -1,0 +1,90 @@
+//! An item as this room's lists and tags show it.
+
+use super::weak::weaknesses;
+use crate::app::App;
+use crate::problem::Problem;
+use domain::colour;
+use ledger::ItemView;
+
+/// The most bands of a tag's colour strip.
+const BANDS: usize = 6;
+/// How wide a strip is drawn, in its own units.
+const STRIP_WIDTH: usize = 120;
+
+/// A piece.
+#[derive(Clone, Debug)]
+pub(crate) struct Piece {
+    pub(crate) sku: String,
+    /// The sku as a part of an address.
+    pub(crate) address: String,
+    pub(crate) name: String,
+    pub(crate) color: String,
+    pub(crate) size: String,
+    pub(crate) weight: String,
+    pub(crate) price: String,
+    pub(crate) description: String,
+    pub(crate) free: String,
+    pub(crate) is_gone: bool,
+    pub(crate) weak: Vec<&'static str>,
+    pub(crate) strip: Vec<Band>,
+}
+
+/// A band of the strip in a piece's colours: x, width, and the colour.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Band {
+    pub(crate) x: usize,
+    pub(crate) width: usize,
+    pub(crate) fill: String,
+}
+
+/// The strip of a text's colours; empty if none is known.
+pub(crate) fn strip(color: &str) -> Vec<Band> {
+    let mut colours = colour::of_text(color);
+    colours.truncate(BANDS);
+    let Some(width) = STRIP_WIDTH.checked_div(colours.len()) else { return Vec::new() };
+    let band = |(at, colour): (usize, &colour::Rgb)| Band { x: at * width, width, fill: colour.to_string() };
+    colours.iter().enumerate().map(band).collect()
+}
+
+impl Piece {
+    pub(crate) fn of(item: &ItemView) -> Self {
+        Self {
+            address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
+            sku: item.sku.clone(),
+            name: item.name.clone(),
+            color: item.color.replace('|', ", "),
+            size: item.size.clone(),
+            weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
+            price: crate::pages::shown::money(item.price),
+            description: item.description.clone(),
+            free: item.free().to_string(),
+            is_gone: item.free().steps() == 0,
+            weak: weaknesses(item, false),
+            strip: strip(&item.color),
+        }
+    }
+}
+
+/// Items as they are shown.
+#[expect(clippy::unused_async, reason = "the lightness of the pictures is looked up here once it is kept")]
+pub(crate) async fn of(_: &App, items: &[ItemView]) -> Result<Vec<Piece>, Problem> {
+    Ok(items.iter().map(Piece::of).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_strip_has_a_band_for_each_colour() {
+        let check = |color: &str, expected: &[(usize, usize, &str)]| {
+            let found = strip(color);
+            let found: Vec<_> = found.iter().map(|b| (b.x, b.width, b.fill.as_str())).collect();
+            assert_eq!(found, expected, "{color}");
+        };
+        check("", &[]);
+        check("nothing known", &[]);
+        check("black", &[(0, 120, "#24211f")]);
+        assert_eq!(strip("black|white")[1].x, 60);
+    }
+}

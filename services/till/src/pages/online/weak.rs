@@ -1,0 +1,46 @@
+//! What would make a listing weak.
+
+use ledger::ItemView;
+
+/// Everything that a buyer would miss, in words, the gravest first. What is common practice in
+/// listings, no source; fibre content is asked for by law in many places.
+pub(crate) fn weaknesses(item: &ItemView, has_dark_picture: bool) -> Vec<&'static str> {
+    let mut weak = Vec::new();
+    let mut missing = |is_missing: bool, words| {
+        if is_missing {
+            weak.push(words);
+        }
+    };
+    missing(item.images.is_empty(), "no picture");
+    missing(has_dark_picture, "too dark a picture");
+    missing(item.description.trim().is_empty(), "no description");
+    missing(item.material.trim().is_empty(), "no fibre content");
+    missing(item.color.trim().is_empty(), "no colour");
+    weak
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::TestShop;
+    use domain::codes::Code;
+
+    #[tokio::test]
+    async fn everything_that_is_missing_is_told() {
+        let shop = TestShop::open().await;
+        let item = shop.ledger().item(&Code::parse("COWL").expect("a code")).await.expect("an item");
+        let check =
+            |item: &ItemView, dark: bool, expected: &[&str]| assert_eq!(weaknesses(item, dark), expected);
+        check(&item, false, &["no picture", "no description", "no fibre content", "no colour"]);
+        let whole = ItemView {
+            images: vec!["a.jpg".to_owned()],
+            description: "Warm.".to_owned(),
+            material: "100% wool".to_owned(),
+            color: "fawn".to_owned(),
+            ..item
+        };
+        check(&whole, false, &[]);
+        check(&whole, true, &["too dark a picture"]);
+        check(&ItemView { description: " \n".to_owned(), ..whole }, false, &["no description"]);
+    }
+}
