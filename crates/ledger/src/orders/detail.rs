@@ -163,8 +163,7 @@ async fn lines(
     for row in &rows {
         let mut line = read(row, currency)?;
         line.waits = match line.line.state {
-            OrderLineState::Short => status.standing() == Standing::Sold,
-            OrderLineState::Held => status.standing() == Standing::Sold,
+            OrderLineState::Short | OrderLineState::Held => status.standing() == Standing::Sold,
             OrderLineState::Filled | OrderLineState::Undone => false,
         };
         if line.waits && line.line.state == OrderLineState::Short {

@@ -124,7 +124,7 @@ impl Ledger {
     }
 }
 
-/// A line from columns id, code, title, steps, unit, amount, state.
+/// A line from columns `id`, `code`, `title`, `steps`, `unit`, `amount`, `state`.
 pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView, Failure> {
     let measure = super::decide::measure(&row.try_get::<String, _>(4)?)?;
     let state: String = row.try_get(6)?;
@@ -138,7 +138,7 @@ pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView,
     })
 }
 
-/// An order from columns id, channel, number, status, ordered_ms, past, sale_id.
+/// An order from columns `id`, `channel`, `number`, `status`, `ordered_ms`, `past`, `sale_id`.
 pub(super) fn order_of(row: &AnyRow) -> Result<OrderView, Failure> {
     let status: String = row.try_get(3)?;
     Ok(OrderView {

@@ -128,7 +128,7 @@ const MONEY: &[Break] = &[
     Break {
         broken: "UPDATE shop_state SET receipt = receipt + 1",
         mended: "UPDATE shop_state SET receipt = receipt - 1",
-        found: &["7 shop 1 last receipt: 6 → 5"],
+        found: &["7 shop 1 last receipt: 8 → 7"],
     },
     Break {
         broken: "UPDATE sale SET receipt = NULL WHERE receipt = 1",
@@ -321,7 +321,7 @@ const ORDERS: &[Break] = &[
     Break {
         broken: "UPDATE line_choice SET shipping = shipping + 1 WHERE choice = 'refunded'",
         mended: "UPDATE line_choice SET shipping = shipping - 1 WHERE choice = 'refunded'",
-        found: &["9 order # (A4) shipping given back, at most what was charged: 6.00 → 6.01"],
+        found: &["9 order # (B2) shipping given back, at most what was charged: 6.00 → 6.01"],
     },
 ];
 

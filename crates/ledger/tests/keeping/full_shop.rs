@@ -378,7 +378,8 @@ async fn orders(ledger: &Ledger) {
     }
 }
 
-/// The short line of A1 gets a spare in its place, on an order that follows; A4 has its money back.
+/// On the market: a spare goes in the place of a held piece, on an order that follows B1; B2 has its
+/// money back.
 async fn decide(ledger: &Ledger) {
     let spare = AddItems {
         items: vec![item(ItemKind::Counted, "SPARE", "38.00", "5")],
@@ -386,13 +387,19 @@ async fn decide(ledger: &Ledger) {
         progress: None,
     };
     run(ledger, spare).await;
-    let fourth = order("A4", OrderStatus::OrderProcessing, vec![line("P3", "1")]);
-    let batch = TakeOrders { orders: vec![fourth], past: false, who: "feed".to_owned() };
+    let at_the_market = |number, lines| IncomingOrder {
+        channel: Channel::parse("market").unwrap(),
+        ..order(number, OrderStatus::OrderProcessing, lines)
+    };
+    let first = at_the_market("B1", vec![line("SPARE", "1"), line("P3", "1")]);
+    let orders = vec![first, at_the_market("B2", vec![line("P3", "1")])];
+    let batch = TakeOrders { orders, past: false, who: "feed".to_owned() };
     ledger.take_orders(&batch).await.unwrap();
     for order in ledger.orders(None, true, 9).await.unwrap() {
         let short = order.lines.iter().find(|l| l.state == ledger::OrderLineState::Short).unwrap();
         let choice = match order.number.as_str() {
-            "A1" => ledger::LineChoice::Substitute(code("SPARE")),
+            "A1" => continue,
+            "B1" => ledger::LineChoice::Substitute(code("SPARE")),
             _ => ledger::LineChoice::Refund,
         };
         let (reason, who) = ("agreed by mail".to_owned(), "maker".to_owned());
