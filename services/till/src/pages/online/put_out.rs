@@ -58,7 +58,7 @@ pub(crate) async fn out(
 
 fn file(app: &App, what: Outgoing, went: WentOut) -> Response {
     let name = if what == Outgoing::All { "listings" } else { "changes" };
-    let at: String = app.ledger.now().to_string().chars().filter(|c| c.is_ascii_alphanumeric()).collect();
+    let at: String = app.ledger.now().to_string().chars().filter(char::is_ascii_alphanumeric).collect();
     let attachment = format!("attachment; filename=\"{name}-{at}.csv\"");
     let headers = [
         (header::CONTENT_TYPE, "text/csv; charset=utf-8".to_owned()),

@@ -51,7 +51,6 @@ pub(crate) struct Page {
     fault: Option<String>,
     faults: Faults,
     rows: Vec<Row>,
-    anew: bool,
     out: Ways,
 }
 
@@ -62,12 +61,11 @@ pub(crate) async fn show(
     Asking(asked): Asking<TextsAsked>,
 ) -> Result<Paper<Page>, Problem> {
     let template = app.ledger.listing_text(NAME).await?.unwrap_or_else(|| FIRST.to_owned());
-    let items = match &asked.sku {
-        Some(sku) => vec![item(&app, sku).await?],
-        None => {
-            let feed = app.ledger.connection(FEED).await?;
-            app.ledger.unlisted(feed, None, AT_ONCE).await?
-        }
+    let items = if let Some(sku) = &asked.sku {
+        vec![item(&app, sku).await?]
+    } else {
+        let feed = app.ledger.connection(FEED).await?;
+        app.ledger.unlisted(feed, None, AT_ONCE).await?
     };
     let anew = asked.anew.is_some();
     let written: Vec<(ItemView, Option<String>)> = items
@@ -77,7 +75,7 @@ pub(crate) async fn show(
             (item, kept)
         })
         .collect();
-    Ok(Paper(page(&app, &caller, template, written, anew).await?))
+    Ok(Paper(page(&app, &caller, template, written).await?))
 }
 
 async fn item(app: &App, sku: &str) -> Result<ItemView, Problem> {
@@ -91,7 +89,6 @@ async fn page(
     caller: &Caller,
     template: String,
     items: Vec<(ItemView, Option<String>)>,
-    anew: bool,
 ) -> Result<Page, Problem> {
     let shop = app.ledger.shop();
     let wording = Wording::read(&template);
@@ -116,7 +113,6 @@ async fn page(
         fault,
         faults: Faults::default(),
         rows,
-        anew,
         out: Ways::read(app).await?,
         template,
     })
@@ -154,9 +150,7 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
             (g.item.clone(), kept.then_some(g.item.description))
         };
         let items = given.into_iter().map(again).collect();
-        return Ok(
-            Paper(page(&app, &form.caller, template, items, what == "preview-anew").await?).into_response()
-        );
+        return Ok(Paper(page(&app, &form.caller, template, items).await?).into_response());
     }
     match write(&app, &form.key, &form.caller, &template, &given).await {
         Ok(()) => {}
@@ -205,7 +199,7 @@ async fn refused(
 ) -> Result<Response, Problem> {
     let faults = Faults::of(problem)?;
     let items = given.into_iter().map(|g| (g.item, Some(g.text))).collect();
-    let page = Page { faults, ..page(app, caller, template, items, false).await? };
+    let page = Page { faults, ..page(app, caller, template, items).await? };
     Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
 }
 
