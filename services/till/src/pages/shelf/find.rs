@@ -67,6 +67,30 @@ impl FindQuery {
         format!("/shelf?{query}")
     }
 
+    /// What is asked for beside the words, to be read while the fields are folded away.
+    fn narrowed(&self, styles: &[Choice], states: &[Choice]) -> String {
+        let chosen = |all: &[Choice], value: &str| {
+            let found = all.iter().find(|c| c.is_chosen && !value.is_empty());
+            found.map(|c| c.words.clone()).unwrap_or_default()
+        };
+        let with = |before: &str, value: &str, after: &str| {
+            if value.is_empty() { String::new() } else { format!("{before}{value}{after}") }
+        };
+        let words = [
+            chosen(states, &self.state),
+            chosen(styles, &self.style),
+            with("size ", &self.size, ""),
+            self.color.clone(),
+            with("weighs at least ", &self.weight_from, ""),
+            with("weighs at most ", &self.weight_to, ""),
+            with("costs at least ", &self.price_from, ""),
+            with("costs at most ", &self.price_to, ""),
+            with("here for at most ", &self.newer, " days"),
+            with("here for at least ", &self.older, " days"),
+        ];
+        words.into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" · ")
+    }
+
     /// Whether more is asked for than words.
     fn is_narrowed(&self) -> bool {
         self.fields().iter().any(|(name, value)| *name != "find" && !value.is_empty())
@@ -172,6 +196,7 @@ pub(crate) struct Page {
     states: Vec<Choice>,
     sorts: Vec<Choice>,
     unit: &'static str,
+    narrowed: String,
     tags: Vec<Tag>,
     next: Option<String>,
 }
@@ -225,11 +250,14 @@ pub(crate) async fn room(
         Ok(found) => (found, Faults::default()),
         Err(faults) => ((Vec::new(), None), faults),
     };
+    let styles = style_choices(&app.ledger.styles().await?, &query.style);
+    let states = choices(&FindState::ALL, FindState::code, state_words, &query.state);
     let page = Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, "/shelf"),
-        styles: style_choices(&app.ledger.styles().await?, &query.style),
-        states: choices(&FindState::ALL, FindState::code, state_words, &query.state),
+        narrowed: query.narrowed(&styles, &states),
+        styles,
+        states,
         sorts: choices(&FindSort::ALL, FindSort::code, sort_words, &query.sort),
         unit: app.ledger.shop().unit.symbol(),
         query,

@@ -1,6 +1,6 @@
 //! GET /shelf/styles/{id}: one style by size and colour.
 
-use super::styles::rate_words;
+use super::styles::{ending_words, rate_words};
 use super::tag::{self, Stripe};
 use super::{Way, ways};
 use crate::app::App;
@@ -106,6 +106,7 @@ pub(crate) struct Page {
     style: StyleView,
     path: String,
     rate: String,
+    ending: String,
     minimum: Option<String>,
     sizes: Vec<String>,
     lines: Vec<ColourLine>,
@@ -128,6 +129,7 @@ pub(crate) async fn read_style(
         ways: ways(&caller, ""),
         path: format!("/shelf/styles/{id}"),
         rate: rate_words(style.rule.rate, app.ledger.shop().currency),
+        ending: ending_words(style.rule.ending, app.ledger.shop().currency),
         minimum: style.rule.minimum.map(shown::money),
         lines: lines(&style, &grid, &sizes),
         sizes,

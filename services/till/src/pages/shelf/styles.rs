@@ -9,7 +9,8 @@ use crate::problem::Problem;
 use askama::Template;
 use axum::extract::State;
 use domain::money::{Currency, Money};
-use domain::pricing::WeightRate;
+use domain::pricing::{PriceEnding, WeightRate};
+use domain::weight::WeightUnit;
 use ledger::StyleCount;
 
 /// A style's line.
@@ -28,7 +29,22 @@ pub(crate) fn rate_words(rate: WeightRate, currency: Currency) -> String {
     if per.scale() < currency.minor_digits() {
         per.rescale(currency.minor_digits());
     }
-    format!("{per} {}", rate.unit().each())
+    let between = if rate.unit() == WeightUnit::HundredGrams { "for " } else { "" };
+    format!("{per} {between}{}", rate.unit().each())
+}
+
+/// A price ending as people say it.
+pub(crate) fn ending_words(ending: PriceEnding, currency: Currency) -> String {
+    match ending {
+        PriceEnding::Exact => "to the smallest coin".to_owned(),
+        PriceEnding::Five => "to the nearest 0.05".to_owned(),
+        PriceEnding::Whole => "to the nearest whole".to_owned(),
+        PriceEnding::Fraction(part) => {
+            let mut part = part;
+            part.rescale(currency.minor_digits());
+            format!("to the nearest that ends in {}", part.to_string().trim_start_matches('0'))
+        }
+    }
 }
 
 fn prices((low, high): (Money, Money)) -> String {

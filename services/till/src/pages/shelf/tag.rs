@@ -3,6 +3,7 @@
 use crate::pages::shown;
 use domain::colour;
 use domain::stock::{Availability, ItemKind};
+use domain::text::fold;
 use ledger::{ItemView, ListingState};
 
 /// The height of a tag's band, in the units of its drawing.
@@ -59,7 +60,10 @@ pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
 /// The tag of an item.
 pub(crate) fn tag(item: &ItemView) -> Tag {
     let words = [item.style.as_deref().unwrap_or_default(), &item.color.replace('|', ", "), &item.size];
-    let about: Vec<&str> = words.into_iter().filter(|w| !w.is_empty()).collect();
+    // What the name says need not be said again.
+    let name = fold(&item.name);
+    let is_new = |word: &&str| !word.is_empty() && !name.contains(&fold(word));
+    let about: Vec<&str> = words.into_iter().filter(is_new).collect();
     let weight = match (item.kind, item.weight) {
         (ItemKind::Piece, Some(weight)) => weight.to_string(),
         (ItemKind::Piece, None) => String::new(),
