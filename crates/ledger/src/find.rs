@@ -277,7 +277,11 @@ impl FindItems {
         }
         let limit = asking.place(Value::Int(i64::try_from(limit).unwrap_or(i64::MAX)));
         // Writing to a String cannot fail.
-        let _ = write!(asking.text, " ORDER BY i.{column} {direction}, i.id {direction} LIMIT {limit}");
+        let _ = match column {
+            // Named twice, SQLite would read no index of the shelf for it.
+            "id" => write!(asking.text, " ORDER BY i.id {direction} LIMIT {limit}"),
+            _ => write!(asking.text, " ORDER BY i.{column} {direction}, i.id {direction} LIMIT {limit}"),
+        };
         Ok(asking)
     }
 
