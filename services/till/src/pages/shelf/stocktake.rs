@@ -40,6 +40,7 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
         (ItemKind::Piece, std::cmp::Ordering::Less) if line.is_held => "missing, and set aside for somebody",
         (ItemKind::Piece, std::cmp::Ordering::Less) => "missing",
         (ItemKind::Piece, std::cmp::Ordering::Greater) => "not expected: the books say that it is gone",
+        (_, std::cmp::Ordering::Less) if counted == 0 => "not counted",
         (_, std::cmp::Ordering::Less) => "fewer than the books have",
         (_, std::cmp::Ordering::Greater) => "more than the books have",
     };
