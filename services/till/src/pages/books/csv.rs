@@ -33,7 +33,8 @@ pub(crate) async fn download(
     State(app): State<App>,
     Asking(asked): Asking<YearAsked>,
 ) -> Result<Response, Problem> {
-    let (from, to) = asked.read(&app)?;
+    let span = app.ledger.books_span().await?;
+    let (from, to) = asked.read(&app, span.map(|(_, last)| last))?;
     let text = text(&rows(&app, from, to).await?)?;
     let name = format!("attachment; filename=\"books-{}.csv\"", from.year());
     Ok(([(header::CONTENT_TYPE, CSV.to_owned()), (header::CONTENT_DISPOSITION, name)], text).into_response())

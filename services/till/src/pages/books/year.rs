@@ -13,7 +13,7 @@ use domain::day::Month;
 use ledger::{BooksBy, BooksQuery, BooksRow};
 use serde::Deserialize;
 
-/// Which year; the present one without it.
+/// Which year; the last one of the books without it.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct YearAsked {
@@ -21,11 +21,11 @@ pub(crate) struct YearAsked {
 }
 
 impl YearAsked {
-    /// The first and the last month of the year.
-    pub(super) fn read(&self, app: &App) -> Result<(Month, Month), Problem> {
+    /// The first and the last month of the year, for books that end with `last`.
+    pub(super) fn read(&self, app: &App, last: Option<Month>) -> Result<(Month, Month), Problem> {
         let wrong = || Problem::invalid_parameter("year", "write a year as 2026");
         let year = match &self.year {
-            None => app.ledger.shop().zone.day_of(app.ledger.now()).month().year(),
+            None => last.map_or_else(|| this_year(app), Month::year),
             Some(text) if text.len() == 4 && text.bytes().all(|b| b.is_ascii_digit()) => {
                 text.parse().map_err(|_| wrong())?
             }
@@ -33,6 +33,10 @@ impl YearAsked {
         };
         Month::of_year(year, 1).zip(Month::of_year(year, 12)).ok_or_else(wrong)
     }
+}
+
+fn this_year(app: &App) -> i64 {
+    app.ledger.shop().zone.day_of(app.ledger.now()).month().year()
 }
 
 /// The door to a year.
@@ -66,11 +70,11 @@ pub(crate) async fn page(
     caller: Caller,
     Asking(asked): Asking<YearAsked>,
 ) -> Result<Paper<Page>, Problem> {
-    let (from, to) = asked.read(&app)?;
+    let span = app.ledger.books_span().await?;
+    let (from, to) = asked.read(&app, span.map(|(_, last)| last))?;
     let rows = rows(&app, from, to).await?;
     let shop = app.ledger.shop();
     let year = from.year();
-    let span = app.ledger.books_span().await?;
     let (first, last) =
         span.map_or((year, year), |(first, last)| (first.year().min(year), last.year().max(year)));
     let path = |row: &BooksRow| row.month.map_or(String::new(), |month| format!("/books/month/{month}"));

@@ -15,6 +15,7 @@ use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule};
 use domain::weight::WeightUnit;
 use ledger::StyleView;
+use rust_decimal::Decimal;
 use serde::Deserialize;
 
 /// Which form was kept a moment ago.
@@ -59,23 +60,32 @@ fn unit_words(unit: WeightUnit) -> &'static str {
     }
 }
 
-fn ending_words(rule: &PriceRule) -> String {
+fn per_words(unit: WeightUnit) -> String {
+    let article = if unit == WeightUnit::HundredGrams { "per " } else { "" };
+    format!("{article}{}", unit.each())
+}
+
+/// As money is written, unless it is finer than that.
+fn as_money(amount: Decimal, currency: Currency) -> String {
+    Money::from_major(amount, currency).map_or_else(|_| amount.to_string(), |money| money.to_string())
+}
+
+fn ending_words(rule: &PriceRule, currency: Currency) -> String {
     match rule.ending {
         PriceEnding::Exact => "to the smallest coin".to_owned(),
         PriceEnding::Five => "to the nearest 0.05".to_owned(),
         PriceEnding::Whole => "to the nearest whole".to_owned(),
-        PriceEnding::Fraction(part) => format!("to the nearest that ends in {part}"),
+        PriceEnding::Fraction(part) => {
+            format!("to the nearest that ends in {}", as_money(part, currency))
+        }
     }
 }
 
 fn rule(style: StyleView, currency: Currency) -> Rule {
     let rate = style.rule.rate;
-    // As money is written, unless the rate is finer than that.
-    let per =
-        Money::from_major(rate.per(), currency).map_or_else(|_| rate.per().to_string(), |m| m.to_string());
     Rule {
-        rate: format!("{per} {}", rate.unit().each()),
-        ending: ending_words(&style.rule),
+        rate: format!("{} {}", as_money(rate.per(), currency), per_words(rate.unit())),
+        ending: ending_words(&style.rule, currency),
         minimum: style.rule.minimum.map(|least| least.to_string()).unwrap_or_default(),
         style: style.name,
     }
