@@ -39,6 +39,11 @@ pub(crate) struct FindQuery {
     cursor: String,
 }
 
+/// A choice that the form sends even if nobody made it says nothing.
+fn unless_first<'a>(chosen: &'a str, first: &str) -> &'a str {
+    if chosen == first { "" } else { chosen }
+}
+
 impl FindQuery {
     fn fields(&self) -> [(&'static str, &str); 12] {
         [
@@ -52,8 +57,8 @@ impl FindQuery {
             ("price_to", &self.price_to),
             ("newer", &self.newer),
             ("older", &self.older),
-            ("state", &self.state),
-            ("sort", &self.sort),
+            ("state", unless_first(&self.state, FindState::ALL[0].code())),
+            ("sort", unless_first(&self.sort, FindSort::ALL[0].code())),
         ]
     }
 
@@ -315,6 +320,9 @@ mod tests {
         let item = shop.get("/api/items/COWL").await.json();
         let path = format!("/shelf/items/{}", item["inStoreCode"].as_str().expect("a code"));
         assert_eq!((reply.status, reply.header("location")), (303, Some(path.as_str())));
+        // As a browser sends the form: with all its fields.
+        let sent = shop.get("/shelf?find=COWL&state=on-shelf&style=&size=&sort=newest").await;
+        assert_eq!((sent.status, sent.header("location")), (303, Some(path.as_str())));
         let empty = shop.get("/shelf?find=NOTHING").await;
         assert_eq!(empty.status, 200);
         assert!(empty.text().contains("Nothing on the shelf"), "{}", empty.text());
