@@ -143,6 +143,12 @@ ids! {
     ConnectionId,
     /// One run of a feed.
     RunId,
+    /// A person who may enter.
+    PersonId,
+    /// A device on which a PIN opens.
+    DeviceId,
+    /// A line of the list of who changed what.
+    AuditId,
     /// A count of the whole shelf, or of one style.
     StocktakeId,
     /// A slip at the counter.

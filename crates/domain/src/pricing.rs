@@ -132,7 +132,7 @@ impl WeightRate {
     }
 
     /// The rate with at least the currency's decimals, as people write it: `7.50`.
-    fn shown(self, currency: Currency) -> Decimal {
+    pub fn shown(self, currency: Currency) -> Decimal {
         let mut per = self.per.normalize();
         if per.scale() < currency.minor_digits() {
             per.rescale(currency.minor_digits());

@@ -1,9 +1,10 @@
 //! Writing many items with few statements: checked rows in, outcomes in the same order out.
 
+use crate::audit;
 use crate::command::Tx;
 use crate::error::{Failure, Naming};
 use crate::find_text;
-use crate::items::{AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, price_of};
+use crate::items::{AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, how_priced, price_of};
 use crate::lookup;
 use crate::refusal::Refusal;
 use crate::shop::own_money;
@@ -91,7 +92,7 @@ pub(crate) async fn write(
     for plan in &plans {
         outcomes.push(match plan {
             Plan::Refused(refusal) => RowOutcome::Refused(refusal.clone()),
-            Plan::Known(id, row) => update(tx, *id, row).await?,
+            Plan::Known(id, row) => update(tx, *id, row, who).await?,
             Plan::New(_) => {
                 RowOutcome::Added(added.next().ok_or_else(|| Trouble::impossible("a row was lost"))?)
             }
@@ -294,7 +295,7 @@ fn bind_item<'q>(
 }
 
 /// Text and price of a known item; its stock only by a count.
-async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>) -> Result<RowOutcome, Failure> {
+async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Result<RowOutcome, Failure> {
     let currency = tx.shop().currency;
     let view = crate::item_view::read_one(tx.db(), id, currency).await?;
     if row.item.quantity.is_some() && row.quantity != view.on_hand {
@@ -326,6 +327,8 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>) -> Result<RowOutcom
         add_gtin(tx, id, gtin).await?;
     }
     write_update(tx, id, row, cost).await?;
+    let how = how_priced(matches!(row.price, ItemPrice::ByHand(_)));
+    audit::note_price(tx, who, &view.sku, (view.price, row.price.price()), how).await?;
     tell_outbox(tx, &[id]).await?;
     Ok(RowOutcome::Updated { sku: view.sku })
 }

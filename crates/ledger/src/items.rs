@@ -1,5 +1,6 @@
 //! Items: adding them in bulk, editing one.
 
+use crate::audit;
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::find_text;
@@ -186,6 +187,8 @@ pub struct EditItem {
     pub cost: Option<Money>,
     /// Whether it is kept off online.
     pub keep_off: Option<bool>,
+    /// Who edits it.
+    pub who: String,
 }
 
 /// Where a price comes from from now on.
@@ -202,6 +205,7 @@ impl Command for EditItem {
     type Answer = i64;
 
     async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+        let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
         let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
         // Locks the row: what is read next cannot change before this transaction ends.
@@ -219,6 +223,8 @@ impl Command for EditItem {
         let view = crate::item_view::read_one(tx.db(), found.id, currency).await?;
         let (text_of, price) = self.applied(&view)?;
         write_edit(tx, found.id, &text_of, &price, self).await?;
+        let how = how_priced(self.by_hand(&price).unwrap_or(view.priced_by_hand));
+        audit::note_price(tx, &who, &view.sku, (view.price, price.price()), how).await?;
         tell_outbox(tx, &[found.id]).await?;
         Ok(revision)
     }
@@ -333,6 +339,11 @@ impl EditItem {
             _ => None,
         }
     }
+}
+
+/// How a price came about, in words.
+pub(crate) fn how_priced(by_hand: bool) -> &'static str {
+    if by_hand { "by hand" } else { "by the style's rule" }
 }
 
 async fn write_edit(

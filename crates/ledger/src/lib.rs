@@ -7,6 +7,7 @@
 #![deny(clippy::float_arithmetic)]
 
 mod answer_key;
+mod audit;
 mod backup;
 mod baskets;
 mod booking;
@@ -32,6 +33,7 @@ mod online;
 mod orders;
 mod pace;
 mod payments;
+mod people;
 mod pictures;
 mod refunds;
 mod refusal;
@@ -53,6 +55,7 @@ mod voids;
 mod workbench;
 
 pub use answer_key::Key;
+pub use audit::{AuditRow, Audited};
 pub use backup::{BackedUp, BackupError, Restored, restore};
 pub use baskets::{
     BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketState, BasketSummary, BasketView,
@@ -86,6 +89,10 @@ pub use orders::{
 };
 pub use pace::Pace;
 pub use payments::{Debt, Paid, Pay};
+pub use people::{
+    AddPerson, AddToken, BeginShop, By, CountTry, DeviceView, EditPerson, EndDevice, EndPerson, EndToken,
+    EnrolDevice, PersonView, Phc, PinChange, SecretHash, SessionView, SignIn, SignOut, TokenView, TryOf,
+};
 pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};
 pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};

@@ -160,6 +160,12 @@ pub enum Refusal {
         /// What it finds.
         title: String,
     },
+    /// Too many wrong tries to sign in.
+    #[error("too many tries went wrong; wait {seconds} s, then try again")]
+    TooOften {
+        /// How long to wait.
+        seconds: i64,
+    },
     /// An order came again with another body.
     #[error(
         "order {number} on {channel} was taken in before with other contents; a change needs a later dateModified"
@@ -206,6 +212,7 @@ impl Refusal {
             | Self::HoldOver { .. }
             | Self::Stale { .. }
             | Self::CodeTaken { .. }
+            | Self::TooOften { .. }
             | Self::OrderDiffers { .. } => false,
         }
     }

@@ -1,7 +1,8 @@
 //! A style's rate, ending and minimum changed, and the prices of its pieces with it.
 
+use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
-use crate::error::{Failure, Stored};
+use crate::error::{Failure, Naming, Stored};
 use crate::items::stored_weight;
 use crate::refusal::Refusal;
 use crate::shop::own_money;
@@ -13,6 +14,7 @@ use domain::ids::{ItemId, StyleId};
 use domain::money::{Currency, Money};
 use domain::pricing::PriceRule;
 use domain::stock::ItemKind;
+use domain::text;
 use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -188,6 +190,10 @@ impl Command for RepriceStyle {
         tell_outbox(tx, &changed).await?;
         // The currency of the rate is still the shop's.
         tx.open_books(0).await?;
+        let who = text::short(&self.who).field("who")?;
+        let detail =
+            format!("{}; {} prices changed", styles::rule_words(&self.rule, currency), changed.len());
+        audit::note(tx, &who, Audited::Rate, &style, &detail).await?;
         Ok(Repriced { style, changed: changed.len(), revision: self.revision + 1 })
     }
 }

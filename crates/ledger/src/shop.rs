@@ -1,5 +1,6 @@
 //! The shop's settings.
 
+use crate::audit::{self, Audited};
 use crate::books;
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
@@ -282,6 +283,8 @@ pub struct SetShop {
     pub key: String,
     /// To what.
     pub value: String,
+    /// Who sets it.
+    pub who: String,
 }
 
 impl Command for SetShop {
@@ -289,7 +292,7 @@ impl Command for SetShop {
     const CHANGES_SETTINGS: bool = true;
 
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
-        change(tx, &[(self.key.clone(), self.value.clone())]).await
+        change(tx, &[(self.key.clone(), self.value.clone())], &self.who).await
     }
 }
 
@@ -298,6 +301,8 @@ impl Command for SetShop {
 pub struct ChangeShop {
     /// Which, as in [`Shop::KEYS`], to what. They are set in this order.
     pub settings: Vec<(String, String)>,
+    /// Who sets them.
+    pub who: String,
 }
 
 impl Command for ChangeShop {
@@ -305,11 +310,13 @@ impl Command for ChangeShop {
     const CHANGES_SETTINGS: bool = true;
 
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
-        change(tx, &self.settings).await
+        change(tx, &self.settings, &self.who).await
     }
 }
 
-async fn change(tx: &mut Tx, settings: &[(String, String)]) -> Result<(), Failure> {
+/// Sets settings, and notes who set them how.
+pub(crate) async fn change(tx: &mut Tx, settings: &[(String, String)], who: &str) -> Result<(), Failure> {
+    let who = text::short(who).field("who")?;
     let before = Shop::clone(&tx.shop());
     let mut shop = before.clone();
     // Taken first, so that bookings under the old settings end before and later ones wait.
@@ -327,6 +334,11 @@ async fn change(tx: &mut Tx, settings: &[(String, String)]) -> Result<(), Failur
     }
     if shop.zone != before.zone {
         books::rebuild(tx, &shop).await?;
+    }
+    for (key, _) in settings {
+        let of = |shop: &Shop| shop.rows().into_iter().find(|(name, _)| name == key).map(|(_, value)| value);
+        let detail = format!("{} → {}", of(&before).unwrap_or_default(), of(&shop).unwrap_or_default());
+        audit::note(tx, &who, Audited::Setting, key, &detail).await?;
     }
     Ok(())
 }

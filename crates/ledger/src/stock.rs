@@ -1,5 +1,6 @@
 //! The stock ledger: conditional updates of an item's counters, and an entry for each.
 
+use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::lookup;
@@ -232,14 +233,16 @@ impl Command for AdjustStock {
         let who = text::short(&self.who).field("who")?;
         let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
         let because = |why| Because { why, source: None, note: &note, who: &who };
-        match &self.what {
+        let (done, quantity) = match &self.what {
             Counted::Is(asked) => {
                 let counted = Quantity::resolve_or_zero(*asked, found.measure).field("quantity")?;
                 count(tx, found.id, counted.steps(), because(Why::Count)).await?;
+                ("counted", counted)
             }
             Counted::More(asked) => {
                 let more = Quantity::resolve(*asked, found.measure).field("quantity")?;
                 add(tx, found.id, more.steps(), because(Why::Made)).await?;
+                ("brought in", more)
             }
             Counted::Less(asked, why) => {
                 if !why.is_loss() {
@@ -248,8 +251,10 @@ impl Command for AdjustStock {
                 let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
                 let take_it = Take { item: found.id, steps: less.steps(), from_hold: 0 };
                 take(tx, vec![take_it], because(*why)).await?;
+                (why.code(), less)
             }
-        }
+        };
+        audit::note(tx, &who, Audited::Stock, &found.sku, &format!("{done} {quantity}; {note}")).await?;
         let row = sqlx::query("SELECT on_hand FROM item WHERE id = $1")
             .bind(found.id.raw())
             .fetch_one(tx.db())

@@ -23,6 +23,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
     };
     Migrator::with_migrations(vec![
         step(1, "shop", include_str!("../../../migrations/0001_shop.sql")),
+        step(2, "people", include_str!("../../../migrations/0002_people.sql")),
         step(3, "counter", include_str!("../../../migrations/0003_counter.sql")),
         step(4, "workbench", include_str!("../../../migrations/0004_workbench.sql")),
         step(5, "shelf", include_str!("../../../migrations/0005_shelf.sql")),

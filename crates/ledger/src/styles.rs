@@ -1,7 +1,8 @@
 //! Styles: what groups of pieces are a kind of, with their weight rates.
 
+use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
-use crate::error::{Failure, Stored};
+use crate::error::{Failure, Naming, Stored};
 use crate::items::RowOutcome;
 use crate::refusal::Refusal;
 use crate::store::Ledger;
@@ -50,6 +51,8 @@ pub struct StyleView {
 pub struct AddStyles {
     /// The styles.
     pub styles: Vec<NewStyle>,
+    /// Who adds them.
+    pub who: String,
 }
 
 impl Command for AddStyles {
@@ -57,11 +60,16 @@ impl Command for AddStyles {
     type Answer = Vec<RowOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, Failure> {
+        let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
+        let known = by_folded_name(tx.db(), currency).await?;
         let mut outcomes = Vec::with_capacity(self.styles.len());
         for style in &self.styles {
             match checked(style, currency) {
-                Ok(style) => outcomes.push(add(tx, &style).await?),
+                Ok(style) => {
+                    outcomes.push(add(tx, &style).await?);
+                    note_rate(tx, &who, known.get(&text::fold(&style.name)), &style).await?;
+                }
                 Err(refusal) => outcomes.push(RowOutcome::Refused(refusal)),
             }
         }
@@ -69,6 +77,25 @@ impl Command for AddStyles {
         tx.open_books(0).await?;
         Ok(outcomes)
     }
+}
+
+/// A line of the list, if a style that was known is priced otherwise from now on.
+async fn note_rate(tx: &mut Tx, who: &str, known: Option<&StyleView>, new: &NewStyle) -> Result<(), Failure> {
+    match known {
+        Some(known) if known.rule != new.rule => {
+            let currency = tx.shop().currency;
+            let words = |rule| rule_words(rule, currency);
+            let detail = format!("{} → {}", words(&known.rule), words(&new.rule));
+            audit::note(tx, who, Audited::Rate, &new.name, &detail).await
+        }
+        _ => Ok(()),
+    }
+}
+
+/// A price rule in words, such as `7.50 per ONZ, ending whole, at least 20.00`.
+pub(crate) fn rule_words(rule: &PriceRule, currency: Currency) -> String {
+    let least = rule.minimum.map(|m| format!(", at least {m}")).unwrap_or_default();
+    format!("{} per {}, ending {}{least}", rule.rate.shown(currency), rule.rate.unit().code(), rule.ending)
 }
 
 fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Refusal> {

@@ -1,5 +1,6 @@
 //! Voiding: a sale rung up by mistake, undone on its own day as if it had not been.
 
+use crate::audit::{self, Audited};
 use crate::booking::sale_figures;
 use crate::books;
 use crate::command::{Command, Tx};
@@ -64,7 +65,7 @@ impl Command for VoidSale {
         sqlx::query("INSERT INTO voided (sale_id, at_ms, reason, who) VALUES ($1, $2, $3, $4)")
             .bind(self.sale.raw())
             .bind(tx.now().millis())
-            .bind(reason)
+            .bind(reason.clone())
             .bind(who.clone())
             .execute(tx.db())
             .await?;
@@ -74,7 +75,8 @@ impl Command for VoidSale {
         books::add_one(tx, shop.zone.day_of(at), &channel, &figures).await?;
         let amount = self.cash(tx, shop.currency).await?.negated();
         let source = Cash { kind: drawer::EntryKind::Void, amount, source: self.sale.raw(), who: &who };
-        drawer::book(tx, &channel, Drawer::Own, source).await
+        drawer::book(tx, &channel, Drawer::Own, source).await?;
+        audit::note(tx, &who, Audited::Void, &self.sale.to_string(), &reason).await
     }
 }
 

@@ -43,7 +43,8 @@ macro_rules! table {
 }
 
 /// Referred ones first. What a fresh shop has rows of is emptied before they are put back. Left out
-/// are `node_lease`, which belongs to running programs, and the migrations' own table.
+/// are `node_lease`, which belongs to running programs, `session` and `sign_in_try`, which belong to the
+/// hour (whoever was signed in signs in anew), and the migrations' own table.
 #[rustfmt::skip]
 pub(super) static TABLES: &[Table] = &[
     table!(setting, key [0], fresh 0, name Text, value Text),
@@ -126,6 +127,12 @@ pub(super) static TABLES: &[Table] = &[
     table!(day_total, key [0, 1], fresh 0,
         day Int, channel Text, month Int, sales Int, units Int, weight Int, gross Int, discounts Int, refunds Int,
         shipping Int, tax Int, fees Int, postage Int, cost Int, uncosted Int, rounding Int),
+    table!(person, key [0], fresh 0,
+        id Int, name Text, folded Text, role Text, password Text, pin Text, made_ms Int, ended_ms Int),
+    table!(device, key [0], fresh 0, id Int, name Text, folded Text, secret_hash Text, made_ms Int, ended_ms Int),
+    table!(api_token, key [0], fresh 0,
+        jti Text, name Text, folded Text, role Text, made_by Text, made_ms Int, until_ms Int, ended_ms Int),
+    table!(audit, key [0], fresh 0, id Int, at_ms Int, who Text, act Text, what Text, detail Text),
     table!(stocktake, key [0], fresh 0,
         id Int, style_id Int, note Text, state Text, scans Int, begun_ms Int, begun_by Text, ended_ms Int,
         ended_by Text),

@@ -8,6 +8,7 @@ pub use fate::DecideFate;
 
 pub(crate) use claim::open_sale_back;
 
+use crate::audit::{self, Audited};
 use crate::booking::BookLine;
 use crate::command::{Command, Tx};
 use crate::drawer::{self, Cash, Drawer};
@@ -110,7 +111,10 @@ impl Command for NewRefund {
         let reason = text::note(&self.reason).field("reason")?;
         let who = text::short(&self.who).field("who")?;
         let at = tx.now();
-        refund(tx, self, RefundNote { reason: &reason, who: &who, at }).await
+        let done = refund(tx, self, RefundNote { reason: &reason, who: &who, at }).await?;
+        let detail = format!("{} given back; {reason}", done.given);
+        audit::note(tx, &who, Audited::Refund, &self.sale.to_string(), &detail).await?;
+        Ok(done)
     }
 }
 

@@ -1,6 +1,7 @@
 //! The end of a stocktake: its differences, booked as counts in one go.
 
 use super::{StocktakeState, end};
+use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Stored};
 use crate::lookup;
@@ -96,6 +97,8 @@ impl Command for FinishStocktake {
         let who = text::short(&self.who).stored("who")?;
         let because = Because { why: Why::Count, source: Some(self.id.raw()), note: NOTE, who: &who };
         enter(tx, &moves, because).await?;
+        let detail = format!("{NOTE}; {} differences booked", moves.len());
+        audit::note(tx, &who, Audited::Stock, NOTE, &detail).await?;
         Ok(FinishedStocktake { booked: moves.len(), left })
     }
 }

@@ -9,17 +9,18 @@ use domain::money::{Currency, Money};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
 };
+use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
-    AddItems, AddStyles, AdjustStock, BasketChange, BeginStocktake, BooksBy, BooksQuery, BooksRow,
-    CheckReport, CloseDrawer, Command, Counted, DecideFate, DropStocktake, Finding, FinishPieces, HoldLine,
-    KeepPictures, Key, LeaveBasket, Ledger, ListingState, NewHold, NewItem, NewPiece, NewRefund, NewSale,
-    NewStyle, OpenBasket, OpenDrawer, Pay, Picture, PictureName, PieceOutcome, Progress, Purpose, PutIn,
-    RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn, ScanStocktake, SetShop, TakeOrders,
-    TenderIn, Told, VoidSale,
+    AddItems, AddPerson, AddStyles, AddToken, AdjustStock, BasketChange, BeginStocktake, BooksBy, BooksQuery,
+    BooksRow, CheckReport, CloseDrawer, Command, Counted, DecideFate, DropStocktake, EnrolDevice, Finding,
+    FinishPieces, HoldLine, KeepPictures, Key, LeaveBasket, Ledger, ListingState, NewHold, NewItem, NewPiece,
+    NewRefund, NewSale, NewStyle, OpenBasket, OpenDrawer, Pay, Phc, Picture, PictureName, PieceOutcome,
+    Progress, Purpose, PutIn, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn,
+    ScanStocktake, SecretHash, SetShop, TakeOrders, TenderIn, Told, VoidSale,
 };
 
 const ZERO: Money = Money::zero(Currency::USD);
@@ -129,8 +130,9 @@ pub(crate) async fn books(ledger: &Ledger) -> Vec<BooksRow> {
 pub(crate) async fn fill(shop: &TestShop) {
     let ledger = &shop.ledger;
     for (key, value) in [("name", "Fold End"), ("zone", "America/New_York"), ("channel.fair", "Wool fair")] {
-        run(ledger, SetShop { key: key.to_owned(), value: value.to_owned() }).await;
+        run(ledger, SetShop { key: key.to_owned(), value: value.to_owned(), who: "owner".to_owned() }).await;
     }
+    let_in(ledger).await;
     stock_up(ledger).await;
     finish(ledger).await;
     shop.clock.advance_millis(60_000);
@@ -179,6 +181,18 @@ async fn finish(ledger: &Ledger) {
     assert!(matches!(pieces.as_slice(), [PieceOutcome::Finished(_)]), "{pieces:?}");
 }
 
+/// An owner, a device, a token.
+async fn let_in(ledger: &Ledger) {
+    let who = || "owner".to_owned();
+    let password = Phc::new("$argon2id$v=19$m=19456,t=2,p=1$c2FsdA$aGFzaA".to_owned()).unwrap();
+    let name = "Maud".to_owned();
+    run(ledger, AddPerson { name, role: Role::Owner, password, pin: None, who: who() }).await;
+    let (name, secret) = ("Counter tablet".to_owned(), SecretHash::of("device"));
+    run(ledger, EnrolDevice { name, secret, who: who() }).await;
+    let (jti, name, until) = ("j1".to_owned(), "Label printer".to_owned(), START.plus_millis(90_000_000));
+    run(ledger, AddToken { jti, name, role: Role::Maker, until, who: who() }).await;
+}
+
 async fn stock_up(ledger: &Ledger) {
     let rule = PriceRule {
         rate: WeightRate::parse("7.50", "ONZ").unwrap(),
@@ -191,7 +205,7 @@ async fn stock_up(ledger: &Ledger) {
         sizes: vec!["S".to_owned(), "L".to_owned()],
         category: "hats".to_owned(),
     };
-    run(ledger, AddStyles { styles: vec![style] }).await;
+    run(ledger, AddStyles { styles: vec![style], who: "maker".to_owned() }).await;
     // 952 is the prefix that GS1 keeps for demonstrations (gs1.org, list of company prefixes).
     let gtin = Some(Gtin::parse("9521234543213").unwrap());
     let weighed = Some(Weight::parse("6.35", WeightUnit::Ounce).unwrap());

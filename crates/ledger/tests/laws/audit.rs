@@ -101,7 +101,7 @@ async fn totals_are_sums(shop: &Shop) {
     let kept = by_day(shop).await;
     let elsewhere = if zone == "UTC" { "Europe/London" } else { "UTC" };
     for zone in [elsewhere, &zone] {
-        shop.ok(SetShop { key: "zone".to_owned(), value: zone.to_owned() }).await;
+        shop.ok(SetShop { key: "zone".to_owned(), value: zone.to_owned(), who: "owner".to_owned() }).await;
     }
     assert_eq!(kept, by_day(shop).await, "on {:?}, law 3: day totals are the sums of entries", shop.engine);
 }

@@ -12,7 +12,7 @@ use ledger::{
 };
 
 fn zone(name: &str) -> SetShop {
-    SetShop { key: "zone".to_owned(), value: name.to_owned() }
+    SetShop { key: "zone".to_owned(), value: name.to_owned(), who: "owner".to_owned() }
 }
 
 /// Month or day, channel, sales and gross, as one line each.

@@ -259,7 +259,11 @@ fn own_numbers_are_drawn_around_skus_of_the_same_range() {
 #[test]
 fn settings_are_set_or_refused() {
     on_each(|shop| async move {
-        let set = |key: &str, value: &str| SetShop { key: key.to_owned(), value: value.to_owned() };
+        let set = |key: &str, value: &str| SetShop {
+            key: key.to_owned(),
+            value: value.to_owned(),
+            who: "owner".to_owned(),
+        };
         for (key, value) in [
             ("name", "Hill farm"),
             ("currency", "EUR"),
@@ -323,6 +327,7 @@ fn several_settings_are_set_together() {
     on_each(|shop| async move {
         let change = |settings: &[(&str, &str)]| ChangeShop {
             settings: settings.iter().map(|(k, v)| ((*k).to_owned(), (*v).to_owned())).collect(),
+            who: "owner".to_owned(),
         };
         shop.refuses(change(&[("name", "Hill farm"), ("unit", "STN")]), "invalid: is not a weight unit")
             .await;
@@ -347,10 +352,18 @@ fn settings_changed_by_another_process_count_at_once() {
     on_each(|shop| async move {
         let other = crate::harness::open(&shop.url, shop.clock.clone()).await;
         shop.ok(add(vec![piece("p1", 103)])).await;
-        let fair = SetShop { key: "channel.fair".to_owned(), value: "Fair".to_owned() };
+        let fair =
+            SetShop { key: "channel.fair".to_owned(), value: "Fair".to_owned(), who: "owner".to_owned() };
         other.execute(None, &fair).await.unwrap();
         other
-            .execute(None, &SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() })
+            .execute(
+                None,
+                &SetShop {
+                    key: "cash_rounding".to_owned(),
+                    value: "5 up".to_owned(),
+                    who: "owner".to_owned(),
+                },
+            )
             .await
             .unwrap();
         let sold = shop.ok(ledger::NewSale { channel: channel("fair"), ..sale_of("p1", 105) }).await;

@@ -15,6 +15,7 @@ mod ids;
 mod items;
 mod machine;
 mod make;
+mod people;
 mod races;
 mod refunds;
 mod reprice;

@@ -101,7 +101,7 @@ pub(crate) fn style(name: &str, rate: &str, unit: &str, ending: &str, minimum: O
         sizes: vec!["S".to_owned(), "L".to_owned()],
         category: "hats".to_owned(),
     };
-    AddStyles { styles: vec![style] }
+    AddStyles { styles: vec![style], who: "maker".to_owned() }
 }
 
 pub(crate) fn edit(sku: &str) -> EditItem {
@@ -119,6 +119,7 @@ pub(crate) fn edit(sku: &str) -> EditItem {
         extras: None,
         cost: None,
         keep_off: None,
+        who: "maker".to_owned(),
     }
 }
 

@@ -67,7 +67,12 @@ fn parts_of_a_line_add_up_to_it() {
 #[test]
 fn a_sale_is_given_back_whole_or_in_lines() {
     on_each(|shop| async move {
-        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        shop.ok(SetShop {
+            key: "cash_rounding".to_owned(),
+            value: "5 up".to_owned(),
+            who: "owner".to_owned(),
+        })
+        .await;
         shop.ok(add(vec![piece("p1", 4500), piece("p2", 1003), counted("c1", "50", 333)])).await;
         let sold = shop
             .ok(NewSale {
@@ -237,7 +242,8 @@ fn a_sale_of_today_is_voided_once() {
 #[test]
 fn a_sale_is_voided_on_its_own_day_in_the_shops_zone() {
     on_each(|shop| async move {
-        shop.ok(SetShop { key: "zone".to_owned(), value: "Asia/Tokyo".to_owned() }).await;
+        shop.ok(SetShop { key: "zone".to_owned(), value: "Asia/Tokyo".to_owned(), who: "owner".to_owned() })
+            .await;
         shop.ok(add(vec![counted("c1", "9", 100)])).await;
         let sell = || sale(vec![goods("c1", "1")], cash(100));
         let first = shop.ok(sell()).await;

@@ -28,7 +28,12 @@ fn gift_note(amount: i64) -> SaleLineIn {
 #[test]
 fn sales_add_up() {
     on_each(|shop| async move {
-        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        shop.ok(SetShop {
+            key: "cash_rounding".to_owned(),
+            value: "5 up".to_owned(),
+            who: "owner".to_owned(),
+        })
+        .await;
         let mut stock =
             vec![counted("c1", "500", 333), counted("c2", "500", 1013), by_ounce("w1", "500", 350)];
         stock.extend((1..=4).map(|n| piece(&format!("p{n}"), 4500)));
@@ -312,7 +317,7 @@ fn a_gift_note_is_not_in_gross() {
 fn a_channels_fee_is_booked_with_each_sale_there() {
     on_each(|shop| async move {
         for (key, value) in [("fee.market", "2.9% + 0.30"), ("fee.wholesale", "2.5%")] {
-            shop.ok(SetShop { key: key.to_owned(), value: value.to_owned() }).await;
+            shop.ok(SetShop { key: key.to_owned(), value: value.to_owned(), who: "owner".to_owned() }).await;
         }
         shop.ok(add(vec![counted("c1", "9", 1000)])).await;
         let fees = async || {
@@ -333,7 +338,8 @@ fn a_channels_fee_is_booked_with_each_sale_there() {
         assert_eq!(fees().await, ["market 175", "store 0", "wholesale 31"]);
         assert_eq!(shop.ledger.sale(rung_up.id).await.unwrap().fee, usd(175));
         // A fee that is set later changes nothing that was sold before, and a void takes its own away.
-        shop.ok(SetShop { key: "fee.market".to_owned(), value: "50%".to_owned() }).await;
+        shop.ok(SetShop { key: "fee.market".to_owned(), value: "50%".to_owned(), who: "owner".to_owned() })
+            .await;
         shop.ok(VoidSale { sale: rung_up.id, reason: "slip".to_owned(), who: String::new() }).await;
         assert_eq!(fees().await, ["market 0", "store 0", "wholesale 31"]);
         audit::clean(&shop).await;

@@ -142,7 +142,7 @@ fn the_schema_refuses_what_would_break_a_law() {
 }
 
 /// Tables whose rows are only ever added.
-const ADDED_TO: [&str; 10] = [
+const ADDED_TO: [&str; 11] = [
     "stock_entry",
     "sale",
     "sale_line",
@@ -153,6 +153,7 @@ const ADDED_TO: [&str; 10] = [
     "voided",
     "payment",
     "drawer_entry",
+    "audit",
 ];
 
 /// The words of all source files of the ledger, strings and all, in small letters.

@@ -173,7 +173,12 @@ async fn told_of_day(shop: &Shop, text: &str) -> Vec<String> {
 #[test]
 fn a_day_has_its_sales_and_refunds_in_the_shops_zone() {
     on_each(|shop| async move {
-        shop.ok(SetShop { key: "zone".to_owned(), value: "America/New_York".to_owned() }).await;
+        shop.ok(SetShop {
+            key: "zone".to_owned(),
+            value: "America/New_York".to_owned(),
+            who: "owner".to_owned(),
+        })
+        .await;
         shop.ok(add(vec![counted("c1", "20", 1000), piece("p1", 500)])).await;
         assert_eq!(shop.ledger.books_span().await.unwrap(), None);
         let at = |minutes: i64| Some(START.plus_millis(minutes * MINUTE_MS));

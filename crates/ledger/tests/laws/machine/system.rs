@@ -131,7 +131,10 @@ impl One {
     }
 
     async fn set(&self, key: &str, value: &str) -> Said {
-        self.said(SetShop { key: key.to_owned(), value: value.to_owned() }, |()| String::new()).await
+        self.said(SetShop { key: key.to_owned(), value: value.to_owned(), who: "owner".to_owned() }, |()| {
+            String::new()
+        })
+        .await
     }
 
     async fn said<C: Command>(&self, command: C, tell: impl FnOnce(C::Answer) -> String) -> Said {

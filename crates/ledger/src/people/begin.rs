@@ -1,0 +1,37 @@
+//! The first set-up: the shop's first settings and its first owner, in one go.
+
+use super::persons::{self, AddPerson};
+use crate::audit::{self, Audited};
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming};
+use crate::refusal::Refusal;
+use crate::shop;
+use domain::ids::PersonId;
+use domain::people::Role;
+use domain::text;
+use serde::{Deserialize, Serialize};
+
+/// Sets the shop up. Refused once there is anybody: from then on its owner changes it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct BeginShop {
+    /// Settings by key, as for `SetShop`.
+    pub settings: Vec<(String, String)>,
+    /// The owner.
+    pub owner: AddPerson,
+}
+
+impl Command for BeginShop {
+    type Answer = PersonId;
+    const CHANGES_SETTINGS: bool = true;
+
+    async fn run(&self, tx: &mut Tx) -> Result<PersonId, Failure> {
+        let who = text::name(&self.owner.name).field("owner")?;
+        shop::change(tx, &self.settings, &who).await?;
+        if sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(tx.db()).await?.is_some() {
+            let reason = "this shop has been set up already; enter as its owner";
+            return Err(Refusal::invalid("name", reason).into());
+        }
+        audit::note(tx, &who, Audited::Begun, "the shop", "").await?;
+        persons::add(tx, &AddPerson { role: Role::Owner, who, ..self.owner.clone() }).await
+    }
+}

@@ -1,0 +1,127 @@
+//! Devices that the owner has enrolled: on them, a PIN opens.
+
+use super::secret::SecretHash;
+use crate::audit::{self, Audited};
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming};
+use crate::refusal::Refusal;
+use crate::store::Ledger;
+use domain::day::Moment;
+use domain::ids::DeviceId;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// Enrols a device.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EnrolDevice {
+    /// What it is called.
+    pub name: String,
+    /// The hash of the secret that its cookie holds.
+    pub secret: SecretHash,
+    /// Who enrols it.
+    pub who: String,
+}
+
+/// A device as it stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DeviceView {
+    /// Its identifier.
+    pub id: DeviceId,
+    /// What it is called.
+    pub name: String,
+    /// Since when.
+    pub made: Moment,
+}
+
+impl Command for EnrolDevice {
+    type Answer = DeviceId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<DeviceId, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let name = text::name(&self.name).field("name")?;
+        let id = tx.next_id()?;
+        let now = tx.now().millis();
+        let added = sqlx::query(
+            "INSERT INTO device (id, name, folded, secret_hash, made_ms, ended_ms) \
+             VALUES ($1, $2, $3, $4, $5, NULL) ON CONFLICT (folded) WHERE ended_ms IS NULL DO NOTHING",
+        )
+        .bind(id)
+        .bind(name.clone())
+        .bind(text::fold(&name))
+        .bind(self.secret.as_str().to_owned())
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+        if added.rows_affected() == 0 {
+            let reason = format!("there is a device {name} already; choose another name, or end that one");
+            return Err(Refusal::invalid("name", reason).into());
+        }
+        audit::note(tx, &who, Audited::DeviceEnrolled, &name, "").await?;
+        Ok(DeviceId::from_raw(id))
+    }
+}
+
+/// Ends a device, and whatever is signed in on it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EndDevice {
+    /// Which.
+    pub device: DeviceId,
+    /// Who ends it.
+    pub who: String,
+}
+
+impl Command for EndDevice {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let now = tx.now().millis();
+        let row =
+            sqlx::query("UPDATE device SET ended_ms = $2 WHERE id = $1 AND ended_ms IS NULL RETURNING name")
+                .bind(self.device.raw())
+                .bind(now)
+                .fetch_optional(tx.db())
+                .await?
+                .ok_or_else(|| Refusal::no_such("device", self.device))?;
+        let name: String = row.try_get(0)?;
+        sqlx::query("DELETE FROM session WHERE device_id = $1")
+            .bind(self.device.raw())
+            .execute(tx.db())
+            .await?;
+        audit::note(tx, &who, Audited::DeviceEnded, &name, "").await
+    }
+}
+
+fn read(row: &AnyRow) -> Result<DeviceView, Failure> {
+    Ok(DeviceView {
+        id: DeviceId::from_raw(row.try_get(0)?),
+        name: row.try_get(1)?,
+        made: Moment::from_millis(row.try_get(2)?),
+    })
+}
+
+impl Ledger {
+    /// The devices, by name.
+    pub async fn devices(&self) -> Result<Vec<DeviceView>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query("SELECT id, name, made_ms FROM device WHERE ended_ms IS NULL")
+            .fetch_all(&mut *connection)
+            .await?;
+        let mut devices = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        devices.sort_by_cached_key(|d| text::fold(&d.name));
+        Ok(devices)
+    }
+
+    /// The device whose cookie holds a secret.
+    pub async fn device(&self, secret: &SecretHash) -> Result<Option<DeviceView>, Failure> {
+        let mut connection = self.reader().await?;
+        let row =
+            sqlx::query("SELECT id, name, made_ms FROM device WHERE secret_hash = $1 AND ended_ms IS NULL")
+                .bind(secret.as_str().to_owned())
+                .fetch_optional(&mut *connection)
+                .await?;
+        row.as_ref().map(read).transpose()
+    }
+}

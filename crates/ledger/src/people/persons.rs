@@ -1,0 +1,268 @@
+//! People: who they are to the shop, and what they sign in with.
+
+use super::secret::{Phc, SecretHash};
+use crate::audit::{self, Audited};
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming, Stored};
+use crate::refusal::Refusal;
+use crate::store::Ledger;
+use domain::day::Moment;
+use domain::ids::PersonId;
+use domain::people::Role;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Adds a person. The first one is an owner: without one, nobody could add another.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AddPerson {
+    /// Their name, by which they sign in; found without case.
+    pub name: String,
+    /// What they are to the shop.
+    pub role: Role,
+    /// Their password, hashed.
+    pub password: Phc,
+    /// Their PIN, hashed, if they have one.
+    pub pin: Option<Phc>,
+    /// Who adds them.
+    pub who: String,
+}
+
+/// A person as they stand.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PersonView {
+    /// Their identifier.
+    pub id: PersonId,
+    /// Their name.
+    pub name: String,
+    /// What they are to the shop.
+    pub role: Role,
+    /// Whether they have a PIN.
+    pub has_pin: bool,
+    /// Since when they are here.
+    pub made: Moment,
+}
+
+impl Command for AddPerson {
+    type Answer = PersonId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<PersonId, Failure> {
+        // One at a time, so that two firsts cannot pass each other.
+        tx.open_books(0).await?;
+        if self.role != Role::Owner && count_owners(tx).await? == 0 {
+            let reason = "the first person is an owner; add an owner, then the others";
+            return Err(Refusal::invalid("role", reason).into());
+        }
+        add(tx, self).await
+    }
+}
+
+/// Adds a person, all else being seen to.
+pub(super) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Failure> {
+    let who = text::short(&new.who).field("who")?;
+    let name = text::name(&new.name).field("name")?;
+    let id = tx.next_id()?;
+    let now = tx.now().millis();
+    let added = sqlx::query(
+        "INSERT INTO person (id, name, folded, role, password, pin, made_ms, ended_ms) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, NULL) ON CONFLICT (folded) WHERE ended_ms IS NULL DO NOTHING",
+    )
+    .bind(id)
+    .bind(name.clone())
+    .bind(text::fold(&name))
+    .bind(new.role.code().to_owned())
+    .bind(new.password.as_str().to_owned())
+    .bind(new.pin.as_ref().map(|p| p.as_str().to_owned()))
+    .bind(now)
+    .execute(tx.db())
+    .await?;
+    if added.rows_affected() == 0 {
+        return Err(Refusal::invalid("name", format!("{name} is here already; choose another name")).into());
+    }
+    audit::note(tx, &who, Audited::PersonAdded, &name, new.role.words()).await?;
+    Ok(PersonId::from_raw(id))
+}
+
+/// What becomes of a PIN.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum PinChange {
+    /// A new one, hashed.
+    New(Phc),
+    /// None any more.
+    Gone,
+}
+
+/// Changes a person; what is `None` stays.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EditPerson {
+    /// Whom.
+    pub person: PersonId,
+    /// What they are to the shop.
+    pub role: Option<Role>,
+    /// A new password, hashed: ends their sessions, but for `keep`.
+    pub password: Option<Phc>,
+    /// Their PIN; ends what was signed in by the old one.
+    pub pin: Option<PinChange>,
+    /// The session from which a password is changed.
+    pub keep: Option<SecretHash>,
+    /// Who changes it.
+    pub who: String,
+}
+
+impl Command for EditPerson {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        tx.open_books(0).await?;
+        let (name, old) = read(tx, self.person).await?;
+        if let Some(role) = self.role.filter(|role| *role != old) {
+            set(tx, self.person, "UPDATE person SET role = $2 WHERE id = $1", Some(role.code())).await?;
+            refuse_no_owner(tx).await?;
+            let detail = format!("{} → {}", old.words(), role.words());
+            audit::note(tx, &who, Audited::PersonRole, &name, &detail).await?;
+        }
+        if let Some(password) = &self.password {
+            let text = "UPDATE person SET password = $2 WHERE id = $1";
+            set(tx, self.person, text, Some(password.as_str())).await?;
+            let text = "DELETE FROM session WHERE person_id = $1 AND token_hash <> $2";
+            set(tx, self.person, text, Some(self.keep.as_ref().map_or("", SecretHash::as_str))).await?;
+            audit::note(tx, &who, Audited::PersonPassword, &name, "").await?;
+        }
+        if let Some(pin) = &self.pin {
+            let (new, detail) = match pin {
+                PinChange::New(pin) => (Some(pin.as_str()), "a new one"),
+                PinChange::Gone => (None, "none any more"),
+            };
+            set(tx, self.person, "UPDATE person SET pin = $2 WHERE id = $1", new).await?;
+            sqlx::query("DELETE FROM session WHERE person_id = $1 AND by_pin = 1")
+                .bind(self.person.raw())
+                .execute(tx.db())
+                .await?;
+            audit::note(tx, &who, Audited::PersonPin, &name, detail).await?;
+        }
+        Ok(())
+    }
+}
+
+async fn set(
+    tx: &mut Tx,
+    person: PersonId,
+    statement: &'static str,
+    value: Option<&str>,
+) -> Result<(), Failure> {
+    sqlx::query(statement).bind(person.raw()).bind(value.map(str::to_owned)).execute(tx.db()).await?;
+    Ok(())
+}
+
+/// Ends a person: they may no longer enter, and are out at once. The name stays in what they did.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EndPerson {
+    /// Whom.
+    pub person: PersonId,
+    /// Who ends them.
+    pub who: String,
+}
+
+impl Command for EndPerson {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        tx.open_books(0).await?;
+        let (name, role) = read(tx, self.person).await?;
+        let now = tx.now().millis();
+        sqlx::query("UPDATE person SET ended_ms = $2 WHERE id = $1")
+            .bind(self.person.raw())
+            .bind(now)
+            .execute(tx.db())
+            .await?;
+        refuse_no_owner(tx).await?;
+        sqlx::query("DELETE FROM session WHERE person_id = $1")
+            .bind(self.person.raw())
+            .execute(tx.db())
+            .await?;
+        audit::note(tx, &who, Audited::PersonEnded, &name, role.words()).await
+    }
+}
+
+async fn read(tx: &mut Tx, person: PersonId) -> Result<(String, Role), Failure> {
+    let row = sqlx::query("SELECT name, role FROM person WHERE id = $1 AND ended_ms IS NULL")
+        .bind(person.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("person", person))?;
+    Ok((row.try_get(0)?, stored_role(&row.try_get::<String, _>(1)?)?))
+}
+
+/// A role as it stands in a row.
+pub(super) fn stored_role(code: &str) -> Result<Role, Failure> {
+    Role::from_code(code).ok_or(code).stored("role")
+}
+
+async fn count_owners(tx: &mut Tx) -> Result<i64, Failure> {
+    let row =
+        sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM person WHERE role = 'owner' AND ended_ms IS NULL")
+            .fetch_one(tx.db())
+            .await?;
+    Ok(row.try_get(0)?)
+}
+
+/// A shop without an owner could never be seen to again. The books' row, taken first, lets one such
+/// change in at a time.
+async fn refuse_no_owner(tx: &mut Tx) -> Result<(), Failure> {
+    if count_owners(tx).await? > 0 {
+        return Ok(());
+    }
+    let reason = "this is the only owner; make somebody else an owner first";
+    Err(Refusal::invalid("role", reason).into())
+}
+
+impl Ledger {
+    /// Whether anybody was ever added: until then, the shop is not set up.
+    pub async fn has_people(&self) -> Result<bool, Failure> {
+        let mut connection = self.reader().await?;
+        Ok(sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(&mut *connection).await?.is_some())
+    }
+
+    /// Everybody who is here, by name.
+    pub async fn people(&self) -> Result<Vec<PersonView>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query("SELECT id, name, role, pin, made_ms FROM person WHERE ended_ms IS NULL")
+            .fetch_all(&mut *connection)
+            .await?;
+        let read = |row: &sqlx::any::AnyRow| {
+            Ok(PersonView {
+                id: PersonId::from_raw(row.try_get(0)?),
+                name: row.try_get(1)?,
+                role: stored_role(&row.try_get::<String, _>(2)?)?,
+                has_pin: row.try_get::<Option<String>, _>(3)?.is_some(),
+                made: Moment::from_millis(row.try_get(4)?),
+            })
+        };
+        let mut people = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        people.sort_by_cached_key(|p| text::fold(&p.name));
+        Ok(people)
+    }
+
+    /// Whom a name finds, with what their password is checked against.
+    pub async fn password_of(&self, name: &str) -> Result<Option<(PersonId, Phc)>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT id, password FROM person WHERE folded = $1 AND ended_ms IS NULL")
+            .bind(text::fold(name.trim()))
+            .fetch_optional(&mut *connection)
+            .await?;
+        row.map(|row| Ok((PersonId::from_raw(row.try_get(0)?), Phc::new(row.try_get(1)?)?))).transpose()
+    }
+
+    /// What a person's PIN is checked against, if they have one.
+    pub async fn pin_of(&self, person: PersonId) -> Result<Option<Phc>, Failure> {
+        let mut connection = self.reader().await?;
+        let row =
+            sqlx::query("SELECT pin FROM person WHERE id = $1 AND ended_ms IS NULL AND pin IS NOT NULL")
+                .bind(person.raw())
+                .fetch_optional(&mut *connection)
+                .await?;
+        row.map(|row| Ok(Phc::new(row.try_get(0)?)?)).transpose()
+    }
+}

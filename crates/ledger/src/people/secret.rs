@@ -1,0 +1,84 @@
+//! What is kept of secrets.
+
+use crate::answer_key::hex_hash;
+use crate::refusal::Refusal;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The longest PHC string: those of this program have about 100 characters.
+const MAX_PHC_CHARS: usize = 300;
+
+/// A password or PIN as it is kept: hashed slowly, as a PHC string with its salt and settings.
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Phc(String);
+
+impl Phc {
+    /// From a PHC string; a password by mistake is not taken for one.
+    pub fn new(text: String) -> Result<Self, Refusal> {
+        let is_one = text.starts_with("$argon2id$") && text.len() <= MAX_PHC_CHARS && text.is_ascii();
+        if is_one { Ok(Self(text)) } else { Err(Refusal::invalid("password", "this is not a hash of one")) }
+    }
+
+    /// The PHC string.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Debug for Phc {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Phc(…)")
+    }
+}
+
+/// A long random secret (a cookie) as it is kept: its SHA-256. Nobody guesses 192 random bits, so
+/// no slow hash is needed, and a look-up at every request could not afford one.
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SecretHash(String);
+
+impl SecretHash {
+    /// Of a secret.
+    pub fn of(secret: &str) -> Self {
+        Self(hex_hash(secret.as_bytes()))
+    }
+
+    /// The hash.
+    pub(crate) fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Debug for SecretHash {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("SecretHash(…)")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // FIPS 180-4's example “abc”, as NIST publishes it.
+    #[test]
+    fn a_secret_is_kept_as_its_sha_256() {
+        let expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(SecretHash::of("abc").as_str(), expected);
+    }
+
+    #[test]
+    fn nothing_secret_shows_itself() {
+        let phc = Phc::new("$argon2id$v=19$m=19456,t=2,p=1$c2FsdA$aGFzaA".to_owned()).expect("a PHC string");
+        let shown = format!("{phc:?} {:?}", SecretHash::of("abc"));
+        assert!(!shown.contains("aGFzaA") && !shown.contains("ba78"), "{shown}");
+    }
+
+    #[test]
+    fn a_password_is_not_taken_for_its_hash() {
+        let check =
+            |text: String, expected: bool| assert_eq!(Phc::new(text.clone()).is_ok(), expected, "{text}");
+        check("$argon2id$v=19$m=19456,t=2,p=1$c2FsdA$aGFzaA".to_owned(), true);
+        check("correct horse battery staple".to_owned(), false);
+        check(String::new(), false);
+        check(format!("$argon2id${}", "a".repeat(300)), false);
+    }
+}

@@ -1,0 +1,145 @@
+//! Tokens of devices and programs: what each may, looked up at every request, so that ending one
+//! works at once whatever the token itself says.
+
+use super::persons::stored_role;
+use crate::audit::{self, Audited};
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming};
+use crate::refusal::Refusal;
+use crate::store::Ledger;
+use domain::day::Moment;
+use domain::people::Role;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// Adds a token. The token itself is signed outside, from these values.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AddToken {
+    /// Its identifier, random (RFC 7519, 4.1.7).
+    pub jti: String,
+    /// What it is called; written down as who did what it does.
+    pub name: String,
+    /// What it may.
+    pub role: Role,
+    /// Until when.
+    pub until: Moment,
+    /// Who makes it.
+    pub who: String,
+}
+
+/// A token as it stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TokenView {
+    /// Its identifier.
+    pub jti: String,
+    /// What it is called.
+    pub name: String,
+    /// What it may.
+    pub role: Role,
+    /// Who made it.
+    pub made_by: String,
+    /// When.
+    pub made: Moment,
+    /// Until when.
+    pub until: Moment,
+}
+
+impl Command for AddToken {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let name = text::name(&self.name).field("name")?;
+        let now = tx.now();
+        if self.until <= now {
+            return Err(Refusal::invalid("until", "the token would be over before it begins").into());
+        }
+        let added = sqlx::query(
+            "INSERT INTO api_token (jti, name, folded, role, made_by, made_ms, until_ms, ended_ms) \
+             VALUES ($1, $2, $3, $4, $5, $6, $7, NULL) ON CONFLICT (folded) WHERE ended_ms IS NULL DO NOTHING",
+        )
+        .bind(self.jti.clone())
+        .bind(name.clone())
+        .bind(text::fold(&name))
+        .bind(self.role.code().to_owned())
+        .bind(who.clone())
+        .bind(now.millis())
+        .bind(self.until.millis())
+        .execute(tx.db())
+        .await?;
+        if added.rows_affected() == 0 {
+            let reason = format!("there is a token {name} already; choose another name, or end that one");
+            return Err(Refusal::invalid("name", reason).into());
+        }
+        let detail = format!("{}, until {}", self.role.words(), self.until);
+        audit::note(tx, &who, Audited::TokenAdded, &name, &detail).await
+    }
+}
+
+/// Ends a token, by its name.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EndToken {
+    /// Which.
+    pub name: String,
+    /// Who ends it.
+    pub who: String,
+}
+
+impl Command for EndToken {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let now = tx.now().millis();
+        let row = sqlx::query(
+            "UPDATE api_token SET ended_ms = $2 WHERE folded = $1 AND ended_ms IS NULL RETURNING name",
+        )
+        .bind(text::fold(self.name.trim()))
+        .bind(now)
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("token", &self.name))?;
+        let name: String = row.try_get(0)?;
+        audit::note(tx, &who, Audited::TokenEnded, &name, "").await
+    }
+}
+
+const COLUMNS: &str =
+    "SELECT jti, name, role, made_by, made_ms, until_ms FROM api_token WHERE ended_ms IS NULL";
+const BY_JTI: &str = "SELECT jti, name, role, made_by, made_ms, until_ms FROM api_token \
+    WHERE jti = $1 AND ended_ms IS NULL AND until_ms > $2";
+
+fn read(row: &AnyRow) -> Result<TokenView, Failure> {
+    Ok(TokenView {
+        jti: row.try_get(0)?,
+        name: row.try_get(1)?,
+        role: stored_role(&row.try_get::<String, _>(2)?)?,
+        made_by: row.try_get(3)?,
+        made: Moment::from_millis(row.try_get(4)?),
+        until: Moment::from_millis(row.try_get(5)?),
+    })
+}
+
+impl Ledger {
+    /// The token of an identifier, if it may still be used.
+    pub async fn token(&self, jti: &str) -> Result<Option<TokenView>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(BY_JTI)
+            .bind(jti.to_owned())
+            .bind(self.now().millis())
+            .fetch_optional(&mut *connection)
+            .await?;
+        row.as_ref().map(read).transpose()
+    }
+
+    /// The tokens that were not ended, those included whose time is over, by name.
+    pub async fn tokens(&self) -> Result<Vec<TokenView>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(COLUMNS).fetch_all(&mut *connection).await?;
+        let mut tokens = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        tokens.sort_by_cached_key(|t| text::fold(&t.name));
+        Ok(tokens)
+    }
+}
