@@ -6,9 +6,11 @@ use crate::table::TableForm;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use domain::day::Month;
 use domain::ids::RunId;
+use domain::people::Role;
 use ledger::{BooksBy, Ledger};
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use till::Site;
 
 /// The shop of a small fibre farm: weigh, price, list, ring up, take orders in, close the month.
 #[derive(Debug, Parser)]
@@ -41,16 +43,24 @@ impl Globals {
     }
 }
 
+/// The longest that a token lasts: ten years, for what is screwed to a wall.
+const MAX_DAYS: i64 = 3650;
+
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// An invented shop in demo.db: its months, what is sold out, and its API at the printed address
+    /// An invented shop in demo.db: its months, what is sold out, and its pages at the printed address
     Demo(DemoArgs),
     /// The shop's settings: name, currency, time zone, unit of weight, address of its pictures …
     #[command(subcommand)]
     Shop(ShopCommand),
-    /// The API and the watched folders, until it is told to end
+    /// The pages, the API and the watched folders, until it is told to end
     Serve(ServeArgs),
+    /// Who may enter: people with their passwords
+    #[command(subcommand)]
+    User(UserCommand),
+    /// Tokens of programs and devices
+    Token(TokenArgs),
     /// Styles with their rates; pieces or goods in bulk, weighed and priced by rule
     #[command(subcommand)]
     Add(AddCommand),
@@ -81,14 +91,88 @@ impl Command {
 pub(crate) struct DemoArgs {
     #[command(flatten)]
     pub(crate) listen: ListenArgs,
+    #[command(flatten)]
+    pub(crate) keys: KeysArgs,
 }
 
 /// Where to listen.
 #[derive(Debug, Args)]
 pub(crate) struct ListenArgs {
-    /// Where to listen: a loopback address; port 0 takes any free one
+    /// Where to listen: a loopback address, or with --site any; port 0 takes any free one
     #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8440")]
     pub(crate) listen: SocketAddr,
+}
+
+/// Where the keys of the tokens are.
+#[derive(Debug, Args)]
+pub(crate) struct KeysArgs {
+    /// The file of the keys that sign tokens, made if it is missing [default: beside a SQLite file, FILE.keys]
+    #[arg(long, global = true, value_name = "FILE", env = "FLEECEFOLD_KEYS")]
+    pub(crate) keys: Option<PathBuf>,
+}
+
+/// `user`.
+#[derive(Debug, Subcommand)]
+pub(crate) enum UserCommand {
+    /// Adds somebody; the password is asked for, or read from standard input
+    Add {
+        /// Their name
+        name: String,
+        /// What they are to the shop: counter, maker or owner; the first is an owner
+        #[arg(long, value_name = "ROLE", value_parser = role)]
+        role: Role,
+    },
+    /// Everybody who is here
+    List,
+    /// They may no longer enter, and are out at once
+    End {
+        /// Their name
+        name: String,
+    },
+}
+
+/// `token`.
+#[derive(Debug, Args)]
+pub(crate) struct TokenArgs {
+    #[command(flatten)]
+    pub(crate) keys: KeysArgs,
+    #[command(subcommand)]
+    pub(crate) command: TokenCommand,
+}
+
+/// What is done about tokens.
+#[derive(Debug, Subcommand)]
+pub(crate) enum TokenCommand {
+    /// Makes one, and prints it alone on standard output
+    Add {
+        /// What it is for; stands beside what is done with it
+        name: String,
+        /// What it may: what a counter, maker or owner may
+        #[arg(long, value_name = "ROLE", value_parser = role)]
+        role: Role,
+        /// For how long, in days
+        #[arg(long = "for", value_name = "DAYS", value_parser = days, default_value = "365d")]
+        days: i64,
+    },
+    /// Those that were not ended
+    List,
+    /// Ends one, at once
+    End {
+        /// What it is for
+        name: String,
+    },
+    /// Makes a new key, which signs from now on; what the old ones signed stays good
+    Rotate,
+}
+
+fn role(text: &str) -> Result<Role, String> {
+    Role::from_code(text).ok_or_else(|| "write counter, maker or owner".to_owned())
+}
+
+fn days(text: &str) -> Result<i64, String> {
+    let days = text.strip_suffix('d').unwrap_or(text).parse().ok();
+    days.filter(|days| (1..=MAX_DAYS).contains(days))
+        .ok_or_else(|| format!("write days from 1d to {MAX_DAYS}d, such as 365d"))
 }
 
 /// `shop`.
@@ -111,7 +195,7 @@ pub(crate) enum ShopCommand {
 /// What `serve` is reduced to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Only {
-    /// The API alone.
+    /// The pages and the API alone.
     Till,
     /// The watched folders alone.
     Sync,
@@ -125,6 +209,11 @@ pub(crate) struct ServeArgs {
     pub(crate) only: Option<Only>,
     #[command(flatten)]
     pub(crate) listen: ListenArgs,
+    /// The shop's public address, such as `https://shop.example`: a proxy that speaks TLS stands there
+    #[arg(long, value_name = "URL")]
+    pub(crate) site: Option<Site>,
+    #[command(flatten)]
+    pub(crate) keys: KeysArgs,
     /// Takes in what is put there: orders/, items/, styles/, or with a layout beside it
     #[arg(long, value_name = "DIR")]
     pub(crate) in_folder: Option<PathBuf>,
@@ -311,6 +400,18 @@ mod tests {
     #[test]
     fn the_command_line_agrees_with_itself() {
         Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn a_tokens_time_is_in_days() {
+        let check = |text: &str, expected: Option<i64>| assert_eq!(days(text).ok(), expected, "{text}");
+        check("365d", Some(365));
+        check("1", Some(1));
+        check("0d", None);
+        check("3651d", None);
+        check("d", None);
+        check("1w", None);
+        check("-1d", None);
     }
 
     #[test]

@@ -8,7 +8,7 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 use sync::exchange::{FeedOutError, IntakeError};
 use sync::{FolderError, GivenError};
-use till::ServeError;
+use till::{KeysError, ServeError};
 
 /// The shop's data refused it.
 const REFUSED: u8 = 1;
@@ -86,6 +86,14 @@ pub(crate) enum CliError {
     Address(#[source] io::Error),
     #[error("nothing is to be watched: name --in-folder, --out-folder or both")]
     NothingToWatch,
+    #[error(transparent)]
+    Keys(#[from] KeysError),
+    #[error("the database is not a file: name the file of the token keys with --keys")]
+    NoKeys,
+    #[error("the password could not be read: {0}")]
+    Password(#[source] io::Error),
+    #[error("the password could not be hashed")]
+    Hash,
     #[error("standard input cannot be kept for a second reading: {0}; is the disk full?")]
     Stdin(#[source] io::Error),
     #[error("standard output cannot be written: {0}")]
@@ -104,6 +112,7 @@ impl CliError {
             | Self::Serve(ServeError::NotLoopback { .. })
             | Self::PortTaken { .. }
             | Self::Listen { .. }
+            | Self::NoKeys
             | Self::NothingToWatch => WRONG_USAGE,
             _ => REFUSED,
         }

@@ -1,10 +1,12 @@
 //! What every handler may use.
 
 use crate::feed_desk::FeedDesk;
-use crate::guard::Guard;
+use crate::guard::{Guard, Site};
 use crate::meters::Meters;
 use crate::pictures::DarkRoom;
 use crate::problem::Problem;
+use crate::secrets::Secrets;
+use crate::tokens::TokenKeys;
 use ledger::{Command, Done, Key, Ledger};
 use std::fmt;
 use std::sync::Arc;
@@ -32,6 +34,8 @@ pub struct App {
     pub(crate) watchers: Arc<Semaphore>,
     /// Turns true when the program is told to stop: what would otherwise go on for ever ends then.
     pub(crate) ending: Arc<watch::Sender<bool>>,
+    pub(crate) secrets: Arc<Secrets>,
+    pub(crate) keys: Option<Arc<TokenKeys>>,
 }
 
 impl fmt::Debug for App {
@@ -53,6 +57,8 @@ impl App {
             desk: None,
             watchers: Arc::new(Semaphore::new(MAX_WATCHED)),
             ending: Arc::new(watch::Sender::new(false)),
+            secrets: Arc::new(Secrets::new()),
+            keys: None,
         }
     }
 
@@ -62,10 +68,30 @@ impl App {
         Self { desk: Some(desk), ..self }
     }
 
-    /// Answers to loopback names at this port alone.
+    /// Answers to loopback names at this port, and to the site if there is one.
     #[must_use]
     pub fn on_port(self, port: u16) -> Self {
-        Self { guard: Arc::new(Guard::new(port)), ..self }
+        let guard = Guard::new(port).with_site(self.guard.site().cloned());
+        Self { guard: Arc::new(guard), ..self }
+    }
+
+    /// Answers to the name of a site too, so that other machines may reach it.
+    #[must_use]
+    pub fn with_site(self, site: Site) -> Self {
+        let guard = Guard::clone(&self.guard).with_site(Some(site));
+        Self { guard: Arc::new(guard), ..self }
+    }
+
+    /// With keys for the tokens of programs; without them, none is taken.
+    #[must_use]
+    pub fn with_keys(self, keys: Arc<TokenKeys>) -> Self {
+        Self { keys: Some(keys), ..self }
+    }
+
+    /// Runs a command without a key, for what holds a password: of the body that comes with a key a fast
+    /// hash is kept, by which a password could be guessed.
+    pub(crate) async fn run_unkept<C: Command>(&self, command: &C) -> Result<C::Answer, Problem> {
+        Ok(self.ledger.execute(None, command).await?.answer)
     }
 
     /// Runs a command under its key.

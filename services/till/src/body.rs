@@ -1,6 +1,7 @@
 //! Bodies that change something: their key, their limit, and reading them strictly.
 
 use crate::app::App;
+use crate::caller::Caller;
 use crate::problem::{Kind, Problem};
 use axum::body::Bytes;
 use axum::extract::rejection::{BytesRejection, FailedToBufferBody};
@@ -16,8 +17,6 @@ pub(crate) const BODY_LIMIT: usize = 256 * 1024;
 pub(crate) const BULK_LIMIT: usize = 2 * 1024 * 1024;
 /// Says a request once, however often it is sent.
 const KEY: HeaderName = HeaderName::from_static("idempotency-key");
-/// Who asks, as far as keys are concerned, until there are tokens.
-const CALLER: &str = "api";
 
 /// A body that is read from JSON.
 pub(crate) trait Body: DeserializeOwned {
@@ -28,6 +27,8 @@ pub(crate) trait Body: DeserializeOwned {
 /// A write: its key and its body.
 pub(crate) struct Write<T> {
     pub(crate) key: Key,
+    /// Who sends it.
+    pub(crate) who: String,
     pub(crate) body: T,
 }
 
@@ -35,8 +36,9 @@ impl<T: Body> FromRequest<App> for Write<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
-        let (key, bytes) = keyed_json(request, T::LIMIT).await?;
-        Ok(Self { key, body: parse(&bytes)? })
+        let who = who(&request)?;
+        let (key, bytes) = keyed_json(request, T::LIMIT, &who).await?;
+        Ok(Self { key, body: parse(&bytes)?, who })
     }
 }
 
@@ -50,7 +52,8 @@ impl FromRequest<App> for WriteBytes {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
-        let (key, bytes) = keyed_json(request, BULK_LIMIT).await?;
+        let who = who(&request)?;
+        let (key, bytes) = keyed_json(request, BULK_LIMIT, &who).await?;
         Ok(Self { key, bytes })
     }
 }
@@ -65,7 +68,7 @@ impl FromRequest<App> for WriteNothing {
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
         let given = key_text(request.headers())?;
-        let scope = scope(&request);
+        let scope = scope(&request, &who(&request)?);
         let bytes = read(request, BODY_LIMIT).await?;
         if !bytes.is_empty() {
             return Err(Problem::new(Kind::Malformed, "this request has no body; leave it out"));
@@ -74,18 +77,25 @@ impl FromRequest<App> for WriteNothing {
     }
 }
 
-async fn keyed_json(request: Request, limit: usize) -> Result<(Key, Bytes), Problem> {
+async fn keyed_json(request: Request, limit: usize, who: &str) -> Result<(Key, Bytes), Problem> {
     let given = key_text(request.headers())?;
     require_json(request.headers())?;
-    let scope = scope(&request);
+    let scope = scope(&request, who);
     let bytes = read(request, limit).await?;
     Ok((key(&scope, &given, &bytes)?, bytes))
 }
 
+/// Who sends it, as the edge let them in.
+fn who(request: &Request) -> Result<String, Problem> {
+    let caller = request.extensions().get::<Caller>();
+    let nobody = || Problem::new(Kind::Trouble, "a write was reached by nobody");
+    caller.map(|caller| caller.who.clone()).ok_or_else(nobody)
+}
+
 /// Caller, method, and path with its query: what a key belongs to.
-fn scope(request: &Request) -> String {
+fn scope(request: &Request, who: &str) -> String {
     let target = request.uri().path_and_query().map_or("/", |p| p.as_str());
-    format!("{CALLER} {} {target}", request.method())
+    format!("{who} {} {target}", request.method())
 }
 
 fn key(scope: &str, given: &str, bytes: &[u8]) -> Result<Key, Problem> {

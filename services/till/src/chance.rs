@@ -12,7 +12,7 @@ const BYTES: usize = 24;
 /// # Panics
 ///
 /// If the operating system has no randomness to give: nothing is safe then.
-pub(crate) fn text() -> String {
+pub fn text() -> String {
     let mut bytes = [0; BYTES];
     getrandom::fill(&mut bytes).expect("the operating system's randomness");
     URL_SAFE_NO_PAD.encode(bytes)

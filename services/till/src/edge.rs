@@ -1,18 +1,19 @@
-//! What all requests share, in one layer: the guard, the limits, the headers, counting, the log, and
-//! the last resort against a panic.
+//! What all requests share, in one layer: the guard, who may come in, the limits, the headers, counting,
+//! the log, and the last resort against a panic.
 
 use crate::app::{App, MAX_AT_ONCE};
-use crate::caller::Caller;
+use crate::caller::{Caller, Needs};
+use crate::door::{Visit, admit};
+use crate::guard::Via;
 use crate::pages::wrong;
 use crate::problem::{Kind, Problem, Reported};
-use crate::routes::is_page;
+use crate::routes::{House, is_page};
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use domain::people::Role;
 use std::any::Any;
-use std::future::poll_fn;
+use std::future::{Future, poll_fn};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
 use std::task::Poll;
@@ -37,47 +38,49 @@ const HEADERS: [(HeaderName, &str); 5] = [
     (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
 ];
 
+/// A year (OWASP ASVS 5.0.0, 3.4.1). Not for names below it, which may be others'.
+const HTTPS_ONLY: &str = "max-age=31536000";
+
 /// The layer.
-pub(crate) async fn edge(State(app): State<App>, request: Request, next: Next) -> Response {
+pub(crate) async fn edge(State(house): State<House>, request: Request, next: Next) -> Response {
+    let app = &house.app;
     let started = Instant::now();
     let route = request.extensions().get::<MatchedPath>().cloned();
+    let needs = route.as_ref().and_then(|route| house.asked.of(route.as_str(), request.method()));
     let method = method_label(request.method());
     let is_page = is_page(request.uri().path());
-    let mut caller = None;
-    let mut response = match app.guard.check(&request) {
+    let via = app.guard.check(&request);
+    let is_site = matches!(via, Ok(Via::Site));
+    let mut response = match via {
         Err(problem) => problem.into_response(),
-        Ok(()) => let_in(&app, admitted(request, &mut caller), next).await,
+        Ok(via) => let_in(app, needs, via, request, next).await,
     };
     let route = route.as_ref().map_or("none", MatchedPath::as_str);
+    let caller = response.extensions_mut().remove::<Caller>();
     if let Some(reported) = response.extensions_mut().remove::<Reported>() {
         app.meters.problem(reported.kind.code());
         log(&reported, method, route);
         if is_page {
-            response = wrong::as_page(&app, caller.as_ref(), &reported, response);
+            response = wrong::as_page(app, caller.as_ref(), &reported, response);
         }
     }
-    set_headers(response.headers_mut());
+    set_headers(response.headers_mut(), is_site);
     app.meters.request(route, method, response.status().as_u16(), started.elapsed());
     response
 }
 
-/// Until people sign in, whoever asks from this machine is its owner.
-fn admitted(mut request: Request, caller: &mut Option<Caller>) -> Request {
-    let owner = Caller { who: String::new(), role: Role::Owner, form_token: String::new() };
-    request.extensions_mut().insert(owner.clone());
-    *caller = Some(owner);
-    request
-}
-
 /// What every answer says to a browser; what a handler has said by itself stays.
-fn set_headers(headers: &mut HeaderMap) {
+fn set_headers(headers: &mut HeaderMap, is_site: bool) {
     for (name, value) in HEADERS {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
+    }
+    if is_site {
+        headers.insert(header::STRICT_TRANSPORT_SECURITY, HeaderValue::from_static(HTTPS_ONLY));
     }
 }
 
 /// Lets a request in, if there is room, and gives it up if it takes too long.
-async fn let_in(app: &App, request: Request, next: Next) -> Response {
+async fn let_in(app: &App, needs: Option<Needs>, via: Via, request: Request, next: Next) -> Response {
     let is_counted = !WATCHED.iter().any(|start| request.uri().path().starts_with(start));
     let permit = is_counted.then(|| app.gate.try_acquire()).transpose();
     if permit.is_err() {
@@ -88,14 +91,35 @@ async fn let_in(app: &App, request: Request, next: Next) -> Response {
         let words = "this took too long and was given up; ask again with the same key";
         Problem::new(Kind::Busy, words).into_response()
     };
-    tokio::time::timeout(REQUEST_TIME, unpanicked(next, request)).await.unwrap_or_else(given_up)
+    tokio::time::timeout(REQUEST_TIME, unpanicked(handled(app, needs, via, request, next)))
+        .await
+        .unwrap_or_else(given_up)
 }
 
-/// Runs the handler; a panic in it becomes a problem of this request alone. Nothing that a handler
+/// Runs the handler, if whoever asks may take its route.
+async fn handled(app: &App, needs: Option<Needs>, via: Via, request: Request, next: Next) -> Response {
+    let (mut parts, body) = request.into_parts();
+    let visit = Visit::of(&parts, via);
+    let caller = match admit(app, needs, &visit, &parts).await {
+        Ok(caller) => caller,
+        Err(response) => return *response,
+    };
+    parts.extensions.insert(visit);
+    if let Some(caller) = &caller {
+        parts.extensions.insert(caller.clone());
+    }
+    let mut response = next.run(Request::from_parts(parts, body)).await;
+    if let Some(caller) = caller {
+        response.extensions_mut().insert(caller);
+    }
+    response
+}
+
+/// Waits for the answer; a panic in it becomes a problem of this request alone. Nothing that a handler
 /// leaves behind half done is seen again: what it shares with others is the ledger, whose
 /// transactions end with it.
-async fn unpanicked(next: Next, request: Request) -> Response {
-    let mut handler = pin!(next.run(request));
+async fn unpanicked(handled: impl Future<Output = Response>) -> Response {
+    let mut handler = pin!(handled);
     poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| handler.as_mut().poll(context))) {
         Ok(poll) => poll,
         Err(panic) => Poll::Ready(Problem::panicked(words_of(panic.as_ref())).into_response()),
@@ -111,8 +135,12 @@ fn words_of(panic: &(dyn Any + Send)) -> &str {
 /// What went wrong here is told once, with all its causes; what was refused is daily business.
 fn log(reported: &Reported, method: &str, route: &str) {
     let kind = reported.kind.code();
+    let is_refused = matches!(reported.kind, Kind::SignInNeeded | Kind::NotAllowed | Kind::ForeignOrigin);
     if let Some(cause) = &reported.cause {
         tracing::error!(method, route, problem = kind, cause, "a request failed");
+    } else if is_refused {
+        // OWASP ASVS 5.0.0, 16.3.2 and 16.3.3.
+        tracing::info!(method, route, problem = kind, "a request was not let in");
     } else {
         tracing::debug!(method, route, problem = kind, "a request was refused");
     }

@@ -1,74 +1,173 @@
-//! Who may speak to an API that asks for no token: programs and pages of this very address.
+//! Which requests were meant for this server, by its own names: those of this machine to itself, and
+//! the site that it was told to be.
 //!
-//! A page from elsewhere can make a browser send requests here. What it cannot forge is the Origin,
-//! nor, once its name was bound to 127.0.0.1 (DNS rebinding), the Host that it was loaded from.
+//! A page from elsewhere can make a browser send requests here, with the cookies that the browser
+//! holds for us. What it cannot forge is the Origin, nor, once its name was bound to 127.0.0.1 (DNS
+//! rebinding), the Host that it was loaded from. A link from elsewhere may lead to a page; nothing
+//! from elsewhere may change anything.
 
 use crate::problem::{Kind, Problem};
-use axum::extract::Request;
-use axum::http::{HeaderMap, HeaderName, Uri, header};
+use crate::routes::is_page;
+use axum::extract::{ConnectInfo, Request};
+use axum::http::{Extensions, HeaderMap, HeaderName, Method, Uri, header};
+use std::net::{IpAddr, SocketAddr};
 
 /// The names of this machine to itself.
 const LOOPBACK_NAMES: [&str; 3] = ["localhost", "127.0.0.1", "[::1]"];
 /// The port that http leaves out.
-const DEFAULT_PORT: u16 = 80;
-const FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
+const HTTP_PORT: u16 = 80;
+/// The port that https leaves out.
+const HTTPS_PORT: u16 = 443;
+/// How the browser says which page made it ask (W3C Fetch Metadata).
+pub(crate) const FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
+const FETCH_MODE: HeaderName = HeaderName::from_static("sec-fetch-mode");
+
+/// By which name a request came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Via {
+    /// A loopback name: a browser or program on this machine.
+    Machine,
+    /// The site's own name, over https.
+    Site,
+}
+
+/// The public name of a shop that others than this machine reach, through a proxy that speaks TLS.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Site {
+    host: String,
+}
+
+/// Not the address of a site.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "“{text}” cannot be the shop's public address; write it as https://shop.example, without a path: passwords \
+     are sent there, so it must be https"
+)]
+pub struct NotASite {
+    text: String,
+}
+
+impl std::str::FromStr for Site {
+    type Err = NotASite;
+
+    fn from_str(text: &str) -> Result<Self, NotASite> {
+        let wrong = || NotASite { text: text.chars().take(100).collect() };
+        let uri: Uri = text.parse().map_err(|_| wrong())?;
+        let authority = uri.authority().filter(|_| uri.scheme_str() == Some("https")).ok_or_else(wrong)?;
+        let bare =
+            matches!(uri.path(), "" | "/") && uri.query().is_none() && !authority.as_str().contains('@');
+        if !bare || authority.host().is_empty() {
+            return Err(wrong());
+        }
+        let host = match authority.port_u16() {
+            None | Some(HTTPS_PORT) => authority.host().to_ascii_lowercase(),
+            Some(port) => format!("{}:{port}", authority.host().to_ascii_lowercase()),
+        };
+        Ok(Self { host })
+    }
+}
+
+impl std::fmt::Display for Site {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "https://{}", self.host)
+    }
+}
 
 /// Knows the addresses that are this server's own.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Guard {
     hosts: Vec<String>,
+    site: Option<Site>,
 }
 
 impl Guard {
     pub(crate) fn new(port: u16) -> Self {
         let mut hosts: Vec<String> = LOOPBACK_NAMES.iter().map(|name| format!("{name}:{port}")).collect();
-        if port == DEFAULT_PORT {
+        if port == HTTP_PORT {
             hosts.extend(LOOPBACK_NAMES.map(str::to_owned));
         }
-        Self { hosts }
+        Self { hosts, site: None }
     }
 
-    /// Refuses a request that was not meant for this address, or comes from a foreign page.
-    pub(crate) fn check(&self, request: &Request) -> Result<(), Problem> {
+    /// Answers to the site's name too.
+    pub(crate) fn with_site(self, site: Option<Site>) -> Self {
+        Self { site, ..self }
+    }
+
+    pub(crate) fn site(&self) -> Option<&Site> {
+        self.site.as_ref()
+    }
+
+    /// Refuses a request that was not meant for this address, or that a foreign page makes a browser
+    /// send; says by which name it came.
+    pub(crate) fn check(&self, request: &Request) -> Result<Via, Problem> {
         let headers = request.headers();
-        self.check_host(headers, request.uri())?;
+        let via = self.check_host(headers, request.uri())?;
+        if via == Via::Machine && peer(request.extensions()).is_some_and(|peer| !peer.is_loopback()) {
+            return Err(foreign(
+                "the Host header names the server's own machine, and the request is from another",
+            ));
+        }
         self.check_origin(headers)?;
         match one(headers, &FETCH_SITE) {
-            Ok(None | Some("same-origin" | "none")) => Ok(()),
+            Ok(None | Some("same-origin" | "none")) => Ok(via),
+            Ok(Some("same-site" | "cross-site")) if is_followed_link(request) => Ok(via),
             _ => Err(foreign("the request was made by a page of another site")),
         }
     }
 
-    fn check_host(&self, headers: &HeaderMap, uri: &Uri) -> Result<(), Problem> {
+    fn check_host(&self, headers: &HeaderMap, uri: &Uri) -> Result<Via, Problem> {
         let named = match one(headers, &header::HOST) {
-            Ok(Some(host)) => self.is_own(host),
-            _ => false,
+            Ok(Some(host)) => self.name(host),
+            _ => None,
         };
-        let addressed = uri.authority().is_none_or(|a| self.is_own(a.as_str()));
-        if named && addressed {
-            return Ok(());
-        }
-        Err(foreign(
-            "the Host header does not name this server; use the address that it printed at its start",
-        ))
+        let addressed = uri.authority().is_none_or(|a| self.name(a.as_str()).is_some());
+        named.filter(|_| addressed).ok_or_else(|| {
+            foreign(
+                "the Host header does not name this server; use the address that it printed at its start, or tell it \
+                 its public one by `serve --site`",
+            )
+        })
     }
 
     fn check_origin(&self, headers: &HeaderMap) -> Result<(), Problem> {
         let own = match one(headers, &header::ORIGIN) {
             Ok(None) => true,
-            Ok(Some(origin)) => origin.strip_prefix("http://").is_some_and(|host| self.is_own(host)),
+            Ok(Some(origin)) => match origin.split_once("://") {
+                Some(("http", host)) => self.name(host) == Some(Via::Machine),
+                Some(("https", host)) => self.name(host) == Some(Via::Site),
+                _ => false,
+            },
             Err(()) => false,
         };
         if own { Ok(()) } else { Err(foreign("the Origin header names a page of another site")) }
     }
 
-    fn is_own(&self, host: &str) -> bool {
-        self.hosts.iter().any(|own| own.eq_ignore_ascii_case(host))
+    fn name(&self, host: &str) -> Option<Via> {
+        if self.hosts.iter().any(|own| own.eq_ignore_ascii_case(host)) {
+            return Some(Via::Machine);
+        }
+        let site = self.site.as_ref()?;
+        let is_site = site.host.eq_ignore_ascii_case(host.strip_suffix(":443").unwrap_or(host));
+        is_site.then_some(Via::Site)
     }
 }
 
+/// A person who follows a link from elsewhere: a page is asked for, and nothing changes.
+fn is_followed_link(request: &Request) -> bool {
+    matches!(*request.method(), Method::GET | Method::HEAD)
+        && is_page(request.uri().path())
+        && one(request.headers(), &FETCH_MODE) == Ok(Some("navigate"))
+}
+
+/// The machine at the other end of the connection.
+pub(crate) fn peer(extensions: &Extensions) -> Option<IpAddr> {
+    let info = extensions.get::<ConnectInfo<SocketAddr>>();
+    info.map(|ConnectInfo(address)| address.ip().to_canonical())
+}
+
 /// The value of a header that stands at most once, as text.
-fn one<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, ()> {
+pub(crate) fn one<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, ()> {
     let mut values = headers.get_all(name).iter();
     match (values.next(), values.next()) {
         (None, _) => Ok(None),
@@ -78,7 +177,7 @@ fn one<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>,
 }
 
 fn foreign(why: &str) -> Problem {
-    Problem::new(Kind::ForeignOrigin, format!("{why}; until there are tokens, only this machine is served"))
+    Problem::new(Kind::ForeignOrigin, why)
 }
 
 #[cfg(test)]
@@ -86,13 +185,16 @@ mod tests {
     use super::*;
     use axum::body::Body;
 
-    fn verdict(port: u16, uri: &str, headers: &[(&str, &str)]) -> bool {
-        let mut request = Request::builder().uri(uri);
+    fn verdict_of(guard: &Guard, method: &str, uri: &str, headers: &[(&str, &str)]) -> Option<Via> {
+        let mut request = Request::builder().method(method).uri(uri);
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        let request = request.body(Body::empty()).expect("a request");
-        Guard::new(port).check(&request).is_ok()
+        guard.check(&request.body(Body::empty()).expect("a request")).ok()
+    }
+
+    fn verdict(port: u16, uri: &str, headers: &[(&str, &str)]) -> bool {
+        verdict_of(&Guard::new(port), "GET", uri, headers).is_some()
     }
 
     #[test]
@@ -146,5 +248,80 @@ mod tests {
         check("sec-fetch-site", "none", true);
         check("sec-fetch-site", "same-site", false);
         check("sec-fetch-site", "cross-site", false);
+        check("sec-fetch-site", "elsewhere", false);
+    }
+
+    #[test]
+    fn a_link_from_elsewhere_leads_to_a_page_and_changes_nothing() {
+        let check = |method: &str, uri: &str, mode: &str, expected: bool| {
+            let site = ("sec-fetch-site", "cross-site");
+            let headers = [("host", "localhost:8080"), site, ("sec-fetch-mode", mode)];
+            let found = verdict_of(&Guard::new(8080), method, uri, &headers).is_some();
+            assert_eq!(found, expected, "{method} {uri} {mode}");
+        };
+        check("GET", "/shelf", "navigate", true);
+        check("HEAD", "/shelf", "navigate", true);
+        check("GET", "/shelf", "no-cors", false);
+        check("GET", "/shelf", "cors", false);
+        check("GET", "/api/items", "navigate", false);
+        check("POST", "/counter", "navigate", false);
+        check("DELETE", "/counter", "navigate", false);
+    }
+
+    #[test]
+    fn a_site_is_reached_by_its_name_over_https() {
+        let site: Site = "https://Shop.example".parse().expect("a site");
+        assert_eq!(site.to_string(), "https://shop.example");
+        let guard = Guard::new(8080).with_site(Some(site));
+        let check = |headers: &[(&str, &str)], expected: Option<Via>| {
+            assert_eq!(verdict_of(&guard, "POST", "/enter", headers), expected, "{headers:?}");
+        };
+        check(&[("host", "shop.example")], Some(Via::Site));
+        check(&[("host", "SHOP.example:443")], Some(Via::Site));
+        check(&[("host", "shop.example:8080")], None);
+        check(&[("host", "www.shop.example")], None);
+        check(&[("host", "localhost:8080")], Some(Via::Machine));
+        check(&[("host", "shop.example"), ("origin", "https://shop.example")], Some(Via::Site));
+        check(&[("host", "shop.example"), ("origin", "http://shop.example")], None);
+        check(&[("host", "shop.example"), ("origin", "https://evil.example")], None);
+        check(&[("host", "shop.example"), ("sec-fetch-site", "cross-site")], None);
+    }
+
+    #[test]
+    fn a_site_is_written_as_an_https_address() {
+        let check = |text: &str, expected: Option<&str>| {
+            let found = text.parse::<Site>().ok().map(|site| site.to_string());
+            assert_eq!(found.as_deref(), expected, "{text}");
+        };
+        check("https://shop.example", Some("https://shop.example"));
+        check("https://shop.example/", Some("https://shop.example"));
+        check("https://shop.example:443", Some("https://shop.example"));
+        check("https://shop.example:8443", Some("https://shop.example:8443"));
+        check("http://shop.example", None);
+        check("shop.example", None);
+        check("https://shop.example/till", None);
+        check("https://shop.example/?a", None);
+        check("https://a@shop.example", None);
+        check("https://", None);
+        check("", None);
+    }
+
+    #[test]
+    fn another_machine_cannot_pass_for_this_one() {
+        let check = |peer: &str, host: &str, expected: bool| {
+            let mut request =
+                Request::builder().uri("/").header("host", host).body(Body::empty()).expect("a request");
+            let peer: SocketAddr = peer.parse().expect("an address");
+            request.extensions_mut().insert(ConnectInfo(peer));
+            let site = "https://shop.example".parse().ok();
+            let found = Guard::new(8080).with_site(site).check(&request).is_ok();
+            assert_eq!(found, expected, "{peer} {host}");
+        };
+        check("127.0.0.1:5000", "localhost:8080", true);
+        check("[::1]:5000", "localhost:8080", true);
+        check("[::ffff:127.0.0.1]:5000", "localhost:8080", true);
+        check("192.0.2.7:5000", "localhost:8080", false);
+        check("192.0.2.7:5000", "shop.example", true);
+        check("127.0.0.1:5000", "shop.example", true);
     }
 }

@@ -1,10 +1,10 @@
 //! The pages and the HTTP API of the store, the workroom and the books.
 //!
 //! A handler parses, calls one function of the ledger, and renders; everything that all requests
-//! share (the guard, limits, headers, counting, the last resort against a panic) is in [`router`]'s
-//! one layer. Until tokens exist, the API asks for none: it is served on loopback addresses alone
-//! and refuses a foreign Host or Origin, so that neither another machine nor a web page that the
-//! same person has open can ring anything up.
+//! share (the guard, who may come in, limits, headers, counting, the last resort against a panic) is in
+//! [`router`]'s one layer. People come in by a password and a session, programs by a token; a request
+//! whose Host is not this server, or that a page from elsewhere made a browser send, is refused before
+//! anybody looks who it is.
 
 mod answer;
 mod api;
@@ -13,7 +13,9 @@ mod barcode;
 mod body;
 mod caller;
 mod chance;
+mod cookies;
 mod digest;
+mod door;
 mod edge;
 mod feed_desk;
 mod guard;
@@ -24,17 +26,23 @@ mod pictures;
 mod problem;
 mod query;
 mod routes;
+mod secrets;
 mod serve;
 mod shown;
 mod tags;
 #[cfg(test)]
 mod testing;
+mod tokens;
 mod values;
 
 pub use app::App;
+pub use chance::text as random_text;
 pub use feed_desk::{
     Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
 };
+pub use guard::{NotASite, Site};
 pub use routes::router;
-pub use serve::{ServeError, only_this_machine, serve};
+pub use secrets::{WeakSecret, check_password, hash as hash_secret};
+pub use serve::{ServeError, may_listen, serve};
+pub use tokens::{KeysError, TokenKeys};

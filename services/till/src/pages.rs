@@ -4,12 +4,17 @@
 //! done is answered with [`go`]. Problems are answered as by the API; the edge writes them as a page.
 
 pub(crate) mod assets;
+pub(crate) mod audit;
+pub(crate) mod begin;
 pub(crate) mod books;
 pub(crate) mod counter;
+pub(crate) mod enter;
 pub(crate) mod form;
 pub(crate) mod frame;
 pub(crate) mod herd;
 pub(crate) mod online;
+pub(crate) mod own;
+pub(crate) mod people;
 pub(crate) mod pictures;
 pub(crate) mod settings;
 pub(crate) mod shelf;
@@ -39,6 +44,11 @@ pub(crate) fn routes() -> Vec<Route> {
         herd::routes(),
         books::routes(),
         settings::routes(),
+        enter::routes(),
+        begin::routes(),
+        own::routes(),
+        people::routes(),
+        audit::routes(),
     ] {
         routes.extend(room);
     }

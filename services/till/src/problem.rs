@@ -23,6 +23,9 @@ pub(crate) const PROBLEM_JSON: &str = "application/problem+json";
 /// write lets others in between.
 const RETRY_AFTER_SECONDS: HeaderValue = HeaderValue::from_static("1");
 
+/// How a program says who it is (RFC 9110, 11.6.1; RFC 6750, 3).
+pub(crate) const BEARER: HeaderValue = HeaderValue::from_static("Bearer realm=\"fleecefold\"");
+
 /// Makes the list of types with the path, the status and the title of each.
 macro_rules! kinds {
     ($($(#[$doc:meta])* $kind:ident $code:literal $status:ident $title:literal,)+) => {
@@ -108,7 +111,13 @@ kinds! {
     MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED "The method does not exist here",
     /// No such path.
     NotFound "not-found" NOT_FOUND "There is nothing at this address",
-    /// From elsewhere than this machine's own address.
+    /// It is not known who asks.
+    SignInNeeded "sign-in-needed" UNAUTHORIZED "It must be known who you are",
+    /// Their role does not include it.
+    NotAllowed "not-allowed" FORBIDDEN "This is not yours to do",
+    /// Too many wrong tries to sign in.
+    TooOften "too-often" TOO_MANY_REQUESTS "Too many tries went wrong",
+    /// From a page of elsewhere, or not for this server.
     ForeignOrigin "foreign-origin" FORBIDDEN "The request comes from elsewhere",
     /// Ask again in a moment.
     Busy "busy" SERVICE_UNAVAILABLE "The shop is busy",
@@ -124,13 +133,14 @@ pub(crate) struct Problem {
     kind: Kind,
     document: Box<ProblemDocument>,
     replayed: bool,
+    wait: Option<i64>,
     cause: Option<String>,
 }
 
 impl Problem {
     pub(crate) fn new(kind: Kind, detail: impl Into<String>) -> Self {
         let document = Box::new(ProblemDocument::new(kind, detail.into()));
-        Self { kind, document, replayed: false, cause: None }
+        Self { kind, document, replayed: false, wait: None, cause: None }
     }
 
     /// A value of the body is wrong, at a JSON Pointer.
@@ -173,6 +183,11 @@ impl Problem {
         Self { replayed, ..self }
     }
 
+    /// Says how many seconds to wait before asking again.
+    pub(crate) fn wait(self, seconds: i64) -> Self {
+        Self { wait: Some(seconds), ..self }
+    }
+
     /// The pointers of its faults stand below `prefix`, such as `#/items/3`.
     pub(crate) fn below(mut self, prefix: &str) -> Self {
         for fault in &mut self.document.errors {
@@ -210,6 +225,12 @@ impl IntoResponse for Problem {
         let mut response = (status, [(header::CONTENT_TYPE, PROBLEM_JSON)], body).into_response();
         if status == StatusCode::SERVICE_UNAVAILABLE {
             response.headers_mut().insert(header::RETRY_AFTER, RETRY_AFTER_SECONDS);
+        }
+        if let Some(seconds) = self.wait {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+        }
+        if status == StatusCode::UNAUTHORIZED {
+            response.headers_mut().insert(header::WWW_AUTHENTICATE, BEARER);
         }
         if self.replayed {
             response.headers_mut().insert(REPLAYED, HeaderValue::from_static("true"));

@@ -5,7 +5,9 @@ use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
-use domain::ids::{BasketId, HoldGroupId, OrderId, OrderLineId, RefundLineId, SaleId, TenderId, TurnId};
+use domain::ids::{
+    BasketId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundLineId, SaleId, TenderId, TurnId,
+};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use std::str::FromStr;
@@ -63,6 +65,8 @@ named_ids! {
     TurnId "drawer turn",
     OrderId "order",
     OrderLineId "line of an order",
+    PersonId "person",
+    DeviceId "device",
 }
 
 /// The one part of the path that varies.

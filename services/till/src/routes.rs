@@ -10,6 +10,8 @@ use axum::handler::Handler;
 use axum::http::{Method, Uri};
 use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodFilter, MethodRouter, on};
+use std::collections::HashMap;
+use std::sync::Arc;
 
 /// One route, and who may take it.
 pub(crate) struct Route {
@@ -54,6 +56,25 @@ impl Route {
     }
 }
 
+/// What each route asks of whoever calls it: the edge looks here, so that no handler has to.
+#[derive(Debug, Default)]
+pub(crate) struct Asked(HashMap<&'static str, Vec<(Method, Needs)>>);
+
+impl Asked {
+    /// What a route asks for a method; HEAD is answered as GET is.
+    pub(crate) fn of(&self, path: &str, method: &Method) -> Option<Needs> {
+        let method = if *method == Method::HEAD { &Method::GET } else { method };
+        self.0.get(path)?.iter().find(|(m, _)| m == method).map(|(_, needs)| *needs)
+    }
+}
+
+/// What the edge works with.
+#[derive(Clone)]
+pub(crate) struct House {
+    pub(crate) app: App,
+    pub(crate) asked: Arc<Asked>,
+}
+
 /// Every route of an application with or without a desk for feeds.
 pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
     let mut routes = api::routes(with_desk);
@@ -65,14 +86,16 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
 /// The pages and the API. Answers to the names and the port that `app` was told alone.
 pub fn router(app: App) -> Router {
     let mut router = Router::new();
+    let mut asked = Asked::default();
     for route in routes(app.desk.is_some()) {
-        tracing::trace!(method = %route.method, path = route.path, needs = ?route.needs, "a route");
+        asked.0.entry(route.path).or_default().push((route.method, route.needs));
         router = router.route(route.path, route.handler);
     }
+    let house = House { app: app.clone(), asked: Arc::new(asked) };
     router
         .fallback(nothing_here)
         .method_not_allowed_fallback(no_such_method)
-        .layer(from_fn_with_state(app.clone(), edge))
+        .layer(from_fn_with_state(house, edge))
         .with_state(app)
 }
 

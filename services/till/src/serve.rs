@@ -1,6 +1,7 @@
 //! Serving: connections, the sweeping of holds, and the end.
 
 use crate::app::App;
+use crate::guard::Site;
 use crate::routes::router;
 use axum::serve::ListenerExt;
 use ledger::SweepHolds;
@@ -22,10 +23,10 @@ const LAST_REQUESTS: Duration = Duration::from_secs(10);
 /// Why nothing is served.
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
-    /// Others than this machine could reach it.
+    /// Others than this machine could reach it, and passwords would come in the clear.
     #[error(
-        "{address} can be reached from other machines, and the API asks for no token yet; \
-         serve on 127.0.0.1 or [::1]"
+        "{address} can be reached from other machines; tell its public address by --site https://…, behind a proxy \
+         that speaks TLS, or serve on 127.0.0.1 or [::1]"
     )]
     NotLoopback {
         /// Where it was to be served.
@@ -39,20 +40,22 @@ pub enum ServeError {
     Connections(#[source] std::io::Error),
 }
 
-/// Refuses an address that is not loopback: there are no tokens yet. To be asked before listening
-/// there, so that nobody can reach it even for a moment.
-pub fn only_this_machine(address: SocketAddr) -> Result<(), ServeError> {
-    if address.ip().to_canonical().is_loopback() { Ok(()) } else { Err(ServeError::NotLoopback { address }) }
+/// Refuses an address that is not loopback, unless the shop is a site: without TLS in front of it,
+/// passwords would go over the network in the clear. To be asked before listening there, so that
+/// nobody can reach it even for a moment.
+pub fn may_listen(address: SocketAddr, site: Option<&Site>) -> Result<(), ServeError> {
+    let is_loopback = address.ip().to_canonical().is_loopback();
+    if is_loopback || site.is_some() { Ok(()) } else { Err(ServeError::NotLoopback { address }) }
 }
 
 /// Serves until `shutdown`; then takes no new connections, lets the requests under way end, for at
-/// most 10 s, and returns. Refuses what [`only_this_machine`] refuses.
+/// most 10 s, and returns. Refuses what [`may_listen`] refuses.
 pub async fn serve<S>(listener: TcpListener, app: App, shutdown: S) -> Result<(), ServeError>
 where
     S: Future<Output = ()> + Send + 'static,
 {
     let address = listener.local_addr().map_err(ServeError::Address)?;
-    only_this_machine(address)?;
+    may_listen(address, app.guard.site())?;
     let app = app.on_port(address.port());
     let mut helpers = JoinSet::new();
     helpers.spawn(sweep(app.clone()));
@@ -64,13 +67,14 @@ where
     });
     let (stop, stopped) = oneshot::channel();
     let ending = app.ending.clone();
-    let server = axum::serve(listener, router(app)).with_graceful_shutdown(async move {
-        shutdown.await;
-        // What would go on for ever, such as the watching of slips, ends by itself.
-        ending.send_replace(true);
-        // The other end is gone only if the server is too.
-        let _ = stop.send(());
-    });
+    let server = axum::serve(listener, router(app).into_make_service_with_connect_info::<SocketAddr>())
+        .with_graceful_shutdown(async move {
+            shutdown.await;
+            // What would go on for ever, such as the watching of slips, ends by itself.
+            ending.send_replace(true);
+            // The other end is gone only if the server is too.
+            let _ = stop.send(());
+        });
     let patience = async move {
         match stopped.await {
             Ok(()) => tokio::time::sleep(LAST_REQUESTS).await,

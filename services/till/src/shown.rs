@@ -14,6 +14,3 @@ pub(crate) fn unit_code(measure: Measure) -> Option<&'static str> {
         Measure::Thousandths(unit) => Some(unit.code()),
     }
 }
-
-/// The shop's name for who did something, until tokens tell one from another.
-pub(crate) const WHO: &str = "api";

@@ -1,24 +1,30 @@
 //! A small invented shop in a temporary folder, and asking it over its router.
 
+pub(crate) mod browser;
+
 use crate::app::App;
 use crate::feed_desk::{
     Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
 };
 use crate::routes::router;
+use crate::tokens::TokenKeys;
 use axum::body::{Body, to_bytes};
+use axum::extract::ConnectInfo;
 use axum::http::{HeaderMap, Method, Request};
 use domain::day::Moment;
 use domain::money::{Currency, Money};
+use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
 use domain::stock::{Availability, ItemKind};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
-    Access, AddItems, AddStyles, Ledger, ListingState, ManualClock, NewItem, NewStyle, RecordRun, Refusal,
-    RowOutcome, RunKind, Told,
+    Access, AddItems, AddStyles, AddToken, Ledger, ListingState, ManualClock, NewItem, NewStyle, RecordRun,
+    Refusal, RowOutcome, RunKind, Told,
 };
 use serde_json::{Value, json};
+use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use tempfile::TempDir;
@@ -35,6 +41,9 @@ const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 pub(crate) struct TestShop {
     pub(crate) app: App,
     clock: Arc<ManualClock>,
+    tokens: Arc<Vec<(Role, String)>>,
+    /// What is sent as Authorization; an owner's token unless a test says otherwise.
+    bearer: Option<String>,
     _folder: Arc<TempDir>,
 }
 
@@ -53,6 +62,11 @@ impl Reply {
 
     pub(crate) fn header(&self, name: &str) -> Option<&str> {
         self.headers.get(name).and_then(|v| v.to_str().ok())
+    }
+
+    /// Every value of a header.
+    pub(crate) fn all(&self, name: &str) -> Vec<&str> {
+        self.headers.get_all(name).iter().filter_map(|v| v.to_str().ok()).collect()
     }
 
     pub(crate) fn text(&self) -> &str {
@@ -283,24 +297,78 @@ impl FeedDesk for CountingDesk {
     }
 }
 
+/// A style, and goods.
+async fn stock(ledger: &Ledger) {
+    let rate = WeightRate::parse("7.50", "ONZ").expect("a rate");
+    let rule = PriceRule { rate, ending: PriceEnding::Whole, minimum: None };
+    let name = "Moor cowl".to_owned();
+    let style = NewStyle { name, rule, sizes: Vec::new(), category: String::new() };
+    ledger.execute(None, &AddStyles { styles: vec![style], who: String::new() }).await.expect("a style");
+    let items = AddItems { items: goods(), who: String::new(), progress: None };
+    let added = ledger.execute(None, &items).await.expect("items").answer;
+    assert!(added.iter().all(|o| matches!(o, RowOutcome::Added(_))), "{added:?}");
+}
+
+/// What the tokens of the tests are called, by what they may: entries say so.
+pub(crate) fn name_of(role: Role) -> &'static str {
+    match role {
+        Role::Counter => "counter",
+        Role::Maker => "maker",
+        Role::Owner => "api",
+    }
+}
+
+async fn token(ledger: &Ledger, keys: &TokenKeys, role: Role) -> String {
+    let (jti, name) = (format!("j-{role}"), name_of(role).to_owned());
+    let until = NOW.plus_millis(3650 * DAY_MS);
+    let token = keys.sign(&jti, &name, NOW, until).expect("a token");
+    let add = AddToken { jti, name, role, until, who: String::new() };
+    ledger.execute(None, &add).await.expect("a token");
+    token
+}
+
 impl TestShop {
     pub(crate) async fn open() -> Self {
+        let shop = Self::empty().await;
+        stock(shop.ledger()).await;
+        shop
+    }
+
+    /// Without goods.
+    pub(crate) async fn empty() -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let url = format!("sqlite:{}", folder.path().join("shop.db").display());
         let clock = Arc::new(ManualClock::at(NOW));
         let ledger = Ledger::open(&url, Access::Create, clock.clone()).await.expect("a shop");
-        let rule = PriceRule {
-            rate: WeightRate::parse("7.50", "ONZ").expect("a rate"),
-            ending: PriceEnding::Whole,
-            minimum: None,
-        };
-        let style =
-            NewStyle { name: "Moor cowl".to_owned(), rule, sizes: Vec::new(), category: String::new() };
-        ledger.execute(None, &AddStyles { styles: vec![style] }).await.expect("a style");
-        let items = AddItems { items: goods(), who: String::new(), progress: None };
-        let added = ledger.execute(None, &items).await.expect("items").answer;
-        assert!(added.iter().all(|o| matches!(o, RowOutcome::Added(_))), "{added:?}");
-        Self { app: App::new(ledger), clock, _folder: Arc::new(folder) }
+        let keys = Arc::new(TokenKeys::open(&folder.path().join("shop.db.keys")).expect("keys"));
+        let mut tokens = Vec::new();
+        for role in Role::ALL {
+            tokens.push((role, token(&ledger, &keys, role).await));
+        }
+        let app = App::new(ledger).with_keys(keys);
+        let shop = Self { app, clock, tokens: Arc::new(tokens), bearer: None, _folder: Arc::new(folder) };
+        shop.as_role(Role::Owner)
+    }
+
+    /// The same shop, asked by somebody of a role.
+    pub(crate) fn as_role(&self, role: Role) -> Self {
+        let token = self.tokens.iter().find(|(of, _)| *of == role).map(|(_, token)| token.clone());
+        Self { bearer: token, ..self.clone() }
+    }
+
+    /// The same shop, asked by nobody known.
+    pub(crate) fn as_nobody(&self) -> Self {
+        Self { bearer: None, ..self.clone() }
+    }
+
+    /// What is sent as Authorization by default.
+    pub(crate) fn bearer(&self) -> String {
+        format!("Bearer {}", self.bearer.as_deref().unwrap_or_default())
+    }
+
+    /// Known by a public address too.
+    pub(crate) fn at_site(self, site: &str) -> Self {
+        Self { app: self.app.with_site(site.parse().expect("a site")), ..self }
     }
 
     pub(crate) fn with_desk(self) -> Self {
@@ -320,7 +388,11 @@ impl TestShop {
         self.clock.advance_millis(millis);
     }
 
-    pub(crate) async fn send(&self, request: Request<Body>) -> Reply {
+    pub(crate) async fn send(&self, mut request: Request<Body>) -> Reply {
+        if request.extensions().get::<ConnectInfo<SocketAddr>>().is_none() {
+            let here = SocketAddr::from((Ipv4Addr::LOCALHOST, 50_000));
+            request.extensions_mut().insert(ConnectInfo(here));
+        }
         let response = router(self.app.clone()).oneshot(request).await.expect("never fails");
         let (parts, body) = response.into_parts();
         Reply::of(parts, to_bytes(body, usize::MAX).await.expect("a body").to_vec())
@@ -334,6 +406,10 @@ impl TestShop {
         body: Body,
     ) -> Reply {
         let mut request = Request::builder().method(method).uri(path).header("host", HOST);
+        let is_said = headers.iter().any(|(name, _)| *name == "authorization");
+        if self.bearer.is_some() && !is_said {
+            request = request.header("authorization", self.bearer());
+        }
         for (name, value) in headers {
             request = request.header(*name, *value);
         }

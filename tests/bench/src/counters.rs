@@ -56,7 +56,7 @@ pub(crate) struct Work<'a> {
 
 impl Work<'_> {
     /// Rings up until there is no reason to go on, or nothing left to sell.
-    pub(crate) fn run(&self, address: &str) -> Result<Rung, Trouble> {
+    pub(crate) fn run(&self, address: &str, token: &str) -> Result<Rung, Trouble> {
         let barrier = Barrier::new(self.counters as usize);
         let start = Instant::now();
         let results: Vec<Result<Vec<Sold>, Trouble>> = thread::scope(|scope| {
@@ -64,7 +64,7 @@ impl Work<'_> {
                 .map(|counter| {
                     let barrier = &barrier;
                     scope.spawn(move || {
-                        let client = Client::connect(address);
+                        let client = Client::connect(address, token);
                         barrier.wait();
                         self.counter(counter, client?, start)
                     })

@@ -14,6 +14,7 @@ const LONGEST_ANSWER: usize = 1 << 20;
 pub(crate) struct Client {
     stream: BufReader<TcpStream>,
     address: String,
+    token: String,
     request: Vec<u8>,
 }
 
@@ -24,15 +25,18 @@ pub(crate) struct Answer {
 }
 
 impl Client {
-    pub(crate) fn connect(address: &str) -> Result<Self, Trouble> {
+    pub(crate) fn connect(address: &str, token: &str) -> Result<Self, Trouble> {
         let stream = TcpStream::connect(address).trying("connecting to the program")?;
         stream.set_nodelay(true).trying("connecting to the program")?;
         stream.set_read_timeout(Some(PATIENCE)).trying("connecting to the program")?;
-        Ok(Self { stream: BufReader::new(stream), address: address.to_owned(), request: Vec::new() })
+        let (address, token) = (address.to_owned(), token.to_owned());
+        Ok(Self { stream: BufReader::new(stream), address, token, request: Vec::new() })
     }
 
     pub(crate) fn get(&mut self, path: &str) -> Result<Answer, Trouble> {
-        self.request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\n\r\n", self.address).into_bytes();
+        let (address, token) = (&self.address, &self.token);
+        let text = format!("GET {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\n\r\n");
+        self.request = text.into_bytes();
         self.send()
     }
 
@@ -40,9 +44,10 @@ impl Client {
         self.request.clear();
         write!(
             self.request,
-            "POST {path} HTTP/1.1\r\nHost: {}\r\nContent-Type: application/json\r\nIdempotency-Key: {key}\r\n\
+            "POST {path} HTTP/1.1\r\nHost: {}\r\nAuthorization: Bearer {}\r\nContent-Type: application/json\r\nIdempotency-Key: {key}\r\n\
              Content-Length: {}\r\n\r\n{body}",
             self.address,
+            self.token,
             body.len()
         )
         .trying("writing a request")?;

@@ -77,7 +77,7 @@ fn measure(asked: &Asked) -> Result<(), Trouble> {
         (Ok(url), Ok(bin)) => Some(Postgres::new(&url, Path::new(&bin))?),
         _ => None,
     };
-    let program = Program::at(&asked.program);
+    let program = Program::at(&asked.program, folder.path().join("token.keys"));
     let shops = Shops { program, folder: folder.path().to_path_buf(), postgres };
     let sizes = if asked.quick { Sizes::quick() } else { Sizes::full() };
     println!("{}", machine::facts(&shops)?);

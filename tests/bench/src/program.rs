@@ -21,6 +21,8 @@ const SHOWN: usize = 2000;
 #[derive(Clone)]
 pub(crate) struct Program {
     path: PathBuf,
+    /// The keys of all shops' tokens.
+    keys: PathBuf,
 }
 
 /// A command that ran to its end.
@@ -40,8 +42,8 @@ struct Running {
 }
 
 impl Program {
-    pub(crate) fn at(path: &Path) -> Self {
-        Self { path: path.to_path_buf() }
+    pub(crate) fn at(path: &Path, keys: PathBuf) -> Self {
+        Self { path: path.to_path_buf(), keys }
     }
 
     /// Runs a command to its end, which must be success.
@@ -87,7 +89,11 @@ impl Program {
 
     fn command(&self, url: &str, arguments: &[&str]) -> Command {
         let mut command = Command::new(&self.path);
-        command.args(arguments).env("FLEECEFOLD_DB", url).env_remove("RUST_LOG");
+        command
+            .args(arguments)
+            .env("FLEECEFOLD_DB", url)
+            .env("FLEECEFOLD_KEYS", &self.keys)
+            .env_remove("RUST_LOG");
         command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command
     }

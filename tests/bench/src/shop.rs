@@ -67,6 +67,8 @@ pub(crate) struct Shops {
 pub(crate) struct Shop {
     pub(crate) engine: Engine,
     pub(crate) url: String,
+    /// What lets a counter in.
+    pub(crate) token: String,
     name: String,
 }
 
@@ -87,13 +89,15 @@ impl Shops {
 
     /// An empty shop.
     pub(crate) fn new_shop(&self, engine: Engine, name: &str) -> Result<Shop, Trouble> {
-        let shop = self.place(engine, name)?;
+        let mut shop = self.place(engine, name)?;
         self.remove(&shop)?;
         if engine == Engine::Postgres {
             let server = self.postgres()?;
             server.sql(&server.url("postgres"), &format!("CREATE DATABASE {name}"))?;
         }
         self.program.run(&shop.url, &["shop", "set", "name", "Bench"])?;
+        let added = self.program.run(&shop.url, &["token", "add", "bench", "--role", "owner"])?;
+        added.stdout.trim().clone_into(&mut shop.token);
         Ok(shop)
     }
 
@@ -109,7 +113,7 @@ impl Shops {
 
     /// The same again under another name; the original must be closed.
     pub(crate) fn copy(&self, of: &Shop, name: &str) -> Result<Shop, Trouble> {
-        let copy = self.place(of.engine, name)?;
+        let copy = Shop { token: of.token.clone(), ..self.place(of.engine, name)? };
         self.remove(&copy)?;
         match of.engine {
             Engine::Sqlite => {
@@ -185,7 +189,7 @@ impl Shops {
             Engine::Sqlite => format!("sqlite:{}", text(&self.file(&format!("{name}.db")))),
             Engine::Postgres => self.postgres()?.url(name),
         };
-        Ok(Shop { engine, url, name: name.to_owned() })
+        Ok(Shop { engine, url, token: String::new(), name: name.to_owned() })
     }
 }
 

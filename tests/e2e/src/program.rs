@@ -5,6 +5,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
@@ -37,6 +38,7 @@ pub struct Place {
     /// A folder for the test's files.
     pub folder: tempfile::TempDir,
     database: Option<(String, String)>,
+    token: OnceLock<String>,
 }
 
 /// A fresh place on each engine.
@@ -46,7 +48,7 @@ pub struct Place {
 pub fn places() -> Vec<Place> {
     let folder = tempfile::tempdir().expect("a folder");
     let url = format!("sqlite:{}", folder.path().join("shop.db").display());
-    let mut places = vec![Place { url, folder, database: None }];
+    let mut places = vec![Place { url, folder, database: None, token: OnceLock::new() }];
     if std::env::var("FLEECEFOLD_TEST_ENGINES").as_deref() != Ok("sqlite") {
         let server = std::env::var("FLEECEFOLD_TEST_PG")
             .expect("FLEECEFOLD_TEST_PG names a PostgreSQL superuser; run tests/run, or set FLEECEFOLD_TEST_ENGINES=sqlite");
@@ -61,7 +63,8 @@ fn on_postgres(server: String) -> Place {
     psql(&server, &format!("CREATE DATABASE {name}"));
     let (host, _) = server.rsplit_once('/').expect("the address ends with a database");
     let url = format!("{host}/{name}");
-    Place { url, folder: tempfile::tempdir().expect("a folder"), database: Some((server, name)) }
+    let folder = tempfile::tempdir().expect("a folder");
+    Place { url, folder, database: Some((server, name)), token: OnceLock::new() }
 }
 
 fn psql(server: &str, statement: &str) {
@@ -92,6 +95,7 @@ impl Place {
     pub fn command(&self, args: &[&str]) -> Command {
         let mut command = Command::new(binary());
         command.arg("--db").arg(&self.url).args(args).current_dir(self.folder.path()).stdin(Stdio::null());
+        command.env("FLEECEFOLD_KEYS", self.folder.path().join("token.keys"));
         command
     }
 
@@ -119,11 +123,17 @@ impl Place {
         self.must(&["check"]);
     }
 
+    /// An owner's token, made once.
+    fn token(&self) -> &str {
+        self.token.get_or_init(|| self.must(&["token", "add", "e2e", "--role", "owner"]).trim().to_owned())
+    }
+
     /// Starts `serve` on a free port of the loopback.
     ///
     /// # Panics
     /// If it says no address.
     pub fn serve(&self) -> Served {
+        let token = self.token().to_owned();
         let mut command = self.command(&["--log", "text", "serve", "--listen", "127.0.0.1:0"]);
         let mut child = command.stderr(Stdio::piped()).stdout(Stdio::null()).spawn().expect("it starts");
         let mut lines = BufReader::new(child.stderr.take().expect("its words"));
@@ -139,7 +149,7 @@ impl Place {
         };
         // What it says later must not fill the pipe and stop it.
         std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
-        Served { child, address }
+        Served { child, at: At { address, token } }
     }
 }
 
@@ -149,12 +159,20 @@ fn address_in(line: &str) -> Option<SocketAddr> {
     format!("127.0.0.1:{port}").parse().ok()
 }
 
+/// Where a shop is open, and what lets one in.
+#[derive(Clone, Debug)]
+pub struct At {
+    /// Where it listens.
+    pub address: SocketAddr,
+    token: String,
+}
+
 /// A running `serve`.
 #[derive(Debug)]
 pub struct Served {
     child: Child,
-    /// Where it listens.
-    pub address: SocketAddr,
+    /// Where it is.
+    pub at: At,
 }
 
 impl Served {
@@ -199,13 +217,14 @@ impl Answer {
 ///
 /// # Errors
 /// If the connection breaks before the whole answer is there.
-pub fn ask(address: SocketAddr, method: &str, path: &str, key: &str, body: &str) -> std::io::Result<Answer> {
-    let mut stream = TcpStream::connect_timeout(&address, PATIENCE)?;
+pub fn ask(at: &At, method: &str, path: &str, key: &str, body: &str) -> std::io::Result<Answer> {
+    let At { address, token } = at;
+    let mut stream = TcpStream::connect_timeout(address, PATIENCE)?;
     stream.set_read_timeout(Some(PATIENCE))?;
     let key = if key.is_empty() { String::new() } else { format!("Idempotency-Key: \"{key}\"\r\n") };
     let kind = if body.is_empty() { "" } else { "Content-Type: application/json\r\n" };
     let head = format!(
-        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n{key}{kind}Content-Length: {}\r\n\r\n",
+        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nAuthorization: Bearer {token}\r\n{key}{kind}Content-Length: {}\r\n\r\n",
         body.len()
     );
     stream.write_all(head.as_bytes())?;

@@ -15,7 +15,7 @@ const DEFAULT: &str = "sqlite:demo.db";
 
 pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliError> {
     let place = Place(Some(place.0.clone().unwrap_or_else(|| DEFAULT.to_owned())));
-    let listener = serve::listen(args.listen.listen).await?;
+    let listener = serve::listen(args.listen.listen, None).await?;
     let ledger = open(&place).await?;
     let by = BooksBy { month: true, channel: true, ..BooksBy::default() };
     println!("Months by channel:\n");
@@ -23,8 +23,12 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     println!("\nSold out, and worth making next:\n");
     shelf::show(&ledger, true, TableForm::Table).await?;
     eprintln!("\n{}", demo::CAUTIONS);
-    println!();
-    let served = serve::till(&ledger, listener, None, serve::until_told()).await;
+    println!(
+        "\nCome in as {} with the password “{}”; only a demo has a password that is known.\n",
+        demo::OWNER,
+        demo::PASSWORD
+    );
+    let served = serve::till(&ledger, listener, &args.keys, None, None, serve::until_told()).await;
     ledger.close().await;
     served.map(|()| Ending::Done)
 }

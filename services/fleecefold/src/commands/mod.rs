@@ -8,9 +8,12 @@ mod feed_compare;
 mod feed_in;
 mod feed_out;
 mod keep;
+mod keys;
 mod serve;
 mod shelf;
 mod shop;
+mod token;
+mod user;
 
 use crate::cli::{AddCommand, Cli, Command, FeedCommand};
 use crate::ending::{CliError, Ending};
@@ -27,6 +30,8 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Demo(args) => demo::run(&place, args).await,
         Command::Shop(command) => shop::run(&place, command).await,
         Command::Serve(args) => serve::run(&place, args).await,
+        Command::User(command) => user::run(&place, command).await,
+        Command::Token(args) => token::run(&place, args).await,
         Command::Add(AddCommand::Styles(args)) => add::run(&place, add::What::Styles, args).await,
         Command::Add(AddCommand::Items(args)) => add::run(&place, add::What::Items, args).await,
         Command::Feed(FeedCommand::Out(args)) => feed_out::run(&place, args).await,

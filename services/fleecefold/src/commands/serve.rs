@@ -1,6 +1,7 @@
 //! `fleecefold serve`
 
-use crate::cli::{Only, ServeArgs};
+use super::keys;
+use crate::cli::{KeysArgs, Only, ServeArgs};
 use crate::desk::Desk;
 use crate::ending::{CliError, Ending};
 use crate::place::Place;
@@ -10,12 +11,14 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use sync::Folders;
-use till::App;
+use till::{App, Site};
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 
-/// Where a browser finds something: there is no page at `/`.
+/// Where programs read what they may ask.
 const DESCRIPTION: &str = "/api/openapi.json";
+/// Where a new shop is set up.
+const SET_UP: &str = "/begin";
 
 pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliError> {
     let watches = args.in_folder.is_some() || args.out_folder.is_some();
@@ -24,7 +27,7 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     }
     let listener = match args.only {
         Some(Only::Sync) => None,
-        _ => Some(listen(args.listen.listen).await?),
+        _ => Some(listen(args.listen.listen, args.site.as_ref()).await?),
     };
     let ledger = place.open(Access::Create).await?;
     args.pictures.tell(&ledger);
@@ -37,7 +40,7 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     };
     let watching = folders.map(|folders| tokio::spawn(sync::serve(folders, told(stop.clone()))));
     let served = if let Some(listener) = listener {
-        till(&ledger, listener, out_folder, stop).await
+        till(&ledger, listener, &args.keys, args.site, out_folder, stop).await
     } else {
         eprintln!("watching the folders; Ctrl-C ends it");
         told(stop).await;
@@ -52,27 +55,39 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
 }
 
 /// Takes the address, before a shop is opened or made for it.
-pub(super) async fn listen(address: SocketAddr) -> Result<TcpListener, CliError> {
-    till::only_this_machine(address)?;
+pub(super) async fn listen(address: SocketAddr, site: Option<&Site>) -> Result<TcpListener, CliError> {
+    till::may_listen(address, site)?;
     TcpListener::bind(address).await.map_err(|source| match source.kind() {
         ErrorKind::AddrInUse => CliError::PortTaken { address, source },
         _ => CliError::Listen { address, source },
     })
 }
 
-/// Serves the API until told to stop.
+/// Serves the pages and the API until told to stop.
 pub(super) async fn till(
     ledger: &Ledger,
     listener: TcpListener,
+    keys: &KeysArgs,
+    site: Option<Site>,
     out_folder: Option<PathBuf>,
     stop: watch::Receiver<bool>,
 ) -> Result<(), CliError> {
     let address = listener.local_addr().map_err(CliError::Address)?;
     let desk = Desk { ledger: ledger.clone(), out_folder };
-    let app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk));
+    let mut app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk));
+    if let Some(keys) = keys::open(ledger, keys)? {
+        app = app.with_keys(Arc::new(keys));
+    }
+    let public = site.as_ref().map(|site| format!(" and at {site}")).unwrap_or_default();
     eprintln!(
-        "the shop is open for this machine alone; its API is described at http://{address}{DESCRIPTION}; Ctrl-C closes it"
+        "the shop is open at http://{address}/{public}; its API is described at {DESCRIPTION}; Ctrl-C closes it"
     );
+    if let Some(site) = site {
+        app = app.with_site(site);
+    }
+    if !ledger.has_people().await? {
+        eprintln!("there is nobody yet: set the shop up at http://{address}{SET_UP} on this machine");
+    }
     Ok(till::serve(listener, app, told(stop)).await?)
 }
 

@@ -21,7 +21,7 @@ pub(super) async fn run(place: &Place, command: ShopCommand) -> Result<Ending, C
         }
         ShopCommand::Set { key, value } => {
             let ledger = place.open(Access::Create).await?;
-            let set = ledger.execute(None, &SetShop { key, value }).await;
+            let set = ledger.execute(None, &SetShop { key, value, who: super::WHO.to_owned() }).await;
             ledger.close().await;
             set?;
         }

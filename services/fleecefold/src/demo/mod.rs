@@ -18,10 +18,12 @@ mod shelf;
 mod tests;
 mod trouble;
 
+pub(crate) use people::OWNER;
 pub(crate) use trouble::DemoError;
 
+use domain::people::Role;
 use jiff::civil::{Date, date};
-use ledger::{Access, AddItems, AddStyles, Ledger, ManualClock, SetShop};
+use ledger::{Access, AddItems, AddPerson, AddStyles, Ledger, ManualClock, SetShop};
 use live::Live;
 use shelf::Shelf;
 use std::sync::Arc;
@@ -29,6 +31,8 @@ use trouble::Doing;
 
 /// The farm's name. It is set last, so that a shop of this name is a finished demo.
 pub(crate) const NAME: &str = "Pennywether Farm";
+/// The owner's password. Only a demo has one that everybody knows.
+pub(crate) const PASSWORD: &str = "four sheep and a gate";
 /// The first day of the history, the day on which the shop began to use this program, and the last.
 const FIRST_DAY: Date = date(2024, 5, 1);
 const OPENING_DAY: Date = date(2025, 5, 1);
@@ -104,6 +108,7 @@ async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<De
     let past_orders = past::feed_in(ledger, &shelf).await?;
     let mut live = Live::new(ledger, clock, shelf, to_finish);
     live.play().await?;
+    add_owner(ledger).await?;
     set(ledger, "name", NAME).await?;
     Ok(DemoSummary {
         styles,
@@ -115,8 +120,18 @@ async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<De
     })
 }
 
+async fn add_owner(ledger: &Ledger) -> Result<(), DemoError> {
+    let step = "hash its owner's password";
+    let no_hash = || DemoError::Step { step, source: "the password could not be hashed".into() };
+    let password = till::hash_secret(PASSWORD).ok_or_else(no_hash)?;
+    let (name, who) = (OWNER.to_owned(), OWNER.to_owned());
+    let owner = AddPerson { name, role: Role::Owner, password, pin: None, who };
+    ledger.execute(None, &owner).await.doing("add its owner")?;
+    Ok(())
+}
+
 async fn set(ledger: &Ledger, key: &str, value: &str) -> Result<(), DemoError> {
-    let setting = SetShop { key: key.to_owned(), value: value.to_owned() };
+    let setting = SetShop { key: key.to_owned(), value: value.to_owned(), who: OWNER.to_owned() };
     ledger.execute(None, &setting).await.doing("set the shop up")?;
     ledger.refresh_shop().await.doing("set the shop up")?;
     Ok(())
@@ -129,7 +144,7 @@ async fn stock(ledger: &Ledger) -> Result<(Shelf, usize, Vec<ledger::NewItem>), 
     let count = styles.len();
     let mut items = shelf::items(shop.currency, &shop.zone)?;
     let to_finish = items.split_off(AT_OPENING.min(items.len()));
-    let styles = AddStyles { styles };
+    let styles = AddStyles { styles, who: OWNER.to_owned() };
     ledger.execute(None, &styles).await.doing("add its styles")?;
     let add = AddItems { items, who: "Maud".to_owned(), progress: None };
     let added = ledger.execute(None, &add).await.doing("add its items")?;

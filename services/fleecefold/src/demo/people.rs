@@ -23,8 +23,10 @@ const LAST: [&str; 12] = [
 ];
 /// Shops that buy from the farm.
 const SHOPS: [&str; 3] = ["Cobble & Fern", "The Warp Room", "Harbour Wools"];
+/// Who runs the shop.
+pub(crate) const OWNER: &str = "Maud";
 /// The family.
-const FAMILY: [&str; 2] = ["Maud", "Ansel"];
+const FAMILY: [&str; 2] = [OWNER, "Ansel"];
 
 /// Somebody's name.
 pub(super) fn name(dice: &mut Dice) -> String {

@@ -22,7 +22,7 @@ fn how_each_command_ends() {
         check(&place, "--help", 0, "Exit codes");
         check(&place, "--version", 0, "fleecefold ");
         check(&place, "till", 2, "unrecognized subcommand");
-        check(&place, "user list", 2, "unrecognized subcommand");
+        check(&place, "user list", 0, "there is nobody yet");
         check(&place, "shop show", 0, "currency");
         check(&place, "shop set zone Europe/London", 0, "");
         check(&place, "shop set zone Europe/Londen", 1, "zone: ");

@@ -3,5 +3,6 @@
 mod bad_input;
 mod commands;
 mod feeds;
+mod people;
 mod serve;
 mod shop;

@@ -18,8 +18,8 @@ fn port_of(child: &mut Child) -> (u16, BufReader<std::process::ChildStderr>) {
             let (digits, rest) = rest.split_once('/').unwrap();
             let port = digits.parse().unwrap();
             let (page, _) = rest.split_once(';').unwrap();
-            let answer = ask(port, &format!("GET /{page}"), "");
-            assert!(answer.starts_with("HTTP/1.1 200"), "{line}\n{answer}");
+            let answer = ask(port, "", &format!("GET /{page}"), "");
+            assert!(answer.starts_with("HTTP/1.1 303"), "{line}\n{answer}");
             return (port, said);
         }
         line.clear();
@@ -27,12 +27,12 @@ fn port_of(child: &mut Child) -> (u16, BufReader<std::process::ChildStderr>) {
     panic!("it ended without an address");
 }
 
-fn ask(port: u16, request: &str, body: &str) -> String {
+fn ask(port: u16, token: &str, request: &str, body: &str) -> String {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
     let length = body.len();
     write!(
         stream,
-        "{request} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\nIdempotency-Key: k1\r\n\
+        "{request} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\nAuthorization: Bearer {token}\r\nIdempotency-Key: k1\r\n\
          Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n{body}"
     )
     .unwrap();
@@ -57,10 +57,11 @@ fn end(mut child: Child, signal: &str) -> i32 {
 fn it_serves_at_a_port_of_its_own_and_ends_in_good_order() {
     for place in Place::all() {
         let place = place.stocked();
+        let token = place.token();
         for signal in ["-TERM", "-INT"] {
             let mut child = place.start(&["serve", "--listen", "127.0.0.1:0"]);
             let (port, _said) = port_of(&mut child);
-            let answer = ask(port, "GET /api/items/B1", "");
+            let answer = ask(port, &token, "GET /api/items/B1", "");
             assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("Ridge beanie"), "{answer}");
             assert_eq!(end(child, signal), 0, "{signal}");
         }
@@ -71,7 +72,7 @@ fn it_serves_at_a_port_of_its_own_and_ends_in_good_order() {
         // The command line and an open shop share one database.
         place.put("orders.csv", ORDERS);
         place.run(&["feed", "in", "orders.csv"]).expect(0);
-        assert!(ask(port, "GET /api/items/B1", "").contains("\"onHand\":\"0\""));
+        assert!(ask(port, &token, "GET /api/items/B1", "").contains("\"onHand\":\"0\""));
         assert_eq!(end(first, "-TERM"), 0);
         place.run(&["check"]).expect(0);
     }
@@ -99,10 +100,11 @@ fn a_wrong_address_is_refused_before_anything_else() {
 fn orders_come_in_over_the_api_as_by_file() {
     for place in Place::all() {
         let place = place.stocked();
+        let token = place.token();
         let mut child = place.start(&["serve", "--only", "till", "--listen", "127.0.0.1:0"]);
         let (port, _said) = port_of(&mut child);
         let order = r#"[{"orderNumber":"7","orderDate":"2026-06-14","sku":"B1","orderQuantity":"1","price":"48.00"}]"#;
-        let answer = ask(port, "POST /api/feeds/orders", order);
+        let answer = ask(port, &token, "POST /api/feeds/orders", order);
         assert!(
             answer.starts_with("HTTP/1.1 200")
                 && answer.contains("\"taken\":\"1\"")

@@ -81,8 +81,14 @@ impl Place {
         let mut command = Command::new(env!("CARGO_BIN_EXE_fleecefold"));
         command.args(arguments).current_dir(self.folder.path());
         command.env("FLEECEFOLD_DB", &self.url).env_remove("RUST_LOG");
+        command.env("FLEECEFOLD_KEYS", self.path("token.keys"));
         command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command
+    }
+
+    /// An owner's token.
+    pub(crate) fn token(&self) -> String {
+        self.run(&["token", "add", "test", "--role", "owner"]).expect(0).out.trim().to_owned()
     }
 
     pub(crate) fn run(&self, arguments: &[&str]) -> Ran {

@@ -277,10 +277,10 @@ impl Row for StyleRow {
     async fn execute(
         ledger: &Ledger,
         styles: Vec<NewStyle>,
-        _: &str,
+        who: &str,
         _: Progress,
     ) -> Result<Vec<RowOutcome>, Failure> {
-        Ok(ledger.execute(None, &AddStyles { styles }).await?.answer)
+        Ok(ledger.execute(None, &AddStyles { styles, who: who.to_owned() }).await?.answer)
     }
 }
 

@@ -82,7 +82,11 @@ async fn rejects_are_mended_and_fed_again() {
 #[tokio::test]
 async fn each_bad_order_is_rejected_whole_and_told() {
     let shop = TestShop::stocked().await;
-    let zone = ledger::SetShop { key: "zone".to_owned(), value: "America/New_York".to_owned() };
+    let zone = ledger::SetShop {
+        key: "zone".to_owned(),
+        value: "America/New_York".to_owned(),
+        who: "owner".to_owned(),
+    };
     shop.ledger.execute(None, &zone).await.unwrap();
     shop.orders("first.csv", &file(&["1,2026-06-14,KIT,1,35.00,,,"])).await.unwrap();
     let check = async |rows: &[&str], rejected: u64, expected: &str| {

@@ -162,7 +162,11 @@ async fn pictures_go_beside_the_feed_or_become_addresses() {
         "{feed}"
     );
 
-    let base = ledger::SetShop { key: "image_base".to_owned(), value: "https://farm.example/p".to_owned() };
+    let base = ledger::SetShop {
+        key: "image_base".to_owned(),
+        value: "https://farm.example/p".to_owned(),
+        who: "owner".to_owned(),
+    };
     shop.ledger.execute(None, &base).await.unwrap();
     let report = shop.out(What::All).await.unwrap();
     let feed = fs::read_to_string(report.file.unwrap()).unwrap();

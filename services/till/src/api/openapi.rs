@@ -9,7 +9,8 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use std::sync::OnceLock;
-use utoipa::OpenApi;
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::{Modify, OpenApi};
 
 /// The description of the whole API.
 #[derive(OpenApi)]
@@ -17,19 +18,23 @@ use utoipa::OpenApi;
     info(
         title = "Fleecefold",
         description = "The shop of a small fibre farm: items, stock, holds, sales, refunds, listings, feeds and books.\n\n\
-            Until there are tokens, the API asks for none: it is served on loopback addresses alone (127.0.0.1, [::1]), \
-            and refuses a request whose Host is not this address or whose Origin is another page's.\n\n\
+            A program says who it is by a token, sent as Authorization: Bearer TOKEN; `fleecefold token add` makes one, with \
+            a role that says what it may, and ending it works at once. A person's browser is known by its cookie. A \
+            request whose Host is not this server (a loopback address, or its public one), or whose Origin is another \
+            page's, is refused.\n\n\
             There are no JSON numbers in bodies, except the status of a problem: money, quantities, revisions and \
             numbers of receipts are decimal strings, identifiers are strings. Money is in the shop's currency. Moments \
             are RFC 3339. Unknown fields are refused by name. Lists go on at `cursor=next`.\n\n\
             Whatever writes needs an Idempotency-Key, a new random value for each new request, as an RFC 8941 string \
             or bare; the same key with the same body again gets the same answer, marked Idempotency-Replayed: true, \
-            and changes nothing. A key belongs to its method and path and lives as long as what it made. Answers 2xx, \
+            and changes nothing. A key belongs to its caller, method and path and lives as long as what it made. Answers 2xx, \
             409 already-sold, gone and not-voidable, and 422 from the shop are kept for good; others are decided anew.\n\n\
             Errors are problem documents (RFC 9457).",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0"),
     ),
-    servers((url = "/", description = "this machine")),
+    servers((url = "/", description = "this server")),
+    security(("token" = [])),
+    modifiers(&Tokens),
     paths(
         read_description,
         shop::read_shop,
@@ -69,6 +74,17 @@ use utoipa::OpenApi;
     )
 )]
 struct Description;
+
+/// How a program says who it is.
+struct Tokens;
+
+impl Modify for Tokens {
+    fn modify(&self, document: &mut utoipa::openapi::OpenApi) {
+        let scheme = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).bearer_format("JWT").build();
+        let components = document.components.get_or_insert_default();
+        components.add_security_scheme("token", SecurityScheme::Http(scheme));
+    }
+}
 
 /// The document, written once.
 fn description(with_desk: bool) -> &'static str {
@@ -181,10 +197,13 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn the_guard_is_told_of() {
+    async fn the_guard_and_the_tokens_are_told_of() {
         let document = TestShop::open().await.get("/api/openapi.json").await.json();
         let words = document["info"]["description"].as_str().expect("words");
         assert!(words.contains("loopback") && words.contains("Origin"), "{words}");
+        let scheme = &document["components"]["securitySchemes"]["token"];
+        assert_eq!((&scheme["scheme"], &scheme["type"]), (&"bearer".into(), &"http".into()));
+        assert_eq!(document["security"], serde_json::json!([{"token": []}]));
     }
 
     fn walk(value: &Value, see: &mut impl FnMut(&str, &Value)) {

@@ -5,7 +5,7 @@ use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
-use crate::{shown, values};
+use crate::values;
 use axum::extract::State;
 use axum::http::StatusCode;
 use domain::ids::TenderId;
@@ -26,12 +26,12 @@ pub(crate) struct PaymentText {
 impl Body for PaymentText {}
 
 impl PaymentText {
-    fn read(&self, tender: TenderId, currency: Currency) -> Result<Pay, Problem> {
+    fn read(&self, tender: TenderId, currency: Currency, who: String) -> Result<Pay, Problem> {
         Ok(Pay {
             tender,
             kind: values::tender_kind(&self.kind, "#/kind")?,
             amount: values::money(&self.amount, currency, "#/amount")?,
-            who: shown::WHO.to_owned(),
+            who,
         })
     }
 }
@@ -52,7 +52,7 @@ pub(crate) async fn pay(
     At(tender): At<TenderId>,
     write: Write<PaymentText>,
 ) -> Result<Answer<LeftShown>, Problem> {
-    let pay = write.body.read(tender, app.ledger.shop().currency)?;
+    let pay = write.body.read(tender, app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &pay).await?;
     let left = LeftShown { still_owed: done.answer.left.to_string() };
     Ok(Answer::new(StatusCode::CREATED, done.replayed, left))

@@ -5,7 +5,7 @@ use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
-use crate::{shown, values};
+use crate::values;
 use axum::extract::State;
 use domain::ids::RefundLineId;
 use ledger::DecideFate;
@@ -32,7 +32,7 @@ pub(crate) async fn decide_fate(
     write: Write<FateText>,
 ) -> Result<Answer<FateText>, Problem> {
     let fate = values::fate(&write.body.fate, "#/fate")?;
-    let done = app.run(&write.key, &DecideFate { line, fate, who: shown::WHO.to_owned() }).await?;
+    let done = app.run(&write.key, &DecideFate { line, fate, who: write.who }).await?;
     Ok(Answer::ok(done.replayed, write.body))
 }
 

@@ -115,7 +115,7 @@ mod tests {
             ("tenders", "card cash"),
         ];
         for (key, value) in settings {
-            let set = SetShop { key: key.to_owned(), value: value.to_owned() };
+            let set = SetShop { key: key.to_owned(), value: value.to_owned(), who: "owner".to_owned() };
             shop.ledger().execute(None, &set).await.expect("set");
         }
         let shown = shop.get("/api/shop").await.json();

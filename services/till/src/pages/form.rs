@@ -6,6 +6,7 @@ use crate::caller::Caller;
 use crate::problem::{Fault, Kind, Problem};
 use axum::extract::{FromRequest, Request};
 use axum::http::header;
+use domain::people::Role;
 use ledger::Key;
 use std::collections::BTreeMap;
 
@@ -34,7 +35,7 @@ impl Form {
 
     /// A field's text as it came.
     pub(crate) fn raw(&self, name: &str) -> &str {
-        self.pairs.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.as_str())
+        self.all(name).first().copied().unwrap_or_default()
     }
 
     /// Every value of a field that stands several times.
@@ -54,15 +55,29 @@ impl FromRequest<App> for Form {
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
         let caller = request.extensions().get::<Caller>().cloned();
         let caller = caller.ok_or_else(|| Problem::new(Kind::Trouble, "a form was reached by nobody"))?;
-        let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok());
-        let essence = kind.unwrap_or_default().split(';').next().unwrap_or_default().trim();
-        if !essence.eq_ignore_ascii_case("application/x-www-form-urlencoded") {
-            return Err(Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page"));
-        }
-        let scope = format!("{} POST {}", caller.who, request.uri().path());
-        let bytes = read(request, BULK_LIMIT).await?;
-        Self::of(&bytes, caller, &scope)
+        read_form(request, caller).await
     }
+}
+
+async fn read_form(request: Request, caller: Caller) -> Result<Form, Problem> {
+    let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok());
+    let essence = kind.unwrap_or_default().split(';').next().unwrap_or_default().trim();
+    if !essence.eq_ignore_ascii_case("application/x-www-form-urlencoded") {
+        return Err(Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page"));
+    }
+    let scope = format!("{} POST {}", caller.who, request.uri().path());
+    let bytes = read(request, BULK_LIMIT).await?;
+    Form::of(&bytes, caller, &scope)
+}
+
+/// Reads the form of somebody who is not in yet: its token is the cookie that the page set beside it.
+pub(crate) async fn read_outside(request: Request, token: &str) -> Result<Form, Problem> {
+    if token.is_empty() {
+        let words = "the browser kept no cookie of this page; let it keep cookies, and load the page again";
+        return Err(Problem::new(Kind::ForeignOrigin, words));
+    }
+    let nobody = Caller { who: String::new(), role: Role::Counter, form_token: token.to_owned() };
+    read_form(request, nobody).await
 }
 
 impl Form {
@@ -166,7 +181,6 @@ impl Faults {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use domain::people::Role;
 
     fn form(body: &str) -> Result<Form, Kind> {
         let caller = Caller { who: "Ada".to_owned(), role: Role::Maker, form_token: "t0ken".to_owned() };

@@ -107,6 +107,13 @@ impl Frame {
         }
     }
 
+    /// For somebody beside the rooms, at what is their own.
+    pub(crate) fn beside(app: &App, caller: &Caller) -> Self {
+        let mut frame = Self::new(app, caller, Room::Today);
+        frame.doors.iter_mut().for_each(|door| door.is_here = false);
+        frame
+    }
+
     /// Outside of the rooms: entering, the first set-up, a page that is not there.
     pub(crate) fn outside(app: &App, form_token: String) -> Self {
         Self { shop: app.ledger.shop().name.clone(), who: String::new(), form_token, doors: Vec::new() }

@@ -40,7 +40,7 @@ async fn change(app: &App, form: &Form, wanted: Vec<(String, String)>) -> Result
     if settings.is_empty() {
         return Ok(None);
     }
-    match app.run(&form.key, &ChangeShop { settings }).await {
+    match app.run(&form.key, &ChangeShop { settings, who: form.caller.who.clone() }).await {
         Ok(_) => Ok(None),
         Err(problem) => Faults::of(problem).map(Some),
     }

@@ -63,6 +63,9 @@ impl From<Refusal> for Problem {
             return Self::invalid(pointer_of(field), reason);
         }
         let mut problem = Self::new(kind_of(&refusal), refusal.to_string());
+        if let Refusal::TooOften { seconds } = &refusal {
+            problem = problem.wait(*seconds);
+        }
         fill(&mut problem.document, refusal);
         problem
     }
@@ -86,6 +89,7 @@ fn kind_of(refusal: &Refusal) -> Kind {
         Refusal::Stale { .. } => Kind::Stale,
         Refusal::CodeTaken { .. } => Kind::CodeTaken,
         Refusal::OrderDiffers { .. } => Kind::OrderDiffers,
+        Refusal::TooOften { .. } => Kind::TooOften,
     }
 }
 
@@ -125,7 +129,8 @@ fn fill(document: &mut ProblemDocument, refusal: Refusal) {
         | Refusal::NoSuch { .. }
         | Refusal::Invalid { .. }
         | Refusal::NotVoidable { .. }
-        | Refusal::OrderDiffers { .. } => {}
+        | Refusal::OrderDiffers { .. }
+        | Refusal::TooOften { .. } => {}
     }
 }
 
@@ -182,6 +187,7 @@ mod tests {
             (Refusal::Stale { what: text("item"), expected: 1, current: 2 }, "stale", 412, "/revision"),
             (Refusal::CodeTaken { code: text("X"), title: text("cowl") }, "code-taken", 409, "/code"),
             (differs, "order-differs", 409, "/detail"),
+            (Refusal::TooOften { seconds: 2 }, "too-often", 429, "/detail"),
         ]
     }
 

@@ -7,7 +7,10 @@ use utoipa::{IntoParams, IntoResponses};
 #[derive(IntoResponses)]
 #[expect(dead_code, reason = "these are read by the description alone")]
 pub(crate) enum ReadProblems {
-    /// foreign-origin
+    /// sign-in-needed: the token is missing, wrong, over or ended
+    #[response(status = 401, content_type = "application/problem+json")]
+    Unknown(ProblemDocument),
+    /// not-allowed (the token's role does not include it) or foreign-origin
     #[response(status = 403, content_type = "application/problem+json")]
     Foreign(ProblemDocument),
     /// unknown-code or no-such
@@ -31,7 +34,10 @@ pub(crate) enum WriteProblems {
     /// key-missing or malformed
     #[response(status = 400, content_type = "application/problem+json")]
     Malformed(ProblemDocument),
-    /// foreign-origin
+    /// sign-in-needed: the token is missing, wrong, over or ended
+    #[response(status = 401, content_type = "application/problem+json")]
+    Unknown(ProblemDocument),
+    /// not-allowed (the token's role does not include it) or foreign-origin
     #[response(status = 403, content_type = "application/problem+json")]
     Foreign(ProblemDocument),
     /// unknown-code or no-such

@@ -65,8 +65,8 @@ impl Bench {
             think: Duration::ZERO,
             go_on: &|_, _| true,
         };
-        work(0, WARM_UP).run(serving.address())?;
-        let rung = work(WARM_UP, count).run(serving.address())?;
+        work(0, WARM_UP).run(serving.address(), &shop.token)?;
+        let rung = work(WARM_UP, count).run(serving.address(), &shop.token)?;
         serving.close()?;
         Ok(rung)
     }

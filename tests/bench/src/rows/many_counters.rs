@@ -68,7 +68,7 @@ impl Bench {
             think: Duration::ZERO,
             go_on: &|_, since| since < self.sizes.rush,
         }
-        .run(serving.address())?;
+        .run(serving.address(), &shop.token)?;
         serving.close()?;
         let sample = self.sample(&shop)?;
         self.shops.check_and_remove(&shop)?;

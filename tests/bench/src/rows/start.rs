@@ -22,7 +22,7 @@ impl Bench {
         for _ in 0..self.sizes.quick_rounds {
             let start = Instant::now();
             let serving = self.shops.program.serve(&shop.url)?;
-            Client::connect(serving.address())?.get(&path)?.expect(200)?;
+            Client::connect(serving.address(), &shop.token)?.get(&path)?.expect(200)?;
             times.push(start.elapsed());
             most_kib = most_kib.max(serving.memory_kib("VmHWM"));
             serving.close()?;

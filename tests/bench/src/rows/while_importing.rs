@@ -35,7 +35,7 @@ impl Bench {
                 over.store(true, Ordering::Relaxed);
                 ran
             });
-            let rung = counter.run(serving.address());
+            let rung = counter.run(serving.address(), &shop.token);
             (import.join(), rung)
         });
         let lost = |_| Trouble::Unexpected("the import's thread broke down".to_owned());

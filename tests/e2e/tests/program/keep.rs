@@ -23,7 +23,7 @@ fn a_backup_of_an_open_shop_restores_on_the_other_engine() {
                         return;
                     }
                     let body = r#"{"channel":"store","lines":[{"sku":"CARD","quantity":"1"}],"tenders":[{"kind":"cash","amount":"5.00"}]}"#;
-                    let answer = ask(served.address, "POST", "/api/sales", &format!("k-{number}"), body).unwrap();
+                    let answer = ask(&served.at, "POST", "/api/sales", &format!("k-{number}"), body).unwrap();
                     assert_eq!(answer.status, 201, "{}", answer.text);
                 }
             });

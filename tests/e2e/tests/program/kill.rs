@@ -39,8 +39,7 @@ fn no_acknowledged_sale_is_lost_and_none_is_made_twice() {
         let served = place.serve();
         for sale_made in &mut rung {
             // Asked again by its key: acknowledged ones give the same receipt, the others are made now or were.
-            let again =
-                ask(served.address, "POST", "/api/sales", &sale_made.key, &sale(sale_made.who)).unwrap();
+            let again = ask(&served.at, "POST", "/api/sales", &sale_made.key, &sale(sale_made.who)).unwrap();
             assert_eq!(again.status, 201, "{}", again.text);
             let receipt = receipt(&again.text);
             if let Some(acknowledged) = sale_made.receipt {
@@ -52,7 +51,7 @@ fn no_acknowledged_sale_is_lost_and_none_is_made_twice() {
         receipts.sort_unstable();
         let expected: Vec<i64> = (1..).take(receipts.len()).collect();
         assert_eq!(receipts, expected, "each request is one sale, and receipts are consecutive");
-        let item = ask(served.address, "GET", "/api/items/KIT", "", "").unwrap().json();
+        let item = ask(&served.at, "GET", "/api/items/KIT", "", "").unwrap().json();
         let left = STOCK - i64::try_from(receipts.len()).unwrap();
         assert_eq!(item["onHand"], left.to_string(), "{item}");
         served.kill();
@@ -68,18 +67,18 @@ fn receipt(text: &str) -> i64 {
 /// Four counters ring up as fast as they can until the process dies under them.
 fn ring_until_killed(place: &Place, round: usize, after: u64) -> Vec<Rung> {
     let served = place.serve();
-    let address = served.address;
+    let at = served.at.clone();
     let (dead, all) = (AtomicBool::new(false), Mutex::new(Vec::new()));
     std::thread::scope(|scope| {
         for who in 0..COUNTERS {
-            let (dead, all) = (&dead, &all);
+            let (at, dead, all) = (&at, &dead, &all);
             scope.spawn(move || {
                 for number in 0.. {
                     if dead.load(Ordering::SeqCst) {
                         return;
                     }
                     let key = format!("{round}-{who}-{number}");
-                    let answer = ask(address, "POST", "/api/sales", &key, &sale(who));
+                    let answer = ask(at, "POST", "/api/sales", &key, &sale(who));
                     let receipt = match &answer {
                         Ok(answer) if answer.status == 201 => Some(receipt(&answer.text)),
                         Ok(other) => panic!("{}: {}", other.status, other.text),

@@ -21,12 +21,12 @@ fn the_last_piece_is_sold_once_whoever_asks() {
         let answers = std::thread::scope(|scope| {
             let counters: Vec<_> = (0..COUNTERS)
                 .map(|who| {
-                    let address = if who % 2 == 0 { one.address } else { two.address };
+                    let at = if who % 2 == 0 { &one.at } else { &two.at };
                     let start = &start;
                     scope.spawn(move || {
                         let body = r#"{"channel":"store","lines":[{"sku":"ONLY","quantity":"1"}],"tenders":[{"kind":"card","amount":"48.00"}]}"#;
                         start.wait();
-                        ask(address, "POST", "/api/sales", &format!("race-{who}"), body).unwrap()
+                        ask(at, "POST", "/api/sales", &format!("race-{who}"), body).unwrap()
                     })
                 })
                 .collect();

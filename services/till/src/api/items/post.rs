@@ -5,8 +5,8 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{BULK_LIMIT, Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::values;
 use crate::values::WeightText;
-use crate::{shown, values};
 use axum::extract::State;
 use domain::codes::Gtin;
 use domain::money::{Currency, Money};
@@ -63,7 +63,7 @@ impl Body for ItemsText {
 }
 
 impl ItemsText {
-    fn read(&self, currency: Currency) -> Result<AddItems, Problem> {
+    fn read(&self, currency: Currency, who: String) -> Result<AddItems, Problem> {
         if !(1..=MAX_ITEMS_AT_ONCE).contains(&self.items.len()) {
             return Err(Problem::invalid("#/items", format!("give 1 to {MAX_ITEMS_AT_ONCE} items at once")));
         }
@@ -71,7 +71,7 @@ impl ItemsText {
             item.read(currency).map_err(|problem| problem.below(&format!("#/items/{index}")))
         };
         let items = self.items.iter().enumerate().map(item).collect::<Result<_, _>>()?;
-        Ok(AddItems { items, who: shown::WHO.to_owned(), progress: None })
+        Ok(AddItems { items, who, progress: None })
     }
 }
 
@@ -129,7 +129,7 @@ pub(crate) async fn add_items(
     State(app): State<App>,
     write: Write<ItemsText>,
 ) -> Result<Answer<OutcomesShown>, Problem> {
-    let items = write.body.read(app.ledger.shop().currency)?;
+    let items = write.body.read(app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &items).await?;
     answer(done, "#/items")
 }

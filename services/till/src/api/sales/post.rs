@@ -49,7 +49,7 @@ pub(crate) async fn ring_up(
     State(app): State<App>,
     write: Write<SaleText>,
 ) -> Result<Answer<SaleMade>, Problem> {
-    let sale = write.body.read(&app.ledger.shop())?;
+    let sale = write.body.read(&app.ledger.shop(), write.who)?;
     let done = app.run(&write.key, &sale).await?;
     if !done.replayed {
         app.meters.sale();

@@ -2,7 +2,7 @@
 
 use crate::body::Body;
 use crate::problem::Problem;
-use crate::{shown, values};
+use crate::values;
 use domain::basket::{MAX_LINES, MAX_TENDERS};
 use domain::money::{Currency, Money};
 use ledger::{LineKind, NewSale, SaleLineIn, Shop, TenderIn};
@@ -71,7 +71,7 @@ pub(crate) struct TenderText {
 impl Body for SaleText {}
 
 impl SaleText {
-    pub(crate) fn read(&self, shop: &Shop) -> Result<NewSale, Problem> {
+    pub(crate) fn read(&self, shop: &Shop, who: String) -> Result<NewSale, Problem> {
         let currency = shop.currency;
         bounded("#/lines", self.lines.len(), MAX_LINES)?;
         bounded("#/tenders", self.tenders.len(), MAX_TENDERS)?;
@@ -88,7 +88,7 @@ impl SaleText {
             hold: self.hold.as_deref().map(|t| values::id(t, "#/hold")).transpose()?,
             at,
             note: self.note.clone(),
-            who: shown::WHO.to_owned(),
+            who,
         })
     }
 }

@@ -51,12 +51,13 @@ impl Body for StylesText {
 }
 
 impl StylesText {
-    fn read(&self, currency: Currency) -> Result<AddStyles, Problem> {
+    fn read(&self, currency: Currency, who: String) -> Result<AddStyles, Problem> {
         if !(1..=MAX_STYLES).contains(&self.styles.len()) {
             return Err(Problem::invalid("#/styles", format!("give 1 to {MAX_STYLES} styles")));
         }
         let style = |(index, style): (usize, &StyleText)| style.read(&format!("#/styles/{index}"), currency);
-        Ok(AddStyles { styles: self.styles.iter().enumerate().map(style).collect::<Result<_, _>>()? })
+        let styles = self.styles.iter().enumerate().map(style).collect::<Result<_, _>>()?;
+        Ok(AddStyles { styles, who })
     }
 }
 
@@ -94,7 +95,7 @@ pub(crate) async fn add_styles(
     State(app): State<App>,
     write: Write<StylesText>,
 ) -> Result<Answer<OutcomesShown>, Problem> {
-    let styles = write.body.read(app.ledger.shop().currency)?;
+    let styles = write.body.read(app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &styles).await?;
     answer(done, "#/styles")
 }

@@ -189,7 +189,7 @@ mod tests {
     #[tokio::test]
     async fn a_sale_stands_as_it_was_sold_with_what_came_back() {
         let shop = TestShop::open().await;
-        let fee = SetShop { key: "fee.store".to_owned(), value: "2.5%".to_owned() };
+        let fee = SetShop { key: "fee.store".to_owned(), value: "2.5%".to_owned(), who: "owner".to_owned() };
         shop.ledger().execute(None, &fee).await.expect("set");
         let sold = json!({"channel": "store", "note": "for the fair",
             "lines": [{"sku": "COWL", "quantity": "1", "discount": "3.00", "tax": "2.25"},

@@ -76,7 +76,7 @@ impl Words {
         }
     }
 
-    fn edit(&self, code: &Code) -> EditItem {
+    fn edit(&self, code: &Code, who: &str) -> EditItem {
         EditItem {
             code: code.clone(),
             // A revision that cannot be read is none that the item ever had.
@@ -92,6 +92,7 @@ impl Words {
             extras: None,
             cost: None,
             keep_off: Some(self.keep_off),
+            who: who.to_owned(),
         }
     }
 }
@@ -104,7 +105,7 @@ pub(crate) async fn edit_text(
 ) -> Result<Response, Problem> {
     let words = Words::of(&form);
     let path = tag::path(code.as_str());
-    let faults = match app.run(&form.key, &words.edit(&code)).await {
+    let faults = match app.run(&form.key, &words.edit(&code, &form.caller.who)).await {
         Ok(_) => return Ok(go(&path)),
         Err(problem) => Faults::of(problem)?,
     };

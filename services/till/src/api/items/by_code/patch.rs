@@ -39,7 +39,13 @@ pub(crate) struct EditText {
 impl Body for EditText {}
 
 impl EditText {
-    fn read(self, code: Code, revision: Option<i64>, currency: Currency) -> Result<EditItem, Problem> {
+    fn read(
+        self,
+        code: Code,
+        revision: Option<i64>,
+        currency: Currency,
+        who: String,
+    ) -> Result<EditItem, Problem> {
         Ok(EditItem {
             code,
             revision,
@@ -54,6 +60,7 @@ impl EditText {
             description: self.description,
             images: self.image,
             keep_off: self.keep_off,
+            who,
         })
     }
 
@@ -120,7 +127,7 @@ pub(crate) async fn edit_item(
     write: Write<EditText>,
 ) -> Result<Answer<RevisionShown>, Problem> {
     let revision = expected(&app, &code, tags::basis(&headers)?).await?;
-    let edit = write.body.read(code, revision, app.ledger.shop().currency)?;
+    let edit = write.body.read(code, revision, app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &edit).await?;
     let tag = tags::of_revision(done.answer);
     let revision = done.answer.to_string();

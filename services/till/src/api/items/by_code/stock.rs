@@ -35,7 +35,7 @@ pub(crate) struct StockText {
 impl Body for StockText {}
 
 impl StockText {
-    fn read(self, code: Code) -> Result<AdjustStock, Problem> {
+    fn read(self, code: Code, who: String) -> Result<AdjustStock, Problem> {
         let asked = |text: &str, field: &str| {
             domain::quantity::Asked::parse(text, self.unit_code.as_deref())
                 .map_err(|error| Problem::invalid(format!("#/{field}"), error))
@@ -56,7 +56,7 @@ impl StockText {
                 return Err(Problem::invalid("#", words));
             }
         };
-        Ok(AdjustStock { code, what, note: self.note, who: shown::WHO.to_owned() })
+        Ok(AdjustStock { code, what, note: self.note, who })
     }
 }
 
@@ -84,7 +84,7 @@ pub(crate) async fn adjust_stock(
     At(code): At<Code>,
     write: Write<StockText>,
 ) -> Result<Answer<StockShown>, Problem> {
-    let done = app.run(&write.key, &write.body.read(code)?).await?;
+    let done = app.run(&write.key, &write.body.read(code, write.who)?).await?;
     Ok(Answer::ok(done.replayed, done.answer.into()))
 }
 

@@ -5,7 +5,7 @@ use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
-use crate::{shown, values};
+use crate::values;
 use axum::extract::State;
 use domain::basket::{Given, MAX_LINES, MAX_TENDERS};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
@@ -59,7 +59,7 @@ pub(crate) struct PartText {
 impl Body for RefundText {}
 
 impl RefundText {
-    fn read(self, sale: SaleId, currency: Currency) -> Result<NewRefund, Problem> {
+    fn read(self, sale: SaleId, currency: Currency, who: String) -> Result<NewRefund, Problem> {
         if self.lines.len() > MAX_LINES {
             return Err(Problem::invalid("#/lines", format!("a refund has at most {MAX_LINES} lines")));
         }
@@ -73,7 +73,7 @@ impl RefundText {
         let all_of_it = lines.is_empty() && shipping.is_zero();
         let tender = self.tender(currency)?;
         let fate = if all_of_it { said(fate, "#/fate")? } else { fate.unwrap_or(Fate::Open) };
-        Ok(NewRefund { sale, lines, fate, shipping, tender, reason: self.reason, who: shown::WHO.to_owned() })
+        Ok(NewRefund { sale, lines, fate, shipping, tender, reason: self.reason, who })
     }
 
     fn tender(&self, currency: Currency) -> Result<RefundTender, Problem> {
@@ -190,7 +190,7 @@ pub(crate) async fn refund(
     At(sale): At<SaleId>,
     write: Write<RefundText>,
 ) -> Result<Answer<RefundMade>, Problem> {
-    let refund = write.body.read(sale, app.ledger.shop().currency)?;
+    let refund = write.body.read(sale, app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &refund).await?;
     Ok(Answer::created(done.replayed, format!("/api/sales/{sale}"), done.answer.into()))
 }

@@ -5,7 +5,6 @@ use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
-use crate::shown;
 use axum::extract::State;
 use domain::ids::SaleId;
 use ledger::VoidSale;
@@ -40,7 +39,7 @@ pub(crate) async fn void_sale(
     At(sale): At<SaleId>,
     write: Write<VoidText>,
 ) -> Result<Answer<VoidedShown>, Problem> {
-    let void = VoidSale { sale, reason: write.body.reason, who: shown::WHO.to_owned() };
+    let void = VoidSale { sale, reason: write.body.reason, who: write.who };
     let done = app.run(&write.key, &void).await?;
     Ok(Answer::ok(done.replayed, VoidedShown { sale: sale.to_string(), voided: true }))
 }

@@ -198,7 +198,11 @@ async fn a_wrong_value_names_its_place() {
 #[tokio::test]
 async fn a_local_time_that_the_clocks_skipped_is_refused() {
     let shop = TestShop::open().await;
-    let set = ledger::SetShop { key: "zone".to_owned(), value: "Europe/London".to_owned() };
+    let set = ledger::SetShop {
+        key: "zone".to_owned(),
+        value: "Europe/London".to_owned(),
+        who: "owner".to_owned(),
+    };
     shop.ledger().execute(None, &set).await.expect("set");
     let mut sale = TestShop::cash_sale("SPINDLE");
     // The clocks went from 01:00 to 02:00 that night.

@@ -1,0 +1,95 @@
+//! `fleecefold user add | list | end`
+
+use super::WHO;
+use crate::cli::UserCommand;
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use crate::table::{Column, Table, TableForm};
+use domain::people::Role;
+use domain::text;
+use ledger::{Access, AddPerson, EndPerson, Ledger, Refusal};
+use std::io::{self, BufRead, IsTerminal};
+
+const COLUMNS: [Column; 4] = [
+    Column::words("name"),
+    Column::words("role"),
+    Column::words("pin").headed("PIN"),
+    Column::words("since"),
+];
+
+pub(super) async fn run(place: &Place, command: UserCommand) -> Result<Ending, CliError> {
+    let access = match command {
+        UserCommand::Add { .. } => Access::Create,
+        UserCommand::End { .. } => Access::Write,
+        UserCommand::List => Access::Read,
+    };
+    let ledger = place.open(access).await?;
+    let done = match command {
+        UserCommand::Add { name, role } => add(&ledger, name, role).await,
+        UserCommand::End { name } => end(&ledger, &name).await,
+        UserCommand::List => list(&ledger).await,
+    };
+    ledger.close().await;
+    done.map(|()| Ending::Done)
+}
+
+async fn add(ledger: &Ledger, name: String, role: Role) -> Result<(), CliError> {
+    let password = password()?;
+    till::check_password(&password, &name)
+        .map_err(|weak| Refusal::invalid("password", weak))
+        .map_err(refused)?;
+    let password = till::hash_secret(&password).ok_or(CliError::Hash)?;
+    let add = AddPerson { name: name.clone(), role, password, pin: None, who: WHO.to_owned() };
+    ledger.execute(None, &add).await?;
+    eprintln!("{} may enter as {}", name.trim(), role.words());
+    Ok(())
+}
+
+fn refused(refusal: Refusal) -> CliError {
+    CliError::Shop(refusal.into())
+}
+
+/// At a terminal it is asked for twice and not shown; else it is one line of standard input.
+fn password() -> Result<String, CliError> {
+    if io::stdin().is_terminal() {
+        let ask = |words: &str| rpassword::prompt_password(words).map_err(CliError::Password);
+        let password = ask("password (8 characters or more, a few words are best): ")?;
+        if password == ask("the same again: ")? {
+            return Ok(password);
+        }
+        return Err(refused(Refusal::invalid("password", "the two differ; nobody was added")));
+    }
+    let mut line = String::new();
+    io::stdin().lock().read_line(&mut line).map_err(CliError::Password)?;
+    let end = line.trim_end_matches(['\r', '\n']).len();
+    line.truncate(end);
+    Ok(line)
+}
+
+async fn end(ledger: &Ledger, name: &str) -> Result<(), CliError> {
+    let folded = text::fold(name.trim());
+    let found = ledger.people().await?.into_iter().find(|person| text::fold(&person.name) == folded);
+    let person = found.ok_or_else(|| refused(Refusal::no_such("person", name)))?;
+    ledger.execute(None, &EndPerson { person: person.id, who: WHO.to_owned() }).await?;
+    eprintln!("{} may no longer enter", person.name);
+    Ok(())
+}
+
+async fn list(ledger: &Ledger) -> Result<(), CliError> {
+    let people = ledger.people().await?;
+    if people.is_empty() {
+        eprintln!(
+            "there is nobody yet; open the shop's page, or add an owner with `fleecefold user add NAME --role owner`"
+        );
+        return Ok(());
+    }
+    let zone = &ledger.shop().zone;
+    let row = |person: &ledger::PersonView| {
+        let pin = if person.has_pin { "yes" } else { "no" };
+        [person.name.as_str(), person.role.code(), pin, &zone.shown(person.made)]
+            .map(|cell| Some(cell.to_owned()))
+            .to_vec()
+    };
+    let rows = people.iter().map(row).collect();
+    Table { columns: COLUMNS.to_vec(), rows, total: None }.print(TableForm::Table)
+}

@@ -1,0 +1,177 @@
+//! The one place that says who comes in: by a program's token, by a person's session, or not.
+
+use crate::app::App;
+use crate::caller::{Caller, Needs};
+use crate::cookies::Cookie;
+use crate::guard::{FETCH_SITE, Via, one, peer};
+use crate::pages::frame::go;
+use crate::problem::{Kind, Problem};
+use crate::routes::is_page;
+use crate::tokens::TokenWrong;
+use axum::extract::FromRequestParts;
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, HeaderName, Method, header};
+use axum::response::{IntoResponse, Response};
+use ledger::SecretHash;
+use std::net::{IpAddr, Ipv6Addr};
+
+const FORWARDED_FOR: HeaderName = HeaderName::from_static("x-forwarded-for");
+/// What only programs and people at the machine itself may see.
+const OF_THIS_MACHINE: &str = "/metrics";
+/// Networks are given to homes as /64: whoever has one has 2^64 addresses to try from.
+const NETWORK_MASK: u128 = !(u64::MAX as u128);
+
+/// How a request came.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Visit {
+    /// By which name.
+    pub(crate) via: Via,
+    /// From which address, as far as tries are counted.
+    pub(crate) address: String,
+    /// Whether it is from this machine, by its own name.
+    pub(crate) is_here: bool,
+}
+
+impl Visit {
+    pub(crate) fn of(parts: &Parts, via: Via) -> Self {
+        let peer = peer(&parts.extensions);
+        let is_here = via == Via::Machine && peer.is_some_and(|peer| peer.is_loopback());
+        let address = match peer {
+            Some(peer) if via == Via::Site && peer.is_loopback() => {
+                forwarded_for(&parts.headers).unwrap_or(peer)
+            }
+            Some(peer) => peer,
+            None => IpAddr::V6(Ipv6Addr::UNSPECIFIED),
+        };
+        Self { via, address: network(address), is_here }
+    }
+}
+
+/// Whom our own proxy, on this machine, saw: it writes the last entry, whoever asked wrote the others.
+fn forwarded_for(headers: &HeaderMap) -> Option<IpAddr> {
+    let last = headers.get_all(FORWARDED_FOR).iter().next_back()?;
+    last.to_str().ok()?.rsplit(',').next()?.trim().parse().ok()
+}
+
+fn network(address: IpAddr) -> String {
+    match address.to_canonical() {
+        IpAddr::V4(address) => address.to_string(),
+        IpAddr::V6(address) => Ipv6Addr::from_bits(address.to_bits() & NETWORK_MASK).to_string(),
+    }
+}
+
+impl FromRequestParts<App> for Visit {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let visit = parts.extensions.get::<Self>().cloned();
+        visit.ok_or_else(|| Problem::new(Kind::Trouble, "a request came past the edge"))
+    }
+}
+
+/// Lets in whoever may take the route, or answers why not. Without a route (`None`) nothing is asked
+/// for; who it is only shapes the page that says so.
+pub(crate) async fn admit(
+    app: &App,
+    needs: Option<Needs>,
+    visit: &Visit,
+    parts: &Parts,
+) -> Result<Option<Caller>, Box<Response>> {
+    let path = parts.uri.path();
+    if path == OF_THIS_MACHINE && !visit.is_here {
+        return Err(Box::from(Problem::new(
+            Kind::NotFound,
+            "this is seen on the server's own machine alone",
+        )));
+    }
+    if needs == Some(Needs::Nobody) || (needs.is_none() && !is_page(path)) {
+        return Ok(None);
+    }
+    let caller = who(app, visit, parts).await?;
+    let Some(needs) = needs else { return Ok(caller) };
+    match (&caller, needs) {
+        (_, Needs::Nobody) | (Some(_), Needs::Somebody) => Ok(caller),
+        (Some(known), Needs::One(act)) if known.may(act) => Ok(caller),
+        (Some(known), Needs::One(act)) => {
+            tracing::info!(who = known.who, path, "somebody was not allowed");
+            let words = format!("a {} may not {}; ask an owner", known.role.words(), act.words());
+            let mut response: Box<Response> = Problem::new(Kind::NotAllowed, words).into();
+            response.extensions_mut().insert(known.clone());
+            Err(response)
+        }
+        (None, _) => Err(Box::new(sent_to_the_door(app, parts).await)),
+    }
+}
+
+impl From<Problem> for Box<Response> {
+    fn from(problem: Problem) -> Self {
+        Self::new(problem.into_response())
+    }
+}
+
+/// Who asks. A token that is there and wrong is said to be wrong, whatever else there is.
+async fn who(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Caller>, Problem> {
+    match one(&parts.headers, &header::AUTHORIZATION) {
+        Ok(None) => by_session(app, visit, parts).await,
+        Ok(Some(value)) => by_token(app, value).await.map(Some),
+        Err(()) => Err(wrong_token("the Authorization header must stand once, as text")),
+    }
+}
+
+fn wrong_token(why: &str) -> Problem {
+    Problem::new(Kind::SignInNeeded, format!("{why}; make one with `fleecefold token add`"))
+}
+
+async fn by_token(app: &App, authorization: &str) -> Result<Caller, Problem> {
+    let token = match authorization.split_once(' ') {
+        Some((scheme, token)) if scheme.eq_ignore_ascii_case("bearer") => token.trim(),
+        _ => return Err(wrong_token("the Authorization header must be Bearer and a token")),
+    };
+    let Some(keys) = &app.keys else {
+        return Err(wrong_token("this server was started without --keys, so it takes no tokens"));
+    };
+    let jti =
+        keys.read(token, app.ledger.now()).map_err(|wrong: TokenWrong| wrong_token(&wrong.to_string()))?;
+    match app.ledger.token(&jti).await? {
+        Some(token) => Ok(Caller { who: token.name, role: token.role, form_token: String::new() }),
+        None => Err(wrong_token("the token was ended")),
+    }
+}
+
+async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Caller>, Problem> {
+    let Some(cookie) = Cookie::Session.read(visit.via, &parts.headers) else { return Ok(None) };
+    let Some(session) = app.ledger.session(&SecretHash::of(&cookie)).await? else { return Ok(None) };
+    let changes = !matches!(parts.method, Method::GET | Method::HEAD);
+    let headers = &parts.headers;
+    // A form proves by its token that it is of our page; a script's request by what browsers say.
+    if changes
+        && !is_page(parts.uri.path())
+        && !headers.contains_key(header::ORIGIN)
+        && !headers.contains_key(FETCH_SITE)
+    {
+        let words = "a change by cookie must come from a page of this shop; programs send a token instead";
+        return Err(Problem::new(Kind::ForeignOrigin, words));
+    }
+    Ok(Some(Caller { who: session.name, role: session.role, form_token: session.form_token }))
+}
+
+/// A person is led to the door, and from there back to the page; a program is told what it lacks.
+async fn sent_to_the_door(app: &App, parts: &Parts) -> Response {
+    if !is_page(parts.uri.path()) {
+        let words = "say who you are: send a token, as Authorization: Bearer TOKEN (`fleecefold token add` makes one)";
+        return Problem::new(Kind::SignInNeeded, words).into_response();
+    }
+    match app.ledger.has_people().await {
+        Err(failure) => Problem::from(failure).into_response(),
+        Ok(false) => go("/begin"),
+        Ok(true) if parts.method == Method::GET => {
+            let target = parts.uri.path_and_query().map_or("/", |p| p.as_str());
+            let then: String = form_urlencoded::byte_serialize(target.as_bytes()).collect();
+            go(&format!("/enter?then={then}"))
+        }
+        Ok(true) => go("/enter"),
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,219 @@
+//! Who comes in where: every route and every role, tokens that are none, changes by cookie.
+
+use super::*;
+use crate::routes::{Route, routes};
+use crate::testing::TestShop;
+use crate::testing::browser::Browser;
+use axum::body::Body;
+use axum::http::Request as HttpRequest;
+use domain::people::{Act, Role};
+use ledger::EndToken;
+use serde_json::json;
+
+/// A path below a route.
+fn below(route: &Route) -> String {
+    let part = |part: &str| if part.starts_with('{') { "77".to_owned() } else { part.to_owned() };
+    route.path.split('/').map(part).collect::<Vec<_>>().join("/")
+}
+
+/// Asks with nothing but who it is: whatever else is wrong with the request is found later.
+async fn asked(shop: &TestShop, route: &Route) -> (u16, String) {
+    let reply = shop.ask(route.method.clone(), &below(route), &[], Body::empty()).await;
+    (reply.status, reply.header("location").unwrap_or_default().to_owned())
+}
+
+// OWASP ASVS 5.0.0, 8.2.1.
+#[tokio::test]
+async fn every_route_lets_in_whom_the_table_lets_in_and_nobody_else() {
+    let shop = TestShop::open().await.with_desk();
+    let all = routes(true);
+    assert!(all.len() > 50, "{}", all.len());
+    for route in &all {
+        let what = format!("{} {}", route.method, route.path);
+        let roles = if route.needs == Needs::Nobody { &[][..] } else { &Role::ALL[..] };
+        for role in roles.iter().copied() {
+            let may = match route.needs {
+                Needs::Nobody | Needs::Somebody => true,
+                Needs::One(act) => role.may(act),
+            };
+            let (status, _) = asked(&shop.as_role(role), route).await;
+            assert_eq!(![401, 403].contains(&status), may, "{what} as {role}: {status}");
+        }
+        let (status, location) = asked(&shop.as_nobody(), route).await;
+        if route.needs == Needs::Nobody {
+            assert!(status != 401, "{what} as nobody: {status}");
+        } else if is_page(route.path) {
+            assert_eq!((status, location.as_str()), (303, "/begin"), "{what} as nobody");
+        } else {
+            assert_eq!(status, 401, "{what} as nobody");
+        }
+    }
+}
+
+/// What is open to everybody is short enough to be read.
+#[tokio::test]
+async fn what_asks_for_nobody_stands_here() {
+    let open: Vec<String> = routes(true)
+        .iter()
+        .filter(|route| route.needs == Needs::Nobody)
+        .map(|route| format!("{} {}", route.method, route.path))
+        .collect();
+    let expected = [
+        "GET /api/openapi.json",
+        "GET /health/live",
+        "GET /health/ready",
+        "GET /metrics",
+        "GET /",
+        "GET /assets/{hash}/{name}",
+        "GET /enter",
+        "POST /enter",
+        "GET /begin",
+        "POST /begin",
+    ];
+    assert_eq!(open, expected);
+}
+
+#[tokio::test]
+async fn who_may_not_is_told_what_they_may_not() {
+    let shop = TestShop::open().await;
+    let reply = shop.as_role(Role::Counter).get("/api/books").await;
+    reply.expect_problem("not-allowed", 403);
+    let words = reply.json()["detail"].to_string();
+    assert!(words.contains("counter hand may not read the books"), "{words}");
+    let page = shop.as_role(Role::Counter).get("/settings/people").await;
+    assert_eq!(page.status, 403);
+    assert!(
+        page.text().contains("may not change the shop") && page.text().contains("/counter"),
+        "{}",
+        page.text()
+    );
+    assert!(!page.text().contains("href=\"/books\""), "the doors are those of the role");
+    assert!(Role::Counter.may(Act::Sell));
+}
+
+// RFC 6750, 3.1; RFC 8725 for the tokens themselves is in `tokens`.
+#[tokio::test]
+async fn a_token_that_is_none_is_refused_at_every_turn() {
+    let shop = TestShop::open().await;
+    let good = shop.bearer();
+    let token = good.trim_start_matches("Bearer ").to_owned();
+    let check = |header: String, status: u16| {
+        let shop = shop.as_nobody();
+        async move {
+            let reply = shop.get_with("/api/shop", &[("authorization", &header)]).await;
+            assert_eq!(reply.status, status, "{header}: {}", reply.text());
+            if status == 401 {
+                reply.expect_problem("sign-in-needed", 401);
+                assert!(reply.header("www-authenticate").is_some_and(|h| h.starts_with("Bearer")));
+            }
+        }
+    };
+    check(good.clone(), 200).await;
+    check(format!("bearer {token}"), 200).await;
+    check(token.clone(), 401).await;
+    check(format!("Basic {token}"), 401).await;
+    check("Bearer ".to_owned(), 401).await;
+    check(format!("{good}x"), 401).await;
+    check(good[..good.len() - 2].to_owned(), 401).await;
+    let end = EndToken { name: "api".to_owned(), who: String::new() };
+    shop.ledger().execute(None, &end).await.expect("ended");
+    check(good, 401).await;
+    let twice = HttpRequest::builder().uri("/api/shop").header("host", "localhost");
+    let twice = twice.header("authorization", "a").header("authorization", "b");
+    shop.as_nobody()
+        .send(twice.body(Body::empty()).expect("a request"))
+        .await
+        .expect_problem("sign-in-needed", 401);
+}
+
+#[tokio::test]
+async fn a_token_is_over_when_its_time_is() {
+    let shop = TestShop::open().await;
+    assert_eq!(shop.get("/api/shop").await.status, 200);
+    shop.advance_millis(3650 * 24 * 60 * 60 * 1000);
+    let reply = shop.get("/api/shop").await;
+    reply.expect_problem("sign-in-needed", 401);
+    assert!(reply.text().contains("time is over"), "{}", reply.text());
+}
+
+#[tokio::test]
+async fn what_a_token_does_stands_under_its_name() {
+    let shop = TestShop::open().await.as_role(Role::Maker);
+    let count = json!({"less": "1", "why": "damage", "note": "moths"});
+    let reply = shop.post("/api/items/SPINDLE/stock", "k1", count).await;
+    assert_eq!(reply.status, 200, "{}", reply.text());
+    let rows = shop.ledger().audit(None, 1).await.expect("the list");
+    assert_eq!((rows[0].who.as_str(), rows[0].act.code()), ("maker", "stock"));
+    let same_key =
+        shop.as_role(Role::Owner).post("/api/items/SPINDLE/stock", "k1", json!({"more": "1"})).await;
+    assert_eq!(same_key.status, 200, "a key belongs to its caller: {}", same_key.text());
+}
+
+// OWASP Cross-Site Request Forgery cheat sheet: Fetch Metadata, and Origin where it is missing.
+#[tokio::test]
+async fn a_change_by_cookie_comes_from_a_page_of_ours() {
+    let shop = TestShop::open().await;
+    let mut browser = Browser::new(&shop);
+    crate::pages::enter::tests::owner(&shop).await;
+    assert_eq!(browser.enter("Maud", crate::pages::enter::tests::PASSWORD).await.status, 303);
+    let sale = TestShop::cash_sale("SPINDLE").to_string();
+    let check = |headers: Vec<(&'static str, &'static str)>, status: u16| {
+        let (mut browser, sale) = (browser.clone(), sale.clone());
+        async move {
+            let key = format!("{headers:?}").replace(|c: char| !c.is_ascii_alphanumeric(), "");
+            let own = [("content-type", "application/json"), ("idempotency-key", key.as_str())];
+            let headers = [headers.as_slice(), &own].concat();
+            let reply = browser.ask("POST", "/api/sales", Some(sale), &headers).await;
+            assert_eq!(reply.status, status, "{headers:?}: {}", reply.text());
+        }
+    };
+    check(vec![], 403).await;
+    check(vec![("sec-fetch-site", "same-origin")], 201).await;
+    check(vec![("origin", "http://localhost")], 201).await;
+    check(vec![("sec-fetch-site", "cross-site")], 403).await;
+    check(vec![("sec-fetch-site", "same-site")], 403).await;
+    check(vec![("origin", "null")], 403).await;
+    check(vec![("origin", "http://evil.example"), ("sec-fetch-site", "same-origin")], 403).await;
+    assert_eq!(browser.get("/api/shop").await.status, 200);
+}
+
+#[tokio::test]
+async fn what_is_of_this_machine_is_not_seen_from_afar() {
+    let shop = TestShop::open().await;
+    let shop = shop.at_site("https://shop.example");
+    let mut here = Browser::new(&shop);
+    assert_eq!(here.get("/metrics").await.status, 200);
+    let mut afar = Browser::at_site(&shop, "shop.example");
+    let reply = afar.get("/health/live").await;
+    assert_eq!((reply.status, reply.header("strict-transport-security")), (200, Some("max-age=31536000")));
+    assert_eq!(here.get("/health/live").await.header("strict-transport-security"), None);
+    assert_eq!(afar.get("/metrics").await.status, 404);
+    let begin = afar.get("/begin").await;
+    assert!(begin.status == 403 && begin.text().contains("on its own machine"), "{}", begin.text());
+    assert_eq!(here.get("/begin").await.status, 200);
+}
+
+// OWASP ASVS 5.0.0, 4.1.3: a forwarded address counts only from our own proxy.
+#[test]
+fn an_address_is_the_peers_or_what_our_proxy_says() {
+    let check = |peer: &str, via: Via, forwarded: Option<&'static str>, expected: &str| {
+        let mut request = HttpRequest::builder().uri("/enter");
+        if let Some(forwarded) = forwarded {
+            request = request.header("x-forwarded-for", forwarded);
+        }
+        let mut request = request.body(Body::empty()).expect("a request");
+        let peer: std::net::SocketAddr = peer.parse().expect("an address");
+        request.extensions_mut().insert(axum::extract::ConnectInfo(peer));
+        let (parts, _) = request.into_parts();
+        assert_eq!(Visit::of(&parts, via).address, expected, "{peer} {via:?} {forwarded:?}");
+    };
+    check("127.0.0.1:5", Via::Machine, None, "127.0.0.1");
+    check("127.0.0.1:5", Via::Machine, Some("192.0.2.1"), "127.0.0.1");
+    check("127.0.0.1:5", Via::Site, Some("192.0.2.1"), "192.0.2.1");
+    check("127.0.0.1:5", Via::Site, Some("203.0.113.9, 192.0.2.1"), "192.0.2.1");
+    check("127.0.0.1:5", Via::Site, Some("nonsense"), "127.0.0.1");
+    check("127.0.0.1:5", Via::Site, None, "127.0.0.1");
+    check("192.0.2.7:5", Via::Site, Some("203.0.113.9"), "192.0.2.7");
+    check("[2001:db8:1:2:3:4:5:6]:5", Via::Site, None, "2001:db8:1:2::");
+    check("[::ffff:192.0.2.7]:5", Via::Site, None, "192.0.2.7");
+}

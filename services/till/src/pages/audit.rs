@@ -1,0 +1,94 @@
+//! The list of who changed what, for the owner to read.
+
+use crate::app::App;
+use crate::caller::{Caller, Needs};
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown;
+use crate::problem::Problem;
+use crate::query::Asking;
+use crate::routes::Route;
+use askama::Template;
+use axum::extract::State;
+use domain::ids::AuditId;
+use domain::people::Act;
+use serde::Deserialize;
+
+/// Lines of one page.
+const LINES: usize = 100;
+
+/// Its route.
+pub(crate) fn routes() -> Vec<Route> {
+    vec![Route::get("/settings/audit", Needs::One(Act::Run), room)]
+}
+
+struct Line {
+    at: String,
+    who: String,
+    act: &'static str,
+    what: String,
+    detail: String,
+}
+
+#[derive(Template)]
+#[template(path = "audit/room.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    lines: Vec<Line>,
+    /// Where the list goes on.
+    before: Option<String>,
+}
+
+/// Where the list begins.
+#[derive(Debug, Default, Deserialize)]
+pub(crate) struct Asked {
+    before: Option<String>,
+}
+
+/// GET /settings/audit
+pub(crate) async fn room(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(asked): Asking<Asked>,
+) -> Result<Paper<Page>, Problem> {
+    let before = asked.before.map(|text| text.parse::<AuditId>()).transpose();
+    let before = before.map_err(|error| Problem::invalid_parameter("before", error))?;
+    let mut rows = app.ledger.audit(before, LINES + 1).await?;
+    let goes_on = rows.len() > LINES;
+    rows.truncate(LINES);
+    let zone = &app.ledger.shop().zone;
+    let last = rows.last().map(|row| row.id.to_string()).filter(|_| goes_on);
+    let line = |row: ledger::AuditRow| Line {
+        at: shown::moment(zone, row.at),
+        who: row.who,
+        act: row.act.words(),
+        what: row.what,
+        detail: row.detail,
+    };
+    let lines = rows.into_iter().map(line).collect();
+    Ok(Paper(Page { frame: Frame::new(&app, &caller, Room::Settings), lines, before: last }))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn the_list_is_read_page_by_page() {
+        let shop = TestShop::open().await;
+        for n in 0..=super::LINES {
+            let price = format!("{}.00", n + 50);
+            let reply =
+                shop.patch("/api/items/COWL", &price, &[("if-match", "*")], json!({"price": price})).await;
+            assert_eq!(reply.status, 200, "{}", reply.text());
+        }
+        let first = shop.get("/settings/audit").await;
+        let page = first.text();
+        assert!(page.contains("149.00 → 150.00, by hand") && !page.contains("→ 50.00"), "{page}");
+        let (_, rest) = page.split_once("href=\"/settings/audit?before=").expect("the next page");
+        let id = rest.split('"').next().expect("an id");
+        let next = shop.get(&format!("/settings/audit?before={id}")).await;
+        assert!(next.text().contains("48.00 → 50.00") && !next.text().contains("149.00"), "{}", next.text());
+        assert_eq!(shop.get("/settings/audit?before=x").await.status, 422);
+    }
+}

@@ -1,0 +1,156 @@
+//! The first set-up: the shop's name, currency and zone, and its owner with a password of their own.
+//! There only while there is nobody yet, and only on the shop's own machine: whoever found a new
+//! shop's public address first would own it.
+
+use crate::app::App;
+use crate::caller::Needs;
+use crate::cookies::Cookie;
+use crate::door::Visit;
+use crate::pages::enter::{before, let_in, new_session, with_before};
+use crate::pages::form::{Faults, Form, read_outside};
+use crate::pages::frame::{Frame, Paper, go};
+use crate::problem::{Kind, Problem};
+use crate::routes::Route;
+use crate::secrets::check_password;
+use askama::Template;
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use domain::people::Role;
+use ledger::{AddPerson, BeginShop, By, TryOf};
+
+/// Its routes.
+pub(crate) fn routes() -> Vec<Route> {
+    vec![Route::get("/begin", Needs::Nobody, door), Route::post("/begin", Needs::Nobody, begin)]
+}
+
+/// Currencies that are offered; any other code of ISO 4217 can be typed.
+const CURRENCIES: &[(&str, &str)] = &[
+    ("USD", "US dollar"),
+    ("EUR", "euro"),
+    ("GBP", "pound sterling"),
+    ("CAD", "Canadian dollar"),
+    ("AUD", "Australian dollar"),
+    ("NZD", "New Zealand dollar"),
+    ("CHF", "Swiss franc"),
+    ("NOK", "Norwegian krone"),
+    ("SEK", "Swedish krona"),
+    ("DKK", "Danish krone"),
+];
+/// Zones that are offered; any other name of the IANA database can be typed.
+const ZONES: &[&str] = &[
+    "America/New_York",
+    "America/Chicago",
+    "America/Denver",
+    "America/Los_Angeles",
+    "America/Halifax",
+    "Europe/London",
+    "Europe/Dublin",
+    "Europe/Berlin",
+    "Europe/Oslo",
+    "Australia/Sydney",
+    "Pacific/Auckland",
+    "UTC",
+];
+
+#[derive(Template)]
+#[template(path = "begin/room.html")]
+struct Page {
+    frame: Frame,
+    faults: Faults,
+    shop: String,
+    currency: String,
+    zone: String,
+    name: String,
+    currencies: &'static [(&'static str, &'static str)],
+    zones: &'static [&'static str],
+}
+
+/// Whether the set-up is open to whoever asks: `Some` answer if not.
+async fn closed(app: &App, visit: &Visit) -> Result<Option<Response>, Problem> {
+    if app.ledger.has_people().await? {
+        return Ok(Some(go("/enter")));
+    }
+    if visit.is_here {
+        return Ok(None);
+    }
+    let words = "the shop is set up on its own machine: open this page there by the address that the program printed, \
+        or add its owner there with `fleecefold user add`";
+    Err(Problem::new(Kind::NotAllowed, words))
+}
+
+/// GET /begin
+pub(crate) async fn door(
+    State(app): State<App>,
+    visit: Visit,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    if let Some(answer) = closed(&app, &visit).await? {
+        return Ok(answer);
+    }
+    let token = before(&visit, &headers);
+    let shop = app.ledger.shop();
+    let page = Page {
+        frame: Frame::outside(&app, token.clone()),
+        faults: Faults::default(),
+        shop: String::new(),
+        currency: shop.currency.to_string(),
+        zone: shop.zone.name().to_owned(),
+        name: String::new(),
+        currencies: CURRENCIES,
+        zones: ZONES,
+    };
+    Ok(with_before(&visit, &token, Paper(page).into_response()))
+}
+
+/// POST /begin
+pub(crate) async fn begin(
+    State(app): State<App>,
+    visit: Visit,
+    request: Request,
+) -> Result<Response, Problem> {
+    let headers = request.headers().clone();
+    let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
+    let form = read_outside(request, &token).await?;
+    if let Some(answer) = closed(&app, &visit).await? {
+        return Ok(answer);
+    }
+    let password = form.raw("password");
+    if let Err(weak) = check_password(password, form.text("owner")) {
+        return Ok(again(&app, &form, Faults::one("password", weak.to_string())));
+    }
+    if password != form.raw("again") {
+        return Ok(again(&app, &form, Faults::one("again", "the two passwords differ")));
+    }
+    let phc = app.secrets.hash(password).await?;
+    let name = form.text("owner").to_owned();
+    let owner =
+        AddPerson { name: name.clone(), role: Role::Owner, password: phc.clone(), pin: None, who: name };
+    let setting = |key: &str, field: &str| (key.to_owned(), form.text(field).to_owned());
+    let settings = vec![setting("currency", "currency"), setting("zone", "zone"), setting("name", "shop")];
+    let tried = TryOf::new(&owner.name, None, &visit.address);
+    match app.run_unkept(&BeginShop { settings, owner }).await {
+        Ok(person) => {
+            let_in(&app, &visit, &headers, new_session(person, By::Password, phc, tried), "/").await
+        }
+        Err(problem) => Ok(again(&app, &form, Faults::of(problem)?)),
+    }
+}
+
+fn again(app: &App, form: &Form, faults: Faults) -> Response {
+    let of = |field: &str| form.text(field).to_owned();
+    let page = Page {
+        frame: Frame::outside(app, form.caller.form_token.clone()),
+        faults,
+        shop: of("shop"),
+        currency: of("currency"),
+        zone: of("zone"),
+        name: of("owner"),
+        currencies: CURRENCIES,
+        zones: ZONES,
+    };
+    (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,74 @@
+use crate::testing::TestShop;
+use crate::testing::browser::Browser;
+
+const FIELDS: [(&str, &str); 6] = [
+    ("shop", "Fold End"),
+    ("currency", "GBP"),
+    ("zone", "Europe/London"),
+    ("owner", "Maud"),
+    ("password", "a fold of wool"),
+    ("again", "a fold of wool"),
+];
+
+/// The form with one field otherwise.
+fn but(field: &str, value: &'static str) -> Vec<(&'static str, &'static str)> {
+    FIELDS.iter().map(|(name, old)| (*name, if *name == field { value } else { *old })).collect()
+}
+
+/// A shop in which nothing is priced yet, so that its currency is open.
+async fn fresh() -> (TestShop, Browser) {
+    let shop = TestShop::empty().await;
+    let browser = Browser::new(&shop);
+    (shop, browser)
+}
+
+#[tokio::test]
+async fn a_new_shop_is_set_up_once_and_its_owner_is_in() {
+    let (shop, mut browser) = fresh().await;
+    let turned = browser.get("/today").await;
+    assert_eq!((turned.status, turned.header("location")), (303, Some("/begin")));
+    assert_eq!(browser.get("/enter").await.header("location"), Some("/begin"));
+    let page = browser.get("/begin").await;
+    assert!(page.status == 200 && page.text().contains("A new shop"), "{}", page.text());
+    let mut late = browser.clone();
+    late.get("/begin").await;
+    let done = browser.post("/begin", &FIELDS).await;
+    assert_eq!((done.status, done.header("location")), (303, Some("/")), "{}", done.text());
+    let today = browser.get("/today").await;
+    assert!(today.text().contains("Fold End") && today.text().contains("Maud"), "{}", today.text());
+    let settings = shop.ledger().shop();
+    assert_eq!((settings.currency.to_string(), settings.zone.name()), ("GBP".to_owned(), "Europe/London"));
+    let second = late.post("/begin", &but("owner", "Rowan")).await;
+    assert_eq!((second.status, second.header("location")), (303, Some("/enter")));
+    assert_eq!(browser.get("/begin").await.header("location"), Some("/enter"));
+    assert_eq!(shop.ledger().people().await.expect("people").len(), 1);
+}
+
+#[tokio::test]
+async fn what_is_wrong_is_said_beside_its_field_and_what_was_typed_stays() {
+    let (shop, mut browser) = fresh().await;
+    for (field, value, words) in [
+        ("password", "short", "at least 8 characters"),
+        ("password", "password123456", "among the first"),
+        ("again", "another one", "the two passwords differ"),
+        ("currency", "pounds", "currency"),
+        ("zone", "Europe/Atlantis", "zone"),
+        ("shop", "", "may not be empty"),
+        ("owner", "", "may not be empty"),
+    ] {
+        browser.get("/begin").await;
+        let reply = browser.post("/begin", &but(field, value)).await;
+        let page = reply.text();
+        assert!(reply.status == 422 && page.contains(words), "{field}: {} {page}", reply.status);
+        assert!(page.contains("class=\"fault\"") && !page.contains("a fold of wool"), "{field}: {page}");
+        assert!(field == "shop" || page.contains("value=\"Fold End\""), "{field}: {page}");
+    }
+    assert!(!shop.ledger().has_people().await.expect("an answer"));
+}
+
+#[tokio::test]
+async fn programs_work_before_there_is_anybody() {
+    let shop = TestShop::open().await;
+    assert!(!shop.ledger().has_people().await.expect("an answer"));
+    assert_eq!(shop.get("/api/shop").await.status, 200);
+}

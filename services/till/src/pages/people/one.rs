@@ -1,0 +1,134 @@
+//! One person: their role, password and PIN, and the end of their being here.
+
+use super::{Choice, PATH, choices, password, pin, role};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::{Kind, Problem};
+use crate::query::At;
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::ids::PersonId;
+use ledger::{EditPerson, EndPerson, PersonView, PinChange};
+
+#[derive(Template)]
+#[template(path = "people/one.html")]
+pub(super) struct Page {
+    frame: Frame,
+    id: String,
+    name: String,
+    is: &'static str,
+    has_pin: bool,
+    roles: Vec<Choice>,
+    faults: Faults,
+}
+
+async fn person(app: &App, id: PersonId) -> Result<PersonView, Problem> {
+    let found = app.ledger.people().await?.into_iter().find(|person| person.id == id);
+    found.ok_or_else(|| Problem::new(Kind::NoSuch, format!("there is no person {id} here")))
+}
+
+async fn page(app: &App, caller: &Caller, id: PersonId, faults: Faults) -> Result<Paper<Page>, Problem> {
+    let person = person(app, id).await?;
+    Ok(Paper(Page {
+        frame: Frame::new(app, caller, Room::Settings),
+        id: id.to_string(),
+        name: person.name,
+        is: person.role.words(),
+        has_pin: person.has_pin,
+        roles: choices(person.role.code()),
+        faults,
+    }))
+}
+
+/// GET /settings/people/{id}
+pub(super) async fn room(
+    State(app): State<App>,
+    caller: Caller,
+    At(id): At<PersonId>,
+) -> Result<Paper<Page>, Problem> {
+    page(&app, &caller, id, Faults::default()).await
+}
+
+fn change(person: PersonId, form: &Form) -> EditPerson {
+    let who = form.caller.who.clone();
+    EditPerson { person, role: None, password: None, pin: None, keep: None, who }
+}
+
+/// Back to the page after a change, or the page again with what is wrong.
+async fn answer(
+    app: &App,
+    form: &Form,
+    id: PersonId,
+    done: Result<(), Problem>,
+) -> Result<Response, Problem> {
+    match done {
+        Ok(()) => Ok(go(&format!("{PATH}/{id}"))),
+        Err(problem) => {
+            let page = page(app, &form.caller, id, Faults::of(problem)?).await?;
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+        }
+    }
+}
+
+/// POST /settings/people/{id}/role
+pub(super) async fn set_role(
+    State(app): State<App>,
+    At(id): At<PersonId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let done = match role(&form) {
+        Ok(role) => {
+            let change = EditPerson { role: Some(role), ..change(id, &form) };
+            app.run(&form.key, &change).await.map(|_| ())
+        }
+        Err(problem) => Err(problem),
+    };
+    answer(&app, &form, id, done).await
+}
+
+/// POST /settings/people/{id}/password
+pub(super) async fn set_password(
+    State(app): State<App>,
+    At(id): At<PersonId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let name = person(&app, id).await?.name;
+    let done = match password(&app, &form, &name).await {
+        Ok(password) => app.run_unkept(&EditPerson { password: Some(password), ..change(id, &form) }).await,
+        Err(problem) => Err(problem),
+    };
+    answer(&app, &form, id, done).await
+}
+
+/// POST /settings/people/{id}/pin
+pub(super) async fn set_pin(
+    State(app): State<App>,
+    At(id): At<PersonId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let done = match pin(&app, &form).await {
+        Ok(pin) => {
+            let pin = Some(pin.map_or(PinChange::Gone, PinChange::New));
+            app.run_unkept(&EditPerson { pin, ..change(id, &form) }).await
+        }
+        Err(problem) => Err(problem),
+    };
+    answer(&app, &form, id, done).await
+}
+
+/// POST /settings/people/{id}/end
+pub(super) async fn end(
+    State(app): State<App>,
+    At(id): At<PersonId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let ended = app.run(&form.key, &EndPerson { person: id, who: form.caller.who.clone() }).await;
+    match ended {
+        Ok(_) => Ok(go(PATH)),
+        Err(problem) => answer(&app, &form, id, Err(problem)).await,
+    }
+}

@@ -1,0 +1,65 @@
+//! Making a token, which is shown once, and ending one.
+
+use super::made::Made;
+use super::{PATH, Undone, again, role};
+use crate::app::App;
+use crate::door::Visit;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::problem::{Kind, Problem};
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::{IntoResponse, Response};
+use ledger::{AddToken, EndToken};
+
+const DAY_MS: i64 = 24 * 60 * 60 * 1000;
+/// The longest that a token lasts: ten years, for what is screwed to a wall.
+const MAX_DAYS: i64 = 3650;
+
+/// POST /settings/tokens
+pub(super) async fn make(
+    State(app): State<App>,
+    visit: Visit,
+    headers: HeaderMap,
+    form: Form,
+) -> Result<Response, Problem> {
+    match made(&app, &form).await {
+        Ok(token) => {
+            let frame = Frame::new(&app, &form.caller, Room::Settings);
+            Ok(Paper(Made { frame, name: form.text("name").to_owned(), token }).into_response())
+        }
+        Err(problem) => {
+            let undone = Undone::Token(Faults::of(problem)?);
+            again(&app, &visit, &headers, &form, undone).await
+        }
+    }
+}
+
+async fn made(app: &App, form: &Form) -> Result<String, Problem> {
+    let days = form.text("days").parse::<i64>().ok().filter(|days| (1..=MAX_DAYS).contains(days));
+    let days =
+        days.ok_or_else(|| Problem::invalid("#/days", format!("write a number from 1 to {MAX_DAYS}")))?;
+    let Some(keys) = &app.keys else {
+        return Err(Problem::new(Kind::NotAllowed, "this server was started without --keys"));
+    };
+    let now = app.ledger.now();
+    let new = AddToken {
+        jti: crate::chance::text(),
+        name: form.text("name").to_owned(),
+        role: role(form)?,
+        until: now.plus_millis(days * DAY_MS),
+        who: form.caller.who.clone(),
+    };
+    let token = keys.sign(&new.jti, &new.name, now, new.until);
+    let token =
+        token.map_err(|e| Problem::new(Kind::Trouble, "the token could not be signed").because(&e))?;
+    app.run_unkept(&new).await?;
+    Ok(token)
+}
+
+/// POST /settings/tokens/end
+pub(super) async fn end(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let end = EndToken { name: form.text("name").to_owned(), who: form.caller.who.clone() };
+    app.run(&form.key, &end).await?;
+    Ok(go(PATH))
+}
