@@ -4,7 +4,7 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::counter::slip::{Slip, left};
-use crate::pages::counter::words::{self, TENDERS};
+use crate::pages::counter::words;
 use crate::pages::counter::{again, said};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, Paper, Room, go};
@@ -19,7 +19,7 @@ use domain::cash::denominations;
 use domain::day::Day;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
-use ledger::{BasketState, BasketView, HoldBasket, PayBasket, Refusal, StopPaying, TenderIn};
+use ledger::{BasketState, BasketView, HoldBasket, PayBasket, Refusal, Shop, StopPaying, TenderIn};
 use serde::Deserialize;
 
 /// Sums that a hand is often given, offered as buttons.
@@ -64,8 +64,10 @@ pub(crate) struct Query {
     by: String,
 }
 
-fn kind_of(text: &str) -> TenderKind {
-    TenderKind::from_code(text).filter(|kind| TENDERS.contains(kind)).unwrap_or(TenderKind::Cash)
+/// One of the shop's own ways; its first, if another is named.
+fn kind_of(shop: &Shop, text: &str) -> TenderKind {
+    let named = TenderKind::from_code(text).filter(|kind| shop.tenders.contains(kind));
+    named.or(shop.tenders.first().copied()).unwrap_or(TenderKind::Cash)
 }
 
 /// The sums above what is due that its notes make.
@@ -98,7 +100,10 @@ impl Page {
             frame: Frame::new(app, caller, Room::Counter),
             by: kind.code(),
             name: words::tender(kind),
-            ways: TENDERS.map(|k| (k.code(), words::tender(k), k == kind)).to_vec(),
+            ways: words::ways(&shop)
+                .into_iter()
+                .map(|(code, name)| (code, name, code == kind.code()))
+                .collect(),
             left: to_take.to_string(),
             due: view.due.to_string(),
             notes: notes(to_take, kind),
@@ -127,7 +132,7 @@ pub(crate) async fn page(
         (None, BasketState::Open) => return Ok(go(&format!("/counter/{basket}"))),
         (None, _) => return Ok(go("/counter")),
     }
-    Ok(Paper(Page::of(&app, &caller, &view, kind_of(&query.by))?).into_response())
+    Ok(Paper(Page::of(&app, &caller, &view, kind_of(&app.ledger.shop(), &query.by))?).into_response())
 }
 
 /// POST /counter/{basket}/pay: the first press of a tender holds every line, all or none.
@@ -143,7 +148,10 @@ pub(crate) async fn hold(
         who: form.caller.who.clone(),
     };
     match said(&app, &form, &command).await? {
-        Ok(_) => Ok(go(&format!("/counter/{basket}/pay?by={}", kind_of(form.text("by")).code()))),
+        Ok(_) => Ok(go(&format!(
+            "/counter/{basket}/pay?by={}",
+            kind_of(&app.ledger.shop(), form.text("by")).code()
+        ))),
         Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
     }
 }
@@ -174,7 +182,7 @@ pub(crate) async fn take(
 
 fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Refusal> {
     let shop = app.ledger.shop();
-    let kind = kind_of(form.text("by"));
+    let kind = kind_of(&shop, form.text("by"));
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
     let amount = match given {
@@ -199,7 +207,7 @@ fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Refusal> 
 
 /// The page again, with what was typed and what is wrong with it.
 fn wrong(app: &App, form: &Form, view: &BasketView, refusal: &Refusal) -> Result<Response, Problem> {
-    let mut page = Page::of(app, &form.caller, view, kind_of(form.text("by")))?;
+    let mut page = Page::of(app, &form.caller, view, kind_of(&app.ledger.shop(), form.text("by")))?;
     page.faults = words::faults(&app.ledger.shop(), refusal, app.ledger.now());
     page.typed = Typed {
         amount: form.text("amount").to_owned(),

@@ -61,6 +61,8 @@ pub(crate) struct Slip {
     pub(crate) customer: String,
     pub(crate) paying: bool,
     pub(crate) currency: String,
+    /// How it can be paid.
+    pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
     pub(crate) faults: Faults,
 }
@@ -81,6 +83,7 @@ impl Slip {
             customer: String::new(),
             paying: false,
             currency: shop.currency.to_string(),
+            ways: words::ways(shop),
             weigh: None,
             faults: Faults::default(),
         }
@@ -101,6 +104,7 @@ impl Slip {
             customer: view.customer.clone(),
             paying: view.paying,
             currency: shop.currency.to_string(),
+            ways: words::ways(shop),
             weigh: None,
             faults: Faults::default(),
         })

@@ -92,15 +92,10 @@ pub(crate) fn tender(kind: TenderKind) -> &'static str {
     }
 }
 
-/// How it is paid over a counter, the usual first; a card is taken on its own machine.
-pub(crate) const TENDERS: [TenderKind; 6] = [
-    TenderKind::Cash,
-    TenderKind::Card,
-    TenderKind::GiftNote,
-    TenderKind::Cheque,
-    TenderKind::Owed,
-    TenderKind::Other,
-];
+/// How the shop is paid over its counter, as codes and in words, in the order of its settings.
+pub(crate) fn ways(shop: &Shop) -> Vec<(&'static str, &'static str)> {
+    shop.tenders.iter().map(|kind| (kind.code(), tender(*kind))).collect()
+}
 
 /// Colours that yarn is named by, and how they look. The names are common practice, no source; a name
 /// that is not here leaves the band undyed.
