@@ -110,7 +110,7 @@ pub use stocktake::{
 pub use store::{Access, Ledger};
 pub use style_edit::EditStyle;
 pub use styles::{AddStyles, NewStyle, StyleView};
-pub use today::{EndingHold, NEWEST_LOOKED_AT, OwedRow, OwedSum, ShortLines};
+pub use today::{EndingHold, NEWEST_LOOKED_AT, OwedSum, ShortLines};
 pub use trouble::Trouble;
 pub use voids::VoidSale;
 pub use workbench::{

@@ -4,7 +4,7 @@
 use crate::error::{Failure, Stored};
 use crate::store::Ledger;
 use domain::day::{Day, Moment};
-use domain::ids::{HoldGroupId, SaleId, TenderId};
+use domain::ids::HoldGroupId;
 use domain::money::Money;
 use domain::text;
 use sqlx::Row;
@@ -34,23 +34,6 @@ pub struct EndingHold {
     pub until: Moment,
     /// How many lines.
     pub lines: i64,
-}
-
-/// A tender that is not paid yet.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct OwedRow {
-    /// The tender, by which it is paid.
-    pub tender: TenderId,
-    /// Its sale.
-    pub sale: SaleId,
-    /// That sale's receipt number.
-    pub receipt: Option<i64>,
-    /// Who owes it.
-    pub customer: String,
-    /// When it is due.
-    pub due: Day,
-    /// How much is left of it.
-    pub left: Money,
 }
 
 /// What is owed together.
@@ -145,31 +128,5 @@ impl Ledger {
             sqlx::query(sqlx::AssertSqlSafe(text)).bind(until.number()).fetch_one(&mut *connection).await?;
         let left = Money::from_minor(row.try_get(1)?, currency).stored("owed.amount")?;
         Ok(OwedSum { tenders: row.try_get(0)?, left })
-    }
-
-    /// What is owed and due on a day or before, the longest due first, at most `limit`.
-    pub async fn owed(&self, until: Day, limit: usize) -> Result<Vec<OwedRow>, Failure> {
-        let currency = self.shop().currency;
-        let mut connection = self.reader().await?;
-        let text = format!(
-            "SELECT o.tender_id, o.sale_id, (SELECT s.receipt FROM sale s WHERE s.id = o.sale_id), o.customer, \
-             o.due_day, o.amount - o.paid {OWED} ORDER BY o.due_day, o.tender_id LIMIT $2"
-        );
-        let rows = sqlx::query(sqlx::AssertSqlSafe(text))
-            .bind(until.number())
-            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
-            .fetch_all(&mut *connection)
-            .await?;
-        let owed = |row: &AnyRow| {
-            Ok(OwedRow {
-                tender: TenderId::from_raw(row.try_get(0)?),
-                sale: SaleId::from_raw(row.try_get(1)?),
-                receipt: row.try_get(2)?,
-                customer: row.try_get(3)?,
-                due: Day::from_number(row.try_get(4)?),
-                left: Money::from_minor(row.try_get(5)?, currency).stored("owed.amount")?,
-            })
-        };
-        rows.iter().map(owed).collect()
     }
 }

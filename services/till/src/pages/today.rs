@@ -1,6 +1,5 @@
 //! The room Today: what waits for a person now, and what the day brought so far.
 
-mod owed;
 mod takings;
 mod tasks;
 
@@ -17,11 +16,7 @@ use tasks::Task;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![
-        Route::get("/today", Needs::Somebody, room),
-        Route::get("/today/owed", Needs::One(Act::Sell), owed::page),
-        Route::post("/today/owed/{tender}", Needs::One(Act::Sell), owed::pay),
-    ]
+    vec![Route::get("/today", Needs::Somebody, room)]
 }
 
 /// The room.
@@ -81,9 +76,29 @@ mod tests {
         let hold = shop.post("/api/holds", "k4", hold).await;
         assert_eq!(hold.status, 201, "{}", hold.text());
         let page = shop.get("/today").await;
-        for part in ["18.00 is due", "Moor cowl ran out", "Ben", "15:00", "href=\"/today/owed\""] {
+        for part in ["18.00 is due", "Moor cowl ran out", "Ben", "15:00", "href=\"/counter/owed\""] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
+    }
+
+    #[tokio::test]
+    async fn a_drawer_of_an_earlier_day_is_told() {
+        let shop = TestShop::open().await;
+        let open = ledger::OpenDrawer {
+            channel: domain::channel::Channel::store(),
+            counts: Vec::new(),
+            who: "Ann".to_owned(),
+        };
+        shop.ledger().execute(None, &open).await.expect("a turn");
+        assert!(!shop.get("/today").await.text().contains("left open"));
+        shop.next_day();
+        let page = shop.get("/today").await;
+        let words = "The drawer of Farm store was left open: since 17 May 2026, 12:00, by Ann";
+        assert!(
+            page.text().contains(words) && page.text().contains("href=\"/counter/drawer\""),
+            "{}",
+            page.text()
+        );
     }
 
     #[tokio::test]

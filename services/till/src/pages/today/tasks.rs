@@ -2,9 +2,11 @@
 
 use crate::app::App;
 use crate::caller::Caller;
+use crate::pages::books::table::channel_name;
+use crate::pages::shown::moment;
 use crate::problem::Problem;
 use domain::people::Act;
-use ledger::Shop;
+use ledger::{Shop, Turn};
 
 /// Holds that are told one by one.
 const HOLDS: usize = 6;
@@ -42,6 +44,9 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
     if caller.may(Act::List) {
         tasks.extend(short_lines(app).await?);
     }
+    if caller.may(Act::KeepDrawer) {
+        tasks.extend(drawers(app, &shop).await?);
+    }
     if caller.may(Act::Sell) {
         tasks.extend(holds(app, &shop).await?);
         tasks.extend(owed(app, &shop).await?);
@@ -64,6 +69,20 @@ async fn short_lines(app: &App) -> Result<Option<Task>, Problem> {
     let orders = counted(short.orders, "online order", "online orders");
     let words = format!("{lines} of {orders} found the stock gone: substitute, refund, or release from hold");
     Ok(Some(Task::new(words, "/online/orders", "Choose for them")))
+}
+
+/// A drawer that is open on the day on which it was opened is nothing to be told.
+async fn drawers(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
+    let today = shop.zone.day_of(app.ledger.now());
+    let turns = app.ledger.open_turns().await?;
+    let left = turns.into_iter().filter(|turn| shop.zone.day_of(turn.opened) < today);
+    let task = |turn: Turn| {
+        let (channel, since) = (channel_name(shop, &turn.channel), moment(&shop.zone, turn.opened));
+        let by = if turn.opened_by.is_empty() { String::new() } else { format!(", by {}", turn.opened_by) };
+        let words = format!("The drawer of {channel} was left open: since {since}{by}");
+        Task::new(words, "/counter/drawer", "Count it out")
+    };
+    Ok(left.map(task).collect())
 }
 
 async fn holds(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
@@ -91,7 +110,7 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
         return Ok(None);
     }
     let words = format!("{} is due, owed for {}", due.left, counted(due.tenders, "sale", "sales"));
-    Ok(Some(Task::new(words, "/today/owed", "Take a payment")))
+    Ok(Some(Task::new(words, "/counter/owed", "Take a payment")))
 }
 
 async fn unlisted(app: &App) -> Result<Option<Task>, Problem> {
