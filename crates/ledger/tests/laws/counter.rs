@@ -140,7 +140,8 @@ fn quantity(line: u32, quantity: &str) -> BasketChange {
 #[test]
 fn a_slip_is_held_first_and_rung_up_once() {
     on_each(|shop| async move {
-        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned(), who: String::new() })
+            .await;
         shop.ok(add(vec![piece("p1", 4763), piece("p2", 3100), counted("c1", "5", 333)])).await;
         let basket = slip(&shop, &["p1", "c1"]).await;
         change(&shop, basket, discount(None, "10 %", "a pulled thread")).await;
@@ -358,7 +359,8 @@ fn cash_given_back_for_an_order_leaves_the_stores_drawer() {
 #[test]
 fn nobody_gets_cash_for_what_they_still_owe() {
     on_each(|shop| async move {
-        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned() }).await;
+        shop.ok(SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned(), who: String::new() })
+            .await;
         shop.ok(add(vec![counted("c1", "100", 1003)])).await;
         let turn = open_drawer(&shop, "store", &[(2000, 1)]).await;
         let tenders = || vec![tender(TenderKind::Cash, 1000), owed(2009)];

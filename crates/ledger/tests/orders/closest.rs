@@ -41,7 +41,7 @@ async fn add(shop: &TestShop, items: Vec<NewItem>) {
             minimum: None,
         };
         let style = NewStyle { name: name.to_owned(), rule, sizes: Vec::new(), category: String::new() };
-        shop.ledger.execute(None, &AddStyles { styles: vec![style] }).await.unwrap();
+        shop.ledger.execute(None, &AddStyles { styles: vec![style], who: String::new() }).await.unwrap();
     }
     let added = AddItems { items, who: "test".to_owned(), progress: None };
     let outcomes = shop.ledger.execute(None, &added).await.unwrap().answer;

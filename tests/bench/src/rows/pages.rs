@@ -116,7 +116,7 @@ impl Bench {
         self.shops.program.run(&shop.url, &["feed", "in", "--past", &text(&file)])?;
         fs::remove_file(&file).trying("removing an orders file")?;
         let serving = self.shops.program.serve(&shop.url)?;
-        let client = Client::connect(serving.address())?;
+        let client = Client::connect(serving.address(), &shop.token)?;
         Ok(Side { shop, serving, client, pieces, times: Vec::new() })
     }
 

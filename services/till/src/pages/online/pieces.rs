@@ -4,10 +4,14 @@ use super::weak::weaknesses;
 use crate::app::App;
 use crate::problem::Problem;
 use domain::colour;
-use ledger::ItemView;
+use ledger::{ItemView, Picture, PictureName};
+use std::collections::HashMap;
 
 /// The most bands of a tag's colour strip.
 const BANDS: usize = 6;
+/// A photograph whose mean lightness of 0 to 100 is below this shows little of its piece: common
+/// practice, no source.
+const DARK: u8 = 25;
 /// How wide a strip is drawn, in its own units.
 const STRIP_WIDTH: usize = 120;
 
@@ -46,7 +50,12 @@ pub(crate) fn strip(color: &str) -> Vec<Band> {
 }
 
 impl Piece {
+    /// Without a look at its pictures.
     pub(crate) fn of(item: &ItemView) -> Self {
+        Self::seen(item, false)
+    }
+
+    fn seen(item: &ItemView, has_dark_picture: bool) -> Self {
         Self {
             address: form_urlencoded::byte_serialize(item.sku.as_bytes()).collect(),
             sku: item.sku.clone(),
@@ -57,16 +66,23 @@ impl Piece {
             price: crate::pages::shown::money(item.price),
             free: item.free().to_string(),
             is_gone: item.free().steps() == 0,
-            weak: weaknesses(item, false),
+            weak: weaknesses(item, has_dark_picture),
             strip: strip(&item.color),
         }
     }
 }
 
+fn has_dark(item: &ItemView, pictures: &HashMap<PictureName, Picture>) -> bool {
+    let mut known = item.images.iter().filter_map(|image| pictures.get(&PictureName::of_file(image)?));
+    known.any(|picture| picture.lightness < DARK)
+}
+
 /// Items as they are shown.
-#[expect(clippy::unused_async, reason = "the lightness of the pictures is looked up here once it is kept")]
-pub(crate) async fn of(_: &App, items: &[ItemView]) -> Result<Vec<Piece>, Problem> {
-    Ok(items.iter().map(Piece::of).collect())
+pub(crate) async fn of(app: &App, items: &[ItemView]) -> Result<Vec<Piece>, Problem> {
+    let names: Vec<_> =
+        items.iter().flat_map(|i| &i.images).filter_map(|i| PictureName::of_file(i)).collect();
+    let pictures = app.ledger.pictures(&names).await?;
+    Ok(items.iter().map(|item| Piece::seen(item, has_dark(item, &pictures))).collect())
 }
 
 #[cfg(test)]

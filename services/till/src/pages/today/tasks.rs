@@ -10,6 +10,8 @@ use ledger::{Shop, Turn};
 
 /// Holds that are told one by one.
 const HOLDS: usize = 6;
+/// Feeds that failed which are counted; more are as pressing.
+const FAILED: usize = 20;
 /// Styles that are told by their names.
 const STYLES: usize = 4;
 
@@ -43,6 +45,7 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
     let mut tasks = Vec::new();
     if caller.may(Act::List) {
         tasks.extend(short_lines(app).await?);
+        tasks.extend(failed_feeds(app).await?);
     }
     if caller.may(Act::KeepDrawer) {
         tasks.extend(drawers(app, &shop).await?);
@@ -69,6 +72,15 @@ async fn short_lines(app: &App) -> Result<Option<Task>, Problem> {
     let orders = counted(short.orders, "online order", "online orders");
     let words = format!("{lines} of {orders} found the stock gone: substitute, refund, or release from hold");
     Ok(Some(Task::new(words, "/online/orders", "Choose for them")))
+}
+
+/// Feeds that failed and that nobody has looked at since.
+async fn failed_feeds(app: &App) -> Result<Option<Task>, Problem> {
+    let failed = app.ledger.feed_troubles(true, FAILED).await?;
+    let count = i64::try_from(failed.len()).unwrap_or(i64::MAX);
+    let Some(latest) = failed.first() else { return Ok(None) };
+    let words = format!("{} went wrong; the latest: {}", counted(count, "feed", "feeds"), latest.file);
+    Ok(Some(Task::new(words, "/online/feeds", "See what was wrong")))
 }
 
 /// A drawer that is open on the day on which it was opened is nothing to be told.
