@@ -10,10 +10,10 @@ import { run, Serving } from "./program.mjs";
 /** The owner of each test's shop. */
 export const OWNER = { name: "Ada Fell", password: "three blue ewes and a ram" };
 
-/** 6.35 oz of it: 47.625, shown as 47.63, ended at 48.00. */
+/** The first by its name stands chosen at the Workbench. 6.35 oz of it: 47.625, shown as 47.63, ended at 48.00. */
 export const STYLES = `style,rate,rate.unitCode,ending,minimum,sizes,category
 ridge beanie,7.50,ONZ,whole,18.00,S|M|L,hats
-moor cowl,6.80,ONZ,five,15.00,,neck
+tarn cowl,6.80,ONZ,five,15.00,,neck
 `;
 
 /** A file of pieces, their codes P-001 and on, each at 20.00 and a cent more than the last. */
@@ -22,7 +22,7 @@ export function pieces(count) {
   for (let number = 1; number <= count; number += 1) {
     const sku = `P-${String(number).padStart(3, "0")}`;
     const price = (20 + number / 100).toFixed(2);
-    rows.push(`Beck cowl ${number},piece,${sku},moor cowl,heather,M,100% wool,4.${10 + (number % 90)},ONZ,${price},6.00,Knitted by hand`);
+    rows.push(`Beck cowl ${number},piece,${sku},tarn cowl,heather,M,100% wool,4.${10 + (number % 90)},ONZ,${price},6.00,Knitted by hand`);
   }
   return `${rows.join("\n")}\n`;
 }
