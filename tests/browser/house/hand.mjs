@@ -4,8 +4,12 @@
 /** Milliseconds between a scanner's keys: it is a keyboard that types faster than anybody. */
 const SCANNER_MS = 2;
 
+/** A page gives its field the focus when it is painted, which a hand sees and waits for. */
+const ready = (page) => page.locator("input:focus").waitFor();
+
 /** Types a code as a scanner does, into whatever has the focus. */
 export async function scan(page, code) {
+  await ready(page);
   await page.keyboard.type(code, { delay: SCANNER_MS });
   await page.keyboard.press("Enter");
 }
@@ -26,6 +30,7 @@ export class Hand {
   /** Types into what has the focus already. */
   async type(text) {
     this.inputs += 1;
+    await ready(this.#page);
     await this.#page.keyboard.type(text, { delay: SCANNER_MS });
   }
 

@@ -10,8 +10,7 @@ onEachEngine(test, "a piece is found by a word, set aside, and put back", async 
   const page = await shop.page();
   await page.goto("/shelf");
   assert.equal(await page.locator("ul.tags > li").count(), 8);
-  await page.keyboard.type("cowl 5");
-  await page.keyboard.press("Enter");
+  await scan(page, "cowl 5");
   await page.waitForURL(/find=/);
   assert.equal(await page.locator("ul.tags > li").count(), 1);
   await page.getByRole("link", { name: /Beck cowl 5/ }).click();
