@@ -19,7 +19,7 @@ onEachEngine(test, "from the scale to the tag in at most 4 inputs", async (t, en
   // 6.35 oz × 7.50 = 47.625, 47.63 to the cent, ended at a whole: 48.00.
   await page.locator("#slip .price", { hasText: "48.00" }).waitFor();
   assert.match(await page.locator("#slip .working").innerText(), /6\.35 oz.*7\.50.*47\.63/, "the working is told before it is kept");
-  await hand.fill(page.getByLabel("Colours"), "heather");
+  await hand.fill(page.getByLabel("Colours", { exact: true }), "heather");
   await hand.press(page.getByRole("button", { name: "Keep and make its tag" }));
   await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
   assert.ok(hand.inputs <= MOST_INPUTS, `${hand.inputs} inputs`);
@@ -28,8 +28,8 @@ onEachEngine(test, "from the scale to the tag in at most 4 inputs", async (t, en
   assert.match(await tag.innerText(), /6\.35 oz/);
   assert.equal(await tag.locator("svg").count(), 1, "its bars");
   await page.getByRole("link", { name: "Weigh the next piece" }).click();
-  assert.equal(await page.getByLabel("Style").inputValue(), "ridge beanie", "style and yarn are kept for the next");
-  assert.equal(await page.getByLabel("Colours").inputValue(), "heather");
+  assert.equal(await page.getByLabel("Style", { exact: true }).inputValue(), "ridge beanie", "style and yarn are kept for the next");
+  assert.equal(await page.getByLabel("Colours", { exact: true }).inputValue(), "heather");
   assert.equal(await page.getByLabel("On the scale").inputValue(), "", "its weight is not");
 });
 
