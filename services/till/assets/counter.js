@@ -95,7 +95,7 @@ function show(page) {
   if (isNew && id) history.replaceState(null, "", path);
   const faults = Array.from(fresh.querySelectorAll(".faults li"), (li) => li.textContent ?? "").join(" ");
   const gone = Array.from(fresh.querySelectorAll(".told > .hidden"), (p) => p.textContent ?? "").join(" ");
-  const sum = fresh.querySelector(".sum")?.textContent?.replace(/\s+/g, " ").trim() ?? "";
+  const sum = Array.from(fresh.querySelectorAll(".sum > span"), (part) => part.textContent?.trim() ?? "").join(" ");
   say([faults, gone, sum].filter(Boolean).join(" · "));
   listen();
 }
