@@ -85,7 +85,7 @@ fn argon2() -> Argon2<'static> {
     Argon2::new(Algorithm::Argon2id, Version::V0x13, params)
 }
 
-/// Hashes a secret that was checked. It takes some 20 ms; within a service, ask [`Secrets`].
+/// Hashes a secret that was checked. It takes some 20 ms; within a service, ask its keeper, `Secrets`.
 ///
 /// # Panics
 ///
