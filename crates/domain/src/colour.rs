@@ -365,7 +365,7 @@ mod tests {
         check("blue grey", Some("#748191"));
         check("light fawn", Some("#dec9ae"));
         check("dark fawn", Some("#786348"));
-        check("reddish brown", Some("#7e422f"));
+        check("reddish brown", Some("#7e412f"));
         check("greyish", Some("#92908c"));
         check("gr\u{e8}y", Some("#92908c"));
         check("Tuesday", None);

@@ -36,11 +36,21 @@ fn forbidden(line: &str) -> Vec<&'static str> {
     ABSENT.iter().copied().filter(|word| stands_alone(word)).collect()
 }
 
+/// The one module that computes with floats: the published difference of two colours has roots and
+/// angles in it, and only whole numbers leave it.
+const WITH_FLOATS: &str = "apart/ciede2000.rs";
+
 fn sources() -> Vec<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
-    let mut files: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
+    let mut folders = vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("src")];
+    let mut files = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() { folders.push(path) } else { files.push(path) }
+        }
+    }
     files.sort();
-    assert!(files.iter().all(|f| f.extension().is_some_and(|e| e == "rs")), "a folder: look into it too");
+    assert!(files.iter().all(|f| f.extension().is_some_and(|e| e == "rs")), "not a source: look into it too");
     files
 }
 
@@ -51,7 +61,8 @@ fn the_domain_does_no_io() {
     let mut found = Vec::new();
     for file in files {
         for (number, line) in std::fs::read_to_string(&file).unwrap().lines().enumerate() {
-            for word in forbidden(line) {
+            let words = forbidden(line).into_iter();
+            for word in words.filter(|word| !(file.ends_with(WITH_FLOATS) && *word == "f64")) {
                 found.push(format!("{}:{}: {word}", file.display(), number + 1));
             }
         }

@@ -60,6 +60,7 @@ fn written(route: &crate::routes::Route) -> String {
         .path
         .replace("{code}", "COWL")
         .replace("{id}", "77")
+        .replace("{line}", "77")
         .replace("{tender}", "77")
         .replace("{number}", "77")
 }

@@ -28,7 +28,7 @@ pub(crate) struct Find {
     title: String,
     price: String,
     about: String,
-    stripes: Vec<&'static str>,
+    stripes: Vec<String>,
 }
 
 /// A slip or a hold in a list.

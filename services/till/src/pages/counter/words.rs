@@ -3,6 +3,7 @@
 use crate::pages::form::Faults;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
+use domain::colour;
 use domain::day::Moment;
 use ledger::{Refusal, Shop, SoldAs};
 
@@ -97,69 +98,20 @@ pub(crate) fn ways(shop: &Shop) -> Vec<(&'static str, &'static str)> {
     shop.tenders.iter().map(|kind| (kind.code(), tender(*kind))).collect()
 }
 
-/// Colours that yarn is named by, and how they look. The names are common practice, no source; a name
-/// that is not here leaves the band undyed.
-const DYES: &[(&str, &str)] = &[
-    ("white", "#f2ead9"),
-    ("cream", "#efe3c8"),
-    ("natural", "#e6d9bd"),
-    ("oat", "#ddcba6"),
-    ("fawn", "#c9a777"),
-    ("caramel", "#b5803f"),
-    ("honey", "#cf9d3e"),
-    ("gold", "#c99a2e"),
-    ("yellow", "#d9b544"),
-    ("weld", "#b79a2f"),
-    ("mustard", "#b98f22"),
-    ("orange", "#c8702f"),
-    ("rust", "#9d4f25"),
-    ("copper", "#a65f37"),
-    ("madder", "#9c3323"),
-    ("red", "#9e2b2b"),
-    ("rose", "#c77f82"),
-    ("pink", "#cf969d"),
-    ("heather", "#8f7a96"),
-    ("purple", "#62456f"),
-    ("violet", "#65518a"),
-    ("plum", "#5c3350"),
-    ("woad", "#274c6b"),
-    ("indigo", "#26365c"),
-    ("navy", "#1f2a44"),
-    ("blue", "#3d628c"),
-    ("teal", "#2b6167"),
-    ("sage", "#8b9a76"),
-    ("moss", "#66713f"),
-    ("olive", "#6b6632"),
-    ("green", "#48683f"),
-    ("walnut", "#5b4331"),
-    ("bark", "#5d4a3a"),
-    ("chocolate", "#472f22"),
-    ("brown", "#6b4a31"),
-    ("bay", "#7b4a2c"),
-    ("silver", "#b3b1ac"),
-    ("ash", "#a39f97"),
-    ("grey", "#8d8a86"),
-    ("gray", "#8d8a86"),
-    ("slate", "#5d646b"),
-    ("charcoal", "#3d3a37"),
-    ("black", "#26221d"),
-];
 /// The most stripes of a band; more are not told apart.
 const MOST_STRIPES: usize = 5;
 const UNDYED: &str = "#d9cfbd";
 
 /// The stripes of a piece's own yarn, from its colours in words, each once.
-pub(crate) fn stripes(colors: &str) -> Vec<&'static str> {
-    let folded = domain::text::fold(colors);
-    let mut stripes: Vec<&'static str> = Vec::new();
-    for word in folded.split(|c: char| !c.is_alphabetic()) {
-        let dye = DYES.iter().find(|(name, _)| *name == word).map(|(_, dye)| *dye);
-        if let Some(dye) = dye.filter(|dye| !stripes.contains(dye)) {
+pub(crate) fn stripes(colors: &str) -> Vec<String> {
+    let mut stripes: Vec<String> = Vec::new();
+    for dye in colour::of_text(colors).iter().map(ToString::to_string) {
+        if !stripes.contains(&dye) {
             stripes.push(dye);
         }
     }
     stripes.truncate(MOST_STRIPES);
-    if stripes.is_empty() { vec![UNDYED] } else { stripes }
+    if stripes.is_empty() { vec![UNDYED.to_owned()] } else { stripes }
 }
 
 #[cfg(test)]
@@ -204,9 +156,10 @@ mod tests {
     #[test]
     fn a_band_has_the_colours_that_are_named() {
         let check = |colors: &str, expected: &[&str]| assert_eq!(stripes(colors), expected, "{colors}");
-        check("fawn and white", &["#c9a777", "#f2ead9"]);
-        check("Grey|gray, charcoal", &["#8d8a86", "#3d3a37"]);
+        let dye = |name: &str| colour::of_name(name).expect("a colour").to_string();
+        check("fawn and white", &[&dye("fawn"), &dye("white")]);
+        check("Grey|grey, charcoal", &[&dye("grey"), &dye("charcoal")]);
         check("", &[UNDYED]);
-        check("greyish", &[UNDYED]);
+        check("nothing known", &[UNDYED]);
     }
 }
