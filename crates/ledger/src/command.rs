@@ -6,11 +6,11 @@ use crate::refusal::Refusal;
 use crate::shop::Shop;
 use crate::store::{Engine, Inner, Ledger};
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::day::Moment;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sqlx::{Any, AnyConnection, Row, Transaction};
-use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -20,6 +20,9 @@ const MAX_TRIES: u32 = 6;
 const FIRST_WAIT: Duration = Duration::from_millis(5);
 
 /// Something that changes the shop. It must be able to run again from the start.
+///
+/// Its future is boxed, so that a command is compiled once, here, and not again in every crate that runs it.
+#[async_trait]
 pub trait Command: Sync {
     /// What it answers; kept by the key.
     type Answer: Serialize + DeserializeOwned + Send;
@@ -28,7 +31,7 @@ pub trait Command: Sync {
     const CHANGES_SETTINGS: bool = false;
 
     /// Does it, in the transaction. An error undoes all of it.
-    fn run(&self, tx: &mut Tx) -> impl Future<Output = Result<Self::Answer, Failure>> + Send;
+    async fn run(&self, tx: &mut Tx) -> Result<Self::Answer, Failure>;
 }
 
 /// An answer, and whether it is the first one given again.

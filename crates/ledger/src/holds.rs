@@ -7,6 +7,7 @@ use crate::refusal::Refusal;
 use crate::sql::insert_rows;
 use crate::stock::{Take, in_order, tell_outbox};
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::basket::MAX_LINES;
 use domain::codes::Code;
 use domain::day::Moment;
@@ -105,6 +106,7 @@ pub struct Hold {
     pub lines: Vec<HeldLine>,
 }
 
+#[async_trait]
 impl Command for NewHold {
     type Answer = Hold;
 
@@ -362,6 +364,7 @@ pub struct EndHold {
     pub id: HoldGroupId,
 }
 
+#[async_trait]
 impl Command for EndHold {
     /// How many lines went back to the free stock.
     type Answer = usize;
@@ -405,6 +408,7 @@ pub(crate) async fn over(tx: &mut Tx, group: HoldGroupId) -> Result<Refusal, Fai
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub struct SweepHolds;
 
+#[async_trait]
 impl Command for SweepHolds {
     /// How many rows ended.
     type Answer = usize;

@@ -8,6 +8,7 @@ use crate::refusal::Refusal;
 use crate::sql::insert_rows;
 use crate::store::Ledger;
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
@@ -141,6 +142,7 @@ pub struct EndIntake {
     pub answer: String,
 }
 
+#[async_trait]
 impl Command for EndIntake {
     type Answer = ();
 

@@ -10,6 +10,7 @@ use crate::refusal::Refusal;
 use crate::shop::own_money;
 use crate::stock::tell_outbox;
 use crate::styles;
+use async_trait::async_trait;
 use domain::codes::{Code, Gtin};
 use domain::ids::ItemId;
 use domain::money::Money;
@@ -132,6 +133,7 @@ pub struct AddItems {
     pub progress: Option<crate::intake::Progress>,
 }
 
+#[async_trait]
 impl Command for AddItems {
     /// One outcome an item, in their order.
     type Answer = Vec<RowOutcome>;
@@ -200,6 +202,7 @@ pub enum PriceChange {
     Rule,
 }
 
+#[async_trait]
 impl Command for EditItem {
     /// The new revision.
     type Answer = i64;

@@ -7,6 +7,7 @@ use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows_or, padded};
 use crate::stock::tell_outbox;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, RunId};
 use domain::money::{Currency, Money};
@@ -339,6 +340,7 @@ const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET sta
     revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms \
     WHERE listing.revision <= excluded.revision";
 
+#[async_trait]
 impl Command for RecordRun {
     /// The run's identifier, once there is one.
     type Answer = Option<RunId>;

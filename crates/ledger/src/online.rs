@@ -11,6 +11,7 @@ use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
 use crate::stock::tell_outbox;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, TroubleId};
@@ -73,6 +74,7 @@ fn kept_text(field: &str, given: &str) -> Result<String, Refusal> {
     Ok(given.replace("\r\n", "\n"))
 }
 
+#[async_trait]
 impl Command for KeepLayout {
     /// Its new revision.
     type Answer = i64;
@@ -114,6 +116,7 @@ pub struct DropLayout {
     pub name: String,
 }
 
+#[async_trait]
 impl Command for DropLayout {
     type Answer = ();
 
@@ -140,6 +143,7 @@ pub struct KeepListingText {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for KeepListingText {
     type Answer = ();
 
@@ -190,6 +194,7 @@ fn cut(text: &str, most: usize) -> String {
     text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(most).collect()
 }
 
+#[async_trait]
 impl Command for NoteFeedTrouble {
     type Answer = TroubleId;
 
@@ -222,6 +227,7 @@ pub struct SeeFeedTroubles {
     pub up_to: TroubleId,
 }
 
+#[async_trait]
 impl Command for SeeFeedTroubles {
     /// How many were new.
     type Answer = u64;
@@ -259,6 +265,7 @@ pub struct WriteTexts {
     pub texts: Vec<NewText>,
 }
 
+#[async_trait]
 impl Command for WriteTexts {
     /// How many were written.
     type Answer = usize;

@@ -7,6 +7,7 @@ use crate::refunds;
 use crate::refusal::Refusal;
 use crate::shop::own_money;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::day::Day;
@@ -36,6 +37,7 @@ pub struct Paid {
     pub left: Money,
 }
 
+#[async_trait]
 impl Command for Pay {
     type Answer = Paid;
 

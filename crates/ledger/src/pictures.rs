@@ -5,6 +5,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows_or, padded};
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
@@ -89,6 +90,7 @@ pub struct KeepPictures {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for KeepPictures {
     type Answer = ();
 

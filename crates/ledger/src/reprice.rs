@@ -10,6 +10,7 @@ use crate::stock::tell_outbox;
 use crate::store::Ledger;
 use crate::styles::{self, StyleView};
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
 use domain::money::{Currency, Money};
 use domain::pricing::PriceRule;
@@ -171,6 +172,7 @@ impl Ledger {
     }
 }
 
+#[async_trait]
 impl Command for RepriceStyle {
     type Answer = Repriced;
 

@@ -9,6 +9,7 @@ use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
 use crate::shop::own_money;
 use crate::stock::{Because, Take, take};
+use async_trait::async_trait;
 use domain::basket::{self, Line, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -125,6 +126,7 @@ pub struct SaleDone {
     pub totals: Totals,
 }
 
+#[async_trait]
 impl Command for NewSale {
     type Answer = SaleDone;
 

@@ -6,6 +6,7 @@ use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::basket::{CashRounding, TenderKind, Tie};
 use domain::channel::Channel;
 use domain::day::Zone;
@@ -287,6 +288,7 @@ pub struct SetShop {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for SetShop {
     type Answer = ();
     const CHANGES_SETTINGS: bool = true;
@@ -305,6 +307,7 @@ pub struct ChangeShop {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for ChangeShop {
     type Answer = ();
     const CHANGES_SETTINGS: bool = true;

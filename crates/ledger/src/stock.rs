@@ -7,6 +7,7 @@ use crate::lookup;
 use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows, padded};
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{EntryId, ItemId, SaleId};
@@ -224,6 +225,7 @@ pub struct StockMove {
     pub at: Moment,
 }
 
+#[async_trait]
 impl Command for AdjustStock {
     /// Stock on hand afterwards.
     type Answer = Quantity;

@@ -5,6 +5,7 @@ use crate::error::{Failure, Naming};
 use crate::refusal::Refusal;
 use crate::store::Ledger;
 use crate::styles::{self, StyleView};
+use async_trait::async_trait;
 use domain::ids::StyleId;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -25,6 +26,7 @@ pub struct EditStyle {
     pub category: Option<String>,
 }
 
+#[async_trait]
 impl Command for EditStyle {
     /// The new revision.
     type Answer = i64;

@@ -6,6 +6,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::items::RowOutcome;
 use crate::refusal::Refusal;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::ids::StyleId;
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
@@ -55,6 +56,7 @@ pub struct AddStyles {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for AddStyles {
     /// One outcome a style, in their order.
     type Answer = Vec<RowOutcome>;

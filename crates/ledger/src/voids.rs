@@ -9,6 +9,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::refunds;
 use crate::refusal::Refusal;
 use crate::stock::{self, Because};
+use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::SaleId;
@@ -30,6 +31,7 @@ pub struct VoidSale {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for VoidSale {
     type Answer = ();
 

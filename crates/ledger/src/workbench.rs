@@ -12,6 +12,7 @@ use crate::sql::insert_rows;
 use crate::store::Ledger;
 use crate::styles::{self, StyleView};
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
 use domain::money::{Currency, Money};
 use domain::pricing::{Working, margin};
@@ -127,6 +128,7 @@ impl UsualWeights {
     }
 }
 
+#[async_trait]
 impl Command for FinishPieces {
     /// One outcome a piece, in their order.
     type Answer = Vec<PieceOutcome>;

@@ -8,6 +8,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::holds::{self, HoldLine, NewHold, Purpose};
 use crate::refusal::Refusal;
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::Moment;
@@ -31,6 +32,7 @@ pub struct SetBasketAside {
     pub until: Option<Moment>,
 }
 
+#[async_trait]
 impl Command for SetBasketAside {
     type Answer = HoldGroupId;
 
@@ -66,6 +68,7 @@ pub struct BasketFromHold {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for BasketFromHold {
     type Answer = BasketId;
 

@@ -9,6 +9,7 @@ use crate::holds::expire_of_item;
 use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
 use crate::shop::own_money;
+use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::BasketId;
@@ -80,6 +81,7 @@ pub struct OpenBasket {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for OpenBasket {
     type Answer = BasketId;
 
@@ -114,6 +116,7 @@ pub struct Changed {
     pub line: Option<u32>,
 }
 
+#[async_trait]
 impl Command for ChangeBasket {
     type Answer = Changed;
 

@@ -9,6 +9,7 @@ use crate::holds::{self, HoldLine, NewHold, Purpose};
 use crate::refusal::Refusal;
 use crate::sales::{self, NewSale, TenderIn};
 use crate::shop::own_money;
+use async_trait::async_trait;
 use domain::basket::{self, BasketError, LineMoney};
 use domain::codes::Code;
 use domain::ids::{BasketId, HoldGroupId, SaleId};
@@ -31,6 +32,7 @@ pub struct HoldBasket {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for HoldBasket {
     /// The slip's revision now.
     type Answer = i64;
@@ -142,6 +144,7 @@ pub struct BasketPaid {
     pub rung_up: bool,
 }
 
+#[async_trait]
 impl Command for PayBasket {
     type Answer = BasketPaid;
 
@@ -199,6 +202,7 @@ pub struct StopPaying {
     pub basket: BasketId,
 }
 
+#[async_trait]
 impl Command for StopPaying {
     /// What must be handed back.
     type Answer = Vec<TenderIn>;
@@ -220,6 +224,7 @@ pub struct LeaveBasket {
     pub basket: BasketId,
 }
 
+#[async_trait]
 impl Command for LeaveBasket {
     type Answer = ();
 

@@ -10,6 +10,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
 use crate::shop::own_money;
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::cash::{Count, counted};
 use domain::channel::Channel;
 use domain::ids::TurnId;
@@ -146,6 +147,7 @@ pub struct OpenDrawer {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for OpenDrawer {
     type Answer = TurnId;
 
@@ -189,6 +191,7 @@ pub struct PutIn {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for PutIn {
     /// What should be in the drawer now.
     type Answer = Money;
@@ -211,6 +214,7 @@ pub struct TakeOut {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for TakeOut {
     /// What should be in the drawer now.
     type Answer = Money;
@@ -289,6 +293,7 @@ pub struct CountedOut {
     pub difference: Money,
 }
 
+#[async_trait]
 impl Command for CloseDrawer {
     type Answer = CountedOut;
 

@@ -17,6 +17,7 @@ use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
 use crate::stock::{Take, try_take};
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::basket::{LineMoney, MAX_LINES};
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -86,6 +87,7 @@ pub struct LineDecided {
     pub shipping_back: Option<Money>,
 }
 
+#[async_trait]
 impl Command for DecideLine {
     type Answer = LineDecided;
 

@@ -27,6 +27,7 @@ use crate::refusal::Refusal;
 use crate::sql::{in_text, padded};
 use crate::store::{Engine, Ledger};
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{OrderId, SaleId};
@@ -84,6 +85,7 @@ pub enum OrderOutcome {
     Rejected(Refusal),
 }
 
+#[async_trait]
 impl Command for TakeOrders {
     /// One outcome an order, in their order.
     type Answer = Vec<OrderOutcome>;

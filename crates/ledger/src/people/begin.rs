@@ -6,6 +6,7 @@ use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
 use crate::refusal::Refusal;
 use crate::shop;
+use async_trait::async_trait;
 use domain::ids::PersonId;
 use domain::people::Role;
 use domain::text;
@@ -20,6 +21,7 @@ pub struct BeginShop {
     pub owner: AddPerson,
 }
 
+#[async_trait]
 impl Command for BeginShop {
     type Answer = PersonId;
     const CHANGES_SETTINGS: bool = true;

@@ -6,6 +6,7 @@ use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
 use crate::refusal::Refusal;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::DeviceId;
 use domain::text;
@@ -35,6 +36,7 @@ pub struct DeviceView {
     pub made: Moment,
 }
 
+#[async_trait]
 impl Command for EnrolDevice {
     type Answer = DeviceId;
 
@@ -72,6 +74,7 @@ pub struct EndDevice {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for EndDevice {
     type Answer = ();
 

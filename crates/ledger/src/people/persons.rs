@@ -6,6 +6,7 @@ use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::PersonId;
 use domain::people::Role;
@@ -43,6 +44,7 @@ pub struct PersonView {
     pub made: Moment,
 }
 
+#[async_trait]
 impl Command for AddPerson {
     type Answer = PersonId;
 
@@ -109,6 +111,7 @@ pub struct EditPerson {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for EditPerson {
     type Answer = ();
 
@@ -164,6 +167,7 @@ pub struct EndPerson {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for EndPerson {
     type Answer = ();
 

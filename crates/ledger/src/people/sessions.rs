@@ -7,6 +7,7 @@ use crate::command::{Command, Tx};
 use crate::error::Failure;
 use crate::refusal::Refusal;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{DeviceId, PersonId};
 use domain::people::Role;
@@ -70,6 +71,7 @@ pub struct SignIn {
     pub tried: TryOf,
 }
 
+#[async_trait]
 impl Command for SignIn {
     /// The end of the session, if it is used until then.
     type Answer = Moment;
@@ -139,6 +141,7 @@ pub struct SignOut {
     pub session: SecretHash,
 }
 
+#[async_trait]
 impl Command for SignOut {
     type Answer = ();
 

@@ -7,6 +7,7 @@ use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
 use crate::refusal::Refusal;
 use crate::store::Ledger;
+use async_trait::async_trait;
 use domain::day::Moment;
 use domain::people::Role;
 use domain::text;
@@ -46,6 +47,7 @@ pub struct TokenView {
     pub until: Moment,
 }
 
+#[async_trait]
 impl Command for AddToken {
     type Answer = ();
 
@@ -87,6 +89,7 @@ pub struct EndToken {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for EndToken {
     type Answer = ();
 

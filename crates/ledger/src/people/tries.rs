@@ -9,6 +9,7 @@ use crate::answer_key::hex_hash;
 use crate::command::{Command, Tx};
 use crate::error::Failure;
 use crate::refusal::Refusal;
+use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::DeviceId;
 use domain::text;
@@ -69,6 +70,7 @@ pub struct CountTry {
     pub of: TryOf,
 }
 
+#[async_trait]
 impl Command for CountTry {
     type Answer = ();
 

@@ -6,6 +6,7 @@ use crate::command::{Command, Tx};
 use crate::entries::{book_line, put_back};
 use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
+use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::ids::{ItemId, RefundId, RefundLineId, SaleLineId};
 use domain::money::Money;
@@ -25,6 +26,7 @@ pub struct DecideFate {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for DecideFate {
     type Answer = ();
 

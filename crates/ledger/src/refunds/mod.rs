@@ -17,6 +17,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::payments;
 use crate::refusal::Refusal;
 use crate::stock::{self, Because};
+use async_trait::async_trait;
 use claim::{claim_part, claim_sale, wanted};
 use domain::basket::{Given, TenderKind};
 use domain::channel::Channel;
@@ -104,6 +105,7 @@ struct OfSale {
     shipping: Money,
 }
 
+#[async_trait]
 impl Command for NewRefund {
     type Answer = RefundDone;
 

@@ -8,6 +8,7 @@ use crate::lookup;
 use crate::sql::insert_rows;
 use crate::stock::{Because, Take, enter, try_add, try_take};
 use crate::trouble::Trouble;
+use async_trait::async_trait;
 use domain::ids::{ItemId, StocktakeId};
 use domain::stock::Why;
 use domain::text;
@@ -74,6 +75,7 @@ pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came
     AND NOT EXISTS (SELECT 1 FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 AND e.why = 'count')) m \
     WHERE m.on_hand > m.came_in";
 
+#[async_trait]
 impl Command for FinishStocktake {
     type Answer = FinishedStocktake;
 

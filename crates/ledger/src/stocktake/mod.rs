@@ -16,6 +16,7 @@ use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
 use crate::styles;
+use async_trait::async_trait;
 use domain::ids::{StocktakeId, StyleId};
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -60,6 +61,7 @@ pub struct BeginStocktake {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for BeginStocktake {
     type Answer = StocktakeId;
 
@@ -100,6 +102,7 @@ pub struct DropStocktake {
     pub who: String,
 }
 
+#[async_trait]
 impl Command for DropStocktake {
     /// What it has become.
     type Answer = StocktakeState;

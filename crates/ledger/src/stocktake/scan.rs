@@ -5,6 +5,7 @@ use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
+use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::StocktakeId;
 use domain::quantity::{Asked, MAX_STEPS, Quantity};
@@ -72,6 +73,7 @@ const SET: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, bo
     steps = excluded.steps, booked = excluded.booked, mark = excluded.mark, who = excluded.who \
     RETURNING steps, booked";
 
+#[async_trait]
 impl Command for ScanStocktake {
     type Answer = Scanned;
 

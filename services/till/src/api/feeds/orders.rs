@@ -6,6 +6,7 @@ use crate::body::WriteBytes;
 use crate::feed_desk::FeedTrouble;
 use crate::problem::{KeyHeader, Kind, Problem, WriteProblems};
 use crate::query::Asking;
+use async_trait::async_trait;
 use axum::extract::State;
 use domain::text;
 use ledger::{Command, Failure, Tx};
@@ -47,6 +48,7 @@ impl FeedAsked {
 /// its own, and is known again by its bytes.
 struct KeepReport(Value);
 
+#[async_trait]
 impl Command for KeepReport {
     type Answer = Value;
 
