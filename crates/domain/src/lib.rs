@@ -14,6 +14,7 @@ pub mod channel;
 pub mod codes;
 pub mod colour;
 pub mod day;
+pub mod delivery;
 pub mod fee;
 pub mod ids;
 pub mod money;

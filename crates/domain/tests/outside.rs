@@ -7,6 +7,8 @@
 mod cash;
 #[path = "outside/codes.rs"]
 mod codes;
+#[path = "outside/delivery.rs"]
+mod delivery;
 #[path = "outside/house.rs"]
 mod house;
 #[path = "outside/laws.rs"]

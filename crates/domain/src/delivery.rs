@@ -1,0 +1,254 @@
+//! Telling another shop: what its answer means for a message, and when the message is said again.
+//!
+//! Statuses are RFC 9110's, 15, and RFC 6585's. Which of them are worth another try is common practice,
+//! no one source: what the other side may get over by itself is said again, what it says of the message
+//! itself is put aside for a person.
+
+use crate::ids::{ConnectionId, ItemId};
+use std::time::Duration;
+
+/// How long a request may take in all: longer than a slow shop needs, shorter than [`LEASE`].
+pub const REQUEST_TIMEOUT: Duration = Duration::from_secs(30);
+/// How long a message belongs to whoever sends it: twice the request's time, so that nobody sends
+/// after it, whatever became of the answer.
+pub const LEASE: Duration = Duration::from_mins(1);
+/// The longest wait before the second try; it doubles with each.
+pub const FIRST_WAIT: Duration = Duration::from_secs(1);
+/// The longest wait of our own choosing: a shop that is back is noticed within a quarter of an hour.
+pub const LONGEST_WAIT: Duration = Duration::from_mins(15);
+/// The longest wait that is granted to whoever asks for one: beyond a day it is a slip.
+pub const LONGEST_ASKED: Duration = Duration::from_hours(24);
+/// How often one message may find the other side's state changed before it is put aside: each time
+/// that state is asked for anew, and more than this is a quarrel with another program.
+pub const MAX_STALE: u32 = 3;
+
+/// Doublings after which [`LONGEST_WAIT`] is reached.
+const MAX_DOUBLINGS: u32 = 10;
+
+/// What came back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reply {
+    /// An answer.
+    Status {
+        /// Its status.
+        code: u16,
+        /// How long it asks to be left alone (`Retry-After`).
+        retry_after: Option<Duration>,
+    },
+    /// None.
+    NoAnswer(NoAnswer),
+}
+
+/// What is known of a message without an answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NoAnswer {
+    /// It never left: there was no connection.
+    NotSent,
+    /// It may have arrived, and may even be on its way still.
+    Unknown,
+}
+
+/// What a message says, as far as its answer depends on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Saying {
+    /// How an item stands.
+    State,
+    /// That an item is gone, where that is said by taking its listing away.
+    End,
+}
+
+/// What the answer means for the message.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Verdict {
+    /// It was taken.
+    Delivered,
+    /// The other side's state is another than we knew: ask for it, and say the message again, at most
+    /// [`MAX_STALE`] times.
+    Stale,
+    /// The message itself is not taken: put it aside for a person.
+    Refused,
+    /// This message waits; the others go on.
+    Later,
+    /// The whole connection waits: whoever asks, and whatever is said, would be answered so.
+    Quiet,
+}
+
+/// What a reply means. Parked are only those of the closed list of statuses that speak of the message
+/// itself; whatever is not known is said again later.
+pub fn verdict(reply: Reply, saying: Saying) -> Verdict {
+    let Reply::Status { code, .. } = reply else { return Verdict::Later };
+    match (code, saying) {
+        // What should be gone is.
+        (200..=299, _) | (404 | 410, Saying::End) => Verdict::Delivered,
+        // Conflict, and a precondition that failed or is asked for.
+        (409 | 412 | 428, _) => Verdict::Stale,
+        // Who we are, too many, not now, or a network that asks to be signed in to.
+        (401 | 403 | 407 | 429 | 503 | 511, _) => Verdict::Quiet,
+        // Took too long, locked (RFC 4918, 11.3), too early (RFC 8470, 5.2).
+        (408 | 423 | 425, _) => Verdict::Later,
+        (400..=499, _) => Verdict::Refused,
+        // 1xx is no end, 3xx is not followed, 5xx may pass, others are nobody's.
+        (0..=199 | 300..=399 | 500..=u16::MAX, _) => Verdict::Later,
+    }
+}
+
+/// Whether a message that was stale so often is put aside.
+pub fn stale_too_often(times: u32) -> bool {
+    times >= MAX_STALE
+}
+
+/// How long to wait after the `tries`-th try (1 is the first) went wrong: anything up to a bound that
+/// doubles, by `dice`, so that many that failed together do not come back together (“full jitter”,
+/// Brooker, Exponential Backoff and Jitter, AWS Architecture Blog, 2015). Never less than was asked for
+/// or than a request may still be on its way.
+pub fn back_off(tries: u32, dice: u64, reply: Reply) -> Duration {
+    let bound = FIRST_WAIT * (1 << tries.saturating_sub(1).min(MAX_DOUBLINGS));
+    let bound = bound.min(LONGEST_WAIT).as_millis();
+    // Of 0 to bound, as dice stands between 0 and its greatest value; 2^64 × the bound fits.
+    let millis = ((bound + 1) * u128::from(dice)) >> 64;
+    let chosen = Duration::from_millis(u64::try_from(millis).unwrap_or(u64::MAX));
+    chosen.max(floor(reply))
+}
+
+fn floor(reply: Reply) -> Duration {
+    match reply {
+        Reply::Status { retry_after, .. } => retry_after.unwrap_or_default().min(LONGEST_ASKED),
+        Reply::NoAnswer(NoAnswer::NotSent) => Duration::ZERO,
+        Reply::NoAnswer(NoAnswer::Unknown) => REQUEST_TIMEOUT,
+    }
+}
+
+/// Whether what is said is news to whoever knows `known`. The same said again is not, and what is older
+/// never takes the place of what is newer.
+pub fn newer(said: i64, known: i64) -> bool {
+    said > known
+}
+
+/// What a message is the same by when it is said again, for `Idempotency-Key`.
+pub fn message_key(connection: ConnectionId, item: ItemId, revision: i64) -> String {
+    format!("{connection}-{item}-{revision}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn status(code: u16) -> Reply {
+        Reply::Status { code, retry_after: None }
+    }
+
+    fn asked(seconds: u64) -> Reply {
+        Reply::Status { code: 429, retry_after: Some(Duration::from_secs(seconds)) }
+    }
+
+    /// Every status of 200 to 599, in order, with no gap between the rows.
+    const TABLE: &[(u16, u16, Verdict)] = &[
+        (200, 299, Verdict::Delivered),
+        (300, 399, Verdict::Later),
+        (400, 400, Verdict::Refused),
+        (401, 401, Verdict::Quiet),
+        (402, 402, Verdict::Refused),
+        (403, 403, Verdict::Quiet),
+        (404, 406, Verdict::Refused),
+        (407, 407, Verdict::Quiet),
+        (408, 408, Verdict::Later),
+        (409, 409, Verdict::Stale),
+        (410, 411, Verdict::Refused),
+        (412, 412, Verdict::Stale),
+        (413, 422, Verdict::Refused),
+        (423, 423, Verdict::Later),
+        (424, 424, Verdict::Refused),
+        (425, 425, Verdict::Later),
+        (426, 427, Verdict::Refused),
+        (428, 428, Verdict::Stale),
+        (429, 429, Verdict::Quiet),
+        (430, 499, Verdict::Refused),
+        (500, 502, Verdict::Later),
+        (503, 503, Verdict::Quiet),
+        (504, 510, Verdict::Later),
+        (511, 511, Verdict::Quiet),
+        (512, 599, Verdict::Later),
+    ];
+
+    #[test]
+    fn each_status_has_its_verdict() {
+        let mut next = 200;
+        for (first, last, expected) in TABLE {
+            assert_eq!(*first, next, "the table has no gap");
+            for code in *first..=*last {
+                assert_eq!(verdict(status(code), Saying::State), *expected, "{code}");
+                let gone = matches!(code, 404 | 410);
+                let of_end = if gone { Verdict::Delivered } else { *expected };
+                assert_eq!(verdict(status(code), Saying::End), of_end, "{code} for what is gone");
+            }
+            next = last + 1;
+        }
+        assert_eq!(next, 600);
+    }
+
+    #[test]
+    fn what_is_no_final_answer_is_said_again() {
+        for code in (0..200).chain([600, 999, u16::MAX]) {
+            assert_eq!(verdict(status(code), Saying::State), Verdict::Later, "{code}");
+        }
+        for none in [NoAnswer::NotSent, NoAnswer::Unknown] {
+            assert_eq!(verdict(Reply::NoAnswer(none), Saying::End), Verdict::Later);
+        }
+    }
+
+    /// Nothing is put aside that a later try could get through: the closed list, counted.
+    #[test]
+    fn only_what_speaks_of_the_message_is_parked() {
+        let parked: Vec<u16> =
+            (0..=u16::MAX).filter(|c| verdict(status(*c), Saying::State) == Verdict::Refused).collect();
+        assert!(parked.iter().all(|c| (400..=499).contains(c)), "{parked:?}");
+        assert_eq!(parked.len(), 100 - 10, "all but ten of the 4xx");
+    }
+
+    #[test]
+    fn waits_double_up_to_a_quarter_of_an_hour() {
+        let check = |tries: u32, dice: u64, millis: u64| {
+            assert_eq!(back_off(tries, dice, status(500)), Duration::from_millis(millis), "{tries} {dice}");
+        };
+        check(1, 0, 0);
+        check(1, u64::MAX, 1000);
+        check(1, 1 << 63, 500);
+        check(0, u64::MAX, 1000);
+        check(2, u64::MAX, 2000);
+        check(10, u64::MAX, 512_000);
+        check(11, u64::MAX, 900_000);
+        check(u32::MAX, u64::MAX, 900_000);
+        check(u32::MAX, 1 << 63, 450_000);
+    }
+
+    #[test]
+    fn a_wait_is_never_less_than_what_was_asked_or_may_be_under_way() {
+        let check = |tries, dice, reply, seconds: u64| {
+            assert_eq!(back_off(tries, dice, reply), Duration::from_secs(seconds), "{reply:?}");
+        };
+        check(1, 0, asked(120), 120);
+        check(11, u64::MAX, asked(120), 900);
+        check(1, 0, asked(86_400), 86_400);
+        check(1, 0, asked(u64::MAX), 86_400);
+        check(1, 0, Reply::NoAnswer(NoAnswer::NotSent), 0);
+        check(1, 0, Reply::NoAnswer(NoAnswer::Unknown), 30);
+        check(11, u64::MAX, Reply::NoAnswer(NoAnswer::Unknown), 900);
+    }
+
+    #[test]
+    fn a_message_never_outlives_its_lease() {
+        assert!(REQUEST_TIMEOUT < LEASE);
+    }
+
+    #[test]
+    fn the_third_time_stale_is_the_last() {
+        assert_eq!([1, 2, 3, 4].map(stale_too_often), [false, false, true, true]);
+    }
+
+    #[test]
+    fn a_message_is_news_to_whoever_knows_less() {
+        assert_eq!([newer(3, 2), newer(3, 3), newer(2, 3)], [true, false, false]);
+        let key = message_key(ConnectionId::from_raw(7), ItemId::from_raw(42), 3);
+        assert_eq!(key, "7-42-3");
+    }
+}
