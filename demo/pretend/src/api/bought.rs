@@ -1,0 +1,137 @@
+//! `GET /bought`: the order list, by the time of change or by a cursor, page by page.
+
+use super::{may_enter, problem};
+use crate::book::Bought;
+use crate::faults::Faults;
+use crate::shop::Shared;
+use crate::time;
+use axum::extract::{Query, State};
+use axum::http::header::{CONTENT_TYPE, ETAG, IF_NONE_MATCH, LINK};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+
+/// Orders on a page.
+const PAGE: usize = 50;
+
+/// Which orders are asked for.
+#[derive(Deserialize)]
+pub(super) struct Asked {
+    /// Changed at that moment or later, by the shop's clock.
+    since: Option<String>,
+    /// On the page after this change, with `since`.
+    past: Option<u64>,
+    /// Changed after that change; empty for all.
+    after: Option<String>,
+}
+
+impl Asked {
+    fn after(&self) -> Option<u64> {
+        self.after.as_ref().map(|after| after.parse().unwrap_or_default())
+    }
+}
+
+/// A page, and which change is the last on it if another page follows.
+struct Page {
+    orders: Vec<Value>,
+    more_after: Option<u64>,
+    last: Option<u64>,
+}
+
+/// The page that is asked for: oldest change first.
+fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, dice: &mut Shuffler) -> Page {
+    let after = asked.after();
+    let mut found: Vec<&Bought> = orders
+        .iter()
+        .filter(|order| since.is_none_or(|since| order.changed >= since))
+        .filter(|order| after.is_none_or(|after| order.change > after))
+        .collect();
+    // By the order of changes, which agrees with their times as long as the clock is not set back: a
+    // page boundary is never lost between two changes of one moment.
+    found.sort_by_key(|order| order.change);
+    found.retain(|order| asked.past.is_none_or(|past| order.change > past));
+    let is_more = found.len() > PAGE;
+    found.truncate(PAGE);
+    let last = found.last().map(|order| order.change);
+    let orders = dice.told(found.into_iter().map(Bought::json).collect());
+    Page { orders, more_after: last.filter(|_| is_more), last }
+}
+
+/// Says orders twice and in any order, where the faults want it.
+struct Shuffler {
+    dice: fastrand::Rng,
+    twice_percent: u8,
+    shuffled: bool,
+}
+
+impl Shuffler {
+    fn new(faults: &Faults, seed: u64) -> Self {
+        let dice = fastrand::Rng::with_seed(seed);
+        Self { dice, twice_percent: faults.twice_percent, shuffled: faults.shuffled }
+    }
+
+    fn told(&mut self, orders: Vec<Value>) -> Vec<Value> {
+        let mut told = Vec::with_capacity(orders.len());
+        for order in orders {
+            if self.twice_percent > 0 && self.dice.u8(0..100) < self.twice_percent {
+                told.push(order.clone());
+            }
+            told.push(order);
+        }
+        if self.shuffled {
+            self.dice.shuffle(&mut told);
+        }
+        told
+    }
+}
+
+/// `GET /bought?since=…` or `GET /bought?after=…`
+pub(super) async fn list(
+    State(shop): State<Shared>,
+    Query(asked): Query<Asked>,
+    headers: HeaderMap,
+) -> Response {
+    if let Err(refusal) = may_enter(&shop, &headers) {
+        return *refusal;
+    }
+    let since = match asked.since.as_deref().filter(|text| !text.is_empty()).map(time::parse) {
+        Some(None) => return problem(StatusCode::BAD_REQUEST, "since is a moment by RFC 3339"),
+        Some(since) => since,
+        None => None,
+    };
+    let page = {
+        let mut book = shop.book();
+        book.counts.asked_for_orders += 1;
+        let mut dice = Shuffler::new(book.faults(), book.counts.asked_for_orders);
+        page(&book.orders, since, &asked, &mut dice)
+    };
+    // A cursor's next page begins after what was seen; with nothing new there is no next.
+    let next = page.last.map(|last| last.to_string());
+    let body = json!({ "bought": page.orders, "next": next }).to_string();
+    let etag = etag(&body);
+    if headers.get(IF_NONE_MATCH).is_some_and(|tag| tag.as_bytes() == etag.as_bytes()) {
+        return (StatusCode::NOT_MODIFIED, [(ETAG, etag)]).into_response();
+    }
+    let head = [(CONTENT_TYPE, "application/json".to_owned()), (ETAG, etag)];
+    let mut answer = (head, body).into_response();
+    if let (Some(past), None) = (page.more_after, asked.after()) {
+        let since = asked.since.map(|since| format!("since={}&", encoded(&since))).unwrap_or_default();
+        if let Ok(link) = format!("</bought?{since}past={past}>; rel=\"next\"").parse() {
+            answer.headers_mut().insert(LINK, link);
+        }
+    }
+    answer
+}
+
+/// A moment within an address: a plus sign would be read as a blank.
+fn encoded(since: &str) -> String {
+    since.replace('+', "%2B")
+}
+
+fn etag(body: &str) -> String {
+    let hash = Sha256::digest(body);
+    let print = hash.iter().take(8).fold(0_u64, |print, byte| (print << 8) | u64::from(*byte));
+    format!("\"{print:016x}\"")
+}

@@ -1,0 +1,332 @@
+//! Who bought what, and what the world is to hear of it.
+
+use crate::faults::Faults;
+use crate::goods::{Conditions, Goods};
+use crate::hooks::Outbound;
+use crate::keys::Keys;
+use crate::passing::Visits;
+use crate::shop::Counts;
+use crate::time::{self, Now};
+use rust_decimal::Decimal;
+use serde::Serialize;
+
+/// Number of the first order.
+const FIRST_ORDER: usize = 1001;
+/// What posting an order costs the buyer, in hundredths.
+const POSTAGE: i64 = 450;
+/// The most orders that the shop keeps: bounds its memory.
+pub(crate) const MAX_ORDERS: usize = 200_000;
+
+/// How an order stands, by schema.org's `OrderStatus`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub enum OrderState {
+    /// Not yet paid.
+    OrderPaymentDue,
+    /// Paid.
+    OrderProcessing,
+    /// Called off.
+    OrderCancelled,
+}
+
+/// A line of an order, or a part of one that was given back.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Line {
+    /// The good's code.
+    pub code: String,
+    /// How much; below nothing if it was given back.
+    pub count: Decimal,
+    /// The price of one.
+    pub each: Decimal,
+    /// The number under which it was given back.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub back: Option<String>,
+    /// By which message the shop believed to have it.
+    #[serde(skip)]
+    pub(crate) told_by: u64,
+}
+
+/// An order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Bought {
+    /// Its number.
+    pub reference: String,
+    /// When it was placed, by the shop's clock.
+    pub placed: i64,
+    /// When it last changed, by the shop's clock, which may be wrong.
+    pub changed: i64,
+    /// How it stands.
+    pub state: OrderState,
+    /// What posting it costs.
+    pub postage: Decimal,
+    /// Who bought.
+    pub buyer: String,
+    /// What was bought, and what was given back of it.
+    pub lines: Vec<Line>,
+    /// Counts the changes of all orders: never goes back, whatever the clock does.
+    pub change: u64,
+}
+
+/// An order as it is told.
+#[derive(Serialize)]
+struct Told<'a> {
+    #[serde(rename = "ref")]
+    reference: &'a str,
+    placed: String,
+    changed: String,
+    state: OrderState,
+    postage: Decimal,
+    buyer: Buyer<'a>,
+    lines: &'a [Line],
+}
+
+#[derive(Serialize)]
+struct Buyer<'a> {
+    name: &'a str,
+}
+
+impl Bought {
+    /// As it stands in the order list and in a hook.
+    pub(crate) fn json(&self) -> serde_json::Value {
+        let told = Told {
+            reference: &self.reference,
+            placed: time::text(self.placed),
+            changed: time::text(self.changed),
+            state: self.state,
+            postage: self.postage,
+            buyer: Buyer { name: &self.buyer },
+            lines: &self.lines,
+        };
+        // It is made of texts and numbers alone, which can always be written.
+        serde_json::to_value(told).unwrap_or_default()
+    }
+
+    /// What the buyer pays, less what was given back.
+    pub(crate) fn total(&self) -> Decimal {
+        self.lines.iter().map(|line| line.count * line.each).sum::<Decimal>() + self.postage
+    }
+
+    /// How much of a code is bought and not given back.
+    fn left(&self, sku: &str) -> Decimal {
+        self.lines.iter().filter(|line| line.code == sku).map(|line| line.count).sum()
+    }
+}
+
+/// Why something was not bought, or an order not changed.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NotBought {
+    /// The shop does not have so much.
+    #[error("of {sku} there is not so much: {have} can be had")]
+    NotEnough {
+        /// Of what.
+        sku: String,
+        /// What can be had.
+        have: Decimal,
+    },
+    /// An order of nothing.
+    #[error("say what you would like to have, and more than nothing of it")]
+    Nothing,
+    /// No such order.
+    #[error("there is no order {reference}")]
+    NoSuchOrder {
+        /// What was asked for.
+        reference: String,
+    },
+    /// The order cannot be changed so any more.
+    #[error("order {reference} cannot be changed so any more")]
+    TooLate {
+        /// Which.
+        reference: String,
+    },
+    /// More is to be given back than was bought.
+    #[error("order {reference} has not so much of {sku} left")]
+    MoreThanBought {
+        /// Of which order.
+        reference: String,
+        /// Of what.
+        sku: String,
+    },
+    /// The shop takes no more orders.
+    #[error("the shop's order book is full")]
+    Full,
+}
+
+/// Everything that the shop knows.
+#[derive(Debug)]
+pub(crate) struct Book {
+    pub(crate) goods: Goods,
+    pub(crate) orders: Vec<Bought>,
+    pub(crate) outbound: Outbound,
+    pub(crate) keys: Keys,
+    pub(crate) visits: Visits,
+    pub(crate) counts: Counts,
+    faults: Faults,
+    changes: u64,
+    backs: u64,
+    clock: Now,
+}
+
+impl Book {
+    pub(crate) fn new(clock: Now, seed: u64, has_hooks: bool) -> Self {
+        Self {
+            goods: Goods::default(),
+            orders: Vec::new(),
+            outbound: Outbound::new(seed, has_hooks),
+            keys: Keys::default(),
+            visits: Visits::new(seed),
+            counts: Counts::default(),
+            faults: Faults::default(),
+            changes: 0,
+            backs: 0,
+            clock,
+        }
+    }
+
+    pub(crate) fn faults(&self) -> &Faults {
+        &self.faults
+    }
+
+    pub(crate) fn set_faults(&mut self, faults: Faults) {
+        self.faults = faults;
+    }
+
+    /// What the shop's clock shows, right or wrong.
+    pub(crate) fn now(&self) -> i64 {
+        self.clock.millis() + self.faults.clock_off_ms
+    }
+
+    /// The true time: what waits here waits by it.
+    pub(crate) fn true_now(&self) -> i64 {
+        self.clock.millis()
+    }
+
+    /// What a message must meet to be taken.
+    pub(crate) fn conditions(&self, if_match: Option<String>) -> Conditions {
+        Conditions { if_match, none_at_all: self.faults.lets_stale_through }
+    }
+
+    /// Sells, from what the shop believes to have: all of it or nothing.
+    pub(crate) fn buy(
+        &mut self,
+        wanted: &[(String, Decimal)],
+        buyer: &str,
+        is_paid: bool,
+    ) -> Result<String, NotBought> {
+        if wanted.is_empty() || wanted.iter().any(|(_, count)| *count <= Decimal::ZERO) {
+            return Err(NotBought::Nothing);
+        }
+        if self.orders.len() >= MAX_ORDERS {
+            return Err(NotBought::Full);
+        }
+        let mut lines: Vec<Line> = Vec::with_capacity(wanted.len());
+        for (sku, count) in wanted {
+            let good = self.goods.one(sku).map(|(shown, _)| shown);
+            let Some(told_by) = self.goods.sell(sku, *count) else {
+                for line in &lines {
+                    self.goods.put_back(&line.code, line.count, line.told_by);
+                }
+                let have = good.map_or(Decimal::ZERO, |good| good.have);
+                return Err(NotBought::NotEnough { sku: sku.clone(), have });
+            };
+            let each = good.map_or(Decimal::ZERO, |good| good.price);
+            lines.push(Line { code: sku.clone(), count: *count, each, back: None, told_by });
+        }
+        let reference = (FIRST_ORDER + self.orders.len()).to_string();
+        let now = self.now();
+        let state = if is_paid { OrderState::OrderProcessing } else { OrderState::OrderPaymentDue };
+        self.orders.push(Bought {
+            reference: reference.clone(),
+            placed: now,
+            changed: now,
+            state,
+            postage: Decimal::new(POSTAGE, 2),
+            buyer: buyer.to_owned(),
+            lines,
+            change: 0,
+        });
+        self.note_change(self.orders.len() - 1);
+        Ok(reference)
+    }
+
+    /// An order was changed: its time never goes back, and whoever wants to hear of it will.
+    fn note_change(&mut self, at: usize) {
+        let (now, true_now) = (self.now(), self.true_now());
+        self.changes += 1;
+        let order = &mut self.orders[at];
+        order.changed = if order.change == 0 { now } else { now.max(order.changed + 1) };
+        order.change = self.changes;
+        self.outbound.add(order, true_now);
+    }
+
+    fn place_of(&self, reference: &str) -> Result<usize, NotBought> {
+        let no_such = || NotBought::NoSuchOrder { reference: reference.to_owned() };
+        let number: usize = reference.parse().map_err(|_| no_such())?;
+        let at = number.checked_sub(FIRST_ORDER).ok_or_else(no_such)?;
+        if at < self.orders.len() { Ok(at) } else { Err(no_such()) }
+    }
+
+    pub(crate) fn order(&self, reference: &str) -> Result<&Bought, NotBought> {
+        Ok(&self.orders[self.place_of(reference)?])
+    }
+
+    /// The money came.
+    pub(crate) fn pay(&mut self, reference: &str) -> Result<(), NotBought> {
+        let at = self.place_of(reference)?;
+        if self.orders[at].state != OrderState::OrderPaymentDue {
+            return Err(NotBought::TooLate { reference: reference.to_owned() });
+        }
+        self.orders[at].state = OrderState::OrderProcessing;
+        self.note_change(at);
+        Ok(())
+    }
+
+    /// Calls the whole order off; what was not given back goes back on sale.
+    pub(crate) fn cancel(&mut self, reference: &str) -> Result<(), NotBought> {
+        let at = self.place_of(reference)?;
+        if self.orders[at].state == OrderState::OrderCancelled {
+            return Err(NotBought::TooLate { reference: reference.to_owned() });
+        }
+        for line in self.orders[at].lines.clone() {
+            if line.back.is_none() && self.orders[at].left(&line.code) > Decimal::ZERO {
+                self.goods.put_back(&line.code, line.count, line.told_by);
+            }
+        }
+        self.orders[at].state = OrderState::OrderCancelled;
+        self.note_change(at);
+        Ok(())
+    }
+
+    /// Calls one line of several off.
+    pub(crate) fn cancel_line(&mut self, reference: &str, sku: &str) -> Result<(), NotBought> {
+        let at = self.place_of(reference)?;
+        let too_late = || NotBought::TooLate { reference: reference.to_owned() };
+        let order = &self.orders[at];
+        let is_touched = order.lines.iter().any(|line| line.back.is_some() && line.code == sku);
+        let bought = order.lines.iter().filter(|line| line.back.is_none()).count();
+        if order.state == OrderState::OrderCancelled || is_touched || bought < 2 {
+            return Err(too_late());
+        }
+        let place = order.lines.iter().position(|line| line.code == sku).ok_or_else(too_late)?;
+        let line = self.orders[at].lines.remove(place);
+        self.goods.put_back(&line.code, line.count, line.told_by);
+        self.note_change(at);
+        Ok(())
+    }
+
+    /// Gives money back for a part of an order; nothing goes back on sale by it.
+    pub(crate) fn refund(&mut self, reference: &str, sku: &str, count: Decimal) -> Result<(), NotBought> {
+        let at = self.place_of(reference)?;
+        let order = &self.orders[at];
+        if order.state != OrderState::OrderProcessing {
+            return Err(NotBought::TooLate { reference: reference.to_owned() });
+        }
+        if count <= Decimal::ZERO || order.left(sku) < count {
+            return Err(NotBought::MoreThanBought { reference: reference.to_owned(), sku: sku.to_owned() });
+        }
+        let each = order.lines.iter().find(|line| line.code == sku).map_or(Decimal::ZERO, |line| line.each);
+        self.backs += 1;
+        let back = Some(format!("B{}", self.backs));
+        self.orders[at].lines.push(Line { code: sku.to_owned(), count: -count, each, back, told_by: 0 });
+        self.note_change(at);
+        Ok(())
+    }
+}

@@ -1,0 +1,253 @@
+//! Hooks: each change of an order is told to a configured address, signed by Standard Webhooks 1.0.0.
+
+use crate::book::Bought;
+use crate::faults::Faults;
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use hmac::{Hmac, KeyInit, Mac};
+use serde_json::json;
+use sha2::Sha256;
+use std::fmt;
+use std::time::Duration;
+
+/// How often a hook is tried that is not answered well; after that the order list alone tells of it.
+const MAX_TRIES: u32 = 8;
+/// The wait before the second try; it doubles.
+const FIRST_WAIT_MS: i64 = 1_000;
+/// Hooks that wait at most, so that a house that is away for days does not fill this one.
+const MAX_WAITING: usize = 10_000;
+/// The longest that an answer is waited for.
+const PATIENCE: Duration = Duration::from_secs(5);
+/// How a secret begins, and how long it is at least and at most, by the specification.
+const PREFIX: &str = "whsec_";
+const LENGTHS: std::ops::RangeInclusive<usize> = 24..=64;
+
+/// Not a secret of Standard Webhooks.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("a hook's secret is whsec_ and 24 to 64 bytes in base64")]
+pub struct NotASecret;
+
+/// What hooks are signed with.
+#[derive(Clone)]
+pub struct HookSecret(Vec<u8>);
+
+impl fmt::Debug for HookSecret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("HookSecret(…)")
+    }
+}
+
+impl HookSecret {
+    /// From `whsec_…`.
+    pub fn parse(text: &str) -> Result<Self, NotASecret> {
+        let coded = text.trim().strip_prefix(PREFIX).ok_or(NotASecret)?;
+        let bytes = STANDARD.decode(coded).map_err(|_| NotASecret)?;
+        if LENGTHS.contains(&bytes.len()) { Ok(Self(bytes)) } else { Err(NotASecret) }
+    }
+
+    fn sign(&self, id: &str, seconds: i64, body: &str) -> String {
+        // Every length of key is taken by HMAC.
+        let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(&self.0) else { return String::new() };
+        mac.update(format!("{id}.{seconds}.{body}").as_bytes());
+        format!("v1,{}", STANDARD.encode(mac.finalize().into_bytes()))
+    }
+}
+
+/// Where hooks go.
+#[derive(Clone, Debug)]
+pub struct HooksTo {
+    /// The address.
+    pub address: String,
+    /// Each signs every hook: several while they are changed.
+    pub secrets: Vec<HookSecret>,
+    /// Whether they are sent as soon as they are due; else [`crate::Running::send_hooks`] sends them.
+    pub by_itself: bool,
+}
+
+/// A hook that waits.
+#[derive(Clone, Debug)]
+pub(crate) struct Hook {
+    id: String,
+    body: String,
+    due_ms: i64,
+    tries: u32,
+}
+
+/// Hooks that wait.
+#[derive(Debug)]
+pub(crate) struct Outbound {
+    wanted: bool,
+    waiting: Vec<Hook>,
+    dice: fastrand::Rng,
+}
+
+impl Outbound {
+    pub(crate) fn new(seed: u64, wanted: bool) -> Self {
+        Self { wanted, waiting: Vec::new(), dice: fastrand::Rng::with_seed(seed) }
+    }
+
+    pub(crate) fn add(&mut self, order: &Bought, now_ms: i64) {
+        if !self.wanted || self.waiting.len() >= MAX_WAITING {
+            return;
+        }
+        let body = json!({ "bought": [order.json()] }).to_string();
+        self.waiting.push(Hook { id: format!("msg_{}", order.change), body, due_ms: now_ms, tries: 0 });
+    }
+
+    /// Those that are due, as the faults would have them: some lost, some twice, in any order.
+    pub(crate) fn take_due(&mut self, now_ms: i64, faults: &Faults) -> Vec<Hook> {
+        let (due, later) = self.waiting.drain(..).partition(|hook| hook.due_ms <= now_ms);
+        self.waiting = later;
+        let due: Vec<Hook> = due;
+        let mut sent = Vec::with_capacity(due.len());
+        for hook in due {
+            if self.falls(faults.lost_percent) {
+                continue;
+            }
+            if self.falls(faults.twice_percent) {
+                sent.push(hook.clone());
+            }
+            sent.push(hook);
+        }
+        if faults.shuffled {
+            self.dice.shuffle(&mut sent);
+        }
+        sent
+    }
+
+    fn falls(&mut self, percent: u8) -> bool {
+        percent > 0 && self.dice.u8(0..100) < percent
+    }
+
+    /// One that was not answered well is tried again later.
+    pub(crate) fn try_later(&mut self, mut hook: Hook, now_ms: i64) {
+        hook.due_ms = now_ms + (FIRST_WAIT_MS << hook.tries);
+        hook.tries += 1;
+        if hook.tries < MAX_TRIES {
+            self.waiting.push(hook);
+        }
+    }
+
+    pub(crate) fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+}
+
+/// Sends hooks.
+#[derive(Debug)]
+pub(crate) struct Messenger {
+    client: reqwest::Client,
+    to: HooksTo,
+}
+
+impl Messenger {
+    pub(crate) fn new(to: HooksTo) -> Result<Self, reqwest::Error> {
+        let client = reqwest::Client::builder()
+            .timeout(PATIENCE)
+            .redirect(reqwest::redirect::Policy::none())
+            .no_proxy()
+            .build()?;
+        Ok(Self { client, to })
+    }
+
+    pub(crate) fn by_itself(&self) -> bool {
+        self.to.by_itself
+    }
+
+    /// Whether it was answered well.
+    pub(crate) async fn send(&self, hook: &Hook, shop_now_ms: i64) -> bool {
+        let seconds = shop_now_ms.div_euclid(1_000);
+        let signed: Vec<String> =
+            self.to.secrets.iter().map(|secret| secret.sign(&hook.id, seconds, &hook.body)).collect();
+        let request = self
+            .client
+            .post(&self.to.address)
+            .header("content-type", "application/json")
+            .header("webhook-id", &hook.id)
+            .header("webhook-timestamp", seconds)
+            .header("webhook-signature", signed.join(" "))
+            .body(hook.body.clone());
+        request.send().await.is_ok_and(|answer| answer.status().is_success())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::book::OrderState;
+    use rust_decimal::Decimal;
+
+    /// The example of the Standard Webhooks libraries' own tests
+    /// (github.com/standard-webhooks/standard-webhooks, `test_sign_function`).
+    #[test]
+    fn signs_as_the_specification_has_it() {
+        let secret = HookSecret::parse("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw").unwrap();
+        let signature = secret.sign("msg_p5jXN8AQM9LWM0D4loKWxJek", 1_614_265_330, r#"{"test": 2432232314}"#);
+        assert_eq!(signature, "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=");
+    }
+
+    #[test]
+    fn a_secret_is_checked_and_never_shown() {
+        let check = |text: &str, good: bool| assert_eq!(HookSecret::parse(text).is_ok(), good, "{text}");
+        let of = |length: usize| format!("whsec_{}", STANDARD.encode(vec![7; length]));
+        check(&of(24), true);
+        check(&of(64), true);
+        check(&of(23), false);
+        check(&of(65), false);
+        check("MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw", false);
+        check("whsec_not base64", false);
+        assert_eq!(format!("{:?}", HookSecret::parse(&of(24)).unwrap()), "HookSecret(…)");
+    }
+
+    fn outbound(count: u64) -> Outbound {
+        let mut outbound = Outbound::new(3, true);
+        for change in 1..=count {
+            let order = Bought {
+                reference: change.to_string(),
+                placed: 0,
+                changed: 0,
+                state: OrderState::OrderProcessing,
+                postage: Decimal::ZERO,
+                buyer: String::new(),
+                lines: Vec::new(),
+                change,
+            };
+            outbound.add(&order, 0);
+        }
+        outbound
+    }
+
+    fn ids(hooks: &[Hook]) -> Vec<&str> {
+        hooks.iter().map(|hook| hook.id.as_str()).collect()
+    }
+
+    #[test]
+    fn a_hook_waits_longer_each_time_and_is_given_up() {
+        let mut outbound = outbound(1);
+        let mut waits = Vec::new();
+        let mut now = 0;
+        while let Some(hook) = outbound.take_due(now, &Faults::default()).pop() {
+            outbound.try_later(hook, now);
+            let Some(next) = outbound.waiting.first() else { break };
+            waits.push(next.due_ms - now);
+            now = next.due_ms;
+            assert!(outbound.take_due(now - 1, &Faults::default()).is_empty());
+        }
+        assert_eq!(waits, [1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 64_000]);
+    }
+
+    #[test]
+    fn faults_fall_the_same_way_each_time() {
+        let check = |faults: &Faults, holds: &dyn Fn(&[&str]) -> bool| {
+            let (one, two) = (outbound(50).take_due(0, faults), outbound(50).take_due(0, faults));
+            assert_eq!(ids(&one), ids(&two), "{faults:?}");
+            assert!(holds(&ids(&one)), "{faults:?}: {:?}", ids(&one));
+        };
+        let in_order: Vec<String> = (1..=50).map(|n| format!("msg_{n}")).collect();
+        check(&Faults::default(), &|ids| ids == in_order);
+        check(&Faults { shuffled: true, ..Faults::default() }, &|ids| ids.len() == 50 && ids != in_order);
+        check(&Faults { twice_percent: 50, ..Faults::default() }, &|ids| (60..90).contains(&ids.len()));
+        check(&Faults { lost_percent: 50, ..Faults::default() }, &|ids| (10..40).contains(&ids.len()));
+        check(&Faults { lost_percent: 100, ..Faults::default() }, &|ids| ids.is_empty());
+    }
+}

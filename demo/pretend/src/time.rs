@@ -1,0 +1,64 @@
+//! The shop's clock, handed in from outside, and moments as text.
+
+use jiff::Timestamp;
+use std::fmt;
+use std::sync::Arc;
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// Tells the time in milliseconds since 1970.
+#[derive(Clone)]
+pub struct Now(Arc<dyn Fn() -> i64 + Send + Sync>);
+
+impl Now {
+    /// By any clock.
+    pub fn by(clock: impl Fn() -> i64 + Send + Sync + 'static) -> Self {
+        Self(Arc::new(clock))
+    }
+
+    pub(crate) fn millis(&self) -> i64 {
+        (self.0)()
+    }
+}
+
+impl fmt::Debug for Now {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Now({})", self.millis())
+    }
+}
+
+/// The machine's clock.
+pub fn machine_clock() -> Now {
+    Now::by(|| {
+        let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+        i64::try_from(since.as_millis()).unwrap_or(i64::MAX)
+    })
+}
+
+/// As RFC 3339 in UTC, to the millisecond.
+pub(crate) fn text(millis: i64) -> String {
+    let at = Timestamp::from_millisecond(millis).unwrap_or(Timestamp::UNIX_EPOCH);
+    format!("{at:.3}")
+}
+
+/// From RFC 3339.
+pub(crate) fn parse(text: &str) -> Option<i64> {
+    text.parse::<Timestamp>().ok().map(Timestamp::as_millisecond)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_moment_is_read_as_it_was_written() {
+        let check = |millis: i64, expected: &str| {
+            assert_eq!(text(millis), expected);
+            assert_eq!(parse(expected), Some(millis));
+        };
+        // The moments of RFC 3339, section 5.8, in UTC and to the millisecond.
+        check(482_196_050_520, "1985-04-12T23:20:50.520Z");
+        check(851_042_397_000, "1996-12-20T00:39:57.000Z");
+        assert_eq!(parse("1996-12-19T16:39:57-08:00"), Some(851_042_397_000));
+        assert_eq!(parse("yesterday"), None);
+    }
+}
