@@ -1,6 +1,7 @@
 //! Pieces as they are finished: weighed, priced, with the work and the photographs that went with
 //! them.
 
+use crate::audit;
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
 use crate::item_rows;
@@ -160,6 +161,11 @@ impl Command for FinishPieces {
             })
             .collect();
         write_work(tx, &rows, &who).await?;
+        for ((piece, outcome), checked) in self.pieces.iter().zip(&outcomes).zip(&checked) {
+            if let (RowOutcome::Added(added), Ok(checked)) = (outcome, checked) {
+                note_price(tx, &who, added, piece.by_rule(&styles), &checked.reason).await?;
+            }
+        }
         let outcome = |(outcome, piece): (RowOutcome, &NewPiece)| match outcome {
             RowOutcome::Added(item) => Ok(PieceOutcome::Finished(Box::new(piece.finished(item, &styles)?))),
             RowOutcome::Refused(refusal) => Ok(PieceOutcome::Refused(refusal)),
@@ -168,6 +174,19 @@ impl Command for FinishPieces {
         };
         outcomes.into_iter().zip(&self.pieces).map(outcome).collect()
     }
+}
+
+/// A price by hand stands on the list of changes: from what the rule says to what it became.
+async fn note_price(
+    tx: &mut Tx,
+    who: &str,
+    added: &AddedItem,
+    by_rule: Option<Working>,
+    reason: &str,
+) -> Result<(), Failure> {
+    let Some(by_rule) = by_rule else { return Ok(()) };
+    let how = format!("by hand: {reason}");
+    audit::note_price(tx, who, &added.sku, (by_rule.price, added.price.price()), &how).await
 }
 
 impl FinishPieces {

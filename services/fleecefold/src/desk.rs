@@ -18,8 +18,6 @@ use till::{
     Previewed, PreviewedRow, PutOut, WentOut,
 };
 
-/// Who is written down as having brought a feed.
-const WHO: &str = "api";
 /// The largest file that is made for a browser: some hundred thousand listings. More goes into the
 /// folder, or is written by the command line, neither of which holds it in memory.
 const MAX_DOWNLOAD_BYTES: usize = 64 << 20;
@@ -31,13 +29,13 @@ pub(crate) struct Desk {
 }
 
 impl FeedDesk for Desk {
-    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool) -> FeedFuture<'_> {
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, who: String) -> FeedFuture<'_> {
         Box::pin(async move {
             // The format is told by the name's ending, and what comes this way is JSON.
             let name = if Format::of_name(&name) == Format::Csv { format!("{name}.json") } else { name };
             let (_kept, given) = put_down(&name, &bytes)?;
             let watch = Watch::new();
-            let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: WHO, watch };
+            let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: &who, watch };
             Ok(shown(&feed_in(&self.ledger, &run).await.map_err(taken)?))
         })
     }

@@ -17,8 +17,9 @@ pub type FeedFuture<'a> = Deskwork<'a, serde_json::Value>;
 /// Takes feeds in and puts them out.
 pub trait FeedDesk: Send + Sync {
     /// Takes a JSON feed of orders in, or with `dry_run` only says what would become of it. `name`
-    /// is what the feed is called in reports. The same bytes again must change nothing.
-    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool) -> FeedFuture<'_>;
+    /// is what the feed is called in reports, `who` is written down as having brought it. The same
+    /// bytes again must change nothing.
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, who: String) -> FeedFuture<'_>;
 
     /// The folder that listings can be put into, if there is one.
     fn out_folder(&self) -> Option<String>;

@@ -223,7 +223,7 @@ impl CountingDesk {
 }
 
 impl FeedDesk for CountingDesk {
-    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool) -> FeedFuture<'_> {
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, who: String) -> FeedFuture<'_> {
         Box::pin(async move {
             let calls = self.calls.fetch_add(1, Ordering::SeqCst) + 1;
             match name.as_str() {
@@ -234,7 +234,7 @@ impl FeedDesk for CountingDesk {
                 }
                 "broken" => Err(FeedTrouble::Other(Box::new(std::io::Error::other("secret path")))),
                 _ => Ok(
-                    json!({"name": name, "bytes": bytes.len().to_string(), "dryRun": dry_run, "calls": calls.to_string()}),
+                    json!({"name": name, "bytes": bytes.len().to_string(), "dryRun": dry_run, "calls": calls.to_string(), "who": who}),
                 ),
             }
         })

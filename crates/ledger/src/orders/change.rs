@@ -6,7 +6,7 @@ use super::{Before, body_hash, given_back};
 use crate::command::Tx;
 use crate::error::{Failure, Stored};
 use crate::holds::{self, Ended};
-use crate::refunds::{self, NewRefund, RefundLine, RefundNote, RefundTender};
+use crate::refunds::{self, NewRefund, RefundLine, RefundTender};
 use crate::refusal::Refusal;
 use crate::stock::{Take, try_take};
 use domain::day::Moment;
@@ -206,7 +206,7 @@ async fn undo(
         who: who.to_owned(),
     };
     let at = order.modified.unwrap_or(tx.now());
-    refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+    refunds::of_order(tx, &new, at).await?;
     for line in stood.iter().filter(|l| l.state == "filled") {
         set_state(tx, line.id, "undone").await?;
     }
@@ -368,7 +368,7 @@ async fn drop_following(
                 who: who.to_owned(),
             };
             let at = order.modified.unwrap_or(tx.now());
-            refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+            refunds::of_order(tx, &new, at).await?;
         }
         set_state(tx, sold.line, "undone").await?;
     }
@@ -437,7 +437,7 @@ async fn give_back_less(
         who: who.to_owned(),
     };
     let at = order.modified.unwrap_or(tx.now());
-    refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+    refunds::of_order(tx, &new, at).await?;
     Ok(())
 }
 

@@ -10,6 +10,7 @@
 
 use super::live::{self, Fill, Priced};
 use super::{OrderRow, body_hash, insert_orders};
+use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::holds::{self, Ended};
@@ -397,9 +398,14 @@ async fn refund(tx: &mut Tx, choosing: Choosing<'_>, choice: &LineChoice) -> Res
     write(tx, choosing, choice, None, line.money, shipping).await?;
     let LineMoney { amount, discount, tax } = line.money;
     let goods = amount.minus(discount).and_then(|m| m.plus(tax)).field("price")?;
+    let back = goods.plus(shipping).field("price")?;
+    let (number, words) = (order.incoming.number.to_string(), choosing.reason);
+    let detail = format!("{back} of a short line to be given back; {words}");
+    let detail = detail.trim_end_matches("; ");
+    audit::note(tx, choosing.who, Audited::Refund, &format!("order {number}"), detail).await?;
     Ok(LineDecided {
         order: order.id,
-        number: order.incoming.number.to_string(),
+        number,
         sale: order.sale,
         goods_back: Some(goods),
         shipping_back: (!shipping.is_zero()).then_some(shipping),

@@ -4,7 +4,7 @@
 use super::{Before, live, settled};
 use crate::command::Tx;
 use crate::error::{Failure, Stored};
-use crate::refunds::{self, NewRefund, RefundLine, RefundNote, RefundTender};
+use crate::refunds::{self, NewRefund, RefundLine, RefundTender};
 use crate::refusal::Refusal;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
@@ -83,7 +83,7 @@ async fn one(
     };
     // A past refund belongs to its past day; a live one to now, unless the feed says when.
     let at = order.modified.unwrap_or(if before.past { order.ordered } else { tx.now() });
-    let done = refunds::refund(tx, &new, RefundNote { reason: &new.reason, who, at }).await?;
+    let done = refunds::of_order(tx, &new, at).await?;
     Ok(Some(done.id))
 }
 

@@ -1,6 +1,7 @@
 //! Deciding later what becomes of refunded goods.
 
 use super::{RefundNote, SoldLine, back_on_shelf};
+use crate::audit::{self, Audited};
 use crate::books;
 use crate::command::{Command, Tx};
 use crate::entries::{book_line, put_back};
@@ -8,7 +9,7 @@ use crate::error::{Failure, Naming, Stored};
 use crate::refusal::Refusal;
 use async_trait::async_trait;
 use domain::channel::Channel;
-use domain::ids::{ItemId, RefundId, RefundLineId, SaleLineId};
+use domain::ids::{ItemId, RefundId, RefundLineId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::stock::Fate;
 use domain::text;
@@ -26,6 +27,14 @@ pub struct DecideFate {
     pub who: String,
 }
 
+fn fate_words(fate: Fate) -> &'static str {
+    match fate {
+        Fate::Shelf => "back on the shelf",
+        Fate::WrittenOff => "written off",
+        Fate::Open => "not decided",
+    }
+}
+
 #[async_trait]
 impl Command for DecideFate {
     type Answer = ();
@@ -38,7 +47,7 @@ impl Command for DecideFate {
         let shop = tx.shop();
         let row = sqlx::query(
             "SELECT l.id, l.item_id, l.title, l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, \
-             rl.steps, rl.units, rl.cost, r.channel, r.id FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
+             rl.steps, rl.units, rl.cost, r.channel, r.id, l.code, r.sale_id FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
              JOIN refund r ON r.id = rl.refund_id WHERE rl.id = $1",
         )
         .bind(self.line.raw())
@@ -63,6 +72,9 @@ impl Command for DecideFate {
         if claimed.rows_affected() == 0 {
             return Err(Refusal::invalid("fate", "it was decided before what becomes of these goods").into());
         }
+        let (code, sale): (String, i64) = (row.try_get(15)?, row.try_get(16)?);
+        let detail = format!("{} after the refund of sale {}", fate_words(self.fate), SaleId::from_raw(sale));
+        audit::note(tx, &who, Audited::Stock, &code, &detail).await?;
         if self.fate == Fate::WrittenOff {
             return Ok(());
         }

@@ -113,27 +113,33 @@ impl Command for NewRefund {
         let reason = text::note(&self.reason).field("reason")?;
         let who = text::short(&self.who).field("who")?;
         let at = tx.now();
-        let done = refund(tx, self, RefundNote { reason: &reason, who: &who, at }).await?;
-        let detail = format!("{} given back; {reason}", done.given);
-        audit::note(tx, &who, Audited::Refund, &self.sale.to_string(), &detail).await?;
-        Ok(done)
+        book_noted(tx, self, RefundNote { reason: &reason, who: &who, at }).await
     }
+}
+
+/// A refund that an order brings with it: its reason is the order's own words.
+pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result<RefundDone, Failure> {
+    book_noted(tx, new, RefundNote { reason: &new.reason, who: &new.who, at }).await
+}
+
+/// Books a refund and writes it into the list of who changed what.
+async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, Failure> {
+    let done = refund(tx, new, note).await?;
+    let detail = format!("{} given back; {}", done.given, note.reason);
+    audit::note(tx, note.who, Audited::Refund, &new.sale.to_string(), &detail).await?;
+    Ok(done)
 }
 
 /// The words and the moment of a refund.
 #[derive(Clone, Copy)]
-pub(crate) struct RefundNote<'a> {
-    pub(crate) reason: &'a str,
-    pub(crate) who: &'a str,
-    pub(crate) at: Moment,
+struct RefundNote<'a> {
+    reason: &'a str,
+    who: &'a str,
+    at: Moment,
 }
 
-/// Books a refund; an order's own refunds come this way too.
-pub(crate) async fn refund(
-    tx: &mut Tx,
-    new: &NewRefund,
-    note: RefundNote<'_>,
-) -> Result<RefundDone, Failure> {
+/// Books a refund.
+async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, Failure> {
     let currency = tx.shop().currency;
     let sale = read_sale(tx, new.sale, currency).await?;
     let sold = read_lines(tx, new.sale, currency).await?;

@@ -5,7 +5,7 @@ use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::pricing::Working;
 use ledger::{
-    FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName, PieceOutcome,
+    Audited, FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName, PieceOutcome,
     PieceWork, Priced,
 };
 
@@ -106,10 +106,14 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         assert_eq!(done.by_rule.map(|w| w.price), Some(usd(4800)));
         let work = shop.ledger.piece_work(done.item.id).await.unwrap().unwrap();
         assert_eq!(work.price_reason, reason);
+        let noted = shop.ledger.audit(None, 9).await.unwrap().remove(0);
+        assert_eq!((noted.who.as_str(), noted.act, &noted.what), ("maker", Audited::Price, &done.item.sku));
+        assert_eq!(noted.detail, "48.00 → 39.00, by hand: a dropped stitch at the brim");
         // Without a style there is no other price that it could differ from.
         let loose =
             NewPiece { name: "Moor wall hanging".to_owned(), price: Some(usd(9000)), ..piece_of("", "") };
         assert_eq!(finished(&shop, loose).await.item.price.price(), usd(9000));
+        assert_eq!(shop.ledger.audit(None, 9).await.unwrap().len(), 1, "a price by rule is no change");
         audit::clean(&shop).await;
     });
 }

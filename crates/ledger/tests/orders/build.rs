@@ -11,7 +11,7 @@ use domain::order::{
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use domain::weight::WeightUnit;
-use ledger::{AddItems, BooksBy, BooksQuery, NewItem, OrderOutcome, RowOutcome, TakeOrders};
+use ledger::{AddItems, Audited, BooksBy, BooksQuery, NewItem, OrderOutcome, RowOutcome, TakeOrders};
 
 pub(crate) const ZERO: Money = Money::zero(Currency::USD);
 
@@ -156,4 +156,11 @@ pub(crate) fn told(outcome: &OrderOutcome) -> String {
 
 pub(crate) fn moment(hours: i64) -> Moment {
     START.plus_millis(hours * 3_600_000)
+}
+
+/// What the list of who changed what says of money given back, the latest first.
+pub(crate) async fn noted(shop: &TestShop) -> Vec<String> {
+    let rows = shop.ledger.audit(None, 100).await.unwrap();
+    let refunds = rows.into_iter().filter(|row| row.act == Audited::Refund);
+    refunds.inspect(|row| assert!(!row.who.is_empty(), "{row:?}")).map(|row| row.detail).collect()
 }

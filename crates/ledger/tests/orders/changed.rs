@@ -1,6 +1,6 @@
 //! Later states of an order.
 
-use crate::build::{books, later, line, order, stock, stock_up, take, told};
+use crate::build::{books, later, line, noted, order, stock, stock_up, take, told};
 use crate::harness::{shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
 
@@ -55,6 +55,7 @@ async fn cancelling_undoes_what_is_left() {
         );
         // Cancelled again, and back to life: the first changes nothing, the second is refused.
         assert_eq!(told(&take(&shop, &cancelled).await), "known, 0 refunds");
+        assert_eq!(noted(&shop).await, ["82.00 given back; order H-1: OrderCancelled"], "{}", shop.engine);
         let alive = with_status(&first, 3, OrderStatus::OrderProcessing);
         let refused = told(&take(&shop, &alive).await);
         assert!(refused.contains("cannot come back to life"), "{refused}");

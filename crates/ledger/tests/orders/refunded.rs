@@ -1,6 +1,6 @@
 //! Rows of negative quantity.
 
-use crate::build::{books, line, order, refund, stock, stock_up, take, told};
+use crate::build::{books, line, noted, order, refund, stock, stock_up, take, told};
 use crate::harness::shops;
 use domain::order::IncomingOrder;
 
@@ -26,6 +26,9 @@ async fn each_refund_is_booked_once_and_never_more_than_was_sold() {
         let mended = refunds_alone(&sold, vec![refund("R2", "KIT", "2")]);
         assert_eq!(told(&take(&shop, &mended).await), "known, 1 refunds");
         assert!(books(&shop).await.contains("36.00 − 0.00 − 36.00 = 0.00"), "{}", books(&shop).await);
+        let expected =
+            ["24.00 given back; refund R2 of order H-1", "12.00 given back; refund R1 of order H-1"];
+        assert_eq!(noted(&shop).await, expected, "{}: each once, none of the refused one", shop.engine);
         shop.end().await;
     }
 }

@@ -3,6 +3,7 @@
 use crate::answer::Answer;
 use crate::app::App;
 use crate::body::WriteBytes;
+use crate::caller::Caller;
 use crate::feed_desk::FeedTrouble;
 use crate::problem::{KeyHeader, Kind, Problem, WriteProblems};
 use crate::query::Asking;
@@ -76,6 +77,7 @@ impl From<FeedTrouble> for Problem {
     responses((status = 200, description = "The report.", body = Object), WriteProblems))]
 pub(crate) async fn take_orders(
     State(app): State<App>,
+    caller: Caller,
     Asking(asked): Asking<FeedAsked>,
     write: WriteBytes,
 ) -> Result<Answer<Value>, Problem> {
@@ -86,7 +88,7 @@ pub(crate) async fn take_orders(
     let Some(desk) = &app.desk else {
         return Err(Problem::new(Kind::NotFound, "no feeds are taken in here"));
     };
-    let report = desk.take_orders(name, write.bytes.to_vec(), dry_run).await?;
+    let report = desk.take_orders(name, write.bytes.to_vec(), dry_run, caller.who).await?;
     let done = app.run(&write.key, &KeepReport(report)).await?;
     Ok(Answer::ok(done.replayed, done.answer))
 }
@@ -94,6 +96,7 @@ pub(crate) async fn take_orders(
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
+    use domain::people::Role;
     use serde_json::json;
 
     #[tokio::test]
@@ -101,13 +104,14 @@ mod tests {
         let shop = TestShop::open().await.with_desk();
         let first = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
         assert_eq!(first.status, 200, "{}", first.text());
-        assert_eq!(first.json(), json!({"name": "may.json", "bytes": "5", "dryRun": true, "calls": "1"}));
+        assert_eq!(first.json(), json!({"name": "may.json", "bytes": "5", "dryRun": true, "calls": "1", "who": "api"}));
         let again = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
         assert_eq!((again.json(), again.header("idempotency-replayed")), (first.json(), Some("true")));
         let other = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([3])).await;
         other.expect_problem("key-reused", 422);
-        let second = shop.post("/api/feeds/orders", "f2", json!([1])).await.json();
-        assert_eq!(second, json!({"name": "orders", "bytes": "3", "dryRun": false, "calls": "2"}));
+        let maker = shop.as_role(Role::Maker);
+        let second = maker.post("/api/feeds/orders", "f2", json!([1])).await.json();
+        assert_eq!(second, json!({"name": "orders", "bytes": "3", "dryRun": false, "calls": "2", "who": "maker"}));
     }
 
     #[tokio::test]
