@@ -5,8 +5,8 @@ use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::pricing::Working;
 use ledger::{
-    Audited, FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName, PieceOutcome,
-    PieceWork, Priced,
+    Audited, FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName,
+    PieceOutcome, PieceWork, Priced,
 };
 
 fn piece_of(style: &str, weighed: &str) -> NewPiece {

@@ -104,14 +104,20 @@ mod tests {
         let shop = TestShop::open().await.with_desk();
         let first = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
         assert_eq!(first.status, 200, "{}", first.text());
-        assert_eq!(first.json(), json!({"name": "may.json", "bytes": "5", "dryRun": true, "calls": "1", "who": "api"}));
+        assert_eq!(
+            first.json(),
+            json!({"name": "may.json", "bytes": "5", "dryRun": true, "calls": "1", "who": "api"})
+        );
         let again = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
         assert_eq!((again.json(), again.header("idempotency-replayed")), (first.json(), Some("true")));
         let other = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([3])).await;
         other.expect_problem("key-reused", 422);
         let maker = shop.as_role(Role::Maker);
         let second = maker.post("/api/feeds/orders", "f2", json!([1])).await.json();
-        assert_eq!(second, json!({"name": "orders", "bytes": "3", "dryRun": false, "calls": "2", "who": "maker"}));
+        assert_eq!(
+            second,
+            json!({"name": "orders", "bytes": "3", "dryRun": false, "calls": "2", "who": "maker"})
+        );
     }
 
     #[tokio::test]

@@ -8,6 +8,7 @@ pub(crate) mod substitute;
 
 use crate::answer::Answer;
 use crate::app::App;
+use crate::body::Body;
 use crate::problem::{Kind, Problem};
 use crate::query::Named;
 use axum::extract::rejection::PathRejection;
@@ -15,7 +16,7 @@ use axum::extract::{FromRequestParts, Path};
 use axum::http::request::Parts;
 use domain::ids::{OrderId, OrderLineId};
 use ledger::{DecideLine, Key, LineChoice, LineDecided};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 /// Pieces that are offered in the place of another: a row of tags.
@@ -38,6 +39,16 @@ impl<S: Send + Sync> FromRequestParts<S> for AtLine {
         Ok(Self { order: OrderId::named(&order)?, line: OrderLineId::named(&line)? })
     }
 }
+
+/// Why, where nothing else is to be said.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ReasonBody {
+    /// For those who ask later.
+    reason: Option<String>,
+}
+
+impl Body for ReasonBody {}
 
 /// What became of the line.
 #[derive(Debug, Serialize, ToSchema)]

@@ -5,7 +5,7 @@ use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, Paper, Room, go};
 use crate::pages::shown;
 use crate::problem::Problem;
 use crate::query::At;
@@ -18,7 +18,7 @@ use domain::day::Zone;
 use domain::people::Act;
 use domain::pricing;
 use domain::stock::{ItemKind, Why};
-use ledger::{Hold, ItemView, ListingState, Purpose, StockMove};
+use ledger::{Command, Hold, ItemView, ListingState, Purpose, StockMove};
 
 /// The latest moves that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;
@@ -212,10 +212,28 @@ pub(crate) async fn page(
 }
 
 /// The page again, because of what is wrong with a form of it.
-pub(crate) async fn again(app: &App, code: &Code, form: Form, faults: Faults) -> Result<Response, Problem> {
+async fn again(app: &App, code: &Code, form: Form, faults: Faults) -> Result<Response, Problem> {
     let caller = form.caller.clone();
     let page = page(app, &caller, code, faults, Some(form)).await?;
     Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+}
+
+/// Does what a form of the page asks for, and shows the item as it is then; or the page again, with
+/// what was typed, because of what is wrong with it.
+pub(super) async fn done<C: Command>(
+    app: &App,
+    code: &Code,
+    form: Form,
+    command: Result<C, Faults>,
+) -> Result<Response, Problem> {
+    let faults = match command {
+        Err(faults) => faults,
+        Ok(command) => match app.run(&form.key, &command).await {
+            Ok(_) => return Ok(go(&tag::path(code.as_str()))),
+            Err(problem) => Faults::of(problem)?,
+        },
+    };
+    again(app, code, form, faults).await
 }
 
 /// GET /shelf/items/{code}

@@ -1,9 +1,8 @@
 //! POST /shelf/items/{code}/count: what is there of an item, by a count.
 
-use super::{item, tag};
+use super::item;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
 use crate::problem::Problem;
 use crate::query::At;
 use axum::extract::State;
@@ -12,29 +11,25 @@ use domain::codes::Code;
 use domain::quantity::Asked;
 use ledger::{AdjustStock, Counted};
 
+fn read(form: &Form, code: &Code) -> Result<AdjustStock, Faults> {
+    let counted = Asked::parse(form.text("count"), None);
+    let counted = counted.map_err(|error| Faults::one("count", error.to_string()))?;
+    Ok(AdjustStock {
+        code: code.clone(),
+        what: Counted::Is(counted),
+        note: form.text("count_note").to_owned(),
+        who: form.caller.who.clone(),
+    })
+}
+
 /// POST /shelf/items/{code}/count
 pub(crate) async fn count(
     State(app): State<App>,
     At(code): At<Code>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let counted = match Asked::parse(form.text("count"), None) {
-        Ok(counted) => counted,
-        Err(error) => return item::again(&app, &code, form, Faults::one("count", error.to_string())).await,
-    };
-    let command = AdjustStock {
-        code: code.clone(),
-        what: Counted::Is(counted),
-        note: form.text("count_note").to_owned(),
-        who: form.caller.who.clone(),
-    };
-    match app.run(&form.key, &command).await {
-        Ok(_) => Ok(go(&tag::path(code.as_str()))),
-        Err(problem) => {
-            let faults = Faults::of(problem)?;
-            item::again(&app, &code, form, faults).await
-        }
-    }
+    let command = read(&form, &code);
+    item::done(&app, &code, form, command).await
 }
 
 #[cfg(test)]

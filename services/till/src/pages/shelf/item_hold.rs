@@ -1,9 +1,8 @@
 //! POST /shelf/items/{code}/hold: sets an item aside.
 
-use super::{item, tag};
+use super::item;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
 use crate::problem::Problem;
 use crate::query::At;
 use axum::extract::State;
@@ -42,17 +41,8 @@ pub(crate) async fn hold(
     At(code): At<Code>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let hold = match read(&form, &code, &app.ledger.shop().zone) {
-        Ok(hold) => hold,
-        Err(faults) => return item::again(&app, &code, form, faults).await,
-    };
-    match app.run(&form.key, &hold).await {
-        Ok(_) => Ok(go(&tag::path(code.as_str()))),
-        Err(problem) => {
-            let faults = Faults::of(problem)?;
-            item::again(&app, &code, form, faults).await
-        }
-    }
+    let command = read(&form, &code, &app.ledger.shop().zone);
+    item::done(&app, &code, form, command).await
 }
 
 #[cfg(test)]

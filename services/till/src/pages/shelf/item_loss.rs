@@ -1,9 +1,8 @@
 //! POST /shelf/items/{code}/loss: something damaged, given away, or kept by the family.
 
-use super::{item, tag};
+use super::item;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
 use crate::problem::Problem;
 use crate::query::At;
 use axum::extract::State;
@@ -34,17 +33,8 @@ pub(crate) async fn lose(
     At(code): At<Code>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let command = match read(&form, &code) {
-        Ok(command) => command,
-        Err(faults) => return item::again(&app, &code, form, faults).await,
-    };
-    match app.run(&form.key, &command).await {
-        Ok(_) => Ok(go(&tag::path(code.as_str()))),
-        Err(problem) => {
-            let faults = Faults::of(problem)?;
-            item::again(&app, &code, form, faults).await
-        }
-    }
+    let command = read(&form, &code);
+    item::done(&app, &code, form, command).await
 }
 
 #[cfg(test)]

@@ -1,36 +1,24 @@
 //! POST /api/orders/{id}/lines/{line}/fill
 
-use super::{AtLine, DecidedShown, decide};
+use super::{AtLine, DecidedShown, ReasonBody, decide};
 use crate::answer::Answer;
 use crate::app::App;
-use crate::body::{Body, Write};
+use crate::body::Write;
 use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use axum::extract::State;
 use ledger::LineChoice;
-use serde::Deserialize;
-use utoipa::ToSchema;
-
-/// Why.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub(crate) struct FillBody {
-    /// For those who ask later.
-    reason: Option<String>,
-}
-
-impl Body for FillBody {}
 
 /// Fills the line with what was ordered: out of what is set aside for it, or what came back to the free stock.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/fill", operation_id = "fill_line", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
-    request_body = FillBody,
+    request_body = ReasonBody,
     responses((status = 200, description = "What became of the line.", body = DecidedShown), WriteProblems))]
 pub(crate) async fn fill_line(
     State(app): State<App>,
     caller: Caller,
     at: AtLine,
-    write: Write<FillBody>,
+    write: Write<ReasonBody>,
 ) -> Result<Answer<DecidedShown>, Problem> {
     decide(&app, &write.key, at, LineChoice::Fill, write.body.reason, caller.who).await
 }

@@ -1,37 +1,25 @@
 //! POST /api/orders/{id}/lines/{line}/refund
 
-use super::{AtLine, DecidedShown, decide};
+use super::{AtLine, DecidedShown, ReasonBody, decide};
 use crate::answer::Answer;
 use crate::app::App;
-use crate::body::{Body, Write};
+use crate::body::Write;
 use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use axum::extract::State;
 use ledger::LineChoice;
-use serde::Deserialize;
-use utoipa::ToSchema;
-
-/// Why.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub(crate) struct RefundBody {
-    /// For those who ask later.
-    reason: Option<String>,
-}
-
-impl Body for RefundBody {}
 
 /// Gives the line's money back, outside the books: it was never in them. Shipping goes back with the last line,
 /// if nothing of the order was sold.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/refund", operation_id = "refund_line", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
-    request_body = RefundBody,
+    request_body = ReasonBody,
     responses((status = 200, description = "What became of the line.", body = DecidedShown), WriteProblems))]
 pub(crate) async fn refund_line(
     State(app): State<App>,
     caller: Caller,
     at: AtLine,
-    write: Write<RefundBody>,
+    write: Write<ReasonBody>,
 ) -> Result<Answer<DecidedShown>, Problem> {
     decide(&app, &write.key, at, LineChoice::Refund, write.body.reason, caller.who).await
 }
