@@ -1,5 +1,6 @@
 //! A style's rate, ending and minimum changed, and the prices of its pieces with it.
 
+use crate::answer_key::hex_hash;
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
@@ -54,6 +55,8 @@ pub struct RepricePreview {
     pub by_hand: usize,
     /// Items that the new rule gives no price, with why: it cannot be used for these.
     pub impossible: Vec<(String, String)>,
+    /// A mark of these very changes, by which the command tells whether they are still all.
+    pub mark: String,
 }
 
 /// Gives a style a new rule, and its items on the shelf that are priced by rule their new prices.
@@ -66,6 +69,9 @@ pub struct RepriceStyle {
     pub revision: i64,
     /// The new rule.
     pub rule: PriceRule,
+    /// The mark of the preview: where other prices would change than those that were looked at, none
+    /// does.
+    pub mark: String,
     /// Who does it.
     pub who: String,
 }
@@ -138,6 +144,15 @@ async fn on_shelf(
     rows.iter().map(|row| read(row, currency)).collect()
 }
 
+/// Names the prices that a rule changes: which items, from what to what.
+fn mark(items: &[Priced], rule: &PriceRule) -> String {
+    let change = |item: &Priced| {
+        let new = item.under(rule).ok().filter(|new| *new != item.price)?;
+        Some(format!("{} {} {};", item.id, item.price.minor(), new.minor()))
+    };
+    hex_hash(items.iter().filter_map(change).collect::<String>().as_bytes())
+}
+
 fn checked(rule: &PriceRule, currency: Currency) -> Result<(), Refusal> {
     rule.minimum.map_or(Ok(()), |minimum| own_money("minimum", minimum, currency))
 }
@@ -149,9 +164,16 @@ impl Ledger {
         checked(rule, currency)?;
         let mut connection = self.reader().await?;
         let view = styles::read_one(&mut connection, style, currency).await?;
-        let mut preview =
-            RepricePreview { style: view, changes: Vec::new(), same: 0, by_hand: 0, impossible: Vec::new() };
-        for item in on_shelf(&mut connection, style, currency).await? {
+        let items = on_shelf(&mut connection, style, currency).await?;
+        let mut preview = RepricePreview {
+            style: view,
+            changes: Vec::new(),
+            same: 0,
+            by_hand: 0,
+            impossible: Vec::new(),
+            mark: mark(&items, rule),
+        };
+        for item in items {
             match (item.under(rule), item.weight) {
                 _ if item.by_hand => preview.by_hand += 1,
                 (Err(why), _) => preview.impossible.push((item.sku, why)),
@@ -180,8 +202,14 @@ impl Command for RepriceStyle {
         let currency = tx.shop().currency;
         checked(&self.rule, currency)?;
         let style = self.take_style(tx).await?;
+        let items = on_shelf(tx.db(), self.style, currency).await?;
+        if mark(&items, &self.rule) != self.mark {
+            let reason = "other prices would change than those that were looked at: a piece was finished, sold or \
+                changed meanwhile. Look at them again, and then keep the rate";
+            return Err(Refusal::invalid("mark", reason).into());
+        }
         let mut changed = Vec::new();
-        for item in on_shelf(tx.db(), self.style, currency).await? {
+        for item in items {
             let new = item.under(&self.rule).map_err(|why| {
                 Refusal::invalid("rate", format!("{} would have no price: {why}", item.sku))
             })?;

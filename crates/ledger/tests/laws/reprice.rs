@@ -44,8 +44,10 @@ async fn stocked(shop: &Shop) -> StyleId {
     styles.iter().find(|s| s.name == "Ridge beanie").unwrap().id
 }
 
-fn reprice(style: StyleId, revision: i64, rule: PriceRule) -> RepriceStyle {
-    RepriceStyle { style, revision, rule, who: "maker".to_owned() }
+/// As the page does it: the mark of a preview that was made just now.
+async fn reprice(shop: &Shop, style: StyleId, revision: i64, rule: PriceRule) -> RepriceStyle {
+    let mark = shop.ledger.preview_reprice(style, &rule).await.map(|p| p.mark).unwrap_or_default();
+    RepriceStyle { style, revision, rule, mark, who: "maker".to_owned() }
 }
 
 async fn prices(shop: &Shop) -> String {
@@ -72,7 +74,7 @@ fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
         assert_eq!(told, ["h1 45.00 -> 49.50 false", "h2 48.00 -> 52.00 true"]);
         assert_eq!((preview.same, preview.by_hand, preview.impossible.len()), (1, 1, 0));
         let revision = preview.style.revision;
-        let done = shop.ok(reprice(style, revision, new)).await;
+        let done = shop.ok(reprice(&shop, style, revision, new).await).await;
         assert_eq!((done.style.as_str(), done.changed, done.revision), ("Ridge beanie", 2, revision + 1));
         assert_eq!(prices(&shop).await, "h1 49.50, h2 52.00, h3 99.00, h4 45.00, h5 20.00");
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
@@ -81,7 +83,7 @@ fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
         let told =
             "SELECT o.revision FROM outbox o JOIN item i ON i.id = o.item_id WHERE i.sku = 'h1' ORDER BY 1";
         assert_eq!(shop.numbers(told).await, [1, 2]);
-        let done = shop.ok(reprice(style, revision + 1, new)).await;
+        let done = shop.ok(reprice(&shop, style, revision + 1, new).await).await;
         assert_eq!(done.changed, 0);
         audit::clean(&shop).await;
     });
@@ -92,13 +94,22 @@ fn a_rule_that_cannot_be_or_is_of_another_preview_changes_nothing() {
     on_each(|shop| async move {
         let style = stocked(&shop).await;
         let new = rule("8.25", "five", None);
-        shop.refuses(reprice(style, 2, new), "stale: the style Ridge beanie was changed meanwhile").await;
-        shop.refuses(reprice(StyleId::from_raw(7), 1, new), "no-such: there is no style 7").await;
+        shop.refuses(
+            reprice(&shop, style, 2, new).await,
+            "stale: the style Ridge beanie was changed meanwhile",
+        )
+        .await;
+        shop.refuses(reprice(&shop, StyleId::from_raw(7), 1, new).await, "no-such: there is no style 7")
+            .await;
         let foreign = PriceRule { minimum: Some(eur(100)), ..new };
-        shop.refuses(reprice(style, 1, foreign), "invalid: minimum: EUR is not the shop's currency").await;
+        shop.refuses(
+            reprice(&shop, style, 1, foreign).await,
+            "invalid: minimum: EUR is not the shop's currency",
+        )
+        .await;
         // A millionth of a dollar an ounce comes to nothing.
         let nothing = rule("0.000001", "exact", None);
-        shop.refuses(reprice(style, 1, nothing), "invalid: rate: h1 would have no price").await;
+        shop.refuses(reprice(&shop, style, 1, nothing).await, "invalid: rate: h1 would have no price").await;
         let preview = shop.ledger.preview_reprice(style, &nothing).await.unwrap();
         assert_eq!(preview.impossible.len(), 2);
         // 0.000001 + 2.50 of extras is a price.
@@ -107,12 +118,33 @@ fn a_rule_that_cannot_be_or_is_of_another_preview_changes_nothing() {
 }
 
 #[test]
+fn a_price_that_was_not_looked_at_is_not_changed() {
+    on_each(|shop| async move {
+        let style = stocked(&shop).await;
+        let new = rule("8.25", "five", Some(2000));
+        let looked = reprice(&shop, style, 1, new).await;
+        let meanwhile = "invalid: mark: other prices would change than those that were looked at";
+        shop.ok(add(vec![ruled("h6", "5 ONZ")])).await;
+        shop.refuses(looked, meanwhile).await;
+        let looked = reprice(&shop, style, 1, new).await;
+        shop.ok(sale_of("h1", 4500)).await;
+        shop.refuses(looked, meanwhile).await;
+        assert_eq!(prices(&shop).await, "h1 45.00, h2 48.00, h3 99.00, h4 45.00, h5 20.00");
+        let looked = reprice(&shop, style, 1, new).await;
+        // At the minimum before and after: there is nothing to look at.
+        shop.ok(add(vec![ruled("h7", "2 ONZ")])).await;
+        assert_eq!(shop.ok(looked).await.changed, 2);
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
 fn pieces_come_back_to_the_rule_one_by_one() {
     on_each(|shop| async move {
         let style = stocked(&shop).await;
-        shop.ok(reprice(style, 1, rule("10", "exact", None))).await;
+        shop.ok(reprice(&shop, style, 1, rule("10", "exact", None)).await).await;
         shop.ok(EditItem { price: Some(PriceChange::Rule), ..edit("h3") }).await;
-        shop.ok(reprice(style, 2, rule("11", "exact", None))).await;
+        shop.ok(reprice(&shop, style, 2, rule("11", "exact", None)).await).await;
         assert_eq!(prices(&shop).await, "h1 66.00, h2 68.50, h3 66.00, h4 45.00, h5 11.00");
         audit::clean(&shop).await;
     });

@@ -136,6 +136,7 @@ struct PreviewShown {
     impossible: Vec<(String, String)>,
     /// What all of them together come to, more or less than now.
     sum: String,
+    mark: String,
 }
 
 fn preview_shown(preview: &RepricePreview, currency: Currency) -> PreviewShown {
@@ -148,6 +149,7 @@ fn preview_shown(preview: &RepricePreview, currency: Currency) -> PreviewShown {
         by_hand: preview.by_hand,
         impossible: preview.impossible.clone(),
         sum: signed(preview.changes.iter().map(difference).sum(), currency),
+        mark: preview.mark.clone(),
     }
 }
 
@@ -216,7 +218,8 @@ pub(crate) async fn reprice(
         Err(faults) => faults,
         Ok(read) => {
             let revision = form.text("revision").parse().unwrap_or(0);
-            let command = RepriceStyle { style: id, revision, rule: read, who: form.caller.who.clone() };
+            let (mark, who) = (form.text("mark").to_owned(), form.caller.who.clone());
+            let command = RepriceStyle { style: id, revision, rule: read, mark, who };
             match app.run(&form.key, &command).await {
                 Ok(done) => return Ok(go(&format!("/shelf/styles/{id}?changed={}", done.answer.changed))),
                 Err(problem) => Faults::of(problem)?,
@@ -233,6 +236,11 @@ mod tests {
     use super::super::style::tests::path;
     use crate::testing::TestShop;
 
+    fn mark_in(page: &str) -> String {
+        let after = page.split_once("name=\"mark\" value=\"").expect("a preview").1;
+        after.split('"').next().unwrap_or_default().to_owned()
+    }
+
     #[tokio::test]
     async fn every_change_is_seen_before_it_is_made() {
         let shop = TestShop::open().await;
@@ -246,14 +254,13 @@ mod tests {
             assert!(preview.text().contains(words), "{words} in {}", preview.text());
         }
         assert_eq!(shop.get("/api/items/COWL").await.json()["price"], "48.00", "a look changes nothing");
-        let fields = [
-            ("rate", "8"),
-            ("unit", "ONZ"),
-            ("ending", "whole"),
-            ("minimum", ""),
-            ("revision", "1"),
-            ("_key", "k"),
-        ];
+        let mark = mark_in(preview.text());
+        let rule = [("rate", "8"), ("unit", "ONZ"), ("ending", "whole"), ("minimum", ""), ("revision", "1")];
+        let unseen = [rule.as_slice(), &[("mark", "of another time"), ("_key", "j")]].concat();
+        let refused = send(&shop, &format!("{path}/price"), &unseen).await;
+        assert!(refused.status == 422 && refused.text().contains("Look at them again"), "{}", refused.text());
+        assert_eq!(mark_in(refused.text()), mark, "it is asked again at once");
+        let fields = [rule.as_slice(), &[("mark", &mark), ("_key", "k")]].concat();
         let reply = send(&shop, &format!("{path}/price"), &fields).await;
         let done = format!("{path}?changed=2");
         assert_eq!((reply.status, reply.header("location")), (303, Some(done.as_str())), "{}", reply.text());
@@ -261,7 +268,7 @@ mod tests {
         let again = send(&shop, &format!("{path}/price"), &fields).await;
         assert_eq!((again.status, again.header("location")), (303, Some(done.as_str())));
         assert!(shop.get(&done).await.text().contains("2 prices have changed"));
-        let late = send(&shop, &format!("{path}/price"), &fields[..5]).await;
+        let late = send(&shop, &format!("{path}/price"), &fields[..6]).await;
         assert!(late.status == 422 && late.text().contains("was changed meanwhile"), "{}", late.text());
     }
 
