@@ -86,6 +86,12 @@ pub(crate) enum CliError {
     Address(#[source] io::Error),
     #[error("nothing is to be watched: name --in-folder, --out-folder or both")]
     NothingToWatch,
+    #[error(
+        "{owner} of this shop, which `demo` made, still has the password that everybody can read in its README; \
+         serve it without --site, come in, choose another at /own, and then serve it with --site",
+        owner = crate::demo::OWNER
+    )]
+    KnownPassword,
     #[error(transparent)]
     Keys(#[from] KeysError),
     #[error("the database is not a file: name the file of the token keys with --keys")]

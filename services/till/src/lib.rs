@@ -43,6 +43,6 @@ pub use feed_desk::{
 };
 pub use guard::{NotASite, Site};
 pub use routes::router;
-pub use secrets::{WeakSecret, check_password, hash as hash_secret};
+pub use secrets::{WeakSecret, check_password, hash as hash_secret, is_hash_of as is_hash_of_secret};
 pub use serve::{ServeError, may_listen, serve};
 pub use tokens::{KeysError, TokenKeys};

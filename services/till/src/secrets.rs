@@ -105,6 +105,11 @@ fn verify(secret: &str, phc: &str) -> (bool, bool) {
     (right, is_weak)
 }
 
+/// Whether a secret is that of a hash. It takes some 20 ms; within a service, ask its keeper, `Secrets`.
+pub fn is_hash_of(kept: &Phc, secret: &str) -> bool {
+    verify(secret, kept.as_str()).0
+}
+
 /// What a check came to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Checked {

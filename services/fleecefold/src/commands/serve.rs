@@ -2,6 +2,7 @@
 
 use super::keys;
 use crate::cli::{KeysArgs, Only, ServeArgs};
+use crate::demo;
 use crate::desk::Desk;
 use crate::ending::{CliError, Ending};
 use crate::place::Place;
@@ -30,6 +31,12 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         _ => Some(listen(args.listen.listen, args.site.as_ref()).await?),
     };
     let ledger = place.open(Access::Create).await?;
+    if args.site.is_some()
+        && let Err(refused) = refuse_known_password(&ledger).await
+    {
+        ledger.close().await;
+        return Err(refused);
+    }
     args.pictures.tell(&ledger);
     let stop = until_told();
     let out_folder = args.out_folder.clone();
@@ -52,6 +59,15 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     }
     ledger.close().await;
     served.map(|()| Ending::Done)
+}
+
+/// The password of a shop that `demo` made stands in the README: nobody may come in by it from outside.
+async fn refuse_known_password(ledger: &Ledger) -> Result<(), CliError> {
+    let owner = ledger.password_of(demo::OWNER).await?;
+    if owner.is_some_and(|(_, kept)| till::is_hash_of_secret(&kept, demo::PASSWORD)) {
+        return Err(CliError::KnownPassword);
+    }
+    Ok(())
 }
 
 /// Takes the address, before a shop is opened or made for it.

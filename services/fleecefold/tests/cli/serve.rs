@@ -96,6 +96,29 @@ fn a_wrong_address_is_refused_before_anything_else() {
     }
 }
 
+/// The demo's password stands in the README: a shop that has it is served to this machine alone.
+#[test]
+fn a_known_password_is_not_served_to_the_world() {
+    for place in Place::all() {
+        let user = ["user", "add", "Maud", "--role", "owner"];
+        place.run_with_stdin(&user, "four sheep and a gate\n").expect(0);
+        let public = ["serve", "--site", "https://wool.example", "--listen", "127.0.0.1:0"];
+        place.run(&public).expect(1).told("choose another at /own");
+        let mut child = place.start(&["serve", "--listen", "127.0.0.1:0"]);
+        let (_port, _said) = port_of(&mut child);
+        assert_eq!(end(child, "-TERM"), 0);
+        place
+            .run_with_stdin(&["user", "add", "Ansel", "--role", "owner"], "nine hens and a pond\n")
+            .expect(0);
+        place.run(&["user", "end", "Maud"]).expect(0);
+        let mut child = place.start(&public);
+        let mut said = BufReader::new(child.stderr.take().unwrap()).lines();
+        let open = said.find(|line| line.as_ref().unwrap().contains("and at https://wool.example"));
+        assert!(open.is_some(), "it ended without an address");
+        assert_eq!(end(child, "-TERM"), 0);
+    }
+}
+
 #[test]
 fn orders_come_in_over_the_api_as_by_file() {
     for place in Place::all() {
