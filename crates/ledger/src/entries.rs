@@ -36,14 +36,18 @@ fn add(days: &mut Days, shop: &Shop, at: Moment, channel: &str, figures: &Figure
     Ok(())
 }
 
+/// What a sale line is counted in, by its unit; none for whole things.
+pub(crate) fn measure(unit: &str) -> Result<Measure, Failure> {
+    Ok(match unit {
+        "" => Measure::Units,
+        code => Measure::Thousandths(WeightUnit::from_code(code).stored("sale_line.unit")?),
+    })
+}
+
 /// A sale line as the books see it, from columns kind, steps, unit, amount, discount, tax, cost.
 pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, Failure> {
     let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("sale_line");
-    let unit: String = row.try_get(first + 2)?;
-    let measure = match unit.as_str() {
-        "" => Measure::Units,
-        code => Measure::Thousandths(WeightUnit::from_code(code).stored("sale_line.unit")?),
-    };
+    let measure = measure(&row.try_get::<String, _>(first + 2)?)?;
     let cost: Option<i64> = row.try_get(first + 6)?;
     Ok(BookLine {
         kind: LineKind::from_code(&row.try_get::<String, _>(first)?)

@@ -94,7 +94,7 @@ pub use people::{
     EnrolDevice, PersonView, Phc, PinChange, SecretHash, SessionView, SignIn, SignOut, TokenView, TryOf,
 };
 pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};
-pub use refunds::{DecideFate, NewRefund, RefundDone, RefundLine, RefundTender};
+pub use refunds::{DecideFate, NewRefund, OpenFate, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};
 pub use reprice::{NewPrice, RepricePreview, RepriceStyle, Repriced};
 pub use sale_view::{RefundView, SaleView, SoldLine, Tender};

@@ -215,7 +215,7 @@ pub struct StockMove {
     pub change: Quantity,
     /// Why.
     pub why: Why,
-    /// The sale that it went with.
+    /// The sale that it went with, or came back from.
     pub sale: Option<SaleId>,
     /// Words.
     pub note: String,
@@ -293,8 +293,9 @@ impl Ledger {
         let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
         let found = known.get(code).ok_or_else(|| lookup::unknown(code))?;
         let rows = sqlx::query(
-            "SELECT id, change, why, note, who, at_ms, source_id FROM stock_entry \
-             WHERE item_id = $1 AND id < $2 ORDER BY id DESC LIMIT $3",
+            "SELECT e.id, e.change, e.why, e.note, e.who, e.at_ms, e.source_id, r.sale_id FROM stock_entry e \
+             LEFT JOIN refund r ON e.why = 'put-back' AND r.id = e.source_id \
+             WHERE e.item_id = $1 AND e.id < $2 ORDER BY e.id DESC LIMIT $3",
         )
         .bind(found.id.raw())
         .bind(before.map_or(i64::MAX, EntryId::raw))
@@ -304,12 +305,13 @@ impl Ledger {
         let read = |row: &sqlx::any::AnyRow| {
             let why = Why::from_code(&row.try_get::<String, _>(2)?);
             let why = why.ok_or("unknown").stored("stock_entry.why")?;
-            let source: Option<i64> = row.try_get(6)?;
+            let (source, of_refund): (Option<i64>, Option<i64>) = (row.try_get(6)?, row.try_get(7)?);
+            let sale = of_refund.or(source.filter(|_| matches!(why, Why::Sold | Why::Voided)));
             Ok(StockMove {
                 id: EntryId::from_raw(row.try_get(0)?),
                 change: Quantity::from_steps(row.try_get(1)?, found.measure).stored("stock_entry.change")?,
                 why,
-                sale: source.filter(|_| why == Why::Sold).map(SaleId::from_raw),
+                sale: sale.map(SaleId::from_raw),
                 note: row.try_get(3)?,
                 who: row.try_get(4)?,
                 at: Moment::from_millis(row.try_get(5)?),

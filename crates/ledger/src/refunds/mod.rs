@@ -2,9 +2,11 @@
 
 mod claim;
 mod fate;
+mod waiting;
 mod write;
 
 pub use fate::DecideFate;
+pub use waiting::OpenFate;
 
 pub(crate) use claim::open_sale_back;
 

@@ -5,7 +5,7 @@ use crate::harness::{HOUR_MS, MINUTE_MS, START, on_each};
 use crate::make::*;
 use domain::ids::HoldGroupId;
 use domain::stock::{Fate, Why};
-use ledger::{BASKET_MS, Counted, EndHold, Purpose, SweepHolds};
+use ledger::{BASKET_MS, Counted, DecideFate, EndHold, Purpose, SweepHolds, VoidSale};
 
 #[test]
 fn stock_is_counted_lost_and_gained() {
@@ -51,6 +51,71 @@ fn stock_is_counted_lost_and_gained() {
         // Found again after it was lost: a piece that was never sold may come back by a count.
         shop.ok(adjust("p1", Counted::Is(asked("1")))).await;
         shop.ok(sale_of("p1", 100)).await;
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_move_names_the_sale_that_it_went_with_or_came_back_from() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 4800), counted("c1", "9", 200)])).await;
+        let sold = shop.ok(sale_of("p1", 4800)).await;
+        shop.ok(part(sold.id, sold.lines[0].id, None, Fate::Shelf)).await;
+        let wrong = shop.ok(sale_of("c1", 200)).await;
+        shop.ok(VoidSale { sale: wrong.id, reason: "wrong kit".to_owned(), who: "Ash".to_owned() }).await;
+        shop.ok(adjust("c1", Counted::Less(asked("1"), Why::Gift))).await;
+        for (sku, expected) in [
+            ("p1", [Some(sold.id), Some(sold.id), None].as_slice()),
+            ("c1", [None, Some(wrong.id), Some(wrong.id), None].as_slice()),
+        ] {
+            let moves = shop.ledger.stock_moves(&code(sku), None, 10).await.unwrap();
+            let sales: Vec<_> = moves.iter().map(|m| m.sale).collect();
+            assert_eq!(sales, expected, "{sku} on {:?}", shop.engine);
+        }
+    });
+}
+
+#[test]
+fn goods_on_which_nobody_has_decided_wait_on_a_list() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 4800), by_ounce("w1", "16", 100), piece("p2", 300)])).await;
+        let mut lines = Vec::new();
+        for (sku, price, fate) in
+            [("p1", 4800, Fate::Open), ("w1", 100, Fate::Open), ("p2", 300, Fate::Shelf)]
+        {
+            let sold = shop.ok(sale_of(sku, price)).await;
+            lines.push((sku, sold.id, shop.ok(part(sold.id, sold.lines[0].id, None, fate)).await));
+        }
+        let waiting = shop.ledger.open_fates(None, 10).await.unwrap();
+        let told: Vec<_> = waiting
+            .iter()
+            .map(|w| (w.sku.as_str(), w.sale, w.quantity.to_string(), w.reason.as_str()))
+            .collect();
+        let expected = [
+            ("w1", lines[1].1, "1 oz".to_owned(), "did not fit"),
+            ("p1", lines[0].1, "1".to_owned(), "did not fit"),
+        ];
+        assert_eq!(told, expected, "the latest first, on {:?}", shop.engine);
+        assert_eq!(shop.ledger.count_open_fates().await.unwrap(), 2);
+        let next = shop.ledger.open_fates(Some(waiting[0].line), 10).await.unwrap();
+        assert_eq!(next, &waiting[1..]);
+        for (line, fate) in [(waiting[0].line, Fate::WrittenOff), (waiting[1].line, Fate::Shelf)] {
+            shop.ok(DecideFate { line, fate, who: "Ash".to_owned() }).await;
+        }
+        assert!(shop.ledger.open_fates(None, 10).await.unwrap().is_empty());
+        assert_eq!(shop.ledger.item(&code("p1")).await.unwrap().on_hand.to_string(), "1");
+        let noted: Vec<_> = shop
+            .ledger
+            .audit(None, 2)
+            .await
+            .unwrap()
+            .into_iter()
+            .map(|r| format!("{} {}", r.what, r.detail))
+            .collect();
+        let of = |sku: &str, words: &str, at: usize| {
+            format!("{sku} {words} after the refund of sale {}", lines[at].1)
+        };
+        assert_eq!(noted, [of("p1", "back on the shelf", 0), of("w1", "written off", 1)]);
         audit::clean(&shop).await;
     });
 }

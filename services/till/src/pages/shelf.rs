@@ -11,6 +11,7 @@ mod item_loss;
 mod item_text;
 mod read;
 mod reprice;
+mod returned;
 mod stocktake;
 mod stocktake_differences;
 mod stocktake_end;
@@ -32,6 +33,7 @@ use domain::people::Act;
 pub(crate) fn routes() -> Vec<Route> {
     let (look, sell, count) = (Needs::One(Act::Look), Needs::One(Act::Sell), Needs::One(Act::Count));
     let (make, price) = (Needs::One(Act::Make), Needs::One(Act::Price));
+    let give_back = Needs::One(Act::GiveBack);
     vec![
         Route::get("/shelf", look, find::room),
         Route::get("/shelf/items/{code}", look, item::read_item),
@@ -42,6 +44,8 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/shelf/items/{code}/text", make, item_text::edit_text),
         Route::get("/shelf/holds", look, holds::list_holds),
         Route::post("/shelf/holds/{id}/end", sell, hold_end::end_hold),
+        Route::get("/shelf/returned", give_back, returned::list_returned),
+        Route::post("/shelf/returned/{line}", give_back, returned::decide),
         Route::get("/shelf/styles", look, styles::list_styles),
         Route::get("/shelf/styles/{id}", look, style::read_style),
         Route::get("/shelf/styles/{id}/text", price, style_text::read_text),
@@ -83,6 +87,7 @@ pub(crate) fn ways(caller: &Caller, here: &str) -> Vec<Way> {
         ("All stock", "/shelf", Act::Look),
         ("By style", "/shelf/styles", Act::Look),
         ("Set aside", "/shelf/holds", Act::Look),
+        ("Came back", "/shelf/returned", Act::GiveBack),
         ("Count the shelf", "/shelf/stocktakes", Act::Count),
     ];
     let may = all.into_iter().filter(|(_, _, act)| caller.may(*act));

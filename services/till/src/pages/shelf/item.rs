@@ -55,6 +55,8 @@ struct MoveShown {
     when: String,
     change: String,
     why: &'static str,
+    /// The page of the sale that it went with.
+    sale: Option<String>,
     note: String,
     who: String,
 }
@@ -79,6 +81,7 @@ fn moved(entry: &StockMove, zone: &Zone) -> MoveShown {
         when: shown::moment(zone, entry.at),
         change: format!("{sign}{}", entry.change).replace('-', "−"),
         why: why_words(entry.why),
+        sale: entry.sale.map(|sale| format!("/counter/sales/{sale}")),
         note: entry.note.clone(),
         who: entry.who.clone(),
     }
@@ -273,8 +276,10 @@ pub(crate) mod tests {
         ] {
             assert!(page.text().contains(words), "{words} in {}", page.text());
         }
-        shop.sell("COWL", "k").await;
+        let sale = shop.sell("COWL", "k").await;
         let page = shop.get("/shelf/items/COWL").await;
+        let link = format!("<a href=\"/counter/sales/{}\">sold</a>", sale["id"].as_str().expect("an id"));
+        assert!(page.text().contains(&link), "{link} in {}", page.text());
         assert!(page.text().contains("−1") && page.text().contains("<span>Sold</span>"), "{}", page.text());
         let nothing = shop.get("/shelf/items/NOPE").await;
         assert_eq!(nothing.status, 404);

@@ -54,6 +54,9 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
         tasks.extend(holds(app, &shop).await?);
         tasks.extend(owed(app, &shop).await?);
     }
+    if caller.may(Act::GiveBack) {
+        tasks.extend(came_back(app).await?);
+    }
     if caller.may(Act::List) {
         tasks.extend(unlisted(app).await?);
     }
@@ -123,6 +126,16 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     }
     let words = format!("{} is due, owed for {}", due.left, counted(due.tenders, "sale", "sales"));
     Ok(Some(Task::new(words, "/counter/owed", "Take a payment")))
+}
+
+/// Goods that were refunded and on which nobody has decided.
+async fn came_back(app: &App) -> Result<Option<Task>, Problem> {
+    let count = app.ledger.count_open_fates().await?;
+    if count == 0 {
+        return Ok(None);
+    }
+    let words = format!("{} no place yet", counted(count, "refunded thing has", "refunded things have"));
+    Ok(Some(Task::new(words, "/shelf/returned", "Say where they go")))
 }
 
 async fn unlisted(app: &App) -> Result<Option<Task>, Problem> {

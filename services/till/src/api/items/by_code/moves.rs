@@ -31,6 +31,8 @@ pub(crate) struct MoveShown {
     unit_code: Option<&'static str>,
     /// made, count, damage, gift, own-use, sold, put-back or voided.
     why: &'static str,
+    /// The sale that it went with or came back from; null for anything else.
+    sale: Option<String>,
     note: String,
     who: String,
     at: String,
@@ -43,6 +45,7 @@ impl From<StockMove> for MoveShown {
             change: shown::quantity(entry.change),
             unit_code: shown::unit_code(entry.change.measure()),
             why: entry.why.code(),
+            sale: entry.sale.map(|sale| sale.to_string()),
             note: entry.note,
             who: entry.who,
             at: entry.at.to_string(),
@@ -73,7 +76,7 @@ mod tests {
     #[tokio::test]
     async fn moves_stand_in_pages_with_the_latest_first() {
         let shop = TestShop::open().await;
-        shop.sell("SPINDLE", "k1").await;
+        let sale = shop.sell("SPINDLE", "k1").await;
         let less = json!({"less": "2", "why": "damage", "note": "cracked"});
         assert_eq!(shop.post("/api/items/SPINDLE/stock", "k2", less).await.status, 200);
         let first = shop.get("/api/items/SPINDLE/moves?limit=2").await.json();
@@ -82,6 +85,7 @@ mod tests {
             moves.iter().map(|m| json!([m["change"], m["why"], m["note"]])).collect()
         };
         assert_eq!(short(&first), [json!(["-2", "damage", "cracked"]), json!(["-1", "sold", ""])]);
+        assert_eq!((&first["moves"][0]["sale"], &first["moves"][1]["sale"]), (&json!(null), &sale["id"]));
         let next = first["next"].as_str().expect("a cursor");
         let rest = shop.get(&format!("/api/items/SPINDLE/moves?limit=2&cursor={next}")).await.json();
         assert_eq!((short(&rest), &rest["next"]), (vec![json!(["10", "made", ""])], &json!(null)));

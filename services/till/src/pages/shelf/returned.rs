@@ -1,0 +1,151 @@
+//! GET /shelf/returned: refunded goods on which nobody has decided, with the two choices. POST
+//! /shelf/returned/{line}: the choice.
+
+use super::{Way, tag, ways};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::shown;
+use crate::problem::Problem;
+use crate::query::{Asking, At, Page as Part};
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::day::Zone;
+use domain::ids::RefundLineId;
+use domain::stock::Fate;
+use ledger::{DecideFate, OpenFate};
+use serde::Deserialize;
+
+const PATH: &str = "/shelf/returned";
+
+/// Which part of the list.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub(crate) struct ReturnedQuery {
+    cursor: Option<String>,
+}
+
+/// Goods that wait for a choice.
+struct ReturnedShown {
+    line: String,
+    what: String,
+    item: String,
+    sale: String,
+    when: String,
+    reason: String,
+}
+
+fn returned(open: &OpenFate, zone: &Zone) -> ReturnedShown {
+    ReturnedShown {
+        line: open.line.to_string(),
+        what: format!("{} × {}", open.quantity, open.title),
+        item: tag::path(&open.sku),
+        sale: format!("/counter/sales/{}", open.sale),
+        when: shown::moment(zone, open.refunded),
+        reason: open.reason.clone(),
+    }
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "shelf/returned.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    ways: Vec<Way>,
+    goods: Vec<ReturnedShown>,
+    next: Option<String>,
+    faults: Faults,
+}
+
+async fn page(app: &App, caller: &Caller, cursor: Option<&str>, faults: Faults) -> Result<Page, Problem> {
+    let part = Part::<RefundLineId>::read(cursor, None)?;
+    let mut goods = app.ledger.open_fates(part.after, part.and_one()).await?;
+    let next = part.cut(&mut goods, |one| one.line.to_string());
+    let zone = &app.ledger.shop().zone;
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Shelf),
+        ways: ways(caller, PATH),
+        goods: goods.iter().map(|one| returned(one, zone)).collect(),
+        next: next.map(|cursor| format!("{PATH}?cursor={cursor}")),
+        faults,
+    })
+}
+
+/// GET /shelf/returned
+pub(crate) async fn list_returned(
+    State(app): State<App>,
+    caller: Caller,
+    Asking(query): Asking<ReturnedQuery>,
+) -> Result<Paper<Page>, Problem> {
+    Ok(Paper(page(&app, &caller, query.cursor.as_deref(), Faults::default()).await?))
+}
+
+/// POST /shelf/returned/{line}
+pub(crate) async fn decide(
+    State(app): State<App>,
+    At(line): At<RefundLineId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let fate = if form.has("shelf") { Fate::Shelf } else { Fate::WrittenOff };
+    let decide = DecideFate { line, fate, who: form.caller.who.clone() };
+    let faults = match app.run(&form.key, &decide).await {
+        Ok(_) => return Ok(go(PATH)),
+        Err(problem) => Faults::of(problem)?,
+    };
+    let page = page(&app, &form.caller, None, faults).await?;
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::item::tests::send;
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    async fn refunded(shop: &TestShop, sku: &str) -> String {
+        let sale = shop.sell(sku, sku).await;
+        let refund = json!({"fate": "open", "tender": "cash", "reason": "too small"});
+        let path = format!("/api/sales/{}/refunds", sale["id"].as_str().expect("an id"));
+        let refund = shop.post(&path, &format!("r{sku}"), refund).await.json();
+        refund["lines"][0]["id"].as_str().expect("a line").to_owned()
+    }
+
+    #[tokio::test]
+    async fn what_came_back_waits_until_somebody_says_where_it_goes() {
+        let shop = TestShop::open().await;
+        assert!(shop.get("/shelf/returned").await.text().contains("Nothing waits"));
+        let (cowl, hat) = (refunded(&shop, "COWL").await, refunded(&shop, "HAT").await);
+        let page = shop.get("/shelf/returned").await;
+        for words in ["1 × Moor cowl", "too small", "Back on the shelf", "Written off", "/counter/sales/"] {
+            assert!(page.text().contains(words), "{words} in {}", page.text());
+        }
+        let today = shop.get("/today").await;
+        assert!(
+            today.text().contains("2 refunded things have no place yet")
+                && today.text().contains("href=\"/shelf/returned\""),
+            "{}",
+            today.text()
+        );
+        for (line, choice, sku, on_hand) in [(&cowl, "shelf", "COWL", "1"), (&hat, "off", "HAT", "0")] {
+            let path = format!("/shelf/returned/{line}");
+            let reply = send(&shop, &path, &[(choice, "yes"), ("_key", choice)]).await;
+            assert_eq!(
+                (reply.status, reply.header("location")),
+                (303, Some("/shelf/returned")),
+                "{}",
+                reply.text()
+            );
+            let twice = send(&shop, &path, &[(choice, "yes"), ("_key", choice)]).await;
+            assert_eq!(twice.status, 303, "sent twice, done once");
+            assert_eq!(shop.get(&format!("/api/items/{sku}")).await.json()["onHand"], on_hand, "{sku}");
+            let late = send(&shop, &path, &[("shelf", "yes")]).await;
+            assert!(late.status == 422 && late.text().contains("decided before"), "{}", late.text());
+        }
+        assert!(shop.get("/shelf/returned").await.text().contains("Nothing waits"));
+        assert!(!shop.get("/today").await.text().contains("no place yet"));
+        assert_eq!(shop.get("/shelf/returned?cursor=x").await.status, 422);
+    }
+}
