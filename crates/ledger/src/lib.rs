@@ -56,7 +56,7 @@ mod workbench;
 
 pub use answer_key::Key;
 pub use audit::{AuditRow, Audited};
-pub use backup::{BackedUp, BackupError, Restored, restore};
+pub use backup::{BackedUp, BackupError, LeftOut, Restored, restore};
 pub use baskets::{
     BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketState, BasketSummary, BasketView,
     ChangeBasket, Changed, HoldBasket, LeaveBasket, OpenBasket, PayBasket, Pulse, SetBasketAside, StopPaying,
@@ -93,7 +93,7 @@ pub use people::{
     AddPerson, AddToken, BeginShop, By, CountTry, DeviceView, EditPerson, EndDevice, EndPerson, EndToken,
     EnrolDevice, PersonView, Phc, PinChange, SecretHash, SessionView, SignIn, SignOut, TokenView, TryOf,
 };
-pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName};
+pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName, SMALLER};
 pub use refunds::{DecideFate, NewRefund, OpenFate, RefundDone, RefundLine, RefundTender};
 pub use refusal::{Refusal, SoldAs};
 pub use reprice::{NewPrice, RepricePreview, RepriceStyle, Repriced};

@@ -21,6 +21,9 @@ pub const MAX_PICTURES_AT_ONCE: usize = 100;
 const HASH_CHARS: usize = 64;
 /// The end of the name of the largest file of a picture.
 const FILE_END: &str = ".jpg";
+/// The longest sides, in points, of the smaller files that stand beside the largest: for a page and
+/// for a tag.
+pub const SMALLER: [u32; 2] = [640, 160];
 
 /// A picture's name: the SHA-256 of its largest file.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -52,6 +55,11 @@ impl PictureName {
     /// The name of its largest file, which an item keeps and a feed tells.
     pub fn file(&self) -> String {
         format!("{}{FILE_END}", self.0)
+    }
+
+    /// The name of one of its smaller files, by the longest side; see [`SMALLER`].
+    pub fn smaller_file(&self, longest: u32) -> String {
+        format!("{}-{longest}{FILE_END}", self.0)
     }
 
     /// The digits.

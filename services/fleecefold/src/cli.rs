@@ -229,7 +229,7 @@ pub(crate) struct ServeArgs {
 pub(crate) struct PicturesArgs {
     /// The folder of the shop's photographs; images beside its file if it is one
     #[arg(long = "pictures", value_name = "DIR")]
-    folder: Option<PathBuf>,
+    pub(crate) folder: Option<PathBuf>,
 }
 
 impl PicturesArgs {
@@ -383,6 +383,8 @@ fn groups(text: &str) -> Result<BooksBy, String> {
 pub(crate) struct BackupArgs {
     /// The file to write
     pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) pictures: PicturesArgs,
 }
 
 /// `restore`.
@@ -390,6 +392,8 @@ pub(crate) struct BackupArgs {
 pub(crate) struct RestoreArgs {
     /// The backup
     pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) pictures: PicturesArgs,
 }
 
 #[cfg(test)]

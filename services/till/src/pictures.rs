@@ -94,8 +94,8 @@ impl Size {
     pub(crate) fn longest(self) -> u32 {
         match self {
             Self::Large => 1600,
-            Self::Middle => 640,
-            Self::Small => 160,
+            Self::Middle => ledger::SMALLER[0],
+            Self::Small => ledger::SMALLER[1],
         }
     }
 
@@ -103,7 +103,7 @@ impl Size {
     pub(crate) fn file(self, name: &PictureName) -> String {
         match self {
             Self::Large => name.file(),
-            size => format!("{name}-{}.jpg", size.longest()),
+            size => name.smaller_file(size.longest()),
         }
     }
 

@@ -4,13 +4,17 @@
 //! made, and which tables and columns it holds; each further line is one row; the last counts the
 //! rows of each table and gives the SHA-256 of everything before it, so that a file that was cut off
 //! or damaged is noticed before anything is put back. It is taken from one snapshot while the shop
-//! goes on selling. Pictures are files beside the database and are copied as files.
+//! goes on selling. After the rows come the files of the pictures, each as a line with its name and
+//! its bytes in base64: one file holds the shop, and one hash vouches for all of it. The keys that
+//! sign tokens are left out on purpose: whoever finds a backup must not be able to make a token.
 
+mod pictures;
 mod put_back;
 mod read;
 mod tables;
 mod write;
 
+pub use pictures::LeftOut;
 pub use put_back::{Restored, restore};
 pub use write::BackedUp;
 
@@ -22,8 +26,9 @@ use tables::TABLES;
 
 /// What the first line calls a backup.
 const FORMAT: &str = "fleecefold-backup";
-/// The version of the file's own form; the schema's step is told beside it.
-const VERSION: i64 = 1;
+/// The version of the file's own form; the schema's step is told beside it. The first form had no
+/// pictures, and is still read.
+const VERSION: i64 = 2;
 
 /// The first line.
 #[derive(Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -149,6 +154,21 @@ pub enum BackupError {
         place: String,
         /// The first table that is not as in a fresh shop.
         table: &'static str,
+    },
+    /// There is no place for the pictures.
+    #[error(
+        "the backup holds {count} files of photographs, and a shop on a server has no folder of its own for them; \
+         say where they go with --pictures DIR"
+    )]
+    NoFolder {
+        /// How many files.
+        count: u64,
+    },
+    /// Another file has the name of a picture.
+    #[error("{path} is there and is another picture; put the backup back where none are, or name another folder", path = path.display())]
+    OtherPicture {
+        /// The file.
+        path: PathBuf,
     },
     /// New identifiers would come before those of the backup.
     #[error(

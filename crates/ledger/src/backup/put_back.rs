@@ -1,10 +1,12 @@
 //! Putting a backup back: into a new file, or into a database that holds no shop in use.
 
-use super::read::{Proved, Reader, Value, prove};
+use super::pictures::Placing;
+use super::read::{Entry, Proved, Reader, Value, prove};
 use super::tables::{TABLES, Table};
 use super::{BackupError, write};
 use crate::check::CheckReport;
 use crate::clock::Clock;
+use crate::pictures::PICTURES;
 use crate::sql::{MAX_ROWS, insert_rows};
 use crate::store::{Access, Ledger, Place, without_password};
 use domain::day::Moment;
@@ -19,6 +21,8 @@ use std::sync::Arc;
 pub struct Restored {
     /// Rows that were put back.
     pub rows: u64,
+    /// Files of pictures that were put back.
+    pub files: u64,
     /// When the backup was made.
     pub made: String,
     /// Whether the laws hold in the shop as it is now. A backup of a shop whose books were broken is
@@ -27,10 +31,12 @@ pub struct Restored {
 }
 
 /// Puts a backup back at `sqlite:FILE`, which must not exist, or `postgres://…`, which must hold no
-/// shop in use. All of it or nothing. `progress` is told the table and how many rows are in so far.
+/// shop in use; its pictures into `pictures`, or beside the file if nobody says where. All of it or
+/// nothing. `progress` is told the table and how many rows are in so far.
 pub async fn restore(
     file: &Path,
     url: &str,
+    pictures: Option<&Path>,
     clock: Arc<dyn Clock>,
     mut progress: impl FnMut(&str, u64) + Send,
 ) -> Result<Restored, BackupError> {
@@ -40,17 +46,26 @@ pub async fn restore(
     }
     let proved = prove(file)?;
     refuse_old_clock(proved.last_id, clock.now())?;
+    let beside = || Some(place.path()?.parent()?.join(PICTURES));
+    let folder = pictures.map(Path::to_owned).or_else(beside);
+    if folder.is_none() && proved.files > 0 {
+        return Err(BackupError::NoFolder { count: proved.files });
+    }
+    let mut placing = Placing::into_folder(folder);
     let Some(path) = place.path() else {
-        return fill(file, url, clock, &proved, &mut progress).await;
+        let restored = fill(file, url, clock, &proved, &mut placing, &mut progress).await?;
+        placing.keep()?;
+        return Ok(restored);
     };
     let part = Part::beside(path);
     let part_url = format!("sqlite:{}", part.0.display());
-    let restored = fill(file, &part_url, clock, &proved, &mut progress).await?;
+    let restored = fill(file, &part_url, clock, &proved, &mut placing, &mut progress).await?;
     let failed = |source| BackupError::Write { path: path.to_owned(), source };
     // Looked again: it took a while, and a rename would put it over whatever came meanwhile.
     refuse_if_there(path)?;
     std::fs::rename(&part.0, path).map_err(failed)?;
     write::sync_folder(path).map_err(failed)?;
+    placing.keep()?;
     Ok(restored)
 }
 
@@ -111,16 +126,18 @@ async fn fill(
     url: &str,
     clock: Arc<dyn Clock>,
     proved: &Proved,
+    placing: &mut Placing,
     progress: &mut (impl FnMut(&str, u64) + Send),
 ) -> Result<Restored, BackupError> {
     let ledger = Ledger::open(url, Access::Create, clock).await?;
-    let loaded = load(&ledger, file, url, progress).await;
+    let loaded = load(&ledger, file, url, placing, progress).await;
     let checked = match loaded {
         Ok(()) => checked(&ledger, progress, proved.rows).await,
         Err(error) => Err(error),
     };
     ledger.close().await;
-    Ok(Restored { rows: proved.rows, made: proved.made.clone(), check: checked? })
+    let (rows, files, made) = (proved.rows, proved.files, proved.made.clone());
+    Ok(Restored { rows, files, made, check: checked? })
 }
 
 async fn checked(
@@ -137,6 +154,7 @@ async fn load(
     ledger: &Ledger,
     file: &Path,
     url: &str,
+    placing: &mut Placing,
     progress: &mut (impl FnMut(&str, u64) + Send),
 ) -> Result<(), BackupError> {
     let mut tx = ledger.begin().await?;
@@ -148,7 +166,17 @@ async fn load(
     }
     let (mut reader, _) = Reader::open(file)?;
     let (mut batch, mut of, mut done) = (Vec::with_capacity(MAX_ROWS), &TABLES[0], 0);
-    while let Some((table, row)) = reader.next_row()? {
+    let mut files = 0;
+    while let Some(entry) = reader.next_entry()? {
+        let (table, row) = match entry {
+            Entry::Row(row) => row,
+            Entry::File(picture) => {
+                placing.place(&picture)?;
+                files += 1;
+                progress("photographs", files);
+                continue;
+            }
+        };
         if batch.len() == MAX_ROWS || !std::ptr::eq(table, of) {
             done += batch.len() as u64;
             insert(tx.db(), of, &batch).await?;

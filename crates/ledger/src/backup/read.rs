@@ -1,6 +1,8 @@
 //! Reading a backup: row by row, and at its end whether it was whole.
 
+use super::pictures::{self, FILE, PictureFile};
 use super::tables::{Kind, TABLES, Table};
+use super::write::hex_of;
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
 use crate::store::schema_step;
 use serde_json::Value as Json;
@@ -25,14 +27,12 @@ pub(super) enum Value {
 /// A row and its table.
 pub(super) type Row = (&'static Table, Vec<Value>);
 
-/// Small hexadecimal digits.
-pub(super) fn hex(hash: Sha256) -> String {
-    use std::fmt::Write;
-    hash.finalize().iter().fold(String::with_capacity(64), |mut text, byte| {
-        // Writing to a String cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+/// What a line between the first and the last holds.
+pub(super) enum Entry {
+    /// A row of a table.
+    Row(Row),
+    /// A file of a picture.
+    File(PictureFile),
 }
 
 /// Whether a file begins as a backup does; one that is damaged further on still counts.
@@ -50,7 +50,8 @@ pub(super) struct Reader {
     line: u64,
     hash: Sha256,
     counts: BTreeMap<String, u64>,
-    /// The position in [`TABLES`] of the last row: rows stand in the order of the tables.
+    /// The position in [`TABLES`] of the last row: rows stand in the order of the tables, and the
+    /// files of pictures after all of them.
     table: usize,
 }
 
@@ -77,6 +78,9 @@ impl Reader {
         let (version, step) = (number("version"), number("schema"));
         if version > VERSION {
             return Err(BackupError::Newer { path: reader.path, version, step });
+        }
+        if version > 1 {
+            reader.counts.insert(FILE.to_owned(), 0);
         }
         let header = serde_json::from_value(plain).ok();
         Ok((reader, Opened { header, step }))
@@ -107,20 +111,33 @@ impl Reader {
         Ok(Some(line))
     }
 
-    /// The next row; none after the last one, once the whole file proved to be what was written.
-    pub(super) fn next_row(&mut self) -> Result<Option<Row>, BackupError> {
+    /// The next row or file; none after the last one, once the whole backup proved to be what was
+    /// written.
+    pub(super) fn next_entry(&mut self) -> Result<Option<Entry>, BackupError> {
         let line = self.next_line(MAX_LINE)?.ok_or_else(|| self.cut_off())?;
         if line.first() == Some(&b'{') {
             return self.end(&line).map(|()| None);
         }
         self.hash.update(&line);
-        let row = self.row(&line).ok_or_else(|| self.damaged())?;
-        *self.counts.entry(row.0.name.to_owned()).or_default() += 1;
-        Ok(Some(row))
+        let entry = self.entry(&line).ok_or_else(|| self.damaged())?;
+        let of = match &entry {
+            Entry::Row((table, _)) => table.name,
+            Entry::File(_) => FILE,
+        };
+        *self.counts.entry(of.to_owned()).or_default() += 1;
+        Ok(Some(entry))
     }
 
-    fn row(&mut self, line: &[u8]) -> Option<Row> {
-        let mut values: Vec<Json> = serde_json::from_slice(line).ok()?;
+    fn entry(&mut self, line: &[u8]) -> Option<Entry> {
+        let values: Vec<Json> = serde_json::from_slice(line).ok()?;
+        if values.first()?.as_str()? == FILE && self.counts.contains_key(FILE) {
+            self.table = TABLES.len();
+            return pictures::parse(&values).map(Entry::File);
+        }
+        self.row(values).map(Entry::Row)
+    }
+
+    fn row(&mut self, mut values: Vec<Json>) -> Option<Row> {
         let name = values.first()?.as_str()?;
         let at = self.table + TABLES[self.table..].iter().position(|t| t.name == name)?;
         self.table = at;
@@ -141,7 +158,7 @@ impl Reader {
     fn end(&mut self, line: &[u8]) -> Result<(), BackupError> {
         let trailer: Trailer = serde_json::from_slice(line).map_err(|_| self.damaged())?;
         let whole = BackupError::Damaged { path: self.path.clone(), line: None };
-        if trailer.sha256 != hex(self.hash.clone()) || trailer.rows != self.counts {
+        if trailer.sha256 != hex_of(self.hash.clone().finalize()) || trailer.rows != self.counts {
             return Err(whole);
         }
         match self.next_line(MAX_HEADER) {
@@ -164,6 +181,8 @@ pub(super) struct Proved {
     pub(super) made: String,
     /// Rows in it.
     pub(super) rows: u64,
+    /// Files of pictures in it.
+    pub(super) files: u64,
     /// The greatest identifier that a program made.
     pub(super) last_id: i64,
 }
@@ -171,11 +190,12 @@ pub(super) struct Proved {
 /// Reads the file to its end and puts nothing anywhere: whether it is whole, and of this schema.
 pub(super) fn prove(path: &Path) -> Result<Proved, BackupError> {
     let (mut reader, opened) = Reader::open(path)?;
-    let (mut rows, mut last_id) = (0, 0);
+    let (mut rows, mut files, mut last_id) = (0, 0, 0);
     // A file of another step may hold rows that this program does not know: that is no damage.
     let read = loop {
-        match reader.next_row() {
-            Ok(Some((table, values))) => {
+        match reader.next_entry() {
+            Ok(Some(Entry::File(_))) => files += 1,
+            Ok(Some(Entry::Row((table, values)))) => {
                 rows += 1;
                 if let ("id", Some(Value::Int(Some(id)))) = (table.columns[0].0, values.first()) {
                     last_id = last_id.max(*id);
@@ -196,8 +216,10 @@ pub(super) fn prove(path: &Path) -> Result<Proved, BackupError> {
         }
         other => other?,
     }
-    let Some(header) = opened.header.filter(|h| h.version == VERSION && h.tables == table_headers()) else {
+    let Some(header) =
+        opened.header.filter(|h| (1..=VERSION).contains(&h.version) && h.tables == table_headers())
+    else {
         return Err(BackupError::Damaged { path: path(), line: Some(1) });
     };
-    Ok(Proved { made: header.made, rows, last_id })
+    Ok(Proved { made: header.made, rows, files, last_id })
 }

@@ -1,5 +1,6 @@
 //! Files that are no backup, or none any more, without a database.
 
+use super::pictures::FILE;
 use super::read::{is_backup, prove};
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
 use crate::answer_key::hex_hash;
@@ -19,6 +20,9 @@ fn file(change: impl Fn(&mut Header)) -> String {
     let body = format!("{}\n[\"setting\",\"name\",\"Fold End\"]\n", serde_json::to_string(&header).unwrap());
     let mut rows: BTreeMap<String, u64> = table_headers().into_iter().map(|t| (t.name, 0)).collect();
     rows.insert("setting".to_owned(), 1);
+    if header.version > 1 {
+        rows.insert(FILE.to_owned(), 0);
+    }
     let trailer = Trailer { rows, sha256: hex_hash(body.as_bytes()) };
     format!("{body}{}\n", serde_json::to_string(&trailer).unwrap())
 }
@@ -47,6 +51,7 @@ fn only_a_whole_backup_of_this_schema_is_read() {
     check("whole", &whole, "1 rows");
     check("nothing", "", "NotABackup");
     check("another file", "sku,price\n1,2.00\n", "NotABackup");
+    check("the form without pictures", &file(|h| h.version = 1), "1 rows");
     check("another form", &file(|h| h.format = "orchard".to_owned()), "NotABackup");
     check("a newer form", &file(|h| h.version = VERSION + 1), "Newer");
     check("a newer step", &file(|h| h.schema = schema_step() + 1), "Newer");

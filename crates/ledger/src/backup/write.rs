@@ -1,5 +1,6 @@
 //! Writing a backup.
 
+use super::pictures::{self, FILE, LeftOut};
 use super::tables::{Kind, TABLES, Table};
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, read, table_headers};
 use crate::store::{Ledger, schema_step};
@@ -8,7 +9,7 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Write};
@@ -23,12 +24,18 @@ const AT_ONCE: usize = 500;
 pub struct BackedUp {
     /// Rows in it.
     pub rows: u64,
+    /// Files of pictures in it; a photograph has three.
+    pub files: u64,
+    /// Files of pictures that the shop knows and that are not in it.
+    pub missing: u64,
+    /// The first of these.
+    pub left_out: Vec<LeftOut>,
     /// SHA-256 of all lines but the last, which says it.
     pub sha256: String,
 }
 
 impl Ledger {
-    /// Writes the whole shop to a file, from one snapshot, while it stays open. An earlier backup of
+    /// Writes the whole shop with its pictures to a file, from one snapshot, while it stays open. An earlier backup of
     /// that name is replaced once the new one is on disk; any other file is left alone. `progress` is
     /// told the table and how many rows are written so far.
     pub async fn backup(
@@ -75,10 +82,39 @@ impl Ledger {
             }
             rows.insert(table.name.to_owned(), total - before);
         }
+        let names = pictures::names(&mut snapshot).await?;
         snapshot.rollback().await?;
+        let (files, missing, left_out) = self.write_pictures(part, names, progress)?;
+        rows.insert(FILE.to_owned(), files);
         let sha256 = part.hash_so_far();
         part.line(&json(&Trailer { rows, sha256: sha256.clone() })?)?;
-        Ok(BackedUp { rows: total, sha256 })
+        Ok(BackedUp { rows: total, files, missing, left_out, sha256 })
+    }
+
+    /// A picture's files stand in their folder before its row does, and are never taken away: those of
+    /// the snapshot's rows can be read after it. What is missing is told, and holds no backup up.
+    fn write_pictures(
+        &self,
+        part: &mut Part,
+        names: BTreeSet<String>,
+        progress: &mut (impl FnMut(&str, u64) + Send),
+    ) -> Result<(u64, u64, Vec<LeftOut>), BackupError> {
+        let folder = self.pictures_folder();
+        let (mut files, mut missing, mut left_out) = (0, 0, Vec::new());
+        for name in names {
+            match pictures::read(folder.as_deref(), &name) {
+                Ok(bytes) => {
+                    part.line(&pictures::line(&name, &bytes).map_err(Trouble::KeptAnswer)?)?;
+                    files += 1;
+                    progress("photographs", files);
+                }
+                Err(why) => {
+                    missing += 1;
+                    pictures::leave_out(&mut left_out, name, why);
+                }
+            }
+        }
+        Ok((files, missing, left_out))
     }
 }
 
@@ -177,7 +213,7 @@ impl Part {
     }
 
     fn hash_so_far(&self) -> String {
-        read::hex(self.hash.clone())
+        hex_of(self.hash.clone().finalize())
     }
 
     /// To disk, to its name, and the folder to disk: after a crash there is the old file or the new.
@@ -196,6 +232,22 @@ impl Drop for Part {
         // After `publish` there is nothing of this name; after a failure the first error is told.
         let _ = std::fs::remove_file(&self.part);
     }
+}
+
+/// Small hexadecimal digits.
+pub(super) fn hex_of(hash: impl AsRef<[u8]>) -> String {
+    hash.as_ref().iter().fold(String::with_capacity(64), |mut text, byte| {
+        // Writing to a String cannot fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+/// Writes a new file to disk.
+pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = File::create(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
 }
 
 /// Makes sure that a file's name is on disk.

@@ -4,7 +4,8 @@ use crate::full_shop::{books, clean, code, fill, one_kit, run};
 use crate::harness::{START, TestShop, shops};
 use crate::place::empty_database;
 use domain::day::Moment;
-use ledger::{Access, Ledger, ManualClock, restore};
+use ledger::{Access, KeepPictures, Ledger, ManualClock, Picture, PictureName, SMALLER, restore};
+use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
@@ -24,7 +25,7 @@ fn rows(file: &Path) -> Vec<String> {
 }
 
 async fn same_shop(shop: &TestShop, file: &Path, url: &str, folder: &Path) {
-    let restored = restore(file, url, later(), |_, _| ()).await.unwrap();
+    let restored = restore(file, url, None, later(), |_, _| ()).await.unwrap();
     assert!(restored.check.is_clean(), "{:?}", restored.check);
     assert_eq!(restored.rows, rows(file).len() as u64);
     let other = Ledger::open(url, Access::Write, later()).await.unwrap();
@@ -101,7 +102,7 @@ async fn a_backup_is_of_one_moment_while_the_shop_sells() {
         counter.await.unwrap();
         assert!(at_end >= at_start + 4, "{}: nothing was sold meanwhile", shop.engine);
         let url = format!("sqlite:{}", folder.path().join("new.db").display());
-        let restored = restore(&file, &url, later(), |_, _| ()).await.unwrap();
+        let restored = restore(&file, &url, None, later(), |_, _| ()).await.unwrap();
         assert!(restored.check.is_clean(), "{}: {:?}", shop.engine, restored.check);
         clean(&shop.ledger).await;
         shop.end().await;
@@ -154,9 +155,85 @@ async fn a_clock_behind_the_backup_is_refused() {
         shop.ledger.backup(&file, |_, _| ()).await.unwrap();
         let url = format!("sqlite:{}", folder.path().join("new.db").display());
         let clock = Arc::new(ManualClock::at(Moment::from_millis(START.millis() - 1)));
-        let refused = restore(&file, &url, clock, |_, _| ()).await.unwrap_err();
+        let refused = restore(&file, &url, None, clock, |_, _| ()).await.unwrap_err();
         assert!(refused.to_string().contains("set the clock right first"), "{refused}");
         assert!(!folder.path().join("new.db").exists());
         shop.end().await;
     }
+}
+
+/// What the shop's one photograph has as files: the largest under its own hash.
+fn photograph(folder: &Path, largest: &[u8]) -> (PictureName, Vec<String>) {
+    let hash = Sha256::digest(largest).iter().fold(String::new(), |text, byte| format!("{text}{byte:02x}"));
+    let name = PictureName::parse(&hash).unwrap();
+    let files = [name.file(), name.smaller_file(SMALLER[0]), name.smaller_file(SMALLER[1])];
+    std::fs::create_dir_all(folder).unwrap();
+    for (file, bytes) in files.iter().zip([largest, b"a page", b"a tag"]) {
+        std::fs::write(folder.join(file), bytes).unwrap();
+    }
+    (name, files.to_vec())
+}
+
+#[tokio::test]
+async fn the_photographs_are_in_the_backup_each_by_its_hash() {
+    for shop in shops().await {
+        fill(&shop).await;
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        shop.ledger.keep_pictures_in(at("images"));
+        let file = at("shop.backup");
+        let (name, files) = photograph(&at("images"), b"a photograph\0\xff");
+        let picture = Picture { name, width: 2, height: 1, bytes: 14, lightness: 50 };
+        run(&shop.ledger, KeepPictures { pictures: vec![picture], who: "maker".to_owned() }).await;
+        let done = shop.ledger.backup(&file, |_, _| ()).await.unwrap();
+        // The full shop knows one more, whose files never were.
+        assert_eq!((done.files, done.missing, done.left_out.len()), (3, 3, 3), "{}", shop.engine);
+        assert!(done.left_out.iter().all(|l| l.why == "it is not there"), "{:?}", done.left_out);
+        for (place, said) in [("one", None), ("two", Some(at("photographs")))] {
+            std::fs::create_dir(at(place)).unwrap();
+            let url = format!("sqlite:{}", at(place).join("new.db").display());
+            let restored = restore(&file, &url, said.as_deref(), later(), |_, _| ()).await.unwrap();
+            assert_eq!(restored.files, 3);
+            let folder = said.unwrap_or_else(|| at(place).join("images"));
+            for (file, bytes) in files.iter().zip([b"a photograph\0\xff".as_slice(), b"a page", b"a tag"]) {
+                assert_eq!(std::fs::read(folder.join(file)).unwrap(), bytes, "{file}");
+            }
+            assert_eq!(hidden(&folder), Vec::<PathBuf>::new());
+        }
+        // Another file under the name of one of them: nothing is put back, nothing is left.
+        std::fs::create_dir_all(at("three/images")).unwrap();
+        std::fs::write(at("three/images").join(&files[2]), "another").unwrap();
+        let url = format!("sqlite:{}", at("three").join("new.db").display());
+        let refused = restore(&file, &url, None, later(), |_, _| ()).await.unwrap_err().to_string();
+        assert!(refused.contains("is another picture"), "{refused}");
+        assert_eq!(std::fs::read_dir(at("three/images")).unwrap().count(), 1);
+        assert_eq!(std::fs::read_dir(at("three")).unwrap().count(), 1);
+        // A file that is no more what its name says is left out, and told.
+        std::fs::write(at("images").join(&files[0]), "spoiled").unwrap();
+        let done = shop.ledger.backup(&file, |_, _| ()).await.unwrap();
+        let damaged: Vec<_> = done.left_out.iter().filter(|l| l.why == "it is damaged").collect();
+        assert_eq!((done.files, damaged.len(), &damaged[0].name), (2, 1, &files[0]));
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn a_shop_on_a_server_says_where_its_photographs_go() {
+    let Some(database) = empty_database().await else { return };
+    let folder = tempfile::tempdir().unwrap();
+    let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+    let ledger = Ledger::open(&url, Access::Create, later()).await.unwrap();
+    let (name, files) = photograph(&folder.path().join("images"), b"a photograph");
+    let picture = Picture { name, width: 2, height: 1, bytes: 12, lightness: 50 };
+    run(&ledger, KeepPictures { pictures: vec![picture], who: "maker".to_owned() }).await;
+    let file = folder.path().join("shop.backup");
+    ledger.backup(&file, |_, _| ()).await.unwrap();
+    ledger.close().await;
+    let much_later = || Arc::new(ManualClock::at(START.plus_millis(7_200_000)));
+    let refused = restore(&file, &database.url, None, much_later(), |_, _| ()).await.unwrap_err().to_string();
+    assert!(refused.contains("3 files of photographs") && refused.contains("--pictures"), "{refused}");
+    let said = folder.path().join("there");
+    restore(&file, &database.url, Some(&said), much_later(), |_, _| ()).await.unwrap();
+    assert!(files.iter().all(|file| said.join(file).is_file()));
+    database.clear().await;
 }

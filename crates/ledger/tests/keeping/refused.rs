@@ -20,7 +20,7 @@ async fn refusal(bytes: &[u8], folder: &Path) -> String {
     std::fs::write(&file, bytes).unwrap();
     let new = folder.join("new.db");
     let url = format!("sqlite:{}", new.display());
-    let refused = restore(&file, &url, later(), |_, _| ()).await.unwrap_err().to_string();
+    let refused = restore(&file, &url, None, later(), |_, _| ()).await.unwrap_err().to_string();
     assert!(!new.exists() && hidden(folder).is_empty(), "something was left: {refused}");
     refused.replace(&file.display().to_string(), "FILE")
 }
@@ -45,7 +45,7 @@ async fn a_damaged_backup_is_refused_in_words() {
         let schema = text.split("\"schema\":").nth(1).and_then(|rest| rest.split_once(',')).unwrap().0;
         let forged = forge(&whole, &format!("\"schema\":{schema},"), "\"schema\":9999,");
         let newer = String::from_utf8(forged).unwrap();
-        let told = "FILE was made by a newer Fleecefold (form 1, schema step 9999); update this program";
+        let told = "FILE was made by a newer Fleecefold (form 2, schema step 9999); update this program";
         check(&newer, told).await;
         check("sku,name\n", "FILE is not a Fleecefold backup").await;
         shop.end().await;
@@ -64,9 +64,9 @@ async fn a_row_that_cannot_be_is_refused_with_the_whole() {
         assert_eq!(refused, "the database refused a statement");
         if let Some(database) = empty_database().await {
             let file = folder.path().join("bad.backup");
-            restore(&file, &database.url, later(), |_, _| ()).await.unwrap_err();
+            restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap_err();
             let whole = folder.path().join("shop.backup");
-            let restored = restore(&whole, &database.url, later(), |_, _| ()).await.unwrap();
+            let restored = restore(&whole, &database.url, None, later(), |_, _| ()).await.unwrap();
             assert!(restored.check.is_clean());
             database.clear().await;
         }
@@ -98,7 +98,7 @@ async fn a_broken_shop_comes_back_with_its_findings() {
         let file = folder.path().join("forged.backup");
         std::fs::write(&file, forge(&whole, "\"gift\",null,\"raffle\"", "\"made\",null,\"raffle\"")).unwrap();
         let url = format!("sqlite:{}", folder.path().join("new.db").display());
-        let restored = restore(&file, &url, later(), |_, _| ()).await.unwrap();
+        let restored = restore(&file, &url, None, later(), |_, _| ()).await.unwrap();
         let told = crate::full_shop::told(&restored.check);
         assert_eq!(told, ["2 item # (KIT) made: 99 → 100", "2 item # (KIT) written off: 0 → 1"]);
         shop.end().await;
@@ -112,7 +112,7 @@ async fn a_shop_is_never_overwritten() {
         let folder = tempfile::tempdir().unwrap();
         let (file, _) = backed_up(&shop, folder.path()).await;
         let check = async |url: String, expected: &str| {
-            let refused = restore(&file, &url, later(), |_, _| ()).await.unwrap_err().to_string();
+            let refused = restore(&file, &url, None, later(), |_, _| ()).await.unwrap_err().to_string();
             assert!(refused.contains(expected), "{url}: {refused}");
         };
         let in_use = match shop.engine {
@@ -141,12 +141,12 @@ async fn only_a_fresh_database_is_filled() {
     let folder = tempfile::tempdir().unwrap();
     let (file, _) = backed_up(&shop, folder.path()).await;
     let fresh = Ledger::open(&database.url, Access::Create, later()).await.unwrap();
-    let restored = restore(&file, &database.url, later(), |_, _| ()).await.unwrap();
+    let restored = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap();
     assert!(restored.check.is_clean());
     // The process that had it open goes on with the shop that is there now.
     fresh.refresh_shop().await.unwrap();
     assert_eq!(fresh.shop().name, "Fold End");
-    let refused = restore(&file, &database.url, later(), |_, _| ()).await.unwrap_err().to_string();
+    let refused = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap_err().to_string();
     assert!(refused.contains("has rows in setting: it is a shop in use"), "{refused}");
     assert!(!refused.contains("password"), "{refused}");
     fresh.close().await;
@@ -155,7 +155,7 @@ async fn only_a_fresh_database_is_filled() {
     let Some(database) = empty_database().await else { return };
     let used = Ledger::open(&database.url, Access::Create, later()).await.unwrap();
     many_kits(&used, 1).await;
-    let refused = restore(&file, &database.url, later(), |_, _| ()).await.unwrap_err().to_string();
+    let refused = restore(&file, &database.url, None, later(), |_, _| ()).await.unwrap_err().to_string();
     assert!(refused.contains("has rows in"), "{refused}");
     clean(&used).await;
     used.close().await;

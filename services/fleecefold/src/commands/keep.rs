@@ -10,22 +10,36 @@ use std::sync::Arc;
 
 pub(super) async fn backup(place: &Place, args: BackupArgs) -> Result<Ending, CliError> {
     let ledger = place.open(Access::Read).await?;
+    args.pictures.tell(&ledger);
     let steps = Steps::new("backup");
     let written = ledger.backup(&args.file, |table, rows| steps.at(table, rows)).await;
     drop(steps);
     ledger.close().await;
     let written = written?;
-    eprintln!("{} rows written to {}, SHA-256 {}", written.rows, args.file.display(), written.sha256);
+    let (rows, files, file) = (written.rows, written.files, args.file.display());
+    eprintln!("{rows} rows and {files} files of photographs written to {file}, SHA-256 {}", written.sha256);
+    for left_out in &written.left_out {
+        eprintln!("without {}: {}", left_out.name, left_out.why);
+    }
+    if written.missing > written.left_out.len() as u64 {
+        eprintln!("{} files of photographs are missing in all", written.missing);
+    }
     Ok(Ending::Done)
 }
 
 pub(super) async fn restore(place: &Place, args: RestoreArgs) -> Result<Ending, CliError> {
     let steps = Steps::new("restore");
     let clock = Arc::new(SystemClock);
-    let restored = ledger::restore(&args.file, place.url(), clock, |table, rows| steps.at(table, rows)).await;
+    let pictures = args.pictures.folder.as_deref();
+    let at = |table: &str, rows| steps.at(table, rows);
+    let restored = ledger::restore(&args.file, place.url(), pictures, clock, at).await;
     drop(steps);
     let restored = restored?;
-    eprintln!("{} rows put back, as the shop was at {}", restored.rows, restored.made);
+    let (rows, files) = (restored.rows, restored.files);
+    eprintln!("{rows} rows and {files} files of photographs put back, as the shop was at {}", restored.made);
+    eprintln!(
+        "tokens of devices and programs hold no more: no backup has the keys that sign them; make them anew"
+    );
     if restored.check.is_clean() {
         return Ok(Ending::Done);
     }
