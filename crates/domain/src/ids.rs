@@ -157,6 +157,10 @@ ids! {
     TurnId,
     /// A feed that failed.
     TroubleId,
+    /// An order that could not be taken yet.
+    KeptOrderId,
+    /// A place where the other shop says something else.
+    DriftId,
 }
 
 #[cfg(test)]

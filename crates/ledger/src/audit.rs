@@ -69,6 +69,18 @@ acts! {
     TokenAdded "token-added" "made a token",
     /// No longer.
     TokenEnded "token-ended" "ended a token",
+    /// A connection to an online shop, new or changed.
+    ConnectionSaved "connection-saved" "saved a connection",
+    /// No longer.
+    ConnectionEnded "connection-ended" "ended a connection",
+    /// Messages that were parked wait again.
+    SentAgain "sent-again" "sent again",
+    /// Items are told to a connection from now on.
+    PutOnConnection "put-on-connection" "put online",
+    /// An order that could not be taken, given up.
+    KeptOrderDropped "kept-order-dropped" "gave an order up",
+    /// What becomes of a difference between the shops.
+    DriftSettled "drift-settled" "settled a difference",
 }
 
 impl Audited {

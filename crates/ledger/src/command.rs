@@ -50,6 +50,8 @@ pub struct Tx {
     ledger: Arc<Inner>,
     now: Moment,
     shop: Arc<Shop>,
+    /// Whether its commit is to be heard of, see [`Ledger::changes`].
+    heard: bool,
 }
 
 impl Tx {
@@ -88,15 +90,25 @@ impl Tx {
         Ok(row.try_get(0)?)
     }
 
+    /// Lets its commit be heard of by whoever waits for [`Ledger::changes`].
+    pub(crate) fn let_hear(&mut self) {
+        self.heard = true;
+    }
+
     pub(crate) async fn roll_back(self) -> Result<(), Failure> {
         Ok(self.inner.rollback().await?)
     }
 
     pub(crate) async fn commit(self) -> Result<(), Failure> {
-        self.inner.commit().await.map_err(|error| match Trouble::from(error) {
+        let ended = self.inner.commit().await.map_err(|error| match Trouble::from(error) {
             Trouble::Unreachable(source) => Trouble::OutcomeUnknown(source).into(),
             other => other.into(),
-        })
+        });
+        if self.heard {
+            // Whether or not it is known to have gone through: looking for nothing costs little.
+            self.ledger.changes.send_modify(|count| *count = count.wrapping_add(1));
+        }
+        ended
     }
 }
 
@@ -218,7 +230,7 @@ impl Ledger {
             Engine::Postgres => "BEGIN",
         };
         let inner = self.inner.writers.begin_with(begin).await?;
-        Ok(Tx { inner, ledger: Arc::clone(&self.inner), now: self.now(), shop: self.shop() })
+        Ok(Tx { inner, ledger: Arc::clone(&self.inner), now: self.now(), shop: self.shop(), heard: false })
     }
 }
 

@@ -28,6 +28,7 @@ mod item_view;
 mod items;
 mod lease;
 mod listings;
+mod live;
 mod lookup;
 mod online;
 mod orders;
@@ -78,6 +79,13 @@ pub use items::{
 pub use listings::{
     FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind,
     Told,
+};
+pub use live::{
+    ClaimKeptOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, Drift, DriftChoice, DropKeptOrder,
+    EndConnection, FillConnection, KeepDrifts, KeepOrder, KeptAs, KeptDrift, KeptOrder, LIVE_AT_ONCE,
+    LiveConnection, LiveDue, MAX_CONNECTIONS, MAX_DRIFTS, MendListings, NewPieces, NoteContact,
+    ParkedMessage, PruneLive, PullOf, PullState, PutOn, PutOnConnection, QuietConnection, SaveConnection,
+    SeeHook, SendAgain, SettleDrift, SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood,
 };
 pub use online::{
     DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,

@@ -92,13 +92,13 @@ pub struct ListingRow {
 /// read in a third of the time. `concat_ws` and `string_agg` are among the few functions that both
 /// engines have; the characters between are those that ASCII has for it, and no text or code of
 /// ours may hold them.
-const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
+pub(crate) const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
     i.size, i.material, COALESCE(i.weight, ''), COALESCE(i.weight_unit, ''), i.image, i.price, i.kind, \
     COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.keep_off, i.revision, COALESCE(l.state, ''), \
     COALESCE(l.content_hash, ''), COALESCE(l.revision, 0)) AS one \
     FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1";
 
-const PAGE: &str = "SELECT string_agg(one, '\u{1e}'), MAX(id)";
+pub(crate) const PAGE: &str = "SELECT string_agg(one, '\u{1e}'), MAX(id)";
 
 /// A page of listings as the engine gave it: the next can be asked for before this one is read.
 #[derive(Debug)]
@@ -109,6 +109,12 @@ pub struct ListingPage {
 }
 
 impl ListingPage {
+    pub(crate) fn read(page: &AnyRow, currency: Currency) -> Result<Self, Failure> {
+        let text = page.try_get::<Option<String>, _>(0)?.unwrap_or_default();
+        let last = page.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw);
+        Ok(Self { text, last, currency })
+    }
+
     /// The last item of the page, after which the next begins; none if there are no more.
     pub fn last(&self) -> Option<ItemId> {
         self.last
@@ -254,9 +260,7 @@ impl Ledger {
             .bind(LISTINGS_AT_ONCE)
             .fetch_one(&mut *connection)
             .await?;
-        let text = page.try_get::<Option<String>, _>(0)?.unwrap_or_default();
-        let last = page.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw);
-        Ok(ListingPage { text, last, currency })
+        ListingPage::read(&page, currency)
     }
 
     /// The runs of a connection, the latest first.
@@ -385,8 +389,13 @@ impl Command for RecordRun {
 const SENT: &str = "UPDATE outbox SET state = 'sent' WHERE connection_id = $1 AND state = 'waiting' AND revision <= \
     (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
     AND item_id";
-/// The same where there is nothing to tell, and so no listing.
-const SENT_SILENTLY: &str = "UPDATE outbox SET state = 'sent' WHERE item_id = $1 AND connection_id = $2 \
+/// What was sent of a revision before what was told last says nothing any more: a message is only ever
+/// written at the item's present one.
+const SENT_LONG_AGO: &str = "DELETE FROM outbox WHERE connection_id = $1 AND state = 'sent' AND revision < \
+    (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
+    AND item_id";
+/// A message is sent, too, where there is nothing to tell, and so no listing.
+pub(crate) const SENT_SILENTLY: &str = "UPDATE outbox SET state = 'sent' WHERE item_id = $1 AND connection_id = $2 \
     AND revision <= $3 AND state = 'waiting'";
 
 impl RecordRun {
@@ -408,14 +417,7 @@ impl RecordRun {
     /// The messages that wait no longer.
     async fn settle(&self, tx: &mut Tx) -> Result<(), Failure> {
         let listed: Vec<ItemId> = self.told.iter().filter(|t| t.content.is_some()).map(|t| t.item).collect();
-        for chunk in listed.chunks(crate::sql::MAX_ROWS) {
-            let mut statement = sqlx::query(AssertSqlSafe(in_text(SENT, 2, chunk.len(), "")));
-            statement = statement.bind(self.connection.raw());
-            for item in padded(chunk) {
-                statement = statement.bind(item.raw());
-            }
-            statement.execute(tx.db()).await?;
-        }
+        sent(tx, self.connection, &listed).await?;
         for told in self.told.iter().filter(|t| t.content.is_none()) {
             sqlx::query(SENT_SILENTLY)
                 .bind(told.item.raw())
@@ -426,6 +428,20 @@ impl RecordRun {
         }
         Ok(())
     }
+}
+
+/// The messages of the items that wait no longer, now that their listings say what was told.
+pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<(), Failure> {
+    for text in [SENT, SENT_LONG_AGO] {
+        for chunk in items.chunks(crate::sql::MAX_ROWS) {
+            let mut statement = sqlx::query(AssertSqlSafe(in_text(text, 2, chunk.len(), ""))).bind(on.raw());
+            for item in padded(chunk) {
+                statement = statement.bind(item.raw());
+            }
+            statement.execute(tx.db()).await?;
+        }
+    }
+    Ok(())
 }
 
 async fn record(

@@ -190,7 +190,7 @@ pub struct NoteFeedTrouble {
 }
 
 /// Words from elsewhere are cut and cleaned, not refused: a failure must never fail to be told.
-fn cut(text: &str, most: usize) -> String {
+pub(crate) fn cut(text: &str, most: usize) -> String {
     text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(most).collect()
 }
 

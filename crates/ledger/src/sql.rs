@@ -1,7 +1,7 @@
 //! Statements of several rows, built once for each size.
 
 use sqlx::AssertSqlSafe;
-use sqlx::any::AnyArguments;
+use sqlx::any::{AnyArguments, AnyRow};
 use sqlx::query::Query;
 use sqlx::{Any, AnyConnection, Database};
 
@@ -96,6 +96,30 @@ pub(crate) async fn insert_rows_or<T: Sync>(
             statement = bind(statement, row);
         }
         written += statement.execute(&mut *connection).await?.rows_affected();
+    }
+    Ok(written)
+}
+
+/// As [`insert_rows_or`], with a tail that ends in `RETURNING …`: the rows that were written.
+pub(crate) async fn insert_rows_returning<T: Sync>(
+    connection: &mut AnyConnection,
+    head: &'static str,
+    columns: usize,
+    tail: &'static str,
+    rows: &[T],
+    bind: impl for<'q> Fn(Statement<'q>, &'q T) -> Statement<'q> + Send + Sync,
+) -> Result<Vec<AnyRow>, sqlx::Error> {
+    let marks = Marks::of(connection);
+    let (mut rest, mut written) = (rows, Vec::new());
+    for size in chunk_sizes(rows.len()) {
+        let (chunk, after) = rest.split_at(size);
+        rest = after;
+        let text = values_text(marks, head, columns, size, tail);
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for row in chunk {
+            statement = bind(statement, row);
+        }
+        written.extend(statement.fetch_all(&mut *connection).await?);
     }
     Ok(written)
 }

@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::{Arc, LazyLock, Once, OnceLock, RwLock};
 use std::time::Duration;
+use tokio::sync::watch;
 
 /// The steps of the schema, within the program. Listed by hand and not by sqlx's macro, which would
 /// build SQLite a second time for the compiler's own use.
@@ -28,6 +29,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(4, "workbench", include_str!("../../../migrations/0004_workbench.sql")),
         step(5, "shelf", include_str!("../../../migrations/0005_shelf.sql")),
         step(6, "online", include_str!("../../../migrations/0006_online.sql")),
+        step(7, "live", include_str!("../../../migrations/0007_live.sql")),
     ])
 });
 
@@ -71,6 +73,8 @@ pub(crate) struct Inner {
     pub(crate) clock: Arc<dyn Clock>,
     pub(crate) lease: Option<Lease>,
     pub(crate) shop: RwLock<Arc<Shop>>,
+    /// Counts the commits of this process that gave somebody something to tell or to do.
+    pub(crate) changes: watch::Sender<u64>,
     /// Where pictures stand, if somebody has said it.
     pub(crate) pictures: OnceLock<PathBuf>,
     path: Option<PathBuf>,
@@ -104,6 +108,7 @@ impl Ledger {
             clock,
             lease,
             shop: RwLock::new(Arc::new(shop)),
+            changes: watch::Sender::new(0),
             pictures: OnceLock::new(),
             path: place.path().map(Path::to_path_buf),
             made,
@@ -152,6 +157,12 @@ impl Ledger {
             .fetch_one(&mut *connection)
             .await?;
         Ok(row.try_get(0)?)
+    }
+
+    /// Changes whenever a commit of this process has left something to tell a connection or to fetch from
+    /// one. What another process commits is not seen here.
+    pub fn changes(&self) -> watch::Receiver<u64> {
+        self.inner.changes.subscribe()
     }
 
     /// Gives the node number back and ends the connections.

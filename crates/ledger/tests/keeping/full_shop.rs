@@ -146,6 +146,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     list(ledger).await;
     decide(ledger).await;
     keep_online(ledger).await;
+    crate::full_live::connect(ledger).await;
     let less = Counted::Less(asked("1"), Why::Gift);
     let gift =
         AdjustStock { code: code("KIT"), what: less, note: "raffle".to_owned(), who: "maker".to_owned() };

@@ -8,6 +8,7 @@ mod backup;
 mod breaking;
 mod broken_goods;
 mod broken_money;
+mod full_live;
 mod full_shop;
 mod place;
 mod refused;

@@ -1,0 +1,139 @@
+//! Fetching orders and listings: one process at a time, from where the last fetch ended.
+
+use super::messages::may_send;
+use super::{MAX_TROUBLE_CHARS, lease_end, moment, others_word};
+use crate::command::{Command, Tx};
+use crate::error::Failure;
+use crate::online::cut;
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::ConnectionId;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// What is fetched.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PullOf {
+    /// Orders.
+    Orders,
+    /// What the other shop says it lists.
+    Listings,
+}
+
+impl PullOf {
+    fn code(self) -> &'static str {
+        match self {
+            Self::Orders => "orders",
+            Self::Listings => "listings",
+        }
+    }
+}
+
+/// How far a fetch has come.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PullState {
+    /// The other shop's own mark in its list; empty at the beginning.
+    pub cursor: String,
+    /// The newest change that was seen.
+    pub since: Option<Moment>,
+    /// The `ETag` of its list; empty if it is not known.
+    pub etag: String,
+    /// How many fetches in a row went wrong.
+    pub fails: u32,
+}
+
+/// Takes a fetch in hand if it is due, nobody else has it, and the connection is neither quiet nor ended.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ClaimPull {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// What to fetch.
+    pub what: PullOf,
+    /// Under which number, see [`crate::Ledger::new_holder`].
+    pub holder: i64,
+    /// Whether it need not be due, since a person asks for it.
+    pub early: bool,
+}
+
+const CLAIM: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, words) \
+    VALUES ($1, $2, '', NULL, '', 0, $3, $4, $5, '') ON CONFLICT (connection_id, what) DO UPDATE SET \
+    holder = excluded.holder, lease_ms = excluded.lease_ms \
+    WHERE pull.lease_ms <= excluded.due_ms AND pull.due_ms <= $6 RETURNING place, since_ms, etag, fails";
+
+#[async_trait]
+impl Command for ClaimPull {
+    /// From where to go on.
+    type Answer = Option<PullState>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Option<PullState>, Failure> {
+        let now = tx.now().millis();
+        if !may_send(tx, self.connection, now).await? {
+            return Ok(None);
+        }
+        let lease = lease_end(tx);
+        let row = sqlx::query(CLAIM)
+            .bind(self.connection.raw())
+            .bind(self.what.code().to_owned())
+            .bind(now)
+            .bind(self.holder)
+            .bind(lease)
+            .bind(if self.early { i64::MAX } else { now })
+            .fetch_optional(tx.db())
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        Ok(Some(PullState {
+            cursor: row.try_get(0)?,
+            since: moment(row.try_get(1)?),
+            etag: row.try_get(2)?,
+            fails: u32::try_from(row.try_get::<i64, _>(3)?).unwrap_or(u32::MAX),
+        }))
+    }
+}
+
+/// Says how far a fetch has come, and when the next is due.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SettlePull {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// What was fetched.
+    pub what: PullOf,
+    /// Under which number it is held.
+    pub holder: i64,
+    /// From where the next goes on.
+    pub state: PullState,
+    /// When the next is due.
+    pub next: Moment,
+    /// What went wrong, if anything.
+    pub words: Option<String>,
+}
+
+#[async_trait]
+impl Command for SettlePull {
+    /// Whether it was held still.
+    type Answer = bool;
+
+    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+        let words = self.words.as_deref().unwrap_or_default();
+        let done = sqlx::query(
+            "UPDATE pull SET place = $4, since_ms = $5, etag = $6, fails = $7, due_ms = $8, holder = 0, \
+             lease_ms = 0, words = $9 WHERE connection_id = $1 AND what = $2 AND holder = $3",
+        )
+        .bind(self.connection.raw())
+        .bind(self.what.code().to_owned())
+        .bind(self.holder)
+        .bind(others_word(&self.state.cursor))
+        .bind(self.state.since.map(Moment::millis))
+        .bind(others_word(&self.state.etag))
+        .bind(i64::from(self.state.fails))
+        .bind(self.next.millis())
+        .bind(cut(words, MAX_TROUBLE_CHARS))
+        .execute(tx.db())
+        .await?;
+        let held = done.rows_affected() == 1;
+        if held && !words.is_empty() {
+            super::status::note_trouble(tx, self.connection, words).await?;
+        }
+        Ok(held)
+    }
+}

@@ -1,0 +1,206 @@
+//! How the connections do, seen from outside; and when there is something to do for them.
+
+use super::{MAX_TROUBLE_CHARS, moment};
+use crate::command::{Command, Tx};
+use crate::error::Failure;
+use crate::online::cut;
+use crate::store::Ledger;
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::ConnectionId;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+
+/// How a connection does.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct ConnectionStatus {
+    /// Its identifier.
+    pub id: ConnectionId,
+    /// Its name.
+    pub name: String,
+    /// Where its sales are booked.
+    pub channel: String,
+    /// Items with something to tell, those included whose message is parked.
+    pub waiting: i64,
+    /// Items whose message is parked.
+    pub parked: i64,
+    /// Since when the oldest change waits that may be told: the lag is its age.
+    pub oldest_unsent: Option<Moment>,
+    /// Messages that were taken, since the connection was made.
+    pub sent: i64,
+    /// Messages that were refused, since then.
+    pub refused: i64,
+    /// When its shop last answered.
+    pub last_contact: Option<Moment>,
+    /// Until when the whole of it waits, if it does.
+    pub quiet_until: Option<Moment>,
+    /// The last trouble, if there was any, and when.
+    pub last_trouble: String,
+    /// When that was.
+    pub trouble_at: Option<Moment>,
+    /// Orders that could not be taken yet.
+    pub orders_kept: i64,
+    /// Differences that a person is asked about.
+    pub drifts: i64,
+}
+
+/// Lets the whole connection wait until then, for messages and fetches alike; with a moment that is over,
+/// it goes on at once.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct QuietConnection {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// Until when.
+    pub until: Moment,
+    /// Why; left empty, the last trouble stays.
+    pub words: String,
+}
+
+#[async_trait]
+impl Command for QuietConnection {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        sqlx::query("UPDATE connection_state SET quiet_ms = $2 WHERE connection_id = $1")
+            .bind(self.connection.raw())
+            .bind(self.until.millis())
+            .execute(tx.db())
+            .await?;
+        if self.until <= tx.now() {
+            tx.let_hear();
+        }
+        if self.words.is_empty() { Ok(()) } else { note_trouble(tx, self.connection, &self.words).await }
+    }
+}
+
+pub(super) async fn note_trouble(tx: &mut Tx, of: ConnectionId, words: &str) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    sqlx::query("UPDATE connection_state SET trouble = $2, trouble_ms = $3 WHERE connection_id = $1")
+        .bind(of.raw())
+        .bind(cut(words, MAX_TROUBLE_CHARS))
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+/// Writes down that the connection's shop answered. What settles messages says so by itself.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NoteContact {
+    /// Which connection.
+    pub connection: ConnectionId,
+}
+
+#[async_trait]
+impl Command for NoteContact {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let now = tx.now().millis();
+        sqlx::query("UPDATE connection_state SET contact_ms = $2 WHERE connection_id = $1")
+            .bind(self.connection.raw())
+            .bind(now)
+            .execute(tx.db())
+            .await?;
+        Ok(())
+    }
+}
+
+const STATUS: &str = "SELECT c.id, c.name, c.channel, s.sent, s.refused, s.contact_ms, s.quiet_ms, s.trouble, s.trouble_ms, \
+    CAST((SELECT COUNT(*) FROM dispatch d WHERE d.connection_id = c.id AND d.parked_revision > 0) AS BIGINT), \
+    CAST((SELECT COUNT(*) FROM kept_order k WHERE k.connection_id = c.id) AS BIGINT), \
+    CAST((SELECT COUNT(*) FROM drift f WHERE f.connection_id = c.id AND f.state = 'open') AS BIGINT) \
+    FROM connection c JOIN connection_state s ON s.connection_id = c.id WHERE c.id > 1 AND c.ended_ms IS NULL";
+const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT), \
+    MIN(CASE WHEN d.item_id IS NULL OR o.revision > d.parked_revision THEN o.at_ms END) FROM outbox o \
+    LEFT JOIN dispatch d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
+    WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting'";
+
+/// When work of each kind may next be found; none if there is none.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LiveDue {
+    /// Messages.
+    pub messages: Option<Moment>,
+    /// Orders to fetch; a connection that never fetched any is due.
+    pub orders: Option<Moment>,
+    /// Listings to fetch; the same.
+    pub listings: Option<Moment>,
+    /// Orders that could not be taken yet.
+    pub kept: Option<Moment>,
+    /// The shelf to go through for what was never told.
+    pub fill: Option<Moment>,
+}
+
+/// Messages, then what is fetched, then kept orders, then the shelf. A quiet connection is due after it.
+const DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
+    (SELECT MIN(CASE WHEN d.item_id IS NULL THEN 0 WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) \
+        FROM outbox o LEFT JOIN dispatch d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
+        WHERE o.connection_id = s.connection_id AND o.connection_id > 1 AND o.state = 'waiting' \
+        AND (d.item_id IS NULL OR o.revision > d.parked_revision)), \
+    COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
+        WHERE p.connection_id = s.connection_id AND p.what = 'orders'), 0), \
+    COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
+        WHERE p.connection_id = s.connection_id AND p.what = 'listings'), 0), \
+    (SELECT MIN(CASE WHEN k.due_ms > k.lease_ms THEN k.due_ms ELSE k.lease_ms END) FROM kept_order k \
+        WHERE k.connection_id = s.connection_id) \
+    FROM connection_state s JOIN connection c ON c.id = s.connection_id \
+    WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
+
+impl Ledger {
+    /// How each live connection does, by name.
+    pub async fn connection_statuses(&self) -> Result<Vec<ConnectionStatus>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(STATUS).fetch_all(&mut *connection).await?;
+        let now = self.now();
+        let mut statuses = Vec::with_capacity(rows.len());
+        for row in &rows {
+            statuses.push(status(&mut connection, row, now).await?);
+        }
+        statuses.sort_by(|a, b| a.name.cmp(&b.name));
+        Ok(statuses)
+    }
+
+    /// When there may be something to do for a connection; nothing once it has ended.
+    pub async fn live_due(&self, of: ConnectionId) -> Result<LiveDue, Failure> {
+        let mut connection = self.reader().await?;
+        let found = sqlx::query(DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
+        let Some(row) = found else { return Ok(LiveDue::default()) };
+        let quiet: i64 = row.try_get(0)?;
+        let at = |place: usize| -> Result<Option<Moment>, Failure> { Ok(moment(row.try_get(place)?)) };
+        let unless_quiet = |due: Option<Moment>| due.map(|due| due.max(Moment::from_millis(quiet)));
+        Ok(LiveDue {
+            messages: unless_quiet(at(2)?),
+            orders: unless_quiet(at(3)?),
+            listings: unless_quiet(at(4)?),
+            kept: at(5)?,
+            fill: at(1)?,
+        })
+    }
+}
+
+async fn status(
+    connection: &mut AnyConnection,
+    row: &AnyRow,
+    now: Moment,
+) -> Result<ConnectionStatus, Failure> {
+    let id: i64 = row.try_get(0)?;
+    let waits = sqlx::query(WAITING).bind(id).fetch_one(connection).await?;
+    Ok(ConnectionStatus {
+        id: ConnectionId::from_raw(id),
+        name: row.try_get(1)?,
+        channel: row.try_get(2)?,
+        waiting: waits.try_get(0)?,
+        parked: row.try_get(9)?,
+        oldest_unsent: moment(waits.try_get(1)?),
+        sent: row.try_get(3)?,
+        refused: row.try_get(4)?,
+        last_contact: moment(row.try_get(5)?),
+        quiet_until: Some(Moment::from_millis(row.try_get(6)?)).filter(|until| *until > now),
+        last_trouble: row.try_get(7)?,
+        trouble_at: moment(row.try_get(8)?),
+        orders_kept: row.try_get(10)?,
+        drifts: row.try_get(11)?,
+    })
+}
