@@ -1,11 +1,12 @@
 //! How somebody else's CSV or JSON maps to our fields.
 
 use crate::date;
-use crate::fields::{Feed, Field, Kind, json_pointer, order};
+use crate::fields::{Feed, Field, Kind, json_pointer, listing, order};
 use crate::layout_toml::{RawField, RawIgnore, RawLayout};
 use crate::template::Template;
 use domain::channel::{Channel, NotAChannel};
 use domain::day::{DayError, Zone};
+use std::collections::BTreeMap;
 
 /// How a file is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -119,6 +120,10 @@ pub(crate) struct FieldMap {
     pub(crate) zone: Option<Zone>,
     pub(crate) per_line: bool,
     pub(crate) decimal_comma: bool,
+    /// In JSON going out, the number itself and not its text.
+    pub(crate) as_number: bool,
+    /// Their words and ours.
+    pub(crate) words: BTreeMap<String, String>,
 }
 
 /// What is wrong with a layout.
@@ -347,6 +352,8 @@ fn own_field(feed: Feed, format: Format, place: usize) -> FieldMap {
         zone: None,
         per_line: false,
         decimal_comma: false,
+        as_number: feed == Feed::Listings && place == listing::REVISION,
+        words: BTreeMap::new(),
     }
 }
 
@@ -411,7 +418,7 @@ fn refuse_misplaced(raw: &RawLayout, feed: Feed, format: Format) -> Result<(), L
 fn map_fields(
     feed: Feed,
     format: Format,
-    raw: std::collections::BTreeMap<String, RawField>,
+    raw: BTreeMap<String, RawField>,
 ) -> Result<Vec<Option<FieldMap>>, LayoutError> {
     let mut fields = vec![None; feed.fields().len()];
     for (name, field) in raw {
@@ -443,6 +450,13 @@ fn map_field(feed: Feed, format: Format, place: usize, raw: RawField) -> Result<
     if !matches!(kind, Kind::Number | Kind::Price) && raw.decimal.is_some() {
         return Err(not_here("decimal", "numbers"));
     }
+    if kind != Kind::Word && !raw.words.is_empty() {
+        return Err(not_here("words", "a field with words of a closed list, such as orderStatus,"));
+    }
+    let is_told = kind == Kind::Number && feed == Feed::Listings && format != Format::Csv;
+    if !is_told && raw.as_what.is_some() {
+        return Err(not_here("as", "numbers of listings as JSON"));
+    }
     let own = own_field(feed, format, place);
     let from = raw.from.unwrap_or(own.from);
     let pointer = match format {
@@ -473,5 +487,12 @@ fn map_field(feed: Feed, format: Format, place: usize, raw: RawField) -> Result<
             _ => None,
         })?
         .unwrap_or(false),
+        as_number: one_of(&key("as"), raw.as_what.as_deref(), "text or number", |a| match a {
+            "text" => Some(false),
+            "number" => Some(true),
+            _ => None,
+        })?
+        .unwrap_or(own.as_number),
+        words: raw.words,
     })
 }

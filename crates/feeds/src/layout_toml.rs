@@ -35,4 +35,8 @@ pub(crate) struct RawField {
     pub(crate) zone: Option<String>,
     pub(crate) per: Option<String>,
     pub(crate) decimal: Option<String>,
+    #[serde(rename = "as")]
+    pub(crate) as_what: Option<String>,
+    #[serde(default)]
+    pub(crate) words: BTreeMap<String, String>,
 }

@@ -6,6 +6,7 @@
 
 mod cells;
 pub mod compare;
+pub mod connection;
 mod csv_in;
 mod csv_row;
 mod csvw;
@@ -15,6 +16,8 @@ mod guard;
 pub mod hash;
 mod items;
 mod json_in;
+mod json_out;
+mod json_page;
 mod json_scan;
 mod json_text;
 mod layout;
@@ -40,6 +43,8 @@ pub use csvw::write_csvw;
 pub use date::DateError;
 pub use fields::Feed;
 pub use items::{ItemRow, read_items};
+pub use json_out::{JsonOutError, ListingMessages, MessageOf, json_batch};
+pub use json_page::{PageReading, json_at, kept_text, listings_of_page, orders_again, orders_of_page};
 pub use layout::{Delimiter, Encoding, Format, Layout, LayoutError};
 pub use listed::{ListedRow, on_offer, read_listings};
 pub use listing::{Listing, content_hash};

@@ -71,7 +71,8 @@ fn quantity(value: String, unit_code: &'static str) -> QuantitativeValue {
     QuantitativeValue { kind: "QuantitativeValue", value, unit_code }
 }
 
-fn write_product(out: &mut impl Write, item: &Listing, context: Option<&'static str>) -> io::Result<()> {
+pub(crate) fn write_product(out: &mut impl Write, item: &Listing, alone: bool) -> io::Result<()> {
+    let context = alone.then_some(CONTEXT);
     let currency = item.price.currency();
     let product = Product {
         context,
@@ -89,23 +90,68 @@ fn write_product(out: &mut impl Write, item: &Listing, context: Option<&'static 
             kind: "Offer",
             price: item.price.to_string(),
             price_currency: currency.code(),
-            availability: format!("{CONTEXT}/{}", item.availability.code()),
-            inventory_level: item.inventory.map(|q| {
-                let unit = match q.measure() {
-                    // UN/CEFACT's code for one of something.
-                    Measure::Units => "C62",
-                    Measure::Thousandths(unit) => unit.code(),
-                };
-                quantity(level(q), unit)
-            }),
+            availability: availability(item),
+            inventory_level: inventory(item),
         },
-        additional_property: PropertyValue {
-            kind: "PropertyValue",
-            property_id: "revision",
-            value: item.revision,
-        },
+        additional_property: revision(item),
     };
     serde_json::to_writer(out, &product).map_err(io::Error::from)
+}
+
+#[derive(Serialize)]
+struct StockProduct<'a> {
+    #[serde(rename = "@context")]
+    context: &'static str,
+    #[serde(rename = "@type")]
+    kind: &'static str,
+    sku: &'a str,
+    offers: StockOffer,
+    #[serde(rename = "additionalProperty")]
+    additional_property: PropertyValue,
+}
+
+#[derive(Serialize)]
+struct StockOffer {
+    #[serde(rename = "@type")]
+    kind: &'static str,
+    availability: String,
+    #[serde(rename = "inventoryLevel", skip_serializing_if = "Option::is_none")]
+    inventory_level: Option<QuantitativeValue>,
+}
+
+/// A product of which nothing but its stock is told.
+pub(crate) fn write_stock(out: &mut impl Write, item: &Listing) -> io::Result<()> {
+    let product = StockProduct {
+        context: CONTEXT,
+        kind: "Product",
+        sku: item.sku.as_str(),
+        offers: StockOffer {
+            kind: "Offer",
+            availability: availability(item),
+            inventory_level: inventory(item),
+        },
+        additional_property: revision(item),
+    };
+    serde_json::to_writer(out, &product).map_err(io::Error::from)
+}
+
+fn availability(item: &Listing) -> String {
+    format!("{CONTEXT}/{}", item.availability.code())
+}
+
+fn inventory(item: &Listing) -> Option<QuantitativeValue> {
+    item.inventory.map(|q| {
+        let unit = match q.measure() {
+            // UN/CEFACT's code for one of something.
+            Measure::Units => "C62",
+            Measure::Thousandths(unit) => unit.code(),
+        };
+        quantity(level(q), unit)
+    })
+}
+
+fn revision(item: &Listing) -> PropertyValue {
+    PropertyValue { kind: "PropertyValue", property_id: "revision", value: item.revision }
 }
 
 /// One JSON-LD document with the listings as its graph, written as they come.
@@ -125,7 +171,7 @@ impl<W: Write> JsonLdDocument<W> {
     pub fn write(&mut self, item: &Listing) -> io::Result<()> {
         self.out.write_all(if self.rows == 0 { b"\n" } else { b",\n" })?;
         self.rows += 1;
-        write_product(&mut self.out, item, None)
+        write_product(&mut self.out, item, false)
     }
 
     /// Ends the document; gives back what was written to, and how many listings it holds.
@@ -151,7 +197,7 @@ impl<W: Write> JsonLdLines<W> {
     /// Writes one listing.
     pub fn write(&mut self, item: &Listing) -> io::Result<()> {
         self.rows += 1;
-        write_product(&mut self.out, item, Some(CONTEXT))?;
+        write_product(&mut self.out, item, true)?;
         self.out.write_all(b"\n")
     }
 

@@ -94,6 +94,14 @@ pub enum FeedError {
         /// The JSON Pointer.
         pointer: String,
     },
+    /// A page of JSON that ends in the middle.
+    #[error("line {line}: {why}")]
+    BreaksOff {
+        /// The line.
+        line: u64,
+        /// Why.
+        why: String,
+    },
     /// More than the first pass can remember.
     #[error("the file has more than {MAX_ORDERS} orders; part it and feed the parts in one after the other")]
     TooManyOrders,

@@ -47,7 +47,10 @@ impl<'a> Values<'a> {
             // JSON is never guarded: no spreadsheet runs it.
             Kind::Text if self.reading.layout.format == Format::Csv => unguard(cell),
             Kind::Text => cell,
-            Kind::Word | Kind::Number | Kind::Price | Kind::Date => cell.trim(),
+            Kind::Word => {
+                self.map(field).and_then(|m| m.words.get(cell.trim())).map_or(cell.trim(), String::as_str)
+            }
+            Kind::Number | Kind::Price | Kind::Date => cell.trim(),
         }
     }
 

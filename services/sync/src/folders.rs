@@ -8,6 +8,7 @@ mod incoming;
 
 use crate::exchange::{Destination, FeedOutError, FeedOutReport, FeedOutRun, OutFormat, What, feed_out};
 use crate::watch::Watch;
+use crate::words::tell_all;
 use incoming::Found;
 use ledger::{Ledger, NoteFeedTrouble};
 use std::collections::HashMap;
@@ -216,20 +217,6 @@ async fn write_down(ledger: &Ledger, file: &str, words: Option<&String>) {
     if let Err(error) = ledger.execute(None, &note).await {
         tracing::warn!(%error, file, "the failure cannot be written down");
     }
-}
-
-/// An error with everything behind it.
-fn tell_all(error: &dyn std::error::Error) -> String {
-    let mut words = error.to_string();
-    let mut source = error.source();
-    while let Some(cause) = source {
-        let cause_words = cause.to_string();
-        if !words.contains(&cause_words) {
-            words = format!("{words}: {cause_words}");
-        }
-        source = cause.source();
-    }
-    words
 }
 
 /// Says each trouble once while it lasts, not every two seconds.

@@ -6,11 +6,13 @@
 
 pub mod exchange;
 mod folders;
+pub mod live;
 
 mod given;
 mod pictures;
 mod pipe;
 mod watch;
+mod words;
 
 pub use folders::{FolderError, Folders, LOOK_EVERY, Looked, OUT_EVERY, serve};
 pub use given::{Given, GivenError, GivenLayout};

@@ -6,6 +6,7 @@ mod json;
 mod layouts;
 mod limits;
 mod listings;
+mod messages;
 mod orders;
 mod previews;
 mod random;

@@ -1,0 +1,339 @@
+//! A connection: how an online shop is reached, as its TOML says it. Text in, checked types out; who
+//! asks for an address, and with which secret, is another's work.
+
+mod address;
+mod parts;
+mod raw;
+mod span;
+#[cfg(test)]
+mod tests;
+
+pub use address::{Address, Base, FillError, Filling, Place};
+pub use span::Span;
+
+use crate::json_out::{ListingMessages, MessageOf};
+use crate::layout::{Layout, LayoutError, Pointer};
+use domain::channel::{Channel, NotAChannel};
+use parts::Reader;
+use raw::RawConnection;
+
+/// The longest connection in bytes: its layouts are most of it, and a feed given in its place is
+/// refused before it is read.
+pub const MAX_CONNECTION_BYTES: usize = 64 << 10;
+/// Requests a second of one process at most: what a shop in the own network may be asked; one in the world is
+/// asked far less.
+pub const MAX_PER_SECOND: i64 = 10_000;
+/// Requests a second if the file says nothing.
+const PER_SECOND: i64 = 5;
+/// Listings of one batch: one refused makes all of them be said one by one.
+pub const MAX_AT_ONCE: i64 = 200;
+/// Names of secrets that a hook may be signed with: the present one and those before it.
+pub const MAX_HOOK_SECRETS: usize = 5;
+
+/// What is wrong with a connection's text.
+#[derive(Debug, thiserror::Error)]
+pub enum ConnectionError {
+    /// Longer than any.
+    #[error("a connection has at most {MAX_CONNECTION_BYTES} bytes; is this the right file?")]
+    TooLong,
+    /// Not TOML, a key that no connection has, or one that is missing.
+    #[error("line {line}: {}", source.message().replace('\n', " "))]
+    Toml {
+        /// The line, from 1.
+        line: usize,
+        /// What the reader says.
+        #[source]
+        source: Box<toml::de::Error>,
+    },
+    /// A value that the key cannot have.
+    #[error("line {line}: {key} = \"{value}\": {why}")]
+    Value {
+        /// The line, from 1.
+        line: usize,
+        /// The key, with its table.
+        key: String,
+        /// What was given.
+        value: String,
+        /// What is wrong with it, and what to write.
+        why: String,
+    },
+    /// Keys that do not go together.
+    #[error("line {line}: {table} {why}")]
+    Together {
+        /// The line of the table, from 1.
+        line: usize,
+        /// The table.
+        table: &'static str,
+        /// What is missing or too much.
+        why: &'static str,
+    },
+    /// Not a channel's code.
+    #[error("line {line}: channel: {source}")]
+    Channel {
+        /// The line, from 1.
+        line: usize,
+        /// Why.
+        #[source]
+        source: NotAChannel,
+    },
+    /// A layout that cannot be used.
+    #[error("line {line}: the layout of {table}: {source}")]
+    Layout {
+        /// The line that the layout begins on.
+        line: usize,
+        /// The table.
+        table: &'static str,
+        /// Why.
+        #[source]
+        source: LayoutError,
+    },
+    /// A layout for something else.
+    #[error("line {line}: the layout of {table} must have {wanted}")]
+    OtherLayout {
+        /// The line that the layout begins on.
+        line: usize,
+        /// The table.
+        table: &'static str,
+        /// What it should have.
+        wanted: &'static str,
+    },
+    /// A layout by which nothing can be written.
+    #[error("line {line}: the layout of [out]: {source}")]
+    Out {
+        /// The line that the layout begins on.
+        line: usize,
+        /// Why.
+        #[source]
+        source: crate::JsonOutError,
+    },
+}
+
+/// What a request asks for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Method {
+    /// Put this in its place.
+    Put,
+    /// Take this in.
+    Post,
+    /// Change this of it.
+    Patch,
+    /// Take it away.
+    Delete,
+}
+
+impl Method {
+    /// As HTTP writes it.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Put => "PUT",
+            Self::Post => "POST",
+            Self::Patch => "PATCH",
+            Self::Delete => "DELETE",
+        }
+    }
+}
+
+/// How the secret goes with a request.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SecretAs {
+    /// `Authorization: Bearer …` (RFC 6750).
+    Bearer,
+    /// `Authorization: Basic …` (RFC 7617); the secret is `user:password`.
+    Basic,
+    /// In a header of its own.
+    Header(String),
+}
+
+/// The name of a secret, by which it is looked up; the secret itself stands in no connection.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub struct SecretName(String);
+
+impl SecretName {
+    /// 1 to 40 small letters, digits and hyphens: safe as a file's name and as a variable's.
+    pub fn parse(text: &str) -> Option<Self> {
+        let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+        let is_name =
+            !text.is_empty() && text.len() <= 40 && text.bytes().all(fits) && !text.starts_with('-');
+        is_name.then(|| Self(text.to_owned()))
+    }
+
+    /// The name.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+/// How we show who we are.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SecretUse {
+    /// Which secret.
+    pub name: SecretName,
+    /// How it goes with a request.
+    pub how: SecretAs,
+}
+
+/// A request that tells of one item.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Call {
+    /// What it asks for.
+    pub method: Method,
+    /// Where.
+    pub to: Address,
+    /// Where the answer has the other shop's own id.
+    pub id: Option<JsonPointer>,
+}
+
+/// A request that tells of many items.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BatchCall {
+    /// What it asks for.
+    pub method: Method,
+    /// Where.
+    pub to: Address,
+    /// How many at once.
+    pub at_once: usize,
+    /// Where the list of them stands in the request.
+    pub each: JsonPointer,
+}
+
+/// A JSON Pointer (RFC 6901).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct JsonPointer(pub(crate) Pointer);
+
+/// What goes out.
+#[derive(Clone, Debug)]
+pub struct Out {
+    /// How each item is told.
+    pub tell: Call,
+    /// How one is told that was never told before; as the others if none.
+    pub new: Option<Call>,
+    /// How one is told that is gone; as the others if none.
+    pub end: Option<Call>,
+    /// How many are told at once, if they are.
+    pub batch: Option<BatchCall>,
+    /// Whether what can be sold is listed by itself.
+    pub lists_new_pieces: bool,
+    /// What is said.
+    pub messages: ListingMessages,
+}
+
+/// How a list goes on behind its first page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NextPage {
+    /// By the header `Link` with `rel="next"` (RFC 8288).
+    Link,
+    /// By a text in the page, which goes into `{cursor}`.
+    Cursor(JsonPointer),
+    /// By counting `{page}` up until one is empty.
+    Page,
+    /// There is one page.
+    None,
+}
+
+/// A list that is asked for.
+#[derive(Clone, Debug)]
+pub struct Pull {
+    /// Where.
+    pub from: Address,
+    /// How it goes on.
+    pub next: NextPage,
+    /// How often.
+    pub every: Span,
+    /// How far back `{since}` reaches behind the newest change that was seen.
+    pub overlap: Span,
+    /// How a page is read.
+    pub layout: Layout,
+}
+
+/// How a hook is signed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Signed {
+    /// Standard Webhooks 1.0.0.
+    Standard {
+        /// How far its clock and ours may be apart.
+        tolerance: Span,
+    },
+    /// HMAC-SHA256 of the body, as hex or base64.
+    Header {
+        /// In which header.
+        name: String,
+    },
+}
+
+/// Hooks that come in.
+#[derive(Clone, Debug)]
+pub struct Hooks {
+    /// The names of the secrets that one may be signed with.
+    pub secrets: Vec<SecretName>,
+    /// How.
+    pub signed: Signed,
+    /// How an order in it is read.
+    pub layout: Layout,
+    /// Whether the layout is the orders' own, where a list is around what stands alone in a hook.
+    pub layout_of_orders: bool,
+}
+
+/// A connection as its text says it.
+#[derive(Clone, Debug)]
+pub struct ConnectionFile {
+    /// Where its sales are booked.
+    pub channel: Channel,
+    /// What every address is below.
+    pub base: Base,
+    /// Whether the host may be one of the owner's own network, without TLS.
+    pub private: bool,
+    /// Requests a second at most.
+    pub per_second: u32,
+    /// How we show who we are.
+    pub secret: Option<SecretUse>,
+    /// What goes out.
+    pub out: Out,
+    /// Orders that are asked for.
+    pub orders: Option<Pull>,
+    /// Orders that come by themselves.
+    pub hooks: Option<Hooks>,
+    /// What the other shop says it lists.
+    pub listed: Option<Pull>,
+}
+
+impl ConnectionFile {
+    /// Reads a connection's TOML.
+    pub fn parse(text: &str) -> Result<Self, ConnectionError> {
+        if text.len() > MAX_CONNECTION_BYTES {
+            return Err(ConnectionError::TooLong);
+        }
+        let reader = Reader(text);
+        let raw: RawConnection = toml::from_str(text).map_err(|source| {
+            let line = reader.line(source.span().map_or(0, |s| s.start));
+            ConnectionError::Toml { line, source: Box::new(source) }
+        })?;
+        let channel = Channel::parse(raw.channel.get_ref()).map_err(|source| {
+            let line = reader.line(raw.channel.span().start);
+            ConnectionError::Channel { line, source }
+        })?;
+        let base = Base::parse(raw.base.get_ref(), raw.private)
+            .map_err(|why| reader.wrong("base", &raw.base, why))?;
+        let orders = raw.orders.as_ref().map(|o| reader.orders(o)).transpose()?;
+        Ok(Self {
+            channel,
+            base,
+            private: raw.private,
+            per_second: reader.number(
+                "per_second",
+                raw.per_second.as_ref(),
+                1..=MAX_PER_SECOND,
+                PER_SECOND,
+            )?,
+            secret: raw.secret.as_ref().map(|s| reader.secret(s)).transpose()?,
+            out: reader.out(&raw.out)?,
+            hooks: raw.hooks.as_ref().map(|h| reader.hooks(h, orders.as_ref())).transpose()?,
+            listed: raw.listed.as_ref().map(|l| reader.listed(l)).transpose()?,
+            orders,
+        })
+    }
+
+    /// What is said of an item: the whole of it, or its stock alone.
+    pub fn message_of(&self) -> MessageOf {
+        self.out.messages.of()
+    }
+}

@@ -1,0 +1,92 @@
+//! A connection's TOML as it is written: each value keeps where it stood, for the words about it.
+
+use serde::Deserialize;
+use toml::Spanned;
+
+pub(super) type Text = Spanned<String>;
+pub(super) type Number = Spanned<i64>;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawConnection {
+    pub(super) channel: Text,
+    pub(super) base: Text,
+    #[serde(default)]
+    pub(super) private: bool,
+    pub(super) per_second: Option<Number>,
+    pub(super) secret: Option<RawSecret>,
+    pub(super) out: Spanned<RawOut>,
+    pub(super) orders: Option<Spanned<RawOrders>>,
+    pub(super) hooks: Option<Spanned<RawHooks>>,
+    pub(super) listed: Option<Spanned<RawListed>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawSecret {
+    pub(super) name: Text,
+    #[serde(rename = "as")]
+    pub(super) how: Option<Text>,
+    pub(super) header: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawOut {
+    pub(super) message: Option<Text>,
+    pub(super) method: Option<Text>,
+    pub(super) to: Text,
+    pub(super) new: Option<RawCall>,
+    pub(super) end: Option<RawCall>,
+    pub(super) batch: Option<RawBatch>,
+    pub(super) new_pieces: Option<Text>,
+    pub(super) layout: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawCall {
+    pub(super) method: Option<Text>,
+    pub(super) to: Text,
+    pub(super) id: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawBatch {
+    pub(super) method: Option<Text>,
+    pub(super) to: Text,
+    pub(super) at_once: Option<Number>,
+    pub(super) each: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawOrders {
+    pub(super) from: Text,
+    pub(super) next: Option<Text>,
+    pub(super) cursor: Option<Text>,
+    pub(super) every: Option<Text>,
+    pub(super) overlap: Option<Text>,
+    pub(super) layout: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawHooks {
+    pub(super) secret: Vec<Text>,
+    pub(super) signed: Option<Text>,
+    pub(super) header: Option<Text>,
+    pub(super) tolerance: Option<Text>,
+    pub(super) layout: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawListed {
+    pub(super) from: Text,
+    pub(super) next: Option<Text>,
+    pub(super) cursor: Option<Text>,
+    pub(super) every: Option<Text>,
+    pub(super) layout: Option<Text>,
+}

@@ -1,0 +1,336 @@
+//! Messages about one listing: a JSON document by a layout, or our own JSON-LD.
+
+use crate::connection::JsonPointer;
+use crate::fields::{Feed, Kind, listing};
+use crate::hash;
+use crate::layout::{FieldMap, Format, Layout, Pointer};
+use crate::listing::{Listing, content_hash};
+use crate::listing_csv::level;
+use crate::listing_json::{write_product, write_stock};
+use crate::template::Template;
+use domain::codes::Gtin;
+
+/// Deeper places are a mistake, and would make the document's tree deep.
+const MAX_STEPS: usize = 16;
+/// The longest list that a place may stand in: a layout counts from 0 without gaps.
+const MAX_PLACES: usize = 64;
+/// Fields that a message about stock alone has.
+const OF_STOCK: [usize; 4] = [listing::SKU, listing::AVAILABILITY, listing::INVENTORY, listing::REVISION];
+
+/// Why listings cannot be written by a layout.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum JsonOutError {
+    /// For something else.
+    #[error("listings are told by a layout with feed = \"listings\" and format = \"json\"")]
+    OtherLayout,
+    /// A constant that needs a file or a row.
+    #[error("[field.{field}] value: a message has no file and no rows; write a plain text")]
+    Constant {
+        /// The field.
+        field: &'static str,
+    },
+    /// Two fields in one place, or one below another.
+    #[error("[field.{field}] from = \"{pointer}\": another field stands there or above it")]
+    Taken {
+        /// The field.
+        field: &'static str,
+        /// Its place.
+        pointer: String,
+    },
+    /// A list with gaps, or too deep.
+    #[error("[field.{field}] from = \"{pointer}\": places in a list are counted from 0 without gaps")]
+    Gap {
+        /// The field.
+        field: &'static str,
+        /// Its place.
+        pointer: String,
+    },
+    /// Two words of theirs for one of ours.
+    #[error("[field.{field}] words: two of them mean {ours}, and it would not be known which to write")]
+    TwoWords {
+        /// The field.
+        field: &'static str,
+        /// Our word.
+        ours: String,
+    },
+}
+
+/// How much is said of an item.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MessageOf {
+    /// The whole of it.
+    Listing,
+    /// Its sku, availability, stock and revision.
+    Stock,
+}
+
+/// Writes messages about listings.
+#[derive(Clone, Debug)]
+pub struct ListingMessages {
+    of: MessageOf,
+    tree: Option<Node>,
+}
+
+/// A document with its fields' places.
+#[derive(Clone, Debug)]
+enum Node {
+    Object(Vec<(String, Node)>),
+    List(Vec<Node>),
+    Field { place: usize, map: Box<FieldMap> },
+}
+
+impl ListingMessages {
+    /// By a layout, or our own JSON-LD if none.
+    pub fn new(layout: Option<&Layout>, of: MessageOf) -> Result<Self, JsonOutError> {
+        let Some(layout) = layout else { return Ok(Self { of, tree: None }) };
+        if layout.feed != Feed::Listings || layout.format != Format::Json {
+            return Err(JsonOutError::OtherLayout);
+        }
+        let mut tree = Node::Object(Vec::new());
+        // In the order of the places, so that a list's members come as they are counted.
+        let mut fields: Vec<(usize, &FieldMap)> =
+            layout.fields.iter().enumerate().filter_map(|(at, map)| Some((at, map.as_ref()?))).collect();
+        fields.sort_by(|(_, a), (_, b)| a.pointer.steps.cmp(&b.pointer.steps));
+        for (place, map) in fields {
+            let field = Feed::Listings.fields()[place].name;
+            let is_constant = map.value.is_some();
+            if of == MessageOf::Stock && !is_constant && !OF_STOCK.contains(&place) {
+                continue;
+            }
+            let varies = |t: &Template| t.names_file() || t.differs_by_row();
+            if map.value.as_ref().is_some_and(varies) {
+                return Err(JsonOutError::Constant { field });
+            }
+            let twice =
+                map.words.iter().find(|(_, ours)| map.words.iter().filter(|(_, o)| o == ours).count() > 1);
+            if let Some((_, ours)) = twice {
+                return Err(JsonOutError::TwoWords { field, ours: ours.clone() });
+            }
+            tree.put(&map.pointer, 0, Node::Field { place, map: Box::new(map.clone()) }).map_err(
+                |wrong| {
+                    let pointer = map.pointer.text.clone();
+                    match wrong {
+                        Wrong::Taken => JsonOutError::Taken { field, pointer },
+                        Wrong::Gap => JsonOutError::Gap { field, pointer },
+                    }
+                },
+            )?;
+        }
+        Ok(Self { of, tree: Some(tree) })
+    }
+
+    /// How much is said.
+    pub fn of(&self) -> MessageOf {
+        self.of
+    }
+
+    /// One listing's document.
+    pub fn write(&self, item: &Listing) -> Vec<u8> {
+        let mut out = Vec::with_capacity(512);
+        match &self.tree {
+            Some(tree) => {
+                tree.write(item, &mut out);
+            }
+            // Writing into memory cannot fail.
+            None => {
+                let _ = match self.of {
+                    MessageOf::Listing => write_product(&mut out, item, true),
+                    MessageOf::Stock => write_stock(&mut out, item),
+                };
+            }
+        }
+        out
+    }
+
+    /// What tells one content from another; the revision is no part of it.
+    pub fn hash(&self, item: &Listing) -> String {
+        match self.of {
+            MessageOf::Listing => content_hash(item),
+            MessageOf::Stock => {
+                let inventory = item.inventory.map(level).unwrap_or_default();
+                let text = format!("{}\n{}\n{inventory}", item.sku.as_str(), item.availability.code());
+                hash::of_bytes(text.as_bytes())
+            }
+        }
+    }
+}
+
+/// A request about many: the documents as a list at a place.
+pub fn json_batch(each: &JsonPointer, documents: &[Vec<u8>]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(documents.iter().map(|d| d.len() + 1).sum::<usize>() + 64);
+    for step in &each.0.steps {
+        out.push(b'{');
+        string(step, &mut out);
+        out.push(b':');
+    }
+    out.push(b'[');
+    for (at, document) in documents.iter().enumerate() {
+        if at > 0 {
+            out.push(b',');
+        }
+        out.extend_from_slice(document);
+    }
+    out.push(b']');
+    out.extend(each.0.steps.iter().map(|_| b'}'));
+    out
+}
+
+enum Wrong {
+    Taken,
+    Gap,
+}
+
+impl Node {
+    fn put(&mut self, pointer: &Pointer, at: usize, leaf: Node) -> Result<(), Wrong> {
+        let Some(step) = pointer.steps.get(at) else { return Err(Wrong::Taken) };
+        if at >= MAX_STEPS {
+            return Err(Wrong::Gap);
+        }
+        let is_last = at + 1 == pointer.steps.len();
+        let below = |leaf: Node| if is_last { leaf } else { container(&pointer.steps[at + 1]) };
+        let child = match self {
+            Node::Field { .. } => return Err(Wrong::Taken),
+            Node::Object(members) => {
+                let known = members.iter().position(|(name, _)| name == step);
+                match known {
+                    Some(_) if is_last => return Err(Wrong::Taken),
+                    Some(known) => &mut members[known].1,
+                    None if is_last => {
+                        members.push((step.clone(), leaf));
+                        return Ok(());
+                    }
+                    None => {
+                        members.push((step.clone(), below(Node::List(Vec::new()))));
+                        let last = members.len() - 1;
+                        &mut members[last].1
+                    }
+                }
+            }
+            Node::List(items) => {
+                let index = step.parse::<usize>().ok().filter(|i| *i < MAX_PLACES).ok_or(Wrong::Gap)?;
+                match (index < items.len(), index == items.len()) {
+                    (true, _) if is_last => return Err(Wrong::Taken),
+                    (true, _) => &mut items[index],
+                    (false, true) if is_last => {
+                        items.push(leaf);
+                        return Ok(());
+                    }
+                    (false, true) => {
+                        items.push(below(Node::List(Vec::new())));
+                        &mut items[index]
+                    }
+                    (false, false) => return Err(Wrong::Gap),
+                }
+            }
+        };
+        child.put(pointer, at + 1, leaf)
+    }
+
+    /// Writes the value; false and nothing at all if there is none.
+    fn write(&self, item: &Listing, out: &mut Vec<u8>) -> bool {
+        match self {
+            Node::Field { place, map } => write_field(item, *place, map, out),
+            Node::Object(members) => {
+                let begin = out.len();
+                out.push(b'{');
+                let mut count = 0;
+                for (name, node) in members {
+                    let mark = out.len();
+                    if count > 0 {
+                        out.push(b',');
+                    }
+                    string(name, out);
+                    out.push(b':');
+                    if node.write(item, out) {
+                        count += 1;
+                    } else {
+                        out.truncate(mark);
+                    }
+                }
+                out.push(b'}');
+                if count == 0 && begin > 0 {
+                    out.truncate(begin);
+                    return false;
+                }
+                true
+            }
+            // A list keeps its places: what is not there is null.
+            Node::List(items) => {
+                out.push(b'[');
+                for (at, node) in items.iter().enumerate() {
+                    if at > 0 {
+                        out.push(b',');
+                    }
+                    if !node.write(item, out) {
+                        out.extend_from_slice(b"null");
+                    }
+                }
+                out.push(b']');
+                true
+            }
+        }
+    }
+}
+
+/// What stands below a step depends on the next one: a number counts in a list.
+fn container(next: &str) -> Node {
+    if !next.is_empty() && next.bytes().all(|b| b.is_ascii_digit()) {
+        Node::List(Vec::new())
+    } else {
+        Node::Object(Vec::new())
+    }
+}
+
+fn string(text: &str, out: &mut Vec<u8>) {
+    // Writing into memory cannot fail, and any text is JSON.
+    let _ = serde_json::to_writer(out, text);
+}
+
+fn write_field(item: &Listing, place: usize, map: &FieldMap, out: &mut Vec<u8>) -> bool {
+    if let Some(constant) = &map.value {
+        let mut text = String::new();
+        constant.write("", 1, &mut text);
+        string(&text, out);
+        return true;
+    }
+    if place == listing::IMAGE {
+        // Any list of texts is JSON.
+        return !item.images.is_empty() && serde_json::to_writer(out, &item.images).is_ok();
+    }
+    let Some(mut text) = text_of(item, place) else { return false };
+    if let Some((theirs, _)) = map.words.iter().find(|(_, ours)| **ours == text) {
+        text.clone_from(theirs);
+    }
+    let is_number = matches!(Feed::Listings.fields()[place].kind, Kind::Number);
+    if map.as_number && is_number {
+        out.extend_from_slice(text.as_bytes());
+        return true;
+    }
+    if map.decimal_comma {
+        text = text.replace('.', ",");
+    }
+    string(&text, out);
+    true
+}
+
+/// A field's text; none where there is nothing.
+fn text_of(item: &Listing, place: usize) -> Option<String> {
+    let some = |text: &str| Some(text.to_owned()).filter(|t| !t.is_empty());
+    match place {
+        listing::SKU => some(item.sku.as_str()),
+        listing::GTIN => item.gtin.as_ref().and_then(Gtin::gtin13),
+        listing::NAME => some(&item.name),
+        listing::DESCRIPTION => some(&item.description),
+        listing::COLOR => some(&item.color),
+        listing::SIZE => some(&item.size),
+        listing::MATERIAL => some(&item.material),
+        listing::WEIGHT => item.weight.map(|w| w.value().to_string()),
+        listing::WEIGHT_UNIT => item.weight.map(|w| w.unit().code().to_owned()),
+        listing::PRICE => Some(item.price.to_string()),
+        listing::CURRENCY => some(item.price.currency().code()),
+        listing::AVAILABILITY => some(item.availability.code()),
+        listing::INVENTORY => item.inventory.map(level),
+        listing::REVISION => Some(item.revision.to_string()),
+        _ => None,
+    }
+}

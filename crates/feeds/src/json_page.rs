@@ -1,0 +1,110 @@
+//! A page of JSON that came from somewhere: its records, and single values out of it.
+
+use crate::connection::JsonPointer;
+use crate::fields::Feed;
+use crate::hash;
+use crate::json_text::{elements, members, text};
+use crate::layout::{Format, Layout};
+use crate::listed::{ListedRow, read_listings};
+use crate::orders::read_orders;
+use crate::record::{Parsed, Reading, Rows};
+use crate::reject::{FeedError, Reject};
+use domain::day::Zone;
+use domain::money::Currency;
+use domain::order::IncomingOrder;
+use std::io::Cursor;
+
+/// What a page is read with besides its bytes.
+#[derive(Clone, Copy, Debug)]
+pub struct PageReading<'a> {
+    /// How it maps to our fields.
+    pub layout: &'a Layout,
+    /// The shop's currency.
+    pub currency: Currency,
+    /// The shop's zone, for dates without one of their own.
+    pub zone: &'a Zone,
+}
+
+impl<'a> PageReading<'a> {
+    fn reading(&self, file_hash: &'a str) -> Reading<'a> {
+        Reading { layout: self.layout, currency: self.currency, zone: self.zone, file_hash }
+    }
+}
+
+/// The orders of a page, each read or refused. Nothing of a page that breaks off is given out.
+pub fn orders_of_page(
+    bytes: &[u8],
+    page: PageReading<'_>,
+) -> Result<Vec<Result<Parsed<IncomingOrder>, Reject>>, FeedError> {
+    let hash = hash::of_bytes(bytes);
+    whole(read_orders(Cursor::new(bytes), page.reading(&hash), false)?)
+}
+
+/// The listings of a page, each read or refused. Nothing of a page that breaks off is given out.
+pub fn listings_of_page(
+    bytes: &[u8],
+    page: PageReading<'_>,
+) -> Result<Vec<Result<Parsed<ListedRow>, Reject>>, FeedError> {
+    let hash = hash::of_bytes(bytes);
+    whole(read_listings(Cursor::new(bytes), page.reading(&hash))?)
+}
+
+fn whole<T>(
+    records: impl Iterator<Item = Result<Parsed<T>, Reject>>,
+) -> Result<Vec<Result<Parsed<T>, Reject>>, FeedError> {
+    let mut all = Vec::new();
+    for record in records {
+        match record {
+            Err(reject) if reject.ends_file() => {
+                return Err(FeedError::BreaksOff { line: reject.line(), why: reject.cause().to_string() });
+            }
+            record => all.push(record),
+        }
+    }
+    Ok(all)
+}
+
+/// A record's own text, to be kept and read once more by [`orders_again`].
+pub fn kept_text(rows: &Rows) -> String {
+    let rows = rows.iter().map(|row| String::from_utf8_lossy(row).replace(['\r', '\n'], " "));
+    rows.collect::<Vec<_>>().join("\n")
+}
+
+/// Reads what [`kept_text`] kept.
+pub fn orders_again(
+    text: &str,
+    page: PageReading<'_>,
+) -> Result<Vec<Result<Parsed<IncomingOrder>, Reject>>, FeedError> {
+    let layout = page.layout.clone().with_format(Format::JsonLines);
+    orders_of_page(text.as_bytes(), PageReading { layout: &layout, ..page })
+}
+
+/// The text, number or truth value at a place; none if it is not there, is null or is no JSON.
+pub fn json_at(bytes: &[u8], place: &JsonPointer) -> Option<String> {
+    let mut raw = std::str::from_utf8(bytes).ok()?.trim();
+    serde_json::from_str::<&serde_json::value::RawValue>(raw).ok()?;
+    for step in &place.0.steps {
+        raw = match raw.as_bytes().first() {
+            Some(b'{') => members(raw).ok()?.into_iter().find(|(name, _)| name == step)?.1.get(),
+            Some(b'[') => elements(raw).ok()?.get(step.parse::<usize>().ok()?)?.get(),
+            _ => return None,
+        };
+    }
+    let found = text(raw, false).ok()?;
+    (raw != "null" && !found.is_empty()).then(|| found.into_owned())
+}
+
+impl Layout {
+    /// The same mapping for a document that is one record, or a list of them, by itself.
+    #[must_use]
+    pub fn at_root(mut self) -> Self {
+        self.each = crate::layout::Pointer::default();
+        self
+    }
+
+    /// Whether it says where an order was sold.
+    pub fn names_channel(&self) -> bool {
+        use crate::fields::order;
+        self.feed == Feed::Orders && (self.channel.is_some() || self.maps(order::CHANNEL))
+    }
+}
