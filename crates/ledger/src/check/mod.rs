@@ -8,6 +8,7 @@ mod codes;
 mod rule;
 mod rules_counter;
 mod rules_goods;
+mod rules_live;
 mod rules_money;
 mod rules_orders;
 mod totals;
@@ -153,8 +154,14 @@ impl Ledger {
         // The settings of the snapshot: its day totals were made under its own zone.
         let shop = shop::load(&mut snapshot).await?;
         let mut report = CheckReport::default();
-        for rule in
-            [rules_goods::RULES, rules_money::RULES, rules_orders::RULES, rules_counter::RULES].concat()
+        for rule in [
+            rules_goods::RULES,
+            rules_money::RULES,
+            rules_orders::RULES,
+            rules_counter::RULES,
+            rules_live::RULES,
+        ]
+        .concat()
         {
             progress(rule.what);
             rule.apply(&mut snapshot, shop.currency, &mut report).await?;

@@ -95,6 +95,10 @@ const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET sta
     other_id = CASE WHEN excluded.other_id = '' THEN listing.other_id ELSE excluded.other_id END \
     WHERE listing.revision <= excluded.revision";
 
+/// Where a listing is there nevertheless, it is not behind any more.
+const KNOWN: &str =
+    "UPDATE listing SET revision = $3 WHERE connection_id = $1 AND item_id = $2 AND revision < $3";
+
 #[async_trait]
 impl Command for SettleMessages {
     /// How many were held and are settled.
@@ -183,6 +187,12 @@ impl SettleMessages {
         .execute(tx.db())
         .await?;
         if done.rows_affected() == 1 {
+            sqlx::query(KNOWN)
+                .bind(self.connection.raw())
+                .bind(message.item.raw())
+                .bind(message.revision)
+                .execute(tx.db())
+                .await?;
             sqlx::query(SENT_SILENTLY)
                 .bind(message.item.raw())
                 .bind(self.connection.raw())

@@ -7,6 +7,7 @@ mod harness;
 mod backup;
 mod breaking;
 mod broken_goods;
+mod broken_live;
 mod broken_money;
 mod full_live;
 mod full_shop;

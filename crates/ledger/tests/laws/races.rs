@@ -18,7 +18,7 @@ use tokio::task::JoinSet;
 const TASKS: usize = 64;
 
 /// Runs one task for each number at the same moment, and gives what each came to.
-async fn at_once<T, F, Fut>(count: usize, task: F) -> Vec<T>
+pub(crate) async fn at_once<T, F, Fut>(count: usize, task: F) -> Vec<T>
 where
     T: Send + 'static,
     F: Fn(usize) -> Fut,
@@ -37,12 +37,12 @@ where
 }
 
 /// The two views that the tasks take turns to use.
-async fn views(shop: &Shop) -> [Ledger; 2] {
+pub(crate) async fn views(shop: &Shop) -> [Ledger; 2] {
     [shop.ledger.clone(), open(&shop.url, shop.clock.clone()).await]
 }
 
 /// The answer or the refusal; trouble fails the test.
-async fn outcome<C: Command>(
+pub(crate) async fn outcome<C: Command>(
     ledger: Ledger,
     key: Option<Key>,
     command: C,

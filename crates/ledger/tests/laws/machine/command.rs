@@ -8,21 +8,64 @@ use proptest::prelude::*;
 
 #[derive(Clone, Debug)]
 pub(super) enum Step {
-    Add { kind: ItemKind, steps: i64, cost: Option<i64>, gtin: bool },
-    Edit { item: usize, price: i64, stale: bool },
-    Adjust { item: usize, what: What },
-    Hold { lines: Vec<(usize, i64)>, purpose: Purpose },
-    EndHold { group: usize },
+    Add {
+        kind: ItemKind,
+        steps: i64,
+        cost: Option<i64>,
+        gtin: bool,
+    },
+    Edit {
+        item: usize,
+        price: i64,
+        stale: bool,
+    },
+    Adjust {
+        item: usize,
+        what: What,
+    },
+    Hold {
+        lines: Vec<(usize, i64)>,
+        purpose: Purpose,
+    },
+    EndHold {
+        group: usize,
+    },
     Sweep,
-    Advance { millis: i64 },
+    Advance {
+        millis: i64,
+    },
     Sell(Sell),
-    Refund { sale: usize, what: Back, fate: Fate, by: By },
-    Decide { line: usize, shelf: bool },
-    Void { sale: usize },
-    Pay { debt: usize, amount: i64 },
-    Zone { tokyo: bool },
-    Rounding { step: i64 },
-    Repeat { which: usize, same_body: bool },
+    Refund {
+        sale: usize,
+        what: Back,
+        fate: Fate,
+        by: By,
+    },
+    Decide {
+        line: usize,
+        shelf: bool,
+    },
+    Void {
+        sale: usize,
+    },
+    Pay {
+        debt: usize,
+        amount: i64,
+    },
+    Zone {
+        tokyo: bool,
+    },
+    Rounding {
+        step: i64,
+    },
+    /// Messages to the online shop, with what becomes of each.
+    Tell {
+        luck: usize,
+    },
+    Repeat {
+        which: usize,
+        same_body: bool,
+    },
 }
 
 /// What a person says of an item's stock, in steps.
@@ -85,6 +128,7 @@ impl Step {
             Self::Pay { .. } => "Pay",
             Self::Zone { .. } => "Zone",
             Self::Rounding { .. } => "Rounding",
+            Self::Tell { .. } => "Tell",
             Self::Repeat { .. } => "Repeat",
         }
     }
@@ -246,6 +290,7 @@ pub(super) fn steps(model: &Model) -> BoxedStrategy<Step> {
         3 => (place(model.debts.len()), 0..1500_i64).prop_map(|(debt, amount)| Step::Pay { debt, amount }),
         1 => any::<bool>().prop_map(|tokyo| Step::Zone { tokyo }),
         1 => prop_oneof![Just(1_i64), Just(5), Just(10)].prop_map(|step| Step::Rounding { step }),
+        8 => (0..6_usize).prop_map(|luck| Step::Tell { luck }),
         2 => (place(model.kept.len()), prop::bool::weighted(0.7))
             .prop_map(|(which, same_body)| Step::Repeat { which, same_body }),
     ]

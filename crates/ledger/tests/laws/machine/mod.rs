@@ -5,6 +5,7 @@ mod command;
 mod model;
 mod model_money;
 mod model_stock;
+mod online;
 mod system;
 
 use command::{Step, steps};
@@ -118,6 +119,7 @@ const MUST_REACH: &[&str] = &[
     "Pay refused no-such",
     "Zone",
     "Rounding",
+    "Tell",
     "Repeat",
     "Repeat refused key-reused",
 ];

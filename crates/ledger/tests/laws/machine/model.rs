@@ -181,7 +181,7 @@ impl Model {
                 self.coin = *step;
                 Ok(String::new())
             }
-            Step::Repeat { .. } => Ok(String::new()),
+            Step::Tell { .. } | Step::Repeat { .. } => Ok(String::new()),
         }
     }
 

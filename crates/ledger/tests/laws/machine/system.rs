@@ -2,6 +2,7 @@
 
 use super::command::{Back, By, Sell, Step, What};
 use super::model::{Figures, Model};
+use super::online::Online;
 use crate::audit;
 use crate::ground::{Ground, engines};
 use crate::harness::{Shop, in_full, kind, started};
@@ -33,6 +34,7 @@ struct One {
     /// How many sells were given a key, and those whose answers are kept by it.
     sells: usize,
     kept: Vec<(usize, NewSale)>,
+    online: Online,
 }
 
 pub(super) struct System {
@@ -49,7 +51,18 @@ impl System {
         for engine in engines() {
             let (shop, ground) = runtime.block_on(started(engine));
             let (groups, sales, refund_lines, debts) = (vec![], vec![], vec![], vec![]);
-            ones.push(One { shop, ground, groups, sales, refund_lines, debts, sells: 0, kept: vec![] });
+            let online = runtime.block_on(Online::connect(&shop));
+            ones.push(One {
+                online,
+                shop,
+                ground,
+                groups,
+                sales,
+                refund_lines,
+                debts,
+                sells: 0,
+                kept: vec![],
+            });
         }
         Self { runtime, ones }
     }
@@ -75,6 +88,8 @@ impl System {
         for one in self.ones {
             self.runtime.block_on(async {
                 assert_eq!(one.books().await, model.books(), "on {:?}", one.shop.engine);
+                audit::clean(&one.shop).await;
+                one.online.agrees(&one.shop).await;
                 audit::clean(&one.shop).await;
                 one.shop.end().await;
                 one.ground.clear().await;
@@ -126,6 +141,10 @@ impl One {
             }
             Step::Zone { tokyo } => self.set("zone", if *tokyo { "Asia/Tokyo" } else { "UTC" }).await,
             Step::Rounding { step } => self.set("cash_rounding", &format!("{step} up")).await,
+            Step::Tell { luck } => {
+                self.online.tell(&self.shop, *luck).await;
+                Ok(String::new())
+            }
             Step::Repeat { which, same_body } => self.repeat(*which, *same_body).await,
         }
     }

@@ -1,0 +1,86 @@
+//! Live connections, broken behind the ledger's back. In the full shop SPARE was told and stands so, KIT was
+//! told and changed since, ROV is parked.
+
+use crate::breaking::{Break, check};
+
+const LIVE: &[Break] = &[
+    Break {
+        broken: "CREATE TABLE kept_state AS SELECT * FROM connection_state; DELETE FROM connection_state",
+        mended: "INSERT INTO connection_state SELECT * FROM kept_state",
+        found: &["- connection # (village) has a state: yes → no"],
+    },
+    Break {
+        broken: "UPDATE listing SET revision = revision - 1 WHERE connection_id > 1 AND other_id = 'L-1' \
+            AND item_id = (SELECT id FROM item WHERE sku = 'SPARE')",
+        mended: "UPDATE listing SET revision = revision + 1 WHERE connection_id > 1 \
+            AND item_id = (SELECT id FROM item WHERE sku = 'SPARE')",
+        found: &[
+            "- item # (SPARE on village) waits or was told: yes → no",
+            "- item # (SPARE on village) sent, and told in the listing: yes → no",
+        ],
+    },
+    Break {
+        broken: "UPDATE outbox SET state = 'sent' WHERE connection_id > 1 AND state = 'waiting' \
+            AND item_id = (SELECT id FROM item WHERE sku = 'KIT')",
+        mended: "UPDATE outbox SET state = 'waiting' WHERE connection_id > 1 \
+            AND revision = (SELECT i.revision FROM item i WHERE i.id = outbox.item_id) \
+            AND item_id = (SELECT id FROM item WHERE sku = 'KIT')",
+        found: &[
+            "- item # (KIT on village) waits or was told: yes → no",
+            "- item # (KIT on village) sent, and told in the listing: yes → no",
+        ],
+    },
+    Break {
+        broken: "UPDATE outbox SET state = 'waiting' WHERE connection_id > 1 \
+            AND item_id = (SELECT id FROM item WHERE sku = 'SPARE')",
+        mended: "UPDATE outbox SET state = 'sent' WHERE connection_id > 1 \
+            AND item_id = (SELECT id FROM item WHERE sku = 'SPARE')",
+        found: &["- item # (SPARE on village) waits, and is news to the listing: yes → no"],
+    },
+    Break {
+        broken: "UPDATE listing SET revision = revision + 100 WHERE connection_id > 1 \
+            AND item_id = (SELECT id FROM item WHERE sku = 'SPARE')",
+        mended: "UPDATE listing SET revision = revision - 100 WHERE connection_id > 1 \
+            AND item_id = (SELECT id FROM item WHERE sku = 'SPARE')",
+        found: &["- item # (SPARE) revision: 3 → 103"],
+    },
+    Break {
+        broken: "UPDATE dispatch SET holder = 7",
+        mended: "UPDATE dispatch SET holder = 0",
+        found: &["- item # (ROV on village) has an end if it is held: yes → no"],
+    },
+    Break {
+        broken: "UPDATE dispatch SET lease_ms = 7",
+        mended: "UPDATE dispatch SET lease_ms = 0",
+        found: &["- item # (ROV on village) has an end if it is held: no → yes"],
+    },
+    Break {
+        broken: "UPDATE dispatch SET parked_revision = parked_revision + 100",
+        mended: "UPDATE dispatch SET parked_revision = parked_revision - 100",
+        found: &["- item # (ROV on village) revision that is parked: 2 → 102"],
+    },
+    Break {
+        broken: "UPDATE pull SET holder = 7",
+        mended: "UPDATE pull SET holder = 0",
+        found: &["- connection # (village orders) has an end if it is held: yes → no"],
+    },
+    Break {
+        broken: "UPDATE kept_order SET raw = '', raw_hash = '', lease_ms = 7",
+        mended: "UPDATE kept_order SET raw = '{}', raw_hash = 'x', lease_ms = 0",
+        found: &[
+            "- kept order # (1001) has a body: yes → no",
+            "- kept order # (1001) has the mark of its body: yes → no",
+            "- kept order # (1001) has an end if it is held: no → yes",
+        ],
+    },
+    Break {
+        broken: "UPDATE drift SET sku = 'KIT'",
+        mended: "UPDATE drift SET sku = 'SPARE'",
+        found: &["- difference # (KIT) is the item's code: yes → no"],
+    },
+];
+
+#[tokio::test]
+async fn every_break_of_a_live_connection_is_found() {
+    check(LIVE).await;
+}

@@ -1,0 +1,191 @@
+//! A connection's beginning, its changes and its end.
+
+use super::*;
+use crate::audit;
+use crate::harness::{DAY_MS, on_each};
+use ledger::{EndConnection, MAX_CONNECTIONS, PutOnConnection, SetShop};
+use std::time::Duration;
+
+fn end(name: &str) -> EndConnection {
+    EndConnection { name: name.to_owned(), who: "owner".to_owned() }
+}
+
+#[test]
+fn a_connection_is_saved_changed_and_ended() {
+    on_each(|shop| async move {
+        let first = village(&shop).await;
+        let changed =
+            SaveConnection { text: "base = \"x\"\r\n".to_owned(), ..save("village", NewPieces::Wait) };
+        assert_eq!(shop.ok(changed).await, first);
+        let live = shop.ledger.live_connections().await.unwrap();
+        let shown: Vec<_> = live.iter().map(|c| (c.name.as_str(), c.text.as_str(), c.revision)).collect();
+        assert_eq!(shown, [("village", "base = \"x\"\n", 2)]);
+        assert_eq!((live[0].new_pieces, live[0].channel.as_str()), (NewPieces::Wait, "online"));
+        assert_eq!(shop.ok(end("village")).await, first);
+        assert_eq!(shop.ledger.live_connections().await.unwrap(), []);
+        assert_eq!(shop.ledger.connection_statuses().await.unwrap(), []);
+        shop.refuses(end("village"), "no-such: there is no live connection village").await;
+        assert_ne!(shop.ok(save("village", NewPieces::List)).await, first, "the name is free again");
+        let acts: Vec<_> =
+            shop.ledger.audit(None, 9).await.unwrap().iter().map(|a| a.detail.clone()).collect();
+        assert_eq!(acts, ["new", "", "changed, revision 2", "new"]);
+    });
+}
+
+#[test]
+fn what_cannot_be_a_connection_is_refused() {
+    on_each(|shop| async move {
+        let check = async |save: SaveConnection, expected: &str| shop.refuses(save, expected).await;
+        check(save("feed", NewPieces::List), "invalid: feed is the name of the files' connection").await;
+        check(save("My shop", NewPieces::List), "invalid: name: use small letters, digits and hyphens").await;
+        let long = SaveConnection { text: "x".repeat(65_537), ..save("village", NewPieces::List) };
+        check(long, "invalid: text: this has more than 65536 bytes").await;
+        let nowhere = SaveConnection { channel: channel("moon"), ..save("village", NewPieces::List) };
+        check(nowhere, "invalid: moon").await;
+        shop.refuses(end("feed"), "no-such: there is no live connection feed").await;
+        for number in 0..MAX_CONNECTIONS {
+            shop.ok(save(&format!("v{number}"), NewPieces::Wait)).await;
+        }
+        check(save("one-more", NewPieces::Wait), "invalid: a shop has at most 20 connections").await;
+        shop.ok(save("v0", NewPieces::List)).await;
+    });
+}
+
+#[test]
+fn new_pieces_wait_where_a_person_puts_them_on() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100), piece("p2", 100), piece("p3", 100), counted("p4", "0", 100)]))
+            .await;
+        let village = shop.ok(save("village", NewPieces::Wait)).await;
+        fill(&shop, village).await;
+        assert_eq!(tell_all(&shop, village).await, "");
+        let put = async |codes: Option<&[&str]>| {
+            let codes: Option<Vec<_>> = codes.map(|c| c.iter().map(|sku| code(sku)).collect());
+            shop.ledger.put_on_connection(village, codes.as_deref(), "maker").await.unwrap()
+        };
+        assert_eq!(put(Some(&["p1", "p4", "p1"])).await, 2);
+        assert_eq!(put(Some(&["p1"])).await, 0);
+        assert_eq!(tell_all(&shop, village).await, "p1 1");
+        assert_eq!(put(Some(&["p1"])).await, 0, "was told");
+        shop.ok(add(vec![piece("p5", 100)])).await;
+        shop.ok(adjust("p4", ledger::Counted::More(asked("2")))).await;
+        assert_eq!(tell_all(&shop, village).await, "p4 1", "put on before it could be had");
+        assert_eq!(put(None).await, 3);
+        assert_eq!(tell_all(&shop, village).await, "p2 1, p3 1, p5 1");
+        let unknown = PutOnConnection {
+            connection: village,
+            codes: Some(vec![code("p9")]),
+            after: None,
+            who: String::new(),
+        };
+        shop.refuses(unknown, "unknown-code: no item has the code p9").await;
+        let nowhere = PutOnConnection {
+            connection: ConnectionId::from_raw(1),
+            codes: None,
+            after: None,
+            who: String::new(),
+        };
+        shop.refuses(nowhere, "no-such: there is no live connection 1").await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// More than one step looks at.
+#[test]
+fn a_big_shelf_is_put_on_in_steps() {
+    on_each(|shop| async move {
+        for chunk in 0..3 {
+            let items = (0..400).map(|n| piece(&format!("p{}", chunk * 400 + n), 100)).collect();
+            shop.ok(add(items)).await;
+        }
+        let [wait, list] = [NewPieces::Wait, NewPieces::List];
+        let village = shop.ok(save("village", wait)).await;
+        assert_eq!(shop.ledger.put_on_connection(village, None, "maker").await.unwrap(), 1200);
+        let other = shop.ok(save("other", list)).await;
+        let mut steps = 0;
+        while shop.ok(FillConnection { connection: other }).await {
+            steps += 1;
+        }
+        assert_eq!(steps, 3);
+        for connection in [village, other] {
+            let waits = format!("SELECT COUNT(*) FROM outbox WHERE connection_id = {connection}");
+            assert_eq!(shop.number(&waits).await, 1200);
+        }
+        let all = ClaimMessages { connection: other, holder: holder(&shop.ledger), limit: usize::MAX };
+        assert_eq!(shop.ok(all).await.len(), ledger::LIVE_AT_ONCE);
+    });
+}
+
+/// What was committed by somebody who did not know of the connection yet is found the next time round.
+#[test]
+fn what_went_past_the_outbox_is_found_again() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100), counted("p2", "5", 100)])).await;
+        let village = village(&shop).await;
+        tell_all(&shop, village).await;
+        let mut raw = shop.raw().await;
+        for text in [
+            "UPDATE item SET revision = 9 WHERE sku = 'p2'",
+            "DELETE FROM listing WHERE item_id = (SELECT id FROM item WHERE sku = 'p1') AND connection_id > 1",
+            "DELETE FROM outbox WHERE connection_id > 1",
+        ] {
+            sqlx::query(text).execute(&mut *raw).await.unwrap();
+        }
+        drop(raw);
+        assert!(!shop.ok(FillConnection { connection: village }).await, "not yet");
+        shop.clock.advance_millis(2 * MINUTE_MS);
+        fill(&shop, village).await;
+        assert_eq!(waiting(&shop, village).await, "p1 1, p2 9");
+        tell_all(&shop, village).await;
+        let due = shop.ledger.live_due(village).await.unwrap().fill.unwrap();
+        assert_eq!(due.millis() - shop.ledger.now().millis(), DAY_MS);
+    });
+}
+
+#[test]
+fn an_ended_connection_hears_nothing_and_says_nothing() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("p1", "5", 100), piece("p2", 100)])).await;
+        let village = village(&shop).await;
+        let held = holder(&shop.ledger);
+        let claimed = shop.ok(ClaimMessages { connection: village, holder: held, limit: 1 }).await;
+        assert_eq!(in_hand(&shop, &claimed).await, "p1 1");
+        shop.ok(end("village")).await;
+        shop.ok(sale_of("p1", 100)).await;
+        assert_eq!(waiting(&shop, village).await, "p1 1, p2 1", "nothing new");
+        assert_eq!(shop.ok(claim(village, holder(&shop.ledger))).await, []);
+        assert!(!shop.ok(FillConnection { connection: village }).await);
+        assert_eq!(shop.ledger.live_due(village).await.unwrap(), ledger::LiveDue::default());
+        // What was under way may still have arrived: its listing is history.
+        let item = item_of(&shop, "p1").await;
+        assert_eq!(shop.ok(settle(village, held, vec![(item, 1, told(ListingState::Listed))])).await, 1);
+        let mut after = None;
+        while let Some(next) = shop.ok(ledger::PruneLive { after }).await {
+            after = Some(next);
+        }
+        assert_eq!(waiting(&shop, village).await, "");
+        assert!(shop.numbers("SELECT item_id FROM dispatch").await.is_empty());
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn a_commit_that_leaves_something_to_tell_is_heard_of() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("p1", "5", 100)])).await;
+        let village = village(&shop).await;
+        tell_all(&shop, village).await;
+        let mut changes = shop.ledger.changes();
+        changes.mark_unchanged();
+        shop.ok(SetShop { key: "name".to_owned(), value: "Fold End".to_owned(), who: "owner".to_owned() })
+            .await;
+        shop.refused(sale_of("p9", 100)).await;
+        assert!(!changes.has_changed().unwrap());
+        let waits = tokio::time::timeout(Duration::from_secs(10), changes.changed());
+        let (heard, ()) = tokio::join!(waits, async {
+            shop.ok(sale_of("p1", 100)).await;
+        });
+        heard.expect("heard of").unwrap();
+        assert_eq!(tell_all(&shop, village).await, "p1 1");
+    });
+}

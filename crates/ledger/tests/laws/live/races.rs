@@ -1,0 +1,118 @@
+//! Several processes at once.
+
+use super::*;
+use crate::audit;
+use crate::harness::on_each;
+use crate::races::{at_once, outcome, views};
+use ledger::{ClaimKeptOrders, ClaimPull, KeepOrder, PullOf, SeeHook};
+use std::collections::BTreeSet;
+
+const TASKS: usize = 16;
+
+#[test]
+fn an_items_message_is_in_one_hand() {
+    on_each(|shop| async move {
+        shop.ok(add((0..40).map(|n| piece(&format!("p{n}"), 100)).collect())).await;
+        let village = village(&shop).await;
+        let views = views(&shop).await;
+        for round in 1..=3_u32 {
+            let claims = at_once(TASKS, |n| {
+                let ledger = views[n % 2].clone();
+                let command = ClaimMessages { connection: village, holder: holder(&ledger), limit: 40 };
+                async move { outcome(ledger, None, command).await.unwrap().answer }
+            })
+            .await;
+            let all: Vec<Claimed> = claims.concat();
+            let items: BTreeSet<i64> = all.iter().map(|c| c.item.raw()).collect();
+            assert_eq!((all.len(), items.len()), (40, 40), "on {:?}: each in one hand", shop.engine);
+            assert!(all.iter().all(|c| c.tries == round));
+            shop.clock.advance_millis(LEASE_OVER_MS);
+        }
+        views[1].close().await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// Sales, senders and a second process: at the end each listing is as the shelf is.
+#[test]
+fn messages_and_sales_never_wait_for_each_other_in_a_circle() {
+    on_each(|shop| async move {
+        shop.ok(add((0..12).map(|n| counted(&format!("p{n}"), "40", 100)).collect())).await;
+        let village = village(&shop).await;
+        let views = views(&shop).await;
+        at_once(TASKS, |n| {
+            let ledger = views[n % 2].clone();
+            async move {
+                for turn in 0..4 {
+                    if n % 3 == 0 {
+                        tell_some(&ledger, village).await;
+                        continue;
+                    }
+                    let (one, two) =
+                        (format!("p{}", (n + turn) % 12), format!("p{}", (n * 5 + turn + 1) % 12));
+                    let lines = if one == two {
+                        vec![goods(&one, "1")]
+                    } else {
+                        vec![goods(&one, "1"), goods(&two, "1")]
+                    };
+                    let paid = 100 * i64::try_from(lines.len()).unwrap();
+                    outcome(ledger.clone(), None, sale(lines, cash(paid))).await.unwrap();
+                }
+            }
+        })
+        .await;
+        while !tell_all(&shop, village).await.is_empty() {}
+        let behind = format!(
+            "SELECT i.id FROM item i JOIN listing l ON l.item_id = i.id AND l.connection_id = {village} \
+             WHERE l.revision <> i.revision"
+        );
+        assert!(shop.numbers(&behind).await.is_empty());
+        assert_eq!(waiting(&shop, village).await, "");
+        views[1].close().await;
+        audit::clean(&shop).await;
+    });
+}
+
+async fn tell_some(ledger: &Ledger, connection: ConnectionId) {
+    let holder = holder(ledger);
+    let claim = ClaimMessages { connection, holder, limit: 5 };
+    let claimed = outcome(ledger.clone(), None, claim).await.unwrap().answer;
+    let items: Vec<ItemId> = claimed.iter().map(|c| c.item).collect();
+    let rows = ledger.listings_of(connection, &items).await.unwrap();
+    let settled = rows.iter().map(|(row, _)| (row.item, row.revision, told(ListingState::Listed))).collect();
+    let settled = outcome(ledger.clone(), None, settle(connection, holder, settled)).await.unwrap().answer;
+    assert_eq!(settled, claimed.len());
+}
+
+#[test]
+fn a_fetch_a_hook_and_a_kept_order_are_one_processs() {
+    on_each(|shop| async move {
+        let village = village(&shop).await;
+        let keep = KeepOrder {
+            connection: village,
+            number: "1001".to_owned(),
+            raw: "{}".to_owned(),
+            words: String::new(),
+            until: shop.ledger.now(),
+        };
+        shop.ok(keep).await;
+        let views = views(&shop).await;
+        let won = at_once(TASKS, |n| {
+            let ledger = views[n % 2].clone();
+            let holder = holder(&ledger);
+            async move {
+                let pull = ClaimPull { connection: village, what: PullOf::Orders, holder, early: true };
+                let pull = outcome(ledger.clone(), None, pull).await.unwrap().answer.is_some();
+                let hook = SeeHook { connection: village, message: "msg_1".to_owned() };
+                let hook = outcome(ledger.clone(), None, hook).await.unwrap().answer;
+                let kept = ClaimKeptOrders { connection: village, holder, limit: 5 };
+                let kept = outcome(ledger, None, kept).await.unwrap().answer.len();
+                [usize::from(pull), usize::from(hook), kept]
+            }
+        })
+        .await;
+        let won = won.iter().fold([0; 3], |sum, one| [sum[0] + one[0], sum[1] + one[1], sum[2] + one[2]]);
+        assert_eq!(won, [1, 1, 1], "on {:?}", shop.engine);
+        views[1].close().await;
+    });
+}

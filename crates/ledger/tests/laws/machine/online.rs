@@ -1,0 +1,112 @@
+//! The online shop beside the machine's: it is told by whoever has a message in hand, now and then lost,
+//! refused or doubled, and at the end it must say of each item what the shelf says.
+
+use crate::harness::{DAY_MS, Shop};
+use crate::make::*;
+use domain::channel::Channel;
+use domain::delivery::newer;
+use domain::ids::{ConnectionId, ItemId};
+use domain::stock::Availability;
+use ledger::{
+    ClaimMessages, Claimed, FillConnection, ListingRow, ListingState, NewPieces, SaveConnection, SendAgain,
+    SettleMessages, Settled, SettledAs,
+};
+use std::collections::BTreeMap;
+
+/// The most that is told in one step.
+const AT_ONCE: usize = 4;
+
+pub(super) struct Online {
+    connection: ConnectionId,
+    /// What it knows of each item: at which revision, and whether it can be had.
+    known: BTreeMap<ItemId, (i64, Availability)>,
+}
+
+impl Online {
+    pub(super) async fn connect(shop: &Shop) -> Self {
+        let save = SaveConnection {
+            name: "village".to_owned(),
+            channel: Channel::online(),
+            text: String::new(),
+            new_pieces: NewPieces::List,
+            who: "owner".to_owned(),
+        };
+        let connection = shop.ok(save).await;
+        while shop.ok(FillConnection { connection }).await {}
+        Self { connection, known: BTreeMap::new() }
+    }
+
+    /// Takes a few messages in hand; what becomes of each is drawn.
+    pub(super) async fn tell(&mut self, shop: &Shop, luck: usize) {
+        let holder = shop.ledger.new_holder().unwrap();
+        let claim = ClaimMessages { connection: self.connection, holder, limit: AT_ONCE };
+        let claimed = shop.ok(claim).await;
+        let mut settled = Vec::new();
+        for (at, row) in self.rows(shop, &claimed).await.iter().enumerate() {
+            let became = match (luck + at) % 6 {
+                // Taken, and its answer was lost: whoever sent it is dead for all we know.
+                0 => {
+                    self.take(row);
+                    continue;
+                }
+                1 => SettledAs::Later { until: shop.ledger.now(), words: "500".to_owned() },
+                2 => SettledAs::Parked { words: "422".to_owned() },
+                _ => self.take(row),
+            };
+            settled.push(Settled { item: row.item, revision: row.revision, became });
+        }
+        let count = settled.len();
+        let settle = SettleMessages { connection: self.connection, holder, settled };
+        assert_eq!(shop.ok(settle).await, count);
+    }
+
+    async fn rows(&self, shop: &Shop, claimed: &[Claimed]) -> Vec<ListingRow> {
+        let items: Vec<ItemId> = claimed.iter().map(|c| c.item).collect();
+        let rows = shop.ledger.listings_of(self.connection, &items).await.unwrap();
+        rows.into_iter().map(|(row, _)| row).collect()
+    }
+
+    /// As the other shop takes it: what is older than what it knows changes nothing there.
+    fn take(&mut self, row: &ListingRow) -> SettledAs {
+        let known = self.known.entry(row.item).or_insert((0, Availability::SoldOut));
+        if newer(row.revision, known.0) {
+            *known = (row.revision, row.availability);
+        }
+        let on_offer = row.availability == Availability::InStock;
+        let state = if on_offer { ListingState::Listed } else { ListingState::Ended };
+        SettledAs::Told { hash: "ab".repeat(32), state, other_id: None, etag: None }
+    }
+
+    /// Once nothing fails any more, both shops say the same of each item.
+    pub(super) async fn agrees(mut self, shop: &Shop) {
+        shop.clock.advance_millis(DAY_MS);
+        let again = SendAgain { connection: self.connection, code: None, who: String::new() };
+        shop.ok(again).await;
+        loop {
+            let holder = shop.ledger.new_holder().unwrap();
+            let claim = ClaimMessages { connection: self.connection, holder, limit: AT_ONCE };
+            let claimed = shop.ok(claim).await;
+            if claimed.is_empty() {
+                break;
+            }
+            let rows = self.rows(shop, &claimed).await;
+            let mut settled = Vec::new();
+            for row in &rows {
+                let became = self.take(row);
+                settled.push(Settled { item: row.item, revision: row.revision, became });
+            }
+            let settle = SettleMessages { connection: self.connection, holder, settled };
+            assert_eq!(shop.ok(settle).await, claimed.len());
+        }
+        for number in 0.. {
+            let Ok(item) = shop.ledger.item(&code(&format!("item-{number}"))).await else { break };
+            let here = Availability::of(item.on_hand.steps(), item.held.steps(), item.keep_off);
+            match self.known.get(&item.id) {
+                Some(known) => {
+                    assert_eq!(*known, (item.revision, here), "on {:?}: {}", shop.engine, item.sku);
+                }
+                None => assert_ne!(here, Availability::InStock, "on {:?}: {}", shop.engine, item.sku),
+            }
+        }
+    }
+}
