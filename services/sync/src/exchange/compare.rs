@@ -49,7 +49,7 @@ pub async fn compare(ledger: &Ledger, run: &CompareRun<'_>) -> Result<CompareRep
     let connection = ledger.connection(FEED_CONNECTION).await?;
     let mut ours = Ours::read(ledger, connection).await?;
     for row in &mut theirs {
-        ours.find(ledger, &mut row.sku).await?;
+        ours.find(ledger, connection, &mut row.sku).await?;
     }
     let offered: Vec<Code> = theirs.iter().filter(|r| r.is_offered()).map(|r| r.sku.clone()).collect();
     let mut report = CompareReport {
@@ -67,6 +67,16 @@ pub async fn compare(ledger: &Ledger, run: &CompareRun<'_>) -> Result<CompareRep
         record_told(ledger, connection, told).await?;
     }
     Ok(report)
+}
+
+/// What a file lists, and how many of its rows cannot be read.
+pub(crate) async fn read_listed(
+    ledger: &Ledger,
+    run: &CompareRun<'_>,
+) -> Result<(Vec<ListedRow>, usize), IntakeError> {
+    let mut rejects = Rejects::new(run.given, false);
+    let theirs = read(ledger, run, &mut rejects).await?;
+    Ok((theirs, usize::try_from(rejects.count).unwrap_or(usize::MAX)))
 }
 
 async fn read(
@@ -103,23 +113,25 @@ async fn read(
 
 /// How an item stands on the connection.
 #[derive(Clone, Copy)]
-struct Stand {
-    item: ItemId,
-    revision: i64,
-    state: Option<ListingState>,
+pub(crate) struct Stand {
+    pub(crate) item: ItemId,
+    pub(crate) revision: i64,
+    pub(crate) state: Option<ListingState>,
+    /// The revision that the connection was told.
+    pub(crate) told: i64,
     /// Its place among the listings.
     at: usize,
 }
 
 /// What is on offer here or was, and whatever else the other side names.
-struct Ours {
-    listings: Vec<Listing>,
-    stands: HashMap<String, Stand>,
+pub(crate) struct Ours {
+    pub(crate) listings: Vec<Listing>,
+    pub(crate) stands: HashMap<String, Stand>,
     image_base: Option<String>,
 }
 
 impl Ours {
-    async fn read(ledger: &Ledger, connection: ConnectionId) -> Result<Self, Failure> {
+    pub(crate) async fn read(ledger: &Ledger, connection: ConnectionId) -> Result<Self, Failure> {
         let image_base = ledger.shop().image_base.clone();
         let mut ours = Self { listings: Vec::new(), stands: HashMap::new(), image_base };
         let mut after = None;
@@ -131,19 +143,24 @@ impl Ours {
             after = page.last();
             for row in page.rows()? {
                 let line = line(row, ours.image_base.as_deref())?;
-                ours.put(line.item, line.listing, line.before.state);
+                ours.put(line.item, line.listing, line.before.state, line.before.revision);
             }
         }
     }
 
-    fn put(&mut self, item: ItemId, listing: Listing, state: Option<ListingState>) {
-        let stand = Stand { item, revision: listing.revision, state, at: self.listings.len() };
+    fn put(&mut self, item: ItemId, listing: Listing, state: Option<ListingState>, told: i64) {
+        let stand = Stand { item, revision: listing.revision, state, told, at: self.listings.len() };
         self.stands.insert(listing.sku.key(), stand);
         self.listings.push(listing);
     }
 
     /// Finds the item that their code means, by whichever of its codes, and calls it by its sku.
-    async fn find(&mut self, ledger: &Ledger, code: &mut Code) -> Result<(), Failure> {
+    pub(crate) async fn find(
+        &mut self,
+        ledger: &Ledger,
+        connection: ConnectionId,
+        code: &mut Code,
+    ) -> Result<(), Failure> {
         if self.stands.contains_key(&code.key()) {
             return Ok(());
         }
@@ -159,7 +176,9 @@ impl Ours {
         let listing = listing_of(&item, self.image_base.as_deref())?;
         *code = listing.sku.clone();
         if !self.stands.contains_key(&code.key()) {
-            self.put(item.id, listing, item.listing);
+            let stood = ledger.listings_of(connection, &[item.id]).await?;
+            let (state, told) = stood.first().map_or((None, 0), |(row, _)| (row.state, row.told_revision));
+            self.put(item.id, listing, state, told);
         }
         Ok(())
     }

@@ -1,6 +1,39 @@
 //! The exchange with an online shop over the network, without anybody watching.
+//!
+//! A [`Round`] does what is due at the ledger's now and says when there is more: messages out, orders in,
+//! lists compared. [`serve`] has one round after the other. Whatever a round is cut off in, the next one, of
+//! this process or another, goes on where the ledger says that it stands.
 
+mod by_hand;
+mod client;
+mod dice;
+mod drain;
+mod hooks;
+mod hosts;
+mod intake;
+mod kept;
+mod links;
+mod message;
+mod orders;
+mod place;
+mod rate;
+mod reach;
+mod reconcile;
+mod round;
+mod say;
 mod secrets;
+mod serve;
 pub mod signature;
 
+pub use by_hand::{
+    Asked, CheckError, CheckedConnection, NowDone, Tried, WouldSend, check_connection, now, try_connection,
+};
+pub use client::{CONNECT_TIMEOUT, Limits, MAX_ANSWER_BYTES, MAX_PAGE_BYTES, READ_TIMEOUT};
+pub use feeds::connection::ConnectionError;
+pub use hooks::{HookAnswer, MAX_HOOK_BYTES, take_hook};
+pub use hosts::NotAllowed;
+pub use reach::Live;
+pub use reconcile::{NotReconciled, ReconcileError, Reconciled, reconcile, reconcile_given};
+pub use round::{Round, When};
 pub use secrets::{Secret, SecretError, Secrets};
+pub use serve::{LOOK_EVERY, serve};

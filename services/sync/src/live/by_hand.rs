@@ -1,0 +1,268 @@
+//! What a person asks of a connection: whether its text is right, whether it would work, and to do it now.
+
+use super::client::Client;
+use super::dice::Dice;
+use super::hosts::{NotAllowed, check_literal};
+use super::message::{ToSay, to_say};
+use super::orders::fetch;
+use super::place::Position;
+use super::reach::{Live, Reach};
+use super::round::{Hand, When, one};
+use super::secrets::SecretError;
+use super::signature::HookKey;
+use crate::words::tell_all;
+use domain::channel::Channel;
+use feeds::connection::{ConnectionError, ConnectionFile, Pull, SecretName, Signed};
+use feeds::{PageReading, listings_of_page, orders_of_page};
+use ledger::{Claimed, Failure, Ledger, LiveConnection, NewPieces, PullState, QuietConnection, Refusal};
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
+
+/// Messages that are shown of what would be sent.
+const SHOWN_MESSAGES: usize = 3;
+/// Rounds of one `sync now`: a round is some thousand messages, and more is for the service.
+const MAX_ROUNDS: usize = 1000;
+
+/// Why a connection's text is not taken.
+#[derive(Debug, thiserror::Error)]
+pub enum CheckError {
+    /// Something in it is wrong.
+    #[error(transparent)]
+    Text(#[from] ConnectionError),
+    /// Its host is not one that is asked.
+    #[error("base: {0}")]
+    Host(#[from] NotAllowed),
+}
+
+/// A connection's text that can be saved, and what the ledger keeps beside it.
+#[derive(Clone, Debug)]
+pub struct CheckedConnection {
+    /// Where its sales are booked.
+    pub channel: Channel,
+    /// What becomes of new pieces.
+    pub new_pieces: NewPieces,
+    /// The secrets that it names.
+    pub secrets: Vec<SecretName>,
+    /// Whether it takes hooks.
+    pub takes_hooks: bool,
+}
+
+/// Reads a connection's text, and refuses what cannot work.
+pub fn check_connection(text: &str) -> Result<CheckedConnection, CheckError> {
+    let file = ConnectionFile::parse(text)?;
+    check_literal(file.base.url(), file.private)?;
+    let new_pieces = if file.out.lists_new_pieces { NewPieces::List } else { NewPieces::Wait };
+    Ok(CheckedConnection {
+        secrets: names(&file),
+        takes_hooks: file.hooks.is_some(),
+        channel: file.channel,
+        new_pieces,
+    })
+}
+
+fn names(file: &ConnectionFile) -> Vec<SecretName> {
+    let of_hooks = file.hooks.iter().flat_map(|h| h.secrets.iter().cloned());
+    file.secret.iter().map(|s| s.name.clone()).chain(of_hooks).collect()
+}
+
+/// A request that would be sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WouldSend {
+    /// Of which item, in words.
+    pub about: String,
+    /// Its method.
+    pub method: String,
+    /// Its address.
+    pub address: String,
+    /// Its body; empty if it has none.
+    pub body: String,
+}
+
+/// A list that was asked for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// Which.
+    pub what: &'static str,
+    /// Whether it could be read.
+    pub works: bool,
+    /// How many records it had, or what is wrong.
+    pub words: String,
+}
+
+/// What a dry run found; nothing was changed on either side.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Tried {
+    /// What is wrong, beside what was asked.
+    pub troubles: Vec<String>,
+    /// What should be looked at.
+    pub warnings: Vec<String>,
+    /// Lists that were asked for.
+    pub asked: Vec<Asked>,
+    /// The first of what would be sent.
+    pub would_send: Vec<WouldSend>,
+}
+
+impl Tried {
+    /// Whether all of it works.
+    pub fn works(&self) -> bool {
+        self.troubles.is_empty() && self.asked.iter().all(|a| a.works)
+    }
+}
+
+pub(super) async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection, Failure> {
+    let mut connections = ledger.live_connections().await?;
+    let at = connections.iter().position(|c| c.name == name);
+    let at = at.ok_or_else(|| Refusal::no_such("live connection", name))?;
+    Ok(connections.swap_remove(at))
+}
+
+/// Tries a connection: asks for its lists once, and shows what would be sent.
+pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<Tried, Failure> {
+    let connection = named(ledger, name).await?;
+    let mut tried = Tried::default();
+    let reach = match live.reach(&connection, ledger.now()) {
+        Ok(reach) => reach,
+        Err(error) => {
+            tried.troubles.push(tell_all(&error));
+            return Ok(tried);
+        }
+    };
+    look_at_secrets(live, &reach, &mut tried);
+    would_send(ledger, &connection, &reach, &mut tried).await?;
+    match reach.client(live) {
+        Ok(client) => ask_lists(ledger, live, &connection, &reach, &client, &mut tried).await?,
+        Err(error) => tried.troubles.push(tell_all(&error)),
+    }
+    tried.troubles.dedup();
+    Ok(tried)
+}
+
+fn look_at_secrets(live: &Live, reach: &Reach, tried: &mut Tried) {
+    tried.warnings.extend(names(&reach.file).iter().filter_map(|name| live.secrets.warning(name)));
+    let Some(hooks) = &reach.file.hooks else { return };
+    for name in &hooks.secrets {
+        let key = live.secrets.find(name).and_then(|secret| match &hooks.signed {
+            Signed::Standard { .. } => HookKey::standard(name, &secret),
+            Signed::Header { .. } => HookKey::plain(name, &secret),
+        });
+        tried.troubles.extend(key.err().map(|error: SecretError| error.to_string()));
+    }
+}
+
+async fn would_send(
+    ledger: &Ledger,
+    connection: &LiveConnection,
+    reach: &Reach,
+    tried: &mut Tried,
+) -> Result<(), Failure> {
+    let shop = ledger.refresh_shop().await?;
+    let mut rows = ledger.waiting_listings(connection.id, None).await?.rows()?;
+    if rows.is_empty() {
+        rows = ledger.listings(connection.id, None).await?.rows()?;
+    }
+    let items: Vec<_> = rows.iter().take(SHOWN_MESSAGES).map(|row| row.item).collect();
+    for row in ledger.listings_of(connection.id, &items).await? {
+        let claimed = Claimed { item: row.0.item, tries: 1 };
+        let hold = (0, Instant::now());
+        let ToSay::Message(message) = to_say(reach, claimed, hold, row, shop.image_base.as_deref())? else {
+            continue;
+        };
+        let about = message.words();
+        match message.ask(connection.id, &reach.file.base, &reach.file.out, &message.stood.etag) {
+            Ok(ask) => tried.would_send.push(WouldSend {
+                about,
+                method: ask.method.to_string(),
+                address: ask.url.to_string(),
+                body: String::from_utf8_lossy(&ask.body.unwrap_or_default()).into_owned(),
+            }),
+            Err(error) => tried.troubles.push(format!("{about}: {error}")),
+        }
+    }
+    Ok(())
+}
+
+async fn ask_lists(
+    ledger: &Ledger,
+    live: &Live,
+    connection: &LiveConnection,
+    reach: &Reach,
+    client: &Client,
+    tried: &mut Tried,
+) -> Result<(), Failure> {
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(0)));
+    let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
+    let lists = [("orders", &reach.file.orders), ("listings", &reach.file.listed)];
+    for (what, pull) in lists.into_iter().filter_map(|(what, pull)| Some((what, pull.as_ref()?))) {
+        let asked = ask_list(&hand, what, pull).await;
+        let works = asked.is_ok();
+        let words = asked.unwrap_or_else(|words| words);
+        tried.asked.push(Asked { what, works, words });
+    }
+    if tried.asked.is_empty() {
+        let words = "the connection has neither [orders] nor [listed], so that nothing can be asked without changing something there";
+        tried.warnings.push(words.to_owned());
+    }
+    Ok(())
+}
+
+async fn ask_list(hand: &Hand<'_>, what: &'static str, pull: &Pull) -> Result<String, String> {
+    let position = Position::of(PullState::default(), hand.ledger.now());
+    let url = position.address(&hand.reach.file.base, pull).map_err(|e| e.to_string())?;
+    hand.reach.rate.owe();
+    let page = fetch(hand, what, url, None).await.map_err(|e| tell_all(&e))?;
+    let body = page.map(|page| page.body).unwrap_or_default();
+    let reading = PageReading { layout: &pull.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
+    let refused = if what == "orders" {
+        let read = orders_of_page(&body, reading).map_err(|e| e.to_string())?;
+        (read.len(), read.into_iter().find_map(Result::err))
+    } else {
+        let read = listings_of_page(&body, reading).map_err(|e| e.to_string())?;
+        (read.len(), read.into_iter().find_map(Result::err))
+    };
+    match refused {
+        (count, None) => Ok(format!("the first page has {count}, and all of them can be read")),
+        (count, Some(reject)) => Err(format!("of {count} on the first page not all can be read; {reject}")),
+    }
+}
+
+/// What came of doing it now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NowDone {
+    /// Which connection.
+    pub name: String,
+    /// When there is more to do.
+    pub when: When,
+}
+
+/// Does at once what a connection has to do, or all of them: nothing waits for its time, and nobody for a
+/// shop that asked to be left alone but by its own word now.
+pub async fn now(
+    ledger: &Ledger,
+    live: &Live,
+    name: Option<&str>,
+    dice: u64,
+) -> Result<Vec<NowDone>, Failure> {
+    let connections = match name {
+        Some(name) => vec![named(ledger, name).await?],
+        None => ledger.live_connections().await?,
+    };
+    let mut dice = Dice::new(dice);
+    let mut done = Vec::with_capacity(connections.len());
+    for connection in connections {
+        let wake = QuietConnection { connection: connection.id, until: ledger.now(), words: String::new() };
+        ledger.execute(None, &wake).await?;
+        let mut when = one(ledger, live, &connection, dice.next(), true).await?;
+        for _ in 0..MAX_ROUNDS {
+            let When::At(at) = when else { break };
+            let left = at.millis() - ledger.now().millis();
+            // A wait for the rate is worth it, one for another try is not.
+            if left > 1000 {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(u64::try_from(left).unwrap_or(0).max(1))).await;
+            when = one(ledger, live, &connection, dice.next(), false).await?;
+        }
+        done.push(NowDone { name: connection.name, when });
+    }
+    Ok(done)
+}

@@ -1,0 +1,284 @@
+//! Asking the other shop: one request, one answer, nothing followed, everything limited.
+
+use super::hosts::{NotAllowed, Resolver, check_literal};
+use super::links;
+use super::secrets::{Secret, SecretError};
+use crate::words::tell_all;
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use domain::day::Moment;
+use domain::delivery::{NoAnswer, REQUEST_TIMEOUT, Reply};
+use feeds::connection::{ConnectionFile, SecretAs, SecretUse};
+use reqwest::header::{AUTHORIZATION, HeaderMap, HeaderName, HeaderValue};
+use reqwest::{Method, Url, redirect};
+use std::sync::Once;
+use std::time::Duration;
+
+/// How long a connection may take to come about. A shop that is there answers within one round trip;
+/// two lost packets more are sent again within this.
+pub const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
+/// How long nothing may come before an answer counts as cut off.
+pub const READ_TIMEOUT: Duration = Duration::from_secs(10);
+/// The most bytes of an answer that a page of a list may have: some ten thousand orders.
+pub const MAX_PAGE_BYTES: usize = 8 << 20;
+/// The most bytes of an answer to a message: of it, at most the other shop's id and a word are read.
+pub const MAX_ANSWER_BYTES: usize = 64 << 10;
+/// The longest ETag that is kept; longer ones are not sent back.
+const MAX_ETAG_BYTES: usize = 200;
+/// How much of an error page is shown to a person.
+const SHOWN_CHARS: usize = 200;
+
+/// How long things may take.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Until there is a connection.
+    pub connect: Duration,
+    /// Until the next byte.
+    pub read: Duration,
+    /// In all.
+    pub whole: Duration,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self { connect: CONNECT_TIMEOUT, read: READ_TIMEOUT, whole: REQUEST_TIMEOUT }
+    }
+}
+
+/// Why a connection cannot be asked at all.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum ClientError {
+    /// Its host is written as an address that is not asked.
+    #[error(transparent)]
+    Host(#[from] NotAllowed),
+    /// Its secret cannot be used.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
+    /// TLS cannot be set up.
+    #[error(
+        "this machine cannot ask by TLS ({}); is the package ca-certificates installed?",
+        tell_all(source)
+    )]
+    Tls {
+        /// Why.
+        #[source]
+        source: reqwest::Error,
+    },
+}
+
+/// Why there is no answer.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum CallError {
+    /// Nothing was sent.
+    #[error("it could not be reached: {}", tell_all(source))]
+    NotSent {
+        /// Why.
+        #[source]
+        source: reqwest::Error,
+    },
+    /// What was sent may have arrived.
+    #[error("no whole answer came: {}", tell_all(source))]
+    Unknown {
+        /// Why.
+        #[source]
+        source: reqwest::Error,
+    },
+}
+
+impl CallError {
+    /// What it means for a message.
+    pub(super) fn reply(&self) -> Reply {
+        Reply::NoAnswer(match self {
+            Self::NotSent { .. } => NoAnswer::NotSent,
+            Self::Unknown { .. } => NoAnswer::Unknown,
+        })
+    }
+}
+
+/// Why the body of an answer is not there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum NoBody {
+    TooLong,
+    Broken(String),
+}
+
+/// What is asked.
+#[derive(Debug)]
+pub(super) struct Ask {
+    pub(super) method: Method,
+    pub(super) url: Url,
+    pub(super) headers: Vec<(&'static str, String)>,
+    pub(super) body: Option<Vec<u8>>,
+    /// The most bytes of the answer.
+    pub(super) limit: usize,
+}
+
+impl Ask {
+    /// For a page of a list.
+    pub(super) fn page(url: Url) -> Self {
+        let headers = vec![("accept", "application/json".to_owned())];
+        Self { method: Method::GET, url, headers, body: None, limit: MAX_PAGE_BYTES }
+    }
+}
+
+/// What was answered.
+#[derive(Debug)]
+pub(super) struct Answer {
+    pub(super) status: u16,
+    pub(super) retry_after: Option<Duration>,
+    /// A strong one alone: a weak one matches no `If-Match` (RFC 9110, 13.1.1).
+    pub(super) etag: Option<String>,
+    /// As it came, weak ones too: for `If-None-Match`.
+    pub(super) any_etag: Option<String>,
+    pub(super) next: Option<String>,
+    pub(super) location: Option<String>,
+    pub(super) content_type: Option<String>,
+    pub(super) body: Result<Vec<u8>, NoBody>,
+}
+
+impl Answer {
+    pub(super) fn reply(&self) -> Reply {
+        Reply::Status { code: self.status, retry_after: self.retry_after }
+    }
+
+    /// The answer in words for a person: the status, and what an error page begins with.
+    pub(super) fn words(&self) -> String {
+        let mut words = format!("it answered {}", self.status);
+        if (300..400).contains(&self.status) {
+            let to = self.location.as_deref().unwrap_or("nowhere");
+            let to: String = to.chars().take(SHOWN_CHARS).collect();
+            return format!(
+                "{words} and would lead to {to}, which is not followed; put the right address into the connection"
+            );
+        }
+        let is_text =
+            self.content_type.as_deref().is_none_or(|t| t.contains("json") || t.starts_with("text/plain"));
+        if let (true, Ok(body)) = (is_text, &self.body) {
+            let text = String::from_utf8_lossy(body);
+            let shown: String = text.trim().chars().filter(|c| !c.is_control()).take(SHOWN_CHARS).collect();
+            if !shown.is_empty() {
+                words = format!("{words}: {shown}");
+            }
+        }
+        words
+    }
+}
+
+/// Asks one shop.
+#[derive(Debug)]
+pub(super) struct Client {
+    http: reqwest::Client,
+    secret: Option<(HeaderName, HeaderValue)>,
+}
+
+static PROVIDER: Once = Once::new();
+
+impl Client {
+    pub(super) fn new(
+        file: &ConnectionFile,
+        secret: Option<&Secret>,
+        limits: Limits,
+    ) -> Result<Self, ClientError> {
+        PROVIDER.call_once(|| {
+            // Somebody else's choice in this process is as good.
+            let _ = rustls::crypto::ring::default_provider().install_default();
+        });
+        check_literal(file.base.url(), file.private)?;
+        let mut builder = reqwest::Client::builder()
+            .user_agent(concat!("Fleecefold/", env!("CARGO_PKG_VERSION")))
+            .redirect(redirect::Policy::none())
+            .no_proxy()
+            .dns_resolver(std::sync::Arc::new(Resolver { private: file.private }))
+            .connect_timeout(limits.connect)
+            .read_timeout(limits.read)
+            .timeout(limits.whole);
+        if file.base.url().scheme() == "http" {
+            // No certificate is ever looked at, so none is loaded.
+            builder = builder.tls_certs_only([]);
+        }
+        let http = builder.build().map_err(|source| ClientError::Tls { source })?;
+        let secret = match (&file.secret, secret) {
+            (Some(how), Some(secret)) => Some(header(how, secret)?),
+            _ => None,
+        };
+        Ok(Self { http, secret })
+    }
+
+    /// Asks, and reads the answer up to its limit. Dropped in the middle, it is as cut off.
+    pub(super) async fn ask(&self, ask: Ask, now: Moment) -> Result<Answer, CallError> {
+        let mut request = self.http.request(ask.method, ask.url);
+        for (name, value) in ask.headers {
+            request = request.header(name, value);
+        }
+        if let Some((name, value)) = &self.secret {
+            request = request.header(name, value);
+        }
+        if let Some(body) = ask.body {
+            request = request.body(body);
+        }
+        let answer = request.send().await.map_err(told_apart)?;
+        let status = answer.status().as_u16();
+        let headers = answer.headers().clone();
+        let body = read(answer, ask.limit).await;
+        Ok(Answer {
+            status,
+            retry_after: links::retry_after(text(&headers, "retry-after"), text(&headers, "date"), now),
+            etag: etag(&headers).filter(|tag| !tag.starts_with("W/")),
+            any_etag: etag(&headers),
+            next: links::next(headers.get_all("link").iter().filter_map(|v| v.to_str().ok())),
+            location: text(&headers, "location").map(str::to_owned),
+            content_type: text(&headers, "content-type").map(str::to_ascii_lowercase),
+            body,
+        })
+    }
+}
+
+fn text<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
+    headers.get(name).and_then(|value| value.to_str().ok()).map(str::trim)
+}
+
+fn etag(headers: &HeaderMap) -> Option<String> {
+    text(headers, "etag").filter(|t| !t.is_empty() && t.len() <= MAX_ETAG_BYTES).map(str::to_owned)
+}
+
+/// What never left, and what may have.
+fn told_apart(error: reqwest::Error) -> CallError {
+    let source = error.without_url();
+    if source.is_connect() || source.is_builder() {
+        CallError::NotSent { source }
+    } else {
+        CallError::Unknown { source }
+    }
+}
+
+async fn read(mut answer: reqwest::Response, limit: usize) -> Result<Vec<u8>, NoBody> {
+    let mut body = Vec::new();
+    loop {
+        match answer.chunk().await {
+            Ok(None) => return Ok(body),
+            // Dropped unread, the connection is closed: the rest costs nobody anything.
+            Ok(Some(chunk)) if body.len() + chunk.len() > limit => return Err(NoBody::TooLong),
+            Ok(Some(chunk)) => body.extend_from_slice(&chunk),
+            Err(error) => return Err(NoBody::Broken(tell_all(&error.without_url()))),
+        }
+    }
+}
+
+fn header(how: &SecretUse, secret: &Secret) -> Result<(HeaderName, HeaderValue), SecretError> {
+    let name = || how.name.as_str().to_owned();
+    let (header, value) = match &how.how {
+        SecretAs::Bearer => (AUTHORIZATION, format!("Bearer {}", secret.reveal())),
+        SecretAs::Basic if !secret.reveal().contains(':') => {
+            return Err(SecretError::NoColon { name: name() });
+        }
+        SecretAs::Basic => (AUTHORIZATION, format!("Basic {}", STANDARD.encode(secret.reveal()))),
+        SecretAs::Header(header) => {
+            // The connection's own check let only names of headers through.
+            let header = HeaderName::from_bytes(header.as_bytes()).unwrap_or(AUTHORIZATION);
+            (header, secret.reveal().to_owned())
+        }
+    };
+    let mut value = HeaderValue::from_str(&value).map_err(|_| SecretError::Control { name: name() })?;
+    value.set_sensitive(true);
+    Ok((header, value))
+}

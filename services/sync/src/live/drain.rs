@@ -1,0 +1,217 @@
+//! Draining the outbox: what waits is claimed, said and settled, several items at once and never two
+//! messages of one item.
+//!
+//! Three parts run beside each other: one claims and reads, one says, one settles. So the database and the
+//! network wait for nobody, and what is said was read a moment ago.
+
+use super::message::{Message, ToSay, to_say};
+use super::round::Hand;
+use super::say::{self, Said};
+use domain::delivery::{LEASE, Reply, back_off};
+use domain::ids::ItemId;
+use futures_util::{StreamExt, stream};
+use ledger::{ClaimMessages, Claimed, Failure, QuietConnection, SettleMessages, Settled, SettledAs};
+use std::collections::{BTreeMap, HashMap};
+use std::pin::pin;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+use tokio::sync::mpsc;
+
+/// Requests under way at once: enough to hide the way there and back, and no crowd at the other door.
+pub(super) const AT_ONCE: usize = 8;
+/// Messages that are claimed at once: two times as many wait at most behind those under way.
+const CLAIMED_AT_ONCE: usize = 128;
+/// Messages of one round: then orders have their turn.
+const MAX_A_ROUND: usize = 10_000;
+/// Settled in one transaction.
+const SETTLED_AT_ONCE: usize = 200;
+
+/// What is said in one request.
+enum Job {
+    One(Message),
+    Many(Vec<Message>),
+    /// Nothing to say, and that is settled too.
+    Done(Said),
+}
+
+/// Whether nothing more is said in this round.
+struct Stop(AtomicBool);
+
+impl Stop {
+    fn set(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+
+    fn is_set(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// Says what waits until nothing does, the rate is used up, or the connection has to wait.
+pub(super) async fn drain(hand: &Hand<'_>) -> Result<(), Failure> {
+    let stop = Stop(AtomicBool::new(false));
+    let (jobs_in, jobs_out) = mpsc::channel(1);
+    let (said_in, said_out) = mpsc::channel(SETTLED_AT_ONCE);
+    let (claimed, (), settled) = tokio::join!(
+        claim_all(hand, &stop, jobs_in),
+        say_all(hand, &stop, jobs_out, said_in),
+        settle_all(hand, &stop, said_out),
+    );
+    claimed.and(settled)
+}
+
+async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -> Result<(), Failure> {
+    let mut round = 0;
+    let batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
+    while round < MAX_A_ROUND && !stop.is_set() {
+        let now = hand.ledger.now();
+        let requests = hand.reach.rate.take(CLAIMED_AT_ONCE.div_ceil(batch), now);
+        if requests == 0 {
+            return Ok(());
+        }
+        let limit = (requests * batch).min(CLAIMED_AT_ONCE);
+        let holder = hand.ledger.new_holder()?;
+        let began = Instant::now();
+        let claim = ClaimMessages { connection: hand.connection.id, holder, limit };
+        let claimed = hand.ledger.execute(None, &claim).await?.answer;
+        if claimed.is_empty() {
+            hand.reach.rate.give_back(requests);
+            return Ok(());
+        }
+        round += claimed.len();
+        // The lease runs in real time, and a request that begins by then is over before it.
+        let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
+        let planned = plan(hand, holder, begin_by, claimed).await?;
+        let used = planned.iter().filter(|job| !matches!(job, Job::Done(_))).count();
+        hand.reach.rate.give_back(requests.saturating_sub(used));
+        (requests..used).for_each(|_| hand.reach.rate.owe());
+        if jobs.send(planned).await.is_err() {
+            return Ok(());
+        }
+    }
+    Ok(())
+}
+
+/// Reads how the items stand, and parts them into requests.
+async fn plan(
+    hand: &Hand<'_>,
+    holder: i64,
+    begin_by: Instant,
+    claimed: Vec<Claimed>,
+) -> Result<Vec<Job>, Failure> {
+    let items: Vec<ItemId> = claimed.iter().map(|c| c.item).collect();
+    let rows = hand.ledger.listings_of(hand.connection.id, &items).await?;
+    let mut rows: HashMap<ItemId, _> = rows.into_iter().map(|row| (row.0.item, row)).collect();
+    let image_base = hand.shop.image_base.as_deref();
+    let (mut jobs, mut silent, mut together) = (Vec::new(), Vec::new(), Vec::new());
+    let batch = hand.reach.file.out.batch.as_ref();
+    for claimed in claimed {
+        let Some(row) = rows.remove(&claimed.item) else {
+            silent.push(Settled { item: claimed.item, revision: 0, became: SettledAs::Nothing });
+            continue;
+        };
+        match to_say(hand.reach, claimed, (holder, begin_by), row, image_base)? {
+            ToSay::Nothing { item, revision } => {
+                silent.push(Settled { item, revision, became: SettledAs::Nothing });
+            }
+            ToSay::Message(message) => {
+                let alone = !message.fits_batch(&hand.reach.file.out) || hand.reach.is_alone(message.item);
+                if batch.is_none() || alone {
+                    jobs.push(Job::One(*message));
+                } else {
+                    together.push(*message);
+                }
+            }
+        }
+    }
+    if let Some(batch) = batch {
+        while !together.is_empty() {
+            let rest = together.split_off(together.len().min(batch.at_once));
+            jobs.push(match <[Message; 1]>::try_from(together) {
+                Ok([one]) => Job::One(one),
+                Err(many) => Job::Many(many),
+            });
+            together = rest;
+        }
+    }
+    if !silent.is_empty() {
+        jobs.push(Job::Done(Said { holder, settled: silent, quiet: None }));
+    }
+    Ok(jobs)
+}
+
+async fn say_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Receiver<Vec<Job>>, said: mpsc::Sender<Said>) {
+    let groups = stream::unfold(jobs, |mut jobs| async move { Some((jobs.recv().await?, jobs)) });
+    let mut all =
+        pin!(groups.flat_map(stream::iter).map(|job| say_one(hand, stop, job)).buffer_unordered(AT_ONCE));
+    while let Some(one) = all.next().await {
+        if one.quiet.is_some() {
+            stop.set();
+        }
+        if said.send(one).await.is_err() {
+            return;
+        }
+    }
+}
+
+/// Nothing is said any more once the connection has to wait, nor so late that the request could outlive
+/// its lease.
+async fn say_one(hand: &Hand<'_>, stop: &Stop, job: Job) -> Said {
+    match job {
+        Job::Done(said) => said,
+        Job::One(message) if stop.is_set() || message.is_late() => {
+            Said { holder: message.holder, settled: vec![say::left(message.item, hand)], quiet: None }
+        }
+        Job::Many(messages) if stop.is_set() || messages.iter().any(Message::is_late) => {
+            let holder = messages.first().map_or(0, |m| m.holder);
+            let settled = messages.iter().map(|m| say::left(m.item, hand)).collect();
+            Said { holder, settled, quiet: None }
+        }
+        Job::One(message) => say::one(hand, message).await,
+        Job::Many(messages) => match &hand.reach.file.out.batch {
+            Some(call) => say::many(hand, call, messages).await,
+            None => Said { holder: 0, settled: Vec::new(), quiet: None },
+        },
+    }
+}
+
+async fn settle_all(hand: &Hand<'_>, stop: &Stop, mut said: mpsc::Receiver<Said>) -> Result<(), Failure> {
+    let mut quiet: Option<(Reply, String)> = None;
+    let mut some = Vec::with_capacity(SETTLED_AT_ONCE);
+    while said.recv_many(&mut some, SETTLED_AT_ONCE).await > 0 {
+        let mut by_holder: BTreeMap<i64, Vec<Settled>> = BTreeMap::new();
+        for one in some.drain(..) {
+            if quiet.is_none() {
+                quiet = one.quiet;
+            }
+            by_holder.entry(one.holder).or_default().extend(one.settled);
+        }
+        for (holder, settled) in by_holder {
+            for part in settled.chunks(SETTLED_AT_ONCE) {
+                let settle =
+                    SettleMessages { connection: hand.connection.id, holder, settled: part.to_vec() };
+                let done = hand.ledger.execute(None, &settle).await;
+                if done.is_err() {
+                    // What is under way is not said again before its lease is over.
+                    stop.set();
+                }
+                done?;
+            }
+        }
+    }
+    match quiet {
+        Some((reply, words)) => quiet_down(hand, reply, words).await,
+        None => Ok(()),
+    }
+}
+
+/// Lets the whole connection wait, longer each time in a row.
+pub(super) async fn quiet_down(hand: &Hand<'_>, reply: Reply, words: String) -> Result<(), Failure> {
+    let wait = back_off(hand.reach.quiet(), hand.dice(), reply).max(LEAST_QUIET);
+    let quiet = QuietConnection { connection: hand.connection.id, until: hand.after(wait), words };
+    hand.ledger.execute(None, &quiet).await?;
+    Ok(())
+}
+
+/// The least that a connection waits which is away: no chance makes it none.
+const LEAST_QUIET: Duration = Duration::from_millis(500);

@@ -1,0 +1,147 @@
+//! Orders that the other shop sends by itself.
+
+use super::intake::{From, Read};
+use super::reach::Live;
+use super::signature::{HookHeaders, HookKey, SignatureError, verify_header, verify_standard};
+use crate::words::tell_all;
+use feeds::connection::{Hooks, Signed};
+use feeds::{FeedError, PageReading, orders_of_page};
+use ledger::{Failure, Ledger, LiveConnection, SeeHook, Shop};
+
+/// The largest hook. Standard Webhooks asks for less than 20 kB; an order of a thousand lines has more.
+pub const MAX_HOOK_BYTES: usize = 1 << 20;
+
+/// What a hook is answered.
+#[derive(Debug)]
+pub enum HookAnswer {
+    /// There is no such connection, or it takes no hooks.
+    Unknown,
+    /// It is not believed.
+    Unsigned(SignatureError),
+    /// It was taken.
+    Taken,
+    /// It was taken before.
+    Seen,
+    /// It is kept aside: an order that cannot be taken yet.
+    Kept,
+    /// It is no order that can be read; its sender has it still.
+    Unreadable(FeedError),
+    /// Something here is wrong; it should come again. The words are for the log, not for the sender.
+    Trouble(String),
+}
+
+/// Takes a hook in: believes it, reads it, books it, and only then remembers it, so that one that was cut
+/// off in the middle can come again.
+pub async fn take_hook(
+    ledger: &Ledger,
+    live: &Live,
+    connection: &str,
+    headers: &[(String, String)],
+    body: &[u8],
+) -> HookAnswer {
+    match take(ledger, live, connection, HookHeaders(headers), body).await {
+        Ok(answer) => answer,
+        Err(failure) => HookAnswer::Trouble(tell_all(&failure)),
+    }
+}
+
+async fn take(
+    ledger: &Ledger,
+    live: &Live,
+    name: &str,
+    headers: HookHeaders<'_>,
+    body: &[u8],
+) -> Result<HookAnswer, Failure> {
+    let connections = ledger.live_connections().await?;
+    let Some(connection) = connections.iter().find(|c| c.name == name) else {
+        return Ok(HookAnswer::Unknown);
+    };
+    let reach = match live.reach(connection, ledger.now()) {
+        Ok(reach) => reach,
+        Err(error) => return Ok(HookAnswer::Trouble(tell_all(&error))),
+    };
+    let Some(hooks) = &reach.file.hooks else { return Ok(HookAnswer::Unknown) };
+    let keys = keys(live, hooks);
+    if keys.is_empty() {
+        return Ok(HookAnswer::Trouble(format!("{name} has no secret that its hooks could be believed by")));
+    }
+    let message = match believe(&keys, hooks, headers, body, ledger) {
+        Ok(message) => message,
+        Err(error) => {
+            tracing::warn!(connection = name, "a hook was refused: {error}");
+            return Ok(HookAnswer::Unsigned(error));
+        }
+    };
+    if ledger.hook_seen(connection.id, &message).await? {
+        return Ok(HookAnswer::Seen);
+    }
+    let shop = ledger.refresh_shop().await?;
+    let orders = match read(hooks, &shop, body) {
+        Ok(orders) => orders,
+        Err(error) => return Ok(HookAnswer::Unreadable(error)),
+    };
+    book(ledger, connection, &message, orders).await
+}
+
+async fn book(
+    ledger: &Ledger,
+    connection: &LiveConnection,
+    message: &str,
+    orders: Vec<Read>,
+) -> Result<HookAnswer, Failure> {
+    // Without chance, a kept order waits no time at first, and then as the others.
+    let done = match (From { ledger, connection, dice: 0 }).take(orders).await {
+        Ok(done) => done,
+        Err(Failure::Refused(refusal)) => return Ok(HookAnswer::Trouble(refusal.to_string())),
+        Err(trouble) => return Err(trouble),
+    };
+    let see = SeeHook { connection: connection.id, message: message.to_owned() };
+    ledger.execute(None, &see).await?;
+    Ok(if done.kept > 0 { HookAnswer::Kept } else { HookAnswer::Taken })
+}
+
+/// All keys that can be used: while a secret is changed, one of them may be gone already.
+fn keys(live: &Live, hooks: &Hooks) -> Vec<HookKey> {
+    let mut keys = Vec::with_capacity(hooks.secrets.len());
+    for name in &hooks.secrets {
+        let key = live.secrets.find(name).and_then(|secret| match &hooks.signed {
+            Signed::Standard { .. } => HookKey::standard(name, &secret),
+            Signed::Header { .. } => HookKey::plain(name, &secret),
+        });
+        match key {
+            Ok(key) => keys.push(key),
+            Err(error) => tracing::warn!(secret = name.as_str(), "{error}"),
+        }
+    }
+    keys
+}
+
+/// The name that the message is known again by: its id, or what it says.
+fn believe(
+    keys: &[HookKey],
+    hooks: &Hooks,
+    headers: HookHeaders<'_>,
+    body: &[u8],
+    ledger: &Ledger,
+) -> Result<String, SignatureError> {
+    match &hooks.signed {
+        Signed::Standard { tolerance } => {
+            verify_standard(keys, headers, body, ledger.now(), tolerance.millis())
+        }
+        Signed::Header { name } => {
+            verify_header(keys, name, headers, body)?;
+            Ok(feeds::hash::file_hash(body).unwrap_or_default())
+        }
+    }
+}
+
+/// One order a message. By the orders' own layout, the list around it may be there or not.
+fn read(hooks: &Hooks, shop: &Shop, body: &[u8]) -> Result<Vec<Read>, FeedError> {
+    let page = PageReading { layout: &hooks.layout, currency: shop.currency, zone: &shop.zone };
+    let found = orders_of_page(body, page);
+    if !hooks.layout_of_orders || !matches!(found, Err(FeedError::NoRecords { .. })) {
+        return found;
+    }
+    let layout = hooks.layout.clone().at_root();
+    orders_of_page(body, PageReading { layout: &layout, ..page })
+}

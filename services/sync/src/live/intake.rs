@@ -1,0 +1,118 @@
+//! Orders that came, by whichever way: taken in by the ledger's own hand, or kept aside and tried again.
+
+use super::round::Hand;
+use domain::day::Moment;
+use domain::delivery::{Reply, back_off};
+use domain::order::IncomingOrder;
+use feeds::{Parsed, Reject, kept_text};
+use ledger::{Failure, KeepOrder, Ledger, LiveConnection, OrderOutcome, Refusal, TakeOrders};
+
+/// Orders that are taken in one transaction: a counter's sale waits no longer than for these.
+const TAKEN_AT_ONCE: usize = 20;
+/// Characters of what stands for a number where none can be read.
+const NO_NUMBER: &str = "?";
+
+/// An order as it was read, or why it could not be.
+pub(super) type Read = Result<Parsed<IncomingOrder>, Reject>;
+
+/// What became of some orders.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct TakenIn {
+    /// Booked, or known already.
+    pub(super) taken: usize,
+    /// Kept aside.
+    pub(super) kept: usize,
+}
+
+/// Who took orders in, and when what is refused is tried again.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct From<'a> {
+    pub(super) ledger: &'a Ledger,
+    pub(super) connection: &'a LiveConnection,
+    pub(super) dice: u64,
+}
+
+impl<'a> Hand<'a> {
+    pub(super) fn from(&self) -> From<'a> {
+        From { ledger: self.ledger, connection: self.connection, dice: self.dice() }
+    }
+}
+
+impl From<'_> {
+    /// Takes each order in, or keeps it. A refusal here is one to keep it: then nothing may move on.
+    pub(super) async fn take(self, orders: Vec<Read>) -> Result<TakenIn, Failure> {
+        let mut done = TakenIn::default();
+        let mut some = Vec::with_capacity(TAKEN_AT_ONCE);
+        for read in orders {
+            match read {
+                Ok(parsed) => {
+                    some.push(parsed);
+                    if some.len() == TAKEN_AT_ONCE {
+                        self.flush(&mut some, &mut done).await?;
+                    }
+                }
+                Err(reject) => {
+                    let number = reject.order().unwrap_or(NO_NUMBER).to_owned();
+                    self.keep(number, kept_text(reject.rows()), reject.cause().to_string()).await?;
+                    done.kept += 1;
+                }
+            }
+        }
+        self.flush(&mut some, &mut done).await?;
+        Ok(done)
+    }
+
+    async fn flush(self, some: &mut Vec<Parsed<IncomingOrder>>, done: &mut TakenIn) -> Result<(), Failure> {
+        let parsed = std::mem::take(some);
+        if parsed.is_empty() {
+            return Ok(());
+        }
+        let outcomes = self.book(parsed.iter().map(|p| p.value.clone()).collect()).await?;
+        for (parsed, refusal) in parsed.into_iter().zip(outcomes) {
+            match refusal {
+                None => done.taken += 1,
+                Some(refusal) => {
+                    let number = parsed.value.number.to_string();
+                    self.keep(number, kept_text(&parsed.rows), refusal.to_string()).await?;
+                    done.kept += 1;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Books orders on the connection's channel, whatever they say of one; each one's refusal, if any.
+    pub(super) async fn book(self, mut orders: Vec<IncomingOrder>) -> Result<Vec<Option<Refusal>>, Failure> {
+        for order in &mut orders {
+            order.channel = self.connection.channel.clone();
+        }
+        let batch = TakeOrders { orders, past: false, who: self.connection.name.clone() };
+        let outcomes = self.ledger.take_orders(&batch).await?;
+        let refusal = |outcome| match outcome {
+            OrderOutcome::Rejected(refusal) => Some(refusal),
+            OrderOutcome::Taken { .. } | OrderOutcome::Known { .. } | OrderOutcome::Changed { .. } => None,
+        };
+        Ok(outcomes.into_iter().map(refusal).collect())
+    }
+
+    async fn keep(self, number: String, raw: String, words: String) -> Result<(), Failure> {
+        let connection = self.connection.id;
+        let keep = KeepOrder { connection, number, raw, words, until: self.again(1) };
+        if self.ledger.execute(None, &keep).await?.answer {
+            tracing::warn!(
+                connection = self.connection.name,
+                order = keep.number,
+                "kept aside: {}",
+                keep.words
+            );
+        }
+        Ok(())
+    }
+
+    /// When an order that was refused is tried again.
+    pub(super) fn again(self, tries: u32) -> Moment {
+        let nothing_asked = Reply::Status { code: 422, retry_after: None };
+        let wait = back_off(tries, self.dice, nothing_asked);
+        self.ledger.now().plus_millis(i64::try_from(wait.as_millis()).unwrap_or(i64::MAX))
+    }
+}

@@ -1,0 +1,210 @@
+//! What is said of one item: made from how it stands now, whatever has happened in between.
+
+use super::client::{Ask, MAX_ANSWER_BYTES};
+use super::reach::Reach;
+use crate::exchange::{line, state_of};
+use domain::delivery::{Saying, message_key};
+use domain::ids::{ConnectionId, ItemId};
+use domain::stock::Availability;
+use feeds::connection::{Base, BatchCall, Call, FillError, Method, Out, Place};
+use feeds::{Listing, json_batch};
+use ledger::{Claimed, Failure, ListingRow, ListingState, Stood};
+use reqwest::Url;
+use std::time::Instant;
+
+/// Which of the connection's calls says it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    /// How it stands.
+    Tell,
+    /// That there is one.
+    New,
+    /// That it is gone.
+    End,
+}
+
+impl Kind {
+    pub(super) fn saying(self) -> Saying {
+        match self {
+            Self::Tell | Self::New => Saying::State,
+            Self::End => Saying::End,
+        }
+    }
+}
+
+/// A message in hand.
+#[derive(Debug)]
+pub(super) struct Message {
+    pub(super) item: ItemId,
+    pub(super) holder: i64,
+    /// The last moment to begin a request for it.
+    pub(super) begin_by: Instant,
+    pub(super) tries: u32,
+    pub(super) kind: Kind,
+    pub(super) listing: Listing,
+    pub(super) stood: Stood,
+    pub(super) hash: String,
+}
+
+/// What there is to say of an item that was claimed.
+#[derive(Debug)]
+pub(super) enum ToSay {
+    /// Nothing: it was never on offer there, and is not now.
+    Nothing { item: ItemId, revision: i64 },
+    /// This.
+    Message(Box<Message>),
+}
+
+/// An address that cannot be made is a message that cannot be said.
+pub(super) type Made<T> = Result<T, FillError>;
+
+/// Decides what to say.
+///
+/// An item that was never told, and can no longer be had, needs no word only on its first try: an
+/// earlier try without an answer may have told of it all the same.
+pub(super) fn to_say(
+    reach: &Reach,
+    claimed: Claimed,
+    (holder, begin_by): (i64, Instant),
+    (row, stood): (ListingRow, Stood),
+    image_base: Option<&str>,
+) -> Result<ToSay, Failure> {
+    let line = line(row, image_base)?;
+    let (item, listing, before) = (line.item, line.listing, line.before.state);
+    let is_gone = state_of(listing.availability) == ListingState::Ended;
+    if is_gone && before.is_none() && claimed.tries <= 1 {
+        return Ok(ToSay::Nothing { item, revision: listing.revision });
+    }
+    let out = &reach.file.out;
+    let kind = kind(out, is_gone, before);
+    let hash = out.messages.hash(&listing);
+    let message = Message { item, holder, begin_by, tries: claimed.tries, kind, listing, stood, hash };
+    Ok(ToSay::Message(Box::new(message)))
+}
+
+fn kind(out: &Out, is_gone: bool, before: Option<ListingState>) -> Kind {
+    if is_gone && out.end.is_some() {
+        return Kind::End;
+    }
+    // What was taken away there has to be made once more; where nothing is taken away it stands still.
+    let stands = match before {
+        None => false,
+        Some(ListingState::Listed) => true,
+        Some(ListingState::Ended) => out.end.is_none(),
+    };
+    if stands || out.new.is_none() { Kind::Tell } else { Kind::New }
+}
+
+impl Message {
+    /// Whether a request that begins now could outlive its lease.
+    pub(super) fn is_late(&self) -> bool {
+        Instant::now() > self.begin_by
+    }
+
+    fn call<'a>(&self, out: &'a Out) -> &'a Call {
+        match self.kind {
+            Kind::Tell => &out.tell,
+            Kind::New => out.new.as_ref().unwrap_or(&out.tell),
+            Kind::End => out.end.as_ref().unwrap_or(&out.tell),
+        }
+    }
+
+    /// What it becomes where this is taken.
+    pub(super) fn state(&self) -> ListingState {
+        state_of(self.listing.availability)
+    }
+
+    pub(super) fn address(&self, base: &Base, out: &Out) -> Made<Url> {
+        let revision = self.listing.revision.to_string();
+        let fillings = [
+            (Place::Sku, self.listing.sku.as_str()),
+            (Place::OtherId, self.stood.other_id.as_str()),
+            (Place::Revision, revision.as_str()),
+        ];
+        self.call(out).to.fill(base, &fillings)
+    }
+
+    /// The request that says it, against the state that is known there.
+    pub(super) fn ask(&self, connection: ConnectionId, base: &Base, out: &Out, etag: &str) -> Made<Ask> {
+        let call = self.call(out);
+        let mut headers = vec![("idempotency-key", self.key(connection))];
+        if !etag.is_empty() && self.kind != Kind::New {
+            headers.push(("if-match", etag.to_owned()));
+        }
+        let body = (call.method != Method::Delete).then(|| out.messages.write(&self.listing));
+        if body.is_some() {
+            headers.push(("content-type", "application/json".to_owned()));
+        }
+        let url = self.address(base, out)?;
+        Ok(Ask { method: method(call.method), url, headers, body, limit: MAX_ANSWER_BYTES })
+    }
+
+    /// Quoted, as the draft has it. The two calls beside the usual one say another thing at the same revision.
+    fn key(&self, connection: ConnectionId) -> String {
+        let key = message_key(connection, self.item, self.listing.revision);
+        let of = match self.kind {
+            Kind::Tell => "",
+            Kind::New => "-new",
+            Kind::End => "-end",
+        };
+        format!("\"{key}{of}\"")
+    }
+
+    /// Whether it may go with others.
+    pub(super) fn fits_batch(&self, out: &Out) -> bool {
+        match self.kind {
+            Kind::Tell => true,
+            // Where the answer has an id for us it must be the answer to this one alone.
+            Kind::New => out.new.as_ref().is_none_or(|n| n.id.is_none() && !out.tell.to.has(Place::OtherId)),
+            Kind::End => false,
+        }
+    }
+
+    /// In a few words, for a person.
+    pub(super) fn words(&self) -> String {
+        let availability = match self.listing.availability {
+            Availability::InStock => "in stock",
+            Availability::Reserved => "set aside",
+            Availability::SoldOut => "sold out",
+            Availability::Discontinued => "taken off",
+        };
+        format!(
+            "{} {}: {availability}, revision {}",
+            self.listing.sku, self.listing.name, self.listing.revision
+        )
+    }
+}
+
+/// The request that says many.
+pub(super) fn batch_ask(
+    connection: ConnectionId,
+    base: &Base,
+    out: &Out,
+    call: &BatchCall,
+    messages: &[Message],
+) -> Made<Ask> {
+    let documents: Vec<Vec<u8>> = messages.iter().map(|m| out.messages.write(&m.listing)).collect();
+    let first = messages.first().map(|m| message_key(connection, m.item, m.listing.revision));
+    let mut told: Vec<String> =
+        messages.iter().map(|m| format!("{} {}", m.item, m.listing.revision)).collect();
+    told.sort_unstable();
+    // The same messages again have the same key, and other ones another.
+    let all = feeds::hash::file_hash(told.join("\n").as_bytes()).unwrap_or_default();
+    let key = format!("\"{}-{}\"", first.unwrap_or_default(), all.get(..16).unwrap_or_default());
+    Ok(Ask {
+        method: method(call.method),
+        url: call.to.fill(base, &[])?,
+        headers: vec![("idempotency-key", key), ("content-type", "application/json".to_owned())],
+        body: Some(json_batch(&call.each, &documents)),
+        limit: MAX_ANSWER_BYTES,
+    })
+}
+
+fn method(method: Method) -> reqwest::Method {
+    match method {
+        Method::Put => reqwest::Method::PUT,
+        Method::Post => reqwest::Method::POST,
+        Method::Patch => reqwest::Method::PATCH,
+        Method::Delete => reqwest::Method::DELETE,
+    }
+}

@@ -1,0 +1,236 @@
+//! Orders by asking for them.
+//!
+//! The place in the list moves on only when all of a page is taken or kept, a page at a time; what comes
+//! twice changes nothing.
+
+use super::client::{Answer, Ask, CallError, NoBody};
+use super::place::{MAX_PLACE_CHARS, Position, Turned, mark};
+use super::round::{Hand, quiet_of_fetch};
+use domain::day::Moment;
+use domain::delivery::{Reply, back_off};
+use domain::order::IncomingOrder;
+use feeds::connection::{FillError, NextPage, Pull};
+use feeds::{FeedError, PageReading, Parsed, json_at, orders_of_page};
+use ledger::{ClaimPull, Failure, NoteContact, PullOf, SettlePull};
+use reqwest::Url;
+
+/// Pages of one round: then messages and other lists have their turn.
+const MAX_PAGES_A_ROUND: usize = 50;
+/// Times in a row that a place within a list is refused before the list is begun anew: a mark that is
+/// no longer good must not end all asking.
+const REFUSED_PLACES: u32 = 3;
+
+/// Why a page was not taken.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum PageError {
+    #[error("the address of its {what} cannot be made: {source}")]
+    Address {
+        what: &'static str,
+        #[source]
+        source: FillError,
+    },
+    #[error("its {what}: {source}")]
+    NoAnswer {
+        what: &'static str,
+        #[source]
+        source: CallError,
+    },
+    #[error("its {what}: {words}")]
+    Status { what: &'static str, reply: Reply, words: String },
+    #[error("its {what} came with more bytes than are read; ask for smaller pages")]
+    TooLong { what: &'static str },
+    #[error("its {what} broke off: {why}")]
+    Broken { what: &'static str, why: String },
+    #[error("its {what} came as {found} and not as JSON; is the address right?")]
+    NotJson { what: &'static str, found: String },
+    #[error("its {what} cannot be read: {source}")]
+    Unreadable {
+        what: &'static str,
+        #[source]
+        source: FeedError,
+    },
+    #[error("its {what}: {why}")]
+    Endless { what: &'static str, why: &'static str },
+    #[error(
+        "its {what}: the place in the list has more than {MAX_PLACE_CHARS} characters and cannot be kept"
+    )]
+    LongPlace { what: &'static str },
+    #[error("its {what}: {words}")]
+    NotKept { what: &'static str, words: String },
+}
+
+impl PageError {
+    pub(super) fn reply(&self) -> Reply {
+        match self {
+            Self::NoAnswer { source, .. } => source.reply(),
+            Self::Status { reply, .. } => *reply,
+            _ => Reply::Status { code: 200, retry_after: None },
+        }
+    }
+
+    /// Whether the place itself is what is not taken.
+    fn refuses_place(&self) -> bool {
+        let refused =
+            matches!(self, Self::Status { reply: Reply::Status { code: 400 | 404 | 410 | 422, .. }, .. });
+        refused || matches!(self, Self::Endless { .. } | Self::LongPlace { .. } | Self::Address { .. })
+    }
+}
+
+/// A page as it came; none if nothing has changed.
+pub(super) struct Page {
+    pub(super) answer: Answer,
+    pub(super) body: Vec<u8>,
+}
+
+/// Asks for a page, and takes nothing for one that is not whole and JSON.
+pub(super) async fn fetch(
+    hand: &Hand<'_>,
+    what: &'static str,
+    url: Url,
+    etag: Option<&str>,
+) -> Result<Option<Page>, PageError> {
+    let mut ask = Ask::page(url);
+    if let Some(etag) = etag {
+        ask.headers.push(("if-none-match", etag.to_owned()));
+    }
+    let answer = hand.client.ask(ask, hand.ledger.now()).await;
+    let mut answer = answer.map_err(|source| PageError::NoAnswer { what, source })?;
+    if answer.status == 304 && etag.is_some() {
+        return Ok(None);
+    }
+    if !(200..300).contains(&answer.status) {
+        return Err(PageError::Status { what, reply: answer.reply(), words: answer.words() });
+    }
+    let kind = answer.content_type.as_deref().unwrap_or("application/json");
+    let kind = kind.split(';').next().unwrap_or_default().trim();
+    let may_be_json = kind.ends_with("json") || matches!(kind, "text/plain" | "application/octet-stream");
+    if !may_be_json {
+        return Err(PageError::NotJson { what, found: kind.chars().take(60).collect() });
+    }
+    let body = std::mem::replace(&mut answer.body, Ok(Vec::new())).map_err(|no| match no {
+        NoBody::TooLong => PageError::TooLong { what },
+        NoBody::Broken(why) => PageError::Broken { what, why },
+    })?;
+    Ok(Some(Page { answer, body }))
+}
+
+/// Asks for orders, if that is due.
+pub(super) async fn poll(hand: &Hand<'_>) -> Result<(), Failure> {
+    let Some(pull) = &hand.reach.file.orders else { return Ok(()) };
+    let mut early = hand.early;
+    for _ in 0..MAX_PAGES_A_ROUND {
+        if hand.reach.rate.take(1, hand.ledger.now()) == 0 {
+            return Ok(());
+        }
+        let holder = hand.ledger.new_holder()?;
+        let claim = ClaimPull { connection: hand.connection.id, what: PullOf::Orders, holder, early };
+        let Some(state) = hand.ledger.execute(None, &claim).await?.answer else {
+            hand.reach.rate.give_back(1);
+            return Ok(());
+        };
+        early = false;
+        let mut position = Position::of(state, hand.ledger.now());
+        let turned = one_page(hand, pull, &mut position).await;
+        if !settle(hand, pull, holder, position, turned).await? {
+            return Ok(());
+        }
+    }
+    Ok(())
+}
+
+const WHAT: &str = "list of orders";
+
+/// Takes one page; whether there is another now.
+async fn one_page(
+    hand: &Hand<'_>,
+    pull: &Pull,
+    position: &mut Position,
+) -> Result<Result<bool, PageError>, Failure> {
+    let url = match position.address(&hand.reach.file.base, pull) {
+        Ok(url) => url,
+        Err(source) => return Ok(Err(PageError::Address { what: WHAT, source })),
+    };
+    let etag = position.etag(&url, hand.ledger.now()).map(str::to_owned);
+    let page = match fetch(hand, WHAT, url.clone(), etag.as_deref()).await {
+        Ok(Some(page)) => page,
+        Ok(None) => return Ok(Ok(false)),
+        Err(error) => return Ok(Err(error)),
+    };
+    let reading = PageReading { layout: &pull.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
+    let orders = match orders_of_page(&page.body, reading) {
+        Ok(orders) => orders,
+        Err(source) => return Ok(Err(PageError::Unreadable { what: WHAT, source })),
+    };
+    let changed = |p: &Parsed<IncomingOrder>| p.value.modified.unwrap_or(p.value.ordered);
+    let turned = Turned {
+        from: url,
+        link: page.answer.next,
+        cursor: match &pull.next {
+            NextPage::Cursor(place) => json_at(&page.body, place),
+            _ => None,
+        },
+        records: orders.len(),
+        hash: mark(&feeds::hash::file_hash(page.body.as_slice()).unwrap_or_default()),
+        newest: orders.iter().flatten().map(changed).max(),
+        etag: page.answer.any_etag,
+    };
+    match hand.from().take(orders).await {
+        Ok(_) => {}
+        Err(Failure::Refused(refusal)) => {
+            return Ok(Err(PageError::NotKept { what: WHAT, words: refusal.to_string() }));
+        }
+        Err(trouble) => return Err(trouble),
+    }
+    let turned = position.turn(pull, turned, hand.ledger.now());
+    Ok(turned.map_err(|why| PageError::Endless { what: WHAT, why }))
+}
+
+/// Keeps the place, and says when to ask again; whether there is another page now.
+async fn settle(
+    hand: &Hand<'_>,
+    pull: &Pull,
+    holder: i64,
+    mut position: Position,
+    turned: Result<Result<bool, PageError>, Failure>,
+) -> Result<bool, Failure> {
+    let now = hand.ledger.now();
+    let mut told = turned?;
+    let mut kept = position.keep();
+    if told.is_ok() && kept.is_none() {
+        told = Err(PageError::LongPlace { what: WHAT });
+    }
+    let (next, words, more) = match &told {
+        Ok(more) => {
+            hand.reach.answered();
+            position.state.fails = 0;
+            kept = position.keep();
+            let contact = NoteContact { connection: hand.connection.id };
+            hand.ledger.execute(None, &contact).await?;
+            (if *more { now } else { now.plus_millis(pull.every.millis()) }, None, *more)
+        }
+        Err(error) => {
+            position.state.fails = position.state.fails.saturating_add(1);
+            let is_stuck = position.stands_within() && position.state.fails >= REFUSED_PLACES;
+            if error.refuses_place() && is_stuck || kept.is_none() {
+                position.begin_anew();
+            }
+            kept = position.keep();
+            let next = try_again(hand, pull, position.state.fails, error.reply());
+            (next, Some(error.to_string()), false)
+        }
+    };
+    let Some(state) = kept else { return Ok(false) };
+    let settle =
+        SettlePull { connection: hand.connection.id, what: PullOf::Orders, holder, state, next, words };
+    hand.ledger.execute(None, &settle).await?;
+    if let Err(error) = told {
+        quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
+    }
+    Ok(more)
+}
+
+/// Longer each time, and never sooner than usual.
+pub(super) fn try_again(hand: &Hand<'_>, pull: &Pull, fails: u32, reply: Reply) -> Moment {
+    let wait = back_off(fails, hand.dice(), reply);
+    hand.after(wait.max(pull.every.duration()))
+}

@@ -1,0 +1,154 @@
+//! A connection in hand: its text read, its client made, its rate kept, whichever round comes.
+
+use super::client::{Client, ClientError, Limits};
+use super::rate::Rate;
+use super::secrets::{Secret, Secrets};
+use domain::day::Moment;
+use domain::ids::{ConnectionId, ItemId};
+use feeds::connection::{ConnectionError, ConnectionFile};
+use ledger::LiveConnection;
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// Items whose last tries are remembered; beyond it all are forgotten, which costs a request for each.
+const MAX_REMEMBERED: usize = 10_000;
+
+/// What all rounds of this process share.
+#[derive(Debug)]
+pub struct Live {
+    pub(super) secrets: Secrets,
+    pub(super) limits: Limits,
+    known: Mutex<HashMap<ConnectionId, Arc<Reach>>>,
+}
+
+impl Live {
+    /// With its secrets.
+    pub fn new(secrets: Secrets, limits: Limits) -> Self {
+        Self { secrets, limits, known: Mutex::default() }
+    }
+
+    /// A connection as its text says it; read anew when that has changed.
+    pub(super) fn reach(&self, of: &LiveConnection, now: Moment) -> Result<Arc<Reach>, ConnectionError> {
+        let mut known = lock(&self.known);
+        if let Some(reach) = known.get(&of.id).filter(|r| r.revision == of.revision) {
+            return Ok(Arc::clone(reach));
+        }
+        let file = ConnectionFile::parse(&of.text)?;
+        let reach = Arc::new(Reach {
+            revision: of.revision,
+            rate: Rate::new(file.per_second, now),
+            file,
+            client: Mutex::default(),
+            memory: Mutex::default(),
+        });
+        known.insert(of.id, Arc::clone(&reach));
+        Ok(reach)
+    }
+}
+
+/// A connection's text, and what is remembered of asking it.
+#[derive(Debug)]
+pub(super) struct Reach {
+    revision: i64,
+    pub(super) file: ConnectionFile,
+    pub(super) rate: Rate,
+    client: Mutex<Option<(Option<Secret>, Arc<Client>)>>,
+    memory: Mutex<Memory>,
+}
+
+/// What is only worth knowing while the process runs: losing it costs requests and nothing else.
+#[derive(Debug, Default)]
+struct Memory {
+    items: HashMap<ItemId, OfItem>,
+    /// How often in a row the whole connection had to wait.
+    quiet: u32,
+    /// Messages in a row that came to nothing.
+    failed: u32,
+}
+
+#[derive(Debug, Default)]
+struct OfItem {
+    /// To be said by itself, since a batch with it in it was refused.
+    alone: bool,
+    /// How often the other side's state was another than we knew.
+    stale: u32,
+}
+
+impl Reach {
+    /// The client, made anew when the secret has changed.
+    pub(super) fn client(&self, live: &Live) -> Result<Arc<Client>, ClientError> {
+        let secret = self.file.secret.as_ref().map(|s| live.secrets.find(&s.name)).transpose()?;
+        let mut kept = lock(&self.client);
+        if let Some((_, client)) = kept.as_ref().filter(|(of, _)| *of == secret) {
+            return Ok(Arc::clone(client));
+        }
+        let client = Arc::new(Client::new(&self.file, secret.as_ref(), live.limits)?);
+        *kept = Some((secret, Arc::clone(&client)));
+        Ok(client)
+    }
+
+    /// A message was taken.
+    pub(super) fn went_well(&self, item: ItemId) {
+        let mut memory = lock(&self.memory);
+        memory.items.remove(&item);
+        (memory.quiet, memory.failed) = (0, 0);
+    }
+
+    /// An answer came, whatever it says of a message.
+    pub(super) fn answered(&self) {
+        let mut memory = lock(&self.memory);
+        (memory.quiet, memory.failed) = (0, 0);
+    }
+
+    /// A message came to nothing; how many did in a row.
+    pub(super) fn failed(&self) -> u32 {
+        let mut memory = lock(&self.memory);
+        memory.failed = memory.failed.saturating_add(1);
+        memory.failed
+    }
+
+    /// The whole connection has to wait; how often it had to in a row.
+    pub(super) fn quiet(&self) -> u32 {
+        let mut memory = lock(&self.memory);
+        memory.failed = 0;
+        memory.quiet = memory.quiet.saturating_add(1);
+        memory.quiet
+    }
+
+    pub(super) fn is_alone(&self, item: ItemId) -> bool {
+        lock(&self.memory).items.get(&item).is_some_and(|i| i.alone)
+    }
+
+    pub(super) fn say_alone(&self, items: impl Iterator<Item = ItemId>) {
+        let mut memory = lock(&self.memory);
+        for item in items {
+            memory.item(item).alone = true;
+        }
+    }
+
+    /// The other side's state was another once more; how often now.
+    pub(super) fn stale(&self, item: ItemId) -> u32 {
+        let mut memory = lock(&self.memory);
+        let of = memory.item(item);
+        of.stale = of.stale.saturating_add(1);
+        of.stale
+    }
+
+    /// A message was put aside: what comes of its item later is another.
+    pub(super) fn parked(&self, item: ItemId) {
+        lock(&self.memory).item(item).stale = 0;
+    }
+}
+
+impl Memory {
+    fn item(&mut self, item: ItemId) -> &mut OfItem {
+        if self.items.len() >= MAX_REMEMBERED && !self.items.contains_key(&item) {
+            self.items.clear();
+        }
+        self.items.entry(item).or_default()
+    }
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}

@@ -1,0 +1,372 @@
+//! What the other shop says it lists, against the shelf: what is safe is mended, about the rest a person is
+//! asked.
+//!
+//! Safe is what only says how the shelf stands: stale stock, what is gone. Prices and texts may have been
+//! changed there on purpose.
+
+use super::by_hand::named;
+use super::dice::Dice;
+use super::orders::{PageError, fetch, try_again};
+use super::place::{Position, Turned, mark};
+use super::reach::Live;
+use super::round::{Hand, quiet_of_fetch};
+use crate::exchange::{CompareRun, IntakeError, Ours, read_listed};
+use crate::words::tell_all;
+use domain::ids::{ConnectionId, ItemId};
+use feeds::compare::{Difference, compare};
+use feeds::connection::{NextPage, Pull};
+use feeds::{ListedRow, MessageOf, PageReading, json_at, listings_of_page};
+use ledger::{
+    ClaimPull, Drift, Failure, KeepDrifts, LIVE_AT_ONCE, Ledger, ListingState, MAX_DRIFTS, MendListings,
+    NoteContact, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told,
+};
+use std::collections::HashSet;
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
+
+const WHAT: &str = "list of listings";
+/// Listings of one walk: the whole of it is compared at once, and held meanwhile.
+const MAX_LISTED: usize = 200_000;
+/// How long a walk goes on under one lease: half of it, so that a slow page stays within.
+const RENEWED_AFTER: Duration = Duration::from_secs(20);
+/// The hash of a listing that stands there as it is, until a person has said what counts.
+const AS_IT_STANDS: &str = "as it stands there";
+
+/// What came of a comparison.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Reconciled {
+    /// Listings of theirs.
+    pub listed: usize,
+    /// Items that are told anew.
+    pub mended: usize,
+    /// Items that were on offer there and that we had never told: they are told from now on.
+    pub adopted: usize,
+    /// Differences that a person is asked about.
+    pub asked: usize,
+    /// Listings of theirs that cannot be read.
+    pub rejected: usize,
+}
+
+/// Why a list that was handed in was not compared.
+#[derive(Debug, thiserror::Error)]
+pub enum ReconcileError {
+    /// It cannot be read.
+    #[error(transparent)]
+    File(#[from] IntakeError),
+    /// The connection's text cannot be used.
+    #[error("the connection cannot be used: {0}")]
+    Text(#[from] feeds::connection::ConnectionError),
+    /// The ledger.
+    #[error(transparent)]
+    Ledger(#[from] Failure),
+}
+
+/// Why a connection's own list was not compared now.
+#[derive(Debug, thiserror::Error)]
+pub enum NotReconciled {
+    /// It names none.
+    #[error("{name} has no [listed] to ask for; hand its list in as a file")]
+    NoList {
+        /// The connection.
+        name: String,
+    },
+    /// Another process is at it, or the shop asked to be left alone.
+    #[error("{name} is being compared already, or has to be left alone for the moment; try again soon")]
+    Busy {
+        /// The connection.
+        name: String,
+    },
+    /// It could not be fetched.
+    #[error("{words}")]
+    Fetch {
+        /// Why.
+        words: String,
+    },
+    /// The connection cannot be used.
+    #[error("{words}")]
+    Broken {
+        /// Why.
+        words: String,
+    },
+    /// The ledger.
+    #[error(transparent)]
+    Ledger(#[from] Failure),
+}
+
+/// Fetches a connection's own list now, and compares it.
+pub async fn reconcile(
+    ledger: &Ledger,
+    live: &Live,
+    name: &str,
+    dice: u64,
+) -> Result<Reconciled, NotReconciled> {
+    let connection = named(ledger, name).await?;
+    let broken = |error: &dyn std::error::Error| NotReconciled::Broken { words: tell_all(error) };
+    let reach = live.reach(&connection, ledger.now()).map_err(|e| broken(&e))?;
+    let name = || name.to_owned();
+    if reach.file.listed.is_none() {
+        return Err(NotReconciled::NoList { name: name() });
+    }
+    let client = reach.client(live).map_err(|e| broken(&e))?;
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(dice)));
+    let hand = Hand {
+        ledger,
+        live,
+        connection: &connection,
+        reach: &reach,
+        client: &client,
+        shop,
+        early: true,
+        chance: &chance,
+    };
+    match by_schedule(&hand).await? {
+        Some(Ok(done)) => Ok(done),
+        Some(Err(words)) => Err(NotReconciled::Fetch { words }),
+        None => Err(NotReconciled::Busy { name: name() }),
+    }
+}
+
+/// Compares a list that was handed in, and mends as the schedule would.
+pub async fn reconcile_given(
+    ledger: &Ledger,
+    live: &Live,
+    connection: &str,
+    run: &CompareRun<'_>,
+) -> Result<Reconciled, ReconcileError> {
+    let connection = named(ledger, connection).await?;
+    let reach = live.reach(&connection, ledger.now())?;
+    let (theirs, rejected) = read_listed(ledger, run).await?;
+    let of = reach.file.message_of();
+    let done = settle(ledger, connection.id, of, theirs).await?;
+    Ok(Reconciled { rejected, ..done })
+}
+
+/// Fetches the other shop's list and compares it, if that is due and nobody else does; what came of it,
+/// or why nothing did.
+pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconciled, String>>, Failure> {
+    let Some(pull) = &hand.reach.file.listed else { return Ok(None) };
+    let Some((mut holder, state)) = claim(hand, hand.early).await? else { return Ok(None) };
+    let (next, words, fails, done) = match walk(hand, pull, &mut holder, &state).await? {
+        None => return Ok(None),
+        Some(Ok((theirs, rejected))) => {
+            let of = hand.reach.file.message_of();
+            let done = settle(hand.ledger, hand.connection.id, of, theirs).await?;
+            let done = Reconciled { rejected, ..done };
+            tracing::info!(connection = hand.connection.name, ?done, "its list was compared with the shelf");
+            hand.ledger.execute(None, &NoteContact { connection: hand.connection.id }).await?;
+            let words =
+                || format!("{rejected} of its listings cannot be read; see the layout under [listed]");
+            (hand.after(pull.every.duration()), (rejected > 0).then(words), 0, Ok(done))
+        }
+        Some(Err(error)) => {
+            let fails = state.fails.saturating_add(1);
+            let next = try_again_soon(hand, pull, fails, &error);
+            quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
+            (next, Some(error.to_string()), fails, Err(error.to_string()))
+        }
+    };
+    let state = PullState { fails, ..PullState::default() };
+    let connection = hand.connection.id;
+    let settle = SettlePull { connection, what: PullOf::Listings, holder, state, next, words };
+    hand.ledger.execute(None, &settle).await?;
+    Ok(Some(done))
+}
+
+/// A walk that failed is not left for hours.
+fn try_again_soon(hand: &Hand<'_>, pull: &Pull, fails: u32, error: &PageError) -> domain::day::Moment {
+    const SOON: Duration = Duration::from_secs(60);
+    let wait = domain::delivery::back_off(fails, hand.dice(), error.reply());
+    let soon = hand.after(wait.max(SOON));
+    soon.min(try_again(hand, pull, fails, error.reply()))
+}
+
+async fn claim(hand: &Hand<'_>, early: bool) -> Result<Option<(i64, PullState)>, Failure> {
+    let holder = hand.ledger.new_holder()?;
+    let claim = ClaimPull { connection: hand.connection.id, what: PullOf::Listings, holder, early };
+    Ok(hand.ledger.execute(None, &claim).await?.answer.map(|state| (holder, state)))
+}
+
+/// Lets go of the walk and takes it again, so that its lease lasts; none if somebody else has it now.
+async fn renew(hand: &Hand<'_>, holder: i64, state: &PullState) -> Result<Option<i64>, Failure> {
+    let (connection, next) = (hand.connection.id, hand.ledger.now());
+    let state = state.clone();
+    let settle = SettlePull { connection, what: PullOf::Listings, holder, state, next, words: None };
+    if !hand.ledger.execute(None, &settle).await?.answer {
+        return Ok(None);
+    }
+    Ok(claim(hand, true).await?.map(|(holder, _)| holder))
+}
+
+type Listed = (Vec<ListedRow>, usize);
+
+/// All that they list; none if another process took the walk over.
+async fn walk(
+    hand: &Hand<'_>,
+    pull: &Pull,
+    holder: &mut i64,
+    state: &PullState,
+) -> Result<Option<Result<Listed, PageError>>, Failure> {
+    let mut position = Position::of(PullState::default(), hand.ledger.now());
+    let (mut rows, mut rejected, mut begun) = (Vec::new(), 0, Instant::now());
+    loop {
+        if begun.elapsed() > RENEWED_AFTER {
+            let Some(again) = renew(hand, *holder, state).await? else { return Ok(None) };
+            (*holder, begun) = (again, Instant::now());
+        }
+        wait_for_rate(hand).await;
+        match one_page(hand, pull, &mut position, &mut rows, &mut rejected).await {
+            Ok(true) if rows.len() > MAX_LISTED => {
+                let why = "it has more listings than are compared at once";
+                return Ok(Some(Err(PageError::Endless { what: WHAT, why })));
+            }
+            Ok(true) => {}
+            Ok(false) => return Ok(Some(Ok((rows, rejected)))),
+            Err(error) => return Ok(Some(Err(error))),
+        }
+    }
+}
+
+/// The walk has to be whole, so it waits here for the rate, and not for its next round.
+async fn wait_for_rate(hand: &Hand<'_>) {
+    const LONGEST: Duration = Duration::from_secs(1);
+    let now = hand.ledger.now();
+    if hand.reach.rate.take(1, now) == 0 {
+        let wait = u64::try_from(hand.reach.rate.next(now).millis() - now.millis()).unwrap_or(0);
+        tokio::time::sleep(Duration::from_millis(wait).min(LONGEST)).await;
+        hand.reach.rate.owe();
+    }
+}
+
+async fn one_page(
+    hand: &Hand<'_>,
+    pull: &Pull,
+    position: &mut Position,
+    rows: &mut Vec<ListedRow>,
+    rejected: &mut usize,
+) -> Result<bool, PageError> {
+    let url = position.address(&hand.reach.file.base, pull);
+    let url = url.map_err(|source| PageError::Address { what: WHAT, source })?;
+    let Some(page) = fetch(hand, WHAT, url.clone(), None).await? else { return Ok(false) };
+    let reading = PageReading { layout: &pull.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
+    let listed = listings_of_page(&page.body, reading);
+    let listed = listed.map_err(|source| PageError::Unreadable { what: WHAT, source })?;
+    let turned = Turned {
+        from: url,
+        link: page.answer.next,
+        cursor: match &pull.next {
+            NextPage::Cursor(place) => json_at(&page.body, place),
+            _ => None,
+        },
+        records: listed.len(),
+        hash: mark(&feeds::hash::file_hash(page.body.as_slice()).unwrap_or_default()),
+        newest: None,
+        etag: None,
+    };
+    for one in listed {
+        match one {
+            Ok(parsed) => rows.push(parsed.value),
+            Err(reject) => {
+                tracing::debug!(connection = hand.connection.name, "a listing cannot be read: {reject}");
+                *rejected += 1;
+            }
+        }
+    }
+    position.turn(pull, turned, hand.ledger.now()).map_err(|why| PageError::Endless { what: WHAT, why })
+}
+
+/// Compares, mends and asks.
+async fn settle(
+    ledger: &Ledger,
+    connection: ConnectionId,
+    of: MessageOf,
+    mut theirs: Vec<ListedRow>,
+) -> Result<Reconciled, Failure> {
+    let mut ours = Ours::read(ledger, connection).await?;
+    for row in &mut theirs {
+        ours.find(ledger, connection, &mut row.sku).await?;
+    }
+    let mut done = Reconciled { listed: theirs.len(), ..Reconciled::default() };
+    let offered: Vec<String> = theirs.iter().filter(|r| r.is_offered()).map(|r| r.sku.key()).collect();
+    let later: HashSet<String> = theirs
+        .iter()
+        .filter(|row| {
+            let stand = ours.stands.get(&row.sku.key());
+            // What they were told since the list was made is no difference.
+            stand.is_some_and(|s| row.revision.is_some_and(|r| r < s.told))
+        })
+        .map(|row| row.sku.key())
+        .collect();
+    let differences = compare(ours.listings.clone(), theirs);
+    let (mut mend, mut asked) = (HashSet::new(), Vec::new());
+    for difference in &differences {
+        sort(difference, &ours, of, &later, &mut mend, &mut asked);
+    }
+    done.adopted = adopt(ledger, connection, &ours, &offered, &mend).await?;
+    let mut items: Vec<ItemId> = mend.into_iter().collect();
+    items.sort_unstable();
+    done.mended = items.len();
+    for part in items.chunks(LIVE_AT_ONCE) {
+        ledger.execute(None, &MendListings { connection, items: part.to_vec() }).await?;
+    }
+    asked.truncate(MAX_DRIFTS);
+    done.asked = asked.len();
+    ledger.execute(None, &KeepDrifts { connection, drifts: asked }).await?;
+    Ok(done)
+}
+
+/// Whether a difference is mended by itself, asked about, or none by now.
+fn sort(
+    difference: &Difference,
+    ours: &Ours,
+    of: MessageOf,
+    later: &HashSet<String>,
+    mend: &mut HashSet<ItemId>,
+    asked: &mut Vec<Drift>,
+) {
+    let key = difference.sku().key();
+    let stand = ours.stands.get(&key);
+    let item = stand.map(|s| s.item);
+    let is_under_way =
+        stand.is_some_and(|s| s.state.is_some() && s.told < s.revision) || later.contains(&key);
+    let mut ask = |field: &str, ours: String, theirs: String| {
+        let sku = difference.sku().to_string();
+        asked.push(Drift { sku, item, field: field.to_owned(), ours, theirs });
+    };
+    match difference {
+        Difference::Gone { .. } | Difference::Stock { .. } => mend.extend(item),
+        // What they were never told of is put on by a person, or by the connection itself.
+        Difference::Unlisted { .. } if stand.is_some_and(|s| s.state.is_some()) => mend.extend(item),
+        Difference::Unlisted { .. } => {}
+        Difference::Price { .. } | Difference::Text { .. } if is_under_way || of == MessageOf::Stock => {}
+        Difference::Price { here, there, .. } => ask("offers.price", here.to_string(), there.to_string()),
+        Difference::Text { field, here, there, .. } => ask(field, here.clone(), there.clone()),
+        Difference::Unknown { name, .. } => ask("sku", String::new(), name.clone()),
+        Difference::Twice { .. } => ask("sku", "once".to_owned(), "listed twice".to_owned()),
+    }
+}
+
+/// What is on offer there without our word is ours to end once it is gone, so it counts as told from now
+/// on: as it stands there, or, where its stock is wrong, as not told yet.
+async fn adopt(
+    ledger: &Ledger,
+    connection: ConnectionId,
+    ours: &Ours,
+    offered: &[String],
+    mend: &HashSet<ItemId>,
+) -> Result<usize, Failure> {
+    let mut told = Vec::new();
+    let mut met = HashSet::new();
+    for key in offered {
+        let Some(stand) = ours.stands.get(key).filter(|s| s.state.is_none()) else { continue };
+        if !met.insert(stand.item) {
+            continue;
+        }
+        let revision = if mend.contains(&stand.item) { 0 } else { stand.revision };
+        let content = Some((AS_IT_STANDS.to_owned(), ListingState::Listed));
+        told.push(Told { item: stand.item, revision, content });
+    }
+    for part in told.chunks(RECORDED_AT_ONCE) {
+        ledger.execute(None, &RecordRun { connection, told: part.to_vec(), run: None }).await?;
+    }
+    Ok(told.len())
+}

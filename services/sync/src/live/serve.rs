@@ -1,0 +1,133 @@
+//! The exchange while the program runs: each connection has its own round, again and again.
+
+use super::dice::Dice;
+use super::reach::Live;
+use super::round::{When, one};
+use crate::words::tell_all;
+use domain::ids::{ConnectionId, ItemId};
+use ledger::{Failure, Ledger, PruneLive};
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio::task::JoinHandle;
+use tokio::time::{Instant, sleep, sleep_until};
+
+/// How often it is looked for what another process has changed: a commit of this one is heard at once.
+pub const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// How often it is looked for connections that were made or ended elsewhere.
+const CONNECTIONS_EVERY: Duration = Duration::from_secs(5);
+/// Between two rounds at least, so that none spins whatever is wrong.
+const LEAST_PAUSE: Duration = Duration::from_millis(20);
+/// How long a connection waits when the database is away.
+const TROUBLE_WAIT: Duration = Duration::from_secs(5);
+/// How often the outbox is gone through for what says nothing any more.
+const PRUNE_EVERY: Duration = Duration::from_hours(1);
+/// Between two steps of it: others write meanwhile.
+const PRUNE_PAUSE: Duration = Duration::from_millis(100);
+
+/// Keeps all connections going until `shutdown`. `seed` is where chance begins.
+pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Future<Output = ()>) {
+    let mut tended: HashMap<ConnectionId, JoinHandle<()>> = HashMap::new();
+    let mut changes = ledger.changes();
+    let mut dice = Dice::new(seed);
+    let pruning = tokio::spawn(prune(ledger.clone()));
+    tokio::pin!(shutdown);
+    loop {
+        match ledger.live_connections().await {
+            Ok(connections) => {
+                tended.retain(|_, task| !task.is_finished());
+                for connection in connections {
+                    tended.entry(connection.id).or_insert_with(|| {
+                        let (ledger, live, dice) = (ledger.clone(), Arc::clone(&live), dice.next());
+                        tokio::spawn(tend(ledger, live, connection.id, dice))
+                    });
+                }
+            }
+            Err(error) => tracing::warn!("the connections cannot be read: {}", tell_all(&error)),
+        }
+        changes.mark_unchanged();
+        tokio::select! {
+            () = &mut shutdown => break,
+            () = sleep(CONNECTIONS_EVERY) => {}
+            // An error means that the ledger is closed, and the pause before the next look stays.
+            _ = quietly(&mut changes) => {}
+        }
+    }
+    // Being dropped in the middle is being cut off: leases run out, and what was sent is said again.
+    pruning.abort();
+    for task in tended.into_values() {
+        task.abort();
+        let _ = task.await;
+    }
+}
+
+/// A change, but not more often than once in a while: nothing here depends on every one.
+async fn quietly(changes: &mut watch::Receiver<u64>) {
+    sleep(LOOK_EVERY).await;
+    if changes.changed().await.is_err() {
+        std::future::pending::<()>().await;
+    }
+}
+
+/// Keeps one connection going until it is ended.
+async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, seed: u64) {
+    let mut dice = Dice::new(seed);
+    let mut changes = ledger.changes();
+    loop {
+        changes.mark_unchanged();
+        let when = match round(&ledger, &live, id, dice.next()).await {
+            Ok(Some(when)) => when,
+            Ok(None) => return,
+            Err(error) => {
+                tracing::warn!("the exchange is held up: {}", tell_all(&error));
+                sleep(TROUBLE_WAIT).await;
+                continue;
+            }
+        };
+        wait(&ledger, when, &mut changes).await;
+    }
+}
+
+async fn round(ledger: &Ledger, live: &Live, id: ConnectionId, dice: u64) -> Result<Option<When>, Failure> {
+    let connections = ledger.live_connections().await?;
+    let Some(connection) = connections.iter().find(|c| c.id == id) else { return Ok(None) };
+    one(ledger, live, connection, dice, false).await.map(Some)
+}
+
+async fn wait(ledger: &Ledger, when: When, changes: &mut watch::Receiver<u64>) {
+    let until = match when {
+        When::At(at) => {
+            let left = u64::try_from(at.millis() - ledger.now().millis()).unwrap_or(0);
+            Duration::from_millis(left).clamp(LEAST_PAUSE, LOOK_EVERY)
+        }
+        When::OnChange => LOOK_EVERY,
+    };
+    let until = Instant::now() + until;
+    tokio::select! {
+        () = sleep_until(until) => {}
+        heard = changes.changed() => {
+            if heard.is_err() {
+                sleep_until(until).await;
+            }
+        }
+    }
+}
+
+async fn prune(ledger: Ledger) {
+    loop {
+        let mut after: Option<ItemId> = None;
+        loop {
+            match ledger.execute(None, &PruneLive { after }).await {
+                Ok(done) if done.answer.is_some() => after = done.answer,
+                Ok(_) => break,
+                Err(error) => {
+                    tracing::warn!("the outbox was not gone through: {}", tell_all(&error));
+                    break;
+                }
+            }
+            sleep(PRUNE_PAUSE).await;
+        }
+        sleep(PRUNE_EVERY).await;
+    }
+}

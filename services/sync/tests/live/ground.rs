@@ -1,0 +1,245 @@
+//! A shop in a folder of its own, a server that stands for the online shop, and a clock that is set.
+
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::money::{Currency, Money};
+use domain::quantity::Asked;
+use domain::stock::{Fate, ItemKind};
+use ledger::{
+    Access, AddItems, ConnectionStatus, Ledger, ManualClock, NewItem, NewRefund, NewSale, RefundTender,
+    RowOutcome, SaleDone, SaleLineIn, SaveConnection, TenderIn,
+};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use sync::live::{Limits, Live, Round, Secrets, When, check_connection};
+use tempfile::TempDir;
+use wiremock::matchers::any;
+use wiremock::{Mock, MockServer, Request, ResponseTemplate};
+
+/// 2026-06-15T12:00:00Z, a Monday.
+pub(crate) const START: i64 = 1_781_524_800_000;
+pub(crate) const NAME: &str = "village";
+pub(crate) const SECOND: i64 = 1000;
+pub(crate) const HOUR: i64 = 60 * 60 * SECOND;
+
+/// Long enough for a server on loopback on a busy machine, short enough for a test that waits for it.
+pub(crate) const LIMITS: Limits = Limits {
+    connect: Duration::from_secs(3),
+    read: Duration::from_millis(600),
+    whole: Duration::from_millis(1500),
+};
+
+/// As most tests have it: one call for everything.
+pub(crate) const OUT: &str = "[out]\nto = \"/intake/{sku}\"\nnew_pieces = \"list\"\n";
+
+pub(crate) struct Ground {
+    folder: TempDir,
+    pub(crate) clock: Arc<ManualClock>,
+    pub(crate) ledger: Ledger,
+    pub(crate) live: Live,
+    pub(crate) server: MockServer,
+    dice: u64,
+}
+
+impl Ground {
+    /// An empty shop and a server that answers nothing yet.
+    pub(crate) async fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let clock = Arc::new(ManualClock::at(Moment::from_millis(START)));
+        let ledger = open(&folder, &clock).await;
+        let secrets = folder.path().join("secrets");
+        std::fs::create_dir(&secrets).unwrap();
+        let live = Live::new(Secrets::with_variables(Some(secrets), |_| None), LIMITS);
+        Self { folder, clock, ledger, live, server: MockServer::start().await, dice: 1 }
+    }
+
+    /// With a connection of these tables, and pieces of these skus.
+    pub(crate) async fn with(tables: &str, skus: &[&str]) -> Self {
+        let ground = Self::new().await;
+        ground.connect(tables).await;
+        for sku in skus {
+            ground.piece(sku).await;
+        }
+        ground
+    }
+
+    pub(crate) async fn connect(&self, tables: &str) {
+        self.connect_to(&self.server.uri(), tables).await;
+    }
+
+    pub(crate) async fn connect_to(&self, base: &str, tables: &str) {
+        let text =
+            format!("channel = \"online\"\nbase = \"{base}\"\nprivate = true\nper_second = 1000\n{tables}");
+        self.save(&text).await;
+    }
+
+    pub(crate) async fn save(&self, text: &str) {
+        let checked = check_connection(text).unwrap_or_else(|e| panic!("{e}\n{text}"));
+        let save = SaveConnection {
+            name: NAME.to_owned(),
+            channel: checked.channel,
+            text: text.to_owned(),
+            new_pieces: checked.new_pieces,
+            who: "test".to_owned(),
+        };
+        self.ledger.execute(None, &save).await.unwrap();
+    }
+
+    /// Another process on the same shop.
+    pub(crate) async fn another(&self) -> (Ledger, Live) {
+        let secrets = Secrets::with_variables(Some(self.folder.path().join("secrets")), |_| None);
+        (open(&self.folder, &self.clock).await, Live::new(secrets, LIMITS))
+    }
+
+    pub(crate) fn secret(&self, name: &str, text: &str) {
+        std::fs::write(self.folder.path().join("secrets").join(name), text).unwrap();
+    }
+
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    pub(crate) async fn piece(&self, sku: &str) {
+        self.add(sku, ItemKind::Piece, None).await;
+    }
+
+    pub(crate) async fn add(&self, sku: &str, kind: ItemKind, quantity: Option<Asked>) {
+        let item = NewItem {
+            kind,
+            name: format!("Thing {sku}"),
+            sku: Some(Code::parse(sku).unwrap()),
+            gtin: None,
+            style: None,
+            color: String::new(),
+            size: String::new(),
+            material: String::new(),
+            weight: None,
+            extras: Money::zero(Currency::USD),
+            price: Money::from_minor(4000, Currency::USD).ok(),
+            cost: None,
+            quantity,
+            stock_unit: None,
+            description: String::new(),
+            images: Vec::new(),
+            keep_off: false,
+        };
+        let add = AddItems { items: vec![item], who: "test".to_owned(), progress: None };
+        let done = self.ledger.execute(None, &add).await.unwrap().answer;
+        assert!(matches!(done[0], RowOutcome::Added(_)), "{done:?}");
+    }
+
+    pub(crate) async fn sell(&self, sku: &str) -> SaleDone {
+        let code = Code::parse(sku).unwrap();
+        let price = self.ledger.item(&code).await.unwrap().price;
+        let zero = Money::zero(Currency::USD);
+        let line = SaleLineIn::Goods { code, quantity: Asked::ONE, discount: zero, tax: zero };
+        let sale = NewSale {
+            channel: Channel::store(),
+            lines: vec![line],
+            discount: zero,
+            shipping: zero,
+            tenders: vec![TenderIn::plain(TenderKind::Card, price)],
+            hold: None,
+            at: None,
+            note: String::new(),
+            who: "test".to_owned(),
+        };
+        self.ledger.execute(None, &sale).await.unwrap().answer
+    }
+
+    pub(crate) async fn take_back(&self, sale: &SaleDone) {
+        let refund = NewRefund {
+            sale: sale.id,
+            lines: Vec::new(),
+            fate: Fate::Shelf,
+            shipping: Money::zero(Currency::USD),
+            tender: RefundTender::All(TenderKind::Card),
+            reason: "too small".to_owned(),
+            who: "test".to_owned(),
+        };
+        self.ledger.execute(None, &refund).await.unwrap();
+    }
+
+    /// One round; when the next is due, in milliseconds from now.
+    pub(crate) async fn round(&mut self) -> Option<i64> {
+        self.dice += 1;
+        match Round::run(&self.ledger, &self.live, self.dice).await.unwrap() {
+            When::At(at) => Some(at.millis() - self.ledger.now().millis()),
+            When::OnChange => None,
+        }
+    }
+
+    /// Rounds until nothing is due within `millis`, the clock going on from one to the next.
+    pub(crate) async fn rounds(&mut self, millis: i64) {
+        let end = self.ledger.now().millis() + millis;
+        for _ in 0..500 {
+            let Some(wait) = self.round().await else { break };
+            if self.ledger.now().millis() + wait > end {
+                break;
+            }
+            self.wait(wait.max(1));
+        }
+        self.clock.set(Moment::from_millis(end));
+    }
+
+    pub(crate) fn wait(&self, millis: i64) {
+        self.clock.advance_millis(millis);
+    }
+
+    pub(crate) async fn status(&self) -> ConnectionStatus {
+        let statuses = self.ledger.connection_statuses().await.unwrap();
+        statuses.into_iter().find(|s| s.name == NAME).unwrap()
+    }
+
+    /// “sent refused waiting parked kept”.
+    pub(crate) async fn counts(&self) -> String {
+        let s = self.status().await;
+        format!("{} {} {} {} {}", s.sent, s.refused, s.waiting, s.parked, s.orders_kept)
+    }
+
+    /// “on hand, held” of an item.
+    pub(crate) async fn stock(&self, sku: &str) -> String {
+        let item = self.ledger.item(&Code::parse(sku).unwrap()).await.unwrap();
+        format!("{} {}", item.on_hand.value().normalize(), item.held.value().normalize())
+    }
+
+    /// Answers everything so from now on.
+    pub(crate) async fn answer(&self, template: ResponseTemplate) {
+        self.server.reset().await;
+        Mock::given(any()).respond_with(template).mount(&self.server).await;
+    }
+
+    /// What was asked since the last reset: “method path availability”.
+    pub(crate) async fn asked(&self) -> Vec<String> {
+        let requests = self.server.received_requests().await.unwrap();
+        requests.iter().map(told).collect()
+    }
+
+    pub(crate) async fn requests(&self) -> Vec<Request> {
+        self.server.received_requests().await.unwrap()
+    }
+}
+
+async fn open(folder: &TempDir, clock: &Arc<ManualClock>) -> Ledger {
+    let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+    Ledger::open(&url, Access::Create, Arc::<ManualClock>::clone(clock)).await.unwrap()
+}
+
+/// A request in short.
+pub(crate) fn told(request: &Request) -> String {
+    let body: serde_json::Value = serde_json::from_slice(&request.body).unwrap_or_default();
+    let availability = body.pointer("/offers/availability").and_then(|a| a.as_str()).unwrap_or_default();
+    let path = match request.url.query() {
+        Some(query) => format!("{}?{query}", request.url.path()),
+        None => request.url.path().to_owned(),
+    };
+    let short = availability.trim_start_matches("https://schema.org/");
+    format!("{} {path} {short}", request.method).trim_end().to_owned()
+}
+
+pub(crate) fn ok() -> ResponseTemplate {
+    ResponseTemplate::new(200)
+}

@@ -1,0 +1,299 @@
+//! Messages out: what is said of an item, by which call, and in which order.
+
+use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
+use domain::codes::Code;
+use domain::quantity::Asked;
+use domain::stock::ItemKind;
+use ledger::PutOnConnection;
+use wiremock::matchers::{any, header, method, path};
+use wiremock::{Mock, ResponseTemplate};
+
+#[tokio::test]
+async fn what_changes_is_told_and_then_nothing_is() {
+    let mut ground = Ground::with(OUT, &["B1", "C1"]).await;
+    ground.answer(ok()).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 InStock", "PUT /intake/C1 InStock"]);
+    assert_eq!(ground.counts().await, "2 0 0 0 0");
+    ground.answer(ok()).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 SoldOut"]);
+    ground.answer(ok()).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.asked().await, Vec::<String>::new(), "an idle connection asks nothing");
+    assert_eq!(ground.status().await.oldest_unsent, None);
+}
+
+#[tokio::test]
+async fn a_message_carries_its_revision_key_and_condition() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    ground.answer(ok().insert_header("etag", "\"one\"")).await;
+    ground.rounds(SECOND).await;
+    let first = &ground.requests().await[0];
+    assert_eq!(first.headers["content-type"], "application/json");
+    assert!(!first.headers.contains_key("if-match"));
+    let body: serde_json::Value = serde_json::from_slice(&first.body).unwrap();
+    let revision = body["additionalProperty"]["value"].as_i64().unwrap();
+    let item = ground.ledger.item(&Code::parse("B1").unwrap()).await.unwrap();
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    assert_eq!(first.headers["idempotency-key"], format!("\"{connection}-{}-{revision}\"", item.id).as_str());
+    ground.answer(ok().insert_header("etag", "\"two\"")).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    let second = &ground.requests().await[0];
+    assert_eq!(second.headers["if-match"], "\"one\"");
+    assert_ne!(second.headers["idempotency-key"], first.headers["idempotency-key"]);
+}
+
+#[tokio::test]
+async fn a_weak_etag_is_no_condition() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    // RFC 9110, 13.1.1: If-Match compares strongly.
+    ground.answer(ok().insert_header("etag", "W/\"one\"")).await;
+    ground.rounds(SECOND).await;
+    ground.answer(ok()).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert!(!ground.requests().await[0].headers.contains_key("if-match"));
+}
+
+#[tokio::test]
+async fn new_ones_and_gone_ones_have_calls_of_their_own() {
+    let tables = "[out]\nto = \"/goods/{other_id}?r={revision}\"\nmethod = \"PATCH\"\nmessage = \"stock\"\n\
+        new = { to = \"/goods\", id = \"/ref\" }\nend = { to = \"/goods/{other_id}\" }\nnew_pieces = \"list\"\n";
+    let mut ground = Ground::with(tables, &["B1"]).await;
+    ground.answer(ResponseTemplate::new(201).set_body_json(serde_json::json!({"ref": "a/7"}))).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["POST /goods InStock"]);
+    ground.answer(ok()).await;
+    let sale = ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["DELETE /goods/a%2F7"]);
+    // What was taken away there is made once more.
+    ground.answer(ResponseTemplate::new(201).set_body_json(serde_json::json!({"ref": 8}))).await;
+    ground.take_back(&sale).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["POST /goods InStock"]);
+    let item = ground.ledger.item(&Code::parse("B1").unwrap()).await.unwrap().id;
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    let stood = ground.ledger.listings_of(connection, &[item]).await.unwrap();
+    assert_eq!(stood[0].1.other_id, "8");
+}
+
+#[tokio::test]
+async fn an_id_may_stand_at_the_end_of_the_new_address() {
+    let tables = "[out]\nto = \"/goods/{other_id}\"\nnew = { to = \"/goods\" }\nnew_pieces = \"list\"\n";
+    let check = async |location: &str, expected: &str| {
+        let mut ground = Ground::with(tables, &["B1"]).await;
+        let location = location.replace("BASE", &ground.server.uri());
+        ground.answer(ResponseTemplate::new(201).insert_header("location", location.as_str())).await;
+        ground.rounds(SECOND).await;
+        ground.answer(ok()).await;
+        ground.sell("B1").await;
+        ground.rounds(SECOND).await;
+        assert_eq!(ground.asked().await, [expected], "{location}");
+    };
+    check("/goods/17", "PUT /goods/17 SoldOut").await;
+    check("BASE/goods/a%20b/", "PUT /goods/a%20b SoldOut").await;
+}
+
+#[tokio::test]
+async fn what_was_never_on_offer_needs_no_word() {
+    let mut ground = Ground::with(OUT, &[]).await;
+    ground.add("KIT", ItemKind::Counted, Some(Asked::ONE)).await;
+    ground.sell("KIT").await;
+    ground.answer(ok()).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, Vec::<String>::new());
+    assert_eq!(ground.counts().await, "0 0 0 0 0");
+}
+
+#[tokio::test]
+async fn one_that_may_have_arrived_is_ended_all_the_same() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    // The answer never comes: it may have been taken.
+    ground.answer(ok().set_delay(std::time::Duration::from_secs(5))).await;
+    ground.round().await;
+    ground.sell("B1").await;
+    ground.answer(ok()).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 SoldOut"]);
+}
+
+#[tokio::test]
+async fn new_pieces_wait_for_a_person_unless_the_connection_lists_them() {
+    let mut ground = Ground::with("[out]\nto = \"/intake/{sku}\"\n", &["B1", "C1"]).await;
+    ground.answer(ok()).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.asked().await, Vec::<String>::new());
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    let codes = Some(vec![Code::parse("B1").unwrap()]);
+    let put = PutOnConnection { connection, codes, after: None, who: "test".to_owned() };
+    ground.ledger.execute(None, &put).await.unwrap();
+    ground.sell("C1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 InStock"]);
+}
+
+#[tokio::test]
+async fn many_changes_while_the_shop_is_away_become_one_message() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    ground.answer(ResponseTemplate::new(500)).await;
+    for _ in 0..5 {
+        let sale = ground.sell("B1").await;
+        ground.rounds(10 * SECOND).await;
+        ground.take_back(&sale).await;
+        ground.rounds(10 * SECOND).await;
+    }
+    ground.sell("B1").await;
+    ground.answer(ok()).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 SoldOut"]);
+    assert_eq!(ground.counts().await, "1 0 0 0 0");
+}
+
+#[tokio::test]
+async fn a_poisoned_message_is_put_aside_and_blocks_nobody() {
+    let mut ground = Ground::with(OUT, &["B1", "BAD", "C1", "C2"]).await;
+    Mock::given(path("/intake/BAD"))
+        .respond_with(ResponseTemplate::new(422).set_body_string("no such colour"))
+        .mount(&ground.server)
+        .await;
+    Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.counts().await, "3 1 1 1 0");
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    let parked = ground.ledger.parked(connection, 10).await.unwrap();
+    assert_eq!(parked[0].words, "BAD: it answered 422: no such colour");
+    assert_eq!(ground.asked().await.iter().filter(|a| a.contains("BAD")).count(), 1, "it is not said again");
+    ground.answer(ok()).await;
+    let again = ledger::SendAgain { connection, code: None, who: "owner".to_owned() };
+    assert_eq!(ground.ledger.execute(None, &again).await.unwrap().answer, 1);
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/BAD InStock"]);
+    assert_eq!(ground.counts().await, "4 1 0 0 0");
+}
+
+const BATCH: &str = "[out]\nto = \"/intake/{sku}\"\nnew_pieces = \"list\"\n\
+    batch = { to = \"/intake/batch\", at_once = 3, each = \"/listings\" }\n";
+
+#[tokio::test]
+async fn many_go_in_one_request_where_that_is_taken() {
+    let mut ground = Ground::with(BATCH, &["B1", "B2", "B3", "B4", "B5", "B6", "B7"]).await;
+    ground.answer(ok()).await;
+    ground.rounds(SECOND).await;
+    let mut asked = ground.asked().await;
+    asked.sort();
+    assert_eq!(asked, ["POST /intake/batch", "POST /intake/batch", "PUT /intake/B7 InStock"]);
+    let all: usize = ground
+        .requests()
+        .await
+        .iter()
+        .filter_map(|r| {
+            serde_json::from_slice::<serde_json::Value>(&r.body).ok()?["listings"].as_array().map(Vec::len)
+        })
+        .sum();
+    assert_eq!((all, ground.counts().await.as_str()), (6, "7 0 0 0 0"));
+}
+
+#[tokio::test]
+async fn a_refused_batch_is_said_one_by_one() {
+    let mut ground = Ground::with(BATCH, &["B1", "BAD", "B3"]).await;
+    Mock::given(path("/intake/batch")).respond_with(ResponseTemplate::new(400)).mount(&ground.server).await;
+    Mock::given(path("/intake/BAD")).respond_with(ResponseTemplate::new(400)).mount(&ground.server).await;
+    Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
+    ground.rounds(SECOND).await;
+    let mut asked = ground.asked().await;
+    asked.sort();
+    let expected =
+        ["POST /intake/batch", "PUT /intake/B1 InStock", "PUT /intake/B3 InStock", "PUT /intake/BAD InStock"];
+    assert_eq!(asked, expected);
+    assert_eq!(ground.counts().await, "2 1 1 1 0");
+}
+
+#[tokio::test]
+async fn another_state_there_is_asked_for_and_the_message_said_again() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    ground.answer(ok().insert_header("etag", "\"one\"")).await;
+    ground.rounds(SECOND).await;
+    ground.server.reset().await;
+    let changed = Mock::given(method("PUT")).and(header("if-match", "\"one\""));
+    changed.respond_with(ResponseTemplate::new(412)).mount(&ground.server).await;
+    let now_there = Mock::given(method("GET")).respond_with(ok().insert_header("etag", "\"nine\""));
+    now_there.mount(&ground.server).await;
+    let taken = Mock::given(method("PUT")).and(header("if-match", "\"nine\""));
+    taken.respond_with(ok()).mount(&ground.server).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 SoldOut", "GET /intake/B1", "PUT /intake/B1 SoldOut"]);
+    assert_eq!(ground.counts().await, "2 0 0 0 0");
+}
+
+#[tokio::test]
+async fn a_quarrel_ends_after_three_times() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    ground.answer(ResponseTemplate::new(412)).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.counts().await, "0 1 1 1 0");
+    let puts = ground.asked().await.iter().filter(|a| a.starts_with("PUT")).count();
+    assert_eq!(puts, 3, "{:?}", ground.asked().await);
+}
+
+#[tokio::test]
+async fn what_exists_there_already_is_told_as_known() {
+    let tables = "[out]\nto = \"/intake/{sku}\"\nnew = { to = \"/intake\" }\nnew_pieces = \"list\"\n";
+    let mut ground = Ground::with(tables, &["B1"]).await;
+    Mock::given(method("POST")).respond_with(ResponseTemplate::new(409)).mount(&ground.server).await;
+    Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["POST /intake InStock", "PUT /intake/B1 InStock"]);
+    // And what they have lost is told as new.
+    ground.server.reset().await;
+    Mock::given(method("PUT")).respond_with(ResponseTemplate::new(404)).mount(&ground.server).await;
+    Mock::given(method("POST")).respond_with(ok()).mount(&ground.server).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 SoldOut", "POST /intake SoldOut"]);
+    assert_eq!(ground.counts().await, "2 0 0 0 0");
+}
+
+#[tokio::test]
+async fn a_sku_that_cannot_stand_in_an_address_is_put_aside() {
+    let mut ground = Ground::with(OUT, &["..", "B1"]).await;
+    ground.answer(ok()).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.asked().await, ["PUT /intake/B1 InStock"]);
+    assert_eq!(ground.counts().await, "1 1 1 1 0");
+}
+
+#[tokio::test]
+async fn a_rate_is_kept_and_asked_for_rest_is_given() {
+    let mut ground = Ground::new().await;
+    let text = format!(
+        "channel = \"online\"\nbase = \"{}\"\nprivate = true\nper_second = 2\n{OUT}",
+        ground.server.uri()
+    );
+    ground.save(&text).await;
+    for at in 0..9 {
+        ground.piece(&format!("B{at}")).await;
+    }
+    ground.answer(ok()).await;
+    let mut counts = Vec::new();
+    for _ in 0..4 {
+        ground.rounds(SECOND - 1).await;
+        ground.wait(1);
+        counts.push(ground.asked().await.len());
+    }
+    // Two at once at first, and then two a second.
+    assert_eq!(counts, [3, 5, 7, 9]);
+    ground.answer(ResponseTemplate::new(429).insert_header("retry-after", "120")).await;
+    ground.sell("B1").await;
+    ground.sell("B2").await;
+    ground.rounds(119 * SECOND).await;
+    assert!(ground.asked().await.len() <= 2, "{:?}", ground.asked().await);
+    assert!(ground.status().await.quiet_until.is_some());
+    ground.answer(ok()).await;
+    ground.rounds(10 * SECOND).await;
+    assert_eq!(ground.asked().await.len(), 2);
+}
