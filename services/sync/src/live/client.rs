@@ -23,7 +23,7 @@ pub const READ_TIMEOUT: Duration = Duration::from_secs(10);
 pub const MAX_PAGE_BYTES: usize = 8 << 20;
 /// The most bytes of an answer to a message: of it, at most the other shop's id and a word are read.
 pub const MAX_ANSWER_BYTES: usize = 64 << 10;
-/// The longest ETag that is kept; longer ones are not sent back.
+/// The longest `ETag` that is kept; longer ones are not sent back.
 const MAX_ETAG_BYTES: usize = 200;
 /// How much of an error page is shown to a person.
 const SHOWN_CHARS: usize = 200;

@@ -28,7 +28,7 @@ const SETTLED_AT_ONCE: usize = 200;
 
 /// What is said in one request.
 enum Job {
-    One(Message),
+    One(Box<Message>),
     Many(Vec<Message>),
     /// Nothing to say, and that is settled too.
     Done(Said),
@@ -117,7 +117,7 @@ async fn plan(
             ToSay::Message(message) => {
                 let alone = !message.fits_batch(&hand.reach.file.out) || hand.reach.is_alone(message.item);
                 if batch.is_none() || alone {
-                    jobs.push(Job::One(*message));
+                    jobs.push(Job::One(message));
                 } else {
                     together.push(*message);
                 }
@@ -128,7 +128,7 @@ async fn plan(
         while !together.is_empty() {
             let rest = together.split_off(together.len().min(batch.at_once));
             jobs.push(match <[Message; 1]>::try_from(together) {
-                Ok([one]) => Job::One(one),
+                Ok([one]) => Job::One(Box::new(one)),
                 Err(many) => Job::Many(many),
             });
             together = rest;
@@ -167,7 +167,7 @@ async fn say_one(hand: &Hand<'_>, stop: &Stop, job: Job) -> Said {
             let settled = messages.iter().map(|m| say::left(m.item, hand)).collect();
             Said { holder, settled, quiet: None }
         }
-        Job::One(message) => say::one(hand, message).await,
+        Job::One(message) => say::one(hand, *message).await,
         Job::Many(messages) => match &hand.reach.file.out.batch {
             Some(call) => say::many(hand, call, messages).await,
             None => Said { holder: 0, settled: Vec::new(), quiet: None },

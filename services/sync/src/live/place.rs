@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 /// How far back the first look reaches. A shop whose clock is hours behind loses nothing by it, and
 /// orders of long ago are history, which is fed in as such.
 const FIRST_LOOK_MS: i64 = 24 * 60 * 60 * 1000;
-/// How long the ETag of a first page is believed to speak for the whole list: a full page stays the same
+/// How long the `ETag` of a first page is believed to speak for the whole list: a full page stays the same
 /// while another is added behind it.
 const ETAG_MS: i64 = 15 * 60 * 1000;
 /// The longest place that the ledger keeps.
@@ -43,7 +43,7 @@ pub(super) struct Known {
     /// The walk that is not at its end.
     #[serde(skip_serializing_if = "Option::is_none")]
     walk: Option<Walk>,
-    /// Of which address the ETag is, and since when it is believed.
+    /// Of which address the `ETag` is, and since when it is believed.
     #[serde(skip_serializing_if = "Option::is_none")]
     tagged: Option<(String, i64)>,
 }
@@ -63,7 +63,7 @@ pub(super) struct Turned {
     pub(super) hash: String,
     /// The newest change on it.
     pub(super) newest: Option<Moment>,
-    /// Its ETag.
+    /// Its `ETag`.
     pub(super) etag: Option<String>,
 }
 
@@ -109,7 +109,7 @@ impl Position {
         self.state.since.unwrap_or(Moment::from_millis(0)).plus_millis(-pull.overlap.millis())
     }
 
-    /// The ETag to ask with: of this address, of a list that had one page, and not for too long.
+    /// The `ETag` to ask with: of this address, of a list that had one page, and not for too long.
     pub(super) fn etag(&self, url: &Url, now: Moment) -> Option<&str> {
         let (of, since) = self.known.tagged.as_ref().filter(|_| self.known.walk.is_none())?;
         let is_believed = *of == mark(url.as_str()) && (0..ETAG_MS).contains(&(now.millis() - since));
@@ -156,13 +156,12 @@ impl Position {
     fn next(&self, pull: &Pull, walk: &Walk, page: &Turned) -> Option<String> {
         let goes_on = page.records > 0 && page.hash != walk.last;
         match &pull.next {
-            NextPage::None => None,
             NextPage::Link => page.link.clone().filter(|link| goes_on && *link != walk.at),
             NextPage::Page if goes_on => {
                 let number: u32 = if walk.at.is_empty() { 1 } else { walk.at.parse().unwrap_or(1) };
                 Some((number + 1).to_string())
             }
-            NextPage::Page => None,
+            NextPage::Page | NextPage::None => None,
             NextPage::Cursor(_) => {
                 let next = page.cursor.clone().filter(|c| *c != self.known.cursor);
                 next.filter(|_| goes_on)

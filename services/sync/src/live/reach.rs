@@ -63,7 +63,7 @@ struct Memory {
     /// How often in a row the whole connection had to wait.
     quiet: u32,
     /// Messages in a row that came to nothing.
-    failed: u32,
+    failed: usize,
 }
 
 #[derive(Debug, Default)]
@@ -101,7 +101,7 @@ impl Reach {
     }
 
     /// A message came to nothing; how many did in a row.
-    pub(super) fn failed(&self) -> u32 {
+    pub(super) fn failed(&self) -> usize {
         let mut memory = lock(&self.memory);
         memory.failed = memory.failed.saturating_add(1);
         memory.failed

@@ -174,7 +174,7 @@ pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconci
 
 /// A walk that failed is not left for hours.
 fn try_again_soon(hand: &Hand<'_>, pull: &Pull, fails: u32, error: &PageError) -> domain::day::Moment {
-    const SOON: Duration = Duration::from_secs(60);
+    const SOON: Duration = Duration::from_mins(1);
     let wait = domain::delivery::back_off(fails, hand.dice(), error.reply());
     let soon = hand.after(wait.max(SOON));
     soon.min(try_again(hand, pull, fails, error.reply()))

@@ -11,7 +11,7 @@ use ledger::{Settled, SettledAs};
 
 /// Messages in a row that come to nothing before the whole connection waits: as many as are under way at
 /// once, so that one that is poisoned does not stop the others.
-const FAILS_IN_A_ROW: u32 = super::drain::AT_ONCE as u32 + 1;
+const FAILS_IN_A_ROW: usize = super::drain::AT_ONCE + 1;
 
 /// What became of what was said.
 #[derive(Debug)]
@@ -47,7 +47,7 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
     let mut etag = message.stood.etag.clone();
     let mut heard = match ask(hand, &message, &etag) {
         Ok(ask) => hear(hand, ask).await,
-        Err(words) => return parked(hand, &message, words),
+        Err(words) => return parked(hand, &message, &words),
     };
     // At most twice: each turn changes what is asked, and the third would be a quarrel.
     for _ in 0..2 {
@@ -63,7 +63,7 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
         hand.reach.rate.owe();
         heard = match ask(hand, &message, &etag) {
             Ok(ask) => hear(hand, ask).await,
-            Err(words) => return parked(hand, &message, words),
+            Err(words) => return parked(hand, &message, &words),
         };
     }
     settled(hand, &message, heard)
@@ -111,7 +111,7 @@ async fn ask_anew(hand: &Hand<'_>, message: &Message, etag: &mut String) -> bool
     before != *etag
 }
 
-fn parked(hand: &Hand<'_>, message: &Message, words: String) -> Said {
+fn parked(hand: &Hand<'_>, message: &Message, words: &str) -> Said {
     hand.reach.parked(message.item);
     let words = format!("{}: {words}", message.listing.sku);
     let became = SettledAs::Parked { words };
@@ -126,20 +126,20 @@ fn settled(hand: &Hand<'_>, message: &Message, heard: Heard) -> Said {
             hand.reach.went_well(message.item);
             told(hand, message, answer.as_ref())
         }
-        Verdict::Refused => return parked(hand, message, words),
+        Verdict::Refused => return parked(hand, message, &words),
         Verdict::Stale if stale_too_often(hand.reach.stale(message.item)) => {
-            return parked(hand, message, format!("{words}; what stands there is not what we know"));
+            return parked(hand, message, &format!("{words}; what stands there is not what we know"));
         }
-        Verdict::Stale => later(hand, message, reply, words),
+        Verdict::Stale => later(hand, message, reply, &words),
         Verdict::Later => {
             if !answers(reply) || hand.reach.failed() >= FAILS_IN_A_ROW {
                 quiet = Some((reply, words.clone()));
             }
-            later(hand, message, reply, words)
+            later(hand, message, reply, &words)
         }
         Verdict::Quiet => {
             quiet = Some((reply, words.clone()));
-            later(hand, message, reply, words)
+            later(hand, message, reply, &words)
         }
     };
     let settled = Settled { item: message.item, revision: message.listing.revision, became };
@@ -172,7 +172,7 @@ fn other_id(hand: &Hand<'_>, answer: &Answer) -> Option<String> {
     Some(percent_encoding::percent_decode_str(last).decode_utf8_lossy().into_owned())
 }
 
-fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: String) -> SettledAs {
+fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: &str) -> SettledAs {
     let wait = back_off(message.tries, hand.dice(), reply);
     SettledAs::Later { until: hand.after(wait), words: format!("{}: {words}", message.listing.sku) }
 }
@@ -186,7 +186,7 @@ pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Messag
         Ok(ask) => hear(hand, ask).await,
         Err(error) => {
             let told = error.to_string();
-            let settled = messages.iter().flat_map(|m| parked(hand, m, told.clone()).settled).collect();
+            let settled = messages.iter().flat_map(|m| parked(hand, m, &told).settled).collect();
             return Said { holder, settled, quiet: None };
         }
     };
@@ -201,10 +201,10 @@ pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Messag
             told(hand, message, None)
         }
         Verdict::Refused | Verdict::Stale => SettledAs::Later { until: now, words: heard.words.clone() },
-        Verdict::Later if answers(heard.reply) => later(hand, message, heard.reply, heard.words.clone()),
+        Verdict::Later if answers(heard.reply) => later(hand, message, heard.reply, &heard.words),
         Verdict::Later | Verdict::Quiet => {
             *quiet = Some((heard.reply, heard.words.clone()));
-            later(hand, message, heard.reply, heard.words.clone())
+            later(hand, message, heard.reply, &heard.words)
         }
     };
     let settled = messages

@@ -51,7 +51,7 @@ pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Fu
             () = &mut shutdown => break,
             () = sleep(CONNECTIONS_EVERY) => {}
             // An error means that the ledger is closed, and the pause before the next look stays.
-            _ = quietly(&mut changes) => {}
+            () = quietly(&mut changes) => {}
         }
     }
     // Being dropped in the middle is being cut off: leases run out, and what was sent is said again.

@@ -11,7 +11,6 @@ use ledger::{
     Access, AddItems, ConnectionStatus, Ledger, ManualClock, NewItem, NewRefund, NewSale, RefundTender,
     RowOutcome, SaleDone, SaleLineIn, SaveConnection, TenderIn,
 };
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use sync::live::{Limits, Live, Round, Secrets, When, check_connection};
@@ -96,10 +95,6 @@ impl Ground {
 
     pub(crate) fn secret(&self, name: &str, text: &str) {
         std::fs::write(self.folder.path().join("secrets").join(name), text).unwrap();
-    }
-
-    pub(crate) fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
     }
 
     pub(crate) async fn piece(&self, sku: &str) {

@@ -4,3 +4,5 @@
 mod answers;
 mod ground;
 mod messages;
+mod orders;
+mod processes;
