@@ -17,7 +17,7 @@ pub(super) async fn backup(place: &Place, args: BackupArgs) -> Result<Ending, Cl
     ledger.close().await;
     let written = written?;
     let (rows, files, file) = (written.rows, written.files, args.file.display());
-    eprintln!("{rows} rows and {files} files of photographs written to {file}, SHA-256 {}", written.sha256);
+    eprintln!("{rows} rows written to {file}, and {files} files of photographs, SHA-256 {}", written.sha256);
     for left_out in &written.left_out {
         eprintln!("without {}: {}", left_out.name, left_out.why);
     }
@@ -36,9 +36,9 @@ pub(super) async fn restore(place: &Place, args: RestoreArgs) -> Result<Ending, 
     drop(steps);
     let restored = restored?;
     let (rows, files) = (restored.rows, restored.files);
-    eprintln!("{rows} rows and {files} files of photographs put back, as the shop was at {}", restored.made);
+    eprintln!("{rows} rows put back, and {files} files of photographs, as the shop was at {}", restored.made);
     eprintln!(
-        "tokens of devices and programs hold no more: no backup has the keys that sign them; make them anew"
+        "no backup has the keys that sign tokens; if they are not here, make those of devices and programs anew"
     );
     if restored.check.is_clean() {
         return Ok(Ending::Done);
