@@ -86,6 +86,7 @@ pub use live::{
     LiveConnection, LiveDue, MAX_CONNECTIONS, MAX_DRIFTS, MendListings, NewPieces, NoteContact,
     ParkedMessage, PruneLive, PullOf, PullState, PutOn, PutOnConnection, QuietConnection, SaveConnection,
     SeeHook, SendAgain, SettleDrift, SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood,
+    TryKeptOrder,
 };
 pub use online::{
     DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,

@@ -188,6 +188,35 @@ impl Command for SettleKeptOrder {
     }
 }
 
+/// Lets a kept order be tried again at once, by a person's word.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TryKeptOrder {
+    /// Which.
+    pub id: KeptOrderId,
+}
+
+#[async_trait]
+impl Command for TryKeptOrder {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let now = tx.now().millis();
+        // One that is in hand stays there until its lease is over.
+        let done = sqlx::query(
+            "UPDATE kept_order SET due_ms = CASE WHEN due_ms > $2 THEN $2 ELSE due_ms END WHERE id = $1",
+        )
+        .bind(self.id.raw())
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+        if done.rows_affected() == 0 {
+            return Err(Refusal::no_such("kept order", self.id).into());
+        }
+        tx.let_hear();
+        Ok(())
+    }
+}
+
 /// Gives a kept order up, by a person's word.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DropKeptOrder {

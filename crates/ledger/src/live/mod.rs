@@ -21,7 +21,9 @@ pub use connections::{EndConnection, LiveConnection, MAX_CONNECTIONS, NewPieces,
 pub use drifts::{Drift, DriftChoice, KeepDrifts, KeptDrift, MAX_DRIFTS, MendListings, SettleDrift};
 pub use fill::{FillConnection, PutOn, PutOnConnection};
 pub use hooks::SeeHook;
-pub use kept_orders::{ClaimKeptOrders, DropKeptOrder, KeepOrder, KeptAs, KeptOrder, SettleKeptOrder};
+pub use kept_orders::{
+    ClaimKeptOrders, DropKeptOrder, KeepOrder, KeptAs, KeptOrder, SettleKeptOrder, TryKeptOrder,
+};
 pub use messages::{ClaimMessages, Claimed, Stood};
 pub use parked::{ParkedMessage, SendAgain};
 pub use prune::PruneLive;
