@@ -1,6 +1,7 @@
 //! The endpoints, one file for each; a file stands where its route does.
 
 pub(crate) mod books;
+pub(crate) mod connections;
 pub(crate) mod feeds;
 pub(crate) mod holds;
 pub(crate) mod items;
@@ -46,6 +47,7 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
         Route::get("/api/shelf", Needs::One(Act::Look), shelf::read_shelf),
         Route::get("/api/books", Needs::One(Act::ReadBooks), books::read_books),
         Route::get("/api/listings", Needs::One(Act::List), listings::list_listings),
+        Route::get("/api/connections", Needs::One(Act::List), connections::list_connections),
         Route::get("/api/orders", Needs::One(Act::List), orders::list_orders),
         Route::get(
             "/api/orders/{id}/lines/{line}/closest",

@@ -1,7 +1,9 @@
 //! What every handler may use.
 
+use crate::connection_meters::ConnectionMeters;
 use crate::feed_desk::FeedDesk;
 use crate::guard::{Guard, Site};
+use crate::live_desk::LiveDesk;
 use crate::meters::Meters;
 use crate::pictures::DarkRoom;
 use crate::problem::Problem;
@@ -26,10 +28,12 @@ const HTTP_PORT: u16 = 80;
 pub struct App {
     pub(crate) ledger: Ledger,
     pub(crate) meters: Arc<Meters>,
+    pub(crate) connection_meters: Arc<ConnectionMeters>,
     pub(crate) gate: Arc<Semaphore>,
     pub(crate) guard: Arc<Guard>,
     pub(crate) dark_room: DarkRoom,
     pub(crate) desk: Option<Arc<dyn FeedDesk>>,
+    pub(crate) live_desk: Option<Arc<dyn LiveDesk>>,
     /// Slips that are watched.
     pub(crate) watchers: Arc<Semaphore>,
     /// Turns true when the program is told to stop: what would otherwise go on for ever ends then.
@@ -51,10 +55,12 @@ impl App {
         Self {
             ledger,
             meters: Arc::new(Meters::new()),
+            connection_meters: Arc::new(ConnectionMeters::default()),
             gate: Arc::new(Semaphore::new(MAX_AT_ONCE)),
             guard: Arc::new(Guard::new(HTTP_PORT)),
             dark_room: DarkRoom::new(),
             desk: None,
+            live_desk: None,
             watchers: Arc::new(Semaphore::new(MAX_WATCHED)),
             ending: Arc::new(watch::Sender::new(false)),
             secrets: Arc::new(Secrets::new()),
@@ -66,6 +72,12 @@ impl App {
     #[must_use]
     pub fn with_feed_desk(self, desk: Arc<dyn FeedDesk>) -> Self {
         Self { desk: Some(desk), ..self }
+    }
+
+    /// With a desk that knows how online shops are spoken to.
+    #[must_use]
+    pub fn with_live_desk(self, desk: Arc<dyn LiveDesk>) -> Self {
+        Self { live_desk: Some(desk), ..self }
     }
 
     /// Answers to loopback names at this port, and to the site if there is one.

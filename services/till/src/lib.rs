@@ -13,6 +13,7 @@ mod barcode;
 mod body;
 mod caller;
 mod chance;
+mod connection_meters;
 mod cookies;
 mod digest;
 mod door;
@@ -20,6 +21,8 @@ mod edge;
 mod feed_desk;
 mod guard;
 mod health;
+mod hooks;
+mod live_desk;
 mod meters;
 mod pages;
 mod pictures;
@@ -42,6 +45,10 @@ pub use feed_desk::{
     Previewed, PreviewedRow, PutOut, WentOut,
 };
 pub use guard::{NotASite, Site};
+pub use live_desk::{
+    ConnectionFault, Hook, HookAnswer, HookWork, LiveDesk, NamedSecret, ReadConnection, Reconciled, Tried,
+};
+pub use pages::FIRST_CONNECTION;
 pub use routes::router;
 pub use secrets::{WeakSecret, check_password, hash as hash_secret, is_hash_of as is_hash_of_secret};
 pub use serve::{ServeError, may_listen, serve};

@@ -28,6 +28,8 @@ use crate::caller::Needs;
 use crate::routes::Route;
 use domain::people::Act;
 
+pub use online::connections::FIRST_CONNECTION;
+
 /// Every route of the pages.
 pub(crate) fn routes() -> Vec<Route> {
     let mut routes = vec![

@@ -4,7 +4,7 @@ use crate::app::App;
 use crate::caller::Needs;
 use crate::edge::edge;
 use crate::problem::{Kind, Problem};
-use crate::{api, health, pages};
+use crate::{api, health, hooks, pages};
 use axum::Router;
 use axum::handler::Handler;
 use axum::http::{Method, Uri};
@@ -79,6 +79,7 @@ pub(crate) struct House {
 pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
     let mut routes = api::routes(with_desk);
     routes.extend(health::routes());
+    routes.extend(hooks::routes());
     routes.extend(pages::routes());
     routes
 }
@@ -111,7 +112,9 @@ async fn nothing_here(uri: Uri) -> Problem {
 /// Whether a person's browser asks there, and not a program.
 pub(crate) fn is_page(path: &str) -> bool {
     path != "/api"
-        && !["/api/", "/health/", "/metrics", "/assets/"].iter().any(|start| path.starts_with(start))
+        && !["/api/", "/health/", "/hooks/", "/metrics", "/assets/"]
+            .iter()
+            .any(|start| path.starts_with(start))
 }
 
 async fn no_such_method() -> Problem {

@@ -1,6 +1,7 @@
 //! A small invented shop in a temporary folder, and asking it over its router.
 
 pub(crate) mod browser;
+mod online;
 
 use crate::app::App;
 use crate::feed_desk::{

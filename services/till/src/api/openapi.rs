@@ -1,7 +1,8 @@
 //! GET /api/openapi.json
 
 use super::{
-    books, feeds, holds, items, listings, orders, owed, receipts, refund_lines, sales, shelf, shop, styles,
+    books, connections, feeds, holds, items, listings, orders, owed, receipts, refund_lines, sales, shelf,
+    shop, styles,
 };
 use crate::app::App;
 use crate::health;
@@ -60,6 +61,7 @@ use utoipa::{Modify, OpenApi};
         shelf::read_shelf,
         books::read_books,
         listings::list_listings,
+        connections::list_connections,
         orders::list_orders,
         orders::lines::closest::list_closest,
         orders::lines::substitute::substitute_line,
@@ -110,6 +112,7 @@ pub(crate) async fn read_description(State(app): State<App>) -> Response {
 
 #[cfg(test)]
 mod tests {
+    use crate::hooks;
     use crate::pages::assets;
     use crate::routes::{Route, is_page, routes};
     use crate::testing::TestShop;
@@ -136,7 +139,7 @@ mod tests {
             assert_eq!(document["openapi"], "3.1.0");
             let routed: BTreeSet<(String, String)> = routes(with_desk)
                 .iter()
-                .filter(|route| !is_page(route.path) && route.path != assets::PATH)
+                .filter(|route| !is_page(route.path) && ![assets::PATH, hooks::PATH].contains(&route.path))
                 .map(|route| (route.method.to_string(), route.path.to_owned()))
                 .collect();
             assert_eq!(described(&document), routed);
@@ -168,7 +171,8 @@ mod tests {
     async fn whatever_writes_asks_for_its_key_and_names_its_problems() {
         let shop = TestShop::open().await.with_desk();
         let document = shop.get("/api/openapi.json").await.json();
-        let writes = |r: &&Route| r.method != axum::http::Method::GET && !is_page(r.path);
+        let own = |path: &str| !is_page(path) && path != hooks::PATH;
+        let writes = |r: &&Route| r.method != axum::http::Method::GET && own(r.path);
         for route in routes(true).iter().filter(writes) {
             let operation = &document["paths"][route.path][route.method.as_str().to_lowercase()];
             let parameters = operation["parameters"].as_array().expect("parameters");

@@ -63,6 +63,7 @@ async fn what_asks_for_nobody_stands_here() {
         "GET /health/live",
         "GET /health/ready",
         "GET /metrics",
+        "POST /hooks/{connection}",
         "GET /",
         "GET /assets/{hash}/{name}",
         "GET /enter",

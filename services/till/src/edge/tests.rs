@@ -68,7 +68,9 @@ fn written(route: &crate::routes::Route) -> String {
 #[tokio::test]
 async fn whatever_writes_needs_a_key_and_json_and_room() {
     let shop = TestShop::open().await.with_desk();
-    for route in crate::routes::routes(true).iter().filter(|r| r.method != Method::GET && !is_page(r.path)) {
+    // A hook says by its signature who it is, and by its own name that it came before.
+    let ours = |path: &str| !is_page(path) && path != crate::hooks::PATH;
+    for route in crate::routes::routes(true).iter().filter(|r| r.method != Method::GET && ours(r.path)) {
         let (method, path) = (route.method.as_str(), written(route));
         let send = async |headers: &[(&str, &str)], body: &str| {
             let headers = [headers, &[("if-match", "*")]].concat();

@@ -8,16 +8,48 @@ use axum::response::{IntoResponse, Response};
 /// Prometheus' text exposition format.
 const EXPOSITION: &str = "text/plain; version=0.0.4; charset=utf-8";
 
-/// Counters of requests, sales, problems and swept holds, and latencies, as Prometheus reads them.
+/// Counters of requests, sales, problems and swept holds, latencies, and how each connection to an online
+/// shop does, as Prometheus reads them.
 #[utoipa::path(get, path = "/metrics", tag = "health",
     responses((status = 200, description = "The counters.", body = String, content_type = "text/plain")))]
 pub(crate) async fn read_metrics(State(app): State<App>) -> Response {
-    ([(header::CONTENT_TYPE, EXPOSITION)], app.meters.render()).into_response()
+    let mut text = app.meters.render();
+    match app.connection_meters.read(&app.ledger).await {
+        Ok(connections) => text.push_str(&connections),
+        // What was counted is told even while the database does not answer.
+        Err(failure) => tracing::warn!(%failure, "the connections cannot be looked at"),
+    }
+    ([(header::CONTENT_TYPE, EXPOSITION)], text).into_response()
 }
 
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn each_connection_is_seen_from_outside() {
+        let shop = TestShop::open().await;
+        shop.connect("village").await;
+        shop.connect("market").await;
+        shop.put_on("village", &["COWL", "HAT"]).await;
+        shop.park("village", "HAT", "422: odd").await;
+        shop.advance_millis(61_000);
+        let text = shop.get("/metrics").await.text().to_owned();
+        let check = |line: &str| assert!(text.lines().any(|l| l == line), "{line} is not in\n{text}");
+        check("fleecefold_sync_lag_seconds{connection=\"village\"} 61");
+        check("fleecefold_sync_lag_seconds{connection=\"market\"} 0");
+        check("fleecefold_sync_waiting{connection=\"village\"} 2");
+        check("fleecefold_sync_parked{connection=\"village\"} 1");
+        check("fleecefold_sync_refused_total{connection=\"village\"} 1");
+        check("fleecefold_sync_sent_total{connection=\"village\"} 0");
+        check("fleecefold_sync_orders_kept{connection=\"village\"} 0");
+        assert!(!text.contains("fleecefold_sync_contact_seconds{connection=\"market\"}"), "{text}");
+        // Looked at once a second at most, and an ended one is gone.
+        shop.end_connection("market").await;
+        assert!(shop.get("/metrics").await.text().contains("market"));
+        shop.advance_millis(1000);
+        assert!(!shop.get("/metrics").await.text().contains("market"));
+    }
 
     #[tokio::test]
     async fn what_happened_is_counted() {

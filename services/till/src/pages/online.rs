@@ -1,6 +1,7 @@
 //! The room Online: what is not yet listed, what is, what differs there, orders, layouts, feeds.
 
 mod compare;
+pub(crate) mod connections;
 mod feeds;
 mod layout;
 mod layouts;
@@ -35,7 +36,7 @@ const FAILED_LOOKED_AT: usize = 50;
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     let list = Needs::One(Room::Online.asks());
-    vec![
+    let mut routes = vec![
         Route::get("/online", list, room),
         Route::get("/online/texts", list, texts::show),
         Route::post("/online/texts", list, texts::keep),
@@ -52,7 +53,9 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/online/layouts/preview", list, layout::preview),
         Route::get("/online/feeds", list, feeds::show),
         Route::post("/online/feeds/seen", list, feeds::seen),
-    ]
+    ];
+    routes.extend(connections::routes());
+    routes
 }
 
 /// Which page of the list.

@@ -82,6 +82,33 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn what_stands_still_between_here_and_an_online_shop_is_told() {
+        let shop = TestShop::open().await;
+        let village = shop.connect("village").await;
+        let check = async |expected: &str| {
+            let page = shop.get("/today").await;
+            assert!(page.text().contains(expected), "{expected} in {}", page.text());
+            assert!(page.text().contains("href=\"/online/connections/village\""), "{}", page.text());
+        };
+        assert!(!shop.get("/today").await.text().contains("village"));
+        shop.drift("village", "HAT", "offers.price", "42.00", "45.00").await;
+        check("village has 1 price or text that differ from ours").await;
+        shop.keep_order("village", "V-7", "there is no GHOST").await;
+        check("1 order of village could not be taken").await;
+        shop.put_on("village", &["COWL", "HAT"]).await;
+        shop.park("village", "COWL", "422: odd").await;
+        check("village refused 1 message for good").await;
+        shop.advance_millis(16 * 60 * 1000);
+        check("village was not told for more than a quarter of an hour").await;
+        let until = shop.ledger().now().plus_millis(60_000);
+        let quiet = ledger::QuietConnection { connection: village, until, words: "503".to_owned() };
+        shop.ledger().execute(None, &quiet).await.expect("quiet");
+        check("village does not answer well").await;
+        let hand = shop.as_role(domain::people::Role::Counter).get("/today").await;
+        assert!(!hand.text().contains("village"), "{}", hand.text());
+    }
+
+    #[tokio::test]
     async fn a_drawer_of_an_earlier_day_is_told() {
         let shop = TestShop::open().await;
         let open = ledger::OpenDrawer {

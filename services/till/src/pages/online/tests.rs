@@ -105,6 +105,8 @@ async fn every_page_opens_in_an_empty_shop_and_without_a_desk() {
         "/online/layouts",
         "/online/layouts/one",
         "/online/feeds",
+        "/online/connections",
+        "/online/new-connection",
     ] {
         for shop in [&shop, &with] {
             let reply = shop.get(path).await;

@@ -3,10 +3,12 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::books::table::channel_name;
+use crate::pages::online::connections::late::is_late;
 use crate::pages::shown::moment;
 use crate::problem::Problem;
 use domain::people::Act;
-use ledger::{Shop, Turn};
+use ledger::{ConnectionStatus, Shop, Turn};
+use std::borrow::Cow;
 
 /// Holds that are told one by one.
 const HOLDS: usize = 6;
@@ -23,14 +25,14 @@ pub(crate) struct Task {
     /// More of it.
     pub(crate) more: Vec<String>,
     /// Where it is done.
-    pub(crate) path: &'static str,
+    pub(crate) path: Cow<'static, str>,
     /// What is done there.
     pub(crate) step: &'static str,
 }
 
 impl Task {
-    fn new(words: String, path: &'static str, step: &'static str) -> Self {
-        Self { words, more: Vec::new(), path, step }
+    fn new(words: String, path: impl Into<Cow<'static, str>>, step: &'static str) -> Self {
+        Self { words, more: Vec::new(), path: path.into(), step }
     }
 }
 
@@ -46,6 +48,7 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
     if caller.may(Act::List) {
         tasks.extend(short_lines(app).await?);
         tasks.extend(failed_feeds(app).await?);
+        tasks.extend(connections(app, &shop).await?);
     }
     if caller.may(Act::KeepDrawer) {
         tasks.extend(drawers(app, &shop).await?);
@@ -84,6 +87,36 @@ async fn failed_feeds(app: &App) -> Result<Option<Task>, Problem> {
     let Some(latest) = failed.first() else { return Ok(None) };
     let words = format!("{} went wrong; the latest: {}", counted(count, "feed", "feeds"), latest.file);
     Ok(Some(Task::new(words, "/online/feeds", "See what was wrong")))
+}
+
+/// What stands still between here and an online shop: each connection is told of at most once, by what is
+/// worst of it.
+async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
+    let now = app.ledger.now();
+    let told = |one: ConnectionStatus| {
+        let name = &one.name;
+        let (words, step) = if let Some(until) = one.quiet_until {
+            (
+                format!("{name} does not answer well; all of it waits until {}", moment(&shop.zone, until)),
+                "See why",
+            )
+        } else if is_late(&one, now) {
+            (format!("{name} was not told for more than a quarter of an hour"), "See why")
+        } else if one.parked > 0 {
+            let messages = counted(one.parked, "message", "messages");
+            (format!("{name} refused {messages} for good"), "See why, and send again")
+        } else if one.orders_kept > 0 {
+            let orders = counted(one.orders_kept, "order", "orders");
+            (format!("{orders} of {name} could not be taken"), "See why")
+        } else if one.drifts > 0 {
+            let times = counted(one.drifts, "price or text", "prices or texts");
+            (format!("{name} has {times} that differ from ours"), "Decide")
+        } else {
+            return None;
+        };
+        Some(Task::new(words, format!("/online/connections/{name}"), step))
+    };
+    Ok(app.ledger.connection_statuses().await?.into_iter().filter_map(told).collect())
 }
 
 /// A drawer that is open on the day on which it was opened is nothing to be told.

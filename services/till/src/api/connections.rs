@@ -1,0 +1,106 @@
+//! GET /api/connections
+
+use crate::app::App;
+use crate::problem::{Problem, ReadProblems};
+use axum::Json;
+use axum::extract::State;
+use domain::day::Moment;
+use ledger::ConnectionStatus;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// The connections to online shops.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct ConnectionsShown {
+    connections: Vec<ConnectionShown>,
+}
+
+/// A connection, and how it does.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct ConnectionShown {
+    name: String,
+    /// Where its sales are booked.
+    channel: String,
+    /// Seconds since the oldest change that may be told and was not; null if there is none.
+    lag_seconds: Option<String>,
+    /// Items with something to tell, those included whose message is parked.
+    waiting: String,
+    /// Items whose message was refused and waits for a person.
+    parked: String,
+    /// Messages that were taken, since the connection was made.
+    sent: String,
+    /// Messages that were refused, since then.
+    refused: String,
+    /// Orders that could not be taken yet.
+    orders_kept: String,
+    /// Differences that a person is asked about.
+    drifts: String,
+    /// When its shop last answered; null if it never did.
+    last_contact: Option<String>,
+    /// Until when all of it waits; null if it does not.
+    quiet_until: Option<String>,
+    /// The last trouble; null if there was none.
+    last_trouble: Option<String>,
+    trouble_at: Option<String>,
+}
+
+/// Whole seconds since a change; a clock that was put back makes none of them negative.
+pub(crate) fn lag_seconds(status: &ConnectionStatus, now: Moment) -> Option<i64> {
+    status.oldest_unsent.map(|since| (now.millis() - since.millis()).max(0) / 1000)
+}
+
+fn shown(status: ConnectionStatus, now: Moment) -> ConnectionShown {
+    ConnectionShown {
+        lag_seconds: lag_seconds(&status, now).map(|lag| lag.to_string()),
+        name: status.name,
+        channel: status.channel,
+        waiting: status.waiting.to_string(),
+        parked: status.parked.to_string(),
+        sent: status.sent.to_string(),
+        refused: status.refused.to_string(),
+        orders_kept: status.orders_kept.to_string(),
+        drifts: status.drifts.to_string(),
+        last_contact: status.last_contact.map(|at| at.to_string()),
+        quiet_until: status.quiet_until.map(|until| until.to_string()),
+        last_trouble: Some(status.last_trouble).filter(|words| !words.is_empty()),
+        trouble_at: status.trouble_at.map(|at| at.to_string()),
+    }
+}
+
+/// How the live connections to online shops do.
+#[utoipa::path(get, path = "/api/connections", tag = "online",
+    responses((status = 200, description = "All of them.", body = ConnectionsShown), ReadProblems))]
+pub(crate) async fn list_connections(State(app): State<App>) -> Result<Json<ConnectionsShown>, Problem> {
+    let statuses = app.ledger.connection_statuses().await?;
+    let now = app.ledger.now();
+    Ok(Json(ConnectionsShown { connections: statuses.into_iter().map(|s| shown(s, now)).collect() }))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use serde_json::json;
+
+    #[tokio::test]
+    async fn a_connection_tells_how_it_does() {
+        let shop = TestShop::open().await.with_live_desk();
+        assert_eq!(shop.get("/api/connections").await.json(), json!({"connections": []}));
+        shop.connect("village").await;
+        shop.put_on("village", &["COWL"]).await;
+        shop.advance_millis(90_500);
+        let reply = shop.get("/api/connections").await;
+        let expected = json!({"name": "village", "channel": "online", "lagSeconds": "90", "waiting": "1",
+            "parked": "0", "sent": "0", "refused": "0", "ordersKept": "0", "drifts": "0", "lastContact": null,
+            "quietUntil": null, "lastTrouble": null, "troubleAt": null});
+        assert_eq!(reply.json()["connections"][0], expected, "{}", reply.text());
+        assert!(reply.has_no_number());
+        shop.park("village", "COWL", "422: a picture is wanted").await;
+        let one = shop.get("/api/connections").await.json()["connections"][0].clone();
+        // A parked message waits for a person, and is no lag.
+        assert_eq!(
+            (&one["lagSeconds"], &one["parked"], &one["refused"]),
+            (&json!(null), &json!("1"), &json!("1"))
+        );
+    }
+}

@@ -1,0 +1,83 @@
+//! POST /hooks/{connection}: what an online shop tells by itself. Its signature says who it is, so that
+//! nobody else is asked for; what is not signed well is answered before anything of it is read.
+
+use crate::app::App;
+use crate::body::read;
+use crate::caller::Needs;
+use crate::live_desk::{Hook, HookAnswer};
+use crate::problem::{Kind, Problem};
+use crate::routes::Route;
+use axum::extract::{Path, Request, State};
+use axum::http::{HeaderMap, StatusCode};
+
+/// Where hooks come in.
+pub(crate) const PATH: &str = "/hooks/{connection}";
+/// The largest hook: an order of some hundred lines has a tenth of it.
+const HOOK_LIMIT: usize = 1024 * 1024;
+
+pub(crate) fn routes() -> Vec<Route> {
+    vec![Route::post(PATH, Needs::Nobody, take_hook)]
+}
+
+/// What is no text is no header of a signature.
+fn headers(map: &HeaderMap) -> Vec<(String, String)> {
+    let pairs = map.iter().filter_map(|(name, value)| Some((name.as_str(), value.to_str().ok()?)));
+    pairs.map(|(name, value)| (name.to_owned(), value.to_owned())).collect()
+}
+
+/// POST /hooks/{connection}
+pub(crate) async fn take_hook(
+    State(app): State<App>,
+    Path(connection): Path<String>,
+    request: Request,
+) -> Result<StatusCode, Problem> {
+    let no_such = || Problem::new(Kind::NotFound, "no connection takes hooks at this address");
+    let desk = app.live_desk.as_ref().ok_or_else(no_such)?;
+    let headers = headers(request.headers());
+    let body = read(request, HOOK_LIMIT).await?.to_vec();
+    match desk.take_hook(Hook { connection, headers, body }).await {
+        HookAnswer::Taken => Ok(StatusCode::NO_CONTENT),
+        HookAnswer::Kept => Ok(StatusCode::ACCEPTED),
+        HookAnswer::NoSuch => Err(no_such()),
+        HookAnswer::NotSigned => {
+            Err(Problem::new(Kind::SignInNeeded, "the hook is not signed as this connection asks"))
+        }
+        HookAnswer::Busy => Err(Problem::new(Kind::Busy, "the hook cannot be taken now; send it again")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use axum::body::Body;
+    use axum::http::Method;
+
+    #[tokio::test]
+    async fn a_hook_is_answered_by_what_became_of_it() {
+        let shop = TestShop::open().await.with_live_desk().as_nobody();
+        let check = |name: &'static str, body: &'static str, status: u16| {
+            let shop = &shop;
+            async move {
+                let headers = [("webhook-id", "m1"), ("content-type", "text/odd")];
+                let reply =
+                    shop.ask(Method::POST, &format!("/hooks/{name}"), &headers, Body::from(body)).await;
+                assert_eq!(reply.status, status, "{name} {body}: {}", reply.text());
+                assert!(status < 300 || reply.text().contains("/problems/"), "{name}: {}", reply.text());
+            }
+        };
+        check("village", "taken", 204).await;
+        check("village", "kept", 202).await;
+        check("village", "forged", 401).await;
+        check("village", "busy", 503).await;
+        check("nowhere", "taken", 404).await;
+        let large = Body::from(vec![b'x'; super::HOOK_LIMIT + 1]);
+        assert_eq!(shop.ask(Method::POST, "/hooks/village", &[], large).await.status, 413);
+        assert_eq!(shop.get("/hooks/village").await.status, 405);
+    }
+
+    #[tokio::test]
+    async fn without_a_desk_no_hook_is_taken() {
+        let shop = TestShop::open().await.as_nobody();
+        assert_eq!(shop.ask(Method::POST, "/hooks/village", &[], Body::from("taken")).await.status, 404);
+    }
+}

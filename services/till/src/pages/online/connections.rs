@@ -1,0 +1,179 @@
+//! GET /online/connections: the online shops that are told by themselves, and how each does.
+
+mod again;
+mod drift;
+mod end;
+mod kept;
+pub(crate) mod late;
+mod now;
+mod one;
+mod put;
+mod reconcile;
+mod text;
+
+use crate::api::connections::lag_seconds;
+use crate::app::App;
+use crate::caller::{Caller, Needs};
+use crate::live_desk::LiveDesk;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown;
+use crate::problem::{Kind, Problem};
+use crate::query::no_such;
+use crate::routes::Route;
+use askama::Template;
+use axum::extract::State;
+use domain::day::{Moment, Zone};
+use domain::people::Act;
+use ledger::{ConnectionStatus, LiveConnection};
+use std::sync::Arc;
+
+pub use text::FIRST_CONNECTION;
+
+const PATH: &str = "/online/connections";
+
+/// Its routes. Whoever sees to the online shop may send again, put on and settle; what a connection is,
+/// the owner says.
+pub(super) fn routes() -> Vec<Route> {
+    let (list, run) = (Needs::One(Act::List), Needs::One(Act::Run));
+    vec![
+        Route::get(PATH, list, show),
+        Route::get("/online/new-connection", run, text::new),
+        Route::post(PATH, run, text::save_new),
+        Route::get("/online/connections/{name}", list, one::show),
+        Route::get("/online/connections/{name}/text", run, text::show),
+        Route::post("/online/connections/{name}/text", run, text::save),
+        Route::post("/online/connections/{name}/end", run, end::end),
+        Route::post("/online/connections/{name}/again", list, again::again),
+        Route::post("/online/connections/{name}/put", list, put::put),
+        Route::post("/online/connections/{name}/now", list, now::now),
+        Route::post("/online/connections/{name}/try", list, now::try_it),
+        Route::post("/online/connections/{name}/reconcile", list, reconcile::fetch),
+        Route::post("/online/connections/{name}/compare", list, reconcile::compare),
+        Route::post("/online/connections/{name}/kept/{order}", list, kept::settle),
+        Route::post("/online/connections/{name}/drifts/{drift}", list, drift::settle),
+    ]
+}
+
+/// A connection's page.
+fn path(name: &str) -> String {
+    // Its name is made of small letters, digits and hyphens.
+    format!("{PATH}/{name}")
+}
+
+/// How a connection does, as pages tell of it.
+pub(crate) struct Figures {
+    pub(crate) name: String,
+    path: String,
+    channel: String,
+    lag: String,
+    is_late: bool,
+    waiting: i64,
+    parked: i64,
+    sent: i64,
+    refused: i64,
+    kept: i64,
+    drifts: i64,
+    contact: Option<String>,
+    quiet: Option<String>,
+    trouble: Option<(String, String)>,
+}
+
+/// A span as people say it.
+fn span(seconds: i64) -> String {
+    match (seconds / 3600, seconds / 60 % 60, seconds % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, m, _) => format!("{m} min"),
+        (h, m, _) if h < 48 => format!("{h} h {m} min"),
+        (h, _, _) => format!("{} days", h / 24),
+    }
+}
+
+fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
+    let lag = lag_seconds(&status, now);
+    let trouble = status.trouble_at.filter(|_| !status.last_trouble.is_empty());
+    Figures {
+        path: path(&status.name),
+        lag: lag.map_or_else(|| "nothing waits".to_owned(), span),
+        is_late: late::is_late(&status, now),
+        contact: status.last_contact.map(|at| shown::moment(zone, at)),
+        quiet: status.quiet_until.map(|until| shown::moment(zone, until)),
+        trouble: trouble.map(|at| (shown::moment(zone, at), status.last_trouble.clone())),
+        name: status.name,
+        channel: status.channel,
+        waiting: status.waiting,
+        parked: status.parked,
+        sent: status.sent,
+        refused: status.refused,
+        kept: status.orders_kept,
+        drifts: status.drifts,
+    }
+}
+
+async fn found(app: &App, name: &str) -> Result<LiveConnection, Problem> {
+    let all = app.ledger.live_connections().await?;
+    all.into_iter().find(|one| one.name == name).ok_or_else(|| no_such("connection", name))
+}
+
+/// The desk, or the words for a program that was put together without one.
+fn desk(app: &App) -> Result<&Arc<dyn LiveDesk>, Problem> {
+    let words = "online shops are not spoken to from here; this program was started without its exchange";
+    app.live_desk.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "online/connections/list.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    lane: &'static str,
+    connections: Vec<Figures>,
+    may_run: bool,
+}
+
+/// GET /online/connections
+pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+    let (zone, now) = (app.ledger.shop().zone.clone(), app.ledger.now());
+    let statuses = app.ledger.connection_statuses().await?;
+    Ok(Paper(Page {
+        frame: Frame::new(&app, &caller, Room::Online),
+        lane: "connections",
+        connections: statuses.into_iter().map(|status| figures(status, &zone, now)).collect(),
+        may_run: caller.may(Act::Run),
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::span;
+    use crate::testing::TestShop;
+    use domain::people::Role;
+
+    #[test]
+    fn spans_are_said_as_people_say_them() {
+        let check = |seconds: i64, expected: &str| assert_eq!(span(seconds), expected);
+        check(0, "0 s");
+        check(59, "59 s");
+        check(60, "1 min");
+        check(3599, "59 min");
+        check(3600, "1 h 0 min");
+        check(7500, "2 h 5 min");
+        check(172_799, "47 h 59 min");
+        check(172_800, "2 days");
+    }
+
+    #[tokio::test]
+    async fn each_connection_stands_with_its_figures() {
+        let shop = TestShop::open().await.with_live_desk();
+        let none = shop.get("/online/connections").await;
+        assert!(none.text().contains("No online shop is told by itself yet"), "{}", none.text());
+        shop.connect("village").await;
+        shop.put_on("village", &["COWL", "HAT"]).await;
+        shop.advance_millis(20 * 60 * 1000);
+        let page = shop.get("/online/connections").await;
+        for part in ["href=\"/online/connections/village\"", "20 min", "never", "/online/new-connection"] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        let makers = shop.as_role(Role::Maker).get("/online/connections").await;
+        assert!(!makers.text().contains("/online/new-connection"), "{}", makers.text());
+    }
+}

@@ -1,0 +1,65 @@
+//! POST /online/connections/{name}/again: messages that were put aside wait to be sent again.
+
+use super::one::{Outcome, again as page_again};
+use super::{found, path};
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::values;
+use axum::extract::{Path, State};
+use axum::response::Response;
+use ledger::SendAgain;
+
+/// POST /online/connections/{name}/again
+pub(crate) async fn again(
+    State(app): State<App>,
+    Path(name): Path<String>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let sku = Some(form.text("sku")).filter(|sku| !sku.is_empty());
+    let code = sku.map(|sku| values::code(sku, "#/sku")).transpose()?;
+    let command = SendAgain { connection: of.id, code, who: form.caller.who.clone() };
+    match app.run(&form.key, &command).await {
+        Ok(done) => Ok(go(&format!("{}?did=again&count={}", path(&of.name), done.answer))),
+        Err(problem) => {
+            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
+            page_again(&app, &form.caller, &of, outcome).await
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn one_or_all_are_sent_again() {
+        let shop = TestShop::open().await.with_live_desk();
+        shop.connect("village").await;
+        shop.put_on("village", &["COWL", "HAT", "SPINDLE"]).await;
+        for sku in ["COWL", "HAT", "SPINDLE"] {
+            shop.park("village", sku, "422: odd").await;
+        }
+        let check = async |fields: &[(&str, &str)], count: &str, left: i64| {
+            let reply = send(&shop, "/online/connections/village/again", fields).await;
+            let place = format!("/online/connections/village?did=again&count={count}");
+            assert_eq!(
+                (reply.status, reply.header("location")),
+                (303, Some(place.as_str())),
+                "{}",
+                reply.text()
+            );
+            let status = shop.ledger().connection_statuses().await.expect("statuses").remove(0);
+            assert_eq!((status.parked, status.waiting), (left, 3), "{fields:?}");
+        };
+        check(&[("sku", "HAT")], "1", 2).await;
+        check(&[], "2", 0).await;
+        check(&[], "0", 0).await;
+        let unknown = send(&shop, "/online/connections/village/again", &[("sku", "GHOST")]).await;
+        assert_eq!(unknown.status, 422, "{}", unknown.text());
+        assert_eq!(send(&shop, "/online/connections/nowhere/again", &[]).await.status, 404);
+    }
+}

@@ -1,0 +1,60 @@
+//! POST /online/connections/{name}/drifts/{drift}: the other shop is told ours, or the difference is left.
+
+use super::one::{Outcome, again};
+use super::{found, path};
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::query::no_such;
+use axum::extract::{Path, State};
+use axum::response::Response;
+use domain::ids::DriftId;
+use ledger::{DriftChoice, SettleDrift};
+
+/// POST /online/connections/{name}/drifts/{drift}
+pub(crate) async fn settle(
+    State(app): State<App>,
+    Path((name, drift)): Path<(String, String)>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let id: DriftId = drift.parse().map_err(|_| no_such("difference", &drift))?;
+    let (choice, did) = match form.text("do") {
+        "tell" => (DriftChoice::TellOurs, "told"),
+        _ => (DriftChoice::Leave, "left"),
+    };
+    match app.run(&form.key, &SettleDrift { id, choice, who: form.caller.who.clone() }).await {
+        Ok(_) => Ok(go(&format!("{}?did={did}", path(&of.name)))),
+        Err(problem) => {
+            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
+            again(&app, &form.caller, &of, outcome).await
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn a_difference_is_told_or_left() {
+        let shop = TestShop::open().await.with_live_desk();
+        let village = shop.connect("village").await;
+        shop.put_on("village", &["HAT"]).await;
+        for (choice, did) in [("leave", "left"), ("tell", "told")] {
+            shop.drift("village", "HAT", choice, "42.00", "45.00").await;
+            let open = shop.ledger().drifts(village, 9).await.expect("differences");
+            assert_eq!(open.len(), 1, "{choice}: {open:?}");
+            let to = format!("/online/connections/village/drifts/{}", open[0].id);
+            let done = send(&shop, &to, &[("do", choice)]).await;
+            let place = format!("/online/connections/village?did={did}");
+            assert_eq!(done.header("location"), Some(place.as_str()), "{}", done.text());
+            assert!(shop.ledger().drifts(village, 9).await.expect("differences").is_empty(), "{choice}");
+        }
+        let gone = send(&shop, "/online/connections/village/drifts/77", &[("do", "tell")]).await;
+        assert_eq!(gone.status, 422, "{}", gone.text());
+        assert_eq!(send(&shop, "/online/connections/village/drifts/x", &[]).await.status, 404);
+    }
+}

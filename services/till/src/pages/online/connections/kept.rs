@@ -1,0 +1,70 @@
+//! POST /online/connections/{name}/kept/{order}: an order that could not be taken is tried again, or left.
+
+use super::one::{Outcome, again};
+use super::{found, path};
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::query::no_such;
+use axum::extract::{Path, State};
+use axum::response::Response;
+use domain::ids::KeptOrderId;
+use ledger::{DropKeptOrder, TryKeptOrder};
+
+/// POST /online/connections/{name}/kept/{order}
+pub(crate) async fn settle(
+    State(app): State<App>,
+    Path((name, order)): Path<(String, String)>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let id: KeptOrderId = order.parse().map_err(|_| no_such("kept order", &order))?;
+    let who = form.caller.who.clone();
+    let (done, did) = if form.text("do") == "leave" {
+        (app.run(&form.key, &DropKeptOrder { id, who }).await.map(|_| ()), "left")
+    } else {
+        (app.run(&form.key, &TryKeptOrder { id }).await.map(|_| ()), "order")
+    };
+    match done {
+        Ok(()) => Ok(go(&format!("{}?did={did}", path(&of.name)))),
+        Err(problem) => {
+            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
+            again(&app, &form.caller, &of, outcome).await
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn a_kept_order_is_tried_again_or_left() {
+        let shop = TestShop::open().await.with_live_desk();
+        let village = shop.connect("village").await;
+        shop.keep_order("village", "V-7", "there is no GHOST").await;
+        let kept = async || shop.ledger().kept_orders(village, 9).await.expect("kept orders");
+        let order = kept().await.remove(0);
+        assert!(order.due > shop.ledger().now());
+        let to = format!("/online/connections/village/kept/{}", order.id);
+        let tried = send(&shop, &to, &[("do", "try")]).await;
+        assert_eq!(
+            tried.header("location"),
+            Some("/online/connections/village?did=order"),
+            "{}",
+            tried.text()
+        );
+        assert_eq!(kept().await[0].due, shop.ledger().now(), "it is due at once");
+        let left = send(&shop, &to, &[("do", "leave")]).await;
+        assert_eq!(left.header("location"), Some("/online/connections/village?did=left"), "{}", left.text());
+        assert!(kept().await.is_empty());
+        let noted = shop.ledger().audit(None, 1).await.expect("the list").remove(0);
+        assert_eq!((noted.what.as_str(), noted.detail.as_str()), ("V-7", "there is no GHOST"));
+        for choice in ["try", "leave"] {
+            assert_eq!(send(&shop, &to, &[("do", choice), ("_key", choice)]).await.status, 422, "{choice}");
+        }
+        assert_eq!(send(&shop, "/online/connections/village/kept/x", &[]).await.status, 404);
+    }
+}

@@ -1,0 +1,82 @@
+//! POST /online/connections/{name}/now: does at once what can be done; POST …/try: asks the other shop and
+//! sends nothing.
+
+use super::one::{Outcome, again};
+use super::{desk, found, path};
+use crate::app::App;
+use crate::feed_desk::FeedTrouble;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use axum::extract::{Path, State};
+use axum::response::Response;
+use std::future::Future;
+use std::time::Duration;
+use tokio::task::JoinError;
+
+/// How long a page waits for another shop; what takes longer goes on by itself. Far below what a request
+/// may take.
+const PATIENCE: Duration = Duration::from_secs(15);
+
+/// Waits for work that goes on even if nobody waits for it any more; none if it takes longer.
+pub(super) async fn patiently<T: Send + 'static>(
+    work: impl Future<Output = Result<T, FeedTrouble>> + Send + 'static,
+) -> Result<Option<T>, Problem> {
+    let broken = |error: JoinError| Problem::from(FeedTrouble::Other(Box::new(error)));
+    match tokio::time::timeout(PATIENCE, tokio::spawn(work)).await {
+        Err(_) => Ok(None),
+        Ok(done) => Ok(Some(done.map_err(broken)??)),
+    }
+}
+
+/// POST /online/connections/{name}/now
+pub(crate) async fn now(
+    State(app): State<App>,
+    Path(name): Path<String>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let desk = desk(&app)?.clone();
+    let outcome = match patiently(async move { desk.sync_now(name).await }).await {
+        Ok(Some(())) => return Ok(go(&format!("{}?did=now", path(&of.name)))),
+        Ok(None) => Outcome { goes_on: true, ..Outcome::default() },
+        Err(problem) => Outcome { faults: Faults::of(problem)?, ..Outcome::default() },
+    };
+    again(&app, &form.caller, &of, outcome).await
+}
+
+/// POST /online/connections/{name}/try
+pub(crate) async fn try_it(
+    State(app): State<App>,
+    Path(name): Path<String>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let desk = desk(&app)?.clone();
+    let outcome = match patiently(async move { desk.try_connection(name).await }).await {
+        Ok(tried) => Outcome { goes_on: tried.is_none(), tried, ..Outcome::default() },
+        Err(problem) => Outcome { faults: Faults::of(problem)?, ..Outcome::default() },
+    };
+    again(&app, &form.caller, &of, outcome).await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn it_is_done_now_or_only_tried() {
+        let shop = TestShop::open().await.with_live_desk();
+        shop.connect("village").await;
+        let done = send(&shop, "/online/connections/village/now", &[]).await;
+        assert_eq!(done.header("location"), Some("/online/connections/village?did=now"), "{}", done.text());
+        let tried = send(&shop, "/online/connections/village/try", &[]).await;
+        for part in ["It answers well", "GET /bought: 200", "PUT /intake/COWL"] {
+            assert!(tried.text().contains(part), "{part} in {}", tried.text());
+        }
+        shop.connect("unreadable").await;
+        let wrong = send(&shop, "/online/connections/unreadable/try", &[]).await;
+        assert!(wrong.status == 422 && wrong.text().contains("no secret"), "{}", wrong.text());
+    }
+}

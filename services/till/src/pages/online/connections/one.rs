@@ -1,0 +1,252 @@
+//! GET /online/connections/{name}: one connection, and all that waits for a person in it.
+
+use super::super::pieces::{self, Piece};
+use super::{Figures, figures, found, path};
+use crate::app::App;
+use crate::caller::Caller;
+use crate::live_desk::{ReadConnection, Reconciled, Tried};
+use crate::pages::form::Faults;
+use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown;
+use crate::problem::Problem;
+use crate::query::{Asking, no_such};
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::day::Zone;
+use domain::people::Act;
+use ledger::{KeptDrift, KeptOrder, LiveConnection, NewPieces, ParkedMessage};
+use serde::Deserialize;
+
+/// What is shown of each list; the figures say how much there is.
+const SHOWN: usize = 50;
+/// How much of an order as it came is shown: enough to see what is wrong with it.
+const RAW_SHOWN: usize = 2000;
+
+/// What was just done.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub(crate) struct DoneAsked {
+    did: Option<String>,
+    count: Option<String>,
+}
+
+impl DoneAsked {
+    /// In words.
+    fn said(&self) -> Option<String> {
+        let count: u64 = self.count.as_deref().and_then(|text| text.parse().ok()).unwrap_or(0);
+        let pieces = if count == 1 { "1 piece is".to_owned() } else { format!("{count} pieces are") };
+        let messages =
+            if count == 1 { "1 message waits".to_owned() } else { format!("{count} messages wait") };
+        Some(match self.did.as_deref()? {
+            "saved" => "Saved. It is spoken to by this text from now on.".to_owned(),
+            "again" => format!("{messages} to be sent again."),
+            "put" => format!("{pieces} new on it."),
+            "now" => "What could be done now is done.".to_owned(),
+            "order" => "The order is tried again.".to_owned(),
+            "left" => "Left as it is.".to_owned(),
+            "told" => "It is told ours.".to_owned(),
+            _ => return None,
+        })
+    }
+}
+
+/// A message that was put aside.
+struct ParkedShown {
+    sku: String,
+    name: String,
+    words: String,
+    at: String,
+}
+
+/// An order that could not be taken yet.
+struct KeptShown {
+    id: String,
+    number: String,
+    words: String,
+    raw: String,
+    tries: u32,
+    since: String,
+    due: String,
+}
+
+/// A difference that a person is asked about.
+struct DriftShown {
+    id: String,
+    sku: String,
+    field: String,
+    ours: String,
+    theirs: String,
+    can_tell: bool,
+}
+
+/// What came of something that was just asked of the other shop.
+#[derive(Default)]
+pub(super) struct Outcome {
+    pub(super) faults: Faults,
+    pub(super) tried: Option<Tried>,
+    pub(super) reconciled: Option<Reconciled>,
+    /// It takes longer than a page waits.
+    pub(super) goes_on: bool,
+}
+
+/// The page.
+#[derive(Template)]
+#[template(path = "online/connections/one.html")]
+pub(crate) struct Page {
+    frame: Frame,
+    lane: &'static str,
+    path: String,
+    figures: Figures,
+    lists_new: bool,
+    /// What its text says; none without a desk.
+    read: Option<ReadConnection>,
+    /// What is wrong with its text, which another program wrote.
+    wrong: Option<String>,
+    parked: Vec<ParkedShown>,
+    kept: Vec<KeptShown>,
+    drifts: Vec<DriftShown>,
+    pieces: Vec<Piece>,
+    more_pieces: bool,
+    said: Option<String>,
+    outcome: Outcome,
+    may_run: bool,
+}
+
+fn parked(one: ParkedMessage, zone: &Zone) -> ParkedShown {
+    ParkedShown { sku: one.sku, name: one.name, words: one.words, at: shown::moment(zone, one.at) }
+}
+
+fn kept(one: KeptOrder, zone: &Zone) -> KeptShown {
+    KeptShown {
+        id: one.id.to_string(),
+        number: one.number,
+        words: one.words,
+        raw: one.raw.chars().take(RAW_SHOWN).collect(),
+        tries: one.tries,
+        since: shown::moment(zone, one.kept),
+        due: shown::moment(zone, one.due),
+    }
+}
+
+fn drift(one: KeptDrift) -> DriftShown {
+    let KeptDrift { id, drift, .. } = one;
+    DriftShown {
+        id: id.to_string(),
+        can_tell: drift.item.is_some(),
+        sku: drift.sku,
+        field: drift.field,
+        ours: drift.ours,
+        theirs: drift.theirs,
+    }
+}
+
+async fn page(
+    app: &App,
+    caller: &Caller,
+    of: &LiveConnection,
+    said: Option<String>,
+    outcome: Outcome,
+) -> Result<Page, Problem> {
+    let (zone, now) = (app.ledger.shop().zone.clone(), app.ledger.now());
+    let statuses = app.ledger.connection_statuses().await?;
+    let status =
+        statuses.into_iter().find(|s| s.id == of.id).ok_or_else(|| no_such("connection", &of.name))?;
+    let (read, wrong) = match app.live_desk.as_ref().map(|desk| desk.read_connection(&of.text)) {
+        None => (None, None),
+        Some(Ok(read)) => (Some(read), None),
+        Some(Err(fault)) => (None, Some(fault.to_string())),
+    };
+    let mut items = app.ledger.unlisted(of.id, None, SHOWN + 1).await?;
+    let more_pieces = items.len() > SHOWN;
+    items.truncate(SHOWN);
+    Ok(Page {
+        frame: Frame::new(app, caller, Room::Online),
+        lane: "connections",
+        path: path(&of.name),
+        figures: figures(status, &zone, now),
+        lists_new: of.new_pieces == NewPieces::List,
+        read,
+        wrong,
+        parked: app.ledger.parked(of.id, SHOWN).await?.into_iter().map(|one| parked(one, &zone)).collect(),
+        kept: app.ledger.kept_orders(of.id, SHOWN).await?.into_iter().map(|one| kept(one, &zone)).collect(),
+        drifts: app.ledger.drifts(of.id, SHOWN).await?.into_iter().map(drift).collect(),
+        pieces: pieces::of(app, &items).await?,
+        more_pieces,
+        said,
+        outcome,
+        may_run: caller.may(Act::Run),
+    })
+}
+
+/// The page again, with what came of something.
+pub(super) async fn again(
+    app: &App,
+    caller: &Caller,
+    of: &LiveConnection,
+    outcome: Outcome,
+) -> Result<Response, Problem> {
+    let status = if outcome.faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+    Ok((status, Paper(page(app, caller, of, None, outcome).await?)).into_response())
+}
+
+/// GET /online/connections/{name}
+pub(crate) async fn show(
+    State(app): State<App>,
+    caller: Caller,
+    Path(name): Path<String>,
+    Asking(asked): Asking<DoneAsked>,
+) -> Result<Paper<Page>, Problem> {
+    let of = found(&app, &name).await?;
+    Ok(Paper(page(&app, &caller, &of, asked.said(), Outcome::default()).await?))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::TestShop;
+    use domain::people::Role;
+
+    #[tokio::test]
+    async fn all_that_waits_for_a_person_stands_on_its_page() {
+        let shop = TestShop::open().await.with_live_desk();
+        assert_eq!(shop.get("/online/connections/village").await.status, 404);
+        shop.connect("village").await;
+        shop.put_on("village", &["COWL"]).await;
+        shop.park("village", "COWL", "422: a picture is wanted").await;
+        shop.keep_order("village", "V-7", "there is no GHOST").await;
+        shop.drift("village", "HAT", "offers.price", "42.00", "45.00").await;
+        let page = shop.get("/online/connections/village").await;
+        for part in [
+            "a picture is wanted",
+            "Send again",
+            "V-7",
+            "there is no GHOST",
+            "Try again",
+            "offers.price",
+            "45.00",
+            "Tell ours",
+            "Leave it",
+            "Put these on",
+            "FLEECEFOLD_SECRET_VILLAGE",
+            "Change its text",
+        ] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        let makers = shop.as_role(Role::Maker).get("/online/connections/village").await;
+        assert!(makers.status == 200 && !makers.text().contains("Change its text"), "{}", makers.text());
+        let said = shop.get("/online/connections/village?did=again&count=1").await;
+        assert!(said.text().contains("1 message waits to be sent again"), "{}", said.text());
+        assert_eq!(shop.get("/online/connections/village?did=x&count=%3Cb%3E").await.status, 200);
+        assert_eq!(shop.get("/online/connections/village?odd=1").await.status, 422);
+    }
+
+    #[tokio::test]
+    async fn it_is_told_without_a_desk_too() {
+        let shop = TestShop::open().await;
+        shop.connect("village").await;
+        let page = shop.get("/online/connections/village").await;
+        assert_eq!(page.status, 200, "{}", page.text());
+        assert!(!page.text().contains("Compare with what it lists"), "{}", page.text());
+    }
+}

@@ -1,0 +1,71 @@
+//! POST /online/connections/{name}/put: pieces that the other shop was never told of are told from now on.
+
+use super::one::{Outcome, again};
+use super::{found, path};
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::values;
+use axum::extract::{Path, State};
+use axum::response::Response;
+use domain::codes::Code;
+
+/// POST /online/connections/{name}/put. Said twice it does nothing more: what is on stays on.
+pub(crate) async fn put(
+    State(app): State<App>,
+    Path(name): Path<String>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let chosen = form.all("sku").into_iter().map(|sku| values::code(sku, "#/sku"));
+    let chosen = chosen.collect::<Result<Vec<Code>, Problem>>()?;
+    let codes = if form.text("do") == "all" { None } else { Some(chosen.as_slice()) };
+    let done = match codes {
+        Some([]) => Err(Problem::invalid("#/sku", "choose at least one piece")),
+        codes => app.ledger.put_on_connection(of.id, codes, &form.caller.who).await.map_err(Problem::from),
+    };
+    match done {
+        Ok(count) => Ok(go(&format!("{}?did=put&count={count}", path(&of.name)))),
+        Err(problem) => {
+            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
+            again(&app, &form.caller, &of, outcome).await
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::tests::send;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn pieces_are_put_on_once() {
+        let shop = TestShop::open().await.with_live_desk();
+        shop.connect("village").await;
+        let check = async |fields: &[(&str, &str)], expected: Result<&str, &str>| {
+            let reply = send(&shop, "/online/connections/village/put", fields).await;
+            match expected {
+                Ok(count) => {
+                    let place = format!("/online/connections/village?did=put&count={count}");
+                    assert_eq!(
+                        reply.header("location"),
+                        Some(place.as_str()),
+                        "{fields:?}: {}",
+                        reply.text()
+                    );
+                }
+                Err(words) => {
+                    assert!(reply.status == 422 && reply.text().contains(words), "{}", reply.text());
+                }
+            }
+        };
+        check(&[("do", "these")], Err("choose at least one piece")).await;
+        check(&[("do", "these"), ("sku", "GHOST")], Err("GHOST")).await;
+        check(&[("do", "these"), ("sku", "COWL"), ("sku", "HAT")], Ok("2")).await;
+        check(&[("do", "these"), ("sku", "COWL")], Ok("0")).await;
+        check(&[("do", "all")], Ok("2")).await;
+        let status = shop.ledger().connection_statuses().await.expect("statuses").remove(0);
+        assert_eq!(status.waiting, 4);
+    }
+}

@@ -1,0 +1,73 @@
+//! POST /online/connections/{name}/reconcile: compares with what the other shop says it lists; POST
+//! …/compare: with a list that a person brings.
+
+use super::super::upload::Upload;
+use super::now::patiently;
+use super::one::{Outcome, again};
+use super::{desk, found};
+use crate::app::App;
+use crate::live_desk::Reconciled;
+use crate::pages::form::{Faults, Form};
+use crate::problem::Problem;
+use axum::extract::{Path, State};
+use axum::response::Response;
+
+fn outcome(done: Result<Option<Reconciled>, Problem>) -> Result<Outcome, Problem> {
+    Ok(match done {
+        Ok(reconciled) => Outcome { goes_on: reconciled.is_none(), reconciled, ..Outcome::default() },
+        Err(problem) => Outcome { faults: Faults::of(problem)?, ..Outcome::default() },
+    })
+}
+
+/// POST /online/connections/{name}/reconcile
+pub(crate) async fn fetch(
+    State(app): State<App>,
+    Path(name): Path<String>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let desk = desk(&app)?.clone();
+    let done = patiently(async move { desk.reconcile(name).await }).await;
+    again(&app, &form.caller, &of, outcome(done)?).await
+}
+
+/// POST /online/connections/{name}/compare
+pub(crate) async fn compare(
+    State(app): State<App>,
+    Path(name): Path<String>,
+    mut upload: Upload,
+) -> Result<Response, Problem> {
+    let of = found(&app, &name).await?;
+    let desk = desk(&app)?.clone();
+    let done = match upload.take_file(None) {
+        None => Err(Problem::invalid("#/file", "choose the file that the online shop gave you")),
+        Some(list) => patiently(async move { desk.reconcile_list(name, list).await }).await,
+    };
+    again(&app, &upload.caller, &of, outcome(done)?).await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::tests::send;
+    use super::super::super::upload::tests as upload;
+    use crate::testing::TestShop;
+
+    #[tokio::test]
+    async fn what_it_lists_is_compared_by_asking_or_by_a_file() {
+        let shop = TestShop::open().await.with_live_desk();
+        shop.connect("village").await;
+        let asked = send(&shop, "/online/connections/village/reconcile", &[]).await;
+        assert!(
+            asked.text().contains("7 listings compared. 2 told anew, 1 for you to decide"),
+            "{}",
+            asked.text()
+        );
+        let to = "/online/connections/village/compare";
+        let none = upload::send(&shop, to, &[], None).await;
+        assert!(none.status == 422 && none.text().contains("choose the file"), "{}", none.text());
+        let list = upload::send(&shop, to, &[], Some(("there.csv", b"sku\nCOWL\n"))).await;
+        assert!(list.status == 200 && list.text().contains("line 3"), "{}", list.text());
+        let odd = upload::send(&shop, to, &[], Some(("unreadable", b"x"))).await;
+        assert!(odd.status == 422 && odd.text().contains("record 3 has no sku"), "{}", odd.text());
+    }
+}
