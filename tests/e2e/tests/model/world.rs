@@ -1,0 +1,509 @@
+//! A small world: one shelf, two counters, an outbox with two senders, a network that loses, doubles and
+//! reorders, and an online shop that sells the same things.
+//!
+//! What decides is the program's own: what can be had (`domain::stock`), what an answer means and which
+//! revision is news (`domain::delivery`). The rest says in a line each what a transaction of the ledger does.
+
+use domain::delivery::{Reply, Saying, Verdict, newer, verdict};
+use domain::stock::Availability;
+
+/// What the world is made of, and how often each thing may go wrong in it: the bounds make it finite.
+#[derive(Clone, Debug)]
+pub(crate) struct Case {
+    /// How many of each item there are at first.
+    pub(crate) items: Vec<i8>,
+    /// Sales that each counter tries.
+    pub(crate) sales: [u8; 2],
+    /// Goods that come back to the shelf.
+    pub(crate) returns: u8,
+    /// Purchases at the online shop.
+    pub(crate) purchases: u8,
+    /// Messages, answers and orders that get lost; and that come twice.
+    pub(crate) lost: u8,
+    pub(crate) doubled: u8,
+    /// Requests that the online shop does not take at present.
+    pub(crate) away: u8,
+    /// Senders that die, and those that stand still until their lease is over.
+    pub(crate) deaths: u8,
+    pub(crate) stalls: u8,
+    /// Whether the network delivers after the sender has given up.
+    pub(crate) late: bool,
+    /// Whether the online shop looks at revisions.
+    pub(crate) looks: bool,
+    /// What is built wrong.
+    pub(crate) fault: Option<Fault>,
+}
+
+/// Ways to build it wrong, each of which must be found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Fault {
+    /// A counter sells what it saw, whatever has become of it since.
+    SellsWhatItSaw,
+    /// An order is taken each time it comes.
+    TakesOrdersAgain,
+    /// A message is settled by whoever comes, not by its holder alone.
+    AnybodySettles,
+    /// What was told settles all that waits, not what it told of.
+    SettlesAll,
+    /// A sender sends without a look at its lease.
+    SendsAfterLease,
+    /// Goods come back, and nobody is told.
+    TellsNoReturn,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Item {
+    pub(crate) on_hand: i8,
+    pub(crate) sold: i8,
+    pub(crate) back: i8,
+    pub(crate) revision: u8,
+    /// Whether a message waits, and of which revision the latest is.
+    pub(crate) waits: Option<u8>,
+    /// The revision that the listing says was told.
+    pub(crate) told: u8,
+    /// The claim under which its message is in hand, and whether the lease still runs.
+    pub(crate) held: Option<(u8, bool)>,
+}
+
+impl Item {
+    fn can_be_had(&self) -> bool {
+        Availability::of(self.on_hand.into(), 0, false) == Availability::InStock
+    }
+
+    /// A sale takes one, in one statement with its condition.
+    fn take(&mut self) -> bool {
+        let can = self.can_be_had();
+        if can {
+            self.change(-1);
+            self.sold += 1;
+        }
+        can
+    }
+
+    fn change(&mut self, by: i8) {
+        self.on_hand += by;
+        self.revision += 1;
+        self.waits = Some(self.revision);
+    }
+}
+
+/// What the online shop has of an item.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Offer {
+    pub(crate) count: i8,
+    pub(crate) revision: u8,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub(crate) enum Sender {
+    Idle,
+    /// Has a message in hand, and has not read what it says.
+    Claimed {
+        claim: u8,
+        item: usize,
+    },
+    /// Has read it.
+    Read {
+        claim: u8,
+        item: usize,
+        revision: u8,
+        count: i8,
+    },
+    /// Has sent it.
+    Waits {
+        claim: u8,
+        item: usize,
+        revision: u8,
+    },
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub(crate) enum Packet {
+    Message { claim: u8, item: usize, revision: u8, count: i8 },
+    Answer { claim: u8, item: usize, revision: u8, status: u16 },
+    Order { number: u8, item: usize },
+}
+
+impl Packet {
+    fn is_of(&self, of: u8) -> bool {
+        match self {
+            Self::Message { claim, .. } | Self::Answer { claim, .. } => *claim == of,
+            Self::Order { .. } => false,
+        }
+    }
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct World {
+    pub(crate) items: Vec<Item>,
+    pub(crate) offers: Vec<Offer>,
+    /// What each counter is about to sell.
+    pub(crate) slips: [Option<usize>; 2],
+    pub(crate) senders: [Sender; 2],
+    /// In no order: the network keeps none. Sorted, so that two that hold the same are the same.
+    pub(crate) network: Vec<Packet>,
+    /// How often each order was taken, and how many fell short.
+    pub(crate) taken: Vec<u8>,
+    pub(crate) short: u8,
+    /// What may still happen.
+    pub(crate) left: Left,
+    /// What happened that must not, or must be able to.
+    pub(crate) seen: Seen,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Left {
+    pub(crate) sales: [u8; 2],
+    pub(crate) returns: u8,
+    pub(crate) purchases: u8,
+    pub(crate) lost: u8,
+    pub(crate) doubled: u8,
+    pub(crate) away: u8,
+    pub(crate) deaths: u8,
+    pub(crate) stalls: u8,
+}
+
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
+pub(crate) struct Seen {
+    /// The online shop took an earlier revision over a later one.
+    pub(crate) overwritten: bool,
+    /// It refused one as stale.
+    pub(crate) stale: bool,
+    /// A lease ran out while its holder lived, who then said something.
+    pub(crate) late_word: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Step {
+    /// A counter scans an item that it sees on the shelf, and is paid for it.
+    Scan(usize, usize),
+    Sell(usize),
+    Return(usize),
+    Buy(usize),
+    Claim(usize, usize),
+    Read(usize),
+    Send(usize),
+    Arrive(usize),
+    /// Arrives, and the online shop answers that it cannot at present.
+    ArriveAway(usize),
+    Lose(usize),
+    Double(usize),
+    /// The sender has waited long enough for an answer.
+    GiveUp(usize),
+    Die(usize),
+    LeaseOver(usize),
+}
+
+impl World {
+    pub(crate) fn new(case: &Case) -> Self {
+        let item = |count: &i8| Item {
+            on_hand: *count,
+            sold: 0,
+            back: 0,
+            revision: 1,
+            waits: Some(1),
+            told: 0,
+            held: None,
+        };
+        Self {
+            items: case.items.iter().map(item).collect(),
+            offers: case.items.iter().map(|_| Offer { count: 0, revision: 0 }).collect(),
+            slips: [None, None],
+            senders: [Sender::Idle, Sender::Idle],
+            network: Vec::new(),
+            taken: Vec::new(),
+            short: 0,
+            left: Left {
+                sales: case.sales,
+                returns: case.returns,
+                purchases: case.purchases,
+                lost: case.lost,
+                doubled: case.doubled,
+                away: case.away,
+                deaths: case.deaths,
+                stalls: case.stalls,
+            },
+            seen: Seen::default(),
+        }
+    }
+
+    /// Everything that can happen next.
+    pub(crate) fn steps(&self, case: &Case, steps: &mut Vec<Step>) {
+        for counter in [0, 1] {
+            match self.slips[counter] {
+                Some(_) => steps.push(Step::Sell(counter)),
+                None if self.left.sales[counter] > 0 => {
+                    let seen = (0..self.items.len()).filter(|i| self.items[*i].can_be_had());
+                    steps.extend(seen.map(|item| Step::Scan(counter, item)));
+                }
+                None => {}
+            }
+        }
+        for (at, item) in self.items.iter().enumerate() {
+            if self.left.returns > 0 && item.sold > item.back {
+                steps.push(Step::Return(at));
+            }
+            if self.left.purchases > 0 && self.offers[at].count > 0 {
+                steps.push(Step::Buy(at));
+            }
+            if let Some((claim, true)) = item.held
+                && (self.left.stalls > 0 || self.sender_of(claim).is_none())
+            {
+                steps.push(Step::LeaseOver(at));
+            }
+        }
+        self.sender_steps(steps);
+        self.network_steps(case, steps);
+    }
+
+    fn sender_steps(&self, steps: &mut Vec<Step>) {
+        for (sender, at) in self.senders.iter().zip(0..) {
+            match sender {
+                Sender::Idle => {
+                    let due = |i: &usize| {
+                        let item = &self.items[*i];
+                        item.waits.is_some() && item.held.is_none_or(|(_, runs)| !runs)
+                    };
+                    steps.extend((0..self.items.len()).filter(due).map(|item| Step::Claim(at, item)));
+                    continue;
+                }
+                Sender::Claimed { .. } => steps.push(Step::Read(at)),
+                Sender::Read { .. } => steps.push(Step::Send(at)),
+                Sender::Waits { claim, .. } => {
+                    let under_way = self.network.iter().any(|p| p.is_of(*claim));
+                    if !under_way || self.left.stalls > 0 {
+                        steps.push(Step::GiveUp(at));
+                    }
+                }
+            }
+            if self.left.deaths > 0 {
+                steps.push(Step::Die(at));
+            }
+        }
+    }
+
+    fn network_steps(&self, case: &Case, steps: &mut Vec<Step>) {
+        for (at, packet) in self.network.iter().enumerate() {
+            if at > 0 && self.network[at - 1] == *packet {
+                continue;
+            }
+            steps.push(Step::Arrive(at));
+            if self.left.away > 0 && matches!(packet, Packet::Message { .. }) {
+                steps.push(Step::ArriveAway(at));
+            }
+            // An order stands in the shop's list until it was fetched: it is late, never lost.
+            if self.left.lost > 0 && !matches!(packet, Packet::Order { .. }) {
+                steps.push(Step::Lose(at));
+            }
+            if self.left.doubled > 0 && (case.late || matches!(packet, Packet::Order { .. })) {
+                steps.push(Step::Double(at));
+            }
+        }
+    }
+
+    fn sender_of(&self, of: u8) -> Option<usize> {
+        self.senders.iter().position(|sender| match sender {
+            Sender::Idle => false,
+            Sender::Claimed { claim, .. } | Sender::Read { claim, .. } | Sender::Waits { claim, .. } => {
+                *claim == of
+            }
+        })
+    }
+
+    pub(crate) fn go(&mut self, case: &Case, step: &Step) {
+        match *step {
+            Step::Scan(counter, item) => {
+                self.left.sales[counter] -= 1;
+                self.slips[counter] = Some(item);
+            }
+            Step::Sell(counter) => self.sell(case, counter),
+            Step::Return(item) => self.give_back(case, item),
+            Step::Buy(item) => self.buy(item),
+            Step::Claim(sender, item) => {
+                let claim = self.new_claim();
+                self.items[item].held = Some((claim, true));
+                self.senders[sender] = Sender::Claimed { claim, item };
+            }
+            Step::Read(sender) => self.read(sender),
+            Step::Send(sender) => self.send(case, sender),
+            Step::Arrive(at) => self.arrive(case, at, false),
+            Step::ArriveAway(at) => {
+                self.left.away -= 1;
+                self.arrive(case, at, true);
+            }
+            Step::Lose(at) => {
+                self.left.lost -= 1;
+                self.network.remove(at);
+            }
+            Step::Double(at) => {
+                self.left.doubled -= 1;
+                self.network.insert(at, self.network[at].clone());
+            }
+            Step::GiveUp(sender) => self.give_up(case, sender),
+            Step::Die(sender) => {
+                self.left.deaths -= 1;
+                self.forget(case, sender);
+            }
+            Step::LeaseOver(item) => self.lease_over(case, item),
+        }
+        // One sender is as good as the other.
+        self.senders.sort();
+        self.network.sort();
+    }
+
+    /// A number that nothing is called by any more.
+    fn new_claim(&self) -> u8 {
+        let is_free = |claim: &u8| {
+            self.sender_of(*claim).is_none()
+                && !self.network.iter().any(|packet| packet.is_of(*claim))
+                && !self.items.iter().any(|item| item.held.is_some_and(|(holder, _)| holder == *claim))
+        };
+        (1..=u8::MAX).find(is_free).unwrap_or(u8::MAX)
+    }
+
+    fn sell(&mut self, case: &Case, counter: usize) {
+        let Some(item) = self.slips[counter].take() else { return };
+        let item = &mut self.items[item];
+        if case.fault == Some(Fault::SellsWhatItSaw) {
+            item.change(-1);
+            item.sold += 1;
+        } else {
+            item.take();
+        }
+    }
+
+    fn give_back(&mut self, case: &Case, item: usize) {
+        self.left.returns -= 1;
+        let item = &mut self.items[item];
+        let waits = item.waits;
+        item.change(1);
+        item.back += 1;
+        if case.fault == Some(Fault::TellsNoReturn) {
+            item.waits = waits;
+        }
+    }
+
+    fn buy(&mut self, item: usize) {
+        self.left.purchases -= 1;
+        self.offers[item].count -= 1;
+        let number = u8::try_from(self.taken.len()).unwrap_or(u8::MAX);
+        self.taken.push(0);
+        self.network.push(Packet::Order { number, item });
+    }
+
+    /// An item as it stands now, whatever was there when its message was claimed.
+    fn read(&mut self, sender: usize) {
+        let Sender::Claimed { claim, item } = self.senders[sender] else { return };
+        let Item { revision, on_hand: count, .. } = self.items[item];
+        self.senders[sender] = Sender::Read { claim, item, revision, count };
+    }
+
+    fn send(&mut self, case: &Case, sender: usize) {
+        let Sender::Read { claim, item, revision, count } = self.senders[sender] else { return };
+        let mine = self.items[item].held == Some((claim, true));
+        if !mine && case.fault != Some(Fault::SendsAfterLease) {
+            self.senders[sender] = Sender::Idle;
+            return;
+        }
+        self.senders[sender] = Sender::Waits { claim, item, revision };
+        self.network.push(Packet::Message { claim, item, revision, count });
+    }
+
+    fn arrive(&mut self, case: &Case, at: usize, away: bool) {
+        match self.network.remove(at) {
+            Packet::Message { claim, item, revision, count } => {
+                let status = if away { 503 } else { self.told_online(case, item, revision, count) };
+                self.network.push(Packet::Answer { claim, item, revision, status });
+            }
+            Packet::Answer { claim, item, revision, status } => {
+                self.answered(case, claim, item, (revision, status));
+            }
+            Packet::Order { number, item } => self.take_order(case, number, item),
+        }
+    }
+
+    /// The online shop takes a message, or says that it knows a later one.
+    fn told_online(&mut self, case: &Case, item: usize, revision: u8, count: i8) -> u16 {
+        let offer = &mut self.offers[item];
+        let news = newer(revision.into(), offer.revision.into());
+        if case.looks && !news {
+            let same = revision == offer.revision;
+            self.seen.stale |= !same;
+            return if same { 200 } else { 412 };
+        }
+        self.seen.overwritten |= revision < offer.revision;
+        *offer = Offer { count, revision };
+        200
+    }
+
+    fn answered(&mut self, case: &Case, claim: u8, item: usize, (revision, status): (u8, u16)) {
+        // Nobody waits for it any more: without a request there is nobody to hear its answer.
+        let Some(sender) = self.sender_of(claim) else { return };
+        self.senders[sender] = Sender::Idle;
+        let held = self.items[item].held;
+        self.seen.late_word |= held.is_none_or(|(holder, runs)| holder != claim || !runs);
+        let mine = held.is_some_and(|(holder, _)| holder == claim);
+        if !mine && case.fault != Some(Fault::AnybodySettles) {
+            return;
+        }
+        let item = &mut self.items[item];
+        item.held = None;
+        let reply = Reply::Status { code: status, retry_after: None };
+        match verdict(reply, Saying::State) {
+            Verdict::Delivered => {
+                item.told = item.told.max(revision);
+                let all = case.fault == Some(Fault::SettlesAll);
+                item.waits = item.waits.filter(|waits| *waits > item.told && !all);
+            }
+            // Said again: nothing else is lost by it, and a person is never needed in this world.
+            Verdict::Stale | Verdict::Refused | Verdict::Later | Verdict::Quiet => {}
+        }
+    }
+
+    /// An order is known by its number; what is gone falls short.
+    fn take_order(&mut self, case: &Case, number: u8, item: usize) {
+        let taken = &mut self.taken[usize::from(number)];
+        if *taken > 0 && case.fault != Some(Fault::TakesOrdersAgain) {
+            return;
+        }
+        *taken += 1;
+        if !self.items[item].take() {
+            self.short += 1;
+        }
+    }
+
+    fn give_up(&mut self, case: &Case, sender: usize) {
+        let Sender::Waits { claim, item, .. } = self.senders[sender] else { return };
+        if self.network.iter().any(|p| p.is_of(claim)) {
+            self.left.stalls -= 1;
+        }
+        // It waits until the request is over by any clock before anybody says it again.
+        self.forget(case, sender);
+        let item = &mut self.items[item];
+        if item.held.is_some_and(|(holder, _)| holder == claim) {
+            item.held = None;
+        }
+    }
+
+    /// The sender lets go of its request. On a network that ends with its connection, that is its end.
+    fn forget(&mut self, case: &Case, sender: usize) {
+        if let Sender::Waits { claim, .. } = self.senders[sender]
+            && !case.late
+        {
+            self.network.retain(|packet| !packet.is_of(claim));
+        }
+        self.senders[sender] = Sender::Idle;
+    }
+
+    /// A request's whole time is shorter than the lease: whoever waits for an answer has given up before.
+    fn lease_over(&mut self, case: &Case, item: usize) {
+        let Some((claim, _)) = self.items[item].held else { return };
+        if let Some(sender) = self.sender_of(claim) {
+            self.left.stalls -= 1;
+            if matches!(self.senders[sender], Sender::Waits { .. }) && !case.late {
+                self.network.retain(|p| !matches!(p, Packet::Message { claim: of, .. } if *of == claim));
+            }
+        }
+        self.items[item].held = Some((claim, false));
+    }
+}
