@@ -3,6 +3,7 @@
 
 import { mkdirSync, writeFileSync } from "node:fs";
 import path from "node:path";
+import { endBrowser } from "./house/browser.mjs";
 import { scan } from "./house/hand.mjs";
 import { ROOT } from "./house/program.mjs";
 import { Shop } from "./house/shop.mjs";
@@ -52,4 +53,5 @@ try {
   await keep(page, "books");
 } finally {
   for (const end of ends) await end();
+  await endBrowser();
 }

@@ -1,6 +1,7 @@
 // From the scanner's Enter to the line on the screen, in Chromium. Called by hand:
 //   FLEECEFOLD_BIN=target/release/fleecefold node tests/browser/scan-speed.mjs
 
+import { endBrowser } from "./house/browser.mjs";
 import { scan } from "./house/hand.mjs";
 import { Shop } from "./house/shop.mjs";
 
@@ -43,4 +44,5 @@ try {
   console.log(`${SCANS} scans: from Enter to the painted line, median ${middle.toFixed(1)} ms, p95 ${most.toFixed(1)} ms, longest ${times.at(-1).toFixed(1)} ms (aim: p95 ≤ ${AIM_MS} ms)`);
 } finally {
   for (const end of ends) await end();
+  await endBrowser();
 }

@@ -14,8 +14,17 @@ const BYTES: usize = 24;
 /// If the operating system has no randomness to give: nothing is safe then.
 pub fn text() -> String {
     let mut bytes = [0; BYTES];
-    getrandom::fill(&mut bytes).expect("the operating system's randomness");
+    fill(&mut bytes);
     URL_SAFE_NO_PAD.encode(bytes)
+}
+
+/// Bytes that nobody can guess.
+///
+/// # Panics
+///
+/// As [`text`] does.
+pub(crate) fn fill(bytes: &mut [u8]) {
+    getrandom::fill(bytes).expect("the operating system's randomness");
 }
 
 #[cfg(test)]

@@ -32,6 +32,7 @@ mod routes;
 mod secrets;
 mod serve;
 mod shown;
+mod smaller;
 mod tags;
 #[cfg(test)]
 mod testing;

@@ -12,6 +12,7 @@ pub(crate) mod enter;
 pub(crate) mod form;
 pub(crate) mod frame;
 pub(crate) mod herd;
+pub(crate) mod mask;
 pub(crate) mod online;
 pub(crate) mod own;
 pub(crate) mod people;

@@ -4,7 +4,7 @@ use crate::app::App;
 use crate::caller::Needs;
 use crate::edge::edge;
 use crate::problem::{Kind, Problem};
-use crate::{api, health, hooks, pages};
+use crate::{api, health, hooks, pages, smaller};
 use axum::Router;
 use axum::handler::Handler;
 use axum::http::{Method, Uri};
@@ -97,6 +97,7 @@ pub fn router(app: App) -> Router {
         .fallback(nothing_here)
         .method_not_allowed_fallback(no_such_method)
         .layer(from_fn_with_state(house, edge))
+        .layer(smaller::layer())
         .with_state(app)
 }
 

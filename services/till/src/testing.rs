@@ -53,7 +53,7 @@ pub(crate) struct TestShop {
 pub(crate) struct Reply {
     pub(crate) status: u16,
     headers: HeaderMap,
-    bytes: Vec<u8>,
+    pub(crate) bytes: Vec<u8>,
 }
 
 impl Reply {

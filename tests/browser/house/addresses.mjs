@@ -17,11 +17,18 @@ const NO_PAGE = new Set([
   "/pictures/{name}", // a photograph
 ]);
 
+/** An address that its file gives a name to. */
+function constant(text, name) {
+  const found = new RegExp(`const ${name}: &str = "([^"]+)"`).exec(text);
+  if (!found) throw new Error(`a route's address ${name} is not written in its file`);
+  return found[1];
+}
+
 /** The patterns of all pages, those with fewer gaps first. */
 export function patterns() {
   const files = readdirSync(PAGES, { recursive: true }).filter((file) => String(file).endsWith(".rs"));
   const sources = ["../pages.rs", ...files].map((file) => readFileSync(path.join(PAGES, String(file)), "utf8"));
-  const found = sources.flatMap((text) => [...text.matchAll(/Route::get\(\s*"([^"]+)"/g)].map((match) => match[1]));
+  const found = sources.flatMap((text) => [...text.matchAll(/Route::get\(\s*(?:"([^"]+)"|([A-Z]+),)/g)].map(([, written, named]) => written ?? constant(text, named)));
   const gaps = (pattern) => pattern.split("{").length;
   return [...new Set(found)].filter((pattern) => !NO_PAGE.has(pattern)).sort((a, b) => gaps(a) - gaps(b) || a.localeCompare(b));
 }

@@ -18,8 +18,20 @@ export const STEP_MS = 15_000;
 /** The widths that a page must do with: a phone, a tablet, a desk. */
 export const WIDTHS = { phone: { width: 360, height: 740 }, tablet: { width: 768, height: 1024 }, desk: { width: 1280, height: 900 } };
 
-export function startBrowser() {
-  return chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ARGUMENTS, timeout: 60_000 });
+/** @type {Promise<import("playwright-core").Browser> | undefined} */
+let started;
+
+/** One for all tests of a file, each in contexts of its own. */
+export function theBrowser() {
+  started ??= chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ARGUMENTS, timeout: 60_000 });
+  return started;
+}
+
+/** Ends it, when whatever used it is over. */
+export async function endBrowser() {
+  const browser = await started;
+  started = undefined;
+  await browser?.close();
 }
 
 /** Whether a page's console says that the page itself is wrong; a refused form is not. */

@@ -14,12 +14,25 @@ const RULES = {
   resultTypes: ["violations"],
 };
 
-/** What axe-core finds on a page, a line each. Its source goes in as a debugger's, which no policy of the page forbids. */
+/** What alone depends on whether it is light or dark. */
+const COLOURS = { runOnly: { type: "rule", values: ["color-contrast"] }, resultTypes: ["violations"] };
+
+/** What axe-core finds on a page, in light and in dark. Its source goes in as a debugger's, which no policy of the page forbids. */
 export async function faultsByAxe(page) {
   const debugging = await page.context().newCDPSession(page);
   await debugging.send("Runtime.evaluate", { expression: `${axe.source}; void 0` });
   await debugging.detach();
-  const found = await page.evaluate((rules) => window.axe.run(document, rules), RULES);
+  await page.emulateMedia({ colorScheme: "light" });
+  const light = await faults(page, RULES);
+  await page.emulateMedia({ colorScheme: "dark" });
+  const dark = await faults(page, COLOURS);
+  await page.emulateMedia({ colorScheme: "light" });
+  return [...light, ...dark.map((fault) => `dark: ${fault}`)];
+}
+
+/** A line for each fault. */
+async function faults(page, rules) {
+  const found = await page.evaluate((rules) => window.axe.run(document, rules), rules);
   return found.violations.flatMap((fault) => fault.nodes.map((node) => `${fault.id}: ${fault.help}: ${node.html.slice(0, 160)} (${(node.any[0] ?? node.all[0] ?? node.none[0])?.message ?? ""})`));
 }
 

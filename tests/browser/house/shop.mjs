@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { mkdirSync, writeFileSync } from "node:fs";
 import path from "node:path";
-import { newPage, startBrowser, WIDTHS } from "./browser.mjs";
+import { newPage, theBrowser, WIDTHS } from "./browser.mjs";
 import { engines, place } from "./places.mjs";
 import { run, Serving } from "./program.mjs";
 
@@ -37,7 +37,7 @@ export class Shop {
   wrong = [];
   #place;
   #serving;
-  #browser;
+  #contexts = [];
   #state;
 
   /** Opens one with so many pieces on the shelf; it is closed, and its laws verified, when the test `t` is over. */
@@ -101,9 +101,11 @@ export class Shop {
 
   /** Another person's browser, or another window: signed in as the owner unless `anonymous`. */
   async context({ anonymous = false, ...options } = {}) {
-    this.#browser ??= await startBrowser();
     const state = anonymous ? {} : { storageState: this.#state };
-    return this.#browser.newContext({ baseURL: this.address, viewport: WIDTHS.tablet, locale: "en-US", ...state, ...options });
+    const browser = await theBrowser();
+    const context = await browser.newContext({ baseURL: this.address, viewport: WIDTHS.tablet, locale: "en-US", ...state, ...options });
+    this.#contexts.push(context);
+    return context;
   }
 
   /** A page in a context of its own. */
@@ -158,7 +160,7 @@ export class Shop {
 
   async #close() {
     try {
-      await this.#browser?.close();
+      await Promise.all(this.#contexts.map((context) => context.close()));
       await this.#serving?.close();
       this.run(["check"]);
       assert.deepEqual(this.wrong, [], "what browsers found wrong with the pages themselves");

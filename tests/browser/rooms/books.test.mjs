@@ -3,6 +3,7 @@
 import assert from "node:assert/strict";
 import { readFileSync, writeFileSync } from "node:fs";
 import test from "node:test";
+import "../house/end.mjs";
 import { printed } from "../house/look.mjs";
 import { run } from "../house/program.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";

@@ -2,6 +2,7 @@
 
 import assert from "node:assert/strict";
 import test from "node:test";
+import "../house/end.mjs";
 import { Hand, scan } from "../house/hand.mjs";
 import { printed } from "../house/look.mjs";
 import { onEachEngine, Shop, sum } from "../house/shop.mjs";

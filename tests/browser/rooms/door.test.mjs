@@ -2,6 +2,7 @@
 
 import assert from "node:assert/strict";
 import test from "node:test";
+import "../house/end.mjs";
 import { begin, enter, onEachEngine, OWNER, Shop } from "../house/shop.mjs";
 
 onEachEngine(test, "a new shop is begun once, by its owner", async (t, engine) => {

@@ -5,6 +5,7 @@ import assert from "node:assert/strict";
 import { mkdirSync } from "node:fs";
 import path from "node:path";
 import test from "node:test";
+import "../house/end.mjs";
 import { atEachWidth, faultsByAxe, tooWide } from "../house/look.mjs";
 import { ROOT } from "../house/program.mjs";
 import { Shop } from "../house/shop.mjs";
@@ -22,12 +23,7 @@ const fileName = (pattern) => pattern.slice(1).replace(/[/{}.]+/g, "-").replace(
 
 /** Looks at a page in every way; answers all that is wrong with it. */
 async function lookAt(page, pattern) {
-  const wrong = [];
-  for (const colorScheme of ["light", "dark"]) {
-    await page.emulateMedia({ colorScheme });
-    wrong.push(...(await faultsByAxe(page)).map((fault) => `${colorScheme}: ${fault}`));
-  }
-  await page.emulateMedia({ colorScheme: "light" });
+  const wrong = await faultsByAxe(page);
   await atEachWidth(page, async (width) => {
     const wide = await tooWide(page);
     if (wide.length > 0) wrong.push(`too wide on a ${width}: ${wide.join("; ")}`);

@@ -3,6 +3,7 @@
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
 import test from "node:test";
+import "../house/end.mjs";
 import { Hand } from "../house/hand.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 

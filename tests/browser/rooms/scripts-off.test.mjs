@@ -3,6 +3,7 @@
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
 import test from "node:test";
+import "../house/end.mjs";
 import { enter, onEachEngine, Shop, sum } from "../house/shop.mjs";
 
 onEachEngine(test, "weigh, ring up, list, set aside and leave without scripts", async (t, engine) => {
@@ -11,6 +12,7 @@ onEachEngine(test, "weigh, ring up, list, set aside and leave without scripts", 
   await page.goto("/workbench");
   await enter(page);
 
+  await page.locator("select[name=style]").selectOption("ridge beanie");
   await page.getByLabel("On the scale").fill("6.35 oz");
   await page.getByRole("button", { name: "Only tell me the price" }).click();
   await page.locator("#slip .price", { hasText: "48.00" }).waitFor();

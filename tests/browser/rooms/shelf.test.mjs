@@ -2,6 +2,7 @@
 
 import assert from "node:assert/strict";
 import test from "node:test";
+import "../house/end.mjs";
 import { scan } from "../house/hand.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 

@@ -2,6 +2,7 @@
 
 import assert from "node:assert/strict";
 import test from "node:test";
+import "../house/end.mjs";
 import { Hand } from "../house/hand.mjs";
 import { printed } from "../house/look.mjs";
 import { png } from "../house/picture.mjs";

@@ -91,7 +91,7 @@ pub(crate) async fn door(
     let token = before(&visit, &headers);
     let shop = app.ledger.shop();
     let page = Page {
-        frame: Frame::outside(&app, token.clone()),
+        frame: Frame::outside(&app, &token),
         faults: Faults::default(),
         shop: String::new(),
         currency: shop.currency.to_string(),
@@ -140,7 +140,7 @@ pub(crate) async fn begin(
 fn again(app: &App, form: &Form, faults: Faults) -> Response {
     let of = |field: &str| form.text(field).to_owned();
     let page = Page {
-        frame: Frame::outside(app, form.caller.form_token.clone()),
+        frame: Frame::outside(app, &form.caller.form_token),
         faults,
         shop: of("shop"),
         currency: of("currency"),

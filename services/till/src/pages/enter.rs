@@ -94,12 +94,7 @@ async fn hands(app: &App, chosen: &str) -> Result<Vec<Hand>, Problem> {
 }
 
 impl Page {
-    async fn new(
-        app: &App,
-        token: String,
-        device: Option<&DeviceView>,
-        chosen: &str,
-    ) -> Result<Self, Problem> {
+    async fn new(app: &App, token: &str, device: Option<&DeviceView>, chosen: &str) -> Result<Self, Problem> {
         let hands = if device.is_some() { hands(app, chosen).await? } else { Vec::new() };
         Ok(Self {
             frame: Frame::outside(app, token),
@@ -124,7 +119,7 @@ pub(crate) async fn door(
     }
     let token = before(&visit, &headers);
     let device = device_of(&app, &visit, &headers).await?;
-    let mut page = Page::new(&app, token.clone(), device.as_ref(), "").await?;
+    let mut page = Page::new(&app, &token, device.as_ref(), "").await?;
     own_path(&asked.then).clone_into(&mut page.then);
     Ok(with_before(&visit, &token, Paper(page).into_response()))
 }
@@ -240,7 +235,7 @@ async fn again(
     device: Option<&DeviceView>,
     faults: Faults,
 ) -> Result<Paper<Page>, Problem> {
-    let page = Page::new(app, form.caller.form_token.clone(), device, form.text("person")).await?;
+    let page = Page::new(app, &form.caller.form_token, device, form.text("person")).await?;
     let then = own_path(form.text("then")).to_owned();
     Ok(Paper(Page { faults, then, name: form.text("name").to_owned(), ..page }))
 }

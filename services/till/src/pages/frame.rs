@@ -3,6 +3,7 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::assets;
+use crate::pages::mask::masked;
 use crate::problem::{Kind, Problem};
 use askama::Template;
 use axum::http::{StatusCode, header};
@@ -89,7 +90,7 @@ pub(crate) struct Frame {
     pub(crate) shop: String,
     /// Who is in; empty where nobody has to be.
     pub(crate) who: String,
-    /// What every form brings along in its field `_token`.
+    /// What every form brings along in its field `_token`: the session's, under this page's mask.
     pub(crate) form_token: String,
     /// The rooms that they may enter.
     pub(crate) doors: Vec<Door>,
@@ -102,7 +103,7 @@ impl Frame {
         Self {
             shop: app.ledger.shop().name.clone(),
             who: caller.who.clone(),
-            form_token: caller.form_token.clone(),
+            form_token: masked(&caller.form_token),
             doors: Room::ALL.into_iter().filter(|room| caller.may(room.asks())).map(door).collect(),
         }
     }
@@ -115,8 +116,9 @@ impl Frame {
     }
 
     /// Outside of the rooms: entering, the first set-up, a page that is not there.
-    pub(crate) fn outside(app: &App, form_token: String) -> Self {
-        Self { shop: app.ledger.shop().name.clone(), who: String::new(), form_token, doors: Vec::new() }
+    pub(crate) fn outside(app: &App, form_token: &str) -> Self {
+        let (shop, who) = (app.ledger.shop().name.clone(), String::new());
+        Self { shop, who, form_token: masked(form_token), doors: Vec::new() }
     }
 
     /// The address of a file that comes with the program.

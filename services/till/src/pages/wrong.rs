@@ -27,7 +27,7 @@ pub(crate) fn as_page(
 ) -> Response {
     let (frame, back) = match caller {
         Some(caller) => (Frame::new(app, caller, Room::Today), Room::Today.path()),
-        None => (Frame::outside(app, String::new()), "/"),
+        None => (Frame::outside(app, ""), "/"),
     };
     let faults = problem.faults.iter().filter(|f| **f != problem.detail).cloned().collect();
     let page = Wrong { frame, title: problem.kind.title(), detail: problem.detail.clone(), faults, back };

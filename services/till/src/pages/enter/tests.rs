@@ -128,6 +128,7 @@ async fn the_form_of_the_door_is_of_this_browsers_page() {
     let (_, mut browser) = open().await;
     browser.get("/enter").await;
     let token = browser.token().to_owned();
+    let own = browser.cookie(BEFORE).expect("a cookie").to_owned();
     let fields = [("name", "Maud"), ("password", PASSWORD)];
     let check =
         |token: String, cookie: Option<String>, headers: Vec<(&'static str, &'static str)>, status: u16| {
@@ -141,16 +142,17 @@ async fn the_form_of_the_door_is_of_this_browsers_page() {
                 assert_eq!(reply.status, status, "{token} {cookie:?} {headers:?}: {}", reply.text());
             }
         };
-    check(String::new(), Some(token.clone()), vec![], 403).await;
-    check("other".to_owned(), Some(token.clone()), vec![], 403).await;
+    check(String::new(), Some(own.clone()), vec![], 403).await;
+    check("other".to_owned(), Some(own.clone()), vec![], 403).await;
+    check(own.clone(), Some(own.clone()), vec![], 403).await;
     check(token.clone(), None, vec![], 403).await;
     check(String::new(), None, vec![], 403).await;
     check(String::new(), Some(String::new()), vec![], 403).await;
     check(token.clone(), Some("other".to_owned()), vec![], 403).await;
-    check(token.clone(), Some(token.clone()), vec![("sec-fetch-site", "cross-site")], 403).await;
-    check(token.clone(), Some(token.clone()), vec![("origin", "null")], 403).await;
-    check(token.clone(), Some(token.clone()), vec![("origin", "http://evil.example")], 403).await;
-    check(token.clone(), Some(token), vec![("origin", "http://localhost")], 303).await;
+    check(token.clone(), Some(own.clone()), vec![("sec-fetch-site", "cross-site")], 403).await;
+    check(token.clone(), Some(own.clone()), vec![("origin", "null")], 403).await;
+    check(token.clone(), Some(own.clone()), vec![("origin", "http://evil.example")], 403).await;
+    check(token, Some(own), vec![("origin", "http://localhost")], 303).await;
 }
 
 #[tokio::test]

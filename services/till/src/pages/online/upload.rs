@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::feed_desk::GivenFile;
-use crate::pages::form::is_same;
+use crate::pages::mask;
 use crate::problem::{Kind, Problem};
 use axum::extract::multipart::{Multipart, MultipartError};
 use axum::extract::{DefaultBodyLimit, FromRequest, Request};
@@ -57,8 +57,7 @@ impl FromRequest<App> for Upload {
             Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page, with its file")
         })?;
         let upload = read(parts, caller).await?;
-        let token = upload.raw(TOKEN);
-        if is_same(token.as_bytes(), upload.caller.form_token.as_bytes()) {
+        if mask::is_of(upload.raw(TOKEN), &upload.caller.form_token) {
             return Ok(upload);
         }
         let words = "the form is not of a page that is open now; load the page again, and send it from there";

@@ -1,0 +1,61 @@
+//! A session's form token as its pages show it: never twice the same.
+//!
+//! Pages are compressed, and some of them show again what an address asked for. From the length of many
+//! such pages, somebody who can make a browser ask and who watches the line could guess a secret
+//! that stands in all of them (the BREACH attack; Prado, Harris, Gluck 2013). So each page shows its token
+//! under a mask of its own: whatever is guessed from one page's length is nothing in the next.
+
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+
+/// The token under a new mask: as many random bytes as it has, and the two added bit by bit.
+pub(crate) fn masked(token: &str) -> String {
+    let mut shown = vec![0; token.len()];
+    crate::chance::fill(&mut shown);
+    for (at, byte) in token.bytes().enumerate() {
+        shown.push(shown[at] ^ byte);
+    }
+    URL_SAFE_NO_PAD.encode(shown)
+}
+
+/// Whether this is the token under some mask. What is none is the token of no session.
+pub(crate) fn is_of(shown: &str, token: &str) -> bool {
+    let Ok(bytes) = URL_SAFE_NO_PAD.decode(shown) else { return false };
+    let (mask, rest) = bytes.split_at(bytes.len() / 2);
+    let found: Vec<u8> = rest.iter().zip(mask).map(|(a, b)| a ^ b).collect();
+    rest.len() == mask.len() && is_same(&found, token.as_bytes())
+}
+
+/// Compares in a time that tells nothing of where they differ (OWASP ASVS 5.0.0, 11.2.4).
+fn is_same(given: &[u8], expected: &[u8]) -> bool {
+    given.len() == expected.len() && given.iter().zip(expected).fold(0, |sum, (a, b)| sum | (a ^ b)) == 0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::HashSet;
+
+    #[test]
+    fn it_is_shown_differently_each_time_and_known_each_time() {
+        let shown: HashSet<String> = (0..1000).map(|_| masked("t0ken")).collect();
+        assert_eq!(shown.len(), 1000);
+        assert!(shown.iter().all(|text| is_of(text, "t0ken")));
+    }
+
+    #[test]
+    fn nothing_else_is_it() {
+        let check = |shown: &str, token: &str, expected: bool| {
+            assert_eq!(is_of(shown, token), expected, "{shown} {token}");
+        };
+        check("", "", true);
+        check("", "t0ken", false);
+        check("t0ken", "t0ken", false);
+        check(&masked("t0keN"), "t0ken", false);
+        check(&masked("t0ken0"), "t0ken", false);
+        check(&masked("t0ken"), "", false);
+        check(&format!("{}A", masked("t0ken")), "t0ken", false);
+        check(&URL_SAFE_NO_PAD.encode("three"), "t0ken", false);
+        check("not base64!", "t0ken", false);
+    }
+}
