@@ -60,15 +60,18 @@ test("every page", async (t) => {
   const { addresses, went } = await prepare(page);
   const { found, missing } = await everyPage(page, [...ROOMS, ...addresses]);
   await t.test("is reached", () => assert.deepEqual({ missing, went }, { missing: [], went: [] }));
+  let heaviest = { bytes: 0, pattern: "" };
   for (const [pattern, address] of found) {
     await t.test(pattern, async () => {
       await page.goto(address);
       const wrong = await lookAt(page, pattern);
       const bytes = await firstLoad(shop, address);
+      if (bytes > heaviest.bytes) heaviest = { bytes, pattern };
       if (bytes > MOST_BYTES) wrong.push(`its first load is ${bytes} bytes`);
       assert.deepEqual(wrong, []);
     });
   }
+  t.diagnostic(`most on a first load, images aside: ${heaviest.bytes} bytes, ${heaviest.pattern}`);
   const outside = await shop.page({ anonymous: true });
   for (const address of ["/enter", "/attic"]) {
     await t.test(`outside: ${address}`, async () => {
