@@ -12,7 +12,7 @@ use tower_http::compression::CompressionLayer;
 use tower_http::compression::predicate::{And, Predicate, SizeAbove};
 
 /// What fits one packet (RFC 9293, 3.7.1 on a line of 1500 bytes) comes no sooner if it is smaller.
-const ONE_PACKET_BYTES: u64 = 1400;
+const ONE_PACKET_BYTES: u16 = 1400;
 
 type Kinds = fn(StatusCode, Version, &HeaderMap, &Extensions) -> bool;
 
