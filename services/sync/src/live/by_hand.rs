@@ -7,7 +7,7 @@ use super::message::{ToSay, to_say};
 use super::orders::fetch;
 use super::place::Position;
 use super::reach::{Live, Reach};
-use super::round::{Hand, When, one};
+use super::round::{Hand, Part, Turn, When, one};
 use super::secrets::SecretError;
 use super::signature::HookKey;
 use crate::words::tell_all;
@@ -251,7 +251,7 @@ pub async fn now(
     for connection in connections {
         let wake = QuietConnection { connection: connection.id, until: ledger.now(), words: String::new() };
         ledger.execute(None, &wake).await?;
-        let mut when = one(ledger, live, &connection, dice.next(), true).await?;
+        let mut when = one(ledger, live, &connection, Turn::early(dice.next())).await?;
         for _ in 0..MAX_ROUNDS {
             let When::At(at) = when else { break };
             let left = at.millis() - ledger.now().millis();
@@ -260,7 +260,7 @@ pub async fn now(
                 break;
             }
             tokio::time::sleep(Duration::from_millis(u64::try_from(left).unwrap_or(0).max(1))).await;
-            when = one(ledger, live, &connection, dice.next(), false).await?;
+            when = one(ledger, live, &connection, Turn::of(&Part::ALL, dice.next())).await?;
         }
         done.push(NowDone { name: connection.name, when });
     }

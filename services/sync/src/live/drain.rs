@@ -21,8 +21,8 @@ use tokio::sync::mpsc;
 pub(super) const AT_ONCE: usize = 8;
 /// Messages that are claimed at once: two times as many wait at most behind those under way.
 const CLAIMED_AT_ONCE: usize = 128;
-/// Messages of one round: then orders have their turn.
-const MAX_A_ROUND: usize = 10_000;
+/// How long a round takes messages in hand: then it is looked anew at what is due.
+const ROUND_LASTS: Duration = Duration::from_secs(5);
 /// Settled in one transaction.
 const SETTLED_AT_ONCE: usize = 200;
 
@@ -61,9 +61,9 @@ pub(super) async fn drain(hand: &Hand<'_>) -> Result<(), Failure> {
 }
 
 async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -> Result<(), Failure> {
-    let mut round = 0;
+    let round = Instant::now();
     let batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
-    while round < MAX_A_ROUND && !stop.is_set() {
+    while round.elapsed() < ROUND_LASTS && !stop.is_set() {
         let now = hand.ledger.now();
         let requests = hand.reach.rate.take(CLAIMED_AT_ONCE.div_ceil(batch), now);
         if requests == 0 {
@@ -78,7 +78,6 @@ async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -
             hand.reach.rate.give_back(requests);
             return Ok(());
         }
-        round += claimed.len();
         // The lease runs in real time, and a request that begins by then is over before it.
         let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
         let planned = plan(hand, holder, begin_by, claimed).await?;

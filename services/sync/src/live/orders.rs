@@ -118,16 +118,20 @@ pub(super) async fn fetch(
 pub(super) async fn poll(hand: &Hand<'_>) -> Result<(), Failure> {
     let Some(pull) = &hand.reach.file.orders else { return Ok(()) };
     let mut early = hand.early;
-    for _ in 0..MAX_PAGES_A_ROUND {
-        if hand.reach.rate.take(1, hand.ledger.now()) == 0 {
+    for page in 0..MAX_PAGES_A_ROUND {
+        // The first page goes in any case: messages that use up the rate must not keep orders waiting.
+        if page > 0 && hand.reach.rate.take(1, hand.ledger.now()) == 0 {
             return Ok(());
         }
         let holder = hand.ledger.new_holder()?;
         let claim = ClaimPull { connection: hand.connection.id, what: PullOf::Orders, holder, early };
         let Some(state) = hand.ledger.execute(None, &claim).await?.answer else {
-            hand.reach.rate.give_back(1);
+            hand.reach.rate.give_back(usize::from(page > 0));
             return Ok(());
         };
+        if page == 0 {
+            hand.reach.rate.owe();
+        }
         early = false;
         let mut position = Position::of(state, hand.ledger.now());
         let turned = one_page(hand, pull, &mut position).await;

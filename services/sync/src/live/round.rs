@@ -81,9 +81,49 @@ impl Round {
         let mut when = When::OnChange;
         for connection in ledger.live_connections().await? {
             let dice = dice ^ connection.id.raw().unsigned_abs();
-            when = when.and(one(ledger, live, &connection, dice, false).await?);
+            when = when.and(one(ledger, live, &connection, Turn::of(&Part::ALL, dice)).await?);
         }
         Ok(when)
+    }
+}
+
+/// What a round sees to. While the program runs each has rounds of its own, so that a shop which is slow
+/// with its orders holds up no message, and a long list no order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Part {
+    /// What goes out, and the shelf behind it.
+    Messages,
+    /// Orders, and those that were kept.
+    Orders,
+    /// What the other shop lists.
+    Listed,
+}
+
+impl Part {
+    pub(super) const ALL: [Self; 3] = [Self::Messages, Self::Orders, Self::Listed];
+}
+
+/// How a round goes.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Turn<'a> {
+    parts: &'a [Part],
+    dice: u64,
+    /// Whether a person asks, so that nothing waits for its time.
+    early: bool,
+}
+
+impl<'a> Turn<'a> {
+    pub(super) fn of(parts: &'a [Part], dice: u64) -> Self {
+        Self { parts, dice, early: false }
+    }
+
+    /// All of it, and lists before their time.
+    pub(super) fn early(dice: u64) -> Turn<'static> {
+        Turn { parts: &Part::ALL, dice, early: true }
+    }
+
+    fn has(self, part: Part) -> bool {
+        self.parts.contains(&part)
     }
 }
 
@@ -92,46 +132,82 @@ pub(super) async fn one(
     ledger: &Ledger,
     live: &Live,
     connection: &LiveConnection,
-    dice: u64,
-    early: bool,
+    turn: Turn<'_>,
 ) -> Result<When, Failure> {
-    let now = ledger.now();
-    let due = ledger.live_due(connection.id).await?;
-    let reach = match live.reach(connection, now) {
+    let reach = match live.reach(connection, ledger.now()) {
         Ok(reach) => reach,
         Err(error) => return broken(ledger, connection, tell_all(&error)).await,
     };
-    let is_due = |at: Option<Moment>| at.is_some_and(|at| at <= now);
-    if is_due(due.fill) {
+    let mut due = due(ledger, &reach, connection, turn).await?;
+    if is_due(due.fill, ledger.now()) {
         fill(ledger, connection).await?;
+        due = self::due(ledger, &reach, connection, turn).await?;
     }
-    if !early && ![due.messages, due.orders, due.listings, due.kept, due.fill].into_iter().any(is_due) {
+    let now = ledger.now();
+    if !turn.early
+        && ![due.messages, due.orders, due.listings, due.kept].into_iter().any(|at| is_due(at, now))
+    {
         return Ok(next(ledger, &reach, due));
     }
     let client = match reach.client(live) {
         Ok(client) => client,
         Err(error) => return broken(ledger, connection, tell_all(&error)).await,
     };
-    let chance = Mutex::new(Dice::new(dice));
+    let chance = Mutex::new(Dice::new(turn.dice));
     let shop = ledger.refresh_shop().await?;
+    let early = turn.early;
     let hand =
         Hand { ledger, live, connection, reach: &reach, client: &client, shop, early, chance: &chance };
-    work(&hand).await?;
-    Ok(next(ledger, &reach, ledger.live_due(connection.id).await?))
+    work(&hand, due).await?;
+    Ok(next(ledger, &reach, self::due(ledger, &reach, connection, turn).await?))
+}
+
+fn is_due(at: Option<Moment>, now: Moment) -> bool {
+    at.is_some_and(|at| at <= now)
+}
+
+/// When there is something to do, of what the connection has and the round sees to.
+async fn due(
+    ledger: &Ledger,
+    reach: &Reach,
+    connection: &LiveConnection,
+    turn: Turn<'_>,
+) -> Result<LiveDue, Failure> {
+    let due = ledger.live_due(connection.id).await?;
+    let file = &reach.file;
+    Ok(LiveDue {
+        messages: due.messages.filter(|_| turn.has(Part::Messages)),
+        fill: due.fill.filter(|_| turn.has(Part::Messages)),
+        orders: due.orders.filter(|_| turn.has(Part::Orders) && file.orders.is_some()),
+        kept: due.kept.filter(|_| turn.has(Part::Orders)),
+        listings: due.listings.filter(|_| turn.has(Part::Listed) && file.listed.is_some()),
+    })
 }
 
 /// Messages go beside what is fetched: neither waits for the other.
-async fn work(hand: &Hand<'_>) -> Result<(), Failure> {
-    let (drained, fetched) = tokio::join!(drain::drain(hand), async {
-        if hand.reach.file.orders.is_some() {
-            orders::poll(hand).await?;
+async fn work(hand: &Hand<'_>, due: LiveDue) -> Result<(), Failure> {
+    let now = hand.ledger.now();
+    let is_wanted = |at: Option<Moment>| is_due(at, now) || hand.early;
+    let (drained, fetched) = tokio::join!(
+        async {
+            if is_wanted(due.messages) {
+                drain::drain(hand).await?;
+            }
+            Ok::<(), Failure>(())
+        },
+        async {
+            if is_wanted(due.orders) {
+                orders::poll(hand).await?;
+            }
+            if is_wanted(due.kept) {
+                kept::try_again(hand).await?;
+            }
+            if is_wanted(due.listings) {
+                reconcile::by_schedule(hand).await?;
+            }
+            Ok::<(), Failure>(())
         }
-        kept::try_again(hand).await?;
-        if hand.reach.file.listed.is_some() {
-            reconcile::by_schedule(hand).await?;
-        }
-        Ok::<(), Failure>(())
-    });
+    );
     drained.and(fetched)
 }
 
@@ -144,17 +220,10 @@ async fn fill(ledger: &Ledger, connection: &LiveConnection) -> Result<(), Failur
     Ok(())
 }
 
-/// Only what the connection has counts, and no message before the rate allows one.
+/// No message goes before the rate allows one.
 fn next(ledger: &Ledger, reach: &Reach, due: LiveDue) -> When {
-    let file = &reach.file;
     let by_rate = reach.rate.next(ledger.now());
-    When::of([
-        due.messages.map(|at| at.max(by_rate)),
-        due.orders.filter(|_| file.orders.is_some()).map(|at| at.max(by_rate)),
-        due.listings.filter(|_| file.listed.is_some()).map(|at| at.max(by_rate)),
-        due.kept,
-        due.fill,
-    ])
+    When::of([due.messages.map(|at| at.max(by_rate)), due.orders, due.listings, due.kept, due.fill])
 }
 
 /// A text or secret that cannot be used: the connection waits, and says why.

@@ -2,7 +2,7 @@
 
 use super::dice::Dice;
 use super::reach::Live;
-use super::round::{When, one};
+use super::round::{Part, Turn, When, one};
 use crate::words::tell_all;
 use domain::ids::{ConnectionId, ItemId};
 use ledger::{Failure, Ledger, PruneLive};
@@ -15,6 +15,8 @@ use tokio::time::{Instant, sleep, sleep_until};
 
 /// How often it is looked for what another process has changed: a commit of this one is heard at once.
 pub const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// The same for lists, which have their own times: a connection that was changed elsewhere is noticed by then.
+const LOOK_AT_LISTS_EVERY: Duration = Duration::from_secs(10);
 /// How often it is looked for connections that were made or ended elsewhere.
 const CONNECTIONS_EVERY: Duration = Duration::from_secs(5);
 /// Between two rounds at least, so that none spins whatever is wrong.
@@ -28,7 +30,7 @@ const PRUNE_PAUSE: Duration = Duration::from_millis(100);
 
 /// Keeps all connections going until `shutdown`. `seed` is where chance begins.
 pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Future<Output = ()>) {
-    let mut tended: HashMap<ConnectionId, JoinHandle<()>> = HashMap::new();
+    let mut tended: HashMap<(ConnectionId, usize), JoinHandle<()>> = HashMap::new();
     let mut changes = ledger.changes();
     let mut dice = Dice::new(seed);
     let pruning = tokio::spawn(prune(ledger.clone()));
@@ -37,10 +39,13 @@ pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Fu
         match ledger.live_connections().await {
             Ok(connections) => {
                 tended.retain(|_, task| !task.is_finished());
-                for connection in connections {
-                    tended.entry(connection.id).or_insert_with(|| {
+                for (connection, (at, part)) in connections
+                    .iter()
+                    .flat_map(|c| Part::ALL.into_iter().enumerate().map(move |part| (c, part)))
+                {
+                    tended.entry((connection.id, at)).or_insert_with(|| {
                         let (ledger, live, dice) = (ledger.clone(), Arc::clone(&live), dice.next());
-                        tokio::spawn(tend(ledger, live, connection.id, dice))
+                        tokio::spawn(tend(ledger, live, connection.id, part, dice))
                     });
                 }
             }
@@ -70,13 +75,14 @@ async fn quietly(changes: &mut watch::Receiver<u64>) {
     }
 }
 
-/// Keeps one connection going until it is ended.
-async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, seed: u64) {
+/// Keeps a part of one connection going until it is ended.
+async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, part: Part, seed: u64) {
     let mut dice = Dice::new(seed);
     let mut changes = ledger.changes();
     loop {
         changes.mark_unchanged();
-        let when = match round(&ledger, &live, id, dice.next()).await {
+        let turn = Turn::of(std::slice::from_ref(&part), dice.next());
+        let when = match round(&ledger, &live, id, turn).await {
             Ok(Some(when)) => when,
             Ok(None) => return,
             Err(error) => {
@@ -85,25 +91,35 @@ async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, seed: u64) {
                 continue;
             }
         };
-        wait(&ledger, when, &mut changes).await;
+        wait(&ledger, when, part, &mut changes).await;
     }
 }
 
-async fn round(ledger: &Ledger, live: &Live, id: ConnectionId, dice: u64) -> Result<Option<When>, Failure> {
+async fn round(
+    ledger: &Ledger,
+    live: &Live,
+    id: ConnectionId,
+    turn: Turn<'_>,
+) -> Result<Option<When>, Failure> {
     let connections = ledger.live_connections().await?;
     let Some(connection) = connections.iter().find(|c| c.id == id) else { return Ok(None) };
-    one(ledger, live, connection, dice, false).await.map(Some)
+    one(ledger, live, connection, turn).await.map(Some)
 }
 
-async fn wait(ledger: &Ledger, when: When, changes: &mut watch::Receiver<u64>) {
-    let until = match when {
+/// Waits until then, or until something changes that the part sees to.
+async fn wait(ledger: &Ledger, when: When, part: Part, changes: &mut watch::Receiver<u64>) {
+    let longest = if part == Part::Messages { LOOK_EVERY } else { LOOK_AT_LISTS_EVERY };
+    let wait = match when {
         When::At(at) => {
             let left = u64::try_from(at.millis() - ledger.now().millis()).unwrap_or(0);
-            Duration::from_millis(left).clamp(LEAST_PAUSE, LOOK_EVERY)
+            Duration::from_millis(left).clamp(LEAST_PAUSE, longest)
         }
-        When::OnChange => LOOK_EVERY,
+        When::OnChange => longest,
     };
-    let until = Instant::now() + until;
+    let until = Instant::now() + wait;
+    if part == Part::Listed {
+        return sleep_until(until).await;
+    }
     tokio::select! {
         () = sleep_until(until) => {}
         heard = changes.changed() => {

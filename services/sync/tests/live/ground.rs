@@ -127,8 +127,12 @@ impl Ground {
     }
 
     pub(crate) async fn sell(&self, sku: &str) -> SaleDone {
+        self.sell_in(&self.ledger, sku).await
+    }
+
+    pub(crate) async fn sell_in(&self, ledger: &Ledger, sku: &str) -> SaleDone {
         let code = Code::parse(sku).unwrap();
-        let price = self.ledger.item(&code).await.unwrap().price;
+        let price = ledger.item(&code).await.unwrap().price;
         let zero = Money::zero(Currency::USD);
         let line = SaleLineIn::Goods { code, quantity: Asked::ONE, discount: zero, tax: zero };
         let sale = NewSale {
@@ -142,7 +146,7 @@ impl Ground {
             note: String::new(),
             who: "test".to_owned(),
         };
-        self.ledger.execute(None, &sale).await.unwrap().answer
+        ledger.execute(None, &sale).await.unwrap().answer
     }
 
     pub(crate) async fn take_back(&self, sale: &SaleDone) {

@@ -3,6 +3,10 @@
 
 mod answers;
 mod ground;
+mod hands;
+mod hooks;
+mod lists;
 mod messages;
 mod orders;
 mod processes;
+mod raw;

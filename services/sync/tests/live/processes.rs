@@ -2,9 +2,11 @@
 
 use crate::ground::{Ground, LIMITS, OUT, SECOND, ok};
 use std::collections::HashMap;
-use std::time::Duration;
-use sync::live::{Round, When};
-use wiremock::ResponseTemplate;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use sync::live::{Round, When, serve};
+use wiremock::matchers::{any, path};
+use wiremock::{Mock, ResponseTemplate};
 
 /// Items that two processes tell of at the same time.
 const ITEMS: usize = 60;
@@ -94,4 +96,40 @@ async fn a_missing_secret_makes_the_connection_wait_and_say_why() {
 async fn fill_due(ground: &Ground) -> domain::day::Moment {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     ground.ledger.live_due(connection).await.unwrap().fill.unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn while_it_serves_a_change_is_told_at_once_and_a_slow_list_holds_nothing_up() {
+    let tables = format!("{OUT}[orders]\nfrom = \"/orders\"\nevery = \"5s\"\n");
+    let ground = Ground::with(&tables, &["B1"]).await;
+    let slow =
+        ResponseTemplate::new(200).set_body_raw("[]", "application/json").set_delay(Duration::from_secs(1));
+    Mock::given(path("/orders")).respond_with(slow).mount(&ground.server).await;
+    Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
+    let (ledger, live) = ground.another().await;
+    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+    let serving = tokio::spawn(serve(ledger.clone(), Arc::new(live), 1, async move {
+        let _ = stopped.await;
+    }));
+    let told = async |expected: &str| {
+        let began = Instant::now();
+        while !ground.asked().await.iter().any(|a| a == expected) {
+            assert!(began.elapsed() < Duration::from_secs(10), "{expected}: {:?}", ground.asked().await);
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        began.elapsed()
+    };
+    told("PUT /intake/B1 InStock").await;
+    told("GET /orders").await;
+    // Sold through the ledger that serves, while the list is still on its way.
+    let sale = ground.sell_in(&ledger, "B1").await;
+    let took = told("PUT /intake/B1 SoldOut").await;
+    assert!(took < Duration::from_millis(900), "{took:?}");
+    // Another process's change is seen by looking.
+    ground.take_back(&sale).await;
+    ground.server.reset().await;
+    ground.answer(ok()).await;
+    told("PUT /intake/B1 InStock").await;
+    stop.send(()).unwrap();
+    tokio::time::timeout(Duration::from_secs(2), serving).await.expect("it ends when told").unwrap();
 }

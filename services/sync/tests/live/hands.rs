@@ -1,0 +1,81 @@
+//! What a person asks of a connection.
+
+use crate::ground::{Ground, OUT, SECOND, ok};
+use sync::live::{When, check_connection, now, try_connection};
+use wiremock::matchers::{any, path};
+use wiremock::{Mock, ResponseTemplate};
+
+#[tokio::test]
+async fn a_dry_run_asks_and_shows_and_changes_nothing() {
+    let lists = "[orders]\nfrom = \"/orders?since={since}\"\n[listed]\nfrom = \"/listed\"\n";
+    let mut ground = Ground::with(&format!("[secret]\nname = \"village\"\n{OUT}{lists}"), &["B1"]).await;
+    ground.secret("village", "hush");
+    Mock::given(path("/orders"))
+        .respond_with(ResponseTemplate::new(200).set_body_raw("[]", "application/json"))
+        .mount(&ground.server)
+        .await;
+    Mock::given(any()).respond_with(ResponseTemplate::new(401)).mount(&ground.server).await;
+    let tried = try_connection(&ground.ledger, &ground.live, "village").await.unwrap();
+    assert!(!tried.works());
+    let asked: Vec<(&str, bool)> = tried.asked.iter().map(|a| (a.what, a.works)).collect();
+    assert_eq!(asked, [("orders", true), ("listings", false)]);
+    assert!(tried.asked[1].words.contains("it answered 401"), "{}", tried.asked[1].words);
+    let would = &tried.would_send[0];
+    assert_eq!((would.method.as_str(), would.address.ends_with("/intake/B1")), ("PUT", true), "{would:?}");
+    assert!(would.body.contains("\"sku\":\"B1\"") && would.about.contains("in stock"), "{would:?}");
+    assert!(!format!("{tried:?}").contains("hush"), "{tried:?}");
+    assert!(ground.asked().await.iter().all(|a| a.starts_with("GET")), "{:?}", ground.asked().await);
+    assert_eq!(ground.status().await.sent, 0);
+    // Nothing was taken in hand either.
+    ground.answer(ok()).await;
+    ground.round().await;
+    assert!(ground.asked().await.contains(&"PUT /intake/B1 InStock".to_owned()));
+}
+
+#[tokio::test]
+async fn a_dry_run_says_what_is_missing() {
+    let ground =
+        Ground::with(&format!("[secret]\nname = \"village\"\n{OUT}[hooks]\nsecret = [\"hook\"]\n"), &[])
+            .await;
+    let tried = try_connection(&ground.ledger, &ground.live, "village").await.unwrap();
+    assert!(tried.troubles.iter().any(|t| t.contains("“village”")), "{:?}", tried.troubles);
+    assert!(tried.troubles.iter().any(|t| t.contains("“hook”")), "{:?}", tried.troubles);
+    ground.secret("village", "x");
+    ground.secret("hook", "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw");
+    let tried = try_connection(&ground.ledger, &ground.live, "village").await.unwrap();
+    assert_eq!(tried.troubles, Vec::<String>::new());
+    assert!(tried.warnings.iter().any(|w| w.contains("nothing can be asked")), "{:?}", tried.warnings);
+    assert!(try_connection(&ground.ledger, &ground.live, "nobody").await.is_err());
+}
+
+#[tokio::test]
+async fn now_is_now_whatever_was_waited_for() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    ground.answer(ResponseTemplate::new(429).insert_header("retry-after", "3600")).await;
+    ground.rounds(SECOND).await;
+    assert!(ground.status().await.quiet_until.is_some());
+    ground.answer(ok()).await;
+    ground.piece("C1").await;
+    let done = now(&ground.ledger, &ground.live, Some("village"), 3).await.unwrap();
+    assert_eq!(ground.asked().await, ["PUT /intake/C1 InStock"], "B1 asked for an hour itself");
+    assert!(matches!(done[0].when, When::At(_)));
+    assert!(now(&ground.ledger, &ground.live, Some("nobody"), 3).await.is_err());
+    assert_eq!(now(&ground.ledger, &ground.live, None, 3).await.unwrap().len(), 1);
+}
+
+#[test]
+fn a_text_is_checked_before_it_is_saved() {
+    let check = |text: &str, expected: &str| {
+        let told = check_connection(text).map_or_else(|e| e.to_string(), |c| format!("{:?}", c.new_pieces));
+        assert!(told.contains(expected), "{text}: {told}");
+    };
+    let text = |base: &str, more: &str| {
+        format!("channel = \"online\"\nbase = \"{base}\"\n{more}[out]\nto = \"/x/{{sku}}\"\n")
+    };
+    check(&text("https://shop.example/api", ""), "Wait");
+    check(&format!("{}new_pieces = \"list\"\n", text("https://shop.example/api", "")), "List");
+    check(&text("https://127.0.0.1/api", ""), "base: 127.0.0.1 has the address 127.0.0.1");
+    check(&text("https://127.0.0.1/api", "private = true\n"), "Wait");
+    check(&text("https://[fe80::1]/api", "private = true\n"), "which is not one of the world's");
+    check("channel = ", "line 1");
+}

@@ -1,0 +1,143 @@
+//! What the other shop says it lists, against the shelf.
+
+use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
+use domain::codes::Code;
+use ledger::{DriftChoice, SettleDrift};
+use serde_json::{Value, json};
+use sync::live::{NotReconciled, reconcile};
+use wiremock::matchers::{any, method, path, query_param};
+use wiremock::{Mock, ResponseTemplate};
+
+fn tables(out: &str) -> String {
+    format!(
+        "{out}[listed]\nfrom = \"/listed?page={{page}}\"\nnext = \"page\"\nevery = \"6h\"\nlayout = '''\n\
+         feed = \"listings\"\nformat = \"json\"\neach = \"/listings\"\n[field.sku]\nfrom = \"/code\"\n\
+         [field.\"offers.price\"]\nfrom = \"/price\"\n[field.inventoryLevel]\nfrom = \"/left\"\n\
+         [field.name]\nfrom = \"/title\"\n'''\n"
+    )
+}
+
+fn listed(sku: &str, left: &str, price: &str) -> Value {
+    json!({"code": sku, "left": left, "price": price, "title": format!("Thing {sku}")})
+}
+
+/// Their list, on two pages.
+async fn theirs(ground: &Ground, rows: &[Value]) {
+    ground.server.reset().await;
+    let page = |rows: &[Value]| ResponseTemplate::new(200).set_body_json(json!({"listings": rows}));
+    let half = rows.len() / 2;
+    for (number, rows) in [("1", &rows[..half]), ("2", &rows[half..])] {
+        let asked = Mock::given(path("/listed")).and(query_param("page", number));
+        asked.respond_with(page(rows)).mount(&ground.server).await;
+    }
+    Mock::given(path("/listed")).respond_with(page(&[])).mount(&ground.server).await;
+    Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
+}
+
+async fn told(ground: &Ground) -> Vec<String> {
+    let mut told: Vec<String> = ground.asked().await.into_iter().filter(|a| !a.starts_with("GET")).collect();
+    told.sort();
+    told
+}
+
+async fn drifts(ground: &Ground) -> Vec<String> {
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    let drifts = ground.ledger.drifts(connection, 100).await.unwrap();
+    let words = |d: &ledger::KeptDrift| {
+        let d = &d.drift;
+        format!("{} {} {}|{}", d.sku, d.field, d.ours, d.theirs)
+    };
+    drifts.iter().map(words).collect()
+}
+
+#[tokio::test]
+async fn what_is_safe_is_mended_and_the_rest_is_asked() {
+    let mut ground = Ground::with(&tables(OUT), &["B1", "B2", "C1", "C2"]).await;
+    theirs(&ground, &[]).await;
+    let sold = ground.sell("C2").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(told(&ground).await.len(), 3, "{:?}", told(&ground).await);
+    // B1 as it should be; B2 with another price; C1 not listed; C2 still on offer, though sold.
+    let rows = [
+        listed("B1", "1", "40.00"),
+        listed("B2", "1", "44.00"),
+        listed("C2", "1", "40.00"),
+        listed("GHOST", "1", "9.00"),
+    ];
+    theirs(&ground, &rows).await;
+    ground.rounds(6 * HOUR).await;
+    assert_eq!(told(&ground).await, ["PUT /intake/C1 InStock", "PUT /intake/C2 SoldOut"]);
+    assert_eq!(drifts(&ground).await, ["B2 offers.price 40.00|44.00", "GHOST sku |Thing GHOST"]);
+    assert_eq!(ground.status().await.drifts, 2);
+    // A person says that ours counts.
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    let price = ground.ledger.drifts(connection, 10).await.unwrap().remove(0);
+    let settle = SettleDrift { id: price.id, choice: DriftChoice::TellOurs, who: "owner".to_owned() };
+    ground.ledger.execute(None, &settle).await.unwrap();
+    theirs(&ground, &rows[..1]).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(told(&ground).await, ["PUT /intake/B2 InStock"]);
+    ground.take_back(&sold).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(told(&ground).await, ["PUT /intake/B2 InStock", "PUT /intake/C2 InStock"]);
+}
+
+#[tokio::test]
+async fn what_is_on_offer_there_without_our_word_is_ours_to_end() {
+    let mut ground = Ground::with(&tables("[out]\nto = \"/intake/{sku}\"\n"), &["B1", "B2"]).await;
+    // Put on by hand over there: one as it is here, one that is sold here already.
+    ground.sell("B2").await;
+    theirs(&ground, &[listed("B1", "1", "40.00"), listed("B2", "1", "40.00")]).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(told(&ground).await, ["PUT /intake/B2 SoldOut"]);
+    theirs(&ground, &[]).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(told(&ground).await, ["PUT /intake/B1 SoldOut"]);
+}
+
+#[tokio::test]
+async fn a_connection_of_stock_alone_asks_nothing_about_texts() {
+    let mut ground = Ground::with(&tables(&format!("{OUT}message = \"stock\"\n")), &["B1"]).await;
+    theirs(&ground, &[listed("B1", "0", "55.00")]).await;
+    ground.rounds(7 * HOUR).await;
+    assert_eq!(drifts(&ground).await, Vec::<String>::new());
+}
+
+#[tokio::test]
+async fn a_list_that_breaks_off_changes_nothing_and_is_asked_for_again_soon() {
+    let mut ground = Ground::with(&tables(OUT), &["B1", "C1"]).await;
+    theirs(&ground, &[]).await;
+    ground.rounds(SECOND).await;
+    ground.server.reset().await;
+    let first = ResponseTemplate::new(200).set_body_json(json!({"listings": [listed("B1", "1", "40.00")]}));
+    Mock::given(query_param("page", "1")).respond_with(first).mount(&ground.server).await;
+    Mock::given(method("GET")).respond_with(ResponseTemplate::new(500)).mount(&ground.server).await;
+    Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
+    ground.rounds(6 * HOUR + SECOND).await;
+    assert_eq!(told(&ground).await, Vec::<String>::new(), "C1 may stand on the second page");
+    let pages = ground.asked().await.len();
+    ground.rounds(HOUR).await;
+    assert!(ground.asked().await.len() > pages, "not left for six hours");
+    assert!(ground.status().await.last_trouble.contains("list of listings"));
+}
+
+#[tokio::test]
+async fn a_person_may_ask_for_it_now() {
+    let mut ground = Ground::with(&tables(OUT), &["B1"]).await;
+    theirs(&ground, &[]).await;
+    ground.rounds(SECOND).await;
+    theirs(&ground, &[listed("B1", "0", "40.00"), json!({"code": "", "left": "?"})]).await;
+    let done = reconcile(&ground.ledger, &ground.live, "village", 1).await.unwrap();
+    assert_eq!((done.listed, done.mended, done.asked, done.rejected), (1, 1, 0, 1), "{done:?}");
+    ground.rounds(SECOND).await;
+    assert_eq!(told(&ground).await, ["PUT /intake/B1 InStock"]);
+    let revision = ground.ledger.item(&Code::parse("B1").unwrap()).await.unwrap().revision;
+    assert!(revision > 1, "told at a revision of its own");
+    ground.answer(ResponseTemplate::new(500)).await;
+    let failed = reconcile(&ground.ledger, &ground.live, "village", 1).await.unwrap_err();
+    assert!(matches!(failed, NotReconciled::Fetch { .. }), "{failed}");
+    ground.connect(OUT).await;
+    let none = reconcile(&ground.ledger, &ground.live, "village", 1).await.unwrap_err();
+    assert!(matches!(none, NotReconciled::NoList { .. }), "{none}");
+}
