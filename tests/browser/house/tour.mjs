@@ -76,6 +76,14 @@ export async function prepare(page) {
     keep();
     addresses.push(`${new URL(page.url()).pathname}/differences`);
   });
+  await step("a connected shop", went, async () => {
+    await page.goto("/online/new-connection");
+    await page.getByLabel(/^Name/).fill("shop");
+    await page.getByRole("button", { name: "Keep it" }).click();
+    await page.waitForURL(/\/online\/connections\/[^/]+$/);
+    keep();
+    addresses.push(`${new URL(page.url()).pathname}/text`);
+  });
   return { addresses: addresses.filter(Boolean), went };
 }
 
