@@ -70,14 +70,14 @@ pub(super) enum ClientError {
 #[derive(Debug, thiserror::Error)]
 pub(super) enum CallError {
     /// Nothing was sent.
-    #[error("it could not be reached: {}", tell_all(source))]
+    #[error("it could not be reached: {}", reason(source))]
     NotSent {
         /// Why.
         #[source]
         source: reqwest::Error,
     },
     /// What was sent may have arrived.
-    #[error("no whole answer came: {}", tell_all(source))]
+    #[error("no whole answer came: {}", reason(source))]
     Unknown {
         /// Why.
         #[source]
@@ -233,6 +233,24 @@ impl Client {
     }
 }
 
+/// What went wrong, without the layers that only pass it on: they say nothing to a shopkeeper.
+fn reason(error: &reqwest::Error) -> String {
+    const PASSED_ON: [&str; 4] =
+        ["error sending request", "client error (", "connection error", "request or response body error"];
+    let mut words: Vec<String> = Vec::new();
+    let mut next: Option<&dyn std::error::Error> = Some(error);
+    while let Some(cause) = next {
+        let text = cause.to_string();
+        let is_passed_on = PASSED_ON.iter().any(|layer| text.starts_with(layer));
+        // A layer may repeat what stands below it.
+        if !is_passed_on && !words.iter().any(|w| w.contains(&text)) {
+            words.push(text);
+        }
+        next = cause.source();
+    }
+    if words.is_empty() { tell_all(error) } else { words.join(": ") }
+}
+
 fn text<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
     headers.get(name).and_then(|value| value.to_str().ok()).map(str::trim)
 }
@@ -259,7 +277,7 @@ async fn read(mut answer: reqwest::Response, limit: usize) -> Result<Vec<u8>, No
             // Dropped unread, the connection is closed: the rest costs nobody anything.
             Ok(Some(chunk)) if body.len() + chunk.len() > limit => return Err(NoBody::TooLong),
             Ok(Some(chunk)) => body.extend_from_slice(&chunk),
-            Err(error) => return Err(NoBody::Broken(tell_all(&error.without_url()))),
+            Err(error) => return Err(NoBody::Broken(reason(&error.without_url()))),
         }
     }
 }

@@ -25,6 +25,9 @@ const CLAIMED_AT_ONCE: usize = 128;
 const ROUND_LASTS: Duration = Duration::from_secs(5);
 /// Settled in one transaction.
 const SETTLED_AT_ONCE: usize = 200;
+/// How long what was said is gathered before it is settled: a commit waits for the disk, and while more is
+/// under way nobody waits for this one.
+const GATHERED_FOR: Duration = Duration::from_millis(10);
 
 /// What is said in one request.
 enum Job {
@@ -174,10 +177,30 @@ async fn say_one(hand: &Hand<'_>, stop: &Stop, job: Job) -> Said {
     }
 }
 
+/// Waits for what was said; false once there is no more. At the end of a round nothing is waited for.
+async fn gather(said: &mut mpsc::Receiver<Said>, some: &mut Vec<Said>) -> bool {
+    if said.recv_many(some, SETTLED_AT_ONCE).await == 0 {
+        return false;
+    }
+    let mut over = pin!(tokio::time::sleep(GATHERED_FOR));
+    while some.len() < SETTLED_AT_ONCE {
+        let room = SETTLED_AT_ONCE - some.len();
+        tokio::select! {
+            more = said.recv_many(some, room) => {
+                if more == 0 {
+                    break;
+                }
+            }
+            () = &mut over => break,
+        }
+    }
+    true
+}
+
 async fn settle_all(hand: &Hand<'_>, stop: &Stop, mut said: mpsc::Receiver<Said>) -> Result<(), Failure> {
     let mut quiet: Option<(Reply, String)> = None;
     let mut some = Vec::with_capacity(SETTLED_AT_ONCE);
-    while said.recv_many(&mut some, SETTLED_AT_ONCE).await > 0 {
+    while gather(&mut said, &mut some).await {
         let mut by_holder: BTreeMap<i64, Vec<Settled>> = BTreeMap::new();
         for one in some.drain(..) {
             if quiet.is_none() {

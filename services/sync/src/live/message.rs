@@ -43,6 +43,8 @@ pub(super) struct Message {
     pub(super) kind: Kind,
     pub(super) listing: Listing,
     pub(super) stood: Stood,
+    /// Whether the other shop's id was learnt while it was said.
+    pub(super) has_found_id: bool,
     pub(super) hash: String,
 }
 
@@ -78,7 +80,17 @@ pub(super) fn to_say(
     let out = &reach.file.out;
     let kind = kind(out, is_gone, before);
     let hash = out.messages.hash(&listing);
-    let message = Message { item, holder, begin_by, tries: claimed.tries, kind, listing, stood, hash };
+    let message = Message {
+        item,
+        holder,
+        begin_by,
+        tries: claimed.tries,
+        kind,
+        listing,
+        stood,
+        has_found_id: false,
+        hash,
+    };
     Ok(ToSay::Message(Box::new(message)))
 }
 

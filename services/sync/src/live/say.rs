@@ -52,7 +52,9 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
     // At most twice: each turn changes what is asked, and the third would be a quarrel.
     for _ in 0..2 {
         let again = match verdict(heard.reply, message.kind.saying()) {
-            Verdict::Stale if message.kind == Kind::New => as_known(hand, &mut message),
+            Verdict::Stale if message.kind == Kind::New => {
+                as_known(hand, &mut message, heard.answer.as_ref())
+            }
             Verdict::Stale => ask_anew(hand, &message, &mut etag).await,
             Verdict::Refused if is_gone_there(&heard) => as_new(hand, &mut message),
             _ => false,
@@ -74,8 +76,12 @@ fn ask(hand: &Hand<'_>, message: &Message, etag: &str) -> Result<Ask, String> {
     message.ask(hand.connection.id, &file.base, &file.out, etag).map_err(|e| e.to_string())
 }
 
-/// It exists there already: it is told as what is known.
-fn as_known(hand: &Hand<'_>, message: &mut Message) -> bool {
+/// It exists there already: it is told as what is known, by the id that the answer may have for it.
+fn as_known(hand: &Hand<'_>, message: &mut Message, answer: Option<&Answer>) -> bool {
+    if let Some(id) = answer.and_then(|a| other_id(hand, a)) {
+        message.stood.other_id = id;
+        message.has_found_id = true;
+    }
     message.kind = Kind::Tell;
     let file = &hand.reach.file;
     let can_be_said = message.address(&file.base, &file.out).is_ok();
@@ -153,7 +159,10 @@ fn answers(reply: Reply) -> bool {
 }
 
 fn told(hand: &Hand<'_>, message: &Message, answer: Option<&Answer>) -> SettledAs {
-    let other_id = answer.filter(|_| message.kind == Kind::New).and_then(|a| other_id(hand, a));
+    let other_id = match answer {
+        Some(answer) if message.kind == Kind::New => other_id(hand, answer),
+        _ => message.has_found_id.then(|| message.stood.other_id.clone()),
+    };
     // What was taken away has no state any more.
     let etag = answer.filter(|_| message.kind != Kind::End).and_then(|a| a.etag.clone());
     SettledAs::Told { hash: message.hash.clone(), state: message.state(), other_id, etag }
@@ -223,5 +232,9 @@ pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Messag
 
 /// Left for another turn, untouched.
 pub(super) fn left(item: ItemId, hand: &Hand<'_>) -> Settled {
-    Settled { item, revision: 0, became: SettledAs::Later { until: hand.ledger.now(), words: String::new() } }
+    Settled {
+        item,
+        revision: 0,
+        became: SettledAs::Later { until: hand.ledger.now(), words: "it waits for its turn".to_owned() },
+    }
 }

@@ -79,3 +79,19 @@ fn a_text_is_checked_before_it_is_saved() {
     check(&text("https://[fe80::1]/api", "private = true\n"), "which is not one of the world's");
     check("channel = ", "line 1");
 }
+
+#[test]
+fn the_connection_that_shows_every_key_can_be_used() {
+    let text = include_str!("../../../../demo/connection.toml");
+    let checked = check_connection(text).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!((checked.secrets.len(), checked.takes_hooks), (3, true));
+    // Each key that it explains is one: misspelt, it is refused by name.
+    let mut keys = 0;
+    for line in text.lines().filter(|l| !l.starts_with(['#', '[', '\'', ' '])) {
+        let Some((key, _)) = line.split_once(" = ") else { continue };
+        keys += 1;
+        let refused = check_connection(&text.replace(&format!("\n{key} = "), &format!("\n{key}x = ")));
+        assert!(refused.is_err(), "{key}");
+    }
+    assert!(keys > 40, "{keys}");
+}

@@ -259,6 +259,21 @@ async fn what_exists_there_already_is_told_as_known() {
 }
 
 #[tokio::test]
+async fn an_id_is_learnt_from_whoever_says_that_it_exists() {
+    let tables = "[out]\nto = \"/goods/{other_id}\"\nnew = { to = \"/goods\", id = \"/ref\" }\nnew_pieces = \"list\"\n";
+    let mut ground = Ground::with(tables, &["B1"]).await;
+    let exists = ResponseTemplate::new(409).set_body_json(serde_json::json!({"ref": "17"}));
+    Mock::given(method("POST")).respond_with(exists).mount(&ground.server).await;
+    Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["POST /goods InStock", "PUT /goods/17 InStock"]);
+    ground.answer(ok()).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["PUT /goods/17 SoldOut"]);
+}
+
+#[tokio::test]
 async fn a_sku_that_cannot_stand_in_an_address_is_put_aside() {
     let mut ground = Ground::with(OUT, &["..", "B1"]).await;
     ground.answer(ok()).await;

@@ -137,3 +137,17 @@ async fn a_list_that_breaks_off_is_no_list() {
         .await;
     check(Stage::Drip, "broke off").await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_host_that_does_not_speak_tls_is_told_nothing() {
+    let (address, count) = serve(Stage::AfterRequest);
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    ground.connect_to(&address.replace("http:", "https:"), OUT).await;
+    ground.round().await;
+    let status = ground.status().await;
+    // A machine without the world's certificates says so; then nobody was asked.
+    let is_told = status.last_trouble.contains("could not be reached");
+    assert!(is_told || status.last_trouble.contains("ca-certificates"), "{}", status.last_trouble);
+    assert_eq!((status.sent, status.waiting), (0, 1));
+    assert_eq!(is_told, count.load(Ordering::SeqCst) > 0);
+}
