@@ -21,6 +21,7 @@ mod entries;
 mod error;
 mod find;
 mod find_text;
+mod first_told;
 mod holds;
 mod intake;
 mod item_rows;

@@ -2,6 +2,7 @@
 
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Stored};
+use crate::first_told;
 use crate::items::stored_weight;
 use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows_or, padded};
@@ -353,6 +354,8 @@ impl Command for RecordRun {
         let now = tx.now().millis();
         let told: Vec<(&Told, &(String, ListingState))> =
             self.told.iter().filter_map(|t| Some((t, t.content.as_ref()?))).collect();
+        let items: Vec<ItemId> = told.iter().map(|(told, _)| told.item).collect();
+        let first = first_told::begin(tx, self.connection, &items).await?;
         insert_rows_or(tx.db(), LISTING, 7, LISTING_OR, &told, |statement, (told, (hash, state))| {
             statement
                 .bind(self.connection.raw())
@@ -365,6 +368,7 @@ impl Command for RecordRun {
         })
         .await?;
         self.settle(tx).await?;
+        first_told::end(tx, self.connection, &first).await?;
         self.tell_what_differs(tx).await?;
         match &self.run {
             None => Ok(None),

@@ -163,16 +163,17 @@ pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because
     tell_outbox(tx, &items).await
 }
 
-/// A connection hears of an item that it was told of; of one that can be had, unless new pieces wait for a
-/// person there who has not put it on. What is gone that was told to be there goes first.
+/// A connection hears of an item that it was told of, or may have been; of one that can be had, unless new
+/// pieces wait for a person there who has not put it on. What is gone that was told to be there goes first.
 const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state, rank, at_ms) \
     SELECT c.id, i.id, i.revision, 'waiting', \
     CASE WHEN l.state = 'listed' AND (i.keep_off = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, $1 \
     FROM item i CROSS JOIN connection c \
     LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \
     WHERE c.ended_ms IS NULL AND c.id BETWEEN $2 AND $3 AND (l.item_id IS NOT NULL \
-        OR (i.keep_off = 0 AND i.on_hand > i.held AND (c.new_pieces = 'list' OR EXISTS \
-            (SELECT 1 FROM dispatch d WHERE d.connection_id = c.id AND d.item_id = i.id)))) AND i.id";
+        OR (c.new_pieces = 'list' AND i.keep_off = 0 AND i.on_hand > i.held) \
+        OR EXISTS (SELECT 1 FROM dispatch d WHERE d.connection_id = c.id AND d.item_id = i.id \
+            AND (d.tries > 0 OR (i.keep_off = 0 AND i.on_hand > i.held)))) AND i.id";
 
 /// A waiting message for each connection that was told of the items or could be now, at their
 /// present revision: what had no stock when it was added, or was kept off, is offered once it can be.

@@ -129,7 +129,7 @@ impl Command for SettleDrift {
                         format!("we have no {sku} to tell of; leave it, or end it there"),
                     )
                 })?;
-                mend(tx, connection, vec![ItemId::from_raw(item)]).await?;
+                mend(tx, connection, vec![ItemId::from_raw(item)], 0).await?;
                 ("DELETE FROM drift WHERE id = $1", format!("{field} told anew"))
             }
         };
@@ -148,7 +148,13 @@ pub struct MendListings {
     pub connection: ConnectionId,
     /// The items, at most [`super::LIVE_AT_ONCE`].
     pub items: Vec<ItemId>,
+    /// The highest revision of them that the other shop knows, if it is above ours: that is so after a
+    /// backup was put back. 0 if it is not. What is told anew is told above it.
+    pub above: i64,
 }
+
+/// No shop has told of so many changes of one item: a revision above it is not ours, and not followed.
+const MAX_REVISION: i64 = 1 << 40;
 
 #[async_trait]
 impl Command for MendListings {
@@ -157,23 +163,23 @@ impl Command for MendListings {
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
         super::live(tx.db(), self.connection).await?;
         at_most("items", self.items.len())?;
-        mend(tx, self.connection, self.items.clone()).await
+        let above = if self.above > MAX_REVISION { 0 } else { self.above };
+        mend(tx, self.connection, self.items.clone(), above).await
     }
 }
 
+const ANEW: &str =
+    "UPDATE item SET revision = CASE WHEN revision < $2 THEN $2 ELSE revision END + 1 WHERE id = $1";
 const UNKNOWN_NOW: &str =
     "UPDATE listing SET content_hash = '', etag = '' WHERE connection_id = $1 AND item_id";
 
 /// At a revision of its own, since all that was said of the present one may have been sent; and with
 /// nothing known of what stands there, so that it is told even if it is what was told last.
-async fn mend(tx: &mut Tx, on: ConnectionId, mut items: Vec<ItemId>) -> Result<(), Failure> {
+async fn mend(tx: &mut Tx, on: ConnectionId, mut items: Vec<ItemId>, above: i64) -> Result<(), Failure> {
     items.sort_unstable();
     items.dedup();
     for item in &items {
-        sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
-            .bind(item.raw())
-            .execute(tx.db())
-            .await?;
+        sqlx::query(ANEW).bind(item.raw()).bind(above).execute(tx.db()).await?;
     }
     for chunk in items.chunks(crate::sql::MAX_ROWS) {
         let mut statement =

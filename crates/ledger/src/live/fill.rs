@@ -5,8 +5,9 @@ use super::{LIVE_AT_ONCE, at_most, live};
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
+use crate::first_told::lock;
 use crate::lookup;
-use crate::sql::{in_text, insert_rows_or, padded};
+use crate::sql::insert_rows_or;
 use crate::stock::tell_connection;
 use crate::store::Ledger;
 use async_trait::async_trait;
@@ -14,7 +15,7 @@ use domain::codes::Code;
 use domain::ids::{ConnectionId, ItemId};
 use domain::text;
 use serde::{Deserialize, Serialize};
-use sqlx::{AssertSqlSafe, Row};
+use sqlx::Row;
 
 /// Items that one step looks at.
 const LOOKED_AT: i64 = 500;
@@ -61,21 +62,6 @@ async fn ids(
     rows.iter().map(|row| Ok(ItemId::from_raw(row.try_get(0)?))).collect()
 }
 
-/// Waits for whoever changes the items at present, and keeps others from it until the end of this
-/// transaction: a sale that began before it knew of the connection, or of the item's being on it, has told
-/// it nothing.
-async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
-    for chunk in items.chunks(crate::sql::MAX_ROWS) {
-        let text = in_text("UPDATE item SET revision = revision WHERE id", 1, chunk.len(), "");
-        let mut statement = sqlx::query(AssertSqlSafe(text));
-        for item in padded(chunk) {
-            statement = statement.bind(item.raw());
-        }
-        statement.execute(tx.db()).await?;
-    }
-    Ok(())
-}
-
 #[async_trait]
 impl Command for FillConnection {
     /// Whether there is more to look at now.
@@ -96,6 +82,7 @@ impl Command for FillConnection {
         let end = window(tx, after).await?;
         if let Some(end) = end {
             let items = ids(tx, MISSING, self.connection, (after, end)).await?;
+            // A sale that began before it knew of the connection has told it nothing.
             lock(tx, &items).await?;
             tell_connection(tx, &items, self.connection).await?;
         }

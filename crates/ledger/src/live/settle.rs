@@ -3,6 +3,7 @@
 use super::{MAX_TROUBLE_CHARS, at_most, others_word};
 use crate::command::{Command, Tx};
 use crate::error::Failure;
+use crate::first_told;
 use crate::listings::{ListingState, SENT_SILENTLY, sent};
 use crate::online::cut;
 use crate::sql::{in_text, insert_rows_or, padded};
@@ -52,6 +53,8 @@ pub enum SettledAs {
     },
     /// There is nothing to tell: it never was on offer there and is not now.
     Nothing,
+    /// It was not said after all: it waits as if nobody had had it in hand.
+    Left,
     /// It waits for another try.
     Later {
         /// Until when.
@@ -112,6 +115,7 @@ impl Command for SettleMessages {
             let done = match &message.became {
                 SettledAs::Told { .. } => continue,
                 SettledAs::Nothing => self.nothing(tx, message).await?,
+                SettledAs::Left => self.left(tx, message.item).await?,
                 SettledAs::Later { until, words } => {
                     trouble = Some(words);
                     self.waits(tx, message.item, *until, words).await?
@@ -138,6 +142,7 @@ impl SettleMessages {
         told.sort_by_key(|row| (row.item, row.revision));
         told.dedup_by_key(|row| row.item);
         let items: Vec<ItemId> = told.iter().map(|row| row.item).collect();
+        let first = first_told::begin(tx, self.connection, &items).await?;
         let held = self.release(tx, &items).await?;
         told.retain(|row| held.contains(&row.item));
         let now = tx.now().millis();
@@ -155,6 +160,7 @@ impl SettleMessages {
         .await?;
         let items: Vec<ItemId> = told.iter().map(|row| row.item).collect();
         sent(tx, self.connection, &items).await?;
+        first_told::end(tx, self.connection, &first).await?;
         Ok(items.len())
     }
 
@@ -200,6 +206,20 @@ impl SettleMessages {
                 .execute(tx.db())
                 .await?;
         }
+        Ok(done.rows_affected() == 1)
+    }
+
+    /// A try that was none is not counted.
+    async fn left(&self, tx: &mut Tx, item: ItemId) -> Result<bool, Failure> {
+        let done = sqlx::query(
+            "UPDATE dispatch SET holder = 0, lease_ms = 0, tries = tries - 1 \
+             WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
+        )
+        .bind(self.connection.raw())
+        .bind(self.holder)
+        .bind(item.raw())
+        .execute(tx.db())
+        .await?;
         Ok(done.rows_affected() == 1)
     }
 
@@ -257,7 +277,7 @@ impl SettleMessages {
             .execute(tx.db())
             .await?;
         }
-        match trouble {
+        match trouble.filter(|words| !words.is_empty()) {
             Some(words) => super::status::note_trouble(tx, self.connection, words).await,
             None => Ok(()),
         }

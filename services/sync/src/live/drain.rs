@@ -162,11 +162,11 @@ async fn say_one(hand: &Hand<'_>, stop: &Stop, job: Job) -> Said {
     match job {
         Job::Done(said) => said,
         Job::One(message) if stop.is_set() || message.is_late() => {
-            Said { holder: message.holder, settled: vec![say::left(message.item, hand)], quiet: None }
+            Said { holder: message.holder, settled: vec![say::left(message.item)], quiet: None }
         }
         Job::Many(messages) if stop.is_set() || messages.iter().any(Message::is_late) => {
             let holder = messages.first().map_or(0, |m| m.holder);
-            let settled = messages.iter().map(|m| say::left(m.item, hand)).collect();
+            let settled = messages.iter().map(|m| say::left(m.item)).collect();
             Said { holder, settled, quiet: None }
         }
         Job::One(message) => say::one(hand, *message).await,

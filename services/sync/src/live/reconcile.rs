@@ -296,6 +296,12 @@ async fn settle(
         })
         .map(|row| row.sku.key())
         .collect();
+    // After a backup was put back they know revisions that are yet to come here.
+    let above = theirs.iter().filter_map(|row| {
+        let stand = ours.stands.get(&row.sku.key())?;
+        row.revision.filter(|theirs| *theirs > stand.revision)
+    });
+    let above = above.max().unwrap_or(0);
     let differences = compare(ours.listings.clone(), theirs);
     let (mut mend, mut asked) = (HashSet::new(), Vec::new());
     for difference in &differences {
@@ -306,7 +312,7 @@ async fn settle(
     items.sort_unstable();
     done.mended = items.len();
     for part in items.chunks(LIVE_AT_ONCE) {
-        ledger.execute(None, &MendListings { connection, items: part.to_vec() }).await?;
+        ledger.execute(None, &MendListings { connection, items: part.to_vec(), above }).await?;
     }
     asked.truncate(MAX_DRIFTS);
     done.asked = asked.len();

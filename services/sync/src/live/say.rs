@@ -231,10 +231,6 @@ pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Messag
 }
 
 /// Left for another turn, untouched.
-pub(super) fn left(item: ItemId, hand: &Hand<'_>) -> Settled {
-    Settled {
-        item,
-        revision: 0,
-        became: SettledAs::Later { until: hand.ledger.now(), words: "it waits for its turn".to_owned() },
-    }
+pub(super) fn left(item: ItemId) -> Settled {
+    Settled { item, revision: 0, became: SettledAs::Left }
 }

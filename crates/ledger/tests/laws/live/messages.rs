@@ -166,6 +166,52 @@ fn a_message_that_went_wrong_waits_and_counts_its_tries() {
     });
 }
 
+/// The sale knows of no listing yet, and the piece is no offer any more: it must be told of all the same.
+#[test]
+fn a_piece_sold_while_it_is_told_for_the_first_time_is_told_to_be_gone() {
+    on_each(|shop| async move {
+        shop.ok(add((1..=4).map(|n| piece(&format!("p{n}"), 100)).collect())).await;
+        let village = village(&shop).await;
+        let held = holder(&shop.ledger);
+        assert_eq!(shop.ok(claim(village, held)).await.len(), 4);
+        for sku in ["p1", "p2", "p3", "p4"] {
+            shop.ok(sale_of(sku, 100)).await;
+        }
+        // What becomes of the message of what was there: taken, refused, unknown, not sent.
+        let mut settled = Vec::new();
+        for (sku, became) in [
+            ("p1", told(ListingState::Listed)),
+            ("p2", parked()),
+            ("p3", later(&shop, 0)),
+            ("p4", SettledAs::Left),
+        ] {
+            settled.push((item_of(&shop, sku).await, 1, became));
+        }
+        shop.ok(settle(village, held, settled)).await;
+        assert_eq!(tell_all(&shop, village).await, "p1 1, p2 2, p3 2, p4 1");
+        audit::clean(&shop).await;
+    });
+}
+
+/// While the connection waits, what was claimed is let go again, as often as it may be.
+#[test]
+fn a_message_that_was_not_said_after_all_is_as_it_was() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100)])).await;
+        let village = village(&shop).await;
+        let item = item_of(&shop, "p1").await;
+        for _ in 0..3 {
+            let held = holder(&shop.ledger);
+            assert_eq!(in_hand(&shop, &shop.ok(claim(village, held)).await).await, "p1 1");
+            let left = settle(village, held, vec![(item, 1, SettledAs::Left)]);
+            assert_eq!(shop.ok(left).await, 1);
+        }
+        let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
+        assert_eq!((status.sent, status.refused, status.last_trouble.as_str()), (0, 0, ""));
+        assert_eq!(tell_all(&shop, village).await, "p1 1");
+    });
+}
+
 #[test]
 fn a_parked_message_blocks_nothing_and_comes_again() {
     on_each(|shop| async move {
@@ -269,12 +315,19 @@ fn a_mended_listing_is_told_anew_at_a_revision_of_its_own() {
         let village = village(&shop).await;
         tell_all(&shop, village).await;
         let items = vec![item_of(&shop, "p1").await];
-        shop.ok(MendListings { connection: village, items: items.clone() }).await;
+        let mend = |above| MendListings { connection: village, items: items.clone(), above };
+        shop.ok(mend(0)).await;
         assert_eq!(waiting(&shop, village).await, "p1 2");
         assert_eq!(waiting(&shop, ConnectionId::from_raw(1)).await, "p1 1, p2 1", "nobody else is told");
         let (row, stood) = shop.ledger.listings_of(village, &items).await.unwrap().remove(0);
         assert_eq!((row.told_hash.as_str(), stood.etag.as_str(), stood.other_id.as_str()), ("", "", "L7"));
         assert_eq!(tell_all(&shop, village).await, "p1 1");
+        // After a backup was put back, the other shop knows more than we do.
+        for (above, then) in [(2, 3), (40, 41), (i64::MAX, 42)] {
+            shop.ok(mend(above)).await;
+            assert_eq!(waiting(&shop, village).await, format!("p1 {then}"));
+            tell_all(&shop, village).await;
+        }
         audit::clean(&shop).await;
     });
 }

@@ -73,6 +73,31 @@ fn messages_and_sales_never_wait_for_each_other_in_a_circle() {
     });
 }
 
+/// A sale that has read the connections and is not done yet, as any other writer with a piece in hand.
+#[test]
+fn the_first_telling_waits_for_a_sale_under_way() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100)])).await;
+        let village = village(&shop).await;
+        let item = item_of(&shop, "p1").await;
+        let held = holder(&shop.ledger);
+        shop.ok(claim(village, held)).await;
+        let mut raw = shop.raw().await;
+        let sell = "UPDATE item SET on_hand = 0, sold = 1, revision = revision + 1 WHERE sku = 'p1'";
+        for text in ["BEGIN", sell] {
+            sqlx::raw_sql(text).execute(&mut *raw).await.unwrap();
+        }
+        let done = shop.ok(settle(village, held, vec![(item, 1, told(ListingState::Listed))]));
+        let commit = async {
+            tokio::time::sleep(std::time::Duration::from_millis(300)).await;
+            sqlx::raw_sql("COMMIT").execute(&mut *raw).await.unwrap();
+        };
+        let (settled, ()) = tokio::join!(done, commit);
+        drop(raw);
+        assert_eq!((settled, waiting(&shop, village).await.as_str()), (1, "p1 2"), "on {:?}", shop.engine);
+    });
+}
+
 async fn tell_some(ledger: &Ledger, connection: ConnectionId) {
     let holder = holder(ledger);
     let claim = ClaimMessages { connection, holder, limit: 5 };
