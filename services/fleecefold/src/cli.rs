@@ -4,12 +4,13 @@ use crate::logs::LogForm;
 use crate::place::Place;
 use crate::table::TableForm;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use domain::codes::Code;
 use domain::day::Month;
 use domain::ids::RunId;
 use domain::people::Role;
 use ledger::{BooksBy, Ledger};
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use till::Site;
 
 /// The shop of a small fibre farm: weigh, price, list, ring up, take orders in, close the month.
@@ -54,7 +55,7 @@ pub(crate) enum Command {
     /// The shop's settings: name, currency, time zone, unit of weight, address of its pictures …
     #[command(subcommand)]
     Shop(ShopCommand),
-    /// The pages, the API and the watched folders, until it is told to end
+    /// The pages, the API, the online shops and the watched folders, until it is told to end
     Serve(ServeArgs),
     /// Who may enter: people with their passwords
     #[command(subcommand)]
@@ -67,6 +68,8 @@ pub(crate) enum Command {
     /// Listings out, orders in, and a comparison with what the online shop lists
     #[command(subcommand)]
     Feed(FeedCommand),
+    /// Online shops that are told by themselves: connect them, see how they do, try them, hurry them
+    Sync(SyncArgs),
     /// Stock by style, size and colour
     Shelf(ShelfArgs),
     /// What each month brought in on each channel
@@ -197,7 +200,7 @@ pub(crate) enum ShopCommand {
 pub(crate) enum Only {
     /// The pages and the API alone.
     Till,
-    /// The watched folders alone.
+    /// The online shops and the watched folders alone.
     Sync,
 }
 
@@ -222,6 +225,8 @@ pub(crate) struct ServeArgs {
     pub(crate) out_folder: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) pictures: PicturesArgs,
+    #[command(flatten)]
+    pub(crate) secrets: SecretsArgs,
 }
 
 /// Where the photographs are.
@@ -332,6 +337,90 @@ pub(crate) struct CompareArgs {
     pub(crate) adopt: bool,
     /// CSV, JSON or JSON Lines by its name; - for standard input
     pub(crate) file: PathBuf,
+}
+
+/// Where the secrets are by which online shops are spoken to.
+#[derive(Debug, Args)]
+pub(crate) struct SecretsArgs {
+    /// The folder of secrets, a file each; what the environment says goes first [default: beside a SQLite file, FILE.secrets]
+    #[arg(long = "secrets", global = true, value_name = "DIR", env = "FLEECEFOLD_SECRETS")]
+    secrets: Option<PathBuf>,
+}
+
+impl SecretsArgs {
+    /// The folder that was said, or the one beside the shop's file.
+    pub(crate) fn folder(&self, ledger: &Ledger) -> Option<PathBuf> {
+        self.secrets.clone().or_else(|| ledger.path().map(secrets_beside))
+    }
+}
+
+/// The folder of secrets beside a shop's file.
+pub(crate) fn secrets_beside(shop: &Path) -> PathBuf {
+    let mut name = shop.as_os_str().to_owned();
+    name.push(".secrets");
+    PathBuf::from(name)
+}
+
+/// `sync`.
+#[derive(Debug, Args)]
+pub(crate) struct SyncArgs {
+    #[command(flatten)]
+    pub(crate) secrets: SecretsArgs,
+    #[command(subcommand)]
+    pub(crate) command: SyncCommand,
+}
+
+/// What is done about online shops.
+#[derive(Debug, Subcommand)]
+pub(crate) enum SyncCommand {
+    /// Connects a shop by a text that says how it is spoken to, or changes its text
+    Connect {
+        /// What it is called: small letters, digits and hyphens
+        name: String,
+        /// Its text, TOML; - for standard input
+        file: PathBuf,
+    },
+    /// Ends a connection; what is listed there stays as it is
+    End {
+        /// Which
+        name: String,
+    },
+    /// How each connection does: what waits, since when, what was refused
+    Status {
+        /// How it is printed
+        #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
+        format: TableForm,
+    },
+    /// Does at once what can be done; exit 1 if something still waits
+    Now {
+        /// Which; all of them if it is left out
+        name: Option<String>,
+    },
+    /// Asks the shop something and changes nothing: does the secret work, what would be sent; exit 1 if not
+    Test {
+        /// Which
+        name: String,
+    },
+    /// Sends parked messages again
+    Again {
+        /// Which connection
+        name: String,
+        /// Of this item alone: its sku, in-store code or GTIN
+        #[arg(value_parser = code)]
+        code: Option<Code>,
+    },
+    /// Tells it from now on of pieces that it was never told of
+    Put {
+        /// Which connection
+        name: String,
+        /// Of these alone; of all that can be had if none is named
+        #[arg(value_parser = code)]
+        codes: Vec<Code>,
+    },
+}
+
+fn code(text: &str) -> Result<Code, String> {
+    Code::parse(text).map_err(|error| error.to_string())
 }
 
 /// `shelf`.

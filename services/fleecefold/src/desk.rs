@@ -153,7 +153,7 @@ fn shown(report: &OrdersReport) -> Value {
 }
 
 /// Puts what was handed in into a file for the while.
-fn put_down(name: &str, bytes: &[u8]) -> Result<(NamedTempFile, Given), FeedTrouble> {
+pub(crate) fn put_down(name: &str, bytes: &[u8]) -> Result<(NamedTempFile, Given), FeedTrouble> {
     let other = |e: io::Error| FeedTrouble::Other(Box::new(e));
     let mut kept = NamedTempFile::new().map_err(other)?;
     kept.write_all(bytes).map_err(other)?;
@@ -215,7 +215,7 @@ impl Write for SharedFile {
     }
 }
 
-fn taken(error: IntakeError) -> FeedTrouble {
+pub(crate) fn taken(error: IntakeError) -> FeedTrouble {
     match error {
         IntakeError::File { source, .. } => FeedTrouble::Unreadable(source.to_string()),
         IntakeError::Given(error) => FeedTrouble::Unreadable(error.to_string()),

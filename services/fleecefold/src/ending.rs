@@ -7,6 +7,7 @@ use std::io;
 use std::net::SocketAddr;
 use std::process::ExitCode;
 use sync::exchange::{FeedOutError, IntakeError};
+use sync::live::CheckError;
 use sync::{FolderError, GivenError};
 use till::{KeysError, ServeError};
 
@@ -84,8 +85,18 @@ pub(crate) enum CliError {
     },
     #[error("the address that is listened at cannot be found out")]
     Address(#[source] io::Error),
-    #[error("nothing is to be watched: name --in-folder, --out-folder or both")]
-    NothingToWatch,
+    #[error("{file} cannot be read: {source}")]
+    Text {
+        file: String,
+        #[source]
+        source: io::Error,
+    },
+    #[error("{file}: {source}")]
+    Connection {
+        file: String,
+        #[source]
+        source: CheckError,
+    },
     #[error(
         "{owner} of this shop, which `demo` made, still has the password that everybody can read in its README; \
          serve it without --site, come in, choose another at /own, and then serve it with --site",
@@ -118,8 +129,9 @@ impl CliError {
             | Self::Serve(ServeError::NotLoopback { .. })
             | Self::PortTaken { .. }
             | Self::Listen { .. }
-            | Self::NoKeys
-            | Self::NothingToWatch => WRONG_USAGE,
+            | Self::Text { .. }
+            | Self::Connection { .. }
+            | Self::NoKeys => WRONG_USAGE,
             _ => REFUSED,
         }
     }

@@ -4,12 +4,14 @@
 //! what it answered. Words go to stderr, what a machine reads to stdout.
 
 mod bar;
+mod chance;
 mod cli;
 mod commands;
 mod demo;
 mod desk;
 mod ending;
 mod given;
+mod live_desk;
 mod logs;
 mod place;
 mod table;

@@ -42,6 +42,7 @@ pub(crate) async fn take_hook(
         HookAnswer::NotSigned => {
             Err(Problem::new(Kind::SignInNeeded, "the hook is not signed as this connection asks"))
         }
+        HookAnswer::Unreadable(words) => Err(Problem::invalid("#", words)),
         HookAnswer::Busy => Err(Problem::new(Kind::Busy, "the hook cannot be taken now; send it again")),
     }
 }
@@ -68,6 +69,7 @@ mod tests {
         check("village", "taken", 204).await;
         check("village", "kept", 202).await;
         check("village", "forged", 401).await;
+        check("village", "odd", 422).await;
         check("village", "busy", 503).await;
         check("nowhere", "taken", 404).await;
         let large = Body::from(vec![b'x'; super::HOOK_LIMIT + 1]);

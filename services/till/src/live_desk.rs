@@ -115,7 +115,7 @@ pub struct Hook {
 }
 
 /// What became of a hook.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum HookAnswer {
     /// Taken, or seen before.
     Taken,
@@ -125,6 +125,8 @@ pub enum HookAnswer {
     NoSuch,
     /// The signature is not right, or too old.
     NotSigned,
+    /// It is nothing that can be read, in words.
+    Unreadable(String),
     /// It cannot be taken now; it must come again.
     Busy,
 }

@@ -1,9 +1,10 @@
 //! `fleecefold demo`
 
 use super::{books, serve, shelf};
-use crate::cli::DemoArgs;
+use crate::cli::{DemoArgs, secrets_beside};
 use crate::demo;
 use crate::ending::{CliError, Ending};
+use crate::live_desk::Shops;
 use crate::place::Place;
 use crate::table::TableForm;
 use ledger::{Access, BooksBy, BooksQuery, Ledger, SystemClock, Trouble};
@@ -28,7 +29,13 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
         demo::OWNER,
         demo::PASSWORD
     );
-    let served = serve::till(&ledger, listener, &args.keys, None, None, serve::until_told()).await;
+    let shops = Arc::new(Shops::new(ledger.clone(), ledger.path().map(secrets_beside)));
+    let stop = serve::until_told();
+    let telling = tokio::spawn(serve::exchange(&ledger, &shops, stop.clone()));
+    let parts = serve::Parts { keys: &args.keys, site: None, out_folder: None, shops };
+    let served = serve::till(&ledger, listener, parts, stop).await;
+    // Only a panic would be an error here, and it has been told.
+    let _ = telling.await;
     ledger.close().await;
     served.map(|()| Ending::Done)
 }

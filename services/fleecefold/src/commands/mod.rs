@@ -12,13 +12,14 @@ mod keys;
 mod serve;
 mod shelf;
 mod shop;
+mod sync;
 mod token;
 mod user;
 
 use crate::cli::{AddCommand, Cli, Command, FeedCommand};
 use crate::ending::{CliError, Ending};
+use ::sync::exchange::RefusedRow;
 use std::path::Path;
-use sync::exchange::RefusedRow;
 
 /// Who is written down for what is done here.
 const WHO: &str = "command line";
@@ -37,6 +38,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Feed(FeedCommand::Out(args)) => feed_out::run(&place, args).await,
         Command::Feed(FeedCommand::In(args)) => feed_in::run(&place, args).await,
         Command::Feed(FeedCommand::Compare(args)) => feed_compare::run(&place, args).await,
+        Command::Sync(args) => sync::run(&place, args).await,
         Command::Shelf(args) => shelf::run(&place, args).await,
         Command::Books(args) => books::run(&place, args).await,
         Command::Check => check::run(&place).await,

@@ -1,10 +1,12 @@
 //! `fleecefold serve`
 
 use super::keys;
+use crate::chance;
 use crate::cli::{KeysArgs, Only, ServeArgs};
 use crate::demo;
 use crate::desk::Desk;
 use crate::ending::{CliError, Ending};
+use crate::live_desk::Shops;
 use crate::place::Place;
 use ledger::{Access, Ledger};
 use std::io::ErrorKind;
@@ -23,9 +25,6 @@ const SET_UP: &str = "/begin";
 
 pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliError> {
     let watches = args.in_folder.is_some() || args.out_folder.is_some();
-    if args.only == Some(Only::Sync) && !watches {
-        return Err(CliError::NothingToWatch);
-    }
     let listener = match args.only {
         Some(Only::Sync) => None,
         _ => Some(listen(args.listen.listen, args.site.as_ref()).await?),
@@ -45,17 +44,25 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         _ if !watches => None,
         _ => Some(Folders::new(ledger.clone(), args.in_folder, args.out_folder)?),
     };
-    let watching = folders.map(|folders| tokio::spawn(sync::serve(folders, told(stop.clone()))));
+    let shops = Arc::new(Shops::new(ledger.clone(), args.secrets.folder(&ledger)));
+    let mut tasks = Vec::new();
+    tasks.extend(folders.map(|folders| tokio::spawn(sync::serve(folders, told(stop.clone())))));
+    if args.only != Some(Only::Till) {
+        tasks.push(tokio::spawn(exchange(&ledger, &shops, stop.clone())));
+    }
     let served = if let Some(listener) = listener {
-        till(&ledger, listener, &args.keys, args.site, out_folder, stop).await
+        let parts = Parts { keys: &args.keys, site: args.site, out_folder, shops };
+        till(&ledger, listener, parts, stop).await
     } else {
-        eprintln!("watching the folders; Ctrl-C ends it");
+        let what =
+            if watches { "online shops are told, and the folders watched" } else { "online shops are told" };
+        eprintln!("{what}; Ctrl-C ends it");
         told(stop).await;
         Ok(())
     };
-    if let Some(watching) = watching {
+    for task in tasks {
         // Only a panic would be an error here, and it has been told.
-        let _ = watching.await;
+        let _ = task.await;
     }
     ledger.close().await;
     served.map(|()| Ending::Done)
@@ -79,18 +86,34 @@ pub(super) async fn listen(address: SocketAddr, site: Option<&Site>) -> Result<T
     })
 }
 
+/// Tells online shops of what changes here, and takes in what they sell, until told to stop.
+pub(super) fn exchange(
+    ledger: &Ledger,
+    shops: &Shops,
+    stop: watch::Receiver<bool>,
+) -> impl Future<Output = ()> + Send + use<> {
+    sync::live::serve(ledger.clone(), Arc::clone(&shops.live), chance::number(), told(stop))
+}
+
+/// What the pages are put together of.
+pub(super) struct Parts<'a> {
+    pub(super) keys: &'a KeysArgs,
+    pub(super) site: Option<Site>,
+    pub(super) out_folder: Option<PathBuf>,
+    pub(super) shops: Arc<Shops>,
+}
+
 /// Serves the pages and the API until told to stop.
 pub(super) async fn till(
     ledger: &Ledger,
     listener: TcpListener,
-    keys: &KeysArgs,
-    site: Option<Site>,
-    out_folder: Option<PathBuf>,
+    parts: Parts<'_>,
     stop: watch::Receiver<bool>,
 ) -> Result<(), CliError> {
     let address = listener.local_addr().map_err(CliError::Address)?;
+    let Parts { keys, site, out_folder, shops } = parts;
     let desk = Desk { ledger: ledger.clone(), out_folder };
-    let mut app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk));
+    let mut app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk)).with_live_desk(shops);
     if let Some(keys) = keys::open(ledger, keys)? {
         app = app.with_keys(Arc::new(keys));
     }

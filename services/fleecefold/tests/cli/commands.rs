@@ -65,7 +65,6 @@ fn how_each_command_ends() {
         check(&place, "backup items.csv", 1, "is not a backup");
         check(&place, "restore shop.backup", 1, "");
         check(&place, "--db sqlite:new.db restore gone.backup", 1, "gone.backup");
-        check(&place, "serve --only sync", 2, "--in-folder");
         check(&place, "serve --listen 0.0.0.0:0", 2, "can be reached from other machines");
         check(&place, "serve --listen nowhere", 2, "--listen");
         check(&place, "--db mysql://x/y shelf", 2, "is not a database");

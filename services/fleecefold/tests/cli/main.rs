@@ -6,3 +6,4 @@ mod feeds;
 mod people;
 mod serve;
 mod shop;
+mod sync;

@@ -77,6 +77,7 @@ impl LiveDesk for AnsweringDesk {
                 ("village", _) if !has_id => HookAnswer::NotSigned,
                 ("village", b"taken") => HookAnswer::Taken,
                 ("village", b"kept") => HookAnswer::Kept,
+                ("village", b"odd") => HookAnswer::Unreadable("there is no list".to_owned()),
                 ("village", b"busy") => HookAnswer::Busy,
                 ("village", _) => HookAnswer::NotSigned,
                 _ => HookAnswer::NoSuch,

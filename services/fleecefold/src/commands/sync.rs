@@ -1,0 +1,198 @@
+//! `fleecefold sync connect | end | status | now | test | again | put`
+
+use super::WHO;
+use crate::chance;
+use crate::cli::{SyncArgs, SyncCommand};
+use crate::ending::{CliError, Ending};
+use crate::place::Place;
+use crate::table::{Column, Table, TableForm};
+use domain::codes::Code;
+use domain::day::Moment;
+use ledger::{
+    Access, ConnectionStatus, EndConnection, Ledger, LiveConnection, Refusal, SaveConnection, SendAgain,
+};
+use std::fs::File;
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+use sync::live::{self, Limits, Live, Secrets};
+
+/// The most that is read of a text: what is longer is refused by its length, and need not be read whole.
+const MOST_READ: u64 = 1 << 20;
+
+const COLUMNS: [Column; 12] = [
+    Column::words("name"),
+    Column::words("channel"),
+    Column::number("lagSeconds").headed("lag s"),
+    Column::number("waiting"),
+    Column::number("parked"),
+    Column::number("sent"),
+    Column::number("refused"),
+    Column::number("ordersKept").headed("orders kept"),
+    Column::number("differences"),
+    Column::words("lastContact").headed("last answer"),
+    Column::words("quietUntil").headed("waits until"),
+    Column::words("lastTrouble").headed("last trouble"),
+];
+
+pub(super) async fn run(place: &Place, args: SyncArgs) -> Result<Ending, CliError> {
+    let access = match args.command {
+        SyncCommand::Status { .. } => Access::Read,
+        _ => Access::Write,
+    };
+    let ledger = place.open(access).await?;
+    let folder = args.secrets.folder(&ledger);
+    let done = match args.command {
+        SyncCommand::Connect { name, file } => connect(&ledger, folder, name, &file).await,
+        SyncCommand::End { name } => end(&ledger, name).await,
+        SyncCommand::Status { format } => status(&ledger, format).await,
+        SyncCommand::Now { name } => now(&ledger, folder, name.as_deref()).await,
+        SyncCommand::Test { name } => test(&ledger, folder, &name).await,
+        SyncCommand::Again { name, code } => again(&ledger, &name, code).await,
+        SyncCommand::Put { name, codes } => put(&ledger, &name, &codes).await,
+    };
+    ledger.close().await;
+    done
+}
+
+fn spoken(folder: Option<PathBuf>) -> Live {
+    Live::new(Secrets::new(folder), Limits::default())
+}
+
+async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection, CliError> {
+    let all = ledger.live_connections().await?;
+    let found = all.into_iter().find(|one| one.name == name);
+    found.ok_or_else(|| CliError::Shop(Refusal::no_such("live connection", name).into()))
+}
+
+fn read(file: &Path) -> Result<String, CliError> {
+    let failed = |source| CliError::Text { file: file.display().to_string(), source };
+    let mut text = String::new();
+    let read = if file == Path::new("-") {
+        io::stdin().lock().take(MOST_READ).read_to_string(&mut text)
+    } else {
+        File::open(file).and_then(|opened| opened.take(MOST_READ).read_to_string(&mut text))
+    };
+    read.map_err(failed)?;
+    Ok(text)
+}
+
+/// What cannot be used is not kept: it would fail later, with nobody there.
+async fn connect(
+    ledger: &Ledger,
+    folder: Option<PathBuf>,
+    name: String,
+    file: &Path,
+) -> Result<Ending, CliError> {
+    let text = read(file)?;
+    let checked = live::check_connection(&text)
+        .map_err(|source| CliError::Connection { file: file.display().to_string(), source })?;
+    let (channel, new_pieces) = (checked.channel.clone(), checked.new_pieces);
+    let save = SaveConnection { name: name.clone(), channel, text, new_pieces, who: WHO.to_owned() };
+    ledger.execute(None, &save).await?;
+    eprintln!("{name} is connected; what it sells is booked on {}", checked.channel);
+    let secrets = Secrets::new(folder);
+    for wanting in checked.secrets.iter().filter_map(|secret| secrets.find(secret).err()) {
+        eprintln!("{wanting}");
+    }
+    eprintln!(
+        "`fleecefold sync test {name}` tries it and changes nothing; `fleecefold serve` keeps it going"
+    );
+    Ok(Ending::Done)
+}
+
+async fn end(ledger: &Ledger, name: String) -> Result<Ending, CliError> {
+    ledger.execute(None, &EndConnection { name: name.clone(), who: WHO.to_owned() }).await?;
+    eprintln!("{name} is told nothing any more; what it lists stays as it is");
+    Ok(Ending::Done)
+}
+
+/// Whole seconds since the oldest change that could be told; a clock that was put back makes it none.
+fn lag(status: &ConnectionStatus, now: Moment) -> Option<i64> {
+    status.oldest_unsent.map(|since| (now.millis() - since.millis()).max(0) / 1000)
+}
+
+async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
+    let statuses = ledger.connection_statuses().await?;
+    if statuses.is_empty() {
+        eprintln!("no shop is connected; `fleecefold sync connect NAME FILE` connects one");
+    }
+    let (zone, now) = (ledger.shop().zone.clone(), ledger.now());
+    // People read the shop's own time, programs RFC 3339.
+    let moment = |at: Option<Moment>| {
+        at.map(|at| if form == TableForm::Table { zone.shown(at) } else { at.to_string() })
+    };
+    let row = |status: &ConnectionStatus| {
+        vec![
+            Some(status.name.clone()),
+            Some(status.channel.clone()),
+            lag(status, now).map(|lag| lag.to_string()),
+            Some(status.waiting.to_string()),
+            Some(status.parked.to_string()),
+            Some(status.sent.to_string()),
+            Some(status.refused.to_string()),
+            Some(status.orders_kept.to_string()),
+            Some(status.drifts.to_string()),
+            moment(status.last_contact),
+            moment(status.quiet_until),
+            Some(status.last_trouble.replace(['\n', '\r'], " ")).filter(|words| !words.is_empty()),
+        ]
+    };
+    let rows = statuses.iter().map(row).collect();
+    Table { columns: COLUMNS.to_vec(), rows, total: None }.print(form)?;
+    Ok(Ending::Done)
+}
+
+async fn now(ledger: &Ledger, folder: Option<PathBuf>, name: Option<&str>) -> Result<Ending, CliError> {
+    let done = live::now(ledger, &spoken(folder), name, chance::number()).await?;
+    let mut ending = Ending::Done;
+    for status in ledger.connection_statuses().await? {
+        if !done.iter().any(|one| one.name == status.name) {
+            continue;
+        }
+        let waits = status.waiting - status.parked;
+        eprintln!("{}: {} sent in all, {waits} wait, {} parked", status.name, status.sent, status.parked);
+        if status.oldest_unsent.is_some() {
+            eprintln!("{}: {}", status.name, status.last_trouble);
+            ending = Ending::Broken;
+        }
+    }
+    Ok(ending)
+}
+
+async fn test(ledger: &Ledger, folder: Option<PathBuf>, name: &str) -> Result<Ending, CliError> {
+    let tried = live::try_connection(ledger, &spoken(folder), name).await?;
+    let mut out = io::stdout().lock();
+    let shown = (|| {
+        for one in &tried.asked {
+            writeln!(out, "{}: {}", one.what, one.words)?;
+        }
+        for one in &tried.would_send {
+            writeln!(out, "would send {} {} ({})", one.method, one.address, one.about)?;
+            if !one.body.is_empty() {
+                writeln!(out, "{}", one.body)?;
+            }
+        }
+        out.flush()
+    })();
+    shown.map_err(CliError::Stdout)?;
+    for words in tried.troubles.iter().chain(&tried.warnings) {
+        eprintln!("{words}");
+    }
+    Ok(if tried.works() { Ending::Done } else { Ending::Broken })
+}
+
+async fn again(ledger: &Ledger, name: &str, code: Option<Code>) -> Result<Ending, CliError> {
+    let of = named(ledger, name).await?;
+    let again = SendAgain { connection: of.id, code, who: WHO.to_owned() };
+    let count = ledger.execute(None, &again).await?.answer;
+    eprintln!("{count} messages wait to be sent again");
+    Ok(Ending::Done)
+}
+
+async fn put(ledger: &Ledger, name: &str, codes: &[Code]) -> Result<Ending, CliError> {
+    let of = named(ledger, name).await?;
+    let codes = Some(codes).filter(|codes| !codes.is_empty());
+    let count = ledger.put_on_connection(of.id, codes, WHO).await?;
+    eprintln!("{count} pieces are new on {name}");
+    Ok(Ending::Done)
+}
