@@ -83,7 +83,9 @@ impl Model for Case {
 fn is_equal(world: &World) -> bool {
     let idle = world.senders.iter().all(|sender| *sender == Sender::Idle);
     let told = world.items.iter().zip(&world.offers).all(|(item, offer)| {
-        item.waits.is_none() && item.told == item.revision && offer.count == item.on_hand
+        // What was sold before anybody was told of it is never told of.
+        let known = item.told == item.revision || (item.told == 0 && item.on_hand == 0);
+        item.waits.is_none() && known && offer.count == item.on_hand
     });
     idle && told && world.network.is_empty()
 }
@@ -163,6 +165,7 @@ fn what_is_built_wrong_is_found() {
     breaks(Case { items: vec![2], doubled: 1, ..one_piece() }, Fault::TakesOrdersAgain, ORDER_ONCE);
     breaks(one_piece(), Fault::SettlesAll, EQUAL);
     breaks(one_piece(), Fault::TellsNoReturn, EQUAL);
+    breaks(one_piece(), Fault::ForgetsFirst, EQUAL);
     let blind = Case { looks: false, stalls: 2, ..one_piece() };
     breaks(blind.clone(), Fault::SendsAfterLease, NOT_STALE);
     breaks(blind, Fault::AnybodySettles, NOT_STALE);

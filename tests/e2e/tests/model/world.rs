@@ -49,6 +49,8 @@ pub(crate) enum Fault {
     SendsAfterLease,
     /// Goods come back, and nobody is told.
     TellsNoReturn,
+    /// Only what is listed or on offer is told of, not what is in hand to be listed.
+    ForgetsFirst,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
@@ -61,6 +63,8 @@ pub(crate) struct Item {
     pub(crate) waits: Option<u8>,
     /// The revision that the listing says was told.
     pub(crate) told: u8,
+    /// Whether its message was in hand and is not settled yet: it may have been said.
+    pub(crate) tried: bool,
     /// The claim under which its message is in hand, and whether the lease still runs.
     pub(crate) held: Option<(u8, bool)>,
 }
@@ -71,19 +75,23 @@ impl Item {
     }
 
     /// A sale takes one, in one statement with its condition.
-    fn take(&mut self) -> bool {
+    fn take(&mut self, case: &Case) -> bool {
         let can = self.can_be_had();
         if can {
-            self.change(-1);
+            self.change(case, -1);
             self.sold += 1;
         }
         can
     }
 
-    fn change(&mut self, by: i8) {
+    /// The outbox hears of what was told, may have been, or can be had.
+    fn change(&mut self, case: &Case, by: i8) {
         self.on_hand += by;
         self.revision += 1;
-        self.waits = Some(self.revision);
+        let may_be_told = self.tried && case.fault != Some(Fault::ForgetsFirst);
+        if self.told > 0 || may_be_told || self.can_be_had() {
+            self.waits = Some(self.revision);
+        }
     }
 }
 
@@ -203,6 +211,7 @@ impl World {
             revision: 1,
             waits: Some(1),
             told: 0,
+            tried: false,
             held: None,
         };
         Self {
@@ -322,6 +331,7 @@ impl World {
             Step::Claim(sender, item) => {
                 let claim = self.new_claim();
                 self.items[item].held = Some((claim, true));
+                self.items[item].tried = true;
                 self.senders[sender] = Sender::Claimed { claim, item };
             }
             Step::Read(sender) => self.read(sender),
@@ -365,10 +375,10 @@ impl World {
         let Some(item) = self.slips[counter].take() else { return };
         let item = &mut self.items[item];
         if case.fault == Some(Fault::SellsWhatItSaw) {
-            item.change(-1);
+            item.change(case, -1);
             item.sold += 1;
         } else {
-            item.take();
+            item.take(case);
         }
     }
 
@@ -376,7 +386,7 @@ impl World {
         self.left.returns -= 1;
         let item = &mut self.items[item];
         let waits = item.waits;
-        item.change(1);
+        item.change(case, 1);
         item.back += 1;
         if case.fault == Some(Fault::TellsNoReturn) {
             item.waits = waits;
@@ -452,6 +462,7 @@ impl World {
         match verdict(reply, Saying::State) {
             Verdict::Delivered => {
                 item.told = item.told.max(revision);
+                item.tried = false;
                 let all = case.fault == Some(Fault::SettlesAll);
                 item.waits = item.waits.filter(|waits| *waits > item.told && !all);
             }
@@ -467,7 +478,7 @@ impl World {
             return;
         }
         *taken += 1;
-        if !self.items[item].take() {
+        if !self.items[item].take(case) {
             self.short += 1;
         }
     }
