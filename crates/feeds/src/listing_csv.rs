@@ -8,6 +8,7 @@ use crate::template::Template;
 use domain::money::Money;
 use domain::quantity::{Measure, Quantity};
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::io::{self, Write};
 
 /// Why listings cannot be written.
@@ -42,6 +43,8 @@ enum Content {
 struct Column {
     content: Content,
     decimal_comma: bool,
+    /// Their words and ours.
+    words: BTreeMap<String, String>,
 }
 
 /// Writes listings as CSV, by our own columns or a layout's.
@@ -78,7 +81,7 @@ impl<W: Write> ListingCsv<W> {
                 return Err(CsvOutError::OnlyIn { key: "{file}" });
             }
             let content = map.value.clone().map_or(Content::Field(place), Content::Constant);
-            columns.push(Column { content, decimal_comma: map.decimal_comma });
+            columns.push(Column { content, decimal_comma: map.decimal_comma, words: map.words.clone() });
             headings.push(map.from.as_str());
         }
         if layout.header {
@@ -105,6 +108,11 @@ impl<W: Write> ListingCsv<W> {
                         number(item, *field, &mut self.number);
                         if column.decimal_comma {
                             self.number.iter_mut().filter(|b| **b == b'.').for_each(|b| *b = b',');
+                        }
+                        let theirs = column.words.iter().find(|(_, ours)| ours.as_bytes() == self.number);
+                        if let Some((theirs, _)) = theirs {
+                            self.number.clear();
+                            self.number.extend_from_slice(theirs.as_bytes());
                         }
                         self.writer.write_field(&self.number).map_err(failed)?;
                         continue;

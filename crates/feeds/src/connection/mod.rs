@@ -311,8 +311,8 @@ impl ConnectionFile {
             let line = reader.line(raw.channel.span().start);
             ConnectionError::Channel { line, source }
         })?;
-        let base = Base::parse(raw.base.get_ref(), raw.private)
-            .map_err(|why| reader.wrong("base", &raw.base, why))?;
+        let base =
+            Base::parse(raw.base.get_ref(), raw.private).map_err(|why| reader.wrong_base(&raw.base, why))?;
         let orders = raw.orders.as_ref().map(|o| reader.orders(o)).transpose()?;
         Ok(Self {
             channel,

@@ -67,6 +67,15 @@ impl Reader<'_> {
         }
     }
 
+    /// A password that stands in an address by mistake is not shown.
+    pub(super) fn wrong_base(&self, text: &Text, why: &str) -> ConnectionError {
+        let mut error = self.wrong("base", text, why);
+        if let (true, ConnectionError::Value { value, .. }) = (text.get_ref().contains('@'), &mut error) {
+            "…".clone_into(value);
+        }
+        error
+    }
+
     fn word<T: Copy>(&self, key: &str, text: Option<&Text>, default: T, known: &[(&str, T)]) -> Read<T> {
         let Some(text) = text else { return Ok(default) };
         let found = known.iter().find(|(word, _)| word == text.get_ref()).map(|(_, value)| *value);

@@ -117,6 +117,13 @@ fn a_wrong_layout_names_the_key() {
         ("feed = \"items\"\n[field.name]\ndecimal = \",\"".to_owned(), "cannot have decimal"),
         ("feed = \"items\"\n[field.name]\n[field.cost]\ndecimal = \";\"".to_owned(), "[field.cost] decimal"),
         ("feed = \"items\"\n[field.name]\nvalue = \"{line}\"".to_owned(), "{file} and {row}"),
+        ("feed = \"items\"\n[field.name]\nwords = { a = \"b\" }".to_owned(), "cannot have words"),
+        ("feed = \"items\"\n[field.name]\n[field.cost]\nas = \"number\"".to_owned(), "cannot have as"),
+        ("feed = \"listings\"\n[field.sku]\n[field.revision]\nas = \"number\"".to_owned(), "cannot have as"),
+        (
+            "feed = \"listings\"\nformat = \"json\"\n[field.sku]\nfrom = \"/a\"\n[field.revision]\nas = \"digits\"".to_owned(),
+            "use text or number",
+        ),
         (EXAMPLE.replace("%d/%m/%Y %H:%M", "%d/%m"), "[field.orderDate] date"),
         (EXAMPLE.replace("%d/%m/%Y %H:%M", "%Q!%"), "[field.orderDate] date"),
         (EXAMPLE.replace("Europe/London", "Europe/Londen"), "not a time zone"),

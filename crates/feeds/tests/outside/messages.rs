@@ -8,8 +8,8 @@ use domain::stock::Availability;
 use domain::weight::{Weight, WeightUnit};
 use feeds::connection::ConnectionFile;
 use feeds::{
-    Feed, Format, JsonOutError, Layout, Listing, ListingMessages, MessageOf, PageReading, json_at,
-    json_batch, kept_text, listings_of_page, orders_again, orders_of_page,
+    Feed, Format, JsonOutError, Layout, Listing, ListingCsv, ListingMessages, MessageOf, PageReading,
+    json_at, json_batch, kept_text, listings_of_page, orders_again, orders_of_page,
 };
 use serde_json::{Value, json};
 
@@ -75,6 +75,20 @@ fn fields_stand_where_the_layout_puts_them() {
     let text = ListingMessages::new(Some(&numbers), MessageOf::Listing).unwrap().write(&listing());
     let expected = r#"{"code":"B1","price":48.00,"revision":7,"weight":"6,350"}"#;
     assert_eq!(String::from_utf8(text).unwrap(), expected);
+}
+
+#[test]
+fn words_of_their_own_go_into_csv_too() {
+    let text = "feed = \"listings\"\n[field.sku]\nfrom = \"Code\"\n[field.\"offers.availability\"]\nfrom = \"State\"\n\
+        words = { here = \"InStock\" }\n";
+    let mut csv = ListingCsv::new(Vec::new(), &Layout::parse(text).unwrap()).unwrap();
+    csv.write(&listing()).unwrap();
+    let gone = Listing { availability: Availability::SoldOut, ..listing() };
+    csv.write(&gone).unwrap();
+    assert_eq!(
+        String::from_utf8(csv.finish().unwrap().0).unwrap(),
+        "Code,State\r\nB1,here\r\nB1,SoldOut\r\n"
+    );
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! The exchange with an online shop over the network, without anybody watching.
 //!
 //! A [`Round`] does what is due at the ledger's now and says when there is more: messages out, orders in,
-//! lists compared. [`serve`] has one round after the other. Whatever a round is cut off in, the next one, of
+//! lists compared. [`serve()`] has one round after the other. Whatever a round is cut off in, the next one, of
 //! this process or another, goes on where the ledger says that it stands.
 
 mod by_hand;
