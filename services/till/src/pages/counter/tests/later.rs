@@ -1,0 +1,158 @@
+//! What comes after the sale: given back, voided, the drawer counted, a line kept open.
+
+use super::{open, sell_online, slip};
+use crate::testing::TestShop;
+use axum::body::{Body, BodyDataStream, Bytes};
+use futures_core::Stream;
+use std::pin::Pin;
+
+#[tokio::test]
+async fn past_sales_are_found_shown_and_given_back() {
+    let shop = TestShop::open().await;
+    shop.sell("SPINDLE", "a").await;
+    let cowl = shop.sell("COWL", "b").await;
+    let id = cowl["id"].as_str().expect("an id");
+    for (query, expected) in [
+        ("what=2", "Moor cowl"),
+        ("what=COWL", "Moor cowl"),
+        ("what=1", "Drop spindle"),
+        ("day=2026-05-17&what=SPINDLE", "Drop spindle"),
+    ] {
+        let list = open(&shop, &format!("/counter/sales?{query}")).await;
+        list.shows(&[expected]);
+        assert_eq!(list.page.matches("<th scope=\"row\">").count(), 1, "{query}");
+    }
+    open(&shop, "/counter/sales?day=2026-05-16").await.shows(&["No sale fits"]);
+    assert_eq!(shop.get("/counter/sales?day=May").await.status, 422);
+    let sale = open(&shop, &format!("/counter/sales/{id}")).await;
+    sale.shows(&["Receipt 2", "Moor cowl", "48.00", "Change", "2.00"]);
+    let file = shop.get(&format!("/counter/sales/{id}/receipt.txt")).await;
+    assert_eq!(file.header("content-disposition"), Some("attachment; filename=\"receipt-2.txt\""));
+    assert!(file.text().contains("Moor cowl") && file.text().contains("Change"), "{}", file.text());
+    let back = open(&shop, &format!("/counter/sales/{id}/back")).await;
+    let action = format!("/counter/sales/{id}/back");
+    back.refused(&action, &[("by", "cash"), ("reason", "too big"), ("do", "some")])
+        .await
+        .shows(&["at least one line"]);
+    back.refused(&action, &[("by", "cash"), ("do", "all")]).await.shows(&["say why it comes back"]);
+    let line = cowl["lines"][0]["id"].as_str().expect("a line");
+    let (quantity, fate) = (format!("back.{line}"), format!("fate.{line}"));
+    let fields = [
+        (quantity.as_str(), "2"),
+        (fate.as_str(), "shelf"),
+        ("by", "cash"),
+        ("reason", "too big"),
+        ("do", "some"),
+    ];
+    back.refused(&action, &fields).await.shows(&["2 asked to be given back, 1 is left"]);
+    let fields = [
+        (quantity.as_str(), "1"),
+        (fate.as_str(), "shelf"),
+        ("by", "cash"),
+        ("reason", "too big"),
+        ("do", "exchange"),
+    ];
+    back.send(&action, &fields).await.shows(&["Latest on the shelf", "Moor cowl"]);
+    open(&shop, &format!("/counter/sales/{id}")).await.shows(&[
+        "1 given back",
+        "48.00 on",
+        "too big",
+        "48.00 by cash",
+    ]);
+}
+
+#[tokio::test]
+async fn a_sale_of_today_is_voided_with_a_reason() {
+    let shop = TestShop::open().await;
+    let id = shop.sell("COWL", "a").await["id"].as_str().expect("an id").to_owned();
+    let action = format!("/counter/sales/{id}/void");
+    let page = open(&shop, &format!("/counter/sales/{id}")).await;
+    page.refused(&action, &[("reason", "")]).await.shows(&["say why it is undone"]);
+    let voided = page.send(&action, &[("reason", "wrong hat")]).await;
+    voided.shows(&["Voided"]);
+    assert!(!voided.has("Void it") && !voided.has("Give back or exchange"));
+    page.refused(&action, &[("reason", "again")]).await.shows(&["cannot be voided"]);
+    let other = shop.sell("HAT", "b").await["id"].as_str().expect("an id").to_owned();
+    shop.next_day();
+    assert!(!open(&shop, &format!("/counter/sales/{other}")).await.has("Void it"));
+}
+
+#[tokio::test]
+async fn a_drawer_is_counted_in_kept_and_counted_out() {
+    let shop = TestShop::open().await;
+    let page = open(&shop, "/counter/drawer").await;
+    page.shows(&["Count the float in", "100.00", "0.01"]);
+    page.refused("/counter/drawer", &[("channel", "store"), ("count.2000", "two")])
+        .await
+        .shows(&["of 20.00: “two” is not a whole number", "value=\"two\""]);
+    let kept =
+        page.send("/counter/drawer", &[("channel", "store"), ("count.2000", "2"), ("count.25", "4")]).await;
+    kept.shows(&["Float counted in", "41.00", "Should be there", "41.00"]);
+    shop.sell("SPINDLE", "a").await;
+    let turn = shop.ledger().open_turns().await.expect("turns").remove(0).id;
+    let cash = format!("/counter/drawer/{turn}/cash");
+    kept.refused(&cash, &[("amount", "5.00"), ("reason", ""), ("do", "take-out")]).await.shows(&["reason"]);
+    kept.refused(&cash, &[("amount", "500.00"), ("reason", "bank"), ("do", "take-out")])
+        .await
+        .shows(&["only 59.00 should be in the drawer"]);
+    let out = kept.send(&cash, &[("amount", "9.00"), ("reason", "stamps"), ("do", "take-out")]).await;
+    out.shows(&["Taken out: stamps", "-9.00", "Sale", "18.00", "Should be there", "50.00"]);
+    let close = format!("/counter/drawer/{turn}/close");
+    let ended =
+        out.send(&close, &[("count.2000", "2"), ("count.500", "1"), ("note", "a coin rolled away")]).await;
+    ended.shows(&[
+        "Should be there",
+        "50.00",
+        "Counted out",
+        "45.00",
+        "5.00 short",
+        "a coin rolled away",
+        "20.00",
+        "2",
+    ]);
+    open(&shop, "/counter/drawer").await.shows(&["Count the float in", "Turns before", "5.00 short"]);
+}
+
+/// What an open line says next; none if it ended.
+async fn heard(line: &mut BodyDataStream) -> Option<Bytes> {
+    let next = std::future::poll_fn(|context| Pin::new(&mut *line).poll_next(context)).await;
+    next.map(|said| said.expect("a word"))
+}
+
+#[tokio::test]
+async fn a_line_says_at_once_that_a_piece_was_sold_elsewhere() {
+    use tower::ServiceExt;
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["COWL"]).await;
+    let pulse = page.page.split("data-pulse=\"").nth(1).and_then(|p| p.split('"').next()).expect("a pulse");
+    let path = format!("{}/events?seen={pulse}", page.path);
+    let request = || {
+        let request = axum::http::Request::builder().uri(path.as_str()).header("host", crate::testing::HOST);
+        let request = request.header("authorization", shop.bearer());
+        request.body(Body::empty()).expect("a request")
+    };
+    let listen =
+        async || crate::routes::router(shop.app.clone()).oneshot(request()).await.expect("never fails");
+    let response = listen().await;
+    assert_eq!(response.headers()["content-type"], "text/event-stream");
+    let mut body = response.into_body().into_data_stream();
+    let quiet = tokio::time::timeout(std::time::Duration::from_millis(900), heard(&mut body)).await;
+    assert!(quiet.is_err(), "nothing has changed yet");
+    sell_online(&shop, "COWL", 4800).await;
+    let before = std::time::Instant::now();
+    let said = heard(&mut body).await.expect("a word");
+    assert!(before.elapsed() < std::time::Duration::from_millis(700), "{:?}", before.elapsed());
+    assert!(said.starts_with(b"event: changed\n"), "{said:?}");
+    shop.get(&format!("{}/slip", page.path))
+        .await
+        .text()
+        .find("Sold online 0 seconds ago")
+        .expect("who has it");
+    // Told to stop, the program ends the line; a line more than there may be is refused.
+    let places = shop.app.watchers.clone().acquire_many_owned(63).await.expect("places");
+    assert_eq!(listen().await.status(), 503);
+    shop.app.ending.send_replace(true);
+    assert!(heard(&mut body).await.is_none());
+    drop(places);
+    assert_eq!(shop.get("/counter/7/events").await.status, 404);
+}

@@ -1,0 +1,99 @@
+//! How a slip is paid, owed, set aside or put away.
+
+use super::{open, post, slip};
+use crate::testing::TestShop;
+use domain::day::Day;
+
+#[tokio::test]
+async fn it_is_paid_in_parts_and_rounded_in_cash() {
+    let shop = TestShop::open().await;
+    let rounding =
+        ledger::SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned(), who: String::new() };
+    shop.ledger().execute(None, &rounding).await.expect("set");
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let scan = format!("{}/scan", page.path);
+    let page = page.send(&scan, &[("code", "ROVING"), ("quantity", "2.5")]).await;
+    page.shows(&["23.63", "In cash 23.65"]);
+    let path = page.path.clone();
+    let revision = page.field("/pay", "revision");
+    let paying = page.send(&format!("{path}/pay"), &[("revision", &revision), ("by", "card")]).await;
+    let (tender, due) = (format!("{path}/tender"), "23.63");
+    let wrong = paying.refused(&tender, &[("by", "card"), ("due", due), ("amount", "30.00")]).await;
+    wrong.shows(&["only cash gives change", "value=\"30.00\""]);
+    let other = paying.refused(&tender, &[("by", "card"), ("due", "23.60"), ("amount", "")]).await;
+    other.shows(&["it comes to 23.63 now"]);
+    let part =
+        paying.send(&tender, &[("by", "card"), ("then", "cash"), ("due", due), ("amount", "10.00")]).await;
+    part.shows(&["Taken: Card", "−10.00", "13.65"]);
+    let back = format!("{path}/back");
+    part.shows(&["hand 10.00 back"]);
+    let sold =
+        part.send(&tender, &[("by", "cash"), ("then", "cash"), ("due", due), ("given", "15.00")]).await;
+    sold.shows(&["Change", "1.35", "Cash rounding", "0.02", "23.65", "Card", "10.00", "Cash", "15.00"]);
+    // What was sold does not go back to being a slip.
+    let late = post(&shop, &back, &[("_token", &part.field(&back, "_token"))]).await;
+    assert_eq!(
+        (late.status, late.header("location").is_some_and(|l| l.starts_with("/counter/sales/"))),
+        (303, true)
+    );
+}
+
+#[tokio::test]
+async fn owed_names_a_customer_and_a_day_and_is_paid_later() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let path = page.path.clone();
+    let revision = page.field("/pay", "revision");
+    let paying = page.send(&format!("{path}/pay"), &[("revision", &revision), ("by", "owed")]).await;
+    let tender = format!("{path}/tender");
+    paying.refused(&tender, &[("by", "owed"), ("due", "18.00"), ("customer", "Ash")]).await.shows(&["day"]);
+    let fields =
+        [("by", "owed"), ("due", "18.00"), ("customer", "Ash"), ("day", "2026-06-01"), ("amount", "")];
+    let sold = paying.send(&tender, &fields).await;
+    sold.shows(&["Owed by Ash, due 2026-06-01", "Ash owes 18.00"]);
+    let list = open(&shop, "/counter/owed").await;
+    list.shows(&["Ash", "2026-06-01", "18.00"]);
+    let debt = shop.ledger().debts(1).await.expect("debts").remove(0);
+    assert_eq!(debt.due, Day::from_number(20_260_601));
+    let action = format!("/counter/owed/{}", debt.tender);
+    list.refused(&action, &[("amount", "20.00"), ("by", "cash")]).await.shows(&["18.00 is still owed"]);
+    list.send(&action, &[("amount", "18.00"), ("by", "cash")]).await.shows(&["Nobody owes anything"]);
+}
+
+#[tokio::test]
+async fn a_slip_is_set_aside_rung_up_later_or_put_away() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["COWL"]).await;
+    let aside = format!("{}/aside", page.path);
+    let revision = page.field(&format!("action=\"{aside}\""), "revision");
+    page.refused(&aside, &[("revision", &revision), ("forWhom", "Ash"), ("until", "2026-05-01")])
+        .await
+        .shows(&["later than now"]);
+    let fields = [("revision", revision.as_str()), ("forWhom", "Ash"), ("until", "2026-05-20")];
+    let room = page.send(&aside, &fields).await;
+    room.shows(&["Set aside for somebody", "Ash", "Moor cowl, until 21 May 2026, 00:00"]);
+    let refused = room.refused("/counter/scan", &[("code", "COWL")]).await;
+    refused.shows(&["Moor cowl: Set aside for Ash until 21 May 2026, 00:00. Not charged."]);
+    let hold = shop.ledger().open_holds(None, 1).await.expect("holds").remove(0).id;
+    let again = room.send(&format!("/counter/holds/{hold}"), &[("do", "ring")]).await;
+    again.shows(&["For Ash", "Moor cowl", "48.00"]);
+    let away = again.send(&format!("{}/leave", again.path), &[]).await;
+    assert!(!away.has("Slips that lie open"));
+    assert_eq!(shop.get(&again.path).await.header("location"), Some("/counter"));
+}
+
+#[tokio::test]
+async fn a_gift_note_is_sold_on_a_slip() {
+    let shop = TestShop::open().await;
+    let page = open(&shop, "/counter").await;
+    let laid =
+        page.send("/counter/paper", &[("kind", "gift-note"), ("amount", "25.00"), ("title", "")]).await;
+    laid.shows(&["Gift note", "25.00", "To pay", "25.00"]);
+    let revision = laid.field("/pay", "revision");
+    let paying = laid.send(&format!("{}/pay", laid.path), &[("revision", &revision), ("by", "card")]).await;
+    paying.shows(&["Take the money"]);
+    paying
+        .send(&format!("{}/tender", laid.path), &[("by", "card"), ("due", "25.00")])
+        .await
+        .shows(&["Sold", "25.00"]);
+}

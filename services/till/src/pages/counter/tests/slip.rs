@@ -1,0 +1,186 @@
+//! What is laid on a slip: scans, words, weights, discounts, and what sold meanwhile.
+
+use super::{open, post, sell_online, slip};
+use crate::testing::TestShop;
+
+#[tokio::test]
+async fn three_scans_cash_and_done_ring_up_a_sale() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["COWL", "HAT", "SPINDLE"]).await;
+    page.shows(&[
+        "Moor cowl",
+        "48.00",
+        "6.35 oz at 7.5 per oz",
+        "Moor cowl, small",
+        "42.00",
+        "Drop spindle",
+        "18.00",
+        "To pay",
+        "108.00",
+    ]);
+    assert!(!page.has("Take the money"), "no money before the hold");
+    let path = page.path.clone();
+    let revision = page.field(&format!("action=\"{path}/pay\""), "revision");
+    let paying = page.send(&format!("{path}/pay"), &[("revision", &revision), ("by", "cash")]).await;
+    paying.shows(&["Take the money", "108.00", "Every piece is held for this slip until 17 May 2026, 12:10"]);
+    paying.shows(&["value=\"110.00\"", "value=\"120.00\"", "value=\"150.00\"", "value=\"200.00\""]);
+    let due = paying.field("/tender", "due");
+    let sold = paying
+        .send(&format!("{path}/tender"), &[("by", "cash"), ("then", "cash"), ("due", &due), ("amount", "")])
+        .await;
+    sold.shows(&["Sold", "Receipt 1", "To pay", "108.00", "Cash", "108.00"]);
+    let item = shop.get("/api/items/COWL").await.json();
+    assert_eq!(item["onHand"], "0", "{item}");
+    // The slip's own address leads to the receipt from now on; a second Done too.
+    let reply = shop.get(&path).await;
+    assert_eq!(reply.status, 303);
+    let again = post(
+        &shop,
+        &format!("{path}/tender"),
+        &[("_token", &paying.field("/tender", "_token")), ("by", "cash"), ("due", &due)],
+    )
+    .await;
+    assert_eq!((again.status, again.header("location")), (303, reply.header("location")));
+    assert_eq!(shop.ledger().sales(None, 10).await.expect("sales").len(), 1);
+}
+
+#[tokio::test]
+async fn a_form_that_is_sent_twice_lays_one_thing_down() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let action = format!("{}/scan", page.path);
+    let token = page.field(&format!("action=\"{action}\""), "_token");
+    for _ in 0..3 {
+        let reply = post(&shop, &action, &[("_token", &token), ("_key", "one"), ("code", "SPINDLE")]).await;
+        assert_eq!(reply.status, 303, "{}", reply.text());
+    }
+    open(&shop, &page.path).await.shows(&["2 at 18.00", "36.00"]);
+    // A first scan that is sent again finds the slip that it started.
+    let fields = [("_token", token.as_str()), ("_key", "first"), ("code", "SPINDLE")];
+    let first = post(&shop, "/counter/scan", &fields).await;
+    let again = post(&shop, "/counter/scan", &fields).await;
+    assert_eq!(first.header("location"), again.header("location"));
+    assert_eq!(shop.ledger().open_baskets(10).await.expect("slips").len(), 2);
+}
+
+#[tokio::test]
+async fn a_script_gets_the_slip_alone() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let token = page.field("action", "_token");
+    let reply = post(
+        &shop,
+        &format!("{}/scan", page.path),
+        &[("_token", &token), ("code", "COWL"), ("part", "slip")],
+    )
+    .await;
+    assert_eq!(reply.status, 200);
+    let text = reply.text();
+    assert!(
+        text.starts_with("<section class=\"slip\"") && text.contains("66.00") && !text.contains("<html"),
+        "{text}"
+    );
+    let wrong = post(
+        &shop,
+        &format!("{}/scan", page.path),
+        &[("_token", &token), ("code", "COWL"), ("part", "slip")],
+    )
+    .await;
+    assert_eq!(wrong.status, 422);
+    assert!(
+        wrong.text().contains("is on this slip already") && wrong.text().contains("66.00"),
+        "{}",
+        wrong.text()
+    );
+    let words = post(
+        &shop,
+        &format!("{}/scan", page.path),
+        &[("_token", &token), ("code", "grey rov"), ("part", "slip")],
+    )
+    .await;
+    assert_eq!(
+        (words.status, words.header("location")),
+        (303, Some(format!("{}?find=grey+rov", page.path).as_str()))
+    );
+}
+
+#[tokio::test]
+async fn words_find_tags_and_codes_say_what_is_wrong() {
+    let shop = TestShop::open().await;
+    let page = open(&shop, "/counter").await;
+    page.shows(&["Latest on the shelf", "Grey roving", "Drop spindle"]);
+    let found = page.send("/counter/scan", &[("code", "COWL small")]).await;
+    found.shows(&["With “COWL small”", "Moor cowl, small"]);
+    assert!(!found.has("Drop spindle"));
+    let nothing = page.send("/counter/scan", &[("code", "unicorn")]).await;
+    nothing.shows(&["Nothing that can be sold now has these words"]);
+    let wrong = page.refused("/counter/scan", &[("code", "2000000000011")]).await;
+    wrong.shows(&["value=\"2000000000011\"", "has a wrong digit"]);
+    let unknown = page.refused("/counter/scan", &[("code", "12345")]).await;
+    unknown.shows(&["no item has the code 12345"]);
+}
+
+#[tokio::test]
+async fn goods_by_weight_are_asked_for_their_weight() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["SPINDLE"]).await;
+    let scan = format!("{}/scan", page.path);
+    let asked = page.asked(&scan, "ROVING").await;
+    asked.shows(&["Grey roving is sold by weight, at 2.25 per oz"]);
+    assert!(!asked.has("Not done yet"));
+    let wrong = asked.refused(&scan, &[("code", "ROVING"), ("quantity", "two")]).await;
+    wrong.shows(&["“two” is not a quantity", "Grey roving is sold by weight"]);
+    let laid = wrong.send(&scan, &[("code", "ROVING"), ("quantity", "2.5")]).await;
+    laid.shows(&["Grey roving", "5.63", "2.5 oz at 2.25 per oz", "23.63"]);
+    let line = format!("{}/line", page.path);
+    let revision = laid.field(&format!("action=\"{line}\""), "revision");
+    let fields = [("revision", revision.as_str()), ("line", "2"), ("quantity", "4"), ("do", "change")];
+    laid.send(&line, &fields).await.shows(&["Grey roving", "9.00"]);
+}
+
+#[tokio::test]
+async fn discounts_have_a_reason_and_a_stale_slip_is_shown_again() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["COWL", "SPINDLE"]).await;
+    let line = format!("{}/line", page.path);
+    let revision = page.field(&format!("action=\"{line}\""), "revision");
+    let of = |more: &[(&'static str, &'static str)]| [&[("revision", "")], more].concat();
+    let without = of(&[("line", "1"), ("off", "10 %"), ("do", "change")]);
+    page.refused(&line, &without).await.shows(&["reason", "may not be empty"]);
+    let card = of(&[("line", "1"), ("off", "10 %"), ("reason", "4111 1111 1111 1111"), ("do", "change")]);
+    page.refused(&line, &card).await.shows(&["card"]);
+    let fields = [
+        ("revision", revision.as_str()),
+        ("line", "1"),
+        ("off", "10 %"),
+        ("reason", "a pulled thread"),
+        ("do", "change"),
+    ];
+    let off = page.send(&line, &fields).await;
+    off.shows(&["48.00", "10 % off: a pulled thread", "−4.80", "61.20"]);
+    page.refused(&line, &fields).await.shows(&["was changed at the same time"]);
+    let revision = off.field(&format!("action=\"{line}\""), "revision");
+    let whole = off
+        .send(&line, &[("revision", &revision), ("off", "1.20"), ("reason", "friend"), ("do", "whole")])
+        .await;
+    whole.shows(&["1.20 off it all: friend", "60.00"]);
+    let revision = whole.field(&format!("action=\"{line}\""), "revision");
+    let removed = whole.send(&line, &[("revision", &revision), ("line", "1"), ("do", "remove")]).await;
+    assert!(!removed.has("6.35 oz at"), "{}", removed.page);
+}
+
+#[tokio::test]
+async fn what_sold_online_meanwhile_is_struck_out_and_not_charged() {
+    let shop = TestShop::open().await;
+    let page = slip(&shop, &["COWL", "SPINDLE"]).await;
+    let pay = format!("{}/pay", page.path);
+    let revision = page.field(&format!("action=\"{pay}\""), "revision");
+    sell_online(&shop, "COWL", 4800).await;
+    shop.advance_millis(12_000);
+    // Pressed before the page knew: nothing is held, and the page says who has it.
+    let refused = page.refused(&pay, &[("revision", &revision), ("by", "cash")]).await;
+    refused.shows(&["Moor cowl: Sold online 12 seconds ago, receipt 1. Not charged.", "To pay", "18.00"]);
+    let fields = [("revision", revision.as_str()), ("by", "cash"), ("without", "1")];
+    assert_eq!(refused.field(&format!("action=\"{pay}\""), "without"), "1");
+    refused.send(&pay, &fields).await.shows(&["Take the money", "Drop spindle", "18.00"]);
+}
