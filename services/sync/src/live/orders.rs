@@ -114,20 +114,30 @@ pub(super) async fn fetch(
     Ok(Some(Page { answer, body }))
 }
 
-/// Asks for orders, if that is due.
-pub(super) async fn poll(hand: &Hand<'_>) -> Result<(), Failure> {
-    let Some(pull) = &hand.reach.file.orders else { return Ok(()) };
-    let mut early = hand.early;
+/// What stands behind a page.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Behind {
+    /// Another.
+    Page,
+    /// Nothing: all there is was taken.
+    Nothing,
+    /// What is not known: something went wrong.
+    Trouble,
+}
+
+/// Asks for orders, if that is due or `early`; whether all there is was taken.
+pub(super) async fn poll(hand: &Hand<'_>, mut early: bool) -> Result<bool, Failure> {
+    let Some(pull) = &hand.reach.file.orders else { return Ok(false) };
     for page in 0..MAX_PAGES_A_ROUND {
         // The first page goes in any case: messages that use up the rate must not keep orders waiting.
         if page > 0 && hand.reach.rate.take(1, hand.ledger.now()) == 0 {
-            return Ok(());
+            return Ok(false);
         }
         let holder = hand.ledger.new_holder()?;
         let claim = ClaimPull { connection: hand.connection.id, what: PullOf::Orders, holder, early };
         let Some(state) = hand.ledger.execute(None, &claim).await?.answer else {
             hand.reach.rate.give_back(usize::from(page > 0));
-            return Ok(());
+            return Ok(false);
         };
         if page == 0 {
             hand.reach.rate.owe();
@@ -135,11 +145,13 @@ pub(super) async fn poll(hand: &Hand<'_>) -> Result<(), Failure> {
         early = false;
         let mut position = Position::of(state, hand.ledger.now());
         let turned = one_page(hand, pull, &mut position).await;
-        if !settle(hand, pull, holder, position, turned).await? {
-            return Ok(());
+        match settle(hand, pull, holder, position, turned).await? {
+            Behind::Page => {}
+            Behind::Nothing => return Ok(true),
+            Behind::Trouble => return Ok(false),
         }
     }
-    Ok(())
+    Ok(false)
 }
 
 const WHAT: &str = "list of orders";
@@ -189,28 +201,29 @@ async fn one_page(
     Ok(turned.map_err(|why| PageError::Endless { what: WHAT, why }))
 }
 
-/// Keeps the place, and says when to ask again; whether there is another page now.
+/// Keeps the place, and says when to ask again; and what stands behind the page.
 async fn settle(
     hand: &Hand<'_>,
     pull: &Pull,
     holder: i64,
     mut position: Position,
     turned: Result<Result<bool, PageError>, Failure>,
-) -> Result<bool, Failure> {
+) -> Result<Behind, Failure> {
     let now = hand.ledger.now();
     let mut told = turned?;
     let mut kept = position.keep();
     if told.is_ok() && kept.is_none() {
         told = Err(PageError::LongPlace { what: WHAT });
     }
-    let (next, words, more) = match &told {
+    let (next, words, behind) = match &told {
         Ok(more) => {
             hand.reach.answered();
             position.state.fails = 0;
             kept = position.keep();
             let contact = NoteContact { connection: hand.connection.id };
             hand.ledger.execute(None, &contact).await?;
-            (if *more { now } else { now.plus_millis(pull.every.millis()) }, None, *more)
+            let next = if *more { now } else { now.plus_millis(pull.every.millis()) };
+            (next, None, if *more { Behind::Page } else { Behind::Nothing })
         }
         Err(error) => {
             position.state.fails = position.state.fails.saturating_add(1);
@@ -220,17 +233,17 @@ async fn settle(
             }
             kept = position.keep();
             let next = try_again(hand, pull, position.state.fails, error.reply());
-            (next, Some(error.to_string()), false)
+            (next, Some(error.to_string()), Behind::Trouble)
         }
     };
-    let Some(state) = kept else { return Ok(false) };
+    let Some(state) = kept else { return Ok(Behind::Trouble) };
     let settle =
         SettlePull { connection: hand.connection.id, what: PullOf::Orders, holder, state, next, words };
     hand.ledger.execute(None, &settle).await?;
     if let Err(error) = told {
         quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
     }
-    Ok(more)
+    Ok(behind)
 }
 
 /// Longer each time, and never sooner than usual.

@@ -2,11 +2,12 @@
 //! asked.
 //!
 //! Safe is what only says how the shelf stands: stale stock, what is gone. Prices and texts may have been
-//! changed there on purpose.
+//! changed there on purpose. Where they have less than we do, somebody may have bought it: that is mended only
+//! once their orders are known up to after the list was made.
 
 use super::by_hand::named;
 use super::dice::Dice;
-use super::orders::{PageError, fetch, try_again};
+use super::orders::{PageError, fetch, poll, try_again};
 use super::place::{Position, Turned, mark};
 use super::reach::Live;
 use super::round::{Hand, quiet_of_fetch};
@@ -20,7 +21,7 @@ use ledger::{
     ClaimPull, Drift, Failure, KeepDrifts, LIVE_AT_ONCE, Ledger, ListingState, MAX_DRIFTS, MendListings,
     NoteContact, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told,
 };
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -136,9 +137,38 @@ pub async fn reconcile_given(
     let connection = named(ledger, connection).await?;
     let reach = live.reach(&connection, ledger.now())?;
     let (theirs, rejected) = read_listed(ledger, run).await?;
-    let of = reach.file.message_of();
-    let done = settle(ledger, connection.id, of, theirs).await?;
+    let before = told(ledger, connection.id).await?;
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(0)));
+    let done = match reach.client(live) {
+        Ok(client) => {
+            let (reach, client, connection) = (&*reach, &*client, &connection);
+            let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
+            known_and_settled(&hand, &before, theirs).await?
+        }
+        // Nobody can be asked for orders: what may be bought is left to a person.
+        Err(_) => settle(ledger, connection.id, (reach.file.message_of(), false), &before, theirs).await?,
+    };
     Ok(Reconciled { rejected, ..done })
+}
+
+/// The revision that each item was told at before their list was asked for: what was told meanwhile may or
+/// may not stand in it, and is no difference.
+type ToldBefore = HashMap<ItemId, i64>;
+
+async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, Failure> {
+    let ours = Ours::read(ledger, connection).await?;
+    Ok(ours.stands.values().map(|stand| (stand.item, stand.told)).collect())
+}
+
+/// Takes their orders in first, and then compares.
+async fn known_and_settled(
+    hand: &Hand<'_>,
+    before: &ToldBefore,
+    theirs: Vec<ListedRow>,
+) -> Result<Reconciled, Failure> {
+    let orders_are_known = poll(hand, true).await?;
+    let of = hand.reach.file.message_of();
+    settle(hand.ledger, hand.connection.id, (of, orders_are_known), before, theirs).await
 }
 
 /// Fetches the other shop's list and compares it, if that is due and nobody else does; what came of it,
@@ -146,11 +176,11 @@ pub async fn reconcile_given(
 pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconciled, String>>, Failure> {
     let Some(pull) = &hand.reach.file.listed else { return Ok(None) };
     let Some((mut holder, state)) = claim(hand, hand.early).await? else { return Ok(None) };
+    let before = told(hand.ledger, hand.connection.id).await?;
     let (next, words, fails, done) = match walk(hand, pull, &mut holder, &state).await? {
         None => return Ok(None),
         Some(Ok((theirs, rejected))) => {
-            let of = hand.reach.file.message_of();
-            let done = settle(hand.ledger, hand.connection.id, of, theirs).await?;
+            let done = known_and_settled(hand, &before, theirs).await?;
             let done = Reconciled { rejected, ..done };
             tracing::info!(connection = hand.connection.name, ?done, "its list was compared with the shelf");
             hand.ledger.execute(None, &NoteContact { connection: hand.connection.id }).await?;
@@ -278,7 +308,8 @@ async fn one_page(
 async fn settle(
     ledger: &Ledger,
     connection: ConnectionId,
-    of: MessageOf,
+    (of, orders_are_known): (MessageOf, bool),
+    before: &ToldBefore,
     mut theirs: Vec<ListedRow>,
 ) -> Result<Reconciled, Failure> {
     let mut ours = Ours::read(ledger, connection).await?;
@@ -295,6 +326,12 @@ async fn settle(
             stand.is_some_and(|s| row.revision.is_some_and(|r| r < s.told))
         })
         .map(|row| row.sku.key())
+        .chain(
+            ours.stands
+                .iter()
+                .filter(|(_, s)| before.get(&s.item).is_some_and(|t| *t != s.told))
+                .map(|(key, _)| key.clone()),
+        )
         .collect();
     // After a backup was put back they know revisions that are yet to come here.
     let above = theirs.iter().filter_map(|row| {
@@ -305,7 +342,8 @@ async fn settle(
     let differences = compare(ours.listings.clone(), theirs);
     let (mut mend, mut asked) = (HashSet::new(), Vec::new());
     for difference in &differences {
-        sort(difference, &ours, of, &later, &mut mend, &mut asked);
+        let rules = Rules { of, orders_are_known, later: &later };
+        sort(difference, &ours, rules, &mut mend, &mut asked);
     }
     done.adopted = adopt(ledger, connection, &ours, &offered, &mend).await?;
     let mut items: Vec<ItemId> = mend.into_iter().collect();
@@ -320,12 +358,22 @@ async fn settle(
     Ok(done)
 }
 
+/// What decides whether a difference is mended.
+#[derive(Clone, Copy)]
+struct Rules<'a> {
+    /// What is ours to say.
+    of: MessageOf,
+    /// Whether nothing is bought there that we do not know of.
+    orders_are_known: bool,
+    /// What they were told since.
+    later: &'a HashSet<String>,
+}
+
 /// Whether a difference is mended by itself, asked about, or none by now.
 fn sort(
     difference: &Difference,
     ours: &Ours,
-    of: MessageOf,
-    later: &HashSet<String>,
+    rules: Rules<'_>,
     mend: &mut HashSet<ItemId>,
     asked: &mut Vec<Drift>,
 ) {
@@ -333,17 +381,23 @@ fn sort(
     let stand = ours.stands.get(&key);
     let item = stand.map(|s| s.item);
     let is_under_way =
-        stand.is_some_and(|s| s.state.is_some() && s.told < s.revision) || later.contains(&key);
+        stand.is_some_and(|s| s.state.is_some() && s.told < s.revision) || rules.later.contains(&key);
     let mut ask = |field: &str, ours: String, theirs: String| {
         let sku = difference.sku().to_string();
         asked.push(Drift { sku, item, field: field.to_owned(), ours, theirs });
     };
     match difference {
-        Difference::Gone { .. } | Difference::Stock { .. } => mend.extend(item),
+        Difference::Gone { .. } | Difference::Stock { .. } | Difference::Unlisted { .. }
+            if rules.later.contains(&key) => {}
+        Difference::Gone { .. } => mend.extend(item),
+        Difference::Stock { here, there, .. } if there > here || rules.orders_are_known => mend.extend(item),
+        Difference::Stock { here, there, .. } => ask("inventoryLevel", here.to_string(), there.to_string()),
         // What they were never told of is put on by a person, or by the connection itself.
-        Difference::Unlisted { .. } if stand.is_some_and(|s| s.state.is_some()) => mend.extend(item),
-        Difference::Unlisted { .. } => {}
-        Difference::Price { .. } | Difference::Text { .. } if is_under_way || of == MessageOf::Stock => {}
+        Difference::Unlisted { .. } if stand.is_none_or(|s| s.state.is_none()) => {}
+        Difference::Unlisted { .. } if rules.orders_are_known => mend.extend(item),
+        Difference::Unlisted { .. } => ask("offers.availability", "InStock".to_owned(), String::new()),
+        Difference::Price { .. } | Difference::Text { .. }
+            if is_under_way || rules.of == MessageOf::Stock => {}
         Difference::Price { here, there, .. } => ask("offers.price", here.to_string(), there.to_string()),
         Difference::Text { field, here, there, .. } => ask(field, here.clone(), there.clone()),
         Difference::Unknown { name, .. } => ask("sku", String::new(), name.clone()),

@@ -197,7 +197,7 @@ async fn work(hand: &Hand<'_>, due: LiveDue) -> Result<(), Failure> {
         },
         async {
             if is_wanted(due.orders) {
-                orders::poll(hand).await?;
+                orders::poll(hand, hand.early).await?;
             }
             if is_wanted(due.kept) {
                 kept::try_again(hand).await?;

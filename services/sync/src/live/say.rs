@@ -2,12 +2,14 @@
 
 use super::client::{Answer, Ask, MAX_ANSWER_BYTES};
 use super::message::{Kind, Message, batch_ask};
+use super::orders;
 use super::round::Hand;
+use crate::words::tell_all;
 use domain::delivery::{Reply, Verdict, back_off, stale_too_often, verdict};
 use domain::ids::ItemId;
 use feeds::connection::BatchCall;
 use feeds::json_at;
-use ledger::{Settled, SettledAs};
+use ledger::{Failure, Settled, SettledAs};
 
 /// Messages in a row that come to nothing before the whole connection waits: as many as are under way at
 /// once, so that one that is poisoned does not stop the others.
@@ -62,6 +64,18 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
         if !again || message.is_late() {
             break;
         }
+        match is_the_latest(hand, &message, &heard).await {
+            Ok(true) => {}
+            // It is said anew, as the item stands by then.
+            Ok(false) => return Said::one(message.holder, left(message.item)),
+            Err(failure) => {
+                tracing::warn!("a message waits: {}", tell_all(&failure));
+                break;
+            }
+        }
+        if message.is_late() {
+            break;
+        }
         hand.reach.rate.owe();
         heard = match ask(hand, &message, &etag) {
             Ok(ask) => hear(hand, ask).await,
@@ -69,6 +83,18 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
         };
     }
     settled(hand, &message, heard)
+}
+
+/// A state there that has changed without our word may be a purchase: what was bought is taken in before
+/// the message is said over it, so that nothing is put on offer again that is sold.
+async fn is_the_latest(hand: &Hand<'_>, message: &Message, heard: &Heard) -> Result<bool, Failure> {
+    let may_be_bought = verdict(heard.reply, message.kind.saying()) == Verdict::Stale;
+    if !may_be_bought || hand.reach.file.orders.is_none() {
+        return Ok(true);
+    }
+    orders::poll(hand, true).await?;
+    let now = hand.ledger.listings_of(hand.connection.id, &[message.item]).await?;
+    Ok(now.iter().all(|(row, _)| row.revision == message.listing.revision))
 }
 
 fn ask(hand: &Hand<'_>, message: &Message, etag: &str) -> Result<Ask, String> {

@@ -8,9 +8,12 @@ use sync::live::{NotReconciled, reconcile};
 use wiremock::matchers::{any, method, path, query_param};
 use wiremock::{Mock, ResponseTemplate};
 
+/// Their orders, of which there are none: so that nobody can have bought what they do not list.
+const ORDERS: &str = "[orders]\nfrom = \"/orders\"\nevery = \"1d\"\n";
+
 fn tables(out: &str) -> String {
     format!(
-        "{out}[listed]\nfrom = \"/listed?page={{page}}\"\nnext = \"page\"\nevery = \"6h\"\nlayout = '''\n\
+        "{out}{ORDERS}[listed]\nfrom = \"/listed?page={{page}}\"\nnext = \"page\"\nevery = \"6h\"\nlayout = '''\n\
          feed = \"listings\"\nformat = \"json\"\neach = \"/listings\"\n[field.sku]\nfrom = \"/code\"\n\
          [field.\"offers.price\"]\nfrom = \"/price\"\n[field.inventoryLevel]\nfrom = \"/left\"\n\
          [field.name]\nfrom = \"/title\"\n'''\n"
@@ -25,12 +28,14 @@ fn listed(sku: &str, left: &str, price: &str) -> Value {
 async fn theirs(ground: &Ground, rows: &[Value]) {
     ground.server.reset().await;
     let page = |rows: &[Value]| ResponseTemplate::new(200).set_body_json(json!({"listings": rows}));
-    let half = rows.len() / 2;
+    let half = rows.len().div_ceil(2);
     for (number, rows) in [("1", &rows[..half]), ("2", &rows[half..])] {
         let asked = Mock::given(path("/listed")).and(query_param("page", number));
         asked.respond_with(page(rows)).mount(&ground.server).await;
     }
     Mock::given(path("/listed")).respond_with(page(&[])).mount(&ground.server).await;
+    let none = ResponseTemplate::new(200).set_body_raw("[]", "application/json");
+    Mock::given(path("/orders")).respond_with(none).mount(&ground.server).await;
     Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
 }
 
@@ -53,7 +58,8 @@ async fn drifts(ground: &Ground) -> Vec<String> {
 #[tokio::test]
 async fn what_is_safe_is_mended_and_the_rest_is_asked() {
     let mut ground = Ground::with(&tables(OUT), &["B1", "B2", "C1", "C2"]).await;
-    theirs(&ground, &[]).await;
+    let good = ["B1", "B2", "C1"].map(|sku| listed(sku, "1", "40.00"));
+    theirs(&ground, &good).await;
     let sold = ground.sell("C2").await;
     ground.rounds(SECOND).await;
     assert_eq!(told(&ground).await.len(), 3, "{:?}", told(&ground).await);
@@ -80,6 +86,32 @@ async fn what_is_safe_is_mended_and_the_rest_is_asked() {
     ground.take_back(&sold).await;
     ground.rounds(SECOND).await;
     assert_eq!(told(&ground).await, ["PUT /intake/B2 InStock", "PUT /intake/C2 InStock"]);
+}
+
+#[tokio::test]
+async fn what_they_have_less_of_may_be_bought_and_is_not_put_on_offer_again_unasked() {
+    let check = async |orders: &str, answer: ResponseTemplate, expected: &[&str], asked: &[&str]| {
+        let mut ground = Ground::with(&tables(OUT).replace(ORDERS, orders), &["B1", "C1"]).await;
+        theirs(&ground, &[]).await;
+        ground.rounds(SECOND).await;
+        theirs(&ground, &[listed("B1", "0", "40.00")]).await;
+        Mock::given(path("/orders")).respond_with(answer).with_priority(1).mount(&ground.server).await;
+        ground.rounds(6 * HOUR + SECOND).await;
+        assert_eq!(told(&ground).await, expected, "{orders}");
+        assert_eq!(drifts(&ground).await, asked, "{orders}");
+    };
+    let both = ["PUT /intake/B1 InStock", "PUT /intake/C1 InStock"];
+    let questions =
+        ["B1 inventoryLevel 1|0", "B1 offers.availability InStock|", "C1 offers.availability InStock|"];
+    let list = |text: &str| ResponseTemplate::new(200).set_body_raw(text.to_owned(), "application/json");
+    check(ORDERS, list("[]"), &both, &[]).await;
+    check("", list("[]"), &[], &questions).await;
+    check(ORDERS, ResponseTemplate::new(500), &[], &questions).await;
+    // B1 was bought there, and nobody here knew: it is taken off the shelf and not offered again.
+    let bought = "[{\"orderNumber\": \"1\", \"orderDate\": \"2026-06-15T11:00:00Z\", \"sku\": \"B1\", \
+        \"orderQuantity\": \"1\", \"price\": \"40.00\"}]";
+    let ended = ["PUT /intake/B1 SoldOut", "PUT /intake/C1 InStock"];
+    check(ORDERS, list(bought), &ended, &[]).await;
 }
 
 #[tokio::test]

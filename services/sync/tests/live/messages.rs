@@ -231,6 +231,41 @@ async fn another_state_there_is_asked_for_and_the_message_said_again() {
 }
 
 #[tokio::test]
+async fn what_was_bought_there_is_taken_in_before_anything_is_said_over_it() {
+    let tables = format!("{OUT}[orders]\nfrom = \"/orders\"\nevery = \"1d\"\n");
+    let mut ground = Ground::with(&tables, &[]).await;
+    ground.add("KIT", ItemKind::Counted, Asked::parse("3", None).ok()).await;
+    let list = |text: &str| ResponseTemplate::new(200).set_body_raw(text.to_owned(), "application/json");
+    Mock::given(path("/orders")).respond_with(list("[]")).mount(&ground.server).await;
+    Mock::given(any()).respond_with(ok().insert_header("etag", "\"one\"")).mount(&ground.server).await;
+    ground.rounds(SECOND).await;
+    // One is bought there, which changes their state; one is sold here before their list is asked for.
+    ground.server.reset().await;
+    let bought = "[{\"orderNumber\": \"1\", \"orderDate\": \"2026-06-15T11:00:00Z\", \"sku\": \"KIT\", \
+        \"orderQuantity\": \"1\", \"price\": \"40.00\"}]";
+    Mock::given(path("/orders")).respond_with(list(bought)).mount(&ground.server).await;
+    let changed = Mock::given(method("PUT")).and(header("if-match", "\"one\""));
+    changed.respond_with(ResponseTemplate::new(412)).mount(&ground.server).await;
+    Mock::given(any()).respond_with(ok().insert_header("etag", "\"two\"")).mount(&ground.server).await;
+    ground.sell("KIT").await;
+    ground.rounds(10 * SECOND).await;
+    let levels: Vec<String> = ground
+        .requests()
+        .await
+        .iter()
+        .filter(|r| r.method.as_str() == "PUT")
+        .map(|r| {
+            let body: serde_json::Value = serde_json::from_slice(&r.body).unwrap();
+            let condition = r.headers.get("if-match").map_or("-", |v| v.to_str().unwrap());
+            format!("{} {condition}", body["offers"]["inventoryLevel"]["value"].as_str().unwrap())
+        })
+        .collect();
+    assert_eq!(levels.last().map(String::as_str), Some("1 \"two\""), "{levels:?}");
+    assert!(!levels.contains(&"2 \"two\"".to_owned()), "two were never left: {levels:?}");
+    assert_eq!(ground.stock("KIT").await, "1 0");
+}
+
+#[tokio::test]
 async fn a_quarrel_ends_after_three_times() {
     let mut ground = Ground::with(OUT, &["B1"]).await;
     ground.answer(ResponseTemplate::new(412)).await;
