@@ -35,7 +35,7 @@ use domain::order::{IncomingOrder, OrderNumber, Standing};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// Takes orders in. The caller decides how many at once, see [`crate::Pace`].
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -94,11 +94,15 @@ impl Command for TakeOrders {
         if self.past {
             return past::take(tx, &self.orders, &self.who).await;
         }
-        let known = known(tx, &self.orders).await?;
+        let mut before = known(tx, &self.orders).await?;
+        // A list may name an order twice: by then it is known, as it stands after the first time.
+        let is_any_twice = self.orders.iter().map(key).collect::<HashSet<_>>().len() < self.orders.len();
         let mut outcomes = Vec::with_capacity(self.orders.len());
         for order in &self.orders {
-            let before = known.get(&key(order));
-            outcomes.push(apply::one(tx, order, before, &self.who).await?);
+            outcomes.push(apply::one(tx, order, before.get(&key(order)), &self.who).await?);
+            if is_any_twice {
+                before.extend(known(tx, std::slice::from_ref(order)).await?);
+            }
         }
         Ok(outcomes)
     }

@@ -4,7 +4,7 @@ use crate::build::{books, line, order, stock, stock_up, take, told};
 use crate::harness::{shops, usd};
 use domain::channel::Channel;
 use domain::order::{IncomingOrder, LinePrice, OrderStatus};
-use ledger::OrderLineState;
+use ledger::{OrderLineState, TakeOrders};
 
 #[tokio::test]
 async fn a_paid_order_is_one_sale_of_its_filled_lines() {
@@ -36,6 +36,24 @@ async fn a_paid_order_is_one_sale_of_its_filled_lines() {
         asked.shipping = usd("7.00");
         let refused = told(&take(&shop, &asked).await);
         assert!(refused.contains("taken in before with other contents"), "{refused}");
+        shop.end().await;
+    }
+}
+
+/// Lists of orders name one twice where a page is turned while they grow.
+#[tokio::test]
+async fn an_order_that_a_list_names_twice_is_taken_once() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        let asked = order("H-1", vec![line("KIT", "2", "12.00")]);
+        let mut later = asked.clone();
+        later.modified = Some(later.ordered.plus_millis(60_000));
+        later.status = OrderStatus::OrderCancelled;
+        let orders = vec![asked.clone(), asked.clone(), later, asked];
+        let batch = TakeOrders { orders, past: false, who: "sync".to_owned() };
+        let told: Vec<String> = shop.ledger.take_orders(&batch).await.unwrap().iter().map(told).collect();
+        assert_eq!(told[..2], ["taken, sale true, 1 filled, 0 short, 0 refunds", "known, 0 refunds"]);
+        assert_eq!(stock(&shop, "KIT").await, "5 / 0", "{}: {told:?}", shop.engine);
         shop.end().await;
     }
 }
