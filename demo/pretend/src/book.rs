@@ -9,9 +9,8 @@ use crate::shop::Counts;
 use crate::time::{self, Now};
 use rust_decimal::Decimal;
 use serde::Serialize;
+use std::time::Instant;
 
-/// Number of the first order.
-const FIRST_ORDER: usize = 1001;
 /// What posting an order costs the buyer, in hundredths.
 const POSTAGE: i64 = 450;
 /// The most orders that the shop keeps: bounds its memory.
@@ -150,6 +149,19 @@ pub enum NotBought {
     Full,
 }
 
+/// A message that was taken, and when by the machine's own clock.
+#[derive(Clone, Debug)]
+pub struct Remembered {
+    /// What it was told under.
+    pub sku: String,
+    /// Of which revision.
+    pub revision: Option<i64>,
+    /// When.
+    pub at: Instant,
+    /// What it said, byte for byte.
+    pub body: Vec<u8>,
+}
+
 /// Everything that the shop knows.
 #[derive(Debug)]
 pub(crate) struct Book {
@@ -159,14 +171,18 @@ pub(crate) struct Book {
     pub(crate) keys: Keys,
     pub(crate) visits: Visits,
     pub(crate) counts: Counts,
+    /// Messages that were taken, while somebody wants to know of them.
+    pub(crate) remembered: Option<Vec<Remembered>>,
     faults: Faults,
     changes: u64,
     backs: u64,
+    /// Number of the first order.
+    first_order: u64,
     clock: Now,
 }
 
 impl Book {
-    pub(crate) fn new(clock: Now, seed: u64, has_hooks: bool) -> Self {
+    pub(crate) fn new(clock: Now, seed: u64, first_order: u64, has_hooks: bool) -> Self {
         Self {
             goods: Goods::default(),
             orders: Vec::new(),
@@ -174,9 +190,11 @@ impl Book {
             keys: Keys::default(),
             visits: Visits::new(seed),
             counts: Counts::default(),
+            remembered: None,
             faults: Faults::default(),
             changes: 0,
             backs: 0,
+            first_order,
             clock,
         }
     }
@@ -197,6 +215,13 @@ impl Book {
     /// The true time: what waits here waits by it.
     pub(crate) fn true_now(&self) -> i64 {
         self.clock.millis()
+    }
+
+    pub(crate) fn remember(&mut self, sku: &str, revision: Option<i64>, body: &[u8]) {
+        if let Some(remembered) = &mut self.remembered {
+            let (sku, at, body) = (sku.to_owned(), Instant::now(), body.to_vec());
+            remembered.push(Remembered { sku, revision, at, body });
+        }
     }
 
     /// What a message must meet to be taken.
@@ -230,7 +255,7 @@ impl Book {
             let each = good.map_or(Decimal::ZERO, |good| good.price);
             lines.push(Line { code: sku.clone(), count: *count, each, back: None, told_by });
         }
-        let reference = (FIRST_ORDER + self.orders.len()).to_string();
+        let reference = self.number_at(self.orders.len());
         let now = self.now();
         let state = if is_paid { OrderState::OrderProcessing } else { OrderState::OrderPaymentDue };
         self.orders.push(Bought {
@@ -259,9 +284,13 @@ impl Book {
 
     fn place_of(&self, reference: &str) -> Result<usize, NotBought> {
         let no_such = || NotBought::NoSuchOrder { reference: reference.to_owned() };
-        let number: usize = reference.parse().map_err(|_| no_such())?;
-        let at = number.checked_sub(FIRST_ORDER).ok_or_else(no_such)?;
-        if at < self.orders.len() { Ok(at) } else { Err(no_such()) }
+        let number: u64 = reference.parse().map_err(|_| no_such())?;
+        let at = number.checked_sub(self.first_order).and_then(|at| usize::try_from(at).ok());
+        at.filter(|at| *at < self.orders.len()).ok_or_else(no_such)
+    }
+
+    fn number_at(&self, at: usize) -> String {
+        self.first_order.saturating_add(u64::try_from(at).unwrap_or(u64::MAX)).to_string()
     }
 
     pub(crate) fn order(&self, reference: &str) -> Result<&Bought, NotBought> {
@@ -279,14 +308,14 @@ impl Book {
         Ok(())
     }
 
-    /// Calls the whole order off; what was not given back goes back on sale.
+    /// Calls the whole order off: nothing of it is sent, and all of it goes back on sale.
     pub(crate) fn cancel(&mut self, reference: &str) -> Result<(), NotBought> {
         let at = self.place_of(reference)?;
         if self.orders[at].state == OrderState::OrderCancelled {
             return Err(NotBought::TooLate { reference: reference.to_owned() });
         }
         for line in self.orders[at].lines.clone() {
-            if line.back.is_none() && self.orders[at].left(&line.code) > Decimal::ZERO {
+            if line.back.is_none() {
                 self.goods.put_back(&line.code, line.count, line.told_by);
             }
         }

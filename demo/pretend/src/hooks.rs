@@ -2,13 +2,19 @@
 
 use crate::book::Bought;
 use crate::faults::Faults;
+use axum::body::Body;
+use axum::http::header::{CONTENT_TYPE, HOST};
+use axum::http::{Request, StatusCode, Uri};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use hmac::{Hmac, KeyInit, Mac};
+use hyper::client::conn::http1;
+use hyper_util::rt::TokioIo;
 use serde_json::json;
 use sha2::Sha256;
 use std::fmt;
 use std::time::Duration;
+use tokio::net::TcpStream;
 
 /// How often a hook is tried that is not answered well; after that the order list alone tells of it.
 const MAX_TRIES: u32 = 8;
@@ -133,21 +139,27 @@ impl Outbound {
     }
 }
 
-/// Sends hooks.
+/// Not an address that hooks can go to.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0} is no address for hooks: it begins with http:// and names a host, and a port if it is not 80")]
+pub struct NotAnAddress(String);
+
+/// Sends hooks, each on a connection of its own.
 #[derive(Debug)]
 pub(crate) struct Messenger {
-    client: reqwest::Client,
     to: HooksTo,
+    host: String,
+    path: String,
 }
 
 impl Messenger {
-    pub(crate) fn new(to: HooksTo) -> Result<Self, reqwest::Error> {
-        let client = reqwest::Client::builder()
-            .timeout(PATIENCE)
-            .redirect(reqwest::redirect::Policy::none())
-            .no_proxy()
-            .build()?;
-        Ok(Self { client, to })
+    pub(crate) fn new(to: HooksTo) -> Result<Self, NotAnAddress> {
+        let not = || NotAnAddress(to.address.clone());
+        let uri: Uri = to.address.parse().map_err(|_| not())?;
+        let host = uri.authority().filter(|_| uri.scheme_str() == Some("http")).ok_or_else(not)?.clone();
+        let host = if host.port().is_some() { host.to_string() } else { format!("{host}:80") };
+        let path = uri.path_and_query().map_or("/", |path| path.as_str()).to_owned();
+        Ok(Self { to, host, path })
     }
 
     pub(crate) fn by_itself(&self) -> bool {
@@ -159,16 +171,27 @@ impl Messenger {
         let seconds = shop_now_ms.div_euclid(1_000);
         let signed: Vec<String> =
             self.to.secrets.iter().map(|secret| secret.sign(&hook.id, seconds, &hook.body)).collect();
-        let request = self
-            .client
-            .post(&self.to.address)
-            .header("content-type", "application/json")
+        let request = Request::post(&self.path)
+            .header(HOST, &self.host)
+            .header(CONTENT_TYPE, "application/json")
             .header("webhook-id", &hook.id)
             .header("webhook-timestamp", seconds)
             .header("webhook-signature", signed.join(" "))
-            .body(hook.body.clone());
-        request.send().await.is_ok_and(|answer| answer.status().is_success())
+            .body(Body::from(hook.body.clone()));
+        let Ok(request) = request else { return false };
+        let answer = tokio::time::timeout(PATIENCE, ask(&self.host, request)).await;
+        answer.is_ok_and(|status| status.is_some_and(|status| status.is_success()))
     }
+}
+
+/// What a request is answered, if it is. The body of the answer is nobody's concern.
+async fn ask(host: &str, request: Request<Body>) -> Option<StatusCode> {
+    let stream = TcpStream::connect(host).await.ok()?;
+    let (mut sender, connection) = http1::handshake(TokioIo::new(stream)).await.ok()?;
+    let talking = tokio::spawn(connection);
+    let status = sender.send_request(request).await.ok().map(|answer| answer.status());
+    talking.abort();
+    status
 }
 
 #[cfg(test)]

@@ -20,10 +20,10 @@ mod time;
 mod trouble;
 mod wire;
 
-pub use book::{Bought, Line, NotBought, OrderState};
+pub use book::{Bought, Line, NotBought, OrderState, Remembered};
 pub use faults::{Fault, Faults};
 pub use goods::Shown;
-pub use hooks::{HookSecret, HooksTo, NotASecret};
+pub use hooks::{HookSecret, HooksTo, NotASecret, NotAnAddress};
 pub use shop::{Counts, Options, Running, Shop};
 pub use time::{Now, machine_clock};
 pub use trouble::PretendError;

@@ -79,7 +79,7 @@ pub(crate) async fn pass(
             next.run(request).await;
             broken()
         }
-        Fault::Slow { millis } => late(request, next, millis).await,
+        Fault::Slow { millis } => late(&shop, request, next, millis).await,
         Fault::Status { code, retry_after, acts } => {
             if acts {
                 next.run(request).await;
@@ -104,10 +104,14 @@ pub(crate) async fn pass(
 }
 
 /// Acts later, even if whoever asked has gone by then.
-async fn late(request: Request, next: Next, millis: u64) -> Response {
+async fn late(shop: &Shared, request: Request, next: Next, millis: u64) -> Response {
+    shop.book().counts.still_to_act += 1;
+    let shop = shop.clone();
     let acting = tokio::spawn(async move {
         tokio::time::sleep(Duration::from_millis(millis)).await;
-        next.run(request).await
+        let answer = next.run(request).await;
+        shop.book().counts.still_to_act -= 1;
+        answer
     });
     acting.await.unwrap_or_else(|_| StatusCode::INTERNAL_SERVER_ERROR.into_response())
 }

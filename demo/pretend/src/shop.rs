@@ -1,7 +1,7 @@
 //! The shop, open on a loopback address, and what a test or the demo may do with it.
 
 use crate::api;
-use crate::book::{Book, Bought, NotBought};
+use crate::book::{Book, Bought, NotBought, Remembered};
 use crate::faults::Faults;
 use crate::goods::Shown;
 use crate::hooks::{HooksTo, Messenger};
@@ -27,6 +27,7 @@ const MAX_BODY: usize = 4 * 1024 * 1024;
 const HOOKS_LOOKED_AT: Duration = Duration::from_millis(200);
 /// Where `demo` opens it, if nobody says otherwise.
 const USUAL_PORT: u16 = 8441;
+const FIRST_ORDER: u64 = 1001;
 
 /// How the shop is to be.
 #[derive(Clone, Debug)]
@@ -41,6 +42,8 @@ pub struct Options {
     pub faults: Faults,
     /// How chance falls.
     pub seed: u64,
+    /// Number of the first order: a shop that is opened anew must not use an earlier one's again.
+    pub first_order: u64,
     /// Its clock.
     pub clock: Now,
 }
@@ -53,6 +56,7 @@ impl Default for Options {
             hooks: None,
             faults: Faults::default(),
             seed: 1,
+            first_order: FIRST_ORDER,
             clock: machine_clock(),
         }
     }
@@ -75,6 +79,8 @@ pub struct Counts {
     pub asked_for_orders: u64,
     /// Hooks that were answered well.
     pub hooks: u64,
+    /// Slow requests that were not yet acted on.
+    pub still_to_act: u64,
 }
 
 /// What handlers share.
@@ -166,9 +172,9 @@ impl Shop {
         };
         let listener = TcpListener::bind(address).await.map_err(listen)?;
         let address = listener.local_addr().map_err(listen)?;
-        let messenger = options.hooks.map(Messenger::new).transpose().map_err(PretendError::Messenger)?;
+        let messenger = options.hooks.map(Messenger::new).transpose().map_err(PretendError::HooksTo)?;
         let sends = messenger.as_ref().is_some_and(Messenger::by_itself);
-        let mut book = Book::new(options.clock, options.seed, messenger.is_some());
+        let mut book = Book::new(options.clock, options.seed, options.first_order, messenger.is_some());
         book.set_faults(options.faults);
         let shop = Shared(Arc::new(Inner {
             book: Mutex::new(book),
@@ -276,6 +282,21 @@ impl Running {
     /// What was asked of it so far.
     pub fn counts(&self) -> Counts {
         self.shop.book().counts
+    }
+
+    /// Remembers each message that is taken from now on, for who measures; forgets those before.
+    pub fn remember_messages(&self) {
+        self.shop.book().remembered = Some(Vec::new());
+    }
+
+    /// How many are remembered.
+    pub fn remembered(&self) -> usize {
+        self.shop.book().remembered.as_ref().map_or(0, Vec::len)
+    }
+
+    /// What is remembered; from then on nothing is.
+    pub fn take_remembered(&self) -> Vec<Remembered> {
+        self.shop.book().remembered.take().unwrap_or_default()
     }
 
     /// Sends the hooks that are due now; answers how many were answered well.

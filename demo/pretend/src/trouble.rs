@@ -1,5 +1,6 @@
 //! Why the shop could not open.
 
+use crate::hooks::NotAnAddress;
 use std::net::SocketAddr;
 
 /// Why the shop could not open.
@@ -28,7 +29,7 @@ pub enum PretendError {
         #[source]
         source: std::io::Error,
     },
-    /// The client for hooks cannot be made.
-    #[error("what sends hooks could not be set up")]
-    Messenger(#[source] reqwest::Error),
+    /// Hooks cannot go where they are to go.
+    #[error(transparent)]
+    HooksTo(NotAnAddress),
 }

@@ -1,7 +1,7 @@
 //! The pretend shop from outside, over HTTP on the loopback.
 
 use pretend::{Fault, Faults, HookSecret, HooksTo, NotBought, Now, Options, Running, Shop};
-use reqwest::{Client, Method, Response};
+use reqwest::{Client, ClientBuilder, Method, Response};
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -25,8 +25,15 @@ fn listing(sku: &str, revision: i64, had: i64) -> Value {
             "inventoryLevel": {"value": had.to_string(), "unitCode": "C62"}}})
 }
 
+/// The clients of other rooms speak TLS, and so does every one of this build: it must be said by what.
+fn client() -> ClientBuilder {
+    // It may have been said before.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    Client::builder().no_proxy()
+}
+
 async fn say(shop: &Running, method: Method, path: &str, head: &[(&str, &str)], body: &Value) -> Response {
-    let client = Client::builder().no_proxy().build().unwrap();
+    let client = client().build().unwrap();
     let mut request = client.request(method, format!("{}{path}", shop.base())).body(body.to_string());
     for (name, value) in head {
         request = request.header(*name, *value);
@@ -244,7 +251,7 @@ async fn each_fault_does_what_it_says() {
     let check = async |fault: Fault, expected: Option<u16>, acts: bool| {
         let shop = open(options()).await;
         shop.set_faults(Faults { percent: 100, kinds: vec![fault], ..Faults::default() });
-        let client = Client::builder().no_proxy().build().unwrap();
+        let client = client().build().unwrap();
         let request = client.put(format!("{}/intake/A", shop.base())).body(listing("A", 1, 2).to_string());
         let begun = Instant::now();
         let answer = match request.send().await {
@@ -296,7 +303,7 @@ async fn a_slow_message_is_acted_on_even_if_nobody_waits() {
     let shop = open(options()).await;
     let kinds = vec![Fault::Slow { millis: 200 }];
     shop.set_faults(Faults { percent: 100, kinds, ..Faults::default() });
-    let client = Client::builder().no_proxy().timeout(Duration::from_millis(50)).build().unwrap();
+    let client = client().timeout(Duration::from_millis(50)).build().unwrap();
     let request = client.put(format!("{}/intake/A", shop.base())).body(listing("A", 1, 2).to_string());
     assert!(request.send().await.unwrap_err().is_timeout());
     assert_eq!(shop.availability("A"), None);
@@ -360,7 +367,7 @@ async fn hooks_are_signed_and_tried_again() {
 async fn a_passer_by_orders_on_the_page() {
     let shop = open(options()).await;
     put(&shop, "A<&1", 1, 1).await;
-    let client = Client::builder().no_proxy().redirect(reqwest::redirect::Policy::none()).build().unwrap();
+    let client = client().redirect(reqwest::redirect::Policy::none()).build().unwrap();
     let page = async |path: &str| get(&shop, path).await.text().await.unwrap();
     let shelf = page("/").await;
     assert!(shelf.contains("A&#60;&#38;1") && shelf.contains("Order it"), "{shelf}");

@@ -38,7 +38,7 @@ pub(super) async fn put(
         }
         let conditions = book.conditions(text_of(&headers, IF_MATCH.as_str()).map(str::to_owned));
         let taken = book.goods.take(&sku, &message, &conditions);
-        answer(book, &sku, taken)
+        answer(book, &sku, taken).inspect(|_| book.remember(&sku, message.revision(), &body))
     })
 }
 
@@ -48,7 +48,7 @@ pub(super) async fn post(State(shop): State<Shared>, headers: HeaderMap, body: B
         let message: Message = read(&body)?;
         let sku = message.sku.clone().unwrap_or_default();
         let taken = book.goods.take(&sku, &message, &book.conditions(None));
-        answer(book, &sku, taken)
+        answer(book, &sku, taken).inspect(|_| book.remember(&sku, message.revision(), &body))
     })
 }
 
