@@ -1,0 +1,90 @@
+//! What happens at the shop meanwhile: people buy from what it believes to have, and change their minds.
+
+use crate::Trouble;
+use crate::world::World;
+use pretend::{Bought, OrderState};
+use rust_decimal::Decimal;
+
+impl World {
+    /// Something that a buyer does.
+    pub(crate) fn buyer(&mut self) -> Result<(), Trouble> {
+        match self.dice.u8(0..12) {
+            0..=6 => self.buy(),
+            7 => self.pay(),
+            8 => self.cancel(),
+            9 => self.cancel_line(),
+            10 => self.refund(),
+            _ => self.buy_before_it_is_made(),
+        }
+        Ok(())
+    }
+
+    fn buy(&mut self) {
+        let mut on_sale: Vec<_> =
+            self.shop.goods().into_iter().filter(|good| good.have >= Decimal::ONE).collect();
+        self.dice.shuffle(&mut on_sale);
+        let wanted: Vec<(String, Decimal)> = on_sale
+            .iter()
+            .take(self.dice.usize(1..=2))
+            .map(|good| {
+                let two = good.have >= Decimal::TWO && self.dice.u8(0..3) == 0;
+                (good.sku.clone(), if two { Decimal::TWO } else { Decimal::ONE })
+            })
+            .collect();
+        let is_paid = self.dice.u8(0..4) > 0;
+        // An empty shelf sells nothing.
+        if self.shop.buy(&wanted, "Bea", is_paid).is_ok() {
+            self.happened.bought += 1;
+        }
+    }
+
+    /// The shop takes an order for something of its own, which the house makes and lists later.
+    fn buy_before_it_is_made(&mut self) {
+        if self.promised.len() >= 2 {
+            return;
+        }
+        let sku = format!("P{}-{}", self.promised.len(), self.happened.bought);
+        self.shop.put_own(&sku, "Made to order", Decimal::from(30), Decimal::ONE);
+        if self.shop.buy(&[(sku.clone(), Decimal::ONE)], "Cy", true).is_ok() {
+            self.happened.bought += 1;
+            self.promised.push(sku);
+        }
+    }
+
+    fn an_order(&mut self, fits: impl Fn(&Bought) -> bool) -> Option<Bought> {
+        let orders: Vec<Bought> = self.shop.orders().into_iter().filter(fits).collect();
+        self.dice.choice(&orders).cloned()
+    }
+
+    fn pay(&mut self) {
+        if let Some(order) = self.an_order(|order| order.state == OrderState::OrderPaymentDue) {
+            // It was looked at a moment ago, and nobody else is there.
+            let _ = self.shop.pay(&order.reference);
+        }
+    }
+
+    fn cancel(&mut self) {
+        if let Some(order) = self.an_order(|order| order.state != OrderState::OrderCancelled) {
+            let _ = self.shop.cancel(&order.reference);
+        }
+    }
+
+    fn cancel_line(&mut self) {
+        let many = |order: &Bought| order.lines.iter().filter(|line| line.back.is_none()).count() > 1;
+        if let Some(order) = self.an_order(many) {
+            // A line that was given back is refused, which is as good.
+            let _ = self.shop.cancel_line(&order.reference, &order.lines[0].code);
+        }
+    }
+
+    /// A whole line is given back: a part of a line that is short at the house is no whole line there.
+    fn refund(&mut self) {
+        let paid = |order: &Bought| order.state == OrderState::OrderProcessing;
+        if let Some(order) = self.an_order(paid)
+            && let Some(line) = order.lines.first()
+        {
+            // Given back before, it is refused.
+            let _ = self.shop.refund(&order.reference, &line.code, line.count);
+        }
+    }
+}

@@ -1,0 +1,135 @@
+//! The rounds of the senders, their deaths, and the calm after the storm.
+
+use crate::broken::Broken;
+use crate::world::{Sender, World};
+use crate::{Doing, Trouble, weather};
+use axum::http::StatusCode;
+use domain::day::Moment;
+use ledger::{ConnectionStatus, SendAgain};
+use std::time::Duration;
+use sync::live::{HookAnswer, Round, When};
+
+/// How long a round runs at most before its process dies, in microseconds of the machine.
+const DEATH_WITHIN_US: u64 = 12_000;
+/// How long what was sent by a process that died may still be on its way over the loopback.
+const SETTLES: Duration = Duration::from_millis(30);
+/// What is sent is acted on within so much of the storm's clock, or not at all: the program waits so long
+/// for an answer, and counts on it (design: after an outcome that is not known).
+const ACTED_ON_WITHIN_MS: i64 = 29_000;
+const LOOK_EVERY: Duration = Duration::from_millis(5);
+/// Rounds within which all that waits must have drained: back-off has its longest wait within 15 tries,
+/// and each round goes on to the next thing that is due.
+const MAX_ROUNDS: usize = 400;
+/// How far the clock goes on where nothing is due but the next poll.
+const POLL_MS: i64 = 31_000;
+/// Polls that must have passed since the shop came back: the first may have been under way before.
+const POLLS: u64 = 3;
+
+/// How the till answers a hook.
+pub(crate) fn hook_status(answer: &HookAnswer) -> StatusCode {
+    match answer {
+        HookAnswer::Taken | HookAnswer::Seen => StatusCode::NO_CONTENT,
+        HookAnswer::Kept => StatusCode::ACCEPTED,
+        HookAnswer::Unsigned(_) => StatusCode::UNAUTHORIZED,
+        _ => StatusCode::SERVICE_UNAVAILABLE,
+    }
+}
+
+async fn round(sender: &Sender, dice: u64) -> Result<When, Trouble> {
+    Round::run(&sender.ledger, &sender.live, dice).await.doing("run a round")
+}
+
+impl World {
+    /// A round of each sender, at the same time; when the next thing is due.
+    pub(crate) async fn rounds(&mut self) -> Result<Option<Moment>, Trouble> {
+        self.happened.rounds += 1;
+        let dice = [self.dice.u64(..), self.dice.u64(..)];
+        let due = |when: When| match when {
+            When::At(at) => Some(at),
+            When::OnChange => None,
+        };
+        match self.senders.as_slice() {
+            [one, two] => {
+                let (one, two) = tokio::join!(round(one, dice[0]), round(two, dice[1]));
+                Ok(due(one?).into_iter().chain(due(two?)).min())
+            }
+            [one, ..] => round(one, dice[0]).await.map(due),
+            [] => Ok(None),
+        }
+    }
+
+    /// A round in the middle of which its process dies: nothing of it goes on.
+    pub(crate) async fn round_that_dies(&mut self) -> Result<(), Trouble> {
+        let within = Duration::from_micros(self.dice.u64(0..DEATH_WITHIN_US));
+        let sender = self.dice.choice(&self.senders).cloned();
+        let dice = self.dice.u64(..);
+        let Some(sender) = sender else { return Ok(()) };
+        match tokio::time::timeout(within, round(&sender, dice)).await {
+            Ok(done) => done.map(|_| ()),
+            Err(_) => {
+                self.happened.deaths += 1;
+                if self.plan.plain_shop {
+                    tokio::time::sleep(SETTLES).await;
+                }
+                Ok(())
+            }
+        }
+    }
+
+    /// The clock goes on. What the shop is slow to act on is acted on before that is too late.
+    pub(crate) async fn advance(&mut self, millis: i64) {
+        let waits = self.plan.broken != Broken::StaleOverwrites;
+        let is_slow = |world: &Self| world.shop.counts().still_to_act > 0;
+        self.slack_ms = if is_slow(self) { self.slack_ms + millis } else { 0 };
+        while waits && self.slack_ms > ACTED_ON_WITHIN_MS && is_slow(self) {
+            tokio::time::sleep(LOOK_EVERY).await;
+        }
+        self.clock.advance_millis(millis);
+    }
+
+    /// The shop comes back; what waits drains.
+    pub(crate) async fn drain(&mut self) -> Result<(), Trouble> {
+        self.shop.set_faults(weather::calm(&self.plan));
+        while !self.promised.is_empty() {
+            self.finish().await?;
+        }
+        if !self.plan.shape.lists_new_pieces {
+            self.put_on(None).await?;
+        }
+        let asked_before = self.shop.counts().asked_for_orders;
+        for _ in 0..MAX_ROUNDS {
+            self.shop.send_hooks().await;
+            let due = self.rounds().await?;
+            let status = self.status().await?;
+            let polled = self.shop.counts().asked_for_orders >= asked_before + POLLS;
+            if is_drained(&status) && polled && self.shop.hooks_waiting() == 0 {
+                return Ok(());
+            }
+            // A person looks at what is parked once nothing else is under way.
+            if status.parked > 0 && status.waiting <= status.parked {
+                self.send_again().await?;
+            }
+            let now = self.ledger().now();
+            let next = now.plus_millis(POLL_MS);
+            let next = due.filter(|due| *due > now).map_or(next, |due| due.min(next));
+            self.advance(next.millis() - now.millis()).await;
+        }
+        let status = self.status().await?;
+        Err(Trouble::Wrong(vec![format!("after {MAX_ROUNDS} rounds something waits still: {status:?}")]))
+    }
+
+    pub(crate) async fn status(&self) -> Result<ConnectionStatus, Trouble> {
+        let all = self.ledger().connection_statuses().await.doing("read the connection's status")?;
+        let ours = all.into_iter().find(|status| status.id == self.connection);
+        ours.ok_or("the connection is gone").doing("read the connection's status")
+    }
+
+    async fn send_again(&mut self) -> Result<(), Trouble> {
+        let again = SendAgain { connection: self.connection, code: None, who: "storm".to_owned() };
+        self.try_to(&again).await.map(|_| ())
+    }
+}
+
+fn is_drained(status: &ConnectionStatus) -> bool {
+    status.waiting == 0 && status.parked == 0 && status.orders_kept == 0
+}

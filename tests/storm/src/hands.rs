@@ -1,0 +1,266 @@
+//! What the house does meanwhile: the counter, the workbench, and who decides about short lines.
+
+use crate::world::{Good, World};
+use crate::{Doing, Trouble};
+use domain::basket::{TenderKind, line_amount};
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::money::{Currency, Money};
+use domain::quantity::{Asked, Quantity};
+use domain::stock::{Fate, ItemKind, Why};
+use domain::weight::WeightUnit;
+use ledger::{
+    AddItems, AdjustStock, Counted, DecideFate, DecideLine, EditItem, EndHold, Failure, HoldLine, LineChoice,
+    NewHold, NewItem, NewRefund, NewSale, OrderLineState, PriceChange, Purpose, RefundTender, SaleLineIn,
+    TenderIn, VoidSale,
+};
+use rust_decimal::Decimal;
+
+/// Prices are between these, in cents.
+const PRICES: std::ops::RangeInclusive<i64> = 500..=9_000;
+const WHO: &str = "storm";
+
+fn usd(cents: i64) -> Result<Money, Trouble> {
+    Money::from_minor(cents, Currency::USD).doing("make an amount")
+}
+
+fn code(sku: &str) -> Result<Code, Trouble> {
+    Code::parse(sku).doing("read a code")
+}
+
+fn units(count: i64) -> Asked {
+    Asked { value: Decimal::from(count), unit: None }
+}
+
+impl World {
+    /// Something that happens in the house.
+    pub(crate) async fn house(&mut self) -> Result<(), Trouble> {
+        match self.dice.u8(0..20) {
+            0..=6 => self.ring_up().await,
+            7..=8 => self.set_aside().await,
+            9 => self.end_hold().await,
+            10..=11 => self.give_back().await,
+            12 => self.decide_fate().await,
+            13 => self.void().await,
+            14..=15 => self.edit().await,
+            16 => self.finish().await,
+            17 => self.count().await,
+            _ => self.decide_short().await,
+        }
+    }
+
+    fn pick(&mut self) -> Option<Good> {
+        self.dice.choice(&self.goods).cloned()
+    }
+
+    /// A new item at the workbench: mostly a piece, sometimes one that the shop has sold already.
+    pub(crate) async fn finish(&mut self) -> Result<(), Trouble> {
+        let promised = self.promised.pop();
+        let kind = match self.dice.u8(0..6) {
+            _ if promised.is_some() => ItemKind::Piece,
+            0 => ItemKind::Counted,
+            1 => ItemKind::Weight,
+            _ => ItemKind::Piece,
+        };
+        let sku = promised.unwrap_or_else(|| format!("S{}", self.goods.len()));
+        let many = self.dice.i64(1..=5);
+        let price = self.dice.i64(PRICES);
+        let item = NewItem {
+            kind,
+            name: format!("Piece {sku}"),
+            sku: Some(code(&sku)?),
+            gtin: None,
+            style: None,
+            color: "moss".to_owned(),
+            size: String::new(),
+            material: "wool".to_owned(),
+            weight: None,
+            extras: usd(0)?,
+            price: Some(usd(price)?),
+            cost: None,
+            quantity: (kind != ItemKind::Piece).then(|| units(many)),
+            stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
+            description: String::new(),
+            images: Vec::new(),
+            keep_off: false,
+        };
+        let add = AddItems { items: vec![item], who: WHO.to_owned(), progress: None };
+        if self.plan.shape.stock_alone {
+            // Whoever tells stock alone has put the listing there by other means.
+            self.shop.put_own(&sku, "By a file", Decimal::from(30), Decimal::ZERO);
+        }
+        if self.try_to(&add).await?.is_some() {
+            self.goods.push(Good { sku: sku.clone(), is_piece: kind == ItemKind::Piece });
+            if !self.plan.shape.lists_new_pieces && self.dice.bool() {
+                self.put_on(Some(vec![code(&sku)?])).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Puts pieces on the connection that waits for a person to do it.
+    pub(crate) async fn put_on(&mut self, codes: Option<Vec<Code>>) -> Result<(), Trouble> {
+        match self.ledger().put_on_connection(self.connection, codes.as_deref(), WHO).await {
+            Ok(_) | Err(Failure::Refused(_)) => Ok(()),
+            Err(failure) => Err(failure).doing("put pieces on the connection"),
+        }
+    }
+
+    async fn ring_up(&mut self) -> Result<(), Trouble> {
+        let (mut lines, mut due) = (Vec::new(), usd(0)?);
+        let mut wanted: Vec<Good> = (0..self.dice.usize(1..=2)).filter_map(|_| self.pick()).collect();
+        wanted.sort_by(|a, b| a.sku.cmp(&b.sku));
+        wanted.dedup_by(|a, b| a.sku == b.sku);
+        for good in wanted {
+            let asked = units(if good.is_piece { 1 } else { self.dice.i64(1..=2) });
+            let item = self.ledger().item(&code(&good.sku)?).await.doing("look an item up")?;
+            let quantity = Quantity::resolve(asked, item.measure()).doing("read a quantity")?;
+            let amount = line_amount(item.price, quantity).doing("price a line")?;
+            due = due.plus(amount).doing("add a basket up")?;
+            let (discount, tax) = (usd(0)?, usd(0)?);
+            lines.push(SaleLineIn::Goods { code: code(&good.sku)?, quantity: asked, discount, tax });
+        }
+        if lines.is_empty() {
+            return Ok(());
+        }
+        let sale = NewSale {
+            channel: Channel::parse("store").doing("name a channel")?,
+            lines,
+            discount: usd(0)?,
+            shipping: usd(0)?,
+            tenders: vec![TenderIn::plain(TenderKind::Card, due)],
+            hold: None,
+            at: None,
+            note: String::new(),
+            who: WHO.to_owned(),
+        };
+        if let Some(done) = self.try_to(&sale).await? {
+            self.sales.push(done.id);
+            self.happened.sold += 1;
+        }
+        Ok(())
+    }
+
+    async fn set_aside(&mut self) -> Result<(), Trouble> {
+        let Some(good) = self.pick() else { return Ok(()) };
+        let until =
+            self.dice.bool().then(|| self.ledger().now().plus_millis(self.dice.i64(60_000..7_200_000)));
+        let hold = NewHold {
+            lines: vec![HoldLine { code: code(&good.sku)?, quantity: units(1) }],
+            purpose: Purpose::Customer,
+            for_whom: "Ann".to_owned(),
+            until,
+        };
+        if let Some(held) = self.try_to(&hold).await? {
+            self.holds.push(held.id);
+        }
+        Ok(())
+    }
+
+    async fn end_hold(&mut self) -> Result<(), Trouble> {
+        if self.holds.is_empty() {
+            return Ok(());
+        }
+        let id = self.holds.swap_remove(self.dice.usize(0..self.holds.len()));
+        self.try_to(&EndHold { id }).await.map(|_| ())
+    }
+
+    async fn give_back(&mut self) -> Result<(), Trouble> {
+        let Some(sale) = self.dice.choice(&self.sales).copied() else { return Ok(()) };
+        let fate = match self.dice.u8(0..3) {
+            0 => Fate::Open,
+            1 => Fate::WrittenOff,
+            _ => Fate::Shelf,
+        };
+        let refund = NewRefund {
+            sale,
+            lines: Vec::new(),
+            fate,
+            shipping: usd(0)?,
+            tender: RefundTender::All(TenderKind::Card),
+            reason: "does not fit".to_owned(),
+            who: WHO.to_owned(),
+        };
+        if let Some(done) = self.try_to(&refund).await?
+            && fate == Fate::Open
+        {
+            self.undecided.extend(done.lines.iter().map(|line| line.0));
+        }
+        Ok(())
+    }
+
+    /// Refunded goods go back on the shelf, or not: those of the counter, and those of online orders.
+    async fn decide_fate(&mut self) -> Result<(), Trouble> {
+        let sales = self.ledger().sales(None, 50).await.doing("list sales")?;
+        let open = sales.iter().flat_map(|sale| &sale.refunds).flat_map(|refund| &refund.lines);
+        let open: Vec<_> = open.filter(|line| line.2 == Fate::Open).map(|line| line.0).collect();
+        let Some(line) = self.dice.choice(&open).copied() else { return Ok(()) };
+        let fate = if self.dice.bool() { Fate::Shelf } else { Fate::WrittenOff };
+        self.try_to(&DecideFate { line, fate, who: WHO.to_owned() }).await.map(|_| ())
+    }
+
+    async fn void(&mut self) -> Result<(), Trouble> {
+        let Some(sale) = self.dice.choice(&self.sales).copied() else { return Ok(()) };
+        let void = VoidSale { sale, reason: "rung up twice".to_owned(), who: WHO.to_owned() };
+        self.try_to(&void).await.map(|_| ())
+    }
+
+    /// Another price, another text, or off and on the channel.
+    async fn edit(&mut self) -> Result<(), Trouble> {
+        let Some(good) = self.pick() else { return Ok(()) };
+        let mut edit = EditItem {
+            code: code(&good.sku)?,
+            revision: None,
+            name: None,
+            color: None,
+            size: None,
+            material: None,
+            description: None,
+            images: None,
+            price: None,
+            weight: None,
+            extras: None,
+            cost: None,
+            keep_off: None,
+            who: WHO.to_owned(),
+        };
+        match self.dice.u8(0..4) {
+            0 => edit.price = Some(PriceChange::Hand(usd(self.dice.i64(PRICES))?)),
+            1 => edit.keep_off = Some(self.dice.bool()),
+            _ => edit.description = Some(format!("Warm, no. {}", self.dice.u16(..))),
+        }
+        self.try_to(&edit).await.map(|_| ())
+    }
+
+    async fn count(&mut self) -> Result<(), Trouble> {
+        let Some(good) = self.pick().filter(|good| !good.is_piece) else { return Ok(()) };
+        let what = match self.dice.u8(0..3) {
+            0 => Counted::Is(units(self.dice.i64(0..=4))),
+            1 => Counted::More(units(self.dice.i64(1..=3))),
+            _ => Counted::Less(units(1), Why::Damage),
+        };
+        let adjust =
+            AdjustStock { code: code(&good.sku)?, what, note: "counted".to_owned(), who: WHO.to_owned() };
+        self.try_to(&adjust).await.map(|_| ())
+    }
+
+    /// A person chooses for a line that is short.
+    async fn decide_short(&mut self) -> Result<(), Trouble> {
+        let orders = self.ledger().orders(None, true, 20).await.doing("list short orders")?;
+        let Some(order) = self.dice.choice(&orders) else { return Ok(()) };
+        let short = order.lines.iter().find(|line| line.state == OrderLineState::Short);
+        let Some(line) = short.map(|line| line.id) else { return Ok(()) };
+        let order = order.id;
+        let choice = match self.dice.u8(0..3) {
+            0 => LineChoice::Refund,
+            1 => LineChoice::Fill,
+            _ => match self.pick() {
+                Some(good) => LineChoice::Substitute(code(&good.sku)?),
+                None => LineChoice::Refund,
+            },
+        };
+        let reason = "as agreed by post".to_owned();
+        let decide = DecideLine { order, line, choice, reason, who: WHO.to_owned() };
+        self.try_to(&decide).await.map(|_| ())
+    }
+}

@@ -1,0 +1,63 @@
+//! Storms of the live sync: counter, workbench, buyers, network, faults and deaths of processes, drawn
+//! from a seed, against the pretend online shop over the loopback, on a clock of the storm's own.
+//!
+//! After a storm the shop comes back, and what waits drains. Then its availability must be the shelf's,
+//! each order must be in the books exactly once, no piece may be sold twice, and `check` finds nothing.
+//!
+//! A seed draws the same storm again. What happens at the same moment on several connections may still
+//! fall in another order: a storm that failed once fails again mostly, not always.
+
+mod broken;
+mod buyers;
+mod connection;
+mod drain;
+mod ground;
+mod hands;
+mod plan;
+mod storm;
+mod verdict;
+mod weather;
+mod world;
+
+pub use broken::Broken;
+pub use ground::{Engine, Template};
+pub use storm::{Report, Storm};
+
+/// Why a storm could not go on, or what was wrong after it.
+#[derive(Debug, thiserror::Error)]
+pub enum Trouble {
+    /// Something of the program or of the machine failed that must not.
+    #[error("{step}: {}", in_full(source.as_ref()))]
+    Step {
+        /// What was being done.
+        step: &'static str,
+        /// What failed.
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+    /// After the storm something does not hold.
+    #[error("{}", .0.join("\n"))]
+    Wrong(Vec<String>),
+}
+
+/// An error with what is behind it.
+fn in_full(error: &(dyn std::error::Error + 'static)) -> String {
+    let mut words = error.to_string();
+    let mut behind = error.source();
+    while let Some(source) = behind {
+        words.push_str(": ");
+        words.push_str(&source.to_string());
+        behind = source.source();
+    }
+    words
+}
+
+/// Says what was being done when something failed.
+trait Doing<T> {
+    fn doing(self, step: &'static str) -> Result<T, Trouble>;
+}
+
+impl<T, E: Into<Box<dyn std::error::Error + Send + Sync>>> Doing<T> for Result<T, E> {
+    fn doing(self, step: &'static str) -> Result<T, Trouble> {
+        self.map_err(|source| Trouble::Step { step, source: source.into() })
+    }
+}

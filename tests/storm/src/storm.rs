@@ -1,0 +1,161 @@
+//! A storm from its first cloud to the verdict.
+
+use crate::broken::Broken;
+use crate::ground::{Engine, Template};
+use crate::plan::Plan;
+use crate::world::World;
+use crate::{Doing, Trouble, weather};
+use domain::channel::Channel;
+use domain::money::{Currency, Money};
+use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
+use domain::quantity::Asked;
+use ledger::TakeOrders;
+
+const MINUTE_MS: i64 = 60_000;
+
+/// A storm.
+#[derive(Clone, Copy, Debug)]
+pub struct Storm {
+    /// From which all of it is drawn.
+    pub seed: u64,
+    /// On which engine.
+    pub engine: Engine,
+    /// What is broken on purpose.
+    pub broken: Broken,
+}
+
+/// How much happened in a storm.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Report {
+    /// Sales at the counter.
+    pub sold: u64,
+    /// Orders at the shop.
+    pub bought: u64,
+    /// Lines of orders that were short, or that a person has decided about.
+    pub short: u64,
+    /// Requests that met a fault.
+    pub faults: u64,
+    /// Messages that the shop took, and those that it refused as stale.
+    pub taken: u64,
+    /// Messages refused as stale.
+    pub stale: u64,
+    /// Hooks that were answered well.
+    pub hooks: u64,
+    /// Processes that died.
+    pub deaths: u64,
+}
+
+impl Storm {
+    /// Lets it break, waits for the calm, and says what is wrong then.
+    ///
+    /// # Errors
+    /// With all that does not hold, or with what failed on the way.
+    pub async fn run(self, template: &Template) -> Result<Report, Trouble> {
+        let (plan, dice) = Plan::draw(self.seed, self.engine, self.broken);
+        let drawn = format!("{plan:?}");
+        let mut world = World::begin(plan, dice, template).await?;
+        let ended = weather_it(&mut world).await;
+        let (happened, counts) = (world.happened, world.shop.counts());
+        world.end().await;
+        let mut wrong = ended?;
+        if !wrong.is_empty() {
+            wrong.push(format!("it was {drawn}"));
+            return Err(Trouble::Wrong(wrong));
+        }
+        Ok(Report {
+            sold: happened.sold,
+            bought: happened.bought,
+            short: happened.short,
+            faults: counts.faults,
+            taken: counts.taken,
+            stale: counts.stale,
+            hooks: counts.hooks,
+            deaths: happened.deaths,
+        })
+    }
+}
+
+async fn weather_it(world: &mut World) -> Result<Vec<String>, Trouble> {
+    for _ in 0..world.plan.pieces {
+        world.finish().await?;
+    }
+    for _ in 0..world.plan.steps {
+        step(world).await?;
+    }
+    world.drain().await?;
+    spoil(world).await?;
+    world.verdict().await
+}
+
+/// Something happens.
+async fn step(world: &mut World) -> Result<(), Trouble> {
+    match world.dice.u8(0..24) {
+        0..=6 => world.house().await,
+        7..=10 => world.buyer(),
+        11..=15 => world.rounds().await.map(|_| ()),
+        16 => world.round_that_dies().await,
+        17 => {
+            world.shop.send_hooks().await;
+            Ok(())
+        }
+        18 => {
+            let faults = weather::draw(&world.plan, &mut world.dice);
+            world.shop.set_faults(faults);
+            Ok(())
+        }
+        19 => {
+            world.shop.set_faults(weather::calm(&world.plan));
+            Ok(())
+        }
+        20..=22 => {
+            let millis = world.dice.i64(1..2 * MINUTE_MS);
+            world.advance(millis).await;
+            Ok(())
+        }
+        _ => {
+            let millis = world.dice.i64(10 * MINUTE_MS..8 * 60 * MINUTE_MS);
+            world.advance(millis).await;
+            Ok(())
+        }
+    }
+}
+
+/// What is broken on purpose beside the shop: the first order stands in the books under another number
+/// too, or is called off there alone.
+async fn spoil(world: &mut World) -> Result<(), Trouble> {
+    let Some(order) = world.shop.orders().into_iter().next() else { return Ok(()) };
+    let (number, status) = match world.plan.broken {
+        Broken::OrdersTwice => (format!("7{}", order.reference), OrderStatus::OrderProcessing),
+        Broken::OrdersLost => (order.reference.clone(), OrderStatus::OrderCancelled),
+        _ => return Ok(()),
+    };
+    let zero = Money::zero(Currency::USD);
+    let mut lines = Vec::new();
+    for line in order.lines.iter().filter(|line| line.back.is_none()) {
+        lines.push(IncomingLine {
+            code: Some(domain::codes::Code::parse(&line.code).doing("read a code")?),
+            name: String::new(),
+            quantity: Asked { value: line.count, unit: None },
+            price: LinePrice::Each(
+                Money::parse(&line.each.to_string(), Currency::USD).doing("read a price")?,
+            ),
+            discount: zero,
+            tax: zero,
+        });
+    }
+    let now = world.ledger().now();
+    let again = IncomingOrder {
+        channel: Channel::online(),
+        number: OrderNumber::parse(&number).doing("number an order")?,
+        ordered: now,
+        modified: Some(now.plus_millis(12 * 60 * MINUTE_MS)),
+        status,
+        lines,
+        refunds: Vec::new(),
+        discount: zero,
+        shipping: zero,
+        fee: zero,
+        customer: Customer::default(),
+    };
+    world.try_to(&TakeOrders { orders: vec![again], past: false, who: "storm".to_owned() }).await.map(|_| ())
+}

@@ -1,0 +1,201 @@
+//! What must hold after a storm.
+
+use crate::world::World;
+use crate::{Doing, Trouble};
+use domain::codes::Code;
+use domain::stock::Fate;
+use ledger::{OrderDetail, OrderLineState, SaleView, SoldFor, WaitingLine};
+use pretend::{Bought, OrderState};
+use rust_decimal::Decimal;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// More than happens in a storm.
+const ALL: usize = 10_000;
+
+/// What the books say of an order: the order itself, and the sales that came of it.
+type Booked = (OrderDetail, Vec<SaleView>);
+
+impl World {
+    /// Everything that is wrong.
+    pub(crate) async fn verdict(&mut self) -> Result<Vec<String>, Trouble> {
+        let sales = self.ledger().sales(None, ALL).await.doing("list sales")?;
+        let mut wrong = self.unequal().await?;
+        wrong.extend(self.sold_twice(&sales));
+        wrong.extend(self.wrong_orders(&sales).await?);
+        let report = self.ledger().check(|_| ()).await.doing("check the shop")?;
+        wrong.extend(report.findings.iter().map(|finding| format!("check: {finding:?}")));
+        Ok(wrong)
+    }
+
+    /// Goods of which the shop believes to have another amount than is free on the shelf.
+    async fn unequal(&self) -> Result<Vec<String>, Trouble> {
+        let mut wrong = Vec::new();
+        for good in &self.goods {
+            let code = Code::parse(&good.sku).doing("read a code")?;
+            let item = self.ledger().item(&code).await.doing("look an item up")?;
+            let free = if item.keep_off { Decimal::ZERO } else { item.free().value() };
+            let there = self.shop.availability(&good.sku).unwrap_or_default();
+            if free.max(Decimal::ZERO) != there {
+                let told = self.shop.good(&good.sku).map(|good| good.revision);
+                wrong.push(format!(
+                    "{}: {free} on the shelf at revision {}, {there} at the shop, which was told of {told:?}",
+                    good.sku, item.revision
+                ));
+            }
+        }
+        let ours: BTreeSet<&str> = self.goods.iter().map(|good| good.sku.as_str()).collect();
+        let strange = self.shop.goods().into_iter().filter(|good| !ours.contains(good.sku.as_str()));
+        wrong.extend(strange.map(|good| format!("{}: the shop lists what the house never made", good.sku)));
+        Ok(wrong)
+    }
+
+    /// Pieces that stand in more than one sale, without having come back in between.
+    fn sold_twice(&self, sales: &[SaleView]) -> Vec<String> {
+        let mut sold: BTreeMap<&str, usize> = BTreeMap::new();
+        for sale in sales.iter().filter(|sale| !sale.voided) {
+            let back: BTreeSet<_> = sale
+                .refunds
+                .iter()
+                .flat_map(|refund| &refund.lines)
+                .filter(|(_, _, fate)| *fate == Fate::Shelf)
+                .map(|(_, line, _)| *line)
+                .collect();
+            for line in sale.lines.iter().filter(|line| !back.contains(&line.line.id)) {
+                *sold.entry(line.line.code.as_str()).or_default() += 1;
+            }
+        }
+        let pieces = self.goods.iter().filter(|good| good.is_piece);
+        let twice = pieces.filter_map(|good| sold.get(good.sku.as_str()).map(|times| (good, *times)));
+        twice
+            .filter(|(_, times)| *times > 1)
+            .map(|(good, times)| format!("{}: a piece sold {times} times", good.sku))
+            .collect()
+    }
+
+    /// Orders that are not in the books exactly once, as the shop has them.
+    async fn wrong_orders(&mut self, sales: &[SaleView]) -> Result<Vec<String>, Trouble> {
+        let mut wrong = Vec::new();
+        let mut booked: BTreeMap<String, Booked> = BTreeMap::new();
+        for order in self.ledger().orders(None, false, ALL).await.doing("list orders")? {
+            let detail = self.ledger().order(order.id).await.doing("read an order")?;
+            if detail.follows.is_some() {
+                continue;
+            }
+            let was_short = |l: &&WaitingLine| l.chosen.is_some() || l.line.state == OrderLineState::Short;
+            self.happened.short += detail.lines.iter().filter(was_short).map(|_| 1).sum::<u64>();
+            let is_of = |sale: &&SaleView| sale.order.as_deref().is_some_and(|of| root(of) == order.number);
+            let sales = sales.iter().filter(is_of).cloned().collect();
+            if booked.insert(order.number.clone(), (detail, sales)).is_some() {
+                wrong.push(format!("order {} is in the books twice", order.number));
+            }
+        }
+        for order in self.shop.orders() {
+            match booked.remove(&order.reference) {
+                None => wrong.push(format!("order {} is not in the books", order.reference)),
+                Some(booked) => wrong.extend(wrong_order(&order, &booked)),
+            }
+        }
+        let unknown = booked.into_keys();
+        wrong.extend(
+            unknown.map(|number| format!("order {number} is in the books, and the shop has none such")),
+        );
+        Ok(wrong)
+    }
+}
+
+/// The number of the order that an order follows, or its own: those of the shop are figures alone.
+fn root(number: &str) -> &str {
+    number.split(|c: char| !c.is_ascii_digit()).next().unwrap_or(number)
+}
+
+/// What is wrong with one order in the books.
+fn wrong_order(order: &Bought, (detail, sales): &Booked) -> Vec<String> {
+    let mut wrong = Vec::new();
+    let number = &order.reference;
+    let status = detail.order.status.code();
+    if status != format!("{:?}", order.state) {
+        wrong.push(format!("order {number} is {:?} at the shop and {status} in the books", order.state));
+    }
+    let codes: BTreeSet<&str> = order
+        .lines
+        .iter()
+        .map(|line| line.code.as_str())
+        .chain(detail.lines.iter().map(|line| line.line.code.as_str()))
+        .collect();
+    for code in codes {
+        wrong.extend(wrong_line(order, detail, code));
+        wrong.extend(wrong_refund(order, detail, sales, code));
+    }
+    let standing = sales.iter().filter(|sale| !sale.voided);
+    let left = standing
+        .flat_map(|sale| &sale.lines)
+        .any(|line| line.given_back.steps() < line.line.quantity.steps());
+    if order.state != OrderState::OrderProcessing && left {
+        wrong.push(format!("order {number} is {:?}, and something of it is still sold", order.state));
+    }
+    wrong
+}
+
+/// So much was ordered: so much must be filled, set aside, short, or decided about by a person.
+fn wrong_line(order: &Bought, detail: &OrderDetail, code: &str) -> Option<String> {
+    let ordered: Decimal =
+        order.lines.iter().filter(|l| l.code == code && l.back.is_none()).map(|l| l.count).sum();
+    let ours = detail.lines.iter().filter(|line| line.line.code == code);
+    // What a person had sold instead stands as a line of its own, which nobody ordered.
+    let mut stands = -sold_instead(detail, code, |sold| sold.order == detail.order.id);
+    let mut settled = Decimal::ZERO;
+    for line in ours {
+        let quantity = line.line.quantity.value();
+        match line.line.state {
+            _ if line.chosen.is_some() => settled += quantity,
+            OrderLineState::Undone => {}
+            _ => stands += quantity,
+        }
+    }
+    let given_back = order.lines.iter().any(|line| line.code == code && line.back.is_some());
+    let right = match (order.state, given_back) {
+        (OrderState::OrderCancelled, _) => true,
+        // A short line whose money the shop gave back is done with.
+        (_, true) => stands <= ordered,
+        (_, false) => stands <= ordered && ordered <= stands + settled,
+    };
+    (!right).then(|| {
+        let number = &order.reference;
+        format!(
+            "order {number}: {ordered} of {code} at the shop, {stands} and {settled} decided in the books"
+        )
+    })
+}
+
+/// How much of a code was sold in place of lines that were short.
+fn sold_instead(detail: &OrderDetail, code: &str, counts: impl Fn(&SoldFor) -> bool) -> Decimal {
+    let sold = |line: &&WaitingLine| {
+        let sold = line.chosen.as_ref().and_then(|chosen| chosen.sold.as_ref());
+        sold.is_some_and(|sold| sold.code == code && counts(sold))
+    };
+    detail.lines.iter().filter(sold).map(|line| line.line.quantity.value()).sum()
+}
+
+/// So much was given back at the shop: so much must be given back of its sale, unless the line was never
+/// sold. A line that was called off is given back in the books too, and one that was sold instead of
+/// another may be.
+fn wrong_refund(order: &Bought, detail: &OrderDetail, sales: &[SaleView], code: &str) -> Option<String> {
+    if order.state != OrderState::OrderProcessing {
+        return None;
+    }
+    let told: Decimal =
+        order.lines.iter().filter(|l| l.code == code && l.back.is_some()).map(|l| -l.count).sum();
+    let of_it = || detail.lines.iter().filter(|line| line.line.code == code && line.chosen.is_none());
+    let was_filled = of_it().any(|line| line.line.state == OrderLineState::Filled);
+    let undone = of_it().filter(|line| line.line.state == OrderLineState::Undone);
+    let off: Decimal = undone.map(|line| line.line.quantity.value()).sum();
+    let most = told + off + sold_instead(detail, code, |_| true);
+    let lines = sales.iter().filter(|sale| !sale.voided).flat_map(|sale| &sale.lines);
+    let booked: Decimal =
+        lines.filter(|line| line.line.code == code).map(|line| line.given_back.value()).sum();
+    let right = booked <= most && (told <= booked || !was_filled);
+    (!right).then(|| {
+        let number = &order.reference;
+        format!("order {number}: {told} of {code} given back at the shop, {booked} in the books")
+    })
+}

@@ -1,0 +1,183 @@
+//! The farm's house and the pretend shop, set up for a storm.
+
+use crate::connection::{self, HOOK, HOOK_SECRET, NAME, SECRET};
+use crate::drain::hook_status;
+use crate::ground::{Engine, Ground, Template};
+use crate::plan::{Plan, START};
+use crate::{Doing, Trouble, weather};
+use axum::Router;
+use axum::body::Bytes;
+use axum::extract::State;
+use axum::http::{HeaderMap, HeaderValue, StatusCode};
+use axum::routing::post;
+use domain::ids::{ConnectionId, HoldGroupId, RefundLineId, SaleId};
+use fastrand::Rng;
+use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock, SaveConnection};
+use pretend::{HookSecret, HooksTo, Now, Options, Running, Shop};
+use std::net::Ipv4Addr;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::Path;
+use std::sync::Arc;
+use sync::live::{Live, Secrets, take_hook};
+use tokio::net::TcpListener;
+use tokio::task::JoinHandle;
+
+/// A process of the house that syncs.
+#[derive(Clone, Debug)]
+pub(crate) struct Sender {
+    pub(crate) ledger: Ledger,
+    pub(crate) live: Arc<Live>,
+}
+
+/// An item that the house made.
+#[derive(Clone, Debug)]
+pub(crate) struct Good {
+    pub(crate) sku: String,
+    pub(crate) is_piece: bool,
+}
+
+/// How much happened: a storm in which nothing does proves nothing.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Happened {
+    pub(crate) sold: u64,
+    pub(crate) refused: u64,
+    pub(crate) bought: u64,
+    pub(crate) deaths: u64,
+    pub(crate) rounds: u64,
+    pub(crate) short: u64,
+}
+
+#[derive(Debug)]
+pub(crate) struct World {
+    pub(crate) plan: Plan,
+    pub(crate) dice: Rng,
+    pub(crate) clock: Arc<ManualClock>,
+    pub(crate) senders: Vec<Sender>,
+    pub(crate) shop: Running,
+    pub(crate) connection: ConnectionId,
+    pub(crate) goods: Vec<Good>,
+    /// Goods that the shop sold before the house made them.
+    pub(crate) promised: Vec<String>,
+    pub(crate) sales: Vec<SaleId>,
+    pub(crate) holds: Vec<HoldGroupId>,
+    pub(crate) undecided: Vec<RefundLineId>,
+    pub(crate) happened: Happened,
+    /// How far the clock went on while the shop was still to act on something.
+    pub(crate) slack_ms: i64,
+    door: JoinHandle<()>,
+    /// Taken away last.
+    _ground: Ground,
+}
+
+impl World {
+    pub(crate) async fn begin(plan: Plan, dice: Rng, template: &Template) -> Result<Self, Trouble> {
+        let ground = template.copy()?;
+        let clock = Arc::new(ManualClock::at(START));
+        let secrets = ground.folder.path().join("secrets");
+        write_secrets(&secrets)?;
+        let mut senders = Vec::new();
+        for _ in 0..if plan.engine == Engine::Postgres { 2 } else { 1 } {
+            let open = Ledger::open(&ground.url, Access::Write, Arc::<ManualClock>::clone(&clock));
+            let live = Live::new(Secrets::new(Some(secrets.clone())), weather::LIMITS);
+            senders.push(Sender { ledger: open.await.doing("open the shop")?, live: Arc::new(live) });
+        }
+        let first = senders.first().cloned().ok_or("nobody").doing("find a sender")?;
+        let (hooks_to, door) = open_door(first.clone()).await?;
+        let shop = open_shop(&plan, &clock, hooks_to).await?;
+        let text = connection::text(&plan.shape, &shop.base());
+        let checked = sync::live::check_connection(&text).doing("read the connection")?;
+        let save = SaveConnection {
+            name: NAME.to_owned(),
+            channel: checked.channel,
+            text,
+            new_pieces: checked.new_pieces,
+            who: "owner".to_owned(),
+        };
+        let connection = first.ledger.execute(None, &save).await.doing("save the connection")?.answer;
+        Ok(Self {
+            plan,
+            dice,
+            clock,
+            senders,
+            shop,
+            connection,
+            goods: Vec::new(),
+            promised: Vec::new(),
+            sales: Vec::new(),
+            holds: Vec::new(),
+            undecided: Vec::new(),
+            happened: Happened::default(),
+            slack_ms: 0,
+            door,
+            _ground: ground,
+        })
+    }
+
+    /// The house's own process, where the counter is.
+    pub(crate) fn ledger(&self) -> &Ledger {
+        &self.senders[0].ledger
+    }
+
+    /// Does it, or is refused: somebody else may have been faster, or there is nothing left.
+    pub(crate) async fn try_to<C: Command>(&mut self, command: &C) -> Result<Option<C::Answer>, Trouble> {
+        match self.ledger().execute(None, command).await {
+            Ok(done) => Ok(Some(done.answer)),
+            Err(Failure::Refused(_)) => {
+                self.happened.refused += 1;
+                Ok(None)
+            }
+            Err(failure) => Err(failure).doing("run a command"),
+        }
+    }
+
+    pub(crate) async fn end(self) {
+        self.door.abort();
+        for sender in &self.senders {
+            sender.ledger.close().await;
+        }
+    }
+}
+
+fn write_secrets(folder: &Path) -> Result<(), Trouble> {
+    std::fs::create_dir(folder).doing("make the folder of secrets")?;
+    for (name, secret) in [(NAME, SECRET), (HOOK, HOOK_SECRET)] {
+        let mut options = std::fs::OpenOptions::new();
+        let file = options.write(true).create_new(true).mode(0o600).open(folder.join(name));
+        std::io::Write::write_all(&mut file.doing("write a secret")?, secret.as_bytes())
+            .doing("write a secret")?;
+    }
+    Ok(())
+}
+
+/// Where hooks come in: as the till does it, without the till.
+async fn open_door(sender: Sender) -> Result<(String, JoinHandle<()>), Trouble> {
+    async fn hook(State(sender): State<Sender>, headers: HeaderMap, body: Bytes) -> StatusCode {
+        let text = |value: &HeaderValue| String::from_utf8_lossy(value.as_bytes()).into_owned();
+        let headers: Vec<_> = headers.iter().map(|(name, value)| (name.to_string(), text(value))).collect();
+        hook_status(&take_hook(&sender.ledger, &sender.live, NAME, &headers, &body).await)
+    }
+    let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.doing("open the door for hooks")?;
+    let address = listener.local_addr().doing("open the door for hooks")?;
+    let routes = Router::new().route("/hooks/village", post(hook)).with_state(sender);
+    let door = tokio::spawn(async move {
+        // It ends with the storm alone.
+        let _ = axum::serve(listener, routes).await;
+    });
+    Ok((format!("http://{address}/hooks/village"), door))
+}
+
+async fn open_shop(plan: &Plan, clock: &Arc<ManualClock>, hooks_to: String) -> Result<Running, Trouble> {
+    let clock = Arc::clone(clock);
+    let secrets = vec![HookSecret::parse(HOOK_SECRET).doing("read the hooks' secret")?];
+    let hooks = HooksTo { address: hooks_to, secrets, by_itself: false };
+    let options = Options {
+        listen: (Ipv4Addr::LOCALHOST, 0).into(),
+        secret: plan.shape.secret.then(|| SECRET.to_owned()),
+        hooks: plan.shape.hooks.then_some(hooks),
+        faults: weather::calm(plan),
+        seed: plan.seed,
+        first_order: 1001,
+        clock: Now::by(move || clock.now().millis()),
+    };
+    Shop::start(options).await.doing("open the pretend shop")
+}
