@@ -9,6 +9,7 @@ mod counters;
 mod goods;
 mod http;
 mod machine;
+mod online;
 mod pgbench;
 mod program;
 mod report;

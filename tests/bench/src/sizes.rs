@@ -29,6 +29,11 @@ pub(crate) struct Sizes {
     pub(crate) sales_made: u32,
     /// Requests of each page on each side.
     pub(crate) page_rounds: usize,
+    /// Sales whose way to the online shop is timed: one by one, and many a second.
+    pub(crate) told_idle: u32,
+    pub(crate) told_busy: u32,
+    /// How long a shop with an online shop is watched while nothing happens.
+    pub(crate) idle: Duration,
 }
 
 impl Sizes {
@@ -48,6 +53,9 @@ impl Sizes {
             few_orders: 1_000,
             sales_made: 1_000_000,
             page_rounds: 200,
+            told_idle: 200,
+            told_busy: 1_500,
+            idle: Duration::from_mins(1),
         }
     }
 
@@ -67,6 +75,9 @@ impl Sizes {
             few_orders: 500,
             sales_made: 20_000,
             page_rounds: 20,
+            told_idle: 30,
+            told_busy: 150,
+            idle: Duration::from_secs(10),
         }
     }
 }

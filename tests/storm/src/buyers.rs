@@ -1,13 +1,12 @@
 //! What happens at the shop meanwhile: people buy from what it believes to have, and change their minds.
 
-use crate::Trouble;
 use crate::world::World;
 use pretend::{Bought, OrderState};
 use rust_decimal::Decimal;
 
 impl World {
     /// Something that a buyer does.
-    pub(crate) fn buyer(&mut self) -> Result<(), Trouble> {
+    pub(crate) fn buyer(&mut self) {
         match self.dice.u8(0..12) {
             0..=6 => self.buy(),
             7 => self.pay(),
@@ -16,7 +15,6 @@ impl World {
             10 => self.refund(),
             _ => self.buy_before_it_is_made(),
         }
-        Ok(())
     }
 
     fn buy(&mut self) {

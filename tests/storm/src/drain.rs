@@ -36,7 +36,7 @@ pub(crate) fn hook_status(answer: &HookAnswer) -> StatusCode {
 }
 
 async fn round(sender: &Sender, dice: u64) -> Result<When, Trouble> {
-    Round::run(&sender.ledger, &sender.live, dice).await.doing("run a round")
+    Box::pin(Round::run(&sender.ledger, &sender.live, dice)).await.doing("run a round")
 }
 
 impl World {
@@ -64,16 +64,14 @@ impl World {
         let sender = self.dice.choice(&self.senders).cloned();
         let dice = self.dice.u64(..);
         let Some(sender) = sender else { return Ok(()) };
-        match tokio::time::timeout(within, round(&sender, dice)).await {
-            Ok(done) => done.map(|_| ()),
-            Err(_) => {
-                self.happened.deaths += 1;
-                if self.plan.plain_shop {
-                    tokio::time::sleep(SETTLES).await;
-                }
-                Ok(())
-            }
+        if let Ok(done) = tokio::time::timeout(within, round(&sender, dice)).await {
+            return done.map(|_| ());
         }
+        self.happened.deaths += 1;
+        if self.plan.plain_shop {
+            tokio::time::sleep(SETTLES).await;
+        }
+        Ok(())
     }
 
     /// The clock goes on. What the shop is slow to act on is acted on before that is too late.

@@ -18,7 +18,8 @@ pub(crate) enum Poll {
     Cursor,
 }
 
-/// How the connection is set up.
+/// How the connection is set up: it has each of these, or not.
+#[allow(clippy::struct_excessive_bools)]
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Shape {
     pub(crate) stock_alone: bool,
@@ -39,7 +40,7 @@ pub(crate) struct Plan {
     pub(crate) engine: Engine,
     pub(crate) broken: Broken,
     pub(crate) shape: Shape,
-    /// A shop that knows no revisions and ETags: the sender's own order is all that helps.
+    /// A shop that knows no revisions and no `ETag`: the sender's own order is all that helps.
     pub(crate) plain_shop: bool,
     pub(crate) clock_off_ms: i64,
     pub(crate) pieces: usize,

@@ -91,7 +91,10 @@ async fn weather_it(world: &mut World) -> Result<Vec<String>, Trouble> {
 async fn step(world: &mut World) -> Result<(), Trouble> {
     match world.dice.u8(0..24) {
         0..=6 => world.house().await,
-        7..=10 => world.buyer(),
+        7..=10 => {
+            world.buyer();
+            Ok(())
+        }
         11..=15 => world.rounds().await.map(|_| ()),
         16 => world.round_that_dies().await,
         17 => {

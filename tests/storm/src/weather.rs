@@ -50,7 +50,7 @@ fn kind(dice: &mut Rng) -> Fault {
     match dice.u8(0..20) {
         0..=1 => Fault::Slow { millis: SLOW_MS },
         2 => Fault::Slow { millis: LATE_MS },
-        2..=4 => Fault::ResetBefore,
+        3..=4 => Fault::ResetBefore,
         5..=7 => Fault::ResetAfter,
         8..=9 => Fault::CutBody,
         10 => Fault::Drip { millis: 1 },

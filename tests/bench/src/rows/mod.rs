@@ -2,12 +2,15 @@
 
 mod changes;
 mod counter;
+mod drain;
+mod idle;
 mod listings;
 mod many_counters;
 mod pages;
 mod past_orders;
 mod read_books;
 mod start;
+mod told;
 mod while_importing;
 
 use crate::report::Figure;
@@ -23,7 +26,7 @@ pub(crate) struct Bench {
 }
 
 /// Every row, by its number.
-pub(crate) const ROWS: [(u8, &str); 11] = [
+pub(crate) const ROWS: [(u8, &str); 14] = [
     (1, "one counter ringing up over HTTP"),
     (2, "32 counters at once"),
     (3, "32 counters at once"),
@@ -35,13 +38,16 @@ pub(crate) const ROWS: [(u8, &str); 11] = [
     (9, "`serve` from start to first answer"),
     (10, "the server's time of each page"),
     (11, "the first load of each page"),
+    (12, "a sale at the counter until the online shop knows"),
+    (13, "draining changes after the online shop was away"),
+    (14, "a connection while nothing happens"),
 ];
 
 impl Bench {
     /// Measures a row, on each engine that it is about.
     pub(crate) fn row(&self, number: u8) -> Vec<Figure> {
         let engines = match number {
-            2 | 11 => vec![Engine::Sqlite],
+            2 | 11 | 14 => vec![Engine::Sqlite],
             3 => vec![Engine::Postgres],
             _ => self.shops.engines(),
         };
@@ -61,7 +67,10 @@ impl Bench {
             8 => self.books(engine).map(|figure| vec![figure]),
             9 => self.start(engine),
             10 => self.page_times(engine),
-            _ => self.first_loads(engine),
+            11 => self.first_loads(engine),
+            12 => self.until_told(engine),
+            13 => self.drain(engine),
+            _ => self.idle_connection(engine),
         };
         figures.unwrap_or_else(|trouble| {
             let what = ROWS.iter().find(|(row, _)| *row == number).map_or("", |(_, what)| *what);

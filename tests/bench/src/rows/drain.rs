@@ -1,0 +1,105 @@
+//! Row 13: draining what changed while the online shop was away, against a bare loop of the same
+//! requests.
+
+use super::{Bench, aim_on_sqlite};
+use crate::goods;
+use crate::online::Online;
+use crate::report::Figure;
+use crate::shop::{Engine, text};
+use crate::stats::{median, rate};
+use crate::trouble::Trouble;
+use pretend::Remembered;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+/// Requests under way at once on either side: what the program does.
+const AT_ONCE: usize = 8;
+/// The least share of the bare loop's rate.
+const AIM: f64 = 0.7;
+/// The most that memory may grow between a tenth of the way and its end, in KiB.
+const AIM_GROWTH_KIB: u64 = 16 * 1024;
+
+impl Bench {
+    pub(super) fn drain(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+        let count = self.sizes.listings;
+        let shop = self.shops.with_items(engine, "shop", count)?;
+        let online = Online::open()?;
+        online.connect(&self.shops.program, &shop, &self.shops.folder)?;
+        let serving = self.shops.program.serve(&shop.url)?;
+        online.wait_until_listed(count)?;
+        serving.close()?;
+        // While nobody tells anybody anything, every price changes.
+        let file = self.shops.file("changed.csv");
+        goods::write_items(&file, 0, count, 1)?;
+        self.shops.program.run(&shop.url, &["add", "items", &text(&file)])?;
+        online.shop.remember_messages();
+        let begun = Instant::now();
+        let serving = self.shops.program.serve(&shop.url)?;
+        online.wait_until_remembered(count / 10)?;
+        let early_kib = serving.memory_kib("VmHWM");
+        online.wait_until_remembered(count)?;
+        let (took, late_kib) = (begun.elapsed(), serving.memory_kib("VmHWM"));
+        serving.close()?;
+        let told = online.shop.take_remembered();
+        self.shops.check_and_remove(&shop)?;
+        drop(online);
+        let bodies: Arc<Vec<Remembered>> = Arc::new(told);
+        let mut bare = Vec::new();
+        for _ in 0..self.sizes.rounds {
+            bare.push(rate(bodies.len(), bare_loop(&bodies)?));
+        }
+        let (ours, bare) = (rate(bodies.len(), took), median(&bare));
+        let what = format!("draining {count} changes after an outage, {}", engine.name());
+        let grown = late_kib.saturating_sub(early_kib);
+        Ok(vec![
+            Figure {
+                row: 13,
+                what: what.clone(),
+                ours: format!("{ours:.0} a second, the program's start included"),
+                theirs: format!("{bare:.0} a second by a bare reqwest loop, {AT_ONCE} at once"),
+                figure: format!("{:.2} of its rate", ours / bare),
+                aim: aim_on_sqlite(engine, "≥ 0.7", ours >= AIM * bare),
+                runs: format!("1, bare {}", self.sizes.rounds),
+            },
+            Figure {
+                row: 13,
+                what: format!("{what}: resident"),
+                ours: format!("{} MB after a tenth of them", early_kib.div_ceil(1024)),
+                theirs: format!("{} MB after all", late_kib.div_ceil(1024)),
+                figure: format!("{} MB more", grown.div_ceil(1024)),
+                aim: Some(("flat: ≤ 16 MB more".to_owned(), grown <= AIM_GROWTH_KIB)),
+                runs: "1".to_owned(),
+            },
+        ])
+    }
+}
+
+/// The same bodies to a shop of its own, as fast as it goes.
+fn bare_loop(bodies: &Arc<Vec<Remembered>>) -> Result<Duration, Trouble> {
+    let online = Online::open()?;
+    let wrong = |why: reqwest::Error| Trouble::Unexpected(format!("the bare loop: {why}"));
+    // Said by the program too before it speaks to anybody; it may have been said before.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let client = reqwest::Client::builder().no_proxy().build().map_err(wrong)?;
+    let next = Arc::new(AtomicUsize::new(0));
+    let begun = Instant::now();
+    let lanes: Vec<_> = (0..AT_ONCE)
+        .map(|_| {
+            let (client, next, bodies) = (client.clone(), Arc::clone(&next), Arc::clone(bodies));
+            let base = online.shop.base();
+            online.runtime.spawn(async move {
+                while let Some(told) = bodies.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    let request = client.put(format!("{base}/intake/{}", told.sku)).body(told.body.clone());
+                    request.send().await?.error_for_status()?.bytes().await?;
+                }
+                Ok(())
+            })
+        })
+        .collect();
+    for lane in lanes {
+        let lost = |_| Trouble::Unexpected("a lane of the bare loop broke down".to_owned());
+        online.runtime.block_on(lane).map_err(lost)?.map_err(wrong)?;
+    }
+    Ok(begun.elapsed())
+}
