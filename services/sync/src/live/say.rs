@@ -7,6 +7,7 @@ use super::round::Hand;
 use crate::words::tell_all;
 use domain::delivery::{Reply, Verdict, back_off, stale_too_often, verdict};
 use domain::ids::ItemId;
+use domain::stock::Availability;
 use feeds::connection::BatchCall;
 use feeds::json_at;
 use ledger::{Failure, Settled, SettledAs};
@@ -65,9 +66,15 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
             break;
         }
         match is_the_latest(hand, &message, &heard).await {
-            Ok(true) => {}
+            Ok(Standing::Same) => {}
             // It is said anew, as the item stands by then.
-            Ok(false) => return Said::one(message.holder, left(message.item)),
+            Ok(Standing::Changed) => return Said::one(message.holder, left(message.item)),
+            Ok(Standing::Unknown) => {
+                let words = format!("{}; what was bought there is not known yet", heard.words);
+                let became = later(hand, &message, heard.reply, &words);
+                let (item, revision) = (message.item, message.listing.revision);
+                return Said::one(message.holder, Settled { item, revision, became });
+            }
             Err(failure) => {
                 tracing::warn!("a message waits: {}", tell_all(&failure));
                 break;
@@ -85,16 +92,31 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
     settled(hand, &message, heard)
 }
 
+/// Whether what a message says is still so.
+enum Standing {
+    Same,
+    Changed,
+    /// Their orders cannot be asked for at present.
+    Unknown,
+}
+
 /// A state there that has changed without our word may be a purchase: what was bought is taken in before
-/// the message is said over it, so that nothing is put on offer again that is sold.
-async fn is_the_latest(hand: &Hand<'_>, message: &Message, heard: &Heard) -> Result<bool, Failure> {
+/// the message is said over it, so that nothing is put on offer again that is sold. What takes something
+/// off can be said in any case.
+async fn is_the_latest(hand: &Hand<'_>, message: &Message, heard: &Heard) -> Result<Standing, Failure> {
     let may_be_bought = verdict(heard.reply, message.kind.saying()) == Verdict::Stale;
-    if !may_be_bought || hand.reach.file.orders.is_none() {
-        return Ok(true);
+    let is_offer = message.listing.availability == Availability::InStock;
+    if !may_be_bought || !is_offer || hand.reach.file.orders.is_none() {
+        return Ok(Standing::Same);
     }
-    orders::poll(hand, true).await?;
+    let orders_are_known = orders::poll(hand, true).await?;
     let now = hand.ledger.listings_of(hand.connection.id, &[message.item]).await?;
-    Ok(now.iter().all(|(row, _)| row.revision == message.listing.revision))
+    let is_same = now.iter().all(|(row, _)| row.revision == message.listing.revision);
+    Ok(match (is_same, orders_are_known) {
+        (false, _) => Standing::Changed,
+        (true, true) => Standing::Same,
+        (true, false) => Standing::Unknown,
+    })
 }
 
 fn ask(hand: &Hand<'_>, message: &Message, etag: &str) -> Result<Ask, String> {

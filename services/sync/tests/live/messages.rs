@@ -266,6 +266,42 @@ async fn what_was_bought_there_is_taken_in_before_anything_is_said_over_it() {
 }
 
 #[tokio::test]
+async fn nothing_is_offered_over_a_purchase_that_cannot_be_asked_for_and_what_ends_is_said() {
+    let tables = format!("{OUT}[orders]\nfrom = \"/orders\"\nevery = \"1d\"\n");
+    let mut ground = Ground::with(&tables, &["B1", "C1"]).await;
+    ground
+        .answer(
+            ResponseTemplate::new(200)
+                .insert_header("etag", "\"one\"")
+                .set_body_raw("[]", "application/json"),
+        )
+        .await;
+    ground.rounds(SECOND).await;
+    let sale = ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    // B1 is back, C1 is sold; their states have changed, and the orders cannot be had.
+    ground.take_back(&sale).await;
+    ground.sell("C1").await;
+    ground.server.reset().await;
+    Mock::given(path("/orders")).respond_with(ResponseTemplate::new(500)).mount(&ground.server).await;
+    let changed = Mock::given(method("PUT")).and(header("if-match", "\"one\""));
+    changed.respond_with(ResponseTemplate::new(412)).mount(&ground.server).await;
+    Mock::given(any()).respond_with(ok().insert_header("etag", "\"two\"")).mount(&ground.server).await;
+    ground.rounds(HOUR).await;
+    let taken = async |ground: &Ground| {
+        let requests = ground.requests().await;
+        let said = requests.iter().filter(|r| r.headers.get("if-match").is_some_and(|v| v == "\"two\""));
+        said.map(crate::ground::told).collect::<Vec<_>>()
+    };
+    assert_eq!(taken(&ground).await, ["PUT /intake/C1 SoldOut"]);
+    assert_eq!(ground.status().await.parked, 0, "it waits, and is no quarrel");
+    let orders = ResponseTemplate::new(200).set_body_raw("[]", "application/json");
+    Mock::given(path("/orders")).respond_with(orders).with_priority(1).mount(&ground.server).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(taken(&ground).await, ["PUT /intake/C1 SoldOut", "PUT /intake/B1 InStock"]);
+}
+
+#[tokio::test]
 async fn a_quarrel_ends_after_three_times() {
     let mut ground = Ground::with(OUT, &["B1"]).await;
     ground.answer(ResponseTemplate::new(412)).await;
