@@ -96,6 +96,56 @@ fn a_wrong_address_is_refused_before_anything_else() {
     }
 }
 
+/// Told while it runs, by whatever changes; a hook that nobody signed is not believed.
+#[test]
+fn a_running_shop_tells_an_online_shop_by_itself() {
+    for place in Place::all() {
+        let place = place.stocked();
+        let (shop, got) = crate::sync::shop("200 OK");
+        let hooks = "[orders]\nfrom = \"/orders\"\nevery = \"1h\"\nlayout = '''\nfeed = \"orders\"\nformat = \"json\"\n\
+            each = \"/orders\"\nlines = \"/lines\"\n[field.orderNumber]\nfrom = \"/n\"\n[field.orderDate]\nfrom = \"/d\"\n\
+            [field.sku]\nfrom = \"/s\"\n[field.orderQuantity]\nfrom = \"/q\"\n[field.price]\nfrom = \"/p\"\n'''\n\
+            [hooks]\nsecret = [\"village\"]\nsigned = \"header\"\nheader = \"X-Signature\"\n";
+        place.put("village.toml", format!("{}{hooks}", crate::sync::text(shop)));
+        place.put("secrets/village", "a-secret-of-more-than-enough-letters\n");
+        place.run(&["sync", "connect", "village", "village.toml", "--secrets", "secrets"]).expect(0);
+        place.run(&["sync", "put", "village", "B1"]).expect(0);
+        let token = place.token();
+        let mut child = place.start(&["serve", "--listen", "127.0.0.1:0", "--secrets", "secrets"]);
+        let (port, _said) = port_of(&mut child);
+        let told = |start: &str| {
+            let began = Instant::now();
+            while began.elapsed() < PATIENCE {
+                if let Ok(request) = got.recv_timeout(PATIENCE)
+                    && request.head.starts_with(start)
+                {
+                    return request.body;
+                }
+            }
+            panic!("{start} was not asked for");
+        };
+        assert!(told("put /api/listings/b1 ").contains("InStock"));
+        let sale = r#"{"channel":"store","lines":[{"sku":"B1","quantity":"1"}],"tenders":[{"kind":"cash","amount":"50.00"}]}"#;
+        let sold = ask(port, &token, "POST /api/sales", sale);
+        assert!(sold.starts_with("HTTP/1.1 201"), "{sold}");
+        assert!(told("put /api/listings/b1 ").contains("SoldOut"));
+        for (to, expected) in [("village", "HTTP/1.1 401"), ("nowhere", "HTTP/1.1 404")] {
+            let answer = ask(port, "", &format!("POST /hooks/{to}"), "{\"orders\": []}");
+            assert!(answer.starts_with(expected), "{to}: {answer}");
+        }
+        // The shop has it a moment before the ledger says so, and figures are a second old at most.
+        let began = Instant::now();
+        while !ask(port, "", "GET /metrics", "")
+            .contains("fleecefold_sync_sent_total{connection=\"village\"} 2")
+        {
+            assert!(began.elapsed() < PATIENCE, "{}", ask(port, "", "GET /metrics", ""));
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        assert_eq!(end(child, "-TERM"), 0);
+        place.run(&["check"]).expect(0);
+    }
+}
+
 /// The demo's password stands in the README: a shop that has it is served to this machine alone.
 #[test]
 fn a_known_password_is_not_served_to_the_world() {

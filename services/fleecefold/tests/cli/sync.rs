@@ -6,7 +6,7 @@ use std::net::{TcpListener, TcpStream};
 use std::sync::mpsc::{Receiver, channel};
 
 /// A text by which a shop at that port is spoken to.
-fn text(port: u16) -> String {
+pub(crate) fn text(port: u16) -> String {
     format!(
         "channel = \"online\"\nbase = \"http://127.0.0.1:{port}/api\"\nprivate = true\nper_second = 100\n\
          [secret]\nname = \"village\"\nas = \"bearer\"\n[out]\nmessage = \"listing\"\nmethod = \"PUT\"\n\
@@ -15,9 +15,9 @@ fn text(port: u16) -> String {
 }
 
 /// A request as the shop got it: its first line with its headers, and its body.
-struct Got {
-    head: String,
-    body: String,
+pub(crate) struct Got {
+    pub(crate) head: String,
+    pub(crate) body: String,
 }
 
 fn take(stream: &TcpStream) -> Option<Got> {
@@ -34,7 +34,7 @@ fn take(stream: &TcpStream) -> Option<Got> {
 }
 
 /// A shop that answers every request alike, and hands on what it got.
-fn shop(answer: &'static str) -> (u16, Receiver<Got>) {
+pub(crate) fn shop(answer: &'static str) -> (u16, Receiver<Got>) {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let port = listener.local_addr().unwrap().port();
     let (sender, got) = channel();

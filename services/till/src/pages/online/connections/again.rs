@@ -1,10 +1,9 @@
 //! POST /online/connections/{name}/again: messages that were put aside wait to be sent again.
 
-use super::one::{Outcome, again as page_again};
-use super::{found, path};
+use super::found;
+use super::one::after;
 use crate::app::App;
-use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
+use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::values;
 use axum::extract::{Path, State};
@@ -21,13 +20,8 @@ pub(crate) async fn again(
     let sku = Some(form.text("sku")).filter(|sku| !sku.is_empty());
     let code = sku.map(|sku| values::code(sku, "#/sku")).transpose()?;
     let command = SendAgain { connection: of.id, code, who: form.caller.who.clone() };
-    match app.run(&form.key, &command).await {
-        Ok(done) => Ok(go(&format!("{}?did=again&count={}", path(&of.name), done.answer))),
-        Err(problem) => {
-            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
-            page_again(&app, &form.caller, &of, outcome).await
-        }
-    }
+    let done = app.run(&form.key, &command).await;
+    after(&app, &form.caller, &of, done.map(|done| format!("again&count={}", done.answer))).await
 }
 
 #[cfg(test)]

@@ -1,10 +1,9 @@
 //! POST /online/connections/{name}/drifts/{drift}: the other shop is told ours, or the difference is left.
 
-use super::one::{Outcome, again};
-use super::{found, path};
+use super::found;
+use super::one::after;
 use crate::app::App;
-use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
+use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::query::no_such;
 use axum::extract::{Path, State};
@@ -24,13 +23,8 @@ pub(crate) async fn settle(
         "tell" => (DriftChoice::TellOurs, "told"),
         _ => (DriftChoice::Leave, "left"),
     };
-    match app.run(&form.key, &SettleDrift { id, choice, who: form.caller.who.clone() }).await {
-        Ok(_) => Ok(go(&format!("{}?did={did}", path(&of.name)))),
-        Err(problem) => {
-            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
-            again(&app, &form.caller, &of, outcome).await
-        }
-    }
+    let done = app.run(&form.key, &SettleDrift { id, choice, who: form.caller.who.clone() }).await;
+    after(&app, &form.caller, &of, done.map(|_| did.to_owned())).await
 }
 
 #[cfg(test)]

@@ -1,10 +1,9 @@
 //! POST /online/connections/{name}/kept/{order}: an order that could not be taken is tried again, or left.
 
-use super::one::{Outcome, again};
-use super::{found, path};
+use super::found;
+use super::one::after;
 use crate::app::App;
-use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
+use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::query::no_such;
 use axum::extract::{Path, State};
@@ -26,13 +25,7 @@ pub(crate) async fn settle(
     } else {
         (app.run(&form.key, &TryKeptOrder { id }).await.map(|_| ()), "order")
     };
-    match done {
-        Ok(()) => Ok(go(&format!("{}?did={did}", path(&of.name)))),
-        Err(problem) => {
-            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
-            again(&app, &form.caller, &of, outcome).await
-        }
-    }
+    after(&app, &form.caller, &of, done.map(|()| did.to_owned())).await
 }
 
 #[cfg(test)]

@@ -1,12 +1,11 @@
 //! POST /online/connections/{name}/now: does at once what can be done; POST …/try: asks the other shop and
 //! sends nothing.
 
-use super::one::{Outcome, again};
-use super::{desk, found, path};
+use super::one::{Outcome, after, again};
+use super::{desk, found};
 use crate::app::App;
 use crate::feed_desk::FeedTrouble;
-use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
+use crate::pages::form::Form;
 use crate::problem::Problem;
 use axum::extract::{Path, State};
 use axum::response::Response;
@@ -37,12 +36,11 @@ pub(crate) async fn now(
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
     let desk = desk(&app)?.clone();
-    let outcome = match patiently(async move { desk.sync_now(name).await }).await {
-        Ok(Some(())) => return Ok(go(&format!("{}?did=now", path(&of.name)))),
-        Ok(None) => Outcome { goes_on: true, ..Outcome::default() },
-        Err(problem) => Outcome { faults: Faults::of(problem)?, ..Outcome::default() },
-    };
-    again(&app, &form.caller, &of, outcome).await
+    let done = patiently(async move { desk.sync_now(name).await }).await;
+    if matches!(done, Ok(Some(()))) {
+        return after(&app, &form.caller, &of, Ok("now".to_owned())).await;
+    }
+    again(&app, &form.caller, &of, Outcome::of(done, |()| Outcome::default())?).await
 }
 
 /// POST /online/connections/{name}/try
@@ -53,11 +51,9 @@ pub(crate) async fn try_it(
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
     let desk = desk(&app)?.clone();
-    let outcome = match patiently(async move { desk.try_connection(name).await }).await {
-        Ok(tried) => Outcome { goes_on: tried.is_none(), tried, ..Outcome::default() },
-        Err(problem) => Outcome { faults: Faults::of(problem)?, ..Outcome::default() },
-    };
-    again(&app, &form.caller, &of, outcome).await
+    let tried = patiently(async move { desk.try_connection(name).await }).await;
+    let shown = |tried| Outcome { tried: Some(tried), ..Outcome::default() };
+    again(&app, &form.caller, &of, Outcome::of(tried, shown)?).await
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use crate::app::App;
 use crate::caller::Caller;
 use crate::live_desk::{ReadConnection, Reconciled, Tried};
 use crate::pages::form::Faults;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, Paper, Room, go};
 use crate::pages::shown;
 use crate::problem::Problem;
 use crate::query::{Asking, no_such};
@@ -89,6 +89,20 @@ pub(super) struct Outcome {
     pub(super) reconciled: Option<Reconciled>,
     /// It takes longer than a page waits.
     pub(super) goes_on: bool,
+}
+
+impl Outcome {
+    /// Of something that a page waits for a while only.
+    pub(super) fn of<T>(
+        done: Result<Option<T>, Problem>,
+        shown: impl FnOnce(T) -> Self,
+    ) -> Result<Self, Problem> {
+        Ok(match done {
+            Ok(Some(done)) => shown(done),
+            Ok(None) => Self { goes_on: true, ..Self::default() },
+            Err(problem) => Self { faults: Faults::of(problem)?, ..Self::default() },
+        })
+    }
 }
 
 /// The page.
@@ -189,6 +203,22 @@ pub(super) async fn again(
 ) -> Result<Response, Problem> {
     let status = if outcome.faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     Ok((status, Paper(page(app, caller, of, None, outcome).await?)).into_response())
+}
+
+/// Leads back to the page with what was done; or shows it again, with what is wrong.
+pub(super) async fn after(
+    app: &App,
+    caller: &Caller,
+    of: &LiveConnection,
+    did: Result<String, Problem>,
+) -> Result<Response, Problem> {
+    match did {
+        Ok(did) => Ok(go(&format!("{}?did={did}", path(&of.name)))),
+        Err(problem) => {
+            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
+            again(app, caller, of, outcome).await
+        }
+    }
 }
 
 /// GET /online/connections/{name}

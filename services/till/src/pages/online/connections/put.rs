@@ -1,10 +1,9 @@
 //! POST /online/connections/{name}/put: pieces that the other shop was never told of are told from now on.
 
-use super::one::{Outcome, again};
-use super::{found, path};
+use super::found;
+use super::one::after;
 use crate::app::App;
-use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
+use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::values;
 use axum::extract::{Path, State};
@@ -25,13 +24,7 @@ pub(crate) async fn put(
         Some([]) => Err(Problem::invalid("#/sku", "choose at least one piece")),
         codes => app.ledger.put_on_connection(of.id, codes, &form.caller.who).await.map_err(Problem::from),
     };
-    match done {
-        Ok(count) => Ok(go(&format!("{}?did=put&count={count}", path(&of.name)))),
-        Err(problem) => {
-            let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
-            again(&app, &form.caller, &of, outcome).await
-        }
-    }
+    after(&app, &form.caller, &of, done.map(|count| format!("put&count={count}"))).await
 }
 
 #[cfg(test)]

@@ -7,16 +7,13 @@ use super::one::{Outcome, again};
 use super::{desk, found};
 use crate::app::App;
 use crate::live_desk::Reconciled;
-use crate::pages::form::{Faults, Form};
+use crate::pages::form::Form;
 use crate::problem::Problem;
 use axum::extract::{Path, State};
 use axum::response::Response;
 
-fn outcome(done: Result<Option<Reconciled>, Problem>) -> Result<Outcome, Problem> {
-    Ok(match done {
-        Ok(reconciled) => Outcome { goes_on: reconciled.is_none(), reconciled, ..Outcome::default() },
-        Err(problem) => Outcome { faults: Faults::of(problem)?, ..Outcome::default() },
-    })
+fn shown(reconciled: Reconciled) -> Outcome {
+    Outcome { reconciled: Some(reconciled), ..Outcome::default() }
 }
 
 /// POST /online/connections/{name}/reconcile
@@ -28,7 +25,7 @@ pub(crate) async fn fetch(
     let of = found(&app, &name).await?;
     let desk = desk(&app)?.clone();
     let done = patiently(async move { desk.reconcile(name).await }).await;
-    again(&app, &form.caller, &of, outcome(done)?).await
+    again(&app, &form.caller, &of, Outcome::of(done, shown)?).await
 }
 
 /// POST /online/connections/{name}/compare
@@ -43,7 +40,7 @@ pub(crate) async fn compare(
         None => Err(Problem::invalid("#/file", "choose the file that the online shop gave you")),
         Some(list) => patiently(async move { desk.reconcile_list(name, list).await }).await,
     };
-    again(&app, &upload.caller, &of, outcome(done)?).await
+    again(&app, &upload.caller, &of, Outcome::of(done, shown)?).await
 }
 
 #[cfg(test)]
