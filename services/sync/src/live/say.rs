@@ -67,8 +67,13 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
         }
         match is_the_latest(hand, &message, &heard).await {
             Ok(Standing::Same) => {}
-            // It is said anew, as the item stands by then.
-            Ok(Standing::Changed) => return Said::one(message.holder, left(message.item)),
+            // It is said anew, as the item stands by then; that it was tried counts, since it may be there.
+            Ok(Standing::Changed) => {
+                let (until, words) = (hand.ledger.now(), "it has changed meanwhile".to_owned());
+                let (item, revision) = (message.item, message.listing.revision);
+                let became = SettledAs::Later { until, words };
+                return Said::one(message.holder, Settled { item, revision, became });
+            }
             Ok(Standing::Unknown) => {
                 let words = format!("{}; what was bought there is not known yet", heard.words);
                 let became = later(hand, &message, heard.reply, &words);
