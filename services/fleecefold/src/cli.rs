@@ -53,7 +53,7 @@ const MAX_DAYS: i64 = 3650;
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// An invented shop in demo.db: its months, what is sold out, and its pages at the printed address
+    /// An invented shop in demo.db beside a pretend online shop: its months, what is sold out, and the pages of both
     Demo(DemoArgs),
     /// The shop's settings: name, currency, time zone, unit of weight, address of its pictures …
     #[command(subcommand)]
@@ -97,6 +97,9 @@ impl Command {
 pub(crate) struct DemoArgs {
     #[command(flatten)]
     pub(crate) listen: ListenArgs,
+    /// Where the pretend online shop listens: a loopback address [default: 127.0.0.1:8441, or any free port]
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub(crate) shop_listen: Option<SocketAddr>,
     #[command(flatten)]
     pub(crate) keys: KeysArgs,
 }

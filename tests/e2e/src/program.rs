@@ -151,6 +151,36 @@ impl Place {
         std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
         Served { child, at: At { address, token } }
     }
+
+    /// Starts `demo` on free ports of the loopback; where its pretend online shop is, and the secret that
+    /// lets one in there.
+    ///
+    /// # Panics
+    /// If it does not say both addresses.
+    pub fn demo(&self) -> (Served, At) {
+        let asked = ["--log", "text", "demo", "--listen", "127.0.0.1:0", "--shop-listen", "127.0.0.1:0"];
+        let mut command = self.command(&asked);
+        let mut child = command.stderr(Stdio::piped()).stdout(Stdio::null()).spawn().expect("it starts");
+        let mut lines = BufReader::new(child.stderr.take().expect("its words"));
+        let (mut said, mut online) = (String::new(), None);
+        let address = loop {
+            let mut line = String::new();
+            let read = lines.read_line(&mut line).expect("its words are text");
+            assert!(read > 0, "demo ended without its addresses: {said}");
+            online = online.or_else(|| {
+                address_in(&line.replace("localhost", "127.0.0.1")).filter(|_| line.contains("pretend"))
+            });
+            if let Some(address) = address_in(&line) {
+                break address;
+            }
+            said.push_str(&line);
+        };
+        std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
+        let secret = self.folder.path().join("shop.db.secrets/village");
+        let secret = std::fs::read_to_string(secret).expect("the secret of its online shop");
+        let online = At { address: online.expect("the address of its online shop"), token: secret };
+        (Served { child, at: At { address, token: self.token().to_owned() } }, online)
+    }
 }
 
 fn address_in(line: &str) -> Option<SocketAddr> {

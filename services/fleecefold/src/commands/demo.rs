@@ -8,11 +8,14 @@ use crate::live_desk::Shops;
 use crate::place::Place;
 use crate::table::TableForm;
 use ledger::{Access, BooksBy, BooksQuery, Ledger, SystemClock, Trouble};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
 /// The demo's own shop, so that nobody's real one is filled with invented sales.
 const DEFAULT: &str = "sqlite:demo.db";
+/// Where its secrets are if it is not a file.
+const SECRETS: &str = "demo.secrets";
 
 pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliError> {
     let place = Place(Some(place.0.clone().unwrap_or_else(|| DEFAULT.to_owned())));
@@ -29,7 +32,14 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
         demo::OWNER,
         demo::PASSWORD
     );
-    let shops = Arc::new(Shops::new(ledger.clone(), ledger.path().map(secrets_beside)));
+    let secrets = ledger.path().map_or_else(|| PathBuf::from(SECRETS), secrets_beside);
+    let shops = Arc::new(Shops::new(ledger.clone(), Some(secrets.clone())));
+    let till = listener.local_addr().map_err(CliError::Address)?;
+    // It closes with this function.
+    let village = demo::open_village(&ledger, &shops.live, &secrets, args.shop_listen, till).await?;
+    // By a name of its own, so that a browser keeps what it knows of the two apart.
+    let online = village.base().replace("127.0.0.1", "localhost");
+    eprintln!("the pretend online shop is open at {online}/: what is sold on one side is gone on the other");
     let stop = serve::until_told();
     let telling = tokio::spawn(serve::exchange(&ledger, &shops, stop.clone()));
     let parts = serve::Parts { keys: &args.keys, site: None, out_folder: None, shops };

@@ -17,9 +17,11 @@ mod shelf;
 #[cfg(test)]
 mod tests;
 mod trouble;
+mod village;
 
 pub(crate) use people::OWNER;
 pub(crate) use trouble::DemoError;
+pub(crate) use village::open as open_village;
 
 use domain::people::Role;
 use jiff::civil::{Date, date};

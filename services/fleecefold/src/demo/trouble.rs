@@ -2,6 +2,7 @@
 
 use feeds::FeedError;
 use ledger::{Refusal, Trouble};
+use pretend::PretendError;
 
 /// Why there is no demo.
 #[derive(Debug, thiserror::Error)]
@@ -43,6 +44,9 @@ pub(crate) enum DemoError {
         #[source]
         source: Box<Refusal>,
     },
+    /// The pretend online shop cannot open.
+    #[error("the pretend online shop: {0}; --shop-listen says where")]
+    Online(#[source] PretendError),
     /// A step of the shop's life.
     #[error("the demo could not {step}")]
     Step {
