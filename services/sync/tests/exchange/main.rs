@@ -2,6 +2,8 @@
 
 mod adding;
 mod comparing;
+#[path = "../both/counter.rs"]
+mod counter;
 mod folders;
 mod orders;
 mod out;

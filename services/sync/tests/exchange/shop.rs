@@ -1,13 +1,9 @@
 //! A shop in a folder of its own, and what is done with it in few words.
 
-use domain::basket::TenderKind;
-use domain::channel::Channel;
+use crate::counter;
 use domain::codes::Code;
 use domain::day::Moment;
-use domain::money::{Currency, Money};
-use domain::quantity::Asked;
-use domain::stock::Fate;
-use ledger::{Access, Ledger, ManualClock, NewRefund, NewSale, RefundTender, SaleLineIn, TenderIn};
+use ledger::{Access, Ledger, ManualClock};
 use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -133,36 +129,12 @@ impl TestShop {
 
     /// Rings one up at the counter.
     pub(crate) async fn sell(&self, sku: &str) -> ledger::SaleDone {
-        let code = Code::parse(sku).unwrap();
-        let price = self.ledger.item(&code).await.unwrap().price;
-        let zero = Money::zero(Currency::USD);
-        let line = SaleLineIn::Goods { code, quantity: Asked::ONE, discount: zero, tax: zero };
-        let sale = NewSale {
-            channel: Channel::store(),
-            lines: vec![line],
-            discount: zero,
-            shipping: zero,
-            tenders: vec![TenderIn::plain(TenderKind::Card, price)],
-            hold: None,
-            at: None,
-            note: String::new(),
-            who: "test".to_owned(),
-        };
-        self.ledger.execute(None, &sale).await.unwrap().answer
+        counter::sell(&self.ledger, sku).await
     }
 
     /// Takes a whole sale back, the goods to the shelf.
     pub(crate) async fn take_back(&self, sale: &ledger::SaleDone) {
-        let refund = NewRefund {
-            sale: sale.id,
-            lines: Vec::new(),
-            fate: Fate::Shelf,
-            shipping: Money::zero(Currency::USD),
-            tender: RefundTender::All(TenderKind::Card),
-            reason: "too small".to_owned(),
-            who: "test".to_owned(),
-        };
-        self.ledger.execute(None, &refund).await.unwrap();
+        counter::take_back(&self.ledger, sale).await;
     }
 
     /// “on hand, held” of an item.

@@ -1,15 +1,13 @@
 //! A shop in a folder of its own, a server that stands for the online shop, and a clock that is set.
 
-use domain::basket::TenderKind;
-use domain::channel::Channel;
+use crate::counter;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
-use domain::stock::{Fate, ItemKind};
+use domain::stock::ItemKind;
 use ledger::{
-    Access, AddItems, ConnectionStatus, Ledger, ManualClock, NewItem, NewRefund, NewSale, RefundTender,
-    RowOutcome, SaleDone, SaleLineIn, SaveConnection, TenderIn,
+    Access, AddItems, ConnectionStatus, Ledger, ManualClock, NewItem, RowOutcome, SaleDone, SaveConnection,
 };
 use std::sync::Arc;
 use std::time::Duration;
@@ -127,39 +125,11 @@ impl Ground {
     }
 
     pub(crate) async fn sell(&self, sku: &str) -> SaleDone {
-        self.sell_in(&self.ledger, sku).await
-    }
-
-    pub(crate) async fn sell_in(&self, ledger: &Ledger, sku: &str) -> SaleDone {
-        let code = Code::parse(sku).unwrap();
-        let price = ledger.item(&code).await.unwrap().price;
-        let zero = Money::zero(Currency::USD);
-        let line = SaleLineIn::Goods { code, quantity: Asked::ONE, discount: zero, tax: zero };
-        let sale = NewSale {
-            channel: Channel::store(),
-            lines: vec![line],
-            discount: zero,
-            shipping: zero,
-            tenders: vec![TenderIn::plain(TenderKind::Card, price)],
-            hold: None,
-            at: None,
-            note: String::new(),
-            who: "test".to_owned(),
-        };
-        ledger.execute(None, &sale).await.unwrap().answer
+        counter::sell(&self.ledger, sku).await
     }
 
     pub(crate) async fn take_back(&self, sale: &SaleDone) {
-        let refund = NewRefund {
-            sale: sale.id,
-            lines: Vec::new(),
-            fate: Fate::Shelf,
-            shipping: Money::zero(Currency::USD),
-            tender: RefundTender::All(TenderKind::Card),
-            reason: "too small".to_owned(),
-            who: "test".to_owned(),
-        };
-        self.ledger.execute(None, &refund).await.unwrap();
+        counter::take_back(&self.ledger, sale).await;
     }
 
     /// One round; when the next is due, in milliseconds from now.

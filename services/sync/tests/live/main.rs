@@ -2,6 +2,8 @@
 //! program's own clock.
 
 mod answers;
+#[path = "../both/counter.rs"]
+mod counter;
 mod ground;
 mod hands;
 mod hooks;

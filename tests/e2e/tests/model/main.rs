@@ -2,11 +2,13 @@
 //! order once, nothing stale told over what is newer, and the same on both sides in the end. What is built
 //! wrong on purpose must be found.
 
+mod steps;
 mod world;
 
 use stateright::{Checker, HasDiscoveries, Model, Property};
 use std::collections::BTreeSet;
-use world::{Case, Fault, Sender, Step, World};
+use steps::Step;
+use world::{Case, Fault, Sender, World};
 
 /// A case in which little goes wrong, to begin others with.
 const CALM: Case = Case {
