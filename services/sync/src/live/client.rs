@@ -141,6 +141,18 @@ impl Answer {
         Reply::Status { code: self.status, retry_after: self.retry_after }
     }
 
+    /// Whether it is well, and HTML all the same: not by its type alone, which many a small program leaves
+    /// at that for whatever it answers.
+    pub(super) fn is_page_for_people(&self) -> bool {
+        let is_html = self.content_type.as_deref().is_some_and(|t| t.contains("html"));
+        let looks_so = match &self.body {
+            Ok(body) => body.trim_ascii_start().starts_with(b"<"),
+            Err(NoBody::TooLong) => true,
+            Err(NoBody::Broken(_)) => false,
+        };
+        (200..300).contains(&self.status) && is_html && looks_so
+    }
+
     /// The answer in words for a person: the status, and what an error page begins with.
     pub(super) fn words(&self) -> String {
         let mut words = format!("it answered {}", self.status);

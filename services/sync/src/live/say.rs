@@ -5,7 +5,7 @@ use super::message::{Kind, Message, batch_ask};
 use super::orders;
 use super::round::Hand;
 use crate::words::tell_all;
-use domain::delivery::{Reply, Verdict, back_off, stale_too_often, verdict};
+use domain::delivery::{NoAnswer, Reply, Verdict, back_off, stale_too_often, verdict};
 use domain::ids::ItemId;
 use domain::stock::Availability;
 use feeds::connection::BatchCall;
@@ -40,6 +40,13 @@ struct Heard {
 
 async fn hear(hand: &Hand<'_>, ask: Ask) -> Heard {
     match hand.client.ask(ask, hand.ledger.now()).await {
+        // A page for people that says all is well is what a closed shop or a sign-in page sends: whether the
+        // message was taken, nobody knows.
+        Ok(answer) if answer.is_page_for_people() => {
+            let words =
+                format!("it answered {} with a page for people; is the address right?", answer.status);
+            Heard { reply: Reply::NoAnswer(NoAnswer::Unknown), words, answer: None }
+        }
         Ok(answer) => Heard { reply: answer.reply(), words: answer.words(), answer: Some(answer) },
         Err(error) => Heard { reply: error.reply(), words: error.to_string(), answer: None },
     }
@@ -207,7 +214,6 @@ fn settled(hand: &Hand<'_>, message: &Message, heard: Heard) -> Said {
 
 /// Whether the shop was there at all: one that cannot be reached is away for every message.
 fn answers(reply: Reply) -> bool {
-    use domain::delivery::NoAnswer;
     reply != Reply::NoAnswer(NoAnswer::NotSent)
 }
 

@@ -383,3 +383,23 @@ async fn a_rate_is_kept_and_asked_for_rest_is_given() {
     ground.rounds(10 * SECOND).await;
     assert_eq!(ground.asked().await.len(), 2);
 }
+
+#[tokio::test]
+async fn a_page_for_people_is_no_word_that_it_was_taken() {
+    let check = async |body: &'static str, kind: &str, taken: bool| {
+        let mut ground = Ground::with(OUT, &["B1"]).await;
+        ground.answer(ResponseTemplate::new(200).set_body_raw(body, kind)).await;
+        ground.rounds(SECOND).await;
+        assert_eq!(ground.status().await.sent == 1, taken, "{body} as {kind}");
+        ground.answer(ok()).await;
+        ground.rounds(HOUR).await;
+        assert_eq!(ground.asked().await.len(), usize::from(!taken), "{body} as {kind}");
+        assert_eq!(ground.counts().await, "1 0 0 0 0", "{body} as {kind}");
+    };
+    check("<!doctype html><title>Back soon</title>", "text/html; charset=utf-8", false).await;
+    check("\n <html>Please sign in</html>", "text/html", false).await;
+    // Many a small program leaves the type at that for whatever it answers.
+    check("{\"ref\":\"7\"}", "text/html", true).await;
+    check("", "text/html", true).await;
+    check("<ok/>", "application/xml", true).await;
+}

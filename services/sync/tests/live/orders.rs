@@ -272,7 +272,8 @@ async fn an_idle_list_costs_one_request_without_a_body() {
 async fn what_is_no_list_leaves_the_place_alone() {
     let check = async |answer: ResponseTemplate, expected: &str| {
         let mut ground = Ground::with(&by_since(), &["B1"]).await;
-        ground.answer(answer).await;
+        Mock::given(path("/bought")).respond_with(answer).mount(&ground.server).await;
+        Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
         ground.rounds(10 * SECOND).await;
         let trouble = ground.status().await.last_trouble;
         assert!(trouble.contains(expected), "{expected}: {trouble}");
