@@ -6,7 +6,7 @@ use crate::first_told;
 use crate::items::stored_weight;
 use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows_or, padded};
-use crate::stock::tell_outbox;
+use crate::stock::tell_anew;
 use crate::store::Ledger;
 use async_trait::async_trait;
 use domain::day::Moment;
@@ -407,15 +407,8 @@ impl RecordRun {
     /// revision of its own, since all that was said of the present one may have been sent.
     async fn tell_what_differs(&self, tx: &mut Tx) -> Result<(), Failure> {
         let differs = |told: &&Told| told.content.as_ref().is_some_and(|(hash, _)| hash.is_empty());
-        let mut items: Vec<ItemId> = self.told.iter().filter(differs).map(|told| told.item).collect();
-        items.sort_unstable();
-        for item in &items {
-            sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
-                .bind(item.raw())
-                .execute(tx.db())
-                .await?;
-        }
-        tell_outbox(tx, &items).await
+        let items = self.told.iter().filter(differs).map(|told| told.item).collect();
+        tell_anew(tx, items).await
     }
 
     /// The messages that wait no longer.

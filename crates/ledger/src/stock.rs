@@ -201,6 +201,20 @@ async fn tell(tx: &mut Tx, items: &[ItemId], (first, last): (i64, i64)) -> Resul
     Ok(())
 }
 
+/// Has items told of once more: at a revision of their own, since all that was said of the present one
+/// may have been sent.
+pub(crate) async fn tell_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<(), Failure> {
+    items.sort_unstable();
+    items.dedup();
+    for item in &items {
+        sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
+            .bind(item.raw())
+            .execute(tx.db())
+            .await?;
+    }
+    tell_outbox(tx, &items).await
+}
+
 /// Changes an item's stock for a reason that a person gives.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AdjustStock {

@@ -9,7 +9,7 @@ use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
 use crate::sales::TenderIn;
 use crate::sql::insert_rows;
-use crate::stock::{Because, Take, enter, tell_outbox, try_take};
+use crate::stock::{Because, Take, enter, tell_anew, tell_outbox, try_take};
 use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
 use domain::codes::Code;
 use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId, SaleLineId};
@@ -115,6 +115,8 @@ pub(super) async fn fill(
 ) -> Result<Vec<Fill>, Failure> {
     let mut fills = vec![Fill::Undone; priced.len()];
     if standing == Standing::Undone {
+        // The online shop sold it before it was undone, and may not have put it back: it hears how much there is.
+        tell_anew(tx, priced.iter().map(|p| p.item.id).collect()).await?;
         return Ok(fills);
     }
     let mut by_item: Vec<usize> = (0..priced.len()).collect();
