@@ -1,9 +1,9 @@
 //! An order's own refunds: rows of negative quantity, each booked once by its number. Nothing goes
 //! back on the shelf until a person says so.
 
-use super::{Before, live, settled};
+use super::{Before, decide, live, settled};
 use crate::command::Tx;
-use crate::error::{Failure, Stored};
+use crate::error::{Failure, Naming, Stored};
 use crate::refunds::{self, NewRefund, RefundLine, RefundTender};
 use crate::refusal::Refusal;
 use domain::basket::TenderKind;
@@ -12,6 +12,7 @@ use domain::codes::Code;
 use domain::ids::{OrderLineId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::order::{IncomingOrder, IncomingRefund, Standing};
+use domain::quantity::Quantity;
 use domain::stock::Fate;
 use sqlx::Row;
 
@@ -62,7 +63,7 @@ async fn one(
     who: &str,
 ) -> Result<Option<RefundId>, Failure> {
     let item = item_of(tx, refund.code.as_ref()).await?;
-    if end_short_line(tx, before, item).await? {
+    if end_short_line(tx, before, refund, item).await? {
         return Ok(None);
     }
     if let Some(item) = item
@@ -117,10 +118,16 @@ pub(super) fn tender_of(channel: &Channel) -> TenderKind {
     if *channel == Channel::online() { TenderKind::Online } else { TenderKind::Other }
 }
 
-/// A line that was never filled is simply done with: its money was never in the books.
-async fn end_short_line(tx: &mut Tx, before: &Before, wanted: Option<i64>) -> Result<bool, Failure> {
+/// A line that was never filled is simply done with: its money was never in the books. A part of one is
+/// refused: done with, the rest would be forgotten, which is paid for and waits for a person.
+async fn end_short_line(
+    tx: &mut Tx,
+    before: &Before,
+    refund: &IncomingRefund,
+    wanted: Option<i64>,
+) -> Result<bool, Failure> {
     let rows = sqlx::query(
-        "SELECT id, code FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
+        "SELECT id, code, steps, unit FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
     )
     .bind(before.id.raw())
     .fetch_all(tx.db())
@@ -130,6 +137,15 @@ async fn end_short_line(tx: &mut Tx, before: &Before, wanted: Option<i64>) -> Re
         let code = Code::parse(&row.try_get::<String, _>(1)?).stored("order_line.code")?;
         if item_of(tx, Some(&code)).await? != wanted || wanted.is_none() {
             continue;
+        }
+        let measure = decide::measure(&row.try_get::<String, _>(3)?)?;
+        let given_back = Quantity::resolve(refund.quantity, measure).field("orderQuantity")?;
+        if given_back.steps() < row.try_get(2)? {
+            let reason = format!(
+                "{code} waits, and a part of what waits is not given back by itself; \
+                 choose for the whole line in the Online room, then take this in again"
+            );
+            return Err(Refusal::invalid("orderQuantity", reason).into());
         }
         let done = sqlx::query("UPDATE order_line SET state = 'undone' WHERE id = $1 AND state = 'short'")
             .bind(id.raw())

@@ -34,6 +34,23 @@ async fn each_refund_is_booked_once_and_never_more_than_was_sold() {
 }
 
 #[tokio::test]
+async fn a_part_of_what_waits_is_not_given_back_by_itself() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        take(&shop, &order("H-1", vec![line("KIT", "4", "12.00")])).await;
+        let short = order("H-2", vec![line("KIT", "2", "12.00")]);
+        take(&shop, &short).await;
+        let part = told(&take(&shop, &refunds_alone(&short, vec![refund("R1", "KIT", "1")])).await);
+        assert!(part.contains("choose for the whole line"), "{}: {part}", shop.engine);
+        assert_eq!(shop.ledger.orders(None, true, 10).await.unwrap().len(), 1, "both wait still");
+        let whole = refunds_alone(&short, vec![refund("R1", "KIT", "2")]);
+        assert_eq!(told(&take(&shop, &whole).await), "known, 1 refunds");
+        assert!(shop.ledger.orders(None, true, 10).await.unwrap().is_empty());
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
 async fn a_refund_may_come_with_its_order_and_of_a_short_line() {
     for shop in shops().await {
         stock_up(&shop).await;
