@@ -30,6 +30,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(5, "shelf", include_str!("../../../migrations/0005_shelf.sql")),
         step(6, "online", include_str!("../../../migrations/0006_online.sql")),
         step(7, "live", include_str!("../../../migrations/0007_live.sql")),
+        step(8, "takes_orders", include_str!("../../../migrations/0008_takes_orders.sql")),
     ])
 });
 

@@ -48,6 +48,7 @@ impl LiveDesk for Shops {
             secrets: checked.secrets.iter().map(secret).collect(),
             channel: checked.channel,
             new_pieces: checked.new_pieces,
+            takes_orders: checked.takes_orders,
             base: file.base.url().to_string(),
             can_reconcile: file.listed.is_some(),
         })

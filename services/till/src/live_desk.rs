@@ -44,6 +44,8 @@ pub struct ReadConnection {
     pub channel: Channel,
     /// What becomes of new pieces.
     pub new_pieces: NewPieces,
+    /// Whether orders come from it.
+    pub takes_orders: bool,
     /// The other shop's address.
     pub base: String,
     /// Whether what it lists can be asked for.

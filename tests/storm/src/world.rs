@@ -91,6 +91,7 @@ impl World {
             channel: checked.channel,
             text,
             new_pieces: checked.new_pieces,
+            takes_orders: checked.takes_orders,
             who: "owner".to_owned(),
         };
         let connection = first.ledger.execute(None, &save).await.doing("save the connection")?.answer;

@@ -72,6 +72,9 @@ pub struct SaveConnection {
     pub text: String,
     /// What becomes of new pieces, as the text says.
     pub new_pieces: NewPieces,
+    /// Whether orders come from it, as the text says. At most one connection of a channel gives them: an order
+    /// is known by its channel and number, and two shops number theirs as they like.
+    pub takes_orders: bool,
     /// Who saves it.
     pub who: String,
 }
@@ -100,9 +103,28 @@ fn checked_text(text: &str) -> Result<String, Refusal> {
     Ok(text.replace("\r\n", "\n"))
 }
 
-const SAVE: &str = "INSERT INTO connection (id, name, channel, text, new_pieces, revision) VALUES ($1, $2, $3, $4, $5, 1) \
+async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> Result<(), Failure> {
+    let other = sqlx::query(
+        "SELECT name FROM connection \
+         WHERE channel = $1 AND takes_orders = 1 AND ended_ms IS NULL AND name <> $2",
+    )
+    .bind(channel.as_str().to_owned())
+    .bind(name.to_owned())
+    .fetch_optional(tx.db())
+    .await?;
+    let Some(other) = other else { return Ok(()) };
+    let reason = format!(
+        "{} takes the orders of {channel} already, and two shops can give one number to two orders; \
+         make a channel for this one, or leave [orders] and [hooks] out of it",
+        other.try_get::<String, _>(0)?
+    );
+    Err(Refusal::invalid("channel", reason).into())
+}
+
+const SAVE: &str = "INSERT INTO connection (id, name, channel, text, new_pieces, takes_orders, revision) \
+    VALUES ($1, $2, $3, $4, $5, $6, 1) \
     ON CONFLICT (name) DO UPDATE SET channel = excluded.channel, text = excluded.text, \
-    new_pieces = excluded.new_pieces, revision = connection.revision + 1 RETURNING id, revision";
+    new_pieces = excluded.new_pieces, takes_orders = excluded.takes_orders, revision = connection.revision + 1 RETURNING id, revision";
 /// What is on offer is gone through anew whenever the connection is saved, see [`super::FillConnection`].
 const BEGIN: &str = "INSERT INTO connection_state (connection_id, saved_ms, filled_id, fill_due_ms, sent, refused, contact_ms, \
     quiet_ms, trouble, trouble_ms) VALUES ($1, $2, -1, $2, 0, 0, NULL, 0, '', NULL) \
@@ -118,6 +140,9 @@ impl Command for SaveConnection {
         let kept = checked_text(&self.text)?;
         let who = text::short(&self.who).field("who")?;
         tx.shop().known_channel(&self.channel)?;
+        if self.takes_orders {
+            none_else_takes_orders(tx, &name, &self.channel).await?;
+        }
         let new_id = tx.next_id()?;
         let row = sqlx::query(SAVE)
             .bind(new_id)
@@ -125,6 +150,7 @@ impl Command for SaveConnection {
             .bind(self.channel.as_str().to_owned())
             .bind(kept)
             .bind(self.new_pieces.code().to_owned())
+            .bind(i64::from(self.takes_orders))
             .fetch_one(tx.db())
             .await?;
         let (id, revision): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);

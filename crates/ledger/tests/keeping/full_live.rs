@@ -15,6 +15,7 @@ pub(crate) async fn connect(ledger: &Ledger) {
         channel: Channel::online(),
         text: "channel = \"online\"\nbase = \"https://shop.example/api\"".to_owned(),
         new_pieces: NewPieces::Wait,
+        takes_orders: true,
         who: "owner".to_owned(),
     };
     let connection = run(ledger, save).await;

@@ -55,6 +55,11 @@ const ATTACKS: &[(&str, &str)] = &[
     ("law 9, more shipping than sold", "UPDATE sale_back SET shipping = shipping_sold + 1"),
     ("voided and refunded", "UPDATE sale_back SET voided = 1 WHERE refunds > 0"),
     (
+        "two shops that give orders of one channel",
+        "INSERT INTO connection (id, name, channel, takes_orders) \
+         VALUES (7, 'a', 'online', 1), (8, 'b', 'online', 1)",
+    ),
+    (
         "voided twice",
         "INSERT INTO voided (sale_id, at_ms, reason, who) SELECT sale_id, 1, '', '' FROM voided",
     ),

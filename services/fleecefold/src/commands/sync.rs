@@ -86,8 +86,14 @@ async fn connect(
     let text = read(file)?;
     let checked = live::check_connection(&text)
         .map_err(|source| CliError::Connection { file: file.display().to_string(), source })?;
-    let (channel, new_pieces) = (checked.channel.clone(), checked.new_pieces);
-    let save = SaveConnection { name: name.clone(), channel, text, new_pieces, who: WHO.to_owned() };
+    let save = SaveConnection {
+        name: name.clone(),
+        channel: checked.channel.clone(),
+        text,
+        new_pieces: checked.new_pieces,
+        takes_orders: checked.takes_orders,
+        who: WHO.to_owned(),
+    };
     ledger.execute(None, &save).await?;
     eprintln!("{name} is connected; what it sells is booked on {}", checked.channel);
     let secrets = Secrets::new(folder);

@@ -68,8 +68,14 @@ async fn connect(ledger: &Ledger, shop: &Running) -> Result<bool, DemoError> {
         }
     }
     let checked = check_connection(&text).doing("read its connection")?;
-    let (channel, new_pieces) = (checked.channel, checked.new_pieces);
-    let save = SaveConnection { name: NAME.to_owned(), channel, text, new_pieces, who: OWNER.to_owned() };
+    let save = SaveConnection {
+        name: NAME.to_owned(),
+        channel: checked.channel,
+        text,
+        new_pieces: checked.new_pieces,
+        takes_orders: checked.takes_orders,
+        who: OWNER.to_owned(),
+    };
     ledger.execute(None, &save).await.doing("save its connection")?;
     Ok(known.is_some())
 }

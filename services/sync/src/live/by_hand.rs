@@ -43,6 +43,8 @@ pub struct CheckedConnection {
     pub new_pieces: NewPieces,
     /// The secrets that it names.
     pub secrets: Vec<SecretName>,
+    /// Whether orders come from it, asked for or by hooks.
+    pub takes_orders: bool,
     /// Whether it takes hooks.
     pub takes_hooks: bool,
 }
@@ -54,6 +56,7 @@ pub fn check_connection(text: &str) -> Result<CheckedConnection, CheckError> {
     let new_pieces = if file.out.lists_new_pieces { NewPieces::List } else { NewPieces::Wait };
     Ok(CheckedConnection {
         secrets: names(&file),
+        takes_orders: file.orders.is_some() || file.hooks.is_some(),
         takes_hooks: file.hooks.is_some(),
         channel: file.channel,
         new_pieces,

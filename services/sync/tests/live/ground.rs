@@ -80,6 +80,7 @@ impl Ground {
             channel: checked.channel,
             text: text.to_owned(),
             new_pieces: checked.new_pieces,
+            takes_orders: checked.takes_orders,
             who: "test".to_owned(),
         };
         self.ledger.execute(None, &save).await.unwrap();

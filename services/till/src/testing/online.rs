@@ -32,6 +32,7 @@ impl LiveDesk for AnsweringDesk {
             channel: Channel::parse(channel)
                 .map_err(|e| ConnectionFault { line: Some(1), words: e.to_string() })?,
             new_pieces: NewPieces::Wait,
+            takes_orders: text.contains("[orders]"),
             base: "https://village.example/api".to_owned(),
             can_reconcile: true,
             secrets: vec![NamedSecret { name: "village".to_owned(), wanting: Some(wanting) }],
@@ -98,6 +99,7 @@ impl TestShop {
             channel: Channel::online(),
             text: "channel = \"online\"".to_owned(),
             new_pieces: NewPieces::Wait,
+            takes_orders: false,
             who: "test".to_owned(),
         };
         self.ledger().execute(None, &save).await.expect("a connection").answer

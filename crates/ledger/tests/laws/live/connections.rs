@@ -52,6 +52,23 @@ fn what_cannot_be_a_connection_is_refused() {
 }
 
 #[test]
+fn one_connection_of_a_channel_takes_its_orders() {
+    on_each(|shop| async move {
+        let takes = |name: &str| SaveConnection { takes_orders: true, ..save(name, NewPieces::Wait) };
+        shop.ok(takes("village")).await;
+        let taken = "invalid: channel: village takes the orders of online already";
+        shop.refuses(takes("harbour"), taken).await;
+        shop.ok(save("harbour", NewPieces::Wait)).await;
+        shop.refuses(takes("harbour"), taken).await;
+        let market = SaveConnection { channel: channel("market"), ..takes("harbour") };
+        shop.ok(market).await;
+        shop.ok(takes("village")).await;
+        shop.ok(end("village")).await;
+        shop.ok(takes("harbour")).await;
+    });
+}
+
+#[test]
 fn new_pieces_wait_where_a_person_puts_them_on() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 100), piece("p2", 100), piece("p3", 100), counted("p4", "0", 100)]))

@@ -23,6 +23,7 @@ fn save(name: &str, new_pieces: NewPieces) -> SaveConnection {
         channel: Channel::online(),
         text: "base = \"https://shop.example\"".to_owned(),
         new_pieces,
+        takes_orders: false,
         who: "owner".to_owned(),
     }
 }

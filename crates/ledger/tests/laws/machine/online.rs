@@ -31,6 +31,7 @@ impl Online {
             channel: Channel::online(),
             text: String::new(),
             new_pieces: NewPieces::List,
+            takes_orders: true,
             who: "owner".to_owned(),
         };
         let connection = shop.ok(save).await;

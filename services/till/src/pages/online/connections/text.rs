@@ -92,8 +92,14 @@ async fn keep(app: &App, form: &Form, name: String, revision: i64) -> Result<Res
         Ok(read) => read,
         Err(fault) => return Ok(again(app, form, name, revision, Faults::one("text", fault.to_string()))),
     };
-    let (channel, new_pieces, who) = (read.channel, read.new_pieces, form.caller.who.clone());
-    let save = SaveConnection { name: name.clone(), channel, text, new_pieces, who };
+    let save = SaveConnection {
+        name: name.clone(),
+        channel: read.channel,
+        text,
+        new_pieces: read.new_pieces,
+        takes_orders: read.takes_orders,
+        who: form.caller.who.clone(),
+    };
     match app.run(&form.key, &save).await {
         Ok(_) => Ok(go(&format!("{}?did=saved", path(&name)))),
         Err(problem) => Ok(again(app, form, name, revision, Faults::of(problem)?)),
