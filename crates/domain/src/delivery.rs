@@ -92,6 +92,16 @@ pub fn verdict(reply: Reply, saying: Saying) -> Verdict {
     }
 }
 
+/// What a reply to a batch means. “Multi-Status” (RFC 4918, 13) tells of each part in a form of the other
+/// side's own, so that it is heard as a refusal of the batch: each message is said alone, and has an answer
+/// of its own.
+pub fn batch_verdict(reply: Reply) -> Verdict {
+    match reply {
+        Reply::Status { code: 207, .. } => Verdict::Refused,
+        _ => verdict(reply, Saying::State),
+    }
+}
+
 /// Whether a message that was stale so often is put aside.
 pub fn stale_too_often(times: u32) -> bool {
     times >= MAX_STALE
@@ -184,6 +194,14 @@ mod tests {
             next = last + 1;
         }
         assert_eq!(next, 600);
+    }
+
+    #[test]
+    fn a_batch_is_answered_as_one_message_is_but_for_an_answer_to_each_part() {
+        for code in 200..600 {
+            let expected = if code == 207 { Verdict::Refused } else { verdict(status(code), Saying::State) };
+            assert_eq!(batch_verdict(status(code)), expected, "{code}");
+        }
     }
 
     #[test]

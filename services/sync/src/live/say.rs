@@ -5,7 +5,7 @@ use super::message::{Kind, Message, batch_ask};
 use super::orders;
 use super::round::Hand;
 use crate::words::tell_all;
-use domain::delivery::{NoAnswer, Reply, Verdict, back_off, stale_too_often, verdict};
+use domain::delivery::{NoAnswer, Reply, Verdict, back_off, batch_verdict, stale_too_often, verdict};
 use domain::ids::ItemId;
 use domain::stock::Availability;
 use feeds::connection::BatchCall;
@@ -260,10 +260,8 @@ pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Messag
     };
     let now = hand.ledger.now();
     let mut quiet = None;
-    let became = |message: &Message, quiet: &mut Option<(Reply, String)>| match verdict(
-        heard.reply,
-        message.kind.saying(),
-    ) {
+    let heard_as = batch_verdict(heard.reply);
+    let became = |message: &Message, quiet: &mut Option<(Reply, String)>| match heard_as {
         Verdict::Delivered => {
             hand.reach.went_well(message.item);
             told(hand, message, None)
@@ -279,7 +277,7 @@ pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Messag
         .iter()
         .map(|m| Settled { item: m.item, revision: m.listing.revision, became: became(m, &mut quiet) })
         .collect();
-    match verdict(heard.reply, domain::delivery::Saying::State) {
+    match heard_as {
         Verdict::Refused | Verdict::Stale => hand.reach.say_alone(messages.iter().map(|m| m.item)),
         Verdict::Later if hand.reach.failed() >= FAILS_IN_A_ROW => {
             quiet = Some((heard.reply, heard.words.clone()));

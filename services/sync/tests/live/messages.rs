@@ -198,9 +198,17 @@ async fn many_go_in_one_request_where_that_is_taken() {
 }
 
 #[tokio::test]
-async fn a_refused_batch_is_said_one_by_one() {
+async fn a_batch_that_is_not_taken_as_a_whole_is_said_one_by_one() {
+    // 207 tells of each part, in a form that we do not read.
+    for status in [400, 207] {
+        one_is_not_taken_of_a_batch(status).await;
+    }
+}
+
+async fn one_is_not_taken_of_a_batch(status: u16) {
     let mut ground = Ground::with(BATCH, &["B1", "BAD", "B3"]).await;
-    Mock::given(path("/intake/batch")).respond_with(ResponseTemplate::new(400)).mount(&ground.server).await;
+    let of_batch = ResponseTemplate::new(status);
+    Mock::given(path("/intake/batch")).respond_with(of_batch).mount(&ground.server).await;
     Mock::given(path("/intake/BAD")).respond_with(ResponseTemplate::new(400)).mount(&ground.server).await;
     Mock::given(any()).respond_with(ok()).mount(&ground.server).await;
     ground.rounds(SECOND).await;
