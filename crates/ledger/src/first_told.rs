@@ -10,9 +10,12 @@ use domain::ids::{ConnectionId, ItemId};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashSet;
 
-const LISTED: &str = "SELECT item_id FROM listing WHERE connection_id = $1 AND item_id";
+/// Both are bounded by the first and the last of the items besides: a connection fills up within minutes, and
+/// PostgreSQL, which takes it for as small as it was when it last looked, would read all of its rows each time.
+const LISTED: &str =
+    "SELECT item_id FROM listing WHERE connection_id = $1 AND item_id >= $2 AND item_id <= $3 AND item_id";
 const BEHIND: &str = "SELECT i.id FROM item i JOIN listing l ON l.item_id = i.id AND l.connection_id = $1 \
-    WHERE l.revision < i.revision AND i.id";
+    AND l.item_id >= $2 AND l.item_id <= $3 WHERE l.revision < i.revision AND i.id";
 
 /// Before listings are written: waits for whoever changes one of the items that has none yet, and keeps
 /// others from it until they can see it. Says which these are.
@@ -30,6 +33,12 @@ pub(crate) async fn end(tx: &mut Tx, on: ConnectionId, first: &[ItemId]) -> Resu
     tell_connection(tx, &behind, on).await
 }
 
+/// The first and the last of items, to bound a statement by.
+pub(crate) fn span(items: &[ItemId]) -> (i64, i64) {
+    let raw = |item: Option<&ItemId>| item.map_or(0, |item| item.raw());
+    (raw(items.iter().min()), raw(items.iter().max()))
+}
+
 async fn of(
     tx: &mut Tx,
     text: &'static str,
@@ -38,7 +47,11 @@ async fn of(
 ) -> Result<Vec<ItemId>, Failure> {
     let mut found = Vec::new();
     for chunk in items.chunks(MAX_ROWS) {
-        let mut statement = sqlx::query(AssertSqlSafe(in_text(text, 2, chunk.len(), ""))).bind(on.raw());
+        let (first, last) = span(chunk);
+        let mut statement = sqlx::query(AssertSqlSafe(in_text(text, 4, chunk.len(), "")))
+            .bind(on.raw())
+            .bind(first)
+            .bind(last);
         for item in padded(chunk) {
             statement = statement.bind(item.raw());
         }

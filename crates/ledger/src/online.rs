@@ -376,7 +376,7 @@ impl Ledger {
         let text = format!(
             "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 AND state = 'waiting' \
              AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AND i.keep_off = 0 AND i.on_hand > i.held \
-             AND (l.state IS NULL OR l.state = 'ended') ORDER BY i.id DESC",
+             AND (l.state IS NULL OR l.state = 'ended') ORDER BY i.id DESC LIMIT $4",
             item_view::COLUMNS
         );
         let mut connection = self.reader().await?;
@@ -387,10 +387,14 @@ impl Ledger {
                 .bind(on.raw())
                 .bind(below)
                 .bind(LOOKED_AT)
+                .bind(i64::try_from(limit - found.len()).unwrap_or(i64::MAX))
                 .fetch_all(&mut *connection)
                 .await?;
             for row in &rows {
                 found.push(item_view::read(row, currency)?);
+            }
+            if found.len() == limit {
+                break;
             }
             let last = sqlx::query(
                 "SELECT MIN(item_id) FROM (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
@@ -406,7 +410,6 @@ impl Ledger {
                 None => break,
             }
         }
-        found.truncate(limit);
         Ok(found)
     }
 
@@ -435,18 +438,25 @@ impl Ledger {
         rows.iter().map(|row| item_view::read(row, currency)).collect()
     }
 
-    /// How many items are listed, how many listings ended, how many messages wait.
-    pub async fn listing_counts(&self, on: ConnectionId) -> Result<ListingCounts, Failure> {
+    /// How many items are listed, how many listings ended, how many messages wait; each is counted up to
+    /// `limit`, so that it costs a large shop no more.
+    pub async fn listing_counts(&self, on: ConnectionId, limit: usize) -> Result<ListingCounts, Failure> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST((SELECT COUNT(*) FROM listing WHERE connection_id = $1 AND state = 'listed') AS BIGINT), \
-             CAST((SELECT COUNT(*) FROM listing WHERE connection_id = $1 AND state = 'ended') AS BIGINT), \
-             CAST((SELECT COUNT(DISTINCT item_id) FROM outbox WHERE connection_id = $1 AND state = 'waiting') AS BIGINT)",
+            "SELECT CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
+                 WHERE connection_id = $1 AND state = 'listed' LIMIT $2) AS l) AS BIGINT), \
+             CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
+                 WHERE connection_id = $1 AND state = 'ended' LIMIT $2) AS e) AS BIGINT), \
+             CAST((SELECT COUNT(*) FROM (SELECT DISTINCT item_id FROM outbox \
+                 WHERE connection_id = $1 AND state = 'waiting' LIMIT $2) AS w) AS BIGINT)",
         )
         .bind(on.raw())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_one(&mut *connection)
         .await?;
-        Ok(ListingCounts { listed: row.try_get(0)?, ended: row.try_get(1)?, waiting: row.try_get(2)? })
+        let count =
+            |at: usize| Ok::<_, Failure>(usize::try_from(row.try_get::<i64, _>(at)?).unwrap_or(usize::MAX));
+        Ok(ListingCounts { listed: count(0)?, ended: count(1)?, waiting: count(2)? })
     }
 }
 
@@ -454,11 +464,11 @@ impl Ledger {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ListingCounts {
     /// On offer.
-    pub listed: i64,
+    pub listed: usize,
     /// No longer.
-    pub ended: i64,
+    pub ended: usize,
     /// Items with something that was not told yet.
-    pub waiting: i64,
+    pub waiting: usize,
 }
 
 fn layout(row: &AnyRow) -> Result<KeptLayout, Failure> {

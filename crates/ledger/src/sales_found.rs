@@ -46,10 +46,12 @@ impl Ledger {
                 let start = shop.zone.end_of_day(noon.plus_millis(-DAY_MS));
                 (start.millis(), shop.zone.end_of_day(noon).millis())
             }
-            None => (0, i64::MAX),
+            None => (0, 0),
         };
-        // What is not asked for is left out, so that each index is found.
-        let mut asks = vec!["s.id < $1", "s.at_ms >= $2 AND s.at_ms < $3"];
+        // What is not asked for is left out, so that each index is found; and that of the moments only
+        // where a day is, since it would be read to its end before the first thirty are known.
+        let mut asks = vec!["s.id < $1"];
+        asks.push(if query.day.is_some() { "s.at_ms >= $2 AND s.at_ms < $3" } else { "$2 = $3" });
         asks.push(if query.receipt.is_some() { "s.receipt = $4" } else { "$4 = 0" });
         asks.push(if query.code.is_some() {
             "s.id IN (SELECT sale_id FROM sale_line WHERE item_id = $5 \

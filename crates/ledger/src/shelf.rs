@@ -5,7 +5,7 @@ use crate::item_view::amount;
 use crate::store::Ledger;
 use crate::styles::StyleView;
 use domain::ids::StyleId;
-use domain::money::Money;
+use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::WeightUnit;
@@ -62,14 +62,24 @@ pub struct StyleCount {
     pub units: i64,
     /// Items of which some is set aside.
     pub held: i64,
-    /// The lowest and the highest price, if anything is there.
+    /// The lowest and the highest price, if anything is there and all of it was counted.
     pub prices: Option<(Money, Money)>,
+    /// Whether there may be more than was counted.
+    pub and_more: bool,
 }
 
-/// Reads one index alone.
-const COUNTS: &str = "SELECT style_id, CAST(SUM(CASE WHEN stock_unit IS NULL THEN on_hand ELSE 1 END) AS BIGINT), \
-    CAST(SUM(CASE WHEN held > 0 THEN 1 ELSE 0 END) AS BIGINT), MIN(price), MAX(price) \
-    FROM item WHERE on_hand > 0 GROUP BY style_id";
+/// How many items of one style are counted: a shelf of any size is told of in the same time, and who has more
+/// of one style opens its own page.
+const MOST_COUNTED_OF_STYLE: i64 = 500;
+
+/// Reads one index alone, and of it no more than what is counted.
+fn count_of(style: &str) -> String {
+    format!(
+        "SELECT CAST(COUNT(*) AS BIGINT), CAST(SUM(units) AS BIGINT), CAST(SUM(held) AS BIGINT), MIN(price), MAX(price) \
+         FROM (SELECT CASE WHEN stock_unit IS NULL THEN on_hand ELSE 1 END AS units, \
+         CASE WHEN held > 0 THEN 1 ELSE 0 END AS held, price FROM item WHERE on_hand > 0 AND {style} LIMIT $1) AS part"
+    )
+}
 
 impl Ledger {
     /// What is on the shelf of each style, by name, and last of what has none.
@@ -77,20 +87,20 @@ impl Ledger {
         let currency = self.shop().currency;
         let styles = self.styles().await?;
         let mut connection = self.reader().await?;
-        let rows = sqlx::query(COUNTS).fetch_all(&mut *connection).await?;
-        let mut counts: Vec<StyleCount> =
-            styles.into_iter().map(|style| StyleCount::none(Some(style))).collect();
-        counts.push(StyleCount::none(None));
-        for row in &rows {
-            let id: Option<i64> = row.try_get(0)?;
-            let of = |count: &&mut StyleCount| count.style.as_ref().map(|s| s.id.raw()) == id;
-            // A style that was added since the styles were read is there the next time.
-            let Some(count) = counts.iter_mut().find(of) else { continue };
-            let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("item.price");
-            count.units = row.try_get(1)?;
-            count.held = row.try_get(2)?;
-            count.prices = Some((money(3)?, money(4)?));
+        let mut counts = Vec::with_capacity(styles.len() + 1);
+        for style in styles {
+            let row = sqlx::query(AssertSqlSafe(count_of("style_id = $2")))
+                .bind(MOST_COUNTED_OF_STYLE + 1)
+                .bind(style.id.raw())
+                .fetch_one(&mut *connection)
+                .await?;
+            counts.push(StyleCount::read(Some(style), &row, currency)?);
         }
+        let row = sqlx::query(AssertSqlSafe(count_of("style_id IS NULL")))
+            .bind(MOST_COUNTED_OF_STYLE + 1)
+            .fetch_one(&mut *connection)
+            .await?;
+        counts.push(StyleCount::read(None, &row, currency)?);
         Ok(counts)
     }
 
@@ -107,8 +117,19 @@ impl Ledger {
 }
 
 impl StyleCount {
-    fn none(style: Option<StyleView>) -> Self {
-        Self { style, units: 0, held: 0, prices: None }
+    fn read(style: Option<StyleView>, row: &AnyRow, currency: Currency) -> Result<Self, Failure> {
+        let and_more = row.try_get::<i64, _>(0)? > MOST_COUNTED_OF_STYLE;
+        let price = |at: usize| {
+            let minor: Option<i64> = row.try_get(at)?;
+            minor.map(|minor| Money::from_minor(minor, currency)).transpose().stored("item.price")
+        };
+        Ok(Self {
+            style,
+            units: row.try_get::<Option<i64>, _>(1)?.unwrap_or(0),
+            held: row.try_get::<Option<i64>, _>(2)?.unwrap_or(0),
+            prices: price(3)?.zip(price(4)?).filter(|_| !and_more),
+            and_more,
+        })
     }
 }
 
@@ -132,7 +153,7 @@ impl Ledger {
     }
 }
 
-fn read(row: &AnyRow, currency: domain::money::Currency) -> Result<ShelfRow, Failure> {
+fn read(row: &AnyRow, currency: Currency) -> Result<ShelfRow, Failure> {
     let style: Option<String> = row.try_get(0)?;
     let kind = ItemKind::from_code(&row.try_get::<String, _>(4)?).ok_or("unknown").stored("item.kind")?;
     let unit: Option<String> = row.try_get(5)?;

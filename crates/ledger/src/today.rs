@@ -12,7 +12,7 @@ use sqlx::any::AnyRow;
 
 /// How many of the newest items are looked at for pieces that were never listed: more than a farm
 /// makes in years, and read in a few milliseconds. The room Online shows all of them.
-pub const NEWEST_LOOKED_AT: i64 = 5000;
+pub const NEWEST_LOOKED_AT: i64 = 2000;
 
 /// Order lines whose stock was gone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -34,12 +34,15 @@ pub struct FillConnection {
     pub connection: ConnectionId,
 }
 
+/// Each table is bounded by the window, and what waits is taken away as a whole: a connection fills up within
+/// minutes, and PostgreSQL, which takes it for as small as it was when it last looked, would read all of its
+/// rows for each item.
 const MISSING: &str = "SELECT i.id FROM item i JOIN connection c ON c.id = $1 \
-    LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \
+    LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1 AND l.item_id > $2 AND l.item_id <= $3 \
     WHERE i.id > $2 AND i.id <= $3 AND (l.revision < i.revision \
         OR (l.item_id IS NULL AND c.new_pieces = 'list' AND i.keep_off = 0 AND i.on_hand > i.held)) \
-    AND NOT EXISTS (SELECT 1 FROM outbox o WHERE o.item_id = i.id AND o.connection_id = c.id AND o.state = 'waiting') \
-    ORDER BY i.id";
+    EXCEPT SELECT o.item_id FROM outbox o WHERE o.connection_id = $1 AND o.item_id > $2 AND o.item_id <= $3 \
+    AND o.state = 'waiting' ORDER BY 1";
 
 /// Where a window of items after `after` ends; none if there are no more.
 async fn window(tx: &mut Tx, after: i64) -> Result<Option<i64>, Failure> {
@@ -127,7 +130,7 @@ pub struct PutOn {
 }
 
 const OFFERED: &str = "SELECT i.id FROM item i WHERE i.id > $2 AND i.id <= $3 AND i.keep_off = 0 AND i.on_hand > i.held \
-    AND NOT EXISTS (SELECT 1 FROM listing l WHERE l.item_id = i.id AND l.connection_id = $1) ORDER BY i.id";
+    EXCEPT SELECT l.item_id FROM listing l WHERE l.connection_id = $1 AND l.item_id > $2 AND l.item_id <= $3 ORDER BY 1";
 const PUT: &str = "INSERT INTO dispatch (connection_id, item_id, due_ms, tries, holder, lease_ms, parked_revision, \
     parked_ms, words)";
 

@@ -3,6 +3,7 @@
 use super::{bounded, lease_end};
 use crate::command::{Command, Tx};
 use crate::error::Failure;
+use crate::first_told::span;
 use crate::listings::{ListingPage, ListingRow, PAGE, ROW};
 use crate::sql::{in_text, insert_rows_returning, padded};
 use crate::store::Ledger;
@@ -128,8 +129,9 @@ impl Ledger {
         let mut found = Vec::with_capacity(items.len());
         for chunk in items.chunks(crate::sql::MAX_ROWS) {
             // Before the rows: whoever holds the items is the only one to change it.
-            let text = in_text(STOOD, 2, chunk.len(), "");
-            let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw());
+            let text = in_text(STOOD, 4, chunk.len(), "");
+            let (first, last) = span(chunk);
+            let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw()).bind(first).bind(last);
             for item in padded(chunk) {
                 statement = statement.bind(item.raw());
             }
@@ -138,11 +140,9 @@ impl Ledger {
                 let of = Stood { other_id: row.try_get(1)?, etag: row.try_get(2)? };
                 stood.insert(row.try_get::<i64, _>(0)?, of);
             }
-            let text = format!(
-                "{PAGE} FROM ({}) AS page",
-                in_text(&format!("{ROW} WHERE i.id"), 2, chunk.len(), "")
-            );
-            let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw());
+            let row = format!("{ROW} AND l.item_id >= $2 AND l.item_id <= $3 WHERE i.id");
+            let text = format!("{PAGE} FROM ({}) AS page", in_text(&row, 4, chunk.len(), ""));
+            let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw()).bind(first).bind(last);
             for item in padded(chunk) {
                 statement = statement.bind(item.raw());
             }
@@ -157,4 +157,5 @@ impl Ledger {
     }
 }
 
-const STOOD: &str = "SELECT item_id, other_id, etag FROM listing WHERE connection_id = $1 AND item_id";
+const STOOD: &str = "SELECT item_id, other_id, etag FROM listing WHERE connection_id = $1 \
+    AND item_id >= $2 AND item_id <= $3 AND item_id";

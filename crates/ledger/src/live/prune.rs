@@ -24,9 +24,11 @@ const TAKEN_OUT: [&str; 4] = [
     "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'sent' \
      AND revision < (SELECT i.revision FROM item i WHERE i.id = outbox.item_id)",
     "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'waiting' \
-     AND EXISTS (SELECT 1 FROM outbox a WHERE a.item_id = outbox.item_id AND a.connection_id = outbox.connection_id \
+     AND EXISTS (SELECT 1 FROM outbox a WHERE a.item_id = outbox.item_id AND a.item_id > $1 \
+        AND a.item_id <= $2 AND a.connection_id = outbox.connection_id \
         AND a.state = 'waiting' AND a.revision < outbox.revision) \
-     AND EXISTS (SELECT 1 FROM outbox z WHERE z.item_id = outbox.item_id AND z.connection_id = outbox.connection_id \
+     AND EXISTS (SELECT 1 FROM outbox z WHERE z.item_id = outbox.item_id AND z.item_id > $1 \
+        AND z.item_id <= $2 AND z.connection_id = outbox.connection_id \
         AND z.state = 'waiting' AND z.revision > outbox.revision)",
     "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'waiting' \
      AND connection_id IN (SELECT c.id FROM connection c WHERE c.ended_ms IS NOT NULL)",

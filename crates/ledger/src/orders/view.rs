@@ -86,8 +86,10 @@ impl Ledger {
         only_short: bool,
         limit: usize,
     ) -> Result<Vec<OrderView>, Failure> {
-        let short = "AND (id IN (SELECT order_id FROM order_line WHERE state = 'short') OR (status <> 'OrderPaymentDue' \
-            AND id IN (SELECT order_id FROM order_line WHERE state = 'held')))";
+        // Parted, so that each finds the index of its lines.
+        let short = "AND id IN (SELECT order_id FROM order_line WHERE state = 'short' \
+            UNION SELECT l.order_id FROM order_line l JOIN customer_order o ON o.id = l.order_id \
+            WHERE l.state = 'held' AND o.status <> 'OrderPaymentDue')";
         let text = format!(
             "SELECT id, channel, number, status, ordered_ms, past, sale_id FROM customer_order \
              WHERE id < $1 {} ORDER BY id DESC LIMIT $2",

@@ -195,6 +195,25 @@ fn items_of_an_earlier_step_are_folded_when_the_shop_opens() {
 }
 
 #[test]
+fn a_style_is_counted_up_to_a_bound() {
+    on_each(|shop| async move {
+        shop.ok(style("Card", "1", "ONZ", "exact", None)).await;
+        let cards = |numbers: std::ops::Range<u32>| {
+            let card = |n| NewItem { style: Some("Card".to_owned()), ..counted(&format!("n{n}"), "1", 450) };
+            add(numbers.map(card).collect())
+        };
+        let told = async || {
+            let counts = shop.ledger.style_counts().await.unwrap();
+            (counts[0].units, counts[0].prices.is_some(), counts[0].and_more)
+        };
+        shop.ok(cards(0..500)).await;
+        assert_eq!(told().await, (500, true, false), "on {:?}", shop.engine);
+        shop.ok(cards(500..520)).await;
+        assert_eq!(told().await, (501, false, true), "on {:?}", shop.engine);
+    });
+}
+
+#[test]
 fn styles_are_counted_and_one_laid_out_by_size_and_colour() {
     on_each(|shop| async move {
         let style = stocked(&shop).await;

@@ -30,6 +30,8 @@ use serde::Deserialize;
 
 /// How many orders that wait are looked for: more than that is told as “so many and more”.
 const WAITING_LOOKED_AT: usize = 50;
+/// How far listings and changes are counted: what a person makes of a number ends before it.
+const MOST_COUNTED: usize = 1000;
 /// Failures that are looked for.
 const FAILED_LOOKED_AT: usize = 50;
 
@@ -76,8 +78,8 @@ pub(crate) struct Page {
     weak: usize,
     waiting: Count,
     failed: Count,
-    listed: i64,
-    changed: i64,
+    listed: Count,
+    changed: Count,
     out: put_out::Ways,
 }
 
@@ -92,6 +94,11 @@ impl Count {
     /// Of what was read of at most `bound` and one more.
     pub(crate) fn of(found: usize, bound: usize) -> Self {
         Self { number: found.min(bound), and_more: found > bound }
+    }
+
+    /// Whether it is one and no more.
+    pub(crate) fn is_one(self) -> bool {
+        self.number == 1 && !self.and_more
     }
 
     /// `12`, or `50 or more`.
@@ -116,7 +123,7 @@ pub(crate) async fn room(
     let pieces = pieces::of(&app, &items).await?;
     let orders = app.ledger.orders(None, true, WAITING_LOOKED_AT + 1).await?;
     let failed = app.ledger.feed_troubles(true, FAILED_LOOKED_AT + 1).await?;
-    let counts = app.ledger.listing_counts(feed).await?;
+    let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
     Ok(Paper(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane: "new",
@@ -125,8 +132,8 @@ pub(crate) async fn room(
         next,
         waiting: Count::of(orders.len(), WAITING_LOOKED_AT),
         failed: Count::of(failed.len(), FAILED_LOOKED_AT),
-        listed: counts.listed,
-        changed: counts.waiting,
+        listed: Count::of(counts.listed, MOST_COUNTED),
+        changed: Count::of(counts.waiting, MOST_COUNTED),
         out: put_out::Ways::read(&app).await?,
     }))
 }

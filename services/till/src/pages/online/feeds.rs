@@ -1,6 +1,7 @@
 //! GET /online/feeds and POST /online/feeds/seen
 
 use super::put_out::Ways;
+use super::{Count, MOST_COUNTED};
 use crate::api::listings::FEED;
 use crate::app::App;
 use crate::caller::Caller;
@@ -34,7 +35,7 @@ pub(crate) struct Page {
     lane: &'static str,
     said: Option<String>,
     out: Ways,
-    waiting: i64,
+    waiting: Count,
     runs: Vec<Run>,
     failed: Vec<Failed>,
     latest: Option<String>,
@@ -90,7 +91,7 @@ pub(crate) async fn show(
         lane: "feeds",
         said: said(&asked, &runs),
         out: Ways::read(&app).await?,
-        waiting: app.ledger.listing_counts(feed).await?.waiting,
+        waiting: Count::of(app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?.waiting, MOST_COUNTED),
         runs,
         failed: failed.into_iter().map(failure).collect(),
         latest,

@@ -1,6 +1,7 @@
 //! GET /online/listed
 
 use super::pieces::{self, Piece};
+use super::{Count, MOST_COUNTED};
 use crate::api::listings::FEED;
 use crate::app::App;
 use crate::caller::Caller;
@@ -28,7 +29,7 @@ pub(crate) struct Page {
     lane: &'static str,
     pieces: Vec<Piece>,
     next: Option<String>,
-    count: i64,
+    count: Count,
 }
 
 /// GET /online/listed
@@ -49,13 +50,16 @@ pub(crate) async fn show(
         items.truncate(DEFAULT_ROWS);
         items.last().map(|item| item.id.to_string()).unwrap_or_default()
     });
-    let counts = app.ledger.listing_counts(feed).await?;
+    let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
     Ok(Paper(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane,
         pieces: pieces::of(&app, &items).await?,
         next,
-        count: if state == ListingState::Listed { counts.listed } else { counts.ended },
+        count: Count::of(
+            if state == ListingState::Listed { counts.listed } else { counts.ended },
+            MOST_COUNTED,
+        ),
     }))
 }
 

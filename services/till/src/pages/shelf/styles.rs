@@ -18,6 +18,7 @@ struct StyleLine {
     name: String,
     path: String,
     units: i64,
+    and_more: bool,
     held: i64,
     prices: String,
     rate: String,
@@ -62,6 +63,7 @@ fn line(count: &StyleCount, currency: Currency) -> StyleLine {
         name,
         path,
         units: count.units,
+        and_more: count.and_more,
         held: count.held,
         prices: count.prices.map(prices).unwrap_or_default(),
         rate,
@@ -76,6 +78,7 @@ pub(crate) struct Page {
     ways: Vec<Way>,
     lines: Vec<StyleLine>,
     units: i64,
+    and_more: bool,
     held: i64,
 }
 
@@ -91,6 +94,7 @@ pub(crate) async fn list_styles(State(app): State<App>, caller: Caller) -> Resul
         ways: ways(&caller, "/shelf/styles"),
         lines,
         units: counts.iter().map(|c| c.units).sum(),
+        and_more: counts.iter().any(|c| c.and_more),
         held: counts.iter().map(|c| c.held).sum(),
     }))
 }
