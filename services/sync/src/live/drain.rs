@@ -27,7 +27,7 @@ const ROUND_LASTS: Duration = Duration::from_secs(5);
 const SETTLED_AT_ONCE: usize = 200;
 /// How long what was said is gathered before it is settled: a commit waits for the disk, and while more is
 /// under way nobody waits for this one.
-const GATHERED_FOR: Duration = Duration::from_millis(10);
+const GATHERED_FOR: Duration = Duration::from_millis(40);
 
 /// What is said in one request.
 enum Job {
@@ -66,6 +66,9 @@ pub(super) async fn drain(hand: &Hand<'_>) -> Result<(), Failure> {
 async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -> Result<(), Failure> {
     let round = Instant::now();
     let batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
+    // One number for the whole round, so that what is settled together is settled at once: an item comes a
+    // second time only after it was settled, and no lease of it runs out before the round is over.
+    let holder = hand.ledger.new_holder()?;
     while round.elapsed() < ROUND_LASTS && !stop.is_set() {
         let now = hand.ledger.now();
         let requests = hand.reach.rate.take(CLAIMED_AT_ONCE.div_ceil(batch), now);
@@ -73,7 +76,6 @@ async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -
             return Ok(());
         }
         let limit = (requests * batch).min(CLAIMED_AT_ONCE);
-        let holder = hand.ledger.new_holder()?;
         let began = Instant::now();
         let claim = ClaimMessages { connection: hand.connection.id, holder, limit };
         let claimed = hand.ledger.execute(None, &claim).await?.answer;

@@ -48,7 +48,7 @@ impl Page {
             tender: debt.tender.to_string(),
             sale: debt.sale.to_string(),
             customer: debt.customer,
-            due: debt.due.to_string(),
+            due: debt.due.shown(),
             left: debt.left.to_string(),
             is_late: debt.due < today,
         });

@@ -52,7 +52,7 @@ async fn owed_names_a_customer_and_a_day_and_is_paid_later() {
     let sold = paying.send(&tender, &fields).await;
     sold.shows(&["Owed by Ash, due 2026-06-01", "Ash owes 18.00"]);
     let list = open(&shop, "/counter/owed").await;
-    list.shows(&["Ash", "2026-06-01", "18.00"]);
+    list.shows(&["Ash", "Monday, 1 June 2026", "18.00"]);
     let debt = shop.ledger().debts(1).await.expect("debts").remove(0);
     assert_eq!(debt.due, Day::from_number(20_260_601));
     let action = format!("/counter/owed/{}", debt.tender);
