@@ -166,7 +166,7 @@ impl One {
         let live = !sale.voided && sale.receipt.is_some();
         let debts = sale.tenders.iter().filter_map(|tender| {
             let left = tender.still_owed.filter(|left| !left.is_zero() && !sale.voided)?;
-            let due = tender.tender.due.map(|d| d.shown()).unwrap_or_default();
+            let due = tender.tender.due.map(Day::shown).unwrap_or_default();
             let (tender, customer) = (tender.id.to_string(), tender.tender.customer.clone());
             Some(Debt { tender, customer, due, left: left.to_string() })
         });
