@@ -46,11 +46,14 @@ const DUE: &str = "SELECT DISTINCT o.rank, o.item_id FROM outbox o \
 const CLAIM: &str = "INSERT INTO dispatch (connection_id, item_id, due_ms, tries, holder, lease_ms, parked_revision, \
     parked_ms, words)";
 /// What was read before decides nothing: this does. Another's lease, its outcome and its parking count,
-/// and so does that something waits still.
+/// and so does that something waits still. A holder never takes again what it still has, whatever the clock
+/// says: two messages of one item would be under way under one number, and settling the first would let go of
+/// the second.
 const CLAIM_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET \
     tries = CASE WHEN dispatch.parked_revision > 0 THEN 2 ELSE dispatch.tries + 1 END, \
     holder = excluded.holder, lease_ms = excluded.lease_ms \
-    WHERE dispatch.due_ms <= excluded.due_ms AND dispatch.lease_ms <= excluded.due_ms AND EXISTS (\
+    WHERE dispatch.due_ms <= excluded.due_ms AND dispatch.lease_ms <= excluded.due_ms \
+    AND dispatch.holder <> excluded.holder AND EXISTS (\
         SELECT 1 FROM outbox o WHERE o.connection_id = dispatch.connection_id AND o.item_id = dispatch.item_id \
         AND o.state = 'waiting' AND o.revision > dispatch.parked_revision) \
     RETURNING item_id, tries";

@@ -66,8 +66,8 @@ pub(super) async fn drain(hand: &Hand<'_>) -> Result<(), Failure> {
 async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -> Result<(), Failure> {
     let round = Instant::now();
     let batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
-    // One number for the whole round, so that what is settled together is settled at once: an item comes a
-    // second time only after it was settled, and no lease of it runs out before the round is over.
+    // One number for the whole round, so that what is said together is settled in one transaction. Nothing is
+    // claimed twice under it before it was settled.
     let holder = hand.ledger.new_holder()?;
     while round.elapsed() < ROUND_LASTS && !stop.is_set() {
         let now = hand.ledger.now();

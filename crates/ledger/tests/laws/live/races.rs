@@ -33,6 +33,28 @@ fn an_items_message_is_in_one_hand() {
     });
 }
 
+/// A clock that jumps past the lease while a message is under way does not put it in the same hand twice.
+#[test]
+fn a_holder_never_takes_again_what_it_has() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100)])).await;
+        let village = village(&shop).await;
+        let (one, other) = (holder(&shop.ledger), holder(&shop.ledger));
+        let first = shop.ok(claim(village, one)).await;
+        assert_eq!(in_hand(&shop, &first).await, "p1 1");
+        shop.clock.advance_millis(LEASE_OVER_MS);
+        assert_eq!(shop.ok(claim(village, one)).await, [], "on {:?}", shop.engine);
+        let taken = shop.ok(claim(village, other)).await;
+        assert_eq!(in_hand(&shop, &taken).await, "p1 2");
+        // What was let go of may come to the same hand again.
+        let item = item_of(&shop, "p1").await;
+        let left = settle(village, other, vec![(item, 0, SettledAs::Left)]);
+        assert_eq!(shop.ok(left).await, 1);
+        let again = shop.ok(claim(village, other)).await;
+        assert_eq!(in_hand(&shop, &again).await, "p1 2");
+    });
+}
+
 /// Sales, senders and a second process: at the end each listing is as the shelf is.
 #[test]
 fn messages_and_sales_never_wait_for_each_other_in_a_circle() {
