@@ -146,7 +146,10 @@ impl Answer {
     pub(super) fn is_page_for_people(&self) -> bool {
         let is_html = self.content_type.as_deref().is_some_and(|t| t.contains("html"));
         let looks_so = match &self.body {
-            Ok(body) => body.trim_ascii_start().starts_with(b"<"),
+            Ok(body) => {
+                let after_mark = body.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(body);
+                after_mark.trim_ascii_start().starts_with(b"<")
+            }
             Err(NoBody::TooLong) => true,
             Err(NoBody::Broken(_)) => false,
         };

@@ -406,6 +406,7 @@ async fn a_page_for_people_is_no_word_that_it_was_taken() {
     };
     check("<!doctype html><title>Back soon</title>", "text/html; charset=utf-8", false).await;
     check("\n <html>Please sign in</html>", "text/html", false).await;
+    check("\u{feff}<html>Please sign in</html>", "Text/HTML", false).await;
     // Many a small program leaves the type at that for whatever it answers.
     check("{\"ref\":\"7\"}", "text/html", true).await;
     check("", "text/html", true).await;
