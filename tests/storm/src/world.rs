@@ -12,7 +12,7 @@ use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::routing::post;
 use domain::ids::{ConnectionId, HoldGroupId, RefundLineId, SaleId};
 use fastrand::Rng;
-use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock, SaveConnection};
+use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock};
 use pretend::{HookSecret, HooksTo, Now, Options, Running, Shop};
 use std::net::Ipv4Addr;
 use std::os::unix::fs::OpenOptionsExt;
@@ -86,14 +86,7 @@ impl World {
         let shop = open_shop(&plan, &clock, hooks_to).await?;
         let text = connection::text(&plan.shape, &shop.base());
         let checked = sync::live::check_connection(&text).doing("read the connection")?;
-        let save = SaveConnection {
-            name: NAME.to_owned(),
-            channel: checked.channel,
-            text,
-            new_pieces: checked.new_pieces,
-            takes_orders: checked.takes_orders,
-            who: "owner".to_owned(),
-        };
+        let save = checked.save(NAME, text, "owner");
         let connection = first.ledger.execute(None, &save).await.doing("save the connection")?.answer;
         Ok(Self {
             plan,

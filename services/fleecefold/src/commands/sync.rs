@@ -8,9 +8,7 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::codes::Code;
 use domain::day::Moment;
-use ledger::{
-    Access, ConnectionStatus, EndConnection, Ledger, LiveConnection, Refusal, SaveConnection, SendAgain,
-};
+use ledger::{Access, ConnectionStatus, EndConnection, Ledger, LiveConnection, Refusal, SendAgain};
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
@@ -86,14 +84,7 @@ async fn connect(
     let text = read(file)?;
     let checked = live::check_connection(&text)
         .map_err(|source| CliError::Connection { file: file.display().to_string(), source })?;
-    let save = SaveConnection {
-        name: name.clone(),
-        channel: checked.channel.clone(),
-        text,
-        new_pieces: checked.new_pieces,
-        takes_orders: checked.takes_orders,
-        who: WHO.to_owned(),
-    };
+    let save = checked.save(&name, text, WHO);
     ledger.execute(None, &save).await?;
     eprintln!("{name} is connected; what it sells is booked on {}", checked.channel);
     let secrets = Secrets::new(folder);

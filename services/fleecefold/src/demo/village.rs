@@ -4,7 +4,7 @@
 use super::OWNER;
 use super::trouble::{DemoError, Doing};
 use jiff::Timestamp;
-use ledger::{Ledger, SaveConnection};
+use ledger::Ledger;
 use pretend::{HookSecret, HooksTo, Options, PretendError, Running, Shop};
 use std::fs;
 use std::io::{self, Write};
@@ -68,14 +68,7 @@ async fn connect(ledger: &Ledger, shop: &Running) -> Result<bool, DemoError> {
         }
     }
     let checked = check_connection(&text).doing("read its connection")?;
-    let save = SaveConnection {
-        name: NAME.to_owned(),
-        channel: checked.channel,
-        text,
-        new_pieces: checked.new_pieces,
-        takes_orders: checked.takes_orders,
-        who: OWNER.to_owned(),
-    };
+    let save = checked.save(NAME, text, OWNER);
     ledger.execute(None, &save).await.doing("save its connection")?;
     Ok(known.is_some())
 }

@@ -14,7 +14,9 @@ use crate::words::tell_all;
 use domain::channel::Channel;
 use feeds::connection::{ConnectionError, ConnectionFile, Pull, SecretName, Signed};
 use feeds::{PageReading, listings_of_page, orders_of_page};
-use ledger::{Claimed, Failure, Ledger, LiveConnection, NewPieces, PullState, QuietConnection, Refusal};
+use ledger::{
+    Claimed, Failure, Ledger, LiveConnection, NewPieces, PullState, QuietConnection, Refusal, SaveConnection,
+};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -47,6 +49,20 @@ pub struct CheckedConnection {
     pub takes_orders: bool,
     /// Whether it takes hooks.
     pub takes_hooks: bool,
+}
+
+impl CheckedConnection {
+    /// What saves the text that was checked.
+    pub fn save(&self, name: &str, text: String, who: &str) -> SaveConnection {
+        SaveConnection {
+            name: name.to_owned(),
+            channel: self.channel.clone(),
+            text,
+            new_pieces: self.new_pieces,
+            takes_orders: self.takes_orders,
+            who: who.to_owned(),
+        }
+    }
 }
 
 /// Reads a connection's text, and refuses what cannot work.

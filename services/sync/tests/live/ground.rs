@@ -6,9 +6,7 @@ use domain::day::Moment;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
-use ledger::{
-    Access, AddItems, ConnectionStatus, Ledger, ManualClock, NewItem, RowOutcome, SaleDone, SaveConnection,
-};
+use ledger::{Access, AddItems, ConnectionStatus, Ledger, ManualClock, NewItem, RowOutcome, SaleDone};
 use std::sync::Arc;
 use std::time::Duration;
 use sync::live::{Limits, Live, Round, Secrets, When, check_connection};
@@ -75,14 +73,7 @@ impl Ground {
 
     pub(crate) async fn save(&self, text: &str) {
         let checked = check_connection(text).unwrap_or_else(|e| panic!("{e}\n{text}"));
-        let save = SaveConnection {
-            name: NAME.to_owned(),
-            channel: checked.channel,
-            text: text.to_owned(),
-            new_pieces: checked.new_pieces,
-            takes_orders: checked.takes_orders,
-            who: "test".to_owned(),
-        };
+        let save = checked.save(NAME, text.to_owned(), "test");
         self.ledger.execute(None, &save).await.unwrap();
     }
 

@@ -156,5 +156,9 @@ mod tests {
         assert!(stale.status == 422 && stale.text().contains("changed meanwhile"), "{}", stale.text());
         let kept = shop.ledger().live_connections().await.expect("connections").remove(0);
         assert_eq!((kept.channel.to_string(), kept.revision), ("market".to_owned(), 2));
+        assert_eq!(make("harbour", "channel = \"online\"\n[orders]").await.status, 303);
+        let second = make("third", "channel = \"online\"\n[orders]").await;
+        assert_eq!(second.status, 422);
+        assert!(second.text().contains("harbour takes the orders of online already"), "{}", second.text());
     }
 }
