@@ -21,6 +21,10 @@ pub const LONGEST_ASKED: Duration = Duration::from_hours(24);
 /// How often one message may find the other side's state changed before it is put aside: each time
 /// that state is asked for anew, and more than this is a quarrel with another program.
 pub const MAX_STALE: u32 = 3;
+/// How often “there is no such thing” has to be heard in a row from somebody who may not be the other
+/// shop's program: while that is put up anew, what stands before it answers so for minutes, whatever is
+/// asked. With the least wait of [`REQUEST_TIMEOUT`] it is not believed within three.
+pub const GONE_AFTER: u32 = 8;
 
 /// Doublings after which [`LONGEST_WAIT`] is reached.
 const MAX_DOUBLINGS: u32 = 10;
@@ -105,6 +109,17 @@ pub fn batch_verdict(reply: Reply) -> Verdict {
 /// Whether a message that was stale so often is put aside.
 pub fn stale_too_often(times: u32) -> bool {
     times >= MAX_STALE
+}
+
+/// Whether that answer says that the thing which was named is not there: believed too early, a listing that
+/// should be gone stays, or one that is there is made once more.
+pub fn says_gone(reply: Reply) -> bool {
+    matches!(reply, Reply::Status { code: 404 | 410, .. })
+}
+
+/// Whether it is gone, after so many answers in a row that said it without the other shop's own words.
+pub fn is_gone(times: u32) -> bool {
+    times >= GONE_AFTER
 }
 
 /// How long to wait after the `tries`-th try (1 is the first) went wrong: anything up to a bound that
@@ -202,6 +217,19 @@ mod tests {
             let expected = if code == 207 { Verdict::Refused } else { verdict(status(code), Saying::State) };
             assert_eq!(batch_verdict(status(code)), expected, "{code}");
         }
+    }
+
+    #[test]
+    fn that_something_is_not_there_is_believed_after_a_while() {
+        for code in 100..600 {
+            assert_eq!(says_gone(status(code)), code == 404 || code == 410, "{code}");
+        }
+        assert!(!says_gone(Reply::NoAnswer(NoAnswer::Unknown)));
+        assert_eq!((1..=10).find(|times| is_gone(*times)), Some(GONE_AFTER));
+        // Not within the minutes in which a shop's program is put up anew.
+        let waits: Duration =
+            (1..GONE_AFTER).map(|tries| back_off(tries, 0, Reply::NoAnswer(NoAnswer::Unknown))).sum();
+        assert!(waits >= Duration::from_mins(3), "{waits:?}");
     }
 
     #[test]

@@ -22,6 +22,7 @@ mod error;
 mod find;
 mod find_text;
 mod first_told;
+mod hear;
 mod holds;
 mod intake;
 mod item_rows;
@@ -72,6 +73,7 @@ pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
 pub use error::Failure;
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
+pub use hear::LISTEN_EVERY;
 pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use items::{

@@ -36,11 +36,11 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
 
 /// How long a write waits for another one before the caller is told that the shop is busy.
 pub(crate) const BUSY_WAIT: Duration = Duration::from_secs(5);
-/// Readers of one process on SQLite. They share the file's pages, so few are enough.
-const SQLITE_READERS: u32 = 4;
+/// Readers of one process on SQLite. They share the file's pages, so few are enough; one of them listens.
+const SQLITE_READERS: u32 = 5;
 /// Connections of one process to PostgreSQL, for writes and for reads.
 const POSTGRES_WRITERS: u32 = 16;
-const POSTGRES_READERS: u32 = 8;
+const POSTGRES_READERS: u32 = 9;
 
 /// What may be done to the shop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -161,7 +161,7 @@ impl Ledger {
     }
 
     /// Changes whenever a commit of this process has left something to tell a connection or to fetch from
-    /// one. What another process commits is not seen here.
+    /// one. Of what another process commits it knows while [`Ledger::hear_others`] goes on.
     pub fn changes(&self) -> watch::Receiver<u64> {
         self.inner.changes.subscribe()
     }

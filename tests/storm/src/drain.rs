@@ -91,16 +91,15 @@ impl World {
         while !self.promised.is_empty() {
             self.finish().await?;
         }
-        if !self.plan.shape.lists_new_pieces {
-            self.put_on(None).await?;
-        }
         let asked_before = self.shop.counts().asked_for_orders;
         for _ in 0..MAX_ROUNDS {
             self.shop.send_hooks().await;
             let due = self.rounds().await?;
             let status = self.status().await?;
             let polled = self.shop.counts().asked_for_orders >= asked_before + POLLS;
-            if is_drained(&status) && polled && self.shop.hooks_waiting() == 0 {
+            // Last of all a person puts on what is on the shelf by then and waits for that.
+            let is_over = is_drained(&status) && polled && self.shop.hooks_waiting() == 0;
+            if is_over && (self.plan.shape.lists_new_pieces || self.put_on(None).await? == 0) {
                 return Ok(());
             }
             // A person looks at what is parked once nothing else is under way.

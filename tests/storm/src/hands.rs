@@ -98,10 +98,11 @@ impl World {
         Ok(())
     }
 
-    /// Puts pieces on the connection that waits for a person to do it.
-    pub(crate) async fn put_on(&mut self, codes: Option<Vec<Code>>) -> Result<(), Trouble> {
+    /// Puts pieces on the connection that waits for a person to do it; how many are new there.
+    pub(crate) async fn put_on(&mut self, codes: Option<Vec<Code>>) -> Result<usize, Trouble> {
         match self.ledger().put_on_connection(self.connection, codes.as_deref(), WHO).await {
-            Ok(_) | Err(Failure::Refused(_)) => Ok(()),
+            Ok(put) => Ok(put),
+            Err(Failure::Refused(_)) => Ok(0),
             Err(failure) => Err(failure).doing("put pieces on the connection"),
         }
     }

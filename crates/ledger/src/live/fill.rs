@@ -106,13 +106,13 @@ impl Command for FillConnection {
     }
 }
 
-/// Puts items on a connection: those of the codes, or a step of all that is on offer. What it was never
-/// told of is told from now on, whenever it can be had.
+/// Puts items on a connection: those of the codes, or a step of all that stand on the shelf, set aside for
+/// somebody or not: a hold ends. What it was never told of is told from now on, whenever it can be had.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PutOnConnection {
     /// Which connection.
     pub connection: ConnectionId,
-    /// Which items; none for all that is on offer.
+    /// Which items; none for all that stand on the shelf.
     pub codes: Option<Vec<Code>>,
     /// After which item the step begins, if it is for all of them.
     pub after: Option<ItemId>,
@@ -129,7 +129,7 @@ pub struct PutOn {
     pub next: Option<ItemId>,
 }
 
-const OFFERED: &str = "SELECT i.id FROM item i WHERE i.id > $2 AND i.id <= $3 AND i.keep_off = 0 AND i.on_hand > i.held \
+const STANDING: &str = "SELECT i.id FROM item i WHERE i.id > $2 AND i.id <= $3 AND i.keep_off = 0 AND i.on_hand > 0 \
     EXCEPT SELECT l.item_id FROM listing l WHERE l.connection_id = $1 AND l.item_id > $2 AND l.item_id <= $3 ORDER BY 1";
 const PUT: &str = "INSERT INTO dispatch (connection_id, item_id, due_ms, tries, holder, lease_ms, parked_revision, \
     parked_ms, words)";
@@ -162,12 +162,12 @@ impl Command for PutOnConnection {
 }
 
 impl PutOnConnection {
-    /// All that is on offer of the items after `after`, as far as one step looks.
+    /// All that stand on the shelf of the items after `after`, as far as one step looks.
     async fn step(&self, tx: &mut Tx) -> Result<(Vec<ItemId>, Option<ItemId>), Failure> {
         let after = self.after.map_or(-1, ItemId::raw);
         let Some(end) = window(tx, after).await? else { return Ok((Vec::new(), None)) };
-        let offered = ids(tx, OFFERED, self.connection, (after, end)).await?;
-        Ok((offered, Some(ItemId::from_raw(end))))
+        let standing = ids(tx, STANDING, self.connection, (after, end)).await?;
+        Ok((standing, Some(ItemId::from_raw(end))))
     }
 
     /// Those of the codes that the connection was not told of yet.
@@ -192,7 +192,7 @@ impl PutOnConnection {
 }
 
 impl Ledger {
-    /// Puts items on a connection, all that is on offer if no codes are given, in as many transactions as
+    /// Puts items on a connection, all that stand on the shelf if no codes are given, in as many transactions as
     /// it takes. Answers how many are new there.
     pub async fn put_on_connection(
         &self,

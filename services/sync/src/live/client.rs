@@ -156,6 +156,13 @@ impl Answer {
         (200..300).contains(&self.status) && is_html && looks_so
     }
 
+    /// Whether the other shop's program says something itself: what stands before it has an empty body or a
+    /// page.
+    pub(super) fn is_its_own_word(&self) -> bool {
+        let is_json = self.content_type.as_deref().is_some_and(|t| t.contains("json"));
+        is_json && self.body.as_ref().is_ok_and(|body| !body.trim_ascii().is_empty())
+    }
+
     /// The answer in words for a person: the status, and what an error page begins with.
     pub(super) fn words(&self) -> String {
         let mut words = format!("it answered {}", self.status);

@@ -113,6 +113,11 @@ impl Message {
         Instant::now() > self.begin_by
     }
 
+    /// Whether it tells of a listing that can be made once more where the other shop has lost it.
+    pub(super) fn can_be_made_anew(&self, out: &Out) -> bool {
+        self.kind == Kind::Tell && out.new.is_some()
+    }
+
     fn call<'a>(&self, out: &'a Out) -> &'a Call {
         match self.kind {
             Kind::Tell => &out.tell,

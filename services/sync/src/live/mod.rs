@@ -36,4 +36,4 @@ pub use reach::Live;
 pub use reconcile::{NotReconciled, ReconcileError, Reconciled, reconcile, reconcile_given};
 pub use round::{Round, When};
 pub use secrets::{Secret, SecretError, Secrets};
-pub use serve::{LOOK_EVERY, serve};
+pub use serve::serve;

@@ -72,6 +72,8 @@ struct OfItem {
     alone: bool,
     /// How often the other side's state was another than we knew.
     stale: u32,
+    /// How often in a row somebody said that it is not there.
+    gone: u32,
 }
 
 impl Reach {
@@ -132,6 +134,21 @@ impl Reach {
         let of = memory.item(item);
         of.stale = of.stale.saturating_add(1);
         of.stale
+    }
+
+    /// Somebody who may not be the other shop said that it is not there; how often in a row now.
+    pub(super) fn gone(&self, item: ItemId) -> u32 {
+        let mut memory = lock(&self.memory);
+        let of = memory.item(item);
+        of.gone = of.gone.saturating_add(1);
+        of.gone
+    }
+
+    /// Something else was answered of it.
+    pub(super) fn not_gone(&self, item: ItemId) {
+        if let Some(of) = lock(&self.memory).items.get_mut(&item) {
+            of.gone = 0;
+        }
     }
 
     /// A message was put aside: what comes of its item later is another.

@@ -5,7 +5,9 @@ use super::message::{Kind, Message, batch_ask};
 use super::orders;
 use super::round::Hand;
 use crate::words::tell_all;
-use domain::delivery::{NoAnswer, Reply, Verdict, back_off, batch_verdict, stale_too_often, verdict};
+use domain::delivery::{
+    NoAnswer, Reply, Verdict, back_off, batch_verdict, is_gone, says_gone, stale_too_often, verdict,
+};
 use domain::ids::ItemId;
 use domain::stock::Availability;
 use feeds::connection::BatchCall;
@@ -52,11 +54,28 @@ async fn hear(hand: &Hand<'_>, ask: Ask) -> Heard {
     }
 }
 
+/// What is answered to a message about something that should be there. That it is not is doubted for a while
+/// where a message depends on it, and it may be somebody else's word.
+async fn hear_of(hand: &Hand<'_>, message: &Message, ask: Ask) -> Heard {
+    let heard = hear(hand, ask).await;
+    let depends_on_it = message.kind == Kind::End || message.can_be_made_anew(&hand.reach.file.out);
+    if !says_gone(heard.reply) {
+        hand.reach.not_gone(message.item);
+        return heard;
+    }
+    let is_its_own_word = heard.answer.as_ref().is_some_and(Answer::is_its_own_word);
+    if !depends_on_it || is_its_own_word || is_gone(hand.reach.gone(message.item)) {
+        return heard;
+    }
+    let words = format!("{}, not in words of its own; it may be there all the same", heard.words);
+    Heard { reply: Reply::NoAnswer(NoAnswer::Unknown), words, answer: None }
+}
+
 /// Says one message.
 pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
     let mut etag = message.stood.etag.clone();
     let mut heard = match ask(hand, &message, &etag) {
-        Ok(ask) => hear(hand, ask).await,
+        Ok(ask) => hear_of(hand, &message, ask).await,
         Err(words) => return parked(hand, &message, &words),
     };
     // At most twice: each turn changes what is asked, and the third would be a quarrel.
@@ -66,7 +85,7 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
                 as_known(hand, &mut message, heard.answer.as_ref())
             }
             Verdict::Stale => ask_anew(hand, &message, &mut etag).await,
-            Verdict::Refused if is_gone_there(&heard) => as_new(hand, &mut message),
+            Verdict::Refused if says_gone(heard.reply) => as_new(hand, &mut message),
             _ => false,
         };
         if !again || message.is_late() {
@@ -97,7 +116,7 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
         }
         hand.reach.rate.owe();
         heard = match ask(hand, &message, &etag) {
-            Ok(ask) => hear(hand, ask).await,
+            Ok(ask) => hear_of(hand, &message, ask).await,
             Err(words) => return parked(hand, &message, &words),
         };
     }
@@ -151,13 +170,9 @@ fn as_known(hand: &Hand<'_>, message: &mut Message, answer: Option<&Answer>) -> 
     can_be_said
 }
 
-fn is_gone_there(heard: &Heard) -> bool {
-    matches!(heard.reply, Reply::Status { code: 404 | 410, .. })
-}
-
 /// They have lost it: it is told as new.
 fn as_new(hand: &Hand<'_>, message: &mut Message) -> bool {
-    let is_known = message.kind == Kind::Tell && hand.reach.file.out.new.is_some();
+    let is_known = message.can_be_made_anew(&hand.reach.file.out);
     if is_known {
         message.kind = Kind::New;
     }

@@ -13,12 +13,11 @@ use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, sleep, sleep_until};
 
-/// How often it is looked for what another process has changed: a commit of this one is heard at once.
-pub const LOOK_EVERY: Duration = Duration::from_secs(1);
-/// The same for lists, which have their own times: a connection that was changed elsewhere is noticed by then.
-const LOOK_AT_LISTS_EVERY: Duration = Duration::from_secs(10);
-/// How often it is looked for connections that were made or ended elsewhere.
-const CONNECTIONS_EVERY: Duration = Duration::from_secs(5);
+/// How long nothing is looked at at most, whatever was heard: if the machine's clock is set, what is due
+/// comes late by no more than this.
+const LOOK_EVERY: Duration = Duration::from_secs(30);
+/// How often it is looked for connections that were made or ended, however much is heard.
+const CONNECTIONS_EVERY: Duration = Duration::from_secs(1);
 /// Between two rounds at least, so that none spins whatever is wrong.
 const LEAST_PAUSE: Duration = Duration::from_millis(20);
 /// How long a connection waits when the database is away.
@@ -34,6 +33,8 @@ pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Fu
     let mut changes = ledger.changes();
     let mut dice = Dice::new(seed);
     let pruning = tokio::spawn(prune(ledger.clone()));
+    let listener = ledger.clone();
+    let hearing = tokio::spawn(async move { listener.hear_others().await });
     tokio::pin!(shutdown);
     loop {
         match ledger.live_connections().await {
@@ -54,14 +55,13 @@ pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Fu
         changes.mark_unchanged();
         tokio::select! {
             () = &mut shutdown => break,
-            () = sleep(CONNECTIONS_EVERY) => {}
+            () = sleep(LOOK_EVERY) => {}
             // An error means that the ledger is closed, and the pause before the next look stays.
             () = quietly(&mut changes) => {}
         }
     }
     // Being dropped in the middle is being cut off: leases run out, and what was sent is said again.
-    pruning.abort();
-    for task in tended.into_values() {
+    for task in tended.into_values().chain([pruning, hearing]) {
         task.abort();
         let _ = task.await;
     }
@@ -69,7 +69,7 @@ pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Fu
 
 /// A change, but not more often than once in a while: nothing here depends on every one.
 async fn quietly(changes: &mut watch::Receiver<u64>) {
-    sleep(LOOK_EVERY).await;
+    sleep(CONNECTIONS_EVERY).await;
     if changes.changed().await.is_err() {
         std::future::pending::<()>().await;
     }
@@ -108,13 +108,12 @@ async fn round(
 
 /// Waits until then, or until something changes that the part sees to.
 async fn wait(ledger: &Ledger, when: When, part: Part, changes: &mut watch::Receiver<u64>) {
-    let longest = if part == Part::Messages { LOOK_EVERY } else { LOOK_AT_LISTS_EVERY };
     let wait = match when {
         When::At(at) => {
             let left = u64::try_from(at.millis() - ledger.now().millis()).unwrap_or(0);
-            Duration::from_millis(left).clamp(LEAST_PAUSE, longest)
+            Duration::from_millis(left).clamp(LEAST_PAUSE, LOOK_EVERY)
         }
-        When::OnChange => longest,
+        When::OnChange => LOOK_EVERY,
     };
     let until = Instant::now() + wait;
     if part == Part::Listed {

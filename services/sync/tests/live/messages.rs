@@ -329,11 +329,71 @@ async fn what_exists_there_already_is_told_as_known() {
     assert_eq!(ground.asked().await, ["POST /intake InStock", "PUT /intake/B1 InStock"]);
     // And what they have lost is told as new.
     ground.server.reset().await;
-    Mock::given(method("PUT")).respond_with(ResponseTemplate::new(404)).mount(&ground.server).await;
+    Mock::given(method("PUT")).respond_with(not_there()).mount(&ground.server).await;
     Mock::given(method("POST")).respond_with(ok()).mount(&ground.server).await;
     ground.sell("B1").await;
     ground.rounds(SECOND).await;
     assert_eq!(ground.asked().await, ["PUT /intake/B1 SoldOut", "POST /intake SoldOut"]);
+    assert_eq!(ground.counts().await, "2 0 0 0 0");
+}
+
+/// The other shop's own word that it knows no such listing.
+fn not_there() -> ResponseTemplate {
+    ResponseTemplate::new(404).set_body_raw("{\"title\":\"no such listing\"}", "application/problem+json")
+}
+
+#[tokio::test]
+async fn what_is_not_there_by_its_own_word_is_gone() {
+    let tables = format!("{OUT}end = {{ to = \"/intake/{{sku}}\" }}\n");
+    let mut ground = Ground::with(&tables, &["B1"]).await;
+    ground.answer(ok()).await;
+    ground.rounds(SECOND).await;
+    ground.answer(not_there()).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.asked().await, ["DELETE /intake/B1"]);
+    assert_eq!(ground.counts().await, "2 0 0 0 0");
+}
+
+/// What stands before a shop while its program is put up anew answers so, whatever is asked.
+#[tokio::test]
+async fn that_it_is_not_there_is_doubted_for_a_while_where_nobody_says_it_in_words() {
+    let new = "[out]\nto = \"/intake/{sku}\"\nnew = { to = \"/intake\" }\nnew_pieces = \"list\"\n";
+    let end = format!("{OUT}end = {{ to = \"/intake/{{sku}}\" }}\n");
+    let page = "<h1>Not Found</h1>";
+    let bare = ResponseTemplate::new(404);
+    let people = ResponseTemplate::new(410).set_body_raw(page, "text/html");
+    let nothing = ResponseTemplate::new(404).set_body_raw(" ", "application/json");
+    for answer in [bare, people, nothing] {
+        for (tables, said) in [(end.as_str(), "DELETE /intake/B1"), (new, "PUT /intake/B1 SoldOut")] {
+            let mut ground = Ground::with(tables, &["B1"]).await;
+            ground.answer(ok()).await;
+            ground.rounds(SECOND).await;
+            ground.answer(answer.clone()).await;
+            ground.sell("B1").await;
+            ground.rounds(3 * 60 * SECOND).await;
+            assert!(ground.asked().await.iter().all(|asked| asked == said), "{said}");
+            assert_eq!(ground.counts().await, "1 0 1 0 0", "{said} waits");
+            assert!(ground.status().await.last_trouble.contains("may be there all the same"));
+            // Its door was shut alone.
+            ground.answer(ok()).await;
+            ground.rounds(HOUR).await;
+            assert_eq!(ground.asked().await, [said]);
+            assert_eq!(ground.counts().await, "2 0 0 0 0", "{said}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn that_it_is_not_there_is_believed_in_the_end() {
+    let tables = format!("{OUT}end = {{ to = \"/intake/{{sku}}\" }}\n");
+    let mut ground = Ground::with(&tables, &["B1"]).await;
+    ground.answer(ok()).await;
+    ground.rounds(SECOND).await;
+    ground.answer(ResponseTemplate::new(404)).await;
+    ground.sell("B1").await;
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.asked().await.len(), usize::try_from(domain::delivery::GONE_AFTER).unwrap());
     assert_eq!(ground.counts().await, "2 0 0 0 0");
 }
 

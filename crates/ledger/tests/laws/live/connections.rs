@@ -2,8 +2,9 @@
 
 use super::*;
 use crate::audit;
+use crate::ground::Engine;
 use crate::harness::{DAY_MS, on_each};
-use ledger::{EndConnection, MAX_CONNECTIONS, PutOnConnection, SetShop};
+use ledger::{EndConnection, EndHold, MAX_CONNECTIONS, NewItem, Purpose, PutOnConnection, SetShop};
 use std::time::Duration;
 
 fn end(name: &str) -> EndConnection {
@@ -89,6 +90,12 @@ fn new_pieces_wait_where_a_person_puts_them_on() {
         assert_eq!(tell_all(&shop, village).await, "p4 1", "put on before it could be had");
         assert_eq!(put(None).await, 3);
         assert_eq!(tell_all(&shop, village).await, "p2 1, p3 1, p5 1");
+        shop.ok(add(vec![piece("p6", 100), NewItem { keep_off: true, ..piece("p7", 100) }])).await;
+        let held = shop.ok(hold(&[("p6", "1")], Purpose::Customer, None)).await;
+        assert_eq!(put(None).await, 1, "a hold ends, what is kept off stays so");
+        assert_eq!(tell_all(&shop, village).await, "");
+        shop.ok(EndHold { id: held.id }).await;
+        assert_eq!(tell_all(&shop, village).await, "p6 1");
         let unknown = PutOnConnection {
             connection: village,
             codes: Some(vec![code("p9")]),
@@ -204,5 +211,31 @@ fn a_commit_that_leaves_something_to_tell_is_heard_of() {
         });
         heard.expect("heard of").unwrap();
         assert_eq!(tell_all(&shop, village).await, "p1 1");
+    });
+}
+
+#[test]
+fn what_another_process_commits_is_heard_of_by_whoever_listens() {
+    on_each(|shop| async move {
+        let mut changes = shop.ledger.changes();
+        let heard = async |changes: &mut tokio::sync::watch::Receiver<u64>| {
+            let waits = tokio::time::timeout(Duration::from_secs(10), changes.changed());
+            waits.await.expect("heard of").unwrap();
+        };
+        let listener = shop.ledger.clone();
+        let hearing = tokio::spawn(async move { listener.hear_others().await });
+        heard(&mut changes).await;
+        if shop.engine == Engine::Sqlite {
+            // PostgreSQL hears whatever is committed beside this shop too.
+            tokio::time::sleep(3 * ledger::LISTEN_EVERY).await;
+            assert!(!changes.has_changed().unwrap(), "nothing was committed");
+        }
+        let other = crate::harness::open(&shop.url, shop.clock.clone()).await;
+        heard(&mut changes).await;
+        changes.mark_unchanged();
+        other.execute(None, &add(vec![piece("p1", 100)])).await.unwrap();
+        heard(&mut changes).await;
+        other.close().await;
+        hearing.abort();
     });
 }
