@@ -85,11 +85,11 @@ pub use listings::{
 };
 pub use live::{
     ClaimKeptOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, Drift, DriftChoice, DropKeptOrder,
-    EndConnection, FillConnection, KeepDrifts, KeepOrder, KeptAs, KeptDrift, KeptOrder, LIVE_AT_ONCE,
-    LiveConnection, LiveDue, MAX_CONNECTIONS, MAX_DRIFTS, MendListings, NewPieces, NoteContact,
-    ParkedMessage, PruneLive, PullOf, PullState, PutOn, PutOnConnection, QuietConnection, SaveConnection,
-    SeeHook, SendAgain, SettleDrift, SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood,
-    TryKeptOrder,
+    EndConnection, FetchedDue, FillConnection, KeepDrifts, KeepOrder, KeptAs, KeptDrift, KeptOrder,
+    LIVE_AT_ONCE, LiveConnection, MAX_CONNECTIONS, MAX_DRIFTS, MendListings, MessagesDue, NewPieces,
+    NoteContact, ParkedMessage, PruneLive, PullOf, PullState, PutOn, PutOnConnection, QuietConnection,
+    SaveConnection, SeeHook, SendAgain, SettleDrift, SettleKeptOrder, SettleMessages, SettlePull, Settled,
+    SettledAs, Stood, TryKeptOrder,
 };
 pub use online::{
     DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,

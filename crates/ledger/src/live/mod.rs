@@ -29,7 +29,7 @@ pub use parked::{ParkedMessage, SendAgain};
 pub use prune::PruneLive;
 pub use pulls::{ClaimPull, PullOf, PullState, SettlePull};
 pub use settle::{SettleMessages, Settled, SettledAs};
-pub use status::{ConnectionStatus, LiveDue, NoteContact, QuietConnection};
+pub use status::{ConnectionStatus, FetchedDue, MessagesDue, NoteContact, QuietConnection};
 
 use crate::command::Tx;
 use crate::error::Failure;

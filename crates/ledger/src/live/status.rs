@@ -118,27 +118,40 @@ const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT), \
     LEFT JOIN dispatch d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
     WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting'";
 
-/// When work of each kind may next be found; none if there is none.
+/// When there may next be something to tell; none if there is nothing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct LiveDue {
+pub struct MessagesDue {
     /// Messages.
     pub messages: Option<Moment>,
-    /// Orders to fetch; a connection that never fetched any is due.
-    pub orders: Option<Moment>,
-    /// Listings to fetch; the same.
-    pub listings: Option<Moment>,
-    /// Orders that could not be taken yet.
-    pub kept: Option<Moment>,
     /// The shelf to go through for what was never told.
     pub fill: Option<Moment>,
 }
 
-/// Messages, then what is fetched, then kept orders, then the shelf. A quiet connection is due after it.
-const DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
-    (SELECT MIN(CASE WHEN d.item_id IS NULL THEN 0 WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) \
-        FROM outbox o LEFT JOIN dispatch d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
-        WHERE o.connection_id = s.connection_id AND o.connection_id > 1 AND o.state = 'waiting' \
-        AND (d.item_id IS NULL OR o.revision > d.parked_revision)), \
+/// When there may next be something to fetch; none if there is nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct FetchedDue {
+    /// Orders; a connection that never fetched any is due.
+    pub orders: Option<Moment>,
+    /// Listings; the same.
+    pub listings: Option<Moment>,
+    /// Orders that could not be taken yet.
+    pub kept: Option<Moment>,
+}
+
+/// A message that nobody has had in hand yet is due at once, and mostly there is one at the front: only where
+/// there is none, those that wait for a moment of their own are gone through.
+const MESSAGES_DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
+    COALESCE((SELECT 0 FROM outbox o WHERE o.connection_id = s.connection_id AND o.connection_id > 1 \
+        AND o.state = 'waiting' AND NOT EXISTS (SELECT 1 FROM dispatch d \
+            WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id) LIMIT 1), \
+    (SELECT MIN(CASE WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) FROM dispatch d \
+        WHERE d.connection_id = s.connection_id AND EXISTS (SELECT 1 FROM outbox o \
+            WHERE o.connection_id = d.connection_id AND o.item_id = d.item_id AND o.state = 'waiting' \
+            AND o.revision > d.parked_revision))) \
+    FROM connection_state s JOIN connection c ON c.id = s.connection_id \
+    WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
+/// Orders, listings, and orders that were kept.
+const FETCHED_DUE: &str = "SELECT s.quiet_ms, \
     COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
         WHERE p.connection_id = s.connection_id AND p.what = 'orders'), 0), \
     COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
@@ -162,22 +175,32 @@ impl Ledger {
         Ok(statuses)
     }
 
-    /// When there may be something to do for a connection; nothing once it has ended.
-    pub async fn live_due(&self, of: ConnectionId) -> Result<LiveDue, Failure> {
+    /// When there may be something to tell a connection; nothing once it has ended.
+    pub async fn messages_due(&self, of: ConnectionId) -> Result<MessagesDue, Failure> {
         let mut connection = self.reader().await?;
-        let found = sqlx::query(DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
-        let Some(row) = found else { return Ok(LiveDue::default()) };
-        let quiet: i64 = row.try_get(0)?;
-        let at = |place: usize| -> Result<Option<Moment>, Failure> { Ok(moment(row.try_get(place)?)) };
-        let unless_quiet = |due: Option<Moment>| due.map(|due| due.max(Moment::from_millis(quiet)));
-        Ok(LiveDue {
-            messages: unless_quiet(at(2)?),
-            orders: unless_quiet(at(3)?),
-            listings: unless_quiet(at(4)?),
-            kept: at(5)?,
-            fill: at(1)?,
+        let found = sqlx::query(MESSAGES_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
+        let Some(row) = found else { return Ok(MessagesDue::default()) };
+        let messages = moment(row.try_get(2)?);
+        Ok(MessagesDue { messages: unless_quiet(&row, messages)?, fill: moment(row.try_get(1)?) })
+    }
+
+    /// When there may be something to fetch for a connection; nothing once it has ended.
+    pub async fn fetched_due(&self, of: ConnectionId) -> Result<FetchedDue, Failure> {
+        let mut connection = self.reader().await?;
+        let found = sqlx::query(FETCHED_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
+        let Some(row) = found else { return Ok(FetchedDue::default()) };
+        Ok(FetchedDue {
+            orders: unless_quiet(&row, moment(row.try_get(1)?))?,
+            listings: unless_quiet(&row, moment(row.try_get(2)?))?,
+            kept: moment(row.try_get(3)?),
         })
     }
+}
+
+/// A quiet connection is due after it.
+fn unless_quiet(row: &AnyRow, due: Option<Moment>) -> Result<Option<Moment>, Failure> {
+    let quiet = Moment::from_millis(row.try_get(0)?);
+    Ok(due.map(|due| due.max(quiet)))
 }
 
 async fn status(

@@ -11,7 +11,9 @@ use super::reconcile;
 use crate::words::tell_all;
 use domain::day::Moment;
 use domain::delivery::{NoAnswer, Reply};
-use ledger::{Failure, FillConnection, Ledger, LiveConnection, LiveDue, QuietConnection, Shop};
+use ledger::{
+    Failure, FetchedDue, FillConnection, Ledger, LiveConnection, MessagesDue, QuietConnection, Shop,
+};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -139,13 +141,15 @@ pub(super) async fn one(
         Err(error) => return broken(ledger, connection, tell_all(&error)).await,
     };
     let mut due = due(ledger, &reach, connection, turn).await?;
-    if is_due(due.fill, ledger.now()) {
+    if is_due(due.told.fill, ledger.now()) {
         fill(ledger, connection).await?;
         due = self::due(ledger, &reach, connection, turn).await?;
     }
     let now = ledger.now();
     if !turn.early
-        && ![due.messages, due.orders, due.listings, due.kept].into_iter().any(|at| is_due(at, now))
+        && ![due.told.messages, due.fetched.orders, due.fetched.listings, due.fetched.kept]
+            .into_iter()
+            .any(|at| is_due(at, now))
     {
         return Ok(next(ledger, &reach, due));
     }
@@ -167,42 +171,53 @@ fn is_due(at: Option<Moment>, now: Moment) -> bool {
 }
 
 /// When there is something to do, of what the connection has and the round sees to.
+#[derive(Clone, Copy, Debug, Default)]
+struct Due {
+    told: MessagesDue,
+    fetched: FetchedDue,
+}
+
+/// Only what the round sees to is asked for.
 async fn due(
     ledger: &Ledger,
     reach: &Reach,
     connection: &LiveConnection,
     turn: Turn<'_>,
-) -> Result<LiveDue, Failure> {
-    let due = ledger.live_due(connection.id).await?;
-    let file = &reach.file;
-    Ok(LiveDue {
-        messages: due.messages.filter(|_| turn.has(Part::Messages)),
-        fill: due.fill.filter(|_| turn.has(Part::Messages)),
-        orders: due.orders.filter(|_| turn.has(Part::Orders) && file.orders.is_some()),
-        kept: due.kept.filter(|_| turn.has(Part::Orders)),
-        listings: due.listings.filter(|_| turn.has(Part::Listed) && file.listed.is_some()),
-    })
+) -> Result<Due, Failure> {
+    let mut due = Due::default();
+    if turn.has(Part::Messages) {
+        due.told = ledger.messages_due(connection.id).await?;
+    }
+    if turn.has(Part::Orders) || turn.has(Part::Listed) {
+        let found = ledger.fetched_due(connection.id).await?;
+        due.fetched = FetchedDue {
+            orders: found.orders.filter(|_| turn.has(Part::Orders) && reach.file.orders.is_some()),
+            kept: found.kept.filter(|_| turn.has(Part::Orders)),
+            listings: found.listings.filter(|_| turn.has(Part::Listed) && reach.file.listed.is_some()),
+        };
+    }
+    Ok(due)
 }
 
 /// Messages go beside what is fetched: neither waits for the other.
-async fn work(hand: &Hand<'_>, due: LiveDue) -> Result<(), Failure> {
+async fn work(hand: &Hand<'_>, due: Due) -> Result<(), Failure> {
     let now = hand.ledger.now();
     let is_wanted = |at: Option<Moment>| is_due(at, now) || hand.early;
     let (drained, fetched) = tokio::join!(
         async {
-            if is_wanted(due.messages) {
+            if is_wanted(due.told.messages) {
                 drain::drain(hand).await?;
             }
             Ok::<(), Failure>(())
         },
         async {
-            if is_wanted(due.orders) {
+            if is_wanted(due.fetched.orders) {
                 orders::poll(hand, hand.early).await?;
             }
-            if is_wanted(due.kept) {
+            if is_wanted(due.fetched.kept) {
                 kept::try_again(hand).await?;
             }
-            if is_wanted(due.listings) {
+            if is_wanted(due.fetched.listings) {
                 reconcile::by_schedule(hand).await?;
             }
             Ok::<(), Failure>(())
@@ -221,9 +236,10 @@ async fn fill(ledger: &Ledger, connection: &LiveConnection) -> Result<(), Failur
 }
 
 /// No message goes before the rate allows one.
-fn next(ledger: &Ledger, reach: &Reach, due: LiveDue) -> When {
+fn next(ledger: &Ledger, reach: &Reach, Due { told, fetched }: Due) -> When {
     let by_rate = reach.rate.next(ledger.now());
-    When::of([due.messages.map(|at| at.max(by_rate)), due.orders, due.listings, due.kept, due.fill])
+    let messages = told.messages.map(|at| at.max(by_rate));
+    When::of([messages, told.fill, fetched.orders, fetched.listings, fetched.kept])
 }
 
 /// A text or secret that cannot be used: the connection waits, and says why.

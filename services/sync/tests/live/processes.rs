@@ -95,7 +95,7 @@ async fn a_missing_secret_makes_the_connection_wait_and_say_why() {
 /// When the shelf is gone through again.
 async fn fill_due(ground: &Ground) -> domain::day::Moment {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-    ground.ledger.live_due(connection).await.unwrap().fill.unwrap()
+    ground.ledger.messages_due(connection).await.unwrap().fill.unwrap()
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

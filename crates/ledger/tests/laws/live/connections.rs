@@ -4,7 +4,7 @@ use super::*;
 use crate::audit;
 use crate::ground::Engine;
 use crate::harness::{DAY_MS, on_each};
-use ledger::{EndConnection, EndHold, MAX_CONNECTIONS, NewItem, Purpose, PutOnConnection, SetShop};
+use ledger::{EndConnection, EndHold, Failure, MAX_CONNECTIONS, NewItem, Purpose, PutOnConnection, SetShop};
 use std::time::Duration;
 
 fn end(name: &str) -> EndConnection {
@@ -66,6 +66,28 @@ fn one_connection_of_a_channel_takes_its_orders() {
         shop.ok(takes("village")).await;
         shop.ok(end("village")).await;
         shop.ok(takes("harbour")).await;
+    });
+}
+
+#[test]
+fn of_two_that_begin_to_take_a_channels_orders_at_once_one_does() {
+    on_each(|shop| async move {
+        for turn in 0..20 {
+            let names = [format!("a{turn}"), format!("b{turn}")];
+            let both = names
+                .clone()
+                .map(|name| SaveConnection { takes_orders: true, ..save(&name, NewPieces::Wait) });
+            let (one, two) =
+                tokio::join!(shop.ledger.execute(None, &both[0]), shop.ledger.execute(None, &both[1]));
+            let (taken, refused) = match (one, two) {
+                (Ok(_), Err(Failure::Refused(refusal))) => (&names[0], refusal),
+                (Err(Failure::Refused(refusal)), Ok(_)) => (&names[1], refusal),
+                other => panic!("{other:?}"),
+            };
+            let words = refused.to_string();
+            assert!(words.contains(&format!("{taken} takes the orders of online already")), "{words}");
+            shop.ok(end(taken)).await;
+        }
     });
 }
 
@@ -161,7 +183,7 @@ fn what_went_past_the_outbox_is_found_again() {
         fill(&shop, village).await;
         assert_eq!(waiting(&shop, village).await, "p1 1, p2 9");
         tell_all(&shop, village).await;
-        let due = shop.ledger.live_due(village).await.unwrap().fill.unwrap();
+        let due = shop.ledger.messages_due(village).await.unwrap().fill.unwrap();
         assert_eq!(due.millis() - shop.ledger.now().millis(), DAY_MS);
     });
 }
@@ -179,7 +201,8 @@ fn an_ended_connection_hears_nothing_and_says_nothing() {
         assert_eq!(waiting(&shop, village).await, "p1 1, p2 1", "nothing new");
         assert_eq!(shop.ok(claim(village, holder(&shop.ledger))).await, []);
         assert!(!shop.ok(FillConnection { connection: village }).await);
-        assert_eq!(shop.ledger.live_due(village).await.unwrap(), ledger::LiveDue::default());
+        assert_eq!(shop.ledger.messages_due(village).await.unwrap(), ledger::MessagesDue::default());
+        assert_eq!(shop.ledger.fetched_due(village).await.unwrap(), ledger::FetchedDue::default());
         // What was under way may still have arrived: its listing is history.
         let item = item_of(&shop, "p1").await;
         assert_eq!(shop.ok(settle(village, held, vec![(item, 1, told(ListingState::Listed))])).await, 1);

@@ -17,7 +17,7 @@ fn pull(connection: ConnectionId, what: PullOf, holder: i64, early: bool) -> Cla
 fn a_fetch_goes_on_where_the_last_one_ended() {
     on_each(|shop| async move {
         let village = village(&shop).await;
-        let due = shop.ledger.live_due(village).await.unwrap();
+        let due = shop.ledger.fetched_due(village).await.unwrap();
         assert_eq!(due.orders.map(domain::day::Moment::millis), Some(0), "never fetched is due");
         let first = holder(&shop.ledger);
         let orders = |holder, early| pull(village, PullOf::Orders, holder, early);
@@ -44,7 +44,7 @@ fn a_fetch_goes_on_where_the_last_one_ended() {
         assert!(shop.ok(settle(first, Some("the page is cut off".to_owned()))).await);
         assert!(!shop.ok(settle(first, None)).await, "said once");
         assert_eq!(shop.ok(orders(holder(&shop.ledger), false)).await, None, "not due");
-        assert_eq!(shop.ledger.live_due(village).await.unwrap().orders, Some(next));
+        assert_eq!(shop.ledger.fetched_due(village).await.unwrap().orders, Some(next));
         let early = holder(&shop.ledger);
         assert_eq!(shop.ok(orders(early, true)).await, Some(state.clone()));
         shop.clock.advance_millis(LEASE_OVER_MS);
@@ -133,7 +133,7 @@ fn an_order_that_cannot_be_taken_is_kept_and_tried_again() {
         let left = shop.ledger.kept_orders(village, 9).await.unwrap();
         let shown: Vec<_> = left.iter().map(|k| (k.raw.as_str(), k.words.as_str(), k.due)).collect();
         assert_eq!(shown, [("{\"a\":2}", "still not here", until)]);
-        assert_eq!(shop.ledger.live_due(village).await.unwrap().kept, Some(until));
+        assert_eq!(shop.ledger.fetched_due(village).await.unwrap().kept, Some(until));
         assert_eq!(shop.ledger.connection_statuses().await.unwrap()[0].orders_kept, 1);
         let drop = |id| DropKeptOrder { id, who: "owner".to_owned() };
         shop.ok(drop(left[0].id)).await;

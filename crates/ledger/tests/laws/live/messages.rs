@@ -157,7 +157,7 @@ fn a_message_that_went_wrong_waits_and_counts_its_tries() {
         shop.ok(settle(village, held, vec![(item, 1, later(&shop, HOUR_MS))])).await;
         shop.clock.advance_millis(LEASE_OVER_MS);
         assert_eq!(tell_all(&shop, village).await, "p2 2", "the others go on");
-        let due = shop.ledger.live_due(village).await.unwrap().messages.unwrap();
+        let due = shop.ledger.messages_due(village).await.unwrap().messages.unwrap();
         assert_eq!(due.millis() - shop.ledger.now().millis(), HOUR_MS - LEASE_OVER_MS);
         shop.clock.advance_millis(HOUR_MS);
         assert_eq!(tell_all(&shop, village).await, "p1 2");
@@ -234,7 +234,7 @@ fn a_parked_message_blocks_nothing_and_comes_again() {
         let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
         assert_eq!((status.waiting, status.parked, status.refused), (1, 1, 1));
         assert_eq!(
-            (status.oldest_unsent, shop.ledger.live_due(village).await.unwrap().messages),
+            (status.oldest_unsent, shop.ledger.messages_due(village).await.unwrap().messages),
             (None, None)
         );
         // A later change is another message.
@@ -284,8 +284,12 @@ fn a_quiet_connection_waits_as_a_whole() {
         assert_eq!(tell_all(&shop, village).await, "");
         let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
         assert_eq!((status.quiet_until, status.last_trouble.as_str()), (Some(until), "401: who are you?"));
-        let due = shop.ledger.live_due(village).await.unwrap();
-        assert_eq!((due.messages, due.orders, due.listings), (Some(until), Some(until), Some(until)));
+        let told = shop.ledger.messages_due(village).await.unwrap();
+        let fetched = shop.ledger.fetched_due(village).await.unwrap();
+        assert_eq!(
+            (told.messages, fetched.orders, fetched.listings),
+            (Some(until), Some(until), Some(until))
+        );
         shop.ok(quiet(shop.ledger.now(), "")).await;
         assert_eq!(tell_all(&shop, village).await, "p1 1");
         let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
