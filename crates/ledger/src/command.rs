@@ -1,6 +1,7 @@
 //! Running a command: one transaction, tried again as a whole, its answer kept by its key.
 
 use crate::answer_key::{self, Key};
+use crate::begin::begin;
 use crate::error::Failure;
 use crate::refusal::Refusal;
 use crate::shop::Shop;
@@ -225,11 +226,11 @@ impl Ledger {
         if let Some(lease) = &self.inner.lease {
             lease.ensure(&self.inner.writers, self.now()).await?;
         }
-        let begin = match self.inner.engine {
+        let text = match self.inner.engine {
             Engine::Sqlite => "BEGIN IMMEDIATE",
             Engine::Postgres => "BEGIN",
         };
-        let inner = self.inner.writers.begin_with(begin).await?;
+        let inner = begin(&self.inner.writers, text).await?;
         Ok(Tx { inner, ledger: Arc::clone(&self.inner), now: self.now(), shop: self.shop(), heard: false })
     }
 }

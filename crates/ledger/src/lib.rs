@@ -10,6 +10,7 @@ mod answer_key;
 mod audit;
 mod backup;
 mod baskets;
+mod begin;
 mod booking;
 mod books;
 mod check;

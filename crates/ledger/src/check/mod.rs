@@ -13,6 +13,7 @@ mod rules_money;
 mod rules_orders;
 mod totals;
 
+use crate::begin::begin;
 use crate::error::Failure;
 use crate::shop;
 use crate::store::{Engine, Ledger};
@@ -178,10 +179,10 @@ impl Ledger {
     /// A transaction that only reads, and sees the shop as it is at its first statement until its
     /// end. On SQLite every read transaction in WAL mode is one.
     pub(crate) async fn snapshot(&self) -> Result<Transaction<'static, Any>, Failure> {
-        let begin = match self.inner.engine {
+        let text = match self.inner.engine {
             Engine::Sqlite => "BEGIN DEFERRED",
             Engine::Postgres => "BEGIN TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY",
         };
-        Ok(self.inner.readers.begin_with(begin).await?)
+        Ok(begin(&self.inner.readers, text).await?)
     }
 }

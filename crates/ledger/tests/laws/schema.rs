@@ -236,3 +236,15 @@ fn a_changing_statement_would_be_found() {
     check("insert into tender id values on conflict do nothing", 0);
     check("replace into refund values", 1);
 }
+
+#[test]
+fn a_transaction_begins_in_one_place_alone() {
+    let mut files = Vec::new();
+    words(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"), &mut files);
+    let begins: Vec<&str> = files
+        .iter()
+        .filter(|(_, words)| words.iter().any(|word| word == "begin_with"))
+        .map(|(file, _)| file.rsplit('/').next().unwrap())
+        .collect();
+    assert_eq!(begins, ["begin.rs"]);
+}

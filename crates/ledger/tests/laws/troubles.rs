@@ -3,7 +3,7 @@
 use crate::ground::{Engine, engines, ground};
 use crate::harness::{Shop, in_full, on_each};
 use crate::make::*;
-use ledger::{Access, Failure, Key, Ledger, SystemClock, Trouble};
+use ledger::{Access, AdjustStock, Counted, Failure, Key, Ledger, SystemClock, Trouble};
 use sqlx::AssertSqlSafe;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -167,5 +167,38 @@ fn a_shop_that_is_written_to_by_another_is_busy() {
         assert!(told.contains(expected), "{told}");
         assert!((Duration::from_secs(4)..Duration::from_secs(9)).contains(&waited), "{waited:?}");
         assert_eq!(shop.ledger.execute(Some(&key), &command).await.unwrap().answer.receipt, 1);
+    });
+}
+
+/// Waits until no connection of the shop is in a transaction; on SQLite, whoever writes next would tell.
+async fn no_transaction_is_open(shop: &Shop, when: &str) {
+    let open = "SELECT CAST(COUNT(*) AS BIGINT) FROM pg_stat_activity \
+        WHERE datname = current_database() AND state LIKE 'idle in transaction%'";
+    let began = Instant::now();
+    while shop.engine == Engine::Postgres && shop.number(open).await > 0 {
+        assert!(began.elapsed() < Duration::from_secs(5), "{when}: a transaction stays open");
+        tokio::time::sleep(Duration::from_millis(2)).await;
+    }
+}
+
+/// A request whose client has gone away is dropped wherever it stands.
+#[test]
+fn whoever_is_dropped_in_the_middle_leaves_no_transaction_open() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("c1", "5", 100)])).await;
+        for micros in (0..200).map(|turn| turn * 10) {
+            let lock = AdjustStock {
+                code: code("c1"),
+                what: Counted::Is(asked("5")),
+                note: "counted".to_owned(),
+                who: "test".to_owned(),
+            };
+            let count = || shop.ledger.execute(None, &lock);
+            let all = async { tokio::join!(count(), count(), count(), count()) };
+            // Whether it came to its end does not matter.
+            let _ = tokio::time::timeout(Duration::from_micros(micros), all).await;
+            no_transaction_is_open(&shop, &format!("after {micros} microseconds")).await;
+        }
+        shop.ok(sale_of("c1", 100)).await;
     });
 }
