@@ -37,8 +37,7 @@ pub struct Claimed {
 
 /// An item's messages are one: what waits is said once, as the item stands by then, and several that wait
 /// stand beside each other. A parked one comes again by itself once its item has changed. What is not due is
-/// taken away instead of joined: so PostgreSQL goes along the index and stops, whatever it believes of the
-/// tables.
+/// taken away instead of joined: PostgreSQL expected one row of a join, and sorted all that waits for it.
 const DUE: &str = "SELECT o.item_id FROM outbox o \
     WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting' \
     AND NOT EXISTS (SELECT 1 FROM dispatch d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \

@@ -2,6 +2,7 @@
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use domain::codes::Code;
+use domain::delivery::GONE_AFTER;
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use ledger::PutOnConnection;
@@ -343,16 +344,21 @@ fn not_there() -> ResponseTemplate {
 }
 
 #[tokio::test]
-async fn what_is_not_there_by_its_own_word_is_gone() {
+async fn what_is_not_there_is_gone_at_once_by_its_own_word_and_else_in_the_end() {
     let tables = format!("{OUT}end = {{ to = \"/intake/{{sku}}\" }}\n");
-    let mut ground = Ground::with(&tables, &["B1"]).await;
-    ground.answer(ok()).await;
-    ground.rounds(SECOND).await;
-    ground.answer(not_there()).await;
-    ground.sell("B1").await;
-    ground.rounds(SECOND).await;
-    assert_eq!(ground.asked().await, ["DELETE /intake/B1"]);
-    assert_eq!(ground.counts().await, "2 0 0 0 0");
+    let check = async |answer: ResponseTemplate, times: u32| {
+        let mut ground = Ground::with(&tables, &["B1"]).await;
+        ground.answer(ok()).await;
+        ground.rounds(SECOND).await;
+        ground.answer(answer).await;
+        ground.sell("B1").await;
+        ground.rounds(HOUR).await;
+        assert_eq!(ground.asked().await, vec!["DELETE /intake/B1"; usize::try_from(times).unwrap()]);
+        assert_eq!(ground.counts().await, "2 0 0 0 0");
+    };
+    check(not_there(), 1).await;
+    check(ResponseTemplate::new(404), GONE_AFTER).await;
+    check(ResponseTemplate::new(410).set_body_raw("<h1>Gone</h1>", "text/html"), GONE_AFTER).await;
 }
 
 /// What stands before a shop while its program is put up anew answers so, whatever is asked.
@@ -382,19 +388,6 @@ async fn that_it_is_not_there_is_doubted_for_a_while_where_nobody_says_it_in_wor
             assert_eq!(ground.counts().await, "2 0 0 0 0", "{said}");
         }
     }
-}
-
-#[tokio::test]
-async fn that_it_is_not_there_is_believed_in_the_end() {
-    let tables = format!("{OUT}end = {{ to = \"/intake/{{sku}}\" }}\n");
-    let mut ground = Ground::with(&tables, &["B1"]).await;
-    ground.answer(ok()).await;
-    ground.rounds(SECOND).await;
-    ground.answer(ResponseTemplate::new(404)).await;
-    ground.sell("B1").await;
-    ground.rounds(HOUR).await;
-    assert_eq!(ground.asked().await.len(), usize::try_from(domain::delivery::GONE_AFTER).unwrap());
-    assert_eq!(ground.counts().await, "2 0 0 0 0");
 }
 
 #[tokio::test]
