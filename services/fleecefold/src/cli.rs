@@ -14,7 +14,7 @@ use domain::people::Role;
 use ledger::{BooksBy, Ledger};
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use till::Site;
+use till::{ProxyNet, Site};
 
 /// The shop of a small fibre farm: weigh, price, list, ring up, take orders in, close the month.
 #[derive(Debug, Parser)]
@@ -221,6 +221,11 @@ pub(crate) struct ServeArgs {
     /// The shop's public address, such as `https://shop.example`: a proxy that speaks TLS stands there
     #[arg(long, value_name = "URL")]
     pub(crate) site: Option<Site>,
+    /// A trusted proxy's address or network, such as 127.0.0.1 or 10.0.0.0/24; may be given several times. Its
+    /// X-Forwarded-For or Forwarded header says who asks. Without it the header is ignored, and everybody behind the
+    /// proxy counts as one address
+    #[arg(long = "proxy", value_name = "NET")]
+    pub(crate) proxies: Vec<ProxyNet>,
     #[command(flatten)]
     pub(crate) keys: KeysArgs,
     /// Takes in what is put there: orders/, items/, styles/, or with a layout beside it

@@ -14,6 +14,7 @@ mod given;
 mod live_desk;
 mod logs;
 mod place;
+mod service_manager;
 mod table;
 
 use clap::Parser;

@@ -1,5 +1,6 @@
 //! What every handler may use.
 
+use crate::client_address::{Proxies, ProxyNet};
 use crate::connection_meters::ConnectionMeters;
 use crate::feed_desk::FeedDesk;
 use crate::guard::{Guard, Site};
@@ -83,7 +84,7 @@ impl App {
     /// Answers to loopback names at this port, and to the site if there is one.
     #[must_use]
     pub fn on_port(self, port: u16) -> Self {
-        let guard = Guard::new(port).with_site(self.guard.site().cloned());
+        let guard = Guard::clone(&self.guard).on_port(port);
         Self { guard: Arc::new(guard), ..self }
     }
 
@@ -91,6 +92,13 @@ impl App {
     #[must_use]
     pub fn with_site(self, site: Site) -> Self {
         let guard = Guard::clone(&self.guard).with_site(Some(site));
+        Self { guard: Arc::new(guard), ..self }
+    }
+
+    /// Believes these proxies whom they speak for; from anybody else their headers are but text.
+    #[must_use]
+    pub fn with_proxies(self, nets: Vec<ProxyNet>) -> Self {
+        let guard = Guard::clone(&self.guard).with_proxies(Proxies::new(nets));
         Self { guard: Arc::new(guard), ..self }
     }
 

@@ -3,72 +3,20 @@
 use crate::app::App;
 use crate::caller::{Caller, Needs};
 use crate::cookies::Cookie;
-use crate::guard::{FETCH_SITE, Via, one, peer};
+use crate::guard::{FETCH_SITE, one};
 use crate::pages::frame::go;
 use crate::problem::{Kind, Problem};
 use crate::routes::is_page;
 use crate::tokens::TokenWrong;
-use axum::extract::FromRequestParts;
+pub(crate) use crate::visit::Visit;
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, HeaderName, Method, header};
+use axum::http::{Method, header};
 use axum::response::{IntoResponse, Response};
+use domain::people::Act;
 use ledger::SecretHash;
-use std::net::{IpAddr, Ipv6Addr};
 
-const FORWARDED_FOR: HeaderName = HeaderName::from_static("x-forwarded-for");
 /// What only programs and people at the machine itself may see.
 const OF_THIS_MACHINE: &str = "/metrics";
-/// Networks are given to homes as /64: whoever has one has 2^64 addresses to try from.
-const NETWORK_MASK: u128 = !(u64::MAX as u128);
-
-/// How a request came.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Visit {
-    /// By which name.
-    pub(crate) via: Via,
-    /// From which address, as far as tries are counted.
-    pub(crate) address: String,
-    /// Whether it is from this machine, by its own name.
-    pub(crate) is_here: bool,
-}
-
-impl Visit {
-    pub(crate) fn of(parts: &Parts, via: Via) -> Self {
-        let peer = peer(&parts.extensions);
-        let is_here = via == Via::Machine && peer.is_some_and(|peer| peer.is_loopback());
-        let address = match peer {
-            Some(peer) if via == Via::Site && peer.is_loopback() => {
-                forwarded_for(&parts.headers).unwrap_or(peer)
-            }
-            Some(peer) => peer,
-            None => IpAddr::V6(Ipv6Addr::UNSPECIFIED),
-        };
-        Self { via, address: network(address), is_here }
-    }
-}
-
-/// Whom our own proxy, on this machine, saw: it writes the last entry, whoever asked wrote the others.
-fn forwarded_for(headers: &HeaderMap) -> Option<IpAddr> {
-    let last = headers.get_all(FORWARDED_FOR).iter().next_back()?;
-    last.to_str().ok()?.rsplit(',').next()?.trim().parse().ok()
-}
-
-fn network(address: IpAddr) -> String {
-    match address.to_canonical() {
-        IpAddr::V4(address) => address.to_string(),
-        IpAddr::V6(address) => Ipv6Addr::from_bits(address.to_bits() & NETWORK_MASK).to_string(),
-    }
-}
-
-impl FromRequestParts<App> for Visit {
-    type Rejection = Problem;
-
-    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
-        let visit = parts.extensions.get::<Self>().cloned();
-        visit.ok_or_else(|| Problem::new(Kind::Trouble, "a request came past the edge"))
-    }
-}
-
 /// Lets in whoever may take the route, or answers why not. Without a route (`None`) nothing is asked
 /// for; who it is only shapes the page that says so.
 pub(crate) async fn admit(
@@ -79,10 +27,12 @@ pub(crate) async fn admit(
 ) -> Result<Option<Caller>, Box<Response>> {
     let path = parts.uri.path();
     if path == OF_THIS_MACHINE && !visit.is_here {
-        return Err(Box::from(Problem::new(
-            Kind::NotFound,
-            "this is seen on the server's own machine alone",
-        )));
+        let caller = who(app, visit, parts).await?;
+        if caller.as_ref().is_some_and(|caller| caller.may(Act::Run)) {
+            return Ok(caller);
+        }
+        let words = "this is seen on the server's own machine, or with the token of an owner";
+        return Err(Box::from(Problem::new(Kind::NotFound, words)));
     }
     if needs == Some(Needs::Nobody) || (needs.is_none() && !is_page(path)) {
         return Ok(None);

@@ -49,11 +49,11 @@ pub(crate) async fn edge(State(house): State<House>, request: Request, next: Nex
     let needs = route.as_ref().and_then(|route| house.asked.of(route.as_str(), request.method()));
     let method = method_label(request.method());
     let is_page = is_page(request.uri().path());
-    let via = app.guard.check(&request);
-    let is_site = matches!(via, Ok(Via::Site));
-    let mut response = match via {
+    let visit = app.guard.check(&request);
+    let is_site = visit.as_ref().is_ok_and(|visit| visit.via == Via::Site);
+    let mut response = match visit {
         Err(problem) => problem.into_response(),
-        Ok(via) => let_in(app, needs, via, request, next).await,
+        Ok(visit) => let_in(app, needs, visit, request, next).await,
     };
     let route = route.as_ref().map_or("none", MatchedPath::as_str);
     let caller = response.extensions_mut().remove::<Caller>();
@@ -80,7 +80,7 @@ fn set_headers(headers: &mut HeaderMap, is_site: bool) {
 }
 
 /// Lets a request in, if there is room, and gives it up if it takes too long.
-async fn let_in(app: &App, needs: Option<Needs>, via: Via, request: Request, next: Next) -> Response {
+async fn let_in(app: &App, needs: Option<Needs>, visit: Visit, request: Request, next: Next) -> Response {
     let is_counted = !WATCHED.iter().any(|start| request.uri().path().starts_with(start));
     let permit = is_counted.then(|| app.gate.try_acquire()).transpose();
     if permit.is_err() {
@@ -91,15 +91,14 @@ async fn let_in(app: &App, needs: Option<Needs>, via: Via, request: Request, nex
         let words = "this took too long and was given up; ask again with the same key";
         Problem::new(Kind::Busy, words).into_response()
     };
-    tokio::time::timeout(REQUEST_TIME, unpanicked(handled(app, needs, via, request, next)))
+    tokio::time::timeout(REQUEST_TIME, unpanicked(handled(app, needs, visit, request, next)))
         .await
         .unwrap_or_else(given_up)
 }
 
 /// Runs the handler, if whoever asks may take its route.
-async fn handled(app: &App, needs: Option<Needs>, via: Via, request: Request, next: Next) -> Response {
+async fn handled(app: &App, needs: Option<Needs>, visit: Visit, request: Request, next: Next) -> Response {
     let (mut parts, body) = request.into_parts();
-    let visit = Visit::of(&parts, via);
     let caller = match admit(app, needs, &visit, &parts).await {
         Ok(caller) => caller,
         Err(response) => return *response,

@@ -6,11 +6,14 @@
 //! rebinding), the Host that it was loaded from. A link from elsewhere may lead to a page; nothing
 //! from elsewhere may change anything.
 
+use crate::client_address::{ClientAddress, Doubt, Origin, Proxies};
 use crate::problem::{Kind, Problem};
 use crate::routes::is_page;
-use axum::extract::{ConnectInfo, Request};
-use axum::http::{Extensions, HeaderMap, HeaderName, Method, Uri, header};
-use std::net::{IpAddr, SocketAddr};
+use crate::visit::Visit;
+use axum::extract::Request;
+use axum::http::{HeaderMap, HeaderName, Method, Uri, Version, header};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// The names of this machine to itself.
 const LOOPBACK_NAMES: [&str; 3] = ["localhost", "127.0.0.1", "[::1]"];
@@ -78,15 +81,36 @@ impl std::fmt::Display for Site {
 pub(crate) struct Guard {
     hosts: Vec<String>,
     site: Option<Site>,
+    proxies: Proxies,
+    warned: Arc<Warned>,
+}
+
+/// What was said in the log: once, as each request would say it again.
+#[derive(Debug, Default)]
+struct Warned {
+    silent: AtomicBool,
+    unreadable: AtomicBool,
+    differ: AtomicBool,
+    untrusted: AtomicBool,
+    unnamed: AtomicBool,
 }
 
 impl Guard {
     pub(crate) fn new(port: u16) -> Self {
+        Self { hosts: Self::hosts_at(port), site: None, proxies: Proxies::default(), warned: Arc::default() }
+    }
+
+    fn hosts_at(port: u16) -> Vec<String> {
         let mut hosts: Vec<String> = LOOPBACK_NAMES.iter().map(|name| format!("{name}:{port}")).collect();
         if port == HTTP_PORT {
             hosts.extend(LOOPBACK_NAMES.map(str::to_owned));
         }
-        Self { hosts, site: None }
+        hosts
+    }
+
+    /// Answers to loopback names at another port.
+    pub(crate) fn on_port(self, port: u16) -> Self {
+        Self { hosts: Self::hosts_at(port), ..self }
     }
 
     /// Answers to the site's name too.
@@ -94,25 +118,97 @@ impl Guard {
         Self { site, ..self }
     }
 
+    /// Believes these proxies whom they speak for.
+    pub(crate) fn with_proxies(self, proxies: Proxies) -> Self {
+        Self { proxies, ..self }
+    }
+
     pub(crate) fn site(&self) -> Option<&Site> {
         self.site.as_ref()
     }
 
     /// Refuses a request that was not meant for this address, or that a foreign page makes a browser
-    /// send; says by which name it came.
-    pub(crate) fn check(&self, request: &Request) -> Result<Via, Problem> {
+    /// send; says how it came.
+    pub(crate) fn check(&self, request: &Request) -> Result<Visit, Problem> {
         let headers = request.headers();
         let via = self.check_host(headers, request.uri())?;
-        if via == Via::Machine && peer(request.extensions()).is_some_and(|peer| !peer.is_loopback()) {
-            return Err(foreign(
-                "the Host header names the server's own machine, and the request is from another",
-            ));
-        }
+        let peer = ClientAddress::of_peer(request.extensions());
+        let origin = self.proxies.origin(peer, headers);
+        self.check_way(via, peer, &origin)?;
         self.check_origin(headers)?;
+        let address = origin.address;
+        let visit = Visit { via, address, is_here: self.is_here(via, peer, &origin, request.version()) };
         match one(headers, &FETCH_SITE) {
-            Ok(None | Some("same-origin" | "none")) => Ok(via),
-            Ok(Some("same-site" | "cross-site")) if is_followed_link(request) => Ok(via),
+            Ok(None | Some("same-origin" | "none")) => Ok(visit),
+            Ok(Some("same-site" | "cross-site")) if is_followed_link(request) => Ok(visit),
             _ => Err(foreign("the request was made by a page of another site")),
+        }
+    }
+
+    /// Refuses what came another way than its Host says.
+    fn check_way(&self, via: Via, peer: ClientAddress, origin: &Origin) -> Result<(), Problem> {
+        match via {
+            // Whoever runs no proxy is told by this that there is one after all.
+            Via::Machine if !peer.is_loopback() => Err(foreign(
+                "the Host header names the server's own machine, and the request is from another",
+            )),
+            Via::Machine if origin.has_proxy_headers => Err(foreign(
+                "the Host header names the server's own machine, and the request came through a proxy; let the proxy \
+                 pass the Host header on, and tell the shop's public address by `serve --site`",
+            )),
+            Via::Machine => Ok(()),
+            Via::Site if origin.is_plain => {
+                let site = self.site.as_ref().map(Site::to_string).unwrap_or_default();
+                Err(foreign(&format!("this shop is reached over https alone; open {site}")))
+            }
+            Via::Site => {
+                self.warn(peer, origin);
+                Ok(())
+            }
+        }
+    }
+
+    /// Whether it is surely from this machine. Where the shop is a site and no proxy is named, the proxy may be
+    /// anything on this machine; a proxy of common make speaks HTTP/1.0, which no browser and no watcher does.
+    fn is_here(&self, via: Via, peer: ClientAddress, origin: &Origin, version: Version) -> bool {
+        let may_be_proxy = self.site.is_some() && self.proxies.is_empty();
+        via == Via::Machine
+            && peer.is_loopback()
+            && !origin.is_proxied
+            && !may_be_proxy
+            && version >= Version::HTTP_11
+    }
+
+    /// Says once what the requests of the site's proxy lack.
+    fn warn(&self, peer: ClientAddress, origin: &Origin) {
+        let once = |said: &AtomicBool| !said.swap(true, Ordering::Relaxed);
+        let warned = &self.warned;
+        match origin.doubt {
+            Some(Doubt::Silent) if once(&warned.silent) => tracing::warn!(
+                proxy = %peer,
+                "THE PROXY DOES NOT SAY WHOM IT SPEAKS FOR: its requests carry neither X-Forwarded-For nor Forwarded, so that \
+                 everybody counts as one address and one stranger's wrong passwords make all wait; set the header there"
+            ),
+            Some(Doubt::Unreadable) if once(&warned.unreadable) => tracing::warn!(
+                proxy = %peer,
+                "the proxy names no address in X-Forwarded-For or Forwarded; such requests count as its own"
+            ),
+            Some(Doubt::Differ) if once(&warned.differ) => tracing::warn!(
+                proxy = %peer,
+                "X-Forwarded-For and Forwarded name different clients, so that neither is believed; let the proxy set \
+                 one of them and remove the other"
+            ),
+            Some(Doubt::Untrusted) if once(&warned.untrusted) => tracing::warn!(
+                peer = %peer,
+                "A PROXY THAT IS NOT TRUSTED ASKS FOR THE SITE: its X-Forwarded-For is not believed, so that everybody \
+                 counts as one address; if the proxy is yours, serve with --proxy {peer}"
+            ),
+            None if !origin.is_proxied && peer.is_loopback() && once(&warned.unnamed) => tracing::warn!(
+                peer = %peer,
+                "THE SITE IS ASKED FOR FROM THIS MACHINE WITHOUT A PROXY'S HEADERS: if a proxy stands there, let it set \
+                 X-Forwarded-For and serve with --proxy {peer}; until then everybody counts as one address"
+            ),
+            _ => {}
         }
     }
 
@@ -160,12 +256,6 @@ fn is_followed_link(request: &Request) -> bool {
         && one(request.headers(), &FETCH_MODE) == Ok(Some("navigate"))
 }
 
-/// The machine at the other end of the connection.
-pub(crate) fn peer(extensions: &Extensions) -> Option<IpAddr> {
-    let info = extensions.get::<ConnectInfo<SocketAddr>>();
-    info.map(|ConnectInfo(address)| address.ip().to_canonical())
-}
-
 /// The value of a header that stands at most once, as text.
 pub(crate) fn one<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, ()> {
     let mut values = headers.get_all(name).iter();
@@ -184,13 +274,17 @@ fn foreign(why: &str) -> Problem {
 mod tests {
     use super::*;
     use axum::body::Body;
+    use axum::extract::ConnectInfo;
+    use std::net::{Ipv4Addr, SocketAddr};
 
     fn verdict_of(guard: &Guard, method: &str, uri: &str, headers: &[(&str, &str)]) -> Option<Via> {
         let mut request = Request::builder().method(method).uri(uri);
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        guard.check(&request.body(Body::empty()).expect("a request")).ok()
+        let mut request = request.body(Body::empty()).expect("a request");
+        request.extensions_mut().insert(ConnectInfo(SocketAddr::from((Ipv4Addr::LOCALHOST, 5))));
+        guard.check(&request).ok().map(|visit| visit.via)
     }
 
     fn verdict(port: u16, uri: &str, headers: &[(&str, &str)]) -> bool {
@@ -323,5 +417,101 @@ mod tests {
         check("192.0.2.7:5000", "localhost:8080", false);
         check("192.0.2.7:5000", "shop.example", true);
         check("127.0.0.1:5000", "shop.example", true);
+    }
+
+    /// How a request comes: its guard's site and proxies, its peer, its version, its headers.
+    fn visit(
+        (site, proxies): (Option<&str>, &[&str]),
+        peer: &str,
+        headers: &[(&str, &str)],
+    ) -> Result<Visit, Problem> {
+        let nets = proxies.iter().map(|net| net.parse().expect("a network")).collect();
+        let site = site.map(|site| site.parse().expect("a site"));
+        let guard = Guard::new(8080).with_site(site).with_proxies(Proxies::new(nets));
+        let mut request = Request::builder().uri("/begin");
+        for (name, value) in headers {
+            request = match *name {
+                "version" => request.version(Version::HTTP_10),
+                name => request.header(name, *value),
+            };
+        }
+        let mut request = request.body(Body::empty()).expect("a request");
+        let peer: SocketAddr = peer.parse().expect("an address");
+        request.extensions_mut().insert(ConnectInfo(peer));
+        guard.check(&request)
+    }
+
+    // Whoever came through a proxy may be anybody in the world.
+    #[test]
+    fn what_came_through_a_proxy_is_not_this_machine() {
+        const OWN: (&str, &str) = ("host", "localhost:8080");
+        const SITE: (&str, &str) = ("host", "shop.example");
+        const FOR: (&str, &str) = ("x-forwarded-for", "192.0.2.1");
+        let check = |guard: (Option<&str>, &[&str]), headers: &[(&str, &str)], expected: Option<bool>| {
+            for peer in ["127.0.0.1:5000", "[::ffff:127.0.0.1]:5000"] {
+                let found = visit(guard, peer, headers).ok().map(|visit| visit.is_here);
+                assert_eq!(found, expected, "{guard:?} {peer} {headers:?}");
+            }
+        };
+        let alone = (None, [].as_slice());
+        let site = Some("https://shop.example");
+        let near = (site, ["127.0.0.1"].as_slice());
+        let far = (site, ["10.0.0.1"].as_slice());
+        check(alone, &[OWN], Some(true));
+        check(far, &[OWN], Some(true));
+        check(near, &[OWN], Some(false));
+        check((site, &[]), &[OWN], Some(false));
+        check((None, &["127.0.0.0/8"]), &[OWN], Some(false));
+        for guard in [alone, near, far, (site, [].as_slice())] {
+            for header in
+                ["x-forwarded-for", "forwarded", "x-forwarded-host", "x-forwarded-proto", "via", "x-real-ip"]
+            {
+                check(guard, &[OWN, (header, "127.0.0.1")], None);
+            }
+        }
+        for guard in [near, far, (site, [].as_slice())] {
+            check(guard, &[SITE], Some(false));
+            check(guard, &[SITE, FOR], Some(false));
+        }
+        check(alone, &[OWN, ("version", "1.0")], Some(false));
+    }
+
+    // OWASP ASVS 5.0.0, 4.1.3: a forwarded address counts only from our own proxy.
+    #[test]
+    fn an_address_is_the_peers_or_what_our_proxy_says() {
+        let check = |proxies: &[&str], peer: &str, host: &str, forwarded: Option<&str>, expected: &str| {
+            let mut headers = vec![("host", host)];
+            headers.extend(forwarded.map(|forwarded| ("x-forwarded-for", forwarded)));
+            let found = visit((Some("https://shop.example"), proxies), peer, &headers).expect(expected);
+            assert_eq!(found.address.network().to_string(), expected, "{peer} {host} {forwarded:?}");
+        };
+        let (here, site) = ("localhost:8080", "shop.example");
+        let near = ["127.0.0.1"];
+        check(&[], "127.0.0.1:5", here, None, "127.0.0.1");
+        check(&near, "127.0.0.1:5", here, None, "127.0.0.1");
+        check(&near, "127.0.0.1:5", site, Some("192.0.2.1"), "192.0.2.1");
+        check(&near, "127.0.0.1:5", site, Some("203.0.113.9, 192.0.2.1"), "192.0.2.1");
+        check(&near, "127.0.0.1:5", site, Some("nonsense"), "127.0.0.1");
+        check(&near, "127.0.0.1:5", site, None, "127.0.0.1");
+        check(&near, "192.0.2.7:5", site, Some("203.0.113.9"), "192.0.2.7");
+        check(&[], "127.0.0.1:5", site, Some("192.0.2.1"), "127.0.0.1");
+        check(&near, "[2001:db8:1:2:3:4:5:6]:5", site, None, "2001:db8:1:2::");
+        check(&near, "[::ffff:192.0.2.7]:5", site, None, "192.0.2.7");
+    }
+
+    #[test]
+    fn a_site_is_not_entered_without_tls() {
+        let near = (Some("https://shop.example"), ["127.0.0.1"].as_slice());
+        let check = |scheme: &str, expected: bool| {
+            let of =
+                [("host", "shop.example"), ("x-forwarded-for", "192.0.2.1"), ("x-forwarded-proto", scheme)];
+            let found = visit(near, "127.0.0.1:5", &of);
+            assert_eq!(found.is_ok(), expected, "{scheme}");
+            if let Err(problem) = found {
+                assert!(problem.into_document().detail.contains("open https://shop.example"));
+            }
+        };
+        check("https", true);
+        check("http", false);
     }
 }

@@ -13,6 +13,7 @@ mod barcode;
 mod body;
 mod caller;
 mod chance;
+mod client_address;
 mod connection_meters;
 mod cookies;
 mod digest;
@@ -38,9 +39,11 @@ mod tags;
 mod testing;
 mod tokens;
 mod values;
+mod visit;
 
 pub use app::App;
 pub use chance::text as random_text;
+pub use client_address::{NotAProxyNet, ProxyNet};
 pub use feed_desk::{
     Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,

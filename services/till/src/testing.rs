@@ -372,6 +372,11 @@ impl TestShop {
         Self { app: self.app.with_site(site.parse().expect("a site")), ..self }
     }
 
+    /// Behind a proxy of this network.
+    pub(crate) fn behind_proxy(self, net: &str) -> Self {
+        Self { app: self.app.with_proxies(vec![net.parse().expect("a network")]), ..self }
+    }
+
     pub(crate) fn with_desk(self) -> Self {
         let desk = CountingDesk { calls: AtomicU32::new(0), ledger: self.app.ledger.clone() };
         Self { app: self.app.with_feed_desk(Arc::new(desk)), ..self }

@@ -42,7 +42,7 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     eprintln!("the pretend online shop is open at {online}/: what is sold on one side is gone on the other");
     let stop = serve::until_told();
     let telling = tokio::spawn(serve::exchange(&ledger, &shops, stop.clone()));
-    let parts = serve::Parts { keys: &args.keys, site: None, out_folder: None, shops };
+    let parts = serve::Parts { keys: &args.keys, site: None, proxies: Vec::new(), out_folder: None, shops };
     let served = serve::till(&ledger, listener, parts, stop).await;
     // Only a panic would be an error here, and it has been told.
     let _ = telling.await;

@@ -8,13 +8,14 @@ use crate::desk::Desk;
 use crate::ending::{CliError, Ending};
 use crate::live_desk::Shops;
 use crate::place::Place;
+use crate::service_manager;
 use ledger::{Access, Ledger};
 use std::io::ErrorKind;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use sync::Folders;
-use till::{App, Site};
+use till::{App, ProxyNet, Site};
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 
@@ -50,17 +51,23 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
     if args.only != Some(Only::Till) {
         tasks.push(tokio::spawn(exchange(&ledger, &shops, stop.clone())));
     }
+    tasks.push(tokio::spawn(service_manager::watch_over(ledger.clone(), stop.clone())));
     let served = if let Some(listener) = listener {
-        let parts = Parts { keys: &args.keys, site: args.site, out_folder, shops };
+        let parts = Parts { keys: &args.keys, site: args.site, proxies: args.proxies, out_folder, shops };
         till(&ledger, listener, parts, stop).await
     } else {
         let what =
             if watches { "online shops are told, and the folders watched" } else { "online shops are told" };
         eprintln!("{what}; Ctrl-C ends it");
+        service_manager::ready();
         told(stop).await;
         Ok(())
     };
     for task in tasks {
+        // Without the pages the rest would go on, and nobody would be told that they are not there.
+        if served.is_err() {
+            task.abort();
+        }
         // Only a panic would be an error here, and it has been told.
         let _ = task.await;
     }
@@ -99,6 +106,7 @@ pub(super) fn exchange(
 pub(super) struct Parts<'a> {
     pub(super) keys: &'a KeysArgs,
     pub(super) site: Option<Site>,
+    pub(super) proxies: Vec<ProxyNet>,
     pub(super) out_folder: Option<PathBuf>,
     pub(super) shops: Arc<Shops>,
 }
@@ -111,7 +119,7 @@ pub(super) async fn till(
     stop: watch::Receiver<bool>,
 ) -> Result<(), CliError> {
     let address = listener.local_addr().map_err(CliError::Address)?;
-    let Parts { keys, site, out_folder, shops } = parts;
+    let Parts { keys, site, proxies, out_folder, shops } = parts;
     let desk = Desk { ledger: ledger.clone(), out_folder };
     let mut app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk)).with_live_desk(shops);
     if let Some(keys) = keys::open(ledger, keys)? {
@@ -121,12 +129,25 @@ pub(super) async fn till(
     eprintln!(
         "the shop is open at http://{address}/{public}; its API is described at {DESCRIPTION}; Ctrl-C closes it"
     );
+    let may_be_proxied = site.is_some() || !proxies.is_empty();
+    if site.is_some() && proxies.is_empty() {
+        eprintln!(
+            "No proxy is named, so everybody who comes through one counts as one address. Name yours, for example with \
+             --proxy 127.0.0.1."
+        );
+    }
     if let Some(site) = site {
         app = app.with_site(site);
     }
+    app = app.with_proxies(proxies);
     if !ledger.has_people().await? {
-        eprintln!("there is nobody yet: set the shop up at http://{address}{SET_UP} on this machine");
+        if may_be_proxied {
+            eprintln!("Nobody can sign in yet. Add the owner with `fleecefold user add NAME --role owner`.");
+        } else {
+            eprintln!("there is nobody yet: set the shop up at http://{address}{SET_UP} on this machine");
+        }
     }
+    service_manager::ready();
     Ok(till::serve(listener, app, told(stop)).await?)
 }
 
@@ -135,6 +156,7 @@ pub(super) fn until_told() -> watch::Receiver<bool> {
     let (sender, receiver) = watch::channel(false);
     tokio::spawn(async move {
         signal().await;
+        service_manager::stopping();
         // Nobody listens any more if all has ended already.
         let _ = sender.send(true);
     });

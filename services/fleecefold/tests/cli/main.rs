@@ -5,5 +5,6 @@ mod commands;
 mod feeds;
 mod people;
 mod serve;
+mod service_manager;
 mod shop;
 mod sync;

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 const PATIENCE: Duration = Duration::from_secs(30);
 
 /// Reads what it says until an address is named, whose page must be there.
-fn port_of(child: &mut Child) -> (u16, BufReader<std::process::ChildStderr>) {
+pub(crate) fn port_of(child: &mut Child) -> (u16, BufReader<std::process::ChildStderr>) {
     let mut said = BufReader::new(child.stderr.take().unwrap());
     let mut line = String::new();
     while said.read_line(&mut line).unwrap() > 0 {
@@ -41,7 +41,7 @@ fn ask(port: u16, token: &str, request: &str, body: &str) -> String {
     answer
 }
 
-fn end(mut child: Child, signal: &str) -> i32 {
+pub(crate) fn end(mut child: Child, signal: &str) -> i32 {
     Command::new("kill").args([signal, &child.id().to_string()]).status().unwrap();
     let told = Instant::now();
     loop {

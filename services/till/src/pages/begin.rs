@@ -128,7 +128,7 @@ pub(crate) async fn begin(
         AddPerson { name: name.clone(), role: Role::Owner, password: phc.clone(), pin: None, who: name };
     let setting = |key: &str, field: &str| (key.to_owned(), form.text(field).to_owned());
     let settings = vec![setting("currency", "currency"), setting("zone", "zone"), setting("name", "shop")];
-    let tried = TryOf::new(&owner.name, None, &visit.address);
+    let tried = TryOf::new(&owner.name, None, &visit.address.network().to_string());
     match app.run_unkept(&BeginShop { settings, owner }).await {
         Ok(person) => {
             let_in(&app, &visit, &headers, new_session(person, By::Password, phc, tried), "/").await

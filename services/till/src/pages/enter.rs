@@ -171,7 +171,8 @@ pub(crate) async fn come_in(
     let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
     let form = read_outside(request, &token).await?;
     let device = device_of(&app, &visit, &headers).await?;
-    let tried = TryOf::new(&account(&form), device.as_ref().map(|d| d.id), &visit.address);
+    let tried =
+        TryOf::new(&account(&form), device.as_ref().map(|d| d.id), &visit.address.network().to_string());
     if let Err(failure) = app.ledger.execute(None, &CountTry { of: tried.clone() }).await {
         return too_often(&app, &form, device.as_ref(), failure).await;
     }
@@ -220,7 +221,7 @@ pub(crate) async fn let_in(
         ..sign_in
     };
     app.run_unkept(&sign_in).await?;
-    tracing::info!(person = %sign_in.person, by = ?sign_in.by, from = visit.address, "somebody signed in");
+    tracing::info!(person = %sign_in.person, by = ?sign_in.by, from = %visit.address, "somebody signed in");
     let mut response = go(then);
     let seconds = sign_in.by.lasts_ms() / 1000;
     for cookie in [Cookie::Session.set(visit.via, &cookie, seconds), Cookie::Before.unset(visit.via)] {
@@ -249,7 +250,7 @@ async fn wrong(
     by: By,
 ) -> Result<Response, Problem> {
     // Not the name: now and then it is the password.
-    tracing::warn!(from = visit.address, ?by, "a try to sign in went wrong");
+    tracing::warn!(from = %visit.address, ?by, "a try to sign in went wrong");
     let words = match by {
         By::Password => "the name or the password is not right",
         By::Pin => "the PIN is not right",

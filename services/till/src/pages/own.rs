@@ -74,7 +74,7 @@ async fn set_password(
             "a program has no password; its token is made anew instead",
         ));
     };
-    let tried = TryOf::new(&who, None, &visit.address);
+    let tried = TryOf::new(&who, None, &visit.address.network().to_string());
     app.ledger.execute(None, &CountTry { of: tried }).await?;
     let known = app.ledger.password_of(&who).await?.filter(|(person, _)| *person == session.person);
     let old = app.secrets.check(form.raw("old"), known.as_ref().map(|(_, phc)| phc)).await?;

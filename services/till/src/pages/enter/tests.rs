@@ -198,7 +198,7 @@ async fn sessions_end_by_idleness_and_with_their_person() {
 #[tokio::test]
 async fn over_https_the_cookies_are_the_sites_alone() {
     let (shop, _) = open().await;
-    let shop = shop.at_site("https://shop.example");
+    let shop = shop.at_site("https://shop.example").behind_proxy("127.0.0.1");
     let mut browser = Browser::at_site(&shop, "shop.example");
     browser.headers = vec![("origin", "https://shop.example"), ("x-forwarded-for", "192.0.2.1")];
     let reply = browser.enter("Maud", PASSWORD).await;
