@@ -328,6 +328,11 @@ async fn token(ledger: &Ledger, keys: &TokenKeys, role: Role) -> String {
     token
 }
 
+/// A connection from this machine.
+pub(crate) fn here() -> ConnectInfo<SocketAddr> {
+    ConnectInfo(SocketAddr::from((Ipv4Addr::LOCALHOST, 50_000)))
+}
+
 impl TestShop {
     pub(crate) async fn open() -> Self {
         let shop = Self::empty().await;
@@ -396,8 +401,7 @@ impl TestShop {
 
     pub(crate) async fn send(&self, mut request: Request<Body>) -> Reply {
         if request.extensions().get::<ConnectInfo<SocketAddr>>().is_none() {
-            let here = SocketAddr::from((Ipv4Addr::LOCALHOST, 50_000));
-            request.extensions_mut().insert(ConnectInfo(here));
+            request.extensions_mut().insert(here());
         }
         let response = router(self.app.clone()).oneshot(request).await.expect("never fails");
         let (parts, body) = response.into_parts();

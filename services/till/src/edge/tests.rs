@@ -197,6 +197,7 @@ where
         .layer(from_fn_with_state(house, edge))
         .with_state(shop.app.clone());
     let request = axum::http::Request::builder().uri("/api/own").header("host", "localhost");
+    let request = request.extension(crate::testing::here());
     let response =
         router.oneshot(request.body(Body::empty()).expect("a request")).await.expect("never fails");
     let (parts, body) = response.into_parts();

@@ -128,7 +128,7 @@ async fn a_line_says_at_once_that_a_piece_was_sold_elsewhere() {
     let path = format!("{}/events?seen={pulse}", page.path);
     let request = || {
         let request = axum::http::Request::builder().uri(path.as_str()).header("host", crate::testing::HOST);
-        let request = request.header("authorization", shop.bearer());
+        let request = request.header("authorization", shop.bearer()).extension(crate::testing::here());
         request.body(Body::empty()).expect("a request")
     };
     let listen =
