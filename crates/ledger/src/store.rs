@@ -94,7 +94,7 @@ impl Ledger {
             .map_err(|_| Trouble::BadUrl { url: without_password(url) })?;
         place.look(&options).await?;
         let (writers, readers) = pools(place.engine(), options).await?;
-        migrate(&writers, access).await?;
+        migrate(&writers, place.engine(), access).await?;
         let mut connection = readers.acquire().await?;
         let shop = shop::load(&mut connection).await.map_err(trouble_of)?;
         drop(connection);
@@ -164,6 +164,11 @@ impl Ledger {
     /// one. Of what another process commits it knows while [`Ledger::hear_others`] goes on.
     pub fn changes(&self) -> watch::Receiver<u64> {
         self.inner.changes.subscribe()
+    }
+
+    /// The step that the schema is at: the last one that this program knows, once the shop is open.
+    pub fn schema_step(&self) -> i64 {
+        schema_step()
     }
 
     /// Gives the node number back and ends the connections.
@@ -333,10 +338,17 @@ async fn pools(engine: Engine, options: AnyConnectOptions) -> Result<(AnyPool, A
     Ok((writers, pool(readers, None).connect_lazy_with(options)))
 }
 
-async fn migrate(pool: &AnyPool, access: Access) -> Result<(), Trouble> {
+async fn migrate(pool: &AnyPool, engine: Engine, access: Access) -> Result<(), Trouble> {
     let mut connection = pool.acquire().await?;
     if access == Access::Read && is_up_to_date(&mut connection).await {
         return Ok(());
+    }
+    if !may_make_tables(&mut connection, engine).await? {
+        return match last_step(&mut connection).await {
+            Some(step) if step == schema_step() => Ok(()),
+            Some(step) if step > schema_step() => Err(Trouble::Newer { step }),
+            _ => Err(Trouble::NeedsOwner),
+        };
     }
     SCHEMA.run(&mut *connection).await.map_err(|error| match error {
         MigrateError::VersionMissing(step) => Trouble::Newer { step },
@@ -346,16 +358,35 @@ async fn migrate(pool: &AnyPool, access: Access) -> Result<(), Trouble> {
     })
 }
 
+/// Whether the role of this connection may make tables. A shop on PostgreSQL may be served by a role that
+/// reads and writes rows alone; another one owns the tables and brings them up to date.
+async fn may_make_tables(connection: &mut AnyConnection, engine: Engine) -> Result<bool, Trouble> {
+    if engine == Engine::Sqlite {
+        return Ok(true);
+    }
+    let may: (i64,) = sqlx::query_as(
+        "SELECT CAST(CASE WHEN has_schema_privilege(current_schema(), 'CREATE') THEN 1 ELSE 0 END AS BIGINT)",
+    )
+    .fetch_one(&mut *connection)
+    .await?;
+    Ok(may.0 == 1)
+}
+
 /// The last step of the schema that this program knows.
 pub(crate) fn schema_step() -> i64 {
     SCHEMA.iter().map(|m| m.version).max().unwrap_or(0)
 }
 
-/// Whether the last step that this program knows is the last that the shop has.
-async fn is_up_to_date(connection: &mut AnyConnection) -> bool {
+/// The last step that the shop's schema has; none if there is no shop yet.
+async fn last_step(connection: &mut AnyConnection) -> Option<i64> {
     let found: Result<(i64,), _> =
         sqlx::query_as("SELECT MAX(version) FROM _sqlx_migrations").fetch_one(&mut *connection).await;
-    found.is_ok_and(|(step,)| step == schema_step())
+    found.ok().map(|(step,)| step)
+}
+
+/// Whether the last step that this program knows is the last that the shop has.
+async fn is_up_to_date(connection: &mut AnyConnection) -> bool {
+    last_step(connection).await == Some(schema_step())
 }
 
 #[cfg(test)]

@@ -45,6 +45,12 @@ pub enum Trouble {
         /// The first step that this program does not know.
         step: i64,
     },
+    /// The schema is older than this program, and this role may not change it.
+    #[error(
+        "the shop's tables are older than this program, or missing, and this database role may not change them; \
+         run `fleecefold upgrade` once with the address of the role that owns them"
+    )]
+    NeedsOwner,
     /// The schema differs from what this program laid.
     #[error("step {step} of the shop's schema is not the one that this program laid; restore a backup")]
     OtherSchema {

@@ -83,6 +83,20 @@ pub(crate) enum Command {
     Backup(BackupArgs),
     /// Puts a backup back, into a place where no shop is
     Restore(RestoreArgs),
+    /// Brings the shop's tables up to date for this program, and does nothing else
+    Upgrade,
+    /// Prints a script that completes commands in a shell
+    Completions {
+        /// Which shell
+        #[arg(value_enum)]
+        shell: clap_complete::Shell,
+    },
+    /// Writes the manual's pages, fleecefold.1 and one for each command
+    Manual {
+        /// The folder to write into, which is made
+        #[arg(long, value_name = "DIR")]
+        to: PathBuf,
+    },
 }
 
 impl Command {

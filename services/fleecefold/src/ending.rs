@@ -115,6 +115,12 @@ pub(crate) enum CliError {
     Stdin(#[source] io::Error),
     #[error("standard output cannot be written: {0}")]
     Stdout(#[source] io::Error),
+    #[error("the manual cannot be written to {folder}: {source}; choose another folder with --to")]
+    Manual {
+        folder: String,
+        #[source]
+        source: io::Error,
+    },
     #[error("a sum is too large to be shown")]
     Sum(#[from] domain::money::MoneyError),
 }

@@ -161,6 +161,20 @@ const ADDED_TO: [&str; 11] = [
     "audit",
 ];
 
+/// What `deploy/` takes from the program's role on PostgreSQL is the same list.
+#[test]
+fn the_programs_role_may_change_no_table_that_is_only_added_to() {
+    let text = std::fs::read_to_string(concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../../deploy/postgresql/append-only.sql"
+    ))
+    .unwrap();
+    let (_, tables) = text.split_once("REVOKE UPDATE, DELETE, TRUNCATE ON").unwrap();
+    let (tables, _) = tables.split_once("FROM fleecefold").unwrap();
+    let named: Vec<&str> = tables.split(',').map(str::trim).collect();
+    assert_eq!(named, ADDED_TO);
+}
+
 /// The words of all source files of the ledger, strings and all, in small letters.
 fn words(folder: &Path, found: &mut Vec<(String, Vec<String>)>) {
     for entry in std::fs::read_dir(folder).unwrap() {

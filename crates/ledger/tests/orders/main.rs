@@ -9,6 +9,5 @@ mod closest;
 mod decided;
 mod past;
 mod refunded;
-mod states;
 mod taken;
 mod unlucky;

@@ -9,11 +9,13 @@ mod feed_in;
 mod feed_out;
 mod keep;
 mod keys;
+mod manual;
 mod serve;
 mod shelf;
 mod shop;
 mod sync;
 mod token;
+mod upgrade;
 mod user;
 
 use crate::cli::{AddCommand, Cli, Command, FeedCommand};
@@ -44,6 +46,9 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Check => check::run(&place).await,
         Command::Backup(args) => keep::backup(&place, args).await,
         Command::Restore(args) => keep::restore(&place, args).await,
+        Command::Upgrade => upgrade::run(&place).await,
+        Command::Completions { shell } => manual::completions(shell),
+        Command::Manual { to } => manual::pages(&to),
     }
 }
 

@@ -7,7 +7,6 @@ mod counter;
 mod ground;
 mod hands;
 mod hooks;
-mod keys;
 mod lists;
 mod messages;
 mod orders;

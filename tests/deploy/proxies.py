@@ -1,0 +1,189 @@
+"""The reverse proxies, each run for real in front of the program, with a certificate of its own.
+By hand: python3 tests/deploy/proxies.py"""
+
+import contextlib
+import os
+import socket
+import ssl
+import sys
+import time
+
+from ground import (
+    DEPLOY,
+    PROGRAM,
+    ROOT,
+    SITE,
+    Failed,
+    ask,
+    expect,
+    free_port,
+    main,
+    owner,
+    process,
+    run,
+    scratch,
+    sell,
+    serving,
+    wait_for,
+)
+
+# A body that comes in at a byte a second is given up within this.
+SLOW_S = 40
+
+
+def certificate(folder):
+    """A certificate that nobody else trusts, for an hour."""
+    run(
+        "openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "1",
+        "-subj", f"/CN={SITE}", "-addext", f"subjectAltName=DNS:{SITE}",
+        "-keyout", folder / "privkey.pem", "-out", folder / "fullchain.pem",
+    )  # fmt: skip
+
+
+@contextlib.contextmanager
+def nginx(folder, shop):
+    """nginx with our file, as in a machine's own configuration; gives the port of its TLS."""
+    plain, secure = free_port(), free_port()
+    text = (DEPLOY / "nginx/fleecefold.conf").read_text()
+    for line in ["    listen [::]:80;\n", "    listen [::]:443 ssl http2;\n"]:
+        text = text.replace(line, "")
+    text = text.replace("listen 80;", f"listen 127.0.0.1:{plain};")
+    text = text.replace("listen 443 ssl http2;", f"listen 127.0.0.1:{secure} ssl http2;")
+    text = text.replace("127.0.0.1:8440", f"127.0.0.1:{shop}").replace("/etc/ssl/fleecefold", str(folder))
+    (folder / "shop.conf").write_text(text)
+    main_file = folder / "nginx.conf"
+    temporary = "".join(f"{name}_temp_path {folder}/{name};" for name in ["client_body", "proxy", "fastcgi", "uwsgi", "scgi"])
+    user = "user root;" if os.geteuid() == 0 else ""
+    main_file.write_text(
+        f"{user} pid {folder}/nginx.pid; error_log {folder}/error.log; daemon off; worker_processes 1;\n"
+        f"events {{ worker_connections 512; }}\n"
+        f"http {{ access_log off; {temporary} include {folder}/shop.conf; }}\n"
+    )
+    run("nginx", "-t", "-e", folder / "error.log", "-c", main_file)
+    with process(["nginx", "-e", folder / "error.log", "-c", main_file], folder / "nginx.log"):
+        yield listening(secure)
+
+
+@contextlib.contextmanager
+def caddy(folder, shop):
+    """Caddy with our file; gives the port of its TLS."""
+    plain, secure = free_port(), free_port()
+    text = (DEPLOY / "caddy/Caddyfile").read_text()
+    extra = f"\tadmin off\n\thttp_port {plain}\n\thttps_port {secure}\n\tdefault_bind 127.0.0.1\n\tstorage file_system {folder}/caddy\n"
+    text = text.replace("{\n\tservers", f"{{\n{extra}\tservers", 1)
+    text = text.replace(f"{SITE} {{\n", f"{SITE} {{\n\ttls {folder}/fullchain.pem {folder}/privkey.pem\n", 1)
+    text = text.replace("127.0.0.1:8440", f"127.0.0.1:{shop}")
+    path = folder / "Caddyfile"
+    path.write_text(text)
+    env = {"HOME": str(folder), "XDG_DATA_HOME": str(folder), "XDG_CONFIG_HOME": str(folder)}
+    run("caddy", "validate", "--adapter", "caddyfile", "--config", path, env=env)
+    with process(["caddy", "run", "--adapter", "caddyfile", "--config", path], folder / "caddy.log", env=env):
+        yield listening(secure)
+
+
+def listening(port):
+    """Waits until something listens there."""
+
+    def ready():
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+            return port
+
+    return wait_for(f"port {port} answers", ready)
+
+
+def secured(port):
+    """A connection to the proxy by the shop's name."""
+    context = ssl.create_default_context()
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    return context.wrap_socket(socket.create_connection(("127.0.0.1", port), 30), server_hostname=SITE)
+
+
+def request(port, path, method="GET", body=b"", headers=()):
+    """One request by the shop's name (SNI and Host); gives the status and the head of the answer."""
+    lines = [f"{method} {path} HTTP/1.1", f"Host: {SITE}", "Connection: close", *headers]
+    if body or method == "POST":
+        lines.append(f"Content-Length: {len(body)}")
+    with secured(port) as line:
+        line.sendall("\r\n".join([*lines, "", ""]).encode() + body)
+        answer = b""
+        while piece := line.recv(65536):
+            answer += piece
+    head = answer.split(b"\r\n\r\n", 1)[0].decode("latin-1")
+    return int(head.split()[1]), head
+
+
+def slow_body(port):
+    """Seconds until a body that never comes is given up."""
+    start = time.monotonic()
+    with secured(port) as line:
+        line.settimeout(150)
+        head = f"POST /sign-in HTTP/1.1\r\nHost: {SITE}\r\nContent-Length: 1000\r\n\r\nname="
+        line.sendall(head.encode())
+        with contextlib.suppress(OSError):
+            line.recv(4096)
+    return time.monotonic() - start
+
+
+def through(proxy):
+    """What holds through each of them."""
+    with scratch() as folder:
+        certificate(folder)
+        db = f"sqlite:{folder}/shop.db"
+        run(PROGRAM, "--db", db, "add", "styles", ROOT / "demo/styles.csv")
+        run(PROGRAM, "--db", db, "add", "items", ROOT / "demo/items.csv")
+        with serving(db, folder, "--site", f"https://{SITE}", "--proxy", "127.0.0.1/32") as shop:
+            with proxy(folder, shop) as port:
+                setup = request(port, "/begin")[0]
+                expect("nobody from outside sets a new shop up", setup in (403, 404, 303), True)
+                owner(db)
+                keys = run(PROGRAM, "--db", db, "token", "add", "till", "--role", "owner").split()[-1]
+                status, head = request(port, "/")
+                expect("a page leads to the sign-in", status, 303)
+                expect("browsers are told to stay with TLS", "strict-transport-security" in head.lower(), True)
+                expect("the shop's own figures are not for outsiders", request(port, "/metrics")[0], 404)
+                claims = ["X-Forwarded-For: 127.0.0.1", "Forwarded: for=127.0.0.1", "X-Forwarded-Host: localhost"]
+                expect("nor for who claims to be this machine", request(port, "/metrics", headers=claims)[0], 404)
+                body = (
+                    b'{"channel":"store","lines":[{"sku":"RB-001","quantity":"1"}],'
+                    b'"tenders":[{"kind":"cash","amount":"500.00"}]}'
+                )
+                headers = [f"Authorization: Bearer {keys}", "Idempotency-Key: one", "Content-Type: application/json"]
+                expect("a sale", request(port, "/api/sales", "POST", body, headers)[0], 201)
+                expect("the same again", request(port, "/api/sales", "POST", body, headers)[0], 201)
+                large = request(port, "/api/sales", "POST", b"x" * (66 << 20), headers)[0]
+                expect("a body above the bound", large, 413)
+                waited = slow_body(port)
+                if waited > SLOW_S and proxy is nginx:
+                    raise Failed(f"a slow body held its connection for {waited:.0f} s")
+                expect("the counter sells while bodies are slow", while_slow(port, db, shop, keys), [201] * 10)
+            direct = ask(f"http://127.0.0.1:{shop}/metrics")[0]
+            expect("this machine itself may ask for the figures", direct, 200)
+
+
+def while_slow(port, db, shop, token):
+    """Rings up while 60 strangers send a byte of their body and no more."""
+    lines = [secured(port) for _ in range(60)]
+    try:
+        for line in lines:
+            head = f"POST /hooks/nobody HTTP/1.1\r\nHost: {SITE}\r\nContent-Length: 1000\r\n\r\n{{"
+            line.sendall(head.encode())
+        return [sell(db, shop, token, f"RB-0{number:02}", f"slow-{number}") for number in range(2, 12)]
+    finally:
+        for line in lines:
+            line.close()
+
+
+def through_nginx():
+    """nginx: TLS, whose address it was, bounds on bodies and time."""
+    through(nginx)
+
+
+def through_caddy():
+    """Caddy: the same."""
+    through(caddy)
+
+
+if __name__ == "__main__":
+    os.environ["PATH"] += ":/usr/sbin"
+    sys.exit(main(through_nginx, through_caddy))
