@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Time};
+use jiff::fmt::temporal::Pieces;
 use jiff::tz::{AmbiguousOffset, TimeZone, TimeZoneDatabase};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -24,6 +25,12 @@ pub enum DayError {
     /// Does not read as a date.
     #[error("“{text}” is not a date or time; write 2026-05-17 or 2026-05-17T14:05:00Z")]
     NotADate {
+        /// What was given.
+        text: String,
+    },
+    /// An offset that no place on earth has.
+    #[error("“{text}” has an offset from UTC beyond 14 hours, which no place has; correct the offset")]
+    Offset {
         /// What was given.
         text: String,
     },
@@ -75,6 +82,10 @@ impl Moment {
     pub fn parse_rfc3339(text: &str) -> Result<Self, DayError> {
         let stamp = Timestamp::from_str(text)
             .map_err(|_| DayError::NotADate { text: text.chars().take(40).collect() })?;
+        let offset = Pieces::parse(text).ok().and_then(|pieces| pieces.to_numeric_offset());
+        if !offset.is_none_or(|offset| is_offset(offset.seconds())) {
+            return Err(DayError::Offset { text: text.chars().take(40).collect() });
+        }
         Ok(Self(stamp.as_millisecond()))
     }
 
@@ -98,6 +109,12 @@ impl fmt::Display for Moment {
             Err(_) => write!(f, "{} ms", self.0),
         }
     }
+}
+
+/// Whether a place may have this offset from UTC, in seconds: XML Schema 1.1 part 2, 3.3.7, bounds it at 14
+/// hours, which is what the IANA time zone database has at most today (UTC+14, the Line Islands).
+pub fn is_offset(seconds: i32) -> bool {
+    seconds.abs() <= 14 * 3600
 }
 
 /// A calendar day in the shop's zone, kept as the number YYYYMMDD.
@@ -237,8 +254,9 @@ impl Zone {
         {
             return self.noon_of(date);
         }
-        if let Ok(moment) = Moment::parse_rfc3339(text) {
-            return Ok(moment);
+        match Moment::parse_rfc3339(text) {
+            Err(DayError::NotADate { .. }) => {}
+            told => return told,
         }
         let not_a_date = || DayError::NotADate { text: text.chars().take(40).collect() };
         // jiff would read 20260517 too, as midnight; here a date without a time means noon, and

@@ -76,9 +76,13 @@ impl<R: Read> CsvIn<R> {
 
     fn read_heading(&mut self, layout: &Layout) -> Result<(), FeedError> {
         let mut raw = Vec::new();
-        let read = self.rows.next(&mut raw).map_err(|source| FeedError::Read { source })?;
-        let Some(ended) = read else {
-            return if self.headings { Err(FeedError::Empty) } else { Ok(()) };
+        let ended = loop {
+            let read = self.rows.next(&mut raw).map_err(|source| FeedError::Read { source })?;
+            match read {
+                None => return if self.headings { Err(FeedError::Empty) } else { Ok(()) },
+                Some(ended) if !ended.cut && self.is_blank(&raw) => {}
+                Some(ended) => break ended,
+            }
         };
         let broken = |why| FeedError::Heading { why };
         if !ended.with.is_empty() {
@@ -159,7 +163,7 @@ impl<R: Read> CsvIn<R> {
             };
             match read {
                 Ok(None) => return None,
-                Ok(Some(ended)) if record.raw.iter().all(|b| self.is_blank(*b)) && !ended.cut => {}
+                Ok(Some(ended)) if !ended.cut && self.is_blank(&record.raw) => {}
                 Ok(Some(ended)) => break ended,
                 Err(e) => {
                     record.raw.clear();
@@ -186,9 +190,24 @@ impl<R: Read> CsvIn<R> {
         Some(self.fill(record, whole))
     }
 
-    /// A row with nothing in it is passed over: it holds nothing that could be lost.
-    fn is_blank(&self, byte: u8) -> bool {
-        self.delimiter == Delimiter::Spaces && byte == b' '
+    /// A row whose cells are all empty is passed over, however many they are, as spreadsheets leave
+    /// them behind: it holds nothing that could be lost.
+    fn is_blank(&mut self, raw: &[u8]) -> bool {
+        let delimiter = self.delimiter.byte();
+        // Nearly every row ends here, at its first letter or digit.
+        if raw.iter().any(|b| b.is_ascii_graphic() && *b != delimiter && *b != b'"') {
+            return false;
+        }
+        if part(raw, self.delimiter, &mut self.spans).is_err() {
+            return false;
+        }
+        let encoding = self.encoding_of(raw);
+        let mut text = String::new();
+        self.spans.iter().all(|span| {
+            text.clear();
+            let read = decode(&raw[span.start..span.end], span.doubled, encoding, &mut text);
+            read.is_ok() && text.trim().is_empty()
+        })
     }
 
     /// Fills the cells. Of a row that could not be parted only the first column is sure, since a

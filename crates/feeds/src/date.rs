@@ -1,6 +1,6 @@
 //! Dates as a layout writes them.
 
-use domain::day::{DayError, Moment, Zone};
+use domain::day::{DayError, Moment, Zone, is_offset};
 use jiff::Timestamp;
 use jiff::fmt::strtime::{self, BrokenDownTime};
 use jiff::tz::TimeZone;
@@ -19,8 +19,35 @@ pub enum DateError {
     Day(#[from] DayError),
 }
 
+/// The longest pattern: the longest date in words takes a third of it.
+const MAX_PATTERN_BYTES: usize = 100;
+
+/// What is wrong with a pattern, as words for what to write instead; none if it can be read.
+pub(crate) fn fault(pattern: &str) -> Option<&'static str> {
+    let used = directives(pattern);
+    let has = |any: &[u8]| used.iter().any(|d| any.contains(d));
+    if has(b"Il") && !has(b"pP") {
+        return Some("%p (AM or PM) beside %I, or %H for the 24-hour clock: 2 o'clock alone may be 14:00");
+    }
+    if has(b"MS") && !has(b"HkIlTRs") {
+        return Some("%H too: minutes without their hour say no time");
+    }
+    let is_read = pattern.len() <= MAX_PATTERN_BYTES && is_pattern(pattern);
+    (!is_read).then_some("a pattern that says year, month and day, such as %d/%m/%Y")
+}
+
+/// The letters behind the percent signs, whatever flags, widths and colons stand between.
+fn directives(pattern: &str) -> Vec<u8> {
+    let mut bytes = pattern.bytes();
+    let mut found = Vec::new();
+    while bytes.any(|b| b == b'%') {
+        found.extend(bytes.by_ref().find(|b| b.is_ascii_alphabetic() || *b == b'%'));
+    }
+    found
+}
+
 /// Whether a pattern holds only directives that can be read.
-pub(crate) fn is_pattern(pattern: &str) -> bool {
+fn is_pattern(pattern: &str) -> bool {
     // A Sunday afternoon in May of 2026: any would do.
     let sample = Timestamp::from_second(1_779_026_700).unwrap_or_default();
     let zoned = sample.to_zoned_datetime(TimeZone::UTC);
@@ -34,6 +61,9 @@ pub(crate) fn read(text: &str, pattern: Option<&str>, zone: &Zone) -> Result<Mom
     let Some(pattern) = pattern else { return Ok(zone.read(text)?) };
     let wrong = || DateError::NotByPattern { pattern: pattern.to_owned() };
     let told = BrokenDownTime::parse(pattern, text).map_err(|_| wrong())?;
+    if told.offset().is_some_and(|offset| !is_offset(offset.seconds())) {
+        return Err(DayError::Offset { text: text.chars().take(40).collect() }.into());
+    }
     if told.timestamp().is_some() || (told.offset().is_some() && told.hour().is_some()) {
         let stamp = told.to_timestamp().map_err(|_| wrong())?;
         return Ok(Moment::from_millis(stamp.as_millisecond()));

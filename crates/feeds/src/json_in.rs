@@ -73,19 +73,23 @@ impl<R: Read> JsonIn<R> {
                     return match stop {
                         Stop::Read(e) => ends(e.to_string()),
                         Stop::Broken { why, .. } => ends(why.to_owned()),
-                        Stop::NotThere => None,
+                        Stop::NotThere | Stop::Packed(_) => None,
                     };
                 }
             },
-            Stream::Lines(rows) => match rows.next(&mut record.raw) {
-                Ok(None) => return None,
-                Ok(Some(ended)) => {
-                    record.line = ended.line;
-                    !ended.cut
-                }
-                Err(e) => {
-                    record.raw.clear();
-                    return ends(e.to_string());
+            Stream::Lines(rows) => loop {
+                match rows.next(&mut record.raw) {
+                    Ok(None) => return None,
+                    // A blank line holds nothing that could be lost.
+                    Ok(Some(ended)) if !ended.cut && record.raw.trim_ascii().is_empty() => {}
+                    Ok(Some(ended)) => {
+                        record.line = ended.line;
+                        break !ended.cut;
+                    }
+                    Err(e) => {
+                        record.raw.clear();
+                        return ends(e.to_string());
+                    }
                 }
             },
         };
@@ -103,9 +107,6 @@ impl<R: Read> JsonIn<R> {
 
     fn read(&self, raw: &[u8], record: &mut Record, layout: &Layout) -> Result<(), Problem> {
         let raw = std::str::from_utf8(raw).map_err(|_| Problem::new(Cause::NotUtf8))?.trim_ascii();
-        if raw.is_empty() {
-            return Err(Problem::new(Cause::BlankLine));
-        }
         serde_json::from_str::<&RawValue>(raw).map_err(|e| Problem::new(not_json(&e)))?;
         let mut object = members(raw).map_err(Problem::new)?;
         if let Some(at) = object.iter().position(|(n, _)| n == REASON) {
@@ -205,6 +206,25 @@ fn rebuilt(object: &Object) -> Vec<u8> {
     text.into_bytes()
 }
 
+/// A list through which fields are reached: by the place in it alone, and never where an object with
+/// names should stand.
+fn refuse_within(list: &str, path: &str, layout: &Layout) -> Result<(), Problem> {
+    let pointers = layout.fields.iter().flatten().map(|m| &m.pointer).chain(&layout.lines);
+    let below = pointers.filter_map(|p| p.text.strip_prefix(path)?.strip_prefix('/'));
+    let below: Vec<&str> = below.map(|rest| rest.split('/').next().unwrap_or_default()).collect();
+    let is_place = |step: &&str| !step.is_empty() && step.bytes().all(|b| b.is_ascii_digit());
+    if !below.iter().all(is_place) {
+        return Err(Problem::new(Cause::ListForObject { path: path.to_owned() }));
+    }
+    for (at, element) in elements(list).map_err(Problem::new)?.into_iter().enumerate() {
+        if below.contains(&at.to_string().as_str()) && element.get().starts_with('{') {
+            let inner = members(element.get()).map_err(Problem::new)?;
+            refuse_unknown(&inner, &format!("{path}/{at}"), layout)?;
+        }
+    }
+    Ok(())
+}
+
 /// Refuses members that no field comes from. JSON-LD's own (`@type`) say nothing about the shop.
 fn refuse_unknown(object: &Object, above: &str, layout: &Layout) -> Result<(), Problem> {
     let pointers = || {
@@ -227,7 +247,7 @@ fn refuse_unknown(object: &Object, above: &str, layout: &Layout) -> Result<(), P
                 let inner = members(value.get()).map_err(Problem::new)?;
                 refuse_unknown(&inner, &path, layout)?;
             }
-            Some(b'[') if leads_on => {}
+            Some(b'[') if leads_on => refuse_within(value.get(), &path, layout)?,
             _ => return Err(Problem::new(Cause::UnknownMember { path })),
         }
     }

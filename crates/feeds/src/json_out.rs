@@ -3,15 +3,13 @@
 use crate::connection::JsonPointer;
 use crate::fields::{Feed, Kind, listing};
 use crate::hash;
-use crate::layout::{FieldMap, Format, Layout, Pointer};
+use crate::layout::{FieldMap, Format, Layout, MAX_STEPS, Pointer};
 use crate::listing::{Listing, content_hash};
 use crate::listing_csv::level;
 use crate::listing_json::{write_product, write_stock};
 use crate::template::Template;
 use domain::codes::Gtin;
 
-/// Deeper places are a mistake, and would make the document's tree deep.
-const MAX_STEPS: usize = 16;
 /// The longest list that a place may stand in: a layout counts from 0 without gaps.
 const MAX_PLACES: usize = 64;
 /// Fields that a message about stock alone has.

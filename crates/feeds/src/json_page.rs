@@ -6,6 +6,7 @@ use crate::hash;
 use crate::json_text::{elements, members, text};
 use crate::layout::{Format, Layout};
 use crate::listed::{ListedRow, read_listings};
+use crate::masked;
 use crate::orders::read_orders;
 use crate::record::{Parsed, Reading, Rows};
 use crate::reject::{FeedError, Reject};
@@ -37,7 +38,15 @@ pub fn orders_of_page(
     page: PageReading<'_>,
 ) -> Result<Vec<Result<Parsed<IncomingOrder>, Reject>>, FeedError> {
     let hash = hash::of_bytes(bytes);
-    whole(read_orders(Cursor::new(bytes), page.reading(&hash), false)?)
+    let mut orders = whole(read_orders(Cursor::new(bytes), page.reading(&hash), false)?)?;
+    // Its rows are kept if the order cannot be taken: from here on no card's number is in them.
+    for order in &mut orders {
+        match order {
+            Ok(parsed) => parsed.rows = masked::rows(&parsed.rows, page.layout),
+            Err(reject) => *reject = reject.clone().with_rows(masked::rows(reject.rows(), page.layout)),
+        }
+    }
+    Ok(orders)
 }
 
 /// The listings of a page, each read or refused. Nothing of a page that breaks off is given out.

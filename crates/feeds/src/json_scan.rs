@@ -5,7 +5,7 @@
 //! asked for the next record.
 
 use crate::reject::FeedError;
-use crate::{MAX_ROW_BYTES, SNIFF_BYTES};
+use crate::{MAX_ROW_BYTES, SNIFF_BYTES, sniff};
 use std::io::{self, Read};
 
 /// What stopped the scan.
@@ -14,6 +14,7 @@ pub(crate) enum Stop {
     Read(io::Error),
     Broken { line: u64, why: &'static str },
     NotThere,
+    Packed(&'static str),
 }
 
 const EARLY: &str = "the document ends in the middle";
@@ -132,6 +133,7 @@ impl<R: Read> Document<R> {
             Stop::Read(source) => FeedError::Read { source },
             Stop::Broken { line, why } => FeedError::NotJson { line, why },
             Stop::NotThere => FeedError::NoRecords { pointer: pointer.to_owned() },
+            Stop::Packed(kind) => FeedError::Compressed { kind },
         })?;
         Ok(new)
     }
@@ -163,6 +165,10 @@ impl<R: Read> Document<R> {
 
     /// A byte order mark is not JSON, but harmless; UTF-16 shows itself by its first byte.
     fn skip_mark(&mut self) -> Result<(), Stop> {
+        self.bytes.peek()?;
+        if let Some(kind) = sniff::compressed(&self.bytes.buffer[self.bytes.at..self.bytes.end]) {
+            return Err(Stop::Packed(kind));
+        }
         if self.bytes.peek()? == Some(0xef) {
             for byte in *b"\xef\xbb\xbf" {
                 self.bytes.take(byte, "it does not begin with a bracket or brace")?;

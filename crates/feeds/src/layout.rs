@@ -4,6 +4,7 @@ use crate::date;
 use crate::fields::{Feed, Field, Kind, json_pointer, listing, order};
 use crate::layout_toml::{RawField, RawIgnore, RawLayout};
 use crate::template::Template;
+use crate::toml_text;
 use domain::channel::{Channel, NotAChannel};
 use domain::day::{DayError, Zone};
 use std::collections::BTreeMap;
@@ -91,6 +92,11 @@ impl Ignore {
     }
 }
 
+/// Steps of a JSON Pointer: deeper places are a mistake, and each step reads its value once more.
+pub(crate) const MAX_STEPS: usize = 16;
+/// The longest JSON Pointer: names of members have a tenth of it.
+const MAX_POINTER_BYTES: usize = 1000;
+
 /// A JSON Pointer (RFC 6901), parted and unescaped.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Pointer {
@@ -100,6 +106,9 @@ pub(crate) struct Pointer {
 
 impl Pointer {
     pub(crate) fn parse(text: &str) -> Option<Self> {
+        if text.len() > MAX_POINTER_BYTES || text.matches('/').count() > MAX_STEPS {
+            return None;
+        }
         let escapes_are_right =
             text.split('~').skip(1).all(|rest| rest.starts_with('0') || rest.starts_with('1'));
         if !(text.is_empty() || text.starts_with('/')) || !escapes_are_right {
@@ -254,7 +263,7 @@ impl Layout {
     /// Reads a layout's TOML.
     pub fn parse(text: &str) -> Result<Self, LayoutError> {
         let raw: RawLayout =
-            toml::from_str(text).map_err(|source| LayoutError::Toml { source: Box::new(source) })?;
+            toml_text::read(text).map_err(|source| LayoutError::Toml { source: Box::new(source) })?;
         let known = "orders, items, styles or listings";
         let feed = Feed::ALL.into_iter().find(|f| f.code() == raw.feed);
         let feed = feed.ok_or_else(|| not_known("feed", &raw.feed, known))?;
@@ -431,6 +440,13 @@ fn map_fields(
     Ok(fields)
 }
 
+fn pattern(key: &str, given: Option<String>) -> Result<Option<String>, LayoutError> {
+    match given.as_deref().and_then(date::fault) {
+        Some(known) => Err(not_known(key, given.as_deref().unwrap_or_default(), known)),
+        None => Ok(given),
+    }
+}
+
 fn map_field(feed: Feed, format: Format, place: usize, raw: RawField) -> Result<FieldMap, LayoutError> {
     let Field { name, kind, .. } = feed.fields()[place];
     let not_here = |key, only| LayoutError::NotHere { field: name.to_owned(), key, only };
@@ -466,14 +482,11 @@ fn map_field(feed: Feed, format: Format, place: usize, raw: RawField) -> Result<
     };
     let zone = raw.zone.as_deref().map(Zone::from_name).transpose();
     let known = "only {file} and {row} in braces";
-    let patterns = "a pattern that says year, month and day, such as %d/%m/%Y";
     Ok(FieldMap {
         from,
         pointer,
         value: one_of(&key("value"), raw.value.as_deref(), known, Template::parse)?,
-        date: one_of(&key("date"), raw.date.as_deref(), patterns, |p| {
-            date::is_pattern(p).then(|| p.to_owned())
-        })?,
+        date: pattern(&key("date"), raw.date)?,
         zone: zone.map_err(|source| LayoutError::Zone { field: name.to_owned(), source })?,
         per_line: one_of(&key("per"), raw.per.as_deref(), "unit or line", |p| match p {
             "unit" => Some(false),

@@ -26,6 +26,7 @@ mod listed;
 mod listing;
 mod listing_csv;
 mod listing_json;
+mod masked;
 mod order_group;
 mod orders;
 mod preview;
@@ -37,6 +38,7 @@ mod sniff;
 mod source;
 mod styles;
 mod template;
+mod toml_text;
 mod values;
 
 pub use csvw::write_csvw;
@@ -56,6 +58,7 @@ pub use publish::{PublishError, publish};
 pub use record::{Parsed, Reading, Rows};
 pub use reject::{Cause, FeedError, Reject};
 pub use rejects_out::RejectsWriter;
+pub use sniff::compressed;
 pub use source::{Records, Shape};
 pub use styles::{StyleRow, read_styles};
 

@@ -43,6 +43,8 @@ pub(crate) struct Group {
     line: u64,
     rows: Rows,
     problem: Option<Problem>,
+    /// Whether rows of it went already, with its one message.
+    told: bool,
     ordered: Option<Told<Moment>>,
     modified: Option<Told<Moment>>,
     status: Option<Told<OrderStatus>>,
@@ -79,6 +81,7 @@ impl Group {
             line,
             rows: Rows::default(),
             problem: None,
+            told: false,
             ordered: None,
             modified: None,
             status: None,
@@ -218,13 +221,16 @@ impl Group {
         self.fail(Problem::new(cause), self.line);
         let problem = self.problem.clone().unwrap_or_else(|| Problem::new(Cause::OrderTooLong));
         let rows = std::mem::take(&mut self.rows);
-        self.reject(&problem, rows, layout)
+        let part = self.reject(&problem, rows, layout);
+        self.told = true;
+        part
     }
 
     fn reject(&self, problem: &Problem, rows: Rows, layout: &Layout) -> Reject {
         let line = problem.line.unwrap_or(self.line);
         let number = self.key.as_ref().map_or("", |k| k.number.as_str());
-        placed(Reject::new(line, problem.cause.clone(), rows), problem, layout).of_order(number)
+        let reject = placed(Reject::new(line, problem.cause.clone(), rows), problem, layout).of_order(number);
+        if self.told { reject.continued() } else { reject }
     }
 
     /// The order or its refusal; none if all of its rows have gone already.

@@ -129,11 +129,6 @@ impl<R: Read> Orders<'_, R> {
         };
         match read {
             Err(problem) if matches!(problem.cause, Cause::FileEnds { .. }) => self.end_early(&problem),
-            // Nothing stands on a blank line that could be missing from an order.
-            Err(problem) if problem.cause == Cause::BlankLine => {
-                let reject = Reject::new(self.record.line, Cause::BlankLine, self.record.rows());
-                self.ready.push_back(Err(reject));
-            }
             read if layout.lines.is_some() => self.take_whole(read),
             read => self.take_row(read),
         }

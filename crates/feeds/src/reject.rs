@@ -7,6 +7,7 @@ use crate::{MAX_FIELDS, MAX_ORDER_BYTES, MAX_ORDERS, MAX_ROW_BYTES};
 use domain::basket::MAX_LINES;
 use domain::channel::NotAChannel;
 use domain::codes::CodeError;
+use domain::masked::masked;
 use domain::money::MoneyError;
 use domain::order::NotANumber;
 use domain::pricing::PriceError;
@@ -31,6 +32,12 @@ pub enum FeedError {
     /// UTF-16 or UTF-32.
     #[error("the file is written in UTF-16; save it again as UTF-8")]
     Utf16,
+    /// Packed, or a workbook.
+    #[error("the file is {kind}; unpack it, or save it as CSV, and feed the text file")]
+    Compressed {
+        /// What it is.
+        kind: &'static str,
+    },
     /// A CSV without even a heading.
     #[error("the file is empty; its first line must name the columns")]
     Empty,
@@ -146,6 +153,14 @@ pub enum Cause {
         /// The list.
         known: String,
     },
+    /// A comma in a number with a decimal point.
+    #[error(
+        "numbers here have a decimal point, as in 47.50; write it so, or say decimal = \",\" below [field.{field}] in a layout"
+    )]
+    CommaDecimal {
+        /// Our field.
+        field: &'static str,
+    },
     /// A point in a number with a decimal comma.
     #[error("the layout says that numbers here have a decimal comma; write 47,50 and no points")]
     DecimalComma,
@@ -216,9 +231,6 @@ pub enum Cause {
     /// Not UTF-8 in a UTF-8 file.
     #[error("the row holds bytes that are not UTF-8, though the rest of the file is; write the text again")]
     NotUtf8,
-    /// A blank line of JSON Lines.
-    #[error("the line is blank, which JSON Lines do not allow; take it out")]
-    BlankLine,
     /// Broken JSON.
     #[error("this is not JSON: {why}")]
     NotJson {
@@ -228,6 +240,12 @@ pub enum Cause {
     /// A JSON value that is no object.
     #[error("a record must be a JSON object in braces")]
     NotAnObject,
+    /// A list in place of an object.
+    #[error("“{path}” is a list here; write an object in braces with its fields by name")]
+    ListForObject {
+        /// Its JSON Pointer.
+        path: String,
+    },
     /// A list or object where text or a number is wanted.
     #[error("this must be a text or a number")]
     NotAText,
@@ -302,8 +320,12 @@ impl Problem {
     }
 }
 
-/// The beginning of a value, fit for a message.
+/// The beginning of a value, fit for a message: no card's number, not even a part of one.
 pub(crate) fn shortened(value: &str) -> String {
+    beginning(&masked(value))
+}
+
+fn beginning(value: &str) -> String {
     let mut shown: String =
         value.chars().take(SHOWN_CHARS).map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
     if value.chars().nth(SHOWN_CHARS).is_some() {
@@ -325,12 +347,32 @@ struct Inner {
     order: Option<String>,
     cause: Cause,
     rows: Rows,
+    continues: bool,
 }
 
 impl Reject {
     pub(crate) fn new(line: u64, cause: Cause, rows: Rows) -> Self {
         let (heading, value) = (String::new(), String::new());
-        Self(Box::new(Inner { line, field: None, heading, value, order: None, cause, rows }))
+        let inner = Inner { line, field: None, heading, value, order: None, cause, rows, continues: false };
+        Self(Box::new(inner))
+    }
+
+    /// More rows of what was refused before.
+    pub(crate) fn continued(mut self) -> Self {
+        self.0.continues = true;
+        self
+    }
+
+    /// With its rows as they may be kept.
+    pub(crate) fn with_rows(mut self, rows: Rows) -> Self {
+        self.0.rows = rows;
+        self
+    }
+
+    /// Whether these are more rows of the order that was refused before them: they belong to the rejects
+    /// file, and to the same one message.
+    pub fn continues(&self) -> bool {
+        self.0.continues
     }
 
     /// Says which field, what the file calls it, and what stood there.
@@ -342,7 +384,8 @@ impl Reject {
     }
 
     pub(crate) fn of_order(mut self, number: &str) -> Self {
-        self.0.order = (!number.is_empty()).then(|| shortened(number));
+        // A number is a code and no free text: some of them only look like a card's.
+        self.0.order = (!number.is_empty()).then(|| beginning(number));
         self
     }
 
@@ -398,7 +441,8 @@ impl fmt::Display for Reject {
         if !value.is_empty() {
             write!(f, " = “{value}”")?;
         }
-        write!(f, ": {cause}")
+        // What a reason says of a value may show it too.
+        write!(f, ": {}", masked(&cause.to_string()))
     }
 }
 

@@ -7,8 +7,28 @@ const BOM: &[u8] = b"\xef\xbb\xbf";
 /// Both UTF-16 marks; the first is UTF-32's too.
 const UTF16: [&[u8]; 2] = [b"\xff\xfe", b"\xfe\xff"];
 
-/// How long the UTF-8 mark in front is; UTF-16's is refused.
+/// How files begin that hold another file packed, or a workbook, which is no text, and what they are called:
+/// RFC 1952, 2.3.1; PKWARE's APPNOTE.TXT, 4.3.7; the .xz file format 1.2.0, 2.1.1.1; RFC 8878, 3.1.1;
+/// [MS-CFB], 2.2; bzip2 has no standard, its `BZh` is from memory of its manual.
+const PACKED: [(&[u8], &str); 6] = [
+    (b"\x1f\x8b", "compressed with gzip"),
+    (b"PK\x03\x04", "a ZIP archive, as .xlsx and .ods workbooks are"),
+    (b"\xfd7zXZ\0", "compressed with xz"),
+    (b"\x28\xb5\x2f\xfd", "compressed with zstd"),
+    (b"BZh", "compressed with bzip2"),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old workbook (.xls)"),
+];
+
+/// What a file is if it is packed and no text.
+pub fn compressed(start: &[u8]) -> Option<&'static str> {
+    PACKED.iter().find(|(magic, _)| start.starts_with(magic)).map(|(_, kind)| *kind)
+}
+
+/// How long the UTF-8 mark in front is; UTF-16's is refused, and so is what is no text.
 pub(crate) fn mark(start: &[u8]) -> Result<usize, FeedError> {
+    if let Some(kind) = compressed(start) {
+        return Err(FeedError::Compressed { kind });
+    }
     if UTF16.iter().any(|m| start.starts_with(m)) {
         return Err(FeedError::Utf16);
     }
@@ -42,13 +62,15 @@ pub(crate) fn encoding(start: &[u8]) -> Encoding {
     if good > bad || bad == 0 { Encoding::Utf8 } else { Encoding::Windows1252 }
 }
 
-/// The delimiter that the first row uses most; a comma if it has none of the three.
+/// The delimiter that the first row with anything in it uses most; a comma if it has none of the three.
 pub(crate) fn delimiter(start: &[u8]) -> Delimiter {
     let mut counts = [(b',', 0_usize), (b';', 0), (b'\t', 0)];
-    let mut quoted = false;
+    let (mut quoted, mut empty) = (false, true);
     for byte in start {
+        empty &= byte.is_ascii_whitespace() && *byte != b'\t';
         match byte {
             b'"' => quoted = !quoted,
+            b'\n' | b'\r' if !quoted && empty => {}
             b'\n' | b'\r' if !quoted => break,
             _ if quoted => {}
             _ => counts.iter_mut().filter(|(d, _)| d == byte).for_each(|(_, n)| *n += 1),

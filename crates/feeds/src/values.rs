@@ -12,6 +12,15 @@ use domain::text;
 use domain::weight::{Weight, WeightUnit};
 use std::borrow::Cow;
 
+/// Whether a number is written with a comma before its decimals: `47,50`, `1.234,50`, `-0,5`.
+fn has_decimal_comma(text: &str) -> bool {
+    let digits = text.strip_prefix(['-', '+']).unwrap_or(text);
+    let Some((whole, decimals)) = digits.split_once(',') else { return false };
+    let between = |c: char| c.is_ascii_digit() || matches!(c, '.' | ' ' | '\u{a0}' | '\u{202f}' | '\'');
+    let is_decimals = !decimals.is_empty() && decimals.bytes().all(|b| b.is_ascii_digit());
+    is_decimals && whole.starts_with(|c: char| c.is_ascii_digit()) && whole.chars().all(between)
+}
+
 /// A record's cells with what is needed to read them. A JSON line looks into its record for what
 /// it does not say itself.
 pub(crate) struct Values<'a> {
@@ -94,7 +103,15 @@ impl<'a> Values<'a> {
         read: impl FnOnce(&str) -> Result<T, E>,
     ) -> Read<Option<T>> {
         let Some(digits) = self.digits(field)? else { return Ok(None) };
-        read(&digits).map(Some).map_err(|e| Problem::at(field, self.raw(field), e))
+        read(&digits).map(Some).map_err(|e| {
+            let text = self.raw(field);
+            let says_comma = self.map(field).is_some_and(|m| m.decimal_comma);
+            if says_comma || !has_decimal_comma(text) {
+                return Problem::at(field, text, e);
+            }
+            let name = self.reading.layout.feed.fields()[field].name;
+            Problem::at(field, text, Cause::CommaDecimal { field: name })
+        })
     }
 
     /// An amount, either sign.

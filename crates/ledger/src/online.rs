@@ -15,6 +15,7 @@ use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, TroubleId};
+use domain::masked::masked;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
@@ -194,6 +195,11 @@ pub(crate) fn cut(text: &str, most: usize) -> String {
     text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(most).collect()
 }
 
+/// Words from elsewhere that may repeat somebody's free text: no card's number is kept with them.
+pub(crate) fn told(text: &str, most: usize) -> String {
+    cut(&masked(text), most)
+}
+
 #[async_trait]
 impl Command for NoteFeedTrouble {
     type Answer = TroubleId;
@@ -205,7 +211,7 @@ impl Command for NoteFeedTrouble {
             .bind(id)
             .bind(now)
             .bind(cut(&self.file, text::MAX_NAME_CHARS))
-            .bind(cut(&self.words, text::MAX_NOTE_CHARS))
+            .bind(told(&self.words, text::MAX_NOTE_CHARS))
             .execute(tx.db())
             .await?;
         sqlx::query(

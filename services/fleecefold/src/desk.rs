@@ -12,7 +12,6 @@ use sync::exchange::{
     RefusedRow, What, compare, feed_in, feed_out,
 };
 use sync::{Given, GivenLayout, Watch};
-use tempfile::NamedTempFile;
 use till::{
     Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
@@ -33,7 +32,7 @@ impl FeedDesk for Desk {
         Box::pin(async move {
             // The format is told by the name's ending, and what comes this way is JSON.
             let name = if Format::of_name(&name) == Format::Csv { format!("{name}.json") } else { name };
-            let (_kept, given) = put_down(&name, &bytes)?;
+            let given = put_down(&name, &bytes)?;
             let watch = Watch::new();
             let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: &who, watch };
             Ok(shown(&feed_in(&self.ledger, &run).await.map_err(taken)?))
@@ -83,7 +82,7 @@ impl FeedDesk for Desk {
     fn compare(&self, list: GivenFile, adopt: bool) -> Deskwork<'_, Compared> {
         Box::pin(async move {
             let layout = list.layout.as_deref().map(given_layout).transpose()?;
-            let (_kept, given) = put_down(&list.name, &list.bytes)?;
+            let given = put_down(&list.name, &list.bytes)?;
             let run = CompareRun { given: &given, layout: layout.as_ref(), adopt, watch: Watch::new() };
             let report = compare(&self.ledger, &run).await.map_err(taken)?;
             Ok(Compared {
@@ -152,13 +151,9 @@ fn shown(report: &OrdersReport) -> Value {
     })
 }
 
-/// Puts what was handed in into a file for the while.
-pub(crate) fn put_down(name: &str, bytes: &[u8]) -> Result<(NamedTempFile, Given), FeedTrouble> {
-    let other = |e: io::Error| FeedTrouble::Other(Box::new(e));
-    let mut kept = NamedTempFile::new().map_err(other)?;
-    kept.write_all(bytes).map_err(other)?;
-    let given = Given::put(kept.path(), name, None).map_err(|e| FeedTrouble::Other(Box::new(e)))?;
-    Ok((kept, given))
+/// Puts what was handed in, which the edge has bounded, into a file without a name for the while.
+pub(crate) fn put_down(name: &str, bytes: &[u8]) -> Result<Given, FeedTrouble> {
+    Given::stream(bytes, name, None).map_err(|e| FeedTrouble::Other(Box::new(e)))
 }
 
 fn given_layout(text: &str) -> Result<GivenLayout, FeedTrouble> {

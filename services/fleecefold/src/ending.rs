@@ -111,8 +111,6 @@ pub(crate) enum CliError {
     Password(#[source] io::Error),
     #[error("the password could not be hashed")]
     Hash,
-    #[error("standard input cannot be kept for a second reading: {0}; is the disk full?")]
-    Stdin(#[source] io::Error),
     #[error("standard output cannot be written: {0}")]
     Stdout(#[source] io::Error),
     #[error("the manual cannot be written to {folder}: {source}; choose another folder with --to")]

@@ -95,7 +95,7 @@ impl LiveDesk for Shops {
 
     fn reconcile_list(&self, connection: String, list: GivenFile) -> Deskwork<'_, Reconciled> {
         Box::pin(async move {
-            let (_kept, given) = put_down(&list.name, &list.bytes)?;
+            let given = put_down(&list.name, &list.bytes)?;
             let run = CompareRun { given: &given, layout: None, adopt: false, watch: Watch::new() };
             let done = live::reconcile_given(&self.ledger, &self.live, &connection, &run).await;
             done.map(told).map_err(|error| match error {

@@ -1,11 +1,12 @@
 //! The files that a person hands in: a feed, and the layout that says how to read it.
 
+use crate::spool::{MAX_SPOOL_BYTES, Spool, SpoolReader};
 use crate::watch::{Watch, Watched};
 use feeds::hash::hex;
 use feeds::{Feed, Format, Layout, LayoutError};
 use sha2::{Digest, Sha256};
 use std::fs::{self, File};
-use std::io::{self, Read};
+use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -30,6 +31,31 @@ pub enum GivenError {
     NotAFile {
         /// What was named.
         path: PathBuf,
+    },
+    /// What came by a stream cannot be kept for the while.
+    #[error("{name} cannot be kept in the folder for temporary files: {source}; is there space?")]
+    Spool {
+        /// What it is called.
+        name: String,
+        /// What the system says.
+        #[source]
+        source: io::Error,
+    },
+    /// More came by a stream than is kept.
+    #[error("{name} has more than {limit} bytes; save it as a file and name that")]
+    LongSpool {
+        /// What it is called.
+        name: String,
+        /// The most that is kept.
+        limit: u64,
+    },
+    /// A layout that is packed.
+    #[error("{path} is {kind}; unpack it and name the text file", path = path.display())]
+    Compressed {
+        /// The file.
+        path: PathBuf,
+        /// What it is.
+        kind: &'static str,
     },
     /// A layout that is too long to be one.
     #[error("{path} is too long for a layout; is it the feed itself?", path = path.display())]
@@ -69,10 +95,41 @@ pub enum GivenError {
     },
 }
 
+/// Where the bytes are.
+#[derive(Clone, Debug)]
+enum Where {
+    File(PathBuf),
+    Spool(Spool),
+}
+
+/// Reads the bytes, wherever they are.
+pub(crate) enum Source {
+    File(File),
+    Spool(SpoolReader),
+}
+
+impl Read for Source {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        match self {
+            Self::File(file) => file.read(buffer),
+            Self::Spool(spool) => spool.read(buffer),
+        }
+    }
+}
+
+impl Seek for Source {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        match self {
+            Self::File(file) => file.seek(to),
+            Self::Spool(spool) => spool.seek(to),
+        }
+    }
+}
+
 /// A file to be taken in.
 #[derive(Clone, Debug)]
 pub struct Given {
-    path: PathBuf,
+    place: Where,
     name: String,
     rejects: Option<PathBuf>,
 }
@@ -96,7 +153,18 @@ impl Given {
         if !found.is_file() {
             return Err(GivenError::NotAFile { path: path.to_owned() });
         }
-        Ok(Self { path: path.to_owned(), name: name.to_owned(), rejects: rejects.map(Path::to_owned) })
+        let place = Where::File(path.to_owned());
+        Ok(Self { place, name: name.to_owned(), rejects: rejects.map(Path::to_owned) })
+    }
+
+    /// What comes by a stream, read to its end: at most [`MAX_SPOOL_BYTES`](crate::MAX_SPOOL_BYTES) of it, kept
+    /// in a file that has no name and is gone when this is.
+    pub fn stream(stream: impl Read, name: &str, rejects: Option<&Path>) -> Result<Self, GivenError> {
+        let kept = Spool::keep(stream, MAX_SPOOL_BYTES)
+            .map_err(|source| GivenError::Spool { name: name.to_owned(), source })?;
+        let too_long = || GivenError::LongSpool { name: name.to_owned(), limit: MAX_SPOOL_BYTES };
+        let place = Where::Spool(kept.ok_or_else(too_long)?);
+        Ok(Self { place, name: name.to_owned(), rejects: rejects.map(Path::to_owned) })
     }
 
     /// What it is called.
@@ -116,16 +184,31 @@ impl Given {
         }
     }
 
-    pub(crate) fn open(&self, watch: &Arc<Watch>) -> Result<Watched<File>, GivenError> {
-        let failed = |source| GivenError::Open { path: self.path.clone(), source };
-        let file = File::open(&self.path).map_err(failed)?;
-        watch.expect(file.metadata().map_err(failed)?.len());
-        Ok(Watched::new(file, Arc::clone(watch)))
+    pub(crate) fn open(&self, watch: &Arc<Watch>) -> Result<Watched<Source>, GivenError> {
+        let (source, length) = self.source()?;
+        watch.expect(length);
+        Ok(Watched::new(source, Arc::clone(watch)))
+    }
+
+    fn source(&self) -> Result<(Source, u64), GivenError> {
+        match &self.place {
+            Where::Spool(spool) => Ok((Source::Spool(spool.read()), spool.length)),
+            Where::File(path) => {
+                let failed = |source| GivenError::Open { path: path.clone(), source };
+                let file = File::open(path).map_err(failed)?;
+                let length = file.metadata().map_err(failed)?.len();
+                Ok((Source::File(file), length))
+            }
+        }
     }
 
     pub(crate) fn hash(&self) -> Result<String, GivenError> {
-        let file = File::open(&self.path).and_then(feeds::hash::file_hash);
-        file.map_err(|source| GivenError::Open { path: self.path.clone(), source })
+        let (source, _) = self.source()?;
+        let path = match &self.place {
+            Where::File(path) => path.clone(),
+            Where::Spool(_) => PathBuf::from(&self.name),
+        };
+        feeds::hash::file_hash(source).map_err(|source| GivenError::Open { path, source })
     }
 
     /// The layout to read it by: the one given, or our own names in the format that the file's name
@@ -159,6 +242,9 @@ impl GivenLayout {
         file.take(MAX_LAYOUT_BYTES + 1).read_to_end(&mut bytes).map_err(failed)?;
         if bytes.len() as u64 > MAX_LAYOUT_BYTES {
             return Err(GivenError::LongLayout { path: path.to_owned() });
+        }
+        if let Some(kind) = feeds::compressed(&bytes) {
+            return Err(GivenError::Compressed { path: path.to_owned(), kind });
         }
         let text = String::from_utf8(bytes)
             .map_err(|e| failed(io::Error::new(io::ErrorKind::InvalidData, e.utf8_error())))?;

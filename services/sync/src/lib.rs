@@ -11,10 +11,12 @@ pub mod live;
 mod given;
 mod pictures;
 mod pipe;
+mod spool;
 mod watch;
 mod words;
 
 pub use folders::{FolderError, Folders, LOOK_EVERY, Looked, OUT_EVERY, serve};
 pub use given::{Given, GivenError, GivenLayout};
 pub use pictures::{MissingPicture, PICTURES};
+pub use spool::MAX_SPOOL_BYTES;
 pub use watch::Watch;

@@ -6,10 +6,13 @@ pub(crate) mod feeds;
 pub(crate) mod holds;
 pub(crate) mod items;
 pub(crate) mod listings;
+#[cfg(test)]
+mod objects;
 pub(crate) mod openapi;
 pub(crate) mod orders;
 pub(crate) mod owed;
 pub(crate) mod receipts;
+mod refined;
 pub(crate) mod refund_lines;
 pub(crate) mod sales;
 pub(crate) mod shelf;

@@ -7,6 +7,7 @@ use axum::body::Bytes;
 use axum::extract::rejection::{BytesRejection, FailedToBufferBody};
 use axum::extract::{DefaultBodyLimit, FromRequest, Request};
 use axum::http::{HeaderMap, HeaderName, header};
+use domain::objects::{FIELDS_BY_NAME, Objects};
 use ledger::Key;
 use serde::de::DeserializeOwned;
 use serde_path_to_error::{Path, Segment};
@@ -156,10 +157,10 @@ pub(crate) async fn read(mut request: Request, limit: usize) -> Result<Bytes, Pr
     })
 }
 
-/// Reads JSON strictly: nothing left over, nothing unknown, no field twice.
+/// Reads JSON strictly: nothing left over, nothing unknown, no field twice, no list for an object.
 pub(crate) fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
     let mut json = serde_json::Deserializer::from_slice(bytes);
-    let value = serde_path_to_error::deserialize(&mut json).map_err(|error| {
+    let value = serde_path_to_error::deserialize(Objects(&mut json)).map_err(|error| {
         let pointer = pointer(error.path());
         told(error.inner(), pointer)
     })?;
@@ -182,6 +183,9 @@ fn told(error: &serde_json::Error, pointer: String) -> Problem {
         let words =
             "write it as text in quotation marks, such as \"47.50\": a JSON number loses digits on its way";
         return Problem::invalid(pointer, words);
+    }
+    if let Some(found) = what.strip_suffix(FIELDS_BY_NAME) {
+        return Problem::invalid(pointer, format!("{found}an object with its {FIELDS_BY_NAME}"));
     }
     // What our types are called is nothing to the caller.
     match what.split_once("expected struct ") {
@@ -263,7 +267,9 @@ mod tests {
         check(r#"{"lines":[{"amount":"5","amount":"6"}]}"#, invalid, Some("#/lines/0"), "duplicate field");
         check(r#"{"lines":{}}"#, invalid, Some("#/lines"), "expected a sequence");
         check(r"{}", invalid, Some("#"), "missing field `lines`");
-        check("[]", invalid, Some("#"), "expected an object");
+        check("[]", invalid, Some("#"), "expected an object with its fields by name");
+        check(r#"[[{"amount":"5"}]]"#, invalid, Some("#"), "expected an object");
+        check(r#"{"lines":[["5"]]}"#, invalid, Some("#/lines/0"), "expected an object");
         check(r#"{"lines":["x"]}"#, invalid, Some("#/lines/0"), "expected an object");
         check("", Kind::Malformed, None, "not JSON");
         check(r#"{"lines":[}"#, Kind::Malformed, None, "line 1");

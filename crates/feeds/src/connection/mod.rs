@@ -303,7 +303,7 @@ impl ConnectionFile {
             return Err(ConnectionError::TooLong);
         }
         let reader = Reader(text);
-        let raw: RawConnection = toml::from_str(text).map_err(|source| {
+        let raw: RawConnection = crate::toml_text::read(text).map_err(|source| {
             let line = reader.line(source.span().map_or(0, |s| s.start));
             ConnectionError::Toml { line, source: Box::new(source) }
         })?;

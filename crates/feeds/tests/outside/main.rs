@@ -1,6 +1,7 @@
 //! The feeds from outside, against published sources; each source is named beside its check.
 
 mod files;
+mod fuzz;
 mod items;
 mod json;
 mod layouts;
@@ -11,6 +12,7 @@ mod orders;
 mod previews;
 mod random;
 mod rejects;
+mod spreadsheets;
 
 use domain::day::Zone;
 use domain::money::Currency;

@@ -72,9 +72,9 @@ fn table_headers() -> Vec<TableHeader> {
 /// or not at all.
 #[derive(Debug, thiserror::Error)]
 pub enum BackupError {
-    /// Something else stands where the backup should go.
-    #[error("{path} is there and is not a backup; it is not overwritten. Give another name", path = path.display())]
-    NotOurs {
+    /// A file stands where the backup should go, which may be the only good one.
+    #[error("{path} is there already, and a backup never overwrites a file. Give another name", path = path.display())]
+    Taken {
         /// The file.
         path: PathBuf,
     },

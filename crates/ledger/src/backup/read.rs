@@ -5,6 +5,8 @@ use super::tables::{Kind, TABLES, Table};
 use super::write::hex_of;
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
 use crate::store::schema_step;
+use domain::objects::Objects;
+use serde::Deserialize;
 use serde_json::Value as Json;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -82,7 +84,7 @@ impl Reader {
         if version > 1 {
             reader.counts.insert(FILE.to_owned(), 0);
         }
-        let header = serde_json::from_value(plain).ok();
+        let header = Header::deserialize(Objects(plain)).ok();
         Ok((reader, Opened { header, step }))
     }
 
@@ -156,7 +158,8 @@ impl Reader {
     }
 
     fn end(&mut self, line: &[u8]) -> Result<(), BackupError> {
-        let trailer: Trailer = serde_json::from_slice(line).map_err(|_| self.damaged())?;
+        let trailer = Trailer::deserialize(Objects(&mut serde_json::Deserializer::from_slice(line)));
+        let trailer = trailer.map_err(|_| self.damaged())?;
         let whole = BackupError::Damaged { path: self.path.clone(), line: None };
         if trailer.sha256 != hex_of(self.hash.clone().finalize()) || trailer.rows != self.counts {
             return Err(whole);

@@ -2,7 +2,7 @@
 
 use super::pictures::{self, FILE, LeftOut};
 use super::tables::{Kind, TABLES, Table};
-use super::{BackupError, FORMAT, Header, Trailer, VERSION, read, table_headers};
+use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
 use crate::store::{Ledger, schema_step};
 use crate::trouble::Trouble;
 use serde::Serialize;
@@ -35,16 +35,16 @@ pub struct BackedUp {
 }
 
 impl Ledger {
-    /// Writes the whole shop with its pictures to a file, from one snapshot, while it stays open. An earlier backup of
-    /// that name is replaced once the new one is on disk; any other file is left alone. `progress` is
-    /// told the table and how many rows are written so far.
+    /// Writes the whole shop with its pictures to a new file, from one snapshot, while it stays open. A file of that
+    /// name is left alone, also one that came meanwhile. `progress` is told the table and how many rows are
+    /// written so far.
     pub async fn backup(
         &self,
         file: &Path,
         mut progress: impl FnMut(&str, u64) + Send,
     ) -> Result<BackedUp, BackupError> {
-        if file.exists() && !read::is_backup(file) {
-            return Err(BackupError::NotOurs { path: file.to_owned() });
+        if file.symlink_metadata().is_ok() {
+            return Err(BackupError::Taken { path: file.to_owned() });
         }
         let mut part = Part::create(file)?;
         let done = self.write_backup(&mut part, &mut progress).await?;
@@ -216,14 +216,26 @@ impl Part {
         hex_of(self.hash.clone().finalize())
     }
 
-    /// To disk, to its name, and the folder to disk: after a crash there is the old file or the new.
+    /// To disk, to its name, and the folder to disk: after a crash the file is there whole or not at all.
     fn publish(mut self) -> Result<(), BackupError> {
         let failed = self.failed();
         let Some(out) = self.out.take() else { return Ok(()) };
         let file = out.into_inner().map_err(|error| failed(error.into_error()))?;
         file.sync_all().map_err(&failed)?;
-        std::fs::rename(&self.part, &self.file).map_err(&failed)?;
+        self.name()?;
         sync_folder(&self.file).map_err(failed)
+    }
+
+    /// A second name never replaces a file. Where a disk has no second names (many sticks), a look before
+    /// the renaming has to do.
+    fn name(&self) -> Result<(), BackupError> {
+        let taken = || BackupError::Taken { path: self.file.clone() };
+        match std::fs::hard_link(&self.part, &self.file) {
+            Ok(()) => Ok(()),
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => Err(taken()),
+            Err(_) if self.file.symlink_metadata().is_ok() => Err(taken()),
+            Err(_) => std::fs::rename(&self.part, &self.file).map_err(self.failed()),
+        }
     }
 }
 

@@ -4,7 +4,7 @@ use super::{MAX_OTHER_CHARS, at_most, bounded};
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
-use crate::online::cut;
+use crate::online::{cut, told};
 use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows_or, padded};
 use crate::stock::tell_connection;
@@ -59,6 +59,7 @@ impl Command for KeepDrifts {
         super::live(tx.db(), self.connection).await?;
         at_most("drifts", self.drifts.len())?;
         let short = |text: &str| cut(text, MAX_OTHER_CHARS);
+        let words = |text: &str| told(text, MAX_OTHER_CHARS);
         let mut rows = Vec::with_capacity(self.drifts.len());
         for drift in &self.drifts {
             rows.push((tx.next_id()?, short(&drift.sku), short(&drift.field), drift));
@@ -69,7 +70,7 @@ impl Command for KeepDrifts {
         insert_rows_or(tx.db(), KEEP, 10, KEEP_OR, &rows, |statement, (id, sku, field, drift)| {
             let statement = statement.bind(*id).bind(self.connection.raw()).bind(sku.clone());
             let statement = statement.bind(drift.item.map(ItemId::raw)).bind(field.clone());
-            let statement = statement.bind(short(&drift.ours)).bind(short(&drift.theirs));
+            let statement = statement.bind(words(&drift.ours)).bind(words(&drift.theirs));
             statement.bind("open".to_owned()).bind(run).bind(now)
         })
         .await?;

@@ -5,7 +5,7 @@ use crate::answer_key::hex_hash;
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
-use crate::online::cut;
+use crate::online::{cut, told};
 use crate::refusal::Refusal;
 use crate::store::Ledger;
 use async_trait::async_trait;
@@ -78,7 +78,7 @@ impl Command for KeepOrder {
         .bind(cut(&self.number, MAX_OTHER_CHARS))
         .bind(hex_hash(self.raw.as_bytes()))
         .bind(self.raw.clone())
-        .bind(cut(&self.words, MAX_TROUBLE_CHARS))
+        .bind(told(&self.words, MAX_TROUBLE_CHARS))
         .bind(self.until.millis())
         .bind(now)
         .execute(tx.db())
@@ -182,7 +182,7 @@ impl Command for SettleKeptOrder {
             .bind(self.id.raw())
             .bind(self.holder)
             .bind(until.millis())
-            .bind(cut(words, MAX_TROUBLE_CHARS)),
+            .bind(told(words, MAX_TROUBLE_CHARS)),
         };
         Ok(statement.execute(tx.db()).await?.rows_affected() == 1)
     }

@@ -4,7 +4,7 @@ use super::messages::may_send;
 use super::{MAX_TROUBLE_CHARS, lease_end, moment, others_word};
 use crate::command::{Command, Tx};
 use crate::error::Failure;
-use crate::online::cut;
+use crate::online::told;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::ConnectionId;
@@ -127,7 +127,7 @@ impl Command for SettlePull {
         .bind(others_word(&self.state.etag))
         .bind(i64::from(self.state.fails))
         .bind(self.next.millis())
-        .bind(cut(words, MAX_TROUBLE_CHARS))
+        .bind(told(words, MAX_TROUBLE_CHARS))
         .execute(tx.db())
         .await?;
         let held = done.rows_affected() == 1;

@@ -5,7 +5,7 @@ use crate::command::{Command, Tx};
 use crate::error::Failure;
 use crate::first_told;
 use crate::listings::{ListingState, SENT_SILENTLY, sent};
-use crate::online::cut;
+use crate::online::told;
 use crate::sql::{in_text, insert_rows_or, padded};
 use async_trait::async_trait;
 use domain::day::Moment;
@@ -232,7 +232,7 @@ impl SettleMessages {
         .bind(self.holder)
         .bind(item.raw())
         .bind(until.millis())
-        .bind(cut(words, MAX_TROUBLE_CHARS))
+        .bind(told(words, MAX_TROUBLE_CHARS))
         .execute(tx.db())
         .await?;
         Ok(done.rows_affected() == 1)
@@ -248,7 +248,7 @@ impl SettleMessages {
         .bind(self.holder)
         .bind(message.item.raw())
         .bind(message.revision.max(1))
-        .bind(cut(words, MAX_TROUBLE_CHARS))
+        .bind(told(words, MAX_TROUBLE_CHARS))
         .bind(now)
         .execute(tx.db())
         .await?;

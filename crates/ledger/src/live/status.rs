@@ -3,7 +3,7 @@
 use super::{MAX_TROUBLE_CHARS, moment};
 use crate::command::{Command, Tx};
 use crate::error::Failure;
-use crate::online::cut;
+use crate::online::told;
 use crate::store::Ledger;
 use async_trait::async_trait;
 use domain::day::Moment;
@@ -79,7 +79,7 @@ pub(super) async fn note_trouble(tx: &mut Tx, of: ConnectionId, words: &str) -> 
     let now = tx.now().millis();
     sqlx::query("UPDATE connection_state SET trouble = $2, trouble_ms = $3 WHERE connection_id = $1")
         .bind(of.raw())
-        .bind(cut(words, MAX_TROUBLE_CHARS))
+        .bind(told(words, MAX_TROUBLE_CHARS))
         .bind(now)
         .execute(tx.db())
         .await?;

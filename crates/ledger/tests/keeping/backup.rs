@@ -123,19 +123,26 @@ fn wait_for(sold: &AtomicI64, more: i64) -> i64 {
 }
 
 #[tokio::test]
-async fn a_backup_replaces_an_earlier_one_and_nothing_else() {
+async fn a_backup_never_overwrites_a_file() {
     for shop in shops().await {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("shop.backup");
         shop.ledger.backup(&file, |_, _| ()).await.unwrap();
-        let earlier = rows(&file);
+        let earlier = std::fs::read(&file).unwrap();
         fill(&shop).await;
-        shop.ledger.backup(&file, |_, _| ()).await.unwrap();
-        assert_ne!(rows(&file), earlier);
+        let refused = shop.ledger.backup(&file, |_, _| ()).await.unwrap_err();
+        assert!(refused.to_string().contains("never overwrites a file"), "{refused}");
+        assert_eq!(std::fs::read(&file).unwrap(), earlier);
+        // One that comes while the backup is written stays too.
+        let meanwhile = folder.path().join("meanwhile.backup");
+        let put = |_: &str, _: u64| std::fs::write(&meanwhile, "theirs").unwrap();
+        let refused = shop.ledger.backup(&meanwhile, put).await.unwrap_err();
+        assert!(refused.to_string().contains("never overwrites a file"), "{refused}");
+        assert_eq!(std::fs::read_to_string(&meanwhile).unwrap(), "theirs");
         let other = folder.path().join("notes.txt");
         std::fs::write(&other, "yarn to order").unwrap();
         let refused = shop.ledger.backup(&other, |_, _| ()).await.unwrap_err();
-        assert!(refused.to_string().contains("is not a backup; it is not overwritten"), "{refused}");
+        assert!(refused.to_string().contains("never overwrites a file"), "{refused}");
         assert_eq!(std::fs::read_to_string(&other).unwrap(), "yarn to order");
         let nowhere = folder.path().join("none/shop.backup");
         let refused = shop.ledger.backup(&nowhere, |_, _| ()).await.unwrap_err();

@@ -4,7 +4,7 @@ use super::{WHO, tell_refused};
 use crate::bar::Bar;
 use crate::cli::AddArgs;
 use crate::ending::{CliError, Ending};
-use crate::given::{Named, layout};
+use crate::given::{layout, named};
 use crate::place::Place;
 use ledger::{Access, Ledger};
 use sync::Watch;
@@ -27,17 +27,17 @@ impl What {
 }
 
 pub(super) async fn run(place: &Place, what: What, args: AddArgs) -> Result<Ending, CliError> {
-    let named = Named::find(&args.file)?;
+    let given = named(&args.file)?;
     let layout = layout(args.layout.as_deref())?;
     let ledger = place.open(Access::Create).await?;
     let watch = Watch::new();
     let bar = Bar::over(&watch, what.words());
-    let run = AddRun { given: &named.given, layout: layout.as_ref(), again: args.again, who: WHO, watch };
+    let run = AddRun { given: &given, layout: layout.as_ref(), again: args.again, who: WHO, watch };
     let added = add(&ledger, what, &run).await;
     drop(bar);
     ledger.close().await;
     let report = added?;
-    tell(named.given.name(), what, &report);
+    tell(given.name(), what, &report);
     Ok(Ending::by_rejected(report.rejected))
 }
 

@@ -4,7 +4,7 @@ use super::tell_refused;
 use crate::bar::Bar;
 use crate::cli::CompareArgs;
 use crate::ending::{CliError, Ending};
-use crate::given::{Named, layout};
+use crate::given::{layout, named};
 use crate::place::Place;
 use ledger::Access;
 use std::io::{self, Write};
@@ -12,18 +12,18 @@ use sync::Watch;
 use sync::exchange::{CompareReport, CompareRun, compare};
 
 pub(super) async fn run(place: &Place, args: CompareArgs) -> Result<Ending, CliError> {
-    let named = Named::find(&args.file)?;
+    let given = named(&args.file)?;
     let layout = layout(args.layout.as_deref())?;
     let ledger = place.open(if args.adopt { Access::Write } else { Access::Read }).await?;
     let watch = Watch::new();
     let bar = Bar::over(&watch, "listings");
-    let run = CompareRun { given: &named.given, layout: layout.as_ref(), adopt: args.adopt, watch };
+    let run = CompareRun { given: &given, layout: layout.as_ref(), adopt: args.adopt, watch };
     let compared = compare(&ledger, &run).await;
     drop(bar);
     ledger.close().await;
     let report = compared?;
     show(&report).map_err(CliError::Stdout)?;
-    tell_refused(named.given.name(), report.rejected, &report.refused, None);
+    tell_refused(given.name(), report.rejected, &report.refused, None);
     eprintln!("{} listings there, {} differences", report.listed, report.differences.len());
     if args.adopt {
         eprintln!("{} taken over as listed; the next `feed out` puts right what differs", report.adopted);

@@ -4,21 +4,21 @@ use super::{WHO, tell_refused};
 use crate::bar::Bar;
 use crate::cli::FeedInArgs;
 use crate::ending::{CliError, Ending};
-use crate::given::{Named, layout};
+use crate::given::{layout, named};
 use crate::place::Place;
 use ledger::Access;
 use sync::Watch;
 use sync::exchange::{OrdersRun, feed_in};
 
 pub(super) async fn run(place: &Place, args: FeedInArgs) -> Result<Ending, CliError> {
-    let named = Named::find(&args.file)?;
+    let given = named(&args.file)?;
     let layout = layout(args.layout.as_deref())?;
     // A dry run changes nothing, so it makes no shop either.
     let ledger = place.open(if args.dry_run { Access::Write } else { Access::Create }).await?;
     let watch = Watch::new();
     let bar = Bar::over(&watch, "orders");
     let run = OrdersRun {
-        given: &named.given,
+        given: &given,
         layout: layout.as_ref(),
         past: args.past,
         dry_run: args.dry_run,
@@ -29,7 +29,7 @@ pub(super) async fn run(place: &Place, args: FeedInArgs) -> Result<Ending, CliEr
     drop(bar);
     ledger.close().await;
     let report = fed?;
-    tell_refused(named.given.name(), report.rejected, &report.refused, report.rejects_file.as_deref());
+    tell_refused(given.name(), report.rejected, &report.refused, report.rejects_file.as_deref());
     let dry = if report.dry_run { " (dry run: nothing was booked)" } else { "" };
     eprintln!("{report}{dry}");
     if report.short > 0 && !report.dry_run {

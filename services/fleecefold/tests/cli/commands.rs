@@ -62,7 +62,8 @@ fn how_each_command_ends() {
         check(&place, "books --from 2030-01 --to 2029-12", 1, "2029-12 is before 2030-01");
         check(&place, "check", 0, "every law holds");
         check(&place, "backup shop.backup", 0, "rows written to shop.backup");
-        check(&place, "backup items.csv", 1, "is not a backup");
+        check(&place, "backup items.csv", 1, "never overwrites a file");
+        check(&place, "backup shop.backup", 1, "never overwrites a file");
         check(&place, "restore shop.backup", 1, "");
         check(&place, "--db sqlite:new.db restore gone.backup", 1, "gone.backup");
         check(&place, "serve --listen 0.0.0.0:0", 2, "can be reached from other machines");

@@ -83,7 +83,7 @@ trait Row: Sized + Send + 'static {
 
 /// An opened file and all that reading it needs.
 struct Source {
-    file: crate::watch::Watched<std::fs::File>,
+    file: crate::watch::Watched<crate::given::Source>,
     layout: feeds::Layout,
     shop: Arc<ledger::Shop>,
     hash: String,
@@ -108,6 +108,7 @@ async fn add<T: Row>(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, Int
         let first: AddReport = serde_json::from_str(answer).map_err(IntakeError::Kept)?;
         return Ok(AddReport { replayed: true, ..first });
     }
+    let rejects = Rejects::new(run.given, true)?;
     let source = Source {
         file: run.given.open(&run.watch)?,
         layout,
@@ -127,7 +128,7 @@ async fn add<T: Row>(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, Int
         pace: ledger.pace().await?,
         progress,
         before: known.filter(|_| T::RESUMES).map(Before::from).unwrap_or_default(),
-        rejects: Rejects::new(run.given, true),
+        rejects,
         tally: Tally::default(),
         rows: Vec::new(),
         places: Vec::new(),

@@ -44,7 +44,7 @@ pub struct CompareReport {
 
 /// Compares, and with `adopt` takes over what the other side lists.
 pub async fn compare(ledger: &Ledger, run: &CompareRun<'_>) -> Result<CompareReport, IntakeError> {
-    let mut rejects = Rejects::new(run.given, false);
+    let mut rejects = Rejects::new(run.given, false)?;
     let mut theirs = read(ledger, run, &mut rejects).await?;
     let connection = ledger.connection(FEED_CONNECTION).await?;
     let mut ours = Ours::read(ledger, connection).await?;
@@ -74,7 +74,7 @@ pub(crate) async fn read_listed(
     ledger: &Ledger,
     run: &CompareRun<'_>,
 ) -> Result<(Vec<ListedRow>, usize), IntakeError> {
-    let mut rejects = Rejects::new(run.given, false);
+    let mut rejects = Rejects::new(run.given, false)?;
     let theirs = read(ledger, run, &mut rejects).await?;
     Ok((theirs, usize::try_from(rejects.count).unwrap_or(usize::MAX)))
 }

@@ -73,6 +73,7 @@ impl fmt::Display for OrdersReport {
 pub async fn feed_in(ledger: &Ledger, run: &OrdersRun<'_>) -> Result<OrdersReport, IntakeError> {
     let layout = run.given.layout(Feed::Orders, run.layout)?;
     let file_hash = run.given.hash()?;
+    let rejects = Rejects::new(run.given, !run.dry_run)?;
     let file = run.given.open(&run.watch)?;
     let shop = ledger.refresh_shop().await?;
     let past = run.past;
@@ -88,7 +89,7 @@ pub async fn feed_in(ledger: &Ledger, run: &OrdersRun<'_>) -> Result<OrdersRepor
         ledger,
         run,
         pace: ledger.pace().await?,
-        rejects: Rejects::new(run.given, !run.dry_run),
+        rejects,
         report: OrdersReport { dry_run: run.dry_run, ..OrdersReport::default() },
         orders: Vec::new(),
         places: Vec::new(),

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use std::fs::{self, File};
 use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
+use tempfile::TempPath;
 
 /// Refused rows that a report tells of one by one; all of them stand in the rejects file.
 pub const MAX_TOLD: usize = 100;
@@ -26,6 +27,18 @@ pub enum IntakeError {
         /// Why.
         #[source]
         source: FeedError,
+    },
+    /// A rejects file could not be written, if there should be any.
+    #[error(
+        "refused rows would be written to {folder}, where no file can be made: {source}. Nothing was taken; feed the \
+         file from a folder where this user may write", folder = folder.display()
+    )]
+    NoRejects {
+        /// The folder.
+        folder: PathBuf,
+        /// What the system says.
+        #[source]
+        source: io::Error,
     },
     /// The rejects file cannot be written.
     #[error("the refused rows cannot be written to {path}: {source}; may this user write there?", path = path.display())]
@@ -64,13 +77,19 @@ impl RefusedRow {
     }
 }
 
-/// The refused rows of one run: some to tell, all for the rejects file, which is made when the
-/// first comes and gets its name when the last is in it.
+/// Names that are tried for a rejects file: a person mends or clears away long before.
+const MAX_NAMES: u32 = 1000;
+
+/// The refused rows of one run: some to tell, all for the rejects file. It is made before anything is
+/// taken, so that one that cannot be written is found in time; it gets its name when the last row is in
+/// it, and never that of a file that is there.
 pub(crate) struct Rejects {
-    folder: Option<PathBuf>,
     stem: String,
     shape: Option<Shape>,
-    writer: Option<(PathBuf, RejectsWriter<BufWriter<File>>)>,
+    /// Under a hidden name until it is whole; gone with this if nothing was refused.
+    part: Option<(PathBuf, TempPath)>,
+    file: Option<File>,
+    writer: Option<RejectsWriter<BufWriter<File>>>,
     /// How many there were.
     pub(crate) count: u64,
     /// The first of them.
@@ -79,66 +98,96 @@ pub(crate) struct Rejects {
 
 impl Rejects {
     /// For a file; a dry run tells and writes nothing.
-    pub(crate) fn new(given: &Given, wanted: bool) -> Self {
-        let folder = given.rejects_folder().filter(|_| wanted).map(Path::to_owned);
+    pub(crate) fn new(given: &Given, wanted: bool) -> Result<Self, IntakeError> {
         let stem = given.stem().to_owned();
-        Self { folder, stem, shape: None, writer: None, count: 0, told: Vec::new() }
+        let mut new =
+            Self { stem, shape: None, part: None, file: None, writer: None, count: 0, told: Vec::new() };
+        if let Some(folder) = given.rejects_folder().filter(|_| wanted) {
+            let prefix = format!(".{}.rejects.", new.stem);
+            let made = tempfile::Builder::new().prefix(&prefix).suffix(".part").tempfile_in(folder);
+            let (file, part) = made
+                .map_err(|source| IntakeError::NoRejects { folder: folder.to_owned(), source })?
+                .into_parts();
+            new.part = Some((folder.to_owned(), part));
+            new.file = Some(file);
+        }
+        Ok(new)
     }
 
     pub(crate) fn shape(&mut self, shape: Shape) {
+        if let Some(file) = self.file.take() {
+            self.writer = Some(RejectsWriter::new(BufWriter::new(file), shape.clone()));
+        }
         self.shape = Some(shape);
     }
 
-    /// One more refusal.
+    /// One more refusal, or more rows of the one before.
     pub(crate) fn push(&mut self, reject: &Reject) -> Result<(), IntakeError> {
-        self.count += 1;
-        if self.told.len() < MAX_TOLD {
-            self.told.push(RefusedRow::of(reject));
+        if !reject.continues() {
+            self.count += 1;
+            if self.told.len() < MAX_TOLD {
+                self.told.push(RefusedRow::of(reject));
+            }
         }
-        let Some(folder) = self.folder.clone().filter(|_| !reject.rows().is_empty()) else { return Ok(()) };
-        self.write(&folder, reject)
-            .map_err(|source| IntakeError::Rejects { path: folder.join(self.file_name()), source })
+        let written = match &mut self.writer {
+            Some(writer) if !reject.rows().is_empty() => writer.write(reject),
+            _ => Ok(()),
+        };
+        written.map_err(|source| self.failed(source))
     }
 
-    fn write(&mut self, folder: &Path, reject: &Reject) -> io::Result<()> {
-        if self.writer.is_none() {
-            let Some(shape) = self.shape.clone() else { return Ok(()) };
-            // Under a hidden name of this process until it is whole.
-            let part = folder.join(format!(".{}.{}.part", self.file_name(), std::process::id()));
-            let writer = RejectsWriter::new(BufWriter::new(File::create(&part)?), shape);
-            self.writer = Some((part, writer));
-        }
-        match &mut self.writer {
-            Some((_, writer)) => writer.write(reject),
-            None => Ok(()),
-        }
+    fn failed(&self, source: io::Error) -> IntakeError {
+        let folder = self.part.as_ref().map(|(folder, _)| folder.clone()).unwrap_or_default();
+        IntakeError::Rejects { path: folder.join(self.file_name(1)), source }
     }
 
-    /// Gives the rejects file its name; none if nothing was refused. It says nothing about an older
-    /// one of the same name: that belongs to an earlier run, and may be the file just fed in.
+    /// Gives the rejects file its name; none if nothing was refused. An older one of the same name stays:
+    /// it belongs to an earlier run, may be mended already, or may be the file just fed in.
     pub(crate) fn finish(&mut self) -> Result<Option<PathBuf>, IntakeError> {
-        let Some((part, writer)) = self.writer.take() else { return Ok(None) };
-        let path = part.with_file_name(self.file_name());
-        let named = writer.finish().and_then(|_| {
+        let Some((writer, (folder, part))) = self.writer.take().zip(self.part.take()) else {
+            return Ok(None);
+        };
+        let written = writer.finish().and_then(|rows| {
             File::open(&part)?.sync_all()?;
-            fs::rename(&part, &path)
+            Ok(rows)
         });
-        named.map_err(|source| IntakeError::Rejects { path: path.clone(), source })?;
-        Ok(Some(path))
+        if written.map_err(|source| self.failed(source))? == 0 {
+            return Ok(None);
+        }
+        self.name(&folder, part).map(Some)
     }
 
-    fn file_name(&self) -> String {
+    fn name(&self, folder: &Path, mut part: TempPath) -> Result<PathBuf, IntakeError> {
+        let mut path = folder.join(self.file_name(1));
+        for number in 1..=MAX_NAMES {
+            path = folder.join(self.file_name(number));
+            // The same file fed once more refuses the same.
+            if same_bytes(&path, &part).unwrap_or(false) {
+                return Ok(path);
+            }
+            match part.persist_noclobber(&path) {
+                Ok(()) => return Ok(path),
+                Err(error) if error.error.kind() == io::ErrorKind::AlreadyExists => part = error.path,
+                Err(error) => return Err(IntakeError::Rejects { path, source: error.error }),
+            }
+        }
+        Err(IntakeError::Rejects { path, source: io::ErrorKind::AlreadyExists.into() })
+    }
+
+    fn file_name(&self, number: u32) -> String {
         let is_csv = self.shape.as_ref().is_none_or(|s| s.format() == Format::Csv);
-        format!("{}.rejects.{}", self.stem, if is_csv { "csv" } else { "jsonl" })
+        let ending = if is_csv { "csv" } else { "jsonl" };
+        match number {
+            1 => format!("{}.rejects.{ending}", self.stem),
+            _ => format!("{}.rejects-{number}.{ending}", self.stem),
+        }
     }
 }
 
-impl Drop for Rejects {
-    /// A run that failed leaves no half rejects file: the same file again writes a whole one.
-    fn drop(&mut self) {
-        if let Some((part, writer)) = self.writer.take() {
-            drop(writer);
-            let _ = fs::remove_file(part);
-        }
+/// Whether two files hold the same.
+fn same_bytes(one: &Path, two: &Path) -> io::Result<bool> {
+    if fs::metadata(one)?.len() != fs::metadata(two)?.len() {
+        return Ok(false);
     }
+    Ok(feeds::hash::file_hash(File::open(one)?)? == feeds::hash::file_hash(File::open(two)?)?)
 }

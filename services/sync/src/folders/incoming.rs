@@ -157,7 +157,10 @@ pub(super) async fn take(ledger: &Ledger, folder: &Path, file: &Found) -> Result
 /// Trouble with the database or the disk passes; what is wrong with the file stays wrong.
 fn may_pass(error: &IntakeError) -> bool {
     match error {
-        IntakeError::Ledger(_) | IntakeError::Rejects { .. } => true,
+        IntakeError::Ledger(_)
+        | IntakeError::Rejects { .. }
+        | IntakeError::NoRejects { .. }
+        | IntakeError::Given(GivenError::Spool { .. }) => true,
         IntakeError::Given(GivenError::Open { source, .. }) => source.kind() != io::ErrorKind::InvalidData,
         IntakeError::Given(_) | IntakeError::File { .. } | IntakeError::Kept(_) | IntakeError::Reader(_) => {
             false

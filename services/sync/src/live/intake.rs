@@ -3,6 +3,7 @@
 use super::round::Hand;
 use domain::day::Moment;
 use domain::delivery::{Reply, back_off};
+use domain::masked::masked;
 use domain::order::IncomingOrder;
 use feeds::{Parsed, Reject, kept_text};
 use ledger::{Failure, KeepOrder, Ledger, LiveConnection, OrderOutcome, Refusal, TakeOrders};
@@ -97,6 +98,7 @@ impl From<'_> {
 
     async fn keep(self, number: String, raw: String, words: String) -> Result<(), Failure> {
         let connection = self.connection.id;
+        let words = masked(&words).into_owned();
         let keep = KeepOrder { connection, number, raw, words, until: self.again(1) };
         if self.ledger.execute(None, &keep).await?.answer {
             tracing::warn!(

@@ -155,6 +155,7 @@ async fn each_bad_row_is_refused_by_itself_and_told() {
         let told = &report.refused[0];
         assert!(told.reason.contains(expected) && told.line == 3, "{row}: {}", told.reason);
         let rejects = shop.read("bad.rejects.csv");
+        std::fs::remove_file(shop.path("bad.rejects.csv")).unwrap();
         assert!(rejects.lines().last().unwrap().starts_with(row), "{rejects}");
     };
     check("Hat,,4006381333932,,5,,,,", "check digit should be 1").await;

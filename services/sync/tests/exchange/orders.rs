@@ -176,3 +176,82 @@ async fn json_rejects_go_out_as_lines_and_come_back() {
     assert_eq!((mended.taken, mended.rejected), (1, 0), "{rejects}");
     assert!(shop.ledger.item(&Code::parse("B2").unwrap()).await.unwrap().on_hand.steps() == 0);
 }
+
+#[tokio::test]
+async fn a_rejects_file_that_cannot_be_written_is_found_before_anything_is_taken() {
+    let shop = TestShop::stocked().await;
+    let given = shop.given("orders.csv", file(&["1,2026-06-14,B1,1,48.00,,,", "2,2026-06-14,C9,1,60.00,,,"]));
+    // No folder at all stands for one that may not be written: root may write everywhere.
+    let nowhere = shop.path("no such folder");
+    let given = sync::Given::put(&shop.path(given.name()), "orders.csv", Some(&nowhere)).unwrap();
+    let error = shop.feed(&given).await.unwrap_err();
+    assert!(matches!(error, sync::exchange::IntakeError::NoRejects { .. }), "{error}");
+    assert!(error.to_string().contains("Nothing was taken"), "{error}");
+    assert_eq!(shop.stock("B1").await, "1 0");
+}
+
+#[tokio::test]
+async fn a_rejects_file_is_never_overwritten() {
+    let shop = TestShop::stocked().await;
+    let one = file(&["1,2026-06-14,C9,1,60.00,,,"]);
+    let report = shop.orders("orders.csv", &one).await.unwrap();
+    assert_eq!(report.rejects_file, Some(shop.path("orders.rejects.csv")));
+    // The same file once more has the same rejects.
+    let report = shop.orders("orders.csv", &one).await.unwrap();
+    assert_eq!(report.rejects_file, Some(shop.path("orders.rejects.csv")));
+    let half_mended = shop.read("orders.rejects.csv").replace("60.00", "61.00");
+    std::fs::write(shop.path("orders.rejects.csv"), &half_mended).unwrap();
+    let report = shop.orders("orders.csv", &one).await.unwrap();
+    assert_eq!(report.rejects_file, Some(shop.path("orders.rejects-2.csv")));
+    let report = shop.orders("orders.csv", &file(&["3,2026-06-14,C8,1,60.00,,,"])).await.unwrap();
+    assert_eq!(report.rejects_file, Some(shop.path("orders.rejects-3.csv")));
+    assert_eq!(shop.read("orders.rejects.csv"), half_mended);
+    assert!(shop.read("orders.rejects-2.csv").contains("60.00"));
+    let hidden = std::fs::read_dir(shop.folder.path()).unwrap();
+    let hidden =
+        hidden.filter(|e| e.as_ref().unwrap().file_name().to_string_lossy().ends_with(".part")).count();
+    assert_eq!(hidden, 0);
+}
+
+#[tokio::test]
+async fn an_order_with_too_many_lines_is_one_message() {
+    let shop = TestShop::stocked().await;
+    let mut rows: Vec<String> = (0..2000).map(|i| format!("1,2026-06-14,A{i},1,5,,,")).collect();
+    rows.push("2,2026-06-14,B1,1,48.00,,,".to_owned());
+    let rows: Vec<&str> = rows.iter().map(String::as_str).collect();
+    let report = shop.orders("orders.csv", &file(&rows)).await.unwrap();
+    assert_eq!((report.taken, report.rejected, report.refused.len()), (1, 1, 1), "{:#?}", report.refused);
+    assert!(report.refused[0].reason.contains("part it into several orders"), "{}", report.refused[0].reason);
+    assert_eq!(shop.read("orders.rejects.csv").lines().count(), 2001, "all of its rows can be mended");
+}
+
+#[tokio::test]
+async fn empty_rows_reject_nothing() {
+    let shop = TestShop::stocked().await;
+    let text = file(&[
+        "1,2026-06-14,B1,1,48.00,,,",
+        ",,,,,,,",
+        " , ,,,,,,",
+        "",
+        "1,2026-06-14,C1,1,60.00,,,",
+        ",,,,,,,",
+    ]);
+    let report = shop.orders("orders.csv", &text).await.unwrap();
+    assert_eq!((report.taken, report.rejected, report.filled), (1, 0, 2), "{:#?}", report.refused);
+}
+
+// 4242… passes the check of ISO/IEC 7812-1 and begins as cards do; common practice in tests, no source.
+#[tokio::test]
+async fn a_card_number_stands_in_no_report() {
+    let shop = TestShop::stocked().await;
+    let head = "orderNumber,orderDate,sku,orderQuantity,price,customer.name,discount\n";
+    let text = format!(
+        "{head}1,2026-06-14,B1,1,48.00,4242 4242 4242 4242,\n2,2026-06-14,C1,1,60.00,Ann,4242424242424242\n\
+         3,4242-4242-4242-4242,C2,1,60.00,Ann,\n"
+    );
+    let report = shop.orders("orders.csv", &text).await.unwrap();
+    assert_eq!(report.rejected, 3);
+    let told = format!("{:?}", report.refused);
+    assert!(told.contains("[card number removed]"), "{told}");
+    assert!(!told.contains("4242"), "{told}");
+}

@@ -101,6 +101,13 @@ impl TestShop {
         feed_in(&self.ledger, &run).await
     }
 
+    /// Takes orders in from a file that was put somewhere.
+    pub(crate) async fn feed(&self, given: &Given) -> Result<OrdersReport, IntakeError> {
+        let watch = Watch::new();
+        let run = OrdersRun { given, layout: None, past: false, dry_run: false, who: "test", watch };
+        feed_in(&self.ledger, &run).await
+    }
+
     /// Writes a feed into the folder `out`.
     pub(crate) async fn out(&self, what: What) -> Result<FeedOutReport, FeedOutError> {
         let to = Destination::Folder(self.path("out"));

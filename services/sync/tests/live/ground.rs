@@ -83,6 +83,10 @@ impl Ground {
         (open(&self.folder, &self.clock).await, Live::new(secrets, LIMITS))
     }
 
+    pub(crate) fn path(&self, name: &str) -> std::path::PathBuf {
+        self.folder.path().join(name)
+    }
+
     pub(crate) fn secret(&self, name: &str, text: &str) {
         std::fs::write(self.folder.path().join("secrets").join(name), text).unwrap();
     }

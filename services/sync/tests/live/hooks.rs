@@ -152,3 +152,53 @@ async fn without_a_usable_secret_a_hook_has_to_come_again() {
     ground.secret("hook", KEY);
     assert_eq!(take(&ground, "village", &headers, &body).await, "taken");
 }
+
+// 4242… passes the check of ISO/IEC 7812-1 and begins as cards do; common practice in tests, no source.
+#[tokio::test]
+async fn no_card_number_is_kept_with_an_order_that_cannot_be_taken() {
+    let text = standard().replace("format = \"json\"\n", "format = \"json\"\nignore = \"*\"\n");
+    let mut ground = Ground::with(&text, &[]).await;
+    ground.secret("hook", KEY);
+    let card = "4242424242424242";
+    let order = |number: &str, extra: serde_json::Value| {
+        let mut order: serde_json::Value = serde_json::from_str(&order(number, "NEW")).unwrap();
+        let record = order["bought"][0].as_object_mut().unwrap();
+        record.insert("paid".to_owned(), extra);
+        order.to_string()
+    };
+    let spaced = "4242 4242 4242 4242";
+    let extras = [
+        json!(spaced),
+        json!({"by": {"card": [card, spaced]}}),
+        json!({"number": 4_242_424_242_424_242_i64}),
+        json!({card: "its own name"}),
+        json!(format!("call 555-0100, card {spaced} 12/28")),
+        json!("4242\u{a0}4242-4242.4242"),
+    ];
+    for (at, extra) in extras.iter().enumerate() {
+        let body = order(&format!("{at}"), extra.clone());
+        let headers = signed(KEY, &format!("msg_{at}"), 0, &body);
+        assert_eq!(take(&ground, "village", &headers, &body).await, "kept", "{extra}");
+    }
+    // Its escapes hide nothing.
+    let body = order("9", json!("x")).replace("\"x\"", "\"4242\\u0020424242424242\"");
+    assert_eq!(take(&ground, "village", &signed(KEY, "msg_9", 0, &body), &body).await, "kept");
+    let connection = ground.ledger.live_connections().await.unwrap().remove(0).id;
+    let kept = ground.ledger.kept_orders(connection, 50).await.unwrap();
+    assert_eq!(kept.len(), extras.len() + 1);
+    for order in &kept {
+        let digits: String = order.raw.chars().filter(char::is_ascii_digit).collect();
+        assert!(!digits.contains(card), "{}", order.raw);
+        assert!(order.raw.contains("card number removed"), "{}", order.raw);
+        assert!(order.raw.contains("\"NEW\""), "its codes stay as they came: {}", order.raw);
+    }
+    let file = ground.path("shop.backup");
+    ground.ledger.backup(&file, |_, _| ()).await.unwrap();
+    let text = std::fs::read_to_string(&file).unwrap();
+    assert!(!text.contains("42424242") && !text.contains("4242 4242"), "no number is in the backup");
+    // What was masked is read again and taken once its listing is there.
+    ground.piece("NEW").await;
+    ground.answer(crate::ground::ok()).await;
+    ground.rounds(HOUR).await;
+    assert_eq!((ground.status().await.orders_kept, ground.stock("NEW").await.as_str()), (0, "0 0"));
+}

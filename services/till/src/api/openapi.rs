@@ -1,11 +1,13 @@
 //! GET /api/openapi.json
 
+use super::refined::refine;
 use super::{
     books, connections, feeds, holds, items, listings, orders, owed, receipts, refund_lines, sales, shelf,
     shop, styles,
 };
 use crate::app::App;
 use crate::health;
+use crate::routes::routes;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -34,7 +36,6 @@ use utoipa::{Modify, OpenApi};
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0"),
     ),
     servers((url = "/", description = "this server")),
-    security(("token" = [])),
     modifiers(&Tokens),
     paths(
         read_description,
@@ -99,7 +100,9 @@ fn description(with_desk: bool) -> &'static str {
             document.paths.paths.remove(feeds::orders::PATH);
         }
         // Made of text and numbers alone, it cannot fail to be written.
-        document.to_json().unwrap_or_default()
+        let mut document = serde_json::to_value(&document).unwrap_or_default();
+        refine(&mut document, &routes(with_desk));
+        document.to_string()
     })
 }
 
@@ -112,6 +115,7 @@ pub(crate) async fn read_description(State(app): State<App>) -> Response {
 
 #[cfg(test)]
 mod tests {
+    use crate::caller::Needs;
     use crate::hooks;
     use crate::pages::assets;
     use crate::routes::{Route, is_page, routes};
@@ -207,7 +211,72 @@ mod tests {
         assert!(words.contains("loopback") && words.contains("Origin"), "{words}");
         let scheme = &document["components"]["securitySchemes"]["token"];
         assert_eq!((&scheme["scheme"], &scheme["type"]), (&"bearer".into(), &"http".into()));
-        assert_eq!(document["security"], serde_json::json!([{"token": []}]));
+        assert!(document.get("security").is_none(), "what asks for nobody says so by saying nothing");
+    }
+
+    #[tokio::test]
+    async fn only_what_asks_who_calls_names_the_token() {
+        let document = TestShop::open().await.with_desk().get("/api/openapi.json").await.json();
+        let mut open = Vec::new();
+        for route in routes(true) {
+            let operation = &document["paths"][route.path][route.method.as_str().to_lowercase()];
+            if operation.is_null() {
+                continue;
+            }
+            let asks = route.needs != Needs::Nobody;
+            let expected = if asks { serde_json::json!([{"token": []}]) } else { Value::Null };
+            assert_eq!(operation["security"], expected, "{}", route.path);
+            open.extend((!asks).then_some(route.path));
+        }
+        assert_eq!(open, ["/api/openapi.json", "/health/live", "/health/ready", "/metrics"]);
+    }
+
+    // A program that is written from the description alone must know what may stand in a body.
+    #[tokio::test]
+    async fn every_text_of_a_body_says_its_form_and_every_list_its_length() {
+        let document = TestShop::open().await.with_desk().get("/api/openapi.json").await.json();
+        let schemas = document["components"]["schemas"].as_object().expect("schemas");
+        let mut seen = 0;
+        for (name, schema) in
+            schemas.iter().filter(|(name, _)| name.ends_with("Text") || name.ends_with("Body"))
+        {
+            assert_eq!(schema["additionalProperties"], false, "{name} takes unknown fields");
+            for (field, schema) in schema["properties"].as_object().expect("fields") {
+                let text = if schema["items"].is_object() { &schema["items"] } else { schema };
+                let is_text =
+                    text["type"] == "string" || text["type"] == serde_json::json!(["string", "null"]);
+                let says =
+                    ["pattern", "enum", "format", "maxLength"].iter().any(|key| text.get(key).is_some());
+                assert!(!is_text || says, "{name}.{field} says nothing of its form: {schema}");
+                let is_objects = schema["items"]["$ref"].is_string();
+                assert!(!is_objects || schema["maxItems"].is_number(), "{name}.{field} has no end: {schema}");
+                seen += 1;
+            }
+        }
+        assert!(seen > 60, "{seen}");
+    }
+
+    #[tokio::test]
+    async fn words_patterns_and_bounds_stand_in_the_description() {
+        let document = TestShop::open().await.get("/api/openapi.json").await.json();
+        let check = |pointer: &str, expected: Value| {
+            assert_eq!(document.pointer(pointer), Some(&expected), "{pointer}");
+        };
+        let at = |schema: &str, field: &str, key: &str| {
+            format!("/components/schemas/{schema}/properties/{field}/{key}")
+        };
+        check(&at("SaleText", "lines", "maxItems"), 200.into());
+        check(&at("SaleText", "lines", "minItems"), 1.into());
+        check(&at("SaleText", "channel", "maxLength"), 32.into());
+        check(&at("WeightText", "unitCode", "enum"), serde_json::json!(["ONZ", "LBR", "GRM", "HGM", "KGM"]));
+        check(
+            &at("SaleLineText", "unitCode", "enum"),
+            serde_json::json!(["ONZ", "LBR", "GRM", "HGM", "KGM", null]),
+        );
+        let limit = document["paths"]["/api/items"]["get"]["parameters"].as_array().expect("parameters");
+        let limit = limit.iter().find(|p| p["name"] == "limit").expect("limit");
+        let expected = serde_json::json!({"type": "integer", "minimum": 1, "maximum": 200, "default": 50});
+        assert_eq!(limit["schema"], expected);
     }
 
     fn walk(value: &Value, see: &mut impl FnMut(&str, &Value)) {

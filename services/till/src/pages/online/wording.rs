@@ -7,6 +7,7 @@ use domain::text::MAX_NOTE_CHARS;
 use ledger::{ItemView, Shop};
 use minijinja::{AutoEscape, Environment, Error, ErrorKind, Template, UndefinedBehavior, Value};
 use std::io::{self, Write};
+use std::thread;
 
 /// What is kept under which name, and where a new shop begins.
 pub(crate) const NAME: &str = "listing";
@@ -22,6 +23,14 @@ Made by hand at {{ shop }}.
 ";
 /// The longest template: a listing's text has a tenth of it.
 pub(crate) const MAX_TEMPLATE_CHARS: usize = 4_000;
+/// Signs outside of quotes within one pair of braces: each may lead the reader one level deeper, as a row of
+/// minus signs does. A long expression has some thirty.
+const MAX_SIGNS: usize = 100;
+/// Tags that may be open at once, such as an `if` within a `for`.
+const MAX_OPEN: usize = 16;
+/// Room for reading and writing one text: what both bounds allow takes a tenth of it in a program that was
+/// not optimized. Only what is used of it costs memory.
+const ROOM_BYTES: usize = 32 << 20;
 /// Instructions that one text may take: a long text takes some hundreds.
 const FUEL: u64 = 20_000;
 /// Bytes that one text may have on the way: what a description holds, at four bytes a character.
@@ -77,12 +86,13 @@ impl<'t> Wording<'t> {
         if text.chars().count() > MAX_TEMPLATE_CHARS {
             return Err(format!("the template has more than {MAX_TEMPLATE_CHARS} characters; shorten it"));
         }
+        refuse_deep(text)?;
         let mut engine = Environment::new();
         engine.set_undefined_behavior(UndefinedBehavior::Strict);
         engine.set_auto_escape_callback(|_| AutoEscape::None);
         engine.set_fuel(Some(FUEL));
         let wording = Self { engine, text };
-        wording.template().map_err(|error| words(&error))?;
+        with_room(|| wording.template().map(drop).map_err(|error| words(&error)))?;
         Ok(wording)
     }
 
@@ -92,6 +102,10 @@ impl<'t> Wording<'t> {
 
     /// The text of one piece.
     pub(crate) fn write(&self, item: &ItemView, shop: &Shop) -> Result<String, String> {
+        with_room(|| self.written(item, shop))
+    }
+
+    fn written(&self, item: &ItemView, shop: &Shop) -> Result<String, String> {
         let template = self.template().map_err(|error| words(&error))?;
         let mut out = Bounded(Vec::new());
         let piece = Value::from_pairs(values(item, shop));
@@ -103,6 +117,79 @@ impl<'t> Wording<'t> {
         }
         Ok(text)
     }
+}
+
+/// Works on a template on a thread with room of its own: whatever it holds, the program goes on.
+fn with_room<T: Send>(work: impl FnOnce() -> Result<T, String> + Send) -> Result<T, String> {
+    let thread = thread::Builder::new().name("wording".to_owned()).stack_size(ROOM_BYTES);
+    thread::scope(|scope| match thread.spawn_scoped(scope, work) {
+        Ok(running) => running.join().unwrap_or_else(|_| {
+            Err("the template cannot be worked on; write it in simpler parts".to_owned())
+        }),
+        Err(error) => Err(format!("the template cannot be worked on now ({error}); try again")),
+    })
+}
+
+/// Refuses what would lead the reader too deep, before it reads anything: it goes down a level for each
+/// sign of some kinds without counting them.
+fn refuse_deep(text: &str) -> Result<(), String> {
+    let (mut open, mut line, mut rest) = (0_usize, 1, text);
+    while let Some(at) = rest.find('{') {
+        line += rest[..at].matches('\n').count();
+        rest = &rest[at..];
+        let end = match rest.as_bytes().get(1) {
+            Some(b'{') => "}}",
+            Some(b'%') => "%}",
+            Some(b'#') => "#}",
+            _ => {
+                rest = &rest[1..];
+                continue;
+            }
+        };
+        let length = rest.find(end).unwrap_or(rest.len());
+        let inner = &rest[2.min(length)..length];
+        if end != "#}" && signs(inner) > MAX_SIGNS {
+            return Err(format!(
+                "line {line}: more than {MAX_SIGNS} signs stand within one pair of braces; part it"
+            ));
+        }
+        if end == "%}" {
+            let word = inner.trim_start_matches(['-', '+']).trim_start();
+            let closes = word.starts_with("end");
+            let opens = ["if", "for", "with", "set", "block", "filter", "macro", "call", "autoescape", "raw"];
+            let is_open = opens.iter().any(|name| {
+                word.strip_prefix(name).is_some_and(|rest| !rest.starts_with(char::is_alphanumeric))
+            });
+            // A set with a value is closed by itself.
+            let is_whole = word.starts_with("set") && word.contains('=');
+            open = if closes { open.saturating_sub(1) } else { open + usize::from(is_open && !is_whole) };
+        }
+        if open > MAX_OPEN {
+            return Err(format!(
+                "line {line}: more than {MAX_OPEN} tags are open within one another; close some"
+            ));
+        }
+        line += rest[..length].matches('\n').count();
+        rest = rest.get(length + end.len()..).unwrap_or_default();
+    }
+    Ok(())
+}
+
+/// How many signs and words of logic stand outside of quotes.
+fn signs(inner: &str) -> usize {
+    let (mut quote, mut escaped, mut count) = (None, false, 0);
+    for c in inner.chars() {
+        match quote {
+            Some(_) if escaped => escaped = false,
+            Some(_) if c == '\\' => escaped = true,
+            Some(open) if c == open => quote = None,
+            Some(_) => {}
+            None if matches!(c, '"' | '\'') => (quote, count) = (Some(c), count + 1),
+            None => count += usize::from(!c.is_alphanumeric() && !c.is_whitespace()),
+        }
+    }
+    let logic = ["not", "if", "else", "and", "or", "in", "is"];
+    count + inner.split(|c: char| !c.is_alphanumeric()).filter(|word| logic.contains(word)).count()
 }
 
 /// Takes so many bytes and no more.
@@ -205,5 +292,134 @@ mod tests {
         check("{% for a in range(900) %}{{ name * 9 }}{% endfor %}", "longer than 10000 characters").await;
         let doubled = format!("{{% set a = name * 100 %}}{}{{{{ a }}}}", "{% set a = a ~ a %}".repeat(40));
         assert!(written(&doubled).await.is_err());
+    }
+
+    // One of them ended the process: the reader goes down a level for each minus sign, on the stack of
+    // whoever asked.
+    #[tokio::test]
+    async fn what_leads_too_deep_is_refused_and_the_program_goes_on() {
+        let many = |before: &str, part: &str, behind: &str| {
+            let times = (MAX_TEMPLATE_CHARS - before.len() - behind.len()) / part.len();
+            format!("{before}{}{behind}", part.repeat(times))
+        };
+        let templates = [
+            many("{{ ", "-", "1 }}"),
+            many("{{ ", "- ", "1 }}"),
+            many("{{ ", "not ", "1 }}"),
+            many("{{ ", "(", "1"),
+            many("{{ ", "[", "1"),
+            many("{{ ", "{1:", "1"),
+            many("{{ 1", "+1", " }}"),
+            many("{{ 1", "~1", " }}"),
+            many("{{ 1", "**1", " }}"),
+            many("{{ 1", "|string", " }}"),
+            many("{{ name", ".a", " }}"),
+            many("{{ name", "[0]", " }}"),
+            many("{{ name", "()", " }}"),
+            many("{{ 1", " if 1 else 1", " }}"),
+            many("{{ 1", " and 1", " }}"),
+            many("{{ 1", "<1", " }}"),
+            many("{{ 1", " is 1", " }}"),
+            many("", "{% if 1 %}", ""),
+            many("", "{%- if 1 -%}", ""),
+            many("", "{% for a in b %}", ""),
+            many("", "{% with %}", ""),
+            many("", "{% set a %}", ""),
+            many("{% if 1 %}", "{% elif 1 %}", "{% endif %}"),
+            many("", "{", ""),
+            many("", "{% raw %}", ""),
+            many("", "{#", ""),
+            many("", "{{ -", ""),
+            many("", "{% if -", ""),
+        ];
+        for template in &templates {
+            let words = written(template).await.err();
+            let begin: String = template.chars().take(30).collect();
+            println!("{begin}: {words:?}");
+        }
+        let refused = ["more than 100 signs", "more than 16 tags"];
+        for (template, expected) in
+            [(&templates[0], refused[0]), (&templates[3], refused[0]), (&templates[17], refused[1])]
+        {
+            let words = written(template).await.expect_err(template);
+            assert!(words.contains(expected) && words.starts_with("line 1: "), "{words}");
+        }
+        assert_eq!(written("{{ name }}").await.as_deref(), Ok("Moor cowl"));
+        // Signs in a text that the template writes are no signs of its own.
+        let dotted = format!("{{{{ \"{}\" }}}}", ".".repeat(300));
+        assert_eq!(written(&dotted).await.map(|text| text.len()), Ok(300));
+        let many_tags = "{% if size %}{{ size }}{% endif %}".repeat(40) + "x";
+        assert_eq!(written(&many_tags).await.as_deref(), Ok("x"));
+    }
+
+    /// Longer by hand: `FLEECEFOLD_FUZZ_SECONDS=600 FLEECEFOLD_FUZZ_SEED=7 cargo test -p till --lib mutated`.
+    #[tokio::test]
+    async fn a_template_however_mutated_is_written_or_refused() {
+        const PIECES: [&str; 30] = [
+            "{{",
+            "}}",
+            "{%",
+            "%}",
+            "{#",
+            "#}",
+            "-",
+            "not ",
+            "(",
+            ")",
+            "[",
+            "]",
+            "{",
+            "}",
+            "|",
+            "~",
+            ".",
+            "\"",
+            "'",
+            "\\",
+            "{% if name %}",
+            "{% endif %}",
+            "{% for c in colours %}",
+            "{% endfor %}",
+            "{% set x = name %}",
+            " if 1 else 2",
+            "**9",
+            "range(99)",
+            "\n",
+            "\u{1f9f6}",
+        ];
+        let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse().ok());
+        let until = std::time::Instant::now()
+            + std::time::Duration::from_secs(number("FLEECEFOLD_FUZZ_SECONDS").unwrap_or(1));
+        // A generator of 64 bits (Knuth's constants): the same texts from the same seed.
+        let mut state = number("FLEECEFOLD_FUZZ_SEED").unwrap_or(1_u64);
+        let mut below = |most: usize| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            usize::try_from(state >> 33).unwrap_or_default() % most.max(1)
+        };
+        let shop = TestShop::open().await;
+        let item = shop.ledger().item(&Code::parse("COWL").expect("a code")).await.expect("an item");
+        let (mut rounds, mut right) = (0, 0);
+        while rounds < 200 || std::time::Instant::now() < until {
+            let mut text: Vec<char> = FIRST.chars().collect();
+            for _ in 0..=below(5) {
+                let at = below(text.len() + 1);
+                if below(4) == 0 {
+                    let end = (at + below(20)).min(text.len());
+                    text.drain(at..end);
+                    continue;
+                }
+                let times = if below(6) == 0 { below(1500) } else { 1 + below(3) };
+                let piece = PIECES[below(PIECES.len())].repeat(times);
+                text.splice(at..at, piece.chars().take(MAX_TEMPLATE_CHARS));
+            }
+            let text: String = text.into_iter().take(MAX_TEMPLATE_CHARS).collect();
+            let written =
+                Wording::read(&text).and_then(|wording| wording.write(&item, &shop.ledger().shop()));
+            right += usize::from(written.is_ok());
+            assert!(written.map_or_else(|words| !words.is_empty(), |text| !text.is_empty()), "{text}");
+            rounds += 1;
+        }
+        println!("{rounds} templates, {right} of them written");
+        assert!(right > rounds / 50, "{right} of {rounds}");
     }
 }

@@ -206,7 +206,11 @@ fn pasted(text: &str) -> impl Iterator<Item = [String; COLUMNS.len()]> {
         let first = line.split('\t').next().map(cell).unwrap_or_default().to_lowercase();
         [COLUMNS[0].0.to_owned(), COLUMNS[0].1.to_lowercase()].contains(&first)
     };
-    text.lines().skip(usize::from(text.lines().next().is_some_and(is_heading))).map(|line| {
+    // Empty rows of the spreadsheet may stand before the headings too.
+    let is_empty = |line: &&str| line.split('\t').all(|text| cell(text).is_empty());
+    let mut lines = text.lines().skip_while(is_empty).peekable();
+    lines.next_if(|line| is_heading(line));
+    lines.map(|line| {
         let mut cells = line.split('\t').map(cell);
         std::array::from_fn(|_| cells.next().unwrap_or_default())
     })
@@ -256,9 +260,11 @@ mod tests {
         );
         check("weight\tstyle\r\n6 oz\tMoor cowl\r\n", &[&["6 oz", "Moor cowl"]]);
         check("On the scale\tStyle\n6 oz", &[&["6 oz"]]);
+        // Rows whose cells are all empty may stand anywhere; the sheet leaves them out.
+        check("\t\n \t \nweight\tstyle\n6 oz", &[&["6 oz"]]);
         check("6 oz\t\"fawn \"\"and\"\" white\"", &[&["6 oz", "fawn \"and\" white"]]);
         check("6 oz\tMoor cowl\n\"\t\"", &[&["6 oz", "Moor cowl"], &["\"", "\""]]);
-        check("\n6 oz", &[&[], &["6 oz"]]);
+        check("\n6 oz", &[&["6 oz"]]);
     }
 
     #[tokio::test]

@@ -1,0 +1,237 @@
+//! What the description says of a value beyond its type: its form, its words, its bounds; and of an
+//! endpoint, whether it asks who calls.
+//!
+//! One table for the whole API, by the names of the fields: a name means the same wherever it stands, and a
+//! name of one body alone is written with it. The lists of words are the domain's own.
+
+use crate::caller::Needs;
+use crate::query::{DEFAULT_ROWS, MAX_ROWS};
+use crate::routes::Route;
+use domain::basket::{MAX_LINES, MAX_TENDERS, TenderKind};
+use domain::channel::MAX_CHANNEL_CHARS;
+use domain::codes::MAX_CODE_CHARS;
+use domain::order::OrderStatus;
+use domain::stock::{Availability, Fate, ItemKind, Why};
+use domain::text::{MAX_NAME_CHARS, MAX_NOTE_CHARS};
+use domain::weight::WeightUnit;
+use ledger::{LineKind, MAX_ITEMS_AT_ONCE, Purpose};
+use serde_json::{Value, json};
+
+const DECIMAL: &str = r"^[-+]?[0-9]+(\.[0-9]+)?$";
+const WHOLE: &str = "^-?[0-9]{1,19}$";
+const ID: &str = "^[0-9]{1,19}$";
+const DAY: &str = "^[0-9]{4}-[0-9]{2}-[0-9]{2}$";
+const MONTH: &str = "^[0-9]{4}-[0-9]{2}$";
+/// RFC 3339, a local time, or a day alone.
+const MOMENT: &str = r"^\s*[0-9]{4}-[0-9]{2}-[0-9]{2}([Tt ][0-9:]+([.,][0-9]+)?([Zz]|[-+][0-9:]+)?)?\s*$";
+const ENDING: &str = r"^\s*(exact|five|whole|[-+]?[0-9]+(\.[0-9]+)?)\s*$";
+const GTIN: &str = r"^\s*([0-9]{8}|[0-9]{12,14})\s*$";
+/// As an RFC 8941 string or bare.
+const KEY: &str = r#"^("([ !#-\[\]-~]|\\["\\])+"|[!#-~]([ !#-~]*[!#-~])?)$"#;
+/// A number of 28 digits and a point, with its sign: what the domain reads.
+const DECIMAL_CHARS: usize = 29;
+
+/// What a text must be.
+enum Form {
+    /// Of this pattern, and at most so long.
+    Pattern(&'static str, usize),
+    /// A moment as it is answered.
+    Stamp,
+    /// One of these.
+    Words(Vec<&'static str>),
+    /// Any text of so many characters, from and to.
+    Text(usize, usize),
+}
+
+use Form::{Pattern, Stamp, Text, Words};
+
+fn decimal() -> Form {
+    Pattern(DECIMAL, DECIMAL_CHARS)
+}
+
+fn channel() -> Form {
+    Pattern("^[a-z][a-z0-9-]*$", MAX_CHANNEL_CHARS)
+}
+
+fn fates() -> Vec<&'static str> {
+    [Fate::Shelf, Fate::WrittenOff, Fate::Open].map(Fate::code).to_vec()
+}
+
+/// What a field of one schema alone must be.
+fn own(schema: &str, field: &str) -> Option<Form> {
+    let kinds = || [ItemKind::Piece, ItemKind::Counted, ItemKind::Weight].map(ItemKind::code).to_vec();
+    let lines = || [LineKind::Goods, LineKind::GiftNote, LineKind::Deposit].map(LineKind::code).to_vec();
+    let losses = || Why::ALL.into_iter().filter(|why| why.is_loss()).map(Why::code).collect();
+    Some(match (schema, field) {
+        ("ItemShown" | "ItemText" | "ShelfRowShown", "kind") => Words(kinds()),
+        ("SaleLineText" | "LineShown" | "SoldLineShown", "kind") => Words(lines()),
+        ("TenderText" | "PartText" | "PaymentText" | "TenderShown" | "GivenShown", "kind")
+        | ("RefundText", "tender")
+        | ("ShopShown", "tenders") => Words(TenderKind::ALL.map(TenderKind::code).to_vec()),
+        ("FateText", "fate") => Words(vec![Fate::Shelf.code(), Fate::WrittenOff.code()]),
+        ("StockText", "why") => Words(losses()),
+        ("MoveShown", "why") => Words(Why::ALL.map(Why::code).to_vec()),
+        ("HoldText", "for") => {
+            Words([Purpose::Basket, Purpose::Customer, Purpose::Market].map(Purpose::code).to_vec())
+        }
+        ("HoldShown", "for") => {
+            let all = [Purpose::Basket, Purpose::Customer, Purpose::Market, Purpose::Order];
+            Words(all.map(Purpose::code).to_vec())
+        }
+        ("EditText", "pricedBy") => Words(vec!["rule"]),
+        ("ItemShown", "pricedBy") => Words(vec!["rule", "hand"]),
+        ("HoldText" | "SaleText", "until" | "at") => Pattern(MOMENT, 40),
+        ("ReleaseBody", "reason") => Text(1, MAX_NAME_CHARS),
+        ("ReasonBody" | "SubstituteBody", "reason") | ("HoldText" | "HoldShown", "forWhom") => {
+            Text(0, MAX_NAME_CHARS)
+        }
+        ("WeightText", "value") => decimal(),
+        _ => return None,
+    })
+}
+
+/// What a field of this name must be, wherever it stands.
+fn everywhere(field: &str) -> Option<Form> {
+    Some(match field {
+        "amount" | "price" | "discount" | "tax" | "shipping" | "rounding" | "extras" | "cost" | "minimum"
+        | "rate" | "quantity" | "count" | "more" | "less" | "onHand" | "held" | "free" | "sold"
+        | "byWeight" | "ended" | "lowestPrice" | "highestPrice" | "gross" | "net" | "fees" | "postage"
+        | "margin" | "ounces" | "tendered" | "change" | "stillOwed" | "inventoryLevel" | "given" => decimal(),
+        "id" | "sale" | "hold" | "line" => Pattern(ID, 19),
+        "revision" => Pattern(WHOLE, 20),
+        "due" | "day" => Pattern(DAY, 10),
+        "month" => Pattern(MONTH, 7),
+        "at" | "until" | "orderDate" | "lastContact" | "quietUntil" | "troubleAt" => Stamp,
+        "unitCode" => Words(WeightUnit::ALL.map(WeightUnit::code).to_vec()),
+        "channel" => channel(),
+        "fate" => Words(fates()),
+        "availability" => {
+            use Availability::{Discontinued, InStock, Reserved, SoldOut};
+            Words([InStock, Reserved, SoldOut, Discontinued].map(Availability::code).to_vec())
+        }
+        "orderStatus" => Words(OrderStatus::ALL.map(OrderStatus::code).to_vec()),
+        "ending" => Pattern(ENDING, 40),
+        "gtin13" => Pattern(GTIN, 40),
+        "sku" | "inStoreCode" => Text(1, MAX_CODE_CHARS),
+        "name" | "title" | "style" | "sizes" => Text(1, MAX_NAME_CHARS),
+        "color" | "size" | "material" | "category" | "customer" => Text(0, MAX_NAME_CHARS),
+        "note" | "reason" | "description" | "image" => Text(0, MAX_NOTE_CHARS),
+        _ => return None,
+    })
+}
+
+/// How many a list may have, and must.
+fn counts(schema: &str, field: &str) -> Option<(usize, usize)> {
+    Some(match (schema, field) {
+        ("SaleText" | "HoldText", "lines") => (1, MAX_LINES),
+        ("RefundText", "lines") => (0, MAX_LINES),
+        ("SaleText" | "RefundText", "tenders") => (0, MAX_TENDERS),
+        ("ItemsText", "items") | ("StylesText", "styles") => (1, MAX_ITEMS_AT_ONCE),
+        _ => return None,
+    })
+}
+
+/// What a part of an address or a header must be.
+fn of_parameter(name: &str) -> Option<Value> {
+    let pattern =
+        |pattern: &str, most: usize| json!({"type": "string", "pattern": pattern, "maxLength": most});
+    let text = |most: usize| json!({"type": "string", "minLength": 1, "maxLength": most});
+    Some(match name {
+        "limit" => json!({"type": "integer", "minimum": 1, "maximum": MAX_ROWS, "default": DEFAULT_ROWS}),
+        "cursor" | "id" | "line" | "tender" | "number" => pattern(ID, 19),
+        "code" => text(MAX_CODE_CHARS),
+        "name" => text(MAX_NAME_CHARS),
+        "q" => json!({"type": "string", "maxLength": MAX_NAME_CHARS}),
+        "by" => pattern("^(day|month|channel)(,(day|month|channel))*$", 200),
+        "from" | "to" => pattern(MONTH, 7),
+        "sold-out" | "short" | "dry-run" => json!({"type": "string", "enum": ["", "true", "false"]}),
+        "If-Match" => json!({"type": "string", "pattern": r#"^"[!#-~]+"$"#, "maxLength": 100}),
+        "Idempotency-Key" => pattern(KEY, 257),
+        _ => return None,
+    })
+}
+
+/// Says all of it in a document that names the types alone.
+pub(super) fn refine(document: &mut Value, routes: &[Route]) {
+    let schemas = document.pointer_mut("/components/schemas").and_then(Value::as_object_mut);
+    for (name, schema) in schemas.into_iter().flatten() {
+        refine_schema(name, schema);
+    }
+    for route in routes {
+        let method = route.method.as_str().to_lowercase();
+        let Some(operation) = document["paths"].get_mut(route.path).and_then(|path| path.get_mut(&method))
+        else {
+            continue;
+        };
+        if route.needs != Needs::Nobody {
+            operation["security"] = json!([{"token": []}]);
+        }
+        for parameter in operation["parameters"].as_array_mut().into_iter().flatten() {
+            let refined = parameter["name"].as_str().and_then(of_parameter);
+            if let Some(schema) = refined {
+                parameter["schema"] = schema;
+            }
+        }
+        if route.path == super::feeds::orders::PATH {
+            let feed = json!({"type": ["object", "array"], "description": "One order, or a list of orders."});
+            operation["requestBody"]["content"]["application/json"]["schema"] = feed;
+        }
+    }
+}
+
+fn refine_schema(name: &str, schema: &mut Value) {
+    // A schema that takes another one in has its own fields in one of its parts.
+    for part in schema["allOf"].as_array_mut().into_iter().flatten() {
+        refine_schema(name, part);
+    }
+    let Some(fields) = schema.get_mut("properties").and_then(Value::as_object_mut) else { return };
+    for (field, schema) in fields {
+        if let (Some((least, most)), true) = (counts(name, field), schema.is_object()) {
+            schema["minItems"] = json!(least);
+            schema["maxItems"] = json!(most);
+        }
+        let Some(form) = own(name, field).or_else(|| everywhere(field).filter(|_| !is_problem(name))) else {
+            continue;
+        };
+        match schema.get_mut("items").filter(|items| items.is_object()) {
+            Some(items) => say(items, &form),
+            None => say(schema, &form),
+        }
+    }
+}
+
+/// A problem's members are described by the kind of the problem.
+fn is_problem(schema: &str) -> bool {
+    matches!(schema, "ProblemDocument" | "Fault" | "ProblemItem" | "SoldDocument")
+}
+
+/// Says what a text must be; of what is no text, nothing.
+fn say(schema: &mut Value, form: &Form) {
+    let is_null = |kind: &Value| kind.as_array().is_some_and(|all| all.iter().any(|one| one == "null"));
+    let kind = schema["type"].clone();
+    let is_text =
+        kind == "string" || kind.as_array().is_some_and(|all| all.iter().any(|one| one == "string"));
+    if !is_text {
+        return;
+    }
+    match form {
+        Pattern(pattern, most) => {
+            schema["pattern"] = json!(pattern);
+            schema["maxLength"] = json!(most);
+        }
+        Stamp => schema["format"] = json!("date-time"),
+        Words(words) => {
+            let mut words: Vec<Value> = words.iter().map(|word| json!(word)).collect();
+            if is_null(&kind) {
+                words.push(Value::Null);
+            }
+            schema["enum"] = Value::Array(words);
+        }
+        Text(least, most) => {
+            schema["maxLength"] = json!(most);
+            if *least > 0 {
+                schema["minLength"] = json!(least);
+            }
+        }
+    }
+}
