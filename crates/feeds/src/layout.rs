@@ -3,6 +3,7 @@
 use crate::date;
 use crate::fields::{Feed, Field, Kind, json_pointer, listing, order};
 use crate::layout_toml::{RawField, RawIgnore, RawLayout};
+pub(crate) use crate::pointer::{MAX_STEPS, Pointer};
 use crate::template::Template;
 use crate::toml_text;
 use domain::channel::{Channel, NotAChannel};
@@ -89,33 +90,6 @@ impl Ignore {
             Self::All => true,
             Self::Listed(names) => names.iter().any(|n| n == column),
         }
-    }
-}
-
-/// Steps of a JSON Pointer: deeper places are a mistake, and each step reads its value once more.
-pub(crate) const MAX_STEPS: usize = 16;
-/// The longest JSON Pointer: names of members have a tenth of it.
-const MAX_POINTER_BYTES: usize = 1000;
-
-/// A JSON Pointer (RFC 6901), parted and unescaped.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Pointer {
-    pub(crate) text: String,
-    pub(crate) steps: Vec<String>,
-}
-
-impl Pointer {
-    pub(crate) fn parse(text: &str) -> Option<Self> {
-        if text.len() > MAX_POINTER_BYTES || text.matches('/').count() > MAX_STEPS {
-            return None;
-        }
-        let escapes_are_right =
-            text.split('~').skip(1).all(|rest| rest.starts_with('0') || rest.starts_with('1'));
-        if !(text.is_empty() || text.starts_with('/')) || !escapes_are_right {
-            return None;
-        }
-        let steps = text.split('/').skip(1).map(|s| s.replace("~1", "/").replace("~0", "~")).collect();
-        Some(Self { text: text.to_owned(), steps })
     }
 }
 

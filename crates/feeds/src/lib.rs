@@ -29,6 +29,7 @@ mod listing_json;
 mod masked;
 mod order_group;
 mod orders;
+mod pointer;
 mod preview;
 mod publish;
 mod record;
