@@ -166,7 +166,7 @@ pub(super) fn refine(document: &mut Value, routes: &[Route]) {
         if route.needs != Needs::Nobody {
             operation["security"] = json!([{"token": []}]);
         }
-        for parameter in operation["parameters"].as_array_mut().into_iter().flatten() {
+        for parameter in operation.get_mut("parameters").and_then(Value::as_array_mut).into_iter().flatten() {
             let refined = parameter["name"].as_str().and_then(of_parameter);
             if let Some(schema) = refined {
                 parameter["schema"] = schema;
@@ -181,7 +181,7 @@ pub(super) fn refine(document: &mut Value, routes: &[Route]) {
 
 fn refine_schema(name: &str, schema: &mut Value) {
     // A schema that takes another one in has its own fields in one of its parts.
-    for part in schema["allOf"].as_array_mut().into_iter().flatten() {
+    for part in schema.get_mut("allOf").and_then(Value::as_array_mut).into_iter().flatten() {
         refine_schema(name, part);
     }
     let Some(fields) = schema.get_mut("properties").and_then(Value::as_object_mut) else { return };
