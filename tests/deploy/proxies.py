@@ -2,6 +2,7 @@
 By hand: python3 tests/deploy/proxies.py"""
 
 import contextlib
+import http.client
 import os
 import socket
 import ssl
@@ -14,7 +15,6 @@ from ground import (
     ROOT,
     SITE,
     Failed,
-    ask,
     expect,
     free_port,
     main,
@@ -29,6 +29,12 @@ from ground import (
 
 # A body that comes in at a byte a second is given up within this.
 SLOW_S = 40
+# In the place of a status: the proxy closed the connection without an answer.
+CLOSED = 0
+# Caddy 2.6 answers 502 where it cuts a body off that it passes on.
+REFUSED_BODY = (413, 502, CLOSED)
+# A second name of this machine: what asks from it is not taken for the proxy.
+OTHER_LOOPBACK = "127.0.0.2"
 
 
 def certificate(folder):
@@ -104,13 +110,15 @@ def request(port, path, method="GET", body=b"", headers=()):
     lines = [f"{method} {path} HTTP/1.1", f"Host: {SITE}", "Connection: close", *headers]
     if body or method == "POST":
         lines.append(f"Content-Length: {len(body)}")
-    with secured(port) as line:
-        line.sendall("\r\n".join([*lines, "", ""]).encode() + body)
-        answer = b""
+    answer = b""
+    # A proxy that refuses a body may close before all of it was sent; its answer counts if it came.
+    with secured(port) as line, contextlib.suppress(OSError):
+        with contextlib.suppress(OSError):
+            line.sendall("\r\n".join([*lines, "", ""]).encode() + body)
         while piece := line.recv(65536):
             answer += piece
     head = answer.split(b"\r\n\r\n", 1)[0].decode("latin-1")
-    return int(head.split()[1]), head
+    return (int(head.split()[1]) if head else CLOSED), head
 
 
 def slow_body(port):
@@ -152,13 +160,22 @@ def through(proxy):
                 expect("a sale", request(port, "/api/sales", "POST", body, headers)[0], 201)
                 expect("the same again", request(port, "/api/sales", "POST", body, headers)[0], 201)
                 large = request(port, "/api/sales", "POST", b"x" * (66 << 20), headers)[0]
-                expect("a body above the bound", large, 413)
+                if large not in REFUSED_BODY:
+                    raise Failed(f"a body above the bound is answered {large}")
                 waited = slow_body(port)
                 if waited > SLOW_S and proxy is nginx:
                     raise Failed(f"a slow body held its connection for {waited:.0f} s")
                 expect("the counter sells while bodies are slow", while_slow(port, db, shop, keys), [201] * 10)
-            direct = ask(f"http://127.0.0.1:{shop}/metrics")[0]
-            expect("this machine itself may ask for the figures", direct, 200)
+            expect("what comes from the proxy's address is not this machine", figures(shop, "127.0.0.1"), 404)
+            expect("this machine itself may ask for the figures", figures(shop, OTHER_LOOPBACK), 200)
+
+
+def figures(shop, source):
+    """The status of the shop's own figures, asked for from one of this machine's addresses."""
+    line = http.client.HTTPConnection("127.0.0.1", shop, timeout=30, source_address=(source, 0))
+    with contextlib.closing(line):
+        line.request("GET", "/metrics")
+        return line.getresponse().status
 
 
 def while_slow(port, db, shop, token):
