@@ -293,6 +293,19 @@ impl Zone {
         self.rules.to_datetime(stamp).strftime("%H:%M").to_string()
     }
 
+    /// A moment by a pattern of `strftime`; none if something in it cannot be written.
+    pub fn written(&self, moment: Moment, pattern: &str) -> Option<String> {
+        let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
+        jiff::fmt::strtime::format(pattern, &stamp.to_zoned_datetime(self.rules.clone())).ok()
+    }
+
+    /// Whether the wall shows the time of this moment twice, since the clocks are put back.
+    pub fn comes_twice(&self, moment: Moment) -> bool {
+        let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
+        let shown = self.rules.to_ambiguous_timestamp(self.rules.to_datetime(stamp));
+        matches!(shown.offset(), AmbiguousOffset::Fold { .. })
+    }
+
     /// The names of zones by place, such as `Europe/London`, sorted.
     pub fn names() -> Vec<String> {
         let areas = [

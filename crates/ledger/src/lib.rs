@@ -98,7 +98,7 @@ pub use online::{
 };
 pub use orders::{
     BlockingHold, Chosen, Closest, DecideLine, LineChoice, LineDecided, OrderDetail, OrderLineState,
-    OrderLineView, OrderOutcome, OrderView, SoldFor, TakeOrders, WaitingLine,
+    OrderLineView, OrderOutcome, OrderView, SoldFor, TakeFetched, TakeOrders, WaitingLine,
 };
 pub use pace::Pace;
 pub use payments::{Debt, Paid, Pay};

@@ -176,6 +176,28 @@ pub enum Refusal {
         /// The order's number.
         number: String,
     },
+    /// An order came with the dateModified that it had before, and other contents.
+    #[error(
+        "order {number} on {channel} has the same dateModified as before and other contents; fetch it anew, or \
+         send it with a later dateModified"
+    )]
+    SameDateOtherContents {
+        /// The channel.
+        channel: String,
+        /// The order's number.
+        number: String,
+    },
+    /// An order's number came again for another purchase.
+    #[error(
+        "order {number} on {channel} was placed on another day and has no line in common with this one; \
+         if it is another purchase, give it a number of its own and take it in again"
+    )]
+    NumberUsedAgain {
+        /// The channel.
+        channel: String,
+        /// The order's number.
+        number: String,
+    },
 }
 
 fn until_words(until: Option<Moment>) -> String {
@@ -213,7 +235,9 @@ impl Refusal {
             | Self::Stale { .. }
             | Self::CodeTaken { .. }
             | Self::TooOften { .. }
-            | Self::OrderDiffers { .. } => false,
+            | Self::OrderDiffers { .. }
+            | Self::SameDateOtherContents { .. }
+            | Self::NumberUsedAgain { .. } => false,
         }
     }
 }

@@ -110,7 +110,9 @@ impl LiveDesk for Shops {
         Box::pin(async move {
             let Hook { connection, headers, body } = hook;
             match live::take_hook(&self.ledger, &self.live, &connection, &headers, &body).await {
-                live::HookAnswer::Taken | live::HookAnswer::Seen => HookAnswer::Taken,
+                live::HookAnswer::Taken | live::HookAnswer::Seen | live::HookAnswer::PassedOver => {
+                    HookAnswer::Taken
+                }
                 live::HookAnswer::Kept => HookAnswer::Kept,
                 live::HookAnswer::Unknown => HookAnswer::NoSuch,
                 live::HookAnswer::Unsigned(_) => HookAnswer::NotSigned,

@@ -99,6 +99,10 @@ kinds! {
     CodeTaken "code-taken" CONFLICT "The code finds another item",
     /// The order was taken in with other contents.
     OrderDiffers "order-differs" CONFLICT "The order came before with other contents",
+    /// The order has the dateModified that it had before, and other contents.
+    SameDateOtherContents "same-date-other-contents" CONFLICT "The order has the same date with other contents",
+    /// The order's number was used for another purchase.
+    NumberUsedAgain "number-used-again" CONFLICT "The order's number was used for another purchase",
     /// A write without its key.
     KeyMissing "key-missing" BAD_REQUEST "The request needs an Idempotency-Key",
     /// Not readable as what it should be.

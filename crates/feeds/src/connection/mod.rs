@@ -2,13 +2,23 @@
 //! asks for an address, and with which secret, is another's work.
 
 mod address;
+mod calls;
+mod event;
+mod headers;
+#[cfg(test)]
+mod keys_tests;
 mod parts;
 mod raw;
+mod secret;
+mod since;
 mod span;
 #[cfg(test)]
 mod tests;
 
 pub use address::{Address, Base, FillError, Filling, Place};
+pub use event::{EventFilter, EventFrom};
+pub use secret::{ClientIn, SecretAs, SecretName, SecretUse, TokenGrant};
+pub use since::SinceFormat;
 pub use span::Span;
 
 use crate::json_out::{ListingMessages, MessageOf};
@@ -16,6 +26,7 @@ use crate::layout::{Layout, LayoutError, Pointer};
 use domain::channel::{Channel, NotAChannel};
 use parts::Reader;
 use raw::RawConnection;
+use std::path::PathBuf;
 
 /// The longest connection in bytes: its layouts are most of it, and a feed given in its place is
 /// refused before it is read.
@@ -133,47 +144,8 @@ impl Method {
     }
 }
 
-/// How the secret goes with a request.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum SecretAs {
-    /// `Authorization: Bearer …` (RFC 6750).
-    Bearer,
-    /// `Authorization: Basic …` (RFC 7617); the secret is `user:password`.
-    Basic,
-    /// In a header of its own.
-    Header(String),
-}
-
-/// The name of a secret, by which it is looked up; the secret itself stands in no connection.
-#[derive(Clone, Debug, PartialEq, Eq, Hash)]
-pub struct SecretName(String);
-
-impl SecretName {
-    /// 1 to 40 small letters, digits and hyphens: safe as a file's name and as a variable's.
-    pub fn parse(text: &str) -> Option<Self> {
-        let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
-        let is_name =
-            !text.is_empty() && text.len() <= 40 && text.bytes().all(fits) && !text.starts_with('-');
-        is_name.then(|| Self(text.to_owned()))
-    }
-
-    /// The name.
-    pub fn as_str(&self) -> &str {
-        &self.0
-    }
-}
-
-/// How we show who we are.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SecretUse {
-    /// Which secret.
-    pub name: SecretName,
-    /// How it goes with a request.
-    pub how: SecretAs,
-}
-
 /// A request that tells of one item.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct Call {
     /// What it asks for.
     pub method: Method,
@@ -181,10 +153,12 @@ pub struct Call {
     pub to: Address,
     /// Where the answer has the other shop's own id.
     pub id: Option<JsonPointer>,
+    /// What it says, where that is something else than `[out]` itself says.
+    pub messages: Option<ListingMessages>,
 }
 
 /// A request that tells of many items.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct BatchCall {
     /// What it asks for.
     pub method: Method,
@@ -194,6 +168,8 @@ pub struct BatchCall {
     pub at_once: usize,
     /// Where the list of them stands in the request.
     pub each: JsonPointer,
+    /// What each of them says, where that is something else than a message of its own.
+    pub messages: Option<ListingMessages>,
 }
 
 /// A JSON Pointer (RFC 6901).
@@ -241,6 +217,8 @@ pub struct Pull {
     pub every: Span,
     /// How far back `{since}` reaches behind the newest change that was seen.
     pub overlap: Span,
+    /// How `{since}` is written.
+    pub since: SinceFormat,
     /// How a page is read.
     pub layout: Layout,
 }
@@ -267,6 +245,8 @@ pub struct Hooks {
     pub secrets: Vec<SecretName>,
     /// How.
     pub signed: Signed,
+    /// Which of them are about orders; all if none.
+    pub event: Option<EventFilter>,
     /// How an order in it is read.
     pub layout: Layout,
     /// Whether the layout is the orders' own, where a list is around what stands alone in a hook.
@@ -286,6 +266,10 @@ pub struct ConnectionFile {
     pub per_second: u32,
     /// How we show who we are.
     pub secret: Option<SecretUse>,
+    /// Headers that go with each request, in small letters.
+    pub headers: Vec<(String, String)>,
+    /// A file with certificates that are believed besides the world's.
+    pub ca_file: Option<PathBuf>,
     /// What goes out.
     pub out: Out,
     /// Orders that are asked for.
@@ -324,7 +308,9 @@ impl ConnectionFile {
                 1..=MAX_PER_SECOND,
                 PER_SECOND,
             )?,
-            secret: raw.secret.as_ref().map(|s| reader.secret(s)).transpose()?,
+            secret: raw.secret.as_ref().map(|s| reader.secret(s, raw.private)).transpose()?,
+            headers: reader.headers(&raw.headers)?,
+            ca_file: raw.ca_file.as_ref().map(|path| reader.ca_file(path)).transpose()?,
             out: reader.out(&raw.out)?,
             hooks: raw.hooks.as_ref().map(|h| reader.hooks(h, orders.as_ref())).transpose()?,
             listed: raw.listed.as_ref().map(|l| reader.listed(l)).transpose()?,

@@ -1,22 +1,17 @@
 //! From a connection's tables as they are written to checked ones.
 
-use super::raw::{Number, RawBatch, RawCall, RawHooks, RawListed, RawOrders, RawOut, RawSecret, Text};
+use super::raw::{Number, RawHooks, RawListed, RawOrders, Text};
 use super::{
-    Address, BatchCall, Call, ConnectionError, Hooks, JsonPointer, MAX_AT_ONCE, MAX_HOOK_SECRETS, Method,
-    NextPage, Out, Place, Pull, SecretAs, SecretName, SecretUse, Signed, Span,
+    Address, ConnectionError, Hooks, JsonPointer, MAX_HOOK_SECRETS, Method, NextPage, Place, Pull, Signed,
+    SinceFormat, Span,
 };
 use crate::fields::Feed;
-use crate::json_out::{ListingMessages, MessageOf};
 use crate::layout::{Format, Layout, Pointer};
 use std::ops::RangeInclusive;
 use toml::Spanned;
 
-type Read<T> = Result<T, ConnectionError>;
+pub(super) type Read<T> = Result<T, ConnectionError>;
 
-/// Listings of one batch if the file says nothing.
-const AT_ONCE: i64 = 50;
-/// What an item's address may have.
-const OF_ITEM: &[Place] = &[Place::Sku, Place::OtherId, Place::Revision];
 /// An order is asked for at least this often, and at most.
 const ORDERS_EVERY: RangeInclusive<Span> = Span::seconds(5)..=Span::seconds(24 * 3600);
 /// The same of what is listed: a walk over everything costs the other shop something.
@@ -26,19 +21,6 @@ const OVERLAP: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(7 * 24 * 
 /// How far a hook's clock may be from ours: the reference libraries allow 5 minutes, and a replay is
 /// known again for a week.
 const TOLERANCE: RangeInclusive<Span> = Span::seconds(30)..=Span::seconds(24 * 3600);
-/// Headers that the program writes itself.
-const OWN_HEADERS: [&str; 10] = [
-    "host",
-    "content-length",
-    "content-type",
-    "transfer-encoding",
-    "connection",
-    "accept",
-    "user-agent",
-    "idempotency-key",
-    "if-match",
-    "if-none-match",
-];
 
 /// What a list is asked for with, whichever it is.
 struct RawPull<'a> {
@@ -76,7 +58,13 @@ impl Reader<'_> {
         error
     }
 
-    fn word<T: Copy>(&self, key: &str, text: Option<&Text>, default: T, known: &[(&str, T)]) -> Read<T> {
+    pub(super) fn word<T: Copy>(
+        &self,
+        key: &str,
+        text: Option<&Text>,
+        default: T,
+        known: &[(&str, T)],
+    ) -> Read<T> {
         let Some(text) = text else { return Ok(default) };
         let found = known.iter().find(|(word, _)| word == text.get_ref()).map(|(_, value)| *value);
         let words = || known.iter().map(|(word, _)| *word).collect::<Vec<_>>().join(", ");
@@ -100,7 +88,7 @@ impl Reader<'_> {
         })
     }
 
-    fn span(
+    pub(super) fn span(
         &self,
         key: &str,
         text: Option<&Text>,
@@ -114,47 +102,23 @@ impl Reader<'_> {
         span.ok_or_else(|| self.wrong(key, text, why()))
     }
 
-    fn address(&self, key: &str, text: &Text, allowed: &[Place]) -> Read<Address> {
+    pub(super) fn address(&self, key: &str, text: &Text, allowed: &[Place]) -> Read<Address> {
         Address::parse(text.get_ref(), allowed).map_err(|why| self.wrong(key, text, why))
     }
 
-    fn pointer(&self, key: &str, text: Option<&Text>) -> Read<Option<JsonPointer>> {
+    pub(super) fn pointer(&self, key: &str, text: Option<&Text>) -> Read<Option<JsonPointer>> {
         let Some(text) = text else { return Ok(None) };
         let pointer = Pointer::parse(text.get_ref());
         let pointer = pointer.ok_or_else(|| self.wrong(key, text, "write a JSON Pointer, such as /ref"))?;
         Ok(Some(JsonPointer(pointer)))
     }
 
-    fn method(&self, key: &str, text: Option<&Text>, default: Method) -> Read<Method> {
+    pub(super) fn method(&self, key: &str, text: Option<&Text>, default: Method) -> Read<Method> {
         let known = [("PUT", Method::Put), ("POST", Method::Post), ("PATCH", Method::Patch)];
         self.word(key, text, default, &known)
     }
 
-    fn header(&self, key: &str, text: &Text) -> Read<String> {
-        let name = text.get_ref();
-        // RFC 9110, section 5.6.2: a field's name is a token.
-        let is_token = !name.is_empty()
-            && name.len() <= 64
-            && name.bytes().all(|b| b.is_ascii_alphanumeric() || b"!#$%&'*+-.^_`|~".contains(&b));
-        if !is_token || OWN_HEADERS.contains(&name.to_ascii_lowercase().as_str()) {
-            return Err(self.wrong(key, text, "write the name of a header of its own, such as X-Key"));
-        }
-        Ok(name.clone())
-    }
-
-    fn name(&self, key: &str, text: &Text) -> Read<SecretName> {
-        let why =
-            "a secret's name has small letters, digits and hyphens; the secret itself never stands here";
-        // What stands here may be the secret itself by mistake: it is not shown.
-        SecretName::parse(text.get_ref()).ok_or_else(|| ConnectionError::Value {
-            line: self.line(text.span().start),
-            key: key.to_owned(),
-            value: "…".to_owned(),
-            why: why.to_owned(),
-        })
-    }
-
-    fn layout(
+    pub(super) fn layout(
         &self,
         table: &'static str,
         text: Option<&Text>,
@@ -174,101 +138,6 @@ impl Reader<'_> {
         Ok(layout)
     }
 
-    pub(super) fn secret(&self, raw: &RawSecret) -> Read<SecretUse> {
-        let name = self.name("[secret] name", &raw.name)?;
-        let line = self.line(raw.name.span().start);
-        let known = [("bearer", 0), ("basic", 1), ("header", 2)];
-        let how = match (self.word("[secret] as", raw.how.as_ref(), 0, &known)?, &raw.header) {
-            (0, None) => SecretAs::Bearer,
-            (1, None) => SecretAs::Basic,
-            (2, Some(header)) => SecretAs::Header(self.header("[secret] header", header)?),
-            (2, None) => {
-                let why = "with as = \"header\" needs header, such as header = \"X-Key\"";
-                return Err(ConnectionError::Together { line, table: "[secret]", why });
-            }
-            _ => {
-                let why = "has header, which goes with as = \"header\" alone";
-                return Err(ConnectionError::Together { line, table: "[secret]", why });
-            }
-        };
-        Ok(SecretUse { name, how })
-    }
-
-    pub(super) fn out(&self, raw: &Spanned<RawOut>) -> Read<Out> {
-        let line = self.line(raw.span().start);
-        let raw = raw.get_ref();
-        let known = [("listing", MessageOf::Listing), ("stock", MessageOf::Stock)];
-        let of = self.word("[out] message", raw.message.as_ref(), MessageOf::Listing, &known)?;
-        let wanted = "feed = \"listings\" and format = \"json\"";
-        let layout = match &raw.layout {
-            None => None,
-            text => Some(self.layout("[out]", text.as_ref(), Feed::Listings, wanted)?),
-        };
-        let at = raw.layout.as_ref().map_or(line, |l| self.line(l.span().start));
-        let messages = ListingMessages::new(layout.as_ref(), of)
-            .map_err(|source| ConnectionError::Out { line: at, source })?;
-        let tell = Call {
-            method: self.method("[out] method", raw.method.as_ref(), Method::Put)?,
-            to: self.address("[out] to", &raw.to, OF_ITEM)?,
-            id: None,
-        };
-        let new = raw.new.as_ref().map(|c| self.new_call(c)).transpose()?;
-        if tell.to.has(Place::OtherId) && new.as_ref().is_none_or(|c| c.to.has(Place::OtherId)) {
-            let why =
-                "asks for {other_id} in to, which is only known once new has told of an item without it";
-            return Err(ConnectionError::Together { line, table: "[out]", why });
-        }
-        Ok(Out {
-            tell,
-            new,
-            end: raw.end.as_ref().map(|c| self.end_call(c)).transpose()?,
-            batch: raw.batch.as_ref().map(|b| self.batch(b)).transpose()?,
-            lists_new_pieces: self.word(
-                "[out] new_pieces",
-                raw.new_pieces.as_ref(),
-                false,
-                &[("wait", false), ("list", true)],
-            )?,
-            messages,
-        })
-    }
-
-    fn new_call(&self, raw: &RawCall) -> Read<Call> {
-        Ok(Call {
-            method: self.method("[out] new.method", raw.method.as_ref(), Method::Post)?,
-            to: self.address("[out] new.to", &raw.to, &[Place::Sku, Place::Revision])?,
-            id: self.pointer("[out] new.id", raw.id.as_ref())?,
-        })
-    }
-
-    fn end_call(&self, raw: &RawCall) -> Read<Call> {
-        if let Some(id) = &raw.id {
-            return Err(self.wrong("[out] end.id", id, "what has ended has no id; take it out"));
-        }
-        let known = [
-            ("DELETE", Method::Delete),
-            ("PUT", Method::Put),
-            ("POST", Method::Post),
-            ("PATCH", Method::Patch),
-        ];
-        Ok(Call {
-            method: self.word("[out] end.method", raw.method.as_ref(), Method::Delete, &known)?,
-            to: self.address("[out] end.to", &raw.to, OF_ITEM)?,
-            id: None,
-        })
-    }
-
-    fn batch(&self, raw: &RawBatch) -> Read<BatchCall> {
-        let at_once = self.number("[out] batch.at_once", raw.at_once.as_ref(), 2..=MAX_AT_ONCE, AT_ONCE)?;
-        let each = self.pointer("[out] batch.each", raw.each.as_ref())?;
-        Ok(BatchCall {
-            method: self.method("[out] batch.method", raw.method.as_ref(), Method::Post)?,
-            to: self.address("[out] batch.to", &raw.to, &[])?,
-            at_once: usize::try_from(at_once).unwrap_or(2),
-            each: each.unwrap_or(JsonPointer(Pointer::default())),
-        })
-    }
-
     pub(super) fn orders(&self, raw: &Spanned<RawOrders>) -> Read<Pull> {
         let line = self.line(raw.span().start);
         let raw = raw.get_ref();
@@ -280,6 +149,7 @@ impl Reader<'_> {
             next: self.next(&pull)?,
             every: self.span("[orders] every", raw.every.as_ref(), &ORDERS_EVERY, Span::seconds(60))?,
             overlap: self.span("[orders] overlap", raw.overlap.as_ref(), &OVERLAP, Span::seconds(600))?,
+            since: self.since(raw, line)?,
             layout: self.layout("[orders]", raw.layout.as_ref(), Feed::Orders, wanted)?,
         })
     }
@@ -295,6 +165,7 @@ impl Reader<'_> {
             next: self.next(&pull)?,
             every: self.span("[listed] every", raw.every.as_ref(), &LISTED_EVERY, Span::seconds(6 * 3600))?,
             overlap: Span::seconds(0),
+            since: SinceFormat::default(),
             layout: self.layout("[listed]", raw.layout.as_ref(), Feed::Listings, wanted)?,
         })
     }
@@ -366,6 +237,7 @@ impl Reader<'_> {
         Ok(Hooks {
             secrets: raw.secret.iter().map(|s| self.name("[hooks] secret", s)).collect::<Read<_>>()?,
             signed,
+            event: raw.event.as_ref().map(|e| self.event(e)).transpose()?,
             layout,
             layout_of_orders: raw.layout.is_none(),
         })

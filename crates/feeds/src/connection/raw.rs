@@ -1,6 +1,7 @@
 //! A connection's TOML as it is written: each value keeps where it stood, for the words about it.
 
 use serde::Deserialize;
+use std::collections::BTreeMap;
 use toml::Spanned;
 
 pub(super) type Text = Spanned<String>;
@@ -15,6 +16,9 @@ pub(super) struct RawConnection {
     pub(super) private: bool,
     pub(super) per_second: Option<Number>,
     pub(super) secret: Option<RawSecret>,
+    #[serde(default)]
+    pub(super) headers: BTreeMap<Text, Text>,
+    pub(super) ca_file: Option<Text>,
     pub(super) out: Spanned<RawOut>,
     pub(super) orders: Option<Spanned<RawOrders>>,
     pub(super) hooks: Option<Spanned<RawHooks>>,
@@ -28,6 +32,10 @@ pub(super) struct RawSecret {
     #[serde(rename = "as")]
     pub(super) how: Option<Text>,
     pub(super) header: Option<Text>,
+    pub(super) query: Option<Text>,
+    pub(super) token: Option<Text>,
+    pub(super) scope: Option<Text>,
+    pub(super) client: Option<Text>,
 }
 
 #[derive(Deserialize)]
@@ -49,6 +57,8 @@ pub(super) struct RawCall {
     pub(super) method: Option<Text>,
     pub(super) to: Text,
     pub(super) id: Option<Text>,
+    pub(super) message: Option<Text>,
+    pub(super) layout: Option<Text>,
 }
 
 #[derive(Deserialize)]
@@ -58,6 +68,8 @@ pub(super) struct RawBatch {
     pub(super) to: Text,
     pub(super) at_once: Option<Number>,
     pub(super) each: Option<Text>,
+    pub(super) message: Option<Text>,
+    pub(super) layout: Option<Text>,
 }
 
 #[derive(Deserialize)]
@@ -68,6 +80,8 @@ pub(super) struct RawOrders {
     pub(super) cursor: Option<Text>,
     pub(super) every: Option<Text>,
     pub(super) overlap: Option<Text>,
+    pub(super) since: Option<Text>,
+    pub(super) zone: Option<Text>,
     pub(super) layout: Option<Text>,
 }
 
@@ -78,7 +92,16 @@ pub(super) struct RawHooks {
     pub(super) signed: Option<Text>,
     pub(super) header: Option<Text>,
     pub(super) tolerance: Option<Text>,
+    pub(super) event: Option<Spanned<RawEvent>>,
     pub(super) layout: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawEvent {
+    pub(super) header: Option<Text>,
+    pub(super) at: Option<Text>,
+    pub(super) only: Vec<Text>,
 }
 
 #[derive(Deserialize)]

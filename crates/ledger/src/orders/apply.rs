@@ -1,15 +1,25 @@
 //! One live order: new, known, or changed since.
 
-use super::{Before, OrderOutcome, body_hash, change, check_values, given_back, live};
+use super::{Before, OnTie, OrderOutcome, body_hash, change, check_values, given_back, live, same};
 use crate::command::Tx;
 use crate::error::Failure;
 use crate::refusal::Refusal;
-use domain::order::{IncomingOrder, Standing};
+use domain::order::{IncomingOrder, OrderStatus, Standing};
+
+/// An order that is taken in.
+#[derive(Clone, Copy)]
+pub(super) struct Taking<'a> {
+    pub(super) order: &'a IncomingOrder,
+    pub(super) on_tie: OnTie,
+    pub(super) who: &'a str,
+}
 
 /// What is left to do for an order that is known.
 enum Next {
-    /// The same body, or an older state.
-    Nothing,
+    /// The same body, perhaps of a later moment.
+    Same,
+    /// An older state.
+    Old,
     /// A later state.
     Change,
 }
@@ -18,25 +28,37 @@ enum Next {
 /// error, and the caller takes the orders one by one.
 pub(super) async fn one(
     tx: &mut Tx,
-    order: &IncomingOrder,
+    taking: Taking<'_>,
     before: Option<&Before>,
-    who: &str,
 ) -> Result<OrderOutcome, Failure> {
-    if let Err(refusal) = check_values(tx, order) {
+    if let Err(refusal) = check_values(tx, taking.order) {
         return Ok(OrderOutcome::Rejected(refusal));
     }
-    let Some(before) = before else { return new(tx, order, who).await };
+    let Some(before) = before else { return new(tx, taking.order, taking.who).await };
+    if taking.order.lines.is_empty() && taking.order.refunds.is_empty() {
+        let over = IncomingOrder { status: OrderStatus::OrderCancelled, ..taking.order.clone() };
+        return state(tx, Taking { order: &over, ..taking }, before).await;
+    }
     // Rows of negative quantity alone: refunds of an order that is known.
-    if order.lines.is_empty() {
-        let refunds = given_back::book(tx, before, order, who).await?;
+    if taking.order.lines.is_empty() {
+        let refunds = given_back::book(tx, before, taking.order, taking.who).await?;
         return Ok(OrderOutcome::Known { order: before.id, refunds });
     }
-    let next = match next(order, before)? {
+    state(tx, taking, before).await
+}
+
+/// A state of an order that is known.
+async fn state(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<OrderOutcome, Failure> {
+    let Taking { order, who, .. } = taking;
+    let next = match next(tx, taking, before).await? {
         Ok(next) => next,
         Err(refusal) => return Ok(OrderOutcome::Rejected(refusal)),
     };
     match next {
-        Next::Nothing => {
+        Next::Same | Next::Old => {
+            if matches!(next, Next::Same) {
+                keep_date(tx, before, order).await?;
+            }
             let refunds = given_back::book(tx, before, order, who).await?;
             Ok(OrderOutcome::Known { order: before.id, refunds })
         }
@@ -55,26 +77,54 @@ pub(super) async fn one(
     }
 }
 
-/// With a later dateModified the later state wins; an earlier one is old news; without one, another
-/// body is refused.
-fn next(order: &IncomingOrder, before: &Before) -> Result<Result<Next, Refusal>, Failure> {
+/// With a later dateModified the later state wins, an earlier one is old news, and of two of one moment
+/// the one that was fetched by itself; without one nobody can tell, and only that it is over is taken.
+async fn next(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<Result<Next, Refusal>, Failure> {
+    let order = taking.order;
     if body_hash(order)? == before.body_hash {
-        return Ok(Ok(Next::Nothing));
+        return Ok(Ok(Next::Same));
     }
-    let differs =
-        Refusal::OrderDiffers { channel: order.channel.to_string(), number: order.number.to_string() };
+    let (channel, number) = (order.channel.to_string(), order.number.to_string());
+    if same::is_another_purchase(tx, order, before).await? {
+        return Ok(Err(Refusal::NumberUsedAgain { channel, number }));
+    }
+    let is_over = order.status.standing() == Standing::Undone;
     Ok(match (order.modified, before.modified) {
-        (None, _) => Err(differs),
-        (Some(new), Some(old)) if new < old => Ok(Next::Nothing),
-        (Some(new), Some(old)) if new == old => Err(differs),
+        (None, _) if is_over && before.standing == Standing::Undone => Ok(Next::Old),
+        (None, _) if is_over => Ok(Next::Change),
+        (None, _) => Err(Refusal::OrderDiffers { channel, number }),
+        (Some(new), Some(old)) if new < old => Ok(Next::Old),
+        (Some(new), Some(old)) if new == old && taking.on_tie == OnTie::Refuse => {
+            Err(Refusal::SameDateOtherContents { channel, number })
+        }
         (Some(_), _) => Ok(Next::Change),
     })
 }
 
+/// A known body that was said again later is of that later moment: what is older than that changes
+/// nothing any more.
+async fn keep_date(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<(), Failure> {
+    let Some(modified) = order.modified.filter(|new| before.modified.is_none_or(|old| *new > old)) else {
+        return Ok(());
+    };
+    // Not of another body that came in between: then the whole is tried again.
+    sqlx::query(
+        "UPDATE customer_order SET revision = revision + 1, modified_ms = \
+         CASE WHEN modified_ms > $3 THEN modified_ms ELSE $3 END \
+         WHERE id = $1 AND body_hash = $2 RETURNING id",
+    )
+    .bind(before.id.raw())
+    .bind(before.body_hash.clone())
+    .bind(modified.millis())
+    .fetch_optional(tx.db())
+    .await?
+    .ok_or(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    Ok(())
+}
+
 async fn new(tx: &mut Tx, order: &IncomingOrder, who: &str) -> Result<OrderOutcome, Failure> {
     if order.lines.is_empty() {
-        let reason = format!("order {} is not known, so nothing of it can be refunded", order.number);
-        return Ok(OrderOutcome::Rejected(Refusal::invalid("orderNumber", reason)));
+        return Ok(OrderOutcome::Rejected(super::nothing_of_it(order)));
     }
     let priced = match live::price(tx, order).await {
         Ok(priced) => priced,

@@ -100,16 +100,17 @@ async fn write_state(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Res
     // The later state wins also where two processes book two states at once.
     let row = sqlx::query(
         "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, \
-         discount = $5, shipping = $6, fee = $7 WHERE id = $1 AND body_hash = $8 RETURNING sale_id",
+         discount = $5, shipping = $6, fee = $7, ordered_ms = $9 WHERE id = $1 AND body_hash = $8 RETURNING sale_id",
     )
     .bind(before.id.raw())
     .bind(body_hash(order)?)
     .bind(order.status.code().to_owned())
-    .bind(order.modified.map(Moment::millis))
+    .bind(order.modified.or(before.modified).map(Moment::millis))
     .bind(order.discount.minor())
     .bind(order.shipping.minor())
     .bind(order.fee.minor())
     .bind(before.body_hash.clone())
+    .bind(order.ordered.millis())
     .fetch_optional(tx.db())
     .await?
     .ok_or(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound))?;

@@ -100,8 +100,15 @@ pub(super) async fn take(
     write_lines(tx, id, priced, &fills, &line_ids, 1).await?;
     let short = fills.iter().filter(|f| **f == Fill::Short).count();
     let undone = fills.iter().filter(|f| **f == Fill::Undone).count();
-    let before =
-        Before { id, body_hash: hash, standing, past: false, modified: order.modified, sale: sale_id };
+    let before = Before {
+        id,
+        ordered: order.ordered,
+        body_hash: hash,
+        standing,
+        past: false,
+        modified: order.modified,
+        sale: sale_id,
+    };
     Ok((before, fills.len() - short - undone, short))
 }
 

@@ -12,6 +12,7 @@ mod detail;
 mod given_back;
 mod live;
 mod past;
+mod same;
 mod settled;
 mod view;
 
@@ -94,18 +95,57 @@ impl Command for TakeOrders {
         if self.past {
             return past::take(tx, &self.orders, &self.who).await;
         }
-        let mut before = known(tx, &self.orders).await?;
-        // A list may name an order twice: by then it is known, as it stands after the first time.
-        let is_any_twice = self.orders.iter().map(key).collect::<HashSet<_>>().len() < self.orders.len();
-        let mut outcomes = Vec::with_capacity(self.orders.len());
-        for order in &self.orders {
-            outcomes.push(apply::one(tx, order, before.get(&key(order)), &self.who).await?);
-            if is_any_twice {
-                before.extend(known(tx, std::slice::from_ref(order)).await?);
-            }
-        }
-        Ok(outcomes)
+        take_live(tx, &self.orders, OnTie::Refuse, &self.who).await
     }
+}
+
+/// Takes in orders that were asked for by themselves just now: of two states of one moment, such a one
+/// is the later.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TakeFetched {
+    /// The orders.
+    pub orders: Vec<IncomingOrder>,
+    /// Who or what brings them.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for TakeFetched {
+    /// One outcome an order, in their order.
+    type Answer = Vec<OrderOutcome>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, Failure> {
+        take_live(tx, &self.orders, OnTie::Wins, &self.who).await
+    }
+}
+
+/// What becomes of other contents with the dateModified that is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum OnTie {
+    /// Nobody can tell which of the two is later.
+    Refuse,
+    /// It was fetched after the other was taken in.
+    Wins,
+}
+
+async fn take_live(
+    tx: &mut Tx,
+    orders: &[IncomingOrder],
+    on_tie: OnTie,
+    who: &str,
+) -> Result<Vec<OrderOutcome>, Failure> {
+    let mut before = known(tx, orders).await?;
+    // A list may name an order twice: by then it is known, as it stands after the first time.
+    let is_any_twice = orders.iter().map(key).collect::<HashSet<_>>().len() < orders.len();
+    let mut outcomes = Vec::with_capacity(orders.len());
+    for order in orders {
+        let taking = apply::Taking { order, on_tie, who };
+        outcomes.push(apply::one(tx, taking, before.get(&key(order))).await?);
+        if is_any_twice {
+            before.extend(known(tx, std::slice::from_ref(order)).await?);
+        }
+    }
+    Ok(outcomes)
 }
 
 impl Ledger {
@@ -123,13 +163,31 @@ impl Ledger {
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
             let one = TakeOrders { orders: vec![order.clone()], past: batch.past, who: batch.who.clone() };
-            match self.execute(None, &one).await {
-                Ok(done) => outcomes.extend(done.answer),
-                Err(Failure::Refused(refusal)) => outcomes.push(OrderOutcome::Rejected(*refusal)),
-                Err(trouble) => return Err(trouble),
-            }
+            outcomes.extend(self.take_alone(&one).await?);
         }
         Ok(outcomes)
+    }
+
+    /// Takes in orders that were fetched by themselves, each in a transaction of its own.
+    pub async fn take_fetched(&self, batch: &TakeFetched) -> Result<Vec<OrderOutcome>, Failure> {
+        let mut outcomes = Vec::with_capacity(batch.orders.len());
+        for order in &batch.orders {
+            let one = TakeFetched { orders: vec![order.clone()], who: batch.who.clone() };
+            outcomes.extend(self.take_alone(&one).await?);
+        }
+        Ok(outcomes)
+    }
+
+    /// One order; its refusal is its outcome.
+    async fn take_alone<C>(&self, one: &C) -> Result<Vec<OrderOutcome>, Failure>
+    where
+        C: Command<Answer = Vec<OrderOutcome>>,
+    {
+        match self.execute(None, one).await {
+            Ok(done) => Ok(done.answer),
+            Err(Failure::Refused(refusal)) => Ok(vec![OrderOutcome::Rejected(*refusal)]),
+            Err(trouble) => Err(trouble),
+        }
     }
 
     /// Says what would become of the orders, and books nothing.
@@ -153,6 +211,7 @@ impl Ledger {
 #[derive(Clone, Debug)]
 pub(crate) struct Before {
     pub(crate) id: OrderId,
+    pub(crate) ordered: Moment,
     pub(crate) body_hash: String,
     pub(crate) standing: Standing,
     pub(crate) past: bool,
@@ -171,7 +230,7 @@ pub(crate) async fn known(
     tx: &mut Tx,
     orders: &[IncomingOrder],
 ) -> Result<HashMap<OrderKey, Before>, Failure> {
-    const HEAD: &str = "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id FROM customer_order \
+    const HEAD: &str = "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id, ordered_ms FROM customer_order \
         WHERE channel = $1 AND number";
     let mut by_channel: HashMap<&Channel, Vec<String>> = HashMap::new();
     for order in orders {
@@ -201,6 +260,7 @@ fn read_before(row: &sqlx::any::AnyRow) -> Result<Before, Failure> {
         .ok_or_else(|| Trouble::impossible("customer_order.status"))?;
     Ok(Before {
         id: OrderId::from_raw(row.try_get(2)?),
+        ordered: Moment::from_millis(row.try_get(8)?),
         body_hash: row.try_get(3)?,
         standing: status.standing(),
         past: row.try_get::<i64, _>(5)? == 1,
@@ -244,10 +304,17 @@ pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Refusal
     }
     text::short(&order.customer.name).map_err(|e| Refusal::invalid("customer.name", e))?;
     text::short(&order.customer.email).map_err(|e| Refusal::invalid("customer.email", e))?;
-    if order.lines.is_empty() && order.refunds.is_empty() {
-        return Err(Refusal::invalid("orderNumber", "an order has at least one line"));
-    }
     Ok(())
+}
+
+/// Why an order without lines, of which nothing is known, says nothing.
+fn nothing_of_it(order: &IncomingOrder) -> Refusal {
+    let reason = if order.refunds.is_empty() {
+        "an order has at least one line".to_owned()
+    } else {
+        format!("order {} is not known, so nothing of it can be refunded", order.number)
+    };
+    Refusal::invalid("orderNumber", reason)
 }
 
 /// Writes the order's row. On PostgreSQL another process may have taken the same order in between:

@@ -121,8 +121,7 @@ fn prepare<'a>(
 ) -> Result<New<'a>, Failure> {
     check_values(tx, order)?;
     if order.lines.is_empty() {
-        let reason = format!("order {} is not known, so nothing of it can be refunded", order.number);
-        return Err(Refusal::invalid("orderNumber", reason).into());
+        return Err(super::nothing_of_it(order).into());
     }
     if let Some(refusal) = order.lines.iter().find_map(|l| pieces.get(l.code.as_ref()?)) {
         return Err(refusal.clone().into());
@@ -214,6 +213,7 @@ async fn write(
         let standing = order.status.standing();
         let before = Before {
             id,
+            ordered: order.ordered,
             body_hash: row.body_hash.clone(),
             standing,
             past: true,

@@ -132,7 +132,7 @@ impl SoldInstead {
 /// Orders that follow an order, as they stand.
 pub(super) async fn following(tx: &mut Tx, order: OrderId) -> Result<Vec<Before>, Failure> {
     let rows = sqlx::query(
-        "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id FROM customer_order \
+        "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id, ordered_ms FROM customer_order \
          WHERE id IN (SELECT n.order_id FROM line_choice c JOIN order_line n ON n.id = c.new_line_id \
          WHERE c.order_id = $1 AND n.order_id <> $1) ORDER BY id",
     )

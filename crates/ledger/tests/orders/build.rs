@@ -11,7 +11,9 @@ use domain::order::{
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use domain::weight::WeightUnit;
-use ledger::{AddItems, Audited, BooksBy, BooksQuery, NewItem, OrderOutcome, RowOutcome, TakeOrders};
+use ledger::{
+    AddItems, Audited, BooksBy, BooksQuery, NewItem, OrderOutcome, RowOutcome, TakeFetched, TakeOrders,
+};
 
 pub(crate) const ZERO: Money = Money::zero(Currency::USD);
 
@@ -108,6 +110,13 @@ pub(crate) async fn take(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome
 
 pub(crate) async fn take_past(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome {
     take_as(shop, order, true).await
+}
+
+/// Takes in what was fetched by itself just now.
+pub(crate) async fn take_fetched(shop: &TestShop, order: &IncomingOrder) -> OrderOutcome {
+    shop.clock.advance_millis(1000);
+    let batch = TakeFetched { orders: vec![order.clone()], who: "feed".to_owned() };
+    shop.ledger.take_fetched(&batch).await.unwrap().remove(0)
 }
 
 async fn take_as(shop: &TestShop, order: &IncomingOrder, past: bool) -> OrderOutcome {

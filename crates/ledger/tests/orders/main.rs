@@ -9,5 +9,6 @@ mod closest;
 mod decided;
 mod past;
 mod refunded;
+mod states;
 mod taken;
 mod unlucky;

@@ -1,6 +1,6 @@
 //! What a person asks of a connection: whether its text is right, whether it would work, and to do it now.
 
-use super::client::Client;
+use super::client::{Client, check_hosts};
 use super::dice::Dice;
 use super::hosts::{NotAllowed, check_literal};
 use super::message::{ToSay, to_say};
@@ -33,7 +33,10 @@ pub enum CheckError {
     Text(#[from] ConnectionError),
     /// Its host is not one that is asked.
     #[error("base: {0}")]
-    Host(#[from] NotAllowed),
+    Host(NotAllowed),
+    /// Nor is the one that gives access tokens.
+    #[error("[secret] token: {0}")]
+    TokenHost(NotAllowed),
 }
 
 /// A connection's text that can be saved, and what the ledger keeps beside it.
@@ -68,7 +71,8 @@ impl CheckedConnection {
 /// Reads a connection's text, and refuses what cannot work.
 pub fn check_connection(text: &str) -> Result<CheckedConnection, CheckError> {
     let file = ConnectionFile::parse(text)?;
-    check_literal(file.base.url(), file.private)?;
+    check_literal(file.base.url(), file.private).map_err(CheckError::Host)?;
+    check_hosts(&file).map_err(CheckError::TokenHost)?;
     let new_pieces = if file.out.lists_new_pieces { NewPieces::List } else { NewPieces::Wait };
     Ok(CheckedConnection {
         secrets: names(&file),

@@ -3,14 +3,20 @@
 use super::hosts::{NotAllowed, Resolver, check_literal};
 use super::links;
 use super::secrets::{Secret, SecretError};
+use super::tls;
+use super::token::{Shown, Tokens};
 use crate::words::tell_all;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use domain::day::Moment;
 use domain::delivery::{NoAnswer, REQUEST_TIMEOUT, Reply};
 use feeds::connection::{ConnectionFile, SecretAs, SecretUse};
-use reqwest::header::{AUTHORIZATION, HeaderMap, HeaderName, HeaderValue};
-use reqwest::{Method, Url, redirect};
+use percent_encoding::percent_decode_str;
+use reqwest::header::{AUTHORIZATION, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue};
+use reqwest::{Certificate, Method, Url, redirect};
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
 use std::sync::Once;
 use std::time::Duration;
 
@@ -54,6 +60,14 @@ pub(super) enum ClientError {
     /// Its secret cannot be used.
     #[error(transparent)]
     Secret(#[from] SecretError),
+    /// The file of certificates cannot be used.
+    #[error("ca_file {path}: {why}; it should be a PEM file that this user may read", path = path.display())]
+    CaFile {
+        /// Which.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
     /// TLS cannot be set up.
     #[error(
         "this machine cannot ask by TLS ({}); is the package ca-certificates installed?",
@@ -83,15 +97,33 @@ pub(super) enum CallError {
         #[source]
         source: reqwest::Error,
     },
+    /// All of it together took too long, such as a token and the request itself.
+    #[error("no whole answer came within {} s", .0.as_secs())]
+    TooSlow(Duration),
+    /// There is no access token to ask with; nothing was sent.
+    #[error("{words}")]
+    NoToken {
+        /// What is known of it, without any of its text.
+        words: String,
+        /// As what it counts.
+        reply: Reply,
+    },
 }
 
 impl CallError {
     /// What it means for a message.
     pub(super) fn reply(&self) -> Reply {
-        Reply::NoAnswer(match self {
-            Self::NotSent { .. } => NoAnswer::NotSent,
-            Self::Unknown { .. } => NoAnswer::Unknown,
-        })
+        match self {
+            Self::NotSent { .. } => Reply::NoAnswer(NoAnswer::NotSent),
+            Self::Unknown { .. } | Self::TooSlow(_) => Reply::NoAnswer(NoAnswer::Unknown),
+            Self::NoToken { reply, .. } => *reply,
+        }
+    }
+
+    /// The token's own address did not answer: nothing was sent to the shop.
+    pub(super) fn of_token(at: &Url, error: reqwest::Error) -> Self {
+        let words = format!("{} gives no access token: {}", at, reason(&error.without_url()));
+        Self::NoToken { words, reply: Reply::NoAnswer(NoAnswer::NotSent) }
     }
 }
 
@@ -103,7 +135,7 @@ pub(super) enum NoBody {
 }
 
 /// What is asked.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Ask {
     pub(super) method: Method,
     pub(super) url: Url,
@@ -134,9 +166,29 @@ pub(super) struct Answer {
     pub(super) location: Option<String>,
     pub(super) content_type: Option<String>,
     pub(super) body: Result<Vec<u8>, NoBody>,
+    /// Of an answer that does not let us in: which secret was shown, and how.
+    shown: Option<String>,
 }
 
 impl Answer {
+    /// All of it, up to a limit.
+    pub(super) async fn read(answer: reqwest::Response, limit: usize, now: Moment) -> Self {
+        let status = answer.status().as_u16();
+        let headers = answer.headers().clone();
+        let body = read(answer, limit).await;
+        Self {
+            status,
+            retry_after: links::retry_after(text(&headers, "retry-after"), text(&headers, "date"), now),
+            etag: etag(&headers).filter(|tag| !tag.starts_with("W/")),
+            any_etag: etag(&headers),
+            next: links::next(headers.get_all("link").iter().filter_map(|v| v.to_str().ok())),
+            location: text(&headers, "location").map(str::to_owned),
+            content_type: text(&headers, "content-type").map(str::to_ascii_lowercase),
+            body,
+            shown: None,
+        }
+    }
+
     pub(super) fn reply(&self) -> Reply {
         Reply::Status { code: self.status, retry_after: self.retry_after }
     }
@@ -173,6 +225,9 @@ impl Answer {
                 "{words} and would lead to {to}, which is not followed; put the right address into the connection"
             );
         }
+        if let Some(shown) = &self.shown {
+            words = format!("{words}, {shown}");
+        }
         let is_text =
             self.content_type.as_deref().is_none_or(|t| t.contains("json") || t.starts_with("text/plain"));
         if let (true, Ok(body)) = (is_text, &self.body) {
@@ -190,7 +245,21 @@ impl Answer {
 #[derive(Debug)]
 pub(super) struct Client {
     http: reqwest::Client,
-    secret: Option<(HeaderName, HeaderValue)>,
+    shows: Shows,
+    /// Which secret is shown, and how, for the words about an answer that does not let us in.
+    whose: Option<String>,
+    /// Headers that go with each request.
+    fixed: Vec<(HeaderName, HeaderValue)>,
+    limits: Limits,
+}
+
+/// What we show to be let in.
+#[derive(Debug)]
+enum Shows {
+    Nothing,
+    Header(HeaderName, HeaderValue, Secret),
+    Query(String, Secret),
+    Token(Tokens),
 }
 
 static PROVIDER: Once = Once::new();
@@ -205,7 +274,7 @@ impl Client {
             // Somebody else's choice in this process is as good.
             let _ = rustls::crypto::ring::default_provider().install_default();
         });
-        check_literal(file.base.url(), file.private)?;
+        check_hosts(file)?;
         let mut builder = reqwest::Client::builder()
             .user_agent(concat!("Fleecefold/", env!("CARGO_PKG_VERSION")))
             .redirect(redirect::Policy::none())
@@ -214,49 +283,150 @@ impl Client {
             .connect_timeout(limits.connect)
             .read_timeout(limits.read)
             .timeout(limits.whole);
-        if file.base.url().scheme() == "http" {
+        if let Some(path) = &file.ca_file {
+            builder = builder.tls_certs_merge(certificates(path)?);
+        } else if addresses(file).all(|url| url.scheme() == "http") {
             // No certificate is ever looked at, so none is loaded.
             builder = builder.tls_certs_only([]);
         }
         let http = builder.build().map_err(|source| ClientError::Tls { source })?;
-        let secret = match (&file.secret, secret) {
-            (Some(how), Some(secret)) => Some(header(how, secret)?),
-            _ => None,
+        let shows = match (&file.secret, secret) {
+            (Some(how), Some(secret)) => shows(how, secret)?,
+            _ => Shows::Nothing,
         };
-        Ok(Self { http, secret })
+        let fixed = file.headers.iter().filter_map(|(name, value)| {
+            // The connection's own check let only headers through that can be sent.
+            Some((HeaderName::from_bytes(name.as_bytes()).ok()?, HeaderValue::from_str(value).ok()?))
+        });
+        Ok(Self { http, shows, whose: file.secret.as_ref().map(whose), fixed: fixed.collect(), limits })
     }
 
     /// Asks, and reads the answer up to its limit. Dropped in the middle, it is as cut off.
     pub(super) async fn ask(&self, ask: Ask, now: Moment) -> Result<Answer, CallError> {
-        let mut request = self.http.request(ask.method, ask.url);
+        let whole = self.limits.whole;
+        let Shows::Token(tokens) = &self.shows else { return self.send(ask, None, now).await };
+        // The token's own request counts too: a message must be over before its lease is.
+        let asked = tokio::time::timeout(whole, async {
+            let shown = tokens.shown(&self.http, None, now).await?;
+            let answer = self.send(ask.clone(), Some(&shown), now).await?;
+            if answer.status != 401 {
+                return Ok(answer);
+            }
+            // It may have been taken back before its time: once more with another.
+            let shown = tokens.shown(&self.http, Some(&shown), now).await?;
+            self.send(ask, Some(&shown), now).await
+        });
+        asked.await.unwrap_or(Err(CallError::TooSlow(whole)))
+    }
+
+    async fn send(&self, ask: Ask, token: Option<&Shown>, now: Moment) -> Result<Answer, CallError> {
+        let mut url = ask.url;
+        if let Shows::Query(name, secret) = &self.shows {
+            url.query_pairs_mut().append_pair(name, secret.reveal());
+        }
+        let has_body = ask.body.is_some();
+        let mut request = self.http.request(ask.method, url);
         for (name, value) in ask.headers {
+            if !self.fixed.iter().any(|(fixed, _)| fixed == name) {
+                request = request.header(name, value);
+            }
+        }
+        for (name, value) in self.fixed.iter().filter(|(name, _)| has_body || name != CONTENT_TYPE) {
             request = request.header(name, value);
         }
-        if let Some((name, value)) = &self.secret {
+        if let Shows::Header(name, value, _) = &self.shows {
             request = request.header(name, value);
+        }
+        if let Some(token) = token {
+            request = request.header(AUTHORIZATION, token.header());
         }
         if let Some(body) = ask.body {
             request = request.body(body);
         }
         let answer = request.send().await.map_err(told_apart)?;
-        let status = answer.status().as_u16();
-        let headers = answer.headers().clone();
-        let body = read(answer, ask.limit).await;
-        Ok(Answer {
-            status,
-            retry_after: links::retry_after(text(&headers, "retry-after"), text(&headers, "date"), now),
-            etag: etag(&headers).filter(|tag| !tag.starts_with("W/")),
-            any_etag: etag(&headers),
-            next: links::next(headers.get_all("link").iter().filter_map(|v| v.to_str().ok())),
-            location: text(&headers, "location").map(str::to_owned),
-            content_type: text(&headers, "content-type").map(str::to_ascii_lowercase),
-            body,
-        })
+        let mut answer = Answer::read(answer, ask.limit, now).await;
+        self.hide(&mut answer, token);
+        if matches!(answer.status, 401 | 403) {
+            let nothing = || "and the connection shows no secret; name one under [secret]".to_owned();
+            answer.shown = Some(self.whose.clone().unwrap_or_else(nothing));
+        }
+        Ok(answer)
     }
+
+    /// Takes out of an answer what we showed: where it is sent back, it would be kept or shown with the rest.
+    fn hide(&self, answer: &mut Answer, token: Option<&Shown>) {
+        if let Shows::Query(name, _) = &self.shows {
+            for link in [&mut answer.next, &mut answer.location] {
+                *link = link.take().map(|link| without_parameter(&link, name));
+            }
+        }
+        if (200..300).contains(&answer.status) {
+            return;
+        }
+        let secret = match (&self.shows, token) {
+            (_, Some(token)) => token.secret(),
+            (Shows::Header(_, _, secret) | Shows::Query(_, secret), None) => secret,
+            (Shows::Token(_) | Shows::Nothing, None) => return,
+        };
+        // A refusal that shows what was refused. What is shorter could stand in any text.
+        if secret.reveal().len() < LEAST_HIDDEN {
+            return;
+        }
+        if let Ok(body) = &mut answer.body {
+            *body = String::from_utf8_lossy(body).replace(secret.reveal(), "…").into_bytes();
+        }
+        answer.location = answer.location.take().map(|to| to.replace(secret.reveal(), "…"));
+    }
+}
+
+/// The shortest secret that is looked for in an answer.
+const LEAST_HIDDEN: usize = 4;
+
+/// All addresses that a connection names by itself.
+fn addresses(file: &ConnectionFile) -> impl Iterator<Item = &Url> {
+    let token = file.secret.as_ref().and_then(|secret| match &secret.how {
+        SecretAs::Token(grant) => Some(&grant.at),
+        _ => None,
+    });
+    std::iter::once(file.base.url()).chain(token)
+}
+
+/// Refuses hosts that are not asked.
+pub(super) fn check_hosts(file: &ConnectionFile) -> Result<(), NotAllowed> {
+    addresses(file).try_for_each(|url| check_literal(url, file.private))
+}
+
+fn certificates(path: &Path) -> Result<Vec<Certificate>, ClientError> {
+    let wrong = |why: String| ClientError::CaFile { path: path.to_owned(), why };
+    let mut pem = Vec::new();
+    let read = File::open(path).and_then(|file| file.take(MAX_PEM_BYTES + 1).read_to_end(&mut pem));
+    read.map_err(|e| wrong(e.to_string()))?;
+    if pem.len() as u64 > MAX_PEM_BYTES {
+        return Err(wrong(format!("it has more than {MAX_PEM_BYTES} bytes")));
+    }
+    let found = Certificate::from_pem_bundle(&pem).map_err(|e| wrong(reason(&e)))?;
+    if found.is_empty() { Err(wrong("no certificate stands in it".to_owned())) } else { Ok(found) }
+}
+
+/// The longest file of certificates: the whole world's have a fourth of it.
+const MAX_PEM_BYTES: u64 = 1 << 20;
+
+/// A link without a parameter of its query; the others stay as they were written.
+fn without_parameter(link: &str, name: &str) -> String {
+    let Some((path, query)) = link.split_once('?') else { return link.to_owned() };
+    let is_it = |pair: &&str| {
+        let key = pair.split('=').next().unwrap_or_default();
+        percent_decode_str(key).decode_utf8_lossy() == name
+    };
+    let kept: Vec<&str> = query.split('&').filter(|pair| !is_it(pair)).collect();
+    if kept.is_empty() { path.to_owned() } else { format!("{path}?{}", kept.join("&")) }
 }
 
 /// What went wrong, without the layers that only pass it on: they say nothing to a shopkeeper.
 fn reason(error: &reqwest::Error) -> String {
+    if let Some(words) = tls::words(error) {
+        return words;
+    }
     const PASSED_ON: [&str; 4] =
         ["error sending request", "client error (", "connection error", "request or response body error"];
     let mut words: Vec<String> = Vec::new();
@@ -304,12 +474,14 @@ async fn read(mut answer: reqwest::Response, limit: usize) -> Result<Vec<u8>, No
     }
 }
 
-fn header(how: &SecretUse, secret: &Secret) -> Result<(HeaderName, HeaderValue), SecretError> {
+fn shows(how: &SecretUse, secret: &Secret) -> Result<Shows, SecretError> {
     let name = || how.name.as_str().to_owned();
     let (header, value) = match &how.how {
+        SecretAs::Query(parameter) => return Ok(Shows::Query(parameter.clone(), secret.clone())),
+        SecretAs::Token(grant) => return Ok(Shows::Token(Tokens::new(grant, &how.name, secret)?)),
         SecretAs::Bearer => (AUTHORIZATION, format!("Bearer {}", secret.reveal())),
         SecretAs::Basic if !secret.reveal().contains(':') => {
-            return Err(SecretError::NoColon { name: name() });
+            return Err(SecretError::NoColon { name: name(), how: "basic" });
         }
         SecretAs::Basic => (AUTHORIZATION, format!("Basic {}", STANDARD.encode(secret.reveal()))),
         SecretAs::Header(header) => {
@@ -320,5 +492,18 @@ fn header(how: &SecretUse, secret: &Secret) -> Result<(HeaderName, HeaderValue),
     };
     let mut value = HeaderValue::from_str(&value).map_err(|_| SecretError::Control { name: name() })?;
     value.set_sensitive(true);
-    Ok((header, value))
+    Ok(Shows::Header(header, value, secret.clone()))
+}
+
+/// Which secret is shown, and how.
+fn whose(how: &SecretUse) -> String {
+    let name = how.name.as_str();
+    let way = match &how.how {
+        SecretAs::Bearer => "as a bearer token".to_owned(),
+        SecretAs::Basic => "as user and password".to_owned(),
+        SecretAs::Header(header) => format!("in the header {header}"),
+        SecretAs::Query(parameter) => format!("in the query as {parameter}"),
+        SecretAs::Token(grant) => format!("to get an access token from {}", grant.at),
+    };
+    format!("and was shown the secret “{name}” {way}; is it the right one, and may it do this?")
 }

@@ -22,6 +22,8 @@ pub enum HookAnswer {
     Taken,
     /// It was taken before.
     Seen,
+    /// It is about something that is not asked for; there is nothing to take.
+    PassedOver,
     /// It is kept aside: an order that cannot be taken yet.
     Kept,
     /// It is no order that can be read; its sender has it still.
@@ -72,6 +74,9 @@ async fn take(
             return Ok(HookAnswer::Unsigned(error));
         }
     };
+    if hooks.event.as_ref().is_some_and(|event| !event.takes(headers.0, body)) {
+        return Ok(HookAnswer::PassedOver);
+    }
     if ledger.hook_seen(connection.id, &message).await? {
         return Ok(HookAnswer::Seen);
     }

@@ -7,7 +7,7 @@ use domain::delivery::{Saying, message_key};
 use domain::ids::{ConnectionId, ItemId};
 use domain::stock::Availability;
 use feeds::connection::{Base, BatchCall, Call, FillError, Method, Out, Place};
-use feeds::{Listing, json_batch};
+use feeds::{Listing, ListingMessages, json_batch};
 use ledger::{Claimed, Failure, ListingRow, ListingState, Stood};
 use reqwest::Url;
 use std::time::Instant;
@@ -79,7 +79,7 @@ pub(super) fn to_say(
     }
     let out = &reach.file.out;
     let kind = kind(out, is_gone, before);
-    let hash = out.messages.hash(&listing);
+    let hash = messages(out, call(out, kind)).hash(&listing);
     let message = Message {
         item,
         holder,
@@ -107,6 +107,19 @@ fn kind(out: &Out, is_gone: bool, before: Option<ListingState>) -> Kind {
     if stands || out.new.is_none() { Kind::Tell } else { Kind::New }
 }
 
+fn call(out: &Out, kind: Kind) -> &Call {
+    match kind {
+        Kind::Tell => &out.tell,
+        Kind::New => out.new.as_ref().unwrap_or(&out.tell),
+        Kind::End => out.end.as_ref().unwrap_or(&out.tell),
+    }
+}
+
+/// What a call says: its own, or what `[out]` says.
+fn messages<'a>(out: &'a Out, call: &'a Call) -> &'a ListingMessages {
+    call.messages.as_ref().unwrap_or(&out.messages)
+}
+
 impl Message {
     /// Whether a request that begins now could outlive its lease.
     pub(super) fn is_late(&self) -> bool {
@@ -116,14 +129,6 @@ impl Message {
     /// Whether it tells of a listing that can be made once more where the other shop has lost it.
     pub(super) fn can_be_made_anew(&self, out: &Out) -> bool {
         self.kind == Kind::Tell && out.new.is_some()
-    }
-
-    fn call<'a>(&self, out: &'a Out) -> &'a Call {
-        match self.kind {
-            Kind::Tell => &out.tell,
-            Kind::New => out.new.as_ref().unwrap_or(&out.tell),
-            Kind::End => out.end.as_ref().unwrap_or(&out.tell),
-        }
     }
 
     /// What it becomes where this is taken.
@@ -138,17 +143,17 @@ impl Message {
             (Place::OtherId, self.stood.other_id.as_str()),
             (Place::Revision, revision.as_str()),
         ];
-        self.call(out).to.fill(base, &fillings)
+        call(out, self.kind).to.fill(base, &fillings)
     }
 
     /// The request that says it, against the state that is known there.
     pub(super) fn ask(&self, connection: ConnectionId, base: &Base, out: &Out, etag: &str) -> Made<Ask> {
-        let call = self.call(out);
+        let call = call(out, self.kind);
         let mut headers = vec![("idempotency-key", self.key(connection))];
         if !etag.is_empty() && self.kind != Kind::New {
             headers.push(("if-match", etag.to_owned()));
         }
-        let body = (call.method != Method::Delete).then(|| out.messages.write(&self.listing));
+        let body = (call.method != Method::Delete).then(|| messages(out, call).write(&self.listing));
         if body.is_some() {
             headers.push(("content-type", "application/json".to_owned()));
         }
@@ -172,7 +177,11 @@ impl Message {
         match self.kind {
             Kind::Tell => true,
             // Where the answer has an id for us it must be the answer to this one alone.
-            Kind::New => out.new.as_ref().is_none_or(|n| n.id.is_none() && !out.tell.to.has(Place::OtherId)),
+            // So must one that says something else than the others.
+            Kind::New => out
+                .new
+                .as_ref()
+                .is_none_or(|n| n.id.is_none() && n.messages.is_none() && !out.tell.to.has(Place::OtherId)),
             Kind::End => false,
         }
     }
@@ -200,7 +209,8 @@ pub(super) fn batch_ask(
     call: &BatchCall,
     messages: &[Message],
 ) -> Made<Ask> {
-    let documents: Vec<Vec<u8>> = messages.iter().map(|m| out.messages.write(&m.listing)).collect();
+    let written = call.messages.as_ref().unwrap_or(&out.messages);
+    let documents: Vec<Vec<u8>> = messages.iter().map(|m| written.write(&m.listing)).collect();
     let first = messages.first().map(|m| message_key(connection, m.item, m.listing.revision));
     let mut told: Vec<String> =
         messages.iter().map(|m| format!("{} {}", m.item, m.listing.revision)).collect();

@@ -24,6 +24,8 @@ mod say;
 mod secrets;
 mod serve;
 pub mod signature;
+mod tls;
+mod token;
 
 pub use by_hand::{
     Asked, CheckError, CheckedConnection, NowDone, Tried, WouldSend, check_connection, now, try_connection,

@@ -92,7 +92,8 @@ impl Position {
     /// The address of the next page.
     pub(super) fn address(&self, base: &Base, pull: &Pull) -> Result<Url, FillError> {
         let walk = self.known.walk.as_ref();
-        let since = walk.map_or_else(|| self.since(pull), |w| Moment::from_millis(w.since)).to_string();
+        let since = walk.map_or_else(|| self.since(pull), |w| Moment::from_millis(w.since));
+        let since = pull.since.write(since);
         let at = walk.map(|w| w.at.as_str());
         if let (NextPage::Link, Some(at)) = (&pull.next, at) {
             return base.follow(base.url(), at);

@@ -78,10 +78,12 @@ pub enum SecretError {
         name: String,
     },
     /// A user and password without the colon between.
-    #[error("the secret “{name}” is used as = \"basic\", and has no colon; write user:password")]
+    #[error("the secret “{name}” is used as = \"{how}\", and has no colon; write {words}", words = pair(how))]
     NoColon {
         /// Its name.
         name: String,
+        /// How it goes with a request.
+        how: &'static str,
     },
     /// A key of a hook that cannot be one.
     #[error("the hook's secret “{name}” {why}")]
@@ -91,6 +93,11 @@ pub enum SecretError {
         /// What is wrong with it.
         why: &'static str,
     },
+}
+
+/// What stands before and behind the colon.
+fn pair(how: &str) -> &'static str {
+    if how == "oauth" { "client:secret" } else { "user:password" }
 }
 
 type Variables = dyn Fn(&str) -> Option<String> + Send + Sync;

@@ -77,6 +77,12 @@ fn a_text_is_checked_before_it_is_saved() {
     check(&text("https://127.0.0.1/api", ""), "base: 127.0.0.1 has the address 127.0.0.1");
     check(&text("https://127.0.0.1/api", "private = true\n"), "Wait");
     check(&text("https://[fe80::1]/api", "private = true\n"), "which is not one of the world's");
+    let token = |at: &str| format!("[secret]\nname = \"v\"\nas = \"oauth\"\ntoken = \"{at}\"\n");
+    check(
+        &text("https://shop.example/api", &token("https://10.0.0.1/token")),
+        "[secret] token: 10.0.0.1 has",
+    );
+    check(&text("https://shop.example/api", &token("https://login.shop.example/token")), "Wait");
     check("channel = ", "line 1");
 }
 
@@ -94,4 +100,11 @@ fn the_connection_that_shows_every_key_can_be_used() {
         assert!(refused.is_err(), "{key}");
     }
     assert!(keys > 40, "{keys}");
+    // Those beside them, of which only one can stand, are keys too.
+    for line in text.lines().filter_map(|l| l.strip_prefix("# ")) {
+        let Some((key, _)) = line.split_once(" = ").filter(|(key, _)| !key.contains(' ')) else { continue };
+        let told = check_connection(&text.replacen(&format!("# {line}"), line, 1));
+        let told = told.map_or_else(|e| e.to_string(), |_| String::new());
+        assert!(!told.contains("unknown field"), "{key}: {told}");
+    }
 }

@@ -202,3 +202,25 @@ async fn no_card_number_is_kept_with_an_order_that_cannot_be_taken() {
     ground.rounds(HOUR).await;
     assert_eq!((ground.status().await.orders_kept, ground.stock("NEW").await.as_str()), (0, "0 0"));
 }
+
+#[tokio::test]
+async fn a_hook_about_something_else_is_passed_over_once_it_is_believed() {
+    let table = "secret = [\"hook\"]\nevent = { header = \"X-Event\", only = [\"order.paid\"] }\n";
+    let ground = Ground::with(&hooks(table), &["B1"]).await;
+    ground.secret("hook", KEY);
+    let about = |id: &str, event: &str, body: &str| {
+        let mut headers = signed(KEY, id, 0, body);
+        headers.push(("x-event".to_owned(), event.to_owned()));
+        headers
+    };
+    let ping = "{\"hello\": true}";
+    assert_eq!(take(&ground, "village", &about("msg_1", "ping", ping), ping).await, "passedover");
+    let unsigned = vec![("x-event".to_owned(), "ping".to_owned())];
+    assert_eq!(take(&ground, "village", &unsigned, ping).await, "unsigned");
+    let body = order("1", "B1");
+    assert_eq!(take(&ground, "village", &about("msg_2", "stock.changed", &body), &body).await, "passedover");
+    assert_eq!(ground.stock("B1").await, "1 0");
+    // The same message, about what is asked for, was not remembered as seen.
+    assert_eq!(take(&ground, "village", &about("msg_2", "order.paid", &body), &body).await, "taken");
+    assert_eq!(ground.stock("B1").await, "0 0");
+}

@@ -7,6 +7,7 @@ mod counter;
 mod ground;
 mod hands;
 mod hooks;
+mod keys;
 mod lists;
 mod messages;
 mod orders;

@@ -90,6 +90,8 @@ fn kind_of(refusal: &Refusal) -> Kind {
         Refusal::Stale { .. } => Kind::Stale,
         Refusal::CodeTaken { .. } => Kind::CodeTaken,
         Refusal::OrderDiffers { .. } => Kind::OrderDiffers,
+        Refusal::SameDateOtherContents { .. } => Kind::SameDateOtherContents,
+        Refusal::NumberUsedAgain { .. } => Kind::NumberUsedAgain,
         Refusal::TooOften { .. } => Kind::TooOften,
     }
 }
@@ -131,6 +133,8 @@ fn fill(document: &mut ProblemDocument, refusal: Refusal) {
         | Refusal::Invalid { .. }
         | Refusal::NotVoidable { .. }
         | Refusal::OrderDiffers { .. }
+        | Refusal::SameDateOtherContents { .. }
+        | Refusal::NumberUsedAgain { .. }
         | Refusal::TooOften { .. } => {}
     }
 }
@@ -171,6 +175,8 @@ mod tests {
         let too_few = Refusal::NotEnough { code: c4, title: t4, asked: text("3"), free: text("2") };
         let too_much = Refusal::MoreThanSold { title: text("cowl"), asked: text("2"), left: text("1") };
         let differs = Refusal::OrderDiffers { channel: text("online"), number: text("9") };
+        let same_date = Refusal::SameDateOtherContents { channel: text("online"), number: text("9") };
+        let used_again = Refusal::NumberUsedAgain { channel: text("online"), number: text("9") };
         vec![
             (Refusal::UnknownCode { code: text("X") }, "unknown-code", 404, "/code"),
             (Refusal::WrongDigit { code: text("X"), expected: 3 }, "wrong-digit", 422, "/checkDigit"),
@@ -188,6 +194,8 @@ mod tests {
             (Refusal::Stale { what: text("item"), expected: 1, current: 2 }, "stale", 412, "/revision"),
             (Refusal::CodeTaken { code: text("X"), title: text("cowl") }, "code-taken", 409, "/code"),
             (differs, "order-differs", 409, "/detail"),
+            (same_date, "same-date-other-contents", 409, "/detail"),
+            (used_again, "number-used-again", 409, "/detail"),
             (Refusal::TooOften { seconds: 2 }, "too-often", 429, "/detail"),
         ]
     }

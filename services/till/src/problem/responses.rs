@@ -44,7 +44,8 @@ pub(crate) enum WriteProblems {
     #[response(status = 404, content_type = "application/problem+json")]
     NoSuch(ProblemDocument),
     /// already-sold (by whom and when), set-aside (until when), not-enough, gone, hold-over,
-    /// not-voidable, code-taken, order-differs, or still-running
+    /// not-voidable, code-taken, order-differs, same-date-other-contents, number-used-again, or
+    /// still-running
     #[response(status = 409, content_type = "application/problem+json")]
     Conflict(ProblemDocument),
     /// too-large

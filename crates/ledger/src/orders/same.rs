@@ -1,0 +1,58 @@
+//! Whether a state is of the order that is known by its number, or of another purchase.
+
+use super::Before;
+use crate::command::Tx;
+use crate::error::Failure;
+use crate::lookup;
+use domain::codes::Code;
+use domain::order::IncomingOrder;
+use sqlx::Row;
+use std::collections::HashSet;
+
+/// A number that was used again, for another purchase: placed on another day, and with no line in
+/// common. A changed day alone is the same order, and so is one whose lines were all exchanged.
+pub(super) async fn is_another_purchase(
+    tx: &mut Tx,
+    order: &IncomingOrder,
+    before: &Before,
+) -> Result<bool, Failure> {
+    let zone = &tx.shop().zone;
+    if order.lines.is_empty() || zone.day_of(order.ordered) == zone.day_of(before.ordered) {
+        return Ok(false);
+    }
+    let known = known_lines(tx, before).await?;
+    let codes: Vec<Code> = order.lines.iter().filter_map(|line| line.code.clone()).collect();
+    let currency = tx.shop().currency;
+    let found = lookup::find_known(tx.db(), &codes, currency).await?;
+    Ok(!order.lines.iter().any(|line| match &line.code {
+        Some(code) => {
+            known.texts.contains(&code.key())
+                || found.get(code).is_some_and(|item| known.items.contains(&item.id.raw()))
+        }
+        None => known.texts.contains(&line.name),
+    }))
+}
+
+/// What a known order's lines are of: items of this shop, and codes or names as text.
+struct KnownLines {
+    items: HashSet<i64>,
+    texts: HashSet<String>,
+}
+
+async fn known_lines(tx: &mut Tx, before: &Before) -> Result<KnownLines, Failure> {
+    let rows = sqlx::query(
+        "SELECT item_id, code, title FROM order_line WHERE order_id = $1 UNION ALL \
+         SELECT item_id, code, title FROM sale_line WHERE sale_id = $2",
+    )
+    .bind(before.id.raw())
+    .bind(before.sale.map_or(0, domain::ids::SaleId::raw))
+    .fetch_all(tx.db())
+    .await?;
+    let mut known = KnownLines { items: HashSet::new(), texts: HashSet::new() };
+    for row in &rows {
+        known.items.extend(row.try_get::<Option<i64>, _>(0)?);
+        let (code, title): (String, String) = (row.try_get(1)?, row.try_get(2)?);
+        known.texts.extend([code, title].into_iter().filter(|text| !text.is_empty()));
+    }
+    Ok(known)
+}
