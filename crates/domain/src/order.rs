@@ -30,6 +30,9 @@ pub enum OrderStatus {
     OrderCancelled,
     /// Undoes what is left of it.
     OrderReturned,
+    /// A word that nobody here knows, and none of schema.org's: holds stock and makes no sale, until a
+    /// later state or a person says what it means.
+    Unknown,
 }
 
 /// What a status means for stock and books.
@@ -44,7 +47,7 @@ pub enum Standing {
 }
 
 impl OrderStatus {
-    /// Every status.
+    /// Every status of schema.org's.
     pub const ALL: [Self; 8] = [
         Self::OrderPaymentDue,
         Self::OrderProcessing,
@@ -62,7 +65,7 @@ impl OrderStatus {
             .strip_prefix("https://schema.org/")
             .or_else(|| code.strip_prefix("http://schema.org/"))
             .unwrap_or(code);
-        Self::ALL.into_iter().find(|s| s.code() == bare)
+        Self::ALL.into_iter().chain([Self::Unknown]).find(|s| s.code() == bare)
     }
 
     /// schema.org's name.
@@ -76,13 +79,14 @@ impl OrderStatus {
             Self::OrderProblem => "OrderProblem",
             Self::OrderCancelled => "OrderCancelled",
             Self::OrderReturned => "OrderReturned",
+            Self::Unknown => "Unknown",
         }
     }
 
     /// What it means here.
     pub fn standing(self) -> Standing {
         match self {
-            Self::OrderPaymentDue => Standing::Unpaid,
+            Self::OrderPaymentDue | Self::Unknown => Standing::Unpaid,
             Self::OrderCancelled | Self::OrderReturned => Standing::Undone,
             Self::OrderProcessing
             | Self::OrderInTransit

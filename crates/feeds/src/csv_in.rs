@@ -1,7 +1,7 @@
 //! A CSV file as records: finds the columns once, then fills the cells of row after row.
 
 use crate::csv_row::{Ended, RowReader, Span, part};
-use crate::fields::{Feed, order};
+use crate::fields::{CHANGES_WITH_ORDER, Feed, order};
 use crate::hash;
 use crate::layout::{Delimiter, Encoding, FieldMap, Format, Layout};
 use crate::record::{Reading, Record};
@@ -268,15 +268,15 @@ impl<R: Read> CsvIn<R> {
             .all(|field| !matches!(self.columns.get(field), Some(Column::At(at)) if *at > 0))
     }
 
-    /// The row's own hash: of all its fields as they stand but the reason and the customer's.
+    /// The row's own hash: of all its fields as they stand but the reason and what changes with the order.
     pub(crate) fn identity(&self, record: &Record) -> String {
-        let customers = [order::CUSTOMER, order::EMAIL].map(|field| match self.columns.get(field) {
+        let changing = CHANGES_WITH_ORDER.map(|field| match self.columns.get(field) {
             Some(Column::At(at)) => *at,
             _ => usize::MAX,
         });
         let mut hasher = Sha256::new();
         for (at, span) in self.spans.iter().enumerate() {
-            if !customers.contains(&at) {
+            if !changing.contains(&at) {
                 hasher.update(&record.raw[span.start..span.end]);
                 hasher.update([0x1f]);
             }

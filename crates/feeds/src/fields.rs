@@ -118,6 +118,21 @@ fields! { listing:
     REVISION = "revision" Number false,
 }
 
+/// What is the order's, or changes with it: a refund's row that says something else of these is the same
+/// row again.
+pub(crate) const CHANGES_WITH_ORDER: [usize; 10] = [
+    order::DATE,
+    order::STATUS,
+    order::MODIFIED,
+    order::PRICE,
+    order::DISCOUNT,
+    order::SHIPPING,
+    order::TAX,
+    order::FEE,
+    order::CUSTOMER,
+    order::EMAIL,
+];
+
 /// Where schema.org keeps a field of a JSON record, seen from the record: dots become levels.
 pub(crate) fn json_pointer(feed: Feed, field: usize) -> String {
     match (feed, field) {

@@ -3,8 +3,7 @@
 use crate::cells::Cells;
 use crate::csv_in::REASON;
 use crate::csv_row::RowReader;
-use crate::fields::Feed;
-use crate::fields::{item, listing, order, style};
+use crate::fields::{CHANGES_WITH_ORDER, Feed, item, listing, order, style};
 use crate::json_scan::{Document, Stop};
 use crate::json_text::{elements, find, members, not_json, text};
 use crate::layout::{Delimiter, Encoding, Format, Layout, Pointer};
@@ -177,18 +176,43 @@ fn is_list(feed: Feed, place: usize) -> bool {
     }
 }
 
-/// What tells a row from another: its members but the customer's.
+/// What tells a row from another: its members but what changes with the order.
 fn hash_of(object: &Object, layout: &Layout) -> String {
-    let customers = [order::CUSTOMER, order::EMAIL]
-        .map(|f| layout.fields.get(f).and_then(|m| m.as_ref()).and_then(|m| m.pointer.steps.first()));
+    let place = |field: usize| layout.fields.get(field).and_then(|map| map.as_ref());
+    let changing: Vec<&[String]> = CHANGES_WITH_ORDER
+        .iter()
+        .filter_map(|field| {
+            let steps = place(*field)?.pointer.steps.as_slice();
+            // All of a customer is a person's, whatever of it is mapped.
+            let whole = [order::CUSTOMER, order::EMAIL].contains(field);
+            Some(if whole { steps.get(..1)? } else { steps })
+        })
+        .collect();
     let mut bytes = Vec::new();
-    for (name, value) in object.iter().filter(|(n, _)| !customers.contains(&Some(n))) {
+    write_members(object, &changing, &mut bytes);
+    hash::of_bytes(&bytes)
+}
+
+/// The members but those at the places; of a member that holds one, the rest of it.
+fn write_members(object: &Object, without: &[&[String]], bytes: &mut Vec<u8>) {
+    for (name, value) in object {
+        let below: Vec<&[String]> = without
+            .iter()
+            .filter_map(|steps| steps.split_first())
+            .filter(|(first, _)| *first == name)
+            .map(|(_, rest)| rest)
+            .collect();
+        if below.iter().any(|rest| rest.is_empty()) {
+            continue;
+        }
         bytes.extend_from_slice(name.as_bytes());
         bytes.push(0x1f);
-        bytes.extend_from_slice(value.get().as_bytes());
+        match members(value.get()) {
+            Ok(inner) if !below.is_empty() => write_members(&inner, &below, bytes),
+            _ => bytes.extend_from_slice(value.get().as_bytes()),
+        }
         bytes.push(0x1e);
     }
-    hash::of_bytes(&bytes)
 }
 
 /// An object written again without one of its members, the others as they stood.

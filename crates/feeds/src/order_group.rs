@@ -113,7 +113,7 @@ impl Group {
 
     /// Takes one row's line or refund, and what else it says about the order.
     pub(crate) fn add(&mut self, values: &Values, row: Row) -> Done {
-        self.add_told(values, row.line)?;
+        self.add_told(values, row.line, row.past)?;
         let counts = |field| values.says_itself(field) || row.first;
         let zero = Money::zero(values.reading.currency);
         let amount = |field| -> Result<Money, Problem> {
@@ -139,7 +139,7 @@ impl Group {
         self.add_line(values, quantity, discount, row)
     }
 
-    fn add_told(&mut self, values: &Values, line: u64) -> Done {
+    fn add_told(&mut self, values: &Values, line: u64, past: bool) -> Done {
         let moment = |field| {
             move |text: &str| {
                 let map = values.map(field);
@@ -147,9 +147,12 @@ impl Group {
                 date::read(text, map.and_then(|m| m.date.as_deref()), zone)
             }
         };
-        let status = |code: &str| {
-            let known = || OrderStatus::ALL.map(OrderStatus::code).join(", ");
-            OrderStatus::from_code(code).ok_or_else(|| Cause::NotAWord { known: known() })
+        let known = || OrderStatus::ALL.map(OrderStatus::code).join(", ");
+        let status = |code: &str| match OrderStatus::from_code(code) {
+            Some(status) => Ok(status),
+            // History has no stock to hold until somebody says what is meant.
+            None if past => Err(Cause::NotAWord { known: known() }),
+            None => Ok(OrderStatus::Unknown),
         };
         agree(&mut self.ordered, values, order::DATE, line, moment(order::DATE))?;
         agree(&mut self.modified, values, order::MODIFIED, line, moment(order::MODIFIED))?;

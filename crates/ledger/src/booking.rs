@@ -69,6 +69,8 @@ pub(crate) struct Draft {
     pub(crate) channel: Channel,
     pub(crate) at: Moment,
     pub(crate) order: Option<OrderId>,
+    /// Whether its order was sold before, and counts in the books already.
+    pub(crate) further: bool,
     pub(crate) lines: Vec<DraftLine>,
     pub(crate) totals: Totals,
     pub(crate) fee: Money,
@@ -277,5 +279,6 @@ fn figures(draft: &Draft, currency: Currency) -> Result<Figures, Failure> {
             cost: l.cost,
         })
         .collect();
-    sale_figures(&lines, draft.totals.shipping, draft.fee, draft.totals.rounding)
+    let figures = sale_figures(&lines, draft.totals.shipping, draft.fee, draft.totals.rounding)?;
+    Ok(if draft.further { Figures { sales: 0, ..figures } } else { figures })
 }

@@ -25,6 +25,7 @@ pub(crate) async fn sum_by_day(connection: &mut AnyConnection, shop: &Shop) -> R
     add_sales(connection, shop, &mut days).await?;
     add_refunds(connection, shop, &mut days).await?;
     add_put_back(connection, shop, &mut days).await?;
+    add_fees(connection, shop, &mut days).await?;
     days.retain(|_, figures| *figures != Figures::none(shop.currency));
     Ok(days)
 }
@@ -66,8 +67,9 @@ async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days)
     loop {
         let rows = sqlx::query(
             "SELECT s.id, s.channel, s.at_ms, s.shipping, s.fee, s.rounding, \
-             l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost \
-             FROM sale s JOIN sale_line l ON l.sale_id = s.id \
+             l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, \
+             CASE WHEN o.sale_id <> s.id THEN 1 ELSE 0 END \
+             FROM sale s LEFT JOIN sale_line l ON l.sale_id = s.id LEFT JOIN customer_order o ON o.id = s.order_id \
              WHERE s.id IN (SELECT id FROM sale WHERE id > $1 ORDER BY id LIMIT $2) \
              AND NOT EXISTS (SELECT 1 FROM voided v WHERE v.sale_id = s.id) ORDER BY s.id, l.id",
         )
@@ -77,10 +79,15 @@ async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days)
         .await?;
         for of_sale in rows.chunk_by(|a, b| a.try_get::<i64, _>(0).ok() == b.try_get::<i64, _>(0).ok()) {
             let sale = &of_sale[0];
-            let lines =
-                of_sale.iter().map(|r| book_line(r, 6, shop.currency)).collect::<Result<Vec<_>, _>>()?;
+            // A further sale of an order may be of its shipping alone.
+            let has_lines = sale.try_get::<Option<String>, _>(6)?.is_some();
+            let lines = of_sale.iter().filter(|_| has_lines).map(|r| book_line(r, 6, shop.currency));
+            let lines = lines.collect::<Result<Vec<_>, _>>()?;
             let money = |at: usize| Money::from_minor(sale.try_get(at)?, shop.currency).stored("sale");
             let figures = sale_figures(&lines, money(3)?, money(4)?, money(5)?)?;
+            // An order counts once, by its first sale.
+            let sales = 1 - sale.try_get::<i64, _>(13)?;
+            let figures = Figures { sales, ..figures };
             let at = Moment::from_millis(sale.try_get(2)?);
             add(days, shop, at, &sale.try_get::<String, _>(1)?, &figures)?;
         }
@@ -178,6 +185,27 @@ async fn add_put_back(connection: &mut AnyConnection, shop: &Shop, days: &mut Da
             let line = book_line(row, 3, shop.currency)?;
             let cost = Money::from_minor(row.try_get(10)?, shop.currency).stored("refund_line.cost")?;
             let figures = put_back(cost, line.cost.is_some(), row.try_get(11)?);
+            add(days, shop, Moment::from_millis(row.try_get(2)?), &row.try_get::<String, _>(1)?, &figures)?;
+        }
+    }
+}
+
+/// What later states of orders made of the fees that channels keep.
+async fn add_fees(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+    let mut after: i64 = -1;
+    loop {
+        let rows = sqlx::query(
+            "SELECT id, channel, at_ms, amount FROM order_fee WHERE id > $1 ORDER BY id LIMIT $2",
+        )
+        .bind(after)
+        .bind(AT_ONCE)
+        .fetch_all(&mut *connection)
+        .await?;
+        let Some(last) = rows.last() else { return Ok(()) };
+        after = last.try_get(0)?;
+        for row in &rows {
+            let fees = Money::from_minor(row.try_get(3)?, shop.currency).stored("order_fee.amount")?;
+            let figures = Figures { fees, ..Figures::none(shop.currency) };
             add(days, shop, Moment::from_millis(row.try_get(2)?), &row.try_get::<String, _>(1)?, &figures)?;
         }
     }

@@ -75,7 +75,7 @@ pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDr
 pub use error::Failure;
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
 pub use hear::LISTEN_EVERY;
-pub use holds::{BASKET_MS, EndHold, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
+pub use holds::{BASKET_MS, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use items::{
     AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, NewItem, PriceChange, RowOutcome,
@@ -97,7 +97,7 @@ pub use online::{
     MAX_TEXTS_AT_ONCE, NewText, NoteFeedTrouble, SeeFeedTroubles, WriteTexts, text_mark,
 };
 pub use orders::{
-    BlockingHold, Chosen, Closest, DecideLine, LineChoice, LineDecided, OrderDetail, OrderLineState,
+    BlockingHold, Chosen, Closest, DecideLine, EndHold, LineChoice, LineDecided, OrderDetail, OrderLineState,
     OrderLineView, OrderOutcome, OrderView, SoldFor, TakeFetched, TakeOrders, WaitingLine,
 };
 pub use pace::Pace;

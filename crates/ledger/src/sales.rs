@@ -155,6 +155,7 @@ impl Command for NewSale {
             channel,
             at,
             order: None,
+            further: false,
             lines,
             totals,
             fee,

@@ -4,7 +4,7 @@ use crate::world::World;
 use crate::{Doing, Trouble};
 use domain::codes::Code;
 use domain::stock::Fate;
-use ledger::{OrderDetail, OrderLineState, SaleView, SoldFor, WaitingLine};
+use ledger::{OrderDetail, OrderLineState, SaleView, WaitingLine};
 use pretend::{Bought, OrderState};
 use rust_decimal::Decimal;
 use std::collections::{BTreeMap, BTreeSet};
@@ -81,12 +81,9 @@ impl World {
         let mut booked: BTreeMap<String, Booked> = BTreeMap::new();
         for order in self.ledger().orders(None, false, ALL).await.doing("list orders")? {
             let detail = self.ledger().order(order.id).await.doing("read an order")?;
-            if detail.follows.is_some() {
-                continue;
-            }
             let was_short = |l: &&WaitingLine| l.chosen.is_some() || l.line.state == OrderLineState::Short;
             self.happened.short += detail.lines.iter().filter(was_short).map(|_| 1).sum::<u64>();
-            let is_of = |sale: &&SaleView| sale.order.as_deref().is_some_and(|of| root(of) == order.number);
+            let is_of = |sale: &&SaleView| sale.order.as_deref() == Some(order.number.as_str());
             let sales = sales.iter().filter(is_of).cloned().collect();
             if booked.insert(order.number.clone(), (detail, sales)).is_some() {
                 wrong.push(format!("order {} is in the books twice", order.number));
@@ -104,11 +101,6 @@ impl World {
         );
         Ok(wrong)
     }
-}
-
-/// The number of the order that an order follows, or its own: those of the shop are figures alone.
-fn root(number: &str) -> &str {
-    number.split(|c: char| !c.is_ascii_digit()).next().unwrap_or(number)
 }
 
 /// What is wrong with one order in the books.
@@ -145,7 +137,7 @@ fn wrong_line(order: &Bought, detail: &OrderDetail, code: &str) -> Option<String
         order.lines.iter().filter(|l| l.code == code && l.back.is_none()).map(|l| l.count).sum();
     let ours = detail.lines.iter().filter(|line| line.line.code == code);
     // What a person had sold instead stands as a line of its own, which nobody ordered.
-    let mut stands = -sold_instead(detail, code, |sold| sold.order == detail.order.id);
+    let mut stands = -sold_instead(detail, code);
     let mut settled = Decimal::ZERO;
     for line in ours {
         let quantity = line.line.quantity.value();
@@ -171,10 +163,10 @@ fn wrong_line(order: &Bought, detail: &OrderDetail, code: &str) -> Option<String
 }
 
 /// How much of a code was sold in place of lines that were short.
-fn sold_instead(detail: &OrderDetail, code: &str, counts: impl Fn(&SoldFor) -> bool) -> Decimal {
+fn sold_instead(detail: &OrderDetail, code: &str) -> Decimal {
     let sold = |line: &&WaitingLine| {
         let sold = line.chosen.as_ref().and_then(|chosen| chosen.sold.as_ref());
-        sold.is_some_and(|sold| sold.code == code && counts(sold))
+        sold.is_some_and(|sold| sold.code == code)
     };
     detail.lines.iter().filter(sold).map(|line| line.line.quantity.value()).sum()
 }
@@ -192,7 +184,7 @@ fn wrong_refund(order: &Bought, detail: &OrderDetail, sales: &[SaleView], code: 
     let was_filled = of_it().any(|line| line.line.state == OrderLineState::Filled);
     let undone = of_it().filter(|line| line.line.state == OrderLineState::Undone);
     let off: Decimal = undone.map(|line| line.line.quantity.value()).sum();
-    let most = told + off + sold_instead(detail, code, |_| true);
+    let most = told + off + sold_instead(detail, code);
     let lines = sales.iter().filter(|sale| !sale.voided).flat_map(|sale| &sale.lines);
     let booked: Decimal =
         lines.filter(|line| line.line.code == code).map(|line| line.given_back.value()).sum();

@@ -2,7 +2,7 @@
 
 use crate::{layout, orders_by, told};
 use domain::money::Money;
-use domain::order::LinePrice;
+use domain::order::{LinePrice, OrderStatus};
 use feeds::{Feed, FeedError, Format, Layout};
 
 const NESTED: &str = r#"
@@ -54,6 +54,31 @@ fn an_order_with_its_lines() {
     // 10.10 stays the digits that it was written with.
     assert!(matches!(order.lines[0].price, LinePrice::Each(m) if m.minor() == 1010));
     assert!(read[1].as_ref().unwrap().value.refunds[0].number.as_str().starts_with("row:"));
+}
+
+#[test]
+fn a_null_status_is_none_and_a_refund_keeps_its_number_while_its_order_changes() {
+    let by = format!(
+        "{NESTED}[field.orderStatus]\nfrom = \"/is/state\"\nwords = {{ paid = \"OrderProcessing\" }}\n\
+         [field.dateModified]\nfrom = \"/is/changed\"\n"
+    );
+    let by = by.replace("ignore = [\"note\"]", "ignore = [\"note\", \"/is/lane\"]");
+    let read = |is: &str| {
+        let order = format!(
+            r#"{{"ref": "8", "placed": "2026-05-01", "is": {is},
+              "items": [{{"code": "C", "count": -1, "each": {{"amount": 4}}, "is": {is}}}]}}"#
+        );
+        let read = orders_by(&layout(&by), nested(&order).as_bytes(), false).unwrap();
+        let order = read.into_iter().next().unwrap().unwrap_or_else(|e| panic!("{e}")).value;
+        (order.status, order.refunds[0].number.to_string())
+    };
+    let (none, number) = read(r#"{"state": null, "lane": 7}"#);
+    assert_eq!(none, OrderStatus::OrderProcessing, "left out");
+    let check = |is: &str, status: OrderStatus| assert_eq!(read(is), (status, number.clone()), "{is}");
+    check(r#"{"state": "paid", "changed": "2026-05-02T10:00:00Z", "lane": 7}"#, OrderStatus::OrderProcessing);
+    check(r#"{"state": "gone fishing", "lane": 7}"#, OrderStatus::Unknown);
+    check(r#"{"state": "OrderCancelled", "lane": 7}"#, OrderStatus::OrderCancelled);
+    assert_ne!(read(r#"{"state": null, "lane": 8}"#).1, number, "the rest tells one from another");
 }
 
 #[test]

@@ -1,12 +1,10 @@
 //! Ending holds: for a sale, for an order, by hand. Only who ends the row lowers what is held.
 
-use crate::command::{Command, Tx};
+use crate::command::Tx;
 use crate::error::Failure;
 use crate::refusal::Refusal;
 use crate::stock::{Take, in_order, tell_outbox};
-use async_trait::async_trait;
 use domain::ids::{HoldGroupId, HoldId, ItemId};
-use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
 /// A hold's row that was ended here, and by nobody else.
@@ -24,14 +22,16 @@ pub(crate) struct Group {
     pub(crate) ran_out: Vec<Ended>,
 }
 
-/// Takes a group's rows for a sale, which alone may name it from then on.
+/// Takes a group's rows for a sale, which alone may name it from then on. What is set aside for an order
+/// is the order's: a sale takes nothing of it.
 pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Group, Failure> {
     Ok(Group { open: take_rows(tx, group, "open").await?, ran_out: take_rows(tx, group, "expired").await? })
 }
 
 async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Result<Vec<Ended>, Failure> {
     let rows = sqlx::query(
-        "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND state = $3 RETURNING item_id, steps",
+        "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND state = $3 AND purpose <> 'order' \
+         RETURNING item_id, steps",
     )
     .bind(group.raw())
     .bind(tx.now().millis())
@@ -41,7 +41,7 @@ async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Resu
     rows.iter().map(read_ended).collect()
 }
 
-pub(super) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, Failure> {
+pub(crate) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, Failure> {
     Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), steps: row.try_get(1)? })
 }
 
@@ -143,27 +143,6 @@ async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<R
     })
 }
 
-/// Ends a group of holds by hand.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct EndHold {
-    /// Which.
-    pub id: HoldGroupId,
-}
-
-#[async_trait]
-impl Command for EndHold {
-    /// How many lines went back to the free stock.
-    type Answer = usize;
-
-    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
-        let ended = end_group(tx, self.id).await?;
-        if ended.is_empty() {
-            return Err(over(tx, self.id).await?.into());
-        }
-        Ok(ended.len())
-    }
-}
-
 /// Ends the open rows of a group; answers those that were ended here.
 pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, Failure> {
     let rows = sqlx::query(
@@ -180,11 +159,14 @@ pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<End
 
 /// Why a group has no open rows.
 pub(crate) async fn over(tx: &mut Tx, group: HoldGroupId) -> Result<Refusal, Failure> {
-    let row = sqlx::query("SELECT state FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
+    let row = sqlx::query("SELECT state, purpose FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
         .bind(group.raw())
         .fetch_optional(tx.db())
         .await?;
     Ok(match row {
+        Some(row) if row.try_get::<String, _>(0)? == "open" && row.try_get::<String, _>(1)? == "order" => {
+            Refusal::invalid("hold", "this is held for an order; release that hold first")
+        }
         Some(row) => Refusal::HoldOver { id: group.to_string(), state: row.try_get(0)? },
         None => Refusal::no_such("hold", group),
     })

@@ -4,10 +4,9 @@ mod end;
 mod expire;
 mod view;
 
-pub use end::EndHold;
 pub use expire::SweepHolds;
 
-pub(crate) use end::{Ended, end_group, end_one, free, over, release, take_group};
+pub(crate) use end::{Ended, end_group, end_one, free, over, read_ended, release, take_group};
 pub(crate) use expire::expire_of_item;
 
 use crate::command::{Command, Tx};

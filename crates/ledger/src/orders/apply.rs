@@ -88,17 +88,31 @@ async fn next(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<Result
     if same::is_another_purchase(tx, order, before).await? {
         return Ok(Err(Refusal::NumberUsedAgain { channel, number }));
     }
+    if order.status == OrderStatus::Unknown {
+        return Ok(Err(unknown_status()));
+    }
+    // What is known says nothing that could be mistaken for the later word.
+    let said_nothing = before.status == OrderStatus::Unknown;
     let is_over = order.status.standing() == Standing::Undone;
     Ok(match (order.modified, before.modified) {
         (None, _) if is_over && before.standing == Standing::Undone => Ok(Next::Old),
-        (None, _) if is_over => Ok(Next::Change),
+        (None, _) if is_over || said_nothing => Ok(Next::Change),
         (None, _) => Err(Refusal::OrderDiffers { channel, number }),
         (Some(new), Some(old)) if new < old => Ok(Next::Old),
-        (Some(new), Some(old)) if new == old && taking.on_tie == OnTie::Refuse => {
+        (Some(new), Some(old)) if new == old && taking.on_tie == OnTie::Refuse && !said_nothing => {
             Err(Refusal::SameDateOtherContents { channel, number })
         }
         (Some(_), _) => Ok(Next::Change),
     })
+}
+
+/// Of an order that is known, a word that nobody knows changes nothing.
+pub(super) fn unknown_status() -> Refusal {
+    let known = OrderStatus::ALL.map(OrderStatus::code).join(", ");
+    Refusal::invalid(
+        "orderStatus",
+        format!("not a status that is known; say in the layout's words which of {known} it means"),
+    )
 }
 
 /// A known body that was said again later is of that later moment: what is older than that changes
@@ -125,6 +139,9 @@ async fn keep_date(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Resul
 async fn new(tx: &mut Tx, order: &IncomingOrder, who: &str) -> Result<OrderOutcome, Failure> {
     if order.lines.is_empty() {
         return Ok(OrderOutcome::Rejected(super::nothing_of_it(order)));
+    }
+    if let Some(refusal) = same::is_on_another_channel(tx, order).await? {
+        return Ok(OrderOutcome::Rejected(refusal));
     }
     let priced = match live::price(tx, order).await {
         Ok(priced) => priced,

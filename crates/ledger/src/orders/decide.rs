@@ -2,14 +2,11 @@
 //! money back, or the very thing, once it can be had or is taken from a hold that blocks it.
 //!
 //! Until then the line and its money stay on the order, outside sales and books. A line that is
-//! sold becomes the order's one sale, with the shipping and fee that waited for it. Where that sale
-//! stands already it cannot grow (law 6), and an order becomes at most one sale: the line then
-//! moves, with its money, to an order of its own that follows this one, on the same channel, under
-//! its number with a count, and that order becomes one sale. What the online shop tells of the
-//! first order later holds for the one that follows it too.
+//! sold becomes the order's first sale, with the shipping and fee that waited for it, or a further sale
+//! of the order: a sale that stands cannot grow (law 6). The books count the order once.
 
-use super::live::{self, Fill, Priced};
-use super::{OrderRow, body_hash, insert_orders};
+use super::live::{self, Fill, Priced, SaleKind, SaleOf};
+use super::{end_hold, stood};
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
@@ -19,13 +16,13 @@ use crate::refusal::Refusal;
 use crate::stock::{Take, try_take};
 use crate::trouble::Trouble;
 use async_trait::async_trait;
-use domain::basket::{LineMoney, MAX_LINES};
+use domain::basket::LineMoney;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId};
 use domain::money::{Currency, Money};
-use domain::order::{Customer, IncomingOrder, MAX_NUMBER_CHARS, OrderNumber, OrderStatus, Standing};
+use domain::order::{Customer, IncomingOrder, OrderNumber, OrderStatus, Standing};
 use domain::quantity::{Measure, Quantity};
 use domain::stock::Why;
 use domain::text;
@@ -76,9 +73,9 @@ pub struct DecideLine {
 /// What became of the line.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LineDecided {
-    /// The order that its sale is of: this one, or one that follows it.
+    /// The order.
     pub order: OrderId,
-    /// That order's number.
+    /// Its number.
     pub number: String,
     /// The sale, if the line was sold.
     pub sale: Option<SaleId>,
@@ -133,7 +130,7 @@ impl Whole {
         let reason = match self.incoming.status.standing() {
             Standing::Sold => return Ok(()),
             Standing::Unpaid => {
-                format!("order {number} is not paid yet; its lines are filled anew once it is")
+                format!("order {number} is not paid yet; choose for its lines once it is")
             }
             Standing::Undone => format!("order {number} is over; nothing of it waits any more"),
         };
@@ -313,10 +310,13 @@ async fn fill(
     if !try_take(tx, &Take { item: found.id, steps, from_hold }, Why::Sold).await? {
         return Err(lookup::explain(tx, found.id, steps).await?.into());
     }
+    if let Some(hold) = hold {
+        end_hold::let_lines_follow(tx, hold).await?;
+    }
     sell(tx, choosing, choice, found).await
 }
 
-/// The line's sale: the order's own, or that of an order which follows it.
+/// The line's sale: the order's first, or a further one.
 async fn sell(
     tx: &mut Tx,
     choosing: Choosing<'_>,
@@ -324,65 +324,29 @@ async fn sell(
     found: Found,
 ) -> Result<LineDecided, Failure> {
     let Choosing { order, line, who, .. } = choosing;
-    let priced = Priced { item: found, quantity: line.quantity, price: line.price, money: line.money };
-    let (id, incoming) = match order.sale {
-        None => (order.id, order.incoming.clone()),
-        Some(_) => follow(tx, order).await?,
+    let for_item = line.item.filter(|ordered| *ordered != found.id);
+    let priced =
+        Priced { item: found, for_item, quantity: line.quantity, price: line.price, money: line.money };
+    let (id, incoming) = (order.id, &order.incoming);
+    let zero = Money::zero(incoming.shipping.currency());
+    let kind = match order.sale {
+        None => SaleKind::First { shipping: live::waiting_shipping(tx, id, incoming.shipping).await? },
+        Some(_) => SaleKind::Further { at: incoming.ordered, shipping: zero },
     };
     let (priced, fills) = (std::slice::from_ref(&priced), [Fill::Filled]);
-    let sold = live::sell(tx, id, &incoming, priced, &fills, who).await?;
+    let sold = live::sell(tx, SaleOf { id, order: incoming, kind, who }, priced, &fills).await?;
     let (sale, lines) = sold.ok_or_else(|| Trouble::impossible("a filled line without a sale"))?;
-    let first = lines_of(tx, id).await? + 1;
+    let first = stood::next_position(tx, id).await?;
     live::write_lines(tx, id, priced, &fills, &lines, first).await?;
     let row = sqlx::query("SELECT id FROM order_line WHERE order_id = $1 AND position = $2")
         .bind(id.raw())
         .bind(first)
         .fetch_one(tx.db())
         .await?;
-    let zero = Money::zero(incoming.shipping.currency());
     let none = LineMoney { amount: zero, discount: zero, tax: zero };
     write(tx, choosing, choice, Some(OrderLineId::from_raw(row.try_get(0)?)), none, zero).await?;
     let number = incoming.number.to_string();
     Ok(LineDecided { order: id, number, sale: Some(sale), goods_back: None, shipping_back: None })
-}
-
-async fn lines_of(tx: &mut Tx, id: OrderId) -> Result<i64, Failure> {
-    let row = sqlx::query("SELECT COALESCE(MAX(position), 0) FROM order_line WHERE order_id = $1")
-        .bind(id.raw())
-        .fetch_one(tx.db())
-        .await?;
-    Ok(row.try_get(0)?)
-}
-
-/// An order that follows: its shipping and fee are the first one's.
-async fn follow(tx: &mut Tx, order: &Whole) -> Result<(OrderId, IncomingOrder), Failure> {
-    let zero = Money::zero(order.incoming.shipping.currency());
-    let number = free_number(tx, &order.incoming).await?;
-    let incoming = IncomingOrder { number, shipping: zero, fee: zero, ..order.incoming.clone() };
-    let id = OrderId::from_raw(tx.next_id()?);
-    let row = OrderRow { id, order: &incoming, body_hash: body_hash(&incoming)?, past: false, sale: None };
-    insert_orders(tx, &[row]).await?;
-    Ok((id, incoming))
-}
-
-/// The order's number with the first count that no order has: `1001 +1`. Lines are few, so counts are.
-async fn free_number(tx: &mut Tx, order: &IncomingOrder) -> Result<OrderNumber, Failure> {
-    for count in 1..=MAX_LINES {
-        let ending = format!(" +{count}");
-        let kept = MAX_NUMBER_CHARS - ending.chars().count();
-        let own: String = order.number.as_str().chars().take(kept).collect();
-        let number = OrderNumber::parse(&format!("{own}{ending}")).field("orderNumber")?;
-        let taken = sqlx::query("SELECT id FROM customer_order WHERE channel = $1 AND number = $2")
-            .bind(order.channel.as_str().to_owned())
-            .bind(number.to_string())
-            .fetch_optional(tx.db())
-            .await?;
-        if taken.is_none() {
-            return Ok(number);
-        }
-    }
-    let reason = format!("{MAX_LINES} orders follow order {} already", order.number);
-    Err(Refusal::invalid("order", reason).into())
 }
 
 /// The money never was in the books, so none goes out of them: it is given back where it was taken.

@@ -1,17 +1,17 @@
 //! One order in full, for the person who decides about its lines.
 
-use super::view::{OrderLineState, OrderLineView, OrderView, line_of, order_of};
+use super::view::{OrderLineState, OrderLineView, OrderView, TAKEN_OFF, line_of, order_of};
 use crate::error::{Failure, Stored};
 use crate::holds::Purpose;
 use crate::refusal::Refusal;
 use crate::store::Ledger;
 use domain::day::Moment;
-use domain::ids::{HoldGroupId, OrderId, OrderLineId};
+use domain::ids::{HoldGroupId, OrderId, OrderLineId, SaleId};
 use domain::money::{Currency, Money};
 use domain::order::{Customer, OrderStatus, Standing};
 use domain::quantity::Quantity;
 use sqlx::any::AnyRow;
-use sqlx::{AnyConnection, Row};
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 /// A hold of what a line waits for.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -52,10 +52,6 @@ pub struct SoldFor {
     pub code: String,
     /// The name.
     pub title: String,
-    /// The order that its sale is of.
-    pub order: OrderId,
-    /// That order's number.
-    pub number: String,
 }
 
 /// A line with all that there is to say of it.
@@ -99,8 +95,8 @@ pub struct OrderDetail {
     pub fee: Money,
     /// Its lines.
     pub lines: Vec<WaitingLine>,
-    /// The order that it follows, with its number.
-    pub follows: Option<(OrderId, String)>,
+    /// Its sales, the first one first: what a later state or a person's choice added is a further one.
+    pub sales: Vec<SaleId>,
 }
 
 impl Ledger {
@@ -125,21 +121,18 @@ impl Ledger {
             shipping: money(10)?,
             fee: money(11)?,
             lines,
-            follows: follows(&mut connection, id).await?,
+            sales: sales(&mut connection, id).await?,
             order,
         })
     }
 }
 
-async fn follows(connection: &mut AnyConnection, id: OrderId) -> Result<Option<(OrderId, String)>, Failure> {
-    let row = sqlx::query(
-        "SELECT o.id, o.number FROM order_line n JOIN line_choice c ON c.new_line_id = n.id \
-         JOIN customer_order o ON o.id = c.order_id WHERE n.order_id = $1 AND o.id <> $1 LIMIT 1",
-    )
-    .bind(id.raw())
-    .fetch_optional(connection)
-    .await?;
-    row.map(|row| Ok((OrderId::from_raw(row.try_get(0)?), row.try_get(1)?))).transpose()
+async fn sales(connection: &mut AnyConnection, id: OrderId) -> Result<Vec<SaleId>, Failure> {
+    let rows = sqlx::query("SELECT id FROM sale WHERE order_id = $1 ORDER BY id")
+        .bind(id.raw())
+        .fetch_all(connection)
+        .await?;
+    rows.iter().map(|row| Ok(SaleId::from_raw(row.try_get(0)?))).collect()
 }
 
 async fn lines(
@@ -148,17 +141,16 @@ async fn lines(
     status: OrderStatus,
     currency: Currency,
 ) -> Result<Vec<WaitingLine>, Failure> {
-    let rows = sqlx::query(
-        "SELECT l.id, l.code, l.title, l.steps, l.unit, l.amount, l.state, l.discount, l.tax, l.item_id, \
+    let text = format!(
+        "SELECT l.id, l.code, l.title, l.steps - COALESCE(t.steps, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
+         l.state, l.discount - COALESCE(t.discount, 0), l.tax - COALESCE(t.tax, 0), l.item_id, \
          CASE WHEN i.on_hand - i.held >= l.steps THEN 1 ELSE 0 END, c.choice, c.reason, c.who, c.at_ms, \
-         c.amount - c.discount + c.tax + c.shipping, n.code, n.title, o.id, o.number \
+         c.amount - c.discount + c.tax + c.shipping, n.code, n.title \
          FROM order_line l LEFT JOIN item i ON i.id = l.item_id LEFT JOIN line_choice c ON c.line_id = l.id \
-         LEFT JOIN order_line n ON n.id = c.new_line_id LEFT JOIN customer_order o ON o.id = n.order_id \
-         WHERE l.order_id = $1 ORDER BY l.position",
-    )
-    .bind(id.raw())
-    .fetch_all(&mut *connection)
-    .await?;
+         LEFT JOIN order_line n ON n.id = c.new_line_id {TAKEN_OFF} \
+         WHERE l.order_id = $1 ORDER BY l.position, l.id"
+    );
+    let rows = sqlx::query(AssertSqlSafe(text)).bind(id.raw()).fetch_all(&mut *connection).await?;
     let mut lines = Vec::with_capacity(rows.len());
     for row in &rows {
         let mut line = read(row, currency)?;
@@ -203,13 +195,7 @@ fn read(row: &AnyRow, currency: Currency) -> Result<WaitingLine, Failure> {
 fn sold_for(row: &AnyRow) -> Result<Option<SoldFor>, Failure> {
     let code: Option<String> = row.try_get(16)?;
     let Some(code) = code else { return Ok(None) };
-    let needed = |at: usize| row.try_get::<Option<String>, _>(at).map(Option::unwrap_or_default);
-    Ok(Some(SoldFor {
-        code,
-        title: needed(17)?,
-        order: OrderId::from_raw(row.try_get::<Option<i64>, _>(18)?.unwrap_or_default()),
-        number: needed(19)?,
-    }))
+    Ok(Some(SoldFor { code, title: row.try_get::<Option<String>, _>(17)?.unwrap_or_default() }))
 }
 
 /// Open holds of the item that may be given up: a basket that is being paid may not.

@@ -1,7 +1,7 @@
 //! An order's own refunds: rows of negative quantity, each booked once by its number. Nothing goes
 //! back on the shelf until a person says so.
 
-use super::{Before, decide, live, settled};
+use super::{Before, decide, live};
 use crate::command::Tx;
 use crate::error::{Failure, Naming, Stored};
 use crate::refunds::{self, NewRefund, RefundLine, RefundTender};
@@ -12,7 +12,7 @@ use domain::codes::Code;
 use domain::ids::{OrderLineId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::order::{IncomingOrder, IncomingRefund, Standing};
-use domain::quantity::Quantity;
+use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::Fate;
 use sqlx::Row;
 
@@ -42,17 +42,37 @@ pub(super) async fn book(
             continue;
         }
         let made = one(tx, before, order, refund, who).await?;
-        if let Some(made) = made {
-            sqlx::query("UPDATE order_refund SET refund_id = $3 WHERE order_id = $1 AND number = $2")
-                .bind(before.id.raw())
-                .bind(refund.number.to_string())
-                .bind(made.raw())
-                .execute(tx.db())
-                .await?;
-        }
+        note_refunds(tx, before, refund, &made).await?;
         booked += 1;
     }
     Ok(booked)
+}
+
+/// Which refunds a number stands for. More than one, where it was given back of several sales, stand
+/// under numbers that no shop can give.
+async fn note_refunds(
+    tx: &mut Tx,
+    before: &Before,
+    refund: &IncomingRefund,
+    made: &[RefundId],
+) -> Result<(), Failure> {
+    let Some((first, others)) = made.split_first() else { return Ok(()) };
+    sqlx::query("UPDATE order_refund SET refund_id = $3 WHERE order_id = $1 AND number = $2")
+        .bind(before.id.raw())
+        .bind(refund.number.to_string())
+        .bind(first.raw())
+        .execute(tx.db())
+        .await?;
+    for (count, id) in (2..).zip(others) {
+        sqlx::query("INSERT INTO order_refund (order_id, number, refund_id, at_ms) VALUES ($1, $2, $3, $4)")
+            .bind(before.id.raw())
+            .bind(format!("{}\u{1f}{count}", refund.number))
+            .bind(id.raw())
+            .bind(tx.now().millis())
+            .execute(tx.db())
+            .await?;
+    }
+    Ok(())
 }
 
 async fn one(
@@ -61,56 +81,101 @@ async fn one(
     order: &IncomingOrder,
     refund: &IncomingRefund,
     who: &str,
-) -> Result<Option<RefundId>, Failure> {
+) -> Result<Vec<RefundId>, Failure> {
     let item = item_of(tx, refund.code.as_ref()).await?;
     if end_short_line(tx, before, refund, item).await? {
-        return Ok(None);
+        return Ok(Vec::new());
     }
     if let Some(item) = item
-        && settled::is_known_refund(tx, before, refund, item).await?
+        && is_known_refund(tx, before, refund, item).await?
     {
-        return Ok(None);
+        return Ok(Vec::new());
     }
-    let (sale, line) = sold_line(tx, before, order, refund, item).await?;
-    let currency = tx.shop().currency;
-    let new = NewRefund {
-        sale,
-        lines: vec![RefundLine { line, quantity: Some(refund.quantity), fate: Fate::Open }],
-        fate: Fate::Open,
-        shipping: Money::zero(currency),
-        tender: RefundTender::All(tender_of(&order.channel)),
-        reason: format!("refund {} of order {}", refund.number, order.number),
-        who: who.to_owned(),
-    };
     // A past refund belongs to its past day; a live one to now, unless the feed says when.
     let at = order.modified.unwrap_or(if before.past { order.ordered } else { tx.now() });
-    let done = refunds::of_order(tx, &new, at).await?;
-    Ok(Some(done.id))
+    let mut made = Vec::new();
+    for (sale, lines) in parts(tx, before, order, refund, item).await? {
+        let new = NewRefund {
+            sale,
+            lines,
+            fate: Fate::Open,
+            shipping: Money::zero(tx.shop().currency),
+            tender: RefundTender::All(tender_of(&order.channel)),
+            reason: format!("refund {} of order {}", refund.number, order.number),
+            who: who.to_owned(),
+        };
+        made.push(refunds::of_order(tx, &new, at).await?.id);
+    }
+    Ok(made)
 }
 
-/// The line that comes back: of the order's sale, or what a person had sold for one that waited.
-async fn sold_line(
+/// What is given back of each of the order's sales: of the first line that has it all, else of several.
+async fn parts(
     tx: &mut Tx,
     before: &Before,
     order: &IncomingOrder,
     refund: &IncomingRefund,
     item: Option<i64>,
-) -> Result<(SaleId, SaleLineId), Failure> {
-    let own = match before.sale {
-        Some(sale) => sale_line(tx, sale, refund, item).await.map(|line| (sale, line)),
-        None => Err(Refusal::invalid(
-            "orderQuantity",
-            format!("nothing of order {} was sold, so nothing is given back", order.number),
-        )
-        .into()),
-    };
-    match (own, item) {
-        (Err(Failure::Refused(refusal)), Some(item)) => {
-            let instead = settled::sold_instead(tx, before, item).await?;
-            instead.ok_or(Failure::Refused(refusal))
-        }
-        (own, _) => own,
+) -> Result<Vec<(SaleId, Vec<RefundLine>)>, Failure> {
+    if before.sale.is_none() {
+        let reason = format!("nothing of order {} was sold, so nothing is given back", order.number);
+        return Err(Refusal::invalid("orderQuantity", reason).into());
     }
+    let lines = sold_lines(tx, before, refund, item).await?;
+    let Some(first) = lines.first() else {
+        let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
+        let reason = format!("the order has no filled line of {what}, so nothing of it is given back");
+        return Err(Refusal::invalid("sku", reason).into());
+    };
+    let asked = Quantity::resolve(refund.quantity, first.measure).field("orderQuantity")?;
+    let shown = |steps| Quantity::from_steps(steps, first.measure).map(|q| q.to_string()).unwrap_or_default();
+    let left: i64 = lines.iter().map(|line| line.left).sum();
+    if asked.steps() > left {
+        let (asked, left) = (asked.to_string(), shown(left));
+        return Err(Refusal::MoreThanSold { title: first.title.clone(), asked, left }.into());
+    }
+    let whole = lines.iter().filter(|line| line.left >= asked.steps()).take(1);
+    let whole: Vec<&SoldLine> = whole.collect();
+    let from: Vec<&SoldLine> = if whole.is_empty() { lines.iter().collect() } else { whole };
+    let mut open = asked.steps();
+    let mut parts: Vec<(SaleId, Vec<RefundLine>)> = Vec::new();
+    for line in from {
+        let steps = open.min(line.left);
+        if steps == 0 {
+            continue;
+        }
+        open -= steps;
+        let value = Quantity::from_steps(steps, line.measure).stored("sale_line.steps")?.value();
+        let quantity = Some(Asked { value, unit: None });
+        let back = RefundLine { line: line.line, quantity, fate: Fate::Open };
+        match parts.last_mut() {
+            Some((sale, lines)) if *sale == line.sale => lines.push(back),
+            _ => parts.push((line.sale, vec![back])),
+        }
+    }
+    Ok(parts)
+}
+
+/// Whether a refund that the online shop tells of is the one that a person gave here for a line that
+/// was never sold. Each is known once; a second one is of something else.
+async fn is_known_refund(
+    tx: &mut Tx,
+    before: &Before,
+    refund: &IncomingRefund,
+    item: i64,
+) -> Result<bool, Failure> {
+    let told = sqlx::query(
+        "UPDATE line_choice SET told_number = $2 WHERE told_number IS NULL AND line_id = \
+         (SELECT c.line_id FROM line_choice c JOIN order_line l ON l.id = c.line_id \
+          WHERE c.order_id = $1 AND c.choice = 'refunded' AND c.told_number IS NULL AND l.item_id = $3 \
+          ORDER BY c.line_id LIMIT 1)",
+    )
+    .bind(before.id.raw())
+    .bind(refund.number.to_string())
+    .bind(item)
+    .execute(tx.db())
+    .await?;
+    Ok(told.rows_affected() == 1)
 }
 
 /// How money of a channel's order goes back.
@@ -167,43 +232,49 @@ async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, Failur
     row.map(|row| Ok(row.try_get(0)?)).transpose()
 }
 
-/// The sale's line of the same code (by item, if it is one of this shop), or of the same name; one
-/// that has something left, if several are of it.
-async fn sale_line(
-    tx: &mut Tx,
+/// A line of one of the order's sales.
+struct SoldLine {
     sale: SaleId,
+    line: SaleLineId,
+    title: String,
+    measure: Measure,
+    left: i64,
+}
+
+/// The lines of the same code (by item, if it is one of this shop), or of the same name; what a person
+/// had sold for a line that waited is a line of what was ordered.
+async fn sold_lines(
+    tx: &mut Tx,
+    before: &Before,
     refund: &IncomingRefund,
     item: Option<i64>,
-) -> Result<SaleLineId, Failure> {
+) -> Result<Vec<SoldLine>, Failure> {
     let key = live::code_key(refund.code.as_ref());
     let rows = sqlx::query(
-        "SELECT l.id, l.item_id, l.code, l.title, l.steps - COALESCE(b.steps, 0) FROM sale_line l \
-         LEFT JOIN line_back b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
+        "SELECT s.id, l.id, l.title, l.unit, l.steps - COALESCE(b.steps, 0), l.code, l.item_id, n.for_item_id \
+         FROM sale s JOIN sale_line l ON l.sale_id = s.id LEFT JOIN line_back b ON b.sale_line_id = l.id \
+         LEFT JOIN order_line n ON n.order_id = s.order_id AND n.sale_line_id = l.id \
+         WHERE s.order_id = $1 ORDER BY s.id, l.position",
     )
-    .bind(sale.raw())
+    .bind(before.id.raw())
     .fetch_all(tx.db())
     .await?;
-    let mut last = None;
+    let mut lines = Vec::new();
     for row in &rows {
-        let line = SaleLineId::from_raw(row.try_get(0)?);
-        let (of_item, code, title): (Option<i64>, String, String) =
-            (row.try_get(1)?, row.try_get(2)?, row.try_get(3)?);
-        let same = (of_item.is_some() && of_item == item)
+        let (title, code): (String, String) = (row.try_get(2)?, row.try_get(5)?);
+        let (of_item, ordered): (Option<i64>, Option<i64>) = (row.try_get(6)?, row.try_get(7)?);
+        let same = (item.is_some() && (of_item == item || ordered == item))
             || (!key.is_empty() && code == key)
             || (key.is_empty() && title == refund.name);
-        if same && row.try_get::<i64, _>(4)? > 0 {
-            return Ok(line);
-        }
         if same {
-            last = Some(line);
+            lines.push(SoldLine {
+                sale: SaleId::from_raw(row.try_get(0)?),
+                line: SaleLineId::from_raw(row.try_get(1)?),
+                title,
+                measure: decide::measure(&row.try_get::<String, _>(3)?)?,
+                left: row.try_get(4)?,
+            });
         }
     }
-    last.ok_or_else(|| {
-        let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
-        Refusal::invalid(
-            "sku",
-            format!("the order has no filled line of {what}, so nothing of it is given back"),
-        )
-        .into()
-    })
+    Ok(lines)
 }

@@ -1,9 +1,9 @@
 //! A new live order: its lines are priced as the online shop sold them, and filled from the shelf.
 
-use super::{Before, OrderRow, body_hash, insert_orders};
+use super::{Before, OrderRow, body_hash, fees, insert_orders, said};
 use crate::booking::{self, Draft, DraftLine, LineKind, unit_code};
 use crate::command::Tx;
-use crate::error::{Failure, Naming};
+use crate::error::{Failure, Naming, Stored};
 use crate::holds::{self, HeldLine, Hold, Purpose};
 use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
@@ -12,15 +12,19 @@ use crate::sql::insert_rows;
 use crate::stock::{Because, Take, enter, tell_anew, tell_outbox, try_take};
 use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
 use domain::codes::Code;
+use domain::day::Moment;
 use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::order::{IncomingLine, IncomingOrder, LinePrice, Standing};
 use domain::quantity::Quantity;
 use domain::stock::Why;
+use sqlx::Row;
 
 /// A line that found its item and has its money.
 pub(super) struct Priced {
     pub(super) item: Found,
+    /// What it was ordered as, where a person chose this one for it.
+    pub(super) for_item: Option<ItemId>,
     pub(super) quantity: Quantity,
     pub(super) price: Money,
     pub(super) money: LineMoney,
@@ -68,7 +72,13 @@ fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, Failure> {
     if amount.is_negative() || price.is_negative() {
         return Err(Refusal::invalid("price", "a price may not be below 0").into());
     }
-    Ok(Priced { item, quantity, price, money: LineMoney { amount, discount: line.discount, tax: line.tax } })
+    Ok(Priced {
+        item,
+        for_item: None,
+        quantity,
+        price,
+        money: LineMoney { amount, discount: line.discount, tax: line.tax },
+    })
 }
 
 /// The price of one and the line's amount, whichever of the two came.
@@ -91,13 +101,16 @@ pub(super) async fn take(
     let hash = body_hash(order)?;
     insert_orders(tx, &[OrderRow { id, order, body_hash: hash.clone(), past: false, sale: None }]).await?;
     let fills = fill(tx, order, priced, standing).await?;
-    let sale =
-        if standing == Standing::Sold { sell(tx, id, order, priced, &fills, who).await? } else { None };
+    let first = SaleOf { id, order, kind: SaleKind::First { shipping: order.shipping }, who };
+    let sale = if standing == Standing::Sold { sell(tx, first, priced, &fills).await? } else { None };
     let (sale_id, line_ids) = match sale {
         Some((sale, lines)) => (Some(sale), lines),
         None => (None, Vec::new()),
     };
     write_lines(tx, id, priced, &fills, &line_ids, 1).await?;
+    if standing != Standing::Undone {
+        said::write(tx, id, &said::of_lines(priced)).await?;
+    }
     let short = fills.iter().filter(|f| **f == Fill::Short).count();
     let undone = fills.iter().filter(|f| **f == Fill::Undone).count();
     let before = Before {
@@ -105,6 +118,7 @@ pub(super) async fn take(
         ordered: order.ordered,
         body_hash: hash,
         standing,
+        status: order.status,
         past: false,
         modified: order.modified,
         sale: sale_id,
@@ -149,7 +163,7 @@ pub(super) async fn fill(
     Ok(fills)
 }
 
-async fn write_holds(
+pub(super) async fn write_holds(
     tx: &mut Tx,
     order: &IncomingOrder,
     priced: &[Priced],
@@ -179,19 +193,59 @@ async fn write_holds(
     tell_outbox(tx, &items).await
 }
 
-/// The order's one sale, of its filled lines; none if none is filled.
+/// A sale of an order.
+#[derive(Clone, Copy)]
+pub(super) struct SaleOf<'a> {
+    pub(super) id: OrderId,
+    pub(super) order: &'a IncomingOrder,
+    pub(super) kind: SaleKind,
+    pub(super) who: &'a str,
+}
+
+/// Which of an order's sales it is.
+#[derive(Clone, Copy)]
+pub(super) enum SaleKind {
+    /// The first: it has the order's fee, and counts the order in the books.
+    First {
+        /// The order's, less what was given back of it already.
+        shipping: Money,
+    },
+    /// One that a later state or a person's choice adds.
+    Further {
+        /// Of which moment.
+        at: Moment,
+        /// Shipping that was not charged before.
+        shipping: Money,
+    },
+}
+
+/// The shipping that waits for an order's first sale: what a person gave back with its lines does not.
+pub(super) async fn waiting_shipping(tx: &mut Tx, id: OrderId, shipping: Money) -> Result<Money, Failure> {
+    let row =
+        sqlx::query("SELECT CAST(COALESCE(SUM(shipping), 0) AS BIGINT) FROM line_choice WHERE order_id = $1")
+            .bind(id.raw())
+            .fetch_one(tx.db())
+            .await?;
+    let waits = (shipping.minor() - row.try_get::<i64, _>(0)?).max(0);
+    Money::from_minor(waits, shipping.currency()).stored("line_choice.shipping")
+}
+
+/// A sale of the filled lines; none if none is filled and no shipping is charged beside them.
 pub(super) async fn sell(
     tx: &mut Tx,
-    id: OrderId,
-    order: &IncomingOrder,
+    of: SaleOf<'_>,
     priced: &[Priced],
     fills: &[Fill],
-    who: &str,
 ) -> Result<Option<(SaleId, Vec<SaleLineId>)>, Failure> {
+    let SaleOf { id, order, kind, who } = of;
     let shop = tx.shop();
     let filled: Vec<&Priced> =
         priced.iter().zip(fills).filter(|(_, f)| **f == Fill::Filled).map(|(p, _)| p).collect();
-    if filled.is_empty() {
+    let (at, shipping, further) = match kind {
+        SaleKind::First { shipping } => (order.ordered, shipping, false),
+        SaleKind::Further { at, shipping } => (at, shipping, true),
+    };
+    if filled.is_empty() && (!further || shipping.is_zero()) {
         return Ok(None);
     }
     let sale = SaleId::from_raw(tx.next_id()?);
@@ -200,17 +254,22 @@ pub(super) async fn sell(
     enter(tx, &moves, Because { why: Why::Sold, source: Some(sale.raw()), note: "", who }).await?;
     let lines = filled.iter().map(|p| draft_line(p)).collect::<Result<Vec<_>, _>>()?;
     let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
-    let due = due(&money, order.shipping)?;
+    let due = due(&money, shipping)?;
     let given = [(TenderKind::Online, due)];
-    let totals = basket::settle(&money, order.shipping, &given, CashRounding::NONE).field("price")?;
-    let fee = shop.fee(&order.channel, order.fee, due)?;
+    let totals = basket::settle(&money, shipping, &given, CashRounding::NONE).field("price")?;
+    let fee = if further {
+        fees::of_further(tx, of.id, order, due).await?
+    } else {
+        shop.fee(&order.channel, order.fee, due)?
+    };
     let receipt = tx.open_books(1).await?;
     let draft = Draft {
         id: sale,
         receipt: Some(receipt),
         channel: order.channel.clone(),
-        at: order.ordered,
+        at,
         order: Some(id),
+        further,
         lines,
         totals,
         fee,
@@ -252,7 +311,7 @@ fn draft_line(priced: &Priced) -> Result<DraftLine, Failure> {
 }
 
 const LINE: &str = "INSERT INTO order_line (id, order_id, position, item_id, code, title, steps, unit, price, amount, \
-    discount, tax, state, hold_id, sale_line_id)";
+    discount, tax, state, hold_id, sale_line_id, for_item_id)";
 
 /// Writes the order's lines; `sale_lines` are those of the filled ones, in their order.
 pub(super) async fn write_lines(
@@ -269,7 +328,7 @@ pub(super) async fn write_lines(
         let sale_line = if *fill == Fill::Filled { sale_lines.next().copied() } else { None };
         rows.push((OrderLineId::from_raw(tx.next_id()?), position, line, *fill, sale_line));
     }
-    insert_rows(tx.db(), LINE, 15, &rows, |statement, (line_id, position, line, fill, sale_line)| {
+    insert_rows(tx.db(), LINE, 16, &rows, |statement, (line_id, position, line, fill, sale_line)| {
         let (state, hold) = match fill {
             Fill::Filled => ("filled", None),
             Fill::Held(hold) => ("held", Some(hold.raw())),
@@ -292,6 +351,7 @@ pub(super) async fn write_lines(
             .bind(state.to_owned())
             .bind(hold)
             .bind(sale_line.map(SaleLineId::raw))
+            .bind(line.for_item.map(ItemId::raw))
     })
     .await?;
     Ok(())

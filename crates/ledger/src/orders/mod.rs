@@ -1,24 +1,32 @@
-//! Orders from online shops and from files: each becomes at most one sale, made of its filled lines.
+//! Orders from online shops and from files: each becomes a sale, made of its filled lines.
 //!
 //! An order's key is (channel, number). Its body is kept as a hash; the same body again changes
-//! nothing. An order is rejected whole or taken whole: each line becomes a sale line or a short
+//! nothing. What a later state adds, or a person's choice, is a further sale of the same order. An order is rejected whole or taken whole: each line becomes a sale line or a short
 //! line that waits for a person (law 8).
 
+mod adjust;
 mod apply;
 mod change;
 mod closest;
 mod decide;
 mod detail;
+mod end_hold;
+mod fees;
 mod given_back;
 mod live;
 mod past;
+mod plan;
+mod said;
 mod same;
-mod settled;
+mod share;
+mod stood;
+mod unpaid;
 mod view;
 
 pub use closest::Closest;
 pub use decide::{DecideLine, LineChoice, LineDecided};
 pub use detail::{BlockingHold, Chosen, OrderDetail, SoldFor, WaitingLine};
+pub use end_hold::EndHold;
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
 use crate::answer_key::hex_hash;
@@ -32,7 +40,7 @@ use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{OrderId, SaleId};
-use domain::order::{IncomingOrder, OrderNumber, Standing};
+use domain::order::{IncomingOrder, OrderNumber, OrderStatus, Standing};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
@@ -214,6 +222,7 @@ pub(crate) struct Before {
     pub(crate) ordered: Moment,
     pub(crate) body_hash: String,
     pub(crate) standing: Standing,
+    pub(crate) status: OrderStatus,
     pub(crate) past: bool,
     pub(crate) modified: Option<Moment>,
     pub(crate) sale: Option<SaleId>,
@@ -256,13 +265,14 @@ pub(crate) async fn known(
 
 fn read_before(row: &sqlx::any::AnyRow) -> Result<Before, Failure> {
     let status: String = row.try_get(4)?;
-    let status = domain::order::OrderStatus::from_code(&status)
-        .ok_or_else(|| Trouble::impossible("customer_order.status"))?;
+    let status =
+        OrderStatus::from_code(&status).ok_or_else(|| Trouble::impossible("customer_order.status"))?;
     Ok(Before {
         id: OrderId::from_raw(row.try_get(2)?),
         ordered: Moment::from_millis(row.try_get(8)?),
         body_hash: row.try_get(3)?,
         standing: status.standing(),
+        status,
         past: row.try_get::<i64, _>(5)? == 1,
         modified: row.try_get::<Option<i64>, _>(6)?.map(Moment::from_millis),
         sale: row.try_get::<Option<i64>, _>(7)?.map(SaleId::from_raw),

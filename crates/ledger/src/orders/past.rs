@@ -14,7 +14,7 @@ use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::{OrderId, SaleId};
-use domain::order::{IncomingLine, IncomingOrder, Standing};
+use domain::order::{IncomingLine, IncomingOrder, OrderStatus, Standing};
 use domain::quantity::{Measure, Quantity};
 use domain::stock::ItemKind;
 use domain::text;
@@ -120,6 +120,9 @@ fn prepare<'a>(
     who: &str,
 ) -> Result<New<'a>, Failure> {
     check_values(tx, order)?;
+    if order.status == OrderStatus::Unknown {
+        return Err(super::apply::unknown_status().into());
+    }
     if order.lines.is_empty() {
         return Err(super::nothing_of_it(order).into());
     }
@@ -156,6 +159,7 @@ fn draft(tx: &Tx, id: OrderId, order: &IncomingOrder, who: &str) -> Result<Draft
         channel: order.channel.clone(),
         at: order.ordered,
         order: Some(id),
+        further: false,
         lines,
         totals,
         fee: order.fee,
@@ -216,6 +220,7 @@ async fn write(
             ordered: order.ordered,
             body_hash: row.body_hash.clone(),
             standing,
+            status: order.status,
             past: true,
             modified: order.modified,
             sale,

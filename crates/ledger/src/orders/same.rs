@@ -4,7 +4,9 @@ use super::Before;
 use crate::command::Tx;
 use crate::error::Failure;
 use crate::lookup;
+use crate::refusal::Refusal;
 use domain::codes::Code;
+use domain::ids::{OrderId, SaleId};
 use domain::order::IncomingOrder;
 use sqlx::Row;
 use std::collections::HashSet;
@@ -20,11 +22,15 @@ pub(super) async fn is_another_purchase(
     if order.lines.is_empty() || zone.day_of(order.ordered) == zone.day_of(before.ordered) {
         return Ok(false);
     }
-    let known = known_lines(tx, before).await?;
+    let known = known_lines(tx, before.id, before.sale).await?;
+    Ok(!has_line_of(tx, order, &known).await?)
+}
+
+async fn has_line_of(tx: &mut Tx, order: &IncomingOrder, known: &KnownLines) -> Result<bool, Failure> {
     let codes: Vec<Code> = order.lines.iter().filter_map(|line| line.code.clone()).collect();
     let currency = tx.shop().currency;
     let found = lookup::find_known(tx.db(), &codes, currency).await?;
-    Ok(!order.lines.iter().any(|line| match &line.code {
+    Ok(order.lines.iter().any(|line| match &line.code {
         Some(code) => {
             known.texts.contains(&code.key())
                 || found.get(code).is_some_and(|item| known.items.contains(&item.id.raw()))
@@ -39,13 +45,13 @@ struct KnownLines {
     texts: HashSet<String>,
 }
 
-async fn known_lines(tx: &mut Tx, before: &Before) -> Result<KnownLines, Failure> {
+async fn known_lines(tx: &mut Tx, order: OrderId, sale: Option<SaleId>) -> Result<KnownLines, Failure> {
     let rows = sqlx::query(
         "SELECT item_id, code, title FROM order_line WHERE order_id = $1 UNION ALL \
          SELECT item_id, code, title FROM sale_line WHERE sale_id = $2",
     )
-    .bind(before.id.raw())
-    .bind(before.sale.map_or(0, domain::ids::SaleId::raw))
+    .bind(order.raw())
+    .bind(sale.map_or(0, SaleId::raw))
     .fetch_all(tx.db())
     .await?;
     let mut known = KnownLines { items: HashSet::new(), texts: HashSet::new() };
@@ -55,4 +61,34 @@ async fn known_lines(tx: &mut Tx, before: &Before) -> Result<KnownLines, Failure
         known.texts.extend([code, title].into_iter().filter(|text| !text.is_empty()));
     }
     Ok(known)
+}
+
+/// An order that is known on another channel: placed at the same moment under the same number, with a
+/// line in common. Taken in here too, its goods would be sold twice.
+pub(super) async fn is_on_another_channel(
+    tx: &mut Tx,
+    order: &IncomingOrder,
+) -> Result<Option<Refusal>, Failure> {
+    let row = sqlx::query(
+        "SELECT o.id, o.sale_id, o.channel FROM channel c JOIN customer_order o ON o.channel = c.code \
+         WHERE o.number = $1 AND c.code <> $2 AND o.ordered_ms = $3 AND o.past = 0 LIMIT 1",
+    )
+    .bind(order.number.to_string())
+    .bind(order.channel.as_str().to_owned())
+    .bind(order.ordered.millis())
+    .fetch_optional(tx.db())
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    let sale = row.try_get::<Option<i64>, _>(1)?.map(SaleId::from_raw);
+    let known = known_lines(tx, OrderId::from_raw(row.try_get(0)?), sale).await?;
+    if !has_line_of(tx, order, &known).await? {
+        return Ok(None);
+    }
+    let reason = format!(
+        "order {} was taken in on {} before, and an order stays on its channel; correct the channel, or \
+         give another purchase a number of its own",
+        order.number,
+        row.try_get::<String, _>(2)?
+    );
+    Ok(Some(Refusal::invalid("channel", reason)))
 }

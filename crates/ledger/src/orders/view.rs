@@ -13,6 +13,12 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
+/// What later states of order $1 took off its sold lines `l`, as `t`: a line shows what it stands at now.
+pub(super) const TAKEN_OFF: &str = "LEFT JOIN (SELECT r.sale_line_id AS line, CAST(SUM(r.steps) AS BIGINT) AS steps, \
+    CAST(SUM(r.amount) AS BIGINT) AS amount, CAST(SUM(r.discount) AS BIGINT) AS discount, \
+    CAST(SUM(r.tax) AS BIGINT) AS tax FROM order_change c JOIN refund_line r ON r.refund_id = c.refund_id \
+    WHERE c.order_id = $1 GROUP BY r.sale_line_id) t ON t.line = l.sale_line_id AND l.state = 'filled'";
+
 /// How a line of an order stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -116,12 +122,11 @@ impl Ledger {
         order: OrderId,
     ) -> Result<Vec<OrderLineView>, Failure> {
         let currency = self.shop().currency;
-        let rows = sqlx::query(
-            "SELECT id, code, title, steps, unit, amount, state FROM order_line WHERE order_id = $1 ORDER BY position",
-        )
-        .bind(order.raw())
-        .fetch_all(connection)
-        .await?;
+        let text = format!(
+            "SELECT l.id, l.code, l.title, l.steps - COALESCE(t.steps, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
+             l.state FROM order_line l {TAKEN_OFF} WHERE l.order_id = $1 ORDER BY l.position, l.id"
+        );
+        let rows = sqlx::query(AssertSqlSafe(text)).bind(order.raw()).fetch_all(connection).await?;
         rows.iter().map(|row| line_of(row, currency)).collect()
     }
 }

@@ -240,18 +240,15 @@ const ORDERS: &[Break] = &[
     Break {
         broken: "UPDATE customer_order SET sale_id = NULL WHERE number = 'A1'",
         mended: "UPDATE customer_order SET sale_id = (SELECT id FROM sale WHERE order_id = customer_order.id) WHERE number = 'A1'",
-        found: &[
-            "8 order # (A1) sale: # → none",
-            "8 order line # (P4) sale: none → #",
-            "8 order line # (KIT) sale: none → #",
-            "8 order # (A1) lines of the sale: 2 → 0",
-            "8 order # (A1) sale: none → #",
-        ],
+        found: &["8 order # (A1) sale: # → none"],
     },
     Break {
         broken: "UPDATE sale SET order_id = NULL WHERE past = 1",
         mended: "UPDATE sale SET order_id = (SELECT id FROM customer_order WHERE number = 'H1') WHERE past = 1",
-        found: &["8 order # (H1) order of its sale: # → none"],
+        found: &[
+            "8 order # (H1) order of its sale: # → none",
+            "8 order # (H1) order of the refund's sale: # → none",
+        ],
     },
     Break {
         broken: "UPDATE customer_order SET channel = 'market' WHERE number = 'H1'",
@@ -261,32 +258,50 @@ const ORDERS: &[Break] = &[
     Break {
         broken: "UPDATE order_line SET state = 'short' WHERE code = 'P4'",
         mended: "UPDATE order_line SET state = 'filled' WHERE code = 'P4'",
-        found: &["8 order line # (P4) sale: none → #"],
+        found: &["8 order line # (P4) order of its sale: none → #"],
     },
     Break {
         broken: "UPDATE order_line SET state = 'filled' WHERE state = 'short'",
         mended: "UPDATE order_line SET state = 'short' WHERE state = 'filled' AND sale_line_id IS NULL",
-        found: &["8 order line # (P3) sale: # → none"],
+        found: &["8 order line # (P3) order of its sale: # → none"],
     },
     Break {
         broken: "UPDATE order_line SET amount = amount + 1, steps = 2 WHERE code = 'P4'",
         mended: "UPDATE order_line SET amount = amount - 1, steps = 1 WHERE code = 'P4'",
-        found: &["8 order line # (P4) quantity: 2 → 1", "8 order line # (P4) amount: 38.01 → 38.00"],
+        found: &[
+            "8 order line # (P4) quantity: 2 → 1",
+            "8 order line # (P4) amount: 38.01 → 38.00",
+            "8 order # (A1) quantity: 1 → 2",
+            "8 order # (A1) amount: 38.00 → 38.01",
+        ],
     },
     Break {
         broken: "UPDATE order_line SET item_id = (SELECT id FROM item WHERE sku = 'P5') WHERE code = 'P4'",
         mended: "UPDATE order_line SET item_id = (SELECT id FROM item WHERE sku = 'P4') WHERE code = 'P4'",
-        found: &["8 order line # (P4) item: # → #"],
+        found: &[
+            "8 order line # (P4) item: # → #",
+            "8 order # (A1) quantity: 1 → 0",
+            "8 order # (A1) amount: 38.00 → 0.00",
+            "8 order # (A1) discount: 0.75 → 0.00",
+            "8 order # (A1) tax: 1.00 → 0.00",
+            "8 order # (A1) quantity: 0 → 1",
+            "8 order # (A1) amount: 0.00 → 38.00",
+            "8 order # (A1) discount: 0.00 → 0.75",
+            "8 order # (A1) tax: 0.00 → 1.00",
+        ],
     },
     Break {
         broken: "UPDATE order_line SET sale_line_id = NULL, state = 'undone' WHERE code = 'P4'",
         mended: "UPDATE order_line SET sale_line_id = (SELECT id FROM sale_line WHERE code = 'P4'), state = 'filled' WHERE code = 'P4'",
-        found: &["8 order # (A1) lines of the sale: 1 → 2"],
+        found: &["8 order # (A1) lines of the sales: 1 → 2"],
     },
     Break {
         broken: "UPDATE customer_order SET status = 'OrderPaymentDue' WHERE number = 'A1'",
         mended: "UPDATE customer_order SET status = 'OrderProcessing' WHERE number = 'A1'",
-        found: &["8 order # (A1) filled lines of an unpaid order: 0 → 2"],
+        found: &[
+            "8 order # (A1) shipping: 0.00 → 6.00",
+            "8 order # (A1) filled lines of an unpaid order: 0 → 2",
+        ],
     },
     Break {
         broken: "UPDATE customer_order SET status = 'OrderCancelled' WHERE number = 'A2'",
@@ -301,7 +316,7 @@ const ORDERS: &[Break] = &[
     Break {
         broken: "UPDATE order_refund SET refund_id = (SELECT MIN(id) FROM refund) WHERE number = 'A1-R1'",
         mended: "UPDATE order_refund SET refund_id = (SELECT id FROM refund WHERE reason LIKE 'refund A1-R1%') WHERE number = 'A1-R1'",
-        found: &["8 order # (A1) sale: # → #"],
+        found: &["8 order # (A1) order of the refund's sale: # → none"],
     },
     Break {
         broken: "UPDATE line_choice SET amount = amount + 1 WHERE choice = 'refunded'",
@@ -322,6 +337,33 @@ const ORDERS: &[Break] = &[
         broken: "UPDATE line_choice SET shipping = shipping + 1 WHERE choice = 'refunded'",
         mended: "UPDATE line_choice SET shipping = shipping - 1 WHERE choice = 'refunded'",
         found: &["9 order # (B2) shipping given back, at most what was charged: 6.00 → 6.01"],
+    },
+    Break {
+        broken: "UPDATE order_said SET steps = steps + 1, amount = amount + 1, discount = discount + 2, tax = tax + 3 \
+            WHERE item_id = (SELECT id FROM item WHERE sku = 'P4')",
+        mended: "UPDATE order_said SET steps = steps - 1, amount = amount - 1, discount = discount - 2, tax = tax - 3 \
+            WHERE item_id = (SELECT id FROM item WHERE sku = 'P4')",
+        found: &[
+            "8 order # (A1) quantity: 2 → 1",
+            "8 order # (A1) amount: 38.01 → 38.00",
+            "8 order # (A1) discount: 0.77 → 0.75",
+            "8 order # (A1) tax: 1.03 → 1.00",
+        ],
+    },
+    Break {
+        broken: "UPDATE customer_order SET shipping = shipping + 1, fee = fee + 2 WHERE number = 'A1'",
+        mended: "UPDATE customer_order SET shipping = shipping - 1, fee = fee - 2 WHERE number = 'A1'",
+        found: &["8 order # (A1) shipping: 6.01 → 6.00", "8 order # (A1) fee: 2.22 → 2.20"],
+    },
+    Break {
+        broken: "UPDATE order_fee SET amount = amount + 1",
+        mended: "UPDATE order_fee SET amount = amount - 1",
+        found: &["3 2026-06-15 on online fees: 2.51 → 2.50", "8 order # (A3) fee: 0.30 → 0.31"],
+    },
+    Break {
+        broken: "UPDATE order_change SET order_id = (SELECT id FROM customer_order WHERE number = 'A1')",
+        mended: "UPDATE order_change SET order_id = (SELECT id FROM customer_order WHERE number = 'A3')",
+        found: &["8 refund # (refund) order of its sale: # → #"],
     },
 ];
 

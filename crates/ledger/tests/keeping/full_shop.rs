@@ -383,8 +383,12 @@ async fn orders(ledger: &Ledger) {
         ordered: START.plus_millis(-90_000_000),
         ..order("H1", OrderProcessing, vec![line("OLD", "2")])
     };
-    let cancelled =
-        IncomingOrder { status: OrderCancelled, modified: Some(START.plus_millis(60_000)), ..third };
+    let cancelled = IncomingOrder {
+        status: OrderCancelled,
+        modified: Some(START.plus_millis(60_000)),
+        fee: usd("0.30"),
+        ..third
+    };
     for (orders, past) in [(live, false), (vec![past], true), (vec![cancelled], false)] {
         let batch = TakeOrders { orders, past, who: "feed".to_owned() };
         for outcome in ledger.take_orders(&batch).await.unwrap() {

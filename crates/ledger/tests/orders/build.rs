@@ -25,7 +25,7 @@ pub(crate) fn code(text: &str) -> Code {
     Code::parse(text).unwrap()
 }
 
-fn item(sku: &str, kind: ItemKind, price: &str, quantity: &str) -> NewItem {
+pub(crate) fn item(sku: &str, kind: ItemKind, price: &str, quantity: &str) -> NewItem {
     NewItem {
         kind,
         name: format!("Thing {sku}"),

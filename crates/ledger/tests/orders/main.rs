@@ -3,10 +3,12 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod any_order;
 mod build;
 mod changed;
 mod closest;
 mod decided;
+mod difference;
 mod past;
 mod refunded;
 mod states;

@@ -1,6 +1,7 @@
 //! The commands that are drawn, as plain numbers: an item, a hold or a sale is named by its place.
 
 use super::model::Model;
+use super::orders::{MOST_ORDERS, State, states};
 use crate::harness::{DAY_MS, HOUR_MS, MINUTE_MS};
 use domain::stock::{Fate, ItemKind, Why};
 use ledger::Purpose;
@@ -61,6 +62,12 @@ pub(super) enum Step {
     /// Messages to the online shop, with what becomes of each.
     Tell {
         luck: usize,
+    },
+    /// A state of an order of the online shop.
+    Order(State),
+    /// What is set aside for an order is given free by hand.
+    EndOrderHold {
+        order: usize,
     },
     Repeat {
         which: usize,
@@ -129,6 +136,8 @@ impl Step {
             Self::Zone { .. } => "Zone",
             Self::Rounding { .. } => "Rounding",
             Self::Tell { .. } => "Tell",
+            Self::Order(_) => "Order",
+            Self::EndOrderHold { .. } => "EndOrderHold",
             Self::Repeat { .. } => "Repeat",
         }
     }
@@ -291,6 +300,8 @@ pub(super) fn steps(model: &Model) -> BoxedStrategy<Step> {
         1 => any::<bool>().prop_map(|tokyo| Step::Zone { tokyo }),
         1 => prop_oneof![Just(1_i64), Just(5), Just(10)].prop_map(|step| Step::Rounding { step }),
         8 => (0..6_usize).prop_map(|luck| Step::Tell { luck }),
+        14 => states(model).prop_map(Step::Order),
+        1 => (0..MOST_ORDERS).prop_map(|order| Step::EndOrderHold { order }),
         2 => (place(model.kept.len()), prop::bool::weighted(0.7))
             .prop_map(|(which, same_body)| Step::Repeat { which, same_body }),
     ]

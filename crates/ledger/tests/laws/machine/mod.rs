@@ -6,6 +6,7 @@ mod model;
 mod model_money;
 mod model_stock;
 mod online;
+mod orders;
 mod system;
 
 use command::{Step, steps};
@@ -72,7 +73,7 @@ fn reach(step: &Step, said: &str) {
     REACHED.with_borrow_mut(|reached| reached.insert(what));
 }
 
-/// Every command, and each refusal that it can meet here. Those of orders have tests of their own;
+/// Every command, and each refusal that it can meet here;
 /// `still-running` needs two at once (see `troubles`).
 const MUST_REACH: &[&str] = &[
     "Add",
@@ -120,12 +121,18 @@ const MUST_REACH: &[&str] = &[
     "Zone",
     "Rounding",
     "Tell",
+    "Order",
+    "Order refused invalid",
+    "Order refused order-differs",
+    "Order refused same-date-other-contents",
+    "Order refused unknown-code",
+    "EndOrderHold",
     "Repeat",
     "Repeat refused key-reused",
 ];
 
 /// Commands of one sequence.
-const STEPS: usize = 90;
+const STEPS: usize = 120;
 /// Sequences at least, and at most until everything was reached: each has its own fixed seed.
 const LEAST_SEQUENCES: u8 = 4;
 const MOST_SEQUENCES: u8 = 16;

@@ -1,6 +1,7 @@
 //! The plain model: a shop in memory, with arithmetic of its own.
 
 use super::command::{By, Sell, Step};
+use super::orders::Order;
 use crate::harness::{DAY_MS, HOUR_MS, START};
 use domain::stock::ItemKind;
 use std::collections::BTreeMap;
@@ -14,7 +15,7 @@ pub(super) struct Item {
     pub(super) held: i64,
     /// Sold and not come back.
     pub(super) out: i64,
-    /// How it last left the shelf: by a sale with its receipt, or otherwise.
+    /// How it last left the shelf: by which sale at the counter, 0: by an order, or otherwise.
     pub(super) left_by: Option<i64>,
 }
 
@@ -104,6 +105,8 @@ pub(super) struct Model {
     /// Sales whose answer is kept by their key, which is their place here.
     pub(super) kept: Vec<(Sell, String)>,
     pub(super) gtin_taken: bool,
+    /// The online shop's orders.
+    pub(super) orders: BTreeMap<usize, Order>,
     /// What the last command said.
     pub(super) said: String,
 }
@@ -122,6 +125,7 @@ impl Default for Model {
             booked: Vec::new(),
             kept: Vec::new(),
             gtin_taken: false,
+            orders: BTreeMap::new(),
             said: String::new(),
         }
     }
@@ -181,6 +185,8 @@ impl Model {
                 self.coin = *step;
                 Ok(String::new())
             }
+            Step::Order(state) => self.order(state),
+            Step::EndOrderHold { order } => Ok(self.end_order_hold(*order)),
             Step::Tell { .. } | Step::Repeat { .. } => Ok(String::new()),
         }
     }

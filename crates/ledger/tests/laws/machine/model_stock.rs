@@ -38,7 +38,7 @@ impl Model {
     }
 
     /// Ends the open holds that ran out, of one item or of all. Says how many rows.
-    fn expire(&mut self, of: Option<usize>) -> usize {
+    pub(super) fn expire(&mut self, of: Option<usize>) -> usize {
         let now = self.now;
         let mut ended = 0;
         for group in &mut self.groups {

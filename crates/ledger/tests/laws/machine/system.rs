@@ -3,6 +3,7 @@
 use super::command::{Back, By, Sell, Step, What};
 use super::model::{Figures, Model};
 use super::online::Online;
+use super::orders;
 use crate::audit;
 use crate::ground::{Ground, engines};
 use crate::harness::{Shop, in_full, kind, started};
@@ -29,6 +30,8 @@ struct One {
     ground: Ground,
     groups: Vec<HoldGroupId>,
     sales: Vec<(SaleId, Vec<SaleLineId>)>,
+    /// The receipts of these: orders draw some in between.
+    receipts: Vec<i64>,
     refund_lines: Vec<RefundLineId>,
     debts: Vec<TenderId>,
     /// How many sells were given a key, and those whose answers are kept by it.
@@ -58,6 +61,7 @@ impl System {
                 ground,
                 groups,
                 sales,
+                receipts: vec![],
                 refund_lines,
                 debts,
                 sells: 0,
@@ -74,7 +78,7 @@ impl System {
                 let said = match one.run(step, model).await {
                     Ok(said) => said,
                     Err(Refusal::AlreadySold { sold, .. }) => {
-                        format!("refused already-sold {}", sold.receipt.unwrap())
+                        format!("refused already-sold {}", one.place_of(sold.receipt.unwrap()))
                     }
                     Err(refusal) => format!("refused {}", kind(&refusal)),
                 };
@@ -88,6 +92,8 @@ impl System {
         for one in self.ones {
             self.runtime.block_on(async {
                 assert_eq!(one.books().await, model.books(), "on {:?}", one.shop.engine);
+                let online = orders::books(&one.shop).await;
+                assert_eq!(online, model.online_books(), "on {:?}: orders", one.shop.engine);
                 audit::clean(&one.shop).await;
                 one.online.agrees(&one.shop).await;
                 audit::clean(&one.shop).await;
@@ -145,6 +151,8 @@ impl One {
                 self.online.tell(&self.shop, *luck).await;
                 Ok(String::new())
             }
+            Step::Order(state) => orders::take(&self.shop, model, state).await,
+            Step::EndOrderHold { order } => orders::end_hold(&self.shop, *order).await,
             Step::Repeat { which, same_body } => self.repeat(*which, *same_body).await,
         }
     }
@@ -228,10 +236,23 @@ impl One {
         }
         let (sold, replayed) = ended?;
         assert!(!replayed);
+        self.receipts.push(sold.receipt);
         self.sales.push((sold.id, sold.lines.iter().map(|l| l.id).collect()));
         let view = self.shop.ledger.sale(sold.id).await.unwrap();
         self.debts.extend(view.tenders.iter().filter(|t| t.still_owed.is_some()).map(|t| t.id));
-        Ok(told(&sold))
+        Ok(self.told(&sold))
+    }
+
+    /// Which sale at the counter has the receipt; 0: none of them.
+    fn place_of(&self, receipt: i64) -> usize {
+        self.receipts.iter().position(|r| *r == receipt).map_or(0, |at| at + 1)
+    }
+
+    fn told(&self, sold: &ledger::SaleDone) -> String {
+        let t = &sold.totals;
+        let [due, rounding, change, off] = [t.due, t.rounding, t.change, t.discounts].map(Money::minor);
+        let place = self.place_of(sold.receipt);
+        format!("receipt {place} due {due} rounding {rounding} change {change} off {off}")
     }
 
     fn sale_of(&self, model: &Model, sell: &Sell) -> NewSale {
@@ -291,7 +312,7 @@ impl One {
         let key = key_of(*number, if same_body { b"body" } else { b"other body" });
         let (sold, replayed) = self.done(Some(&key), command).await?;
         assert!(replayed);
-        Ok(told(&sold))
+        Ok(self.told(&sold))
     }
 
     async fn compare_shelf(&self, step: &Step, model: &Model) {
@@ -306,7 +327,8 @@ impl One {
         let by = BooksBy { day: true, month: false, channel: true };
         let rows = self.shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         let mut days = BTreeMap::new();
-        for row in rows {
+        // Orders are counted by themselves, see `orders`.
+        for row in rows.into_iter().filter(|row| row.channel != Some(channel("online"))) {
             let f = row.figures;
             let thousandth = WeightUnit::Ounce.eighth_nanograms_per_thousandth();
             let money = [f.gross, f.discounts, f.refunds, f.shipping, f.tax, f.cost].map(Money::minor);
@@ -337,12 +359,6 @@ impl One {
 
 fn key_of(number: usize, body: &[u8]) -> Key {
     Key::new("machine", &number.to_string(), body).unwrap()
-}
-
-fn told(sold: &ledger::SaleDone) -> String {
-    let t = &sold.totals;
-    let [due, rounding, change, off] = [t.due, t.rounding, t.change, t.discounts].map(Money::minor);
-    format!("receipt {} due {due} rounding {rounding} change {change} off {off}", sold.receipt)
 }
 
 fn asked_of(model: &Model, item: usize, steps: i64) -> Asked {

@@ -54,7 +54,7 @@ impl Body for ReasonBody {}
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct DecidedShown {
-    /// The order that its sale is of: this one, or one that follows it.
+    /// The order.
     order: String,
     order_number: String,
     /// Its sale; null if its money goes back and nothing of the order was sold.

@@ -47,8 +47,7 @@ pub(crate) struct Page {
     buyer: String,
     email: String,
     shipping: String,
-    sale: Option<String>,
-    follows: Option<(String, String)>,
+    sales: Vec<String>,
     lines: Vec<Line>,
 }
 
@@ -61,7 +60,6 @@ pub(crate) struct Line {
     paid: String,
     state: &'static str,
     chosen: Option<String>,
-    chosen_order: Option<(String, String)>,
     waits: bool,
     fillable: Option<&'static str>,
     holds: Vec<Blocker>,
@@ -121,13 +119,12 @@ fn chosen_words(chosen: &Chosen, zone: &Zone) -> String {
 }
 
 impl Line {
-    fn of(line: &WaitingLine, order: OrderId, closest: &[Closest], zone: &Zone) -> Self {
+    fn of(line: &WaitingLine, closest: &[Closest], zone: &Zone) -> Self {
         let fillable = match line.line.state {
             OrderLineState::Held => Some("It is set aside for this order: send it"),
             OrderLineState::Short if line.is_free => Some("It is on the shelf again: send it"),
             _ => None,
         };
-        let elsewhere = line.chosen.as_ref().and_then(|c| c.sold.as_ref()).filter(|sold| sold.order != order);
         Self {
             id: line.line.id.to_string(),
             code: line.line.code.clone(),
@@ -141,7 +138,6 @@ impl Line {
                 OrderLineState::Undone => "done with",
             },
             chosen: line.chosen.as_ref().map(|chosen| chosen_words(chosen, zone)),
-            chosen_order: elsewhere.map(|sold| (sold.order.to_string(), sold.number.clone())),
             waits: line.waits,
             fillable: fillable.filter(|_| line.waits),
             holds: line.holds.iter().map(|hold| Blocker::of(hold, zone)).collect(),
@@ -167,14 +163,16 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
     let mut lines = Vec::with_capacity(detail.lines.len());
     for line in &detail.lines {
         // What was sold in the place of another is told there.
-        let is_instead = detail.lines.iter().filter_map(|l| l.chosen.as_ref()?.sold.as_ref()).any(|sold| {
-            sold.order == id && sold.code == line.line.code && line.line.state == OrderLineState::Filled
-        });
+        let is_instead = detail
+            .lines
+            .iter()
+            .filter_map(|l| l.chosen.as_ref()?.sold.as_ref())
+            .any(|sold| sold.code == line.line.code && line.line.state == OrderLineState::Filled);
         if !is_instead || line.chosen.is_some() {
-            lines.push(Line::of(line, id, &closest(app, line).await?, &shop.zone));
+            lines.push(Line::of(line, &closest(app, line).await?, &shop.zone));
         }
     }
-    let OrderDetail { order, customer, modified, shipping, follows, .. } = detail;
+    let OrderDetail { order, customer, modified, shipping, sales, .. } = detail;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Online),
         lane: "orders",
@@ -189,8 +187,7 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
         buyer: customer.name,
         email: customer.email,
         shipping: if shipping.is_zero() { String::new() } else { shipping.to_string() },
-        sale: order.sale.map(|sale| sale.to_string()),
-        follows: follows.map(|(id, number)| (id.to_string(), number)),
+        sales: sales.iter().map(ToString::to_string).collect(),
         lines,
     })
 }

@@ -51,12 +51,13 @@ pub(crate) struct Row {
 pub(crate) fn status_words(status: OrderStatus) -> &'static str {
     match status {
         OrderStatus::OrderPaymentDue => "not paid yet",
+        OrderStatus::Unknown => "a status that is not known here; its stock is held until somebody says",
         OrderStatus::OrderProcessing => "paid",
         OrderStatus::OrderInTransit => "on its way",
         OrderStatus::OrderPickupAvailable => "ready to be picked up",
         OrderStatus::OrderDelivered => "delivered",
         OrderStatus::OrderProblem => "in trouble",
-        OrderStatus::OrderCancelled => "cancelled",
+        OrderStatus::OrderCancelled => "canceled",
         OrderStatus::OrderReturned => "returned",
     }
 }

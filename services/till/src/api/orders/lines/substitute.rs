@@ -24,8 +24,8 @@ pub(crate) struct SubstituteBody {
 
 impl Body for SubstituteBody {}
 
-/// Sells another item in the line's place, for the same money. The sale is the order's; where that
-/// stands already, it is the sale of an order that follows.
+/// Sells another item in the line's place, for the same money. It is the order's sale; where one
+/// stands already, a further sale of the order.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/substitute", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line."), KeyHeader),
     request_body = SubstituteBody,

@@ -1,0 +1,297 @@
+//! A paid order with other lines or other money: what its lines stand at now is brought to what the
+//! later state says, by refunds and by further sales of the same order.
+
+use super::change::{self, Later};
+use super::live::{self, Fill, Priced, SaleKind, SaleOf};
+use super::plan::{self, Plan, SoldLine, Stands};
+use super::said::{self, Said};
+use super::share::Share;
+use super::stood::{self, Stood};
+use super::{Before, given_back};
+use crate::command::Tx;
+use crate::error::{Failure, Stored};
+use crate::holds::{self, Ended};
+use crate::lookup::Found;
+use crate::refunds::{NewRefund, RefundLine, RefundTender};
+use crate::refusal::Refusal;
+use crate::stock::{Take, try_take};
+use crate::trouble::Trouble;
+use domain::ids::{SaleId, SaleLineId};
+use domain::money::Money;
+use domain::quantity::{Asked, Quantity};
+use domain::stock::{Fate, Why};
+use sqlx::Row;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What is to be booked of one item, with the lines that it is about.
+struct Item {
+    item: i64,
+    plan: Plan,
+    /// The order's lines in the books, as the plan numbers them, and those that wait.
+    sold: Vec<Stood>,
+    waiting: Vec<Stood>,
+}
+
+pub(super) async fn book(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
+    let Later { before, order, .. } = later;
+    let priced = live::price(tx, order).await?;
+    let now = said::of_lines(&priced);
+    let mut was = said::read(tx, before.id).await?;
+    let mut stood = stood::read(tx, before.id).await?;
+    rename(tx, &mut stood, &mut was, &now).await?;
+    let items = plans(tx, later, stood, &was, &now).await?;
+    let shipping = shipping(tx, later).await?;
+    give_back(tx, later, &items, shipping.less).await?;
+    let waiting = drop_waiting(tx, &items).await?;
+    let further = Further { later, shipping: shipping.more, waiting };
+    sell(tx, further, &items, &priced).await?;
+    said::replace(tx, before.id, &now).await
+}
+
+/// A shop may call what was sold for a line by its own name: then it is a line like any other.
+async fn rename(tx: &mut Tx, stood: &mut [Stood], was: &mut Said, now: &Said) -> Result<(), Failure> {
+    for line in stood.iter_mut().filter(|line| line.ordered != line.item && line.sold.is_some()) {
+        let renamed = !now.contains_key(&line.ordered) && now.contains_key(&line.item);
+        if !renamed || was.contains_key(&line.item) {
+            continue;
+        }
+        let Some(share) = was.remove(&line.ordered) else { continue };
+        was.insert(line.item, share);
+        line.ordered = line.item;
+        sqlx::query("UPDATE order_line SET for_item_id = NULL WHERE id = $1")
+            .bind(line.id.raw())
+            .execute(tx.db())
+            .await?;
+    }
+    Ok(())
+}
+
+async fn plans(
+    tx: &mut Tx,
+    later: Later<'_>,
+    stood: Vec<Stood>,
+    was: &Said,
+    now: &Said,
+) -> Result<Vec<Item>, Failure> {
+    let numbered = stood::numbered(tx, later.before.id).await?;
+    let mut by_item: BTreeMap<i64, (Vec<Stood>, Vec<Stood>)> = BTreeMap::new();
+    for line in stood {
+        let (sold, waiting) = by_item.entry(line.ordered).or_default();
+        if line.sold.is_some() {
+            sold.push(line);
+        } else if line.waits() {
+            waiting.push(line);
+        }
+    }
+    let items: BTreeSet<i64> = was.keys().chain(now.keys()).copied().collect();
+    let mut planned = Vec::new();
+    for item in items {
+        let (sold, waiting) = by_item.remove(&item).unwrap_or_default();
+        let stands = Stands {
+            said: was.get(&item).copied().unwrap_or_default(),
+            sold: sold.iter().map(|line| SoldLine { sold: line.share, back: line.back }).collect(),
+            numbered: sum(sold.iter().filter_map(|l| numbered.get(&l.sold?.1)).copied()),
+            waits: sum(waiting.iter().map(|line| line.share)),
+        };
+        let now = now.get(&item).copied().unwrap_or_default();
+        let title = || sold.iter().chain(&waiting).map(|l| l.title.clone()).next().unwrap_or_default();
+        let plan = plan::plan(&stands, now, tx.shop().currency).map_err(|plan::Mixed| {
+            let reason = format!(
+                "the money of {} changed after a part of it was given back; book the difference by hand",
+                title()
+            );
+            Refusal::invalid("price", reason)
+        })?;
+        refuse_if_settled(&plan, &sold, title)?;
+        planned.push(Item { item, plan, sold, waiting });
+    }
+    Ok(planned)
+}
+
+fn sum(shares: impl Iterator<Item = Share>) -> Share {
+    shares.fold(Share::default(), Share::plus)
+}
+
+/// What a person had sold in place of a line is not sold anew by itself.
+fn refuse_if_settled(plan: &Plan, sold: &[Stood], title: impl Fn() -> String) -> Result<(), Refusal> {
+    let instead = sold.iter().find(|line| line.ordered != line.item && line.state == "filled");
+    match instead {
+        Some(line) if plan.again.is_some() => {
+            let reason = format!(
+                "what was settled by a person (as {}) has changed since; book the difference of {} by hand",
+                line.title,
+                title()
+            );
+            Err(Refusal::invalid("orderQuantity", reason))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// How an order's shipping changes.
+#[derive(Clone, Copy, Default)]
+struct Shipping {
+    less: i64,
+    more: i64,
+}
+
+/// Against what the state before said; what a person gave back of it counts when it becomes less.
+async fn shipping(tx: &mut Tx, later: Later<'_>) -> Result<Shipping, Failure> {
+    if later.before.sale.is_none() {
+        return Ok(Shipping::default());
+    }
+    let left: i64 = shipping_left(tx, later.before).await?.iter().map(|(_, left)| left).sum();
+    let (was, now) = (later.shipping, later.order.shipping.minor());
+    if now >= was {
+        return Ok(Shipping { less: 0, more: now - was });
+    }
+    let by_hand = (was - left).max(0);
+    Ok(Shipping { less: (was - now - by_hand).clamp(0, left), more: 0 })
+}
+
+/// Shipping of the order's sales that was not given back, the latest sale first.
+async fn shipping_left(tx: &mut Tx, before: &Before) -> Result<Vec<(SaleId, i64)>, Failure> {
+    let rows = sqlx::query(
+        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) FROM sale s LEFT JOIN sale_back b ON b.sale_id = s.id \
+         WHERE s.order_id = $1 ORDER BY s.id DESC",
+    )
+    .bind(before.id.raw())
+    .fetch_all(tx.db())
+    .await?;
+    rows.iter().map(|row| Ok((SaleId::from_raw(row.try_get(0)?), row.try_get(1)?))).collect()
+}
+
+/// One refund a sale, of what became less of it.
+async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64) -> Result<(), Failure> {
+    let mut by_sale: BTreeMap<SaleId, (Vec<RefundLine>, i64)> = BTreeMap::new();
+    for item in items {
+        for (at, steps) in &item.plan.back {
+            let line = &item.sold[*at];
+            let Some((sale, sale_line)) = line.sold else { continue };
+            let quantity = Some(steps_asked(tx, sale_line, *steps).await?);
+            let back = RefundLine { line: sale_line, quantity, fate: Fate::Shelf };
+            by_sale.entry(sale).or_default().0.push(back);
+            if line.share.steps - line.back.steps == *steps {
+                stood::set_state(tx, line.id, "undone").await?;
+            }
+        }
+    }
+    let mut less = shipping;
+    for (sale, left) in shipping_left(tx, later.before).await? {
+        let part = less.min(left);
+        if part > 0 {
+            by_sale.entry(sale).or_default().1 += part;
+            less -= part;
+        }
+    }
+    let at = later.at(tx);
+    for (sale, (lines, shipping)) in by_sale {
+        let new = NewRefund {
+            sale,
+            lines,
+            fate: Fate::Shelf,
+            shipping: Money::from_minor(shipping, later.order.shipping.currency()).stored("sale.shipping")?,
+            tender: RefundTender::All(given_back::tender_of(&later.order.channel)),
+            reason: format!("order {} was changed", later.order.number),
+            who: later.who.to_owned(),
+        };
+        change::refund(tx, later.before, &new, at).await?;
+    }
+    Ok(())
+}
+
+/// Steps as a refund asks for them: in the line's own unit.
+async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked, Failure> {
+    let row =
+        sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
+    let measure = crate::entries::measure(&row.try_get::<String, _>(0)?)?;
+    let quantity = Quantity::from_steps(steps, measure).stored("sale_line.steps")?;
+    Ok(Asked { value: quantity.value(), unit: None })
+}
+
+/// Takes away the lines that waited and wait otherwise now. Answers what waits from now on.
+async fn drop_waiting(tx: &mut Tx, items: &[Item]) -> Result<Vec<(i64, Share)>, Failure> {
+    let mut waiting = Vec::new();
+    for item in items {
+        if sum(item.waiting.iter().map(|line| line.share)) == item.plan.waits {
+            continue;
+        }
+        let ended = change::end_holds(tx, &item.waiting, "ended").await?;
+        let ended: Vec<Ended> = ended.into_iter().map(|(_, end)| end).collect();
+        holds::free(tx, &ended).await?;
+        for line in &item.waiting {
+            stood::drop_waiting(tx, line.id).await?;
+        }
+        if item.plan.waits.steps > 0 {
+            waiting.push((item.item, item.plan.waits));
+        }
+    }
+    Ok(waiting)
+}
+
+/// What a later state adds to an order.
+struct Further<'a> {
+    later: Later<'a>,
+    shipping: i64,
+    /// Lines that wait anew.
+    waiting: Vec<(i64, Share)>,
+}
+
+/// Sells what became more as a further sale of the order, whole or short by itself.
+async fn sell(tx: &mut Tx, further: Further<'_>, items: &[Item], priced: &[Priced]) -> Result<(), Failure> {
+    let Further { later, shipping, waiting } = further;
+    let (before, order) = (later.before, later.order);
+    let mut lines = Vec::new();
+    let mut fills = Vec::new();
+    // In the order of the items, so that two orders touch them in the same order.
+    for item in items {
+        let mut sold = Share::default();
+        if let Some(again) = item.plan.again {
+            if !take(tx, item.item, again.steps).await? {
+                // It was put back a moment ago in this very transaction.
+                return Err(Trouble::impossible("stock that was just put back").into());
+            }
+            sold = again;
+        }
+        if let Some(more) = item.plan.more {
+            if take(tx, item.item, more.steps).await? {
+                sold = sold.plus(more);
+            } else {
+                lines.push(line(tx, priced, item.item, more)?);
+                fills.push(Fill::Short);
+            }
+        }
+        if sold.steps > 0 {
+            lines.push(line(tx, priced, item.item, sold)?);
+            fills.push(Fill::Filled);
+        }
+    }
+    for (item, share) in waiting {
+        lines.push(line(tx, priced, item, share)?);
+        fills.push(Fill::Short);
+    }
+    let shipping = Money::from_minor(shipping, order.shipping.currency()).stored("shipping")?;
+    let kind = match before.sale {
+        None => SaleKind::First { shipping: live::waiting_shipping(tx, before.id, order.shipping).await? },
+        Some(_) => SaleKind::Further { at: later.at(tx), shipping },
+    };
+    let of = SaleOf { id: before.id, order, kind, who: later.who };
+    let sale_lines = live::sell(tx, of, &lines, &fills).await?.map(|(_, lines)| lines).unwrap_or_default();
+    let first = stood::next_position(tx, before.id).await?;
+    live::write_lines(tx, before.id, &lines, &fills, &sale_lines, first).await
+}
+
+async fn take(tx: &mut Tx, item: i64, steps: i64) -> Result<bool, Failure> {
+    let take = Take { item: domain::ids::ItemId::from_raw(item), steps, from_hold: 0 };
+    try_take(tx, &take, Why::Sold).await
+}
+
+/// A line of so much of an item, as the later state names and prices it.
+pub(super) fn line(tx: &Tx, priced: &[Priced], item: i64, share: Share) -> Result<Priced, Failure> {
+    let named = priced.iter().find(|line| line.item.id.raw() == item);
+    let named = named.ok_or_else(|| Trouble::impossible("a line that the state does not name"))?;
+    let found: Found = named.item.clone();
+    let quantity = Quantity::from_steps(share.steps, found.measure).stored("order_said.steps")?;
+    let money = share.money(tx.shop().currency)?;
+    Ok(Priced { item: found, for_item: None, quantity, price: named.price, money })
+}

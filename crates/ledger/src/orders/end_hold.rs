@@ -1,0 +1,54 @@
+//! Ending holds by hand. A line of an order whose stock was set aside follows its hold: it is short
+//! from then on, and waits for a person.
+
+use crate::command::{Command, Tx};
+use crate::error::Failure;
+use crate::holds::{end_group, free, over, read_ended};
+use async_trait::async_trait;
+use domain::ids::HoldGroupId;
+use serde::{Deserialize, Serialize};
+
+/// Ends a group of holds by hand.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EndHold {
+    /// Which.
+    pub id: HoldGroupId,
+}
+
+#[async_trait]
+impl Command for EndHold {
+    /// How many lines went back to the free stock.
+    type Answer = usize;
+
+    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+        let ended = end_group(tx, self.id).await?;
+        if ended.is_empty() {
+            return Err(over(tx, self.id).await?.into());
+        }
+        let_lines_follow(tx, self.id).await?;
+        Ok(ended.len())
+    }
+}
+
+/// Lines of orders whose hold was ended are short. What is left of a hold that was a line's alone, and
+/// of which a part was given to another, is free.
+pub(super) async fn let_lines_follow(tx: &mut Tx, group: HoldGroupId) -> Result<(), Failure> {
+    sqlx::query(
+        "UPDATE order_line SET state = 'short', hold_id = NULL WHERE state = 'held' AND hold_id IN \
+         (SELECT id FROM hold WHERE group_id = $1 AND state <> 'open')",
+    )
+    .bind(group.raw())
+    .execute(tx.db())
+    .await?;
+    let rows = sqlx::query(
+        "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' AND purpose = 'order' \
+         AND NOT EXISTS (SELECT 1 FROM order_line l WHERE l.state = 'held' AND l.hold_id = hold.id) \
+         RETURNING item_id, steps",
+    )
+    .bind(group.raw())
+    .bind(tx.now().millis())
+    .fetch_all(tx.db())
+    .await?;
+    let ended = rows.iter().map(read_ended).collect::<Result<Vec<_>, _>>()?;
+    free(tx, &ended).await
+}

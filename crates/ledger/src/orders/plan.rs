@@ -1,0 +1,234 @@
+//! What is to be booked of one item of a paid order, so that the books say what a later state says.
+//!
+//! Pure: the difference is taken against what the item's lines stand at now. Less is given back, more
+//! is sold or waits by itself; where that cannot come to the new money to the minor unit, all that is
+//! left is given back and sold anew as the state says.
+
+use super::share::Share;
+use domain::money::{Currency, Money};
+use domain::refund::{Part, Sold, next_part};
+
+/// A line in the books, and all that was given back of it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct SoldLine {
+    pub(super) sold: Share,
+    pub(super) back: Share,
+}
+
+impl SoldLine {
+    pub(super) fn left(&self) -> Share {
+        self.sold.minus(self.back)
+    }
+}
+
+/// How one item of an order stands.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Stands {
+    /// What the state before said of it.
+    pub(super) said: Share,
+    /// The oldest first.
+    pub(super) sold: Vec<SoldLine>,
+    /// Given back by refunds with a number: beside whatever a state says.
+    pub(super) numbered: Share,
+    /// Lines that wait.
+    pub(super) waits: Share,
+}
+
+/// What is to be done. What waits stands in the place of all that waited.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Plan {
+    /// Of which line how many steps are given back.
+    pub(super) back: Vec<(usize, i64)>,
+    /// Sold anew, of what was just given back.
+    pub(super) again: Option<Share>,
+    /// Sold if the shelf has it, else short: by itself.
+    pub(super) more: Option<Share>,
+    /// What waits from now on.
+    pub(super) waits: Share,
+}
+
+/// The money of the item changed after a part of it was given back: nobody but a person can say at
+/// which price.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Mixed;
+
+/// What is to be booked, so that the item stands at what `now` says.
+pub(super) fn plan(stands: &Stands, now: Share, currency: Currency) -> Result<Plan, Mixed> {
+    if stands.said == now {
+        return Ok(Plan { waits: stands.waits, ..Plan::default() });
+    }
+    let target = target(stands, now)?;
+    let left = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
+    let waited = stands.waits.steps > 0;
+    let extra = target.minus(left);
+    let mut plan = Plan::default();
+    if left.steps == 0 || (extra.could_be() && extra.is_priced_as(target)) {
+        add(&mut plan, extra, waited);
+    } else if let Some(back) = given_back(stands, target, currency) {
+        plan.back = back;
+    } else {
+        let places = stands.sold.iter().enumerate();
+        plan.back = places.map(|(at, line)| (at, line.left().steps)).filter(|(_, s)| *s > 0).collect();
+        let again = target.part(left.steps.min(target.steps));
+        plan.again = (again.steps > 0).then_some(again);
+        add(&mut plan, target.minus(again), waited);
+    }
+    Ok(plan)
+}
+
+fn add(plan: &mut Plan, extra: Share, waited: bool) {
+    // What waits is filled by a person's choice alone.
+    if waited {
+        plan.waits = extra;
+    } else if extra.steps > 0 {
+        plan.more = Some(extra);
+    }
+}
+
+/// What the item's lines are to come to: what the state says, less what was given back beside it. What
+/// a person gave back is taken for the same thing when a later state says less.
+fn target(stands: &Stands, now: Share) -> Result<Share, Mixed> {
+    let left = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
+    let by_hand = stands.said.minus(left).minus(stands.numbered).minus(stands.waits);
+    let less = (stands.said.steps - now.steps).max(0);
+    let open = by_hand.part((by_hand.steps - less).max(0));
+    let beside = stands.numbered.plus(open);
+    if beside.steps <= 0 {
+        return Ok(now);
+    }
+    if now.steps <= beside.steps {
+        return Ok(Share::default());
+    }
+    let target = now.minus(beside);
+    if now.is_priced_as(stands.said) && target.could_be() { Ok(target) } else { Err(Mixed) }
+}
+
+/// The latest lines give back first; none if what is left then is not the target to the minor unit.
+fn given_back(stands: &Stands, target: Share, currency: Currency) -> Option<Vec<(usize, i64)>> {
+    let mut sum = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
+    let mut less = sum.steps - target.steps;
+    let mut back = Vec::new();
+    for (at, line) in stands.sold.iter().enumerate().rev() {
+        let steps = less.min(line.left().steps);
+        if steps > 0 {
+            back.push((at, steps));
+            sum = sum.minus(part_of(line, steps, currency)?);
+            less -= steps;
+        }
+    }
+    (sum == target).then_some(back)
+}
+
+/// What a refund of so many steps would give back.
+fn part_of(line: &SoldLine, steps: i64, currency: Currency) -> Option<Share> {
+    let money = |minor| Money::from_minor(minor, currency).ok();
+    let (sold, back) = (line.sold, line.back);
+    let whole = Sold {
+        steps: sold.steps,
+        amount: money(sold.amount)?,
+        discount: money(sold.discount)?,
+        tax: money(sold.tax)?,
+        cost: None,
+    };
+    let before = Part {
+        steps: back.steps,
+        amount: money(back.amount)?,
+        discount: money(back.discount)?,
+        tax: money(back.tax)?,
+        cost: Money::zero(currency),
+    };
+    let part = next_part(&whole, &before, steps).ok()?;
+    Some(Share { steps, amount: part.amount.minor(), discount: part.discount.minor(), tax: part.tax.minor() })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn share(steps: i64, amount: i64, discount: i64, tax: i64) -> Share {
+        Share { steps, amount, discount, tax }
+    }
+
+    fn sold(sold: Share, back: Share) -> SoldLine {
+        SoldLine { sold, back }
+    }
+
+    fn check(what: &str, stands: &Stands, now: Share, expected: &Result<Plan, Mixed>) {
+        assert_eq!(&plan(stands, now, Currency::USD), expected, "{what}");
+    }
+
+    #[test]
+    fn the_difference_is_taken_against_what_stands_now() {
+        let none = Share::default();
+        let five = share(5, 5000, 0, 0);
+        let three = share(3, 3000, 0, 0);
+        let after =
+            |back: Share, said: Share| Stands { said, sold: vec![sold(five, back)], ..Stands::default() };
+        let back = |steps| Ok(Plan { back: vec![(0, steps)], ..Plan::default() });
+        let more = |steps, amount| Ok(Plan { more: Some(share(steps, amount, 0, 0)), ..Plan::default() });
+        check("less", &after(none, five), three, &back(2));
+        check("more again", &after(share(2, 2000, 0, 0), three), share(4, 4000, 0, 0), &more(1, 1000));
+        check("all again", &after(share(2, 2000, 0, 0), three), five, &more(2, 2000));
+        check("the same", &after(share(2, 2000, 0, 0), three), three, &Ok(Plan::default()));
+        check("nothing", &after(none, five), none, &back(5));
+    }
+
+    #[test]
+    fn a_change_of_money_is_sold_anew() {
+        let five = share(5, 5000, 0, 0);
+        let stands = Stands { said: five, sold: vec![sold(five, Share::default())], ..Stands::default() };
+        let anew = |again, more| Ok(Plan { back: vec![(0, 5)], again: Some(again), more, ..Plan::default() });
+        check("cheaper and less", &stands, share(3, 1500, 0, 0), &anew(share(3, 1500, 0, 0), None));
+        check("a discount", &stands, share(5, 5000, 250, 0), &anew(share(5, 5000, 250, 0), None));
+        check("a tax", &stands, share(5, 5000, 0, 41), &anew(share(5, 5000, 0, 41), None));
+        let dearer = share(6, 12_000, 0, 0);
+        check("dearer and more", &stands, dearer, &anew(share(5, 10_000, 0, 0), Some(share(1, 2000, 0, 0))));
+    }
+
+    #[test]
+    fn what_waits_stays_waiting() {
+        let nine = share(9, 9000, 0, 0);
+        let waits = Stands { said: nine, waits: nine, ..Stands::default() };
+        let left = |waits| Ok(Plan { waits, ..Plan::default() });
+        check("smaller", &waits, share(2, 2000, 0, 0), &left(share(2, 2000, 0, 0)));
+        check("larger", &waits, share(10, 9500, 0, 0), &left(share(10, 9500, 0, 0)));
+        check("gone", &waits, Share::default(), &left(Share::default()));
+        let (two, three) = (share(2, 2000, 0, 0), share(3, 3000, 0, 0));
+        let both = Stands {
+            said: share(5, 5000, 0, 0),
+            sold: vec![sold(three, Share::default())],
+            waits: two,
+            ..Stands::default()
+        };
+        check("the waiting part first", &both, share(4, 4000, 0, 0), &left(share(1, 1000, 0, 0)));
+        let gone = Ok(Plan { back: vec![(0, 1)], ..Plan::default() });
+        check("then the sold one", &both, two, &gone);
+    }
+
+    #[test]
+    fn what_was_given_back_beside_a_state_stays_given_back() {
+        let five = share(5, 5000, 0, 0);
+        let one = share(1, 1000, 0, 0);
+        let numbered = Stands { said: five, sold: vec![sold(five, one)], numbered: one, ..Stands::default() };
+        let back = |steps| Ok(Plan { back: vec![(0, steps)], ..Plan::default() });
+        check("a refund with its number", &numbered, share(4, 4000, 0, 0), &back(1));
+        check("and another price", &numbered, share(5, 4500, 0, 0), &Err(Mixed));
+        let by_hand = Stands { numbered: Share::default(), ..numbered };
+        check("by hand, and then told", &by_hand, share(4, 4000, 0, 0), &Ok(Plan::default()));
+        check("by hand, and more than that", &by_hand, share(3, 3000, 0, 0), &back(1));
+        let more = Ok(Plan { more: Some(one), ..Plan::default() });
+        check("by hand, and one more", &by_hand, share(6, 6000, 0, 0), &more);
+    }
+
+    #[test]
+    fn the_latest_line_gives_back_first() {
+        let (three, two) = (share(3, 3000, 0, 300), share(2, 2000, 0, 200));
+        let stands = Stands {
+            said: three.plus(two),
+            sold: vec![sold(three, Share::default()), sold(two, Share::default())],
+            ..Stands::default()
+        };
+        let back = Ok(Plan { back: vec![(1, 2), (0, 1)], ..Plan::default() });
+        check("three less", &stands, share(2, 2000, 0, 200), &back);
+    }
+}

@@ -1,0 +1,55 @@
+//! What the latest accepted state of an order says of each item.
+
+use super::live::Priced;
+use super::share::Share;
+use crate::command::Tx;
+use crate::error::Failure;
+use crate::sql::insert_rows;
+use domain::ids::OrderId;
+use sqlx::Row;
+use std::collections::BTreeMap;
+
+/// What is said of each item, by the item's identifier.
+pub(super) type Said = BTreeMap<i64, Share>;
+
+/// Lines of one item are one: their sum is what is booked.
+pub(super) fn of_lines(priced: &[Priced]) -> Said {
+    let mut said = Said::new();
+    for line in priced {
+        let sum = said.entry(line.item.id.raw()).or_default();
+        *sum = sum.plus(Share::of(line.quantity.steps(), &line.money));
+    }
+    said
+}
+
+pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, Failure> {
+    let rows =
+        sqlx::query("SELECT item_id, steps, amount, discount, tax FROM order_said WHERE order_id = $1")
+            .bind(order.raw())
+            .fetch_all(tx.db())
+            .await?;
+    rows.iter().map(|row| Ok((row.try_get(0)?, Share::read(row, 1)?))).collect()
+}
+
+/// Writes what a new order says.
+pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), Failure> {
+    const HEAD: &str = "INSERT INTO order_said (order_id, item_id, steps, amount, discount, tax)";
+    let rows: Vec<_> = said.iter().collect();
+    insert_rows(tx.db(), HEAD, 6, &rows, |statement, (item, share)| {
+        statement
+            .bind(order.raw())
+            .bind(**item)
+            .bind(share.steps)
+            .bind(share.amount)
+            .bind(share.discount)
+            .bind(share.tax)
+    })
+    .await?;
+    Ok(())
+}
+
+/// Writes what a later state says in place of what was said before.
+pub(super) async fn replace(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), Failure> {
+    sqlx::query("DELETE FROM order_said WHERE order_id = $1").bind(order.raw()).execute(tx.db()).await?;
+    write(tx, order, said).await
+}

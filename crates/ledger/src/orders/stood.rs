@@ -1,0 +1,99 @@
+//! The lines of an order as they stand: sold, waiting, and what was given back of them.
+
+use super::share::Share;
+use crate::command::Tx;
+use crate::error::Failure;
+use domain::ids::{HoldId, OrderId, OrderLineId, SaleId, SaleLineId};
+use sqlx::Row;
+use std::collections::HashMap;
+
+/// A line of the order as it stands.
+#[derive(Clone, Debug)]
+pub(super) struct Stood {
+    pub(super) id: OrderLineId,
+    pub(super) item: i64,
+    /// What it was ordered as.
+    pub(super) ordered: i64,
+    pub(super) title: String,
+    pub(super) share: Share,
+    pub(super) state: String,
+    pub(super) hold: Option<HoldId>,
+    pub(super) sold: Option<(SaleId, SaleLineId)>,
+    /// All that was given back of it.
+    pub(super) back: Share,
+}
+
+impl Stood {
+    pub(super) fn waits(&self) -> bool {
+        self.sold.is_none() && (self.state == "short" || self.state == "held")
+    }
+}
+
+pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<Stood>, Failure> {
+    let rows = sqlx::query(
+        "SELECT o.id, COALESCE(o.item_id, 0), COALESCE(o.for_item_id, o.item_id, 0), o.title, o.steps, o.amount, \
+         o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, l.sale_id, COALESCE(b.steps, 0), \
+         COALESCE(b.amount, 0), COALESCE(b.discount, 0), COALESCE(b.tax, 0) FROM order_line o \
+         LEFT JOIN sale_line l ON l.id = o.sale_line_id LEFT JOIN line_back b ON b.sale_line_id = o.sale_line_id \
+         WHERE o.order_id = $1 ORDER BY o.position, o.id",
+    )
+    .bind(order.raw())
+    .fetch_all(tx.db())
+    .await?;
+    let line = |row: &sqlx::any::AnyRow| {
+        let sale = row.try_get::<Option<i64>, _>(11)?.map(SaleId::from_raw);
+        let sale_line = row.try_get::<Option<i64>, _>(10)?.map(SaleLineId::from_raw);
+        Ok(Stood {
+            id: OrderLineId::from_raw(row.try_get(0)?),
+            item: row.try_get(1)?,
+            ordered: row.try_get(2)?,
+            title: row.try_get(3)?,
+            share: Share::read(row, 4)?,
+            state: row.try_get(8)?,
+            hold: row.try_get::<Option<i64>, _>(9)?.map(HoldId::from_raw),
+            sold: sale.zip(sale_line),
+            back: Share::read(row, 12)?,
+        })
+    };
+    rows.iter().map(line).collect()
+}
+
+/// What refunds with a number of their own gave back, by line of a sale.
+pub(super) async fn numbered(tx: &mut Tx, order: OrderId) -> Result<HashMap<SaleLineId, Share>, Failure> {
+    let rows = sqlx::query(
+        "SELECT l.sale_line_id, CAST(SUM(l.steps) AS BIGINT), CAST(SUM(l.amount) AS BIGINT), \
+         CAST(SUM(l.discount) AS BIGINT), CAST(SUM(l.tax) AS BIGINT) FROM order_refund f \
+         JOIN refund_line l ON l.refund_id = f.refund_id WHERE f.order_id = $1 GROUP BY l.sale_line_id",
+    )
+    .bind(order.raw())
+    .fetch_all(tx.db())
+    .await?;
+    rows.iter().map(|row| Ok((SaleLineId::from_raw(row.try_get(0)?), Share::read(row, 1)?))).collect()
+}
+
+pub(super) async fn set_state(tx: &mut Tx, line: OrderLineId, state: &'static str) -> Result<(), Failure> {
+    sqlx::query("UPDATE order_line SET state = $2 WHERE id = $1")
+        .bind(line.raw())
+        .bind(state.to_owned())
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+/// Takes away a line that waited: a later state says something else in its place.
+pub(super) async fn drop_waiting(tx: &mut Tx, line: OrderLineId) -> Result<(), Failure> {
+    sqlx::query("DELETE FROM order_line WHERE id = $1 AND sale_line_id IS NULL")
+        .bind(line.raw())
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+/// The place of the order's next line.
+pub(super) async fn next_position(tx: &mut Tx, order: OrderId) -> Result<i64, Failure> {
+    let row = sqlx::query("SELECT COALESCE(MAX(position), 0) FROM order_line WHERE order_id = $1")
+        .bind(order.raw())
+        .fetch_one(tx.db())
+        .await?;
+    Ok(row.try_get::<i64, _>(0)? + 1)
+}

@@ -1,0 +1,135 @@
+//! An order that is not paid: its stock is set aside. What could not be is short until a person says.
+
+use super::adjust::line;
+use super::change::{Later, end_holds};
+use super::live::{self, Fill, Priced, SaleKind, SaleOf};
+use super::said::{self, Said};
+use super::share::Share;
+use super::stood::{self, Stood};
+use crate::command::Tx;
+use crate::error::Failure;
+use crate::holds::{self, Ended};
+use crate::stock::{Take, try_take};
+use crate::trouble::Trouble;
+use domain::ids::{HoldId, ItemId, SaleLineId};
+use domain::stock::Why;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Another state of it that is not paid either.
+pub(super) async fn adjust(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
+    let priced = live::price(tx, later.order).await?;
+    set_aside(tx, later, &priced).await
+}
+
+/// It was paid: what is set aside is sold. What is short waits for a person, also where it could be had.
+pub(super) async fn pay(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
+    let Later { before, order, who, .. } = later;
+    let priced = live::price(tx, order).await?;
+    // What the state changes besides is set aside first, and then sold with the rest.
+    set_aside(tx, later, &priced).await?;
+    let stood: Vec<Stood> =
+        stood::read(tx, before.id).await?.into_iter().filter(|line| line.state == "held").collect();
+    let mut lines = Vec::with_capacity(stood.len());
+    let mut sold = Vec::with_capacity(stood.len());
+    for (at, end) in end_holds(tx, &stood, "taken").await? {
+        let take = Take { item: end.item, steps: end.steps, from_hold: end.steps };
+        if !try_take(tx, &take, Why::Sold).await? {
+            return Err(Trouble::impossible("a hold without its stock").into());
+        }
+        lines.push(line(tx, &priced, stood[at].item, stood[at].share)?);
+        sold.push(stood[at].id);
+    }
+    let fills = vec![Fill::Filled; lines.len()];
+    let shipping = order.shipping;
+    let kind = match before.sale {
+        None => SaleKind::First { shipping },
+        // It was paid once before, and all of that was given back.
+        Some(_) => SaleKind::Further { at: later.at(tx), shipping },
+    };
+    let of = SaleOf { id: before.id, order, kind, who };
+    let sale_lines = live::sell(tx, of, &lines, &fills).await?.map(|(_, lines)| lines).unwrap_or_default();
+    for (line, sale_line) in sold.iter().zip(sale_lines) {
+        sqlx::query("UPDATE order_line SET state = 'filled', sale_line_id = $2 WHERE id = $1")
+            .bind(line.raw())
+            .bind(SaleLineId::raw(sale_line))
+            .execute(tx.db())
+            .await?;
+    }
+    Ok(())
+}
+
+/// Lines of one item, where the state says something else of it than they come to.
+struct Changed {
+    item: i64,
+    now: Share,
+    /// What was set aside of it.
+    held: i64,
+    was_short: bool,
+}
+
+/// Sets aside what the state says of each item. Of an item that was short, no more than was set aside
+/// before: what is short waits for a person.
+async fn set_aside(tx: &mut Tx, later: Later<'_>, priced: &[Priced]) -> Result<(), Failure> {
+    let id = later.before.id;
+    let now = said::of_lines(priced);
+    let waiting: Vec<Stood> = stood::read(tx, id).await?.into_iter().filter(Stood::waits).collect();
+    let changed = changed(&waiting, &now);
+    let dropped: Vec<Stood> =
+        waiting.into_iter().filter(|line| changed.iter().any(|c| c.item == line.item)).collect();
+    let ended: Vec<Ended> = end_holds(tx, &dropped, "ended").await?.into_iter().map(|(_, end)| end).collect();
+    holds::free(tx, &ended).await?;
+    for line in &dropped {
+        stood::drop_waiting(tx, line.id).await?;
+    }
+    let (mut lines, mut fills, mut held) = (Vec::new(), Vec::new(), Vec::new());
+    for one in changed.iter().filter(|one| one.now.steps > 0) {
+        let aside = can_be_held(tx, one).await?;
+        let aside = if aside == one.now.steps { one.now } else { one.now.part(aside) };
+        let short = one.now.minus(aside);
+        if aside.steps > 0 {
+            let hold = HoldId::from_raw(tx.next_id()?);
+            held.push((lines.len(), hold));
+            lines.push(line(tx, priced, one.item, aside)?);
+            fills.push(Fill::Held(hold));
+        }
+        if short.steps > 0 {
+            lines.push(line(tx, priced, one.item, short)?);
+            fills.push(Fill::Short);
+        }
+    }
+    live::write_holds(tx, later.order, &lines, &held).await?;
+    let first = stood::next_position(tx, id).await?;
+    live::write_lines(tx, id, &lines, &fills, &[], first).await?;
+    said::replace(tx, id, &now).await
+}
+
+/// In the order of the items, so that two orders touch them in the same order.
+fn changed(waiting: &[Stood], now: &Said) -> Vec<Changed> {
+    let mut by_item: BTreeMap<i64, Vec<&Stood>> = BTreeMap::new();
+    for line in waiting {
+        by_item.entry(line.item).or_default().push(line);
+    }
+    let items: BTreeSet<i64> = by_item.keys().chain(now.keys()).copied().collect();
+    let of_item = |item: i64| {
+        let lines = by_item.get(&item).map(Vec::as_slice).unwrap_or_default();
+        let now = now.get(&item).copied().unwrap_or_default();
+        let stands = lines.iter().fold(Share::default(), |sum, line| sum.plus(line.share));
+        let held = lines.iter().filter(|line| line.state == "held").map(|line| line.share.steps).sum();
+        let was_short = lines.iter().any(|line| line.state == "short");
+        (stands != now).then_some(Changed { item, now, held, was_short })
+    };
+    items.into_iter().filter_map(of_item).collect()
+}
+
+/// Sets aside of an item as much as may be, and says how much that is.
+async fn can_be_held(tx: &mut Tx, one: &Changed) -> Result<i64, Failure> {
+    let item = ItemId::from_raw(one.item);
+    if !one.was_short && holds::try_set_aside(tx, item, one.now.steps).await? {
+        return Ok(one.now.steps);
+    }
+    let before = one.held.min(one.now.steps);
+    if before > 0 && holds::try_set_aside(tx, item, before).await? {
+        return Ok(before);
+    }
+    Ok(0)
+}

@@ -1,0 +1,397 @@
+//! The online shop's orders beside the counter: arbitrary states, on the plain model and on the ledger.
+//!
+//! The model knows of each item what is sold, held and short; of the books what all orders' latest
+//! states come to. How a difference is parted into refunds and further sales is the ledger's own.
+
+use super::model::{Model, Said, refuse};
+use crate::harness::{MINUTE_MS, START, Shop};
+use crate::make::*;
+use domain::channel::Channel;
+use domain::money::Money;
+use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus, Standing};
+use domain::quantity::Asked;
+use domain::stock::ItemKind;
+use ledger::{BooksBy, BooksQuery, EndHold, OrderOutcome, Refusal, TakeOrders};
+use proptest::prelude::*;
+use rust_decimal::Decimal;
+use std::collections::BTreeMap;
+
+/// Orders of one run: few, so that each comes in many states.
+pub(super) const MOST_ORDERS: usize = 4;
+
+/// A line: which item, steps, the whole line's money, discount and tax.
+type Line = (usize, i64, i64, i64, i64);
+
+/// A state of an order as it comes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct State {
+    pub(super) order: usize,
+    /// Minutes of its dateModified; none: it says none.
+    minute: Option<i64>,
+    body: Body,
+}
+
+/// What tells two states apart that are of one moment.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Body {
+    status: OrderStatus,
+    lines: Vec<Line>,
+    discount: i64,
+    shipping: i64,
+    fee: i64,
+}
+
+/// One item of an order.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Goods {
+    /// What the latest state says: steps, amount less discount, discount, tax.
+    said: (i64, i64, i64, i64),
+    sold: i64,
+    held: i64,
+    short: i64,
+}
+
+/// An order as the model knows it.
+#[derive(Clone, Debug)]
+pub(super) struct Order {
+    minute: Option<i64>,
+    body: Body,
+    goods: BTreeMap<usize, Goods>,
+    has_sale: bool,
+    fee: i64,
+    shipping: i64,
+}
+
+pub(super) fn states(model: &Model) -> BoxedStrategy<State> {
+    let items = model.items.len();
+    let kinds: Vec<ItemKind> = model.items.iter().map(|i| i.kind).collect();
+    let steps = move |item: usize| match kinds.get(item) {
+        Some(ItemKind::Piece) => prop_oneof![12 => Just(1_i64), 1 => Just(2)].boxed(),
+        Some(ItemKind::Weight) => (1..12_i64).prop_map(|quarter| quarter * 250).boxed(),
+        _ => (1..5_i64).boxed(),
+    };
+    let item = prop_oneof![20 => 0..items.max(1), 1 => Just(items)];
+    let money = (
+        prop_oneof![2 => Just(1000_i64), 1 => 1..5000_i64],
+        prop_oneof![3 => Just(0_i64), 1 => 1..90_i64],
+        prop_oneof![3 => Just(0_i64), 1 => 1..90_i64],
+    );
+    let line = (item, money).prop_flat_map(move |(item, (price, discount, tax))| {
+        (Just(item), steps(item), Just(price), Just(discount), Just(tax))
+    });
+    let lines = prop::collection::vec(line, 1..4).prop_map(|mut lines| {
+        let mut seen = Vec::new();
+        lines.retain(|l| {
+            !seen.contains(&l.0) && {
+                seen.push(l.0);
+                true
+            }
+        });
+        // By the step, so that a quantity changes alone as often as its price does.
+        lines
+            .into_iter()
+            .map(|(item, steps, price, discount, tax)| {
+                (item, steps, (price * steps).clamp(300, 4_000_000), discount, tax)
+            })
+            .collect()
+    });
+    let lines = prop_oneof![30 => lines, 1 => Just(Vec::new())];
+    let status = prop_oneof![
+        6 => Just(OrderStatus::OrderProcessing),
+        2 => Just(OrderStatus::OrderInTransit),
+        3 => Just(OrderStatus::OrderPaymentDue),
+        2 => Just(OrderStatus::OrderCancelled),
+    ];
+    let minute = prop_oneof![12 => (0..60_i64).prop_map(Some), 1 => Just(None)];
+    let rest = (
+        prop_oneof![4 => Just(0_i64), 1 => 1..80_i64],
+        prop_oneof![2 => Just(0_i64), 1 => 1..900_i64],
+        prop_oneof![2 => Just(0_i64), 1 => 1..300_i64],
+    );
+    (0..MOST_ORDERS, minute, status, lines, rest)
+        .prop_map(|(order, minute, status, lines, (discount, shipping, fee))| State {
+            order,
+            minute,
+            body: Body { status, lines, discount, shipping, fee },
+        })
+        .boxed()
+}
+
+impl Body {
+    fn standing(&self) -> Standing {
+        self.status.standing()
+    }
+
+    /// What is said of each item; an order's discount is parted by the ledger, and summed up here.
+    fn said(&self) -> BTreeMap<usize, (i64, i64, i64, i64)> {
+        let line = |l: &Line| (l.0, (l.1, l.2, l.3, l.4));
+        self.lines.iter().map(line).collect()
+    }
+}
+
+impl Model {
+    pub(super) fn order(&mut self, state: &State) -> Said {
+        let mut body = state.body.clone();
+        let known = self.orders.get(&state.order).cloned();
+        if body.lines.is_empty() {
+            if known.is_none() {
+                return refuse("invalid");
+            }
+            body.status = OrderStatus::OrderCancelled;
+        }
+        let Some(mut order) = known else { return self.new_order(state, &body) };
+        if order.body == body {
+            order.minute = order.minute.max(state.minute);
+            self.orders.insert(state.order, order);
+            return Ok("known".to_owned());
+        }
+        let is_over = body.standing() == Standing::Undone;
+        match (state.minute, order.minute) {
+            (None, _) if is_over && order.body.standing() == Standing::Undone => {
+                return Ok("known".to_owned());
+            }
+            (None, _) if is_over => {}
+            (None, _) => return refuse("order-differs"),
+            (Some(new), Some(old)) if new < old => return Ok("known".to_owned()),
+            (Some(new), Some(old)) if new == old => return refuse("same-date-other-contents"),
+            _ => {}
+        }
+        if !is_over && body.lines.iter().any(|l| l.0 >= self.items.len()) {
+            return refuse("unknown-code");
+        }
+        self.change(&mut order, &body);
+        order.minute = state.minute.or(order.minute);
+        let short = order.goods.values().filter(|g| g.short > 0).count();
+        self.orders.insert(state.order, order);
+        Ok(format!("changed {short}"))
+    }
+
+    fn new_order(&mut self, state: &State, body: &Body) -> Said {
+        if body.lines.iter().any(|l| l.0 >= self.items.len()) {
+            return refuse("unknown-code");
+        }
+        let nothing = Body { status: OrderStatus::OrderCancelled, ..body.clone() };
+        let mut order = Order {
+            minute: state.minute,
+            body: nothing,
+            goods: BTreeMap::new(),
+            has_sale: false,
+            fee: 0,
+            shipping: 0,
+        };
+        self.change(&mut order, body);
+        let short = order.goods.values().filter(|g| g.short > 0).count();
+        let filled = order.goods.values().filter(|g| g.sold + g.held > 0).count();
+        self.orders.insert(state.order, order);
+        Ok(format!("taken {filled} short {short}"))
+    }
+
+    fn change(&mut self, order: &mut Order, body: &Body) {
+        let was = order.body.standing();
+        let is = body.standing();
+        if is == Standing::Undone || (was, is) == (Standing::Sold, Standing::Unpaid) {
+            self.give_back_all(order);
+        }
+        match is {
+            Standing::Undone => {}
+            Standing::Unpaid => self.set_aside(order, body),
+            Standing::Sold if was == Standing::Unpaid => {
+                self.set_aside(order, body);
+                for (item, goods) in &mut order.goods {
+                    let held = std::mem::take(&mut goods.held);
+                    self.items[*item].held -= held;
+                    self.sell_online(*item, held);
+                    goods.sold = held;
+                }
+            }
+            Standing::Sold => self.adjust_order(order, body),
+        }
+        order.has_sale |= order.goods.values().any(|g| g.sold > 0);
+        if order.has_sale && !body.lines.is_empty() {
+            order.fee = body.fee;
+        }
+        order.shipping = if is == Standing::Sold && order.has_sale { body.shipping } else { 0 };
+        order.body = body.clone();
+    }
+
+    fn sell_online(&mut self, item: usize, steps: i64) {
+        self.items[item].on_hand -= steps;
+        self.items[item].out += steps;
+        if steps > 0 {
+            self.items[item].left_by = Some(0);
+        }
+    }
+
+    fn give_back_all(&mut self, order: &mut Order) {
+        for (item, goods) in &order.goods {
+            self.items[*item].held -= goods.held;
+            self.items[*item].on_hand += goods.sold;
+            self.items[*item].out -= goods.sold;
+        }
+        order.goods.clear();
+    }
+
+    fn set_aside(&mut self, order: &mut Order, body: &Body) {
+        let now = body.said();
+        let was = std::mem::take(&mut order.goods);
+        for (item, goods) in &was {
+            if now.get(item).copied().unwrap_or_default() != goods.said {
+                self.items[*item].held -= goods.held;
+            }
+        }
+        for (item, said) in now {
+            let before = was.get(&item).copied().unwrap_or_default();
+            let goods = if before.said == said {
+                before
+            } else if before.short == 0 && self.try_hold(item, said.0) {
+                Goods { said, held: said.0, ..Goods::default() }
+            } else {
+                let held = before.held.min(said.0);
+                assert!(held == 0 || self.try_hold(item, held));
+                Goods { said, held, short: said.0 - held, ..Goods::default() }
+            };
+            order.goods.insert(item, goods);
+        }
+    }
+
+    fn try_hold(&mut self, item: usize, steps: i64) -> bool {
+        let free = |m: &Self| m.items[item].on_hand - m.items[item].held >= steps;
+        if !free(self) {
+            self.expire(Some(item));
+        }
+        let had = free(self);
+        if had {
+            self.items[item].held += steps;
+        }
+        had
+    }
+
+    fn adjust_order(&mut self, order: &mut Order, body: &Body) {
+        let now = body.said();
+        let was = std::mem::take(&mut order.goods);
+        for (item, goods) in &was {
+            let left = now.get(item).map_or(0, |said| said.0);
+            let back = (goods.sold - left).max(0);
+            self.items[*item].on_hand += back;
+            self.items[*item].out -= back;
+        }
+        for (item, said) in now {
+            let before = was.get(&item).copied().unwrap_or_default();
+            let sold = before.sold.min(said.0);
+            let more = said.0 - sold;
+            let goods = if more > 0 && before.short == 0 && self.take(item, more, 0).is_ok() {
+                self.items[item].out += more;
+                self.items[item].left_by = Some(0);
+                Goods { said, sold: said.0, ..Goods::default() }
+            } else {
+                Goods { said, sold, short: more, ..Goods::default() }
+            };
+            order.goods.insert(item, goods);
+        }
+    }
+
+    /// A person ends what is set aside for an order: its lines are short from then on.
+    pub(super) fn end_order_hold(&mut self, at: usize) -> String {
+        let Some(order) = self.orders.get_mut(&at) else { return String::new() };
+        let mut ended = 0;
+        for (item, goods) in &mut order.goods {
+            if goods.held > 0 {
+                self.items[*item].held -= goods.held;
+                goods.short += std::mem::take(&mut goods.held);
+                ended += 1;
+            }
+        }
+        if ended == 0 { String::new() } else { format!("ended {ended}") }
+    }
+
+    /// What all orders come to, sold or waiting: goods less discounts, tax; and of the sold ones
+    /// shipping and fees; and how many count as sales.
+    pub(super) fn online_books(&self) -> [i64; 5] {
+        let mut sum = [0; 5];
+        for order in self.orders.values() {
+            if order.body.standing() == Standing::Sold {
+                let goods: i64 = order.body.lines.iter().map(|l| l.2 - l.3).sum();
+                sum[0] += goods - order.body.discount;
+                sum[1] += order.body.lines.iter().map(|l| l.4).sum::<i64>();
+            }
+            sum[2] += order.shipping;
+            sum[3] += order.fee;
+            sum[4] += i64::from(order.has_sale);
+        }
+        sum
+    }
+}
+
+fn number(order: usize) -> OrderNumber {
+    OrderNumber::parse(&format!("M-{order}")).unwrap()
+}
+
+/// The state as the ledger takes it.
+fn incoming(model: &Model, state: &State) -> IncomingOrder {
+    let asked = |item: usize, steps: i64| {
+        let weighed = model.items.get(item).is_some_and(|i| i.kind == ItemKind::Weight);
+        Asked { value: if weighed { Decimal::new(steps, 3) } else { Decimal::from(steps) }, unit: None }
+    };
+    let line = |(item, steps, amount, discount, tax): &Line| IncomingLine {
+        code: Some(code(&format!("item-{item}"))),
+        name: String::new(),
+        quantity: asked(*item, *steps),
+        price: LinePrice::Line(usd(*amount)),
+        discount: usd(*discount),
+        tax: usd(*tax),
+    };
+    IncomingOrder {
+        channel: Channel::online(),
+        number: number(state.order),
+        ordered: START,
+        modified: state.minute.map(|m| START.plus_millis(m * MINUTE_MS)),
+        status: state.body.status,
+        lines: state.body.lines.iter().map(line).collect(),
+        refunds: Vec::new(),
+        discount: usd(state.body.discount),
+        shipping: usd(state.body.shipping),
+        fee: usd(state.body.fee),
+        customer: Customer::default(),
+    }
+}
+
+pub(super) async fn take(shop: &Shop, model: &Model, state: &State) -> Result<String, Refusal> {
+    let batch = TakeOrders { orders: vec![incoming(model, state)], past: false, who: "feed".to_owned() };
+    match shop.ledger.take_orders(&batch).await.unwrap().remove(0) {
+        OrderOutcome::Taken { filled, short, .. } => Ok(format!("taken {filled} short {short}")),
+        OrderOutcome::Known { .. } => Ok("known".to_owned()),
+        OrderOutcome::Changed { short, .. } => Ok(format!("changed {short}")),
+        OrderOutcome::Rejected(refusal) => Err(refusal),
+    }
+}
+
+pub(super) async fn end_hold(shop: &Shop, order: usize) -> Result<String, Refusal> {
+    let whom = format!("order {}", number(order));
+    let mut ended = 0;
+    for hold in shop.ledger.open_holds(None, 99).await.unwrap() {
+        if hold.for_whom == whom {
+            ended += shop.ok(EndHold { id: hold.id }).await;
+        }
+    }
+    Ok(if ended == 0 { String::new() } else { format!("ended {ended}") })
+}
+
+/// As [`Model::online_books`], from the books and from the lines that wait.
+pub(super) async fn books(shop: &Shop) -> [i64; 5] {
+    let by = BooksBy { channel: true, ..BooksBy::default() };
+    let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
+    let mut sum = [0; 5];
+    for row in rows.iter().filter(|row| row.channel == Some(Channel::online())) {
+        let f = &row.figures;
+        let net = f.net().unwrap();
+        let more = [net, f.tax, f.shipping, f.fees].map(Money::minor);
+        sum = [sum[0] + more[0], sum[1] + more[1], sum[2] + more[2], sum[3] + more[3], sum[4] + f.sales];
+    }
+    for order in shop.ledger.orders(None, true, 99).await.unwrap() {
+        for line in shop.ledger.order(order.id).await.unwrap().lines.iter().filter(|line| line.waits) {
+            sum[0] += line.line.amount.minor() - line.discount.minor();
+            sum[1] += line.tax.minor();
+        }
+    }
+    sum
+}
