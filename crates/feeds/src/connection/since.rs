@@ -69,7 +69,7 @@ impl Reader<'_> {
             None | Some((_, "rfc3339")) => Form::Rfc3339,
             Some((_, "seconds")) => Form::Seconds,
             Some((_, "milliseconds")) => Form::Milliseconds,
-            Some((_, pattern)) if pattern.contains('%') && date::is_pattern(pattern) => {
+            Some((_, pattern)) if pattern.contains('%') && date::fault(pattern).is_none() => {
                 Form::Pattern(pattern.to_owned())
             }
             Some((since, _)) => {

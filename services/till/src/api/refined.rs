@@ -109,7 +109,10 @@ fn everywhere(field: &str) -> Option<Form> {
             use Availability::{Discontinued, InStock, Reserved, SoldOut};
             Words([InStock, Reserved, SoldOut, Discontinued].map(Availability::code).to_vec())
         }
-        "orderStatus" => Words(OrderStatus::ALL.map(OrderStatus::code).to_vec()),
+        "orderStatus" => {
+            let unknown = [OrderStatus::Unknown];
+            Words(OrderStatus::ALL.into_iter().chain(unknown).map(OrderStatus::code).collect())
+        }
         "ending" => Pattern(ENDING, 40),
         "gtin13" => Pattern(GTIN, 40),
         "sku" | "inStoreCode" => Text(1, MAX_CODE_CHARS),
