@@ -39,6 +39,7 @@ mod pace;
 mod payments;
 mod people;
 mod pictures;
+pub mod private;
 mod refunds;
 mod refusal;
 mod reprice;

@@ -3,6 +3,7 @@
 use crate::clock::Clock;
 use crate::error::Failure;
 use crate::lease::Lease;
+use crate::private;
 use crate::shop::{self, Shop};
 use crate::trouble::Trouble;
 use domain::day::Moment;
@@ -236,14 +237,28 @@ impl Place {
         }
     }
 
-    /// Refuses a missing file unless it may be made; says whether it will be.
+    /// Refuses a missing file unless it may be made, and makes it for its owner alone: the engine gives
+    /// its own files beside it (-wal, -shm) the same rights. Says whether it was made.
     fn prepare(&self, access: Access) -> Result<bool, Trouble> {
         let Self::File(path) = self else { return Ok(false) };
-        let missing = !path.exists();
-        if missing && access != Access::Create {
+        if path.exists() {
+            if access != Access::Read && private::is_open_to_others(path) {
+                let place = path.display();
+                tracing::warn!(
+                    "{place} can be read by other users of this machine; chmod 600 {place} shuts them out"
+                );
+            }
+            return Ok(false);
+        }
+        if access != Access::Create {
             return Err(Trouble::NoShop { place: path.display().to_string() });
         }
-        Ok(missing)
+        match private::create_new(path) {
+            Ok(_) => Ok(true),
+            // Another process was first.
+            Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(false),
+            Err(source) => Err(Trouble::File { what: format!("{} cannot be made", path.display()), source }),
+        }
     }
 
     /// Tries one connection by itself: a pool tries one that fails again until its time is up, and

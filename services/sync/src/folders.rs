@@ -10,7 +10,7 @@ use crate::exchange::{Destination, FeedOutError, FeedOutReport, FeedOutRun, OutF
 use crate::watch::Watch;
 use crate::words::tell_all;
 use incoming::Found;
-use ledger::{Ledger, NoteFeedTrouble};
+use ledger::{Ledger, NoteFeedTrouble, private};
 use std::collections::HashMap;
 use std::future::Future;
 use std::io;
@@ -108,8 +108,14 @@ impl Folders {
         let make = |path: PathBuf| {
             std::fs::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
         };
+        // What was taken in holds customers' names; where others put files down and fetch them, the umask
+        // decides who they are.
+        let make_own = |path: PathBuf| {
+            private::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
+        };
         if let Some(folder) = &in_folder {
-            KINDS.iter().chain(&[DONE, REJECTED]).try_for_each(|name| make(folder.join(name)))?;
+            KINDS.iter().try_for_each(|name| make(folder.join(name)))?;
+            [DONE, REJECTED].iter().try_for_each(|name| make_own(folder.join(name)))?;
         }
         out_folder.iter().try_for_each(|folder| make(folder.clone()))?;
         Ok(Self { ledger, in_folder, out_folder, seen: HashMap::new() })

@@ -2,6 +2,7 @@
 
 use super::{BackupError, write};
 use crate::pictures::{PictureName, SMALLER};
+use crate::private;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde::Serialize;
@@ -127,7 +128,7 @@ impl Placing {
         let path = folder.join(&file.name);
         let failed = |source| BackupError::Write { path: path.clone(), source };
         if !folder.is_dir() {
-            fs::create_dir_all(&folder).map_err(failed)?;
+            private::create_dir_all(&folder).map_err(failed)?;
             self.made_folder = true;
         }
         match fs::read(&path) {

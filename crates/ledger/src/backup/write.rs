@@ -3,6 +3,7 @@
 use super::pictures::{self, FILE, LeftOut};
 use super::tables::{Kind, TABLES, Table};
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
+use crate::private;
 use crate::store::{Ledger, schema_step};
 use crate::trouble::Trouble;
 use serde::Serialize;
@@ -11,7 +12,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
@@ -190,12 +191,8 @@ impl Part {
     fn create(file: &Path) -> Result<Self, BackupError> {
         let name = file.file_name().unwrap_or_default().to_string_lossy();
         let part = file.with_file_name(format!(".{name}.{}.part", std::process::id()));
-        let mut options = OpenOptions::new();
-        options.write(true).create(true).truncate(true);
-        #[cfg(unix)]
-        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
         let made =
-            options.open(&part).map_err(|source| BackupError::Write { path: file.to_owned(), source })?;
+            private::create(&part).map_err(|source| BackupError::Write { path: file.to_owned(), source })?;
         Ok(Self { part, file: file.to_owned(), out: Some(BufWriter::new(made)), hash: Sha256::new() })
     }
 
@@ -257,7 +254,7 @@ pub(super) fn hex_of(hash: impl AsRef<[u8]>) -> String {
 
 /// Writes a new file to disk.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = File::create(path)?;
+    let mut file = private::create(path)?;
     file.write_all(bytes)?;
     file.sync_all()
 }

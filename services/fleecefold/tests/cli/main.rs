@@ -3,6 +3,7 @@
 mod bad_input;
 mod commands;
 mod feeds;
+mod files;
 mod people;
 mod serve;
 mod service_manager;

@@ -1,5 +1,6 @@
 //! The folder of pictures: written whole or not at all, read by name.
 
+use ledger::private;
 use std::fs::{self, File};
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
@@ -12,7 +13,7 @@ pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
     if fs::metadata(&target).is_ok_and(|found| found.is_file() && found.len() == length) {
         return Ok(());
     }
-    fs::create_dir_all(folder)?;
+    private::create_dir_all(folder)?;
     let part = folder.join(format!(".{}.part", crate::chance::text()));
     let written = write_part(&part, bytes).and_then(|()| fs::rename(&part, &target));
     if written.is_err() {
@@ -24,7 +25,7 @@ pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
 }
 
 fn write_part(part: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = File::create_new(part)?;
+    let mut file = private::create_new(part)?;
     file.write_all(bytes)?;
     file.sync_all()
 }
@@ -53,6 +54,17 @@ mod tests {
         assert_eq!(read(&folder, "a.jpg").expect("read").as_deref(), Some(&b"three"[..]));
         assert_eq!(read(&folder, "b.jpg").expect("not there"), None);
         assert_eq!(fs::read_dir(&folder).expect("the folder").count(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn nobody_else_sees_the_photographs() {
+        use std::os::unix::fs::PermissionsExt;
+        let home = tempfile::tempdir().expect("a folder");
+        let folder = home.path().join("images");
+        write(&folder, "a.jpg", b"one").expect("written");
+        let mode = |path: &Path| fs::metadata(path).expect("there").permissions().mode() & 0o777;
+        assert_eq!((mode(&folder), mode(&folder.join("a.jpg"))), (0o700, 0o600));
     }
 
     #[test]

@@ -1,0 +1,87 @@
+//! Files and folders for their owner alone: what holds customers' names, pictures or money.
+//!
+//! The umask decides nothing here: a service's is often wide, and a shop's files outlive it.
+
+use std::fs::{self, DirBuilder, File, OpenOptions};
+use std::io;
+use std::path::Path;
+
+/// What a group and others may do with a file.
+#[cfg(unix)]
+const OTHERS: u32 = 0o077;
+
+fn for_owner(options: &mut OpenOptions) -> &mut OpenOptions {
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(options, 0o600);
+    options
+}
+
+/// A new file, or an old one of that name emptied.
+pub fn create(path: &Path) -> io::Result<File> {
+    let file = for_owner(OpenOptions::new().write(true).create(true).truncate(true)).open(path)?;
+    // One that was left behind keeps the rights that it had.
+    shut(&file)?;
+    Ok(file)
+}
+
+/// Shuts others out of an open file.
+pub fn shut(file: &File) -> io::Result<()> {
+    #[cfg(unix)]
+    file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o600))?;
+    #[cfg(not(unix))]
+    let _ = file;
+    Ok(())
+}
+
+/// A new file; refused if there is one.
+pub fn create_new(path: &Path) -> io::Result<File> {
+    for_owner(OpenOptions::new().write(true).create_new(true)).open(path)
+}
+
+/// A folder and what is missing above it. Those that are there stay as they are.
+pub fn create_dir_all(path: &Path) -> io::Result<()> {
+    let mut builder = DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(path)
+}
+
+/// Whether others than its owner may do anything with a file.
+pub(crate) fn is_open_to_others(path: &Path) -> bool {
+    #[cfg(unix)]
+    return fs::metadata(path)
+        .is_ok_and(|found| std::os::unix::fs::PermissionsExt::mode(&found.permissions()) & OTHERS != 0);
+    #[cfg(not(unix))]
+    {
+        let _ = (path, fs::metadata::<&Path>);
+        false
+    }
+}
+
+#[cfg(all(test, unix))]
+mod tests {
+    use super::*;
+    use std::os::unix::fs::PermissionsExt;
+
+    fn mode(path: &Path) -> u32 {
+        fs::metadata(path).unwrap().permissions().mode() & 0o777
+    }
+
+    #[test]
+    fn files_and_folders_are_their_owners() {
+        let home = tempfile::tempdir().unwrap();
+        let path = |name: &str| home.path().join(name);
+        create(&path("a")).unwrap();
+        create_new(&path("b")).unwrap();
+        create_dir_all(&path("c/d")).unwrap();
+        fs::write(path("e"), "wide").unwrap();
+        fs::set_permissions(path("e"), fs::Permissions::from_mode(0o666)).unwrap();
+        assert!(is_open_to_others(&path("e")));
+        create(&path("e")).unwrap();
+        let modes = ["a", "b", "c", "c/d", "e"].map(|name| mode(&path(name)));
+        assert_eq!(modes, [0o600, 0o600, 0o700, 0o700, 0o600]);
+        assert!(create_new(&path("a")).is_err());
+        assert!(!is_open_to_others(&path("e")) && !is_open_to_others(&path("gone")));
+    }
+}
