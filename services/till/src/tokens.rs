@@ -14,7 +14,8 @@ use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation, deco
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::{Path, PathBuf};
-use std::sync::{PoisonError, RwLock};
+use std::sync::{PoisonError, RwLock, RwLockReadGuard};
+use std::time::SystemTime;
 
 pub use file::KeysError;
 
@@ -66,11 +67,39 @@ pub(crate) enum TokenWrong {
     NotOurs,
 }
 
-/// The keys that sign and verify: the newest signs, all verify.
+/// By what it is seen that a file was changed or another one stands in its place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Stamp {
+    modified: Option<SystemTime>,
+    length: u64,
+    inode: u64,
+}
+
+impl Stamp {
+    /// None if the file cannot be looked at.
+    fn of(path: &Path) -> Option<Self> {
+        let found = std::fs::metadata(path).ok()?;
+        #[cfg(unix)]
+        let inode = std::os::unix::fs::MetadataExt::ino(&found);
+        #[cfg(not(unix))]
+        let inode = 0;
+        Some(Self { modified: found.modified().ok(), length: found.len(), inode })
+    }
+}
+
+/// The keys as they were read, and of which state of the file.
+#[derive(Debug)]
+struct Loaded {
+    keys: Vec<Key>,
+    stamp: Option<Stamp>,
+}
+
+/// The keys that sign and verify: the newest signs, all verify. Another process may add one, and the
+/// owner may take one out of the file: both are noticed at the next token.
 #[derive(Debug)]
 pub struct TokenKeys {
     path: PathBuf,
-    keys: RwLock<Vec<Key>>,
+    loaded: RwLock<Loaded>,
 }
 
 impl TokenKeys {
@@ -78,13 +107,37 @@ impl TokenKeys {
     pub fn open(path: &Path) -> Result<Self, KeysError> {
         hs256::install();
         let keys = file::open(path)?;
-        Ok(Self { path: path.to_owned(), keys: RwLock::new(keys) })
+        // No stamp yet: the file may have changed since, so the first token looks again.
+        Ok(Self { path: path.to_owned(), loaded: RwLock::new(Loaded { keys, stamp: None }) })
+    }
+
+    fn loaded(&self) -> RwLockReadGuard<'_, Loaded> {
+        self.loaded.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The keys as the file has them now. While it cannot be read there are none: a key that was taken
+    /// away must not go on opening the shop.
+    fn current(&self) -> RwLockReadGuard<'_, Loaded> {
+        let stamp = Stamp::of(&self.path);
+        let loaded = self.loaded();
+        if stamp.is_some() && stamp == loaded.stamp {
+            return loaded;
+        }
+        let had_keys = !loaded.keys.is_empty();
+        drop(loaded);
+        let keys = file::read(&self.path).unwrap_or_else(|error| {
+            if had_keys {
+                tracing::error!(%error, "no token is taken until the file of the token keys can be read");
+            }
+            Vec::new()
+        });
+        *self.loaded.write().unwrap_or_else(PoisonError::into_inner) = Loaded { keys, stamp };
+        self.loaded()
     }
 
     /// Adds a key, which signs from now on; what the others signed stays good.
     pub fn rotate(&self) -> Result<(), KeysError> {
-        let keys = file::rotate(&self.path)?;
-        *self.keys.write().unwrap_or_else(PoisonError::into_inner) = keys;
+        file::rotate(&self.path)?;
         Ok(())
     }
 
@@ -99,8 +152,8 @@ impl TokenKeys {
             nbf: seconds(made),
             exp: seconds(until),
         };
-        let keys = self.keys.read().unwrap_or_else(PoisonError::into_inner);
-        let key = keys.last().ok_or_else(|| KeysError::Empty { path: self.path.clone() })?;
+        let loaded = self.current();
+        let key = loaded.keys.last().ok_or_else(|| KeysError::Empty { path: self.path.clone() })?;
         let header = Header { kid: Some(key.kid.clone()), ..Header::new(Algorithm::HS256) };
         encode(&header, &claims, &EncodingKey::from_secret(&key.secret)).map_err(KeysError::Sign)
     }
@@ -134,17 +187,12 @@ impl TokenKeys {
         Ok(claims.jti)
     }
 
-    /// A key by its name. One that is not known may have been added by another process since.
+    /// A key by its name.
     fn key(&self, kid: &str) -> Option<Key> {
-        let find = |keys: &[Key]| keys.iter().find(|key| key.kid == kid).cloned();
-        let known = find(&self.keys.read().unwrap_or_else(PoisonError::into_inner));
-        if known.is_some() || !file::is_kid(kid) {
-            return known;
+        if !file::is_kid(kid) {
+            return None;
         }
-        let keys = file::read(&self.path).ok()?;
-        let found = find(&keys);
-        *self.keys.write().unwrap_or_else(PoisonError::into_inner) = keys;
-        found
+        self.current().keys.iter().find(|key| key.kid == kid).cloned()
     }
 }
 

@@ -20,7 +20,7 @@ fn signed(keys: &TokenKeys) -> String {
 }
 
 fn newest(keys: &TokenKeys) -> Key {
-    keys.keys.read().expect("keys").last().cloned().expect("a key")
+    keys.current().keys.last().cloned().expect("a key")
 }
 
 /// A token of our own making, signed by HMAC with whatever key.
@@ -209,4 +209,62 @@ fn what_is_no_file_of_keys_is_refused_in_words() {
     check(r#"{"keys": [{"kty":"oct","use":"sig","alg":"none","kid":"a","k":""}]}"#, "not a file");
     let refused = TokenKeys::open(&folder.path().join("nowhere/keys")).expect_err("refused").to_string();
     assert!(refused.contains("cannot be written"), "{refused}");
+}
+
+/// A file of keys as it stands.
+fn file_of(keys: &TokenKeys) -> Value {
+    serde_json::from_slice(&std::fs::read(&keys.path).expect("the file")).expect("JSON")
+}
+
+/// Writes the file in its place, as an editor or as another process does it.
+fn rewrite(keys: &TokenKeys, content: &str, in_place: bool) {
+    if in_place {
+        std::fs::write(&keys.path, content).expect("written");
+    } else {
+        let beside = keys.path.with_extension("new");
+        std::fs::write(&beside, content).expect("written");
+        #[cfg(unix)]
+        std::fs::set_permissions(&beside, std::os::unix::fs::PermissionsExt::from_mode(0o600)).expect("shut");
+        std::fs::rename(&beside, &keys.path).expect("in its place");
+    }
+}
+
+#[test]
+fn a_key_taken_out_of_the_file_opens_nothing_from_then_on() {
+    for in_place in [false, true] {
+        let (keys, _folder) = keys();
+        let old = signed(&keys);
+        keys.rotate().expect("rotated");
+        let new = signed(&keys);
+        assert_eq!((keys.read(&old, NOW), keys.read(&new, NOW)), (Ok("j1".to_owned()), Ok("j1".to_owned())));
+        let mut left = file_of(&keys);
+        left["keys"].as_array_mut().expect("keys").remove(0);
+        rewrite(&keys, &left.to_string(), in_place);
+        assert_eq!(keys.read(&old, NOW), Err(TokenWrong::NotOurs), "in place: {in_place}");
+        assert_eq!(keys.read(&new, NOW).as_deref(), Ok("j1"));
+    }
+}
+
+#[test]
+fn a_key_added_by_another_process_signs_here_too() {
+    let (keys, _folder) = keys();
+    let old = signed(&keys);
+    TokenKeys::open(&keys.path).expect("another process").rotate().expect("rotated");
+    let kid = |token: &str| decode_header(token).expect("a header").kid;
+    assert_ne!(kid(&signed(&keys)), kid(&old), "the newest signs");
+    assert_eq!(keys.read(&old, NOW).as_deref(), Ok("j1"));
+}
+
+#[test]
+fn without_a_readable_file_no_token_is_taken_until_there_is_one_again() {
+    let (keys, _folder) = keys();
+    let token = signed(&keys);
+    let whole = std::fs::read_to_string(&keys.path).expect("the file");
+    rewrite(&keys, "{\"keys\": [", false);
+    assert_eq!(keys.read(&token, NOW), Err(TokenWrong::NotOurs));
+    std::fs::remove_file(&keys.path).expect("gone");
+    assert_eq!(keys.read(&token, NOW), Err(TokenWrong::NotOurs));
+    assert!(keys.sign("j2", "Other", NOW, NOW.plus_millis(1000)).is_err());
+    rewrite(&keys, &whole, false);
+    assert_eq!(keys.read(&token, NOW).as_deref(), Ok("j1"));
 }
