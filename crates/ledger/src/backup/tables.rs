@@ -1,6 +1,7 @@
 //! What a backup holds: every table and column of the schema, in the order in which rows can be
 //! put back. A test compares this with the schema on both engines.
 
+use crate::people::NO_PASSWORD;
 use serde::{Deserialize, Serialize};
 
 /// How a column's values are read, written and bound; NULLs need the type too.
@@ -21,6 +22,9 @@ pub(super) struct Table {
     pub(super) key: &'static [usize],
     /// How many rows a fresh shop has.
     pub(super) fresh: i64,
+    /// The positions of columns that no backup holds, each with what stands there instead: secrets of
+    /// people, even hashed, are not for whoever finds a backup.
+    pub(super) withheld: &'static [(usize, Option<&'static str>)],
     /// All columns, as a statement names them.
     pub(super) list: &'static str,
     /// The head of the statement that writes rows.
@@ -34,6 +38,7 @@ macro_rules! table {
             columns: &[(stringify!($first), Kind::$kind) $(, (stringify!($column), Kind::$kinds))*],
             key: &$key,
             fresh: $fresh,
+            withheld: &[],
             list: concat!(stringify!($first) $(, ", ", stringify!($column))*),
             insert: concat!(
                 "INSERT INTO ", stringify!($name), " (", stringify!($first) $(, ", ", stringify!($column))*, ")"
@@ -42,9 +47,16 @@ macro_rules! table {
     };
 }
 
+impl Table {
+    const fn without(self, withheld: &'static [(usize, Option<&'static str>)]) -> Self {
+        Self { withheld, ..self }
+    }
+}
+
 /// Referred ones first. What a fresh shop has rows of is emptied before they are put back. Left out
 /// are `node_lease`, which belongs to running programs, `session` and `sign_in_try`, which belong to the
-/// hour (whoever was signed in signs in anew), and the migrations' own table.
+/// hour (whoever was signed in signs in anew), `device`, whose rows say which browser is known (they are
+/// enrolled anew), and the migrations' own table.
 #[rustfmt::skip]
 pub(super) static TABLES: &[Table] = &[
     table!(setting, key [0], fresh 0, name Text, value Text),
@@ -152,8 +164,8 @@ pub(super) static TABLES: &[Table] = &[
         day Int, channel Text, month Int, sales Int, units Int, weight Int, gross Int, discounts Int, refunds Int,
         shipping Int, tax Int, fees Int, postage Int, cost Int, uncosted Int, rounding Int),
     table!(person, key [0], fresh 0,
-        id Int, name Text, folded Text, role Text, password Text, pin Text, made_ms Int, ended_ms Int),
-    table!(device, key [0], fresh 0, id Int, name Text, folded Text, secret_hash Text, made_ms Int, ended_ms Int),
+        id Int, name Text, folded Text, role Text, password Text, pin Text, made_ms Int, ended_ms Int)
+        .without(&[(4, Some(NO_PASSWORD)), (5, None)]),
     table!(api_token, key [0], fresh 0,
         jti Text, name Text, folded Text, role Text, made_by Text, made_ms Int, until_ms Int, ended_ms Int),
     table!(audit, key [0], fresh 0, id Int, at_ms Int, who Text, act Text, what Text, detail Text),

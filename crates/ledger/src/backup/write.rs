@@ -164,6 +164,10 @@ fn row_line(table: &Table, row: &AnyRow) -> Result<String, BackupError> {
     let mut line = format!("[\"{}\"", table.name);
     for (at, (_, kind)) in table.columns.iter().enumerate() {
         line.push(',');
+        if let Some((_, instead)) = table.withheld.iter().find(|(withheld, _)| *withheld == at) {
+            line.push_str(&json(instead)?);
+            continue;
+        }
         match kind {
             Kind::Int => match row.try_get::<Option<i64>, _>(at)? {
                 // Writing to a String cannot fail.

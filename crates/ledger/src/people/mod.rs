@@ -13,6 +13,7 @@ mod tries;
 
 pub use begin::BeginShop;
 pub use devices::{DeviceView, EndDevice, EnrolDevice};
+pub(crate) use persons::NO_PASSWORD;
 pub use persons::{AddPerson, EditPerson, EndPerson, PersonView, PinChange};
 pub use secret::{Phc, SecretHash};
 pub use sessions::{By, SessionView, SignIn, SignOut};

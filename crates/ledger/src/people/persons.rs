@@ -14,6 +14,10 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
+/// What stands for a password where there is none, as after a restore: no hash is like it, so it opens
+/// nothing until a new one is set.
+pub(crate) const NO_PASSWORD: &str = "";
+
 /// Adds a person. The first one is an owner: without one, nobody could add another.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AddPerson {
@@ -252,8 +256,11 @@ impl Ledger {
     /// Whom a name finds, with what their password is checked against.
     pub async fn password_of(&self, name: &str) -> Result<Option<(PersonId, Phc)>, Failure> {
         let mut connection = self.reader().await?;
-        let row = sqlx::query("SELECT id, password FROM person WHERE folded = $1 AND ended_ms IS NULL")
+        let text =
+            "SELECT id, password FROM person WHERE folded = $1 AND ended_ms IS NULL AND password <> $2";
+        let row = sqlx::query(text)
             .bind(text::fold(name.trim()))
+            .bind(NO_PASSWORD.to_owned())
             .fetch_optional(&mut *connection)
             .await?;
         row.map(|row| Ok((PersonId::from_raw(row.try_get(0)?), Phc::new(row.try_get(1)?)?))).transpose()

@@ -4,7 +4,10 @@ use crate::full_shop::{books, clean, code, fill, one_kit, run};
 use crate::harness::{START, TestShop, shops};
 use crate::place::empty_database;
 use domain::day::Moment;
-use ledger::{Access, KeepPictures, Ledger, ManualClock, Picture, PictureName, SMALLER, restore};
+use ledger::{
+    Access, By, EditPerson, KeepPictures, Ledger, ManualClock, Phc, Picture, PictureName, PinChange, SMALLER,
+    SecretHash, SignIn, TryOf, restore,
+};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -243,4 +246,66 @@ async fn a_shop_on_a_server_says_where_its_photographs_go() {
     restore(&file, &database.url, Some(&said), much_later(), |_, _| ()).await.unwrap();
     assert!(files.iter().all(|file| said.join(file).is_file()));
     database.clear().await;
+}
+
+/// What opens the shop: hashes of passwords, PINs and cookies.
+fn secrets() -> [String; 4] {
+    let hash = |secret: &str| {
+        Sha256::digest(secret.as_bytes()).iter().fold(String::new(), |text, byte| format!("{text}{byte:02x}"))
+    };
+    // The device and the session are those of the full shop and of the test below.
+    ["$argon2".to_owned(), "aGFzaA".to_owned(), hash("device"), hash("cookie")]
+}
+
+// OWASP ASVS 5.0.0, 13.3.1 and 14.2.4: whoever finds a backup must not be able to guess a PIN of it.
+#[tokio::test]
+async fn no_backup_holds_what_opens_the_shop() {
+    for shop in shops().await {
+        fill(&shop).await;
+        let ledger = &shop.ledger;
+        let maud = ledger.people().await.unwrap().remove(0);
+        let phc = || Phc::new("$argon2id$v=19$m=19456,t=2,p=1$c2FsdA$aGFzaA".to_owned()).unwrap();
+        let edit = |password: Option<Phc>, pin: Option<PinChange>| EditPerson {
+            person: maud.id,
+            role: None,
+            password,
+            pin,
+            keep: None,
+            who: "owner".to_owned(),
+        };
+        run(ledger, edit(None, Some(PinChange::New(phc())))).await;
+        let sign_in = SignIn {
+            person: maud.id,
+            by: By::Password,
+            checked: phc(),
+            stronger: None,
+            session: SecretHash::of("cookie"),
+            form_token: "form".to_owned(),
+            device: None,
+            before: None,
+            tried: TryOf::new("Maud", None, "::1"),
+        };
+        run(ledger, sign_in).await;
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("shop.backup");
+        ledger.backup(&file, |_, _| ()).await.unwrap();
+        let text = std::fs::read_to_string(&file).unwrap();
+        for secret in secrets() {
+            assert!(!text.contains(&secret), "{}: {secret} stands in the backup", shop.engine);
+        }
+        let url = format!("sqlite:{}", folder.path().join("new.db").display());
+        restore(&file, &url, None, later(), |_, _| ()).await.unwrap();
+        let other = Ledger::open(&url, Access::Write, later()).await.unwrap();
+        let again = other.people().await.unwrap().remove(0);
+        assert_eq!((again.name.as_str(), again.role, again.has_pin), ("Maud", maud.role, false));
+        assert!(
+            other.password_of("Maud").await.unwrap().is_none()
+                && other.pin_of(maud.id).await.unwrap().is_none()
+        );
+        assert!(other.has_people().await.unwrap(), "nobody else sets the shop up anew");
+        run(&other, edit(Some(phc()), None)).await;
+        assert!(other.password_of("Maud").await.unwrap().is_some());
+        other.close().await;
+        shop.end().await;
+    }
 }

@@ -40,6 +40,10 @@ pub(super) async fn restore(place: &Place, args: RestoreArgs) -> Result<Ending, 
     eprintln!(
         "no backup has the keys that sign tokens; if they are not here, make those of devices and programs anew"
     );
+    eprintln!(
+        "nor has it passwords, PINs or known devices: set a password with `fleecefold user password NAME`, and \
+         enroll the devices anew"
+    );
     if restored.check.is_clean() {
         return Ok(Ending::Done);
     }

@@ -1,4 +1,4 @@
-//! `fleecefold user add | list | end`
+//! `fleecefold user add | password | list | end`
 
 use super::WHO;
 use crate::cli::UserCommand;
@@ -7,7 +7,7 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::people::Role;
 use domain::text;
-use ledger::{Access, AddPerson, EndPerson, Ledger, Refusal};
+use ledger::{Access, AddPerson, EditPerson, EndPerson, Ledger, PersonView, Phc, Refusal};
 use std::io::{self, BufRead, IsTerminal};
 
 const COLUMNS: [Column; 4] = [
@@ -20,12 +20,13 @@ const COLUMNS: [Column; 4] = [
 pub(super) async fn run(place: &Place, command: UserCommand) -> Result<Ending, CliError> {
     let access = match command {
         UserCommand::Add { .. } => Access::Create,
-        UserCommand::End { .. } => Access::Write,
+        UserCommand::Password { .. } | UserCommand::End { .. } => Access::Write,
         UserCommand::List => Access::Read,
     };
     let ledger = place.open(access).await?;
     let done = match command {
         UserCommand::Add { name, role } => add(&ledger, name, role).await,
+        UserCommand::Password { name } => set_password(&ledger, &name).await,
         UserCommand::End { name } => end(&ledger, &name).await,
         UserCommand::List => list(&ledger).await,
     };
@@ -34,15 +35,36 @@ pub(super) async fn run(place: &Place, command: UserCommand) -> Result<Ending, C
 }
 
 async fn add(ledger: &Ledger, name: String, role: Role) -> Result<(), CliError> {
-    let password = password()?;
-    till::check_password(&password, &name)
-        .map_err(|weak| Refusal::invalid("password", weak))
-        .map_err(refused)?;
-    let password = till::hash_secret(&password).ok_or(CliError::Hash)?;
+    let password = new_password(&name)?;
     let add = AddPerson { name: name.clone(), role, password, pin: None, who: WHO.to_owned() };
     ledger.execute(None, &add).await?;
     eprintln!("{} may enter as {}", name.trim(), role.words());
     Ok(())
+}
+
+/// Whoever may run this on the shop's machine lets its owner in again: no backup has a password.
+async fn set_password(ledger: &Ledger, name: &str) -> Result<(), CliError> {
+    let person = find(ledger, name).await?;
+    let password = Some(new_password(&person.name)?);
+    let (role, pin, keep, who) = (None, None, None, WHO.to_owned());
+    ledger.execute(None, &EditPerson { person: person.id, role, password, pin, keep, who }).await?;
+    eprintln!("{} has a new password, and is signed out everywhere", person.name);
+    Ok(())
+}
+
+/// A password that may be one, hashed.
+fn new_password(name: &str) -> Result<Phc, CliError> {
+    let password = password()?;
+    till::check_password(&password, name)
+        .map_err(|weak| Refusal::invalid("password", weak))
+        .map_err(refused)?;
+    till::hash_secret(&password).ok_or(CliError::Hash)
+}
+
+async fn find(ledger: &Ledger, name: &str) -> Result<PersonView, CliError> {
+    let folded = text::fold(name.trim());
+    let found = ledger.people().await?.into_iter().find(|person| text::fold(&person.name) == folded);
+    found.ok_or_else(|| refused(Refusal::no_such("person", name)))
 }
 
 fn refused(refusal: Refusal) -> CliError {
@@ -57,7 +79,7 @@ fn password() -> Result<String, CliError> {
         if password == ask("the same again: ")? {
             return Ok(password);
         }
-        return Err(refused(Refusal::invalid("password", "the two differ; nobody was added")));
+        return Err(refused(Refusal::invalid("password", "the two differ; nothing was changed")));
     }
     let mut line = String::new();
     io::stdin().lock().read_line(&mut line).map_err(CliError::Password)?;
@@ -67,9 +89,7 @@ fn password() -> Result<String, CliError> {
 }
 
 async fn end(ledger: &Ledger, name: &str) -> Result<(), CliError> {
-    let folded = text::fold(name.trim());
-    let found = ledger.people().await?.into_iter().find(|person| text::fold(&person.name) == folded);
-    let person = found.ok_or_else(|| refused(Refusal::no_such("person", name)))?;
+    let person = find(ledger, name).await?;
     ledger.execute(None, &EndPerson { person: person.id, who: WHO.to_owned() }).await?;
     eprintln!("{} may no longer enter", person.name);
     Ok(())
