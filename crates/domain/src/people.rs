@@ -34,6 +34,8 @@ pub enum Act {
     Count,
     /// Listings, feeds, orders of the online shop.
     List,
+    /// See what goods cost, and what is left over of their price.
+    SeeCost,
     /// Read the books.
     ReadBooks,
     /// Settings, people, devices, tokens, backups, the list of who changed what.
@@ -71,7 +73,9 @@ impl Role {
     pub fn may(self, act: Act) -> bool {
         match act {
             Act::Look | Act::Sell | Act::GiveBack | Act::KeepDrawer => true,
-            Act::Make | Act::Price | Act::Count | Act::List => matches!(self, Self::Maker | Self::Owner),
+            Act::Make | Act::Price | Act::Count | Act::List | Act::SeeCost => {
+                matches!(self, Self::Maker | Self::Owner)
+            }
             Act::ReadBooks | Act::Run => matches!(self, Self::Owner),
         }
     }
@@ -85,7 +89,7 @@ impl fmt::Display for Role {
 
 impl Act {
     /// Everything that can be done.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Look,
         Self::Sell,
         Self::GiveBack,
@@ -94,6 +98,7 @@ impl Act {
         Self::Price,
         Self::Count,
         Self::List,
+        Self::SeeCost,
         Self::ReadBooks,
         Self::Run,
     ];
@@ -109,6 +114,7 @@ impl Act {
             Self::Price => "set prices",
             Self::Count => "count the shelf",
             Self::List => "see to the online shop",
+            Self::SeeCost => "see what goods cost",
             Self::ReadBooks => "read the books",
             Self::Run => "change the shop's settings and people",
         }
@@ -134,8 +140,19 @@ mod tests {
         check(Act::Price, [false, true, true]);
         check(Act::Count, [false, true, true]);
         check(Act::List, [false, true, true]);
+        check(Act::SeeCost, [false, true, true]);
         check(Act::ReadBooks, [false, false, true]);
         check(Act::Run, [false, false, true]);
+    }
+
+    // The pages of the books and of the Workbench show costs and margins.
+    #[test]
+    fn whoever_makes_or_reads_the_books_sees_what_goods_cost() {
+        for role in Role::ALL {
+            for act in [Act::Make, Act::Price, Act::ReadBooks] {
+                assert!(!role.may(act) || role.may(Act::SeeCost), "{role} {act:?}");
+            }
+        }
     }
 
     #[test]

@@ -5,9 +5,11 @@ pub(crate) mod get;
 pub(crate) mod outcome;
 pub(crate) mod post;
 
+use crate::caller::Caller;
 use crate::shown;
 use crate::values::WeightText;
 use domain::codes::Gtin;
+use domain::people::Act;
 use domain::pricing::Working;
 use ledger::ItemView;
 use serde::Serialize;
@@ -42,8 +44,10 @@ pub(crate) struct ItemShown {
     priced_by: &'static str,
     /// How the price came about, while the style's rate is still that of the price.
     working: Option<WorkingShown>,
-    /// What one cost; null if it is not known.
-    cost: Option<String>,
+    /// What one cost; null if it is not known, left out for whoever may not see it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, required = false)]
+    cost: Option<Option<String>>,
     /// The unit that goods by weight are stocked and priced in.
     unit_code: Option<&'static str>,
     /// Kept off online.
@@ -101,8 +105,9 @@ impl From<&Working> for WorkingShown {
     }
 }
 
-impl From<ItemView> for ItemShown {
-    fn from(item: ItemView) -> Self {
+impl ItemShown {
+    /// As somebody may see it.
+    fn of(item: ItemView, caller: &Caller) -> Self {
         let free = shown::quantity(item.free());
         let unit_code = shown::unit_code(item.measure());
         Self {
@@ -124,7 +129,7 @@ impl From<ItemView> for ItemShown {
             price_currency: item.price.currency().to_string(),
             priced_by: if item.priced_by_hand { "hand" } else { "rule" },
             working: item.working.as_ref().map(WorkingShown::from),
-            cost: item.cost.map(|c| c.to_string()),
+            cost: caller.may(Act::SeeCost).then(|| item.cost.map(|c| c.to_string())),
             unit_code,
             keep_off: item.keep_off,
             on_hand: shown::quantity(item.on_hand),

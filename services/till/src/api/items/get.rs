@@ -2,6 +2,7 @@
 
 use super::ItemShown;
 use crate::app::App;
+use crate::caller::Caller;
 use crate::problem::{Problem, ReadProblems};
 use crate::query::{Asking, Page};
 use axum::Json;
@@ -38,6 +39,7 @@ pub(crate) struct ItemsShown {
     responses((status = 200, description = "Some of the items.", body = ItemsShown), ReadProblems))]
 pub(crate) async fn list_items(
     State(app): State<App>,
+    caller: Caller,
     Asking(asked): Asking<ItemsAsked>,
 ) -> Result<Json<ItemsShown>, Problem> {
     let page = Page::<ItemId>::read(asked.cursor.as_deref(), asked.limit.as_deref())?;
@@ -50,7 +52,7 @@ pub(crate) async fn list_items(
     }
     let mut items = app.ledger.items(page.after, &asked.q, page.and_one()).await?;
     let next = page.cut(&mut items, |item| item.id.to_string());
-    Ok(Json(ItemsShown { items: items.into_iter().map(ItemShown::from).collect(), next }))
+    Ok(Json(ItemsShown { items: items.into_iter().map(|item| ItemShown::of(item, &caller)).collect(), next }))
 }
 
 #[cfg(test)]

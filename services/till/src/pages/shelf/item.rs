@@ -102,7 +102,7 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
         (None, false) => "by an earlier rate of its style".to_owned(),
     };
     let left = pricing::margin(item.price, item.cost).ok().flatten();
-    let cost = item.cost.zip(left).filter(|_| caller.may(Act::Price));
+    let cost = item.cost.zip(left).filter(|_| caller.may(Act::SeeCost));
     let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
     PriceShown {
         price: format!("{}{each}", shown::money(item.price)),

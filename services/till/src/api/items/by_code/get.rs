@@ -2,6 +2,7 @@
 
 use crate::api::items::ItemShown;
 use crate::app::App;
+use crate::caller::Caller;
 use crate::problem::{Problem, ReadProblems};
 use crate::query::At;
 use crate::tags;
@@ -20,6 +21,7 @@ use domain::codes::Code;
         (status = 304, description = "It is still that of a given tag."), ReadProblems))]
 pub(crate) async fn read_item(
     State(app): State<App>,
+    caller: Caller,
     At(code): At<Code>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
@@ -28,13 +30,42 @@ pub(crate) async fn read_item(
     if tags::is_known(&headers, item.revision)? {
         return Ok((StatusCode::NOT_MODIFIED, tag).into_response());
     }
-    Ok((tag, Json(ItemShown::from(item))).into_response())
+    Ok((tag, Json(ItemShown::of(item, &caller))).into_response())
 }
 
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
+    use domain::people::Role;
     use serde_json::json;
+
+    // OWASP ASVS 5.0.0, 8.2.3 and 14.2.6.
+    #[tokio::test]
+    async fn what_it_cost_is_for_those_who_may_see_it() {
+        let shop = TestShop::open().await;
+        let check = |role: Role, expected: bool| {
+            let shop = shop.as_role(role);
+            async move {
+                let alone = shop.get("/api/items/COWL").await.json();
+                let listed = shop.get("/api/items?q=moor").await.json();
+                let of_all = listed["items"].as_array().expect("items").clone();
+                assert_eq!(of_all.len(), 2);
+                for item in of_all.iter().chain([&alone]) {
+                    assert_eq!(item.get("cost").is_some(), expected, "{role}: {item}");
+                }
+                // What it is priced by is no secret: it stands on its tag.
+                assert!(alone["working"]["words"].is_string(), "{role}: {alone}");
+                let sale = shop.sell("SPINDLE", &format!("{role}")).await;
+                let sold = shop.get(&format!("/api/sales/{}", sale["id"].as_str().expect("an id"))).await;
+                assert!(!sold.text().contains("cost") && !sold.text().contains("margin"), "{}", sold.text());
+                let page = shop.get("/shelf/items/COWL").await;
+                assert_eq!(page.text().contains("12.50"), expected, "{role}: {}", page.text());
+            }
+        };
+        check(Role::Counter, false).await;
+        check(Role::Maker, true).await;
+        check(Role::Owner, true).await;
+    }
 
     #[tokio::test]
     async fn an_item_shows_its_price_and_how_it_came_about() {
