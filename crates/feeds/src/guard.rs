@@ -13,8 +13,9 @@ fn looks_guarded(text: &str) -> bool {
     bare.len() < text.len() && bare.bytes().next().is_some_and(|b| DANGEROUS.contains(&b))
 }
 
-/// Puts a `'` in front of a text that a spreadsheet would take for a formula.
-pub(crate) fn guard(text: &str) -> Cow<'_, str> {
+/// Puts a `'` in front of a text that a spreadsheet would take for a formula. For cells of text alone: a
+/// number below 0 is one.
+pub fn guard(text: &str) -> Cow<'_, str> {
     match text.bytes().next() {
         Some(b'\'') if looks_guarded(text) => Cow::Owned(format!("'{text}")),
         Some(first) if DANGEROUS.contains(&first) => Cow::Owned(format!("'{text}")),

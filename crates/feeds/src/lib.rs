@@ -45,6 +45,7 @@ mod values;
 pub use csvw::write_csvw;
 pub use date::DateError;
 pub use fields::Feed;
+pub use guard::guard;
 pub use items::{ItemRow, read_items};
 pub use json_out::{JsonOutError, ListingMessages, MessageOf, json_batch};
 pub use json_page::{PageReading, json_at, kept_text, listings_of_page, orders_again, orders_of_page};

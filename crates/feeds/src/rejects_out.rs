@@ -1,6 +1,7 @@
 //! The rejects file: the refused rows as they came, each with why, to be mended and fed again.
 
 use crate::csv_in::REASON;
+use crate::guard::guard;
 use crate::layout::{Encoding, Format};
 use crate::reject::Reject;
 use crate::source::Shape;
@@ -55,7 +56,8 @@ impl<W: Write> RejectsWriter<W> {
         }
         // Without a heading the reason must say by itself what it is.
         let label = if self.shape.header.is_some() { "" } else { "reject.reason: " };
-        let cell = format!("\"{label}{}\"", reason.replace('"', "\"\""));
+        let reason = format!("{label}{reason}");
+        let cell = format!("\"{}\"", guard(&reason).replace('"', "\"\""));
         let cell = encoded(&cell, if self.shape.mark { Encoding::Utf8 } else { encoding });
         self.out.write_all(&[row, &delimiter, &cell, self.shape.line_end].concat())
     }

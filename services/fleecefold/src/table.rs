@@ -3,6 +3,7 @@
 use crate::ending::CliError;
 use clap::ValueEnum;
 use serde::{Serialize, Serializer};
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 /// How a table is printed.
@@ -96,8 +97,12 @@ impl Table {
         let mut csv = csv::Writer::from_writer(out);
         csv.write_record(self.columns.iter().map(|c| c.name)).map_err(io::Error::from)?;
         for row in &self.rows {
-            csv.write_record(row.iter().map(|cell| cell.as_deref().unwrap_or_default()))
-                .map_err(io::Error::from)?;
+            let cells = self.columns.iter().zip(row).map(|(column, cell)| {
+                let text = cell.as_deref().unwrap_or_default();
+                // People open it in a spreadsheet, which would calculate what a name says (OWASP ASVS 5.0.0, 1.2.10).
+                if column.is_number { Cow::Borrowed(text) } else { feeds::guard(text) }
+            });
+            csv.write_record(cells.map(|cell| cell.as_bytes().to_vec())).map_err(io::Error::from)?;
         }
         csv.flush()
     }
@@ -147,6 +152,26 @@ mod tests {
         let mut out = Vec::new();
         written(&table(), &mut out).unwrap();
         assert_eq!(String::from_utf8(out).unwrap(), expected);
+    }
+
+    #[test]
+    fn a_text_is_never_a_formula_and_a_number_stays_one() {
+        let check = |text: &str, number: &str, expected: &str| {
+            let rows = vec![vec![Some(text.to_owned()), Some(number.to_owned())]];
+            let table = Table { rows, total: None, ..table() };
+            let mut out = Vec::new();
+            table.write_csv(&mut out).unwrap();
+            assert_eq!(String::from_utf8(out).unwrap(), format!("color,onHand\n{expected}\n"));
+        };
+        // OWASP, CSV Injection: =, +, -, @, tab and carriage return; ASVS 5.0.0, 1.2.10: NUL.
+        check("=1+2", "-1", "'=1+2,-1");
+        check("+44", "2", "'+44,2");
+        check("-Birch", "-0.50", "'-Birch,-0.50");
+        check("@felt", "1", "'@felt,1");
+        check("\tx", "1", "'\tx,1");
+        check("\rx", "1", "\"'\rx\",1");
+        check("\0x", "1", "'\0x,1");
+        check("grey", "1", "grey,1");
     }
 
     #[test]
