@@ -17,6 +17,8 @@ pub mod day;
 pub mod delivery;
 pub mod fee;
 pub mod ids;
+pub mod image;
+pub mod limits;
 pub mod masked;
 pub mod money;
 pub mod objects;

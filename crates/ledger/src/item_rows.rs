@@ -4,7 +4,9 @@ use crate::audit;
 use crate::command::Tx;
 use crate::error::{Failure, Naming};
 use crate::find_text;
-use crate::items::{AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, how_priced, price_of};
+use crate::items::{
+    AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, how_priced, price_of, refuse_images,
+};
 use crate::lookup;
 use crate::refusal::Refusal;
 use crate::shop::own_money;
@@ -43,6 +45,7 @@ pub(crate) fn prepare<'a>(
         })?),
     };
     let shorts = [item.color.as_str(), item.size.as_str(), item.material.as_str()];
+    refuse_images(&item.images)?;
     let text = ItemText::checked(&item.name, shorts, &item.description, &item.images)?;
     let amounts = [("extras", Some(item.extras)), ("cost", item.cost), ("offers.price", item.price)];
     for (field, amount) in amounts {

@@ -13,6 +13,7 @@ use crate::styles;
 use async_trait::async_trait;
 use domain::codes::{Code, Gtin};
 use domain::ids::ItemId;
+use domain::image;
 use domain::money::Money;
 use domain::pricing::{PriceRule, Working};
 use domain::quantity::{Asked, Measure, Quantity};
@@ -243,6 +244,12 @@ pub(crate) struct ItemText {
     pub(crate) images: String,
 }
 
+/// Refuses what no image may be called.
+pub(crate) fn refuse_images(images: &[String]) -> Result<(), Refusal> {
+    let checked = |image: &String| image::checked(image.trim()).map(drop);
+    images.iter().try_for_each(checked).map_err(|error| Refusal::invalid("image", error))
+}
+
 impl ItemText {
     /// What a search looks in.
     pub(crate) fn folded(&self) -> String {
@@ -256,9 +263,6 @@ impl ItemText {
         images: &[String],
     ) -> Result<Self, Refusal> {
         let short = |field, t: &str| text::short(t).map_err(|e| Refusal::invalid(field, e));
-        if images.iter().any(|i| i.contains('|')) {
-            return Err(Refusal::invalid("image", "the name of a picture may not hold a |"));
-        }
         let images = images.iter().map(|i| short("image", i)).collect::<Result<Vec<_>, _>>()?.join("|");
         Ok(Self {
             name: text::name(name).map_err(|e| Refusal::invalid("name", e))?,
@@ -311,6 +315,8 @@ impl EditItem {
         fn or<'a>(new: Option<&'a String>, old: &'a String) -> &'a String {
             new.unwrap_or(old)
         }
+        // Those that it has already may be older than the rule.
+        refuse_images(self.images.as_deref().unwrap_or_default())?;
         let text = ItemText::checked(
             or(self.name.as_ref(), &view.name),
             [

@@ -84,7 +84,7 @@ fn rows_are_added_or_refused_each_by_itself() {
                 (NewItem { name: "a\u{0}b".to_owned(), ..piece("nul", 100) }, "cannot be printed (U+0000)"),
                 (
                     NewItem { images: vec!["a|b".to_owned()], ..piece("bar", 100) },
-                    "image: the name of a picture",
+                    "image: write the plain name of a file",
                 ),
                 (
                     NewItem { cost: Some(usd(-1)), ..piece("nc", 100) },

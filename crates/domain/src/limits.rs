@@ -1,0 +1,465 @@
+//! How far a caller may go in what their role allows: on which channels they sell, how much they take
+//! off, how far back they date, how much they set aside, whether they give tax by hand, how much they
+//! give back. Above a limit somebody with more rights is needed (OWASP ASVS 5.0.0, 2.4.1 and 8.2.1).
+
+use crate::channel::Channel;
+use crate::day::Moment;
+use crate::money::{Currency, Money, plain_decimal};
+use crate::people::Role;
+use rust_decimal::{Decimal, RoundingStrategy};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// What a limit's value is called that is none.
+pub const NO_LIMIT: &str = "none";
+/// The most that is believed of days and of holds: a longer one is no limit.
+const MAX_COUNT: i64 = 100_000;
+/// The most channels of a limit: far above what a farm sells on.
+const MAX_CHANNELS: usize = 100;
+/// Decimals of a percentage, as of a discount's.
+const PERCENT_DIGITS: u32 = 2;
+const DAY_MS: i64 = 24 * 60 * 60 * 1000;
+
+/// What of the counter hand's is limited until the owner says otherwise (the shop's own rule, no source): a
+/// quarter off; a week back, for a market's slips; a season's holds. What is given back and tax have no limit:
+/// amounts differ by shop, and tax is given by hand where the program computes none.
+const COUNTER_DISCOUNT: i64 = 25;
+const COUNTER_BACKDATE_DAYS: i64 = 7;
+const COUNTER_OPEN_HOLDS: i64 = 50;
+const COUNTER_HOLD_DAYS: i64 = 92;
+
+/// A limit by its name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LimitName {
+    /// On which channels they sell.
+    Channels,
+    /// The greatest discount, in percent of a line.
+    Discount,
+    /// How many days back a sale may be dated.
+    BackdateDays,
+    /// How many of their holds may be open at once.
+    OpenHolds,
+    /// How many days a hold of theirs lasts at most.
+    HoldDays,
+    /// Whether they may give a sale's tax by hand.
+    TaxByHand,
+    /// The most that they may give back of one sale.
+    Refund,
+}
+
+impl LimitName {
+    /// All of them.
+    pub const ALL: [Self; 7] = [
+        Self::Channels,
+        Self::Discount,
+        Self::BackdateDays,
+        Self::OpenHolds,
+        Self::HoldDays,
+        Self::TaxByHand,
+        Self::Refund,
+    ];
+
+    /// As it stands in the database, on the command line and in problem documents.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Channels => "channels",
+            Self::Discount => "discount",
+            Self::BackdateDays => "backdate_days",
+            Self::OpenHolds => "open_holds",
+            Self::HoldDays => "hold_days",
+            Self::TaxByHand => "tax_by_hand",
+            Self::Refund => "refund",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|name| name.code() == code)
+    }
+
+    /// How its value is written.
+    fn written(self) -> &'static str {
+        match self {
+            Self::Channels => "channels separated by commas, such as store,market",
+            Self::Discount => "a percentage from 0 to 100, such as 20",
+            Self::BackdateDays | Self::OpenHolds | Self::HoldDays => "a whole number, such as 30",
+            Self::TaxByHand => "yes or no",
+            Self::Refund => "an amount, such as 200.00",
+        }
+    }
+}
+
+/// Not the value of a limit.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("“{value}” is no value of {}; write {}, or {NO_LIMIT} for no limit", name.code(), name.written())]
+pub struct NotALimit {
+    name: LimitName,
+    value: String,
+}
+
+/// What somebody asked for that goes beyond their limit.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
+pub struct AboveLimit {
+    /// Which limit.
+    pub limit: LimitName,
+    /// What was asked for.
+    pub asked: String,
+    /// What is allowed.
+    pub allowed: String,
+}
+
+impl fmt::Display for AboveLimit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { limit, asked, allowed } = self;
+        match limit {
+            LimitName::Channels => write!(f, "you may not sell on {asked}, only on {allowed}")?,
+            LimitName::Discount => {
+                write!(f, "a discount of {asked}% is more than the {allowed}% that you may give")?;
+            }
+            LimitName::BackdateDays => {
+                write!(f, "the sale is dated {asked} days back, and you may go back {allowed}")?;
+            }
+            LimitName::OpenHolds => {
+                write!(
+                    f,
+                    "you would have {asked} open holds, and you may have {allowed}; release one first"
+                )?;
+            }
+            LimitName::HoldDays => {
+                write!(f, "the hold would last {asked} days, and yours may last {allowed}")?;
+            }
+            LimitName::TaxByHand => write!(f, "you may not enter sales tax yourself")?,
+            LimitName::Refund => {
+                write!(f, "{asked} would be given back of this sale, and you may give back {allowed}")?;
+            }
+        }
+        f.write_str("; or ask somebody with more rights to do it")
+    }
+}
+
+/// The limits of a caller. `None` is no limit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Limits {
+    channels: Option<Vec<Channel>>,
+    discount: Option<Decimal>,
+    backdate_days: Option<i64>,
+    open_holds: Option<i64>,
+    hold_days: Option<i64>,
+    tax_by_hand: bool,
+    refund: Option<Money>,
+}
+
+impl Limits {
+    /// No limit at all: the owner's, the command line's, the program's own.
+    pub fn none() -> Self {
+        Self {
+            channels: None,
+            discount: None,
+            backdate_days: None,
+            open_holds: None,
+            hold_days: None,
+            tax_by_hand: true,
+            refund: None,
+        }
+    }
+
+    /// A role's, before the owner has said anything.
+    pub fn of_role(role: Role) -> Self {
+        match role {
+            Role::Owner | Role::Maker => Self::none(),
+            Role::Counter => Self {
+                discount: Some(Decimal::from(COUNTER_DISCOUNT)),
+                backdate_days: Some(COUNTER_BACKDATE_DAYS),
+                open_holds: Some(COUNTER_OPEN_HOLDS),
+                hold_days: Some(COUNTER_HOLD_DAYS),
+                ..Self::none()
+            },
+        }
+    }
+
+    /// Sets one, as it is written.
+    pub fn set(&mut self, name: LimitName, value: &str, currency: Currency) -> Result<(), NotALimit> {
+        let text = value.trim();
+        let wrong = || NotALimit { name, value: text.chars().take(100).collect() };
+        let given = (text != NO_LIMIT).then_some(text);
+        let count = |text: &str| {
+            text.parse::<i64>().ok().filter(|count| (0..=MAX_COUNT).contains(count)).ok_or_else(wrong)
+        };
+        match name {
+            LimitName::Channels => {
+                self.channels = given.map(|t| channels(t).ok_or_else(wrong)).transpose()?
+            }
+            LimitName::Discount => self.discount = given.map(|t| percent(t).ok_or_else(wrong)).transpose()?,
+            LimitName::BackdateDays => self.backdate_days = given.map(count).transpose()?,
+            LimitName::OpenHolds => self.open_holds = given.map(count).transpose()?,
+            LimitName::HoldDays => self.hold_days = given.map(count).transpose()?,
+            LimitName::Refund => {
+                self.refund = given.map(|t| amount(t, currency).ok_or_else(wrong)).transpose()?;
+            }
+            LimitName::TaxByHand => {
+                self.tax_by_hand = match text {
+                    "yes" | NO_LIMIT => true,
+                    "no" => false,
+                    _ => return Err(wrong()),
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// One as it is written.
+    pub fn written(&self, name: LimitName) -> String {
+        let or_none = |text: Option<String>| text.unwrap_or_else(|| NO_LIMIT.to_owned());
+        match name {
+            LimitName::Channels => or_none(self.channels.as_deref().map(|c| listed(c, ","))),
+            LimitName::Discount => or_none(self.discount.map(|d| d.normalize().to_string())),
+            LimitName::BackdateDays => or_none(self.backdate_days.map(|d| d.to_string())),
+            LimitName::OpenHolds => or_none(self.open_holds.map(|d| d.to_string())),
+            LimitName::HoldDays => or_none(self.hold_days.map(|d| d.to_string())),
+            LimitName::TaxByHand => if self.tax_by_hand { "yes" } else { "no" }.to_owned(),
+            LimitName::Refund => or_none(self.refund.map(|m| m.to_string())),
+        }
+    }
+
+    /// The channels, where they are limited.
+    pub fn channels(&self) -> Option<&[Channel]> {
+        self.channels.as_deref()
+    }
+
+    /// Selling on a channel.
+    pub fn allow_channel(&self, channel: &Channel) -> Result<(), AboveLimit> {
+        match &self.channels {
+            Some(allowed) if !allowed.contains(channel) => Err(AboveLimit {
+                limit: LimitName::Channels,
+                asked: channel.to_string(),
+                allowed: listed(allowed, ", "),
+            }),
+            _ => Ok(()),
+        }
+    }
+
+    /// So much off a line of that amount. A discount that was spread over lines may be a minor unit more
+    /// on one of them than its share.
+    pub fn allow_discount(&self, amount: Money, off: Money, spread: bool) -> Result<(), AboveLimit> {
+        let Some(limit) = self.discount else { return Ok(()) };
+        let (amount, off) = (Decimal::from(amount.minor()), Decimal::from(off.minor()));
+        let most = (amount * limit / Decimal::ONE_HUNDRED)
+            .round_dp_with_strategy(0, RoundingStrategy::MidpointAwayFromZero)
+            + Decimal::from(i64::from(spread));
+        if off.is_zero() || off <= most {
+            return Ok(());
+        }
+        let percent = (off * Decimal::ONE_HUNDRED).checked_div(amount).unwrap_or(Decimal::ONE_HUNDRED);
+        // Up, so that what is told is never the limit itself.
+        let asked = percent.round_dp_with_strategy(PERCENT_DIGITS, RoundingStrategy::AwayFromZero);
+        let allowed = limit.normalize().to_string();
+        Err(AboveLimit { limit: LimitName::Discount, asked: asked.normalize().to_string(), allowed })
+    }
+
+    /// A sale dated so many days back.
+    pub fn allow_backdate(&self, days: i64) -> Result<(), AboveLimit> {
+        over(LimitName::BackdateDays, days, self.backdate_days)
+    }
+
+    /// So many holds open at once.
+    pub fn allow_open_holds(&self, open: i64) -> Result<(), AboveLimit> {
+        over(LimitName::OpenHolds, open, self.open_holds)
+    }
+
+    /// Whether anything has to be counted.
+    pub fn counts_holds(&self) -> bool {
+        self.open_holds.is_some()
+    }
+
+    /// The end of a hold: one without an end lasts as long as it may.
+    pub fn allow_hold(&self, now: Moment, until: Option<Moment>) -> Result<Option<Moment>, AboveLimit> {
+        let Some(days) = self.hold_days else { return Ok(until) };
+        let last = now.plus_millis(days * DAY_MS);
+        let Some(until) = until else { return Ok(Some(last)) };
+        if until <= last {
+            return Ok(Some(until));
+        }
+        let asked = (until.millis() - now.millis() + DAY_MS - 1).div_euclid(DAY_MS);
+        over(LimitName::HoldDays, asked, Some(days)).map(|()| Some(until))
+    }
+
+    /// Tax that was given with a sale's lines.
+    pub fn allow_tax(&self, tax: Money) -> Result<(), AboveLimit> {
+        if self.tax_by_hand || tax.is_zero() {
+            return Ok(());
+        }
+        Err(AboveLimit { limit: LimitName::TaxByHand, asked: tax.to_string(), allowed: "no".to_owned() })
+    }
+
+    /// So much given back of one sale in all.
+    pub fn allow_refund(&self, total: Money) -> Result<(), AboveLimit> {
+        match self.refund {
+            Some(most) if total.minor() > most.minor() => Err(AboveLimit {
+                limit: LimitName::Refund,
+                asked: total.to_string(),
+                allowed: most.to_string(),
+            }),
+            _ => Ok(()),
+        }
+    }
+}
+
+fn over(limit: LimitName, asked: i64, allowed: Option<i64>) -> Result<(), AboveLimit> {
+    match allowed {
+        Some(allowed) if asked > allowed => {
+            Err(AboveLimit { limit, asked: asked.to_string(), allowed: allowed.to_string() })
+        }
+        _ => Ok(()),
+    }
+}
+
+fn channels(text: &str) -> Option<Vec<Channel>> {
+    let mut found = Vec::new();
+    for code in text.split(',') {
+        let channel = Channel::parse(code.trim()).ok()?;
+        if !found.contains(&channel) {
+            found.push(channel);
+        }
+    }
+    (found.len() <= MAX_CHANNELS).then_some(found)
+}
+
+fn listed(channels: &[Channel], between: &str) -> String {
+    channels.iter().map(ToString::to_string).collect::<Vec<_>>().join(between)
+}
+
+fn percent(text: &str) -> Option<Decimal> {
+    let percent = plain_decimal(text.trim_end_matches('%').trim())?;
+    let fits = percent <= Decimal::ONE_HUNDRED && percent.normalize().scale() <= PERCENT_DIGITS;
+    (fits && !percent.is_sign_negative()).then_some(percent)
+}
+
+/// In the shop's currency, rounded: a limit outlives a change of it.
+fn amount(text: &str, currency: Currency) -> Option<Money> {
+    let amount = plain_decimal(text)?;
+    (!amount.is_sign_negative()).then(|| Money::rounded_from_major(amount, currency).ok()).flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn usd(text: &str) -> Money {
+        Money::parse(text, Currency::USD).expect("an amount")
+    }
+
+    fn limits(values: &[(LimitName, &str)]) -> Limits {
+        let mut limits = Limits::none();
+        for (name, value) in values {
+            limits.set(*name, value, Currency::USD).expect(value);
+        }
+        limits
+    }
+
+    #[test]
+    fn a_limit_is_read_as_it_is_written_and_refused_in_words() {
+        let check = |name: LimitName, value: &str, expected: Option<&str>| {
+            let mut limits = Limits::of_role(Role::Counter);
+            let set = limits.set(name, value, Currency::USD);
+            assert_eq!(set.is_ok().then(|| limits.written(name)).as_deref(), expected, "{name:?} {value}");
+            if let Err(wrong) = set {
+                assert!(wrong.to_string().contains(name.code()), "{wrong}");
+            }
+        };
+        check(LimitName::Channels, "store, market,store", Some("store,market"));
+        check(LimitName::Channels, "none", Some("none"));
+        check(LimitName::Channels, "", None);
+        check(LimitName::Channels, "store,,market", None);
+        check(LimitName::Discount, "12.5", Some("12.5"));
+        check(LimitName::Discount, "20 %", Some("20"));
+        check(LimitName::Discount, "0", Some("0"));
+        check(LimitName::Discount, "100", Some("100"));
+        check(LimitName::Discount, "100.01", None);
+        check(LimitName::Discount, "12.345", None);
+        check(LimitName::Discount, "-1", None);
+        for name in [LimitName::BackdateDays, LimitName::OpenHolds, LimitName::HoldDays] {
+            check(name, "0", Some("0"));
+            check(name, "30", Some("30"));
+            check(name, "none", Some("none"));
+            check(name, "-1", None);
+            check(name, "1.5", None);
+            check(name, "100001", None);
+        }
+        check(LimitName::TaxByHand, "no", Some("no"));
+        check(LimitName::TaxByHand, "none", Some("yes"));
+        check(LimitName::TaxByHand, "maybe", None);
+        check(LimitName::Refund, "200", Some("200.00"));
+        check(LimitName::Refund, "0", Some("0.00"));
+        check(LimitName::Refund, "-5", None);
+        check(LimitName::Refund, "much", None);
+        for name in LimitName::ALL {
+            assert_eq!(LimitName::from_code(name.code()), Some(name));
+        }
+    }
+
+    // The shop's own rule, no source.
+    #[test]
+    fn who_has_which_limits_before_the_owner_says_anything() {
+        let all = |role| LimitName::ALL.map(|name| Limits::of_role(role).written(name));
+        assert_eq!(all(Role::Counter), ["none", "25", "7", "50", "92", "yes", "none"]);
+        for role in [Role::Maker, Role::Owner] {
+            assert_eq!(Limits::of_role(role), Limits::none());
+        }
+    }
+
+    #[test]
+    fn a_discount_is_measured_to_the_minor_unit() {
+        let check = |limit: &str, amount: &str, off: &str, spread: bool, told: Option<&str>| {
+            let found = limits(&[(LimitName::Discount, limit)]).allow_discount(usd(amount), usd(off), spread);
+            assert_eq!(found.err().map(|above| above.asked).as_deref(), told, "{off} of {amount}");
+        };
+        check("20", "48.00", "9.60", false, None);
+        check("20", "48.00", "9.61", false, Some("20.03"));
+        // 20 % of 0.99 is 0.198, and 0.20 when rounded.
+        check("20", "0.99", "0.20", false, None);
+        check("20", "0.99", "0.21", false, Some("21.22"));
+        check("20", "0.99", "0.21", true, None);
+        check("0", "48.00", "0.00", false, None);
+        check("0", "48.00", "0.01", false, Some("0.03"));
+        check("100", "48.00", "48.00", false, None);
+        check("none", "48.00", "48.00", false, None);
+        check("20", "0.00", "0.01", false, Some("100"));
+    }
+
+    #[test]
+    fn each_limit_holds_at_its_edge_and_says_what_it_is() {
+        let limits = limits(&[
+            (LimitName::Channels, "store"),
+            (LimitName::BackdateDays, "7"),
+            (LimitName::OpenHolds, "2"),
+            (LimitName::HoldDays, "30"),
+            (LimitName::TaxByHand, "no"),
+            (LimitName::Refund, "200"),
+        ]);
+        let now = Moment::from_millis(1_779_019_200_000);
+        let days = |days: i64| now.plus_millis(days * DAY_MS);
+        assert_eq!(limits.allow_channel(&Channel::store()), Ok(()));
+        assert_eq!(limits.allow_backdate(7), Ok(()));
+        assert_eq!(limits.allow_open_holds(2), Ok(()));
+        assert_eq!(limits.allow_hold(now, Some(days(30))), Ok(Some(days(30))));
+        assert_eq!(limits.allow_hold(now, None), Ok(Some(days(30))), "a hold without an end gets one");
+        assert_eq!(limits.allow_tax(usd("0")), Ok(()));
+        assert_eq!(limits.allow_refund(usd("200.00")), Ok(()));
+        let check = |above: Result<(), AboveLimit>, words: &str| {
+            let told = above.expect_err(words).to_string();
+            assert!(
+                told.contains(words) && told.ends_with("ask somebody with more rights to do it"),
+                "{told}"
+            );
+        };
+        check(limits.allow_channel(&Channel::online()), "may not sell on online, only on store");
+        check(limits.allow_backdate(8), "dated 8 days back, and you may go back 7");
+        check(limits.allow_open_holds(3), "3 open holds, and you may have 2");
+        let longer = limits.allow_hold(now, Some(days(30).plus_millis(1)));
+        check(longer.map(drop), "would last 31 days, and yours may last 30");
+        check(limits.allow_tax(usd("0.01")), "may not enter sales tax");
+        check(limits.allow_refund(usd("200.01")), "200.01 would be given back");
+        assert_eq!(Limits::none().allow_hold(now, None), Ok(None));
+    }
+}
