@@ -3,6 +3,7 @@
 
 mod develop;
 mod files;
+mod needs;
 
 use develop::Developed;
 use image::ImageError;

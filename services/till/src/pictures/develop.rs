@@ -1,6 +1,8 @@
 //! From a camera's file to three plain JPEGs. Nothing of the file goes on but the colours of its
-//! points: each size is encoded anew.
+//! points: each size is encoded anew. What decoding it will take is reckoned from its head, and refused before
+//! anything is decoded.
 
+use super::needs;
 use super::{MAX_BYTES, PictureError, Size};
 use crate::digest;
 use image::codecs::jpeg::JpegEncoder;
@@ -17,8 +19,8 @@ use std::io::Cursor;
 pub(super) const MAX_SIDE: u32 = 20_000;
 /// The most points: the best phones make 50 million.
 pub(super) const MAX_POINTS: u64 = 60_000_000;
-/// The most memory for one decoded image: 60 million points of three bytes, and some room.
-const MAX_DECODED: u64 = 256 * 1024 * 1024;
+/// The most memory that decoding one may take: 60 million points of three bytes, its own bytes, and some room.
+pub(super) const MAX_DECODED: u64 = 256 * 1024 * 1024;
 /// JPEG quality: where more is no longer seen on wool, and the file of a large one stays below 500 KB.
 const QUALITY: u8 = 84;
 /// How the three colours add to lightness, in thousandths (Rec. ITU-R BT.709, item 3.2).
@@ -79,7 +81,7 @@ fn decode(bytes: &[u8]) -> Result<(DynamicImage, Orientation), PictureError> {
     if width.max(height) > MAX_SIDE || points > MAX_POINTS {
         return Err(PictureError::TooLarge { width, height });
     }
-    if decoder.total_bytes() > MAX_DECODED {
+    if needs::memory(format, bytes, points, decoder.total_bytes()) > MAX_DECODED {
         return Err(PictureError::TooMuchMemory);
     }
     // One that does not say how it stands, or says it in no sense, stands as it is.
