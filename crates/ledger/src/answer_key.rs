@@ -2,6 +2,7 @@
 
 use crate::command::Tx;
 use crate::error::Failure;
+use crate::limits::Actor;
 use crate::refusal::Refusal;
 use crate::store::Ledger;
 use crate::trouble::Trouble;
@@ -11,15 +12,21 @@ use sha2::{Digest, Sha256};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
+/// How long a refusal is given again: what was refused yesterday may be right today.
+const REFUSED_MS: i64 = 24 * 60 * 60 * 1000;
+/// Refusals that are over, taken away with each new one: more than come in, so that they do not pile up.
+const SWEPT_AT_ONCE: i64 = 100;
 /// Longest key that is accepted.
 pub(crate) const MAX_KEY_CHARS: usize = 255;
 
-/// A key, within its scope, and the hash of the body that it came with.
+/// A key, within its scope, and the hash of the body that it came with; and who sends it, which is no part
+/// of the key but comes by the same way.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Key {
     scope: String,
     key: String,
     body_hash: String,
+    actor: Option<Actor>,
 }
 
 impl Key {
@@ -32,7 +39,17 @@ impl Key {
                 format!("a key has 1 to {MAX_KEY_CHARS} printable characters"),
             ));
         }
-        Ok(Self { scope: scope.to_owned(), key: key.to_owned(), body_hash: hex_hash(body) })
+        Ok(Self { scope: scope.to_owned(), key: key.to_owned(), body_hash: hex_hash(body), actor: None })
+    }
+
+    /// Sent by somebody, whose limits hold for what is done under it.
+    #[must_use]
+    pub fn sent_by(self, actor: Actor) -> Self {
+        Self { actor: Some(actor), ..self }
+    }
+
+    pub(crate) fn actor(&self) -> Option<&Actor> {
+        self.actor.as_ref()
     }
 }
 
@@ -63,13 +80,15 @@ pub(crate) async fn claim<A: DeserializeOwned>(
     key: &Key,
 ) -> Result<Option<Result<A, Refusal>>, Failure> {
     let claimed = sqlx::query(
-        "INSERT INTO answer_key (scope, key, body_hash, answer, made_ms) VALUES ($1, $2, $3, NULL, $4) \
-         ON CONFLICT DO NOTHING",
+        "INSERT INTO answer_key (scope, key, body_hash, answer, made_ms, refused) VALUES ($1, $2, $3, NULL, $4, 0) \
+         ON CONFLICT (scope, key) DO UPDATE SET body_hash = excluded.body_hash, answer = NULL, \
+         made_ms = excluded.made_ms, refused = 0 WHERE answer_key.refused = 1 AND answer_key.made_ms <= $5",
     )
     .bind(key.scope.clone())
     .bind(key.key.clone())
     .bind(key.body_hash.clone())
     .bind(tx.now().millis())
+    .bind(tx.now().millis() - REFUSED_MS)
     .execute(tx.db())
     .await
     .map_err(|error| match Trouble::from(error) {
@@ -107,20 +126,30 @@ pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Re
     enum Keep<'a, A> {
         Done(&'a A),
     }
-    write(tx, key, &Keep::Done(answer)).await
+    write(tx, key, &Keep::Done(answer), false).await
 }
 
-/// Keeps a refusal with its key, which was claimed before.
+/// Keeps a refusal with its key, which was claimed before, for a day; takes away some that are older.
 pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, refusal: &Refusal) -> Result<(), Failure> {
-    write(tx, key, &Kept::<()>::Refused(refusal.clone())).await
+    write(tx, key, &Kept::<()>::Refused(refusal.clone()), true).await?;
+    sqlx::query(
+        "DELETE FROM answer_key WHERE (scope, key) IN (SELECT scope, key FROM answer_key \
+         WHERE refused = 1 AND made_ms <= $1 ORDER BY made_ms LIMIT $2)",
+    )
+    .bind(tx.now().millis() - REFUSED_MS)
+    .bind(SWEPT_AT_ONCE)
+    .execute(tx.db())
+    .await?;
+    Ok(())
 }
 
-async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize) -> Result<(), Failure> {
+async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize, refused: bool) -> Result<(), Failure> {
     let answer = serde_json::to_string(kept).map_err(Trouble::KeptAnswer)?;
-    sqlx::query("UPDATE answer_key SET answer = $3 WHERE scope = $1 AND key = $2")
+    sqlx::query("UPDATE answer_key SET answer = $3, refused = $4 WHERE scope = $1 AND key = $2")
         .bind(key.scope.clone())
         .bind(key.key.clone())
         .bind(answer)
+        .bind(i64::from(refused))
         .execute(tx.db())
         .await?;
     Ok(())

@@ -69,6 +69,8 @@ acts! {
     TokenAdded "token-added" "made a token",
     /// No longer.
     TokenEnded "token-ended" "ended a token",
+    /// How far a role or a token may go.
+    Limits "limits" "changed limits",
     /// A connection to an online shop, new or changed.
     ConnectionSaved "connection-saved" "saved a connection",
     /// No longer.

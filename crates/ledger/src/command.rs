@@ -3,6 +3,7 @@
 use crate::answer_key::{self, Key};
 use crate::begin::begin;
 use crate::error::Failure;
+use crate::limits::Actor;
 use crate::refusal::Refusal;
 use crate::shop::Shop;
 use crate::store::{Engine, Inner, Ledger};
@@ -51,6 +52,8 @@ pub struct Tx {
     ledger: Arc<Inner>,
     now: Moment,
     shop: Arc<Shop>,
+    /// Whoever acts, if it is somebody with limits.
+    actor: Option<Actor>,
     /// Whether its commit is to be heard of, see [`Ledger::changes`].
     heard: bool,
 }
@@ -68,6 +71,11 @@ impl Tx {
     /// The settings that the command runs under; [`Tx::open_books`] checks them.
     pub(crate) fn shop(&self) -> Arc<Shop> {
         Arc::clone(&self.shop)
+    }
+
+    /// Whoever acts, as the key says.
+    pub(crate) fn actor(&self) -> Option<&Actor> {
+        self.actor.as_ref()
     }
 
     pub(crate) fn next_id(&self) -> Result<i64, Failure> {
@@ -189,6 +197,7 @@ impl Ledger {
         command: &C,
     ) -> Result<Done<Said<C::Answer>>, Failure> {
         let mut tx = self.begin().await?;
+        tx.actor = key.and_then(Key::actor).cloned();
         if let Some(key) = key
             && let Some(first) = answer_key::claim(&mut tx, key).await?
         {
@@ -231,7 +240,14 @@ impl Ledger {
             Engine::Postgres => "BEGIN",
         };
         let inner = begin(&self.inner.writers, text).await?;
-        Ok(Tx { inner, ledger: Arc::clone(&self.inner), now: self.now(), shop: self.shop(), heard: false })
+        Ok(Tx {
+            inner,
+            ledger: Arc::clone(&self.inner),
+            now: self.now(),
+            shop: self.shop(),
+            actor: None,
+            heard: false,
+        })
     }
 }
 

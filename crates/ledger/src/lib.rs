@@ -30,6 +30,7 @@ mod item_rows;
 mod item_view;
 mod items;
 mod lease;
+mod limits;
 mod listings;
 mod live;
 mod lookup;
@@ -81,6 +82,7 @@ pub use intake::{EndIntake, Intake, Progress, Tally};
 pub use items::{
     AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, NewItem, PriceChange, RowOutcome,
 };
+pub use limits::{Actor, LimitsOf, SetLimits};
 pub use listings::{
     FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind,
     Told,

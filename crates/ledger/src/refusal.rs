@@ -2,6 +2,7 @@
 //! shown on any surface.
 
 use domain::day::Moment;
+use domain::limits::AboveLimit;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -166,6 +167,9 @@ pub enum Refusal {
         /// How long to wait.
         seconds: i64,
     },
+    /// More than the limits of whoever acts allow.
+    #[error(transparent)]
+    AboveLimit(AboveLimit),
     /// An order came again with another body.
     #[error(
         "order {number} on {channel} was taken in before with other contents; a change needs a later dateModified"
@@ -235,6 +239,7 @@ impl Refusal {
             | Self::Stale { .. }
             | Self::CodeTaken { .. }
             | Self::TooOften { .. }
+            | Self::AboveLimit(_)
             | Self::OrderDiffers { .. }
             | Self::SameDateOtherContents { .. }
             | Self::NumberUsedAgain { .. } => false,

@@ -5,6 +5,7 @@ use crate::command::{Command, Tx};
 use crate::drawer::{self, Cash, Drawer};
 use crate::error::{Failure, Naming};
 use crate::holds;
+use crate::limits;
 use crate::lookup::{self, Found};
 use crate::refusal::Refusal;
 use crate::shop::own_money;
@@ -140,6 +141,7 @@ impl Command for NewSale {
         let tenders = self.tenders.iter().map(checked_tender).collect::<Result<Vec<_>, _>>()?;
         let found = find(tx, &self.lines).await?;
         let lines = priced(&self.lines, &found, self.discount)?;
+        limits::allow_sale(tx, &self.channel, self.at, &lines, !self.discount.is_zero()).await?;
         let given: Vec<_> = tenders.iter().map(|t| (t.kind, t.amount)).collect();
         let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
         let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;

@@ -6,6 +6,7 @@ use crate::books;
 use crate::command::{Command, Tx};
 use crate::drawer::{self, Cash, Drawer};
 use crate::error::{Failure, Naming, Stored};
+use crate::limits;
 use crate::refunds;
 use crate::refusal::Refusal;
 use crate::stock::{self, Because};
@@ -51,6 +52,7 @@ impl Command for VoidSale {
         let at = Moment::from_millis(row.try_get(1)?);
         self.refuse_if_late(tx, at, row.try_get::<Option<i64>, _>(5)?.is_some(), row.try_get(6)?)?;
         self.claim(tx, shipping).await?;
+        limits::allow_void(tx, self.sale).await?;
         let lines = refunds::read_lines(tx, self.sale, shop.currency).await?;
         let mut back: BTreeMap<_, i64> = BTreeMap::new();
         for line in &lines {

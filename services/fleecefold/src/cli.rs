@@ -10,6 +10,7 @@ use crate::table::TableForm;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use domain::day::Month;
 use domain::ids::RunId;
+use domain::limits::LimitName;
 use domain::people::Role;
 use ledger::{BooksBy, Ledger};
 use std::net::SocketAddr;
@@ -65,6 +66,9 @@ pub(crate) enum Command {
     User(UserCommand),
     /// Tokens of programs and devices
     Token(TokenArgs),
+    /// How far a role or a token may go: channels, discounts, holds, refunds
+    #[command(subcommand)]
+    Limits(LimitsCommand),
     /// Styles with their rates; pieces or goods in bulk, weighed and priced by rule
     #[command(subcommand)]
     Add(AddCommand),
@@ -147,11 +151,54 @@ pub(crate) enum UserCommand {
     },
     /// Everybody who is here
     List,
+    /// Sets a new password for somebody, as after a restore; it is asked for, or read from standard input
+    Password {
+        /// Their name
+        name: String,
+    },
     /// They may no longer enter, and are out at once
     End {
         /// Their name
         name: String,
     },
+}
+
+/// `limits`.
+#[derive(Debug, Subcommand)]
+pub(crate) enum LimitsCommand {
+    /// The limits that hold now; an owner has none
+    Show {
+        /// How they are printed
+        #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
+        format: TableForm,
+    },
+    /// Changes some; the others stay
+    Set(LimitsSet),
+}
+
+/// `limits set`.
+#[derive(Debug, Args)]
+#[command(group = clap::ArgGroup::new("whose").required(true).args(["role", "token"]))]
+pub(crate) struct LimitsSet {
+    /// Everybody's of a role: counter or maker
+    #[arg(long, value_name = "ROLE", value_parser = role)]
+    pub(crate) role: Option<Role>,
+    /// A token's own, by its name; it goes before its role's
+    #[arg(long, value_name = "NAME")]
+    pub(crate) token: Option<String>,
+    /// channels, discount (percent), backdate_days, open_holds, hold_days, tax_by_hand (yes or no) or refund
+    /// (an amount), each with its value, `none` for no limit, or `default`
+    #[arg(required = true, value_name = "NAME=VALUE", value_parser = limit)]
+    pub(crate) values: Vec<(LimitName, String)>,
+}
+
+fn limit(text: &str) -> Result<(LimitName, String), String> {
+    let named =
+        text.split_once('=').and_then(|(name, value)| Some((LimitName::from_code(name.trim())?, value)));
+    named.map(|(name, value)| (name, value.to_owned())).ok_or_else(|| {
+        let names = LimitName::ALL.map(LimitName::code).join(", ");
+        format!("write a limit and its value, such as discount=20; the limits are {names}")
+    })
 }
 
 /// `token`.

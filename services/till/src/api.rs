@@ -5,6 +5,7 @@ pub(crate) mod connections;
 pub(crate) mod feeds;
 pub(crate) mod holds;
 pub(crate) mod items;
+pub(crate) mod limits;
 pub(crate) mod listings;
 #[cfg(test)]
 mod objects;
@@ -77,6 +78,9 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
             Needs::One(Act::List),
             orders::lines::release::release_line,
         ),
+        Route::get("/api/limits", Needs::One(Act::Run), limits::get::read_limits),
+        Route::patch("/api/limits/roles/{role}", Needs::One(Act::Run), limits::roles::set_limits),
+        Route::patch("/api/limits/tokens/{name}", Needs::One(Act::Run), limits::tokens::set_token_limits),
         Route::get("/api/feeds", Needs::One(Act::List), feeds::get::list_runs),
     ];
     if with_desk {

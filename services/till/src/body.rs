@@ -37,9 +37,9 @@ impl<T: Body> FromRequest<App> for Write<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
-        let who = who(&request)?;
-        let (key, bytes) = keyed_json(request, T::LIMIT, &who).await?;
-        Ok(Self { key, body: parse(&bytes)?, who })
+        let caller = caller(&request)?;
+        let (key, bytes) = keyed_json(request, T::LIMIT, &caller).await?;
+        Ok(Self { key, body: parse(&bytes)?, who: caller.who })
     }
 }
 
@@ -53,8 +53,8 @@ impl FromRequest<App> for WriteBytes {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
-        let who = who(&request)?;
-        let (key, bytes) = keyed_json(request, BULK_LIMIT, &who).await?;
+        let caller = caller(&request)?;
+        let (key, bytes) = keyed_json(request, BULK_LIMIT, &caller).await?;
         Ok(Self { key, bytes })
     }
 }
@@ -69,28 +69,28 @@ impl FromRequest<App> for WriteNothing {
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
         let given = key_text(request.headers())?;
-        let scope = scope(&request, &who(&request)?);
+        let caller = caller(&request)?;
+        let scope = scope(&request, &caller.who);
         let bytes = read(request, BODY_LIMIT).await?;
         if !bytes.is_empty() {
             return Err(Problem::new(Kind::Malformed, "this request has no body; leave it out"));
         }
-        Ok(Self { key: key(&scope, &given, &bytes)? })
+        Ok(Self { key: key(&scope, &given, &bytes, &caller)? })
     }
 }
 
-async fn keyed_json(request: Request, limit: usize, who: &str) -> Result<(Key, Bytes), Problem> {
+async fn keyed_json(request: Request, limit: usize, caller: &Caller) -> Result<(Key, Bytes), Problem> {
     let given = key_text(request.headers())?;
     require_json(request.headers())?;
-    let scope = scope(&request, who);
+    let scope = scope(&request, &caller.who);
     let bytes = read(request, limit).await?;
-    Ok((key(&scope, &given, &bytes)?, bytes))
+    Ok((key(&scope, &given, &bytes, caller)?, bytes))
 }
 
 /// Who sends it, as the edge let them in.
-fn who(request: &Request) -> Result<String, Problem> {
-    let caller = request.extensions().get::<Caller>();
+fn caller(request: &Request) -> Result<Caller, Problem> {
     let nobody = || Problem::new(Kind::Trouble, "a write was reached by nobody");
-    caller.map(|caller| caller.who.clone()).ok_or_else(nobody)
+    request.extensions().get::<Caller>().cloned().ok_or_else(nobody)
 }
 
 /// Caller, method, and path with its query: what a key belongs to.
@@ -99,8 +99,11 @@ fn scope(request: &Request, who: &str) -> String {
     format!("{who} {} {target}", request.method())
 }
 
-fn key(scope: &str, given: &str, bytes: &[u8]) -> Result<Key, Problem> {
-    Key::new(scope, given, bytes).map_err(|refusal| Problem::new(Kind::Malformed, refusal.to_string()))
+/// With the key comes who acts, whose limits the ledger asks for.
+fn key(scope: &str, given: &str, bytes: &[u8], caller: &Caller) -> Result<Key, Problem> {
+    let key = Key::new(scope, given, bytes)
+        .map_err(|refusal| Problem::new(Kind::Malformed, refusal.to_string()))?;
+    Ok(key.sent_by(caller.actor()))
 }
 
 /// The key: as an RFC 8941 string, as the draft has it, or bare. Both say the same key.

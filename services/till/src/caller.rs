@@ -5,6 +5,7 @@ use crate::problem::{Kind, Problem};
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 use domain::people::{Act, Role};
+use ledger::Actor;
 
 /// What a route asks of whoever calls it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -24,6 +25,8 @@ pub(crate) struct Caller {
     pub(crate) who: String,
     /// What they are to the shop.
     pub(crate) role: Role,
+    /// The identifier of a program's token: it may have limits of its own.
+    pub(crate) token: Option<String>,
     /// What their forms must bring along, so that no other site's page can send them; empty for
     /// programs, which have no forms.
     pub(crate) form_token: String,
@@ -33,6 +36,11 @@ impl Caller {
     /// Whether they may do it.
     pub(crate) fn may(&self, act: Act) -> bool {
         self.role.may(act)
+    }
+
+    /// As the ledger knows whoever acts, whose limits hold.
+    pub(crate) fn actor(&self) -> Actor {
+        Actor { who: self.who.clone(), role: self.role, token: self.token.clone() }
     }
 }
 

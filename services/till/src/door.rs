@@ -83,7 +83,12 @@ async fn by_token(app: &App, authorization: &str) -> Result<Caller, Problem> {
     let jti =
         keys.read(token, app.ledger.now()).map_err(|wrong: TokenWrong| wrong_token(&wrong.to_string()))?;
     match app.ledger.token(&jti).await? {
-        Some(token) => Ok(Caller { who: token.name, role: token.role, form_token: String::new() }),
+        Some(token) => Ok(Caller {
+            who: token.name,
+            role: token.role,
+            token: Some(token.jti),
+            form_token: String::new(),
+        }),
         None => Err(wrong_token("the token was ended")),
     }
 }
@@ -102,7 +107,7 @@ async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Ca
         let words = "a change by cookie must come from a page of this shop; programs send a token instead";
         return Err(Problem::new(Kind::ForeignOrigin, words));
     }
-    Ok(Some(Caller { who: session.name, role: session.role, form_token: session.form_token }))
+    Ok(Some(Caller { who: session.name, role: session.role, token: None, form_token: session.form_token }))
 }
 
 /// A person is led to the door, and from there back to the page; a program is told what it lacks.

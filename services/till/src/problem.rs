@@ -119,6 +119,8 @@ kinds! {
     SignInNeeded "sign-in-needed" UNAUTHORIZED "It must be known who you are",
     /// Their role does not include it.
     NotAllowed "not-allowed" FORBIDDEN "This is not yours to do",
+    /// More than the owner lets them do by themselves.
+    AboveYourLimit "above-your-limit" FORBIDDEN "This is above your limit",
     /// Too many wrong tries to sign in.
     TooOften "too-often" TOO_MANY_REQUESTS "Too many tries went wrong",
     /// From a page of elsewhere, or not for this server.

@@ -8,6 +8,7 @@ use domain::codes::Code;
 use domain::ids::{
     BasketId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundLineId, SaleId, TenderId, TurnId,
 };
+use domain::people::Role;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use std::str::FromStr;
@@ -26,6 +27,22 @@ pub(crate) trait Named: Sized {
 impl Named for Code {
     fn named(text: &str) -> Result<Self, Problem> {
         Self::parse(text).map_err(|error| Problem::invalid_parameter("code", error))
+    }
+}
+
+impl Named for Role {
+    fn named(text: &str) -> Result<Self, Problem> {
+        Self::from_code(text).ok_or_else(|| no_such("role", text))
+    }
+}
+
+/// What a token is called.
+#[derive(Clone, Debug)]
+pub(crate) struct TokenName(pub(crate) String);
+
+impl Named for TokenName {
+    fn named(text: &str) -> Result<Self, Problem> {
+        domain::text::name(text).map(Self).map_err(|_| no_such("token", text))
     }
 }
 

@@ -1,11 +1,11 @@
 //! Paying a slip: its lines are held first, all or none; then what is taken is written down, and
 //! with the last of it the slip is rung up, once.
 
-use super::content::Content;
 use super::{NotOpen, Slip, take, take_open};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
 use crate::holds::{self, HoldLine, NewHold, Purpose};
+use crate::limits;
 use crate::refusal::Refusal;
 use crate::sales::{self, NewSale, TenderIn};
 use crate::shop::own_money;
@@ -47,7 +47,7 @@ impl Command for HoldBasket {
             return Err(Refusal::invalid("slip", "there is nothing on this slip to pay").into());
         }
         // Whatever would refuse the sale refuses it now, before money is taken.
-        exact(tx, &slip.content).await?;
+        exact(tx, &slip).await?;
         hold(tx, &mut slip, &who).await?;
         slip.content.paying = true;
         slip.write(tx).await?;
@@ -95,7 +95,8 @@ pub(super) async fn let_go(tx: &mut Tx, slip: &mut Slip) -> Result<(), Failure> 
 }
 
 /// The slip as a sale would have it: its lines' money, the note, and what it comes to.
-async fn exact(tx: &mut Tx, content: &Content) -> Result<(NewSale, Vec<LineMoney>, Money), Failure> {
+async fn exact(tx: &mut Tx, slip: &Slip) -> Result<(NewSale, Vec<LineMoney>, Money), Failure> {
+    let content = &slip.content;
     let shop = tx.shop();
     let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
     let found = crate::lookup::find_all(tx, &codes).await?;
@@ -103,6 +104,7 @@ async fn exact(tx: &mut Tx, content: &Content) -> Result<(NewSale, Vec<LineMoney
     // As the sale will look for them, with what refuses it.
     let found = sales::find(tx, &lines).await?;
     let drafts = sales::priced(&lines, &found, discount)?;
+    limits::allow_sale(tx, &slip.channel, None, &drafts, !discount.is_zero()).await?;
     let titles: Vec<String> = drafts.iter().map(|draft| draft.title.clone()).collect();
     let money: Vec<LineMoney> = drafts.iter().map(|draft| draft.money).collect();
     let none = Money::zero(shop.currency);
@@ -159,7 +161,7 @@ impl Command for PayBasket {
             let reason = "press how it is paid first: the pieces are held before money is taken";
             return Err(Refusal::invalid("slip", reason).into());
         }
-        let (sale, money, due) = exact(tx, &slip.content).await?;
+        let (sale, money, due) = exact(tx, &slip).await?;
         if due != self.due {
             let reason = format!("it comes to {due} now, not to {}; look at the slip again", self.due);
             return Err(Refusal::invalid("due", reason).into());
@@ -213,7 +215,8 @@ impl Command for StopPaying {
         slip.content.paying = false;
         let back = std::mem::take(&mut slip.content.tenders);
         slip.write(tx).await?;
-        Ok(back)
+        // Who would have owed it is nothing that has to be kept.
+        Ok(back.into_iter().map(|tender| TenderIn { customer: String::new(), ..tender }).collect())
     }
 }
 

@@ -88,7 +88,7 @@ pub(crate) async fn release(
     let now = tx.now().millis();
     let rows = sqlx::query(
         "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND item_id = $3 AND state = 'open' \
-         AND purpose <> 'basket' RETURNING steps, purpose, for_whom, until_ms",
+         AND purpose <> 'basket' RETURNING steps, purpose, for_whom, until_ms, held_by",
     )
     .bind(group.raw())
     .bind(now)
@@ -103,8 +103,8 @@ pub(crate) async fn release(
     if held > steps {
         let id = tx.next_id()?;
         sqlx::query(
-            "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7, 'open', $8, NULL)",
+            "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
+             held_by) VALUES ($1, $2, $3, $4, $5, $6, $7, 'open', $8, NULL, $9)",
         )
         .bind(id)
         .bind(group.raw())
@@ -114,6 +114,7 @@ pub(crate) async fn release(
         .bind(row.try_get::<String, _>(2)?)
         .bind(row.try_get::<Option<i64>, _>(3)?)
         .bind(now)
+        .bind(row.try_get::<Option<String>, _>(4)?)
         .execute(tx.db())
         .await?;
     }

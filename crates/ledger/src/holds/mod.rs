@@ -11,6 +11,7 @@ pub(crate) use expire::expire_of_item;
 
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming};
+use crate::limits;
 use crate::lookup;
 use crate::refusal::Refusal;
 use crate::sql::insert_rows;
@@ -102,7 +103,8 @@ pub struct Hold {
     pub id: HoldGroupId,
     /// What for.
     pub purpose: Purpose,
-    /// For whom.
+    /// For whom. A kept answer does not have it: a customer's name stands in the hold alone.
+    #[serde(skip_serializing, default)]
     pub for_whom: String,
     /// Until when.
     pub until: Option<Moment>,
@@ -116,6 +118,11 @@ impl Command for NewHold {
 
     async fn run(&self, tx: &mut Tx) -> Result<Hold, Failure> {
         let until = self.end(tx.now())?;
+        let until = match self.purpose {
+            // Its ten minutes are set here.
+            Purpose::Basket => until,
+            _ => tx.limits().await?.allow_hold(tx.now(), until)?,
+        };
         let for_whom = text::short(&self.for_whom).field("forWhom")?;
         if self.lines.is_empty() || self.lines.len() > MAX_LINES {
             return Err(Refusal::invalid("lines", format!("a hold has 1 to {MAX_LINES} lines")).into());
@@ -135,6 +142,7 @@ impl Command for NewHold {
         set_aside(tx, &wanted).await?;
         let hold = Hold { id, purpose: self.purpose, for_whom, until, lines };
         insert(tx, &hold, &wanted).await?;
+        limits::allow_another_hold(tx, self.purpose).await?;
         Ok(hold)
     }
 }
@@ -188,14 +196,15 @@ pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Resu
     Ok(false)
 }
 
-const HOLD: &str =
-    "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms)";
+const HOLD: &str = "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
+     held_by)";
 
 pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -> Result<(), Failure> {
     let now = tx.now().millis();
+    let held_by = tx.actor().map(|actor| actor.who.clone());
     let rows: Vec<(i64, i64, i64)> =
         hold.lines.iter().zip(wanted).map(|(l, (item, steps))| (l.id.raw(), item.raw(), *steps)).collect();
-    insert_rows(tx.db(), HOLD, 10, &rows, |statement, (id, item, steps)| {
+    insert_rows(tx.db(), HOLD, 11, &rows, |statement, (id, item, steps)| {
         statement
             .bind(*id)
             .bind(hold.id.raw())
@@ -207,6 +216,7 @@ pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -
             .bind("open".to_owned())
             .bind(now)
             .bind(None::<i64>)
+            .bind(held_by.clone())
     })
     .await?;
     Ok(())

@@ -41,6 +41,18 @@ impl Ledger {
     }
 }
 
+impl Ledger {
+    /// For whom lines were set aside together, whatever became of them since.
+    pub async fn hold_is_for(&self, hold: HoldGroupId) -> Result<String, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT for_whom FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
+            .bind(hold.raw())
+            .fetch_optional(&mut *connection)
+            .await?;
+        Ok(row.map_or(Ok(String::new()), |row| row.try_get(0))?)
+    }
+}
+
 /// Rows of holds, those of a group one after another, as holds with their lines.
 fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, Failure> {
     let mut holds: Vec<Hold> = Vec::new();

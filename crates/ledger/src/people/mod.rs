@@ -5,6 +5,7 @@
 
 mod begin;
 mod devices;
+mod names;
 mod persons;
 mod secret;
 mod sessions;

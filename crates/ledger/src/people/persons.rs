@@ -1,5 +1,6 @@
 //! People: who they are to the shop, and what they sign in with.
 
+use super::names::{self, NameOf};
 use super::secret::{Phc, SecretHash};
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
@@ -67,6 +68,7 @@ impl Command for AddPerson {
 pub(super) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Failure> {
     let who = text::short(&new.who).field("who")?;
     let name = text::name(&new.name).field("name")?;
+    names::refuse_taken(tx, &name, NameOf::Person).await?;
     let id = tx.next_id()?;
     let now = tx.now().millis();
     let added = sqlx::query(

@@ -1,6 +1,7 @@
 //! Tokens of devices and programs: what each may, looked up at every request, so that ending one
 //! works at once whatever the token itself says.
 
+use super::names::{self, NameOf};
 use super::persons::stored_role;
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
@@ -58,6 +59,7 @@ impl Command for AddToken {
         if self.until <= now {
             return Err(Refusal::invalid("until", "the token would be over before it begins").into());
         }
+        names::refuse_taken(tx, &name, NameOf::Token).await?;
         let added = sqlx::query(
             "INSERT INTO api_token (jti, name, folded, role, made_by, made_ms, until_ms, ended_ms) \
              VALUES ($1, $2, $3, $4, $5, $6, $7, NULL) ON CONFLICT (folded) WHERE ended_ms IS NULL DO NOTHING",

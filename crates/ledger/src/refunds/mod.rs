@@ -16,6 +16,7 @@ use crate::command::{Command, Tx};
 use crate::drawer::{self, Cash, Drawer};
 use crate::entries::book_line;
 use crate::error::{Failure, Naming, Stored};
+use crate::limits;
 use crate::payments;
 use crate::refusal::Refusal;
 use crate::stock::{self, Because};
@@ -127,6 +128,7 @@ pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result
 /// Books a refund and writes it into the list of who changed what.
 async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, Failure> {
     let done = refund(tx, new, note).await?;
+    limits::allow_refund(tx, new.sale).await?;
     let detail = format!("{} given back; {}", done.given, note.reason);
     audit::note(tx, note.who, Audited::Refund, &new.sale.to_string(), &detail).await?;
     Ok(done)

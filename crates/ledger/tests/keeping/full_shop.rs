@@ -5,6 +5,7 @@ use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::{Code, Gtin};
 use domain::day::Day;
+use domain::limits::LimitName;
 use domain::money::{Currency, Money};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
@@ -17,10 +18,10 @@ use domain::weight::{Weight, WeightUnit};
 use ledger::{
     AddItems, AddPerson, AddStyles, AddToken, AdjustStock, BasketChange, BeginStocktake, BooksBy, BooksQuery,
     BooksRow, CheckReport, CloseDrawer, Command, Counted, DecideFate, DropStocktake, EnrolDevice, Finding,
-    FinishPieces, HoldLine, KeepPictures, Key, LeaveBasket, Ledger, ListingState, NewHold, NewItem, NewPiece,
-    NewRefund, NewSale, NewStyle, OpenBasket, OpenDrawer, Pay, Phc, Picture, PictureName, PieceOutcome,
-    Progress, Purpose, PutIn, RecordRun, RefundLine, RefundTender, RunKind, SaleDone, SaleLineIn,
-    ScanStocktake, SecretHash, SetShop, TakeOrders, TenderIn, Told, VoidSale,
+    FinishPieces, HoldLine, KeepPictures, Key, LeaveBasket, Ledger, LimitsOf, ListingState, NewHold, NewItem,
+    NewPiece, NewRefund, NewSale, NewStyle, OpenBasket, OpenDrawer, Pay, Phc, Picture, PictureName,
+    PieceOutcome, Progress, Purpose, PutIn, RecordRun, RefundLine, RefundTender, RunKind, SaleDone,
+    SaleLineIn, ScanStocktake, SecretHash, SetLimits, SetShop, TakeOrders, TenderIn, Told, VoidSale,
 };
 
 const ZERO: Money = Money::zero(Currency::USD);
@@ -192,6 +193,8 @@ async fn let_in(ledger: &Ledger) {
     run(ledger, EnrolDevice { name, secret, who: who() }).await;
     let (jti, name, until) = ("j1".to_owned(), "Label printer".to_owned(), START.plus_millis(90_000_000));
     run(ledger, AddToken { jti, name, role: Role::Maker, until, who: who() }).await;
+    let values = vec![(LimitName::Discount, "20".to_owned())];
+    run(ledger, SetLimits { of: LimitsOf::Role(Role::Counter), values, who: who() }).await;
 }
 
 async fn stock_up(ledger: &Ledger) {

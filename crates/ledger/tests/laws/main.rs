@@ -13,6 +13,7 @@ mod find;
 mod harness;
 mod ids;
 mod items;
+mod limits;
 mod live;
 mod machine;
 mod make;

@@ -9,6 +9,7 @@ mod feed_in;
 mod feed_out;
 mod keep;
 mod keys;
+mod limits;
 mod manual;
 mod serve;
 mod shelf;
@@ -35,6 +36,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Serve(args) => serve::run(&place, args).await,
         Command::User(command) => user::run(&place, command).await,
         Command::Token(args) => token::run(&place, args).await,
+        Command::Limits(command) => limits::run(&place, command).await,
         Command::Add(AddCommand::Styles(args)) => add::run(&place, add::What::Styles, args).await,
         Command::Add(AddCommand::Items(args)) => add::run(&place, add::What::Items, args).await,
         Command::Feed(FeedCommand::Out(args)) => feed_out::run(&place, args).await,

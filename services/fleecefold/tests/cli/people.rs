@@ -29,6 +29,49 @@ fn people_are_added_listed_and_ended() {
     }
 }
 
+// No backup has a password: whoever runs the command line on the shop's machine lets its owner in again.
+#[test]
+fn a_restored_shop_s_owner_sets_a_password_anew() {
+    for place in Place::all() {
+        place.run(&["shop", "set", "name", "Fold End"]).expect(0);
+        let added = place.run_with_stdin(&["user", "add", "Maud", "--role", "owner"], &format!("{PASSWORD}\n"));
+        added.expect(0);
+        place.run(&["backup", "shop.backup"]).expect(0);
+        let restored = place.run(&["restore", "shop.backup", "--db", "sqlite:again.db"]).expect(0);
+        restored.told("set a password with `fleecefold user password NAME`");
+        let at = |arguments: &[&str]| [arguments, &["--db", "sqlite:again.db"]].concat();
+        let set = |name: &str, password: &str| {
+            place.run_with_stdin(&at(&["user", "password", name]), &format!("{password}\n"))
+        };
+        set("Maud", "short").expect(1).told("at least 8 characters");
+        set("Ash", "another fold of wool").expect(1).told("there is no person Ash");
+        let done = set("maud", "another fold of wool").expect(0).told("Maud has a new password");
+        assert!(done.out.is_empty() && !done.err.contains("another"), "{}", done.err);
+        std::fs::remove_file(place.path("again.db")).unwrap();
+    }
+}
+
+#[test]
+fn limits_are_shown_and_set() {
+    for place in Place::all() {
+        place.run(&["token", "add", "Stall", "--role", "counter"]).expect(0);
+        let set = |line: &str| place.run(&line.split(' ').collect::<Vec<_>>());
+        set("limits set --role counter discount=10 refund=50").expect(0);
+        set("limits set --token stall channels=market tax_by_hand=no").expect(0);
+        let shown = set("limits show --format csv").expect(0).out;
+        let expected = "whose,channels,discount,backdate_days,open_holds,hold_days,tax_by_hand,refund\n\
+            counter,none,10,7,50,92,yes,50.00\nmaker,none,none,none,none,none,yes,none\n\
+            token Stall,market,10,7,50,92,no,50.00\n";
+        assert_eq!(shown, expected);
+        set("limits set --role owner discount=10").expect(1).told("an owner has no limits");
+        set("limits set --role counter discount=lots").expect(1).told("write a percentage from 0 to 100");
+        set("limits set --role counter mood=1").expect(2).told("the limits are channels, discount");
+        set("limits set discount=10").expect(2).told("--role");
+        set("limits set --role counter").expect(2);
+        set("limits set --token Nobody discount=1").expect(1).told("there is no token Nobody");
+    }
+}
+
 #[test]
 fn a_token_stands_alone_on_standard_output() {
     for place in Place::all() {

@@ -2,8 +2,8 @@
 
 use super::refined::refine;
 use super::{
-    books, connections, feeds, holds, items, listings, orders, owed, receipts, refund_lines, sales, shelf,
-    shop, styles,
+    books, connections, feeds, holds, items, limits, listings, orders, owed, receipts, refund_lines, sales,
+    shelf, shop, styles,
 };
 use crate::app::App;
 use crate::health;
@@ -30,8 +30,8 @@ use utoipa::{Modify, OpenApi};
             are RFC 3339. Unknown fields are refused by name. Lists go on at `cursor=next`.\n\n\
             Whatever writes needs an Idempotency-Key, a new random value for each new request, as an RFC 8941 string \
             or bare; the same key with the same body again gets the same answer, marked Idempotency-Replayed: true, \
-            and changes nothing. A key belongs to its caller, method and path and lives as long as what it made. Answers 2xx, \
-            409 already-sold, gone and not-voidable, and 422 from the shop are kept for good; others are decided anew.\n\n\
+            and changes nothing. A key belongs to its caller, method and path. Answers 2xx live as long as what they made; 409 already-sold, \
+            gone and not-voidable, and 422 from the shop are kept for a day; others are decided anew.\n\n\
             Errors are problem documents (RFC 9457).",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0"),
     ),
@@ -69,6 +69,9 @@ use utoipa::{Modify, OpenApi};
         orders::lines::refund::refund_line,
         orders::lines::fill::fill_line,
         orders::lines::release::release_line,
+        limits::get::read_limits,
+        limits::roles::set_limits,
+        limits::tokens::set_token_limits,
         feeds::get::list_runs,
         feeds::orders::take_orders,
         health::live::is_live,

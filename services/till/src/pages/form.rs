@@ -77,7 +77,8 @@ pub(crate) async fn read_outside(request: Request, token: &str) -> Result<Form, 
         let words = "the browser kept no cookie of this page; let it keep cookies, and load the page again";
         return Err(Problem::new(Kind::ForeignOrigin, words));
     }
-    let nobody = Caller { who: String::new(), role: Role::Counter, form_token: token.to_owned() };
+    let nobody =
+        Caller { who: String::new(), role: Role::Counter, token: None, form_token: token.to_owned() };
     read_form(request, nobody).await
 }
 
@@ -110,7 +111,8 @@ impl Form {
         // Without the token: the same form sent again after its sender came in anew is the same.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)
-            .map_err(|refusal| Problem::new(Kind::Malformed, refusal.to_string()))?;
+            .map_err(|refusal| Problem::new(Kind::Malformed, refusal.to_string()))?
+            .sent_by(caller.actor());
         Ok(Self { key, caller, pairs })
     }
 }
@@ -179,7 +181,8 @@ mod tests {
     use super::*;
 
     fn form(body: &str) -> Result<Form, Kind> {
-        let caller = Caller { who: "Ada".to_owned(), role: Role::Maker, form_token: "t0ken".to_owned() };
+        let caller =
+            Caller { who: "Ada".to_owned(), role: Role::Maker, token: None, form_token: "t0ken".to_owned() };
         Form::of(body.as_bytes(), caller, "Ada POST /x").map_err(|problem| problem.kind())
     }
 
@@ -208,7 +211,8 @@ mod tests {
     #[test]
     fn the_same_form_is_the_same_under_another_token() {
         let of = |token: &str| {
-            let caller = Caller { who: "Ada".to_owned(), role: Role::Maker, form_token: token.to_owned() };
+            let (who, form_token) = ("Ada".to_owned(), token.to_owned());
+            let caller = Caller { who, role: Role::Maker, token: None, form_token };
             let body = format!("_token={}&_key=k&a=1", mask::masked(token));
             Form::of(body.as_bytes(), caller, "s").expect("a form").key
         };

@@ -12,8 +12,8 @@ pub(crate) struct ProblemDocument {
     /// `/problems/…`: already-sold, set-aside, not-enough, gone, unknown-code, wrong-digit,
     /// key-reused, still-running, no-such, hold-over, invalid, more-than-sold, not-voidable, stale,
     /// precondition-required, code-taken, order-differs, same-date-other-contents, number-used-again,
-    /// key-missing, malformed, too-large, unsupported-media-type, method-not-allowed, not-found, sign-in-needed, not-allowed, too-often,
-    /// foreign-origin, busy, away or trouble.
+    /// key-missing, malformed, too-large, unsupported-media-type, method-not-allowed, not-found, sign-in-needed, not-allowed,
+    /// above-your-limit, too-often, foreign-origin, busy, away or trouble.
     #[serde(rename = "type")]
     kind: String,
     /// What the type is called.
@@ -37,7 +37,13 @@ pub(crate) struct ProblemDocument {
     /// set-aside: until when; left out if the hold has no end.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) until: Option<String>,
-    /// not-enough, more-than-sold: what was asked for.
+    /// above-your-limit: which limit, by its name in /api/limits.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) limit: Option<String>,
+    /// above-your-limit: how far one may go.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) allowed: Option<String>,
+    /// not-enough, more-than-sold, above-your-limit: what was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) asked: Option<String>,
     /// not-enough: what is free.

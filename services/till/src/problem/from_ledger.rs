@@ -1,6 +1,7 @@
 //! What the ledger refuses or cannot do, as problems: one match for each, with no arm for the rest.
 
 use super::{Kind, Problem, ProblemDocument, ProblemItem, SoldDocument};
+use domain::limits::AboveLimit;
 use ledger::{Failure, Refusal, SoldAs, Trouble};
 
 /// The words of a trouble of which nothing more is said outside.
@@ -93,6 +94,7 @@ fn kind_of(refusal: &Refusal) -> Kind {
         Refusal::SameDateOtherContents { .. } => Kind::SameDateOtherContents,
         Refusal::NumberUsedAgain { .. } => Kind::NumberUsedAgain,
         Refusal::TooOften { .. } => Kind::TooOften,
+        Refusal::AboveLimit(_) => Kind::AboveYourLimit,
     }
 }
 
@@ -127,6 +129,10 @@ fn fill(document: &mut ProblemDocument, refusal: Refusal) {
         }
         Refusal::HoldOver { state, .. } => document.state = Some(state),
         Refusal::Stale { current, .. } => document.revision = Some(current.to_string()),
+        Refusal::AboveLimit(AboveLimit { limit, asked, allowed }) => {
+            document.limit = Some(limit.code().to_owned());
+            (document.asked, document.allowed) = (Some(asked), Some(allowed));
+        }
         Refusal::KeyReused
         | Refusal::StillRunning
         | Refusal::NoSuch { .. }
@@ -163,6 +169,12 @@ fn pointer_of(field: &str) -> String {
 mod tests {
     use super::*;
     use domain::day::Moment;
+    use domain::limits::LimitName;
+
+    fn above() -> AboveLimit {
+        let (asked, allowed) = ("30".to_owned(), "20".to_owned());
+        AboveLimit { limit: LimitName::Discount, asked, allowed }
+    }
 
     fn refusals() -> Vec<(Refusal, &'static str, u16, &'static str)> {
         let text = |t: &str| t.to_owned();
@@ -197,6 +209,9 @@ mod tests {
             (same_date, "same-date-other-contents", 409, "/detail"),
             (used_again, "number-used-again", 409, "/detail"),
             (Refusal::TooOften { seconds: 2 }, "too-often", 429, "/detail"),
+            (Refusal::AboveLimit(above()), "above-your-limit", 403, "/limit"),
+            (Refusal::AboveLimit(above()), "above-your-limit", 403, "/asked"),
+            (Refusal::AboveLimit(above()), "above-your-limit", 403, "/allowed"),
         ]
     }
 

@@ -37,7 +37,8 @@ pub(crate) enum WriteProblems {
     /// sign-in-needed: the token is missing, wrong, over or ended
     #[response(status = 401, content_type = "application/problem+json")]
     Unknown(ProblemDocument),
-    /// not-allowed (the token's role does not include it) or foreign-origin
+    /// not-allowed (the token's role does not include it), above-your-limit (which, and how far one may go),
+    /// or foreign-origin
     #[response(status = 403, content_type = "application/problem+json")]
     Foreign(ProblemDocument),
     /// unknown-code or no-such

@@ -1,0 +1,76 @@
+//! How far each role and each token may go in what it may do.
+
+pub(crate) mod get;
+pub(crate) mod roles;
+pub(crate) mod tokens;
+
+use crate::body::Body;
+use domain::limits::{LimitName, Limits};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// Limits as they are written; `none` is no limit.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct LimitsShown {
+    /// On which they may sell, separated by commas.
+    #[schema(example = "store,market")]
+    channels: String,
+    /// The greatest discount, in percent of a line.
+    #[schema(example = "25")]
+    discount: String,
+    /// How many days back a sale may be dated.
+    backdate_days: String,
+    /// How many of their holds may be open at once.
+    open_holds: String,
+    /// How many days a hold of theirs lasts at most; one without an end gets this.
+    hold_days: String,
+    /// yes or no: whether they may give a sale's tax.
+    tax_by_hand: String,
+    /// The most that they may give back of one sale, or void.
+    refund: String,
+}
+
+impl From<&Limits> for LimitsShown {
+    fn from(limits: &Limits) -> Self {
+        Self {
+            channels: limits.written(LimitName::Channels),
+            discount: limits.written(LimitName::Discount),
+            backdate_days: limits.written(LimitName::BackdateDays),
+            open_holds: limits.written(LimitName::OpenHolds),
+            hold_days: limits.written(LimitName::HoldDays),
+            tax_by_hand: limits.written(LimitName::TaxByHand),
+            refund: limits.written(LimitName::Refund),
+        }
+    }
+}
+
+/// New limits. What is left out stays; `none` is no limit, `default` takes back what was said before.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, rename_all = "camelCase")]
+pub(crate) struct LimitsText {
+    channels: Option<String>,
+    discount: Option<String>,
+    backdate_days: Option<String>,
+    open_holds: Option<String>,
+    hold_days: Option<String>,
+    tax_by_hand: Option<String>,
+    refund: Option<String>,
+}
+
+impl Body for LimitsText {}
+
+impl LimitsText {
+    fn values(self) -> Vec<(LimitName, String)> {
+        let all = [
+            (LimitName::Channels, self.channels),
+            (LimitName::Discount, self.discount),
+            (LimitName::BackdateDays, self.backdate_days),
+            (LimitName::OpenHolds, self.open_holds),
+            (LimitName::HoldDays, self.hold_days),
+            (LimitName::TaxByHand, self.tax_by_hand),
+            (LimitName::Refund, self.refund),
+        ];
+        all.into_iter().filter_map(|(name, value)| value.map(|value| (name, value))).collect()
+    }
+}
