@@ -53,7 +53,7 @@ pub struct Tx {
     now: Moment,
     shop: Arc<Shop>,
     /// Whoever acts, if it is somebody with limits.
-    actor: Option<Actor>,
+    actor: Option<Arc<Actor>>,
     /// Whether its commit is to be heard of, see [`Ledger::changes`].
     heard: bool,
 }
@@ -75,7 +75,7 @@ impl Tx {
 
     /// Whoever acts, as the key says.
     pub(crate) fn actor(&self) -> Option<&Actor> {
-        self.actor.as_ref()
+        self.actor.as_deref()
     }
 
     pub(crate) fn next_id(&self) -> Result<i64, Failure> {
@@ -97,6 +97,13 @@ impl Tx {
             return Err(Trouble::SettingsChanged.into());
         }
         Ok(row.try_get(0)?)
+    }
+
+    /// Takes that row too, whatever was changed since in this very transaction: one of those who look at what
+    /// is there before they add to it goes on at a time.
+    pub(crate) async fn wait_for_others(&mut self) -> Result<(), Failure> {
+        sqlx::query("UPDATE shop_state SET receipt = receipt WHERE id = 1").execute(self.db()).await?;
+        Ok(())
     }
 
     /// Lets its commit be heard of by whoever waits for [`Ledger::changes`].
@@ -197,7 +204,9 @@ impl Ledger {
         command: &C,
     ) -> Result<Done<Said<C::Answer>>, Failure> {
         let mut tx = self.begin().await?;
-        tx.actor = key.and_then(Key::actor).cloned();
+        if let Some(actor) = key.and_then(Key::actor) {
+            tx.actor = Some(Arc::new(actor.clone()));
+        }
         if let Some(key) = key
             && let Some(first) = answer_key::claim(&mut tx, key).await?
         {
@@ -245,7 +254,7 @@ impl Ledger {
             ledger: Arc::clone(&self.inner),
             now: self.now(),
             shop: self.shop(),
-            actor: None,
+            actor: self.actor.clone(),
             heard: false,
         })
     }

@@ -3,6 +3,7 @@
 use crate::clock::Clock;
 use crate::error::Failure;
 use crate::lease::Lease;
+use crate::limits::Actor;
 use crate::private;
 use crate::shop::{self, Shop};
 use crate::trouble::Trouble;
@@ -67,6 +68,8 @@ pub(crate) enum Engine {
 #[derive(Clone, Debug)]
 pub struct Ledger {
     pub(crate) inner: Arc<Inner>,
+    /// Whose limits hold for what is done through it, where no key says so.
+    pub(crate) actor: Option<Arc<Actor>>,
 }
 
 #[derive(Debug)]
@@ -117,12 +120,18 @@ impl Ledger {
             path: place.path().map(Path::to_path_buf),
             made,
         };
-        let ledger = Self { inner: Arc::new(inner) };
+        let ledger = Self { inner: Arc::new(inner), actor: None };
         if ledger.inner.lease.is_some() {
             ledger.fold_items().await.map_err(trouble_of)?;
             crate::lease::keep_renewed(Arc::downgrade(&ledger.inner));
         }
         Ok(ledger)
+    }
+
+    /// The same shop, within somebody's limits: for work of many transactions that is done for them.
+    #[must_use]
+    pub fn acting_for(&self, actor: Actor) -> Self {
+        Self { actor: Some(Arc::new(actor)), ..self.clone() }
     }
 
     /// Whether opening it made the file.

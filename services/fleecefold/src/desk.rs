@@ -2,7 +2,7 @@
 
 use feeds::compare::Difference;
 use feeds::{Format, Layout, LayoutError, Reading, preview};
-use ledger::Ledger;
+use ledger::{Actor, Ledger};
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::PathBuf;
@@ -28,14 +28,15 @@ pub(crate) struct Desk {
 }
 
 impl FeedDesk for Desk {
-    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, who: String) -> FeedFuture<'_> {
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_> {
         Box::pin(async move {
             // The format is told by the name's ending, and what comes this way is JSON.
             let name = if Format::of_name(&name) == Format::Csv { format!("{name}.json") } else { name };
             let given = put_down(&name, &bytes)?;
             let watch = Watch::new();
-            let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: &who, watch };
-            Ok(shown(&feed_in(&self.ledger, &run).await.map_err(taken)?))
+            let run = OrdersRun { given: &given, layout: None, past: false, dry_run, who: &by.who, watch };
+            let ledger = self.ledger.acting_for(by.clone());
+            Ok(shown(&feed_in(&ledger, &run).await.map_err(taken)?))
         })
     }
 
@@ -232,9 +233,11 @@ fn went(error: FeedOutError) -> FeedTrouble {
 mod tests {
     use super::*;
     use domain::codes::Code;
+    use domain::limits::LimitName;
     use domain::money::{Currency, Money};
+    use domain::people::Role;
     use domain::stock::ItemKind;
-    use ledger::{Access, AddItems, NewItem, SystemClock};
+    use ledger::{Access, AddItems, LimitsOf, NewItem, SetLimits, SystemClock};
     use tempfile::TempDir;
 
     async fn desk() -> (Desk, TempDir) {
@@ -269,6 +272,32 @@ mod tests {
     fn file(name: &str, text: &str, layout: Option<&str>) -> GivenFile {
         let (name, bytes) = (name.to_owned(), text.as_bytes().to_vec());
         GivenFile { name, bytes, cut: false, layout: layout.map(str::to_owned) }
+    }
+
+    /// An order that a token may not sell is rejected, and the others of the feed are taken.
+    #[tokio::test]
+    async fn a_feed_keeps_within_the_limits_of_whoever_brings_it() {
+        let (desk, _folder) = desk().await;
+        let set = SetLimits {
+            of: LimitsOf::Role(Role::Maker),
+            values: vec![(LimitName::Channels, "market".to_owned())],
+            who: String::new(),
+        };
+        desk.ledger.execute(None, &set).await.expect("set");
+        let order = |number: &str, sku: &str, channel: &str| {
+            json!({"orderNumber": number, "orderDate": "2026-06-14", "sku": sku, "orderQuantity": "1",
+                "price": "40.00", "channel": channel})
+        };
+        let feed =
+            json!([order("1", "HAT", "online"), order("2", "COWL", "market")]).to_string().into_bytes();
+        let by = |role| Actor { who: "Stall".to_owned(), role, token: None };
+        let report = desk.take_orders("a.json".to_owned(), feed.clone(), false, by(Role::Maker)).await;
+        let report = report.expect("a report");
+        assert_eq!((&report["taken"], &report["rejected"]), (&json!("1"), &json!("1")), "{report}");
+        let reason = report["refused"][0]["reason"].as_str().expect("a reason");
+        assert!(reason.contains("may not sell on online, only on market"), "{reason}");
+        let report = desk.take_orders("a.json".to_owned(), feed, false, by(Role::Owner)).await;
+        assert_eq!(report.expect("a report")["taken"], "1");
     }
 
     #[tokio::test]

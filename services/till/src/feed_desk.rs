@@ -4,7 +4,7 @@
 //! knows them. Without one there is no route for orders, and the Online room says so.
 
 use domain::ids::RunId;
-use ledger::Failure;
+use ledger::{Actor, Failure};
 use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
@@ -17,9 +17,10 @@ pub type FeedFuture<'a> = Deskwork<'a, serde_json::Value>;
 /// Takes feeds in and puts them out.
 pub trait FeedDesk: Send + Sync {
     /// Takes a JSON feed of orders in, or with `dry_run` only says what would become of it. `name`
-    /// is what the feed is called in reports, `who` is written down as having brought it. The same
+    /// is what the feed is called in reports, `by` is written down as having brought it, within
+    /// whose limits it is taken. The same
     /// bytes again must change nothing.
-    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, who: String) -> FeedFuture<'_>;
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_>;
 
     /// The folder that listings can be put into, if there is one.
     fn out_folder(&self) -> Option<String>;

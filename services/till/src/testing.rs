@@ -21,8 +21,8 @@ use domain::quantity::Asked;
 use domain::stock::{Availability, ItemKind};
 use domain::weight::{Weight, WeightUnit};
 use ledger::{
-    Access, AddItems, AddStyles, AddToken, Ledger, ListingState, ManualClock, NewItem, NewStyle, RecordRun,
-    Refusal, RowOutcome, RunKind, Told,
+    Access, Actor, AddItems, AddStyles, AddToken, Ledger, ListingState, ManualClock, NewItem, NewStyle,
+    RecordRun, Refusal, RowOutcome, RunKind, Told,
 };
 use serde_json::{Value, json};
 use std::net::{Ipv4Addr, SocketAddr};
@@ -224,7 +224,7 @@ impl CountingDesk {
 }
 
 impl FeedDesk for CountingDesk {
-    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, who: String) -> FeedFuture<'_> {
+    fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_> {
         Box::pin(async move {
             let calls = self.calls.fetch_add(1, Ordering::SeqCst) + 1;
             match name.as_str() {
@@ -235,7 +235,7 @@ impl FeedDesk for CountingDesk {
                 }
                 "broken" => Err(FeedTrouble::Other(Box::new(std::io::Error::other("secret path")))),
                 _ => Ok(
-                    json!({"name": name, "bytes": bytes.len().to_string(), "dryRun": dry_run, "calls": calls.to_string(), "who": who}),
+                    json!({"name": name, "bytes": bytes.len().to_string(), "dryRun": dry_run, "calls": calls.to_string(), "who": by.who}),
                 ),
             }
         })

@@ -100,6 +100,8 @@ impl Command for TakeOrders {
     type Answer = Vec<OrderOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, Failure> {
+        let limits = tx.limits().await?;
+        self.orders.iter().try_for_each(|order| limits.allow_channel(&order.channel))?;
         if self.past {
             return past::take(tx, &self.orders, &self.who).await;
         }

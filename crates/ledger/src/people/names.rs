@@ -18,7 +18,7 @@ pub(super) enum NameOf {
 /// Refuses the name of somebody of the other kind, those included who are here no longer: what they did
 /// stands under it. One at a time, so that two of a name cannot pass each other.
 pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<(), Failure> {
-    tx.open_books(0).await?;
+    tx.wait_for_others().await?;
     let folded = text::fold(name);
     if OF_THE_PROGRAM.contains(&folded.as_str()) {
         let reason = format!("{name} stands for the program itself; choose another name");

@@ -34,7 +34,8 @@ fn people_are_added_listed_and_ended() {
 fn a_restored_shop_s_owner_sets_a_password_anew() {
     for place in Place::all() {
         place.run(&["shop", "set", "name", "Fold End"]).expect(0);
-        let added = place.run_with_stdin(&["user", "add", "Maud", "--role", "owner"], &format!("{PASSWORD}\n"));
+        let added =
+            place.run_with_stdin(&["user", "add", "Maud", "--role", "owner"], &format!("{PASSWORD}\n"));
         added.expect(0);
         place.run(&["backup", "shop.backup"]).expect(0);
         let restored = place.run(&["restore", "shop.backup", "--db", "sqlite:again.db"]).expect(0);

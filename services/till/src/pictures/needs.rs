@@ -174,9 +174,10 @@ mod tests {
             let mut command = Command::new(std::env::current_exe().expect("this test"));
             let out = command.args([child, "--exact", "--nocapture"]).env(IMAGE, name).output().expect("ran");
             let text = String::from_utf8_lossy(&out.stdout).into_owned();
-            let told = text.lines().find_map(|line| line.strip_prefix("DECODED ")).unwrap_or_else(|| {
-                panic!("{name}: {text}\n{}", String::from_utf8_lossy(&out.stderr))
-            });
+            let told = text
+                .lines()
+                .find_map(|line| line.strip_prefix("DECODED "))
+                .unwrap_or_else(|| panic!("{name}: {text}\n{}", String::from_utf8_lossy(&out.stderr)));
             let (done, took) = told.rsplit_once(' ').expect("two words");
             let took: u64 = took.parse().expect("a number");
             eprintln!("{name}: {done}, {} MiB", took / 1024 / 1024);

@@ -88,7 +88,7 @@ pub(crate) async fn take_orders(
     let Some(desk) = &app.desk else {
         return Err(Problem::new(Kind::NotFound, "no feeds are taken in here"));
     };
-    let report = desk.take_orders(name, write.bytes.to_vec(), dry_run, caller.who).await?;
+    let report = desk.take_orders(name, write.bytes.to_vec(), dry_run, caller.actor()).await?;
     let done = app.run(&write.key, &KeepReport(report)).await?;
     Ok(Answer::ok(done.replayed, done.answer))
 }
