@@ -2,7 +2,7 @@
 //!
 //! The umask decides nothing here: a service's is often wide, and a shop's files outlive it.
 
-use std::fs::{self, DirBuilder, File, OpenOptions};
+use std::fs::{DirBuilder, File, OpenOptions};
 use std::io;
 use std::path::Path;
 
@@ -48,20 +48,22 @@ pub fn create_dir_all(path: &Path) -> io::Result<()> {
 }
 
 /// Whether others than its owner may do anything with a file.
+#[cfg(unix)]
 pub(crate) fn is_open_to_others(path: &Path) -> bool {
-    #[cfg(unix)]
-    return fs::metadata(path)
-        .is_ok_and(|found| std::os::unix::fs::PermissionsExt::mode(&found.permissions()) & OTHERS != 0);
-    #[cfg(not(unix))]
-    {
-        let _ = (path, fs::metadata::<&Path>);
-        false
-    }
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::metadata(path).is_ok_and(|found| found.permissions().mode() & OTHERS != 0)
+}
+
+/// Whether others than its owner may do anything with a file.
+#[cfg(not(unix))]
+pub(crate) fn is_open_to_others(_: &Path) -> bool {
+    false
 }
 
 #[cfg(all(test, unix))]
 mod tests {
     use super::*;
+    use std::fs;
     use std::os::unix::fs::PermissionsExt;
 
     fn mode(path: &Path) -> u32 {

@@ -3,6 +3,7 @@
 use super::{open, post, slip};
 use crate::testing::TestShop;
 use domain::day::Day;
+use domain::people::Role;
 
 #[tokio::test]
 async fn it_is_paid_in_parts_and_rounded_in_cash() {
@@ -96,4 +97,29 @@ async fn a_gift_note_is_sold_on_a_slip() {
         .send(&format!("{}/tender", laid.path), &[("by", "card"), ("due", "25.00")])
         .await
         .shows(&["Sold", "25.00"]);
+}
+
+/// Before money is taken, the slip says which limit it is above and how far the hand may go.
+#[tokio::test]
+async fn a_slip_above_the_hand_s_limit_is_refused_in_words_and_an_owner_goes_on() {
+    let shop = TestShop::open().await;
+    let counter = shop.as_role(Role::Counter);
+    let page = slip(&counter, &["SPINDLE"]).await;
+    let path = page.path.clone();
+    let line = format!("{path}/line");
+    let revision = page.field(&format!("action=\"{line}\""), "revision");
+    let fields = [
+        ("revision", revision.as_str()),
+        ("line", "1"),
+        ("off", "30 %"),
+        ("reason", "moths"),
+        ("do", "change"),
+    ];
+    let off = page.send(&line, &fields).await;
+    let revision = off.field("/pay", "revision");
+    let pay = [("revision", revision.as_str()), ("by", "cash")];
+    let refused = off.refused(&format!("{path}/pay"), &pay).await;
+    refused.shows(&["a discount of 30% is more than the 25% that you may give", "somebody with more rights"]);
+    let owner = open(&shop, &path).await;
+    owner.send(&format!("{path}/pay"), &pay).await.shows(&["12.60"]);
 }
