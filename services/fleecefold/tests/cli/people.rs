@@ -40,9 +40,9 @@ fn a_restored_shop_s_owner_sets_a_password_anew() {
         place.run(&["backup", "shop.backup"]).expect(0);
         let restored = place.run(&["restore", "shop.backup", "--db", "sqlite:again.db"]).expect(0);
         restored.told("set a password with `fleecefold user password NAME`");
-        let at = |arguments: &[&str]| [arguments, &["--db", "sqlite:again.db"]].concat();
         let set = |name: &str, password: &str| {
-            place.run_with_stdin(&at(&["user", "password", name]), &format!("{password}\n"))
+            let arguments = ["user", "password", name, "--db", "sqlite:again.db"];
+            place.run_with_stdin(&arguments, &format!("{password}\n"))
         };
         set("Maud", "short").expect(1).told("at least 8 characters");
         set("Ash", "another fold of wool").expect(1).told("there is no person Ash");
