@@ -126,8 +126,8 @@ mod tests {
 
     fn png(width: u32, height: u32) -> Vec<u8> {
         let mut bytes = Vec::new();
-        let points = vec![128; usize::try_from(width * height * 3).expect("a size")];
-        PngEncoder::new_with_quality(&mut bytes, CompressionType::Fast, FilterType::NoFilter)
+        let points = vec![0; usize::try_from(width * height * 3).expect("a size")];
+        PngEncoder::new_with_quality(&mut bytes, CompressionType::Fast, FilterType::Sub)
             .write_image(&points, width, height, ExtendedColorType::Rgb8)
             .expect("a PNG");
         bytes
