@@ -28,6 +28,11 @@ const ENDING: &str = r"^\s*(exact|five|whole|[-+]?[0-9]+(\.[0-9]+)?)\s*$";
 const GTIN: &str = r"^\s*([0-9]{8}|[0-9]{12,14})\s*$";
 /// As an RFC 8941 string or bare.
 const KEY: &str = r#"^("([ !#-\[\]-~]|\\["\\])+"|[!#-~]([ !#-~]*[!#-~])?)$"#;
+/// Limits: each may be none, or go back to what it was without being set.
+const LIMIT_COUNT: &str = r"^\s*(none|default|[0-9]{1,6})\s*$";
+const LIMIT_PERCENT: &str = r"^\s*(none|default|[0-9]{1,3}(\.[0-9]{1,2})?)\s*$";
+const LIMIT_AMOUNT: &str = r"^\s*(none|default|[0-9]+(\.[0-9]+)?)\s*$";
+const LIMIT_CHANNELS: &str = r"^\s*[a-z][a-z0-9-]*(\s*,\s*[a-z][a-z0-9-]*)*\s*$";
 /// A number of 28 digits and a point, with its sign: what the domain reads.
 const DECIMAL_CHARS: usize = 29;
 
@@ -78,6 +83,12 @@ fn own(schema: &str, field: &str) -> Option<Form> {
             let all = [Purpose::Basket, Purpose::Customer, Purpose::Market, Purpose::Order];
             Words(all.map(Purpose::code).to_vec())
         }
+        ("LimitsText" | "LimitsShown", "channels") => Pattern(LIMIT_CHANNELS, MAX_NOTE_CHARS),
+        ("LimitsText" | "LimitsShown", "discount") => Pattern(LIMIT_PERCENT, 20),
+        ("LimitsText" | "LimitsShown", "backdateDays" | "openHolds" | "holdDays") => Pattern(LIMIT_COUNT, 20),
+        ("LimitsText" | "LimitsShown", "refund") => Pattern(LIMIT_AMOUNT, DECIMAL_CHARS),
+        ("LimitsText", "taxByHand") => Words(vec!["yes", "no", "none", "default"]),
+        ("LimitsShown", "taxByHand") => Words(vec!["yes", "no"]),
         ("EditText", "pricedBy") => Words(vec!["rule"]),
         ("ItemShown", "pricedBy") => Words(vec!["rule", "hand"]),
         ("HoldText" | "SaleText", "until" | "at") => Pattern(MOMENT, 40),
@@ -144,6 +155,7 @@ fn of_parameter(name: &str) -> Option<Value> {
         "cursor" | "id" | "line" | "tender" | "number" => pattern(ID, 19),
         "code" => text(MAX_CODE_CHARS),
         "name" => text(MAX_NAME_CHARS),
+        "role" => json!({"type": "string", "enum": ["counter", "maker"]}),
         "q" => json!({"type": "string", "maxLength": MAX_NAME_CHARS}),
         "by" => pattern("^(day|month|channel)(,(day|month|channel))*$", 200),
         "from" | "to" => pattern(MONTH, 7),
