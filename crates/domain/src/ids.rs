@@ -147,6 +147,8 @@ ids! {
     PersonId,
     /// A device on which a PIN opens.
     DeviceId,
+    /// Somebody's being signed in, in one browser.
+    SessionId,
     /// A line of the list of who changed what.
     AuditId,
     /// A count of the whole shelf, or of one style.

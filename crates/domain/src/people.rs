@@ -38,8 +38,10 @@ pub enum Act {
     SeeCost,
     /// Read the books.
     ReadBooks,
-    /// Settings, people, devices, tokens, backups, the list of who changed what.
+    /// Settings, connections, backups, the list of who changed what.
     Run,
+    /// People, their passwords and PINs, devices, tokens.
+    Admit,
 }
 
 impl Role {
@@ -76,7 +78,7 @@ impl Role {
             Act::Make | Act::Price | Act::Count | Act::List | Act::SeeCost => {
                 matches!(self, Self::Maker | Self::Owner)
             }
-            Act::ReadBooks | Act::Run => matches!(self, Self::Owner),
+            Act::ReadBooks | Act::Run | Act::Admit => matches!(self, Self::Owner),
         }
     }
 }
@@ -89,7 +91,7 @@ impl fmt::Display for Role {
 
 impl Act {
     /// Everything that can be done.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Look,
         Self::Sell,
         Self::GiveBack,
@@ -101,6 +103,7 @@ impl Act {
         Self::SeeCost,
         Self::ReadBooks,
         Self::Run,
+        Self::Admit,
     ];
 
     /// What it is, in words that follow “may not”.
@@ -116,8 +119,24 @@ impl Act {
             Self::List => "see to the online shop",
             Self::SeeCost => "see what goods cost",
             Self::ReadBooks => "read the books",
-            Self::Run => "change the shop's settings and people",
+            Self::Run => "change the shop's settings",
+            Self::Admit => "change people and access",
         }
+    }
+
+    /// Whether a session that a PIN opened may do it: what is the owner's asks for the password.
+    pub fn by_pin(self) -> bool {
+        !matches!(self, Self::ReadBooks | Self::Run | Self::Admit)
+    }
+
+    /// Whether a program may do it: who may enter is decided by people.
+    pub fn by_program(self) -> bool {
+        self != Self::Admit
+    }
+
+    /// Whether whoever changes something by it must have given their password within the last minutes.
+    pub fn asks_again(self) -> bool {
+        matches!(self, Self::Run | Self::Admit)
     }
 }
 
@@ -143,6 +162,16 @@ mod tests {
         check(Act::SeeCost, [false, true, true]);
         check(Act::ReadBooks, [false, false, true]);
         check(Act::Run, [false, false, true]);
+        check(Act::Admit, [false, false, true]);
+    }
+
+    // OWASP ASVS 5.0.0, 7.5.1 and 8.2.1: what is the owner's is never opened by a PIN, who may enter never by a program.
+    #[test]
+    fn the_table_of_what_a_pin_and_a_program_may_do() {
+        let of = |pick: fn(Act) -> bool| Act::ALL.into_iter().filter(|act| pick(*act)).collect::<Vec<_>>();
+        assert_eq!(of(|act| !act.by_pin()), [Act::ReadBooks, Act::Run, Act::Admit]);
+        assert_eq!(of(|act| !act.by_program()), [Act::Admit]);
+        assert_eq!(of(Act::asks_again), [Act::Run, Act::Admit]);
     }
 
     // The pages of the books and of the Workbench show costs and margins.

@@ -59,6 +59,12 @@ acts! {
     PersonPassword "person-password" "set a password",
     /// A new PIN, or none any more.
     PersonPin "person-pin" "set a PIN",
+    /// A second factor.
+    SecondFactorOn "second-factor-on" "turned two-step sign-in on",
+    /// No longer.
+    SecondFactorOff "second-factor-off" "turned two-step sign-in off",
+    /// New recovery codes.
+    RecoveryCodes "recovery-codes" "made new recovery codes",
     /// A person may no longer enter.
     PersonEnded "person-ended" "ended a person",
     /// A device on which a PIN opens.

@@ -106,8 +106,11 @@ pub use orders::{
 pub use pace::Pace;
 pub use payments::{Debt, Paid, Pay};
 pub use people::{
-    AddPerson, AddToken, BeginShop, By, CountTry, DeviceView, EditPerson, EndDevice, EndPerson, EndToken,
-    EnrolDevice, PersonView, Phc, PinChange, SecretHash, SessionView, SignIn, SignOut, TokenView, TryOf,
+    AddPerson, AddToken, BeginShop, BeginStep, By, CONFIRMED_FOR_MS, Confirm, CountCode, CountTry,
+    DeviceView, EditPerson, EndDevice, EndPerson, EndSession, EndToken, EnrolDevice, KNOWN_FOR_MS, Known,
+    MAX_CODE_FAILURES, MAX_PIN_FAILURES, OfferSecondFactor, OpenSession, PersonView, Phc, PinChange, PinKept,
+    RenewRecoveryCodes, STEP_LASTS_MS, SecondFactor, SecondProof, SecretHash, SessionView, SignIn, SignOut,
+    SignOutEverywhere, StepView, TokenView, TryFrom, TryOf, TryPin, TurnOffSecondFactor, TurnOnSecondFactor,
 };
 pub use pictures::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName, SMALLER};
 pub use refunds::{DecideFate, NewRefund, OpenFate, RefundDone, RefundLine, RefundTender};

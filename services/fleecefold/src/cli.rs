@@ -161,6 +161,11 @@ pub(crate) enum UserCommand {
         /// Their name
         name: String,
     },
+    /// Turns two-step sign-in off for somebody who lost their phone and their recovery codes
+    ResetSecondFactor {
+        /// Their name
+        name: String,
+    },
 }
 
 /// `limits`.

@@ -147,7 +147,7 @@ async function sendOne(scan) {
     return false;
   }
   if (answer.status === 401 || answer.status === 403 || !new URL(answer.url).pathname.startsWith("/counter")) {
-    say("Come in again, in this window; what was scanned is kept.", true);
+    say("Sign in again in this window. What you scanned is kept.", true);
     return false;
   }
   const page = new DOMParser().parseFromString(text, "text/html");

@@ -4,8 +4,9 @@ use crate::app::App;
 use crate::problem::{Kind, Problem};
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
+use domain::ids::{PersonId, SessionId};
 use domain::people::{Act, Role};
-use ledger::Actor;
+use ledger::{Actor, By};
 
 /// What a route asks of whoever calls it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -14,8 +15,36 @@ pub(crate) enum Needs {
     Nobody,
     /// Somebody, whatever their role.
     Somebody,
+    /// A person, signed in by password.
+    Password,
+    /// A person who, to change something, has given their password within the last minutes.
+    Confirmed,
     /// Somebody whose role may do it.
     One(Act),
+}
+
+impl Needs {
+    /// Whether a change asks for the password again, if it was not given just now.
+    pub(crate) fn asks_again(self) -> bool {
+        match self {
+            Self::Nobody | Self::Somebody | Self::Password => false,
+            Self::Confirmed => true,
+            Self::One(act) => act.asks_again(),
+        }
+    }
+}
+
+/// The person in whose session a request was made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Person {
+    pub(crate) id: PersonId,
+    pub(crate) session: SessionId,
+    /// How they signed in.
+    pub(crate) by: By,
+    /// Whether they have given their password within the last minutes.
+    pub(crate) is_fresh: bool,
+    /// How long the session still lasts at most.
+    pub(crate) lasts_seconds: i64,
 }
 
 /// Somebody whom the edge has let in.
@@ -30,12 +59,27 @@ pub(crate) struct Caller {
     /// What their forms must bring along, so that no other site's page can send them; empty for
     /// programs, which have no forms.
     pub(crate) form_token: String,
+    /// The person; a program is none.
+    pub(crate) person: Option<Person>,
 }
 
 impl Caller {
     /// Whether they may do it.
     pub(crate) fn may(&self, act: Act) -> bool {
         self.role.may(act)
+            && (!self.is_by_pin() || act.by_pin())
+            && (self.person.is_some() || act.by_program())
+    }
+
+    /// Whether a PIN opened their session.
+    pub(crate) fn is_by_pin(&self) -> bool {
+        self.person.is_some_and(|person| person.by == By::Pin)
+    }
+
+    /// The person; a program is refused.
+    pub(crate) fn person(&self) -> Result<Person, Problem> {
+        self.person
+            .ok_or_else(|| Problem::new(Kind::NotAllowed, "a program has no account; a person does this"))
     }
 
     /// As the ledger knows whoever acts, whose limits hold.

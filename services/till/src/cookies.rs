@@ -1,4 +1,4 @@
-//! The three cookies of a browser, and how each is kept from others.
+//! The cookies of a browser, and how each is kept from others.
 //!
 //! Over https they are `Secure` and begin with `__Host-`, so that no other name of the domain can set
 //! them (OWASP ASVS 5.0.0, 3.3.1 and 3.3.3); on this machine itself there is no TLS to ask for.
@@ -15,6 +15,10 @@ pub(crate) enum Cookie {
     Device,
     /// A browser whose person is not in yet, so that the form of the door is its own.
     Before,
+    /// Whose password was right, and whose code is awaited.
+    Step,
+    /// A browser that somebody was signed in with before: its tries have a count of their own.
+    Known,
 }
 
 impl Cookie {
@@ -23,9 +27,13 @@ impl Cookie {
             (Via::Machine, Self::Session) => "fleecefold-session",
             (Via::Machine, Self::Device) => "fleecefold-device",
             (Via::Machine, Self::Before) => "fleecefold-before",
+            (Via::Machine, Self::Step) => "fleecefold-step",
+            (Via::Machine, Self::Known) => "fleecefold-known",
             (Via::Site, Self::Session) => "__Host-fleecefold-session",
             (Via::Site, Self::Device) => "__Host-fleecefold-device",
             (Via::Site, Self::Before) => "__Host-fleecefold-before",
+            (Via::Site, Self::Step) => "__Host-fleecefold-step",
+            (Via::Site, Self::Known) => "__Host-fleecefold-known",
         }
     }
 

@@ -1,7 +1,7 @@
 //! The one place that says who comes in: by a program's token, by a person's session, or not.
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
+use crate::caller::{Caller, Needs, Person};
 use crate::cookies::Cookie;
 use crate::guard::{FETCH_SITE, one};
 use crate::pages::frame::go;
@@ -13,7 +13,7 @@ use axum::http::request::Parts;
 use axum::http::{Method, header};
 use axum::response::{IntoResponse, Response};
 use domain::people::Act;
-use ledger::SecretHash;
+use ledger::{By, SecretHash};
 
 /// What only programs and people at the machine itself may see.
 const OF_THIS_MACHINE: &str = "/metrics";
@@ -42,15 +42,40 @@ pub(crate) async fn admit(
     match (&caller, needs) {
         (_, Needs::Nobody) | (Some(_), Needs::Somebody) => Ok(caller),
         (Some(known), Needs::One(act)) if known.may(act) => Ok(caller),
-        (Some(known), Needs::One(act)) => {
-            tracing::info!(who = known.who, path, "somebody was not allowed");
-            let words = format!("a {} may not {}; ask an owner", known.role.words(), act.words());
-            let mut response: Box<Response> = Problem::new(Kind::NotAllowed, words).into();
-            response.extensions_mut().insert(known.clone());
-            Err(response)
+        (Some(known), Needs::Password | Needs::Confirmed)
+            if known.person.is_some_and(|p| p.by == By::Password) =>
+        {
+            Ok(caller)
         }
+        (Some(known), needs) => Err(not_allowed(known, needs, path)),
         (None, _) => Err(Box::new(sent_to_the_door(app, parts).await)),
     }
+}
+
+/// Why somebody who is in may not go on, and what they can do.
+fn not_allowed(known: &Caller, needs: Needs, path: &str) -> Box<Response> {
+    tracing::info!(who = known.who, path, "somebody was not allowed");
+    let words = match needs {
+        Needs::One(act) if !known.role.may(act) => {
+            format!("a {} may not {}; ask an owner", known.role.words(), act.words())
+        }
+        Needs::One(act) if known.is_by_pin() => {
+            format!(
+                "you are signed in by PIN and may not {}; sign out, and sign in with your password",
+                act.words()
+            )
+        }
+        _ if known.is_by_pin() => {
+            "you are signed in by PIN; sign out, and sign in with your password to do this".to_owned()
+        }
+        Needs::One(act) => {
+            format!("a program may not {}; a person does it, signed in by password", act.words())
+        }
+        _ => "a program has no account; a person does this, signed in by password".to_owned(),
+    };
+    let mut response: Box<Response> = Problem::new(Kind::NotAllowed, words).into();
+    response.extensions_mut().insert(known.clone());
+    response
 }
 
 impl From<Problem> for Box<Response> {
@@ -88,6 +113,7 @@ async fn by_token(app: &App, authorization: &str) -> Result<Caller, Problem> {
             role: token.role,
             token: Some(token.jti),
             form_token: String::new(),
+            person: None,
         }),
         None => Err(wrong_token("the token was ended")),
     }
@@ -107,7 +133,15 @@ async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Ca
         let words = "a change by cookie must come from a page of this shop; programs send a token instead";
         return Err(Problem::new(Kind::ForeignOrigin, words));
     }
-    Ok(Some(Caller { who: session.name, role: session.role, token: None, form_token: session.form_token }))
+    let person = Person {
+        id: session.person,
+        session: session.id,
+        by: session.by,
+        is_fresh: session.is_fresh,
+        lasts_seconds: (session.until.millis() - app.ledger.now().millis()).div_euclid(1000),
+    };
+    let (who, role, form_token) = (session.name, session.role, session.form_token);
+    Ok(Some(Caller { who, role, token: None, form_token, person: Some(person) }))
 }
 
 /// A person is led to the door, and from there back to the page; a program is told what it lacks.

@@ -5,7 +5,7 @@ use crate::app::{App, MAX_AT_ONCE};
 use crate::caller::{Caller, Needs};
 use crate::door::{Visit, admit};
 use crate::guard::Via;
-use crate::pages::wrong;
+use crate::pages::{confirm, wrong};
 use crate::problem::{Kind, Problem, Reported};
 use crate::routes::{House, is_page};
 use axum::extract::{MatchedPath, Request, State};
@@ -107,11 +107,37 @@ async fn handled(app: &App, needs: Option<Needs>, visit: Visit, request: Request
     if let Some(caller) = &caller {
         parts.extensions.insert(caller.clone());
     }
-    let mut response = next.run(Request::from_parts(parts, body)).await;
+    let request = Request::from_parts(parts, body);
+    let mut response = match &caller {
+        Some(caller) if must_confirm(needs, caller, request.method()) => {
+            confirmed(app, &visit, caller, request, next).await
+        }
+        _ => next.run(request).await,
+    };
     if let Some(caller) = caller {
         response.extensions_mut().insert(caller);
     }
     response
+}
+
+/// Whether a change waits until its person has given their password again. A program has none.
+fn must_confirm(needs: Option<Needs>, caller: &Caller, method: &Method) -> bool {
+    let changes = !matches!(*method, Method::GET | Method::HEAD);
+    let is_stale = caller.person.is_some_and(|person| !person.is_fresh);
+    changes && is_stale && needs.is_some_and(Needs::asks_again)
+}
+
+/// Asks for the password first, and goes on once it came.
+async fn confirmed(app: &App, visit: &Visit, caller: &Caller, request: Request, next: Next) -> Response {
+    match confirm::ask(app, visit, caller, request).await {
+        Ok(confirm::Outcome::Confirmed(request, cookie)) => {
+            let mut response = next.run(*request).await;
+            response.headers_mut().append(header::SET_COOKIE, cookie);
+            response
+        }
+        Ok(confirm::Outcome::Answered(response)) => *response,
+        Err(problem) => problem.into_response(),
+    }
 }
 
 /// Waits for the answer; a panic in it becomes a problem of this request alone. Nothing that a handler

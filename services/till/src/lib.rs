@@ -30,6 +30,7 @@ mod pictures;
 mod problem;
 mod query;
 mod routes;
+mod second_factor;
 mod secrets;
 mod serve;
 mod shown;

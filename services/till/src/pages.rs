@@ -7,6 +7,7 @@ pub(crate) mod assets;
 pub(crate) mod audit;
 pub(crate) mod begin;
 pub(crate) mod books;
+pub(crate) mod confirm;
 pub(crate) mod counter;
 pub(crate) mod enter;
 pub(crate) mod form;

@@ -194,6 +194,11 @@ impl Problem {
         Self { wait: Some(seconds), ..self }
     }
 
+    /// How many seconds to wait before asking again; one, if nothing is said.
+    pub(crate) fn retry_after(&self) -> i64 {
+        self.wait.unwrap_or(1)
+    }
+
     /// The pointers of its faults stand below `prefix`, such as `#/items/3`.
     pub(crate) fn below(mut self, prefix: &str) -> Self {
         for fault in &mut self.document.errors {

@@ -6,7 +6,8 @@ use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use domain::codes::Code;
 use domain::ids::{
-    BasketId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundLineId, SaleId, TenderId, TurnId,
+    BasketId, DeviceId, HoldGroupId, OrderId, OrderLineId, PersonId, RefundLineId, SaleId, SessionId,
+    TenderId, TurnId,
 };
 use domain::people::Role;
 use serde::Deserialize;
@@ -84,6 +85,7 @@ named_ids! {
     OrderLineId "line of an order",
     PersonId "person",
     DeviceId "device",
+    SessionId "session",
 }
 
 /// The one part of the path that varies.

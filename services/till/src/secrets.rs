@@ -1,16 +1,23 @@
 //! Passwords and PINs: which may be chosen, and how they are hashed and checked.
 //!
 //! Argon2id with 19 MiB, two passes and one lane (OWASP Password Storage cheat sheet; OWASP ASVS
-//! 5.0.0, appendix C), kept as PHC strings. Each takes its memory while it is computed, so few are at once.
+//! 5.0.0, appendix C), kept as PHC strings.
 
 mod common;
+mod pins;
+mod workers;
+
+pub(crate) use pins::{check_pin, is_long_enough};
+pub(crate) use workers::Lane;
 
 use crate::problem::{Kind, Problem};
-use argon2::password_hash::phc::PasswordHash;
-use argon2::{Algorithm, Argon2, Params, PasswordHasher, PasswordVerifier, Version};
+use argon2::password_hash::phc::{Output, PasswordHash};
+use argon2::{Algorithm, Argon2, Params, Version};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD_NO_PAD;
 use domain::text;
 use ledger::Phc;
-use tokio::sync::Semaphore;
+use workers::{Full, Memory, Workers};
 
 /// KiB of memory, passes, lanes.
 const MEMORY: u32 = 19_456;
@@ -18,14 +25,12 @@ const PASSES: u32 = 2;
 const LANES: u32 = 1;
 /// Bytes of a salt (RFC 9106, 3.1).
 const SALT_BYTES: usize = 16;
-/// Hashes computed at once: 2 × 19 MiB, and never all cores of a small machine.
-const AT_ONCE: usize = 2;
+/// The most KiB that a kept hash may ask for: those of this program ask for [`MEMORY`], and a buffer stays.
+const MOST_MEMORY: u32 = 64 * 1024;
 /// The least characters of a password (OWASP ASVS 5.0.0, 6.2.1; NIST SP 800-63B, 5.1.1.2).
 const LEAST_CHARS: usize = 8;
 /// The most bytes: far above the 64 characters that must be allowed, far below what takes time.
-const MOST_BYTES: usize = 1024;
-/// Digits of a PIN: it opens on an enrolled device alone, and tries are counted.
-const PIN_DIGITS: std::ops::RangeInclusive<usize> = 4..=12;
+pub(crate) const MOST_BYTES: usize = 1024;
 /// What a password is checked against if there is no such person, so that it takes as long.
 const NOBODYS: &str =
     "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA";
@@ -52,8 +57,13 @@ pub enum WeakSecret {
     /// Not digits, or too few or many.
     #[error("a PIN has 4 to 12 digits")]
     Pin,
+    /// Too few or many for an owner.
+    #[error("an owner’s PIN has 6 to 12 digits")]
+    OwnersPin,
     /// Among the first that are guessed.
-    #[error("this PIN is among the first that are guessed; choose another")]
+    #[error(
+        "this PIN is among the first that are guessed: a repeat, a sequence, a year or a date; choose another"
+    )]
     CommonPin,
 }
 
@@ -71,14 +81,6 @@ pub fn check_password(password: &str, name: &str) -> Result<(), WeakSecret> {
     if common::is_common(password) { Err(WeakSecret::Common) } else { Ok(()) }
 }
 
-/// Checks a PIN that somebody chooses.
-pub(crate) fn check_pin(pin: &str) -> Result<(), WeakSecret> {
-    if !PIN_DIGITS.contains(&pin.len()) || !pin.bytes().all(|b| b.is_ascii_digit()) {
-        return Err(WeakSecret::Pin);
-    }
-    if common::is_run(pin) { Err(WeakSecret::CommonPin) } else { Ok(()) }
-}
-
 fn argon2() -> Argon2<'static> {
     // These very values are among those that the library allows; the tests say so.
     let params = Params::new(MEMORY, PASSES, LANES, None).unwrap_or(Params::DEFAULT);
@@ -91,18 +93,39 @@ fn argon2() -> Argon2<'static> {
 ///
 /// If the operating system has no randomness to give: nothing is safe then.
 pub fn hash(secret: &str) -> Option<Phc> {
+    hash_in(&mut Memory::default(), secret)
+}
+
+fn hash_in(memory: &mut Memory, secret: &str) -> Option<Phc> {
     let mut salt = [0; SALT_BYTES];
-    getrandom::fill(&mut salt).expect("the operating system's randomness");
-    let hash: PasswordHash = argon2().hash_password_with_salt(secret.as_bytes(), &salt).ok()?;
-    Phc::new(hash.to_string()).ok()
+    crate::chance::fill(&mut salt);
+    let argon2 = argon2();
+    let mut out = [0; Params::DEFAULT_OUTPUT_LEN];
+    let blocks = memory.blocks(argon2.params().block_count());
+    argon2.hash_password_into_with_memory(secret.as_bytes(), &salt, &mut out, blocks).ok()?;
+    let (salt, out) = (STANDARD_NO_PAD.encode(salt), STANDARD_NO_PAD.encode(out));
+    Phc::new(format!("$argon2id$v=19$m={MEMORY},t={PASSES},p={LANES}${salt}${out}")).ok()
 }
 
 /// Whether a secret is that of a hash, and whether the hash is weaker than today's.
 fn verify(secret: &str, phc: &str) -> (bool, bool) {
-    let Ok(hash) = PasswordHash::new(phc) else { return (false, false) };
-    let right = Argon2::default().verify_password(secret.as_bytes(), &hash).is_ok();
-    let is_weak = Params::try_from(&hash).is_ok_and(|p| p.m_cost() < MEMORY || p.t_cost() < PASSES);
-    (right, is_weak)
+    verify_in(&mut Memory::default(), secret, phc).unwrap_or((false, false))
+}
+
+/// None if it is no hash that can be looked at.
+fn verify_in(memory: &mut Memory, secret: &str, phc: &str) -> Option<(bool, bool)> {
+    let hash = PasswordHash::new(phc).ok()?;
+    let (salt, expected) = (hash.salt?, hash.hash?);
+    let params = Params::try_from(&hash).ok().filter(|p| p.m_cost() <= MOST_MEMORY)?;
+    let is_weak = params.m_cost() < MEMORY || params.t_cost() < PASSES;
+    let algorithm = Algorithm::try_from(hash.algorithm.as_str()).ok()?;
+    let version = hash.version.map_or(Ok(Version::default()), Version::try_from).ok()?;
+    let argon2 = Argon2::new(algorithm, version, params);
+    let mut out = vec![0; expected.len()];
+    let blocks = memory.blocks(argon2.params().block_count());
+    argon2.hash_password_into_with_memory(secret.as_bytes(), &salt, &mut out, blocks).ok()?;
+    // Compared in a time that tells nothing of where they differ: the type does it.
+    Some((Output::new(&out).ok()? == expected, is_weak))
 }
 
 /// Whether a secret is that of a hash. It takes some 20 ms; within a service, ask its keeper, `Secrets`.
@@ -119,45 +142,64 @@ pub(crate) struct Checked {
     pub(crate) stronger: Option<Phc>,
 }
 
-/// Hashes and checks, few at once.
+/// Hashes and checks, on threads of their own ([`workers`]).
 #[derive(Debug)]
 pub(crate) struct Secrets {
-    gate: Semaphore,
+    workers: Workers,
 }
 
 impl Secrets {
     pub(crate) fn new() -> Self {
-        Self { gate: Semaphore::new(AT_ONCE) }
+        Self { workers: Workers::new() }
     }
 
-    /// Hashes a secret that was checked.
+    /// Hashes a secret that was checked, for somebody who is in.
     pub(crate) async fn hash(&self, secret: &str) -> Result<Phc, Problem> {
         let secret = secret.to_owned();
-        let hashed = self.work(move || hash(&secret)).await?;
+        let hashed = self.work(Lane::Known, move |memory| hash_in(memory, &secret)).await?;
         hashed.ok_or_else(|| Problem::new(Kind::Trouble, "the password could not be hashed"))
     }
 
     /// Checks a secret against what is kept of it; of nobody's, it is wrong, and takes as long.
-    pub(crate) async fn check(&self, secret: &str, kept: Option<&Phc>) -> Result<Checked, Problem> {
+    pub(crate) async fn check(
+        &self,
+        secret: &str,
+        kept: Option<&Phc>,
+        lane: Lane,
+    ) -> Result<Checked, Problem> {
         if secret.len() > MOST_BYTES {
             return Ok(Checked { right: false, stronger: None });
         }
         let is_somebodys = kept.is_some();
         let phc = kept.map_or(NOBODYS, Phc::as_str).to_owned();
         let secret = secret.to_owned();
-        self.work(move || {
-            let (matches, is_weak) = verify(&secret, &phc);
+        self.work(lane, move |memory| {
+            let (matches, is_weak) = verify_in(memory, &secret, &phc).unwrap_or((false, false));
             let right = matches && is_somebodys;
-            Checked { right, stronger: if right && is_weak { hash(&secret) } else { None } }
+            Checked { right, stronger: if right && is_weak { hash_in(memory, &secret) } else { None } }
         })
         .await
     }
 
-    async fn work<T: Send + 'static>(&self, work: impl FnOnce() -> T + Send + 'static) -> Result<T, Problem> {
-        let trouble = || Problem::new(Kind::Trouble, "the password could not be looked at");
-        let _turn = self.gate.acquire().await.map_err(|_| trouble())?;
-        tokio::task::spawn_blocking(work).await.map_err(|error| trouble().because(&error))
+    /// Refuses while no more can wait, before a try is counted that nobody would look at.
+    pub(crate) fn require_room(&self, lane: Lane) -> Result<(), Problem> {
+        if self.workers.has_room(lane) { Ok(()) } else { Err(busy()) }
     }
+
+    async fn work<T: Send + 'static>(
+        &self,
+        lane: Lane,
+        work: impl FnOnce(&mut Memory) -> T + Send + 'static,
+    ) -> Result<T, Problem> {
+        let answer = self.workers.ask(lane, work).map_err(|Full| busy())?;
+        let trouble = || Problem::new(Kind::Trouble, "the password could not be looked at");
+        answer.await.map_err(|error| trouble().because(&error))
+    }
+}
+
+fn busy() -> Problem {
+    let words = "too many passwords are being checked at the moment; try again in a second";
+    Problem::new(Kind::TooOften, words).wait(1)
 }
 
 #[cfg(test)]

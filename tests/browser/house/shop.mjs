@@ -151,7 +151,7 @@ export class Shop {
   /** Two streams are heard, so that its words may come after its address. */
   async #printedOwner() {
     for (let tries = 0; tries < 50; tries += 1) {
-      const found = /Come in as (.+?) with the password “(.+?)”/.exec(this.#serving.said);
+      const found = /Sign in as (.+?) with the password “(.+?)”/.exec(this.#serving.said);
       if (found) return { name: found[1], password: found[2] };
       await new Promise((resolve) => setTimeout(resolve, 100));
     }
@@ -184,7 +184,7 @@ export async function begin(page, owner = OWNER) {
 export async function enter(page, owner = OWNER) {
   await page.getByLabel("Name").fill(owner.name);
   await page.getByLabel("Password").fill(owner.password);
-  await page.getByRole("button", { name: "Come in" }).click();
+  await page.getByRole("button", { name: "Sign in" }).click();
   await page.waitForURL((url) => url.pathname !== "/enter");
 }
 

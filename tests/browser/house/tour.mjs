@@ -107,6 +107,6 @@ export async function everyPage(page, beginnings) {
     if (!found.has(pattern)) found.set(pattern, address);
     waiting.push(...(await page.locator("a[href^='/']").evaluateAll((links) => links.filter((link) => !link.hasAttribute("download")).map((link) => link.getAttribute("href")))));
   }
-  const missing = all.filter((pattern) => !found.has(pattern) && !["/enter", "/begin"].includes(pattern));
+  const missing = all.filter((pattern) => !found.has(pattern) && !["/enter", "/enter/code", "/begin"].includes(pattern));
   return { found, missing };
 }

@@ -1,9 +1,15 @@
 // Who may enter: the first run, coming in, changing hands, leaving.
 
 import assert from "node:assert/strict";
+import { createHmac } from "node:crypto";
+import path from "node:path";
 import test from "node:test";
 import "../house/end.mjs";
+import { tooWide } from "../house/look.mjs";
 import { begin, enter, onEachEngine, OWNER, Shop } from "../house/shop.mjs";
+
+/** Where pictures of pages land, if somebody wants to look at them. */
+const SHOTS = process.env.FLEECEFOLD_SHOTS;
 
 onEachEngine(test, "a new shop is begun once, by its owner", async (t, engine) => {
   const shop = await Shop.untouched(t, engine);
@@ -22,12 +28,12 @@ onEachEngine(test, "one who is not in is led to the door, and back to the page",
   assert.equal(new URL(page.url()).pathname, "/enter");
   await page.getByLabel("Name").fill(OWNER.name);
   await page.getByLabel("Password").fill("three blue ewes and a ran");
-  await page.getByRole("button", { name: "Come in" }).click();
+  await page.getByRole("button", { name: "Sign in" }).click();
   await page.getByRole("alert").waitFor();
   assert.equal(new URL(page.url()).pathname, "/enter", "a wrong password lets nobody in");
   await enter(page);
   assert.equal(new URL(page.url()).pathname + new URL(page.url()).search, "/shelf?find=moor");
-  await page.getByRole("button", { name: "Leave" }).click();
+  await page.getByRole("button", { name: "Sign out" }).click();
   await page.waitForURL(/\/enter/);
   await page.goto("/today");
   assert.equal(new URL(page.url()).pathname, "/enter", "whoever left is out");
@@ -67,11 +73,67 @@ test("on an enrolled device hands are changed by a PIN", async (t) => {
   await page.getByLabel("What is it called?").fill("Tablet at the counter");
   await page.getByRole("button", { name: "Enrol it" }).click();
   await page.getByText("(this one)").waitFor();
-  await page.getByRole("button", { name: "Leave" }).click();
+  await page.getByRole("button", { name: "Sign out" }).click();
   await page.waitForURL(/\/enter/);
   await page.getByLabel("Bo Gill").check();
   await page.getByLabel("PIN", { exact: true }).fill("4711");
-  await page.getByRole("button", { name: "Come in" }).first().click();
+  await page.getByRole("button", { name: "Sign in" }).first().click();
   await page.waitForURL((url) => url.pathname !== "/enter");
   assert.match(await page.getByRole("navigation", { name: "Rooms" }).innerText(), /Bo Gill/);
 });
+
+/** The code of RFC 6238 for a key in base32, now. */
+async function codeOf(key) {
+  const bits = [...key].map((sign) => "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567".indexOf(sign).toString(2).padStart(5, "0")).join("");
+  const bytes = Buffer.from(bits.match(/.{8}/g).map((byte) => parseInt(byte, 2)));
+  const counter = Buffer.alloc(8);
+  counter.writeBigUInt64BE(BigInt(Math.floor(Date.now() / 30_000)));
+  const hash = createHmac("sha1", bytes).update(counter).digest();
+  const at = hash[19] & 15;
+  return String((hash.readUInt32BE(at) & 0x7fffffff) % 1_000_000).padStart(6, "0");
+}
+
+test("two-step sign-in is turned on, asked for, and turned off, with scripts off", async (t) => {
+  const shop = await Shop.open(t, "SQLite");
+  const page = await shop.page({ javaScriptEnabled: false });
+  await page.goto("/own");
+  await look(page, "account");
+  await page.getByRole("button", { name: "Turn on two-step sign-in" }).click();
+  await page.getByRole("img", { name: "QR code of the key below" }).waitFor();
+  await look(page, "two-step-key");
+  const key = (await page.locator("#key").innerText()).replaceAll(" ", "");
+  await page.getByLabel("Code", { exact: true }).fill("12345");
+  await page.getByRole("button", { name: "Turn on" }).click();
+  await page.getByRole("alert").waitFor();
+  await page.getByLabel("Code", { exact: true }).fill(await codeOf(key));
+  await page.getByRole("button", { name: "Turn on" }).click();
+  await page.getByRole("heading", { name: "Your recovery codes" }).waitFor();
+  await look(page, "recovery-codes");
+  const recovery = await page.locator(".codes li").first().innerText();
+  await page.getByRole("link", { name: "I saved them" }).click();
+  assert.match(await page.locator("main").innerText(), /10 recovery codes are left/);
+  await look(page, "account-two-step");
+  await page.getByRole("button", { name: "Sign out everywhere" }).click();
+  await page.waitForURL(/\/enter/);
+  await page.getByLabel("Name").fill(OWNER.name);
+  await page.getByLabel("Password").fill(OWNER.password);
+  await page.getByRole("button", { name: "Sign in" }).click();
+  await page.getByRole("heading", { name: "Enter your code" }).waitFor();
+  await look(page, "sign-in-code");
+  await page.getByLabel(/^Code from your app/).fill(recovery);
+  await page.getByRole("button", { name: "Sign in" }).click();
+  await page.getByRole("heading", { name: "Today" }).first().waitFor();
+  await page.goto("/own");
+  assert.match(await page.locator("main").innerText(), /9 recovery codes are left/);
+  await page.getByRole("button", { name: "Turn off two-step sign-in" }).click();
+  await page.getByRole("button", { name: "Turn on two-step sign-in" }).waitFor();
+});
+
+/** Looks at a page that stands at no address: its width, its faults, and a picture of it to be looked at. */
+async function look(page, name) {
+  for (const width of [360, 820, 1440]) {
+    await page.setViewportSize({ width, height: 900 });
+    assert.deepEqual(await tooWide(page), [], `${name} at ${width}`);
+    if (SHOTS) await page.screenshot({ path: path.join(SHOTS, `${name}-${width}.png`), fullPage: true });
+  }
+}

@@ -68,7 +68,7 @@ test("coming in, weighing a piece, ringing it up, giving the counter back", asyn
   await page.keyboard.press("Enter");
   await page.waitForURL(/\/counter\/sales\/\d+/);
 
-  await tabTo(page, /^Leave$/);
+  await tabTo(page, /^Sign out$/);
   await page.keyboard.press("Enter");
   await page.waitForURL(/\/enter/);
 });

@@ -43,6 +43,6 @@ onEachEngine(test, "weigh, ring up, list, set aside and leave without scripts", 
   await page.getByRole("button", { name: "Set aside", exact: true }).click();
   await page.getByText("Mrs Dale").first().waitFor();
 
-  await page.getByRole("button", { name: "Leave" }).click();
+  await page.getByRole("button", { name: "Sign out" }).click();
   await page.waitForURL(/\/enter/);
 });

@@ -54,9 +54,10 @@ impl Table {
 }
 
 /// Referred ones first. What a fresh shop has rows of is emptied before they are put back. Left out
-/// are `node_lease`, which belongs to running programs, `session` and `sign_in_try`, which belong to the
-/// hour (whoever was signed in signs in anew), `device`, whose rows say which browser is known (they are
-/// enrolled anew), and the migrations' own table.
+/// are `node_lease`, which belongs to running programs, `session`, `sign_in_try`, `sign_in_step` and `known_browser`,
+/// which belong to the hour (whoever was signed in signs in anew), `device`, whose rows say which browser is known (they
+/// are enrolled anew), `second_factor` and `recovery_code`, so that no copy of the shop holds a key that codes are
+/// computed with, and the migrations' own table.
 #[rustfmt::skip]
 pub(super) static TABLES: &[Table] = &[
     table!(setting, key [0], fresh 0, name Text, value Text),
@@ -165,7 +166,8 @@ pub(super) static TABLES: &[Table] = &[
         day Int, channel Text, month Int, sales Int, units Int, weight Int, gross Int, discounts Int, refunds Int,
         shipping Int, tax Int, fees Int, postage Int, cost Int, uncosted Int, rounding Int),
     table!(person, key [0], fresh 0,
-        id Int, name Text, folded Text, role Text, password Text, pin Text, made_ms Int, ended_ms Int)
+        id Int, name Text, folded Text, role Text, password Text, pin Text, made_ms Int, ended_ms Int,
+        pin_failures Int)
         .without(&[(4, Some(NO_PASSWORD)), (5, None)]),
     table!(api_token, key [0], fresh 0,
         jti Text, name Text, folded Text, role Text, made_by Text, made_ms Int, until_ms Int, ended_ms Int),

@@ -5,8 +5,10 @@
 
 mod begin;
 mod devices;
+mod known;
 mod names;
 mod persons;
+mod second_factor;
 mod secret;
 mod sessions;
 mod tokens;
@@ -14,9 +16,18 @@ mod tries;
 
 pub use begin::BeginShop;
 pub use devices::{DeviceView, EndDevice, EnrolDevice};
+pub use known::{KNOWN_FOR_MS, Known};
 pub(crate) use persons::NO_PASSWORD;
-pub use persons::{AddPerson, EditPerson, EndPerson, PersonView, PinChange};
+pub use persons::{
+    AddPerson, EditPerson, EndPerson, MAX_PIN_FAILURES, PersonView, PinChange, PinKept, TryPin,
+};
+pub use second_factor::{
+    BeginStep, CountCode, MAX_CODE_FAILURES, OfferSecondFactor, RenewRecoveryCodes, STEP_LASTS_MS,
+    SecondFactor, SecondProof, StepView, TurnOffSecondFactor, TurnOnSecondFactor,
+};
 pub use secret::{Phc, SecretHash};
-pub use sessions::{By, SessionView, SignIn, SignOut};
+pub use sessions::{
+    By, CONFIRMED_FOR_MS, Confirm, EndSession, OpenSession, SessionView, SignIn, SignOut, SignOutEverywhere,
+};
 pub use tokens::{AddToken, EndToken, TokenView};
-pub use tries::{CountTry, TryOf};
+pub use tries::{CountTry, TryFrom, TryOf};

@@ -1,7 +1,9 @@
 //! People: who they are to the shop, and what they sign in with.
 
 use super::names::{self, NameOf};
-use super::secret::{Phc, SecretHash};
+use super::secret::Phc;
+use super::tries::TryOf;
+use super::{known, second_factor};
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
 use crate::error::{Failure, Naming, Stored};
@@ -9,7 +11,7 @@ use crate::refusal::Refusal;
 use crate::store::Ledger;
 use async_trait::async_trait;
 use domain::day::Moment;
-use domain::ids::PersonId;
+use domain::ids::{PersonId, SessionId};
 use domain::people::Role;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -18,6 +20,10 @@ use sqlx::Row;
 /// What stands for a password where there is none, as after a restore: no hash is like it, so it opens
 /// nothing until a new one is set.
 pub(crate) const NO_PASSWORD: &str = "";
+
+/// Wrong PINs after which a PIN is dead until its person signs in by password: ten of a million, or of the
+/// ten thousand of a counter hand, and NIST SP 800-63B revision 3, 5.2.2 would allow a hundred.
+pub const MAX_PIN_FAILURES: i64 = 10;
 
 /// Adds a person. The first one is an owner: without one, nobody could add another.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -45,6 +51,10 @@ pub struct PersonView {
     pub role: Role,
     /// Whether they have a PIN.
     pub has_pin: bool,
+    /// Whether wrong PINs have used it up, until they sign in by password.
+    pub is_pin_dead: bool,
+    /// Whether their password alone does not sign in.
+    pub has_second_factor: bool,
     /// Since when they are here.
     pub made: Moment,
 }
@@ -112,7 +122,7 @@ pub struct EditPerson {
     /// Their PIN; ends what was signed in by the old one.
     pub pin: Option<PinChange>,
     /// The session from which a password is changed.
-    pub keep: Option<SecretHash>,
+    pub keep: Option<SessionId>,
     /// Who changes it.
     pub who: String,
 }
@@ -128,14 +138,22 @@ impl Command for EditPerson {
         if let Some(role) = self.role.filter(|role| *role != old) {
             set(tx, self.person, "UPDATE person SET role = $2 WHERE id = $1", Some(role.code())).await?;
             refuse_no_owner(tx).await?;
+            if role == Role::Owner && self.pin.is_none() {
+                // How many digits it has nobody knows any more, and an owner's has more than others'.
+                set_pin(tx, self.person, None).await?;
+            }
             let detail = format!("{} → {}", old.words(), role.words());
             audit::note(tx, &who, Audited::PersonRole, &name, &detail).await?;
         }
         if let Some(password) = &self.password {
             let text = "UPDATE person SET password = $2 WHERE id = $1";
             set(tx, self.person, text, Some(password.as_str())).await?;
-            let text = "DELETE FROM session WHERE person_id = $1 AND token_hash <> $2";
-            set(tx, self.person, text, Some(self.keep.as_ref().map_or("", SecretHash::as_str))).await?;
+            sqlx::query("DELETE FROM session WHERE person_id = $1 AND id <> $2")
+                .bind(self.person.raw())
+                .bind(self.keep.map_or(0, SessionId::raw))
+                .execute(tx.db())
+                .await?;
+            known::forget(tx, self.person).await?;
             audit::note(tx, &who, Audited::PersonPassword, &name, "").await?;
         }
         if let Some(pin) = &self.pin {
@@ -143,15 +161,36 @@ impl Command for EditPerson {
                 PinChange::New(pin) => (Some(pin.as_str()), "a new one"),
                 PinChange::Gone => (None, "none any more"),
             };
-            set(tx, self.person, "UPDATE person SET pin = $2 WHERE id = $1", new).await?;
-            sqlx::query("DELETE FROM session WHERE person_id = $1 AND by_pin = 1")
-                .bind(self.person.raw())
-                .execute(tx.db())
-                .await?;
+            set_pin(tx, self.person, new).await?;
             audit::note(tx, &who, Audited::PersonPin, &name, detail).await?;
         }
         Ok(())
     }
+}
+
+/// Sets a PIN, or takes it away, and ends what was signed in by the old one.
+async fn set_pin(tx: &mut Tx, person: PersonId, new: Option<&str>) -> Result<(), Failure> {
+    set(tx, person, "UPDATE person SET pin = $2, pin_failures = 0 WHERE id = $1", new).await?;
+    sqlx::query("DELETE FROM session WHERE person_id = $1 AND by_pin = 1")
+        .bind(person.raw())
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+/// Refuses if a person's password is another one by now than it was checked against.
+pub(super) async fn hold_password(tx: &mut Tx, person: PersonId, checked: &Phc) -> Result<(), Failure> {
+    let held = sqlx::query(
+        "UPDATE person SET pin_failures = 0 WHERE id = $1 AND password = $2 AND ended_ms IS NULL",
+    )
+    .bind(person.raw())
+    .bind(checked.as_str().to_owned())
+    .execute(tx.db())
+    .await?;
+    if held.rows_affected() == 0 {
+        return Err(Refusal::no_such("person", person).into());
+    }
+    Ok(())
 }
 
 async fn set(
@@ -192,7 +231,49 @@ impl Command for EndPerson {
             .bind(self.person.raw())
             .execute(tx.db())
             .await?;
+        known::forget(tx, self.person).await?;
+        second_factor::remove(tx, self.person).await?;
         audit::note(tx, &who, Audited::PersonEnded, &name, role.words()).await
+    }
+}
+
+/// What a PIN is checked against.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PinKept {
+    /// The PIN, hashed.
+    pub pin: Phc,
+    /// What its person is to the shop: an owner's has more digits.
+    pub role: Role,
+}
+
+/// Counts a try of a PIN, before it is looked at, so that a hundred at once count as a hundred; answers what it is
+/// checked against. None if there is none, or if wrong ones have used it up.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TryPin {
+    /// Whose.
+    pub person: PersonId,
+    /// The try.
+    pub of: TryOf,
+}
+
+#[async_trait]
+impl Command for TryPin {
+    type Answer = Option<PinKept>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Option<PinKept>, Failure> {
+        self.of.count(tx).await?;
+        let row = sqlx::query(
+            "UPDATE person SET pin_failures = pin_failures + 1 WHERE id = $1 AND ended_ms IS NULL \
+             AND pin IS NOT NULL AND pin_failures < $2 RETURNING pin, role",
+        )
+        .bind(self.person.raw())
+        .bind(MAX_PIN_FAILURES)
+        .fetch_optional(tx.db())
+        .await?;
+        row.map(|row| {
+            Ok(PinKept { pin: Phc::new(row.try_get(0)?)?, role: stored_role(&row.try_get::<String, _>(1)?)? })
+        })
+        .transpose()
     }
 }
 
@@ -238,15 +319,20 @@ impl Ledger {
     /// Everybody who is here, by name.
     pub async fn people(&self) -> Result<Vec<PersonView>, Failure> {
         let mut connection = self.reader().await?;
-        let rows = sqlx::query("SELECT id, name, role, pin, made_ms FROM person WHERE ended_ms IS NULL")
-            .fetch_all(&mut *connection)
-            .await?;
+        let rows = sqlx::query(
+            "SELECT p.id, p.name, p.role, p.pin, p.made_ms, p.pin_failures, f.state FROM person p \
+             LEFT JOIN second_factor f ON f.person_id = p.id AND f.state = 'on' WHERE p.ended_ms IS NULL",
+        )
+        .fetch_all(&mut *connection)
+        .await?;
         let read = |row: &sqlx::any::AnyRow| {
             Ok(PersonView {
                 id: PersonId::from_raw(row.try_get(0)?),
                 name: row.try_get(1)?,
                 role: stored_role(&row.try_get::<String, _>(2)?)?,
                 has_pin: row.try_get::<Option<String>, _>(3)?.is_some(),
+                is_pin_dead: row.try_get::<i64, _>(5)? >= MAX_PIN_FAILURES,
+                has_second_factor: row.try_get::<Option<String>, _>(6)?.is_some(),
                 made: Moment::from_millis(row.try_get(4)?),
             })
         };
@@ -266,16 +352,5 @@ impl Ledger {
             .fetch_optional(&mut *connection)
             .await?;
         row.map(|row| Ok((PersonId::from_raw(row.try_get(0)?), Phc::new(row.try_get(1)?)?))).transpose()
-    }
-
-    /// What a person's PIN is checked against, if they have one.
-    pub async fn pin_of(&self, person: PersonId) -> Result<Option<Phc>, Failure> {
-        let mut connection = self.reader().await?;
-        let row =
-            sqlx::query("SELECT pin FROM person WHERE id = $1 AND ended_ms IS NULL AND pin IS NOT NULL")
-                .bind(person.raw())
-                .fetch_optional(&mut *connection)
-                .await?;
-        row.map(|row| Ok(Phc::new(row.try_get(0)?)?)).transpose()
     }
 }

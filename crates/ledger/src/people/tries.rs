@@ -1,63 +1,167 @@
 //! Tries to sign in: each is counted before its password is even looked at, so that a hundred at
-//! once count as a hundred, and a success takes its count away again.
+//! once count as a hundred, and a success takes its own count away again.
 //!
-//! The waits are NIST SP 800-63B revision 3, 5.2.2's, and the OWASP Authentication cheat sheet's: count by
-//! account, wait longer with each failure. Who tries again during the wait is refused even with the
-//! right password, so that nothing is learned from it.
+//! A stranger is counted by account and network, so that nobody can keep an owner out from elsewhere; a browser
+//! that its person was signed in with before, and an enrolled device, have counts of their own. Waits double
+//! (NIST SP 800-63B revision 3, 5.2.2; OWASP Authentication cheat sheet) and end within a minute. Who tries again
+//! during the wait is refused even with the right password, so that nothing is learned from it. A name that is
+//! nobody's waits like any other.
 
+use super::secret::SecretHash;
 use crate::answer_key::hex_hash;
 use crate::command::{Command, Tx};
 use crate::error::Failure;
 use crate::refusal::Refusal;
 use async_trait::async_trait;
 use domain::day::Moment;
-use domain::ids::DeviceId;
+use domain::ids::{DeviceId, PersonId, SessionId};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Failures of one account after which there is a wait.
-const FREE_BY_ACCOUNT: i64 = 5;
-/// Failures of one address after which there is a wait: a family shares one, and somebody's fingers
-/// must not keep the others out.
-const FREE_BY_ADDRESS: i64 = 20;
+const SECOND_MS: i64 = 1000;
 /// The first wait; each failure doubles it.
-const FIRST_WAIT_MS: i64 = 1000;
-/// The longest wait.
-const LONGEST_WAIT_MS: i64 = 15 * 60 * 1000;
-/// Doublings after which the longest wait is reached.
+const FIRST_WAIT_MS: i64 = SECOND_MS;
+/// Doublings after which every longest wait is reached.
 const MAX_DOUBLINGS: i64 = 10;
 /// Failures are forgotten after a day without another.
 const FORGOTTEN_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// What a try is counted by.
+/// A try that was counted went right: the count is as before it, and so is the wait, which had ended.
+const NO_FAILURE: &str = "UPDATE sign_in_try SET failures = failures - 1, until_ms = 0 \
+    WHERE kind = $1 AND what = $2 AND failures > 0";
+
+/// What is counted together. Rows are written in this order, so that two tries never wait for each other in a circle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+enum Kind {
+    /// All tries on an enrolled device.
+    Device,
+    /// All of a stranger's network.
+    Address,
+    /// All of strangers for an account, from wherever.
+    Everywhere,
+    /// Those for an account in one network, on one device, in one browser.
+    Account,
+}
+
+impl Kind {
+    fn code(self) -> &'static str {
+        match self {
+            Self::Device => "device",
+            Self::Address => "address",
+            Self::Everywhere => "everywhere",
+            Self::Account => "account",
+        }
+    }
+
+    /// Failures after which there is a wait.
+    const fn free(self) -> i64 {
+        match self {
+            Self::Account => 5,
+            // A family shares one, and somebody's fingers must not keep the others out.
+            Self::Device | Self::Address => 20,
+            // “No more than 100” consecutive failures on one account: NIST SP 800-63B revision 3, 5.2.2.
+            Self::Everywhere => 100,
+        }
+    }
+
+    /// The longest wait. A minute makes 1,440 tries a day, of passwords that are not among the common ones.
+    const fn longest_ms(self) -> i64 {
+        match self {
+            Self::Device | Self::Address | Self::Account => 60 * SECOND_MS,
+            // Many networks can bring it about, so it must not keep an owner with a new browser out for long.
+            Self::Everywhere => 10 * SECOND_MS,
+        }
+    }
+}
+
+/// From where a try comes, as far as counting goes.
+#[derive(Clone, Debug)]
+pub enum TryFrom<'a> {
+    /// From a network, in a browser that nobody knows.
+    Stranger(&'a str),
+    /// In a browser that this account was signed in with before.
+    Known(&'a SecretHash),
+    /// On an enrolled device.
+    Device(DeviceId),
+}
+
+/// What a try is counted by. Names stand as hashes: now and then somebody types the password into the field
+/// of the name.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TryOf {
-    account: String,
-    address: String,
+    rows: Vec<(Kind, String)>,
 }
 
 impl TryOf {
-    /// A try for a name, from an address. On an enrolled device it has a count of its own: whoever
-    /// guesses from elsewhere cannot keep its owner out there.
-    pub fn new(name: &str, device: Option<DeviceId>, address: &str) -> Self {
-        let device = device.map(|d| d.to_string()).unwrap_or_default();
-        let account = hex_hash(format!("{device} {}", text::fold(name.trim())).as_bytes());
-        Self { account, address: address.to_owned() }
+    /// A try of a name's password.
+    pub fn password(name: &str, from: &TryFrom<'_>) -> Self {
+        Self::of(&format!("password {}", text::fold(name.trim())), from)
     }
 
-    fn rows(&self) -> [(&'static str, &str, i64); 2] {
-        [("address", &self.address, FREE_BY_ADDRESS), ("account", &self.account, FREE_BY_ACCOUNT)]
+    /// A try of a person's code, or recovery code, after their password was right.
+    pub fn code(person: PersonId, from: &TryFrom<'_>) -> Self {
+        Self::of(&format!("code {person}"), from)
     }
 
-    /// Forgets the failures, after a success.
+    /// A try of a person's PIN on an enrolled device.
+    pub fn pin(person: PersonId, device: DeviceId) -> Self {
+        Self::of(&format!("PIN {person}"), &TryFrom::Device(device))
+    }
+
+    /// A try of a PIN of nobody, or without an enrolled device: only where it comes from is known.
+    pub fn pin_of_nobody(from: &TryFrom<'_>) -> Self {
+        let mut tried = Self::of("", from);
+        tried.rows.retain(|(kind, _)| matches!(kind, Kind::Device | Kind::Address));
+        tried
+    }
+
+    /// A try of one's own password within a session, to confirm that it is still the same person.
+    pub fn confirm(session: SessionId) -> Self {
+        Self { rows: vec![(Kind::Account, hex_hash(format!("confirm {session}").as_bytes()))] }
+    }
+
+    fn of(account: &str, from: &TryFrom<'_>) -> Self {
+        let hash = |text: String| hex_hash(text.as_bytes());
+        let rows = match from {
+            TryFrom::Stranger(network) => vec![
+                (Kind::Address, (*network).to_owned()),
+                (Kind::Everywhere, hash(account.to_owned())),
+                (Kind::Account, hash(format!("network {network} {account}"))),
+            ],
+            TryFrom::Known(browser) => {
+                vec![(Kind::Account, hash(format!("browser {} {account}", browser.as_str())))]
+            }
+            TryFrom::Device(device) => vec![
+                (Kind::Device, device.to_string()),
+                (Kind::Account, hash(format!("device {device} {account}"))),
+            ],
+        };
+        Self { rows }
+    }
+
+    /// Counts a try by all of them, or refuses it while there is a wait.
+    pub(super) async fn count(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let now = tx.now();
+        sqlx::query("DELETE FROM sign_in_try WHERE last_ms < $1 AND until_ms < $1")
+            .bind(now.millis() - FORGOTTEN_MS)
+            .execute(tx.db())
+            .await?;
+        for (kind, what) in &self.rows {
+            count(tx, *kind, what, now).await?;
+        }
+        Ok(())
+    }
+
+    /// After a success: forgets the failures of this account from here. Of what is shared with others, only
+    /// the try itself was no failure: whoever guesses cannot wipe a count by signing in themselves.
     pub(super) async fn clear(&self, tx: &mut Tx) -> Result<(), Failure> {
-        for (kind, what, _) in self.rows() {
-            sqlx::query("DELETE FROM sign_in_try WHERE kind = $1 AND what = $2")
-                .bind(kind.to_owned())
-                .bind(what.to_owned())
-                .execute(tx.db())
-                .await?;
+        for (kind, what) in &self.rows {
+            let cleared = match kind {
+                Kind::Account => sqlx::query("DELETE FROM sign_in_try WHERE kind = $1 AND what = $2"),
+                Kind::Device | Kind::Address | Kind::Everywhere => sqlx::query(NO_FAILURE),
+            };
+            cleared.bind(kind.code().to_owned()).bind(what.to_owned()).execute(tx.db()).await?;
         }
         Ok(())
     }
@@ -75,35 +179,30 @@ impl Command for CountTry {
     type Answer = ();
 
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
-        let now = tx.now();
-        sqlx::query("DELETE FROM sign_in_try WHERE last_ms < $1 AND until_ms < $1")
-            .bind(now.millis() - FORGOTTEN_MS)
-            .execute(tx.db())
-            .await?;
-        for (kind, what, free) in self.of.rows() {
-            count(tx, (kind, what), free, now).await?;
-        }
-        Ok(())
+        self.of.count(tx).await
     }
 }
 
-async fn count(tx: &mut Tx, (kind, what): (&str, &str), free: i64, now: Moment) -> Result<(), Failure> {
+async fn count(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<(), Failure> {
     let row = sqlx::query(
         "INSERT INTO sign_in_try (kind, what, failures, until_ms, last_ms) VALUES ($1, $2, 1, 0, $3) \
          ON CONFLICT (kind, what) DO UPDATE SET failures = sign_in_try.failures + 1, last_ms = excluded.last_ms \
          WHERE sign_in_try.until_ms <= excluded.last_ms RETURNING failures",
     )
-    .bind(kind.to_owned())
+    .bind(kind.code().to_owned())
     .bind(what.to_owned())
     .bind(now.millis())
     .fetch_optional(tx.db())
     .await?;
     let until = match row {
-        None => return Err(waiting(tx, (kind, what), now).await?.into()),
-        Some(row) => now.plus_millis(wait(row.try_get(0)?, free)),
+        None => return Err(waiting(tx, kind, what, now).await?.into()),
+        Some(row) => match wait(row.try_get(0)?, kind) {
+            0 => return Ok(()),
+            wait => now.plus_millis(wait),
+        },
     };
     sqlx::query("UPDATE sign_in_try SET until_ms = $3 WHERE kind = $1 AND what = $2")
-        .bind(kind.to_owned())
+        .bind(kind.code().to_owned())
         .bind(what.to_owned())
         .bind(until.millis())
         .execute(tx.db())
@@ -111,25 +210,25 @@ async fn count(tx: &mut Tx, (kind, what): (&str, &str), free: i64, now: Moment) 
     Ok(())
 }
 
-async fn waiting(tx: &mut Tx, (kind, what): (&str, &str), now: Moment) -> Result<Refusal, Failure> {
+async fn waiting(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<Refusal, Failure> {
     let row = sqlx::query("SELECT until_ms FROM sign_in_try WHERE kind = $1 AND what = $2")
-        .bind(kind.to_owned())
+        .bind(kind.code().to_owned())
         .bind(what.to_owned())
         .fetch_optional(tx.db())
         .await?;
     let until = row.map_or(Ok(now.millis()), |row| row.try_get::<i64, _>(0))?;
     // Never more than the longest wait, whatever a clock was set to since.
-    let seconds = ((until - now.millis()).clamp(1, LONGEST_WAIT_MS) + 999).div_euclid(1000);
+    let seconds = ((until - now.millis()).clamp(1, kind.longest_ms()) + SECOND_MS - 1).div_euclid(SECOND_MS);
     Ok(Refusal::TooOften { seconds })
 }
 
 /// How long nothing may be tried after so many failures.
-fn wait(failures: i64, free: i64) -> i64 {
-    if failures < free {
+fn wait(failures: i64, kind: Kind) -> i64 {
+    if failures < kind.free() {
         return 0;
     }
-    let doublings = u32::try_from((failures - free).min(MAX_DOUBLINGS)).unwrap_or(0);
-    (FIRST_WAIT_MS << doublings).min(LONGEST_WAIT_MS)
+    let doublings = u32::try_from((failures - kind.free()).min(MAX_DOUBLINGS)).unwrap_or(0);
+    (FIRST_WAIT_MS << doublings).min(kind.longest_ms())
 }
 
 #[cfg(test)]
@@ -137,23 +236,32 @@ mod tests {
     use super::*;
 
     #[test]
-    fn waits_double_from_a_second_to_a_quarter_of_an_hour() {
-        let check = |failures: i64, seconds: i64| assert_eq!(wait(failures, 5), seconds * 1000, "{failures}");
-        check(1, 0);
-        check(4, 0);
-        check(5, 1);
-        check(6, 2);
-        check(7, 4);
-        check(14, 512);
-        check(15, 900);
-        check(1_000_000_000, 900);
+    fn waits_double_from_a_second_to_a_minute() {
+        let check = |kind: Kind, failures: i64, seconds: i64| {
+            assert_eq!(wait(failures, kind), seconds * 1000, "{kind:?} {failures}");
+        };
+        check(Kind::Account, 1, 0);
+        check(Kind::Account, 4, 0);
+        check(Kind::Account, 5, 1);
+        check(Kind::Account, 6, 2);
+        check(Kind::Account, 10, 32);
+        check(Kind::Account, 11, 60);
+        check(Kind::Account, 1_000_000_000, 60);
+        check(Kind::Address, 19, 0);
+        check(Kind::Address, 20, 1);
+        check(Kind::Device, 1000, 60);
+        check(Kind::Everywhere, 99, 0);
+        check(Kind::Everywhere, 100, 1);
+        check(Kind::Everywhere, 1000, 10);
     }
 
     #[test]
     fn a_name_is_kept_as_a_hash_and_found_without_case() {
-        let of = |name: &str, device| TryOf::new(name, device, "::1").account;
-        assert_eq!(of("Ada ", None), of("ada", None));
-        assert_ne!(of("ada", None), of("ada", Some(DeviceId::from_raw(7))));
-        assert!(!format!("{:?}", TryOf::new("secret", None, "::1")).contains("secret"));
+        let of = |name: &str, from: &TryFrom<'_>| TryOf::password(name, from);
+        let (here, there) = (TryFrom::Stranger("::1"), TryFrom::Device(DeviceId::from_raw(7)));
+        assert_eq!(of("Ada ", &here), of("ada", &here));
+        assert_ne!(of("ada", &here), of("ada", &there));
+        assert!(!format!("{:?}", of("secret", &here)).contains("secret"));
+        assert_ne!(of("PIN 7", &there), TryOf::pin(PersonId::from_raw(7), DeviceId::from_raw(7)));
     }
 }

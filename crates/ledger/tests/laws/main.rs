@@ -18,6 +18,7 @@ mod live;
 mod machine;
 mod make;
 mod people;
+mod proof;
 mod races;
 mod refunds;
 mod reprice;

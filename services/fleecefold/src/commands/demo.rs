@@ -28,7 +28,7 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     shelf::show(&ledger, true, TableForm::Table).await?;
     eprintln!("\n{}", demo::CAUTIONS);
     println!(
-        "\nCome in as {} with the password “{}”; only a demo has a password that is known.\n",
+        "\nSign in as {} with the password “{}”; only a demo has a password that is known.\n",
         demo::OWNER,
         demo::PASSWORD
     );

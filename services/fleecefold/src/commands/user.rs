@@ -1,4 +1,4 @@
-//! `fleecefold user add | password | list | end`
+//! `fleecefold user add | password | list | end | reset-second-factor`
 
 use super::WHO;
 use crate::cli::UserCommand;
@@ -7,7 +7,9 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::people::Role;
 use domain::text;
-use ledger::{Access, AddPerson, EditPerson, EndPerson, Ledger, PersonView, Phc, Refusal};
+use ledger::{
+    Access, AddPerson, EditPerson, EndPerson, Ledger, PersonView, Phc, Refusal, TurnOffSecondFactor,
+};
 use std::io::{self, BufRead, IsTerminal};
 
 const COLUMNS: [Column; 4] = [
@@ -20,7 +22,9 @@ const COLUMNS: [Column; 4] = [
 pub(super) async fn run(place: &Place, command: UserCommand) -> Result<Ending, CliError> {
     let access = match command {
         UserCommand::Add { .. } => Access::Create,
-        UserCommand::Password { .. } | UserCommand::End { .. } => Access::Write,
+        UserCommand::Password { .. } | UserCommand::End { .. } | UserCommand::ResetSecondFactor { .. } => {
+            Access::Write
+        }
         UserCommand::List => Access::Read,
     };
     let ledger = place.open(access).await?;
@@ -28,6 +32,7 @@ pub(super) async fn run(place: &Place, command: UserCommand) -> Result<Ending, C
         UserCommand::Add { name, role } => add(&ledger, name, role).await,
         UserCommand::Password { name } => set_password(&ledger, &name).await,
         UserCommand::End { name } => end(&ledger, &name).await,
+        UserCommand::ResetSecondFactor { name } => reset_second_factor(&ledger, &name).await,
         UserCommand::List => list(&ledger).await,
     };
     ledger.close().await;
@@ -86,6 +91,13 @@ fn password() -> Result<String, CliError> {
     let end = line.trim_end_matches(['\r', '\n']).len();
     line.truncate(end);
     Ok(line)
+}
+
+async fn reset_second_factor(ledger: &Ledger, name: &str) -> Result<(), CliError> {
+    let person = find(ledger, name).await?;
+    ledger.execute(None, &TurnOffSecondFactor { person: person.id, who: WHO.to_owned() }).await?;
+    eprintln!("{} signs in with their password alone; they can turn two-step sign-in on again", person.name);
+    Ok(())
 }
 
 async fn end(ledger: &Ledger, name: &str) -> Result<(), CliError> {

@@ -22,6 +22,8 @@ fn people_are_added_listed_and_ended() {
         add("Ash", "maker", PASSWORD).expect(0);
         let list = place.run(&["user", "list"]).expect(0).out;
         assert!(list.contains("Maud  owner") && list.contains("Ash   maker"), "{list}");
+        place.run(&["user", "reset-second-factor", "Maud"]).expect(1).told("Maud has no second factor");
+        place.run(&["user", "reset-second-factor", "Rowan"]).expect(1).told("there is no person Rowan");
         place.run(&["user", "end", "Maud"]).expect(1).told("the only owner");
         place.run(&["user", "end", "ash"]).expect(0).told("Ash may no longer enter");
         place.run(&["user", "end", "Ash"]).expect(1).told("there is no person Ash");

@@ -1,13 +1,14 @@
 //! Who comes in where: every route and every role, tokens that are none, changes by cookie.
 
 use super::*;
+use crate::pages::enter::tests::{PASSWORD, person};
 use crate::routes::{Route, routes};
 use crate::testing::TestShop;
 use crate::testing::browser::Browser;
 use axum::body::Body;
 use axum::http::Request as HttpRequest;
 use domain::people::{Act, Role};
-use ledger::EndToken;
+use ledger::{CONFIRMED_FOR_MS, EndToken};
 use serde_json::json;
 
 /// A path below a route.
@@ -34,7 +35,8 @@ async fn every_route_lets_in_whom_the_table_lets_in_and_nobody_else() {
         for role in roles.iter().copied() {
             let may = match route.needs {
                 Needs::Nobody | Needs::Somebody => true,
-                Needs::One(act) => role.may(act),
+                Needs::Password | Needs::Confirmed => false,
+                Needs::One(act) => role.may(act) && act.by_program(),
             };
             let (status, _) = asked(&shop.as_role(role), route).await;
             assert_eq!(![401, 403].contains(&status), may, "{what} as {role}: {status}");
@@ -47,6 +49,60 @@ async fn every_route_lets_in_whom_the_table_lets_in_and_nobody_else() {
         } else {
             assert_eq!(status, 401, "{what} as nobody");
         }
+    }
+}
+
+/// The browser of an owner who is signed in by password, and of one by PIN.
+async fn owners(shop: &TestShop) -> [Browser; 2] {
+    let maud = person(shop, "Maud", Role::Owner, Some("407138")).await.to_string();
+    let mut by_password = Browser::new(shop);
+    by_password.enter("Maud", PASSWORD).await;
+    let mut by_pin = Browser::new(shop);
+    by_pin.enter("Maud", PASSWORD).await;
+    by_pin.get("/settings/people").await;
+    by_pin.post("/settings/devices", &[("name", "Tablet")]).await;
+    by_pin.get("/enter").await;
+    let entered = by_pin.post("/enter", &[("person", &maud), ("pin", "407138")]).await;
+    assert_eq!(entered.status, 303, "{}", entered.text());
+    [by_password, by_pin]
+}
+
+// OWASP ASVS 5.0.0, 7.5.1 and 8.2.1: what a session may depends on how it was opened, and how long ago.
+#[tokio::test]
+async fn every_route_asks_how_and_when_its_person_signed_in() {
+    let shop = TestShop::open().await.with_desk();
+    let [mut by_password, mut by_pin] = owners(&shop).await;
+    by_pin.get("/counter").await;
+    shop.advance_millis(CONFIRMED_FOR_MS);
+    by_password.get("/today").await;
+    let own = [("origin", "http://localhost"), ("sec-fetch-site", "same-origin")];
+    for route in routes(true).iter().filter(|r| r.needs != Needs::Nobody && r.path != "/leave") {
+        let what = format!("{} {}", route.method, route.path);
+        if route.path.starts_with("/own/sessions") || route.path.ends_with("/events") {
+            continue;
+        }
+        let ask = async |browser: &mut Browser| {
+            let token = browser.token().to_owned();
+            let body = form_urlencoded::Serializer::new(String::new()).append_pair("_token", &token).finish();
+            let headers = [&own[..], &[("content-type", "application/x-www-form-urlencoded")]].concat();
+            let body = (route.method != Method::GET).then_some(body);
+            browser.ask(route.method.as_str(), &below(route), body, &headers).await
+        };
+        let may = match route.needs {
+            Needs::Nobody | Needs::Somebody => true,
+            Needs::Password | Needs::Confirmed => false,
+            Needs::One(act) => act.by_pin(),
+        };
+        let reply = ask(&mut by_pin).await;
+        assert_eq!(
+            ![303, 401, 403].contains(&reply.status) || reply.status == 303 && may,
+            may,
+            "{what} by PIN"
+        );
+        let asks = route.needs.asks_again() && route.method != Method::GET;
+        let reply = ask(&mut by_password).await;
+        assert_eq!(reply.status == 403, asks, "{what} by password, not fresh: {}", reply.status);
+        assert!(!asks || !is_page(route.path) || reply.text().contains("Confirm it"), "{what}");
     }
 }
 
@@ -68,6 +124,8 @@ async fn what_asks_for_nobody_stands_here() {
         "GET /assets/{hash}/{name}",
         "GET /enter",
         "POST /enter",
+        "GET /enter/code",
+        "POST /enter/code",
         "GET /begin",
         "POST /begin",
     ];
@@ -84,7 +142,7 @@ async fn who_may_not_is_told_what_they_may_not() {
     let page = shop.as_role(Role::Counter).get("/settings/people").await;
     assert_eq!(page.status, 403);
     assert!(
-        page.text().contains("may not change the shop") && page.text().contains("/counter"),
+        page.text().contains("may not change people and access") && page.text().contains("/counter"),
         "{}",
         page.text()
     );

@@ -17,7 +17,7 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use domain::people::Role;
-use ledger::{AddPerson, BeginShop, By, TryOf};
+use ledger::{AddPerson, BeginShop, By, TryFrom, TryOf};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
@@ -128,7 +128,8 @@ pub(crate) async fn begin(
         AddPerson { name: name.clone(), role: Role::Owner, password: phc.clone(), pin: None, who: name };
     let setting = |key: &str, field: &str| (key.to_owned(), form.text(field).to_owned());
     let settings = vec![setting("currency", "currency"), setting("zone", "zone"), setting("name", "shop")];
-    let tried = TryOf::new(&owner.name, None, &visit.address.network().to_string());
+    let network = visit.address.network().to_string();
+    let tried = TryOf::password(&owner.name, &TryFrom::Stranger(&network));
     match app.run_unkept(&BeginShop { settings, owner }).await {
         Ok(person) => {
             let_in(&app, &visit, &headers, new_session(person, By::Password, phc, tried), "/").await

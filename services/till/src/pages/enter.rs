@@ -1,7 +1,11 @@
-//! The door: coming in by name and password, or on an enrolled device by PIN, and leaving.
+//! Signing in by name and password, or on an enrolled device by PIN, and signing out.
 //!
 //! A try is counted before its password is looked at; whoever has to wait is told so whatever they
 //! typed. A wrong name and a wrong password are answered alike, in words, status and time.
+
+mod code;
+mod entry;
+mod session;
 
 use crate::app::App;
 use crate::caller::Needs;
@@ -12,13 +16,18 @@ use crate::pages::frame::{Frame, Paper, go};
 use crate::problem::{BEARER, Kind, Problem};
 use crate::query::Asking;
 use crate::routes::Route;
+use crate::secrets::MOST_BYTES;
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use domain::ids::PersonId;
-use ledger::{By, CountTry, DeviceView, Failure, Phc, Refusal, SecretHash, SignIn, SignOut, TryOf};
+use domain::text::MAX_NAME_CHARS;
+use entry::{Found, Origin, look};
+use ledger::{By, DeviceView, MAX_PIN_FAILURES, SecretHash, SignOut};
 use serde::Deserialize;
+
+pub(crate) use code::check_code;
+pub(crate) use session::{let_in, new_session};
 
 /// How long the cookie beside the form lasts: a page left open over night still opens.
 const BEFORE_SECONDS: i64 = 24 * 60 * 60;
@@ -30,6 +39,8 @@ pub(crate) fn routes() -> Vec<Route> {
     vec![
         Route::get("/enter", Needs::Nobody, door),
         Route::post("/enter", Needs::Nobody, come_in),
+        Route::get("/enter/code", Needs::Nobody, code::room),
+        Route::post("/enter/code", Needs::Nobody, code::enter),
         Route::post("/leave", Needs::Somebody, leave),
     ]
 }
@@ -136,29 +147,13 @@ pub(crate) fn with_before(visit: &Visit, token: &str, mut response: Response) ->
     response
 }
 
-/// What somebody typed, and what it is checked against.
-struct Entry {
-    by: By,
-    secret: String,
-    known: Option<(PersonId, Phc)>,
-}
-
-/// The name that a try is counted by.
-fn account(form: &Form) -> String {
-    if form.has("pin") { format!("PIN of {}", form.text("person")) } else { form.text("name").to_owned() }
-}
-
-async fn entry(app: &App, form: &Form, device: Option<&DeviceView>) -> Result<Entry, Problem> {
-    if !form.has("pin") {
-        let known = app.ledger.password_of(form.text("name")).await?;
-        return Ok(Entry { by: By::Password, secret: form.raw("password").to_owned(), known });
+/// What cannot be anybody's name or password, so that nothing has to be looked up or hashed for it.
+fn too_long(form: &Form) -> Option<Faults> {
+    if form.text("name").chars().count() > MAX_NAME_CHARS {
+        return Some(Faults::one("name", format!("a name has at most {MAX_NAME_CHARS} characters")));
     }
-    let person = form.text("person").parse::<PersonId>().ok().filter(|_| device.is_some());
-    let known = match person {
-        Some(person) => app.ledger.pin_of(person).await?.map(|pin| (person, pin)),
-        None => None,
-    };
-    Ok(Entry { by: By::Pin, secret: form.text("pin").to_owned(), known })
+    let is_long = ["password", "pin"].iter().any(|field| form.raw(field).len() > MOST_BYTES);
+    is_long.then(|| Faults::one("password", format!("a password has at most {MOST_BYTES} bytes")))
 }
 
 /// POST /enter
@@ -170,64 +165,20 @@ pub(crate) async fn come_in(
     let headers = request.headers().clone();
     let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
     let form = read_outside(request, &token).await?;
-    let device = device_of(&app, &visit, &headers).await?;
-    let tried =
-        TryOf::new(&account(&form), device.as_ref().map(|d| d.id), &visit.address.network().to_string());
-    if let Err(failure) = app.ledger.execute(None, &CountTry { of: tried.clone() }).await {
-        return too_often(&app, &form, device.as_ref(), failure).await;
+    let origin = Origin::of(&app, &visit, &headers, form.text("name")).await?;
+    if let Some(faults) = too_long(&form) {
+        let page = again(&app, &form, origin.device.as_ref(), faults).await?;
+        return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
     }
-    let entry = entry(&app, &form, device.as_ref()).await?;
-    let checked = app.secrets.check(&entry.secret, entry.known.as_ref().map(|(_, phc)| phc)).await?;
-    let known = entry.known.filter(|_| checked.right);
-    let Some((person, phc)) = known else {
-        return wrong(&app, &visit, &form, device.as_ref(), entry.by).await;
-    };
-    let device = device.map(|d| d.id);
-    let sign_in = new_session(person, entry.by, phc, tried);
-    let sign_in = SignIn { stronger: checked.stronger, device, ..sign_in };
-    let_in(&app, &visit, &headers, sign_in, own_path(form.text("then"))).await
-}
-
-/// Signing in a person whose secret was right; [`let_in`] fills in the session.
-pub(crate) fn new_session(person: PersonId, by: By, checked: Phc, tried: TryOf) -> SignIn {
-    let nothing = SecretHash::of("");
-    let form_token = String::new();
-    SignIn {
-        person,
-        by,
-        checked,
-        stronger: None,
-        session: nothing,
-        form_token,
-        device: None,
-        before: None,
-        tried,
+    let then = own_path(form.text("then"));
+    match look(&app, &origin, &form).await {
+        Ok(Found::Right(right)) => session::go_on(&app, &visit, &headers, *right, then).await,
+        Ok(Found::Wrong(by)) => wrong(&app, &visit, &form, origin.device.as_ref(), by).await,
+        Err(problem) if problem.kind() == Kind::TooOften => {
+            too_often(&app, &visit, &form, origin.device.as_ref(), problem).await
+        }
+        Err(problem) => Err(problem),
     }
-}
-
-/// Begins a new session, ends the one that the browser had, and goes on.
-pub(crate) async fn let_in(
-    app: &App,
-    visit: &Visit,
-    headers: &HeaderMap,
-    sign_in: SignIn,
-    then: &str,
-) -> Result<Response, Problem> {
-    let cookie = crate::chance::text();
-    let sign_in = SignIn {
-        session: SecretHash::of(&cookie),
-        form_token: crate::chance::text(),
-        before: Cookie::Session.read(visit.via, headers).map(|old| SecretHash::of(&old)),
-        ..sign_in
-    };
-    app.run_unkept(&sign_in).await?;
-    tracing::info!(person = %sign_in.person, by = ?sign_in.by, from = %visit.address, "somebody signed in");
-    let mut response = go(then);
-    let seconds = sign_in.by.lasts_ms() / 1000;
-    for cookie in [Cookie::Session.set(visit.via, &cookie, seconds), Cookie::Before.unset(visit.via)] {
-        response.headers_mut().append(header::SET_COOKIE, cookie);
-    }
-    Ok(response)
 }
 
 async fn again(
@@ -238,10 +189,11 @@ async fn again(
 ) -> Result<Paper<Page>, Problem> {
     let page = Page::new(app, &form.caller.form_token, device, form.text("person")).await?;
     let then = own_path(form.text("then")).to_owned();
-    Ok(Paper(Page { faults, then, name: form.text("name").to_owned(), ..page }))
+    let name = form.text("name").chars().take(MAX_NAME_CHARS).collect();
+    Ok(Paper(Page { faults, then, name, ..page }))
 }
 
-/// Wrong: of which of the two nothing is said.
+/// Wrong: of which of the two nothing is said, nor whether a PIN is dead.
 async fn wrong(
     app: &App,
     visit: &Visit,
@@ -249,29 +201,42 @@ async fn wrong(
     device: Option<&DeviceView>,
     by: By,
 ) -> Result<Response, Problem> {
-    // Not the name: now and then it is the password.
-    tracing::warn!(from = %visit.address, ?by, "a try to sign in went wrong");
+    let account = account(app, form).await?;
+    tracing::warn!(account, from = %visit.address, ?by, "a try to sign in went wrong");
     let words = match by {
-        By::Password => "the name or the password is not right",
-        By::Pin => "the PIN is not right",
+        By::Password => "the name or the password is not right".to_owned(),
+        By::Pin => format!(
+            "the PIN is not right; after {MAX_PIN_FAILURES} wrong PINs only the password signs in, and the PIN works \
+             again from then on"
+        ),
     };
     let page = again(app, form, device, Faults::one("", words)).await?;
     Ok((StatusCode::UNAUTHORIZED, [(header::WWW_AUTHENTICATE, BEARER)], page).into_response())
 }
 
+/// Whose account was tried, for the log: of a name that is nobody's nothing is written, because now and then it
+/// is the password.
+async fn account(app: &App, form: &Form) -> Result<String, Problem> {
+    let person = if form.has("pin") {
+        form.text("person").parse().ok()
+    } else {
+        app.ledger.password_of(form.text("name")).await?.map(|(person, _)| person)
+    };
+    Ok(person.map_or_else(|| "nobody's".to_owned(), |person: domain::ids::PersonId| person.to_string()))
+}
+
 async fn too_often(
     app: &App,
+    visit: &Visit,
     form: &Form,
     device: Option<&DeviceView>,
-    failure: Failure,
+    problem: Problem,
 ) -> Result<Response, Problem> {
-    let seconds = match failure.refusal() {
-        Some(Refusal::TooOften { seconds }) => *seconds,
-        _ => return Err(failure.into()),
-    };
-    let problem = Problem::from(failure);
+    let account = account(app, form).await?;
+    tracing::warn!(account, from = %visit.address, "a try to sign in has to wait");
+    let wait = problem.retry_after();
     let page = again(app, form, device, Faults::of(problem)?).await?;
-    let wait = [(header::RETRY_AFTER, HeaderValue::from(seconds))];
+    let wait = [(header::RETRY_AFTER, HeaderValue::from(wait))];
     Ok((Kind::TooOften.status(), wait, page).into_response())
 }
 
@@ -285,10 +250,18 @@ pub(crate) async fn leave(
     if let Some(cookie) = Cookie::Session.read(visit.via, &headers) {
         app.run_unkept(&SignOut { session: SecretHash::of(&cookie) }).await?;
     }
+    Ok(signed_out(&visit))
+}
+
+/// Back to the sign-in page, without the session's cookie.
+pub(crate) fn signed_out(visit: &Visit) -> Response {
     let mut response = go("/enter");
     response.headers_mut().append(header::SET_COOKIE, Cookie::Session.unset(visit.via));
-    Ok(response)
+    response
 }
 
 #[cfg(test)]
 pub(crate) mod tests;
+
+#[cfg(test)]
+mod guessing;

@@ -18,6 +18,9 @@ const KEY: &str = "_key";
 /// The most fields: a sheet of twenty pieces has a tenth of it.
 pub(crate) const MAX_FIELDS: usize = 2000;
 
+/// The largest form of somebody who is not in: a name, a password of 1024 bytes, each byte written as three.
+const OUTSIDE_LIMIT: usize = 16 * 1024;
+
 /// What a form brought.
 #[derive(Debug)]
 pub(crate) struct Form {
@@ -56,18 +59,18 @@ impl FromRequest<App> for Form {
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
         let caller = request.extensions().get::<Caller>().cloned();
         let caller = caller.ok_or_else(|| Problem::new(Kind::Trouble, "a form was reached by nobody"))?;
-        read_form(request, caller).await
+        read_form(request, caller, BULK_LIMIT).await
     }
 }
 
-async fn read_form(request: Request, caller: Caller) -> Result<Form, Problem> {
+async fn read_form(request: Request, caller: Caller, limit: usize) -> Result<Form, Problem> {
     let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok());
     let essence = kind.unwrap_or_default().split(';').next().unwrap_or_default().trim();
     if !essence.eq_ignore_ascii_case("application/x-www-form-urlencoded") {
         return Err(Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page"));
     }
     let scope = format!("{} POST {}", caller.who, request.uri().path());
-    let bytes = read(request, BULK_LIMIT).await?;
+    let bytes = read(request, limit).await?;
     Form::of(&bytes, caller, &scope)
 }
 
@@ -77,9 +80,14 @@ pub(crate) async fn read_outside(request: Request, token: &str) -> Result<Form, 
         let words = "the browser kept no cookie of this page; let it keep cookies, and load the page again";
         return Err(Problem::new(Kind::ForeignOrigin, words));
     }
-    let nobody =
-        Caller { who: String::new(), role: Role::Counter, token: None, form_token: token.to_owned() };
-    read_form(request, nobody).await
+    let nobody = Caller {
+        who: String::new(),
+        role: Role::Counter,
+        token: None,
+        form_token: token.to_owned(),
+        person: None,
+    };
+    read_form(request, nobody, OUTSIDE_LIMIT).await
 }
 
 impl Form {
@@ -181,8 +189,13 @@ mod tests {
     use super::*;
 
     fn form(body: &str) -> Result<Form, Kind> {
-        let caller =
-            Caller { who: "Ada".to_owned(), role: Role::Maker, token: None, form_token: "t0ken".to_owned() };
+        let caller = Caller {
+            who: "Ada".to_owned(),
+            role: Role::Maker,
+            token: None,
+            form_token: "t0ken".to_owned(),
+            person: None,
+        };
         Form::of(body.as_bytes(), caller, "Ada POST /x").map_err(|problem| problem.kind())
     }
 
@@ -212,7 +225,7 @@ mod tests {
     fn the_same_form_is_the_same_under_another_token() {
         let of = |token: &str| {
             let (who, form_token) = ("Ada".to_owned(), token.to_owned());
-            let caller = Caller { who, role: Role::Maker, token: None, form_token };
+            let caller = Caller { who, role: Role::Maker, token: None, form_token, person: None };
             let body = format!("_token={}&_key=k&a=1", mask::masked(token));
             Form::of(body.as_bytes(), caller, "s").expect("a form").key
         };

@@ -1,23 +1,51 @@
-//! What is one's own: the password, changed by whoever knows the old one (OWASP ASVS 5.0.0, 6.2.3).
+//! Your account: the password, changed by whoever knows the old one (OWASP ASVS 5.0.0, 6.2.3), two-step sign-in, and
+//! where one is signed in.
+
+mod second_factor;
+mod sessions;
 
 use crate::app::App;
 use crate::caller::{Caller, Needs};
-use crate::cookies::Cookie;
-use crate::door::Visit;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, Paper};
-use crate::problem::{Kind, Problem};
+use crate::pages::shown;
+use crate::problem::Problem;
 use crate::routes::Route;
-use crate::secrets::check_password;
+use crate::secrets::{Lane, check_password};
 use askama::Template;
 use axum::extract::State;
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ledger::{CountTry, EditPerson, SecretHash, TryOf};
+use domain::people::Role;
+use ledger::{By, CountTry, EditPerson, OpenSession, SecondFactor, TryOf};
+
+/// Where it is.
+const PATH: &str = "/own";
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/own", Needs::Somebody, room), Route::post("/own", Needs::Somebody, change)]
+    vec![
+        Route::get(PATH, Needs::Somebody, room),
+        // It asks for the password itself.
+        Route::post(PATH, Needs::Password, change),
+        Route::post("/own/second-factor", Needs::Confirmed, second_factor::offer),
+        Route::post("/own/second-factor/on", Needs::Confirmed, second_factor::turn_on),
+        Route::post("/own/second-factor/off", Needs::Confirmed, second_factor::turn_off),
+        Route::post("/own/recovery-codes", Needs::Confirmed, second_factor::renew_codes),
+        Route::post("/own/sessions/{id}/end", Needs::Somebody, sessions::end),
+        Route::post("/own/sessions/end", Needs::Somebody, sessions::end_all),
+    ]
+}
+
+/// A session in the list.
+struct SessionRow {
+    id: String,
+    browser: String,
+    how: String,
+    address: String,
+    made: String,
+    seen: String,
+    is_this: bool,
 }
 
 #[derive(Template)]
@@ -25,67 +53,92 @@ pub(crate) fn routes() -> Vec<Route> {
 pub(crate) struct Page {
     frame: Frame,
     role: &'static str,
+    is_owner: bool,
+    is_program: bool,
+    is_by_pin: bool,
+    factor: Option<SecondFactor>,
+    sessions: Vec<SessionRow>,
     faults: Faults,
     is_done: bool,
 }
 
 impl Page {
-    fn new(app: &App, caller: &Caller) -> Self {
-        let frame = Frame::beside(app, caller);
-        Self { frame, role: caller.role.words(), faults: Faults::default(), is_done: false }
+    async fn new(app: &App, caller: &Caller) -> Result<Self, Problem> {
+        let (mut factor, mut sessions) = (None, Vec::new());
+        if let Some(person) = caller.person {
+            factor = app.ledger.second_factor(person.id).await?.filter(|factor| factor.is_on);
+            let open = app.ledger.sessions(person.id).await?;
+            sessions = open.into_iter().map(|s| row(app, s, person.session)).collect();
+        }
+        Ok(Self {
+            frame: Frame::beside(app, caller),
+            role: caller.role.words(),
+            is_owner: caller.role == Role::Owner,
+            is_program: caller.person.is_none(),
+            is_by_pin: caller.is_by_pin(),
+            factor,
+            sessions,
+            faults: Faults::default(),
+            is_done: false,
+        })
+    }
+}
+
+fn row(app: &App, session: OpenSession, this: domain::ids::SessionId) -> SessionRow {
+    let zone = &app.ledger.shop().zone;
+    let by = match session.by {
+        By::Password => "password",
+        By::Pin => "PIN",
+    };
+    let how = session.device.map_or_else(|| by.to_owned(), |device| format!("{by}, {device}"));
+    let browser = if session.browser.is_empty() { "Unknown browser".to_owned() } else { session.browser };
+    SessionRow {
+        id: session.id.to_string(),
+        browser,
+        how,
+        address: session.address,
+        made: shown::moment(zone, session.made),
+        seen: shown::moment(zone, session.seen),
+        is_this: session.id == this,
     }
 }
 
 /// GET /own
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page::new(&app, &caller))
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+    Ok(Paper(Page::new(&app, &caller).await?))
 }
 
 /// POST /own
-pub(crate) async fn change(
-    State(app): State<App>,
-    visit: Visit,
-    headers: HeaderMap,
-    form: Form,
-) -> Result<Response, Problem> {
-    let page = Page::new(&app, &form.caller);
-    let done = match set_password(&app, &visit, &headers, &form).await? {
-        None => return Ok(Paper(Page { is_done: true, ..page }).into_response()),
-        Some(faults) => Paper(Page { faults, ..page }),
-    };
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, done).into_response())
+pub(crate) async fn change(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let faults = set_password(&app, &form).await?;
+    let page = Page::new(&app, &form.caller).await?;
+    match faults {
+        None => Ok(Paper(Page { is_done: true, ..page }).into_response()),
+        Some(faults) => {
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(Page { faults, ..page })).into_response())
+        }
+    }
 }
 
 /// Sets the password; what is wrong with it, if it was not done.
-async fn set_password(
-    app: &App,
-    visit: &Visit,
-    headers: &HeaderMap,
-    form: &Form,
-) -> Result<Option<Faults>, Problem> {
+async fn set_password(app: &App, form: &Form) -> Result<Option<Faults>, Problem> {
     let who = form.caller.who.clone();
-    let keep = Cookie::Session.read(visit.via, headers).map(|cookie| SecretHash::of(&cookie));
-    let Some(session) = (match &keep {
-        Some(cookie) => app.ledger.session(cookie).await?,
-        None => None,
-    }) else {
-        return Err(Problem::new(
-            Kind::NotAllowed,
-            "a program has no password; its token is made anew instead",
-        ));
-    };
-    let tried = TryOf::new(&who, None, &visit.address.network().to_string());
-    app.ledger.execute(None, &CountTry { of: tried }).await?;
-    let known = app.ledger.password_of(&who).await?.filter(|(person, _)| *person == session.person);
-    let old = app.secrets.check(form.raw("old"), known.as_ref().map(|(_, phc)| phc)).await?;
+    let person = form.caller.person()?;
+    app.ledger.execute(None, &CountTry { of: TryOf::confirm(person.session) }).await?;
+    let known = app.ledger.password_of(&who).await?.filter(|(id, _)| *id == person.id);
+    let old = app.secrets.check(form.raw("old"), known.as_ref().map(|(_, phc)| phc), Lane::Known).await?;
     if !old.right {
-        return Ok(Some(Faults::one("old", "this is not your password of now")));
+        return Ok(Some(Faults::one("old", "this is not your current password")));
     }
     if let Err(weak) = check_password(form.raw("new"), &who) {
         return Ok(Some(Faults::one("new", weak.to_string())));
     }
     let password = Some(app.secrets.hash(form.raw("new")).await?);
-    let edit = EditPerson { person: session.person, role: None, password, pin: None, keep, who };
+    let keep = Some(person.session);
+    let edit = EditPerson { person: person.id, role: None, password, pin: None, keep, who };
     app.run_unkept(&edit).await?;
     Ok(None)
 }
+
+#[cfg(test)]
+mod tests;

@@ -20,12 +20,12 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use domain::people::{Act, Role};
-use ledger::{AddPerson, Phc};
+use ledger::{AddPerson, PersonView, Phc};
 
 /// Where they are.
 pub(crate) const PATH: &str = "/settings/people";
 /// Who may see and change them.
-const NEEDS: Needs = Needs::One(Act::Run);
+const NEEDS: Needs = Needs::One(Act::Admit);
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
@@ -36,6 +36,7 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/settings/people/{id}/role", NEEDS, one::set_role),
         Route::post("/settings/people/{id}/password", NEEDS, one::set_password),
         Route::post("/settings/people/{id}/pin", NEEDS, one::set_pin),
+        Route::post("/settings/people/{id}/second-factor", NEEDS, one::reset_second_factor),
         Route::post("/settings/people/{id}/end", NEEDS, one::end),
         Route::post("/settings/devices", NEEDS, device::enrol),
         Route::post("/settings/devices/{id}/end", NEEDS, device::end),
@@ -51,6 +52,15 @@ struct Choice {
     is_chosen: bool,
 }
 
+/// What there is to say of somebody's PIN.
+fn pin_words(person: &PersonView) -> &'static str {
+    match (person.has_pin, person.is_pin_dead) {
+        (false, _) => "none",
+        (true, false) => "has one",
+        (true, true) => "locked until they sign in with their password",
+    }
+}
+
 fn choices(chosen: &str) -> Vec<Choice> {
     let choice =
         |role: Role| Choice { code: role.code(), words: role.words(), is_chosen: role.code() == chosen };
@@ -61,7 +71,8 @@ struct PersonRow {
     id: String,
     name: String,
     role: &'static str,
-    has_pin: bool,
+    pin: &'static str,
+    has_second_factor: bool,
     since: String,
 }
 
@@ -132,9 +143,10 @@ impl Page {
         let now = app.ledger.now();
         let people = app.ledger.people().await?.into_iter().map(|p| PersonRow {
             id: p.id.to_string(),
+            pin: pin_words(&p),
+            has_second_factor: p.has_second_factor,
             name: p.name,
             role: p.role.words(),
-            has_pin: p.has_pin,
             since: shown::moment(zone, p.made),
         });
         let devices = app.ledger.devices().await?.into_iter().map(|d| DeviceRow {
@@ -204,12 +216,12 @@ fn weak(field: &str, weak: WeakSecret) -> Problem {
 }
 
 /// A new PIN, hashed; none if the field is empty.
-async fn pin(app: &App, form: &Form) -> Result<Option<Phc>, Problem> {
+async fn pin(app: &App, form: &Form, role: Role) -> Result<Option<Phc>, Problem> {
     let pin = form.text("pin");
     if pin.is_empty() {
         return Ok(None);
     }
-    check_pin(pin).map_err(|e| weak("pin", e))?;
+    check_pin(pin, role).map_err(|e| weak("pin", e))?;
     app.secrets.hash(pin).await.map(Some)
 }
 
@@ -237,11 +249,12 @@ async fn add(
 }
 
 async fn add_person(app: &App, form: &Form) -> Result<(), Problem> {
+    let role = role(form)?;
     let new = AddPerson {
         name: form.text("name").to_owned(),
-        role: role(form)?,
+        role,
         password: password(app, form, form.text("name")).await?,
-        pin: pin(app, form).await?,
+        pin: pin(app, form, role).await?,
         who: form.caller.who.clone(),
     };
     app.run_unkept(&new).await.map(|_| ())

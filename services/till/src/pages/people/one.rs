@@ -12,7 +12,8 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::ids::PersonId;
-use ledger::{EditPerson, EndPerson, PersonView, PinChange};
+use domain::people::Role;
+use ledger::{EditPerson, EndPerson, PersonView, PinChange, TurnOffSecondFactor};
 
 #[derive(Template)]
 #[template(path = "people/one.html")]
@@ -21,7 +22,9 @@ pub(super) struct Page {
     id: String,
     name: String,
     is: &'static str,
-    has_pin: bool,
+    pin: &'static str,
+    has_second_factor: bool,
+    is_owner: bool,
     roles: Vec<Choice>,
     faults: Faults,
 }
@@ -36,10 +39,12 @@ async fn page(app: &App, caller: &Caller, id: PersonId, faults: Faults) -> Resul
     Ok(Paper(Page {
         frame: Frame::new(app, caller, Room::Settings),
         id: id.to_string(),
-        name: person.name,
         is: person.role.words(),
-        has_pin: person.has_pin,
+        pin: super::pin_words(&person),
+        has_second_factor: person.has_second_factor,
+        is_owner: person.role == Role::Owner,
         roles: choices(person.role.code()),
+        name: person.name,
         faults,
     }))
 }
@@ -110,13 +115,25 @@ pub(super) async fn set_pin(
     At(id): At<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let done = match pin(&app, &form).await {
+    let role = person(&app, id).await?.role;
+    let done = match pin(&app, &form, role).await {
         Ok(pin) => {
             let pin = Some(pin.map_or(PinChange::Gone, PinChange::New));
             app.run_unkept(&EditPerson { pin, ..change(id, &form) }).await
         }
         Err(problem) => Err(problem),
     };
+    answer(&app, &form, id, done).await
+}
+
+/// POST /settings/people/{id}/second-factor: whoever lost their phone and their codes signs in without them.
+pub(super) async fn reset_second_factor(
+    State(app): State<App>,
+    At(id): At<PersonId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let reset = TurnOffSecondFactor { person: id, who: form.caller.who.clone() };
+    let done = app.run(&form.key, &reset).await.map(|_| ());
     answer(&app, &form, id, done).await
 }
 

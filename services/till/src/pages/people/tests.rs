@@ -60,6 +60,7 @@ async fn what_is_wrong_with_a_form_is_said_and_nothing_is_done() {
         ("role", "queen", "choose counter hand"),
         ("password", "short", "at least 8"),
         ("pin", "1234", "among the first"),
+        ("pin", "1987", "a year or a date"),
         ("pin", "12", "4 to 12 digits"),
     ] {
         let fields: Vec<_> = good.iter().map(|(n, v)| (*n, if *n == field { value } else { *v })).collect();
@@ -126,8 +127,8 @@ async fn ones_own_password_is_changed_by_whoever_knows_it() {
     ash.enter("Ash", PASSWORD).await;
     ash.get("/own").await;
     for (old, new, words) in [
-        ("", "another fold", "not your password"),
-        ("wrong one", "another fold", "not your password"),
+        ("", "another fold", "not your current password"),
+        ("wrong one", "another fold", "not your current password"),
         (PASSWORD, "short", "at least 8"),
     ] {
         let reply = ash.post("/own", &[("old", old), ("new", new)]).await;
@@ -136,7 +137,7 @@ async fn ones_own_password_is_changed_by_whoever_knows_it() {
     let mut second = Browser::new(&shop);
     second.enter("Ash", PASSWORD).await;
     let done = ash.post("/own", &[("old", PASSWORD), ("new", "another fold")]).await;
-    assert!(done.status == 200 && done.text().contains("holds from now on"), "{}", done.text());
+    assert!(done.status == 200 && done.text().contains("Your password is changed"), "{}", done.text());
     assert_eq!((ash.get("/today").await.status, second.get("/today").await.status), (200, 303));
     assert_eq!(browser.enter("Ash", PASSWORD).await.status, 401);
     assert_eq!(shop.get("/own").await.status, 200);

@@ -1,0 +1,84 @@
+//! Browsers that a person was signed in with before: tries from one have a count of their own, so that whoever
+//! guesses elsewhere keeps nobody out who sits where they always sit. It proves nothing else.
+
+use super::secret::SecretHash;
+use crate::command::Tx;
+use crate::error::Failure;
+use crate::store::Ledger;
+use domain::ids::PersonId;
+use domain::text;
+use serde::{Deserialize, Serialize};
+
+/// How long a browser is known without signing in: the longest that browsers keep a cookie (RFC 6265bis, 5.5).
+pub const KNOWN_FOR_MS: i64 = 400 * 24 * 60 * 60 * 1000;
+/// Browsers of one person that are known: far above anybody's; those seen longest ago are forgotten.
+const MAX_KNOWN: i64 = 20;
+
+/// A browser that signs in: the hash of its cookie from now on, and of the one that it had. A cookie that
+/// somebody else planted is worth nothing afterwards.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Known {
+    /// The one from now on.
+    pub cookie: SecretHash,
+    /// The one before.
+    pub before: Option<SecretHash>,
+}
+
+impl Known {
+    /// Knows it, for this person and whomever it was known to before.
+    pub(super) async fn note(&self, tx: &mut Tx, person: PersonId) -> Result<(), Failure> {
+        let now = tx.now().millis();
+        sqlx::query("DELETE FROM known_browser WHERE seen_ms <= $1")
+            .bind(now - KNOWN_FOR_MS)
+            .execute(tx.db())
+            .await?;
+        if let Some(before) = &self.before {
+            sqlx::query("UPDATE known_browser SET secret_hash = $2 WHERE secret_hash = $1")
+                .bind(before.as_str().to_owned())
+                .bind(self.cookie.as_str().to_owned())
+                .execute(tx.db())
+                .await?;
+        }
+        sqlx::query(
+            "INSERT INTO known_browser (secret_hash, person_id, seen_ms) VALUES ($1, $2, $3) \
+             ON CONFLICT (secret_hash, person_id) DO UPDATE SET seen_ms = excluded.seen_ms",
+        )
+        .bind(self.cookie.as_str().to_owned())
+        .bind(person.raw())
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+        sqlx::query(
+            "DELETE FROM known_browser WHERE person_id = $1 AND secret_hash NOT IN (SELECT secret_hash \
+             FROM known_browser WHERE person_id = $1 ORDER BY seen_ms DESC LIMIT $2)",
+        )
+        .bind(person.raw())
+        .bind(MAX_KNOWN)
+        .execute(tx.db())
+        .await?;
+        Ok(())
+    }
+}
+
+/// Forgets all of a person's.
+pub(super) async fn forget(tx: &mut Tx, person: PersonId) -> Result<(), Failure> {
+    sqlx::query("DELETE FROM known_browser WHERE person_id = $1").bind(person.raw()).execute(tx.db()).await?;
+    Ok(())
+}
+
+impl Ledger {
+    /// Whether a browser is known to whom a name finds.
+    pub async fn knows_browser(&self, cookie: &SecretHash, name: &str) -> Result<bool, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT k.person_id FROM known_browser k JOIN person p ON p.id = k.person_id \
+             WHERE k.secret_hash = $1 AND k.seen_ms > $2 AND p.folded = $3 AND p.ended_ms IS NULL",
+        )
+        .bind(cookie.as_str().to_owned())
+        .bind(self.now().millis() - KNOWN_FOR_MS)
+        .bind(text::fold(name.trim()))
+        .fetch_optional(&mut *connection)
+        .await?;
+        Ok(row.is_some())
+    }
+}

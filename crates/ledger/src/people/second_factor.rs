@@ -1,0 +1,402 @@
+//! The second factor: a key that an app on the phone computes codes with (RFC 6238), and recovery codes
+//! for the day on which the phone is gone. Codes are computed outside; what is held here is that each is
+//! used once, and that guessing ends.
+
+use super::secret::{Phc, SecretHash};
+use crate::audit::{self, Audited};
+use crate::command::{Command, Tx};
+use crate::error::{Failure, Naming};
+use crate::refusal::Refusal;
+use crate::store::Ledger;
+use async_trait::async_trait;
+use domain::ids::PersonId;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Wrong codes after which only a recovery code signs in: one in a million is right, so a stranger who has the
+/// password has a chance of one in twenty thousand.
+pub const MAX_CODE_FAILURES: i64 = 50;
+
+/// A person's second factor.
+#[derive(Clone, PartialEq, Eq)]
+pub struct SecondFactor {
+    /// The key, in base32 as apps take it.
+    pub secret: String,
+    /// Whether it is asked for; until then it is only offered.
+    pub is_on: bool,
+    /// Whether guessing has used it up, so that only a recovery code signs in.
+    pub is_locked: bool,
+    /// Recovery codes that were not used yet.
+    pub codes_left: i64,
+}
+
+impl std::fmt::Debug for SecondFactor {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("SecondFactor").field("is_on", &self.is_on).finish_non_exhaustive()
+    }
+}
+
+/// What shows that somebody has their second factor with them.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum SecondProof {
+    /// The app's code of a time step, which was found right.
+    Code {
+        /// Which step (RFC 6238, 4.2).
+        step: i64,
+    },
+    /// A recovery code.
+    Recovery(SecretHash),
+}
+
+impl SecondProof {
+    /// Uses it up (OWASP ASVS 5.0.0, 6.5.1), or refuses it if it was used before.
+    pub(super) async fn spend(&self, tx: &mut Tx, person: PersonId) -> Result<(), Failure> {
+        let spent = match self {
+            Self::Code { step } => {
+                sqlx::query(
+                    "UPDATE second_factor SET last_step = $2 \
+                     WHERE person_id = $1 AND state = 'on' AND last_step < $2",
+                )
+                .bind(person.raw())
+                .bind(*step)
+                .execute(tx.db())
+                .await?
+            }
+            Self::Recovery(code) => {
+                sqlx::query("DELETE FROM recovery_code WHERE person_id = $1 AND hash = $2")
+                    .bind(person.raw())
+                    .bind(code.as_str().to_owned())
+                    .execute(tx.db())
+                    .await?
+            }
+        };
+        if spent.rows_affected() == 0 {
+            return Err(wrong_code().into());
+        }
+        sqlx::query("UPDATE second_factor SET failures = 0 WHERE person_id = $1")
+            .bind(person.raw())
+            .execute(tx.db())
+            .await?;
+        Ok(())
+    }
+}
+
+fn wrong_code() -> Refusal {
+    Refusal::invalid(
+        "code",
+        "this code is not right, or was used before; enter the one that the app shows now",
+    )
+}
+
+/// Refuses whoever has a second factor and has not shown it, so that no surface can forget to ask.
+pub(super) async fn require(
+    tx: &mut Tx,
+    person: PersonId,
+    proof: Option<&SecondProof>,
+) -> Result<(), Failure> {
+    if let Some(proof) = proof {
+        return proof.spend(tx, person).await;
+    }
+    let on = sqlx::query("SELECT person_id FROM second_factor WHERE person_id = $1 AND state = 'on'")
+        .bind(person.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    if on.is_some() { Err(wrong_code().into()) } else { Ok(()) }
+}
+
+/// Takes it away with its codes; whether there was one that was on.
+pub(super) async fn remove(tx: &mut Tx, person: PersonId) -> Result<bool, Failure> {
+    let was = sqlx::query("DELETE FROM second_factor WHERE person_id = $1 RETURNING state")
+        .bind(person.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    let was_on = was.map(|row| row.try_get::<String, _>(0)).transpose()?.is_some_and(|s| s == "on");
+    sqlx::query("DELETE FROM recovery_code WHERE person_id = $1").bind(person.raw()).execute(tx.db()).await?;
+    Ok(was_on)
+}
+
+/// Offers a person a key, to be put into their app; a key that was offered before is forgotten.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct OfferSecondFactor {
+    /// Whom.
+    pub person: PersonId,
+    /// The key in base32.
+    pub secret: String,
+}
+
+#[async_trait]
+impl Command for OfferSecondFactor {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let now = tx.now().millis();
+        let offered = sqlx::query(
+            "INSERT INTO second_factor (person_id, secret, state, last_step, failures, made_ms) \
+             VALUES ($1, $2, 'offered', 0, 0, $3) ON CONFLICT (person_id) DO UPDATE \
+             SET secret = excluded.secret, made_ms = excluded.made_ms WHERE second_factor.state = 'offered'",
+        )
+        .bind(self.person.raw())
+        .bind(self.secret.clone())
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+        if offered.rows_affected() == 0 {
+            return Err(Refusal::invalid("code", "the second factor is on already; turn it off first").into());
+        }
+        Ok(())
+    }
+}
+
+/// Turns a second factor on, whose first code was found right. Whoever is signed in as this person elsewhere is
+/// signed out: they never showed it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TurnOnSecondFactor {
+    /// Whose.
+    pub person: PersonId,
+    /// The key that the code was of.
+    pub secret: String,
+    /// The code's step, used by this.
+    pub step: i64,
+    /// The hashes of the recovery codes.
+    pub codes: Vec<SecretHash>,
+    /// The session that stays.
+    pub keep: Option<domain::ids::SessionId>,
+    /// Who turns it on.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for TurnOnSecondFactor {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let turned = sqlx::query(
+            "UPDATE second_factor SET state = 'on', last_step = $3, failures = 0 \
+             WHERE person_id = $1 AND secret = $2 AND state = 'offered'",
+        )
+        .bind(self.person.raw())
+        .bind(self.secret.clone())
+        .bind(self.step)
+        .execute(tx.db())
+        .await?;
+        if turned.rows_affected() == 0 {
+            return Err(Refusal::invalid("code", "this key is no longer offered; begin again").into());
+        }
+        write_codes(tx, self.person, &self.codes).await?;
+        sqlx::query("DELETE FROM session WHERE person_id = $1 AND id <> $2")
+            .bind(self.person.raw())
+            .bind(self.keep.map_or(0, domain::ids::SessionId::raw))
+            .execute(tx.db())
+            .await?;
+        let name = name_of(tx, self.person).await?;
+        audit::note(tx, &who, Audited::SecondFactorOn, &name, "").await
+    }
+}
+
+async fn write_codes(tx: &mut Tx, person: PersonId, codes: &[SecretHash]) -> Result<(), Failure> {
+    sqlx::query("DELETE FROM recovery_code WHERE person_id = $1").bind(person.raw()).execute(tx.db()).await?;
+    for code in codes {
+        sqlx::query("INSERT INTO recovery_code (hash, person_id) VALUES ($1, $2)")
+            .bind(code.as_str().to_owned())
+            .bind(person.raw())
+            .execute(tx.db())
+            .await?;
+    }
+    Ok(())
+}
+
+async fn name_of(tx: &mut Tx, person: PersonId) -> Result<String, Failure> {
+    let row = sqlx::query("SELECT name FROM person WHERE id = $1 AND ended_ms IS NULL")
+        .bind(person.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("person", person))?;
+    Ok(row.try_get(0)?)
+}
+
+/// Turns a second factor off, and forgets its recovery codes: by the person, by another owner, or on the
+/// command line, so that nobody is locked out for ever.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TurnOffSecondFactor {
+    /// Whose.
+    pub person: PersonId,
+    /// Who turns it off.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for TurnOffSecondFactor {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let name = name_of(tx, self.person).await?;
+        if remove(tx, self.person).await? {
+            return audit::note(tx, &who, Audited::SecondFactorOff, &name, "").await;
+        }
+        Err(Refusal::invalid("name", format!("{name} has no second factor")).into())
+    }
+}
+
+/// New recovery codes instead of all old ones.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct RenewRecoveryCodes {
+    /// Whose.
+    pub person: PersonId,
+    /// The hashes of the codes.
+    pub codes: Vec<SecretHash>,
+    /// Who asks for them.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for RenewRecoveryCodes {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let name = name_of(tx, self.person).await?;
+        let on = sqlx::query("SELECT person_id FROM second_factor WHERE person_id = $1 AND state = 'on'")
+            .bind(self.person.raw())
+            .fetch_optional(tx.db())
+            .await?;
+        if on.is_none() {
+            return Err(Refusal::invalid("code", "turn the second factor on first").into());
+        }
+        write_codes(tx, self.person, &self.codes).await?;
+        audit::note(tx, &who, Audited::RecoveryCodes, &name, "").await
+    }
+}
+
+/// Counts a code before it is looked at: a hundred at once count as a hundred. Refused once guessing has
+/// used the codes up.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct CountCode {
+    /// Whose.
+    pub person: PersonId,
+}
+
+#[async_trait]
+impl Command for CountCode {
+    /// Whether it may be looked at.
+    type Answer = bool;
+
+    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+        let counted = sqlx::query(
+            "UPDATE second_factor SET failures = failures + 1 \
+             WHERE person_id = $1 AND state = 'on' AND failures < $2",
+        )
+        .bind(self.person.raw())
+        .bind(MAX_CODE_FAILURES)
+        .execute(tx.db())
+        .await?;
+        Ok(counted.rows_affected() == 1)
+    }
+}
+
+/// How long somebody may take to the code after the password.
+pub const STEP_LASTS_MS: i64 = 5 * 60 * 1000;
+/// Half-done sign-ins of one person at once; each new one pushes the others out beyond it.
+const MAX_STEPS: i64 = 10;
+
+/// The password was right, and the person has a second factor: what is left is its code.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct BeginStep {
+    /// Who.
+    pub person: PersonId,
+    /// What the password was checked against.
+    pub checked: Phc,
+    /// The hash of the cookie that the browser goes on with.
+    pub step: SecretHash,
+    /// The try that this was: its count is cleared.
+    pub tried: super::tries::TryOf,
+}
+
+#[async_trait]
+impl Command for BeginStep {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let now = tx.now();
+        self.tried.clear(tx).await?;
+        sqlx::query("DELETE FROM sign_in_step WHERE until_ms <= $1")
+            .bind(now.millis())
+            .execute(tx.db())
+            .await?;
+        sqlx::query(
+            "DELETE FROM sign_in_step WHERE person_id = $1 AND token_hash NOT IN \
+             (SELECT token_hash FROM sign_in_step WHERE person_id = $1 ORDER BY until_ms DESC LIMIT $2)",
+        )
+        .bind(self.person.raw())
+        .bind(MAX_STEPS - 1)
+        .execute(tx.db())
+        .await?;
+        sqlx::query(
+            "INSERT INTO sign_in_step (token_hash, person_id, checked, until_ms) VALUES ($1, $2, $3, $4)",
+        )
+        .bind(self.step.as_str().to_owned())
+        .bind(self.person.raw())
+        .bind(self.checked.as_str().to_owned())
+        .bind(now.plus_millis(STEP_LASTS_MS).millis())
+        .execute(tx.db())
+        .await?;
+        Ok(())
+    }
+}
+
+/// Somebody whose password was right and whose code is awaited.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StepView {
+    /// Who.
+    pub person: PersonId,
+    /// By name.
+    pub name: String,
+    /// What their password was checked against.
+    pub checked: Phc,
+}
+
+impl Ledger {
+    /// A person's second factor, offered or on.
+    pub async fn second_factor(&self, person: PersonId) -> Result<Option<SecondFactor>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT secret, state, failures, (SELECT CAST(COUNT(*) AS BIGINT) FROM recovery_code c \
+             WHERE c.person_id = f.person_id) FROM second_factor f WHERE f.person_id = $1",
+        )
+        .bind(person.raw())
+        .fetch_optional(&mut *connection)
+        .await?;
+        row.map(|row| {
+            Ok(SecondFactor {
+                secret: row.try_get(0)?,
+                is_on: row.try_get::<String, _>(1)? == "on",
+                is_locked: row.try_get::<i64, _>(2)? >= MAX_CODE_FAILURES,
+                codes_left: row.try_get(3)?,
+            })
+        })
+        .transpose()
+    }
+
+    /// Whose code a browser goes on with, if it came in time and the password is still the same.
+    pub async fn sign_in_step(&self, step: &SecretHash) -> Result<Option<StepView>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT s.person_id, p.name, s.checked FROM sign_in_step s JOIN person p ON p.id = s.person_id \
+             WHERE s.token_hash = $1 AND s.until_ms > $2 AND p.ended_ms IS NULL AND p.password = s.checked",
+        )
+        .bind(step.as_str().to_owned())
+        .bind(self.now().millis())
+        .fetch_optional(&mut *connection)
+        .await?;
+        row.map(|row| {
+            Ok(StepView {
+                person: PersonId::from_raw(row.try_get(0)?),
+                name: row.try_get(1)?,
+                checked: Phc::new(row.try_get(2)?)?,
+            })
+        })
+        .transpose()
+    }
+}

@@ -1,0 +1,139 @@
+//! The second step of signing in: a code of the app, or a recovery code.
+
+use super::entry::Origin;
+use super::{Asked, before, let_in, new_session, own_path, with_before};
+use crate::app::App;
+use crate::cookies::Cookie;
+use crate::door::Visit;
+use crate::pages::form::{Faults, Form, read_outside};
+use crate::pages::frame::{Frame, Paper, go};
+use crate::problem::{BEARER, Kind, Problem};
+use crate::query::Asking;
+use crate::second_factor::{recovery_code, step_of};
+use askama::Template;
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use domain::ids::PersonId;
+use ledger::{By, CountCode, CountTry, SecondFactor, SecondProof, SecretHash, SignIn, StepView, TryOf};
+
+/// Said of every code that does not sign in, so that nothing is learned from it.
+const WRONG: &str = "this code is not right, or was used before; enter the one that the app shows now, or a recovery \
+    code. After many wrong codes only a recovery code signs in";
+
+#[derive(Template)]
+#[template(path = "enter/code.html")]
+struct Page {
+    frame: Frame,
+    faults: Faults,
+    then: String,
+}
+
+async fn step(app: &App, visit: &Visit, headers: &HeaderMap) -> Result<Option<StepView>, Problem> {
+    match Cookie::Step.read(visit.via, headers) {
+        Some(cookie) => Ok(app.ledger.sign_in_step(&SecretHash::of(&cookie)).await?),
+        None => Ok(None),
+    }
+}
+
+/// GET /enter/code
+pub(super) async fn room(
+    State(app): State<App>,
+    visit: Visit,
+    headers: HeaderMap,
+    Asking(asked): Asking<Asked>,
+) -> Result<Response, Problem> {
+    if step(&app, &visit, &headers).await?.is_none() {
+        return Ok(go("/enter"));
+    }
+    let token = before(&visit, &headers);
+    let then = own_path(&asked.then).to_owned();
+    let page = Page { frame: Frame::outside(&app, &token), faults: Faults::default(), then };
+    Ok(with_before(&visit, &token, Paper(page).into_response()))
+}
+
+/// POST /enter/code
+pub(super) async fn enter(
+    State(app): State<App>,
+    visit: Visit,
+    request: Request,
+) -> Result<Response, Problem> {
+    let headers = request.headers().clone();
+    let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
+    let form = read_outside(request, &token).await?;
+    let Some(step) = step(&app, &visit, &headers).await? else { return Ok(go("/enter")) };
+    let then = own_path(form.text("then"));
+    match sign_in(&app, &visit, &headers, &step, form.text("code")).await {
+        Ok(sign_in) => match let_in(&app, &visit, &headers, sign_in, then).await {
+            Err(problem) if problem.kind() == Kind::Invalid => again(&app, &visit, &step, &form, wrong()),
+            answer => answer,
+        },
+        Err(problem) => again(&app, &visit, &step, &form, problem),
+    }
+}
+
+fn wrong() -> Problem {
+    Problem::invalid("#/", WRONG)
+}
+
+/// The page again, with what is wrong or how long to wait.
+fn again(
+    app: &App,
+    visit: &Visit,
+    step: &StepView,
+    form: &Form,
+    problem: Problem,
+) -> Result<Response, Problem> {
+    let status =
+        if problem.kind() == Kind::Invalid { StatusCode::UNAUTHORIZED } else { problem.kind().status() };
+    tracing::warn!(account = %step.person, from = %visit.address, %status, "a code did not sign in");
+    let wait = problem.retry_after();
+    let faults = Faults::of(problem)?;
+    let then = own_path(form.text("then")).to_owned();
+    let page = Page { frame: Frame::outside(app, &form.caller.form_token), faults, then };
+    let mut response = (status, Paper(page)).into_response();
+    if status == StatusCode::UNAUTHORIZED {
+        response.headers_mut().insert(header::WWW_AUTHENTICATE, BEARER);
+    } else {
+        response.headers_mut().insert(header::RETRY_AFTER, wait.into());
+    }
+    Ok(response)
+}
+
+async fn sign_in(
+    app: &App,
+    visit: &Visit,
+    headers: &HeaderMap,
+    step: &StepView,
+    code: &str,
+) -> Result<SignIn, Problem> {
+    let origin = Origin::of(app, visit, headers, &step.name).await?;
+    let tried = TryOf::code(step.person, &origin.from());
+    app.ledger.execute(None, &CountTry { of: tried.clone() }).await?;
+    let factor = app.ledger.second_factor(step.person).await?.filter(|factor| factor.is_on);
+    let second = match factor {
+        // Turned off meanwhile, by another owner.
+        None => None,
+        Some(factor) => Some(check_code(app, step.person, &factor, code).await?.ok_or_else(wrong)?),
+    };
+    let device = origin.device.as_ref().map(|d| d.id);
+    let new = new_session(step.person, By::Password, step.checked.clone(), tried);
+    Ok(SignIn { second, device, ..new })
+}
+
+/// What a code shows, if it can be right: a recovery code is looked up when it is spent.
+pub(crate) async fn check_code(
+    app: &App,
+    person: PersonId,
+    factor: &SecondFactor,
+    code: &str,
+) -> Result<Option<SecondProof>, Problem> {
+    if let Some(code) = recovery_code(code) {
+        return Ok(Some(SecondProof::Recovery(SecretHash::of(&code))));
+    }
+    if !app.ledger.execute(None, &CountCode { person }).await?.answer {
+        return Ok(None);
+    }
+    let step = step_of(&factor.secret, code, app.ledger.now());
+    Ok(step.map(|step| SecondProof::Code { step }))
+}

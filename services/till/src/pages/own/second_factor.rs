@@ -1,0 +1,112 @@
+//! Two-step sign-in of one's own account: turning it on and off, and new recovery codes. The key and the codes are
+//! shown once, in the answer to a form, and stand at no address.
+
+use super::PATH;
+use crate::app::App;
+use crate::pages::form::{Faults, Form};
+use crate::pages::frame::{Frame, Paper, go};
+use crate::problem::{Kind, Problem};
+use crate::second_factor::{
+    Picture, address, grouped, new_key, new_recovery_codes, picture, recovery_code, step_of,
+};
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use domain::day::Moment;
+use ledger::{OfferSecondFactor, RenewRecoveryCodes, SecretHash, TurnOffSecondFactor, TurnOnSecondFactor};
+
+/// The page with a new key, and the form of its first code.
+#[derive(Template)]
+#[template(path = "own/key.html")]
+struct KeyPage {
+    frame: Frame,
+    faults: Faults,
+    key: String,
+    picture: Option<Picture>,
+    clock: String,
+}
+
+/// The page that shows recovery codes, this once.
+#[derive(Template)]
+#[template(path = "own/codes.html")]
+struct CodesPage {
+    frame: Frame,
+    codes: Vec<String>,
+}
+
+fn key_page(app: &App, form: &Form, key: &str, faults: Faults) -> Paper<KeyPage> {
+    let shop = app.ledger.shop();
+    Paper(KeyPage {
+        frame: Frame::beside(app, &form.caller),
+        faults,
+        key: grouped(key),
+        picture: picture(&address(key, &shop.name, &form.caller.who)),
+        clock: clock(app.ledger.now()),
+    })
+}
+
+/// The time of day to the second, to compare with a phone's.
+fn clock(now: Moment) -> String {
+    let seconds = now.millis().div_euclid(1000).rem_euclid(24 * 60 * 60);
+    format!("{:02}:{:02}:{:02} UTC", seconds / 3600, seconds / 60 % 60, seconds % 60)
+}
+
+/// POST /own/second-factor
+pub(super) async fn offer(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let person = form.caller.person()?;
+    let key = new_key();
+    app.run_unkept(&OfferSecondFactor { person: person.id, secret: key.clone() }).await?;
+    Ok(key_page(&app, &form, &key, Faults::default()).into_response())
+}
+
+/// POST /own/second-factor/on
+pub(super) async fn turn_on(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let person = form.caller.person()?;
+    let offered = app.ledger.second_factor(person.id).await?.filter(|factor| !factor.is_on);
+    let Some(offered) = offered else { return Ok(go(PATH)) };
+    let Some(step) = step_of(&offered.secret, form.text("code"), app.ledger.now()) else {
+        let faults = Faults::one("code", "this code is not right; enter the one that the app shows now");
+        let page = key_page(&app, &form, &offered.secret, faults);
+        return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
+    };
+    let (codes, hashes) = recovery_codes();
+    let turn_on = TurnOnSecondFactor {
+        person: person.id,
+        secret: offered.secret,
+        step,
+        codes: hashes,
+        keep: Some(person.session),
+        who: form.caller.who.clone(),
+    };
+    app.run_unkept(&turn_on).await?;
+    Ok(Paper(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
+}
+
+/// New ones, as they are shown and as they are kept.
+fn recovery_codes() -> (Vec<String>, Vec<SecretHash>) {
+    let codes = new_recovery_codes();
+    let hashes =
+        codes.iter().filter_map(|code| recovery_code(code)).map(|code| SecretHash::of(&code)).collect();
+    (codes, hashes)
+}
+
+/// POST /own/second-factor/off
+pub(super) async fn turn_off(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let person = form.caller.person()?;
+    let turn_off = TurnOffSecondFactor { person: person.id, who: form.caller.who.clone() };
+    match app.run_unkept(&turn_off).await {
+        // Pressed twice.
+        Err(problem) if problem.kind() != Kind::Invalid => Err(problem),
+        _ => Ok(go(PATH)),
+    }
+}
+
+/// POST /own/recovery-codes
+pub(super) async fn renew_codes(State(app): State<App>, form: Form) -> Result<Response, Problem> {
+    let person = form.caller.person()?;
+    let (codes, hashes) = recovery_codes();
+    let renew = RenewRecoveryCodes { person: person.id, codes: hashes, who: form.caller.who.clone() };
+    app.run_unkept(&renew).await?;
+    Ok(Paper(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
+}

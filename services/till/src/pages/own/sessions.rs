@@ -1,0 +1,35 @@
+//! Ending one of one's own sessions, or all of them (OWASP ASVS 5.0.0, 7.4.3).
+
+use super::PATH;
+use crate::app::App;
+use crate::door::Visit;
+use crate::pages::enter::signed_out;
+use crate::pages::form::Form;
+use crate::pages::frame::go;
+use crate::problem::Problem;
+use crate::query::At;
+use axum::extract::State;
+use axum::response::Response;
+use domain::ids::SessionId;
+use ledger::{EndSession, SignOutEverywhere};
+
+/// POST /own/sessions/{id}/end
+pub(super) async fn end(
+    State(app): State<App>,
+    visit: Visit,
+    At(session): At<SessionId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let person = form.caller.person()?;
+    app.run_unkept(&EndSession { person: person.id, session }).await?;
+    tracing::info!(account = %person.id, from = %visit.address, "somebody ended one of their sessions");
+    Ok(if session == person.session { signed_out(&visit) } else { go(PATH) })
+}
+
+/// POST /own/sessions/end
+pub(super) async fn end_all(State(app): State<App>, visit: Visit, form: Form) -> Result<Response, Problem> {
+    let person = form.caller.person()?;
+    let ended = app.run_unkept(&SignOutEverywhere { person: person.id }).await?;
+    tracing::info!(account = %person.id, from = %visit.address, ended, "somebody signed out everywhere");
+    Ok(signed_out(&visit))
+}
