@@ -37,6 +37,7 @@ async fn same_shop(shop: &TestShop, file: &Path, url: &str, folder: &Path) {
     let again = folder.join("again.backup");
     other.backup(&again, |_, _| ()).await.unwrap();
     assert_eq!(rows(&again), rows(file), "{} to {url}", shop.engine);
+    std::fs::remove_file(&again).unwrap();
     // It goes on where the other one stood: the next receipt, the next in-store code.
     let before = other.item(&code("KIT")).await.unwrap();
     let sold = run(&other, one_kit()).await;
@@ -220,6 +221,7 @@ async fn the_photographs_are_in_the_backup_each_by_its_hash() {
         assert_eq!(std::fs::read_dir(at("three")).unwrap().count(), 1);
         // A file that is no more what its name says is left out, and told.
         std::fs::write(at("images").join(&files[0]), "spoiled").unwrap();
+        std::fs::remove_file(&file).unwrap();
         let done = shop.ledger.backup(&file, |_, _| ()).await.unwrap();
         let damaged: Vec<_> = done.left_out.iter().filter(|l| l.why == "it is damaged").collect();
         assert_eq!((done.files, damaged.len(), &damaged[0].name), (2, 1, &files[0]));
