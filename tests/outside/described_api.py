@@ -27,6 +27,10 @@ expected-statuses = ["2xx", "400", "401", "403", "404", "409", "412", "422", "42
 
 [checks.negative_data_rejection]
 expected-statuses = ["400", "401", "403", "404", "405", "406", "409", "412", "413", "415", "422", "428", "431"]
+
+# RFC 6585, 3: an edit without If-Match is answered 428.
+[checks.missing_required_header]
+expected-statuses = ["400", "401", "403", "406", "415", "422", "428"]
 """
 
 ITEMS = """name,sku,kind,offers.price,quantity,quantity.unitCode,cost

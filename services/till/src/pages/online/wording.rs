@@ -133,6 +133,11 @@ fn with_room<T: Send>(work: impl FnOnce() -> Result<T, String> + Send) -> Result
 /// Refuses what would lead the reader too deep, before it reads anything: it goes down a level for each
 /// sign of some kinds without counting them.
 fn refuse_deep(text: &str) -> Result<(), String> {
+    // What looks like a tag's end within quotes may be one (in a raw block) or not: both readings are bounded.
+    refuse_deep_as(text, false).and_then(|()| refuse_deep_as(text, true))
+}
+
+fn refuse_deep_as(text: &str, quotes_hide: bool) -> Result<(), String> {
     let (mut open, mut line, mut rest) = (0_usize, 1, text);
     while let Some(at) = rest.find('{') {
         line += rest[..at].matches('\n').count();
@@ -146,7 +151,7 @@ fn refuse_deep(text: &str) -> Result<(), String> {
                 continue;
             }
         };
-        let length = rest.find(end).unwrap_or(rest.len());
+        let length = tag_end(rest, end, quotes_hide);
         let inner = &rest[2.min(length)..length];
         if end != "#}" && signs(inner) > MAX_SIGNS {
             return Err(format!(
@@ -173,6 +178,26 @@ fn refuse_deep(text: &str) -> Result<(), String> {
         rest = rest.get(length + end.len()..).unwrap_or_default();
     }
     Ok(())
+}
+
+/// Where the tag at the start of a text ends.
+fn tag_end(text: &str, end: &str, quotes_hide: bool) -> usize {
+    if !quotes_hide || end == "#}" {
+        return text.find(end).unwrap_or(text.len());
+    }
+    let (mut quote, mut escaped) = (None, false);
+    for (at, c) in text.char_indices() {
+        match quote {
+            Some(_) if escaped => escaped = false,
+            Some(_) if c == '\\' => escaped = true,
+            Some(open) if c == open => quote = None,
+            Some(_) => {}
+            None if matches!(c, '"' | '\'') => quote = Some(c),
+            None if text[at..].starts_with(end) => return at,
+            None => {}
+        }
+    }
+    text.len()
 }
 
 /// How many signs and words of logic stand outside of quotes.
@@ -331,6 +356,10 @@ mod tests {
             many("", "{#", ""),
             many("", "{{ -", ""),
             many("", "{% if -", ""),
+            many("{{ \"}}\" ~ ", "-", "1 }}"),
+            many("{{ '%}' ~ \"}}\" ~ ", "- ", "1 }}"),
+            many("{% raw %}{{ \" }}{% endraw %}{{ ", "-", "1 }}"),
+            many("{# \" #}{{ ", "-", "1 }}"),
         ];
         for template in &templates {
             let words = written(template).await.err();
