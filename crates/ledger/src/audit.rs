@@ -83,6 +83,8 @@ acts! {
     ConnectionEnded "connection-ended" "ended a connection",
     /// Messages that were parked wait again.
     SentAgain "sent-again" "sent again",
+    /// Orders of a connection are read once more.
+    OrdersReread "orders-reread" "read orders again",
     /// Items are told to a connection from now on.
     PutOnConnection "put-on-connection" "put online",
     /// An order that could not be taken, given up.

@@ -123,6 +123,7 @@ impl Tx {
         if self.heard {
             // Whether or not it is known to have gone through: looking for nothing costs little.
             self.ledger.changes.send_modify(|count| *count = count.wrapping_add(1));
+            self.ledger.notices.send_soon();
         }
         ended
     }

@@ -6,7 +6,8 @@ use sqlx::pool::PoolConnection;
 use sqlx::{Any, Row};
 use std::time::Duration;
 
-/// How often it is asked: a sale at another process's counter is told online within about a second.
+/// How often it is asked: where no notice comes, a sale at another process's counter is told online within
+/// about a second.
 pub const LISTEN_EVERY: Duration = Duration::from_secs(1);
 /// How long an answer may take. Where the server is gone without a word, nothing else ends the waiting.
 const ANSWERED_WITHIN: Duration = Duration::from_secs(5);
@@ -21,6 +22,10 @@ impl Ledger {
     /// Lets [`Ledger::changes`] change for the commits of other processes too, until it is dropped. What is
     /// no news to anybody is heard as well: whoever listens looks what there is.
     pub async fn hear_others(&self) {
+        tokio::join!(self.ask_for_changes(), self.hear_notices());
+    }
+
+    async fn ask_for_changes(&self) {
         let (mut ear, mut stood_at) = (None, None);
         loop {
             let asked = tokio::time::timeout(ANSWERED_WITHIN, self.stands_at(&mut ear)).await;

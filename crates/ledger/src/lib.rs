@@ -34,6 +34,7 @@ mod limits;
 mod listings;
 mod live;
 mod lookup;
+mod notify;
 mod online;
 mod orders;
 mod pace;
@@ -89,11 +90,11 @@ pub use listings::{
 };
 pub use live::{
     ClaimKeptOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, Drift, DriftChoice, DropKeptOrder,
-    EndConnection, FetchedDue, FillConnection, KeepDrifts, KeepOrder, KeptAs, KeptDrift, KeptOrder,
-    LIVE_AT_ONCE, LiveConnection, MAX_CONNECTIONS, MAX_DRIFTS, MendListings, MessagesDue, NewPieces,
-    NoteContact, ParkedMessage, PruneLive, PullOf, PullState, PutOn, PutOnConnection, QuietConnection,
-    SaveConnection, SeeHook, SendAgain, SettleDrift, SettleKeptOrder, SettleMessages, SettlePull, Settled,
-    SettledAs, Stood, TryKeptOrder,
+    EndConnection, FetchTrouble, FetchedDue, FillConnection, HurryConnection, KeepDrifts, KeepOrder, KeptAs,
+    KeptDrift, KeptOrder, LIVE_AT_ONCE, LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DRIFTS,
+    MAX_PLACE_CHARS, MendListings, MessagesDue, NewPieces, NoteContact, ParkedMessage, PruneLive, PullOf,
+    PullState, PutOn, PutOnConnection, QuietConnection, RereadOrders, SaveConnection, SeeHook, SendAgain,
+    SettleDrift, SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood, TryKeptOrder,
 };
 pub use online::{
     DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,

@@ -5,6 +5,7 @@ use crate::error::Failure;
 use crate::lease::Lease;
 use crate::limits::Actor;
 use crate::private;
+use crate::notify::{self, Notices};
 use crate::shop::{self, Shop};
 use crate::trouble::Trouble;
 use domain::day::Moment;
@@ -36,6 +37,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(10, "order_states", include_str!("../../../migrations/0010_order_states.sql")),
         step(13, "proof", include_str!("../../../migrations/0013_proof.sql")),
         step(15, "limits", include_str!("../../../migrations/0015_limits.sql")),
+        step(16, "walks", include_str!("../../../migrations/0016_walks.sql")),
     ])
 });
 
@@ -83,6 +85,8 @@ pub(crate) struct Inner {
     pub(crate) shop: RwLock<Arc<Shop>>,
     /// Counts the commits of this process that gave somebody something to tell or to do.
     pub(crate) changes: watch::Sender<u64>,
+    /// Tells other processes of them.
+    pub(crate) notices: Notices,
     /// Where pictures stand, if somebody has said it.
     pub(crate) pictures: OnceLock<PathBuf>,
     path: Option<PathBuf>,
@@ -109,7 +113,10 @@ impl Ledger {
             Access::Read => None,
             Access::Write | Access::Create => Some(Lease::take(&writers, clock.as_ref()).await?),
         };
+        // A process's number alone may be another's on another machine.
+        let own = format!("{}-{}", std::process::id(), lease.as_ref().map_or(0, |l| l.next_id(clock.now())));
         let inner = Inner {
+            notices: Notices::new(place.server(), own),
             engine: place.engine(),
             writers,
             readers,
@@ -125,6 +132,7 @@ impl Ledger {
         if ledger.inner.lease.is_some() {
             ledger.fold_items().await.map_err(trouble_of)?;
             crate::lease::keep_renewed(Arc::downgrade(&ledger.inner));
+            notify::keep_sending(&ledger.inner);
         }
         Ok(ledger)
     }
@@ -245,6 +253,13 @@ impl Place {
         match self {
             Self::File(path) => Some(path),
             Self::Server(_) => None,
+        }
+    }
+
+    fn server(&self) -> Option<String> {
+        match self {
+            Self::File(_) => None,
+            Self::Server(url) => Some(url.clone()),
         }
     }
 

@@ -86,7 +86,7 @@ new_pieces = "list"
 [orders]
 from = "/bought?after={{cursor}}"
 next = "cursor"
-cursor = "/next"
+cursor_at = "/next"
 every = "30s"
 layout = '''
 feed = "orders"

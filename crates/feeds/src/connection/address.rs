@@ -28,6 +28,8 @@ pub enum Place {
     Since,
     /// The number of a page, from 1.
     Page,
+    /// An order's number.
+    OrderNumber,
 }
 
 impl Place {
@@ -40,6 +42,7 @@ impl Place {
             Self::Cursor => "cursor",
             Self::Since => "since",
             Self::Page => "page",
+            Self::OrderNumber => "orderNumber",
         }
     }
 }

@@ -206,6 +206,15 @@ pub enum NextPage {
     None,
 }
 
+/// What a cursor is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cursor {
+    /// A place within one walk over the list: each walk begins without one.
+    Page,
+    /// A lasting mark in a list that only grows: each walk begins where the last one ended.
+    Mark,
+}
+
 /// A list that is asked for.
 #[derive(Clone, Debug)]
 pub struct Pull {
@@ -213,12 +222,20 @@ pub struct Pull {
     pub from: Address,
     /// How it goes on.
     pub next: NextPage,
+    /// What its cursor is, if it goes on by one.
+    pub cursor: Cursor,
     /// How often.
     pub every: Span,
     /// How far back `{since}` reaches behind the newest change that was seen.
     pub overlap: Span,
     /// How `{since}` is written.
     pub since: SinceFormat,
+    /// How far back a walk reaches once a day, for what was missed; not at all if it is nothing.
+    pub daily: Span,
+    /// The same, once a week.
+    pub weekly: Span,
+    /// Where one order alone is asked for.
+    pub one: Option<Address>,
     /// How a page is read.
     pub layout: Layout,
 }

@@ -2,8 +2,8 @@
 
 use super::raw::{Number, RawHooks, RawListed, RawOrders, Text};
 use super::{
-    Address, ConnectionError, Hooks, JsonPointer, MAX_HOOK_SECRETS, Method, NextPage, Place, Pull, Signed,
-    SinceFormat, Span,
+    Address, ConnectionError, Cursor, Hooks, JsonPointer, MAX_HOOK_SECRETS, Method, NextPage, Place, Pull,
+    Signed, SinceFormat, Span,
 };
 use crate::fields::Feed;
 use crate::layout::{Format, Layout, Pointer};
@@ -18,6 +18,9 @@ const ORDERS_EVERY: RangeInclusive<Span> = Span::seconds(5)..=Span::seconds(24 *
 const LISTED_EVERY: RangeInclusive<Span> = Span::seconds(60)..=Span::seconds(7 * 24 * 3600);
 /// How far a poll may reach back.
 const OVERLAP: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(7 * 24 * 3600);
+/// How far back a walk may reach once a day, and once a week.
+const DAILY: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(7 * 24 * 3600);
+const WEEKLY: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(60 * 24 * 3600);
 /// How far a hook's clock may be from ours: the reference libraries allow 5 minutes, and a replay is
 /// known again for a week.
 const TOLERANCE: RangeInclusive<Span> = Span::seconds(30)..=Span::seconds(24 * 3600);
@@ -26,7 +29,7 @@ const TOLERANCE: RangeInclusive<Span> = Span::seconds(30)..=Span::seconds(24 * 3
 struct RawPull<'a> {
     from: &'a Text,
     next: Option<&'a Text>,
-    cursor: Option<&'a Text>,
+    cursor_at: Option<&'a Text>,
     line: usize,
     table: &'static str,
 }
@@ -141,15 +144,24 @@ impl Reader<'_> {
     pub(super) fn orders(&self, raw: &Spanned<RawOrders>) -> Read<Pull> {
         let line = self.line(raw.span().start);
         let raw = raw.get_ref();
-        let (next, cursor) = (raw.next.as_ref(), raw.cursor.as_ref());
-        let pull = RawPull { from: &raw.from, next, cursor, line, table: "[orders]" };
+        let (next, cursor_at) = (raw.next.as_ref(), raw.cursor_at.as_ref());
+        let pull = RawPull { from: &raw.from, next, cursor_at, line, table: "[orders]" };
         let wanted = "feed = \"orders\" and format = \"json\", and no channel: the connection has one";
         Ok(Pull {
             from: self.address("[orders] from", &raw.from, &[Place::Cursor, Place::Since, Place::Page])?,
+            cursor: self.cursor(&pull, raw.cursor.as_ref())?,
             next: self.next(&pull)?,
             every: self.span("[orders] every", raw.every.as_ref(), &ORDERS_EVERY, Span::seconds(60))?,
             overlap: self.span("[orders] overlap", raw.overlap.as_ref(), &OVERLAP, Span::seconds(600))?,
             since: self.since(raw, line)?,
+            daily: self.span("[orders] daily", raw.daily.as_ref(), &DAILY, Span::seconds(24 * 3600))?,
+            weekly: self.span(
+                "[orders] weekly",
+                raw.weekly.as_ref(),
+                &WEEKLY,
+                Span::seconds(7 * 24 * 3600),
+            )?,
+            one: raw.one.as_ref().map(|one| self.one(one)).transpose()?,
             layout: self.layout("[orders]", raw.layout.as_ref(), Feed::Orders, wanted)?,
         })
     }
@@ -157,31 +169,61 @@ impl Reader<'_> {
     pub(super) fn listed(&self, raw: &Spanned<RawListed>) -> Read<Pull> {
         let line = self.line(raw.span().start);
         let raw = raw.get_ref();
-        let (next, cursor) = (raw.next.as_ref(), raw.cursor.as_ref());
-        let pull = RawPull { from: &raw.from, next, cursor, line, table: "[listed]" };
+        let (next, cursor_at) = (raw.next.as_ref(), raw.cursor_at.as_ref());
+        let pull = RawPull { from: &raw.from, next, cursor_at, line, table: "[listed]" };
         let wanted = "feed = \"listings\" and format = \"json\"";
         Ok(Pull {
             from: self.address("[listed] from", &raw.from, &[Place::Cursor, Place::Page])?,
             next: self.next(&pull)?,
             every: self.span("[listed] every", raw.every.as_ref(), &LISTED_EVERY, Span::seconds(6 * 3600))?,
+            // What is listed is compared as a whole: each walk begins at the beginning.
+            cursor: Cursor::Page,
             overlap: Span::seconds(0),
             since: SinceFormat::default(),
+            daily: Span::seconds(0),
+            weekly: Span::seconds(0),
+            one: None,
             layout: self.layout("[listed]", raw.layout.as_ref(), Feed::Listings, wanted)?,
         })
+    }
+
+    /// With `{since}` each walk begins anew if nothing is said: a cursor of an earlier walk, sent with a later
+    /// `{since}`, would skip what stands before it.
+    fn cursor(&self, raw: &RawPull<'_>, cursor: Option<&Text>) -> Read<Cursor> {
+        let has_since = raw.from.get_ref().contains("{since}");
+        let usual = if has_since { Cursor::Page } else { Cursor::Mark };
+        let Some(text) = cursor else { return Ok(usual) };
+        if raw.next.is_none_or(|next| next.get_ref() != "cursor") {
+            let why = "has cursor, which goes with next = \"cursor\" alone";
+            return Err(ConnectionError::Together { line: raw.line, table: raw.table, why });
+        }
+        if text.get_ref().starts_with('/') {
+            let why = "cursor says what a cursor is, page or mark; write where the page has the next one as cursor_at";
+            return Err(self.wrong("[orders] cursor", text, why));
+        }
+        self.word("[orders] cursor", cursor, usual, &[("page", Cursor::Page), ("mark", Cursor::Mark)])
+    }
+
+    fn one(&self, text: &Text) -> Read<Address> {
+        let address = self.address("[orders] one", text, &[Place::OrderNumber])?;
+        if address.has(Place::OrderNumber) {
+            return Ok(address);
+        }
+        Err(self.wrong("[orders] one", text, "write {orderNumber} where the order's number goes"))
     }
 
     fn next(&self, raw: &RawPull<'_>) -> Read<NextPage> {
         let together = |why| ConnectionError::Together { line: raw.line, table: raw.table, why };
         let known = [("link", 0), ("cursor", 1), ("page", 2), ("none", 3)];
         let key = format!("{} next", raw.table);
-        let next = match (self.word(&key, raw.next, 3, &known)?, raw.cursor) {
-            (1, cursor) => {
-                let pointer = self.pointer(&format!("{} cursor", raw.table), cursor)?;
+        let next = match (self.word(&key, raw.next, 3, &known)?, raw.cursor_at) {
+            (1, cursor_at) => {
+                let pointer = self.pointer(&format!("{} cursor_at", raw.table), cursor_at)?;
                 NextPage::Cursor(pointer.ok_or_else(|| {
-                    together("with next = \"cursor\" needs cursor, such as cursor = \"/next\"")
+                    together("with next = \"cursor\" needs cursor_at, such as cursor_at = \"/next\"")
                 })?)
             }
-            (_, Some(_)) => return Err(together("has cursor, which goes with next = \"cursor\" alone")),
+            (_, Some(_)) => return Err(together("has cursor_at, which goes with next = \"cursor\" alone")),
             (0, None) => NextPage::Link,
             (2, None) => NextPage::Page,
             _ => NextPage::None,

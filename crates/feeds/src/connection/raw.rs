@@ -78,10 +78,14 @@ pub(super) struct RawOrders {
     pub(super) from: Text,
     pub(super) next: Option<Text>,
     pub(super) cursor: Option<Text>,
+    pub(super) cursor_at: Option<Text>,
     pub(super) every: Option<Text>,
     pub(super) overlap: Option<Text>,
     pub(super) since: Option<Text>,
     pub(super) zone: Option<Text>,
+    pub(super) daily: Option<Text>,
+    pub(super) weekly: Option<Text>,
+    pub(super) one: Option<Text>,
     pub(super) layout: Option<Text>,
 }
 
@@ -109,7 +113,7 @@ pub(super) struct RawEvent {
 pub(super) struct RawListed {
     pub(super) from: Text,
     pub(super) next: Option<Text>,
-    pub(super) cursor: Option<Text>,
+    pub(super) cursor_at: Option<Text>,
     pub(super) every: Option<Text>,
     pub(super) layout: Option<Text>,
 }

@@ -31,9 +31,13 @@ from = "/code"
 [orders]
 from = "/orders?since={since}&after={cursor}"
 next = "cursor"
-cursor = "/next"
+cursor_at = "/next"
+cursor = "mark"
 every = "30s"
 overlap = "1h"
+daily = "2d"
+weekly = "14d"
+one = "/orders/{orderNumber}"
 layout = '''
 feed = "orders"
 format = "json"
@@ -93,6 +97,9 @@ fn a_full_connection_is_read_as_it_says() {
     let orders = read.orders.as_ref().unwrap();
     assert!(matches!(orders.next, NextPage::Cursor(_)));
     assert_eq!((orders.every.to_string(), orders.overlap.millis()), ("30s".to_owned(), 3_600_000));
+    assert_eq!((orders.cursor, orders.daily.to_string()), (Cursor::Mark, "2d".to_owned()));
+    assert_eq!(orders.weekly.to_string(), "14d");
+    assert!(orders.one.as_ref().unwrap().has(Place::OrderNumber));
     let hooks = read.hooks.as_ref().unwrap();
     assert_eq!(
         hooks.secrets.iter().map(SecretName::as_str).collect::<Vec<_>>(),
@@ -101,6 +108,20 @@ fn a_full_connection_is_read_as_it_says() {
     let Signed::Standard { tolerance } = hooks.signed else { panic!("{:?}", hooks.signed) };
     assert_eq!((tolerance.to_string(), hooks.layout_of_orders), ("2m".to_owned(), true));
     assert_eq!(read.listed.as_ref().unwrap().next, NextPage::Page);
+}
+
+#[test]
+fn what_a_cursor_is_depends_on_since_unless_it_is_said() {
+    let check = |from: &str, more: &str, expected: Cursor| {
+        let orders = format!("[orders]\nfrom = \"{from}\"\nnext = \"cursor\"\ncursor_at = \"/next\"\n{more}");
+        let read = ConnectionFile::parse(&format!("{LEAST}{orders}")).unwrap().orders.unwrap();
+        assert_eq!(read.cursor, expected, "{from} {more}");
+        assert_eq!((read.daily.to_string(), read.weekly.to_string()), ("1d".to_owned(), "7d".to_owned()));
+    };
+    check("/o?after={cursor}", "", Cursor::Mark);
+    check("/o?since={since}&after={cursor}", "", Cursor::Page);
+    check("/o?after={cursor}", "cursor = \"page\"\n", Cursor::Page);
+    check("/o?since={since}&after={cursor}", "cursor = \"mark\"\n", Cursor::Mark);
 }
 
 /// Spoils the full text in one place, and looks for what is said of it.
@@ -188,7 +209,35 @@ fn what_is_wrong_with_messages_is_told_with_what_to_write() {
 fn what_is_wrong_with_lists_and_hooks_is_told_with_what_to_write() {
     check("next = \"cursor\"", "next = \"pages\"", "use one of link, cursor, page, none");
     check("next = \"cursor\"", "next = \"link\"", "has cursor, which goes with next = \"cursor\" alone");
-    check("cursor = \"/next\"", "", "needs cursor, such as");
+    check(
+        "next = \"cursor\"\ncursor_at = \"/next\"\ncursor = \"mark\"",
+        "next = \"link\"\ncursor_at = \"/next\"",
+        "has cursor_at, which goes",
+    );
+    check("cursor_at = \"/next\"", "", "needs cursor_at, such as");
+    check("cursor_at = \"/next\"", "cursor_at = \"next\"", "write a JSON Pointer, such as /ref");
+    check("cursor = \"mark\"", "cursor = \"/next\"", "write where the page has the next one as cursor_at");
+    check(
+        "cursor = \"mark\"",
+        "cursor = \"lasting\"",
+        "[orders] cursor = \"lasting\": use one of page, mark",
+    );
+    check(
+        "daily = \"2d\"",
+        "daily = \"8d\"",
+        "[orders] daily = \"8d\": write a time such as 30s, 10m or 6h, from 0s to 7d",
+    );
+    check("daily = \"2d\"", "day = \"2d\"", "unknown field `day`");
+    check("weekly = \"14d\"", "weekly = \"61d\"", "from 0s to 60d");
+    check("weekly = \"14d\"", "week = \"14d\"", "unknown field `week`");
+    check(
+        "one = \"/orders/{orderNumber}\"",
+        "one = \"/orders\"",
+        "write {orderNumber} where the order's number goes",
+    );
+    check("one = \"/orders/{orderNumber}\"", "one = \"/orders/{sku}\"", "only {orderNumber} may stand");
+    check("one = \"/orders/{orderNumber}\"", "one = \"orders/{orderNumber}\"", "begins with one /");
+    check("every = \"6h\"", "every = \"6h\"\ncursor = \"page\"", "unknown field `cursor`");
     check("&after={cursor}", "", "needs {cursor} in from");
     check("&after={cursor}", "&after={sku}", "only {cursor}, {since}, {page} may stand");
     check("every = \"30s\"", "every = \"1s\"", "from 5s to 1d");

@@ -255,6 +255,25 @@ fn read(row: &AnyRow) -> Result<KeptOrder, Failure> {
 }
 
 impl Ledger {
+    /// Since when an order is kept with this very text; none if it is not.
+    pub async fn kept_since(
+        &self,
+        of: ConnectionId,
+        number: &str,
+        raw: &str,
+    ) -> Result<Option<Moment>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT kept_ms FROM kept_order WHERE connection_id = $1 AND number = $2 AND raw_hash = $3",
+        )
+        .bind(of.raw())
+        .bind(cut(number, MAX_OTHER_CHARS))
+        .bind(hex_hash(raw.as_bytes()))
+        .fetch_optional(&mut *connection)
+        .await?;
+        Ok(row.map(|row| row.try_get(0)).transpose()?.map(Moment::from_millis))
+    }
+
     /// Orders of a connection that could not be taken yet, the oldest first.
     pub async fn kept_orders(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptOrder>, Failure> {
         let mut connection = self.reader().await?;

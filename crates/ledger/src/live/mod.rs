@@ -5,6 +5,7 @@
 //! fetch, a kept order) it takes by a conditional statement, under a number that no other process has and
 //! that a later claim of its own does not have either ([`Ledger::new_holder`]), until a lease runs out.
 
+mod clocks;
 mod connections;
 mod drifts;
 mod fill;
@@ -17,6 +18,7 @@ mod pulls;
 mod settle;
 mod status;
 
+pub use clocks::{HurryConnection, LookAtClock};
 pub use connections::{EndConnection, LiveConnection, MAX_CONNECTIONS, NewPieces, SaveConnection};
 pub use drifts::{Drift, DriftChoice, KeepDrifts, KeptDrift, MAX_DRIFTS, MendListings, SettleDrift};
 pub use fill::{FillConnection, PutOn, PutOnConnection};
@@ -27,7 +29,7 @@ pub use kept_orders::{
 pub use messages::{ClaimMessages, Claimed, Stood};
 pub use parked::{ParkedMessage, SendAgain};
 pub use prune::PruneLive;
-pub use pulls::{ClaimPull, PullOf, PullState, SettlePull};
+pub use pulls::{ClaimPull, FetchTrouble, PullOf, PullState, RereadOrders, SettlePull};
 pub use settle::{SettleMessages, Settled, SettledAs};
 pub use status::{ConnectionStatus, FetchedDue, MessagesDue, NoteContact, QuietConnection};
 
@@ -48,6 +50,8 @@ pub const LIVE_AT_ONCE: usize = 500;
 const MAX_TROUBLE_CHARS: usize = 500;
 /// The longest name that another shop gives a thing, or a place in its list: anything longer is none.
 const MAX_OTHER_CHARS: usize = 1000;
+/// The longest place within a list, which holds several of another shop's marks.
+pub const MAX_PLACE_CHARS: usize = 4000;
 
 /// The end of a lease that begins now.
 fn lease_end(tx: &Tx) -> i64 {
@@ -61,6 +65,12 @@ fn bounded(limit: usize) -> i64 {
 /// Another shop's own word for something, given back to it as it is: what cannot be kept is none.
 fn others_word(text: &str) -> String {
     let keeps = text.chars().count() <= MAX_OTHER_CHARS && !text.chars().any(char::is_control);
+    if keeps { text.to_owned() } else { String::new() }
+}
+
+/// The same for a place within another shop's list.
+fn place_word(text: &str) -> String {
+    let keeps = text.chars().count() <= MAX_PLACE_CHARS && !text.chars().any(char::is_control);
     if keeps { text.to_owned() } else { String::new() }
 }
 

@@ -9,6 +9,7 @@ use crate::online::told;
 use crate::sql::{in_text, insert_rows_or, padded};
 use async_trait::async_trait;
 use domain::day::Moment;
+use domain::delivery::REQUEST_TIMEOUT;
 use domain::ids::{ConnectionId, ItemId};
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
@@ -57,6 +58,13 @@ pub enum SettledAs {
     Left,
     /// It waits for another try.
     Later {
+        /// Until when.
+        until: Moment,
+        /// Why.
+        words: String,
+    },
+    /// No answer came: it waits for another try, and may still be under way.
+    Unanswered {
         /// Until when.
         until: Moment,
         /// Why.
@@ -118,7 +126,13 @@ impl Command for SettleMessages {
                 SettledAs::Left => self.left(tx, message.item).await?,
                 SettledAs::Later { until, words } => {
                     trouble = Some(words);
-                    self.waits(tx, message.item, *until, words).await?
+                    self.waits(tx, message.item, (*until, 0), words).await?
+                }
+                SettledAs::Unanswered { until, words } => {
+                    trouble = Some(words);
+                    let over = i64::try_from(REQUEST_TIMEOUT.as_millis()).unwrap_or(i64::MAX);
+                    let clear = tx.now().plus_millis(over).millis();
+                    self.waits(tx, message.item, (*until, clear), words).await?
                 }
                 SettledAs::Parked { words } => {
                     trouble = Some(words);
@@ -223,16 +237,23 @@ impl SettleMessages {
         Ok(done.rows_affected() == 1)
     }
 
-    async fn waits(&self, tx: &mut Tx, item: ItemId, until: Moment, words: &str) -> Result<bool, Failure> {
+    async fn waits(
+        &self,
+        tx: &mut Tx,
+        item: ItemId,
+        (until, clear): (Moment, i64),
+        words: &str,
+    ) -> Result<bool, Failure> {
         let done = sqlx::query(
-            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = $4, words = $5, parked_revision = 0 \
-             WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
+            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = $4, words = $5, parked_revision = 0, \
+             clear_ms = $6 WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
         )
         .bind(self.connection.raw())
         .bind(self.holder)
         .bind(item.raw())
         .bind(until.millis())
         .bind(told(words, MAX_TROUBLE_CHARS))
+        .bind(clear)
         .execute(tx.db())
         .await?;
         Ok(done.rows_affected() == 1)
@@ -265,6 +286,9 @@ impl SettleMessages {
     ) -> Result<(), Failure> {
         let now = tx.now().millis();
         let told = i64::try_from(told).unwrap_or(i64::MAX);
+        if told > 0 {
+            super::clocks::wake(tx, self.connection).await?;
+        }
         if told + refused > 0 {
             sqlx::query(
                 "UPDATE connection_state SET sent = sent + $2, refused = refused + $3, contact_ms = $4 \

@@ -53,6 +53,8 @@ pub struct QuietConnection {
     pub connection: ConnectionId,
     /// Until when.
     pub until: Moment,
+    /// Whether its shop asked for the pause: then only a person ends it before its time.
+    pub asked: bool,
     /// Why; left empty, the last trouble stays.
     pub words: String,
 }
@@ -63,9 +65,10 @@ impl Command for QuietConnection {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
         super::live(tx.db(), self.connection).await?;
-        sqlx::query("UPDATE connection_state SET quiet_ms = $2 WHERE connection_id = $1")
+        sqlx::query("UPDATE connection_state SET quiet_ms = $2, quiet_asked = $3 WHERE connection_id = $1")
             .bind(self.connection.raw())
             .bind(self.until.millis())
+            .bind(i64::from(self.asked))
             .execute(tx.db())
             .await?;
         if self.until <= tx.now() {
@@ -86,7 +89,8 @@ pub(super) async fn note_trouble(tx: &mut Tx, of: ConnectionId, words: &str) -> 
     Ok(())
 }
 
-/// Writes down that the connection's shop answered. What settles messages says so by itself.
+/// Writes down that the connection's shop answered well, or sent something by itself: a pause that it did not ask
+/// for ends by it. What settles messages says so by itself.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NoteContact {
     /// Which connection.
@@ -99,6 +103,7 @@ impl Command for NoteContact {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
         let now = tx.now().millis();
+        super::clocks::wake(tx, self.connection).await?;
         sqlx::query("UPDATE connection_state SET contact_ms = $2 WHERE connection_id = $1")
             .bind(self.connection.raw())
             .bind(now)

@@ -71,6 +71,17 @@ impl Ground {
     }
 }
 
+/// Throws out whoever listens for notices in the database at this address.
+#[allow(dead_code, reason = "each test binary uses a part of this file")]
+pub(crate) async fn end_listeners(url: &str) {
+    let (_, name) = url.rsplit_once('/').expect("an address ends in the database's name");
+    on_server(format!(
+        "SELECT CAST(COUNT(pg_terminate_backend(pid)) AS BIGINT) FROM pg_stat_activity \
+         WHERE datname = '{name}' AND query LIKE 'LISTEN%'"
+    ))
+    .await;
+}
+
 async fn on_server(statement: String) {
     let server = AnyConnection::connect(&server()).await;
     let mut connection = server.expect("the PostgreSQL of FLEECEFOLD_TEST_PG answers");

@@ -6,7 +6,7 @@ use domain::channel::Channel;
 use domain::ids::ConnectionId;
 use ledger::{
     ClaimMessages, ClaimPull, Drift, FillConnection, KeepDrifts, KeepOrder, Ledger, ListingState, NewPieces,
-    PullOf, PullState, SaveConnection, SeeHook, SettleMessages, SettlePull, Settled, SettledAs,
+    PullOf, PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull, Settled, SettledAs,
 };
 
 pub(crate) async fn connect(ledger: &Ledger) {
@@ -73,7 +73,10 @@ async fn fetch(ledger: &Ledger, connection: ConnectionId) {
     let claimed = run(ledger, ClaimPull { connection, what, holder, early: false }).await;
     assert_eq!(claimed, Some(PullState::default()));
     let since = Some(ledger.now());
-    let state = PullState { cursor: "page-2".to_owned(), since, etag: "\"7\"".to_owned(), fails: 0 };
+    let state =
+        PullState { cursor: "page-2".to_owned(), since, etag: "\"7\"".to_owned(), fails: 0, reread: None };
     let next = ledger.now().plus_millis(30_000);
-    run(ledger, SettlePull { connection, what, holder, state, next, words: None }).await;
+    run(ledger, SettlePull { connection, what, holder, state, next, words: None, reread_begun: None }).await;
+    let reread = RereadOrders { connection, since: ledger.now(), who: "owner".to_owned() };
+    run(ledger, reread).await;
 }

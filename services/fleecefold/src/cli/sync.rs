@@ -58,10 +58,18 @@ pub(crate) enum SyncCommand {
         #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
         format: TableForm,
     },
-    /// Does at once what can be done; exit 1 if something still waits
+    /// Does at once what can be done, pauses or not; exit 1 if something failed or still waits, 3 if a person must look
     Now {
         /// Which; all of them if it is left out
         name: Option<String>,
+    },
+    /// Reads orders once more that were changed since a day, such as after the shop was put back from a backup
+    Reread {
+        /// Which
+        name: String,
+        /// From when on: a day (2026-06-01) or a moment (RFC 3339)
+        #[arg(long, value_name = "DATE")]
+        since: String,
     },
     /// Asks the shop something and changes nothing: does the secret work, what would be sent; exit 1 if not
     Test {

@@ -1,4 +1,4 @@
-//! `fleecefold sync connect | end | status | now | test | again | put`
+//! `fleecefold sync connect | end | status | now | reread | test | again | put`
 
 use super::WHO;
 use crate::chance;
@@ -7,12 +7,12 @@ use crate::ending::{CliError, Ending};
 use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::codes::Code;
-use domain::day::Moment;
+use domain::day::{Day, Moment};
 use ledger::{Access, ConnectionStatus, EndConnection, Ledger, LiveConnection, Refusal, SendAgain};
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
-use sync::live::{self, Limits, Live, Secrets};
+use sync::live::{self, Limits, Live, NowDone, Secrets};
 
 /// The most that is read of a text: what is longer is refused by its length, and need not be read whole.
 const MOST_READ: u64 = 1 << 20;
@@ -44,6 +44,7 @@ pub(super) async fn run(place: &Place, args: SyncArgs) -> Result<Ending, CliErro
         SyncCommand::End { name } => end(&ledger, name).await,
         SyncCommand::Status { format } => status(&ledger, format).await,
         SyncCommand::Now { name } => now(&ledger, folder, name.as_deref()).await,
+        SyncCommand::Reread { name, since } => reread(&ledger, folder, &name, &since).await,
         SyncCommand::Test { name } => test(&ledger, folder, &name).await,
         SyncCommand::Again { name, code } => again(&ledger, &name, code).await,
         SyncCommand::Put { name, codes } => put(&ledger, &name, &codes).await,
@@ -141,19 +142,53 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
 
 async fn now(ledger: &Ledger, folder: Option<PathBuf>, name: Option<&str>) -> Result<Ending, CliError> {
     let done = live::now(ledger, &spoken(folder), name, chance::number()).await?;
-    let mut ending = Ending::Done;
-    for status in ledger.connection_statuses().await? {
-        if !done.iter().any(|one| one.name == status.name) {
-            continue;
-        }
-        let waits = status.waiting - status.parked;
-        eprintln!("{}: {} sent in all, {waits} wait, {} parked", status.name, status.sent, status.parked);
-        if status.oldest_unsent.is_some() {
-            eprintln!("{}: {}", status.name, status.last_trouble);
-            ending = Ending::Broken;
-        }
+    Ok(done.iter().map(tell_now).fold(Ending::Done, worse))
+}
+
+/// Says how it went, and how the command ends by it.
+fn tell_now(done: &NowDone) -> Ending {
+    let NowDone { name, sent, waiting, parked, orders_kept, .. } = done;
+    eprintln!(
+        "{name}: messages sent: {sent}, waiting: {waiting}, needing attention: {parked}; orders needing attention: {orders_kept}"
+    );
+    for words in &done.troubles {
+        eprintln!("{name}: {words}");
     }
-    Ok(ending)
+    if !done.is_all_done() {
+        return Ending::Broken;
+    }
+    if done.needs_attention() { Ending::SomeRejected } else { Ending::Done }
+}
+
+fn worse(one: Ending, other: Ending) -> Ending {
+    match (one, other) {
+        (Ending::Broken, _) | (_, Ending::Broken) => Ending::Broken,
+        (Ending::SomeRejected, _) | (_, Ending::SomeRejected) => Ending::SomeRejected,
+        (Ending::Done, Ending::Done) => Ending::Done,
+    }
+}
+
+/// A day begins at midnight in the shop's zone.
+fn moment(ledger: &Ledger, text: &str) -> Result<Moment, CliError> {
+    if let Ok(day) = Day::parse(text) {
+        return Ok(ledger.shop().zone.start_of(day));
+    }
+    let reason = format!("“{text}” is no day; write it as 2026-06-01");
+    Moment::parse_rfc3339(text).map_err(|_| CliError::Shop(Refusal::invalid("since", reason).into()))
+}
+
+async fn reread(
+    ledger: &Ledger,
+    folder: Option<PathBuf>,
+    name: &str,
+    since: &str,
+) -> Result<Ending, CliError> {
+    let since = moment(ledger, since)?;
+    let done = live::reread(ledger, &spoken(folder), (name, since), WHO, chance::number()).await?;
+    if done.troubles.is_empty() {
+        eprintln!("{name}: orders since {} were read again", ledger.shop().zone.shown(since));
+    }
+    Ok(tell_now(&done))
 }
 
 async fn test(ledger: &Ledger, folder: Option<PathBuf>, name: &str) -> Result<Ending, CliError> {

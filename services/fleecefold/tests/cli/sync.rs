@@ -73,7 +73,9 @@ fn a_shop_is_connected_told_and_ended() {
         assert!(got.try_recv().is_err(), "a try sends nothing");
         let waits = place.run(&["sync", "status", "--format", "csv"]).expect(0).out;
         assert!(waits.lines().nth(1).is_some_and(|row| row.contains(",1,0,0,0,0,0,,,")), "{waits}");
-        with(&["now", "village"]).expect(0).told("village: 1 sent in all, 0 wait, 0 parked");
+        with(&["now", "village"])
+            .expect(0)
+            .told("village: messages sent: 1, waiting: 0, needing attention: 0");
         let sent = got.recv().unwrap();
         assert!(sent.head.starts_with("put /api/listings/b1 "), "{}", sent.head);
         assert!(sent.head.contains("authorization: bearer s3cret-words"), "{}", sent.head);
@@ -113,10 +115,10 @@ fn what_is_refused_is_parked_and_sent_again_by_hand() {
         let ran = |arguments: &[&str]| crate::shop::Ran::of(&with(arguments));
         ran(&["connect", "village", "village.toml"]).expect(0);
         ran(&["put", "village", "B1"]).expect(0);
-        ran(&["now", "village"]).expect(0).told("1 parked");
+        ran(&["now", "village"]).expect(3).told("needing attention: 1");
         assert!(got.recv().is_ok());
         ran(&["again", "village", "B1"]).expect(0).told("1 messages wait");
-        ran(&["now", "village"]).expect(0).told("1 parked");
+        ran(&["now", "village"]).expect(3).told("needing attention: 1");
         assert!(got.recv().is_ok());
         ran(&["again", "village", "GHOST"]).expect(1);
     }

@@ -12,10 +12,12 @@ use super::secrets::SecretError;
 use super::signature::HookKey;
 use crate::words::tell_all;
 use domain::channel::Channel;
+use domain::day::Moment;
 use feeds::connection::{ConnectionError, ConnectionFile, Pull, SecretName, Signed};
 use feeds::{PageReading, listings_of_page, orders_of_page};
 use ledger::{
-    Claimed, Failure, Ledger, LiveConnection, NewPieces, PullState, QuietConnection, Refusal, SaveConnection,
+    Claimed, ConnectionStatus, Failure, HurryConnection, Ledger, LiveConnection, NewPieces, NoteContact,
+    PullState, Refusal, RereadOrders, SaveConnection,
 };
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
@@ -157,6 +159,9 @@ pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<
         Err(error) => tried.troubles.push(tell_all(&error)),
     }
     tried.troubles.dedup();
+    if tried.asked.iter().any(|asked| asked.works) {
+        ledger.execute(None, &NoteContact { connection: connection.id }).await?;
+    }
     Ok(tried)
 }
 
@@ -229,7 +234,7 @@ async fn ask_lists(
 }
 
 async fn ask_list(hand: &Hand<'_>, what: &'static str, pull: &Pull) -> Result<String, String> {
-    let position = Position::of(PullState::default(), hand.ledger.now());
+    let position = Position::of(PullState::default(), pull, hand.ledger.now());
     let url = position.address(&hand.reach.file.base, pull).map_err(|e| e.to_string())?;
     hand.reach.rate.owe();
     let page = fetch(hand, what, url, None).await.map_err(|e| tell_all(&e))?;
@@ -255,10 +260,32 @@ pub struct NowDone {
     pub name: String,
     /// When there is more to do.
     pub when: When,
+    /// Messages that were sent now.
+    pub sent: i64,
+    /// Items whose message waits still.
+    pub waiting: i64,
+    /// Messages that need a person's attention.
+    pub parked: i64,
+    /// Orders that could not be taken yet.
+    pub orders_kept: i64,
+    /// What went wrong.
+    pub troubles: Vec<String>,
 }
 
-/// Does at once what a connection has to do, or all of them: nothing waits for its time, and nobody for a
-/// shop that asked to be left alone but by its own word now.
+impl NowDone {
+    /// Whether nothing went wrong and nothing waits.
+    pub fn is_all_done(&self) -> bool {
+        self.troubles.is_empty() && self.waiting == 0
+    }
+
+    /// Whether something of it needs a person's attention.
+    pub fn needs_attention(&self) -> bool {
+        self.parked > 0 || self.orders_kept > 0
+    }
+}
+
+/// Does at once what a connection has to do, or all of them: nothing waits for its time, a pause that the shop
+/// asked for included, since a person asks. Only a message that may still be under way is not sent once more.
 pub async fn now(
     ledger: &Ledger,
     live: &Live,
@@ -272,20 +299,91 @@ pub async fn now(
     let mut dice = Dice::new(dice);
     let mut done = Vec::with_capacity(connections.len());
     for connection in connections {
-        let wake = QuietConnection { connection: connection.id, until: ledger.now(), words: String::new() };
-        ledger.execute(None, &wake).await?;
-        let mut when = one(ledger, live, &connection, Turn::early(dice.next())).await?;
-        for _ in 0..MAX_ROUNDS {
-            let When::At(at) = when else { break };
-            let left = at.millis() - ledger.now().millis();
-            // A wait for the rate is worth it, one for another try is not.
-            if left > 1000 {
-                break;
-            }
-            tokio::time::sleep(Duration::from_millis(u64::try_from(left).unwrap_or(0).max(1))).await;
-            when = one(ledger, live, &connection, Turn::of(&Part::ALL, dice.next())).await?;
-        }
-        done.push(NowDone { name: connection.name, when });
+        let before = status_of(ledger, &connection).await?;
+        ledger.execute(None, &HurryConnection { connection: connection.id }).await?;
+        let when = rounds(ledger, live, &connection, Turn::early(dice.next()), &mut dice).await?;
+        done.push(told_of(ledger, connection, when, before.as_ref()).await?);
     }
     Ok(done)
+}
+
+/// Reads orders once more that were changed since a moment, and says how that went.
+pub async fn reread(
+    ledger: &Ledger,
+    live: &Live,
+    (name, since): (&str, Moment),
+    who: &str,
+    dice: u64,
+) -> Result<NowDone, Failure> {
+    let connection = named(ledger, name).await?;
+    let has_orders = live.reach(&connection, ledger.now()).is_ok_and(|reach| reach.file.orders.is_some());
+    if !has_orders {
+        let reason = format!("{name} has no [orders] that could be asked for; see its text");
+        return Err(Refusal::invalid("connection", reason).into());
+    }
+    let before = status_of(ledger, &connection).await?;
+    let wanted = RereadOrders { connection: connection.id, since, who: who.to_owned() };
+    ledger.execute(None, &wanted).await?;
+    ledger.execute(None, &HurryConnection { connection: connection.id }).await?;
+    let mut dice = Dice::new(dice);
+    let when = rounds(ledger, live, &connection, Turn::orders_early(dice.next()), &mut dice).await?;
+    told_of(ledger, connection, when, before.as_ref()).await
+}
+
+/// A round by a person's word, and those that follow from it at once.
+async fn rounds(
+    ledger: &Ledger,
+    live: &Live,
+    connection: &LiveConnection,
+    first: Turn<'_>,
+    dice: &mut Dice,
+) -> Result<When, Failure> {
+    let mut when = one(ledger, live, connection, first).await?;
+    for _ in 0..MAX_ROUNDS {
+        let When::At(at) = when else { break };
+        let left = at.millis() - ledger.now().millis();
+        // A wait for the rate is worth it, one for another try is not.
+        if left > 1000 {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(u64::try_from(left).unwrap_or(0).max(1))).await;
+        let before = when;
+        when = one(ledger, live, connection, Turn::of(&Part::ALL, dice.next())).await?;
+        if when == before {
+            break;
+        }
+    }
+    Ok(when)
+}
+
+async fn status_of(ledger: &Ledger, of: &LiveConnection) -> Result<Option<ConnectionStatus>, Failure> {
+    Ok(ledger.connection_statuses().await?.into_iter().find(|status| status.id == of.id))
+}
+
+async fn told_of(
+    ledger: &Ledger,
+    connection: LiveConnection,
+    when: When,
+    before: Option<&ConnectionStatus>,
+) -> Result<NowDone, Failure> {
+    let mut troubles: Vec<String> =
+        ledger.fetch_troubles(connection.id).await?.into_iter().map(|trouble| trouble.words).collect();
+    let after = status_of(ledger, &connection).await?;
+    let Some(after) = after else {
+        let name = connection.name;
+        return Err(Refusal::no_such("live connection", name).into());
+    };
+    let is_held_up = after.oldest_unsent.is_some() || after.quiet_until.is_some();
+    if is_held_up && !after.last_trouble.is_empty() && !troubles.contains(&after.last_trouble) {
+        troubles.push(after.last_trouble);
+    }
+    Ok(NowDone {
+        name: connection.name,
+        when,
+        sent: after.sent - before.map_or(0, |before| before.sent),
+        waiting: after.waiting - after.parked,
+        parked: after.parked,
+        orders_kept: after.orders_kept,
+        troubles,
+    })
 }

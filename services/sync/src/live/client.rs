@@ -162,6 +162,8 @@ pub(super) struct Answer {
     pub(super) etag: Option<String>,
     /// As it came, weak ones too: for `If-None-Match`.
     pub(super) any_etag: Option<String>,
+    /// The other shop's clock, in milliseconds.
+    pub(super) date: Option<i64>,
     pub(super) next: Option<String>,
     pub(super) location: Option<String>,
     pub(super) content_type: Option<String>,
@@ -181,6 +183,7 @@ impl Answer {
             retry_after: links::retry_after(text(&headers, "retry-after"), text(&headers, "date"), now),
             etag: etag(&headers).filter(|tag| !tag.starts_with("W/")),
             any_etag: etag(&headers),
+            date: text(&headers, "date").and_then(links::http_date),
             next: links::next(headers.get_all("link").iter().filter_map(|v| v.to_str().ok())),
             location: text(&headers, "location").map(str::to_owned),
             content_type: text(&headers, "content-type").map(str::to_ascii_lowercase),

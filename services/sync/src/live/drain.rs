@@ -37,6 +37,12 @@ enum Job {
     Done(Said),
 }
 
+impl Job {
+    fn is_done(&self) -> bool {
+        matches!(self, Self::Done(_))
+    }
+}
+
 /// Whether nothing more is said in this round.
 struct Stop(AtomicBool);
 
@@ -65,7 +71,7 @@ pub(super) async fn drain(hand: &Hand<'_>) -> Result<(), Failure> {
 
 async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -> Result<(), Failure> {
     let round = Instant::now();
-    let batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
+    let mut batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
     // One number for the whole round, so that what is said together is settled in one transaction. Nothing is
     // claimed twice under it before it was settled.
     let holder = hand.ledger.new_holder()?;
@@ -85,15 +91,38 @@ async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -
         }
         // The lease runs in real time, and a request that begins by then is over before it.
         let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
-        let planned = plan(hand, holder, begin_by, claimed).await?;
-        let used = planned.iter().filter(|job| !matches!(job, Job::Done(_))).count();
+        let mut planned = plan(hand, holder, begin_by, claimed).await?;
+        let used = planned.iter().filter(|job| !job.is_done()).count();
         hand.reach.rate.give_back(requests.saturating_sub(used));
-        (requests..used).for_each(|_| hand.reach.rate.owe());
+        // Messages that have to be said alone need more requests than batches would have: what the rate does not
+        // allow is left for later, and no more is claimed than goes out.
+        let granted = requests + hand.reach.rate.take(used.saturating_sub(requests), now);
+        if used > granted {
+            planned = leave_beyond(granted, holder, planned);
+            batch = 1;
+        }
         if jobs.send(planned).await.is_err() {
             return Ok(());
         }
     }
     Ok(())
+}
+
+/// Leaves all but the first `granted` requests for later: what is gone comes first, and goes first.
+fn leave_beyond(granted: usize, holder: i64, planned: Vec<Job>) -> Vec<Job> {
+    let (mut kept, mut settled, mut requests) = (Vec::with_capacity(planned.len()), Vec::new(), 0);
+    for job in planned {
+        requests += usize::from(!job.is_done());
+        match job {
+            Job::One(message) if requests > granted => settled.push(say::left(message.item)),
+            Job::Many(messages) if requests > granted => {
+                settled.extend(messages.iter().map(|message| say::left(message.item)));
+            }
+            job => kept.push(job),
+        }
+    }
+    kept.push(Job::Done(Said { holder, settled, quiet: None }));
+    kept
 }
 
 /// Reads how the items stand, and parts them into requests.
@@ -232,7 +261,8 @@ async fn settle_all(hand: &Hand<'_>, stop: &Stop, mut said: mpsc::Receiver<Said>
 /// Lets the whole connection wait, longer each time in a row.
 pub(super) async fn quiet_down(hand: &Hand<'_>, reply: Reply, words: String) -> Result<(), Failure> {
     let wait = back_off(hand.reach.quiet(), hand.dice(), reply).max(LEAST_QUIET);
-    let quiet = QuietConnection { connection: hand.connection.id, until: hand.after(wait), words };
+    let asked = matches!(reply, Reply::Status { retry_after: Some(_), .. });
+    let quiet = QuietConnection { connection: hand.connection.id, until: hand.after(wait), asked, words };
     hand.ledger.execute(None, &quiet).await?;
     Ok(())
 }

@@ -6,7 +6,7 @@ use super::signature::{HookHeaders, HookKey, SignatureError, verify_header, veri
 use crate::words::tell_all;
 use feeds::connection::{Hooks, Signed};
 use feeds::{FeedError, PageReading, orders_of_page};
-use ledger::{Failure, Ledger, LiveConnection, SeeHook, Shop};
+use ledger::{Failure, Ledger, LiveConnection, NoteContact, SeeHook, Shop};
 
 /// The largest hook. Standard Webhooks asks for less than 20 kB; an order of a thousand lines has more.
 pub const MAX_HOOK_BYTES: usize = 1 << 20;
@@ -95,13 +95,15 @@ async fn book(
     orders: Vec<Read>,
 ) -> Result<HookAnswer, Failure> {
     // Without chance, a kept order waits no time at first, and then as the others.
-    let done = match (From { ledger, connection, dice: 0 }).take(orders).await {
+    let done = match (From { ledger, connection, dice: 0, walk_began: None }).take(orders).await {
         Ok(done) => done,
         Err(Failure::Refused(refusal)) => return Ok(HookAnswer::Trouble(refusal.to_string())),
         Err(trouble) => return Err(trouble),
     };
     let see = SeeHook { connection: connection.id, message: message.to_owned() };
     ledger.execute(None, &see).await?;
+    // Whoever sends something is there.
+    ledger.execute(None, &NoteContact { connection: connection.id }).await?;
     Ok(if done.kept > 0 { HookAnswer::Kept } else { HookAnswer::Taken })
 }
 
@@ -143,10 +145,15 @@ fn believe(
 /// One order a message. By the orders' own layout, the list around it may be there or not.
 fn read(hooks: &Hooks, shop: &Shop, body: &[u8]) -> Result<Vec<Read>, FeedError> {
     let page = PageReading { layout: &hooks.layout, currency: shop.currency, zone: &shop.zone };
+    if hooks.layout_of_orders { one_or_list(body, page) } else { orders_of_page(body, page) }
+}
+
+/// By the layout of a list, which may be there or not around one that stands alone.
+pub(super) fn one_or_list(body: &[u8], page: PageReading<'_>) -> Result<Vec<Read>, FeedError> {
     let found = orders_of_page(body, page);
-    if !hooks.layout_of_orders || !matches!(found, Err(FeedError::NoRecords { .. })) {
+    if !matches!(found, Err(FeedError::NoRecords { .. })) {
         return found;
     }
-    let layout = hooks.layout.clone().at_root();
+    let layout = page.layout.clone().at_root();
     orders_of_page(body, PageReading { layout: &layout, ..page })
 }

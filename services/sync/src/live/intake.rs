@@ -6,7 +6,7 @@ use domain::delivery::{Reply, back_off};
 use domain::masked::masked;
 use domain::order::IncomingOrder;
 use feeds::{Parsed, Reject, kept_text};
-use ledger::{Failure, KeepOrder, Ledger, LiveConnection, OrderOutcome, Refusal, TakeOrders};
+use ledger::{Failure, KeepOrder, Ledger, LiveConnection, OrderOutcome, Refusal, TakeFetched, TakeOrders};
 
 /// Orders that are taken in one transaction: a counter's sale waits no longer than for these.
 const TAKEN_AT_ONCE: usize = 20;
@@ -31,11 +31,13 @@ pub(super) struct From<'a> {
     pub(super) ledger: &'a Ledger,
     pub(super) connection: &'a LiveConnection,
     pub(super) dice: u64,
+    /// When the walk over a list began that they stand on; none if they came by themselves.
+    pub(super) walk_began: Option<Moment>,
 }
 
 impl<'a> Hand<'a> {
     pub(super) fn from(&self) -> From<'a> {
-        From { ledger: self.ledger, connection: self.connection, dice: self.dice() }
+        From { ledger: self.ledger, connection: self.connection, dice: self.dice(), walk_began: None }
     }
 }
 
@@ -73,8 +75,14 @@ impl From<'_> {
             match refusal {
                 None => done.taken += 1,
                 Some(refusal) => {
-                    let number = parsed.value.number.to_string();
-                    self.keep(number, kept_text(&parsed.rows), refusal.to_string()).await?;
+                    let (number, raw) = (parsed.value.number.to_string(), kept_text(&parsed.rows));
+                    if is_tie(&refusal) && self.is_seen_again(&number, &raw).await? {
+                        // What is refused even so is kept already.
+                        self.book_fetched(vec![parsed.value]).await?;
+                        done.taken += 1;
+                        continue;
+                    }
+                    self.keep(number, raw, refusal.to_string()).await?;
                     done.kept += 1;
                 }
             }
@@ -88,12 +96,27 @@ impl From<'_> {
             order.channel = self.connection.channel.clone();
         }
         let batch = TakeOrders { orders, past: false, who: self.connection.name.clone() };
-        let outcomes = self.ledger.take_orders(&batch).await?;
-        let refusal = |outcome| match outcome {
-            OrderOutcome::Rejected(refusal) => Some(refusal),
-            OrderOutcome::Taken { .. } | OrderOutcome::Known { .. } | OrderOutcome::Changed { .. } => None,
-        };
-        Ok(outcomes.into_iter().map(refusal).collect())
+        Ok(refusals(self.ledger.take_orders(&batch).await?))
+    }
+
+    /// Books orders that were asked for by themselves: of two states of one moment, such a one is the later.
+    pub(super) async fn book_fetched(
+        self,
+        mut orders: Vec<IncomingOrder>,
+    ) -> Result<Vec<Option<Refusal>>, Failure> {
+        for order in &mut orders {
+            order.channel = self.connection.channel.clone();
+        }
+        let batch = TakeFetched { orders, who: self.connection.name.clone() };
+        Ok(refusals(self.ledger.take_fetched(&batch).await?))
+    }
+
+    /// Whether a state that nobody can date stands on a list that began to be walked after it was seen first:
+    /// then it is how the order stands.
+    async fn is_seen_again(self, number: &str, raw: &str) -> Result<bool, Failure> {
+        let Some(began) = self.walk_began else { return Ok(false) };
+        let kept = self.ledger.kept_since(self.connection.id, number, raw).await?;
+        Ok(kept.is_some_and(|kept| kept < began))
     }
 
     async fn keep(self, number: String, raw: String, words: String) -> Result<(), Failure> {
@@ -117,4 +140,17 @@ impl From<'_> {
         let wait = back_off(tries, self.dice, nothing_asked);
         self.ledger.now().plus_millis(i64::try_from(wait.as_millis()).unwrap_or(i64::MAX))
     }
+}
+
+/// Whether two states of an order have one time, so that nobody can tell which is the later.
+pub(super) fn is_tie(refusal: &Refusal) -> bool {
+    matches!(refusal, Refusal::SameDateOtherContents { .. })
+}
+
+fn refusals(outcomes: Vec<OrderOutcome>) -> Vec<Option<Refusal>> {
+    let refusal = |outcome| match outcome {
+        OrderOutcome::Rejected(refusal) => Some(refusal),
+        OrderOutcome::Taken { .. } | OrderOutcome::Known { .. } | OrderOutcome::Changed { .. } => None,
+    };
+    outcomes.into_iter().map(refusal).collect()
 }

@@ -1,9 +1,15 @@
 //! Orders that were kept aside: tried again, such as one that came before its listing.
 
-use super::intake::Read;
-use super::round::Hand;
+use super::hooks::one_or_list;
+use super::intake::{Read, is_tie};
+use super::orders::fetch;
+use super::place::was_walked_since;
+use super::round::{Hand, quiet_of_fetch};
+use domain::day::Moment;
+use domain::order::IncomingOrder;
+use feeds::connection::{Address, Place, Pull};
 use feeds::{Layout, PageReading, orders_again};
-use ledger::{ClaimKeptOrders, Failure, KeptAs, KeptOrder, SettleKeptOrder};
+use ledger::{ClaimKeptOrders, Failure, KeptAs, KeptOrder, PullOf, Refusal, SettleKeptOrder};
 
 /// Kept orders that are tried in one round; the others have their turn in the next.
 const TRIED_A_ROUND: usize = 50;
@@ -31,15 +37,72 @@ async fn again(hand: &Hand<'_>, kept: &KeptOrder) -> Result<Option<String>, Fail
             Err(reject) => return Ok(Some(reject.cause().to_string())),
         }
     }
-    if orders.is_empty() {
+    let Some(changed) = orders.iter().map(|order| order.modified.unwrap_or(order.ordered)).max() else {
         return Ok(Some(kept.words.clone()));
-    }
-    match hand.from().book(orders).await {
-        Ok(refusals) => Ok(refusals.into_iter().flatten().next().map(|refusal| refusal.to_string())),
+    };
+    let refusal = match hand.from().book(orders).await {
+        Ok(refusals) => refusals.into_iter().flatten().next(),
         // Of one alone, the refusal of its transaction is its own.
-        Err(Failure::Refused(refusal)) => Ok(Some(refusal.to_string())),
-        Err(trouble) => Err(trouble),
+        Err(Failure::Refused(refusal)) => Some(*refusal),
+        Err(trouble) => return Err(trouble),
+    };
+    match refusal {
+        Some(refusal) if is_tie(&refusal) => decide(hand, kept, changed, &refusal).await,
+        refusal => Ok(refusal.map(|refusal| refusal.to_string())),
     }
+}
+
+/// Of two states of one moment the one is right that the order has there now: it is asked for by itself, where
+/// the connection says how. Else a later walk over the list has met it as it stands, and taken that.
+async fn decide(
+    hand: &Hand<'_>,
+    kept: &KeptOrder,
+    changed: Moment,
+    refusal: &Refusal,
+) -> Result<Option<String>, Failure> {
+    let Some(pull) = &hand.reach.file.orders else { return Ok(Some(refusal.to_string())) };
+    if let Some(one) = &pull.one {
+        return fetch_one(hand, pull, one, kept).await;
+    }
+    let place = hand.ledger.pull_place(hand.connection.id, PullOf::Orders).await?.unwrap_or_default();
+    let is_decided = was_walked_since(&place, pull, kept.kept, changed);
+    Ok((!is_decided).then(|| refusal.to_string()))
+}
+
+async fn fetch_one(
+    hand: &Hand<'_>,
+    pull: &Pull,
+    one: &Address,
+    kept: &KeptOrder,
+) -> Result<Option<String>, Failure> {
+    let url = match one.fill(&hand.reach.file.base, &[(Place::OrderNumber, &kept.number)]) {
+        Ok(url) => url,
+        Err(error) => return Ok(Some(error.to_string())),
+    };
+    hand.reach.rate.owe();
+    let page = match fetch(hand, "order", url, None).await {
+        Ok(page) => page,
+        Err(error) => {
+            quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
+            return Ok(Some(error.to_string()));
+        }
+    };
+    let body = page.map(|page| page.body).unwrap_or_default();
+    let reading = PageReading { layout: &pull.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
+    let read = match one_or_list(&body, reading) {
+        Ok(read) => read,
+        Err(error) => return Ok(Some(format!("order {} cannot be read: {error}", kept.number))),
+    };
+    let orders: Vec<IncomingOrder> = read
+        .into_iter()
+        .filter_map(|read| read.ok().map(|parsed| parsed.value))
+        .filter(|order| order.number.to_string() == kept.number)
+        .collect();
+    if orders.is_empty() {
+        return Ok(Some(format!("what was asked for as order {} is another", kept.number)));
+    }
+    let refusals = hand.from().book_fetched(orders).await?;
+    Ok(refusals.into_iter().flatten().next().map(|refusal| refusal.to_string()))
 }
 
 /// By the layout that it was read by, which is the list's or the hooks'; the one that can read it counts.

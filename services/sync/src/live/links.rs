@@ -64,7 +64,7 @@ pub(super) fn retry_after(value: Option<&str>, date: Option<&str>, now: Moment) 
 }
 
 /// An IMF-fixdate (RFC 9110, 5.6.7) in milliseconds.
-fn http_date(text: &str) -> Option<i64> {
+pub(super) fn http_date(text: &str) -> Option<i64> {
     jiff::fmt::rfc2822::parse(text).ok().map(|zoned| zoned.timestamp().as_millisecond())
 }
 

@@ -28,7 +28,8 @@ mod tls;
 mod token;
 
 pub use by_hand::{
-    Asked, CheckError, CheckedConnection, NowDone, Tried, WouldSend, check_connection, now, try_connection,
+    Asked, CheckError, CheckedConnection, NowDone, Tried, WouldSend, check_connection, now, reread,
+    try_connection,
 };
 pub use client::{CONNECT_TIMEOUT, Limits, MAX_ANSWER_BYTES, MAX_PAGE_BYTES, READ_TIMEOUT};
 pub use feeds::connection::ConnectionError;

@@ -4,14 +4,15 @@
 //! twice changes nothing.
 
 use super::client::{Answer, Ask, CallError, NoBody};
-use super::place::{MAX_PLACE_CHARS, Position, Turned, mark};
+use super::intake::{From, Read};
+use super::place::{Position, Turned, mark, sum};
 use super::round::{Hand, quiet_of_fetch};
 use domain::day::Moment;
 use domain::delivery::{Reply, back_off};
 use domain::order::IncomingOrder;
 use feeds::connection::{FillError, NextPage, Pull};
-use feeds::{FeedError, PageReading, Parsed, json_at, orders_of_page};
-use ledger::{ClaimPull, Failure, NoteContact, PullOf, SettlePull};
+use feeds::{FeedError, PageReading, Parsed, json_at, kept_text, orders_of_page};
+use ledger::{ClaimPull, Failure, MAX_PLACE_CHARS, NoteContact, PullOf, SettlePull};
 use reqwest::Url;
 
 /// Pages of one round: then messages and other lists have their turn.
@@ -66,6 +67,11 @@ impl PageError {
             Self::Status { reply, .. } => *reply,
             _ => Reply::Status { code: 200, retry_after: None },
         }
+    }
+
+    /// Whether the other shop is well, and wants to be asked later.
+    pub(super) fn asks_to_wait(&self) -> bool {
+        matches!(self, Self::Status { reply: Reply::Status { code: 429 | 503, .. }, .. })
     }
 
     /// Whether the place itself is what is not taken.
@@ -143,7 +149,7 @@ pub(super) async fn poll(hand: &Hand<'_>, mut early: bool) -> Result<bool, Failu
             hand.reach.rate.owe();
         }
         early = false;
-        let mut position = Position::of(state, hand.ledger.now());
+        let mut position = Position::of(state, pull, hand.ledger.now());
         let turned = one_page(hand, pull, &mut position).await;
         match settle(hand, pull, holder, position, turned).await? {
             Behind::Page => {}
@@ -178,6 +184,11 @@ async fn one_page(
         Err(source) => return Ok(Err(PageError::Unreadable { what: WHAT, source })),
     };
     let changed = |p: &Parsed<IncomingOrder>| p.value.modified.unwrap_or(p.value.ordered);
+    let text = |read: &Read| match read {
+        Ok(parsed) => kept_text(&parsed.rows),
+        Err(reject) => kept_text(reject.rows()),
+    };
+    let texts: Vec<String> = orders.iter().map(text).collect();
     let turned = Turned {
         from: url,
         link: page.answer.next,
@@ -187,10 +198,13 @@ async fn one_page(
         },
         records: orders.len(),
         hash: mark(&feeds::hash::file_hash(page.body.as_slice()).unwrap_or_default()),
+        sum: sum(texts.iter().map(String::as_str)),
         newest: orders.iter().flatten().map(changed).max(),
         etag: page.answer.any_etag,
+        date: page.answer.date,
     };
-    match hand.from().take(orders).await {
+    let from = From { walk_began: Some(position.began()), ..hand.from() };
+    match from.take(orders).await {
         Ok(_) => {}
         Err(Failure::Refused(refusal)) => {
             return Ok(Err(PageError::NotKept { what: WHAT, words: refusal.to_string() }));
@@ -229,7 +243,7 @@ async fn settle(
             position.state.fails = position.state.fails.saturating_add(1);
             let is_stuck = position.stands_within() && position.state.fails >= REFUSED_PLACES;
             if error.refuses_place() && is_stuck || kept.is_none() {
-                position.begin_anew();
+                position.begin_anew(now);
             }
             kept = position.keep();
             let next = try_again(hand, pull, position.state.fails, error.reply());
@@ -237,8 +251,8 @@ async fn settle(
         }
     };
     let Some(state) = kept else { return Ok(Behind::Trouble) };
-    let settle =
-        SettlePull { connection: hand.connection.id, what: PullOf::Orders, holder, state, next, words };
+    let (connection, what, reread_begun) = (hand.connection.id, PullOf::Orders, position.reread_begun);
+    let settle = SettlePull { connection, what, holder, state, next, words, reread_begun };
     hand.ledger.execute(None, &settle).await?;
     if let Err(error) = told {
         quiet_of_fetch(hand, error.reply(), error.to_string()).await?;

@@ -2,6 +2,7 @@
 
 use super::client::{Client, ClientError, Limits};
 use super::rate::Rate;
+use super::reconcile::HalfWalk;
 use super::secrets::{Secret, Secrets};
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId};
@@ -12,6 +13,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Items whose last tries are remembered; beyond it all are forgotten, which costs a request for each.
 const MAX_REMEMBERED: usize = 10_000;
+/// How long half a walk is kept: as long as a shop may ask to be left alone.
+const HALF_LASTS_MS: i64 = 24 * 60 * 60 * 1000;
 
 /// What all rounds of this process share.
 #[derive(Debug)]
@@ -40,6 +43,7 @@ impl Live {
             file,
             client: Mutex::default(),
             memory: Mutex::default(),
+            half: Mutex::default(),
         });
         known.insert(of.id, Arc::clone(&reach));
         Ok(reach)
@@ -54,6 +58,8 @@ pub(super) struct Reach {
     pub(super) rate: Rate,
     client: Mutex<Option<(Option<Secret>, Arc<Client>)>>,
     memory: Mutex<Memory>,
+    /// A walk over their list that has to wait, and since when.
+    half: Mutex<Option<(HalfWalk, Moment)>>,
 }
 
 /// What is only worth knowing while the process runs: losing it costs requests and nothing else.
@@ -87,6 +93,16 @@ impl Reach {
         let client = Arc::new(Client::new(&self.file, secret.as_ref(), live.limits)?);
         *kept = Some((secret, Arc::clone(&client)));
         Ok(client)
+    }
+
+    /// The walk over their list that has to go on, if there is one that is not too old.
+    pub(super) fn take_half(&self, now: Moment) -> Option<HalfWalk> {
+        let (half, since) = lock(&self.half).take()?;
+        (0..HALF_LASTS_MS).contains(&(now.millis() - since.millis())).then_some(half)
+    }
+
+    pub(super) fn keep_half(&self, half: HalfWalk, now: Moment) {
+        *lock(&self.half) = Some((half, now));
     }
 
     /// A message was taken.

@@ -143,10 +143,13 @@ pub async fn reconcile_given(
         Ok(client) => {
             let (reach, client, connection) = (&*reach, &*client, &connection);
             let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
-            known_and_settled(&hand, &before, theirs).await?
+            known_and_settled(&hand, (&before, ListOf::File), theirs).await?
         }
         // Nobody can be asked for orders: what may be bought is left to a person.
-        Err(_) => settle(ledger, connection.id, (reach.file.message_of(), false), &before, theirs).await?,
+        Err(_) => {
+            let of = reach.file.message_of();
+            settle(ledger, connection.id, (of, false), (&before, ListOf::File), theirs).await?
+        }
     };
     Ok(Reconciled { rejected, ..done })
 }
@@ -154,6 +157,15 @@ pub async fn reconcile_given(
 /// The revision that each item was told at before their list was asked for: what was told meanwhile may or
 /// may not stand in it, and is no difference.
 type ToldBefore = HashMap<ItemId, i64>;
+
+/// Where their list comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum ListOf {
+    /// It was asked for just now.
+    Now,
+    /// It was handed in, and may be of any time.
+    File,
+}
 
 async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, Failure> {
     let ours = Ours::read(ledger, connection).await?;
@@ -163,7 +175,7 @@ async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, F
 /// Takes their orders in first, and then compares.
 async fn known_and_settled(
     hand: &Hand<'_>,
-    before: &ToldBefore,
+    before: (&ToldBefore, ListOf),
     theirs: Vec<ListedRow>,
 ) -> Result<Reconciled, Failure> {
     let orders_are_known = poll(hand, true).await?;
@@ -176,11 +188,21 @@ async fn known_and_settled(
 pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconciled, String>>, Failure> {
     let Some(pull) = &hand.reach.file.listed else { return Ok(None) };
     let Some((mut holder, state)) = claim(hand, hand.early).await? else { return Ok(None) };
-    let before = told(hand.ledger, hand.connection.id).await?;
-    let (next, words, fails, done) = match walk(hand, pull, &mut holder, &state).await? {
+    let now = hand.ledger.now();
+    let mut half = match hand.reach.take_half(now) {
+        Some(half) => half,
+        None => HalfWalk {
+            position: Position::of(PullState::default(), pull, now),
+            rows: Vec::new(),
+            rejected: 0,
+            before: told(hand.ledger, hand.connection.id).await?,
+        },
+    };
+    let (next, words, fails, done) = match walk(hand, pull, &mut holder, &state, &mut half).await? {
         None => return Ok(None),
-        Some(Ok((theirs, rejected))) => {
-            let done = known_and_settled(hand, &before, theirs).await?;
+        Some(Ok(())) => {
+            let HalfWalk { rows: theirs, rejected, before, .. } = half;
+            let done = known_and_settled(hand, (&before, ListOf::Now), theirs).await?;
             let done = Reconciled { rejected, ..done };
             tracing::info!(connection = hand.connection.name, ?done, "its list was compared with the shelf");
             hand.ledger.execute(None, &NoteContact { connection: hand.connection.id }).await?;
@@ -191,13 +213,17 @@ pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconci
         Some(Err(error)) => {
             let fails = state.fails.saturating_add(1);
             let next = try_again_soon(hand, pull, fails, &error);
+            if error.asks_to_wait() {
+                hand.reach.keep_half(half, hand.ledger.now());
+            }
             quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
             (next, Some(error.to_string()), fails, Err(error.to_string()))
         }
     };
     let state = PullState { fails, ..PullState::default() };
     let connection = hand.connection.id;
-    let settle = SettlePull { connection, what: PullOf::Listings, holder, state, next, words };
+    let what = PullOf::Listings;
+    let settle = SettlePull { connection, what, holder, state, next, words, reread_begun: None };
     hand.ledger.execute(None, &settle).await?;
     Ok(Some(done))
 }
@@ -220,37 +246,46 @@ async fn claim(hand: &Hand<'_>, early: bool) -> Result<Option<(i64, PullState)>,
 async fn renew(hand: &Hand<'_>, holder: i64, state: &PullState) -> Result<Option<i64>, Failure> {
     let (connection, next) = (hand.connection.id, hand.ledger.now());
     let state = state.clone();
-    let settle = SettlePull { connection, what: PullOf::Listings, holder, state, next, words: None };
+    let what = PullOf::Listings;
+    let settle = SettlePull { connection, what, holder, state, next, words: None, reread_begun: None };
     if !hand.ledger.execute(None, &settle).await?.answer {
         return Ok(None);
     }
     Ok(claim(hand, true).await?.map(|(holder, _)| holder))
 }
 
-type Listed = (Vec<ListedRow>, usize);
+/// A walk over their list, and what it met so far. Where a shop lets only so much be asked for in a while, it
+/// goes on at its page, since otherwise a long list would never come to its end.
+#[derive(Debug)]
+pub(super) struct HalfWalk {
+    position: Position,
+    rows: Vec<ListedRow>,
+    rejected: usize,
+    before: ToldBefore,
+}
 
-/// All that they list; none if another process took the walk over.
+/// Walks to the end of what they list; none if another process took the walk over.
 async fn walk(
     hand: &Hand<'_>,
     pull: &Pull,
     holder: &mut i64,
     state: &PullState,
-) -> Result<Option<Result<Listed, PageError>>, Failure> {
-    let mut position = Position::of(PullState::default(), hand.ledger.now());
-    let (mut rows, mut rejected, mut begun) = (Vec::new(), 0, Instant::now());
+    half: &mut HalfWalk,
+) -> Result<Option<Result<(), PageError>>, Failure> {
+    let mut begun = Instant::now();
     loop {
         if begun.elapsed() > RENEWED_AFTER {
             let Some(again) = renew(hand, *holder, state).await? else { return Ok(None) };
             (*holder, begun) = (again, Instant::now());
         }
         wait_for_rate(hand).await;
-        match one_page(hand, pull, &mut position, &mut rows, &mut rejected).await {
-            Ok(true) if rows.len() > MAX_LISTED => {
+        match one_page(hand, pull, half).await {
+            Ok(true) if half.rows.len() > MAX_LISTED => {
                 let why = "it has more listings than are compared at once";
                 return Ok(Some(Err(PageError::Endless { what: WHAT, why })));
             }
             Ok(true) => {}
-            Ok(false) => return Ok(Some(Ok((rows, rejected)))),
+            Ok(false) => return Ok(Some(Ok(()))),
             Err(error) => return Ok(Some(Err(error))),
         }
     }
@@ -270,9 +305,7 @@ async fn wait_for_rate(hand: &Hand<'_>) {
 async fn one_page(
     hand: &Hand<'_>,
     pull: &Pull,
-    position: &mut Position,
-    rows: &mut Vec<ListedRow>,
-    rejected: &mut usize,
+    HalfWalk { position, rows, rejected, .. }: &mut HalfWalk,
 ) -> Result<bool, PageError> {
     let url = position.address(&hand.reach.file.base, pull);
     let url = url.map_err(|source| PageError::Address { what: WHAT, source })?;
@@ -289,8 +322,10 @@ async fn one_page(
         },
         records: listed.len(),
         hash: mark(&feeds::hash::file_hash(page.body.as_slice()).unwrap_or_default()),
+        sum: 0,
         newest: None,
         etag: None,
+        date: None,
     };
     for one in listed {
         match one {
@@ -309,7 +344,7 @@ async fn settle(
     ledger: &Ledger,
     connection: ConnectionId,
     (of, orders_are_known): (MessageOf, bool),
-    before: &ToldBefore,
+    (before, list): (&ToldBefore, ListOf),
     mut theirs: Vec<ListedRow>,
 ) -> Result<Reconciled, Failure> {
     let mut ours = Ours::read(ledger, connection).await?;
@@ -318,14 +353,19 @@ async fn settle(
     }
     let mut done = Reconciled { listed: theirs.len(), ..Reconciled::default() };
     let offered: Vec<String> = theirs.iter().filter(|r| r.is_offered()).map(|r| r.sku.key()).collect();
-    let later: HashSet<String> = theirs
-        .iter()
-        .filter(|row| {
-            let stand = ours.stands.get(&row.sku.key());
-            // What they were told since the list was made is no difference.
-            stand.is_some_and(|s| row.revision.is_some_and(|r| r < s.told))
-        })
-        .map(|row| row.sku.key())
+    let earlier = |row: &&ListedRow| {
+        let stand = ours.stands.get(&row.sku.key());
+        stand.is_some_and(|s| row.revision.is_some_and(|r| r < s.told))
+    };
+    let earlier: HashSet<String> = theirs.iter().filter(earlier).map(|row| row.sku.key()).collect();
+    // Of a list of some time ago, what they were told since is no difference. One of now that knows less than
+    // they were told is of a shop that was put back from its backup: it is told anew.
+    let (earlier, went_back) = match list {
+        ListOf::File => (earlier, HashSet::new()),
+        ListOf::Now => (HashSet::new(), earlier),
+    };
+    let later: HashSet<String> = earlier
+        .into_iter()
         .chain(
             ours.stands
                 .iter()
@@ -342,7 +382,7 @@ async fn settle(
     let differences = compare(ours.listings.clone(), theirs);
     let (mut mend, mut asked) = (HashSet::new(), Vec::new());
     for difference in &differences {
-        let rules = Rules { of, orders_are_known, later: &later };
+        let rules = Rules { of, orders_are_known, later: &later, went_back: &went_back };
         sort(difference, &ours, rules, &mut mend, &mut asked);
     }
     done.adopted = adopt(ledger, connection, &ours, &offered, &mend).await?;
@@ -367,6 +407,8 @@ struct Rules<'a> {
     orders_are_known: bool,
     /// What they were told since.
     later: &'a HashSet<String>,
+    /// What they know less of than they were told.
+    went_back: &'a HashSet<String>,
 }
 
 /// Whether a difference is mended by itself, asked about, or none by now.
@@ -390,6 +432,11 @@ fn sort(
         Difference::Gone { .. } | Difference::Stock { .. } | Difference::Unlisted { .. }
             if rules.later.contains(&key) => {}
         Difference::Gone { .. } => mend.extend(item),
+        Difference::Stock { .. } | Difference::Price { .. } | Difference::Text { .. }
+            if rules.orders_are_known && rules.went_back.contains(&key) && !rules.later.contains(&key) =>
+        {
+            mend.extend(item);
+        }
         Difference::Stock { here, there, .. } if there > here || rules.orders_are_known => mend.extend(item),
         Difference::Stock { here, there, .. } => ask("inventoryLevel", here.to_string(), there.to_string()),
         // What they were never told of is put on by a person, or by the connection itself.

@@ -119,6 +119,11 @@ impl<'a> Turn<'a> {
         Self { parts, dice, early: false }
     }
 
+    /// Orders alone, before their time.
+    pub(super) fn orders_early(dice: u64) -> Turn<'static> {
+        Turn { parts: &[Part::Orders], dice, early: true }
+    }
+
     /// All of it, and lists before their time.
     pub(super) fn early(dice: u64) -> Turn<'static> {
         Turn { parts: &Part::ALL, dice, early: true }
@@ -136,6 +141,9 @@ pub(super) async fn one(
     connection: &LiveConnection,
     turn: Turn<'_>,
 ) -> Result<When, Failure> {
+    if let Some(by) = ledger.look_at_clock(connection.id).await? {
+        tracing::warn!(connection = connection.name, "the clock was set back by {} s", by / 1000);
+    }
     let reach = match live.reach(connection, ledger.now()) {
         Ok(reach) => reach,
         Err(error) => return broken(ledger, connection, tell_all(&error)).await,
@@ -245,7 +253,7 @@ fn next(ledger: &Ledger, reach: &Reach, Due { told, fetched }: Due) -> When {
 /// A text or secret that cannot be used: the connection waits, and says why.
 async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> Result<When, Failure> {
     let until = after(ledger.now(), BROKEN_WAIT);
-    let quiet = QuietConnection { connection: connection.id, until, words };
+    let quiet = QuietConnection { connection: connection.id, until, asked: false, words };
     ledger.execute(None, &quiet).await?;
     tracing::warn!(
         connection = connection.name,

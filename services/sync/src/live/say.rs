@@ -256,8 +256,12 @@ fn other_id(hand: &Hand<'_>, answer: &Answer) -> Option<String> {
 }
 
 fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: &str) -> SettledAs {
-    let wait = back_off(message.tries, hand.dice(), reply);
-    SettledAs::Later { until: hand.after(wait), words: format!("{}: {words}", message.listing.sku) }
+    let until = hand.after(back_off(message.tries, hand.dice(), reply));
+    let words = format!("{}: {words}", message.listing.sku);
+    if reply == Reply::NoAnswer(NoAnswer::Unknown) {
+        return SettledAs::Unanswered { until, words };
+    }
+    SettledAs::Later { until, words }
 }
 
 /// Says many in one request. One that is refused says nothing about which of them is to blame: each is

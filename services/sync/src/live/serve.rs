@@ -4,6 +4,8 @@ use super::dice::Dice;
 use super::reach::Live;
 use super::round::{Part, Turn, When, one};
 use crate::words::tell_all;
+use domain::day::Moment;
+use domain::delivery::REQUEST_TIMEOUT;
 use domain::ids::{ConnectionId, ItemId};
 use ledger::{Failure, Ledger, PruneLive};
 use std::collections::HashMap;
@@ -22,6 +24,8 @@ const CONNECTIONS_EVERY: Duration = Duration::from_secs(1);
 const LEAST_PAUSE: Duration = Duration::from_millis(20);
 /// How long a connection waits when the database is away.
 const TROUBLE_WAIT: Duration = Duration::from_secs(5);
+/// How far the clock may go ahead of the time that passed before it counts as set: half of what a lease lasts.
+const CLOCK_SLACK: Duration = Duration::from_secs(30);
 /// How often the outbox is gone through for what says nothing any more.
 const PRUNE_EVERY: Duration = Duration::from_hours(1);
 /// Between two steps of it: others write meanwhile.
@@ -79,7 +83,14 @@ async fn quietly(changes: &mut watch::Receiver<u64>) {
 async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, part: Part, seed: u64) {
     let mut dice = Dice::new(seed);
     let mut changes = ledger.changes();
+    let mut seen = (ledger.now(), Instant::now());
     loop {
+        if is_set_forward(seen, (ledger.now(), Instant::now())) {
+            // By the clock all leases are over, and what they are of may still be on its way.
+            tracing::warn!("the clock was set forward; what may be under way is waited for");
+            sleep(REQUEST_TIMEOUT).await;
+        }
+        seen = (ledger.now(), Instant::now());
         changes.mark_unchanged();
         let turn = Turn::of(std::slice::from_ref(&part), dice.next());
         let when = match round(&ledger, &live, id, turn).await {
@@ -129,6 +140,13 @@ async fn wait(ledger: &Ledger, when: When, part: Part, changes: &mut watch::Rece
     }
 }
 
+/// Whether the clock went on by more than the time that passed.
+fn is_set_forward((then, since): (Moment, Instant), (now, at): (Moment, Instant)) -> bool {
+    let passed = at.saturating_duration_since(since) + CLOCK_SLACK;
+    let by_clock = u64::try_from(now.millis().saturating_sub(then.millis())).unwrap_or(0);
+    Duration::from_millis(by_clock) > passed
+}
+
 async fn prune(ledger: Ledger) {
     loop {
         let mut after: Option<ItemId> = None;
@@ -144,5 +162,27 @@ async fn prune(ledger: Ledger) {
             sleep(PRUNE_PAUSE).await;
         }
         sleep(PRUNE_EVERY).await;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_that_runs_ahead_of_the_time_that_passed_was_set() {
+        let (then, since) = (Moment::from_millis(1_781_524_800_000), Instant::now());
+        let check = |clock_ms: i64, passed_ms: u64, expected: bool| {
+            let at = since + Duration::from_millis(passed_ms);
+            let found = is_set_forward((then, since), (then.plus_millis(clock_ms), at));
+            assert_eq!(found, expected, "{clock_ms} {passed_ms}");
+        };
+        check(0, 0, false);
+        check(3_600_000, 3_600_000, false);
+        check(30_000, 0, false);
+        check(30_001, 0, true);
+        check(3_600_000, 1000, true);
+        // Set back: what waits by it is put right elsewhere.
+        check(-3_600_000, 1000, false);
     }
 }

@@ -57,10 +57,36 @@ async fn now_is_now_whatever_was_waited_for() {
     ground.answer(ok()).await;
     ground.piece("C1").await;
     let done = now(&ground.ledger, &ground.live, Some("village"), 3).await.unwrap();
-    assert_eq!(ground.asked().await, ["PUT /intake/C1 InStock"], "B1 asked for an hour itself");
+    let mut asked = ground.asked().await;
+    asked.sort();
+    assert_eq!(asked, ["PUT /intake/B1 InStock", "PUT /intake/C1 InStock"], "a person asks");
     assert!(matches!(done[0].when, When::At(_)));
+    assert!(done[0].is_all_done() && !done[0].needs_attention() && done[0].sent == 2, "{done:?}");
     assert!(now(&ground.ledger, &ground.live, Some("nobody"), 3).await.is_err());
     assert_eq!(now(&ground.ledger, &ground.live, None, 3).await.unwrap().len(), 1);
+}
+
+#[tokio::test]
+async fn now_says_what_went_wrong_wherever_it_did() {
+    let lists = "[orders]\nfrom = \"/orders\"\n[listed]\nfrom = \"/listed\"\n";
+    let check = async |refused: &str, status: u16, expected: &str| {
+        let ground = Ground::with(&format!("{OUT}{lists}"), &["B1"]).await;
+        let answer = Mock::given(path(refused)).respond_with(ResponseTemplate::new(status));
+        answer.mount(&ground.server).await;
+        let listed = ResponseTemplate::new(200).set_body_raw("{\"@graph\": []}", "application/json");
+        Mock::given(path("/listed")).respond_with(listed).mount(&ground.server).await;
+        let none = ResponseTemplate::new(200).set_body_raw("[]", "application/json");
+        Mock::given(any()).respond_with(none).mount(&ground.server).await;
+        let done = now(&ground.ledger, &ground.live, Some("village"), 3).await.unwrap().remove(0);
+        let told = format!("{} {} {:?}", done.is_all_done(), done.needs_attention(), done.troubles);
+        assert!(told.contains(expected), "{refused} {status}: {told}");
+    };
+    check("/nothing", 200, "true false []").await;
+    check("/orders", 500, "false false [\"its list of orders: it answered 500").await;
+    check("/listed", 404, "false false [\"its list of listings: it answered 404").await;
+    check("/intake/B1", 500, "false false [\"B1: it answered 500").await;
+    check("/intake/B1", 422, "true true []").await;
+    check("/intake/B1", 401, "false false [\"").await;
 }
 
 #[test]

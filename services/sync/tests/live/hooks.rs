@@ -8,7 +8,7 @@ use sync::live::signature::{HookKey, ID_HEADER, SIGNATURE_HEADER, TIME_HEADER};
 use sync::live::{HookAnswer, Secret, take_hook};
 
 /// The key of the specification's own tests, and another.
-const KEY: &str = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw";
+pub(crate) const KEY: &str = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw";
 const OLD_KEY: &str = "whsec_AAECAwQFBgcICQoLDA0ODxAREhMUFRYXGBkaGxwdHh8=";
 
 const LAYOUT: &str = "layout = '''\nfeed = \"orders\"\nformat = \"json\"\neach = \"/bought\"\nlines = \"/lines\"\n\
@@ -23,20 +23,20 @@ fn standard() -> String {
     hooks("secret = [\"hook\", \"old-hook\"]\n")
 }
 
-fn order(number: &str, sku: &str) -> String {
+pub(crate) fn order(number: &str, sku: &str) -> String {
     let placed = Moment::from_millis(START - HOUR).to_string();
     let lines = json!([{"code": sku, "count": "1", "each": "40.00"}]);
     json!({"bought": [{"ref": number, "placed": placed, "lines": lines}]}).to_string()
 }
 
-async fn ground() -> Ground {
+pub(crate) async fn ground() -> Ground {
     let ground = Ground::with(&standard(), &["B1", "C1"]).await;
     ground.secret("hook", KEY);
     ground.secret("old-hook", OLD_KEY);
     ground
 }
 
-fn signed(key: &str, id: &str, at: i64, body: &str) -> Vec<(String, String)> {
+pub(crate) fn signed(key: &str, id: &str, at: i64, body: &str) -> Vec<(String, String)> {
     let name = SecretName::parse("hook").unwrap();
     let key = HookKey::standard(&name, &Secret::new(key.to_owned())).unwrap();
     let seconds = (START + at) / 1000;
@@ -49,7 +49,7 @@ fn signed(key: &str, id: &str, at: i64, body: &str) -> Vec<(String, String)> {
 }
 
 /// The answer in one word.
-async fn take(ground: &Ground, name: &str, headers: &[(String, String)], body: &str) -> String {
+pub(crate) async fn take(ground: &Ground, name: &str, headers: &[(String, String)], body: &str) -> String {
     let answer = take_hook(&ground.ledger, &ground.live, name, headers, body.as_bytes()).await;
     match answer {
         HookAnswer::Unsigned(_) => "unsigned".to_owned(),

@@ -2,6 +2,7 @@
 //! program's own clock.
 
 mod answers;
+mod clocks;
 #[path = "../both/counter.rs"]
 mod counter;
 mod ground;
@@ -12,4 +13,7 @@ mod lists;
 mod messages;
 mod orders;
 mod processes;
+mod rates;
 mod raw;
+mod ties;
+mod walks;

@@ -237,6 +237,46 @@ fn a_commit_that_leaves_something_to_tell_is_heard_of() {
     });
 }
 
+/// Commits of another process until they are known here, in the median, on PostgreSQL. By asking alone it is
+/// half of [`ledger::LISTEN_EVERY`].
+const HEARD_WITHIN: Duration = Duration::from_millis(100);
+
+#[test]
+fn on_postgresql_another_process_is_heard_of_at_once_and_again_after_the_connection_was_lost() {
+    on_each(|shop| async move {
+        if shop.engine == Engine::Sqlite {
+            return;
+        }
+        let other = crate::harness::open(&shop.url, shop.clock.clone()).await;
+        let listener = shop.ledger.clone();
+        let hearing = tokio::spawn(async move { listener.hear_others().await });
+        let median = async |name: &str| {
+            let mut took = Vec::new();
+            for at in 0..15_u64 {
+                let mut changes = shop.ledger.changes();
+                changes.mark_unchanged();
+                let began = std::time::Instant::now();
+                other.execute(None, &add(vec![piece(&format!("{name}{at}"), 100)])).await.unwrap();
+                let waits = tokio::time::timeout(Duration::from_secs(10), changes.changed());
+                waits.await.expect("heard of").unwrap();
+                took.push(began.elapsed());
+                tokio::time::sleep(Duration::from_millis(at * 7)).await;
+            }
+            took.sort_unstable();
+            took[took.len() / 2]
+        };
+        tokio::time::sleep(ledger::LISTEN_EVERY).await;
+        let at_once = median("p").await;
+        // Whoever listens is thrown out, as a server does that starts anew.
+        crate::ground::end_listeners(&shop.url).await;
+        tokio::time::sleep(3 * ledger::LISTEN_EVERY).await;
+        let again = median("q").await;
+        other.close().await;
+        hearing.abort();
+        assert!(at_once < HEARD_WITHIN && again < HEARD_WITHIN, "{at_once:?}, {again:?}");
+    });
+}
+
 #[test]
 fn what_another_process_commits_is_heard_of_by_whoever_listens() {
     on_each(|shop| async move {

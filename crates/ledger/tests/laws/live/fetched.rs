@@ -30,6 +30,7 @@ fn a_fetch_goes_on_where_the_last_one_ended() {
             since: Some(shop.ledger.now()),
             etag: "W/\"7\"".to_owned(),
             fails: 1,
+            reread: None,
         };
         let next = shop.ledger.now().plus_millis(HOUR_MS);
         let settle = |holder, words| SettlePull {
@@ -39,6 +40,7 @@ fn a_fetch_goes_on_where_the_last_one_ended() {
             state: state.clone(),
             next,
             words,
+            reread_begun: None,
         };
         assert!(!shop.ok(settle(first + 1, None)).await, "not the holder");
         assert!(shop.ok(settle(first, Some("the page is cut off".to_owned()))).await);
@@ -60,19 +62,37 @@ fn a_fetch_goes_on_where_the_last_one_ended() {
 fn another_shops_marks_are_kept_only_if_they_can_be_given_back() {
     on_each(|shop| async move {
         let village = village(&shop).await;
-        for (cursor, kept) in [("x".repeat(1001), ""), ("a\0b".to_owned(), ""), ("né/1".to_owned(), "né/1")]
+        for (cursor, kept) in [("x".repeat(4001), ""), ("a\0b".to_owned(), ""), ("né/1".to_owned(), "né/1")]
         {
             let held = holder(&shop.ledger);
             shop.ok(pull(village, PullOf::Orders, held, true)).await.unwrap();
             let state = PullState { cursor, ..PullState::default() };
             let (what, next) = (PullOf::Orders, shop.ledger.now());
-            shop.ok(SettlePull { connection: village, what, holder: held, state, next, words: None }).await;
+            shop.ok(SettlePull {
+                connection: village,
+                what,
+                holder: held,
+                state,
+                next,
+                words: None,
+                reread_begun: None,
+            })
+            .await;
             let held = holder(&shop.ledger);
             let read = shop.ok(pull(village, PullOf::Orders, held, true)).await.unwrap();
             assert_eq!(read.cursor, kept);
             let next = shop.ledger.now();
             let state = PullState::default();
-            shop.ok(SettlePull { connection: village, what, holder: held, state, next, words: None }).await;
+            shop.ok(SettlePull {
+                connection: village,
+                what,
+                holder: held,
+                state,
+                next,
+                words: None,
+                reread_begun: None,
+            })
+            .await;
         }
     });
 }

@@ -277,8 +277,12 @@ fn a_quiet_connection_waits_as_a_whole() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 100)])).await;
         let village = village(&shop).await;
-        let quiet =
-            |until, words: &str| QuietConnection { connection: village, until, words: words.to_owned() };
+        let quiet = |until, words: &str| QuietConnection {
+            connection: village,
+            until,
+            asked: false,
+            words: words.to_owned(),
+        };
         let until = shop.ledger.now().plus_millis(HOUR_MS);
         shop.ok(quiet(until, "401: who are you?")).await;
         assert_eq!(tell_all(&shop, village).await, "");

@@ -1,5 +1,6 @@
 //! Live connections: what is told of whom, by one at a time, and what comes in.
 
+mod clocks;
 mod connections;
 mod fetched;
 mod messages;

@@ -9,6 +9,7 @@ mod now;
 mod one;
 mod put;
 mod reconcile;
+mod reread;
 mod text;
 
 use crate::api::connections::lag_seconds;
@@ -47,6 +48,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::post("/online/connections/{name}/put", list, put::put),
         Route::post("/online/connections/{name}/now", list, now::now),
         Route::post("/online/connections/{name}/try", list, now::try_it),
+        Route::post("/online/connections/{name}/reread", list, reread::reread),
         Route::post("/online/connections/{name}/reconcile", list, reconcile::fetch),
         Route::post("/online/connections/{name}/compare", list, reconcile::compare),
         Route::post("/online/connections/{name}/kept/{order}", list, kept::settle),

@@ -44,6 +44,8 @@ impl DoneAsked {
             "again" => format!("{messages} to be sent again."),
             "put" => format!("{pieces} new on it."),
             "now" => "What could be done now is done.".to_owned(),
+            "reread" => "Orders since that day are read again; those that are known already change nothing."
+                .to_owned(),
             "order" => "The order is tried again.".to_owned(),
             "left" => "Left as it is.".to_owned(),
             "told" => "It is told ours.".to_owned(),
