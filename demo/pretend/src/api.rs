@@ -17,6 +17,7 @@ pub(crate) fn routes() -> Router<Shared> {
         .route("/intake/batch", post(intake::batch))
         .route("/intake/{sku}", put(intake::put).get(intake::one).delete(intake::end))
         .route("/bought", get(bought::list))
+        .route("/bought/{reference}", get(bought::one))
 }
 
 /// A problem document (RFC 9457).

@@ -85,11 +85,12 @@ struct Buyer<'a> {
 
 impl Bought {
     /// As it stands in the order list and in a hook.
-    pub(crate) fn json(&self) -> serde_json::Value {
+    pub(crate) fn json(&self, whole_seconds: bool) -> serde_json::Value {
+        let changed = if whole_seconds { self.changed - self.changed.rem_euclid(1000) } else { self.changed };
         let told = Told {
             reference: &self.reference,
             placed: time::text(self.placed),
-            changed: time::text(self.changed),
+            changed: time::text(changed),
             state: self.state,
             postage: self.postage,
             buyer: Buyer { name: &self.buyer },
@@ -176,9 +177,25 @@ pub(crate) struct Book {
     faults: Faults,
     changes: u64,
     backs: u64,
-    /// Number of the first order.
-    first_order: u64,
+    /// Number of the next order.
+    next_order: u64,
     clock: Now,
+}
+
+/// What the shop knew at a time.
+#[derive(Clone, Debug)]
+pub struct Backup {
+    goods: Goods,
+    orders: Vec<Bought>,
+    keys: Keys,
+    changes: u64,
+}
+
+impl Backup {
+    /// The orders that it had.
+    pub fn orders(&self) -> &[Bought] {
+        &self.orders
+    }
 }
 
 impl Book {
@@ -194,8 +211,28 @@ impl Book {
             faults: Faults::default(),
             changes: 0,
             backs: 0,
-            first_order,
+            next_order: first_order,
             clock,
+        }
+    }
+
+    pub(crate) fn back_up(&self) -> Backup {
+        let (goods, orders, keys) = (self.goods.clone(), self.orders.clone(), self.keys.clone());
+        Backup { goods, orders, keys, changes: self.changes }
+    }
+
+    /// Puts the shop back to an earlier state. Orders are numbered on; changes are counted on from there, and what
+    /// waited to be told is forgotten.
+    pub(crate) fn put_back(&mut self, backup: Backup) {
+        self.goods.put_back_to(backup.goods);
+        (self.orders, self.keys, self.changes) = (backup.orders, backup.keys, backup.changes);
+        self.outbound.clear();
+    }
+
+    /// An order is touched, and says the same as before.
+    pub(crate) fn touch(&mut self, at: usize) {
+        if at < self.orders.len() {
+            self.note_change(at);
         }
     }
 
@@ -255,7 +292,8 @@ impl Book {
             let each = good.map_or(Decimal::ZERO, |good| good.price);
             lines.push(Line { code: sku.clone(), count: *count, each, back: None, told_by });
         }
-        let reference = self.number_at(self.orders.len());
+        let reference = self.next_order.to_string();
+        self.next_order = self.next_order.saturating_add(1);
         let now = self.now();
         let state = if is_paid { OrderState::OrderProcessing } else { OrderState::OrderPaymentDue };
         self.orders.push(Bought {
@@ -275,22 +313,17 @@ impl Book {
     /// An order was changed: its time never goes back, and whoever wants to hear of it will.
     fn note_change(&mut self, at: usize) {
         let (now, true_now) = (self.now(), self.true_now());
+        let whole_seconds = self.faults.whole_seconds;
         self.changes += 1;
         let order = &mut self.orders[at];
         order.changed = if order.change == 0 { now } else { now.max(order.changed + 1) };
         order.change = self.changes;
-        self.outbound.add(order, true_now);
+        self.outbound.add(order, whole_seconds, true_now);
     }
 
     fn place_of(&self, reference: &str) -> Result<usize, NotBought> {
         let no_such = || NotBought::NoSuchOrder { reference: reference.to_owned() };
-        let number: u64 = reference.parse().map_err(|_| no_such())?;
-        let at = number.checked_sub(self.first_order).and_then(|at| usize::try_from(at).ok());
-        at.filter(|at| *at < self.orders.len()).ok_or_else(no_such)
-    }
-
-    fn number_at(&self, at: usize) -> String {
-        self.first_order.saturating_add(u64::try_from(at).unwrap_or(u64::MAX)).to_string()
+        self.orders.iter().rposition(|order| order.reference == reference).ok_or_else(no_such)
     }
 
     pub(crate) fn order(&self, reference: &str) -> Result<&Bought, NotBought> {

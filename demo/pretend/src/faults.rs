@@ -54,6 +54,12 @@ pub struct Faults {
     pub shuffled: bool,
     /// Of a hundred hooks, so many are never sent.
     pub lost_percent: u8,
+    /// Orders on a page; 0 for as many as usual.
+    pub page: usize,
+    /// Of a hundred pages of the order list, after so many an order changes: the list shifts while it is read.
+    pub shifts_percent: u8,
+    /// Times are told in whole seconds, so that two states of an order may have one.
+    pub whole_seconds: bool,
     /// How wrong the shop's clock is, in milliseconds.
     pub clock_off_ms: i64,
     /// A shop that is broken beyond what any sender can mend: an older message overwrites a later one.

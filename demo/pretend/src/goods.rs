@@ -116,7 +116,7 @@ impl Good {
 }
 
 /// All of it, by code.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Goods {
     by_sku: BTreeMap<String, Good>,
     messages: u64,
@@ -240,6 +240,12 @@ impl Goods {
     /// All that is listed, by code.
     pub(crate) fn listed(&self) -> impl Iterator<Item = Shown> {
         self.by_sku.iter().filter(|(_, good)| good.listed).map(|(sku, good)| good.shown(sku))
+    }
+
+    /// As it stood at an earlier time. Its counters go on: no two states have one `ETag`.
+    pub(crate) fn put_back_to(&mut self, earlier: Self) {
+        let (messages, editions) = (self.messages, self.editions);
+        *self = Self { messages, editions, ..earlier };
     }
 
     /// How many are listed.

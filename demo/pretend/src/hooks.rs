@@ -92,11 +92,11 @@ impl Outbound {
         Self { wanted, waiting: Vec::new(), dice: fastrand::Rng::with_seed(seed) }
     }
 
-    pub(crate) fn add(&mut self, order: &Bought, now_ms: i64) {
+    pub(crate) fn add(&mut self, order: &Bought, whole_seconds: bool, now_ms: i64) {
         if !self.wanted || self.waiting.len() >= MAX_WAITING {
             return;
         }
-        let body = json!({ "bought": [order.json()] }).to_string();
+        let body = json!({ "bought": [order.json(whole_seconds)] }).to_string();
         self.waiting.push(Hook { id: format!("msg_{}", order.change), body, due_ms: now_ms, tries: 0 });
     }
 
@@ -132,6 +132,10 @@ impl Outbound {
         if hook.tries < MAX_TRIES {
             self.waiting.push(hook);
         }
+    }
+
+    pub(crate) fn clear(&mut self) {
+        self.waiting.clear();
     }
 
     pub(crate) fn waiting(&self) -> usize {
@@ -235,7 +239,7 @@ mod tests {
                 lines: Vec::new(),
                 change,
             };
-            outbound.add(&order, 0);
+            outbound.add(&order, false, 0);
         }
         outbound
     }

@@ -26,7 +26,7 @@ pub(crate) enum Known {
 }
 
 /// The answers of keys.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Keys {
     kept: HashMap<String, ([u8; 32], Kept)>,
     by_age: VecDeque<String>,

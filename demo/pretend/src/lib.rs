@@ -20,7 +20,7 @@ mod time;
 mod trouble;
 mod wire;
 
-pub use book::{Bought, Line, NotBought, OrderState, Remembered};
+pub use book::{Backup, Bought, Line, NotBought, OrderState, Remembered};
 pub use faults::{Fault, Faults};
 pub use goods::Shown;
 pub use hooks::{HookSecret, HooksTo, NotASecret, NotAnAddress};

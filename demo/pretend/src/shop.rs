@@ -1,7 +1,7 @@
 //! The shop, open on a loopback address, and what a test or the demo may do with it.
 
 use crate::api;
-use crate::book::{Book, Bought, NotBought, Remembered};
+use crate::book::{Backup, Book, Bought, NotBought, Remembered};
 use crate::faults::Faults;
 use crate::goods::Shown;
 use crate::hooks::{HooksTo, Messenger};
@@ -272,6 +272,16 @@ impl Running {
     /// Every order.
     pub fn orders(&self) -> Vec<Bought> {
         self.shop.book().orders.clone()
+    }
+
+    /// What it knows now, to be put back later.
+    pub fn back_up(&self) -> Backup {
+        self.shop.book().back_up()
+    }
+
+    /// Puts it back to what it knew then: whatever was bought or told since is forgotten.
+    pub fn put_back(&self, backup: Backup) {
+        self.shop.change(|book| book.put_back(backup));
     }
 
     /// What goes wrong from now on.

@@ -40,6 +40,12 @@ pub(crate) fn text(millis: i64) -> String {
     format!("{at:.3}")
 }
 
+/// As HTTP writes it (RFC 9110, 5.6.7).
+pub(crate) fn http_date(millis: i64) -> String {
+    let at = Timestamp::from_millisecond(millis).unwrap_or(Timestamp::UNIX_EPOCH);
+    at.strftime("%a, %d %b %Y %H:%M:%S GMT").to_string()
+}
+
 /// From RFC 3339.
 pub(crate) fn parse(text: &str) -> Option<i64> {
     text.parse::<Timestamp>().ok().map(Timestamp::as_millisecond)
@@ -55,6 +61,8 @@ mod tests {
             assert_eq!(text(millis), expected);
             assert_eq!(parse(expected), Some(millis));
         };
+        // RFC 9110, 5.6.7.
+        assert_eq!(http_date(784_111_777_000), "Sun, 06 Nov 1994 08:49:37 GMT");
         // The moments of RFC 3339, section 5.8, in UTC and to the millisecond.
         check(482_196_050_520, "1985-04-12T23:20:50.520Z");
         check(851_042_397_000, "1996-12-20T00:39:57.000Z");

@@ -409,3 +409,66 @@ async fn it_opens_on_the_loopback_alone() {
     let first = open(options()).await;
     check(&first.address.to_string(), "is taken").await;
 }
+
+async fn references(shop: &Running, path: &str) -> String {
+    let page: Value = serde_json::from_str(&get(shop, path).await.text().await.unwrap()).unwrap();
+    let orders = page["bought"].as_array().unwrap().iter();
+    orders.map(|order| order["ref"].as_str().unwrap().to_owned()).collect::<Vec<_>>().join(" ")
+}
+
+#[tokio::test]
+async fn a_list_by_places_shifts_with_what_changes() {
+    let shop = open(options()).await;
+    put(&shop, "A", 1, 9).await;
+    for _ in 0..5 {
+        shop.buy(&one("A"), "Bea", false).unwrap();
+    }
+    shop.set_faults(Faults { page: 2, ..Faults::default() });
+    assert_eq!(references(&shop, "/bought?page=1").await, "1001 1002");
+    assert_eq!(references(&shop, "/bought?from=").await, "1001 1002");
+    shop.pay("1001").unwrap();
+    assert_eq!(references(&shop, "/bought?page=2").await, "1004 1005", "1003 is on the first page by now");
+    assert_eq!(references(&shop, "/bought?from=4").await, "1001");
+    // After each page an order changes, and says the same.
+    shop.set_faults(Faults { page: 2, shifts_percent: 100, ..Faults::default() });
+    let before = references(&shop, "/bought?page=1").await;
+    let orders = [get(&shop, "/bought/1003").await, get(&shop, "/bought/9").await];
+    assert_eq!(orders.map(|answer| answer.status().as_u16()), [200, 404]);
+    let all: Vec<String> = (0..20).map(|_| before.clone()).collect();
+    let mut seen = Vec::new();
+    for _ in 0..20 {
+        seen.push(references(&shop, "/bought?page=1").await);
+    }
+    assert_ne!(seen, all);
+}
+
+#[tokio::test]
+async fn a_shop_that_is_put_back_forgets_what_came_since_and_numbers_on() {
+    let shop = open(options()).await;
+    put(&shop, "A", 1, 3).await;
+    shop.buy(&one("A"), "Bea", true).unwrap();
+    let backup = shop.back_up();
+    assert_eq!(backup.orders().len(), 1);
+    shop.buy(&one("A"), "Bea", true).unwrap();
+    put(&shop, "A", 2, 9).await;
+    shop.put_back(backup);
+    assert_eq!(references(&shop, "/bought?after=").await, "1001");
+    assert_eq!(shop.availability("A"), Some(Decimal::TWO));
+    assert_eq!(shop.buy(&one("A"), "Bea", true).unwrap(), "1003");
+    assert_eq!(references(&shop, "/bought?after=1").await, "1003", "changes are counted on from there");
+    assert_eq!(shop.cancel("1002").unwrap_err(), NotBought::NoSuchOrder { reference: "1002".to_owned() });
+}
+
+#[tokio::test]
+async fn times_may_be_told_in_whole_seconds_and_the_clock_is_always_told() {
+    let clock = || START + 1234;
+    let shop = open(Options { clock: Now::by(clock), ..options() }).await;
+    shop.set_faults(Faults { whole_seconds: true, ..Faults::default() });
+    put(&shop, "A", 1, 3).await;
+    shop.buy(&one("A"), "Bea", false).unwrap();
+    let answer = get(&shop, "/bought/1001").await;
+    assert_eq!(answer.headers()["date"], "Mon, 15 Jun 2026 12:00:01 GMT");
+    let order: Value = serde_json::from_str(&answer.text().await.unwrap()).unwrap();
+    assert_eq!(order["changed"], "2026-06-15T12:00:01.000Z");
+    assert_eq!(order["placed"], "2026-06-15T12:00:01.234Z");
+}

@@ -50,7 +50,10 @@ impl World {
     }
 
     fn an_order(&mut self, fits: impl Fn(&Bought) -> bool) -> Option<Bought> {
-        let orders: Vec<Bought> = self.shop.orders().into_iter().filter(fits).collect();
+        // What the shop has forgotten of an order nobody there can change well.
+        let known = |order: &Bought| !self.forgotten.contains(&order.reference);
+        let orders: Vec<Bought> =
+            self.shop.orders().into_iter().filter(|order| known(order) && fits(order)).collect();
         self.dice.choice(&orders).cloned()
     }
 

@@ -91,13 +91,24 @@ pub(crate) fn text(shape: &Shape, base: &str) -> String {
     }
     match shape.poll {
         Poll::Since => text.push_str("[orders]\nfrom = \"/bought?since={since}\"\nnext = \"link\"\n"),
-        Poll::Cursor => {
+        Poll::Numbers => {
+            text.push_str("[orders]\nfrom = \"/bought?since={since}&page={page}\"\nnext = \"page\"\n");
+        }
+        Poll::Places => {
             text.push_str(
-                "[orders]\nfrom = \"/bought?after={cursor}\"\nnext = \"cursor\"\ncursor = \"/next\"\n",
+                "[orders]\nfrom = \"/bought?since={since}&from={cursor}\"\nnext = \"cursor\"\ncursor_at = \"/next\"\n",
+            );
+        }
+        Poll::Mark => {
+            text.push_str(
+                "[orders]\nfrom = \"/bought?after={cursor}\"\nnext = \"cursor\"\ncursor_at = \"/next\"\n",
             );
         }
     }
-    text.push_str("every = \"30s\"\noverlap = \"10m\"\n");
+    let _ = write!(text, "every = \"30s\"\noverlap = \"{}m\"\n", shape.overlap);
+    if shape.one {
+        text.push_str("one = \"/bought/{orderNumber}\"\n");
+    }
     text.push_str(ORDERS);
     if shape.hooks {
         let _ = write!(text, "[hooks]\nsecret = [\"{HOOK}\"]\nsigned = \"standard\"\ntolerance = \"5m\"\n");

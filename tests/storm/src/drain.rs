@@ -22,6 +22,8 @@ const LOOK_EVERY: Duration = Duration::from_millis(5);
 const MAX_ROUNDS: usize = 400;
 /// How far the clock goes on where nothing is due but the next poll.
 const POLL_MS: i64 = 31_000;
+/// More than a week: by then all looks back and comparisons are due.
+const LOOKS_MS: i64 = 8 * 24 * 60 * 60 * 1000;
 /// Polls that must have passed since the shop came back: the first may have been under way before.
 const POLLS: u64 = 3;
 
@@ -87,11 +89,14 @@ impl World {
 
     /// The shop comes back; what waits drains.
     pub(crate) async fn drain(&mut self) -> Result<(), Trouble> {
+        self.plan.shifts_percent = 0;
         self.shop.set_faults(weather::calm(&self.plan));
         while !self.promised.is_empty() {
             self.finish().await?;
         }
-        let asked_before = self.shop.counts().asked_for_orders;
+        let mut asked_before = self.shop.counts().asked_for_orders;
+        // Where nothing hides anything, all must be there without.
+        let mut looked_back = !self.plan.is_put_back;
         for _ in 0..MAX_ROUNDS {
             self.shop.send_hooks().await;
             let due = self.rounds().await?;
@@ -100,7 +105,14 @@ impl World {
             // Last of all a person puts on what is on the shelf by then and waits for that.
             let is_over = is_drained(&status) && polled && self.shop.hooks_waiting() == 0;
             if is_over && (self.plan.shape.lists_new_pieces || self.put_on(None).await? == 0) {
-                return Ok(());
+                if looked_back {
+                    return Ok(());
+                }
+                // Last of all the looks of the day and the week, and a comparison, find what is hidden still.
+                looked_back = true;
+                asked_before = self.shop.counts().asked_for_orders;
+                self.advance(LOOKS_MS).await;
+                continue;
             }
             // A person looks at what is parked once nothing else is under way.
             if status.parked > 0 && status.waiting <= status.parked {

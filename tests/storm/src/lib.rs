@@ -13,6 +13,8 @@ mod connection;
 mod drain;
 mod ground;
 mod hands;
+pub mod heard;
+mod jumps;
 mod plan;
 mod storm;
 mod verdict;

@@ -9,13 +9,19 @@ use fastrand::Rng;
 pub(crate) const START: Moment = Moment::from_millis(1_781_524_800_000);
 const HOUR_MS: i64 = 3_600_000;
 /// How wrong the shop's clock may be, in hours either way. Orders more than a day ahead are refused.
-const CLOCK_OFF_HOURS: i64 = 9;
+pub(crate) const CLOCK_OFF_HOURS: i64 = 9;
 
 /// How orders are asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Poll {
+    /// By time, and by links that lead on from the last change that was told.
     Since,
-    Cursor,
+    /// By a mark that lasts.
+    Mark,
+    /// By time, and by the pages' numbers.
+    Numbers,
+    /// By time, and by a cursor that is a place of one walk.
+    Places,
 }
 
 /// How the connection is set up: it has each of these, or not.
@@ -27,6 +33,10 @@ pub(crate) struct Shape {
     pub(crate) end: bool,
     pub(crate) batch: bool,
     pub(crate) poll: Poll,
+    /// Minutes that a walk reaches back.
+    pub(crate) overlap: u8,
+    /// Whether one order can be asked for.
+    pub(crate) one: bool,
     pub(crate) hooks: bool,
     pub(crate) listed: bool,
     pub(crate) lists_new_pieces: bool,
@@ -43,6 +53,15 @@ pub(crate) struct Plan {
     /// A shop that knows no revisions and no `ETag`: the sender's own order is all that helps.
     pub(crate) plain_shop: bool,
     pub(crate) clock_off_ms: i64,
+    /// Orders on a page of its list.
+    pub(crate) page: usize,
+    /// How often its list shifts while it is read, in percent of pages.
+    pub(crate) shifts_percent: u8,
+    pub(crate) whole_seconds: bool,
+    /// Whether clocks jump: the house's, and the shop's.
+    pub(crate) clocks_jump: bool,
+    /// Whether the shop is put back to an earlier state. Only a list of what it has says so.
+    pub(crate) is_put_back: bool,
     pub(crate) pieces: usize,
     pub(crate) steps: usize,
 }
@@ -56,15 +75,25 @@ impl Plan {
             new: !stock_alone && dice.bool(),
             end: dice.bool(),
             batch: !stock_alone && dice.u8(0..3) == 0,
-            poll: if dice.bool() { Poll::Since } else { Poll::Cursor },
+            poll: [Poll::Since, Poll::Mark, Poll::Numbers, Poll::Places][dice.usize(0..4)],
+            overlap: if dice.bool() { 1 } else { 10 },
+            one: dice.bool(),
             hooks: dice.bool() || matches!(broken, Broken::OrdersTwice | Broken::OrdersLost),
-            listed: dice.u8(0..3) == 0,
+            // A comparison mends what a stale message left behind.
+            listed: dice.u8(0..3) == 0 && broken != Broken::StaleOverwrites,
             lists_new_pieces: dice.bool(),
             secret: dice.bool(),
         };
         let is_off = dice.u8(0..3) == 0;
         let off = dice.i64(-CLOCK_OFF_HOURS..=CLOCK_OFF_HOURS) * HOUR_MS;
+        let is_calm = broken == Broken::No;
         let plan = Self {
+            page: dice.usize(2..=5),
+            shifts_percent: if dice.bool() { dice.u8(0..=30) } else { 0 },
+            // A list by a mark tells of a state once: then the order itself must be there to be asked for.
+            whole_seconds: is_calm && (shape.one || shape.poll != Poll::Mark) && dice.u8(0..3) == 0,
+            clocks_jump: is_calm && dice.u8(0..3) == 0,
+            is_put_back: is_calm && shape.listed && dice.bool(),
             seed,
             engine,
             broken,

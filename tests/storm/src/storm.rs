@@ -43,6 +43,10 @@ pub struct Report {
     pub hooks: u64,
     /// Processes that died.
     pub deaths: u64,
+    /// Clocks that jumped.
+    pub jumps: u64,
+    /// Shops that were put back to an earlier state.
+    pub put_back: u64,
 }
 
 impl Storm {
@@ -71,6 +75,8 @@ impl Storm {
             stale: counts.stale,
             hooks: counts.hooks,
             deaths: happened.deaths,
+            jumps: happened.jumps,
+            put_back: happened.put_back,
         })
     }
 }
@@ -89,7 +95,15 @@ async fn weather_it(world: &mut World) -> Result<Vec<String>, Trouble> {
 
 /// Something happens.
 async fn step(world: &mut World) -> Result<(), Trouble> {
-    match world.dice.u8(0..24) {
+    match world.dice.u8(0..27) {
+        24 if world.plan.clocks_jump => {
+            world.clocks_jump();
+            Ok(())
+        }
+        25 if world.plan.is_put_back => {
+            world.put_back();
+            Ok(())
+        }
         0..=6 => world.house().await,
         7..=10 => {
             world.buyer();

@@ -13,6 +13,9 @@ pub(crate) const LIMITS: Limits = Limits {
     read: Duration::from_millis(80),
     whole: Duration::from_millis(120),
 };
+/// For a shop that is well, on a machine that is busy.
+pub(crate) const PATIENT: Limits =
+    Limits { connect: Duration::from_secs(5), read: Duration::from_secs(10), whole: Duration::from_secs(20) };
 /// Slow, but within the limits.
 const SLOW_MS: u64 = 8;
 /// So slow that nobody waits any more when it is acted on.
@@ -24,7 +27,14 @@ const KINDS: usize = 4;
 
 /// The shop as it is when nothing goes wrong, but for its clock and what it knows of revisions.
 pub(crate) fn calm(plan: &Plan) -> Faults {
-    Faults { clock_off_ms: plan.clock_off_ms, lets_stale_through: plan.plain_shop, ..Faults::default() }
+    Faults {
+        clock_off_ms: plan.clock_off_ms,
+        lets_stale_through: plan.plain_shop,
+        page: plan.page,
+        shifts_percent: plan.shifts_percent,
+        whole_seconds: plan.whole_seconds,
+        ..Faults::default()
+    }
 }
 
 /// Bad weather.

@@ -13,11 +13,13 @@ use axum::routing::post;
 use domain::ids::{ConnectionId, HoldGroupId, RefundLineId, SaleId};
 use fastrand::Rng;
 use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock};
-use pretend::{HookSecret, HooksTo, Now, Options, Running, Shop};
+use pretend::{Backup, HookSecret, HooksTo, Now, Options, Running, Shop};
+use std::collections::BTreeSet;
 use std::net::Ipv4Addr;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use sync::live::{Live, Secrets, take_hook};
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
@@ -45,6 +47,8 @@ pub(crate) struct Happened {
     pub(crate) deaths: u64,
     pub(crate) rounds: u64,
     pub(crate) short: u64,
+    pub(crate) jumps: u64,
+    pub(crate) put_back: u64,
 }
 
 #[derive(Debug)]
@@ -52,6 +56,8 @@ pub(crate) struct World {
     pub(crate) plan: Plan,
     pub(crate) dice: Rng,
     pub(crate) clock: Arc<ManualClock>,
+    /// How far the house's clock is ahead of the true time: the shop does not go by it.
+    pub(crate) ahead_ms: Arc<AtomicI64>,
     pub(crate) senders: Vec<Sender>,
     pub(crate) shop: Running,
     pub(crate) connection: ConnectionId,
@@ -62,6 +68,10 @@ pub(crate) struct World {
     pub(crate) holds: Vec<HoldGroupId>,
     pub(crate) undecided: Vec<RefundLineId>,
     pub(crate) happened: Happened,
+    /// What the shop has backed up.
+    pub(crate) backup: Option<Backup>,
+    /// Orders that the shop has forgotten, or has in an earlier state than it had, since it was put back.
+    pub(crate) forgotten: BTreeSet<String>,
     /// How far the clock went on while the shop was still to act on something.
     pub(crate) slack_ms: i64,
     door: JoinHandle<()>,
@@ -83,7 +93,8 @@ impl World {
         }
         let first = senders.first().cloned().ok_or("nobody").doing("find a sender")?;
         let (hooks_to, door) = open_door(first.clone()).await?;
-        let shop = open_shop(&plan, &clock, hooks_to).await?;
+        let ahead_ms = Arc::new(AtomicI64::new(0));
+        let shop = open_shop(&plan, (&clock, &ahead_ms), hooks_to).await?;
         let text = connection::text(&plan.shape, &shop.base());
         let checked = sync::live::check_connection(&text).doing("read the connection")?;
         let save = checked.save(NAME, text, "owner");
@@ -92,6 +103,7 @@ impl World {
             plan,
             dice,
             clock,
+            ahead_ms,
             senders,
             shop,
             connection,
@@ -101,6 +113,8 @@ impl World {
             holds: Vec::new(),
             undecided: Vec::new(),
             happened: Happened::default(),
+            backup: None,
+            forgotten: BTreeSet::new(),
             slack_ms: 0,
             door,
             _ground: ground,
@@ -160,8 +174,12 @@ async fn open_door(sender: Sender) -> Result<(String, JoinHandle<()>), Trouble> 
     Ok((format!("http://{address}/hooks/village"), door))
 }
 
-async fn open_shop(plan: &Plan, clock: &Arc<ManualClock>, hooks_to: String) -> Result<Running, Trouble> {
-    let clock = Arc::clone(clock);
+async fn open_shop(
+    plan: &Plan,
+    (clock, ahead): (&Arc<ManualClock>, &Arc<AtomicI64>),
+    hooks_to: String,
+) -> Result<Running, Trouble> {
+    let (clock, ahead) = (Arc::clone(clock), Arc::clone(ahead));
     let secrets = vec![HookSecret::parse(HOOK_SECRET).doing("read the hooks' secret")?];
     let hooks = HooksTo { address: hooks_to, secrets, by_itself: false };
     let options = Options {
@@ -171,7 +189,7 @@ async fn open_shop(plan: &Plan, clock: &Arc<ManualClock>, hooks_to: String) -> R
         faults: weather::calm(plan),
         seed: plan.seed,
         first_order: 1001,
-        clock: Now::by(move || clock.now().millis()),
+        clock: Now::by(move || clock.now().millis() - ahead.load(Ordering::SeqCst)),
     };
     Shop::start(options).await.doing("open the pretend shop")
 }

@@ -82,6 +82,8 @@ fn add(all: &mut Report, one: Report) {
     all.stale += one.stale;
     all.hooks += one.hooks;
     all.deaths += one.deaths;
+    all.jumps += one.jumps;
+    all.put_back += one.put_back;
 }
 
 #[test]
@@ -114,6 +116,8 @@ fn after_every_storm_both_shops_agree() {
             ("stale messages", all.stale),
             ("hooks", all.hooks),
             ("deaths", all.deaths),
+            ("jumps", all.jumps),
+            ("shops put back", all.put_back),
         ] {
             assert!(times >= count / 10, "{times} {what} in {count} storms");
         }

@@ -1,19 +1,20 @@
-//! `GET /bought`: the order list, by the time of change or by a cursor, page by page.
+//! `GET /bought`: the order list, by the time of change or by a cursor, page by page; `GET /bought/{reference}`:
+//! one order.
 
 use super::{may_enter, problem};
 use crate::book::Bought;
 use crate::faults::Faults;
 use crate::shop::Shared;
 use crate::time;
-use axum::extract::{Query, State};
-use axum::http::header::{CONTENT_TYPE, ETAG, IF_NONE_MATCH, LINK};
+use axum::extract::{Path, Query, State};
+use axum::http::header::{CONTENT_TYPE, DATE, ETAG, IF_NONE_MATCH, LINK};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
-/// Orders on a page.
+/// Orders on a page, unless the faults say otherwise.
 const PAGE: usize = 50;
 
 /// Which orders are asked for.
@@ -25,9 +26,19 @@ pub(super) struct Asked {
     past: Option<u64>,
     /// Changed after that change; empty for all.
     after: Option<String>,
+    /// The page of that number, from 1, by the time of change: it shifts with whatever changes.
+    page: Option<usize>,
+    /// The page from that place on, by the time of change; empty for the first. It shifts too.
+    from: Option<String>,
 }
 
 impl Asked {
+    /// Where the page begins, if it is asked for by its place.
+    fn place(&self, size: usize) -> Option<usize> {
+        let by_number = self.page.map(|page| page.saturating_sub(1).saturating_mul(size));
+        by_number.or_else(|| self.from.as_ref().map(|from| from.parse().unwrap_or_default()))
+    }
+
     fn after(&self) -> Option<u64> {
         self.after.as_ref().map(|after| after.parse().unwrap_or_default())
     }
@@ -41,7 +52,8 @@ struct Page {
 }
 
 /// The page that is asked for: oldest change first.
-fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, dice: &mut Shuffler) -> Page {
+fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, faults: &Faults, dice: &mut Shuffler) -> Page {
+    let size = if faults.page == 0 { PAGE } else { faults.page };
     let after = asked.after();
     let mut found: Vec<&Bought> = orders
         .iter()
@@ -52,11 +64,17 @@ fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, dice: &mut Shuffle
     // page boundary is never lost between two changes of one moment.
     found.sort_by_key(|order| order.change);
     found.retain(|order| asked.past.is_none_or(|past| order.change > past));
-    let is_more = found.len() > PAGE;
-    found.truncate(PAGE);
-    let last = found.last().map(|order| order.change);
-    let orders = dice.told(found.into_iter().map(Bought::json).collect());
-    Page { orders, more_after: last.filter(|_| is_more), last }
+    let place = asked.place(size);
+    if let Some(place) = place {
+        found.sort_by_key(|order| (order.changed, order.change));
+        found.drain(..place.min(found.len()));
+    }
+    let is_more = found.len() > size;
+    found.truncate(size);
+    let behind = place.and_then(|place| u64::try_from(place + found.len()).ok());
+    let last = found.last().map(|order| behind.unwrap_or(order.change));
+    let orders = dice.told(found.into_iter().map(|order| order.json(faults.whole_seconds)).collect());
+    Page { orders, more_after: last.filter(|_| is_more && place.is_none()), last }
 }
 
 /// Says orders twice and in any order, where the faults want it.
@@ -101,20 +119,26 @@ pub(super) async fn list(
         Some(since) => since,
         None => None,
     };
-    let page = {
+    let (page, date) = {
         let mut book = shop.book();
         book.counts.asked_for_orders += 1;
-        let mut dice = Shuffler::new(book.faults(), book.counts.asked_for_orders);
-        page(&book.orders, since, &asked, &mut dice)
+        let faults = book.faults().clone();
+        let mut dice = Shuffler::new(&faults, book.counts.asked_for_orders);
+        let page = page(&book.orders, since, &asked, &faults, &mut dice);
+        if dice.dice.u8(0..100) < faults.shifts_percent && !book.orders.is_empty() {
+            let at = dice.dice.usize(0..book.orders.len());
+            book.touch(at);
+        }
+        (page, time::http_date(book.now()))
     };
     // A cursor's next page begins after what was seen; with nothing new there is no next.
     let next = page.last.map(|last| last.to_string());
     let body = json!({ "bought": page.orders, "next": next }).to_string();
     let etag = etag(&body);
     if headers.get(IF_NONE_MATCH).is_some_and(|tag| tag.as_bytes() == etag.as_bytes()) {
-        return (StatusCode::NOT_MODIFIED, [(ETAG, etag)]).into_response();
+        return (StatusCode::NOT_MODIFIED, [(ETAG, etag), (DATE, date)]).into_response();
     }
-    let head = [(CONTENT_TYPE, "application/json".to_owned()), (ETAG, etag)];
+    let head = [(CONTENT_TYPE, "application/json".to_owned()), (ETAG, etag), (DATE, date)];
     let mut answer = (head, body).into_response();
     if let (Some(past), None) = (page.more_after, asked.after()) {
         let since = asked.since.map(|since| format!("since={}&", encoded(&since))).unwrap_or_default();
@@ -123,6 +147,29 @@ pub(super) async fn list(
         }
     }
     answer
+}
+
+/// `GET /bought/{reference}`
+pub(super) async fn one(
+    State(shop): State<Shared>,
+    Path(reference): Path<String>,
+    headers: HeaderMap,
+) -> Response {
+    if let Err(refusal) = may_enter(&shop, &headers) {
+        return *refusal;
+    }
+    let (found, date) = {
+        let book = shop.book();
+        let told = book.order(&reference).map(|order| order.json(book.faults().whole_seconds));
+        (told, time::http_date(book.now()))
+    };
+    match found {
+        Ok(order) => {
+            let head = [(CONTENT_TYPE, "application/json".to_owned()), (DATE, date)];
+            (head, order.to_string()).into_response()
+        }
+        Err(_) => problem(StatusCode::NOT_FOUND, "no such order"),
+    }
 }
 
 /// A moment within an address: a plus sign would be read as a blank.

@@ -1,0 +1,177 @@
+//! A counter and a sender on one database that know nothing of each other, and how soon the shop hears.
+
+use crate::connection::NAME;
+use crate::ground::{Engine, Ground, Template};
+use crate::{Doing, Trouble, weather};
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::money::{Currency, Money};
+use domain::quantity::Asked;
+use domain::stock::ItemKind;
+use ledger::{Access, AddItems, Ledger, NewItem, NewSale, SaleLineIn, SystemClock, TenderIn};
+use pretend::{Options, Running, Shop};
+use rust_decimal::Decimal;
+use std::net::Ipv4Addr;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use sync::live::{Live, Secrets, serve};
+use tokio::sync::oneshot;
+use tokio::task::JoinHandle;
+
+const PRICE: i64 = 2_800;
+const LOOK_EVERY: Duration = Duration::from_millis(1);
+
+fn usd(cents: i64) -> Result<Money, Trouble> {
+    Money::from_minor(cents, Currency::USD).doing("make an amount")
+}
+
+/// A counter: it sells, and tells nobody.
+#[derive(Debug)]
+pub struct Counter(Ledger);
+
+impl Counter {
+    /// Opens the shop at its address.
+    ///
+    /// # Errors
+    /// If it cannot be opened.
+    pub async fn open(url: &str) -> Result<Self, Trouble> {
+        Ok(Self(Ledger::open(url, Access::Write, Arc::new(SystemClock)).await.doing("open the counter")?))
+    }
+
+    /// Sells a piece.
+    ///
+    /// # Errors
+    /// If it is not sold.
+    pub async fn sell(&self, sku: &str) -> Result<(), Trouble> {
+        let line = SaleLineIn::Goods {
+            code: Code::parse(sku).doing("read a code")?,
+            quantity: Asked { value: Decimal::ONE, unit: None },
+            discount: usd(0)?,
+            tax: usd(0)?,
+        };
+        let sale = NewSale {
+            channel: Channel::store(),
+            lines: vec![line],
+            discount: usd(0)?,
+            shipping: usd(0)?,
+            tenders: vec![TenderIn::plain(TenderKind::Card, usd(PRICE)?)],
+            hold: None,
+            at: None,
+            note: String::new(),
+            who: "counter".to_owned(),
+        };
+        self.0.execute(None, &sale).await.doing("sell a piece").map(|_| ())
+    }
+
+    /// Ends it.
+    pub async fn close(&self) {
+        self.0.close().await;
+    }
+}
+
+/// A sender that serves, and the shop that hears.
+#[derive(Debug)]
+pub struct Listening {
+    ground: Ground,
+    ledger: Ledger,
+    shop: Running,
+    stop: oneshot::Sender<()>,
+    serving: JoinHandle<()>,
+    /// Taken away last.
+    _template: Template,
+}
+
+impl Listening {
+    /// The sku of a piece.
+    pub fn sku(number: usize) -> String {
+        format!("H{number}")
+    }
+
+    /// With so many pieces on offer.
+    ///
+    /// # Errors
+    /// If any of it fails.
+    pub async fn begin(pieces: usize) -> Result<Self, Trouble> {
+        let template = Template::make(Engine::Postgres).await?;
+        let ground = template.copy()?;
+        let ledger = Ledger::open(&ground.url, Access::Write, Arc::new(SystemClock));
+        let ledger = ledger.await.doing("open the shop")?;
+        let options = Options { listen: (Ipv4Addr::LOCALHOST, 0).into(), ..Options::default() };
+        let shop = Shop::start(options).await.doing("open the pretend shop")?;
+        for number in 0..pieces {
+            let items = vec![piece(&Self::sku(number))?];
+            let add = AddItems { items, who: "owner".to_owned(), progress: None };
+            ledger.execute(None, &add).await.doing("add a piece")?;
+        }
+        let text = format!(
+            "channel = \"online\"\nbase = \"{}\"\nprivate = true\nper_second = 1000\n\
+             [out]\nto = \"/intake/{{sku}}\"\nnew_pieces = \"list\"\n",
+            shop.base()
+        );
+        let checked = sync::live::check_connection(&text).doing("read the connection")?;
+        ledger.execute(None, &checked.save(NAME, text, "owner")).await.doing("save the connection")?;
+        let live = Arc::new(Live::new(Secrets::new(None), weather::PATIENT));
+        let (stop, stopped) = oneshot::channel::<()>();
+        let serving = tokio::spawn(serve(ledger.clone(), live, 1, async move {
+            // It ends with the test in any case.
+            let _ = stopped.await;
+        }));
+        let listening = Self { ground, ledger, shop, stop, serving, _template: template };
+        let began = Instant::now();
+        while listening.shop.goods().len() < pieces {
+            if began.elapsed() > Duration::from_secs(60) {
+                return Err(Trouble::Wrong(vec!["the shop was not told of all pieces".to_owned()]));
+            }
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+        Ok(listening)
+    }
+
+    /// Where the shop is.
+    pub fn url(&self) -> &str {
+        &self.ground.url
+    }
+
+    /// When the shop had heard that the piece is gone; none if it has not within that time.
+    pub async fn told(&self, sku: &str, within: Duration) -> Option<Instant> {
+        let began = Instant::now();
+        while began.elapsed() < within {
+            if self.shop.availability(sku) == Some(Decimal::ZERO) {
+                return Some(Instant::now());
+            }
+            tokio::time::sleep(LOOK_EVERY).await;
+        }
+        None
+    }
+
+    /// Ends all of it.
+    pub async fn end(self) {
+        // Whoever has ended already is told for nothing.
+        let _ = self.stop.send(());
+        let _ = self.serving.await;
+        self.ledger.close().await;
+    }
+}
+
+fn piece(sku: &str) -> Result<NewItem, Trouble> {
+    Ok(NewItem {
+        kind: ItemKind::Piece,
+        name: format!("Piece {sku}"),
+        sku: Some(Code::parse(sku).doing("read a code")?),
+        gtin: None,
+        style: None,
+        color: "moss".to_owned(),
+        size: String::new(),
+        material: "wool".to_owned(),
+        weight: None,
+        extras: usd(0)?,
+        price: Some(usd(PRICE)?),
+        cost: None,
+        quantity: None,
+        stock_unit: None,
+        description: String::new(),
+        images: Vec::new(),
+        keep_off: false,
+    })
+}

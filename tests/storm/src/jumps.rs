@@ -1,0 +1,46 @@
+//! Time and memory that go wrong: clocks that jump, and a shop that is put back to an earlier state.
+
+use crate::plan::CLOCK_OFF_HOURS;
+use crate::weather;
+use crate::world::World;
+use pretend::Bought;
+use std::collections::BTreeMap;
+use std::sync::atomic::Ordering;
+
+const HOUR_MS: i64 = 3_600_000;
+/// How far the house's clock jumps, in hours either way. With the shop's own error it stays below a day, beyond
+/// which an order is refused as one of the future.
+const JUMP_HOURS: i64 = 7;
+
+impl World {
+    /// The house's clock jumps, or the shop's is set; both go on from there.
+    pub(crate) fn clocks_jump(&mut self) {
+        self.happened.jumps += 1;
+        if self.dice.bool() {
+            self.plan.clock_off_ms = self.dice.i64(-CLOCK_OFF_HOURS..=CLOCK_OFF_HOURS) * HOUR_MS;
+            self.shop.set_faults(weather::calm(&self.plan));
+            return;
+        }
+        let ahead = self.dice.i64(-JUMP_HOURS..=JUMP_HOURS) * HOUR_MS;
+        let before = self.ahead_ms.swap(ahead, Ordering::SeqCst);
+        self.clock.advance_millis(ahead - before);
+    }
+
+    /// The shop makes a backup, or is put back to the one that it has.
+    pub(crate) fn put_back(&mut self) {
+        let Some(backup) = self.backup.take() else {
+            self.backup = Some(self.shop.back_up());
+            return;
+        };
+        self.happened.put_back += 1;
+        let changes = |orders: &[Bought]| -> BTreeMap<String, u64> {
+            orders.iter().map(|order| (order.reference.clone(), order.change)).collect()
+        };
+        let then = changes(backup.orders());
+        let now = changes(&self.shop.orders());
+        self.forgotten.extend(
+            now.into_iter().filter(|(order, at)| then.get(order) != Some(at)).map(|(order, _)| order),
+        );
+        self.shop.put_back(backup);
+    }
+}
