@@ -124,7 +124,12 @@ impl World {
             self.advance(next.millis() - now.millis()).await;
         }
         let status = self.status().await?;
-        Err(Trouble::Wrong(vec![format!("after {MAX_ROUNDS} rounds something waits still: {status:?}")]))
+        let mut wrong = vec![format!("after {MAX_ROUNDS} rounds something waits still: {status:?}")];
+        let kept = self.ledger().kept_orders(self.connection, 5).await.doing("list kept orders")?;
+        wrong.extend(
+            kept.into_iter().map(|kept| format!("order {}: {}; {}", kept.number, kept.words, kept.raw)),
+        );
+        Err(Trouble::Wrong(wrong))
     }
 
     pub(crate) async fn status(&self) -> Result<ConnectionStatus, Trouble> {

@@ -93,7 +93,8 @@ impl Plan {
             // A list by a mark tells of a state once: then the order itself must be there to be asked for.
             whole_seconds: is_calm && (shape.one || shape.poll != Poll::Mark) && dice.u8(0..3) == 0,
             clocks_jump: is_calm && dice.u8(0..3) == 0,
-            is_put_back: is_calm && shape.listed && dice.bool(),
+            // Who tells stock alone cannot list again what the shop has forgotten.
+            is_put_back: is_calm && shape.listed && !stock_alone && dice.bool(),
             seed,
             engine,
             broken,

@@ -101,8 +101,9 @@ const SHIFTED: [&str; 3] = [
      lease_ms = CASE WHEN lease_ms > $4 THEN $4 ELSE lease_ms END \
      WHERE connection_id = $1 AND (due_ms > $2 OR lease_ms > $4)",
     "UPDATE kept_order SET due_ms = CASE WHEN due_ms > $2 THEN due_ms - $3 ELSE due_ms END, \
+     kept_ms = CASE WHEN kept_ms > $2 THEN kept_ms - $3 ELSE kept_ms END, \
      lease_ms = CASE WHEN lease_ms > $4 THEN $4 ELSE lease_ms END \
-     WHERE connection_id = $1 AND (due_ms > $2 OR lease_ms > $4)",
+     WHERE connection_id = $1 AND (due_ms > $2 OR lease_ms > $4 OR kept_ms > $2)",
 ];
 
 #[async_trait]

@@ -116,7 +116,7 @@ impl From<'_> {
     async fn is_seen_again(self, number: &str, raw: &str) -> Result<bool, Failure> {
         let Some(began) = self.walk_began else { return Ok(false) };
         let kept = self.ledger.kept_since(self.connection.id, number, raw).await?;
-        Ok(kept.is_some_and(|kept| kept < began))
+        Ok(kept.is_some_and(|kept| kept < began && began <= self.ledger.now()))
     }
 
     async fn keep(self, number: String, raw: String, words: String) -> Result<(), Failure> {

@@ -65,7 +65,7 @@ async fn decide(
         return fetch_one(hand, pull, one, kept).await;
     }
     let place = hand.ledger.pull_place(hand.connection.id, PullOf::Orders).await?.unwrap_or_default();
-    let is_decided = was_walked_since(&place, pull, kept.kept, changed);
+    let is_decided = was_walked_since(&place, pull, (kept.kept, hand.ledger.now()), changed);
     Ok((!is_decided).then(|| refusal.to_string()))
 }
 

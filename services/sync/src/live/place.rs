@@ -422,11 +422,18 @@ fn mark_of(page: &Turned) -> String {
 }
 
 /// Whether a walk that began after `seen` is at its end and met all that was changed at `changed`, as a list
-/// stands that is kept as `place`.
-pub(super) fn was_walked_since(place: &str, pull: &Pull, seen: Moment, changed: Moment) -> bool {
+/// stands that is kept as `place`. One that began in the future began by a wrong clock, and says nothing.
+pub(super) fn was_walked_since(
+    place: &str,
+    pull: &Pull,
+    (seen, now): (Moment, Moment),
+    changed: Moment,
+) -> bool {
     let known: Known = serde_json::from_str(place).unwrap_or_default();
     !is_mark(pull)
-        && known.last.is_some_and(|(began, since)| began > seen.millis() && since <= changed.millis())
+        && known.last.is_some_and(|(began, since)| {
+            began > seen.millis() && began <= now.millis() && since <= changed.millis()
+        })
 }
 
 /// A few characters that tell one text from another.
