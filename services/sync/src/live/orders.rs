@@ -211,7 +211,7 @@ async fn one_page(
         }
         Err(trouble) => return Err(trouble),
     }
-    let turned = position.turn(pull, turned, hand.ledger.now());
+    let turned = position.turn(pull, &turned, hand.ledger.now());
     Ok(turned.map_err(|why| PageError::Endless { what: WHAT, why }))
 }
 

@@ -218,7 +218,7 @@ impl Position {
     }
 
     /// A page was taken whole; says whether there is another now.
-    pub(super) fn turn(&mut self, pull: &Pull, page: Turned, now: Moment) -> Result<bool, &'static str> {
+    pub(super) fn turn(&mut self, pull: &Pull, page: &Turned, now: Moment) -> Result<bool, &'static str> {
         let was_first = std::mem::replace(&mut self.is_fresh, false);
         self.reread_begun = self.walk.reread.map(Moment::from_millis);
         self.look_at_their_clock(page.date, now.millis());
@@ -232,7 +232,7 @@ impl Position {
         if walk.pages > MAX_PAGES_A_WALK {
             return Err("its list never ends; it is begun anew");
         }
-        let next = next(pull, walk, &page);
+        let next = next(pull, walk, page);
         if is_mark(pull) && page.records > 0 {
             self.known.behind = Some(walk.at.clone());
         }
@@ -245,7 +245,7 @@ impl Position {
             self.known.tagged = None;
             return Ok(true);
         }
-        Ok(self.end(pull, &page, was_first, now.millis()))
+        Ok(self.end(pull, page, was_first, now.millis()))
     }
 
     /// What the other shop's clock shows is later each time, by as much as ours. If not, it was set back, and

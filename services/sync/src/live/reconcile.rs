@@ -139,17 +139,14 @@ pub async fn reconcile_given(
     let (theirs, rejected) = read_listed(ledger, run).await?;
     let before = told(ledger, connection.id).await?;
     let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(0)));
-    let done = match reach.client(live) {
-        Ok(client) => {
-            let (reach, client, connection) = (&*reach, &*client, &connection);
-            let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
-            known_and_settled(&hand, (&before, ListOf::File), theirs).await?
-        }
+    let done = if let Ok(client) = reach.client(live) {
+        let (reach, client, connection) = (&*reach, &*client, &connection);
+        let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
+        known_and_settled(&hand, (&before, ListOf::File), theirs).await?
+    } else {
         // Nobody can be asked for orders: what may be bought is left to a person.
-        Err(_) => {
-            let of = reach.file.message_of();
-            settle(ledger, connection.id, (of, false), (&before, ListOf::File), theirs).await?
-        }
+        let of = reach.file.message_of();
+        settle(ledger, connection.id, (of, false), (&before, ListOf::File), theirs).await?
     };
     Ok(Reconciled { rejected, ..done })
 }
@@ -336,7 +333,7 @@ async fn one_page(
             }
         }
     }
-    position.turn(pull, turned, hand.ledger.now()).map_err(|why| PageError::Endless { what: WHAT, why })
+    position.turn(pull, &turned, hand.ledger.now()).map_err(|why| PageError::Endless { what: WHAT, why })
 }
 
 /// Compares, mends and asks.

@@ -51,7 +51,7 @@ impl Walker {
             etag: Some("\"e\"".to_owned()),
             date: self.date,
         };
-        let more = position.turn(pull, page, now).unwrap();
+        let more = position.turn(pull, &page, now).unwrap();
         self.state = position.keep().unwrap();
         // As the ledger does it.
         self.state.reread = self.state.reread.filter(|_| position.reread_begun != self.state.reread);
