@@ -57,7 +57,7 @@ impl Rule {
     fn broken_rows(&self) -> String {
         let pairs: Vec<String> =
             (1..=self.fields.len()).map(|n| format!("CAST(e{n} AS BIGINT), CAST(f{n} AS BIGINT)")).collect();
-        format!("SELECT id, name, {} {} ORDER BY id LIMIT $1", pairs.join(", "), self.broken())
+        format!("SELECT id, name, {} {} ORDER BY id, name LIMIT $1", pairs.join(", "), self.broken())
     }
 
     fn count(&self) -> String {

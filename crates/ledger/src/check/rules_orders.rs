@@ -66,7 +66,7 @@ pub(super) const RULES: &[Rule] = &[
         what: "the books of an order differ from its latest accepted state",
         record: "order",
         fields: &[Number("quantity"), Money("amount"), Money("discount"), Money("tax")],
-        text: "SELECT o.id AS id, o.number AS name, \
+        text: "SELECT o.id AS id, concat_ws(' ', o.number, i.sku) AS name, \
             g.steps AS e1, CASE WHEN g.steps BETWEEN g.n1 AND g.n1 + g.b1 THEN g.steps ELSE g.n1 END AS f1, \
             g.amount AS e2, CASE WHEN g.amount BETWEEN g.n2 AND g.n2 + g.b2 THEN g.amount ELSE g.n2 END AS f2, \
             g.discount AS e3, CASE WHEN g.discount BETWEEN g.n3 AND g.n3 + g.b3 THEN g.discount ELSE g.n3 END AS f3, \
@@ -87,7 +87,7 @@ pub(super) const RULES: &[Rule] = &[
                     CASE WHEN c.refund_id IS NULL THEN r.tax ELSE 0 END FROM order_line n \
                     JOIN refund_line r ON r.sale_line_id = n.sale_line_id \
                     LEFT JOIN order_change c ON c.refund_id = r.refund_id) AS parts GROUP BY order_id, item_id) g \
-            JOIN customer_order o ON o.id = g.order_id WHERE o.past = 0",
+            JOIN customer_order o ON o.id = g.order_id LEFT JOIN item i ON i.id = g.item_id WHERE o.past = 0",
     },
     Rule {
         law: Law::NothingHalfTaken,

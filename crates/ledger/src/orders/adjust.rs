@@ -40,6 +40,7 @@ pub(super) async fn book(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
     let mut stood = stood::read(tx, before.id).await?;
     rename(tx, &mut stood, &mut was, &now).await?;
     let items = plans(tx, later, stood, &was, &now).await?;
+    change::take_rows(tx, touched(&items)).await?;
     let shipping = shipping(tx, later).await?;
     give_back(tx, later, &items, shipping.less).await?;
     let waiting = drop_waiting(tx, &items).await?;
@@ -106,6 +107,19 @@ async fn plans(
         planned.push(Item { item, plan, sold, waiting });
     }
     Ok(planned)
+}
+
+/// The items whose stock the plans touch.
+fn touched(items: &[Item]) -> BTreeSet<i64> {
+    let mut touched = BTreeSet::new();
+    for item in items {
+        touched.extend(item.plan.back.iter().map(|(at, _)| item.sold[*at].item));
+        touched.extend(item.waiting.iter().map(|line| line.item));
+        if item.plan.again.is_some() || item.plan.more.is_some() {
+            touched.insert(item.item);
+        }
+    }
+    touched
 }
 
 fn sum(shares: impl Iterator<Item = Share>) -> Share {

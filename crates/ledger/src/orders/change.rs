@@ -13,6 +13,7 @@ use domain::money::Money;
 use domain::order::{IncomingOrder, OrderStatus, Standing};
 use domain::stock::Fate;
 use sqlx::Row;
+use std::collections::BTreeSet;
 
 /// How an order stands after a change.
 pub(super) struct After {
@@ -147,6 +148,7 @@ pub(super) async fn end_holds(
 async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
     let Later { before, order, who, .. } = later;
     let stood = stood::read(tx, before.id).await?;
+    take_rows(tx, stood.iter().map(|line| line.item).collect()).await?;
     let ended: Vec<Ended> = end_holds(tx, &stood, "ended").await?.into_iter().map(|(_, end)| end).collect();
     for line in &stood {
         set_state(tx, line.id, "undone").await?;
@@ -167,6 +169,16 @@ async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
             who: who.to_owned(),
         };
         refund(tx, before, &new, at).await?;
+    }
+    Ok(())
+}
+
+/// Takes the items' rows in their order, before refunds and sales that each book by themselves: a sale at
+/// the counter has an item in hand when it waits for the books, so nobody may wait for an item with
+/// the books in hand.
+pub(super) async fn take_rows(tx: &mut Tx, items: BTreeSet<i64>) -> Result<(), Failure> {
+    for item in items {
+        sqlx::query("UPDATE item SET revision = revision WHERE id = $1").bind(item).execute(tx.db()).await?;
     }
     Ok(())
 }

@@ -271,8 +271,8 @@ const ORDERS: &[Break] = &[
         found: &[
             "8 order line # (P4) quantity: 2 → 1",
             "8 order line # (P4) amount: 38.01 → 38.00",
-            "8 order # (A1) quantity: 1 → 2",
-            "8 order # (A1) amount: 38.00 → 38.01",
+            "8 order # (A1 P4) quantity: 1 → 2",
+            "8 order # (A1 P4) amount: 38.00 → 38.01",
         ],
     },
     Break {
@@ -280,14 +280,14 @@ const ORDERS: &[Break] = &[
         mended: "UPDATE order_line SET item_id = (SELECT id FROM item WHERE sku = 'P4') WHERE code = 'P4'",
         found: &[
             "8 order line # (P4) item: # → #",
-            "8 order # (A1) quantity: 1 → 0",
-            "8 order # (A1) amount: 38.00 → 0.00",
-            "8 order # (A1) discount: 0.75 → 0.00",
-            "8 order # (A1) tax: 1.00 → 0.00",
-            "8 order # (A1) quantity: 0 → 1",
-            "8 order # (A1) amount: 0.00 → 38.00",
-            "8 order # (A1) discount: 0.00 → 0.75",
-            "8 order # (A1) tax: 0.00 → 1.00",
+            "8 order # (A1 P4) quantity: 1 → 0",
+            "8 order # (A1 P4) amount: 38.00 → 0.00",
+            "8 order # (A1 P4) discount: 0.75 → 0.00",
+            "8 order # (A1 P4) tax: 1.00 → 0.00",
+            "8 order # (A1 P5) quantity: 0 → 1",
+            "8 order # (A1 P5) amount: 0.00 → 38.00",
+            "8 order # (A1 P5) discount: 0.00 → 0.75",
+            "8 order # (A1 P5) tax: 0.00 → 1.00",
         ],
     },
     Break {
@@ -344,10 +344,10 @@ const ORDERS: &[Break] = &[
         mended: "UPDATE order_said SET steps = steps - 1, amount = amount - 1, discount = discount - 2, tax = tax - 3 \
             WHERE item_id = (SELECT id FROM item WHERE sku = 'P4')",
         found: &[
-            "8 order # (A1) quantity: 2 → 1",
-            "8 order # (A1) amount: 38.01 → 38.00",
-            "8 order # (A1) discount: 0.77 → 0.75",
-            "8 order # (A1) tax: 1.03 → 1.00",
+            "8 order # (A1 P4) quantity: 2 → 1",
+            "8 order # (A1 P4) amount: 38.01 → 38.00",
+            "8 order # (A1 P4) discount: 0.77 → 0.75",
+            "8 order # (A1 P4) tax: 1.03 → 1.00",
         ],
     },
     Break {
