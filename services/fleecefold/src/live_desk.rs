@@ -10,8 +10,8 @@ use sync::Watch;
 use sync::exchange::CompareRun;
 use sync::live::{self, Limits, Live, NotReconciled, ReconcileError, Secrets};
 use till::{
-    ConnectionFault, Deskwork, FeedTrouble, GivenFile, Hook, HookAnswer, HookWork, LiveDesk, NamedSecret,
-    ReadConnection, Reconciled, Tried,
+    ConnectionFault, Deskwork, FeedTrouble, GivenFile, Hook, HookAnswer, HookCheck, HookWork, LiveDesk,
+    NamedSecret, ReadConnection, Reconciled, Tried,
 };
 
 /// Speaks to online shops in the same ways as the service and the command line.
@@ -103,6 +103,19 @@ impl LiveDesk for Shops {
                 ReconcileError::Text(error) => FeedTrouble::Unreadable(error.to_string()),
                 ReconcileError::Ledger(failure) => FeedTrouble::Ledger(failure),
             })
+        })
+    }
+
+    fn refuse_hook<'a>(&'a self, connection: &'a str) -> HookCheck<'a> {
+        Box::pin(async move {
+            match live::takes_hooks(&self.ledger, &self.live, connection).await {
+                Ok(true) => None,
+                Ok(false) => Some(HookAnswer::NoSuch),
+                Err(failure) => {
+                    tracing::warn!(connection, %failure, "a hook's connection could not be looked up");
+                    Some(HookAnswer::Busy)
+                }
+            }
         })
     }
 

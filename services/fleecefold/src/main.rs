@@ -13,6 +13,7 @@ mod ending;
 mod given;
 mod live_desk;
 mod logs;
+mod open_files;
 mod place;
 mod service_manager;
 mod table;

@@ -38,7 +38,7 @@ pub(crate) async fn watch_over(ledger: Ledger, mut stop: watch::Receiver<bool>) 
                 tracing::warn!(%failure, "the database does not answer; the service manager is not pinged");
             }
             Err(_) => {
-                tracing::warn!("the database does not answer in time; the service manager is not pinged")
+                tracing::warn!("the database does not answer in time; the service manager is not pinged");
             }
         }
     }

@@ -3,24 +3,21 @@
 use crate::client_address::{Proxies, ProxyNet};
 use crate::connection_meters::ConnectionMeters;
 use crate::feed_desk::FeedDesk;
+use crate::gates::Gates;
 use crate::guard::{Guard, Site};
+use crate::limits::Limits;
 use crate::live_desk::LiveDesk;
 use crate::meters::Meters;
 use crate::pictures::DarkRoom;
 use crate::problem::Problem;
 use crate::secrets::Secrets;
 use crate::tokens::TokenKeys;
+use crate::watchers::Watchers;
 use ledger::{Command, Done, Key, Ledger};
 use std::fmt;
 use std::sync::Arc;
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 
-/// Requests to the API that are worked on at once; one more is told to come again. Far above what
-/// the counters of a farm make, and low enough to bound the memory: each holds at most one body.
-pub(crate) const MAX_AT_ONCE: usize = 256;
-/// Slips that are watched at once: far above the counters of a farm, and few enough for the database,
-/// which each of them asks two small questions several times a second.
-pub(crate) const MAX_WATCHED: usize = 64;
 /// The port of a Host that names none (RFC 9110, 4.2.1).
 const HTTP_PORT: u16 = 80;
 
@@ -30,13 +27,14 @@ pub struct App {
     pub(crate) ledger: Ledger,
     pub(crate) meters: Arc<Meters>,
     pub(crate) connection_meters: Arc<ConnectionMeters>,
-    pub(crate) gate: Arc<Semaphore>,
+    pub(crate) gates: Arc<Gates>,
+    pub(crate) limits: Limits,
     pub(crate) guard: Arc<Guard>,
     pub(crate) dark_room: DarkRoom,
     pub(crate) desk: Option<Arc<dyn FeedDesk>>,
     pub(crate) live_desk: Option<Arc<dyn LiveDesk>>,
-    /// Slips that are watched.
-    pub(crate) watchers: Arc<Semaphore>,
+    /// Who watches how many sales.
+    pub(crate) watchers: Arc<Watchers>,
     /// Turns true when the program is told to stop: what would otherwise go on for ever ends then.
     pub(crate) ending: Arc<watch::Sender<bool>>,
     pub(crate) secrets: Arc<Secrets>,
@@ -57,12 +55,13 @@ impl App {
             ledger,
             meters: Arc::new(Meters::new()),
             connection_meters: Arc::new(ConnectionMeters::default()),
-            gate: Arc::new(Semaphore::new(MAX_AT_ONCE)),
+            gates: Arc::new(Gates::new()),
+            limits: Limits::default(),
             guard: Arc::new(Guard::new(HTTP_PORT)),
             dark_room: DarkRoom::new(),
             desk: None,
             live_desk: None,
-            watchers: Arc::new(Semaphore::new(MAX_WATCHED)),
+            watchers: Arc::default(),
             ending: Arc::new(watch::Sender::new(false)),
             secrets: Arc::new(Secrets::new()),
             keys: None,
@@ -100,6 +99,13 @@ impl App {
     pub fn with_proxies(self, nets: Vec<ProxyNet>) -> Self {
         let guard = Guard::clone(&self.guard).with_proxies(Proxies::new(nets));
         Self { guard: Arc::new(guard), ..self }
+    }
+
+    /// Keeps fewer connections open at once than it would, where the system gives fewer files.
+    #[must_use]
+    pub fn with_most_connections(self, most: usize) -> Self {
+        let connections = self.limits.connections.min(most);
+        Self { limits: Limits { connections, ..self.limits }, ..self }
     }
 
     /// With keys for the tokens of programs; without them, none is taken.

@@ -1,6 +1,7 @@
 //! Who asks.
 
 use crate::app::App;
+use crate::limits::CallerKind;
 use crate::problem::{Kind, Problem};
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
@@ -64,6 +65,11 @@ pub(crate) struct Caller {
 }
 
 impl Caller {
+    /// Whose gate they come by: a program has no forms.
+    pub(crate) fn kind(&self) -> CallerKind {
+        if self.form_token.is_empty() { CallerKind::Program } else { CallerKind::Person }
+    }
+
     /// Whether they may do it.
     pub(crate) fn may(&self, act: Act) -> bool {
         self.role.may(act)

@@ -1,13 +1,17 @@
 //! What all requests share, in one layer: the guard, who may come in, the limits, the headers, counting,
 //! the log, and the last resort against a panic.
 
-use crate::app::{App, MAX_AT_ONCE};
+use crate::app::App;
 use crate::caller::{Caller, Needs};
 use crate::door::{Visit, admit};
+use crate::gates::Ticket;
 use crate::guard::Via;
+use crate::limits::CallerKind;
+use crate::paced_body::PacedBody;
 use crate::pages::{confirm, wrong};
 use crate::problem::{Kind, Problem, Reported};
 use crate::routes::{House, is_page};
+use axum::body::Body;
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
 use axum::middleware::Next;
@@ -16,10 +20,11 @@ use std::any::Any;
 use std::future::{Future, poll_fn};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
+use std::sync::Arc;
 use std::task::Poll;
 use std::time::{Duration, Instant};
 
-/// The longest that a request is worked on: six times what a write waits for another.
+/// The longest that a request is worked on, once it was read: six times what a write waits for another.
 pub(crate) const REQUEST_TIME: Duration = Duration::from_secs(30);
 /// Requests there are let in always; all others up to a number at once.
 const WATCHED: [&str; 2] = ["/health/", "/metrics"];
@@ -53,7 +58,7 @@ pub(crate) async fn edge(State(house): State<House>, request: Request, next: Nex
     let is_site = visit.as_ref().is_ok_and(|visit| visit.via == Via::Site);
     let mut response = match visit {
         Err(problem) => problem.into_response(),
-        Ok(visit) => let_in(app, needs, visit, request, next).await,
+        Ok(visit) => unpanicked(let_in(app, needs, visit, request, next)).await,
     };
     let route = route.as_ref().map_or("none", MatchedPath::as_str);
     let caller = response.extensions_mut().remove::<Caller>();
@@ -79,41 +84,47 @@ fn set_headers(headers: &mut HeaderMap, is_site: bool) {
     }
 }
 
-/// Lets a request in, if there is room, and gives it up if it takes too long.
+/// Lets a request in, if whoever asks may take its route and there is room, and gives it up if it takes too long.
 async fn let_in(app: &App, needs: Option<Needs>, visit: Visit, request: Request, next: Next) -> Response {
-    let is_counted = !WATCHED.iter().any(|start| request.uri().path().starts_with(start));
-    let permit = is_counted.then(|| app.gate.try_acquire()).transpose();
-    if permit.is_err() {
-        let words = format!("{MAX_AT_ONCE} requests are being worked on; ask again in a moment");
-        return Problem::new(Kind::Busy, words).into_response();
-    }
-    let given_up = |_| {
-        let words = "this took too long and was given up; ask again with the same key";
-        Problem::new(Kind::Busy, words).into_response()
-    };
-    tokio::time::timeout(REQUEST_TIME, unpanicked(handled(app, needs, visit, request, next)))
-        .await
-        .unwrap_or_else(given_up)
-}
-
-/// Runs the handler, if whoever asks may take its route.
-async fn handled(app: &App, needs: Option<Needs>, visit: Visit, request: Request, next: Next) -> Response {
     let (mut parts, body) = request.into_parts();
     let caller = match admit(app, needs, &visit, &parts).await {
         Ok(caller) => caller,
         Err(response) => return *response,
     };
+    let kind = caller.as_ref().map_or(CallerKind::Nobody, Caller::kind);
+    let is_watch = WATCHED.iter().any(|start| parts.uri.path().starts_with(start));
+    let ticket = if is_watch { Ticket::free() } else { Ticket::new(app.gates.of(kind), app.limits.turn) };
+    let is_read = matches!(parts.method, Method::GET | Method::HEAD);
+    // What reads has no body to wait for.
+    if is_read && ticket.clone().enter().await.is_err() {
+        return ticket.trouble().unwrap_or_else(given_up).into_response();
+    }
+    let pace = app.limits.pace(kind);
+    let body = if is_read { body } else { Body::new(PacedBody::new(body, pace, ticket.clone())) };
     parts.extensions.insert(visit);
     if let Some(caller) = &caller {
         parts.extensions.insert(caller.clone());
     }
     let request = Request::from_parts(parts, body);
-    let mut response = match &caller {
-        Some(caller) if must_confirm(needs, caller, request.method()) => {
-            confirmed(app, &visit, caller, request, next).await
+    let handled = async {
+        match &caller {
+            Some(caller) if must_confirm(needs, caller, request.method()) => {
+                confirmed(app, &visit, caller, request, next).await
+            }
+            _ => next.run(request).await,
         }
-        _ => next.run(request).await,
     };
+    let mut response = tokio::select! {
+        response = handled => response,
+        () = too_long(&ticket, pace.longest + app.limits.turn) => given_up().into_response(),
+    };
+    if let Some(problem) = ticket.trouble() {
+        response = problem.into_response();
+    }
+    debug_assert!(
+        ticket.has_entered() || !response.status().is_success(),
+        "something was done without a turn"
+    );
     if let Some(caller) = caller {
         response.extensions_mut().insert(caller);
     }
@@ -138,6 +149,19 @@ async fn confirmed(app: &App, visit: &Visit, caller: &Caller, request: Request, 
         Ok(confirm::Outcome::Answered(response)) => *response,
         Err(problem) => problem.into_response(),
     }
+}
+
+/// Ends when the work took too long: since the request had its turn, or, if it never gets that far, since it came.
+async fn too_long(ticket: &Arc<Ticket>, before: Duration) {
+    // Without a turn there is nothing that could be worked on for the rest of the time.
+    let _ = tokio::time::timeout(before + REQUEST_TIME, ticket.entered()).await;
+    if ticket.has_entered() {
+        tokio::time::sleep(REQUEST_TIME).await;
+    }
+}
+
+fn given_up() -> Problem {
+    Problem::new(Kind::Busy, "this took too long and was given up; ask again with the same key")
 }
 
 /// Waits for the answer; a panic in it becomes a problem of this request alone. Nothing that a handler

@@ -127,6 +127,10 @@ impl Guard {
         self.site.as_ref()
     }
 
+    pub(crate) fn proxies(&self) -> &Proxies {
+        &self.proxies
+    }
+
     /// Refuses a request that was not meant for this address, or that a foreign page makes a browser
     /// send; says how it came.
     pub(crate) fn check(&self, request: &Request) -> Result<Visit, Problem> {

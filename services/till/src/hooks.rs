@@ -31,11 +31,22 @@ pub(crate) async fn take_hook(
     Path(connection): Path<String>,
     request: Request,
 ) -> Result<StatusCode, Problem> {
-    let no_such = || Problem::new(Kind::NotFound, "no connection takes hooks at this address");
     let desk = app.live_desk.as_ref().ok_or_else(no_such)?;
+    // Whoever guesses at names sends no body here.
+    if let Some(refused) = desk.refuse_hook(&connection).await {
+        return told(refused);
+    }
     let headers = headers(request.headers());
     let body = read(request, HOOK_LIMIT).await?.to_vec();
-    match desk.take_hook(Hook { connection, headers, body }).await {
+    told(desk.take_hook(Hook { connection, headers, body }).await)
+}
+
+fn no_such() -> Problem {
+    Problem::new(Kind::NotFound, "no connection takes hooks at this address")
+}
+
+fn told(answer: HookAnswer) -> Result<StatusCode, Problem> {
+    match answer {
         HookAnswer::Taken => Ok(StatusCode::NO_CONTENT),
         HookAnswer::Kept => Ok(StatusCode::ACCEPTED),
         HookAnswer::NoSuch => Err(no_such()),

@@ -20,11 +20,14 @@ mod digest;
 mod door;
 mod edge;
 mod feed_desk;
+mod gates;
 mod guard;
 mod health;
 mod hooks;
+mod limits;
 mod live_desk;
 mod meters;
+mod paced_body;
 mod pages;
 mod pictures;
 mod problem;
@@ -41,6 +44,7 @@ mod testing;
 mod tokens;
 mod values;
 mod visit;
+mod watchers;
 
 pub use app::App;
 pub use chance::text as random_text;
@@ -51,7 +55,8 @@ pub use feed_desk::{
 };
 pub use guard::{NotASite, Site};
 pub use live_desk::{
-    ConnectionFault, Hook, HookAnswer, HookWork, LiveDesk, NamedSecret, ReadConnection, Reconciled, Tried,
+    ConnectionFault, Hook, HookAnswer, HookCheck, HookWork, LiveDesk, NamedSecret, ReadConnection,
+    Reconciled, Tried,
 };
 pub use pages::FIRST_CONNECTION;
 pub use routes::router;

@@ -13,6 +13,9 @@ use std::pin::Pin;
 /// What the desk answers to a hook, once it is done.
 pub type HookWork<'a> = Pin<Box<dyn Future<Output = HookAnswer> + Send + 'a>>;
 
+/// What the desk knows of a hook before its body.
+pub type HookCheck<'a> = Pin<Box<dyn Future<Output = Option<HookAnswer>> + Send + 'a>>;
+
 /// Knows how online shops are spoken to.
 pub trait LiveDesk: Send + Sync {
     /// What a connection's text says, or what is wrong with it.
@@ -32,6 +35,10 @@ pub trait LiveDesk: Send + Sync {
 
     /// The same by a list that a person brings.
     fn reconcile_list(&self, connection: String, list: GivenFile) -> Deskwork<'_, Reconciled>;
+
+    /// What a hook to this connection is answered whatever it says, as its name or its state says; nothing if its
+    /// body must be read for that.
+    fn refuse_hook<'a>(&'a self, connection: &'a str) -> HookCheck<'a>;
 
     /// Takes a hook: who it is from is for its signature to say.
     fn take_hook(&self, hook: Hook) -> HookWork<'_>;

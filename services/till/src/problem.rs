@@ -109,6 +109,8 @@ kinds! {
     Malformed "malformed" BAD_REQUEST "The request cannot be read",
     /// A body over the limit.
     TooLarge "too-large" PAYLOAD_TOO_LARGE "The request is too large",
+    /// The body did not come in time.
+    TooSlow "too-slow" REQUEST_TIMEOUT "The request came too slowly",
     /// Not JSON.
     UnsupportedMediaType "unsupported-media-type" UNSUPPORTED_MEDIA_TYPE "The request's body must be JSON",
     /// The path knows other methods.

@@ -1,15 +1,16 @@
 //! Serving: connections, the sweeping of holds, and the end.
 
+mod connections;
+mod timed_stream;
+
 use crate::app::App;
 use crate::guard::Site;
 use crate::routes::router;
-use axum::serve::ListenerExt;
 use ledger::SweepHolds;
 use std::future::Future;
 use std::net::SocketAddr;
 use std::time::Duration;
 use tokio::net::TcpListener;
-use tokio::sync::oneshot;
 use tokio::task::JoinSet;
 
 /// How often holds that ran out are looked for. A sale ends those in its own way at once; this
@@ -35,9 +36,6 @@ pub enum ServeError {
     /// The listener does not say where it listens.
     #[error("the address that is listened at cannot be found out")]
     Address(#[source] std::io::Error),
-    /// The listener broke.
-    #[error("connections can no longer be taken")]
-    Connections(#[source] std::io::Error),
 }
 
 /// Refuses an address that is not loopback, unless the shop is a site: without TLS in front of it,
@@ -59,35 +57,24 @@ where
     let app = app.on_port(address.port());
     let mut helpers = JoinSet::new();
     helpers.spawn(sweep(app.clone()));
-    let listener = listener.tap_io(|connection| {
-        // An answer is one small packet; without this it waits for the acknowledgement of the last.
-        if let Err(error) = connection.set_nodelay(true) {
-            tracing::debug!(%error, "a connection stays with delays");
-        }
-    });
-    let (stop, stopped) = oneshot::channel();
     let ending = app.ending.clone();
-    let server = axum::serve(listener, router(app).into_make_service_with_connect_info::<SocketAddr>())
-        .with_graceful_shutdown(async move {
-            shutdown.await;
-            // What would go on for ever, such as the watching of slips, ends by itself.
-            ending.send_replace(true);
-            // The other end is gone only if the server is too.
-            let _ = stop.send(());
-        });
-    let patience = async move {
-        match stopped.await {
-            Ok(()) => tokio::time::sleep(LAST_REQUESTS).await,
-            Err(_) => std::future::pending().await,
-        }
+    let terms = connections::Terms {
+        limits: app.limits,
+        proxies: app.guard.proxies().clone(),
+        ending: ending.subscribe(),
+        router: router(app),
     };
-    tokio::select! {
-        ended = server => ended.map_err(ServeError::Connections),
-        () = patience => {
-            tracing::warn!("requests under way were given up at the end");
-            Ok(())
-        }
+    helpers.spawn(async move {
+        shutdown.await;
+        // Whatever would go on for ever, such as the watching of sales, ends by itself.
+        ending.send_replace(true);
+    });
+    let mut open = connections::take(listener, terms).await;
+    let last = async { while open.join_next().await.is_some() {} };
+    if tokio::time::timeout(LAST_REQUESTS, last).await.is_err() {
+        tracing::warn!("requests under way were given up at the end");
     }
+    Ok(())
 }
 
 /// Ends holds that ran out, for as long as it is let.

@@ -7,6 +7,7 @@ use crate::demo;
 use crate::desk::Desk;
 use crate::ending::{CliError, Ending};
 use crate::live_desk::Shops;
+use crate::open_files;
 use crate::place::Place;
 use crate::service_manager;
 use ledger::{Access, Ledger};
@@ -121,7 +122,8 @@ pub(super) async fn till(
     let address = listener.local_addr().map_err(CliError::Address)?;
     let Parts { keys, site, proxies, out_folder, shops } = parts;
     let desk = Desk { ledger: ledger.clone(), out_folder };
-    let mut app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk)).with_live_desk(shops);
+    let app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk)).with_live_desk(shops);
+    let mut app = app.with_most_connections(open_files::room_for_connections());
     if let Some(keys) = keys::open(ledger, keys)? {
         app = app.with_keys(Arc::new(keys));
     }

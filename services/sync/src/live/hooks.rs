@@ -32,6 +32,14 @@ pub enum HookAnswer {
     Trouble(String),
 }
 
+/// Whether a connection of this name takes hooks: asked before anything of a hook is read.
+pub async fn takes_hooks(ledger: &Ledger, live: &Live, name: &str) -> Result<bool, Failure> {
+    let connections = ledger.live_connections().await?;
+    let Some(connection) = connections.iter().find(|c| c.name == name) else { return Ok(false) };
+    // One whose text cannot be used is told so once its hook is there, as that may be mended meanwhile.
+    Ok(live.reach(connection, ledger.now()).map_or(true, |reach| reach.file.hooks.is_some()))
+}
+
 /// Takes a hook in: believes it, reads it, books it, and only then remembers it, so that one that was cut
 /// off in the middle can come again.
 pub async fn take_hook(

@@ -33,7 +33,7 @@ pub use by_hand::{
 };
 pub use client::{CONNECT_TIMEOUT, Limits, MAX_ANSWER_BYTES, MAX_PAGE_BYTES, READ_TIMEOUT};
 pub use feeds::connection::ConnectionError;
-pub use hooks::{HookAnswer, MAX_HOOK_BYTES, take_hook};
+pub use hooks::{HookAnswer, MAX_HOOK_BYTES, take_hook, takes_hooks};
 pub use hosts::NotAllowed;
 pub use reach::Live;
 pub use reconcile::{NotReconciled, ReconcileError, Reconciled, reconcile, reconcile_given};

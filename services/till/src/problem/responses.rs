@@ -49,6 +49,9 @@ pub(crate) enum WriteProblems {
     /// still-running
     #[response(status = 409, content_type = "application/problem+json")]
     Conflict(ProblemDocument),
+    /// too-slow: the body did not come in time; nothing was done
+    #[response(status = 408, content_type = "application/problem+json")]
+    TooSlow(ProblemDocument),
     /// too-large
     #[response(status = 413, content_type = "application/problem+json")]
     TooLarge(ProblemDocument),

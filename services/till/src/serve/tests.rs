@@ -1,16 +1,19 @@
 //! Serving over real connections.
 
+mod accept;
+mod ground;
+mod http;
+mod slow;
+
 use super::*;
 use crate::testing::TestShop;
+use ground::listener;
 use serde_json::json;
 use std::net::Ipv4Addr;
 use std::time::Instant;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
-
-async fn listener() -> TcpListener {
-    TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.expect("a port")
-}
+use tokio::sync::oneshot;
 
 /// Sends bytes and reads until the other side ends.
 async fn ask(address: SocketAddr, request: &str) -> String {

@@ -3,7 +3,8 @@
 use super::TestShop;
 use crate::feed_desk::{Deskwork, FeedTrouble, GivenFile};
 use crate::live_desk::{
-    ConnectionFault, Hook, HookAnswer, HookWork, LiveDesk, NamedSecret, ReadConnection, Reconciled, Tried,
+    ConnectionFault, Hook, HookAnswer, HookCheck, HookWork, LiveDesk, NamedSecret, ReadConnection,
+    Reconciled, Tried,
 };
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -69,6 +70,10 @@ impl LiveDesk for AnsweringDesk {
             let refused = vec!["line 3: this may not be empty".to_owned()];
             Ok(Reconciled { listed: 1, refused, ..Reconciled::default() })
         })
+    }
+
+    fn refuse_hook<'a>(&'a self, connection: &'a str) -> HookCheck<'a> {
+        Box::pin(async move { (connection != "village").then_some(HookAnswer::NoSuch) })
     }
 
     fn take_hook(&self, hook: Hook) -> HookWork<'_> {

@@ -1,8 +1,10 @@
 //! GET /counter/{basket}/events
 
 use crate::app::App;
-use crate::problem::{Kind, Problem};
+use crate::caller::Caller;
+use crate::problem::Problem;
 use crate::query::{Asking, At};
+use crate::watchers::{Watchers, Watching};
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::sse::{Event, KeepAlive, Sse};
@@ -14,7 +16,7 @@ use std::convert::Infallible;
 use std::pin::Pin;
 use std::task::{Context, Poll};
 use std::time::Duration;
-use tokio::sync::{OwnedSemaphorePermit, mpsc};
+use tokio::sync::mpsc;
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
 /// How often a slip is looked at: a hand that reaches for a piece takes longer. Looking, and not being
@@ -39,13 +41,12 @@ pub(crate) struct Query {
 /// Says `changed` whenever the slip, or an item on it, is no longer as the page has seen it.
 pub(crate) async fn events(
     State(app): State<App>,
+    caller: Caller,
     At(basket): At<BasketId>,
     Asking(query): Asking<Query>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
-    let words = "too many slips are watched at once; this one is read again when it is touched";
-    let place = app.watchers.clone().try_acquire_owned();
-    let place = place.map_err(|_| Problem::new(Kind::Busy, words))?;
+    let place = Watchers::take(&app.watchers, &caller.who)?;
     // A slip that is not there is said now, not in the line.
     app.ledger.basket_pulse(basket).await?;
     let last = headers.get(SEEN).and_then(|value| value.to_str().ok()).unwrap_or(&query.seen).to_owned();
@@ -55,13 +56,7 @@ pub(crate) async fn events(
 }
 
 /// Looks until the page is gone, the slip is done with, or the program is told to stop.
-async fn watch(
-    app: App,
-    basket: BasketId,
-    mut seen: String,
-    out: mpsc::Sender<Event>,
-    _place: OwnedSemaphorePermit,
-) {
+async fn watch(app: App, basket: BasketId, mut seen: String, out: mpsc::Sender<Event>, _place: Watching) {
     let mut ending = app.ending.subscribe();
     let mut ticks = interval(LOOK_EVERY);
     ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);

@@ -2,6 +2,7 @@
 
 use super::{open, sell_online, slip};
 use crate::testing::TestShop;
+use crate::watchers::{MAX_WATCHED_EACH, Watchers};
 use axum::body::{Body, BodyDataStream, Bytes};
 use futures_core::Stream;
 use std::pin::Pin;
@@ -149,7 +150,8 @@ async fn a_line_says_at_once_that_a_piece_was_sold_elsewhere() {
         .find("Sold online 0 seconds ago")
         .expect("who has it");
     // Told to stop, the program ends the line; a line more than there may be is refused.
-    let places = shop.app.watchers.clone().acquire_many_owned(63).await.expect("places");
+    let another = || Watchers::take(&shop.app.watchers, "api").expect("a place");
+    let places: Vec<_> = (1..MAX_WATCHED_EACH).map(|_| another()).collect();
     assert_eq!(listen().await.status(), 503);
     shop.app.ending.send_replace(true);
     assert!(heard(&mut body).await.is_none());
