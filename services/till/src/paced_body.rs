@@ -79,7 +79,9 @@ impl HttpBody for PacedBody {
             }
             let is_late = body.is_late(context);
             match Pin::new(&mut body.inner).poll_frame(context) {
-                Poll::Pending if is_late => return body.fail(BodyTrouble::TooSlow),
+                Poll::Pending | Poll::Ready(Some(Ok(_))) if is_late => {
+                    return body.fail(BodyTrouble::TooSlow);
+                }
                 Poll::Pending => return Poll::Pending,
                 Poll::Ready(None) => body.entering = Some(Box::pin(body.ticket.clone().enter())),
                 Poll::Ready(Some(Err(error))) => {
@@ -87,7 +89,6 @@ impl HttpBody for PacedBody {
                     body.last = None;
                     return Poll::Ready(Some(Err(error)));
                 }
-                Poll::Ready(Some(Ok(_))) if is_late => return body.fail(BodyTrouble::TooSlow),
                 Poll::Ready(Some(Ok(frame))) => {
                     if let Err(trouble) = body.count(frame.data_ref().map_or(0, Bytes::len)) {
                         return body.fail(trouble);
@@ -119,7 +120,7 @@ mod tests {
     use tokio::sync::mpsc;
 
     const PACE: Pace =
-        Pace { first: Duration::from_secs(10), bytes_a_second: 1000, longest: Duration::from_secs(60) };
+        Pace { first: Duration::from_secs(10), bytes_a_second: 1000, longest: Duration::from_mins(1) };
 
     /// Parts that somebody sends.
     struct Parts(mpsc::Receiver<Vec<u8>>);

@@ -40,10 +40,11 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     // By a name of its own, so that a browser keeps what it knows of the two apart.
     let online = village.base().replace("127.0.0.1", "localhost");
     eprintln!("the pretend online shop is open at {online}/: what is sold on one side is gone on the other");
-    let stop = serve::until_told();
+    let (end, stop) = serve::until_told();
     let telling = tokio::spawn(serve::exchange(&ledger, &shops, stop.clone()));
     let parts = serve::Parts { keys: &args.keys, site: None, proxies: Vec::new(), out_folder: None, shops };
     let served = serve::till(&ledger, listener, parts, stop).await;
+    end.send_replace(true);
     // Only a panic would be an error here, and it has been told.
     let _ = telling.await;
     ledger.close().await;

@@ -39,7 +39,7 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         return Err(refused);
     }
     args.pictures.tell(&ledger);
-    let stop = until_told();
+    let (end, stop) = until_told();
     let out_folder = args.out_folder.clone();
     let folders = match args.only {
         Some(Only::Till) => None,
@@ -64,11 +64,9 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         told(stop).await;
         Ok(())
     };
+    // Without the pages the rest would go on, and nobody would be told that they are not there.
+    end.send_replace(true);
     for task in tasks {
-        // Without the pages the rest would go on, and nobody would be told that they are not there.
-        if served.is_err() {
-            task.abort();
-        }
         // Only a panic would be an error here, and it has been told.
         let _ = task.await;
     }
@@ -153,16 +151,17 @@ pub(super) async fn till(
     Ok(till::serve(listener, app, told(stop)).await?)
 }
 
-/// Turns true when the program is told to end: Ctrl-C, or SIGTERM from whoever runs it.
-pub(super) fn until_told() -> watch::Receiver<bool> {
+/// Turns true when the program is told to end: Ctrl-C, SIGTERM from whoever runs it, or a part that cannot go on.
+pub(super) fn until_told() -> (Arc<watch::Sender<bool>>, watch::Receiver<bool>) {
     let (sender, receiver) = watch::channel(false);
+    let sender = Arc::new(sender);
+    let told = Arc::clone(&sender);
     tokio::spawn(async move {
         signal().await;
         service_manager::stopping();
-        // Nobody listens any more if all has ended already.
-        let _ = sender.send(true);
+        told.send_replace(true);
     });
-    receiver
+    (sender, receiver)
 }
 
 async fn signal() {

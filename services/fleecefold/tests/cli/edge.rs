@@ -1,14 +1,27 @@
 //! `serve` behind a proxy, and where the system gives it little.
 
-use crate::serve::{end, port_of};
+use crate::serve::end;
 use crate::shop::{Place, Ran};
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
-use std::process::Command;
+use std::process::{Child, ChildStderr, Command, Stdio};
 use std::time::{Duration, Instant};
 
 /// How long anything may take that normally takes a moment.
 const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Where it listens, and what else it says.
+fn port_of(child: &mut Child) -> (u16, BufReader<ChildStderr>) {
+    let mut said = BufReader::new(child.stderr.take().unwrap());
+    let mut line = String::new();
+    while said.read_line(&mut line).unwrap() > 0 {
+        if let Some((_, rest)) = line.split_once("http://127.0.0.1:") {
+            return (rest.split('/').next().unwrap().parse().unwrap(), said);
+        }
+        line.clear();
+    }
+    panic!("it ended without an address");
+}
 
 /// What is answered to a request with these headers.
 fn ask(port: u16, line: &str, headers: &[&str], body: &str) -> String {
@@ -67,9 +80,7 @@ fn what_a_proxy_keeps_to_itself_is_said_once_and_loudly() {
         assert_eq!(end(child, "-TERM"), 0);
         let mut log = String::new();
         said.read_to_string(&mut log).unwrap();
-        let times = log.matches(words).count();
-        assert_eq!(times, usize::from(!words.is_empty()), "{more:?} {headers:?}: {log}");
-        assert!(!words.is_empty() || !log.contains("WARN"), "{log}");
+        assert_eq!(log.matches(words).count(), 1, "{more:?} {headers:?}: {log}");
     };
     let near = ["--proxy", "127.0.0.1"];
     let of = "X-Forwarded-For: 192.0.2.1";
@@ -114,16 +125,17 @@ fn a_shop_with_few_files_stays_open() {
     if let Some(folder) = serve.get_current_dir() {
         command.current_dir(folder);
     }
-    command.stdin(std::process::Stdio::null()).stderr(std::process::Stdio::piped());
+    command.stdin(Stdio::null()).stderr(Stdio::piped());
     let mut child = command.spawn().unwrap();
     let (port, mut said) = port_of(&mut child);
-    let silent: Vec<TcpStream> = (0..200).map(|_| TcpStream::connect(("127.0.0.1", port)).unwrap()).collect();
+    // More than there is room for: the first make room when their time to speak is over.
+    let silent: Vec<TcpStream> = (0..30).map(|_| TcpStream::connect(("127.0.0.1", port)).unwrap()).collect();
     let began = Instant::now();
     let headers = [format!("Host: 127.0.0.1:{port}"), format!("Authorization: Bearer {token}")];
     let headers = [headers[0].as_str(), headers[1].as_str()];
-    drop(silent);
     assert!(ask(port, "GET /api/items/B1", &headers, "").starts_with("HTTP/1.1 200"));
     assert!(began.elapsed() < PATIENCE, "{:?}", began.elapsed());
+    drop(silent);
     assert_eq!(end(child, "-TERM"), 0);
     let mut log = String::new();
     said.read_to_string(&mut log).unwrap();

@@ -96,7 +96,7 @@ async fn accepted(from: &mut impl Accept, limits: &Limits, refused: &mut Rarely)
             Ok(connection) => return connection,
             // Gone before it was taken: nothing is wrong here.
             Err(error) if is_of_the_other_side(error.kind()) => {
-                tracing::debug!(%error, "a connection broke off")
+                tracing::debug!(%error, "a connection broke off");
             }
             Err(error) => {
                 if let Some(times) = refused.now() {
