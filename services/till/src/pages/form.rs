@@ -15,8 +15,6 @@ use std::collections::BTreeMap;
 const TOKEN: &str = "_token";
 /// The field that says the form once, however often it is sent.
 const KEY: &str = "_key";
-/// The largest form of somebody who is not in yet: a name and a password, many times over.
-const OUTSIDE_LIMIT: usize = 64 * 1024;
 /// The most fields: a sheet of twenty pieces has a tenth of it.
 pub(crate) const MAX_FIELDS: usize = 2000;
 
