@@ -188,9 +188,11 @@ impl Limits {
         };
         match name {
             LimitName::Channels => {
-                self.channels = given.map(|t| channels(t).ok_or_else(wrong)).transpose()?
+                self.channels = given.map(|t| channels(t).ok_or_else(wrong)).transpose()?;
             }
-            LimitName::Discount => self.discount = given.map(|t| percent(t).ok_or_else(wrong)).transpose()?,
+            LimitName::Discount => {
+                self.discount = given.map(|t| percent(t).ok_or_else(wrong)).transpose()?;
+            }
             LimitName::BackdateDays => self.backdate_days = given.map(count).transpose()?,
             LimitName::OpenHolds => self.open_holds = given.map(count).transpose()?,
             LimitName::HoldDays => self.hold_days = given.map(count).transpose()?,
@@ -202,7 +204,7 @@ impl Limits {
                     "yes" | NO_LIMIT => true,
                     "no" => false,
                     _ => return Err(wrong()),
-                }
+                };
             }
         }
         Ok(())

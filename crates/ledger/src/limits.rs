@@ -92,8 +92,7 @@ impl Tx {
     pub(crate) async fn limits(&mut self) -> Result<Limits, Failure> {
         let currency = self.shop().currency;
         match self.actor().cloned() {
-            None => Ok(Limits::none()),
-            Some(Actor { role: Role::Owner, token: None, .. }) => Ok(Limits::none()),
+            None | Some(Actor { role: Role::Owner, token: None, .. }) => Ok(Limits::none()),
             Some(actor) => read(self.db(), currency, actor.role, actor.token.as_deref()).await,
         }
     }
@@ -235,13 +234,11 @@ async fn refuse_limited_token(tx: &mut Tx) -> Result<(), Failure> {
         .bind(of_token(&jti))
         .fetch_optional(tx.db())
         .await?;
-    match own {
-        None => Ok(()),
-        Some(_) => {
-            let reason = "this token has limits of its own, so it may not change any; a person does that";
-            Err(Refusal::invalid("limits", reason).into())
-        }
+    if own.is_none() {
+        return Ok(());
     }
+    let reason = "this token has limits of its own, so it may not change any; a person does that";
+    Err(Refusal::invalid("limits", reason).into())
 }
 
 impl SetLimits {

@@ -28,12 +28,10 @@ pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<
         NameOf::Person => ("SELECT folded FROM api_token WHERE folded = $1 LIMIT 1", "a token"),
         NameOf::Token => ("SELECT folded FROM person WHERE folded = $1 LIMIT 1", "a person"),
     };
-    match sqlx::query(statement).bind(folded).fetch_optional(tx.db()).await? {
-        None => Ok(()),
-        Some(_) => {
-            let reason =
-                format!("{name} is the name of {whose}; choose another, so that it can be told who did what");
-            Err(Refusal::invalid("name", reason).into())
-        }
+    if sqlx::query(statement).bind(folded).fetch_optional(tx.db()).await?.is_none() {
+        return Ok(());
     }
+    let reason =
+        format!("{name} is the name of {whose}; choose another, so that it can be told who did what");
+    Err(Refusal::invalid("name", reason).into())
 }

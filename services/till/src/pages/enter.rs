@@ -19,7 +19,7 @@ use crate::routes::Route;
 use crate::secrets::MOST_BYTES;
 use askama::Template;
 use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::text::MAX_NAME_CHARS;
 use entry::{Found, Origin, look};
@@ -31,6 +31,10 @@ pub(crate) use session::{let_in, new_session};
 
 /// How long the cookie beside the form lasts: a page left open over night still opens.
 const BEFORE_SECONDS: i64 = 24 * 60 * 60;
+/// What a browser forgets of whoever leaves (OWASP ASVS 5.0.0, 14.3.1; W3C Clear Site Data): pages and what
+/// scripts kept. Not its cookies: the device stays enrolled.
+const CLEAR_SITE_DATA: (HeaderName, HeaderValue) =
+    (HeaderName::from_static("clear-site-data"), HeaderValue::from_static("\"cache\", \"storage\""));
 /// The longest address to go on to.
 const MAX_THEN: usize = 500;
 
@@ -245,11 +249,13 @@ pub(crate) async fn leave(
     State(app): State<App>,
     visit: Visit,
     headers: HeaderMap,
-    _: Form,
+    form: Form,
 ) -> Result<Response, Problem> {
     if let Some(cookie) = Cookie::Session.read(visit.via, &headers) {
         app.run_unkept(&SignOut { session: SecretHash::of(&cookie) }).await?;
     }
+    // OWASP ASVS 5.0.0, 16.3.1: whose session it was.
+    tracing::info!(who = form.caller.who, from = %visit.address, "somebody signed out");
     Ok(signed_out(&visit))
 }
 
@@ -257,6 +263,8 @@ pub(crate) async fn leave(
 pub(crate) fn signed_out(visit: &Visit) -> Response {
     let mut response = go("/enter");
     response.headers_mut().append(header::SET_COOKIE, Cookie::Session.unset(visit.via));
+    let (name, value) = CLEAR_SITE_DATA;
+    response.headers_mut().insert(name, value);
     response
 }
 

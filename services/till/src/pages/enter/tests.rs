@@ -56,6 +56,8 @@ async fn somebody_comes_in_goes_on_and_leaves() {
     let cookie = browser.cookie(SESSION).expect("a session").to_owned();
     let left = browser.post("/leave", &[]).await;
     assert_eq!((left.status, left.header("location"), browser.cookie(SESSION)), (303, Some("/enter"), None));
+    // The device's cookie stays: on an enrolled one a PIN opens again.
+    assert_eq!(left.header("clear-site-data"), Some("\"cache\", \"storage\""));
     browser.set_cookie(SESSION, &cookie);
     assert_eq!(browser.get("/shelf").await.status, 303, "the old cookie opens nothing");
 }
