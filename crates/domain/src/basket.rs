@@ -133,11 +133,12 @@ pub struct LineMoney {
     pub tax: Money,
 }
 
-/// Quantity × the price of one (of one stock unit, for goods by weight), by [`TO_MINOR_UNIT`].
+/// Quantity × the price of one (of one stock unit, for goods by weight), by [`TO_MINOR_UNIT`]. A slip shows it
+/// whatever it comes to; [`settle_lines`] bounds what is booked.
 pub fn line_amount(price: Money, quantity: Quantity) -> Result<Money, MoneyError> {
     let exact = price.major().checked_mul(quantity.value()).ok_or(MoneyError::TooLarge)?;
     let rounded = exact.round_dp_with_strategy(price.currency().minor_digits(), TO_MINOR_UNIT);
-    Money::from_major(rounded, price.currency())
+    Money::computed(rounded, price.currency())
 }
 
 /// Spreads the order's discount over the lines by what each is worth after its own discount,
@@ -152,9 +153,10 @@ pub fn settle_lines(lines: &[Line], order_discount: Money) -> Result<Vec<LineMon
     }
     not_negative("an order discount", order_discount)?;
     for line in lines {
-        not_negative("a line", line.amount)?;
-        not_negative("a discount", line.discount)?;
-        not_negative("tax", line.tax)?;
+        for (what, amount) in [("a line", line.amount), ("a discount", line.discount), ("tax", line.tax)] {
+            not_negative(what, amount)?;
+            amount.within_limit()?;
+        }
         fits(line.discount, line.amount)?;
     }
     let worth: Vec<i64> = lines.iter().map(|l| l.amount.minor() - l.discount.minor()).collect();
@@ -281,15 +283,16 @@ pub fn settle(
         return Err(BasketError::TooManyTenders);
     }
     not_negative("shipping", shipping)?;
+    shipping.within_limit()?;
     for (_, amount) in tenders {
         not_negative("a tender", *amount)?;
     }
-    let sum = |pick: fn(&LineMoney) -> Money| Money::sum(lines.iter().map(pick), currency);
+    let sum = |pick: fn(&LineMoney) -> Money| Money::sum(lines.iter().map(pick), currency)?.within_limit();
     let (amounts, discounts, tax) = (sum(|l| l.amount)?, sum(|l| l.discount)?, sum(|l| l.tax)?);
-    let exact = amounts.minus(discounts)?.plus(tax)?.plus(shipping)?;
+    let exact = amounts.minus(discounts)?.plus(tax)?.plus(shipping)?.within_limit()?;
     let (cash, other) = by_cash(tenders, currency)?;
     let settled = settle_cash(exact, cash, other, rule)?;
-    let tendered = cash.unwrap_or(Money::zero(currency)).plus(other)?;
+    let tendered = cash.unwrap_or(Money::zero(currency)).plus(other)?.within_limit()?;
     let totals = Totals {
         lines: amounts,
         discounts,
@@ -357,7 +360,7 @@ pub fn still_due(
 
 /// The cost of a quantity, from the cost of one (of one stock unit, for goods by weight).
 pub fn line_cost(cost: Option<Money>, quantity: Quantity) -> Result<Option<Money>, MoneyError> {
-    cost.map(|c| line_amount(c, quantity)).transpose()
+    cost.map(|c| line_amount(c, quantity)?.within_limit()).transpose()
 }
 
 /// The price of one from what a whole line came to, for showing; the line's money is what counts.

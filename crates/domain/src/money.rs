@@ -5,9 +5,20 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
 
-/// The largest amount in minor units that the shop handles, either sign: ten thousand million
-/// major units. It keeps the sum of a million such amounts below 2^63, and the schema checks it.
-pub const MAX_MINOR: i64 = 1_000_000_000_000;
+/// The largest sum in minor units, either sign: two such sums still add up below 2^63.
+pub const MAX_MINOR: i64 = 4_000_000_000_000_000_000;
+
+/// The most, in minor units, that one price, discount, payment or sale may come to: a thousand million major
+/// units of two decimals, more than any of them is in any currency and far less than a slip of the finger on
+/// a zero key makes. Ninety million of them still add up below 2^63.
+pub const MAX_AMOUNT: i64 = 100_000_000_000;
+
+/// The most, in minor units and either way, that each sum of one channel's day may come to: ten thousand
+/// sales at [`MAX_AMOUNT`]. Nine thousand such days, of all channels together, add up below 2^63.
+pub const MAX_DAY: i64 = 1_000_000_000_000_000;
+
+/// The most cash, in minor units, that a drawer is expected to hold; its column takes twice as much.
+pub const MAX_DRAWER: i64 = 500_000_000_000;
 
 /// How a computed amount becomes whole minor units: the nearest, a half away from zero, so that
 /// a refund rounds as its sale did (`round(-x) == -round(x)`).
@@ -138,6 +149,14 @@ pub enum MoneyError {
     /// Beyond [`MAX_MINOR`].
     #[error("the amount is larger than a shop can book")]
     TooLarge,
+    /// Beyond [`MAX_AMOUNT`].
+    #[error("{amount} is more than {limit}, the most that one amount may be; check it for a digit too many")]
+    OverLimit {
+        /// What was given or computed, cut short.
+        amount: String,
+        /// The most.
+        limit: Money,
+    },
     /// Not a plain decimal number.
     #[error("“{text}” is not an amount; write digits with a point, such as 47.50")]
     NotAnAmount {
@@ -192,9 +211,26 @@ impl Money {
         Ok(Self { minor, currency })
     }
 
-    /// From a decimal in major units that has no more decimals than the currency; nothing is
-    /// rounded here.
+    /// As one price, discount, payment or sale: at most [`MAX_AMOUNT`] either way.
+    pub fn within_limit(self) -> Result<Self, MoneyError> {
+        if self.minor.abs() > MAX_AMOUNT {
+            return Err(over_limit(self.major(), self.currency));
+        }
+        Ok(self)
+    }
+
+    /// From a decimal in major units that has no more decimals than the currency, at most [`MAX_AMOUNT`];
+    /// nothing is rounded here.
     pub fn from_major(major: Decimal, currency: Currency) -> Result<Self, MoneyError> {
+        match Self::computed(major, currency) {
+            Err(MoneyError::TooLarge) => Err(over_limit(major, currency)),
+            money => money?.within_limit(),
+        }
+    }
+
+    /// As [`Money::from_major`], up to [`MAX_MINOR`]: for what is shown as it stands and bounded where it is
+    /// booked.
+    pub fn computed(major: Decimal, currency: Currency) -> Result<Self, MoneyError> {
         let scaled =
             major.checked_mul(Decimal::from(currency.minor_per_major())).ok_or(MoneyError::TooLarge)?;
         if !scaled.fract().is_zero() {
@@ -289,6 +325,11 @@ pub fn plain_decimal(text: &str) -> Option<Decimal> {
     Decimal::from_str(text.strip_prefix('+').unwrap_or(text)).ok()
 }
 
+fn over_limit(amount: Decimal, currency: Currency) -> MoneyError {
+    let amount = amount.to_string().chars().take(40).collect();
+    MoneyError::OverLimit { amount, limit: Money { minor: MAX_AMOUNT, currency } }
+}
+
 impl fmt::Display for Money {
     /// The decimal alone: `47.50`; the currency stands beside it where it is needed.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -328,8 +369,11 @@ mod tests {
             ("NaN", None),
             ("1_000", None),
             (" 1", None),
-            ("10000000000.00", Some(MAX_MINOR)),
-            ("10000000000.01", None),
+            ("1000000000.00", Some(MAX_AMOUNT)),
+            ("1000000000.01", None),
+            ("-1000000000.01", None),
+            ("92233720368547758.08", None),
+            ("9999999999999999999999999999", None),
             ("0.000", Some(0)),
         ] {
             check(text, expected);

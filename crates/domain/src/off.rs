@@ -90,7 +90,7 @@ impl Off {
             Kind::Percent(percent) => {
                 let exact = amount.major() * percent / Decimal::ONE_HUNDRED;
                 let digits = amount.currency().minor_digits();
-                Money::from_major(exact.round_dp_with_strategy(digits, TO_MINOR_UNIT), amount.currency())
+                Money::computed(exact.round_dp_with_strategy(digits, TO_MINOR_UNIT), amount.currency())
             }
         }
     }

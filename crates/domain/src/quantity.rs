@@ -9,6 +9,15 @@ use std::fmt;
 /// The most steps of one item that stock or a line may hold; the schema checks it too.
 pub const MAX_STEPS: i64 = 1_000_000_000;
 
+/// The most units of one line that is sold or ordered: more is a typing error, and a million such lines stay within
+/// what an item's counters hold.
+pub const MAX_LINE_UNITS: i64 = 1_000_000;
+/// The heaviest line that is sold or ordered by weight, in eighths of a nanogram: a tonne.
+pub const MAX_LINE_MASS: i64 = 8_000_000_000_000_000;
+/// The most weight, either way, that a channel's day may come to, in eighths of a nanogram: five hundred lines at
+/// [`MAX_LINE_MASS`], and far enough below 2^63 that a sale may be added before it is compared.
+pub const MAX_DAY_MASS: i64 = 4_000_000_000_000_000_000;
+
 /// A sale in another unit than the stock's is converted once, to the nearest thousandth.
 pub const TO_THOUSANDTH: RoundingStrategy = RoundingStrategy::MidpointAwayFromZero;
 
@@ -19,6 +28,16 @@ pub enum Measure {
     Units,
     /// A thousandth of this unit (goods by weight).
     Thousandths(WeightUnit),
+}
+
+impl Measure {
+    /// The most steps of one line.
+    pub fn max_line_steps(self) -> i64 {
+        match self {
+            Self::Units => MAX_LINE_UNITS,
+            Self::Thousandths(unit) => MAX_LINE_MASS / unit.eighth_nanograms_per_thousandth(),
+        }
+    }
 }
 
 /// What is wrong with a quantity.
@@ -48,6 +67,16 @@ pub enum QuantityError {
     /// Beyond [`MAX_STEPS`].
     #[error("the quantity is larger than a shop can hold")]
     TooLarge,
+    /// Beyond [`MAX_LINE_UNITS`] or [`MAX_LINE_MASS`].
+    #[error(
+        "{quantity} is more than {limit}, the most that one line may have; check it for a digit too many"
+    )]
+    OverLimit {
+        /// What was asked.
+        quantity: String,
+        /// The most.
+        limit: String,
+    },
     /// Finer than a thousandth of the stock unit.
     #[error("{value} is finer than a thousandth of the unit that the item is stocked in")]
     TooFine {
@@ -119,6 +148,17 @@ impl Quantity {
     pub fn resolve(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let quantity = Self::resolve_or_zero(asked, measure)?;
         if quantity.steps == 0 { Err(QuantityError::NotPositive) } else { Ok(quantity) }
+    }
+
+    /// As [`Quantity::resolve`], for a line that is sold or ordered.
+    pub fn resolve_line(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
+        let quantity = Self::resolve(asked, measure)?;
+        let most = measure.max_line_steps();
+        if quantity.steps > most {
+            let limit = Self { steps: most, measure }.to_string();
+            return Err(QuantityError::OverLimit { quantity: quantity.to_string(), limit });
+        }
+        Ok(quantity)
     }
 
     /// As [`Quantity::resolve`], and nothing is allowed too (a count may find none).

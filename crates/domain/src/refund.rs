@@ -1,5 +1,6 @@
 //! What a refund of part of a line gives back, so that all parts add up to the whole.
 
+use crate::basket::CashRounding;
 use crate::money::{Money, MoneyError};
 use serde::{Deserialize, Serialize};
 
@@ -106,4 +107,21 @@ fn running_share(whole: Money, given: Money, all: i64, reached: i64) -> Result<M
         Money::from_minor(i64::try_from(target).map_err(|_| MoneyError::TooLarge)?, whole.currency())?;
     let part = target.minus(given)?;
     Ok(if part.is_negative() { Money::zero(whole.currency()) } else { part })
+}
+
+/// What the refunds of one sale came to in cash so far.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CashBack {
+    /// To the minor unit.
+    pub exact: Money,
+    /// As it was handed out.
+    pub handed_out: Money,
+}
+
+/// What the next refund of `exact` in cash hands out. Rounded is the sum of what went back so far, so that
+/// small parts pay out what the whole would; never below nothing, where an earlier coin was larger.
+pub fn next_cash_back(exact: Money, before: &CashBack, rule: CashRounding) -> Result<Money, MoneyError> {
+    let reached = rule.round(before.exact.plus(exact)?)?;
+    let part = reached.minus(before.handed_out)?;
+    Ok(if part.is_negative() { Money::zero(exact.currency()) } else { part })
 }

@@ -36,8 +36,9 @@ pub struct Figures {
     pub sales: i64,
     /// Units sold less units refunded; a line by weight is one.
     pub units: i64,
-    /// Weight of the lines by weight, in eighths of a nanogram, less what was refunded.
-    pub weight: i64,
+    /// Weight of the lines by weight, in eighths of a nanogram, less what was refunded. A thousand tonnes
+    /// would be more than 2^63, so that years of a mill add up in twice the width.
+    pub weight: i128,
     /// Line amounts of goods, before discounts.
     pub gross: Money,
     /// Discounts.
@@ -211,7 +212,7 @@ mod tests {
         let day = a_day();
         assert_eq!(day.plus(&day.negated()), Ok(Figures::none(Currency::USD)));
         assert_eq!(day.plus(&Figures::none(Currency::USD)), Ok(day));
-        let full = Figures { weight: i64::MAX, ..day };
+        let full = Figures { weight: i128::MAX, ..day };
         assert_eq!(full.plus(&day), Err(MoneyError::TooLarge));
     }
 }

@@ -362,7 +362,7 @@ fn reading_unit(word: &str) -> Option<WeightUnit> {
 }
 
 /// Eighths of a nanogram as ounces with `decimals` places, rounded half away from zero once.
-pub fn ounces_from_eighth_nanograms(sum: i64, decimals: u32) -> Decimal {
+pub fn ounces_from_eighth_nanograms(sum: i128, decimals: u32) -> Decimal {
     let per_ounce =
         Decimal::from(WeightUnit::Ounce.eighth_nanograms_per_thousandth()) * Decimal::ONE_THOUSAND;
     let mut ounces = (Decimal::from(sum) / per_ounce)

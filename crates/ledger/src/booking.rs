@@ -255,7 +255,7 @@ pub(crate) fn sale_figures(
         }
         let units = line.quantity.book_units();
         sum.units += units;
-        sum.weight += line.quantity.book_weight().field("quantity")?;
+        sum.weight += i128::from(line.quantity.book_weight().field("quantity")?);
         sum.gross = sum.gross.plus(line.amount).field("gross")?;
         match line.cost {
             Some(cost) => sum.cost = sum.cost.plus(cost).field("cost")?,

@@ -8,7 +8,8 @@ use crate::sql::insert_rows_or;
 use crate::store::Ledger;
 use domain::channel::Channel;
 use domain::day::{Day, Month};
-use domain::money::{Currency, Money};
+use domain::money::{Currency, MAX_DAY, Money};
+use domain::quantity::MAX_DAY_MASS;
 use domain::revenue::Figures;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -23,32 +24,63 @@ const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total
     refunds = day_total.refunds + excluded.refunds, shipping = day_total.shipping + excluded.shipping, \
     tax = day_total.tax + excluded.tax, fees = day_total.fees + excluded.fees, \
     postage = day_total.postage + excluded.postage, cost = day_total.cost + excluded.cost, \
-    uncosted = day_total.uncosted + excluded.uncosted, rounding = day_total.rounding + excluded.rounding";
+    uncosted = day_total.uncosted + excluded.uncosted, rounding = day_total.rounding + excluded.rounding \
+    WHERE day_total.gross + excluded.gross BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.discounts + excluded.discounts BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.refunds + excluded.refunds BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.shipping + excluded.shipping BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.tax + excluded.tax BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.fees + excluded.fees BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.postage + excluded.postage BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.cost + excluded.cost BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.weight + excluded.weight BETWEEN -4000000000000000000 AND 4000000000000000000";
 
-/// Adds to the totals of days, in their order, as the last thing of a transaction.
+/// Adds to the totals of days, in their order, as the last thing of a transaction. What would pass
+/// [`MAX_DAY`] or [`MAX_DAY_MASS`] is refused, so that no wrong amount stops what is sold after it.
 pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), Failure> {
-    let rows: Vec<_> = days.iter().collect();
-    insert_rows_or(tx.db(), ADD, 16, ADD_TO, &rows, |statement, ((day, channel), sum)| {
-        statement
-            .bind(day.number())
-            .bind(channel.as_str().to_owned())
-            .bind(day.month().number())
-            .bind(sum.sales)
-            .bind(sum.units)
-            .bind(sum.weight)
-            .bind(sum.gross.minor())
-            .bind(sum.discounts.minor())
-            .bind(sum.refunds.minor())
-            .bind(sum.shipping.minor())
-            .bind(sum.tax.minor())
-            .bind(sum.fees.minor())
-            .bind(sum.postage.minor())
-            .bind(sum.cost.minor())
-            .bind(sum.uncosted)
-            .bind(sum.rounding.minor())
-    })
-    .await?;
-    Ok(())
+    let row = |(day, sum)| Ok((day, sum, in_reach(day, sum)?));
+    let rows = days.iter().map(row).collect::<Result<Vec<_>, Refusal>>()?;
+    let written =
+        insert_rows_or(tx.db(), ADD, 16, ADD_TO, &rows, |statement, ((day, channel), sum, weight)| {
+            statement
+                .bind(day.number())
+                .bind(channel.as_str().to_owned())
+                .bind(day.month().number())
+                .bind(sum.sales)
+                .bind(sum.units)
+                .bind(*weight)
+                .bind(sum.gross.minor())
+                .bind(sum.discounts.minor())
+                .bind(sum.refunds.minor())
+                .bind(sum.shipping.minor())
+                .bind(sum.tax.minor())
+                .bind(sum.fees.minor())
+                .bind(sum.postage.minor())
+                .bind(sum.cost.minor())
+                .bind(sum.uncosted)
+                .bind(sum.rounding.minor())
+        })
+        .await?;
+    match rows.last() {
+        Some((day, ..)) if usize::try_from(written).ok() != Some(rows.len()) => Err(full(day).into()),
+        _ => Ok(()),
+    }
+}
+
+/// The weight of what is added, if a day has room for it at all.
+fn in_reach(day: &(Day, Channel), sum: &Figures) -> Result<i64, Refusal> {
+    let amounts =
+        [sum.gross, sum.discounts, sum.refunds, sum.shipping, sum.tax, sum.fees, sum.postage, sum.cost];
+    let weight = i64::try_from(sum.weight).ok().filter(|weight| weight.abs() <= MAX_DAY_MASS);
+    weight.filter(|_| amounts.iter().all(|amount| amount.minor().abs() <= MAX_DAY)).ok_or_else(|| full(day))
+}
+
+fn full((day, channel): &(Day, Channel)) -> Refusal {
+    let reason = format!(
+        "{channel} would come to more on {day} than a day's books can hold; look for a wrong amount on that day, \
+         and void or refund it"
+    );
+    Refusal::invalid("lines", reason)
 }
 
 /// Adds to the total of one day.
@@ -102,7 +134,9 @@ pub struct BooksRow {
 }
 
 /// The columns that are summed, in the order of [`figures_from`].
-pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BIGINT), CAST(SUM(weight) AS BIGINT), \
+/// Weight is summed in two halves, which add up to more than 2^63.
+pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BIGINT), \
+    CAST(SUM(weight >> 20) AS BIGINT), CAST(SUM(weight & 1048575) AS BIGINT), \
     CAST(SUM(gross) AS BIGINT), CAST(SUM(discounts) AS BIGINT), CAST(SUM(refunds) AS BIGINT), \
     CAST(SUM(shipping) AS BIGINT), CAST(SUM(tax) AS BIGINT), CAST(SUM(fees) AS BIGINT), \
     CAST(SUM(postage) AS BIGINT), CAST(SUM(cost) AS BIGINT), CAST(SUM(uncosted) AS BIGINT), \
@@ -111,20 +145,21 @@ pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BI
 /// Figures from the columns of [`SUMS`], beginning at column `first`.
 pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Result<Figures, Failure> {
     let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("day_total");
+    let (high, low): (i64, i64) = (row.try_get(first + 2)?, row.try_get(first + 3)?);
     Ok(Figures {
         sales: row.try_get(first)?,
         units: row.try_get(first + 1)?,
-        weight: row.try_get(first + 2)?,
-        gross: money(3)?,
-        discounts: money(4)?,
-        refunds: money(5)?,
-        shipping: money(6)?,
-        tax: money(7)?,
-        fees: money(8)?,
-        postage: money(9)?,
-        cost: money(10)?,
-        uncosted: row.try_get(first + 11)?,
-        rounding: money(12)?,
+        weight: (i128::from(high) << 20) + i128::from(low),
+        gross: money(4)?,
+        discounts: money(5)?,
+        refunds: money(6)?,
+        shipping: money(7)?,
+        tax: money(8)?,
+        fees: money(9)?,
+        postage: money(10)?,
+        cost: money(11)?,
+        uncosted: row.try_get(first + 12)?,
+        rounding: money(13)?,
     })
 }
 
@@ -163,5 +198,18 @@ impl Ledger {
         }
         let row = |((day, month, channel), figures)| BooksRow { day, month, channel, figures };
         Ok(sums.into_iter().map(row).collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A statement is one text for both engines, and knows no name of a limit.
+    #[test]
+    fn the_statement_says_the_limits_of_a_day() {
+        let range = |most: i64| format!("BETWEEN -{most} AND {most}");
+        assert_eq!(ADD_TO.matches(&range(MAX_DAY)).count(), 8);
+        assert_eq!(ADD_TO.matches(&range(MAX_DAY_MASS)).count(), 1);
     }
 }

@@ -115,7 +115,7 @@ pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, Failure> 
     }
     Ok(Figures {
         units: -units,
-        weight: -line.quantity.book_weight().stored("refund_line.steps")?,
+        weight: -i128::from(line.quantity.book_weight().stored("refund_line.steps")?),
         refunds: line.amount.minus(line.discount).stored("refund_line.amount")?,
         tax: line.tax.negated(),
         ..none

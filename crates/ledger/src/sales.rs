@@ -244,7 +244,7 @@ pub(crate) fn priced(
                 // One item was found for each goods line, in their order.
                 let item =
                     items.next().ok_or_else(|| Refusal::invalid("lines", "a line without its item"))?;
-                let quantity = Quantity::resolve(*quantity, item.measure);
+                let quantity = Quantity::resolve_line(*quantity, item.measure);
                 goods(item, quantity.field(&format!("lines.{index}.quantity"))?, *discount, *tax)?
             }
             SaleLineIn::Paper { kind, title, amount } => {

@@ -178,7 +178,7 @@ impl Shop {
     }
 }
 
-/// Money that a caller gives must be of the shop's currency, and none of it is below nothing.
+/// Money that a caller gives must be of the shop's currency; none of it is below nothing or beyond the limit.
 pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Result<(), Refusal> {
     if amount.currency() != currency {
         let reason = format!("{} is not the shop's currency, which is {currency}", amount.currency());
@@ -187,6 +187,7 @@ pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Resul
     if amount.is_negative() {
         return Err(Refusal::invalid(field, "this may not be below 0"));
     }
+    amount.within_limit().map_err(|over| Refusal::invalid(field, over))?;
     Ok(())
 }
 

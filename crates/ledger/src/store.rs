@@ -35,6 +35,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(7, "live", include_str!("../../../migrations/0007_live.sql")),
         step(8, "takes_orders", include_str!("../../../migrations/0008_takes_orders.sql")),
         step(10, "order_states", include_str!("../../../migrations/0010_order_states.sql")),
+        step(11, "bounds", include_str!("../../../migrations/0011_bounds.sql")),
         step(13, "proof", include_str!("../../../migrations/0013_proof.sql")),
         step(15, "limits", include_str!("../../../migrations/0015_limits.sql")),
         step(16, "walks", include_str!("../../../migrations/0016_walks.sql")),

@@ -215,7 +215,7 @@ proptest! {
     }
 
     #[test]
-    fn money_reads_as_it_is_written(minor in -1_000_000_000_000..=1_000_000_000_000_i64, code in prop::sample::select(vec!["USD", "JPY", "KWD", "CLF"])) {
+    fn money_reads_as_it_is_written(minor in -100_000_000_000..=100_000_000_000_i64, code in prop::sample::select(vec!["USD", "JPY", "KWD", "CLF"])) {
         let currency = Currency::from_code(code).unwrap();
         let amount = Money::from_minor(minor, currency).unwrap();
         prop_assert_eq!(Money::parse(&amount.to_string(), currency), Ok(amount));

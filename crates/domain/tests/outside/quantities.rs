@@ -67,7 +67,8 @@ fn a_line_is_price_times_quantity() {
     check("2.20", "0.001", OUNCES, "0.00");
     check("1.99", "12.345", OUNCES, "24.57"); // 24.56655
     let ten = resolve("10", None, Measure::Units).unwrap();
-    assert_eq!(line_amount(usd("9999999999"), ten), Err(MoneyError::TooLarge));
+    assert_eq!(line_amount(usd("999999999"), ten).unwrap().to_string(), "9999999990.00", "shown as it is");
+    assert!(matches!(line_cost(Some(usd("999999999")), ten), Err(MoneyError::OverLimit { .. })));
     assert_eq!(line_cost(Some(usd("1.10")), ten), Ok(Some(usd("11.00"))));
     assert_eq!(line_cost(None, ten), Ok(None), "a cost that is not known is not 0");
     assert_eq!(unit_price(usd("10.00"), dec("3")), Ok(usd("3.33")));
@@ -78,7 +79,7 @@ fn a_line_is_price_times_quantity() {
 fn what_the_books_count() {
     let check = |value: &str, measure: Measure, units: i64, ounces: &str| {
         let quantity = resolve(value, None, measure).unwrap();
-        let shown = ounces_from_eighth_nanograms(quantity.book_weight().unwrap(), 2);
+        let shown = ounces_from_eighth_nanograms(quantity.book_weight().unwrap().into(), 2);
         assert_eq!((quantity.book_units(), shown.to_string()), (units, ounces.to_owned()), "{quantity}");
     };
     check("3", Measure::Units, 3, "0.00");
@@ -89,6 +90,34 @@ fn what_the_books_count() {
     assert_eq!(back.book_units(), -1, "what came back counts against");
     let most = Quantity::from_steps(MAX_STEPS, Measure::Thousandths(WeightUnit::Kilogram)).unwrap();
     assert_eq!(most.book_weight(), Ok(8_000_000_000_000_000_000));
+}
+
+/// A tonne in each unit, from the exact pound of 0.45359237 kg (NIST Handbook 44, appendix C).
+#[test]
+fn a_line_has_at_most_a_million_units_or_a_tonne() {
+    let check = |value: &str, unit: WeightUnit, over: &str| {
+        let measure = Measure::Thousandths(unit);
+        let line = |text: &str| Quantity::resolve_line(Asked::parse(text, None).unwrap(), measure);
+        assert!(line(value).is_ok(), "{value} {unit}");
+        let refused = matches!(
+            line(over),
+            // A million grams are the most that anything holds.
+            Err(QuantityError::OverLimit { .. } | QuantityError::TooLarge)
+        );
+        assert!(refused, "{over} {unit}");
+    };
+    check("1000", WeightUnit::Kilogram, "1000.001");
+    check("10000", WeightUnit::HundredGrams, "10000.001");
+    check("1000000", WeightUnit::Gram, "1000000.001");
+    check("2204.622", WeightUnit::Pound, "2204.623");
+    check("35273.961", WeightUnit::Ounce, "35273.962");
+    let units = |text: &str| Quantity::resolve_line(Asked::parse(text, None).unwrap(), Measure::Units);
+    assert!(units("1000000").is_ok());
+    let told = units("10000000").unwrap_err().to_string();
+    assert_eq!(
+        told,
+        "10000000 is more than 1000000, the most that one line may have; check it for a digit too many"
+    );
 }
 
 #[test]

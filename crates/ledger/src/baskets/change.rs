@@ -181,7 +181,7 @@ async fn set_quantity(tx: &mut Tx, content: &mut Content, line: u32, asked: Aske
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     // Typed without a unit, it is in the one that the line has.
     let asked = Asked { unit: asked.unit.or(quantity.unit), ..asked };
-    let steps = Quantity::resolve(asked, found.measure).field("quantity")?.steps();
+    let steps = Quantity::resolve_line(asked, found.measure).field("quantity")?.steps();
     refuse_two_of_a_piece(found.kind, steps)?;
     *quantity = asked;
     Ok(())
@@ -214,7 +214,7 @@ async fn add(
             return Err(Refusal::invalid("quantity", reason).into());
         }
     };
-    let steps = Quantity::resolve(asked, found.measure).field("quantity")?.steps();
+    let steps = Quantity::resolve_line(asked, found.measure).field("quantity")?.steps();
     refuse_two_of_a_piece(found.kind, steps)?;
     let here = content.lines.iter_mut().find_map(|line| match &mut line.what {
         What::Goods { item, quantity, .. } if *item == found.id => Some((line.number, quantity)),
@@ -228,7 +228,7 @@ async fn add(
         }
         if found.measure == Measure::Units {
             let more = Asked { value: quantity.value + asked.value, ..*quantity };
-            let steps = Quantity::resolve(more, found.measure).field("quantity")?.steps();
+            let steps = Quantity::resolve_line(more, found.measure).field("quantity")?.steps();
             refuse_if_gone(tx, &found, steps).await?;
             *quantity = more;
             return Ok(number);

@@ -8,6 +8,7 @@ mod codes;
 mod rule;
 mod rules_counter;
 mod rules_goods;
+mod rules_limits;
 mod rules_live;
 mod rules_money;
 mod rules_orders;
@@ -160,6 +161,7 @@ impl Ledger {
             rules_money::RULES,
             rules_orders::RULES,
             rules_counter::RULES,
+            rules_limits::RULES,
             rules_live::RULES,
         ]
         .concat()

@@ -120,11 +120,18 @@ impl Field {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{rules_counter, rules_goods, rules_money, rules_orders};
+    use super::super::{rules_counter, rules_goods, rules_limits, rules_money, rules_orders};
     use super::Rule;
 
     fn rules() -> Vec<Rule> {
-        [rules_goods::RULES, rules_money::RULES, rules_orders::RULES, rules_counter::RULES].concat()
+        [
+            rules_goods::RULES,
+            rules_money::RULES,
+            rules_orders::RULES,
+            rules_counter::RULES,
+            rules_limits::RULES,
+        ]
+        .concat()
     }
 
     /// A pair that a rule names but does not select would be an error only where it runs; one that

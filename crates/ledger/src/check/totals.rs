@@ -64,7 +64,12 @@ async fn kept(snapshot: &mut AnyConnection, shop: &Shop, report: &mut CheckRepor
 
 fn compare(day: &(Day, Channel), expected: &Figures, found: &Figures, report: &mut CheckReport) {
     let numbers = |f: &Figures| {
-        [("sales", f.sales), ("units", f.units), ("weight", f.weight), ("uncosted", f.uncosted)]
+        [
+            ("sales", i128::from(f.sales)),
+            ("units", i128::from(f.units)),
+            ("weight", f.weight),
+            ("uncosted", i128::from(f.uncosted)),
+        ]
     };
     let amounts = |f: &Figures| -> [(&str, Money); 9] {
         [

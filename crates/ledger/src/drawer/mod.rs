@@ -14,7 +14,7 @@ use async_trait::async_trait;
 use domain::cash::{Count, counted};
 use domain::channel::Channel;
 use domain::ids::TurnId;
-use domain::money::Money;
+use domain::money::{MAX_DRAWER, Money};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -98,16 +98,28 @@ pub(crate) async fn book(
 
 async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool, Failure> {
     let row = sqlx::query(
-        "UPDATE drawer_turn SET expected = expected + $2 WHERE channel = $1 AND closed_ms IS NULL RETURNING id",
+        "UPDATE drawer_turn SET expected = expected + $2 WHERE channel = $1 AND closed_ms IS NULL \
+         RETURNING id, expected",
     )
     .bind(channel.as_str().to_owned())
     .bind(cash.amount.minor())
     .fetch_optional(tx.db())
     .await?;
     let Some(row) = row else { return Ok(false) };
+    refuse_too_much(row.try_get(1)?)?;
     let entry = Entry { kind: cash.kind, amount: cash.amount, source: Some(cash.source), reason: "" };
     enter(tx, row.try_get(0)?, entry, cash.who).await?;
     Ok(true)
+}
+
+/// What a drawer is expected to hold stays far within its column: the sale that would pass the limit is refused.
+fn refuse_too_much(expected: i64) -> Result<(), Refusal> {
+    if expected.abs() <= MAX_DRAWER {
+        return Ok(());
+    }
+    let reason = "the drawer would hold more cash than it can; look for a wrong amount, or count the drawer out \
+                  and open it anew";
+    Err(Refusal::invalid("amount", reason))
 }
 
 struct Entry<'a> {
@@ -251,6 +263,7 @@ async fn by_hand(
     .fetch_optional(tx.db())
     .await?;
     let Some(row) = row else { return Err(why_not(tx, turn, currency).await?.into()) };
+    refuse_too_much(row.try_get(0)?)?;
     enter(tx, turn.raw(), Entry { kind, amount: change, source: None, reason: &reason }, &who).await?;
     Money::from_minor(row.try_get(0)?, currency).stored("drawer_turn.expected")
 }

@@ -310,6 +310,7 @@ pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Refusal
                 format!("the shop's currency is {}", shop.currency),
             ));
         }
+        amount.within_limit().map_err(|over| Refusal::invalid("shipping", over))?;
     }
     for line in &order.lines {
         text::short(&line.name).map_err(|e| Refusal::invalid("name", e))?;

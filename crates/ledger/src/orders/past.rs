@@ -177,7 +177,7 @@ fn draft_line(tx: &Tx, line: &IncomingLine) -> Result<DraftLine, Failure> {
         None if line.quantity.value.fract().is_zero() => Measure::Units,
         None => Measure::Thousandths(tx.shop().unit),
     };
-    let quantity = Quantity::resolve(line.quantity, measure).field("orderQuantity")?;
+    let quantity = Quantity::resolve_line(line.quantity, measure).field("orderQuantity")?;
     let (price, amount) = live::money_of(line.price, quantity)?;
     let code = live::code_key(line.code.as_ref());
     let title = if line.name.is_empty() { code.clone() } else { line.name.clone() };

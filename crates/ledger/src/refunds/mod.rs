@@ -2,6 +2,7 @@
 
 mod claim;
 mod fate;
+mod settle;
 mod waiting;
 mod write;
 
@@ -32,6 +33,7 @@ use domain::refund::Part;
 use domain::stock::{Fate, Why};
 use domain::text;
 use serde::{Deserialize, Serialize};
+use settle::settle;
 use sqlx::Row;
 use write::{add_to_books, write, write_lines, write_tenders};
 
@@ -160,7 +162,7 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
     let id = RefundId::from_raw(tx.next_id()?);
     // This sale's row is ours since its claim, so that no payment comes in between.
     let debt = payments::open_debt(tx, new.sale, currency).await?;
-    let given = settle(tx, &parts, shipping, &new.tender, debt)?;
+    let given = settle(tx, new, &parts, shipping, debt).await?;
     for (_, line, part, fate) in &parts {
         if *fate == Fate::Shelf {
             back_on_shelf(tx, line, part.steps, id, note).await?;
@@ -233,84 +235,6 @@ pub(crate) async fn read_lines(
 }
 
 type RefundPart<'a> = (RefundLineId, &'a SoldLine, Part, Fate);
-
-/// The refund's own figures: law 4 with every sign turned.
-struct Settled {
-    goods: Money,
-    discounts: Money,
-    tax: Money,
-    shipping: Money,
-    rounding: Money,
-    total: Money,
-    tenders: Vec<Given>,
-}
-
-/// What is still owed of the sale is lowered first; only the rest is handed out. Nobody gets cash for
-/// what they have not paid.
-fn settle(
-    tx: &Tx,
-    parts: &[RefundPart<'_>],
-    shipping: Money,
-    tender: &RefundTender,
-    debt: Money,
-) -> Result<Settled, Failure> {
-    let shop = tx.shop();
-    let mut sum = Part::none(shipping);
-    for (_, _, part, _) in parts {
-        sum = sum.plus(part).field("lines")?;
-    }
-    let due = sum.given_back().and_then(|d| d.plus(shipping)).field("lines")?;
-    let less_owed = Money::from_minor(due.minor().min(debt.minor()), shop.currency).field("tender")?;
-    let (rounding, tenders) = match tender {
-        RefundTender::All(TenderKind::Owed) => (Money::zero(shop.currency), vec![(TenderKind::Owed, due)]),
-        RefundTender::All(kind) => {
-            let rest = due.minus(less_owed).field("tender")?;
-            let given = if *kind == TenderKind::Cash {
-                shop.cash_rounding.round(rest).field("tender")?
-            } else {
-                rest
-            };
-            let mut tenders = vec![(TenderKind::Owed, less_owed), (*kind, given)];
-            // One of them stands even if nothing at all is given back.
-            tenders.retain(|(kind, amount)| {
-                !amount.is_zero() || (*kind != TenderKind::Owed && less_owed.is_zero())
-            });
-            (given.minus(rest).field("tender")?, tenders)
-        }
-        RefundTender::Parts(parts) => {
-            let of = |cash: bool| parts.iter().filter(move |p| (p.0 == TenderKind::Cash) == cash);
-            let other = Money::sum(of(false).map(|p| p.1), shop.currency).field("tender")?;
-            let for_cash = due.minus(other).field("tender")?;
-            // Only what goes in cash is rounded; without cash the parts are the very amount.
-            let in_cash = of(true).next().is_some() && !for_cash.is_negative();
-            let rounded =
-                if in_cash { shop.cash_rounding.round(for_cash).field("tender")? } else { for_cash };
-            let owed = parts.iter().filter(|p| p.0 == TenderKind::Owed).map(|p| p.1);
-            if Money::sum(owed, shop.currency).field("tender")?.minor() < less_owed.minor() {
-                let reason = format!(
-                    "{debt} is still owed for this sale; {less_owed} of the refund goes off that first"
-                );
-                return Err(Refusal::invalid("tender", reason).into());
-            }
-            (rounded.minus(for_cash).field("tender")?, parts.clone())
-        }
-    };
-    let total = due.plus(rounding).field("tender")?;
-    let given = Money::sum(tenders.iter().map(|t| t.1), shop.currency).field("tender")?;
-    if given != total || tenders.iter().any(|t| t.1.is_negative()) {
-        let reason = format!("{total} is given back, and the tenders come to {given}");
-        return Err(Refusal::invalid("tender", reason).into());
-    }
-    Ok(Settled {
-        goods: sum.amount,
-        discounts: sum.discount,
-        tax: sum.tax,
-        shipping,
-        rounding,
-        total,
-        tenders,
-    })
-}
 
 async fn back_on_shelf(
     tx: &mut Tx,

@@ -1,6 +1,7 @@
 //! Writing a refund into the books.
 
-use super::{RefundNote, RefundPart, Settled, SoldLine};
+use super::settle::Settled;
+use super::{RefundNote, RefundPart, SoldLine};
 use crate::booking::{BookLine, LineKind};
 use crate::books;
 use crate::command::Tx;

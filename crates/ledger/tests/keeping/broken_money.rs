@@ -4,6 +4,36 @@ use crate::breaking::{Break, check};
 
 const MONEY: &[Break] = &[
     Break {
+        broken: "UPDATE sale SET goods = goods + 100000000000, tendered = tendered + 100000000000 WHERE receipt = 2",
+        mended: "UPDATE sale SET goods = goods - 100000000000, tendered = tendered - 100000000000 WHERE receipt = 2",
+        found: &[
+            "4 sale # (receipt 2) goods: 13.50 → 1000000013.50",
+            "4 sale # (receipt 2) tendered: 13.50 → 1000000013.50",
+            "4 sale # (receipt 2) goods: 1000000000.00 → 1000000013.50",
+            "4 sale # (receipt 2) tendered: 1000000000.00 → 1000000013.50",
+        ],
+    },
+    Break {
+        broken: "UPDATE sale_line SET steps = 1000001 WHERE code = 'P4'",
+        mended: "UPDATE sale_line SET steps = 1 WHERE code = 'P4'",
+        found: &[
+            "2 item # (P4) sold: 1000001 → 1",
+            "3 2026-06-15 on online units: 1000002 → 2",
+            "4 sale line # (P4) quantity: 1000000 → 1000001",
+            "8 order line # (P4) quantity: 1 → 1000001",
+        ],
+    },
+    Break {
+        broken: "UPDATE day_total SET gross = gross + 1000000000000000 WHERE channel = 'online'",
+        mended: "UPDATE day_total SET gross = gross - 1000000000000000 WHERE channel = 'online'",
+        found: &[
+            "3 day 20260614 (online) gross: 10000000000000.00 → 10000000000076.00",
+            "3 day 20260615 (online) gross: 10000000000000.00 → 10000000000152.00",
+            "3 2026-06-14 on online gross: 76.00 → 10000000000076.00",
+            "3 2026-06-15 on online gross: 152.00 → 10000000000152.00",
+        ],
+    },
+    Break {
         broken: "UPDATE drawer_entry SET amount = amount + 1 WHERE kind = 'put-in'",
         mended: "UPDATE drawer_entry SET amount = amount - 1 WHERE kind = 'put-in'",
         found: &["4 drawer turn # (fair) expected: 51.01 → 51.00"],

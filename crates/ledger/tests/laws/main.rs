@@ -7,6 +7,7 @@ mod ground;
 
 mod audit;
 mod books;
+mod bounds;
 mod counter;
 mod day;
 mod find;

@@ -136,6 +136,90 @@ fn a_sale_is_given_back_whole_or_in_lines() {
     });
 }
 
+/// Nobody gets more by asking often: what is rounded is the sum of what goes back in cash.
+#[test]
+fn cash_in_small_parts_comes_to_the_rounded_whole() {
+    on_each(|shop| async move {
+        let rounding = |rule: &str| SetShop {
+            key: "cash_rounding".to_owned(),
+            value: rule.to_owned(),
+            who: "owner".to_owned(),
+        };
+        shop.ok(add(vec![counted("c1", "1000000", 3)])).await;
+        let sold = async |units: &str, paid: Vec<ledger::TenderIn>| {
+            shop.ok(sale(vec![goods("c1", units)], paid)).await
+        };
+        let one = |sale: &ledger::SaleDone, quantity: &str, tender: RefundTender| NewRefund {
+            tender,
+            ..part(sale.id, sale.lines[0].id, Some(quantity), Fate::Shelf)
+        };
+        let all = |kind| RefundTender::All(kind);
+        // Rule, units sold at 0.03, units of each refund, what all of them pay out in cash.
+        let checks: &[(&str, &str, &[(&str, usize)], i64)] = &[
+            ("5 up", "100", &[("1", 100)], 300),
+            ("5 up", "100", &[("2", 50)], 300),
+            ("5 down", "100", &[("1", 100)], 300),
+            ("10 up", "51", &[("2", 25), ("1", 1)], 150),
+            ("10 up", "55", &[("5", 11)], 170),
+            ("10 down", "55", &[("5", 11)], 160),
+            ("100 up", "100", &[("17", 5), ("15", 1)], 300),
+            ("1 up", "10", &[("1", 10)], 30),
+        ];
+        for (rule, units, refunds, expected) in checks {
+            shop.ok(rounding(rule)).await;
+            let due = units.parse::<i64>().unwrap() * 3;
+            let sale = sold(units, card(due)).await;
+            let mut given = 0;
+            for (quantity, times) in *refunds {
+                for _ in 0..*times {
+                    let back = shop.ok(one(&sale, quantity, all(TenderKind::Cash))).await;
+                    assert!(!back.given.is_negative());
+                    given += back.given.minor();
+                }
+            }
+            assert_eq!(given, *expected, "{rule}: {units} in {refunds:?}");
+        }
+        // Other tenders between are the very amount, and cash goes on where it stood: 0.03 and 0.03 are 0.05.
+        shop.ok(rounding("5 up")).await;
+        let mixed = sold("10", card(30)).await;
+        let mut given = Vec::new();
+        for tender in [
+            all(TenderKind::Cash),
+            all(TenderKind::Card),
+            all(TenderKind::Cash),
+            parts(&[(TenderKind::Card, 1), (TenderKind::Cash, 5)]),
+        ] {
+            given.push(shop.ok(one(&mixed, "1", tender.clone())).await.given.minor());
+            if given.len() == 3 {
+                shop.refuses(
+                    one(&mixed, "1", parts(&[(TenderKind::Cash, 0)])),
+                    "invalid: 0.05 is given back",
+                )
+                .await;
+            }
+        }
+        // Cash: 0.03 is 0.05; 0.06 is 0.05; 0.08 is 0.10.
+        assert_eq!(given, [5, 3, 0, 6]);
+        // What is owed goes off first; only the rest is cash: 0.06 owed, then 0.03 five times.
+        let later = sold("7", vec![owed(6), tender(TenderKind::Card, 15)]).await;
+        let mut given = Vec::new();
+        for _ in 0..7 {
+            given.push(shop.ok(one(&later, "1", all(TenderKind::Cash))).await.given.minor());
+        }
+        assert_eq!(given, [3, 3, 5, 0, 5, 0, 5]);
+        // Another smallest coin in between: what went out before stands, and nothing is asked back.
+        let changed = sold("20", card(60)).await;
+        let cash_back = || one(&changed, "1", all(TenderKind::Cash));
+        shop.ok(rounding("100 up")).await;
+        assert_eq!(shop.ok(one(&changed, "17", all(TenderKind::Cash))).await.given, usd(100));
+        shop.ok(rounding("1 up")).await;
+        assert_eq!(shop.ok(cash_back()).await.given, usd(0));
+        shop.ok(rounding("5 up")).await;
+        assert_eq!(shop.ok(one(&changed, "2", all(TenderKind::Cash))).await.given, usd(0));
+        audit::clean(&shop).await;
+    });
+}
+
 #[test]
 fn what_becomes_of_the_goods_is_decided_once() {
     on_each(|shop| async move {

@@ -9,6 +9,7 @@ mod changed;
 mod closest;
 mod decided;
 mod difference;
+mod limits;
 mod past;
 mod refunded;
 mod states;

@@ -68,6 +68,8 @@ pub(super) struct Sale {
     pub(super) market: bool,
     pub(super) rounding: i64,
     pub(super) refunds: usize,
+    /// What went back in cash, to the minor unit and as it was handed out.
+    pub(super) cash_back: (i64, i64),
     pub(super) voided: bool,
 }
 

@@ -94,6 +94,7 @@ impl Model {
             market: sell.market,
             rounding,
             refunds: 0,
+            cash_back: (0, 0),
             voided: false,
         };
         self.booked.push((at, sell.market, sale.figures()));
@@ -189,9 +190,16 @@ impl Model {
         // What is owed is lowered first; only the rest is handed out.
         let less_owed = if by == By::Owed { due } else { due.min(self.owed(at)) };
         let rest = due - less_owed;
-        let given = less_owed + if Self::pays_cash(by) { self.in_cash(rest) } else { rest };
+        let in_cash = Self::pays_cash(by).then(|| {
+            let (exact, handed_out) = sale.cash_back;
+            (self.in_cash(exact + rest) - handed_out).max(0)
+        });
+        let given = less_owed + in_cash.unwrap_or(rest);
         self.forgive(at, less_owed)?;
         let booked = &mut self.sales[at];
+        if let Some(cash) = in_cash {
+            booked.cash_back = (booked.cash_back.0 + rest, booked.cash_back.1 + cash);
+        }
         booked.refunds += 1;
         booked.shipping_back += shipping;
         let mut figures = Figures::default();

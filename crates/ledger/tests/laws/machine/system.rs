@@ -333,7 +333,7 @@ impl One {
             let thousandth = WeightUnit::Ounce.eighth_nanograms_per_thousandth();
             let money = [f.gross, f.discounts, f.refunds, f.shipping, f.tax, f.cost].map(Money::minor);
             let [gross, discounts, refunds, shipping, tax, cost] = money;
-            let weight = f.weight / thousandth;
+            let weight = i64::try_from(f.weight / i128::from(thousandth)).unwrap();
             let figures = [
                 f.sales,
                 f.units,

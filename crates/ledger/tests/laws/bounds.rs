@@ -1,0 +1,218 @@
+//! Limits of amounts, quantities and sums: what is absurd is refused in words, and stops nobody else.
+
+use crate::audit;
+use crate::harness::{DAY_MS, Shop, on_each};
+use crate::make::*;
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::money::{MAX_AMOUNT, MAX_DAY, MAX_DRAWER};
+use domain::quantity::MAX_DAY_MASS;
+use domain::stock::{Fate, ItemKind};
+use domain::weight::WeightUnit;
+use ledger::{
+    BooksBy, BooksQuery, LineKind, NewItem, NewSale, OpenDrawer, PutIn, SaleLineIn, TakeOut, VoidSale,
+};
+
+const AMOUNT: &str = "the most that one amount may be";
+
+fn by_kilogram(sku: &str, quantity: &str, price: i64) -> NewItem {
+    let unit = Some(WeightUnit::Kilogram);
+    NewItem {
+        quantity: Some(asked(quantity)),
+        stock_unit: unit,
+        price: Some(usd(price)),
+        ..item(ItemKind::Weight, sku)
+    }
+}
+
+fn paper(amount: i64) -> SaleLineIn {
+    let title = "Gift note".to_owned();
+    SaleLineIn::Paper { kind: LineKind::GiftNote, title, amount: usd(amount) }
+}
+
+/// Gross, weight in ounces and cost of everything.
+async fn books(shop: &Shop) -> (i64, String, i64) {
+    let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+    let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
+    (figures.gross.minor(), figures.ounces().to_string(), figures.cost.minor())
+}
+
+#[test]
+fn an_absurd_sale_is_refused_and_stops_no_other() {
+    on_each(|shop| async move {
+        let costly = NewItem { cost: Some(usd(MAX_AMOUNT)), ..counted("costly", "9", 100) };
+        shop.ok(add(vec![
+            counted("c1", "1000000000", 100),
+            counted("dear", "1000000", MAX_AMOUNT),
+            by_kilogram("wool", "1000000", 1),
+            costly,
+        ]))
+        .await;
+        let (most, card) = (MAX_AMOUNT, |amount| vec![tender(TenderKind::Card, amount)]);
+        let many = |lines: Vec<SaleLineIn>, amount| sale(lines, card(amount));
+        let refused: Vec<(NewSale, &str)> = vec![
+            (many(vec![goods("c1", "1000001")], 100_000_100), "invalid: the most that one line may have"),
+            (many(vec![goods("wool", "1000.001")], 1000), "invalid: the most that one line may have"),
+            (many(vec![goods("dear", "2")], 2 * most), AMOUNT),
+            (many(vec![goods("dear", "1"), goods("c1", "1")], most + 100), AMOUNT),
+            (many(vec![goods("costly", "2")], 200), AMOUNT),
+            (many(vec![less("c1", "1", 0, most + 1)], most + 101), AMOUNT),
+            (many(vec![less("c1", "1", most + 1, 0)], 0), AMOUNT),
+            (many(vec![paper(most), paper(1)], most + 1), AMOUNT),
+            (NewSale { shipping: usd(most + 1), ..many(vec![goods("c1", "1")], most + 101) }, AMOUNT),
+            (NewSale { shipping: usd(most), ..many(vec![goods("c1", "1")], most + 100) }, AMOUNT),
+            (sale(vec![goods("c1", "1")], cash(most + 1)), AMOUNT),
+            (sale(vec![goods("c1", "1")], [cash(most), cash(most)].concat()), AMOUNT),
+        ];
+        for (sale, expected) in refused {
+            let words = if expected == AMOUNT { format!("invalid: {AMOUNT}") } else { expected.to_owned() };
+            shop.refuses(sale, &words).await;
+        }
+        let refused = shop.ok(add(vec![piece("p1", MAX_AMOUNT + 1)])).await;
+        assert!(format!("{refused:?}").contains(AMOUNT), "{refused:?}");
+        shop.ok(sale_of("c1", 100)).await;
+        assert_eq!(books(&shop).await, (100, "0.00".to_owned(), 0));
+        audit::clean(&shop).await;
+    });
+}
+
+/// Ten sales at the limit once filled a day. What passes the day's own limit is refused in words, smaller sales
+/// go on, and a void makes room again.
+#[test]
+fn a_full_day_refuses_what_passes_it_and_takes_the_rest() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("dear", "1000000", MAX_AMOUNT), counted("c1", "100", 100)])).await;
+        let dear = || sale(vec![goods("dear", "1")], card(MAX_AMOUNT));
+        let mut last = None;
+        for _ in 0..20 {
+            last = Some(shop.ok(dear()).await.id);
+        }
+        audit::clean(&shop).await;
+        // Ten thousand of them would be a long test: the day is brought near its limit past the ledger.
+        let near = MAX_DAY - MAX_AMOUNT + 1;
+        let lift = format!("UPDATE day_total SET gross = gross + {}", near - 20 * MAX_AMOUNT);
+        sqlx::query(sqlx::AssertSqlSafe(lift)).execute(&mut *shop.raw().await).await.unwrap();
+        shop.refuses(dear(), "invalid: store would come to more on 2026-05-17 than a day's books can hold")
+            .await;
+        shop.ok(sale_of("c1", 100)).await;
+        // Another channel and another day have room of their own.
+        shop.ok(NewSale { channel: channel("market"), ..dear() }).await;
+        let void = |sale| VoidSale { sale, reason: "typed wrong".to_owned(), who: "counter".to_owned() };
+        shop.ok(void(last.unwrap())).await;
+        shop.ok(dear()).await;
+        shop.clock.advance_millis(DAY_MS);
+        shop.ok(dear()).await;
+        let query = |by| BooksQuery { from: None, to: None, by };
+        let rows = shop.ledger.books(&query(BooksBy { channel: true, ..BooksBy::default() })).await.unwrap();
+        let gross: Vec<i64> = rows.iter().map(|row| row.figures.gross.minor()).collect();
+        assert_eq!(gross, [MAX_AMOUNT, near + 100 + MAX_AMOUNT]);
+        let report = shop.ledger.check(|_| ()).await.unwrap();
+        assert!(!report.is_clean(), "the day was lifted past the ledger");
+        let lower = format!(
+            "UPDATE day_total SET gross = gross - {} WHERE day = 20260517 AND channel = 'store'",
+            near - 20 * MAX_AMOUNT
+        );
+        sqlx::query(sqlx::AssertSqlSafe(lower)).execute(&mut *shop.raw().await).await.unwrap();
+        audit::clean(&shop).await;
+    });
+}
+
+/// More weight than 2^63 eighths of a nanogram: 1153 tonnes.
+#[test]
+fn reports_hold_more_weight_than_a_day() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![by_kilogram("wool", "1000000", 1)])).await;
+        let line = || goods("wool", "1000");
+        let tonnes = |n: i64| sale((0..n).map(|_| line()).collect(), card(n * 1000));
+        for _ in 0..4 {
+            shop.ok(tonnes(200)).await;
+            shop.ok(tonnes(200)).await;
+            assert!(500 * line_mass() == i128::from(MAX_DAY_MASS));
+            shop.refuses(tonnes(200), "invalid: than a day's books can hold").await;
+            shop.ok(AdjustUp(400).command()).await;
+            shop.clock.advance_millis(DAY_MS);
+        }
+        // 1600 t of 35273.96194958 oz each (1 oz = 28.349523125 g).
+        let (gross, ounces, _) = books(&shop).await;
+        assert_eq!((gross, ounces.as_str()), (1_600_000, "56438339.12"));
+        audit::clean(&shop).await;
+    });
+}
+
+fn line_mass() -> i128 {
+    i128::from(domain::quantity::MAX_LINE_MASS)
+}
+
+/// Stock that comes in, in tonnes.
+struct AdjustUp(i64);
+
+impl AdjustUp {
+    fn command(&self) -> ledger::AdjustStock {
+        ledger::AdjustStock {
+            code: code("wool"),
+            what: ledger::Counted::More(asked(&format!("{}", self.0 * 1000))),
+            note: "shorn".to_owned(),
+            who: "maker".to_owned(),
+        }
+    }
+}
+
+#[test]
+fn a_drawer_holds_so_much_and_says_so() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("dear", "1000", MAX_AMOUNT), counted("c1", "100", 100)])).await;
+        let who = || "Ada".to_owned();
+        let turn = shop.ok(OpenDrawer { channel: Channel::store(), counts: Vec::new(), who: who() }).await;
+        let dear = || sale(vec![goods("dear", "1")], cash(MAX_AMOUNT));
+        let takes = MAX_DRAWER / MAX_AMOUNT;
+        let mut sold = None;
+        for _ in 0..takes {
+            sold = Some(shop.ok(dear()).await);
+        }
+        let full = "invalid: the drawer would hold more cash than it can";
+        shop.refuses(sale_of("c1", 100), full).await;
+        let in_again = |amount| PutIn { turn, amount: usd(amount), reason: "change".to_owned(), who: who() };
+        shop.refuses(in_again(1), full).await;
+        shop.refuses(in_again(MAX_AMOUNT + 1), &format!("invalid: {AMOUNT}")).await;
+        // Other tenders go on, and what leaves the drawer makes room.
+        shop.ok(sale(vec![goods("c1", "1")], card(100))).await;
+        shop.ok(TakeOut { turn, amount: usd(100), reason: "bank".to_owned(), who: who() }).await;
+        shop.ok(sale_of("c1", 100)).await;
+        let sold = sold.unwrap();
+        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(sale_of("c1", 100)).await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// A slip shows what lies on it, whatever it comes to, so that a line can be taken off again.
+#[test]
+fn a_slip_beyond_the_limit_is_shown_and_not_paid() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("dear", "1000", MAX_AMOUNT)])).await;
+        let who = "Ada".to_owned();
+        let basket = shop.ok(ledger::OpenBasket { channel: Channel::store(), first: None, who }).await;
+        let change = |change| ledger::ChangeBasket { basket, revision: None, change };
+        let lay = |quantity: &str| {
+            change(ledger::BasketChange::Add { code: code("dear"), quantity: Some(asked(quantity)) })
+        };
+        shop.refuses(lay("1000001"), "invalid: the most that one line may have").await;
+        let line = shop.ok(lay("900")).await.line.unwrap();
+        let view = shop.ledger.basket(basket).await.unwrap();
+        assert_eq!(view.due, usd(900 * MAX_AMOUNT));
+        let off = domain::off::Off::parse("10 %", domain::money::Currency::USD).unwrap();
+        let discount = ledger::BasketChange::Discount { off: Some(off), reason: "market day".to_owned() };
+        shop.ok(change(discount)).await;
+        let view = shop.ledger.basket(basket).await.unwrap();
+        assert_eq!(view.due, usd(810 * MAX_AMOUNT));
+        let hold = ledger::HoldBasket {
+            basket,
+            revision: view.revision,
+            without: Vec::new(),
+            who: "Ada".to_owned(),
+        };
+        shop.refuses(hold, &format!("invalid: {AMOUNT}")).await;
+        shop.ok(change(ledger::BasketChange::Remove { line })).await;
+        assert_eq!(shop.ledger.basket(basket).await.unwrap().due, usd(0));
+    });
+}

@@ -1,0 +1,75 @@
+//! An order with an absurd amount or quantity is refused by itself, and the rest of its channel's day goes on.
+
+use crate::build::{books, line, order, stock_up, take, take_past, told};
+use crate::harness::{shops, usd};
+use domain::money::{Currency, MAX_AMOUNT, Money};
+use domain::order::{IncomingLine, IncomingOrder, LinePrice};
+use ledger::{OrderOutcome, TakeOrders};
+
+fn most() -> Money {
+    Money::from_minor(MAX_AMOUNT, Currency::USD).unwrap()
+}
+
+fn beyond() -> Money {
+    Money::from_minor(MAX_AMOUNT + 1, Currency::USD).unwrap()
+}
+
+/// Each by itself beyond one limit; what the refusal says.
+fn absurd() -> Vec<(IncomingOrder, &'static str)> {
+    let whole = |price| IncomingLine { price: LinePrice::Line(price), ..line("KIT", "1", "12.00") };
+    let one = || order("X", vec![line("KIT", "1", "12.00")]);
+    vec![
+        (order("X", vec![line("KIT", "1000001", "0.01")]), "the most that one line may have"),
+        (order("X", vec![line("KIT", "1000000", "1000.01")]), "the most that one amount may be"),
+        (order("X", vec![whole(beyond())]), "the most that one amount may be"),
+        (order("X", vec![whole(most()), line("ROV", "1", "0.01")]), "the most that one amount may be"),
+        (IncomingOrder { shipping: beyond(), ..one() }, "the most that one amount may be"),
+        (IncomingOrder { shipping: most(), ..one() }, "the most that one amount may be"),
+        (IncomingOrder { fee: beyond(), ..one() }, "the most that one amount may be"),
+        (
+            order("X", vec![IncomingLine { tax: beyond(), ..line("KIT", "1", "12.00") }]),
+            "the most that one amount",
+        ),
+    ]
+}
+
+#[tokio::test]
+async fn an_absurd_order_is_refused_alone() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        for (order, expected) in absurd() {
+            for past in [false, true] {
+                let outcome = if past { take_past(&shop, &order).await } else { take(&shop, &order).await };
+                let told = told(&outcome);
+                assert!(told.starts_with("rejected: ") && told.contains(expected), "{}: {told}", shop.engine);
+            }
+        }
+        assert_eq!(books(&shop).await, "nothing");
+        // Among others in one batch it is left out, and they are booked.
+        for past in [false, true] {
+            let (absurd, _) = absurd().swap_remove(2);
+            let good = order(if past { "A-2" } else { "A-1" }, vec![line("KIT", "1", "12.00")]);
+            let batch = TakeOrders { orders: vec![absurd, good], past, who: "feed".to_owned() };
+            let outcomes = shop.ledger.take_orders(&batch).await.unwrap();
+            assert!(matches!(
+                outcomes.as_slice(),
+                [OrderOutcome::Rejected(_), OrderOutcome::Taken { filled: 1, .. }]
+            ));
+        }
+        assert!(books(&shop).await.starts_with("2 sales, 2 units, 24.00 "), "{}", books(&shop).await);
+        // At the limit itself twenty orders stop nobody; a day once took ten.
+        for number in 0..20 {
+            let mut dear = order(&format!("D-{number}"), vec![line("KIT", "1", "12.00")]);
+            dear.lines[0].price = LinePrice::Line(most());
+            assert!(matches!(take_past(&shop, &dear).await, OrderOutcome::Taken { .. }));
+        }
+        take(&shop, &order("A-3", vec![line("KIT", "1", "12.00")])).await;
+        assert!(
+            books(&shop).await.starts_with("23 sales, 23 units, 20000000036.00 "),
+            "{}",
+            books(&shop).await
+        );
+        assert_eq!(usd("1000000000.00"), most());
+        shop.end().await;
+    }
+}
