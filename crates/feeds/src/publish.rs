@@ -3,6 +3,7 @@
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Why a file was not published; what stood under its name before still stands.
 #[derive(Debug, thiserror::Error)]
@@ -51,8 +52,11 @@ pub enum PublishError {
     },
 }
 
+/// How many files this process has begun.
+static COUNT: AtomicU64 = AtomicU64::new(0);
+
 /// Writes under another name in the same folder, syncs, renames, syncs the folder. The other name
-/// holds the process's number, so that two processes never write into one file.
+/// holds the process's number and a count of its own, so that no two ever write into one file.
 pub fn publish<T>(
     folder: &Path,
     name: &str,
@@ -62,7 +66,8 @@ pub fn publish<T>(
         return Err(PublishError::Name { name: name.to_owned() });
     }
     let path = folder.join(name);
-    let part = folder.join(format!(".{name}.{}.part", std::process::id()));
+    let count = COUNT.fetch_add(1, Ordering::Relaxed);
+    let part = folder.join(format!(".{name}.{}-{count}.part", std::process::id()));
     let written = write_part(&part, write).and_then(|value| {
         let renamed = fs::rename(&part, &path);
         renamed.map_err(|source| PublishError::Rename { path: path.clone(), source })?;

@@ -60,6 +60,7 @@ mod today;
 mod trouble;
 mod voids;
 mod workbench;
+mod writes;
 
 pub use answer_key::Key;
 pub use audit::{AuditRow, Audited};
@@ -85,8 +86,8 @@ pub use items::{
 };
 pub use limits::{Actor, LimitsOf, SetLimits};
 pub use listings::{
-    FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, ListingState, RECORDED_AT_ONCE, RecordRun, RunKind,
-    Told,
+    FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, ListingState, NewRun, RECORDED_AT_ONCE, RecordRun,
+    RunKind, Told,
 };
 pub use live::{
     ClaimKeptOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, Drift, DriftChoice, DropKeptOrder,

@@ -8,6 +8,7 @@ use crate::refusal::Refusal;
 use crate::sql::{in_text, insert_rows_or, padded};
 use crate::stock::tell_anew;
 use crate::store::Ledger;
+use crate::trouble::Trouble;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, RunId};
@@ -334,8 +335,33 @@ pub struct RecordRun {
     pub connection: ConnectionId,
     /// What was told.
     pub told: Vec<Told>,
-    /// The run, once all of it is recorded; with the items of a run of changes.
-    pub run: Option<(RunKind, i64, String, String, Vec<ItemId>)>,
+    /// The run, once all of it is recorded.
+    pub run: Option<NewRun>,
+}
+
+/// A run that was written.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NewRun {
+    /// From [`Ledger::new_run`].
+    pub id: RunId,
+    /// All, or changes.
+    pub kind: RunKind,
+    /// How many listings.
+    pub listings: i64,
+    /// The file's name, `-` for a stream.
+    pub file_name: String,
+    /// SHA-256 of the file.
+    pub file_hash: String,
+    /// The items of a run of changes.
+    pub items: Vec<ItemId>,
+}
+
+impl Ledger {
+    /// The identifier of a run about to be written: made once, and before its file, whose name says it. So no two
+    /// runs write one file, in whichever process they are.
+    pub fn new_run(&self) -> Result<RunId, Trouble> {
+        self.new_holder().map(RunId::from_raw)
+    }
 }
 
 const LISTING: &str =
@@ -372,18 +398,9 @@ impl Command for RecordRun {
         self.tell_what_differs(tx).await?;
         match &self.run {
             None => Ok(None),
-            Some((kind, listings, name, hash, items)) => {
-                let id = RunId::from_raw(tx.next_id()?);
-                let run = FeedRun {
-                    id,
-                    at: tx.now(),
-                    kind: *kind,
-                    listings: *listings,
-                    file_name: name.clone(),
-                    file_hash: hash.clone(),
-                };
-                record(tx, self.connection, &run, items).await?;
-                Ok(Some(id))
+            Some(run) => {
+                record(tx, self.connection, run).await?;
+                Ok(Some(run.id))
             }
         }
     }
@@ -441,12 +458,8 @@ pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Res
     Ok(())
 }
 
-async fn record(
-    tx: &mut Tx,
-    connection: ConnectionId,
-    run: &FeedRun,
-    items: &[ItemId],
-) -> Result<(), Failure> {
+async fn record(tx: &mut Tx, connection: ConnectionId, run: &NewRun) -> Result<(), Failure> {
+    let now = tx.now().millis();
     let kind = match run.kind {
         RunKind::All => "all",
         RunKind::Changes => "changes",
@@ -457,7 +470,7 @@ async fn record(
     )
     .bind(run.id.raw())
     .bind(connection.raw())
-    .bind(run.at.millis())
+    .bind(now)
     .bind(kind.to_owned())
     .bind(run.listings)
     .bind(run.file_name.clone())
@@ -465,7 +478,7 @@ async fn record(
     .execute(tx.db())
     .await?;
     const ITEM: &str = "INSERT INTO feed_run_item (run_id, item_id)";
-    insert_rows_or(tx.db(), ITEM, 2, "ON CONFLICT DO NOTHING", items, |statement, item| {
+    insert_rows_or(tx.db(), ITEM, 2, "ON CONFLICT DO NOTHING", &run.items, |statement, item| {
         statement.bind(run.id.raw()).bind(item.raw())
     })
     .await?;

@@ -216,7 +216,9 @@ impl CountingDesk {
         let count = i64::try_from(told.len()).expect("few");
         let kind = if what == Outgoing::All { RunKind::All } else { RunKind::Changes };
         let items = told.iter().map(|t| t.item).collect();
-        let run = Some((kind, count, "feed.csv".to_owned(), "0a".to_owned(), items));
+        let (id, file_name) = (self.ledger.new_run().map_err(ledger::Failure::from)?, "feed.csv".to_owned());
+        let run =
+            Some(ledger::NewRun { id, kind, listings: count, file_name, file_hash: "0a".to_owned(), items });
         let record = RecordRun { connection: feed, told, run };
         let run = self.ledger.execute(None, &record).await?.answer;
         Ok(WentOut { run, listings: 1, bytes: b"sku\n".to_vec(), ..WentOut::default() })

@@ -451,6 +451,13 @@ async fn list(ledger: &Ledger) {
         .collect();
     let items = rows.iter().map(|row| row.item).collect();
     let count = i64::try_from(rows.len()).unwrap();
-    let run_of = Some((RunKind::Changes, count, "feed.csv".to_owned(), "ef".repeat(32), items));
+    let run_of = Some(ledger::NewRun {
+        id: ledger.new_run().unwrap(),
+        kind: RunKind::Changes,
+        listings: count,
+        file_name: "feed.csv".to_owned(),
+        file_hash: "ef".repeat(32),
+        items,
+    });
     run(ledger, RecordRun { connection: feed, told, run: run_of }).await;
 }

@@ -286,7 +286,14 @@ fn a_stale_listing_never_overwrites_a_newer_one() {
         let run = RecordRun {
             connection: to,
             told: vec![],
-            run: Some((RunKind::Changes, 1, "changes.csv".to_owned(), "hash".to_owned(), vec![item])),
+            run: Some(ledger::NewRun {
+                id: shop.ledger.new_run().unwrap(),
+                kind: RunKind::Changes,
+                listings: 1,
+                file_name: "changes.csv".to_owned(),
+                file_hash: "hash".to_owned(),
+                items: vec![item],
+            }),
         };
         let run = shop.ok(run).await.unwrap();
         assert_eq!(shop.ledger.feed_runs(to, 5).await.unwrap()[0].id, run);

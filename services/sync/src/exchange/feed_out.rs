@@ -27,8 +27,6 @@ use tokio::task::JoinHandle;
 const WAITING: usize = 2;
 /// How many of the latest runs `--again` looks among: years of them.
 const RUNS_LOOKED_AT: usize = 10_000;
-/// Files of one name that are counted on from; more in one millisecond are not believed.
-const MAX_SAME_NAME: u32 = 1000;
 
 /// Which listings go out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -110,12 +108,6 @@ pub enum FeedOutError {
         #[source]
         source: io::Error,
     },
-    /// Too many files of one name.
-    #[error("{path} holds too many feeds of the same moment; tidy it up", path = path.display())]
-    Crowded {
-        /// The folder.
-        path: PathBuf,
-    },
     /// The file cannot be published.
     #[error(transparent)]
     Publish(#[from] PublishError),
@@ -153,7 +145,8 @@ pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutRep
         return Ok(FeedOutReport { run, file, listings: 0, ended: 0, pictures_missing: 0, missing });
     }
     let (lines, receiver) = mpsc::channel(WAITING);
-    let target = Target::new(ledger, run.to, form, kind, &shop)?;
+    let id = ledger.new_run().map_err(Failure::from)?;
+    let target = Target::new(ledger, run.to, form, (id, kind), &shop)?;
     let file = target.file.clone();
     let writer = tokio::task::spawn_blocking(move || target.write(receiver));
     reading.send(first, lines).await?;
@@ -161,7 +154,7 @@ pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutRep
     let (listings, ended) = (written.listings, written.ended);
     record_told(ledger, connection, reading.silent).await?;
     let name = file.as_deref().and_then(Path::file_name).map_or("-".into(), |n| n.to_string_lossy());
-    let run = record(ledger, connection, kind, &name, written).await?;
+    let run = record(ledger, connection, (id, kind), &name, written).await?;
     let (pictures_missing, missing) = pictures.map_or((0, Vec::new()), |p| (p.missing, p.named));
     Ok(FeedOutReport { run, file, listings, ended, pictures_missing, missing })
 }
@@ -304,13 +297,13 @@ impl Target {
         ledger: &Ledger,
         to: Destination,
         form: Form,
-        kind: RunKind,
+        run: (RunId, RunKind),
         shop: &Shop,
     ) -> Result<Self, FeedOutError> {
         let mut target = Self {
             to,
             form,
-            keep_items: kind == RunKind::Changes,
+            keep_items: run.1 == RunKind::Changes,
             file: None,
             pictures: None,
             currency: shop.currency,
@@ -318,7 +311,7 @@ impl Target {
         if let Destination::Folder(folder) = &target.to {
             fs::create_dir_all(folder)
                 .map_err(|source| FeedOutError::Folder { path: folder.clone(), source })?;
-            target.file = Some(folder.join(free_name(folder, kind, &target.form, ledger.now())?));
+            target.file = Some(folder.join(file_name(run, &target.form, ledger.now())));
             if shop.image_base.is_none() {
                 target.pictures = Some(Copying::new(ledger.pictures_folder(), folder));
             }
@@ -328,9 +321,9 @@ impl Target {
 
     fn write(self, lines: mpsc::Receiver<Sheet>) -> Result<(Written, Option<Copying>), FeedOutError> {
         let Self { to, form, keep_items, file, mut pictures, currency } = self;
-        match (to, file) {
-            (Destination::Folder(folder), Some(file)) => {
-                let name = file.file_name().unwrap_or_default().to_string_lossy();
+        match to {
+            Destination::Folder(folder) => {
+                let name = file.as_deref().and_then(Path::file_name).unwrap_or_default().to_string_lossy();
                 if let Form::Csv(layout) = &form {
                     // First, so that whoever sees the feed finds its description.
                     let about = format!("{name}-metadata.json");
@@ -341,8 +334,7 @@ impl Target {
                 })?;
                 Ok((written, pictures))
             }
-            (Destination::Folder(path), None) => Err(FeedOutError::Crowded { path }),
-            (Destination::Stream(out), _) => {
+            Destination::Stream(out) => {
                 let written = sheet::write(BufWriter::new(out), &form, lines, None, keep_items);
                 Ok((written.map_err(FeedOutError::Stream)?, None))
             }
@@ -350,8 +342,9 @@ impl Target {
     }
 }
 
-/// A name that no file of the folder has: what is in it, and when it was written.
-fn free_name(folder: &Path, kind: RunKind, form: &Form, now: Moment) -> Result<String, FeedOutError> {
+/// What is in it, when it was begun, and the run's own identifier, which no other run has: so two that are written at
+/// once never write one file.
+fn file_name((run, kind): (RunId, RunKind), form: &Form, now: Moment) -> String {
     let what = match kind {
         RunKind::All => "listings",
         RunKind::Changes => "changes",
@@ -361,10 +354,5 @@ fn free_name(folder: &Path, kind: RunKind, form: &Form, now: Moment) -> Result<S
         Form::Json => "json",
     };
     let at: String = now.to_string().chars().filter(|c| *c != '-' && *c != ':').collect();
-    let names = (1..=MAX_SAME_NAME).map(|n| match n {
-        1 => format!("{what}-{at}.{ending}"),
-        n => format!("{what}-{at}-{n}.{ending}"),
-    });
-    let mut free = names.filter(|name| !folder.join(name).exists());
-    free.next().ok_or_else(|| FeedOutError::Crowded { path: folder.to_owned() })
+    format!("{what}-{at}-{run}.{ending}")
 }

@@ -7,7 +7,9 @@ use domain::ids::{ConnectionId, RunId};
 use domain::quantity::Quantity;
 use domain::stock::Availability;
 use feeds::Listing;
-use ledger::{Failure, ItemView, Ledger, ListingRow, RECORDED_AT_ONCE, RecordRun, RunKind, Told, Trouble};
+use ledger::{
+    Failure, ItemView, Ledger, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun, RunKind, Told, Trouble,
+};
 use std::time::Instant;
 
 /// A row of the ledger as a line of a feed.
@@ -67,7 +69,7 @@ fn stored<T, E: std::fmt::Display>(what: &str, value: Result<T, E>) -> Result<T,
 pub(crate) async fn record(
     ledger: &Ledger,
     connection: ConnectionId,
-    kind: RunKind,
+    (id, kind): (RunId, RunKind),
     file_name: &str,
     written: Written,
 ) -> Result<Option<RunId>, Failure> {
@@ -75,7 +77,7 @@ pub(crate) async fn record(
     let last = told.split_off(told.len() - told.len() % RECORDED_AT_ONCE);
     record_told(ledger, connection, told).await?;
     let listings = i64::try_from(listings).unwrap_or(i64::MAX);
-    let run = Some((kind, listings, file_name.to_owned(), file_hash, items));
+    let run = Some(NewRun { id, kind, listings, file_name: file_name.to_owned(), file_hash, items });
     Ok(ledger.execute(None, &RecordRun { connection, told: last, run }).await?.answer)
 }
 

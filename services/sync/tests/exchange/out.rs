@@ -1,7 +1,10 @@
 //! Listings out.
 
 use crate::shop::TestShop;
+use ledger::{Access, Ledger};
+use sha2::Digest;
 use std::fs;
+use std::sync::Arc;
 use sync::Watch;
 use sync::exchange::{Destination, FeedOutRun, OutFormat, What, feed_out};
 
@@ -23,13 +26,56 @@ async fn everything_goes_out_with_its_description() {
         .map(|e| e.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    assert_eq!(names, ["listings-20260615T120000Z.csv", "listings-20260615T120000Z.csv-metadata.json"]);
+    let name = format!("listings-20260615T120000Z-{}.csv", report.run.unwrap());
+    assert_eq!(names, [name.clone(), format!("{name}-metadata.json")]);
     let about: serde_json::Value =
-        serde_json::from_str(&shop.read("out/listings-20260615T120000Z.csv-metadata.json")).unwrap();
-    assert_eq!(about["url"], "listings-20260615T120000Z.csv");
+        serde_json::from_str(&shop.read(&format!("out/{name}-metadata.json"))).unwrap();
+    assert_eq!(about["url"], name);
     // Once more within the same second: another file.
     let second = shop.out(What::All).await.unwrap();
-    assert!(second.file.unwrap().ends_with("listings-20260615T120000Z-2.csv"));
+    assert_ne!(second.file, report.file);
+}
+
+/// Many at once, of two programs that have the shop open: each run's file is its own, and says what is recorded of it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn feeds_that_are_written_at_once_are_files_of_their_own() {
+    let shop = Arc::new(TestShop::stocked().await);
+    let url = format!("sqlite:{}", shop.path("shop.db").display());
+    let other = Arc::new(Ledger::open(&url, Access::Write, shop.clock.clone()).await.unwrap());
+    let mut running = Vec::new();
+    for number in 0..40 {
+        let (shop, other) = (Arc::clone(&shop), Arc::clone(&other));
+        running.push(tokio::spawn(async move {
+            let ledger = if number % 2 == 0 { &shop.ledger } else { &*other };
+            let what = if number % 3 == 0 { What::Changes } else { What::All };
+            let to = Destination::Folder(shop.path("out"));
+            let run = FeedOutRun { what, format: OutFormat::Csv, layout: None, to, watch: Watch::new() };
+            let report = feed_out(ledger, run).await.unwrap();
+            if number % 5 == 0 {
+                shop.sell("ROV").await;
+            }
+            report
+        }));
+    }
+    let mut files = Vec::new();
+    for run in running {
+        files.extend(run.await.unwrap().file);
+    }
+    let written = files.len();
+    files.sort();
+    files.dedup();
+    assert_eq!(files.len(), written, "each run has a file of its own");
+    let feed = shop.ledger.connection("feed").await.unwrap();
+    let runs = shop.ledger.feed_runs(feed, 1000).await.unwrap();
+    assert_eq!(runs.len(), written);
+    for run in runs {
+        let bytes = fs::read(shop.path("out").join(&run.file_name)).unwrap();
+        let hash: String = sha2::Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(hash, run.file_hash, "{}", run.file_name);
+    }
+    let left: Vec<_> = fs::read_dir(shop.path("out")).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(left.len(), 2 * written, "{left:?}");
+    other.close().await;
 }
 
 #[tokio::test]

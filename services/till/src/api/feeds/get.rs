@@ -71,7 +71,7 @@ pub(crate) async fn list_runs(
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
-    use ledger::{RecordRun, RunKind};
+    use ledger::{NewRun, RecordRun, RunKind};
     use serde_json::json;
 
     #[tokio::test]
@@ -80,7 +80,14 @@ mod tests {
         let ledger = shop.ledger();
         let connection = ledger.connection(crate::api::listings::FEED).await.expect("the feed");
         for (kind, listings, name) in [(RunKind::All, 4, "all.csv"), (RunKind::Changes, 1, "changes.csv")] {
-            let run = Some((kind, listings, name.to_owned(), "0a".to_owned(), Vec::new()));
+            let run = Some(NewRun {
+                id: ledger.new_run().expect("a number"),
+                kind,
+                listings,
+                file_name: name.to_owned(),
+                file_hash: "0a".to_owned(),
+                items: Vec::new(),
+            });
             ledger.execute(None, &RecordRun { connection, told: Vec::new(), run }).await.expect("recorded");
         }
         let reply = shop.get("/api/feeds").await.json();
