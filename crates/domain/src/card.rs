@@ -3,10 +3,40 @@
 //! Only for free text. One in ten in-store codes passes the same check, so codes, order numbers,
 //! phone numbers and weights are never looked at.
 
-/// Shortest and longest card number (ISO/IEC 7812-1).
+/// Shortest and longest card number that is looked for.
 const LENGTHS: std::ops::RangeInclusive<usize> = 13..=19;
 
-/// Whether the text holds 13 to 19 digits that pass Luhn, spaces, hyphens and dots between them
+/// First digits of the payment cards in use, each with the lengths that its numbers have: the issuer identification
+/// numbers of ISO/IEC 7812, which its register gives to members alone. From memory of what the card schemes publish;
+/// whoever relies on a rare one checks it. Other numbers of these lengths (in-store codes, dates, phone numbers,
+/// parcels) are no cards, whatever their last digit.
+const ISSUERS: &[(std::ops::RangeInclusive<u32>, &[usize])] = &[
+    (1000..=1999, &[15]),
+    (2200..=2204, &[16, 17, 18, 19]),
+    (2221..=2720, &[16]),
+    (3000..=3059, &[14, 16, 17, 18, 19]),
+    (3095..=3095, &[14, 16, 17, 18, 19]),
+    (3400..=3499, &[15]),
+    (3528..=3589, &[16, 17, 18, 19]),
+    (3600..=3699, &[14, 15, 16, 17, 18, 19]),
+    (3700..=3799, &[15]),
+    (3800..=3999, &[14, 16, 17, 18, 19]),
+    (4000..=4999, &[13, 16, 19]),
+    (5000..=5099, &[13, 14, 15, 16, 17, 18, 19]),
+    (5100..=5599, &[16]),
+    (5600..=5899, &[13, 14, 15, 16, 17, 18, 19]),
+    (6000..=6999, &[13, 14, 15, 16, 17, 18, 19]),
+    (8100..=8199, &[16, 17, 18, 19]),
+    (9792..=9792, &[16]),
+];
+
+/// Whether cards of so many digits begin like this.
+fn is_issued(digits: &[u8]) -> bool {
+    let first = digits.iter().take(4).fold(0, |first, digit| first * 10 + u32::from(*digit));
+    ISSUERS.iter().any(|(prefixes, lengths)| prefixes.contains(&first) && lengths.contains(&digits.len()))
+}
+
+/// Whether the text holds the digits of a payment card, by their first ones, their count and Luhn, spaces, hyphens and dots between them
 /// ignored. Digits that belong to something else may stand beside them (a date, a count), so every
 /// stretch of whole groups is looked at: `4000 0000 0000 0002 12/28` holds a card's number.
 pub fn holds_card_number(text: &str) -> bool {
@@ -45,7 +75,7 @@ fn begins_card_number(groups: &[Vec<u8>]) -> bool {
         if run.len() > *LENGTHS.end() {
             return false;
         }
-        if LENGTHS.contains(&run.len()) && passes_luhn(&run) {
+        if LENGTHS.contains(&run.len()) && is_issued(&run) && passes_luhn(&run) {
             return true;
         }
     }

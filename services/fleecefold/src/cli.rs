@@ -452,9 +452,10 @@ fn groups(text: &str) -> Result<BooksBy, String> {
     let mut by = BooksBy::default();
     for word in text.split(',') {
         match word.trim() {
+            "day" => by.day = true,
             "month" => by.month = true,
             "channel" => by.channel = true,
-            _ => return Err("write month, channel or month,channel".to_owned()),
+            _ => return Err("write day, month and channel, separated by commas".to_owned()),
         }
     }
     Ok(by)

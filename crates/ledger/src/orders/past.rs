@@ -180,12 +180,13 @@ fn draft_line(tx: &Tx, line: &IncomingLine) -> Result<DraftLine, Failure> {
     let quantity = Quantity::resolve_line(line.quantity, measure).field("orderQuantity")?;
     let (price, amount) = live::money_of(line.price, quantity)?;
     let code = live::code_key(line.code.as_ref());
-    let title = if line.name.is_empty() { code.clone() } else { line.name.clone() };
+    // A code is no free text: it is never looked at for a card's number.
+    let title = if line.name.is_empty() { code.clone() } else { text::name(&line.name).field("name")? };
     Ok(DraftLine {
         kind: LineKind::Goods,
         item: None,
         code,
-        title: text::name(&title).field("name")?,
+        title,
         quantity,
         price,
         money: LineMoney { amount, discount: line.discount, tax: line.tax },

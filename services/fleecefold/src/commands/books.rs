@@ -27,7 +27,7 @@ pub(super) async fn show(ledger: &Ledger, query: &BooksQuery, form: TableForm) -
 }
 
 fn table(by: BooksBy, rows: &[BooksRow]) -> Result<Table, MoneyError> {
-    let groups = [(by.month, "month"), (by.channel, "channel")];
+    let groups = [(by.day, "day"), (by.month, "month"), (by.channel, "channel")];
     let groups: Vec<Column> = groups
         .into_iter()
         .filter(|(is_grouped, _)| *is_grouped)
@@ -38,6 +38,7 @@ fn table(by: BooksBy, rows: &[BooksRow]) -> Result<Table, MoneyError> {
     for row in rows {
         total = total.plus(&row.figures)?;
         let mut line = Vec::with_capacity(groups.len() + COLUMNS.len());
+        line.extend(row.day.map(|d| Some(d.to_string())));
         line.extend(row.month.map(|m| Some(m.to_string())));
         line.extend(row.channel.as_ref().map(|c| Some(c.to_string())));
         line.extend(figures(&row.figures)?);

@@ -57,7 +57,10 @@ fn how_each_command_ends() {
         check(&place, "shelf --format xml", 2, "possible values: table, csv, json");
         check(&place, "books", 0, "2026-06");
         check(&place, "books --from 2026", 2, "write a month as 2026-05");
-        check(&place, "books --by year", 2, "write month, channel");
+        check(&place, "books --by year", 2, "write day, month and channel");
+        check(&place, "books --by day,channel --format csv", 0, "day,channel,sales,units,");
+        check(&place, "books --by channel,month,day --format csv", 0, "day,month,channel,sales,units,");
+        check(&place, "books --by day", 0, "2026-06-");
         check(&place, "books --from 2030-01", 0, "nothing was sold");
         check(&place, "books --from 2030-01 --to 2029-12", 1, "2029-12 is before 2030-01");
         check(&place, "check", 0, "every law holds");
