@@ -30,3 +30,5 @@ CREATE INDEX day_total_month ON day_total (month);
 
 -- Foreign keys that rows are found by.
 CREATE INDEX owed_sale ON owed (sale_id);
+CREATE INDEX order_line_hold ON order_line (hold_id) WHERE hold_id IS NOT NULL;
+CREATE INDEX order_line_sale_line ON order_line (sale_line_id) WHERE sale_line_id IS NOT NULL;

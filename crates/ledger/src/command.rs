@@ -120,6 +120,9 @@ impl Tx {
             Trouble::Unreachable(source) => Trouble::OutcomeUnknown(source).into(),
             other => other.into(),
         });
+        if ended.is_ok() {
+            self.ledger.writes.went_through();
+        }
         if self.heard {
             // Whether or not it is known to have gone through: looking for nothing costs little.
             self.ledger.changes.send_modify(|count| *count = count.wrapping_add(1));
@@ -157,6 +160,20 @@ impl Ledger {
     }
 
     async fn run_to_end<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
+        let ended = self.try_to_end(key, command).await;
+        if let Err(Failure::Trouble(trouble)) = &ended
+            && trouble.stops_writes()
+        {
+            self.inner.writes.stopped();
+        }
+        ended
+    }
+
+    async fn try_to_end<C: Command>(
         &self,
         key: Option<&Key>,
         command: &C,

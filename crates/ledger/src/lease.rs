@@ -90,7 +90,7 @@ impl Lease {
         self.renew(pool, now).await
     }
 
-    async fn renew(&self, pool: &AnyPool, now: Moment) -> Result<(), Trouble> {
+    pub(crate) async fn renew(&self, pool: &AnyPool, now: Moment) -> Result<(), Trouble> {
         if !self.prolong(pool, now, LASTS_MS).await? {
             let other = take(pool, now).await?;
             *self.held() = other;
@@ -174,6 +174,9 @@ pub(crate) fn keep_renewed(inner: Weak<Inner>) {
             let Some(inner) = inner.upgrade() else { return };
             let Some(lease) = &inner.lease else { return };
             if let Err(error) = lease.renew(&inner.writers, inner.clock.now()).await {
+                if error.stops_writes() {
+                    inner.writes.stopped();
+                }
                 tracing::warn!(%error, "the lease of this program's node number was not renewed");
             }
         }

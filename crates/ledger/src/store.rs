@@ -1,5 +1,6 @@
 //! Opening a shop: which engine, which rights, which settings of the connections.
 
+use crate::begin::begin_on;
 use crate::clock::Clock;
 use crate::error::Failure;
 use crate::lease::Lease;
@@ -8,6 +9,7 @@ use crate::notify::{self, Notices};
 use crate::private;
 use crate::shop::{self, Shop};
 use crate::trouble::Trouble;
+use crate::writes::Writes;
 use domain::day::Moment;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::migrate::{MigrateError, Migration, MigrationType, Migrator};
@@ -16,7 +18,7 @@ use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Row, SqlSafeStr};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::{Arc, LazyLock, Once, OnceLock, RwLock};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
 /// The steps of the schema, within the program. Listed by hand and not by sqlx's macro, which would
@@ -49,6 +51,13 @@ const SQLITE_READERS: u32 = 5;
 /// Connections of one process to PostgreSQL, for writes and for reads.
 const POSTGRES_WRITERS: u32 = 16;
 const POSTGRES_READERS: u32 = 9;
+
+/// Until a file that another program is just making is looked at again.
+const LOOKED_AGAIN_AFTER: Duration = Duration::from_millis(20);
+
+/// A connection to a server that was idle for longer is asked whether it still stands before it is used: a server
+/// that was started anew has ended all of them. In a busy shop none is asked.
+const ASKED_AFTER: Duration = Duration::from_millis(500);
 
 /// What may be done to the shop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -88,6 +97,8 @@ pub(crate) struct Inner {
     pub(crate) changes: watch::Sender<u64>,
     /// Tells other processes of them.
     pub(crate) notices: Notices,
+    /// Whether the last write went through.
+    pub(crate) writes: Writes,
     /// Where pictures stand, if somebody has said it.
     pub(crate) pictures: OnceLock<PathBuf>,
     path: Option<PathBuf>,
@@ -102,11 +113,9 @@ impl Ledger {
         DRIVERS.call_once(sqlx::any::install_default_drivers);
         let place = Place::read(url)?;
         let made = place.prepare(access)?;
-        let options = AnyConnectOptions::from_str(&place.address(access))
-            .map_err(|_| Trouble::BadUrl { url: without_password(url) })?;
-        place.look(&options).await?;
-        let (writers, readers) = pools(place.engine(), options).await?;
-        migrate(&writers, place.engine(), access).await?;
+        let options = place.reached(access, url).await?;
+        let (writers, readers) = pools(place.engine(), access, options).await?;
+        migrate(&writers, &place, access).await?;
         let mut connection = readers.acquire().await?;
         let shop = shop::load(&mut connection).await.map_err(trouble_of)?;
         drop(connection);
@@ -125,6 +134,7 @@ impl Ledger {
             lease,
             shop: RwLock::new(Arc::new(shop)),
             changes: watch::Sender::new(0),
+            writes: Writes::default(),
             pictures: OnceLock::new(),
             path: place.path().map(Path::to_path_buf),
             made,
@@ -205,6 +215,21 @@ impl Ledger {
     /// A connection to read with.
     pub(crate) async fn reader(&self) -> Result<PoolConnection<Any>, Failure> {
         Ok(self.inner.readers.acquire().await?)
+    }
+
+    /// Whether what is sold can be booked: the database answers, and if its last write failed for the disk's or the
+    /// server's sake, another one goes through now. One is tried a second, whoever asks how often.
+    pub async fn ready(&self) -> Result<(), Failure> {
+        self.ping().await?;
+        let Some(lease) = self.inner.lease.as_ref().filter(|_| self.inner.writes.are_stopped()) else {
+            return Ok(());
+        };
+        if !self.inner.writes.may_try(self.now()) {
+            return Err(Trouble::NotWritable.into());
+        }
+        lease.renew(&self.inner.writers, self.now()).await?;
+        self.inner.writes.went_through();
+        Ok(())
     }
 
     /// Whether the database answers.
@@ -288,11 +313,60 @@ impl Place {
         }
     }
 
+    /// How it can be connected to. A file that is only read, in a folder where nothing may be written, has no room
+    /// for the notes that readers and writers leave each other: with no writer's log beside it, it is read as one
+    /// that nobody changes (sqlite.org/wal.html, section 5).
+    async fn reached(&self, access: Access, url: &str) -> Result<AnyConnectOptions, Trouble> {
+        let options = |address: &str| {
+            AnyConnectOptions::from_str(address).map_err(|_| Trouble::BadUrl { url: without_password(url) })
+        };
+        let plain = options(&self.address(access))?;
+        let looked = self.look(&plain, access).await;
+        match (looked, self) {
+            (Ok(()), _) => Ok(plain),
+            (Err(Trouble::Unreachable(_) | Trouble::ReadOnly(_)), Self::File(path))
+                if access == Access::Read && path.is_file() && has_no_log(path) =>
+            {
+                let still = options(&format!("{}&immutable=1", self.address(access)))?;
+                self.look(&still, access).await.map(|()| still)
+            }
+            // SQLite says of a folder where nothing may be written that the file cannot be opened.
+            (Err(Trouble::Unreachable(error)), Self::File(path))
+                if path.is_file() && is_cannot_open(&error) =>
+            {
+                Err(Trouble::ReadOnly(error))
+            }
+            (Err(trouble), _) => Err(trouble),
+        }
+    }
+
+    /// A connection that writes, whatever the shop is opened for.
+    async fn to_write(&self) -> Result<AnyConnection, Trouble> {
+        let mut connection = AnyConnection::connect(&self.address(Access::Write)).await?;
+        connection.execute(sqlx::raw_sql(settings(self.engine(), Access::Write))).await?;
+        Ok(connection)
+    }
+
     /// Tries one connection by itself: a pool tries one that fails again until its time is up, and
-    /// then knows no more than that. On SQLite, refuses a file of somebody else's.
-    async fn look(&self, options: &AnyConnectOptions) -> Result<(), Trouble> {
-        let mut connection = AnyConnection::connect_with(options).await?;
-        connection.execute(sqlx::raw_sql(settings(self.engine()))).await?;
+    /// then knows no more than that. On SQLite, refuses a file of somebody else's. Several programs may make one file
+    /// at once: whoever finds it locked waits for the others.
+    async fn look(&self, options: &AnyConnectOptions, access: Access) -> Result<(), Trouble> {
+        let began = Instant::now();
+        let mut connection = loop {
+            let mut connection = AnyConnection::connect_with(options).await?;
+            match connection
+                .execute(sqlx::raw_sql(settings(self.engine(), access)))
+                .await
+                .map_err(Trouble::from)
+            {
+                Ok(_) => break connection,
+                // Setting the log up does not wait for a lock as statements do.
+                Err(Trouble::Busy(_)) if began.elapsed() < BUSY_WAIT => {
+                    tokio::time::sleep(LOOKED_AGAIN_AFTER).await;
+                }
+                Err(trouble) => return Err(trouble),
+            }
+        };
         if let Self::File(path) = self {
             let (tables, ours): (i64, i64) = sqlx::query_as(
                 "SELECT COUNT(*), COUNT(CASE WHEN name = '_sqlx_migrations' THEN 1 END) FROM sqlite_master",
@@ -309,7 +383,11 @@ impl Place {
     fn address(&self, access: Access) -> String {
         match self {
             Self::File(path) => {
-                let mode = if access == Access::Create { "rwc" } else { "rw" };
+                let mode = match access {
+                    Access::Create => "rwc",
+                    Access::Write => "rw",
+                    Access::Read => "ro",
+                };
                 // The driver decodes percent signs of the path.
                 let path = path.display().to_string().replace('%', "%25").replace('#', "%23");
                 format!("sqlite:{path}?mode={mode}")
@@ -317,6 +395,18 @@ impl Place {
             Self::Server(url) => url.clone(),
         }
     }
+}
+
+/// SQLITE_CANTOPEN (sqlite.org/rescode.html).
+fn is_cannot_open(error: &sqlx::Error) -> bool {
+    error.as_database_error().and_then(|error| error.code()).is_some_and(|code| code == "14")
+}
+
+/// Whether no program left changes beside the file that are not in it yet.
+fn has_no_log(path: &Path) -> bool {
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    std::fs::metadata(log).map_or(true, |log| log.len() == 0)
 }
 
 /// The address without anything that may be a password: it stands between the user's name and the
@@ -336,8 +426,13 @@ pub(crate) fn without_password(url: &str) -> String {
 const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; \
     PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384; \
     PRAGMA temp_store = MEMORY; PRAGMA journal_size_limit = 67108864";
+/// Reading alone asks for nothing that would write: the file or its folder may be read-only.
+const SQLITE_READS: &str = "PRAGMA busy_timeout = 5000; PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384; \
+    PRAGMA temp_store = MEMORY";
 /// PostgreSQL: the answer waits for the disk (law 7), a lock is waited for as long as on SQLite.
-const POSTGRES_SETTINGS: &str = "SET synchronous_commit = on; SET lock_timeout = '5s'; \
+/// No statement here runs long enough that compiling it pays: where a plan's guessed cost is high, compiling took
+/// a hundred times as long as the statement.
+const POSTGRES_SETTINGS: &str = "SET synchronous_commit = on; SET lock_timeout = '5s'; SET jit = off; \
     SET idle_in_transaction_session_timeout = '60s'; SET client_min_messages = warning; \
     SET default_transaction_isolation = 'read committed'";
 
@@ -346,20 +441,25 @@ const POSTGRES_SETTINGS: &str = "SET synchronous_commit = on; SET lock_timeout =
 /// empty, and would read the whole of it for each row.
 const POSTGRES_WRITES: &str = "SET enable_seqscan = off";
 
-fn settings(engine: Engine) -> &'static str {
-    match engine {
-        Engine::Sqlite => SQLITE_SETTINGS,
-        Engine::Postgres => POSTGRES_SETTINGS,
+fn settings(engine: Engine, access: Access) -> &'static str {
+    match (engine, access) {
+        (Engine::Sqlite, Access::Read) => SQLITE_READS,
+        (Engine::Sqlite, Access::Write | Access::Create) => SQLITE_SETTINGS,
+        (Engine::Postgres, _) => POSTGRES_SETTINGS,
     }
 }
 
-async fn pools(engine: Engine, options: AnyConnectOptions) -> Result<(AnyPool, AnyPool), Trouble> {
+async fn pools(
+    engine: Engine,
+    access: Access,
+    options: AnyConnectOptions,
+) -> Result<(AnyPool, AnyPool), Trouble> {
     let (writers, readers) = match engine {
         // One writer: SQLite has one at a time, and waiting in the pool is fair where its lock is not.
         Engine::Sqlite => (1, SQLITE_READERS),
         Engine::Postgres => (POSTGRES_WRITERS, POSTGRES_READERS),
     };
-    let settings = settings(engine);
+    let settings = settings(engine, access);
     let pool = |most: u32, besides: Option<&'static str>| {
         AnyPoolOptions::new()
             .max_connections(most)
@@ -367,6 +467,15 @@ async fn pools(engine: Engine, options: AnyConnectOptions) -> Result<(AnyPool, A
             .test_before_acquire(false)
             .idle_timeout(None)
             .max_lifetime(None)
+            .before_acquire(move |connection, used| {
+                Box::pin(async move {
+                    if engine == Engine::Postgres && used.idle_for > ASKED_AFTER {
+                        connection.ping().await?;
+                    }
+                    Ok(true)
+                })
+            })
+            .after_release(|connection, _| Box::pin(is_outside_of_a_transaction(connection)))
             .after_connect(move |connection, _| {
                 Box::pin(async move {
                     for text in [Some(settings), besides].into_iter().flatten() {
@@ -381,19 +490,48 @@ async fn pools(engine: Engine, options: AnyConnectOptions) -> Result<(AnyPool, A
     Ok((writers, pool(readers, None).connect_lazy_with(options)))
 }
 
-async fn migrate(pool: &AnyPool, engine: Engine, access: Access) -> Result<(), Trouble> {
+/// Whether a connection may go back into its pool. SQLite ends a transaction by itself where the disk is full or
+/// fails, and its driver goes on counting it: no transaction would ever begin on that connection again, so that it is
+/// thrown away. A transaction that was dropped is undone on the way here; the question waits for that.
+async fn is_outside_of_a_transaction(connection: &mut AnyConnection) -> Result<bool, sqlx::Error> {
+    if !connection.is_in_transaction() {
+        return Ok(true);
+    }
+    connection.ping().await?;
+    Ok(!connection.is_in_transaction())
+}
+
+/// On SQLite all steps are one transaction, which waits for that of another program: whoever comes second finds them
+/// done. On PostgreSQL the migrator takes a lock of its own.
+async fn migrate(pool: &AnyPool, place: &Place, access: Access) -> Result<(), Trouble> {
     let mut connection = pool.acquire().await?;
-    if access == Access::Read && is_up_to_date(&mut connection).await {
+    let is_up_to_date = is_up_to_date(&mut connection).await;
+    if access == Access::Read && is_up_to_date {
         return Ok(());
     }
-    if !may_make_tables(&mut connection, engine).await? {
+    if !may_make_tables(&mut connection, place.engine()).await? {
         return match last_step(&mut connection).await {
             Some(step) if step == schema_step() => Ok(()),
             Some(step) if step > schema_step() => Err(Trouble::Newer { step }),
             _ => Err(Trouble::NeedsOwner),
         };
     }
-    SCHEMA.run(&mut *connection).await.map_err(|error| match error {
+    if place.engine() == Engine::Postgres || is_up_to_date {
+        return run_schema(&mut connection).await;
+    }
+    // The first command after an update may be one that reads.
+    let mut own = match access {
+        Access::Read => Some(place.to_write().await?),
+        Access::Write | Access::Create => None,
+    };
+    let connection = own.as_mut().unwrap_or(&mut connection);
+    let mut steps = begin_on(connection, "BEGIN IMMEDIATE").await?;
+    run_schema(&mut steps).await?;
+    Ok(steps.commit().await?)
+}
+
+async fn run_schema(connection: &mut AnyConnection) -> Result<(), Trouble> {
+    SCHEMA.run(connection).await.map_err(|error| match error {
         MigrateError::VersionMissing(step) => Trouble::Newer { step },
         MigrateError::VersionMismatch(step) => Trouble::OtherSchema { step },
         MigrateError::Execute(source) | MigrateError::ExecuteMigration(source, _) => source.into(),

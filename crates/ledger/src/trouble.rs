@@ -27,9 +27,14 @@ pub enum Trouble {
     /// The file or folder may not be written.
     #[error("the shop's database may not be written: check the rights of the file and its folder")]
     ReadOnly(#[source] sqlx::Error),
-    /// No space.
-    #[error("the disk is full; make space, nothing was booked")]
+    /// No space. Said of one transaction, all of which was undone; what a run of many had done before stays.
+    #[error("the disk is full, and this change was undone; make space and make it again")]
     Full(#[source] sqlx::Error),
+    /// The last write failed for the disk's or the server's sake, and none has gone through since.
+    #[error(
+        "the shop can be read but not written at the moment; is its disk full, or its server being changed?"
+    )]
+    NotWritable,
     /// Not a database, or damaged.
     #[error("the file is not a Fleecefold shop, or it is damaged; restore a backup into a new file")]
     NotAShop(#[source] sqlx::Error),
@@ -101,6 +106,19 @@ impl Trouble {
     /// Whether trying the whole command again may help.
     pub(crate) fn is_passing(&self) -> bool {
         matches!(self, Self::Collided(_) | Self::OutcomeUnknown(_) | Self::SettingsChanged)
+    }
+
+    /// Whether the next write would fail too, until somebody or something mends the disk or the server.
+    pub(crate) fn stops_writes(&self) -> bool {
+        matches!(
+            self,
+            Self::Full(_)
+                | Self::ReadOnly(_)
+                | Self::Unreachable(_)
+                | Self::OutcomeUnknown(_)
+                | Self::NotAShop(_)
+                | Self::NotWritable
+        )
     }
 
     pub(crate) fn impossible(what: impl std::fmt::Display) -> Self {

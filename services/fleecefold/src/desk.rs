@@ -216,6 +216,9 @@ pub(crate) fn taken(error: IntakeError) -> FeedTrouble {
         IntakeError::File { source, .. } => FeedTrouble::Unreadable(source.to_string()),
         IntakeError::Given(error) => FeedTrouble::Unreadable(error.to_string()),
         IntakeError::Ledger(failure) => FeedTrouble::Ledger(failure),
+        IntakeError::Stopped { done, source } => {
+            FeedTrouble::Stopped { done, source: Box::new(taken(*source)) }
+        }
         other => FeedTrouble::Other(Box::new(other)),
     }
 }

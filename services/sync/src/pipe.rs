@@ -24,6 +24,9 @@ pub(crate) enum Piece<T> {
     Records(Vec<Read<T>>),
 }
 
+/// What comes out, in its order.
+pub(crate) type Pieces<T> = mpsc::Receiver<Piece<T>>;
+
 /// The reader's end.
 pub(crate) struct Filling<T> {
     out: mpsc::Sender<Piece<T>>,

@@ -171,6 +171,15 @@ pub enum FeedTrouble {
     /// The ledger refused it, or the database was in trouble.
     #[error(transparent)]
     Ledger(#[from] Failure),
+    /// It stopped in the middle; what came before stays.
+    #[error("{source}. Before that {done}; this stays")]
+    Stopped {
+        /// What became of the rows before.
+        done: String,
+        /// Why it stopped.
+        #[source]
+        source: Box<FeedTrouble>,
+    },
     /// Something else went wrong, which is not the caller's fault and not shown to him.
     #[error("the feed could not be worked on")]
     Other(#[source] Box<dyn std::error::Error + Send + Sync>),

@@ -201,6 +201,12 @@ impl Problem {
         self.wait.unwrap_or(1)
     }
 
+    /// With another sentence for the caller.
+    pub(crate) fn with_more(mut self, sentence: &str) -> Self {
+        self.document.detail = format!("{}. {sentence}", self.document.detail);
+        self
+    }
+
     /// The pointers of its faults stand below `prefix`, such as `#/items/3`.
     pub(crate) fn below(mut self, prefix: &str) -> Self {
         for fault in &mut self.document.errors {

@@ -4,6 +4,8 @@
 
 #[path = "../harness/ground.rs"]
 mod ground;
+#[path = "../harness/small_disk.rs"]
+mod small_disk;
 
 mod audit;
 mod books;
@@ -11,6 +13,7 @@ mod bounds;
 mod counter;
 mod day;
 mod find;
+mod full_disk;
 mod harness;
 mod ids;
 mod items;
@@ -18,6 +21,7 @@ mod limits;
 mod live;
 mod machine;
 mod make;
+mod opening;
 mod people;
 mod proof;
 mod races;

@@ -133,8 +133,10 @@ async fn add<T: Row>(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, Int
         rows: Vec::new(),
         places: Vec::new(),
     };
-    adding.take(source, run.given.name()).await?;
-    adding.end().await
+    match adding.take(source, run.given.name()).await {
+        Ok(()) => adding.end().await,
+        Err(error) => Err(error.after(adding.so_far())),
+    }
 }
 
 /// What a run that was cut off had done.
@@ -164,6 +166,13 @@ struct Adding<'a, T: Row> {
 }
 
 impl<T: Row> Adding<'_, T> {
+    /// What this run did before it stopped; none if nothing was done.
+    fn so_far(&self) -> Option<String> {
+        let Tally { added, updated, unchanged } = self.tally;
+        let is_some = added + updated + unchanged > 0;
+        is_some.then(|| format!("{added} were added, {updated} updated and {unchanged} left as they were"))
+    }
+
     async fn take(&mut self, source: Source, name: &str) -> Result<(), IntakeError> {
         let (mut pieces, reader) = pipe::start(move |out| T::read(source, out));
         let mut row = 0;

@@ -5,16 +5,17 @@
 
 use super::rejects::{IntakeError, RefusedRow, Rejects};
 use crate::given::{Given, GivenLayout};
-use crate::pipe::{self, Piece};
+use crate::pipe::{self, Piece, Pieces};
 use crate::watch::Watch;
 use domain::order::IncomingOrder;
-use feeds::{Feed, Parsed, Reading, Reject, read_orders};
+use feeds::{Feed, FeedError, Parsed, Reading, Reject, read_orders};
 use ledger::{Ledger, OrderOutcome, Pace, TakeOrders};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
+use tokio::task::JoinHandle;
 
 /// The bytes of rows after which orders go to the ledger even if their lines are few.
 const AT_ONCE_BYTES: usize = 16 << 20;
@@ -96,22 +97,10 @@ pub async fn feed_in(ledger: &Ledger, run: &OrdersRun<'_>) -> Result<OrdersRepor
         lines: 0,
         bytes: 0,
     };
-    while let Some(piece) = pieces.recv().await {
-        match piece {
-            Piece::Shape(shape) => taking.rejects.shape(shape),
-            Piece::Records(records) => {
-                for record in records {
-                    match record {
-                        Err(reject) => taking.rejects.push(&reject)?,
-                        Ok(parsed) => taking.one(parsed).await?,
-                    }
-                }
-            }
-        }
+    match taking.all(&mut pieces, reader).await {
+        Ok(()) => taking.end(),
+        Err(error) => Err(error.after(taking.report.so_far())),
     }
-    let read = reader.await.map_err(IntakeError::Reader)?;
-    read.map_err(|source| IntakeError::File { name: run.given.name().to_owned(), source })?;
-    taking.end().await
 }
 
 struct Taking<'a> {
@@ -126,7 +115,39 @@ struct Taking<'a> {
     bytes: usize,
 }
 
+impl OrdersReport {
+    /// What was booked before a run stopped; none if nothing was.
+    fn so_far(&self) -> Option<String> {
+        let is_some = !self.dry_run && self.taken + self.known + self.changed > 0;
+        is_some.then(|| self.to_string())
+    }
+}
+
 impl Taking<'_> {
+    /// Takes what is read until its end.
+    async fn all(
+        &mut self,
+        pieces: &mut Pieces<IncomingOrder>,
+        reader: JoinHandle<Result<(), FeedError>>,
+    ) -> Result<(), IntakeError> {
+        while let Some(piece) = pieces.recv().await {
+            match piece {
+                Piece::Shape(shape) => self.rejects.shape(shape),
+                Piece::Records(records) => {
+                    for record in records {
+                        match record {
+                            Err(reject) => self.rejects.push(&reject)?,
+                            Ok(parsed) => self.one(parsed).await?,
+                        }
+                    }
+                }
+            }
+        }
+        let read = reader.await.map_err(IntakeError::Reader)?;
+        read.map_err(|source| IntakeError::File { name: self.run.given.name().to_owned(), source })?;
+        self.flush().await
+    }
+
     async fn one(&mut self, parsed: Parsed<IncomingOrder>) -> Result<(), IntakeError> {
         let Parsed { value, line, rows } = parsed;
         let lines = (value.lines.len() + value.refunds.len()).max(1);
@@ -200,8 +221,7 @@ impl Taking<'_> {
         Ok(())
     }
 
-    async fn end(mut self) -> Result<OrdersReport, IntakeError> {
-        self.flush().await?;
+    fn end(mut self) -> Result<OrdersReport, IntakeError> {
         let rejects_file = self.rejects.finish()?;
         Ok(OrdersReport {
             rejected: self.rejects.count,

@@ -58,6 +58,27 @@ pub enum IntakeError {
     /// The ledger.
     #[error(transparent)]
     Ledger(#[from] Failure),
+    /// It stopped in the middle: part of it is taken.
+    #[error(
+        "{source}. Before that {done}; this stays, and the same file can be fed again: nothing is taken twice"
+    )]
+    Stopped {
+        /// What became of the rows before.
+        done: String,
+        /// Why it stopped.
+        #[source]
+        source: Box<IntakeError>,
+    },
+}
+
+impl IntakeError {
+    /// The same, with how far the run had come; as it is where nothing was taken yet.
+    pub(crate) fn after(self, done: Option<String>) -> Self {
+        match done {
+            Some(done) => Self::Stopped { done, source: Box::new(self) },
+            None => self,
+        }
+    }
 }
 
 /// A row, or an order, that was refused.

@@ -162,6 +162,7 @@ fn may_pass(error: &IntakeError) -> bool {
         | IntakeError::Rejects { .. }
         | IntakeError::NoRejects { .. }
         | IntakeError::Given(GivenError::Spool { .. }) => true,
+        IntakeError::Stopped { source, .. } => may_pass(source),
         IntakeError::Given(GivenError::Open { source, .. }) => source.kind() != io::ErrorKind::InvalidData,
         IntakeError::Given(_) | IntakeError::File { .. } | IntakeError::Kept(_) | IntakeError::Reader(_) => {
             false

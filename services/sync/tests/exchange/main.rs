@@ -8,3 +8,6 @@ mod folders;
 mod orders;
 mod out;
 mod shop;
+#[path = "../../../../crates/ledger/tests/harness/small_disk.rs"]
+mod small_disk;
+mod stopped;

@@ -6,13 +6,13 @@ use crate::problem::{Problem, ProblemDocument};
 use axum::Json;
 use axum::extract::State;
 
-/// Whether the database answers, so that requests can be served.
+/// Whether the database answers and takes what is written, so that requests can be served.
 #[utoipa::path(get, path = "/health/ready", tag = "health", responses(
     (status = 200, description = "All is well.", body = Health),
     (status = 503, description = "away", body = ProblemDocument, content_type = "application/problem+json"),
 ))]
 pub(crate) async fn is_ready(State(app): State<App>) -> Result<Json<Health>, Problem> {
-    app.ledger.ping().await.map_err(|failure| Problem::away(&failure))?;
+    app.ledger.ready().await.map_err(|failure| Problem::away(&failure))?;
     Ok(Json(Health { status: "ready" }))
 }
 

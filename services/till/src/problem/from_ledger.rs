@@ -27,9 +27,11 @@ impl From<Trouble> for Problem {
             | Trouble::Collided(_)
             | Trouble::SettingsChanged
             | Trouble::OutcomeUnknown(_) => Self::new(Kind::Busy, trouble.to_string()),
-            Trouble::Unreachable(_) | Trouble::ReadOnly(_) | Trouble::Full(_) | Trouble::NoNode => {
-                Self::new(Kind::Away, AWAY)
-            }
+            Trouble::Unreachable(_)
+            | Trouble::ReadOnly(_)
+            | Trouble::Full(_)
+            | Trouble::NotWritable
+            | Trouble::NoNode => Self::new(Kind::Away, AWAY),
             Trouble::NoShop { .. }
             | Trouble::BadUrl { .. }
             | Trouble::NotAShop(_)

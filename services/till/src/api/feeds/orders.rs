@@ -63,6 +63,9 @@ impl From<FeedTrouble> for Problem {
         match trouble {
             FeedTrouble::Unreadable(words) => Self::invalid("#", words),
             FeedTrouble::Ledger(failure) => failure.into(),
+            FeedTrouble::Stopped { done, source } => Self::from(*source).with_more(&format!(
+                "Before that {done}; this stays, and the same feed can be sent again: nothing is taken twice"
+            )),
             FeedTrouble::Other(source) => {
                 let words = "the feed could not be taken in; look into the program's log";
                 Self::new(Kind::Trouble, words).because(source.as_ref())

@@ -1,0 +1,185 @@
+//! A shop with a past, and a day of it with all that books money and stock.
+
+use crate::harness::{START, TestShop};
+use crate::make::*;
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::day::Day;
+use domain::money::{Currency, Money};
+use domain::order::{
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+};
+use domain::stock::Fate;
+use ledger::{
+    BasketChange, BooksBy, BooksQuery, ChangeBasket, CloseDrawer, Command, Counted, DecideFate, EndHold,
+    HoldBasket, Key, LeaveBasket, NewRefund, NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, Purpose, PutIn,
+    RefundTender, SaleDone, TakeOrders, TakeOut, TenderIn, VoidSale,
+};
+use std::time::{Duration, Instant};
+
+const WHO: &str = "Ada";
+/// Enough that an index is worth its while.
+const SALES: usize = 300;
+
+async fn ok<C: Command>(shop: &TestShop, command: C) -> C::Answer {
+    match shop.ledger.execute(None, &command).await {
+        Ok(done) => done.answer,
+        Err(failure) => panic!("on {}: {failure:?}", shop.engine),
+    }
+}
+
+fn owed(amount: i64) -> TenderIn {
+    let due = Some(Day::parse("2026-07-17").unwrap());
+    TenderIn { customer: "Rowan Hill".to_owned(), due, ..tender(TenderKind::Owed, amount) }
+}
+
+fn order(number: &str, sku: &str, quantity: &str) -> IncomingOrder {
+    let zero = Money::zero(Currency::USD);
+    IncomingOrder {
+        channel: Channel::online(),
+        number: OrderNumber::parse(number).unwrap(),
+        ordered: START,
+        modified: None,
+        status: OrderStatus::OrderProcessing,
+        lines: vec![IncomingLine {
+            code: Some(code(sku)),
+            name: String::new(),
+            quantity: asked(quantity),
+            price: LinePrice::Each(usd(100)),
+            discount: zero,
+            tax: zero,
+        }],
+        refunds: Vec::new(),
+        discount: zero,
+        shipping: usd(50),
+        fee: zero,
+        customer: Customer::default(),
+    }
+}
+
+fn orders(orders: Vec<IncomingOrder>, past: bool) -> TakeOrders {
+    TakeOrders { orders, past, who: WHO.to_owned() }
+}
+
+async fn sell(shop: &TestShop) -> SaleDone {
+    ok(shop, NewSale { shipping: usd(20), ..sale(vec![goods("c1", "2"), goods("w1", "1.5")], cash(1000)) })
+        .await
+}
+
+/// Sales on many days, some of them refunded, owed, held and ordered.
+pub(crate) async fn fill(shop: &TestShop) {
+    let pieces = (0..100).map(|n| piece(&format!("p{n}"), 4500));
+    ok(shop, add(pieces.chain([counted("c1", "100000", 100), by_ounce("w1", "100000", 10)]).collect())).await;
+    let past = (0..SALES).map(|n| order(&format!("H-{n}"), "old", "1")).collect();
+    shop.ledger.take_orders(&orders(past, true)).await.unwrap();
+    for number in 0..SALES {
+        shop.clock.advance_millis(1_800_000);
+        let sold = sell(shop).await;
+        match number % 6 {
+            0 => {
+                ok(shop, whole(sold.id, Fate::Open)).await;
+            }
+            1 => {
+                let later = sale(vec![goods("c1", "1")], vec![owed(100)]);
+                ok(shop, later).await;
+            }
+            2 => {
+                ok(shop, hold(&[("c1", "1")], Purpose::Customer, None)).await;
+            }
+            _ => {}
+        }
+        if number % 3 == 0 {
+            let one = order(&format!("O-{number}"), "c1", "1");
+            shop.ledger.take_orders(&orders(vec![one], false)).await.unwrap();
+        }
+    }
+}
+
+/// Runs it, and tells how long sale, refund and void took.
+pub(crate) async fn run(shop: &TestShop) -> String {
+    let who = || WHO.to_owned();
+    let turn = ok(shop, OpenDrawer { channel: Channel::store(), counts: Vec::new(), who: who() }).await;
+    ok(shop, PutIn { turn, amount: usd(5000), reason: "change".to_owned(), who: who() }).await;
+    let (mut sold, mut refunded, mut voided) = (Duration::ZERO, Duration::ZERO, Duration::ZERO);
+    for round in 0..20 {
+        if round == 10 {
+            // By now every statement is prepared.
+            (sold, refunded, voided) = (Duration::ZERO, Duration::ZERO, Duration::ZERO);
+        }
+        let began = Instant::now();
+        let first = sell(shop).await;
+        sold += began.elapsed();
+        let second = sell(shop).await;
+        let began = Instant::now();
+        ok(shop, whole(first.id, Fate::Shelf)).await;
+        refunded += began.elapsed();
+        let began = Instant::now();
+        ok(shop, VoidSale { sale: second.id, reason: "twice".to_owned(), who: who() }).await;
+        voided += began.elapsed();
+    }
+    counter(shop).await;
+    later(shop).await;
+    online(shop).await;
+    ok(shop, TakeOut { turn, amount: usd(100), reason: "bank".to_owned(), who: who() }).await;
+    ok(shop, CloseDrawer { turn, counts: Vec::new(), note: String::new(), who: who() }).await;
+    let query = |by| BooksQuery { from: None, to: None, by };
+    shop.ledger.books(&query(BooksBy { month: true, channel: true, ..BooksBy::default() })).await.unwrap();
+    shop.ledger.books(&query(BooksBy { day: true, ..BooksBy::default() })).await.unwrap();
+    format!("ten sales {sold:?}, refunds {refunded:?}, voids {voided:?}")
+}
+
+/// A slip, a hold, a sale by key.
+async fn counter(shop: &TestShop) {
+    let who = || WHO.to_owned();
+    let basket = ok(shop, OpenBasket { channel: Channel::store(), first: None, who: who() }).await;
+    let lay = BasketChange::Add { code: code("p1"), quantity: None };
+    ok(shop, ChangeBasket { basket, revision: None, change: lay }).await;
+    let revision = shop.ledger.basket(basket).await.unwrap().revision;
+    ok(shop, HoldBasket { basket, revision, without: Vec::new(), who: who() }).await;
+    let paid = tender(TenderKind::Card, 4500);
+    ok(shop, PayBasket { basket, due: usd(4500), tender: paid, who: who() }).await;
+    let left = ok(shop, OpenBasket { channel: Channel::store(), first: None, who: who() }).await;
+    ok(shop, LeaveBasket { basket: left }).await;
+    let held = ok(shop, hold(&[("p2", "1"), ("c1", "2")], Purpose::Basket, None)).await;
+    let by_hold = with_hold(sale(vec![goods("p2", "1"), goods("c1", "2")], card(4700)), held.id);
+    let key = Key::new("plans", &format!("k-{}", shop.engine), b"body").unwrap();
+    shop.ledger.execute(Some(&key), &by_hold).await.unwrap();
+    shop.ledger.execute(Some(&key), &by_hold).await.unwrap();
+    let held = ok(shop, hold(&[("p3", "1")], Purpose::Customer, None)).await;
+    ok(shop, EndHold { id: held.id }).await;
+    ok(shop, adjust("c1", Counted::More(asked("5")))).await;
+}
+
+/// What is owed, paid in parts and refunded; what came back, decided later.
+async fn later(shop: &TestShop) {
+    let sold = ok(shop, sale(vec![goods("c1", "4")], vec![owed(400)])).await;
+    let view = shop.ledger.sale(sold.id).await.unwrap();
+    let (tender, who) = (view.tenders[0].id, WHO.to_owned());
+    ok(shop, Pay { tender, kind: TenderKind::Cash, amount: usd(100), who: who.clone() }).await;
+    let some = part(sold.id, sold.lines[0].id, Some("2"), Fate::Open);
+    let back = ok(shop, NewRefund { tender: RefundTender::All(TenderKind::Cash), ..some }).await;
+    ok(shop, DecideFate { line: back.lines[0].0, fate: Fate::Shelf, who }).await;
+    shop.ledger.debts(50).await.unwrap();
+}
+
+/// Orders of today, of another one's past, changed and given back.
+async fn online(shop: &TestShop) {
+    let take = async |order: IncomingOrder, past| {
+        shop.ledger.take_orders(&orders(vec![order], past)).await.unwrap();
+    };
+    let one = || order("N-1", "c1", "3");
+    take(one(), false).await;
+    let back = IncomingRefund {
+        number: OrderNumber::parse("R-1").unwrap(),
+        code: Some(code("c1")),
+        name: String::new(),
+        quantity: asked("1"),
+    };
+    take(IncomingOrder { lines: Vec::new(), refunds: vec![back], ..one() }, false).await;
+    let canceled = OrderStatus::OrderCancelled;
+    take(IncomingOrder { status: canceled, modified: Some(START.plus_millis(60_000)), ..one() }, false).await;
+    take(order("N-2", "p9", "1"), false).await;
+    take(order("N-3", "p9", "1"), false).await;
+    take(IncomingOrder { status: OrderStatus::OrderPaymentDue, ..order("N-4", "c1", "1") }, false).await;
+    take(order("H-new", "old", "2"), true).await;
+}
