@@ -66,6 +66,8 @@ async fn take(
     let Some(connection) = connections.iter().find(|c| c.name == name) else {
         return Ok(HookAnswer::Unknown);
     };
+    // What a hook brings is dated by the clock: one that is set back afterwards must be noticed.
+    ledger.look_at_clock(connection.id).await?;
     let reach = match live.reach(connection, ledger.now()) {
         Ok(reach) => reach,
         Err(error) => return Ok(HookAnswer::Trouble(tell_all(&error))),
