@@ -47,13 +47,13 @@ pub(crate) async fn admit(
         {
             Ok(caller)
         }
-        (Some(known), needs) => Err(not_allowed(known, needs, path)),
+        (Some(known), needs) => Err(Box::new(not_allowed(known, needs, path))),
         (None, _) => Err(Box::new(sent_to_the_door(app, parts).await)),
     }
 }
 
 /// Why somebody who is in may not go on, and what they can do.
-fn not_allowed(known: &Caller, needs: Needs, path: &str) -> Box<Response> {
+fn not_allowed(known: &Caller, needs: Needs, path: &str) -> Response {
     tracing::info!(who = known.who, path, "somebody was not allowed");
     let words = match needs {
         Needs::One(act) if !known.role.may(act) => {
@@ -73,7 +73,7 @@ fn not_allowed(known: &Caller, needs: Needs, path: &str) -> Box<Response> {
         }
         _ => "a program has no account; a person does this, signed in by password".to_owned(),
     };
-    let mut response: Box<Response> = Problem::new(Kind::NotAllowed, words).into();
+    let mut response = Problem::new(Kind::NotAllowed, words).into_response();
     response.extensions_mut().insert(known.clone());
     response
 }

@@ -50,6 +50,7 @@ struct SessionRow {
 
 #[derive(Template)]
 #[template(path = "own/room.html")]
+#[expect(clippy::struct_excessive_bools, reason = "each is a question that the template asks")]
 pub(crate) struct Page {
     frame: Frame,
     role: &'static str,

@@ -70,13 +70,14 @@ fn is_common(pin: &str) -> bool {
 
 /// A part over and over, such as 123123.
 fn is_repeated(pin: &str) -> bool {
-    (1..=pin.len() / 2).any(|part| pin.len() % part == 0 && pin == pin[..part].repeat(pin.len() / part))
+    (1..=pin.len() / 2)
+        .any(|part| pin.len().is_multiple_of(part) && pin == pin[..part].repeat(pin.len() / part))
 }
 
 /// A run each of whose digits stands twice, such as 112233.
 fn is_doubled_run(pin: &str) -> bool {
     let bytes = pin.as_bytes();
-    let is_doubled = bytes.len() % 2 == 0 && bytes.chunks(2).all(|pair| pair[0] == pair[1]);
+    let is_doubled = bytes.len().is_multiple_of(2) && bytes.chunks(2).all(|pair| pair[0] == pair[1]);
     is_doubled && is_run(&pin.chars().step_by(2).collect::<String>())
 }
 
