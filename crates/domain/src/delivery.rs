@@ -82,6 +82,9 @@ pub enum Verdict {
 pub fn verdict(reply: Reply, saying: Saying) -> Verdict {
     let Reply::Status { code, .. } = reply else { return Verdict::Later };
     match (code, saying) {
+        // “Multi-Status” (RFC 4918, 13) is a word on each part, in a form of the other side's own, and none on
+        // the whole: who can read the parts reads them before.
+        (207, _) => Verdict::Refused,
         // What should be gone is.
         (200..=299, _) | (404 | 410, Saying::End) => Verdict::Delivered,
         // Conflict, and a precondition that failed or is asked for.
@@ -93,16 +96,6 @@ pub fn verdict(reply: Reply, saying: Saying) -> Verdict {
         (400..=499, _) => Verdict::Refused,
         // 1xx is no end, 3xx is not followed, 5xx may pass, others are nobody's.
         (0..=199 | 300..=399 | 500..=u16::MAX, _) => Verdict::Later,
-    }
-}
-
-/// What a reply to a batch means. “Multi-Status” (RFC 4918, 13) tells of each part in a form of the other
-/// side's own, so that it is heard as a refusal of the batch: each message is said alone, and has an answer
-/// of its own.
-pub fn batch_verdict(reply: Reply) -> Verdict {
-    match reply {
-        Reply::Status { code: 207, .. } => Verdict::Refused,
-        _ => verdict(reply, Saying::State),
     }
 }
 
@@ -168,7 +161,9 @@ mod tests {
 
     /// Every status of 200 to 599, in order, with no gap between the rows.
     const TABLE: &[(u16, u16, Verdict)] = &[
-        (200, 299, Verdict::Delivered),
+        (200, 206, Verdict::Delivered),
+        (207, 207, Verdict::Refused),
+        (208, 299, Verdict::Delivered),
         (300, 399, Verdict::Later),
         (400, 400, Verdict::Refused),
         (401, 401, Verdict::Quiet),
@@ -212,14 +207,6 @@ mod tests {
     }
 
     #[test]
-    fn a_batch_is_answered_as_one_message_is_but_for_an_answer_to_each_part() {
-        for code in 200..600 {
-            let expected = if code == 207 { Verdict::Refused } else { verdict(status(code), Saying::State) };
-            assert_eq!(batch_verdict(status(code)), expected, "{code}");
-        }
-    }
-
-    #[test]
     fn that_something_is_not_there_is_believed_after_a_while() {
         for code in 100..600 {
             assert_eq!(says_gone(status(code)), code == 404 || code == 410, "{code}");
@@ -247,8 +234,8 @@ mod tests {
     fn only_what_speaks_of_the_message_is_parked() {
         let parked: Vec<u16> =
             (0..=u16::MAX).filter(|c| verdict(status(*c), Saying::State) == Verdict::Refused).collect();
-        assert!(parked.iter().all(|c| (400..=499).contains(c)), "{parked:?}");
-        assert_eq!(parked.len(), 100 - 10, "all but ten of the 4xx");
+        assert!(parked.iter().all(|c| (400..=499).contains(c) || *c == 207), "{parked:?}");
+        assert_eq!(parked.len(), 1 + 100 - 10, "207, and all but ten of the 4xx");
     }
 
     #[test]

@@ -161,6 +161,13 @@ impl Quantity {
         Ok(quantity)
     }
 
+    /// As [`Quantity::resolve_line`], of an order whose amounts of goods by weight are all in one unit: of what is
+    /// counted it means nothing.
+    pub fn resolve_ordered(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
+        let unit = asked.unit.filter(|_| measure != Measure::Units);
+        Self::resolve_line(Asked { unit, ..asked }, measure)
+    }
+
     /// As [`Quantity::resolve`], and nothing is allowed too (a count may find none).
     pub fn resolve_or_zero(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let Asked { value, unit } = asked;

@@ -2,11 +2,12 @@
 
 use crate::listed::ListedRow;
 use crate::listing::Listing;
+use crate::listing_units::{amount, price_of};
 use domain::codes::Code;
 use domain::money::Money;
 use domain::quantity::Quantity;
 use domain::stock::Availability;
-use rust_decimal::Decimal;
+use rust_decimal::{Decimal, RoundingStrategy};
 use std::collections::{HashMap, HashSet};
 use std::fmt;
 
@@ -155,7 +156,7 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
         (false, false) => return,
         (true, true) => {}
     }
-    if let Some(there) = theirs.price.filter(|p| *p != ours.price) {
+    if let Some(there) = price_there(ours, theirs).filter(|p| *p != ours.price) {
         found.push(Difference::Price { sku: sku(), here: ours.price, there });
     }
     let texts = [
@@ -172,8 +173,26 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
             found.push(Difference::Text { sku: sku(), field, here: here.clone(), there: there.clone() });
         }
     }
-    let levels = ours.inventory.map(Quantity::value).zip(theirs.inventory);
+    // What they count in another unit is compared as it would be told.
+    let level = |there: Decimal, ours: Quantity| {
+        theirs.inventory_unit.map_or(ours.value(), |unit| amount(ours, unit, there.scale()))
+    };
+    let levels = theirs.inventory.zip(ours.inventory).map(|(there, ours)| (level(there, ours), there));
     if let Some((here, there)) = levels.filter(|(here, there)| here != there) {
         found.push(Difference::Stock { sku: sku(), here, there });
     }
+}
+
+/// Their price of what ours is the price of. One that is ours, as far as their decimals go, is ours.
+fn price_there(ours: &Listing, theirs: &ListedRow) -> Option<Money> {
+    let Some((each, unit)) = theirs.price_of_unit else { return theirs.price };
+    let Some(our_each) = price_of(ours, unit) else {
+        return Money::rounded_from_major(each, ours.price.currency()).ok();
+    };
+    let as_told = our_each.round_dp_with_strategy(each.scale(), RoundingStrategy::MidpointAwayFromZero);
+    if as_told == each {
+        return Some(ours.price);
+    }
+    let of_ours = ours.price.major().checked_mul(each)?.checked_div(our_each)?;
+    Money::rounded_from_major(of_ours, ours.price.currency()).ok()
 }

@@ -3,7 +3,8 @@
 use crate::csv_row::{Ended, RowReader, Span, part};
 use crate::fields::{CHANGES_WITH_ORDER, Feed, order};
 use crate::hash;
-use crate::layout::{Delimiter, Encoding, FieldMap, Format, Layout};
+use crate::layout::{Delimiter, Encoding, Format, Layout};
+use crate::layout_field::FieldMap;
 use crate::record::{Reading, Record};
 use crate::reject::{Cause, FeedError, Problem};
 use crate::sniff;

@@ -1,9 +1,15 @@
 //! Dates as a layout writes them.
 
 use domain::day::{DayError, Moment, Zone, is_offset};
+use domain::money::plain_decimal;
 use jiff::Timestamp;
 use jiff::fmt::strtime::{self, BrokenDownTime};
 use jiff::tz::TimeZone;
+use rust_decimal::prelude::ToPrimitive;
+
+/// Instead of a pattern: how many of them have passed since 1970 began in UTC.
+pub(crate) const SECONDS: &str = "seconds";
+pub(crate) const MILLISECONDS: &str = "milliseconds";
 
 /// A date that cannot be taken.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -24,6 +30,9 @@ const MAX_PATTERN_BYTES: usize = 100;
 
 /// What is wrong with a pattern, as words for what to write instead; none if it can be read.
 pub(crate) fn fault(pattern: &str) -> Option<&'static str> {
+    if matches!(pattern, SECONDS | MILLISECONDS) {
+        return None;
+    }
     let used = directives(pattern);
     let has = |any: &[u8]| used.iter().any(|d| any.contains(d));
     if has(b"Il") && !has(b"pP") {
@@ -60,6 +69,11 @@ fn is_pattern(pattern: &str) -> bool {
 pub(crate) fn read(text: &str, pattern: Option<&str>, zone: &Zone) -> Result<Moment, DateError> {
     let Some(pattern) = pattern else { return Ok(zone.read(text)?) };
     let wrong = || DateError::NotByPattern { pattern: pattern.to_owned() };
+    if let Some(parts) = [(SECONDS, 1000), (MILLISECONDS, 1)].into_iter().find(|(word, _)| *word == pattern) {
+        let millis = plain_decimal(text).and_then(|count| count.checked_mul(parts.1.into()));
+        let stamp = millis.and_then(|m| m.trunc().to_i64()).and_then(|m| Timestamp::from_millisecond(m).ok());
+        return stamp.map(|stamp| Moment::from_millis(stamp.as_millisecond())).ok_or_else(wrong);
+    }
     let told = BrokenDownTime::parse(pattern, text).map_err(|_| wrong())?;
     if told.offset().is_some_and(|offset| !is_offset(offset.seconds())) {
         return Err(DayError::Offset { text: text.chars().take(40).collect() }.into());

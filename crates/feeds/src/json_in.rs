@@ -57,6 +57,7 @@ impl<R: Read> JsonIn<R> {
     pub(crate) fn next(&mut self, record: &mut Record, layout: &Layout) -> Option<Result<(), Problem>> {
         record.cells.clear();
         record.lines.clear();
+        record.refunds.clear();
         record.encoding = Encoding::Utf8;
         let ends = |why: String| Some(Err(Problem::new(Cause::FileEnds { why })));
         let fits = match &mut self.stream {
@@ -114,14 +115,30 @@ impl<R: Read> JsonIn<R> {
         }
         refuse_unknown(&object, "", layout)?;
         self.fill(&object, &mut record.cells, layout, false)?;
-        let Some(place) = &layout.lines else { return Ok(()) };
-        let Some(lines) = find(&object, &place.steps).map_err(Problem::new)? else { return Ok(()) };
-        for line in elements(lines).map_err(Problem::new)? {
-            let object = members(line.get()).map_err(Problem::new)?;
+        if let Some(place) = &layout.lines {
+            self.fill_each(&object, place, layout, &mut record.lines)?;
+        }
+        if let Some((place, layout)) = &layout.refunds {
+            self.fill_each(&object, place, layout, &mut record.refunds)?;
+        }
+        Ok(())
+    }
+
+    /// The cells of each member of a list in the record.
+    fn fill_each(
+        &self,
+        record: &Object,
+        place: &Pointer,
+        layout: &Layout,
+        into: &mut Vec<(Cells, String)>,
+    ) -> Result<(), Problem> {
+        let Some(list) = find(record, &place.steps).map_err(Problem::new)? else { return Ok(()) };
+        for one in elements(list).map_err(Problem::new)? {
+            let object = members(one.get()).map_err(Problem::new)?;
             refuse_unknown(&object, "", layout)?;
             let mut cells = Cells::default();
             self.fill(&object, &mut cells, layout, true)?;
-            record.lines.push((cells, hash_of(&object, layout)));
+            into.push((cells, hash_of(&object, layout)));
         }
         Ok(())
     }
@@ -254,7 +271,13 @@ fn refuse_unknown(object: &Object, above: &str, layout: &Layout) -> Result<(), P
     let pointers = || {
         let fields =
             layout.fields.iter().flatten().filter(|m| m.value.is_none() || layout.feed == Feed::Listings);
-        fields.map(|m| &m.pointer).chain(&layout.lines).map(|p| p.text.as_str())
+        let extra = layout.extra.iter().map(|e| &e.pointer);
+        fields
+            .map(|m| &m.pointer)
+            .chain(&layout.lines)
+            .chain(layout.refunds.as_ref().map(|(at, _)| at))
+            .chain(extra)
+            .map(|p| p.text.as_str())
     };
     for (name, value) in object {
         let path = format!("{above}/{}", name.replace('~', "~0").replace('/', "~1"));

@@ -3,10 +3,13 @@
 use crate::connection::JsonPointer;
 use crate::fields::{Feed, Kind, listing};
 use crate::hash;
-use crate::layout::{FieldMap, Format, Layout, MAX_STEPS, Pointer};
+use crate::layout::{Format, Layout, MAX_STEPS, Pointer};
+use crate::layout_extra::{ExtraValue, Part};
+use crate::layout_field::FieldMap;
 use crate::listing::{Listing, content_hash};
 use crate::listing_csv::level;
 use crate::listing_json::{write_product, write_stock};
+use crate::listing_units::converted;
 use crate::template::Template;
 use domain::codes::Gtin;
 
@@ -43,6 +46,18 @@ pub enum JsonOutError {
         /// Its place.
         pointer: String,
     },
+    /// Something of the layout's own in a place that is taken.
+    #[error("[extra] \"{pointer}\": a field stands there or above it; give it a place of its own")]
+    ExtraTaken {
+        /// Its place.
+        pointer: String,
+    },
+    /// The same in a list with gaps, or too deep.
+    #[error("[extra] \"{pointer}\": places in a list are counted from 0 without gaps")]
+    ExtraGap {
+        /// Its place.
+        pointer: String,
+    },
     /// Two words of theirs for one of ours.
     #[error("[field.{field}] words: two of them mean {ours}, and it would not be known which to write")]
     TwoWords {
@@ -67,6 +82,7 @@ pub enum MessageOf {
 pub struct ListingMessages {
     of: MessageOf,
     tree: Option<Node>,
+    needs_other_id: bool,
 }
 
 /// A document with its fields' places.
@@ -75,12 +91,20 @@ enum Node {
     Object(Vec<(String, Node)>),
     List(Vec<Node>),
     Field { place: usize, map: Box<FieldMap> },
+    Extra(ExtraValue),
+}
+
+/// What a document is made from: an item, and the other shop's own id of it.
+#[derive(Clone, Copy)]
+struct Told<'a> {
+    item: &'a Listing,
+    other_id: &'a str,
 }
 
 impl ListingMessages {
     /// By a layout, or our own JSON-LD if none.
     pub fn new(layout: Option<&Layout>, of: MessageOf) -> Result<Self, JsonOutError> {
-        let Some(layout) = layout else { return Ok(Self { of, tree: None }) };
+        let Some(layout) = layout else { return Ok(Self { of, tree: None, needs_other_id: false }) };
         if layout.feed != Feed::Listings || layout.format != Format::Json {
             return Err(JsonOutError::OtherLayout);
         }
@@ -114,7 +138,20 @@ impl ListingMessages {
                 },
             )?;
         }
-        Ok(Self { of, tree: Some(tree) })
+        for extra in &layout.extra {
+            let pointer = || extra.pointer.text.clone();
+            tree.put(&extra.pointer, 0, Node::Extra(extra.value.clone())).map_err(|wrong| match wrong {
+                Wrong::Taken => JsonOutError::ExtraTaken { pointer: pointer() },
+                Wrong::Gap => JsonOutError::ExtraGap { pointer: pointer() },
+            })?;
+        }
+        let needs_other_id = layout.extra.iter().any(|extra| extra.value.has_other_id());
+        Ok(Self { of, tree: Some(tree), needs_other_id })
+    }
+
+    /// Whether the other shop's own id of an item stands in its document.
+    pub fn needs_other_id(&self) -> bool {
+        self.needs_other_id
     }
 
     /// How much is said.
@@ -122,12 +159,12 @@ impl ListingMessages {
         self.of
     }
 
-    /// One listing's document.
-    pub fn write(&self, item: &Listing) -> Vec<u8> {
+    /// One listing's document; `other_id` is the other shop's own id of it, empty if it is not known.
+    pub fn write(&self, item: &Listing, other_id: &str) -> Vec<u8> {
         let mut out = Vec::with_capacity(512);
         match &self.tree {
             Some(tree) => {
-                tree.write(item, &mut out);
+                tree.write(Told { item, other_id }, &mut out);
             }
             // Writing into memory cannot fail.
             None => {
@@ -187,7 +224,7 @@ impl Node {
         let is_last = at + 1 == pointer.steps.len();
         let below = |leaf: Node| if is_last { leaf } else { container(&pointer.steps[at + 1]) };
         let child = match self {
-            Node::Field { .. } => return Err(Wrong::Taken),
+            Node::Field { .. } | Node::Extra(_) => return Err(Wrong::Taken),
             Node::Object(members) => {
                 let known = members.iter().position(|(name, _)| name == step);
                 match known {
@@ -225,9 +262,10 @@ impl Node {
     }
 
     /// Writes the value; false and nothing at all if there is none.
-    fn write(&self, item: &Listing, out: &mut Vec<u8>) -> bool {
+    fn write(&self, told: Told<'_>, out: &mut Vec<u8>) -> bool {
         match self {
-            Node::Field { place, map } => write_field(item, *place, map, out),
+            Node::Field { place, map } => write_field(told.item, *place, map, out),
+            Node::Extra(value) => write_extra(told, value, out),
             Node::Object(members) => {
                 let begin = out.len();
                 out.push(b'{');
@@ -239,7 +277,7 @@ impl Node {
                     }
                     string(name, out);
                     out.push(b':');
-                    if node.write(item, out) {
+                    if node.write(told, out) {
                         count += 1;
                     } else {
                         out.truncate(mark);
@@ -259,7 +297,7 @@ impl Node {
                     if at > 0 {
                         out.push(b',');
                     }
-                    if !node.write(item, out) {
+                    if !node.write(told, out) {
                         out.extend_from_slice(b"null");
                     }
                 }
@@ -295,7 +333,7 @@ fn write_field(item: &Listing, place: usize, map: &FieldMap, out: &mut Vec<u8>) 
         // Any list of texts is JSON.
         return !item.images.is_empty() && serde_json::to_writer(out, &item.images).is_ok();
     }
-    let Some(mut text) = text_of(item, place) else { return false };
+    let Some(mut text) = converted(item, place, map).or_else(|| text_of(item, place)) else { return false };
     if let Some((theirs, _)) = map.words.iter().find(|(_, ours)| **ours == text) {
         text.clone_from(theirs);
     }
@@ -306,6 +344,29 @@ fn write_field(item: &Listing, place: usize, map: &FieldMap, out: &mut Vec<u8>) 
     }
     if map.decimal_comma {
         text = text.replace('.', ",");
+    }
+    string(&text, out);
+    true
+}
+
+/// A text that would name what is not known is left out.
+fn write_extra(told: Told<'_>, value: &ExtraValue, out: &mut Vec<u8>) -> bool {
+    let parts = match value {
+        ExtraValue::Plain(json) => {
+            out.extend_from_slice(json.as_bytes());
+            return true;
+        }
+        ExtraValue::Text(parts) => parts,
+    };
+    let mut text = String::new();
+    for part in parts {
+        match part {
+            Part::Text(plain) => text.push_str(plain),
+            Part::Sku => text.push_str(told.item.sku.as_str()),
+            Part::OtherId if told.other_id.is_empty() => return false,
+            Part::OtherId => text.push_str(told.other_id),
+            Part::Revision => text.push_str(&told.item.revision.to_string()),
+        }
     }
     string(&text, out);
     true

@@ -5,6 +5,7 @@ use crate::fields::Feed;
 use crate::hash;
 use crate::json_text::{elements, members, text};
 use crate::layout::{Format, Layout};
+use crate::layout_extra::{Extra, ExtraValue};
 use crate::listed::{ListedRow, read_listings};
 use crate::masked;
 use crate::orders::read_orders;
@@ -13,6 +14,7 @@ use crate::reject::{FeedError, Reject};
 use domain::day::Zone;
 use domain::money::Currency;
 use domain::order::IncomingOrder;
+use serde_json::value::RawValue;
 use std::io::Cursor;
 
 /// What a page is read with besides its bytes.
@@ -90,8 +92,20 @@ pub fn orders_again(
 
 /// The text, number or truth value at a place; none if it is not there, is null or is no JSON.
 pub fn json_at(bytes: &[u8], place: &JsonPointer) -> Option<String> {
+    let raw = raw_at(bytes, place)?;
+    let found = text(raw, false).ok()?;
+    (raw != "null" && !found.is_empty()).then(|| found.into_owned())
+}
+
+/// The members of the list at a place, each as it was written; none if no list stands there.
+pub fn json_each<'a>(bytes: &'a [u8], place: &JsonPointer) -> Option<Vec<&'a str>> {
+    let raw = raw_at(bytes, place).filter(|raw| raw.starts_with('['))?;
+    Some(elements(raw).ok()?.into_iter().map(RawValue::get).collect())
+}
+
+fn raw_at<'a>(bytes: &'a [u8], place: &JsonPointer) -> Option<&'a str> {
     let mut raw = std::str::from_utf8(bytes).ok()?.trim();
-    serde_json::from_str::<&serde_json::value::RawValue>(raw).ok()?;
+    serde_json::from_str::<&RawValue>(raw).ok()?;
     for step in &place.0.steps {
         raw = match raw.as_bytes().first() {
             Some(b'{') => members(raw).ok()?.into_iter().find(|(name, _)| name == step)?.1.get(),
@@ -99,8 +113,7 @@ pub fn json_at(bytes: &[u8], place: &JsonPointer) -> Option<String> {
             _ => return None,
         };
     }
-    let found = text(raw, false).ok()?;
-    (raw != "null" && !found.is_empty()).then(|| found.into_owned())
+    Some(raw)
 }
 
 impl Layout {
@@ -109,6 +122,12 @@ impl Layout {
     pub fn at_root(mut self) -> Self {
         self.each = crate::layout::Pointer::default();
         self
+    }
+
+    /// What stands at this place is known too, and is no field of ours.
+    pub(crate) fn also_has(&mut self, place: &JsonPointer) {
+        let value = ExtraValue::Plain(String::new());
+        self.extra.push(Extra { pointer: place.0.clone(), value });
     }
 
     /// Whether it says where an order was sold.

@@ -1,14 +1,13 @@
 //! How somebody else's CSV or JSON maps to our fields.
 
-use crate::date;
-use crate::fields::{Feed, Field, Kind, json_pointer, listing, order};
-use crate::layout_toml::{RawField, RawIgnore, RawLayout};
+use crate::fields::{Feed, Field, order};
+use crate::layout_extra::{self, Extra};
+use crate::layout_field::{FieldMap, map_fields, own_field};
+use crate::layout_toml::{RawIgnore, RawLayout};
 pub(crate) use crate::pointer::{MAX_STEPS, Pointer};
-use crate::template::Template;
 use crate::toml_text;
 use domain::channel::{Channel, NotAChannel};
-use domain::day::{DayError, Zone};
-use std::collections::BTreeMap;
+use domain::day::DayError;
 
 /// How a file is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -93,22 +92,6 @@ impl Ignore {
     }
 }
 
-/// Where one of our fields comes from.
-#[derive(Clone, Debug)]
-pub(crate) struct FieldMap {
-    pub(crate) from: String,
-    pub(crate) pointer: Pointer,
-    pub(crate) value: Option<Template>,
-    pub(crate) date: Option<String>,
-    pub(crate) zone: Option<Zone>,
-    pub(crate) per_line: bool,
-    pub(crate) decimal_comma: bool,
-    /// In JSON going out, the number itself and not its text.
-    pub(crate) as_number: bool,
-    /// Their words and ours.
-    pub(crate) words: BTreeMap<String, String>,
-}
-
 /// What is wrong with a layout.
 #[derive(Debug, thiserror::Error)]
 pub enum LayoutError {
@@ -163,6 +146,14 @@ pub enum LayoutError {
         /// The field.
         field: String,
     },
+    /// A key without the one that it needs.
+    #[error("the layout has {given} and no {wanting}; an order's refunds in a list of their own need both")]
+    OneWithout {
+        /// What is there.
+        given: &'static str,
+        /// What is not.
+        wanting: &'static str,
+    },
     /// A field that must be mapped is not.
     #[error("the layout has no [field.{field}], which {feed} need; say where it comes from")]
     Missing {
@@ -210,6 +201,10 @@ pub struct Layout {
     pub(crate) each: Pointer,
     pub(crate) lines: Option<Pointer>,
     pub(crate) fields: Vec<Option<FieldMap>>,
+    /// Where an order's refunds stand in a list of their own, and how each is read.
+    pub(crate) refunds: Option<(Pointer, Box<Layout>)>,
+    /// What stands in a message besides the fields.
+    pub(crate) extra: Vec<Extra>,
     /// Our own names: a column that is not required may be missing.
     pub(crate) built_in: bool,
 }
@@ -230,6 +225,8 @@ impl Layout {
             each: Pointer::parse(each).unwrap_or_default(),
             lines: None,
             fields,
+            refunds: None,
+            extra: Vec::new(),
             built_in: true,
         }
     }
@@ -248,7 +245,9 @@ impl Layout {
         let pointers = "a JSON Pointer, such as /orders";
         let each = one_of("each", raw.each.as_deref(), pointers, Pointer::parse)?.unwrap_or_default();
         let lines = one_of("lines", raw.lines.as_deref(), pointers, Pointer::parse)?;
-        let layout = Self {
+        let refunds = one_of("refunds", raw.refunds.as_deref(), pointers, Pointer::parse)?;
+        let back = map_fields(feed, format, raw.refund)?;
+        let mut layout = Self {
             feed,
             format,
             encoding: one_of("encoding", raw.encoding.as_deref(), "utf-8 or windows-1252", encoding)?,
@@ -264,10 +263,18 @@ impl Layout {
             each,
             lines,
             fields: map_fields(feed, format, raw.field)?,
+            refunds: None,
+            extra: layout_extra::read(raw.extra)?,
             built_in: false,
         };
         layout.refuse_gaps()?;
+        layout.refunds = refunds.map(|at| (at, Box::new(layout.of_refunds(back))));
         Ok(layout)
+    }
+
+    /// How one of the refunds is read that stand in a list of their own.
+    fn of_refunds(&self, fields: Vec<Option<FieldMap>>) -> Self {
+        Self { fields, lines: None, refunds: None, extra: Vec::new(), ..self.clone() }
     }
 
     /// The same mapping for another format: the rejects of a JSON document are JSON Lines.
@@ -324,28 +331,12 @@ fn own_ignored(feed: Feed, format: Format) -> Vec<String> {
     }
 }
 
-fn own_field(feed: Feed, format: Format, place: usize) -> FieldMap {
-    let pointer = json_pointer(feed, place);
-    let name = feed.fields()[place].name;
-    FieldMap {
-        from: if format == Format::Csv { name.to_owned() } else { pointer.clone() },
-        pointer: Pointer::parse(&pointer).unwrap_or_default(),
-        value: None,
-        date: None,
-        zone: None,
-        per_line: false,
-        decimal_comma: false,
-        as_number: feed == Feed::Listings && place == listing::REVISION,
-        words: BTreeMap::new(),
-    }
-}
-
-fn not_known(key: &str, value: &str, known: &'static str) -> LayoutError {
+pub(crate) fn not_known(key: &str, value: &str, known: &'static str) -> LayoutError {
     let value = value.chars().take(40).collect();
     LayoutError::Value { key: key.to_owned(), value, known }
 }
 
-fn one_of<T>(
+pub(crate) fn one_of<T>(
     key: &str,
     value: Option<&str>,
     known: &'static str,
@@ -390,96 +381,25 @@ fn refuse_misplaced(raw: &RawLayout, feed: Feed, format: Format) -> Result<(), L
         ("encoding", raw.encoding.is_some() && !csv, "format = \"csv\"; JSON is always UTF-8"),
         ("each", raw.each.is_some() && format != Format::Json, "format = \"json\""),
         ("lines", raw.lines.is_some() && (csv || feed != Feed::Orders), "orders as JSON"),
+        ("refunds", raw.refunds.is_some() && raw.lines.is_none(), "orders as JSON with lines"),
         ("channel", raw.channel.is_some() && feed != Feed::Orders, "orders"),
+        (
+            "extra",
+            !raw.extra.is_empty() && (feed != Feed::Listings || format != Format::Json),
+            "listings as JSON",
+        ),
     ];
+    if raw.refunds.is_some() == raw.refund.is_empty() {
+        let (given, wanting) =
+            if raw.refunds.is_some() { ("refunds", "[refund.…]") } else { ("[refund.…]", "refunds") };
+        return Err(LayoutError::OneWithout { given, wanting });
+    }
+    let of_refund = ["refundNumber", "sku", "gtin13", "name", "orderQuantity", "price"];
+    if let Some(field) = raw.refund.keys().find(|name| !of_refund.contains(&name.as_str())) {
+        return Err(LayoutError::UnknownField { field: field.clone(), feed, known: of_refund.join(", ") });
+    }
     match checks.into_iter().find(|(_, misplaced, _)| *misplaced) {
         Some((key, _, only)) => Err(LayoutError::NotForThis { key, only }),
         None => Ok(()),
     }
-}
-
-fn map_fields(
-    feed: Feed,
-    format: Format,
-    raw: BTreeMap<String, RawField>,
-) -> Result<Vec<Option<FieldMap>>, LayoutError> {
-    let mut fields = vec![None; feed.fields().len()];
-    for (name, field) in raw {
-        let Some(place) = feed.fields().iter().position(|f| f.name == name) else {
-            let known = feed.fields().iter().map(|f| f.name).collect::<Vec<_>>().join(", ");
-            return Err(LayoutError::UnknownField { field: name, feed, known });
-        };
-        fields[place] = Some(map_field(feed, format, place, field)?);
-    }
-    Ok(fields)
-}
-
-fn pattern(key: &str, given: Option<String>) -> Result<Option<String>, LayoutError> {
-    match given.as_deref().and_then(date::fault) {
-        Some(known) => Err(not_known(key, given.as_deref().unwrap_or_default(), known)),
-        None => Ok(given),
-    }
-}
-
-fn map_field(feed: Feed, format: Format, place: usize, raw: RawField) -> Result<FieldMap, LayoutError> {
-    let Field { name, kind, .. } = feed.fields()[place];
-    let not_here = |key, only| LayoutError::NotHere { field: name.to_owned(), key, only };
-    let key = |key: &str| format!("[field.{name}] {key}");
-    if raw.from.is_some() && raw.value.is_some() && feed != Feed::Listings {
-        return Err(LayoutError::FromAndValue { field: name.to_owned() });
-    }
-    if kind != Kind::Date && raw.date.is_some() {
-        return Err(not_here("date", "orderDate and dateModified"));
-    }
-    if kind != Kind::Date && raw.zone.is_some() {
-        return Err(not_here("zone", "orderDate and dateModified"));
-    }
-    if kind != Kind::Price && raw.per.is_some() {
-        return Err(not_here("per", "an order's price"));
-    }
-    if !matches!(kind, Kind::Number | Kind::Price) && raw.decimal.is_some() {
-        return Err(not_here("decimal", "numbers"));
-    }
-    if kind != Kind::Word && !raw.words.is_empty() {
-        return Err(not_here("words", "a field with words of a closed list, such as orderStatus,"));
-    }
-    let is_told = kind == Kind::Number && feed == Feed::Listings && format != Format::Csv;
-    if !is_told && raw.as_what.is_some() {
-        return Err(not_here("as", "numbers of listings as JSON"));
-    }
-    let own = own_field(feed, format, place);
-    let from = raw.from.unwrap_or(own.from);
-    let pointer = match format {
-        Format::Csv => own.pointer,
-        _ => one_of(&key("from"), Some(&from), "a JSON Pointer, such as /price", Pointer::parse)?
-            .unwrap_or_default(),
-    };
-    let zone = raw.zone.as_deref().map(Zone::from_name).transpose();
-    let known = "only {file} and {row} in braces";
-    Ok(FieldMap {
-        from,
-        pointer,
-        value: one_of(&key("value"), raw.value.as_deref(), known, Template::parse)?,
-        date: pattern(&key("date"), raw.date)?,
-        zone: zone.map_err(|source| LayoutError::Zone { field: name.to_owned(), source })?,
-        per_line: one_of(&key("per"), raw.per.as_deref(), "unit or line", |p| match p {
-            "unit" => Some(false),
-            "line" => Some(true),
-            _ => None,
-        })?
-        .unwrap_or(false),
-        decimal_comma: one_of(&key("decimal"), raw.decimal.as_deref(), "\".\" or \",\"", |d| match d {
-            "." => Some(false),
-            "," => Some(true),
-            _ => None,
-        })?
-        .unwrap_or(false),
-        as_number: one_of(&key("as"), raw.as_what.as_deref(), "text or number", |a| match a {
-            "text" => Some(false),
-            "number" => Some(true),
-            _ => None,
-        })?
-        .unwrap_or(own.as_number),
-        words: raw.words,
-    })
 }

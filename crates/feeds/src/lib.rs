@@ -21,11 +21,14 @@ mod json_page;
 mod json_scan;
 mod json_text;
 mod layout;
+mod layout_extra;
+mod layout_field;
 mod layout_toml;
 mod listed;
 mod listing;
 mod listing_csv;
 mod listing_json;
+mod listing_units;
 mod masked;
 mod order_group;
 mod orders;
@@ -48,7 +51,9 @@ pub use fields::Feed;
 pub use guard::guard;
 pub use items::{ItemRow, read_items};
 pub use json_out::{JsonOutError, ListingMessages, MessageOf, json_batch};
-pub use json_page::{PageReading, json_at, kept_text, listings_of_page, orders_again, orders_of_page};
+pub use json_page::{
+    PageReading, json_at, json_each, kept_text, listings_of_page, orders_again, orders_of_page,
+};
 pub use layout::{Delimiter, Encoding, Format, Layout, LayoutError};
 pub use listed::{ListedRow, on_offer, read_listings};
 pub use listing::{Listing, content_hash};

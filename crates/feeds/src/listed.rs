@@ -9,7 +9,7 @@ use domain::codes::{Code, Gtin};
 use domain::money::{Currency, Money, MoneyError, plain_decimal};
 use domain::quantity::QuantityError;
 use domain::text::TextError;
-use domain::weight::Weight;
+use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use std::io::Read;
 
@@ -56,6 +56,10 @@ pub struct ListedRow {
     pub availability: Option<&'static str>,
     /// How much of it is on offer there.
     pub inventory: Option<Decimal>,
+    /// The unit that the amount counts in, of goods by weight, where the layout names one.
+    pub inventory_unit: Option<WeightUnit>,
+    /// Instead of the price: what one of this unit costs, of goods by weight.
+    pub price_of_unit: Option<(Decimal, WeightUnit)>,
     /// The revision that the other side was last told.
     pub revision: Option<i64>,
 }
@@ -99,16 +103,26 @@ fn take(values: &Values) -> Result<ListedRow, Problem> {
         material: text(listing::MATERIAL)?,
         weight: values.weight(listing::WEIGHT, listing::WEIGHT_UNIT)?,
         images: values.list(listing::IMAGE)?,
-        price: values.money(listing::PRICE)?,
+        price: if values.unit(listing::PRICE).is_none() { values.money(listing::PRICE)? } else { None },
+        price_of_unit: price_of_unit(values)?,
         availability: values.read(listing::AVAILABILITY, availability)?,
         inventory: values.number(listing::INVENTORY, |digits| {
             let wrong = || QuantityError::NotANumber { text: digits.to_owned() };
             plain_decimal(digits).ok_or_else(wrong)
         })?,
+        inventory_unit: values.unit(listing::INVENTORY),
         revision: values.number(listing::REVISION, |digits| {
             digits.parse().map_err(|_| QuantityError::NotANumber { text: digits.to_owned() })
         })?,
     })
+}
+
+fn price_of_unit(values: &Values) -> Result<Option<(Decimal, WeightUnit)>, Problem> {
+    let Some(unit) = values.unit(listing::PRICE) else { return Ok(None) };
+    let price = values.number(listing::PRICE, |digits| {
+        plain_decimal(digits).ok_or_else(|| MoneyError::NotAnAmount { text: digits.to_owned() })
+    })?;
+    Ok(price.map(|price| (price, unit)))
 }
 
 fn same_currency(values: &Values) -> Result<(), Problem> {

@@ -3,7 +3,9 @@
 use crate::fields::{Feed, listing};
 use crate::guard::guard;
 use crate::layout::{Delimiter, Encoding, Format, Layout};
+use crate::layout_field::FieldMap;
 use crate::listing::Listing;
+use crate::listing_units::converted;
 use crate::template::Template;
 use domain::money::Money;
 use domain::quantity::{Measure, Quantity};
@@ -45,6 +47,8 @@ struct Column {
     decimal_comma: bool,
     /// Their words and ours.
     words: BTreeMap<String, String>,
+    /// The whole of what the layout says, where it asks for another unit or scale.
+    converted: Option<FieldMap>,
 }
 
 /// Writes listings as CSV, by our own columns or a layout's.
@@ -81,7 +85,13 @@ impl<W: Write> ListingCsv<W> {
                 return Err(CsvOutError::OnlyIn { key: "{file}" });
             }
             let content = map.value.clone().map_or(Content::Field(place), Content::Constant);
-            columns.push(Column { content, decimal_comma: map.decimal_comma, words: map.words.clone() });
+            let is_converted = map.unit.is_some() || map.scale.is_some();
+            columns.push(Column {
+                content,
+                decimal_comma: map.decimal_comma,
+                words: map.words.clone(),
+                converted: is_converted.then(|| map.clone()),
+            });
             headings.push(map.from.as_str());
         }
         if layout.header {
@@ -105,7 +115,10 @@ impl<W: Write> ListingCsv<W> {
                     if let Some(text) = text(item, *field) {
                         guard(text)
                     } else {
-                        number(item, *field, &mut self.number);
+                        match column.converted.as_ref().and_then(|map| converted(item, *field, map)) {
+                            Some(text) => self.number.extend_from_slice(text.as_bytes()),
+                            None => number(item, *field, &mut self.number),
+                        }
                         if column.decimal_comma {
                             self.number.iter_mut().filter(|b| **b == b'.').for_each(|b| *b = b',');
                         }

@@ -11,7 +11,7 @@ use domain::basket::MAX_LINES;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::Moment;
-use domain::money::{Currency, Money};
+use domain::money::{Currency, Money, MoneyError, plain_decimal};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
 };
@@ -121,7 +121,11 @@ impl Group {
         };
         let (shipping, fee, discount) =
             (amount(order::SHIPPING)?, amount(order::FEE)?, amount(order::DISCOUNT)?);
-        let quantity = values.number(order::QUANTITY, |digits| Asked::parse(digits, None))?;
+        // Of what is counted the unit means nothing, and whoever books it leaves it out.
+        let unit = values.unit(order::QUANTITY);
+        let quantity = values.number(order::QUANTITY, |digits| {
+            Asked::parse(digits, None).map(|asked| Asked { unit, ..asked })
+        })?;
         let quantity = values.need(order::QUANTITY, quantity)?;
         if quantity.value.is_zero() {
             let text = values.raw(order::QUANTITY);
@@ -166,12 +170,16 @@ impl Group {
             return Err(Problem::new(Cause::TooManyLines));
         }
         let (code, name) = named(values, row.past)?;
-        let money = values.need(order::PRICE, values.money(order::PRICE)?)?;
-        if money.is_zero() && !row.past {
+        let per_line = values.map(order::PRICE).is_some_and(|m| m.per_line);
+        let price = if per_line || quantity.unit.is_none() {
+            let money = values.need(order::PRICE, values.money(order::PRICE)?)?;
+            if per_line { LinePrice::Line(money) } else { LinePrice::Each(money) }
+        } else {
+            LinePrice::Line(of_unit(values, quantity)?)
+        };
+        if matches!(price, LinePrice::Line(money) | LinePrice::Each(money) if money.is_zero()) && !row.past {
             return Err(Problem::at(order::PRICE, values.raw(order::PRICE), Cause::PriceZero));
         }
-        let per_line = values.map(order::PRICE).is_some_and(|m| m.per_line);
-        let price = if per_line { LinePrice::Line(money) } else { LinePrice::Each(money) };
         let zero = Money::zero(values.reading.currency);
         let own_discount = values.says_itself(order::DISCOUNT) && fits(discount, price, quantity);
         let discount = if own_discount {
@@ -202,6 +210,19 @@ impl Group {
         let quantity = Asked { value: -quantity.value, ..quantity };
         self.refunds.push(IncomingRefund { number, code, name, quantity });
         Ok(())
+    }
+
+    /// Takes a refund that stands in a list of its own; its amount may have either sign.
+    pub(crate) fn add_back(&mut self, values: &Values, row: Row) -> Done {
+        let unit = values.unit(order::QUANTITY);
+        let quantity = values.number(order::QUANTITY, |digits| {
+            Asked::parse(digits, None).map(|asked| Asked { unit, ..asked })
+        })?;
+        let named = [order::SKU, order::GTIN, order::NAME].into_iter().any(|f| !values.raw(f).is_empty());
+        let Some(quantity) = quantity.filter(|q| named && !q.value.is_zero()) else {
+            return Err(Problem::at(order::REFUND, values.raw(order::REFUND), Cause::MoneyAlone));
+        };
+        self.add_refund(values, Asked { value: -quantity.value.abs(), ..quantity }, row)
     }
 
     /// The number of a refund that has none: the row's hash, and which of its equals it is.
@@ -309,6 +330,21 @@ fn named(values: &Values, past: bool) -> Result<(Option<Code>, String), Problem>
         return Err(Problem::new(Cause::NamesNothing { wanted }));
     }
     Ok((code, name))
+}
+
+/// A line's money where its price is of one unit that the order counts in and the shop may not: a gram costs
+/// less than the smallest coin.
+fn of_unit(values: &Values, quantity: Asked) -> Result<Money, Problem> {
+    let wrong = |cause: Cause| Problem::at(order::PRICE, values.raw(order::PRICE), cause);
+    let each = values.number(order::PRICE, |digits| {
+        plain_decimal(digits).ok_or_else(|| MoneyError::NotAnAmount { text: digits.to_owned() })
+    })?;
+    let each = values.need(order::PRICE, each)?;
+    if each.is_sign_negative() && !each.is_zero() {
+        return Err(wrong(Cause::Negative));
+    }
+    let exact = each.checked_mul(quantity.value).ok_or_else(|| wrong(MoneyError::TooLarge.into()))?;
+    Money::rounded_from_major(exact, values.reading.currency).map_err(|e| wrong(e.into()))
 }
 
 /// The line's money to the minor unit; none if it is beyond what a shop can book.

@@ -175,6 +175,19 @@ impl<R: Read> Orders<'_, R> {
                 group.fail(problem, line);
             }
         }
+        if let Some((_, layout)) = &self.reading.layout.refunds {
+            let reading = Reading { layout, ..self.reading };
+            for (cells, hash) in &self.record.refunds {
+                if group.has_failed() {
+                    break;
+                }
+                let identity = || hash.clone();
+                let row = Row { line, first: false, past: self.past, identity: &identity };
+                if let Err(problem) = group.add_back(&Values::new(cells, None, &reading), row) {
+                    group.fail(problem, line);
+                }
+            }
+        }
         self.ready.extend(group.finish(self.reading.layout));
     }
 

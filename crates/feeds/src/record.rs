@@ -84,6 +84,8 @@ pub(crate) struct Record {
     pub(crate) cells: Cells,
     /// For JSON orders with `lines`: each line's cells and what tells the line from another.
     pub(crate) lines: Vec<(Cells, String)>,
+    /// The same of its refunds, where they stand in a list of their own.
+    pub(crate) refunds: Vec<(Cells, String)>,
     /// As it came, without the line end and without an old `reject.reason`.
     pub(crate) raw: Vec<u8>,
     pub(crate) encoding: Encoding,
@@ -95,6 +97,7 @@ impl Record {
             line: 1,
             cells: Cells::default(),
             lines: Vec::new(),
+            refunds: Vec::new(),
             raw: Vec::new(),
             encoding: Encoding::Ascii,
         }

@@ -176,6 +176,12 @@ pub enum Cause {
     /// Shipping, fee or discount beside goods that came back.
     #[error("a row with a quantity below 0 tells which goods came back; leave this empty on it")]
     MoneyOnRefund,
+    /// A refund in a list of its own that names no goods.
+    #[error(
+        "this refund gives money back and names no goods, which is not booked by itself; \
+         refund it here by hand, then leave this order as it is"
+    )]
+    MoneyAlone,
     /// A value without its other half.
     #[error("this needs {other} beside it; fill in both or neither")]
     NeedsOther {

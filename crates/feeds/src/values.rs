@@ -3,13 +3,15 @@
 use crate::cells::Cells;
 use crate::fields::Kind;
 use crate::guard::unguard;
-use crate::layout::{FieldMap, Format};
+use crate::layout::Format;
+use crate::layout_field::FieldMap;
 use crate::record::Reading;
 use crate::reject::{Cause, Problem};
 use domain::codes::{Code, Gtin};
-use domain::money::Money;
+use domain::money::{Money, plain_decimal};
 use domain::text;
 use domain::weight::{Weight, WeightUnit};
+use rust_decimal::Decimal;
 use std::borrow::Cow;
 
 /// Whether a number is written with a comma before its decimals: `47,50`, `1.234,50`, `-0,5`.
@@ -87,13 +89,30 @@ impl<'a> Values<'a> {
         if text.is_empty() {
             return Ok(None);
         }
-        if !self.map(field).is_some_and(|m| m.decimal_comma) {
-            return Ok(Some(Cow::Borrowed(text)));
-        }
-        if text.contains('.') {
+        let digits = if !self.map(field).is_some_and(|m| m.decimal_comma) {
+            Cow::Borrowed(text)
+        } else if text.contains('.') {
             return Err(Problem::at(field, text, Cause::DecimalComma));
+        } else {
+            Cow::Owned(text.replace(',', "."))
+        };
+        Ok(Some(self.unscaled(field, digits)))
+    }
+
+    /// Money that came as a whole number of parts, in the currency's unit. What is no number stays as it
+    /// is, and is refused by whoever reads it.
+    fn unscaled(&self, field: usize, digits: Cow<'a, str>) -> Cow<'a, str> {
+        let Some(scale) = self.map(field).and_then(|m| m.scale) else { return digits };
+        let parts = Decimal::from(10_u64.pow(scale.digits(self.reading.currency)));
+        match plain_decimal(&digits).and_then(|number| number.checked_div(parts)) {
+            Some(number) => Cow::Owned(number.normalize().to_string()),
+            None => digits,
         }
-        Ok(Some(Cow::Owned(text.replace(',', "."))))
+    }
+
+    /// The unit of weight that the layout says a number counts.
+    pub(crate) fn unit(&self, field: usize) -> Option<WeightUnit> {
+        self.map(field).and_then(|m| m.unit)
     }
 
     /// Reads a number.
@@ -156,7 +175,11 @@ impl<'a> Values<'a> {
     /// A weight and its unit: both or neither.
     pub(crate) fn weight(&self, value: usize, unit: usize) -> Read<Option<Weight>> {
         let names = self.reading.layout.feed.fields();
-        let read_unit = self.read(unit, WeightUnit::from_code)?;
+        let named = self.unit(value).filter(|_| !self.raw(value).is_empty());
+        let read_unit = match named {
+            Some(unit) => Some(unit),
+            None => self.read(unit, WeightUnit::from_code)?,
+        };
         match (self.digits(value)?, read_unit) {
             (None, None) => Ok(None),
             (Some(_), None) => {

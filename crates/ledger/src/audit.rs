@@ -87,6 +87,8 @@ acts! {
     OrdersReread "orders-reread" "read orders again",
     /// Items are told to a connection from now on.
     PutOnConnection "put-on-connection" "put online",
+    /// The other shop's own id of an item.
+    OtherIdEntered "other-id-entered" "entered a shop's id",
     /// An order that could not be taken, given up.
     KeptOrderDropped "kept-order-dropped" "gave an order up",
     /// What becomes of a difference between the shops.

@@ -90,12 +90,13 @@ pub use listings::{
     RunKind, Told,
 };
 pub use live::{
-    ClaimKeptOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, Drift, DriftChoice, DropKeptOrder,
-    EndConnection, FetchTrouble, FetchedDue, FillConnection, HurryConnection, KeepDrifts, KeepOrder, KeptAs,
-    KeptDrift, KeptOrder, LIVE_AT_ONCE, LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DRIFTS,
-    MAX_PLACE_CHARS, MendListings, MessagesDue, NewPieces, NoteContact, ParkedMessage, PruneLive, PullOf,
-    PullState, PutOn, PutOnConnection, QuietConnection, RereadOrders, SaveConnection, SeeHook, SendAgain,
-    SettleDrift, SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood, TryKeptOrder,
+    ClaimKeptOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, ConnectionTrouble, Drift,
+    DriftChoice, DropKeptOrder, EndConnection, EnterOtherId, FetchTrouble, FetchedDue, FillConnection,
+    HurryConnection, KeepDrifts, KeepOrder, KeptAs, KeptDrift, KeptOrder, LIVE_AT_ONCE, LearnIds,
+    LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DRIFTS, MAX_PLACE_CHARS, MendListings, MessagesDue,
+    NewPieces, NoteContact, NoteCured, NoteUnsigned, ParkedMessage, PruneLive, PullOf, PullState, PutOn,
+    PutOnConnection, QuietConnection, RereadOrders, SaveConnection, SeeHook, SendAgain, SettleDrift,
+    SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood, TroubleOf, TryKeptOrder,
 };
 pub use online::{
     DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,

@@ -41,6 +41,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(13, "proof", include_str!("../../../migrations/0013_proof.sql")),
         step(15, "limits", include_str!("../../../migrations/0015_limits.sql")),
         step(16, "walks", include_str!("../../../migrations/0016_walks.sql")),
+        step(17, "live_troubles", include_str!("../../../migrations/0017_live_troubles.sql")),
     ])
 });
 

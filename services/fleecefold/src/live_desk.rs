@@ -73,8 +73,11 @@ impl LiveDesk for Shops {
         Box::pin(async move {
             let tried = live::try_connection(&self.ledger, &self.live, &connection).await?;
             let is_well = tried.works();
-            let mut asked: Vec<String> =
-                tried.asked.into_iter().map(|one| format!("{}: {}", one.what, one.words)).collect();
+            let lines = |one: live::Asked| {
+                let first = format!("{}: {}", one.what, one.words);
+                std::iter::once(first).chain(one.understood)
+            };
+            let mut asked: Vec<String> = tried.asked.into_iter().flat_map(lines).collect();
             asked.extend(tried.troubles);
             asked.extend(tried.warnings);
             let would_send = tried.would_send.into_iter();

@@ -34,6 +34,7 @@ impl Reader<'_> {
             method: self.method("[out] method", raw.method.as_ref(), Method::Put)?,
             to: self.address("[out] to", &raw.to, OF_ITEM)?,
             id: None,
+            known_id: None,
             messages: None,
         };
         let new = raw.new.as_ref().map(|c| self.new_call(c, &usual)).transpose()?;
@@ -87,12 +88,13 @@ impl Reader<'_> {
             method: self.method("[out] new.method", raw.method.as_ref(), Method::Post)?,
             to: self.address("[out] new.to", &raw.to, &[Place::Sku, Place::Revision])?,
             id: self.pointer("[out] new.id", raw.id.as_ref())?,
+            known_id: self.pointer("[out] new.known_id", raw.known_id.as_ref())?,
             messages: self.own_messages("new", (raw.message.as_ref(), raw.layout.as_ref()), usual)?,
         })
     }
 
     fn end_call(&self, raw: &RawCall, usual: &Usual) -> Read<Call> {
-        if let Some(id) = &raw.id {
+        if let Some(id) = raw.id.as_ref().or(raw.known_id.as_ref()) {
             return Err(self.wrong("[out] end.id", id, "what has ended has no id; take it out"));
         }
         let known = [
@@ -111,6 +113,7 @@ impl Reader<'_> {
             method,
             to: self.address("[out] end.to", &raw.to, OF_ITEM)?,
             id: None,
+            known_id: None,
             messages: self.own_messages("end", (raw.message.as_ref(), raw.layout.as_ref()), usual)?,
         })
     }

@@ -238,3 +238,33 @@ fn a_hook_is_taken_by_what_it_says_it_is_about() {
     check("{\"type\": \"order.paid\"}", false);
     check("not json", false);
 }
+
+#[test]
+fn what_is_wrong_with_ids_of_their_own_is_told() {
+    let with = |new: &str, listed: &str| {
+        let text = format!(
+            "channel = \"online\"\nbase = \"https://s.example\"\n[out]\nto = \"/x/{{other_id}}\"\nnew = {{ to = \"/x\"{new} }}\n\
+             [listed]\nfrom = \"/x\"\n{listed}"
+        );
+        ConnectionFile::parse(&text)
+    };
+    let check = |new: &str, listed: &str, expected: &str| {
+        let told = with(new, listed)
+            .map_or_else(|e| e.to_string(), |f| format!("tells: {}", f.telling_list().is_some()));
+        assert!(told.contains(expected), "{new} {listed}: {told}");
+    };
+    check("", "", "tells: false");
+    check(
+        ", id = \"/id\", known_id = \"/there/id\"",
+        "other_id = \"/id\"\none = \"/x?code={sku}\"\n",
+        "tells: true",
+    );
+    check(", known_id = \"there\"", "", "[out] new.known_id = \"there\": write a JSON Pointer");
+    check("", "other_id = \"id\"\n", "[listed] other_id = \"id\": write a JSON Pointer");
+    check("", "one = \"/x\"\n", "[listed] one = \"/x\": say which one by {sku}");
+    check("", "one = \"/x/{other_id}\"\n", "only {sku} may stand in braces");
+    check("", "one = \"x?code={sku}\"\n", "begins with one /");
+    // A list by the codes that both sides know tells enough where the shop is asked by them.
+    let by_sku = "channel = \"online\"\nbase = \"https://s.example\"\n[out]\nto = \"/x/{sku}\"\n[listed]\nfrom = \"/x\"\n";
+    assert!(ConnectionFile::parse(by_sku).unwrap().telling_list().is_some());
+}

@@ -2,6 +2,7 @@
 //! asks for an address, and with which secret, is another's work.
 
 mod address;
+mod answer;
 mod calls;
 mod event;
 mod headers;
@@ -16,6 +17,7 @@ mod span;
 mod tests;
 
 pub use address::{Address, Base, FillError, Filling, Place};
+pub use answer::{AnswerForm, ItemResult, Outcome};
 pub use event::{EventFilter, EventFrom};
 pub use secret::{ClientIn, SecretAs, SecretName, SecretUse, TokenGrant};
 pub use since::SinceFormat;
@@ -153,6 +155,8 @@ pub struct Call {
     pub to: Address,
     /// Where the answer has the other shop's own id.
     pub id: Option<JsonPointer>,
+    /// Where the refusal of what is there already has it; as `id` if none.
+    pub known_id: Option<JsonPointer>,
     /// What it says, where that is something else than `[out]` itself says.
     pub messages: Option<ListingMessages>,
 }
@@ -234,7 +238,9 @@ pub struct Pull {
     pub daily: Span,
     /// The same, once a week.
     pub weekly: Span,
-    /// Where one order alone is asked for.
+    /// Where each listing has the other shop's own id of it.
+    pub other_id: Option<JsonPointer>,
+    /// Where one order alone is asked for by its number, or one listing by its sku.
     pub one: Option<Address>,
     /// How a page is read.
     pub layout: Layout,
@@ -289,6 +295,8 @@ pub struct ConnectionFile {
     pub ca_file: Option<PathBuf>,
     /// What goes out.
     pub out: Out,
+    /// How an answer tells of each message, if it does.
+    pub answer: Option<AnswerForm>,
     /// Orders that are asked for.
     pub orders: Option<Pull>,
     /// Orders that come by themselves.
@@ -329,10 +337,22 @@ impl ConnectionFile {
             headers: reader.headers(&raw.headers)?,
             ca_file: raw.ca_file.as_ref().map(|path| reader.ca_file(path)).transpose()?,
             out: reader.out(&raw.out)?,
+            answer: raw.answer.as_ref().map(|a| reader.answer(a)).transpose()?,
             hooks: raw.hooks.as_ref().map(|h| reader.hooks(h, orders.as_ref())).transpose()?,
             listed: raw.listed.as_ref().map(|l| reader.listed(l)).transpose()?,
             orders,
         })
+    }
+
+    /// The list that can tell whether a listing is there and, where its id is needed, what its id is.
+    pub fn telling_list(&self) -> Option<&Pull> {
+        self.listed.as_ref().filter(|listed| listed.other_id.is_some() || !self.needs_other_id())
+    }
+
+    /// Whether a listing is named by the other shop's own id where it is told of or ended.
+    pub fn needs_other_id(&self) -> bool {
+        let ends = self.out.end.as_ref().is_some_and(|end| end.to.has(Place::OtherId));
+        ends || self.out.tell.to.has(Place::OtherId)
     }
 
     /// What is said of an item: the whole of it, or its stock alone.

@@ -161,6 +161,7 @@ impl Reader<'_> {
                 &WEEKLY,
                 Span::seconds(7 * 24 * 3600),
             )?,
+            other_id: None,
             one: raw.one.as_ref().map(|one| self.one(one)).transpose()?,
             layout: self.layout("[orders]", raw.layout.as_ref(), Feed::Orders, wanted)?,
         })
@@ -172,6 +173,11 @@ impl Reader<'_> {
         let (next, cursor_at) = (raw.next.as_ref(), raw.cursor_at.as_ref());
         let pull = RawPull { from: &raw.from, next, cursor_at, line, table: "[listed]" };
         let wanted = "feed = \"listings\" and format = \"json\"";
+        let other_id = self.pointer("[listed] other_id", raw.other_id.as_ref())?;
+        let mut layout = self.layout("[listed]", raw.layout.as_ref(), Feed::Listings, wanted)?;
+        if let Some(place) = &other_id {
+            layout.also_has(place);
+        }
         Ok(Pull {
             from: self.address("[listed] from", &raw.from, &[Place::Cursor, Place::Page])?,
             next: self.next(&pull)?,
@@ -182,8 +188,9 @@ impl Reader<'_> {
             since: SinceFormat::default(),
             daily: Span::seconds(0),
             weekly: Span::seconds(0),
-            one: None,
-            layout: self.layout("[listed]", raw.layout.as_ref(), Feed::Listings, wanted)?,
+            other_id,
+            one: raw.one.as_ref().map(|one| self.one_listing(one)).transpose()?,
+            layout,
         })
     }
 
@@ -202,6 +209,14 @@ impl Reader<'_> {
             return Err(self.wrong("[orders] cursor", text, why));
         }
         self.word("[orders] cursor", cursor, usual, &[("page", Cursor::Page), ("mark", Cursor::Mark)])
+    }
+
+    fn one_listing(&self, text: &Text) -> Read<Address> {
+        let one = self.address("[listed] one", text, &[Place::Sku])?;
+        if one.has(Place::Sku) {
+            return Ok(one);
+        }
+        Err(self.wrong("[listed] one", text, "say which one by {sku}, such as /listings?code={sku}"))
     }
 
     fn one(&self, text: &Text) -> Read<Address> {

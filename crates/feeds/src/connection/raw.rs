@@ -20,6 +20,7 @@ pub(super) struct RawConnection {
     pub(super) headers: BTreeMap<Text, Text>,
     pub(super) ca_file: Option<Text>,
     pub(super) out: Spanned<RawOut>,
+    pub(super) answer: Option<Spanned<RawAnswer>>,
     pub(super) orders: Option<Spanned<RawOrders>>,
     pub(super) hooks: Option<Spanned<RawHooks>>,
     pub(super) listed: Option<Spanned<RawListed>>,
@@ -57,6 +58,7 @@ pub(super) struct RawCall {
     pub(super) method: Option<Text>,
     pub(super) to: Text,
     pub(super) id: Option<Text>,
+    pub(super) known_id: Option<Text>,
     pub(super) message: Option<Text>,
     pub(super) layout: Option<Text>,
 }
@@ -112,8 +114,22 @@ pub(super) struct RawEvent {
 #[serde(deny_unknown_fields)]
 pub(super) struct RawListed {
     pub(super) from: Text,
+    pub(super) other_id: Option<Text>,
+    pub(super) one: Option<Text>,
     pub(super) next: Option<Text>,
     pub(super) cursor_at: Option<Text>,
     pub(super) every: Option<Text>,
     pub(super) layout: Option<Text>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawAnswer {
+    pub(super) each: Text,
+    pub(super) id: Option<Text>,
+    pub(super) ok: Text,
+    #[serde(default)]
+    pub(super) good: Vec<Text>,
+    pub(super) reason: Option<Text>,
+    pub(super) other_id: Option<Text>,
 }

@@ -67,8 +67,8 @@ impl Reader<'_> {
         }
         let form = match raw.since.as_ref().map(|since| (since, since.get_ref().as_str())) {
             None | Some((_, "rfc3339")) => Form::Rfc3339,
-            Some((_, "seconds")) => Form::Seconds,
-            Some((_, "milliseconds")) => Form::Milliseconds,
+            Some((_, date::SECONDS)) => Form::Seconds,
+            Some((_, date::MILLISECONDS)) => Form::Milliseconds,
             Some((_, pattern)) if pattern.contains('%') && date::fault(pattern).is_none() => {
                 Form::Pattern(pattern.to_owned())
             }

@@ -161,6 +161,11 @@ impl Command for SaveConnection {
         let (id, revision): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
         let now = tx.now().millis();
         sqlx::query(BEGIN).bind(id).bind(now).execute(tx.db()).await?;
+        // Whatever could not be used of the text before is another text's trouble.
+        sqlx::query("DELETE FROM connection_trouble WHERE connection_id = $1 AND what = 'connection'")
+            .bind(id)
+            .execute(tx.db())
+            .await?;
         let count =
             sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM connection WHERE id > 1 AND ended_ms IS NULL")
                 .fetch_one(tx.db())

@@ -16,6 +16,7 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
+use std::collections::HashMap;
 
 /// The most differences that are kept of a connection: whoever has more is asked about these first.
 pub const MAX_DRIFTS: usize = 500;
@@ -130,7 +131,7 @@ impl Command for SettleDrift {
                         format!("we have no {sku} to tell of; leave it, or end it there"),
                     )
                 })?;
-                mend(tx, connection, vec![ItemId::from_raw(item)], 0).await?;
+                mend(tx, connection, vec![ItemId::from_raw(item)], 0, 0).await?;
                 ("DELETE FROM drift WHERE id = $1", format!("{field} told anew"))
             }
         };
@@ -152,6 +153,8 @@ pub struct MendListings {
     /// The highest revision of them that the other shop knows, if it is above ours: that is so after a
     /// backup was put back. 0 if it is not. What is told anew is told above it.
     pub above: i64,
+    /// Whether they were told how they stand before, so that this is once more.
+    pub counts: bool,
 }
 
 /// No shop has told of so many changes of one item: a revision above it is not ours, and not followed.
@@ -165,18 +168,25 @@ impl Command for MendListings {
         super::live(tx.db(), self.connection).await?;
         at_most("items", self.items.len())?;
         let above = if self.above > MAX_REVISION { 0 } else { self.above };
-        mend(tx, self.connection, self.items.clone(), above).await
+        mend(tx, self.connection, self.items.clone(), above, i64::from(self.counts)).await
     }
 }
 
 const ANEW: &str =
     "UPDATE item SET revision = CASE WHEN revision < $2 THEN $2 ELSE revision END + 1 WHERE id = $1";
-const UNKNOWN_NOW: &str =
-    "UPDATE listing SET content_hash = '', etag = '' WHERE connection_id = $1 AND item_id";
+const UNKNOWN_NOW: &str = "UPDATE listing SET content_hash = '', etag = '', \
+    mended = CASE WHEN mended < 1000000 THEN mended + $2 ELSE mended END WHERE connection_id = $1 AND item_id";
 
 /// At a revision of its own, since all that was said of the present one may have been sent; and with
 /// nothing known of what stands there, so that it is told even if it is what was told last.
-async fn mend(tx: &mut Tx, on: ConnectionId, mut items: Vec<ItemId>, above: i64) -> Result<(), Failure> {
+/// `again` is 1 where a comparison mends by itself, which is counted until it finds nothing to mend.
+async fn mend(
+    tx: &mut Tx,
+    on: ConnectionId,
+    mut items: Vec<ItemId>,
+    above: i64,
+    again: i64,
+) -> Result<(), Failure> {
     items.sort_unstable();
     items.dedup();
     for item in &items {
@@ -184,13 +194,45 @@ async fn mend(tx: &mut Tx, on: ConnectionId, mut items: Vec<ItemId>, above: i64)
     }
     for chunk in items.chunks(crate::sql::MAX_ROWS) {
         let mut statement =
-            sqlx::query(AssertSqlSafe(in_text(UNKNOWN_NOW, 2, chunk.len(), ""))).bind(on.raw());
+            sqlx::query(AssertSqlSafe(in_text(UNKNOWN_NOW, 3, chunk.len(), ""))).bind(on.raw()).bind(again);
         for item in padded(chunk) {
             statement = statement.bind(item.raw());
         }
         statement.execute(tx.db()).await?;
     }
     tell_connection(tx, &items, on).await
+}
+
+/// Items that stand there as they should by now: what was mended of them was not mended in vain.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NoteCured {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// The items, at most [`super::LIVE_AT_ONCE`].
+    pub items: Vec<ItemId>,
+}
+
+const CURED: &str = "UPDATE listing SET mended = 0 WHERE connection_id = $1 AND mended > 0 AND item_id";
+
+#[async_trait]
+impl Command for NoteCured {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        at_most("items", self.items.len())?;
+        let mut items = self.items.clone();
+        items.sort_unstable();
+        for chunk in items.chunks(crate::sql::MAX_ROWS) {
+            let mut statement =
+                sqlx::query(AssertSqlSafe(in_text(CURED, 2, chunk.len(), ""))).bind(self.connection.raw());
+            for item in padded(chunk) {
+                statement = statement.bind(item.raw());
+            }
+            statement.execute(tx.db()).await?;
+        }
+        Ok(())
+    }
 }
 
 /// A difference that is kept.
@@ -205,6 +247,20 @@ pub struct KeptDrift {
 }
 
 impl Ledger {
+    /// How often in a row each item was mended by comparisons and was not as it should be the next time.
+    pub async fn mended_in_vain(&self, on: ConnectionId) -> Result<HashMap<ItemId, u32>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query("SELECT item_id, mended FROM listing WHERE connection_id = $1 AND mended > 0")
+            .bind(on.raw())
+            .fetch_all(&mut *connection)
+            .await?;
+        let read = |row: &AnyRow| {
+            let times = u32::try_from(row.try_get::<i64, _>(1)?).unwrap_or(u32::MAX);
+            Ok((ItemId::from_raw(row.try_get(0)?), times))
+        };
+        rows.iter().map(read).collect()
+    }
+
     /// Differences that a person is asked about, by sku.
     pub async fn drifts(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptDrift>, Failure> {
         let mut connection = self.reader().await?;

@@ -22,6 +22,9 @@ const MAX_RAW_BYTES: usize = 256 * 1024;
 /// until a person has looked.
 const MAX_KEPT: i64 = 10_000;
 
+/// The longest name of a field: those of feeds have some twenty.
+const MAX_FIELD_CHARS: usize = 100;
+
 /// Keeps an order that could not be taken, each of its bodies once.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct KeepOrder {
@@ -33,6 +36,8 @@ pub struct KeepOrder {
     pub raw: String,
     /// Why it could not be taken.
     pub words: String,
+    /// The field that is to blame, as feeds name it; empty if none is.
+    pub field: String,
     /// When it is tried again.
     pub until: Moment,
 }
@@ -48,6 +53,8 @@ pub struct KeptOrder {
     pub raw: String,
     /// Why it could not be taken.
     pub words: String,
+    /// The field that is to blame; empty if none is.
+    pub field: String,
     /// How often it was tried again; of one in hand, which try it is.
     pub tries: u32,
     /// Since when it is kept.
@@ -71,7 +78,7 @@ impl Command for KeepOrder {
         let now = tx.now().millis();
         let done = sqlx::query(
             "INSERT INTO kept_order (id, connection_id, number, raw_hash, raw, words, tries, due_ms, holder, \
-             lease_ms, kept_ms) VALUES ($1, $2, $3, $4, $5, $6, 0, $7, 0, 0, $8) ON CONFLICT DO NOTHING",
+             lease_ms, kept_ms, field) VALUES ($1, $2, $3, $4, $5, $6, 0, $7, 0, 0, $8, $9) ON CONFLICT DO NOTHING",
         )
         .bind(id)
         .bind(self.connection.raw())
@@ -81,6 +88,7 @@ impl Command for KeepOrder {
         .bind(told(&self.words, MAX_TROUBLE_CHARS))
         .bind(self.until.millis())
         .bind(now)
+        .bind(cut(&self.field, MAX_FIELD_CHARS))
         .execute(tx.db())
         .await?;
         let count = sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM kept_order WHERE connection_id = $1")
@@ -110,7 +118,7 @@ pub struct ClaimKeptOrders {
 const DUE: &str = "SELECT k.id FROM kept_order k JOIN connection c ON c.id = k.connection_id WHERE k.connection_id = $1 \
     AND c.ended_ms IS NULL AND k.due_ms <= $2 AND k.lease_ms <= $2 ORDER BY k.id LIMIT $3";
 const CLAIM: &str = "UPDATE kept_order SET tries = tries + 1, holder = $2, lease_ms = $3 \
-    WHERE id = $1 AND due_ms <= $4 AND lease_ms <= $4 RETURNING id, number, raw, words, tries, kept_ms, due_ms";
+    WHERE id = $1 AND due_ms <= $4 AND lease_ms <= $4 RETURNING id, number, raw, words, tries, kept_ms, due_ms, field";
 
 #[async_trait]
 impl Command for ClaimKeptOrders {
@@ -251,6 +259,7 @@ fn read(row: &AnyRow) -> Result<KeptOrder, Failure> {
         tries: u32::try_from(row.try_get::<i64, _>(4)?).unwrap_or(u32::MAX),
         kept: Moment::from_millis(row.try_get(5)?),
         due: Moment::from_millis(row.try_get(6)?),
+        field: row.try_get(7)?,
     })
 }
 
@@ -274,12 +283,15 @@ impl Ledger {
         Ok(row.map(|row| row.try_get(0)).transpose()?.map(Moment::from_millis))
     }
 
-    /// Orders of a connection that could not be taken yet, the oldest first.
+    /// Orders of a connection that could not be taken yet, the oldest first; each once, as it last came. All of
+    /// its states are kept.
     pub async fn kept_orders(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptOrder>, Failure> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT id, number, raw, words, tries, kept_ms, due_ms FROM kept_order WHERE connection_id = $1 \
-             ORDER BY id LIMIT $2",
+            "SELECT k.id, k.number, k.raw, k.words, k.tries, k.kept_ms, k.due_ms, k.field FROM kept_order k \
+             WHERE k.connection_id = $1 AND (k.number = '?' OR NOT EXISTS (SELECT 1 FROM kept_order z \
+                WHERE z.connection_id = k.connection_id AND z.number = k.number AND z.id > k.id)) \
+             ORDER BY k.id LIMIT $2",
         )
         .bind(of.raw())
         .bind(bounded(limit))

@@ -10,6 +10,7 @@ mod connections;
 mod drifts;
 mod fill;
 mod hooks;
+mod ids;
 mod kept_orders;
 mod messages;
 mod parked;
@@ -17,12 +18,16 @@ mod prune;
 mod pulls;
 mod settle;
 mod status;
+mod troubles;
 
 pub use clocks::{HurryConnection, LookAtClock};
 pub use connections::{EndConnection, LiveConnection, MAX_CONNECTIONS, NewPieces, SaveConnection};
-pub use drifts::{Drift, DriftChoice, KeepDrifts, KeptDrift, MAX_DRIFTS, MendListings, SettleDrift};
+pub use drifts::{
+    Drift, DriftChoice, KeepDrifts, KeptDrift, MAX_DRIFTS, MendListings, NoteCured, SettleDrift,
+};
 pub use fill::{FillConnection, PutOn, PutOnConnection};
 pub use hooks::SeeHook;
+pub use ids::{EnterOtherId, LearnIds};
 pub use kept_orders::{
     ClaimKeptOrders, DropKeptOrder, KeepOrder, KeptAs, KeptOrder, SettleKeptOrder, TryKeptOrder,
 };
@@ -32,6 +37,7 @@ pub use prune::PruneLive;
 pub use pulls::{ClaimPull, FetchTrouble, PullOf, PullState, RereadOrders, SettlePull};
 pub use settle::{SettleMessages, Settled, SettledAs};
 pub use status::{ConnectionStatus, FetchedDue, MessagesDue, NoteContact, QuietConnection};
+pub use troubles::{ConnectionTrouble, NoteUnsigned, TroubleOf};
 
 use crate::command::Tx;
 use crate::error::Failure;

@@ -1,6 +1,7 @@
 //! Fetching orders and listings: one process at a time, from where the last fetch ended.
 
 use super::messages::may_send;
+use super::troubles::{self, TroubleOf};
 use super::{MAX_TROUBLE_CHARS, lease_end, moment, others_word, place_word};
 use crate::audit::{self, Audited};
 use crate::command::{Command, Tx};
@@ -26,6 +27,13 @@ pub enum PullOf {
 }
 
 impl PullOf {
+    fn trouble(self) -> TroubleOf {
+        match self {
+            Self::Orders => TroubleOf::Orders,
+            Self::Listings => TroubleOf::Listings,
+        }
+    }
+
     fn code(self) -> &'static str {
         match self {
             Self::Orders => "orders",
@@ -145,7 +153,7 @@ impl Command for SettlePull {
         .await?;
         let held = done.rows_affected() == 1;
         if held && !words.is_empty() {
-            super::status::note_trouble(tx, self.connection, words).await?;
+            troubles::note(tx, self.connection, self.what.trouble(), words).await?;
         }
         Ok(held)
     }

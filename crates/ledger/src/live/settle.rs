@@ -1,5 +1,6 @@
 //! What became of messages that were in hand. Only whoever holds one can say it.
 
+use super::troubles::{self, TroubleOf};
 use super::{MAX_TROUBLE_CHARS, at_most, others_word};
 use crate::command::{Command, Tx};
 use crate::error::Failure;
@@ -302,7 +303,9 @@ impl SettleMessages {
             .await?;
         }
         match trouble.filter(|words| !words.is_empty()) {
-            Some(words) => super::status::note_trouble(tx, self.connection, words).await,
+            Some(words) => troubles::note(tx, self.connection, TroubleOf::Messages, words).await,
+            // What was put aside stands in a list of its own until somebody has seen to it.
+            None if told > 0 => troubles::cure(tx, self.connection, TroubleOf::Messages).await,
             None => Ok(()),
         }
     }

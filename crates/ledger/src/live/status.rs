@@ -1,9 +1,9 @@
 //! How the connections do, seen from outside; and when there is something to do for them.
 
-use super::{MAX_TROUBLE_CHARS, moment};
+use super::moment;
+use super::troubles::{self, ConnectionTrouble, TroubleOf};
 use crate::command::{Command, Tx};
 use crate::error::Failure;
-use crate::online::told;
 use crate::store::Ledger;
 use async_trait::async_trait;
 use domain::day::Moment;
@@ -35,10 +35,14 @@ pub struct ConnectionStatus {
     pub last_contact: Option<Moment>,
     /// Until when the whole of it waits, if it does.
     pub quiet_until: Option<Moment>,
-    /// The last trouble, if there was any, and when.
+    /// The latest of what is wrong at present; empty if nothing is.
     pub last_trouble: String,
     /// When that was.
     pub trouble_at: Option<Moment>,
+    /// All that is wrong at present, the latest first. What goes well again is none.
+    pub troubles: Vec<ConnectionTrouble>,
+    /// Hooks that were not believed, since the connection was made.
+    pub unsigned_hooks: i64,
     /// Orders that could not be taken yet.
     pub orders_kept: i64,
     /// Differences that a person is asked about.
@@ -57,6 +61,8 @@ pub struct QuietConnection {
     pub asked: bool,
     /// Why; left empty, the last trouble stays.
     pub words: String,
+    /// What the words are about.
+    pub of: TroubleOf,
 }
 
 #[async_trait]
@@ -74,27 +80,21 @@ impl Command for QuietConnection {
         if self.until <= tx.now() {
             tx.let_hear();
         }
-        if self.words.is_empty() { Ok(()) } else { note_trouble(tx, self.connection, &self.words).await }
+        if self.words.is_empty() {
+            return Ok(());
+        }
+        troubles::note(tx, self.connection, self.of, &self.words).await
     }
 }
 
-pub(super) async fn note_trouble(tx: &mut Tx, of: ConnectionId, words: &str) -> Result<(), Failure> {
-    let now = tx.now().millis();
-    sqlx::query("UPDATE connection_state SET trouble = $2, trouble_ms = $3 WHERE connection_id = $1")
-        .bind(of.raw())
-        .bind(told(words, MAX_TROUBLE_CHARS))
-        .bind(now)
-        .execute(tx.db())
-        .await?;
-    Ok(())
-}
-
-/// Writes down that the connection's shop answered well, or sent something by itself: a pause that it did not ask
-/// for ends by it. What settles messages says so by itself.
+/// Writes down that the connection's shop answered well, or sent something by itself, and that what it was asked
+/// goes well: a pause that it did not ask for ends by it. What settles messages says so by itself.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NoteContact {
     /// Which connection.
     pub connection: ConnectionId,
+    /// What goes well.
+    pub of: TroubleOf,
 }
 
 #[async_trait]
@@ -109,11 +109,11 @@ impl Command for NoteContact {
             .bind(now)
             .execute(tx.db())
             .await?;
-        Ok(())
+        troubles::cure(tx, self.connection, self.of).await
     }
 }
 
-const STATUS: &str = "SELECT c.id, c.name, c.channel, s.sent, s.refused, s.contact_ms, s.quiet_ms, s.trouble, s.trouble_ms, \
+const STATUS: &str = "SELECT c.id, c.name, c.channel, s.sent, s.refused, s.contact_ms, s.quiet_ms, s.unsigned, \
     CAST((SELECT COUNT(*) FROM dispatch d WHERE d.connection_id = c.id AND d.parked_revision > 0) AS BIGINT), \
     CAST((SELECT COUNT(*) FROM kept_order k WHERE k.connection_id = c.id) AS BIGINT), \
     CAST((SELECT COUNT(*) FROM drift f WHERE f.connection_id = c.id AND f.state = 'open') AS BIGINT) \
@@ -214,21 +214,24 @@ async fn status(
     now: Moment,
 ) -> Result<ConnectionStatus, Failure> {
     let id: i64 = row.try_get(0)?;
-    let waits = sqlx::query(WAITING).bind(id).fetch_one(connection).await?;
+    let waits = sqlx::query(WAITING).bind(id).fetch_one(&mut *connection).await?;
+    let troubles = troubles::of(connection, id).await?;
     Ok(ConnectionStatus {
         id: ConnectionId::from_raw(id),
         name: row.try_get(1)?,
         channel: row.try_get(2)?,
         waiting: waits.try_get(0)?,
-        parked: row.try_get(9)?,
+        parked: row.try_get(8)?,
         oldest_unsent: moment(waits.try_get(1)?),
         sent: row.try_get(3)?,
         refused: row.try_get(4)?,
         last_contact: moment(row.try_get(5)?),
         quiet_until: Some(Moment::from_millis(row.try_get(6)?)).filter(|until| *until > now),
-        last_trouble: row.try_get(7)?,
-        trouble_at: moment(row.try_get(8)?),
-        orders_kept: row.try_get(10)?,
-        drifts: row.try_get(11)?,
+        last_trouble: troubles.first().map(|t| t.words.clone()).unwrap_or_default(),
+        trouble_at: troubles.first().map(|t| t.at),
+        troubles,
+        unsigned_hooks: row.try_get(7)?,
+        orders_kept: row.try_get(9)?,
+        drifts: row.try_get(10)?,
     })
 }

@@ -127,7 +127,7 @@ async fn parts(
         let reason = format!("the order has no filled line of {what}, so nothing of it is given back");
         return Err(Refusal::invalid("sku", reason).into());
     };
-    let asked = Quantity::resolve(refund.quantity, first.measure).field("orderQuantity")?;
+    let asked = Quantity::resolve_ordered(refund.quantity, first.measure).field("orderQuantity")?;
     let shown = |steps| Quantity::from_steps(steps, first.measure).map(|q| q.to_string()).unwrap_or_default();
     let left: i64 = lines.iter().map(|line| line.left).sum();
     if asked.steps() > left {
@@ -204,7 +204,7 @@ async fn end_short_line(
             continue;
         }
         let measure = decide::measure(&row.try_get::<String, _>(3)?)?;
-        let given_back = Quantity::resolve(refund.quantity, measure).field("orderQuantity")?;
+        let given_back = Quantity::resolve_ordered(refund.quantity, measure).field("orderQuantity")?;
         if given_back.steps() < row.try_get(2)? {
             let reason = format!(
                 "{code} waits, and a part of what waits is not given back by itself; \

@@ -67,7 +67,7 @@ pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Pric
 }
 
 fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, Failure> {
-    let quantity = Quantity::resolve_line(line.quantity, item.measure).field("orderQuantity")?;
+    let quantity = Quantity::resolve_ordered(line.quantity, item.measure).field("orderQuantity")?;
     let (price, amount) = money_of(line.price, quantity)?;
     if amount.is_negative() || price.is_negative() {
         return Err(Refusal::invalid("price", "a price may not be below 0").into());

@@ -6,7 +6,8 @@ use domain::channel::Channel;
 use domain::ids::ConnectionId;
 use ledger::{
     ClaimMessages, ClaimPull, Drift, FillConnection, KeepDrifts, KeepOrder, Ledger, ListingState, NewPieces,
-    PullOf, PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull, Settled, SettledAs,
+    NoteUnsigned, PullOf, PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull,
+    Settled, SettledAs,
 };
 
 pub(crate) async fn connect(ledger: &Ledger) {
@@ -30,6 +31,7 @@ pub(crate) async fn connect(ledger: &Ledger) {
         number: "1001".to_owned(),
         raw: "{\"ref\":\"1001\"}".to_owned(),
         words: "no item has the code HAT".to_owned(),
+        field: "sku".to_owned(),
         until: ledger.now().plus_millis(60_000),
     };
     run(ledger, keep).await;
@@ -42,6 +44,8 @@ pub(crate) async fn connect(ledger: &Ledger) {
         theirs: "36.00".to_owned(),
     };
     run(ledger, KeepDrifts { connection, drifts: vec![drift] }).await;
+    run(ledger, NoteUnsigned { connection, count: 2, words: "no signature of the hook is right".to_owned() })
+        .await;
 }
 
 /// Two are told, one is refused.

@@ -92,6 +92,24 @@ pub(crate) enum SyncCommand {
         #[arg(value_parser = code)]
         codes: Vec<Code>,
     },
+    /// Enters the id that the shop itself gave a piece, so that it can be told of it
+    Id {
+        /// Which connection
+        name: String,
+        /// The piece's code here
+        #[arg(value_parser = code)]
+        code: Code,
+        /// Its id there
+        id: String,
+    },
+    /// Lists the orders that could not be taken, each once, with the field and the reason
+    Kept {
+        /// Which connection
+        name: String,
+        /// How it is printed
+        #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
+        format: TableForm,
+    },
 }
 
 fn code(text: &str) -> Result<Code, String> {

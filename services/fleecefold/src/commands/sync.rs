@@ -1,4 +1,4 @@
-//! `fleecefold sync connect | end | status | now | reread | test | again | put`
+//! `fleecefold sync connect | end | status | now | reread | test | again | put | id | kept`
 
 use super::WHO;
 use crate::chance;
@@ -8,7 +8,9 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::codes::Code;
 use domain::day::{Day, Moment};
-use ledger::{Access, ConnectionStatus, EndConnection, Ledger, LiveConnection, Refusal, SendAgain};
+use ledger::{
+    Access, ConnectionStatus, EndConnection, EnterOtherId, Ledger, LiveConnection, Refusal, SendAgain,
+};
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
@@ -17,7 +19,7 @@ use sync::live::{self, Limits, Live, NowDone, Secrets};
 /// The most that is read of a text: what is longer is refused by its length, and need not be read whole.
 const MOST_READ: u64 = 1 << 20;
 
-const COLUMNS: [Column; 12] = [
+const COLUMNS: [Column; 14] = [
     Column::words("name"),
     Column::words("channel"),
     Column::number("lagSeconds").headed("lag s"),
@@ -29,12 +31,23 @@ const COLUMNS: [Column; 12] = [
     Column::number("differences"),
     Column::words("lastContact").headed("last answer"),
     Column::words("quietUntil").headed("waits until"),
+    Column::number("unsignedHooks").headed("unsigned hooks"),
+    Column::words("troubleAt").headed("trouble at"),
     Column::words("lastTrouble").headed("last trouble"),
 ];
+const KEPT: [Column; 5] = [
+    Column::words("number"),
+    Column::words("field"),
+    Column::words("reason"),
+    Column::words("since"),
+    Column::number("tries"),
+];
+/// Kept orders that are listed; the count in `sync status` says how many there are.
+const MOST_KEPT: usize = 500;
 
 pub(super) async fn run(place: &Place, args: SyncArgs) -> Result<Ending, CliError> {
     let access = match args.command {
-        SyncCommand::Status { .. } => Access::Read,
+        SyncCommand::Status { .. } | SyncCommand::Kept { .. } => Access::Read,
         _ => Access::Write,
     };
     let ledger = place.open(access).await?;
@@ -48,6 +61,8 @@ pub(super) async fn run(place: &Place, args: SyncArgs) -> Result<Ending, CliErro
         SyncCommand::Test { name } => test(&ledger, folder, &name).await,
         SyncCommand::Again { name, code } => again(&ledger, &name, code).await,
         SyncCommand::Put { name, codes } => put(&ledger, &name, &codes).await,
+        SyncCommand::Id { name, code, id } => enter_id(&ledger, &name, code, id).await,
+        SyncCommand::Kept { name, format } => kept(&ledger, &name, format).await,
     };
     ledger.close().await;
     done
@@ -132,11 +147,55 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
             Some(status.drifts.to_string()),
             moment(status.last_contact),
             moment(status.quiet_until),
+            Some(status.unsigned_hooks.to_string()),
+            moment(status.trouble_at),
             Some(status.last_trouble.replace(['\n', '\r'], " ")).filter(|words| !words.is_empty()),
         ]
     };
     let rows = statuses.iter().map(row).collect();
     Table { columns: COLUMNS.to_vec(), rows, total: None }.print(form)?;
+    // Where more than one thing is wrong, each with its own time.
+    for status in statuses.iter().filter(|status| status.troubles.len() > 1) {
+        for trouble in &status.troubles {
+            eprintln!(
+                "{}, {}, {}: {}",
+                status.name,
+                zone.shown(trouble.at),
+                trouble.of.code(),
+                trouble.words
+            );
+        }
+    }
+    Ok(Ending::Done)
+}
+
+/// Orders that could not be taken yet, each once.
+async fn kept(ledger: &Ledger, name: &str, form: TableForm) -> Result<Ending, CliError> {
+    let of = named(ledger, name).await?;
+    let orders = ledger.kept_orders(of.id, MOST_KEPT).await?;
+    if orders.is_empty() {
+        eprintln!("every order of {name} was taken");
+    }
+    let zone = ledger.shop().zone.clone();
+    let since = |at: Moment| if form == TableForm::Table { zone.shown(at) } else { at.to_string() };
+    let rows = orders.into_iter().map(|order| {
+        vec![
+            Some(order.number),
+            Some(order.field).filter(|field| !field.is_empty()),
+            Some(order.words.replace(['\n', '\r'], " ")),
+            Some(since(order.kept)),
+            Some(order.tries.to_string()),
+        ]
+    });
+    Table { columns: KEPT.to_vec(), rows: rows.collect(), total: None }.print(form)?;
+    Ok(Ending::Done)
+}
+
+async fn enter_id(ledger: &Ledger, name: &str, code: Code, id: String) -> Result<Ending, CliError> {
+    let of = named(ledger, name).await?;
+    let enter = EnterOtherId { connection: of.id, code, other_id: id.clone(), who: WHO.to_owned() };
+    let sku = ledger.execute(None, &enter).await?.answer;
+    eprintln!("{sku} is {id} at {name}; it is told by that from now on");
     Ok(Ending::Done)
 }
 
@@ -197,6 +256,9 @@ async fn test(ledger: &Ledger, folder: Option<PathBuf>, name: &str) -> Result<En
     let shown = (|| {
         for one in &tried.asked {
             writeln!(out, "{}: {}", one.what, one.words)?;
+            for order in &one.understood {
+                writeln!(out, "  {order}")?;
+            }
         }
         for one in &tried.would_send {
             writeln!(out, "would send {} {} ({})", one.method, one.address, one.about)?;

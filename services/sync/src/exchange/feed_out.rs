@@ -169,12 +169,12 @@ fn form(format: OutFormat, layout: Option<&GivenLayout>) -> Result<Form, FeedOut
     match (format, layout) {
         (OutFormat::Json, Some(_)) => Err(FeedOutError::LayoutForJson),
         (OutFormat::Json, None) => Ok(Form::Json),
-        (OutFormat::Csv, None) => Ok(Form::Csv(Layout::built_in(Feed::Listings, Format::Csv))),
+        (OutFormat::Csv, None) => Ok(Form::Csv(Box::new(Layout::built_in(Feed::Listings, Format::Csv)))),
         (OutFormat::Csv, Some(given)) => {
             given.refuse_other(Feed::Listings)?;
             // Tried before anything is made.
             ListingCsv::new(io::sink(), given.layout()).map_err(FeedOutError::Layout)?;
-            Ok(Form::Csv(given.layout().clone()))
+            Ok(Form::Csv(Box::new(given.layout().clone())))
         }
     }
 }

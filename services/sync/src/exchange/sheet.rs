@@ -58,7 +58,7 @@ pub(crate) struct Written {
 /// How a feed is written.
 pub(crate) enum Form {
     /// By our own columns or a layout's.
-    Csv(Layout),
+    Csv(Box<Layout>),
     /// JSON-LD.
     Json,
 }

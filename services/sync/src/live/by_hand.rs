@@ -3,13 +3,14 @@
 use super::client::{Client, check_hosts};
 use super::dice::Dice;
 use super::hosts::{NotAllowed, check_literal};
-use super::message::{ToSay, to_say};
+use super::message::{Message, ToSay, batch_ask, to_say};
 use super::orders::fetch;
 use super::place::Position;
 use super::reach::{Live, Reach};
 use super::round::{Hand, Part, Turn, When, one};
 use super::secrets::SecretError;
 use super::signature::HookKey;
+use super::understood;
 use crate::words::tell_all;
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -17,13 +18,15 @@ use feeds::connection::{ConnectionError, ConnectionFile, Pull, SecretName, Signe
 use feeds::{PageReading, listings_of_page, orders_of_page};
 use ledger::{
     Claimed, ConnectionStatus, Failure, HurryConnection, Ledger, LiveConnection, NewPieces, NoteContact,
-    PullState, Refusal, RereadOrders, SaveConnection,
+    PullState, Refusal, RereadOrders, SaveConnection, TroubleOf,
 };
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 /// Messages that are shown of what would be sent.
 const SHOWN_MESSAGES: usize = 3;
+/// Orders that are shown as they would be understood.
+const SHOWN_ORDERS: usize = 3;
 /// Rounds of one `sync now`: a round is some thousand messages, and more is for the service.
 const MAX_ROUNDS: usize = 1000;
 
@@ -112,6 +115,8 @@ pub struct Asked {
     pub works: bool,
     /// How many records it had, or what is wrong.
     pub words: String,
+    /// The first of them as they would be understood, if they are orders.
+    pub understood: Vec<String>,
 }
 
 /// What a dry run found; nothing was changed on either side.
@@ -160,7 +165,7 @@ pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<
     }
     tried.troubles.dedup();
     if tried.asked.iter().any(|asked| asked.works) {
-        ledger.execute(None, &NoteContact { connection: connection.id }).await?;
+        ledger.execute(None, &NoteContact { connection: connection.id, of: TroubleOf::Connection }).await?;
     }
     Ok(tried)
 }
@@ -189,6 +194,7 @@ async fn would_send(
         rows = ledger.listings(connection.id, None).await?.rows()?;
     }
     let items: Vec<_> = rows.iter().take(SHOWN_MESSAGES).map(|row| row.item).collect();
+    let mut together = Vec::new();
     for row in ledger.listings_of(connection.id, &items).await? {
         let claimed = Claimed { item: row.0.item, tries: 1 };
         let hold = (0, Instant::now());
@@ -205,8 +211,29 @@ async fn would_send(
             }),
             Err(error) => tried.troubles.push(format!("{about}: {error}")),
         }
+        if message.fits_batch(&reach.file) {
+            together.push(*message);
+        }
     }
+    would_send_together(connection, reach, &together, tried);
     Ok(())
+}
+
+/// The same in one request, where they would go so.
+fn would_send_together(connection: &LiveConnection, reach: &Reach, messages: &[Message], tried: &mut Tried) {
+    let file = &reach.file;
+    let Some(call) = file.out.batch.as_ref().filter(|_| messages.len() > 1) else { return };
+    let messages = messages.get(..call.at_once).unwrap_or(messages);
+    let about = format!("{} of them in one request", messages.len());
+    match batch_ask(connection.id, &file.base, &file.out, call, messages) {
+        Ok(ask) => tried.would_send.push(WouldSend {
+            about,
+            method: ask.method.to_string(),
+            address: ask.url.to_string(),
+            body: String::from_utf8_lossy(&ask.body.unwrap_or_default()).into_owned(),
+        }),
+        Err(error) => tried.troubles.push(format!("{about}: {error}")),
+    }
 }
 
 async fn ask_lists(
@@ -221,10 +248,11 @@ async fn ask_lists(
     let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
     let lists = [("orders", &reach.file.orders), ("listings", &reach.file.listed)];
     for (what, pull) in lists.into_iter().filter_map(|(what, pull)| Some((what, pull.as_ref()?))) {
-        let asked = ask_list(&hand, what, pull).await;
+        let mut understood = Vec::new();
+        let asked = ask_list(&hand, what, pull, &mut understood).await;
         let works = asked.is_ok();
         let words = asked.unwrap_or_else(|words| words);
-        tried.asked.push(Asked { what, works, words });
+        tried.asked.push(Asked { what, works, words, understood });
     }
     if tried.asked.is_empty() {
         let words = "the connection has neither [orders] nor [listed], so that nothing can be asked without changing something there";
@@ -233,7 +261,12 @@ async fn ask_lists(
     Ok(())
 }
 
-async fn ask_list(hand: &Hand<'_>, what: &'static str, pull: &Pull) -> Result<String, String> {
+async fn ask_list(
+    hand: &Hand<'_>,
+    what: &'static str,
+    pull: &Pull,
+    understood: &mut Vec<String>,
+) -> Result<String, String> {
     let position = Position::of(PullState::default(), pull, hand.ledger.now());
     let url = position.address(&hand.reach.file.base, pull).map_err(|e| e.to_string())?;
     hand.reach.rate.owe();
@@ -242,6 +275,8 @@ async fn ask_list(hand: &Hand<'_>, what: &'static str, pull: &Pull) -> Result<St
     let reading = PageReading { layout: &pull.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
     let refused = if what == "orders" {
         let read = orders_of_page(&body, reading).map_err(|e| e.to_string())?;
+        let first = read.iter().flatten().take(SHOWN_ORDERS);
+        understood.extend(first.map(|order| understood::words(&order.value, &hand.shop.zone)));
         (read.len(), read.into_iter().find_map(Result::err))
     } else {
         let read = listings_of_page(&body, reading).map_err(|e| e.to_string())?;

@@ -10,7 +10,9 @@ use super::say::{self, Said};
 use domain::delivery::{LEASE, Reply, back_off};
 use domain::ids::ItemId;
 use futures_util::{StreamExt, stream};
-use ledger::{ClaimMessages, Claimed, Failure, QuietConnection, SettleMessages, Settled, SettledAs};
+use ledger::{
+    ClaimMessages, Claimed, Failure, QuietConnection, SettleMessages, Settled, SettledAs, TroubleOf,
+};
 use std::collections::{BTreeMap, HashMap};
 use std::pin::pin;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -148,7 +150,7 @@ async fn plan(
                 silent.push(Settled { item, revision, became: SettledAs::Nothing });
             }
             ToSay::Message(message) => {
-                let alone = !message.fits_batch(&hand.reach.file.out) || hand.reach.is_alone(message.item);
+                let alone = !message.fits_batch(&hand.reach.file) || hand.reach.is_alone(message.item);
                 if batch.is_none() || alone {
                     jobs.push(Job::One(message));
                 } else {
@@ -262,7 +264,8 @@ async fn settle_all(hand: &Hand<'_>, stop: &Stop, mut said: mpsc::Receiver<Said>
 pub(super) async fn quiet_down(hand: &Hand<'_>, reply: Reply, words: String) -> Result<(), Failure> {
     let wait = back_off(hand.reach.quiet(), hand.dice(), reply).max(LEAST_QUIET);
     let asked = matches!(reply, Reply::Status { retry_after: Some(_), .. });
-    let quiet = QuietConnection { connection: hand.connection.id, until: hand.after(wait), asked, words };
+    let (connection, until) = (hand.connection.id, hand.after(wait));
+    let quiet = QuietConnection { connection, until, asked, words, of: TroubleOf::Connection };
     hand.ledger.execute(None, &quiet).await?;
     Ok(())
 }

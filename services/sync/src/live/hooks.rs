@@ -4,9 +4,10 @@ use super::intake::{From, Read};
 use super::reach::Live;
 use super::signature::{HookHeaders, HookKey, SignatureError, verify_header, verify_standard};
 use crate::words::tell_all;
+use domain::ids::ConnectionId;
 use feeds::connection::{Hooks, Signed};
 use feeds::{FeedError, PageReading, orders_of_page};
-use ledger::{Failure, Ledger, LiveConnection, NoteContact, SeeHook, Shop};
+use ledger::{Failure, Ledger, LiveConnection, NoteContact, NoteUnsigned, SeeHook, Shop, TroubleOf};
 
 /// The largest hook. Standard Webhooks asks for less than 20 kB; an order of a thousand lines has more.
 pub const MAX_HOOK_BYTES: usize = 1 << 20;
@@ -81,6 +82,7 @@ async fn take(
         Ok(message) => message,
         Err(error) => {
             tracing::warn!(connection = name, "a hook was refused: {error}");
+            count_unsigned(ledger, connection.id, reach.unsigned(error.to_string())).await?;
             return Ok(HookAnswer::Unsigned(error));
         }
     };
@@ -113,8 +115,20 @@ async fn book(
     let see = SeeHook { connection: connection.id, message: message.to_owned() };
     ledger.execute(None, &see).await?;
     // Whoever sends something is there.
-    ledger.execute(None, &NoteContact { connection: connection.id }).await?;
+    let contact = NoteContact { connection: connection.id, of: TroubleOf::Hooks };
+    ledger.execute(None, &contact).await?;
     Ok(if done.kept > 0 { HookAnswer::Kept } else { HookAnswer::Taken })
+}
+
+/// Writes down how many hooks were not believed, and why the last was not, if that is due.
+pub(super) async fn count_unsigned(
+    ledger: &Ledger,
+    connection: ConnectionId,
+    found: Option<(u32, String)>,
+) -> Result<(), Failure> {
+    let Some((count, words)) = found else { return Ok(()) };
+    ledger.execute(None, &NoteUnsigned { connection, count, words }).await?;
+    Ok(())
 }
 
 /// All keys that can be used: while a secret is changed, one of them may be gone already.

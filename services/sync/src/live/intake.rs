@@ -35,6 +35,14 @@ pub(super) struct From<'a> {
     pub(super) walk_began: Option<Moment>,
 }
 
+/// The field that a refusal is about, where it is about one.
+fn field_of(refusal: &Refusal) -> String {
+    match refusal {
+        Refusal::Invalid { field, .. } => field.clone(),
+        _ => String::new(),
+    }
+}
+
 impl<'a> Hand<'a> {
     pub(super) fn from(&self) -> From<'a> {
         From { ledger: self.ledger, connection: self.connection, dice: self.dice(), walk_began: None }
@@ -56,7 +64,8 @@ impl From<'_> {
                 }
                 Err(reject) => {
                     let number = reject.order().unwrap_or(NO_NUMBER).to_owned();
-                    self.keep(number, kept_text(reject.rows()), reject.cause().to_string()).await?;
+                    let why = (reject.field().unwrap_or_default().to_owned(), reject.cause().to_string());
+                    self.keep(number, kept_text(reject.rows()), why).await?;
                     done.kept += 1;
                 }
             }
@@ -82,7 +91,8 @@ impl From<'_> {
                         done.taken += 1;
                         continue;
                     }
-                    self.keep(number, raw, refusal.to_string()).await?;
+                    let why = (field_of(&refusal), refusal.to_string());
+                    self.keep(number, raw, why).await?;
                     done.kept += 1;
                 }
             }
@@ -119,10 +129,11 @@ impl From<'_> {
         Ok(kept.is_some_and(|kept| kept < began && began <= self.ledger.now()))
     }
 
-    async fn keep(self, number: String, raw: String, words: String) -> Result<(), Failure> {
+    /// `why` is the field to blame, and the reason.
+    async fn keep(self, number: String, raw: String, why: (String, String)) -> Result<(), Failure> {
         let connection = self.connection.id;
-        let words = masked(&words).into_owned();
-        let keep = KeepOrder { connection, number, raw, words, until: self.again(1) };
+        let (field, words) = (why.0, masked(&why.1).into_owned());
+        let keep = KeepOrder { connection, number, raw, words, field, until: self.again(1) };
         if self.ledger.execute(None, &keep).await?.answer {
             tracing::warn!(
                 connection = self.connection.name,

@@ -6,7 +6,7 @@ use crate::exchange::{line, state_of};
 use domain::delivery::{Saying, message_key};
 use domain::ids::{ConnectionId, ItemId};
 use domain::stock::Availability;
-use feeds::connection::{Base, BatchCall, Call, FillError, Method, Out, Place};
+use feeds::connection::{AnswerForm, Base, BatchCall, Call, ConnectionFile, FillError, Method, Out, Place};
 use feeds::{Listing, ListingMessages, json_batch};
 use ledger::{Claimed, Failure, ListingRow, ListingState, Stood};
 use reqwest::Url;
@@ -56,6 +56,9 @@ pub(super) enum ToSay {
     /// This.
     Message(Box<Message>),
 }
+
+/// The most bytes of an answer to a batch, which may tell of each of two hundred.
+const MAX_BATCH_ANSWER_BYTES: usize = 1 << 20;
 
 /// An address that cannot be made is a message that cannot be said.
 pub(super) type Made<T> = Result<T, FillError>;
@@ -153,7 +156,8 @@ impl Message {
         if !etag.is_empty() && self.kind != Kind::New {
             headers.push(("if-match", etag.to_owned()));
         }
-        let body = (call.method != Method::Delete).then(|| messages(out, call).write(&self.listing));
+        let body = (call.method != Method::Delete)
+            .then(|| messages(out, call).write(&self.listing, &self.stood.other_id));
         if body.is_some() {
             headers.push(("content-type", "application/json".to_owned()));
         }
@@ -173,15 +177,22 @@ impl Message {
     }
 
     /// Whether it may go with others.
-    pub(super) fn fits_batch(&self, out: &Out) -> bool {
+    pub(super) fn fits_batch(&self, file: &ConnectionFile) -> bool {
+        let out = &file.out;
+        let needs_id = out.batch.as_ref().and_then(|b| b.messages.as_ref()).unwrap_or(&out.messages);
+        if needs_id.needs_other_id() && self.stood.other_id.is_empty() {
+            return false;
+        }
         match self.kind {
             Kind::Tell => true,
             // Where the answer has an id for us it must be the answer to this one alone.
             // So must one that says something else than the others.
-            Kind::New => out
-                .new
-                .as_ref()
-                .is_none_or(|n| n.id.is_none() && n.messages.is_none() && !out.tell.to.has(Place::OtherId)),
+            // So must one that says something else than the others. Where the answer tells of each by itself, it
+            // has each one's id too.
+            Kind::New => out.new.as_ref().is_none_or(|n| {
+                let has_ids = file.answer.as_ref().is_some_and(AnswerForm::tells_other_id);
+                n.messages.is_none() && (has_ids || n.id.is_none() && !file.needs_other_id())
+            }),
             Kind::End => false,
         }
     }
@@ -210,7 +221,8 @@ pub(super) fn batch_ask(
     messages: &[Message],
 ) -> Made<Ask> {
     let written = call.messages.as_ref().unwrap_or(&out.messages);
-    let documents: Vec<Vec<u8>> = messages.iter().map(|m| written.write(&m.listing)).collect();
+    let documents: Vec<Vec<u8>> =
+        messages.iter().map(|m| written.write(&m.listing, &m.stood.other_id)).collect();
     let first = messages.first().map(|m| message_key(connection, m.item, m.listing.revision));
     let mut told: Vec<String> =
         messages.iter().map(|m| format!("{} {}", m.item, m.listing.revision)).collect();
@@ -223,7 +235,7 @@ pub(super) fn batch_ask(
         url: call.to.fill(base, &[])?,
         headers: vec![("idempotency-key", key), ("content-type", "application/json".to_owned())],
         body: Some(json_batch(&call.each, &documents)),
-        limit: MAX_ANSWER_BYTES,
+        limit: MAX_BATCH_ANSWER_BYTES,
     })
 }
 

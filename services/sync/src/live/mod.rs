@@ -13,19 +13,23 @@ mod hosts;
 mod intake;
 mod kept;
 mod links;
+mod look;
 mod message;
 mod orders;
 mod place;
 mod rate;
 mod reach;
 mod reconcile;
+mod results;
 mod round;
 mod say;
 mod secrets;
 mod serve;
 pub mod signature;
+mod theirs;
 mod tls;
 mod token;
+mod understood;
 
 pub use by_hand::{
     Asked, CheckError, CheckedConnection, NowDone, Tried, WouldSend, check_connection, now, reread,

@@ -12,7 +12,7 @@ use domain::delivery::{Reply, back_off};
 use domain::order::IncomingOrder;
 use feeds::connection::{FillError, NextPage, Pull};
 use feeds::{FeedError, PageReading, Parsed, json_at, kept_text, orders_of_page};
-use ledger::{ClaimPull, Failure, MAX_PLACE_CHARS, NoteContact, PullOf, SettlePull};
+use ledger::{ClaimPull, Failure, MAX_PLACE_CHARS, NoteContact, PullOf, SettlePull, TroubleOf};
 use reqwest::Url;
 
 /// Pages of one round: then messages and other lists have their turn.
@@ -234,7 +234,7 @@ async fn settle(
             hand.reach.answered();
             position.state.fails = 0;
             kept = position.keep();
-            let contact = NoteContact { connection: hand.connection.id };
+            let contact = NoteContact { connection: hand.connection.id, of: TroubleOf::Orders };
             hand.ledger.execute(None, &contact).await?;
             let next = if *more { now } else { now.plus_millis(pull.every.millis()) };
             (next, None, if *more { Behind::Page } else { Behind::Nothing })

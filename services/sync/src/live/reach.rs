@@ -1,6 +1,7 @@
 //! A connection in hand: its text read, its client made, its rate kept, whichever round comes.
 
 use super::client::{Client, ClientError, Limits};
+use super::look::Seen;
 use super::rate::Rate;
 use super::reconcile::HalfWalk;
 use super::secrets::{Secret, Secrets};
@@ -10,6 +11,7 @@ use feeds::connection::{ConnectionError, ConnectionFile};
 use ledger::LiveConnection;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 /// Items whose last tries are remembered; beyond it all are forgotten, which costs a request for each.
 const MAX_REMEMBERED: usize = 10_000;
@@ -44,6 +46,8 @@ impl Live {
             client: Mutex::default(),
             memory: Mutex::default(),
             half: Mutex::default(),
+            seen: tokio::sync::Mutex::default(),
+            unsigned: Mutex::default(),
         });
         known.insert(of.id, Arc::clone(&reach));
         Ok(reach)
@@ -60,6 +64,31 @@ pub(super) struct Reach {
     memory: Mutex<Memory>,
     /// A walk over their list that has to wait, and since when.
     half: Mutex<Option<(HalfWalk, Moment)>>,
+    /// Their list, as it was last looked at for what might be there already.
+    pub(super) seen: tokio::sync::Mutex<Option<Seen>>,
+    unsigned: Mutex<Unsigned>,
+}
+
+/// Hooks that were not believed and are not written down yet.
+#[derive(Debug, Default)]
+struct Unsigned {
+    count: u32,
+    words: String,
+    written: Option<Instant>,
+}
+
+/// How often they are written down at most: anybody can send them, and a counter's sale waits for nobody's.
+const UNSIGNED_EVERY: Duration = Duration::from_secs(1);
+
+impl Unsigned {
+    fn take(&mut self) -> Option<(u32, String)> {
+        let is_due = self.written.is_none_or(|at| at.elapsed() >= UNSIGNED_EVERY);
+        if self.count == 0 || !is_due {
+            return None;
+        }
+        self.written = Some(Instant::now());
+        Some((std::mem::take(&mut self.count), std::mem::take(&mut self.words)))
+    }
 }
 
 /// What is only worth knowing while the process runs: losing it costs requests and nothing else.
@@ -80,6 +109,8 @@ struct OfItem {
     stale: u32,
     /// How often in a row somebody said that it is not there.
     gone: u32,
+    /// When a try to make it came to no answer: it may be there.
+    lost: Option<Instant>,
 }
 
 impl Reach {
@@ -165,6 +196,29 @@ impl Reach {
         if let Some(of) = lock(&self.memory).items.get_mut(&item) {
             of.gone = 0;
         }
+    }
+
+    /// A try to make it came to no answer.
+    pub(super) fn lost_try(&self, item: ItemId) {
+        lock(&self.memory).item(item).lost = Some(Instant::now());
+    }
+
+    /// When the last one did, as far as this process knows.
+    pub(super) fn lost(&self, item: ItemId) -> Option<Instant> {
+        lock(&self.memory).items.get(&item).and_then(|of| of.lost)
+    }
+
+    /// A hook was not believed; how many are to be written down now, and why the last was not.
+    pub(super) fn unsigned(&self, words: String) -> Option<(u32, String)> {
+        let mut unsigned = lock(&self.unsigned);
+        unsigned.count = unsigned.count.saturating_add(1);
+        unsigned.words = words;
+        unsigned.take()
+    }
+
+    /// Those that came too soon after others to be written down then.
+    pub(super) fn unsigned_left(&self) -> Option<(u32, String)> {
+        lock(&self.unsigned).take()
     }
 
     /// A message was put aside: what comes of its item later is another.

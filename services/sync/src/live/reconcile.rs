@@ -11,6 +11,7 @@ use super::orders::{PageError, fetch, poll, try_again};
 use super::place::{Position, Turned, mark};
 use super::reach::Live;
 use super::round::{Hand, quiet_of_fetch};
+use super::theirs::Theirs;
 use crate::exchange::{CompareRun, IntakeError, Ours, read_listed};
 use crate::words::tell_all;
 use domain::ids::{ConnectionId, ItemId};
@@ -18,16 +19,15 @@ use feeds::compare::{Difference, compare};
 use feeds::connection::{NextPage, Pull};
 use feeds::{ListedRow, MessageOf, PageReading, json_at, listings_of_page};
 use ledger::{
-    ClaimPull, Drift, Failure, KeepDrifts, LIVE_AT_ONCE, Ledger, ListingState, MAX_DRIFTS, MendListings,
-    NoteContact, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told,
+    ClaimPull, Drift, Failure, KeepDrifts, LIVE_AT_ONCE, LearnIds, Ledger, ListingState, MAX_DRIFTS,
+    MendListings, NoteContact, NoteCured, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told,
+    TroubleOf,
 };
 use std::collections::{HashMap, HashSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 const WHAT: &str = "list of listings";
-/// Listings of one walk: the whole of it is compared at once, and held meanwhile.
-const MAX_LISTED: usize = 200_000;
 /// How long a walk goes on under one lease: half of it, so that a slow page stays within.
 const RENEWED_AFTER: Duration = Duration::from_secs(20);
 /// The hash of a listing that stands there as it is, until a person has said what counts.
@@ -136,7 +136,8 @@ pub async fn reconcile_given(
 ) -> Result<Reconciled, ReconcileError> {
     let connection = named(ledger, connection).await?;
     let reach = live.reach(&connection, ledger.now())?;
-    let (theirs, rejected) = read_listed(ledger, run).await?;
+    let (rows, rejected) = read_listed(ledger, run).await?;
+    let theirs = Theirs { rows, ..Theirs::default() };
     let before = told(ledger, connection.id).await?;
     let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(0)));
     let done = if let Ok(client) = reach.client(live) {
@@ -173,7 +174,7 @@ async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, F
 async fn known_and_settled(
     hand: &Hand<'_>,
     before: (&ToldBefore, ListOf),
-    theirs: Vec<ListedRow>,
+    theirs: Theirs,
 ) -> Result<Reconciled, Failure> {
     let orders_are_known = poll(hand, true).await?;
     let of = hand.reach.file.message_of();
@@ -190,19 +191,21 @@ pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconci
         Some(half) => half,
         None => HalfWalk {
             position: Position::of(PullState::default(), pull, now),
-            rows: Vec::new(),
-            rejected: 0,
+            theirs: Theirs::default(),
             before: told(hand.ledger, hand.connection.id).await?,
         },
     };
     let (next, words, fails, done) = match walk(hand, pull, &mut holder, &state, &mut half).await? {
         None => return Ok(None),
         Some(Ok(())) => {
-            let HalfWalk { rows: theirs, rejected, before, .. } = half;
+            let HalfWalk { theirs, before, .. } = half;
+            let rejected = theirs.rejected;
             let done = known_and_settled(hand, (&before, ListOf::Now), theirs).await?;
             let done = Reconciled { rejected, ..done };
             tracing::info!(connection = hand.connection.name, ?done, "its list was compared with the shelf");
-            hand.ledger.execute(None, &NoteContact { connection: hand.connection.id }).await?;
+            hand.ledger
+                .execute(None, &NoteContact { connection: hand.connection.id, of: TroubleOf::Listings })
+                .await?;
             let words =
                 || format!("{rejected} of its listings cannot be read; see the layout under [listed]");
             (hand.after(pull.every.duration()), (rejected > 0).then(words), 0, Ok(done))
@@ -256,8 +259,7 @@ async fn renew(hand: &Hand<'_>, holder: i64, state: &PullState) -> Result<Option
 #[derive(Debug)]
 pub(super) struct HalfWalk {
     position: Position,
-    rows: Vec<ListedRow>,
-    rejected: usize,
+    theirs: Theirs,
     before: ToldBefore,
 }
 
@@ -276,12 +278,12 @@ async fn walk(
             (*holder, begun) = (again, Instant::now());
         }
         wait_for_rate(hand).await;
-        match one_page(hand, pull, half).await {
-            Ok(true) if half.rows.len() > MAX_LISTED => {
-                let why = "it has more listings than are compared at once";
-                return Ok(Some(Err(PageError::Endless { what: WHAT, why })));
+        match one_page(hand, pull, &mut half.position, &mut half.theirs).await {
+            Ok(true) => {
+                if let Err(error) = half.theirs.refuse_endless() {
+                    return Ok(Some(Err(error)));
+                }
             }
-            Ok(true) => {}
             Ok(false) => return Ok(Some(Ok(()))),
             Err(error) => return Ok(Some(Err(error))),
         }
@@ -289,7 +291,7 @@ async fn walk(
 }
 
 /// The walk has to be whole, so it waits here for the rate, and not for its next round.
-async fn wait_for_rate(hand: &Hand<'_>) {
+pub(super) async fn wait_for_rate(hand: &Hand<'_>) {
     const LONGEST: Duration = Duration::from_secs(1);
     let now = hand.ledger.now();
     if hand.reach.rate.take(1, now) == 0 {
@@ -299,10 +301,11 @@ async fn wait_for_rate(hand: &Hand<'_>) {
     }
 }
 
-async fn one_page(
+pub(super) async fn one_page(
     hand: &Hand<'_>,
     pull: &Pull,
-    HalfWalk { position, rows, rejected, .. }: &mut HalfWalk,
+    position: &mut Position,
+    theirs: &mut Theirs,
 ) -> Result<bool, PageError> {
     let url = position.address(&hand.reach.file.base, pull);
     let url = url.map_err(|source| PageError::Address { what: WHAT, source })?;
@@ -325,13 +328,10 @@ async fn one_page(
         date: None,
     };
     for one in listed {
-        match one {
-            Ok(parsed) => rows.push(parsed.value),
-            Err(reject) => {
-                tracing::debug!(connection = hand.connection.name, "a listing cannot be read: {reject}");
-                *rejected += 1;
-            }
+        if let Err(reject) = &one {
+            tracing::debug!(connection = hand.connection.name, "a listing cannot be read: {reject}");
         }
+        theirs.add(pull, one);
     }
     position.turn(pull, &turned, hand.ledger.now()).map_err(|why| PageError::Endless { what: WHAT, why })
 }
@@ -342,11 +342,17 @@ async fn settle(
     connection: ConnectionId,
     (of, orders_are_known): (MessageOf, bool),
     (before, list): (&ToldBefore, ListOf),
-    mut theirs: Vec<ListedRow>,
+    theirs: Theirs,
 ) -> Result<Reconciled, Failure> {
     let mut ours = Ours::read(ledger, connection).await?;
+    let Theirs { rows: mut theirs, mut ids, .. } = theirs;
+    let mut named: HashMap<ItemId, String> = HashMap::with_capacity(ids.len());
     for row in &mut theirs {
+        let id = ids.remove(&row.sku.key());
         ours.find(ledger, connection, &mut row.sku).await?;
+        if let (Some(id), Some(stand)) = (id, ours.stands.get(&row.sku.key())) {
+            named.insert(stand.item, id);
+        }
     }
     let mut done = Reconciled { listed: theirs.len(), ..Reconciled::default() };
     let offered: Vec<String> = theirs.iter().filter(|r| r.is_offered()).map(|r| r.sku.key()).collect();
@@ -378,16 +384,28 @@ async fn settle(
     let above = above.max().unwrap_or(0);
     let differences = compare(ours.listings.clone(), theirs);
     let (mut mend, mut asked) = (HashSet::new(), Vec::new());
+    let in_vain = ledger.mended_in_vain(connection).await?;
     for difference in &differences {
-        let rules = Rules { of, orders_are_known, later: &later, went_back: &went_back };
+        let rules = Rules { of, orders_are_known, later: &later, went_back: &went_back, in_vain: &in_vain };
         sort(difference, &ours, rules, &mut mend, &mut asked);
     }
     done.adopted = adopt(ledger, connection, &ours, &offered, &mend).await?;
-    let mut items: Vec<ItemId> = mend.into_iter().collect();
-    items.sort_unstable();
-    done.mended = items.len();
-    for part in items.chunks(LIVE_AT_ONCE) {
-        ledger.execute(None, &MendListings { connection, items: part.to_vec(), above }).await?;
+    name(ledger, connection, named).await?;
+    // What is as it should be by now was not mended in vain.
+    let differs: HashSet<ItemId> = differences.iter().filter_map(|d| item_of(d, &ours)).collect();
+    let cured: Vec<ItemId> = in_vain.keys().copied().filter(|item| !differs.contains(item)).collect();
+    for part in cured.chunks(LIVE_AT_ONCE) {
+        ledger.execute(None, &NoteCured { connection, items: part.to_vec() }).await?;
+    }
+    done.mended = mend.len();
+    // What was not told yet has not been told in vain.
+    let is_told = |item: &ItemId| ours.stands.values().any(|s| s.item == *item && s.told >= s.revision);
+    let (told, untold): (Vec<ItemId>, Vec<ItemId>) = mend.into_iter().partition(is_told);
+    for (mut items, counts) in [(told, true), (untold, false)] {
+        items.sort_unstable();
+        for part in items.chunks(LIVE_AT_ONCE) {
+            ledger.execute(None, &MendListings { connection, items: part.to_vec(), above, counts }).await?;
+        }
     }
     asked.truncate(MAX_DRIFTS);
     done.asked = asked.len();
@@ -406,6 +424,41 @@ struct Rules<'a> {
     later: &'a HashSet<String>,
     /// What they know less of than they were told.
     went_back: &'a HashSet<String>,
+    /// How often in a row each was mended and was not as it should be the next time.
+    in_vain: &'a HashMap<ItemId, u32>,
+}
+
+/// A listing that was mended so often and is as it was goes to a person: another program says otherwise there,
+/// or what is sent has no effect.
+const MENDED_IN_VAIN: u32 = 2;
+/// What is said of it then, behind what we say.
+const TOLD_TWICE: &str = ", told twice";
+
+fn item_of(difference: &Difference, ours: &Ours) -> Option<ItemId> {
+    ours.stands.get(&difference.sku().key()).map(|stand| stand.item)
+}
+
+/// Keeps the ids that they gave: what they list is told by them from now on.
+async fn name(
+    ledger: &Ledger,
+    connection: ConnectionId,
+    named: HashMap<ItemId, String>,
+) -> Result<(), Failure> {
+    let mut ids: Vec<(ItemId, String)> = named.into_iter().collect();
+    ids.sort_unstable();
+    for part in ids.chunks(LIVE_AT_ONCE) {
+        ledger.execute(None, &LearnIds { connection, ids: part.to_vec() }).await?;
+    }
+    Ok(())
+}
+
+/// What we said of it.
+fn ours_word(difference: &Difference) -> String {
+    match difference {
+        Difference::Gone { here, .. } => here.code().to_owned(),
+        Difference::Stock { here, .. } => here.to_string(),
+        _ => "InStock".to_owned(),
+    }
 }
 
 /// Whether a difference is mended by itself, asked about, or none by now.
@@ -421,13 +474,23 @@ fn sort(
     let item = stand.map(|s| s.item);
     let is_under_way =
         stand.is_some_and(|s| s.state.is_some() && s.told < s.revision) || rules.later.contains(&key);
+    // Gone or not listed says it already where the stock differs for that reason.
+    let is_asked = asked.iter().any(|drift| drift.item == item && drift.ours.ends_with(TOLD_TWICE));
     let mut ask = |field: &str, ours: String, theirs: String| {
         let sku = difference.sku().to_string();
         asked.push(Drift { sku, item, field: field.to_owned(), ours, theirs });
     };
+    let is_in_vain = item.and_then(|item| rules.in_vain.get(&item)).is_some_and(|n| *n >= MENDED_IN_VAIN);
+    let twice = || format!("{}{TOLD_TWICE}", ours_word(difference));
     match difference {
         Difference::Gone { .. } | Difference::Stock { .. } | Difference::Unlisted { .. }
             if rules.later.contains(&key) => {}
+        Difference::Gone { .. } if is_in_vain => ask("offers.availability", twice(), "InStock".to_owned()),
+        Difference::Stock { .. } if is_in_vain && is_asked => {}
+        Difference::Stock { there, .. } if is_in_vain => ask("inventoryLevel", twice(), there.to_string()),
+        Difference::Unlisted { .. } if is_in_vain && rules.orders_are_known => {
+            ask("offers.availability", twice(), String::new());
+        }
         Difference::Gone { .. } => mend.extend(item),
         Difference::Stock { .. } | Difference::Price { .. } | Difference::Text { .. }
             if rules.orders_are_known && rules.went_back.contains(&key) && !rules.later.contains(&key) =>

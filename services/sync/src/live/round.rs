@@ -4,6 +4,7 @@
 use super::client::Client;
 use super::dice::Dice;
 use super::drain::{self, quiet_down};
+use super::hooks;
 use super::kept;
 use super::orders;
 use super::reach::{Live, Reach};
@@ -13,6 +14,7 @@ use domain::day::Moment;
 use domain::delivery::{NoAnswer, Reply};
 use ledger::{
     Failure, FetchedDue, FillConnection, Ledger, LiveConnection, MessagesDue, QuietConnection, Shop,
+    TroubleOf,
 };
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -148,6 +150,9 @@ pub(super) async fn one(
         Ok(reach) => reach,
         Err(error) => return broken(ledger, connection, tell_all(&error)).await,
     };
+    if turn.has(Part::Messages) {
+        hooks::count_unsigned(ledger, connection.id, reach.unsigned_left()).await?;
+    }
     let mut due = due(ledger, &reach, connection, turn).await?;
     if is_due(due.told.fill, ledger.now()) {
         fill(ledger, connection).await?;
@@ -253,7 +258,8 @@ fn next(ledger: &Ledger, reach: &Reach, Due { told, fetched }: Due) -> When {
 /// A text or secret that cannot be used: the connection waits, and says why.
 async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> Result<When, Failure> {
     let until = after(ledger.now(), BROKEN_WAIT);
-    let quiet = QuietConnection { connection: connection.id, until, asked: false, words };
+    let of = TroubleOf::Connection;
+    let quiet = QuietConnection { connection: connection.id, until, asked: false, words, of };
     ledger.execute(None, &quiet).await?;
     tracing::warn!(
         connection = connection.name,

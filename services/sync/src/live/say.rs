@@ -1,18 +1,20 @@
 //! Saying a message, and what its answer makes of it.
 
 use super::client::{Answer, Ask, MAX_ANSWER_BYTES};
+use super::look::{self, Looked};
 use super::message::{Kind, Message, batch_ask};
 use super::orders;
+use super::results::{self, OnOne};
 use super::round::Hand;
 use crate::words::tell_all;
 use domain::delivery::{
-    NoAnswer, Reply, Verdict, back_off, batch_verdict, is_gone, says_gone, stale_too_often, verdict,
+    NoAnswer, Reply, Saying, Verdict, back_off, is_gone, says_gone, stale_too_often, verdict,
 };
 use domain::ids::ItemId;
 use domain::stock::Availability;
-use feeds::connection::BatchCall;
+use feeds::connection::{BatchCall, FillError, Place};
 use feeds::json_at;
-use ledger::{Failure, Settled, SettledAs};
+use ledger::{Failure, ListingState, Settled, SettledAs};
 
 /// Messages in a row that come to nothing before the whole connection waits: as many as are under way at
 /// once, so that one that is poisoned does not stop the others.
@@ -38,6 +40,14 @@ struct Heard {
     reply: Reply,
     words: String,
     answer: Option<Answer>,
+    /// The other shop's own id, where the answer said it of this message by itself.
+    other_id: Option<String>,
+}
+
+impl Heard {
+    fn nothing_known(words: String) -> Self {
+        Self { reply: Reply::NoAnswer(NoAnswer::Unknown), words, answer: None, other_id: None }
+    }
 }
 
 async fn hear(hand: &Hand<'_>, ask: Ask) -> Heard {
@@ -47,17 +57,19 @@ async fn hear(hand: &Hand<'_>, ask: Ask) -> Heard {
         Ok(answer) if answer.is_page_for_people() => {
             let words =
                 format!("it answered {} with a page for people; is the address right?", answer.status);
-            Heard { reply: Reply::NoAnswer(NoAnswer::Unknown), words, answer: None }
+            Heard::nothing_known(words)
         }
-        Ok(answer) => Heard { reply: answer.reply(), words: answer.words(), answer: Some(answer) },
-        Err(error) => Heard { reply: error.reply(), words: error.to_string(), answer: None },
+        Ok(answer) => {
+            Heard { reply: answer.reply(), words: answer.words(), answer: Some(answer), other_id: None }
+        }
+        Err(error) => Heard { reply: error.reply(), words: error.to_string(), answer: None, other_id: None },
     }
 }
 
 /// What is answered to a message about something that should be there. That it is not is doubted for a while
 /// where a message depends on it, and it may be somebody else's word.
 async fn hear_of(hand: &Hand<'_>, message: &Message, ask: Ask) -> Heard {
-    let heard = hear(hand, ask).await;
+    let heard = on_itself(hand, message, hear(hand, ask).await);
     let depends_on_it = message.kind == Kind::End || message.can_be_made_anew(&hand.reach.file.out);
     if !says_gone(heard.reply) {
         hand.reach.not_gone(message.item);
@@ -68,15 +80,44 @@ async fn hear_of(hand: &Hand<'_>, message: &Message, ask: Ask) -> Heard {
         return heard;
     }
     let words = format!("{}, not in words of its own; it may be there all the same", heard.words);
-    Heard { reply: Reply::NoAnswer(NoAnswer::Unknown), words, answer: None }
+    Heard::nothing_known(words)
+}
+
+/// What the answer says of the message itself, where it tells of each by itself. A 207 that says nothing of
+/// it is no word that it was taken.
+fn on_itself(hand: &Hand<'_>, message: &Message, heard: Heard) -> Heard {
+    let Some(answer) = &heard.answer else { return heard };
+    let form = hand.reach.file.answer.as_ref();
+    let found = form.zip(results::of(form, answer)).map(|(form, all)| {
+        let count = all.len();
+        results::on(form, &all, (0, count.min(1)), message, answer)
+    });
+    let (code, words) = match found {
+        Some(Some(OnOne { reply, words, other_id })) => return Heard { reply, words, other_id, ..heard },
+        // Of others it tells, and not of this one.
+        Some(None) => (422, format!("it answered {} and says nothing of this one", answer.status)),
+        None if answer.status == 207 && form.is_some() => {
+            (422, "it answered 207 without the list that [answer] each names".to_owned())
+        }
+        None if answer.status == 207 => {
+            let words =
+                "it answered 207, which tells of each part by itself; say under [answer] where it does";
+            (422, words.to_owned())
+        }
+        None => return heard,
+    };
+    Heard { reply: Reply::Status { code, retry_after: None }, words, ..heard }
 }
 
 /// Says one message.
 pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
+    if let Some(said) = look_first(hand, &mut message).await {
+        return said;
+    }
     let mut etag = message.stood.etag.clone();
     let mut heard = match ask(hand, &message, &etag) {
         Ok(ask) => hear_of(hand, &message, ask).await,
-        Err(words) => return parked(hand, &message, &words),
+        Err(error) => return untold(hand, &message, &error),
     };
     // At most twice: each turn changes what is asked, and the third would be a quarrel.
     for _ in 0..2 {
@@ -117,10 +158,82 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
         hand.reach.rate.owe();
         heard = match ask(hand, &message, &etag) {
             Ok(ask) => hear_of(hand, &message, ask).await,
-            Err(words) => return parked(hand, &message, &words),
+            Err(error) => return untold(hand, &message, &error),
         };
     }
     settled(hand, &message, heard)
+}
+
+/// What is made there once more where an earlier try was lost, or another connection made it, would stand there
+/// twice: it is looked for first, where their list can tell. What to do then; none to go on.
+async fn look_first(hand: &Hand<'_>, message: &mut Message) -> Option<Said> {
+    let is_unnamed = message.kind != Kind::New && needs_its_id(hand, message);
+    if message.kind != Kind::New && !is_unnamed {
+        return None;
+    }
+    let is_gone = message.state() == ListingState::Ended;
+    let must_be_new = message.tries > 1 || is_unnamed;
+    match look::look(hand, message.item, &message.listing.sku, must_be_new).await {
+        Looked::There(id) => {
+            if let Some(id) = id {
+                message.stood.other_id = id;
+                message.has_found_id = true;
+            }
+            if message.kind == Kind::New {
+                let ends = is_gone && hand.reach.file.out.end.is_some();
+                message.kind = if ends { Kind::End } else { Kind::Tell };
+            }
+            None
+        }
+        // There is nothing to end.
+        Looked::NotThere if is_gone => {
+            let (item, revision) = (message.item, message.listing.revision);
+            let nothing = Settled { item, revision, became: SettledAs::Nothing };
+            Some(Said::one(message.holder, nothing))
+        }
+        Looked::NotThere | Looked::NotAsked => {
+            // It was made once, is not there any more, and has no id to be told by: it is made anew.
+            if is_unnamed && hand.reach.file.out.new.is_some() {
+                message.kind = Kind::New;
+            }
+            None
+        }
+        // Sold here, and perhaps on offer there under a name that we were never told.
+        Looked::CannotTell if is_gone && hand.reach.file.needs_other_id() => {
+            Some(untold(hand, message, &FillError::Unknown { place: Place::OtherId }))
+        }
+        Looked::CannotTell => None,
+        Looked::Failed { reply, words } => {
+            let words = format!("{words}; whether it is there already is not known");
+            let quiet = (!answers(reply)).then(|| (reply, words.clone()));
+            let became = later(hand, message, reply, &words);
+            let settled = Settled { item: message.item, revision: message.listing.revision, became };
+            Some(Said { holder: message.holder, settled: vec![settled], quiet })
+        }
+    }
+}
+
+fn needs_its_id(hand: &Hand<'_>, message: &Message) -> bool {
+    let file = &hand.reach.file;
+    let made = message.address(&file.base, &file.out);
+    matches!(made, Err(FillError::Unknown { place: Place::OtherId }))
+}
+
+/// It cannot be said at all: what a person can do about it.
+fn untold(hand: &Hand<'_>, message: &Message, error: &FillError) -> Said {
+    let FillError::Unknown { place: Place::OtherId } = error else {
+        return parked(hand, message, &error.to_string());
+    };
+    let (sku, name) = (&message.listing.sku, &hand.connection.name);
+    let what = match message.state() {
+        ListingState::Ended => "it is sold or gone here and may still be on offer there",
+        ListingState::Listed => "it cannot be told how it stands",
+    };
+    let words = format!(
+        "{what}, since the id that the shop gave it is not known. Look its id up there and enter it on this \
+         connection's page, or by: fleecefold sync id {name} {sku} ID"
+    );
+    parked(hand, message, &words)
 }
 
 /// Whether what a message says is still so.
@@ -150,14 +263,14 @@ async fn is_the_latest(hand: &Hand<'_>, message: &Message, heard: &Heard) -> Res
     })
 }
 
-fn ask(hand: &Hand<'_>, message: &Message, etag: &str) -> Result<Ask, String> {
+fn ask(hand: &Hand<'_>, message: &Message, etag: &str) -> Result<Ask, FillError> {
     let file = &hand.reach.file;
-    message.ask(hand.connection.id, &file.base, &file.out, etag).map_err(|e| e.to_string())
+    message.ask(hand.connection.id, &file.base, &file.out, etag)
 }
 
 /// It exists there already: it is told as what is known, by the id that the answer may have for it.
 fn as_known(hand: &Hand<'_>, message: &mut Message, answer: Option<&Answer>) -> bool {
-    if let Some(id) = answer.and_then(|a| other_id(hand, a)) {
+    if let Some(id) = answer.and_then(|a| known_id(hand, a)) {
         message.stood.other_id = id;
         message.has_found_id = true;
     }
@@ -200,12 +313,12 @@ fn parked(hand: &Hand<'_>, message: &Message, words: &str) -> Said {
 }
 
 fn settled(hand: &Hand<'_>, message: &Message, heard: Heard) -> Said {
-    let Heard { reply, words, answer } = heard;
+    let Heard { reply, words, answer, other_id } = heard;
     let mut quiet = None;
     let became = match verdict(reply, message.kind.saying()) {
         Verdict::Delivered => {
             hand.reach.went_well(message.item);
-            told(hand, message, answer.as_ref())
+            told(hand, message, answer.as_ref(), other_id)
         }
         Verdict::Refused => return parked(hand, message, &words),
         Verdict::Stale if stale_too_often(hand.reach.stale(message.item)) => {
@@ -232,8 +345,9 @@ fn answers(reply: Reply) -> bool {
     reply != Reply::NoAnswer(NoAnswer::NotSent)
 }
 
-fn told(hand: &Hand<'_>, message: &Message, answer: Option<&Answer>) -> SettledAs {
+fn told(hand: &Hand<'_>, message: &Message, answer: Option<&Answer>, own: Option<String>) -> SettledAs {
     let other_id = match answer {
+        _ if own.is_some() => own,
         Some(answer) if message.kind == Kind::New => other_id(hand, answer),
         _ => message.has_found_id.then(|| message.stood.other_id.clone()),
     };
@@ -255,17 +369,27 @@ fn other_id(hand: &Hand<'_>, answer: &Answer) -> Option<String> {
     Some(percent_encoding::percent_decode_str(last).decode_utf8_lossy().into_owned())
 }
 
+/// The id of what is there already, from the refusal to make it once more.
+fn known_id(hand: &Hand<'_>, answer: &Answer) -> Option<String> {
+    let place = hand.reach.file.out.new.as_ref().and_then(|new| new.known_id.as_ref());
+    let Some(place) = place else { return other_id(hand, answer) };
+    answer.body.as_ref().ok().and_then(|body| json_at(body, place))
+}
+
 fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: &str) -> SettledAs {
     let until = hand.after(back_off(message.tries, hand.dice(), reply));
     let words = format!("{}: {words}", message.listing.sku);
     if reply == Reply::NoAnswer(NoAnswer::Unknown) {
+        if message.kind == Kind::New {
+            hand.reach.lost_try(message.item);
+        }
         return SettledAs::Unanswered { until, words };
     }
     SettledAs::Later { until, words }
 }
 
 /// Says many in one request. One that is refused says nothing about which of them is to blame: each is
-/// said by itself then.
+/// said by itself then, and so is one of which the answer says nothing.
 pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Message>) -> Said {
     let holder = messages.first().map_or(0, |m| m.holder);
     let file = &hand.reach.file;
@@ -277,33 +401,80 @@ pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Messag
             return Said { holder, settled, quiet: None };
         }
     };
-    let now = hand.ledger.now();
-    let mut quiet = None;
-    let heard_as = batch_verdict(heard.reply);
-    let became = |message: &Message, quiet: &mut Option<(Reply, String)>| match heard_as {
+    let each = each_of_batch(hand, &messages, &heard);
+    let mut said = Said { holder, settled: Vec::with_capacity(messages.len()), quiet: None };
+    for (message, own) in messages.iter().zip(each) {
+        let became = in_batch(hand, message, &heard, own, &mut said.quiet);
+        let (item, revision) = (message.item, message.listing.revision);
+        said.settled.push(Settled { item, revision, became });
+    }
+    if verdict(heard.reply, Saying::State) == Verdict::Later && hand.reach.failed() >= FAILS_IN_A_ROW {
+        said.quiet = Some((heard.reply, heard.words.clone()));
+    }
+    said
+}
+
+/// What a batch's answer is for one of its messages.
+enum InBatch {
+    /// What it says of all of them.
+    AsAll,
+    /// What it says of this one.
+    Own(OnOne),
+    /// It speaks of each, and not of this one.
+    Nothing,
+}
+
+fn each_of_batch(hand: &Hand<'_>, messages: &[Message], heard: &Heard) -> Vec<InBatch> {
+    let form = hand.reach.file.answer.as_ref();
+    let is_well = heard.answer.as_ref().is_some_and(|a| (200..300).contains(&a.status));
+    let results = heard.answer.as_ref().and_then(|answer| results::of(form, answer));
+    let of = |(at, message): (usize, &Message)| match (form, &heard.answer, &results) {
+        (Some(form), Some(answer), Some(results)) => {
+            let place = (at, messages.len());
+            results::on(form, results, place, message, answer).map_or(InBatch::Nothing, InBatch::Own)
+        }
+        // It should speak of each, and does not.
+        (Some(_), Some(_), None) if is_well => InBatch::Nothing,
+        _ => InBatch::AsAll,
+    };
+    messages.iter().enumerate().map(of).collect()
+}
+
+fn in_batch(
+    hand: &Hand<'_>,
+    message: &Message,
+    heard: &Heard,
+    own: InBatch,
+    quiet: &mut Option<(Reply, String)>,
+) -> SettledAs {
+    let alone = |words: &str| {
+        hand.reach.say_alone(std::iter::once(message.item));
+        SettledAs::Later { until: hand.ledger.now(), words: format!("{}: {words}", message.listing.sku) }
+    };
+    let is_own = matches!(own, InBatch::Own(_));
+    let (reply, words, other_id) = match own {
+        InBatch::Nothing => return alone("the answer to the batch says nothing of it"),
+        InBatch::Own(OnOne { reply, words, other_id }) => (reply, words, other_id),
+        InBatch::AsAll => (heard.reply, heard.words.clone(), None),
+    };
+    match verdict(reply, Saying::State) {
         Verdict::Delivered => {
             hand.reach.went_well(message.item);
-            told(hand, message, None)
+            told(hand, message, None, other_id)
         }
-        Verdict::Refused | Verdict::Stale => SettledAs::Later { until: now, words: heard.words.clone() },
-        Verdict::Later if answers(heard.reply) => later(hand, message, heard.reply, &heard.words),
+        // What is not there, or is there already, is asked about by itself.
+        Verdict::Refused if is_own && !says_gone(reply) => {
+            hand.reach.parked(message.item);
+            SettledAs::Parked { words: format!("{}: {words}", message.listing.sku) }
+        }
+        Verdict::Refused | Verdict::Stale => alone(&words),
+        Verdict::Later | Verdict::Quiet if is_own => later(hand, message, reply, &words),
+        Verdict::Later if answers(reply) => later(hand, message, reply, &words),
         Verdict::Later | Verdict::Quiet => {
-            *quiet = Some((heard.reply, heard.words.clone()));
-            later(hand, message, heard.reply, &heard.words)
+            *quiet = Some((reply, words.clone()));
+            later(hand, message, reply, &words)
         }
-    };
-    let settled = messages
-        .iter()
-        .map(|m| Settled { item: m.item, revision: m.listing.revision, became: became(m, &mut quiet) })
-        .collect();
-    match heard_as {
-        Verdict::Refused | Verdict::Stale => hand.reach.say_alone(messages.iter().map(|m| m.item)),
-        Verdict::Later if hand.reach.failed() >= FAILS_IN_A_ROW => {
-            quiet = Some((heard.reply, heard.words.clone()));
-        }
-        _ => {}
     }
-    Said { holder, settled, quiet }
 }
 
 /// Left for another turn, untouched.

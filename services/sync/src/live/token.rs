@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::Mutex;
 
 /// How long before its end a token is not used any more: a request that begins with it must be over by then.
-const RENEWED_BEFORE: Duration = Duration::from_secs(60);
+const RENEWED_BEFORE: Duration = Duration::from_mins(1);
 /// The longest that is believed of one: what is said to be good for longer is asked for anew in between.
 const LONGEST: Duration = Duration::from_hours(24);
 /// The longest token that a header can carry to common servers.
@@ -161,7 +161,7 @@ impl Tokens {
         let until = seconds.map(|seconds| {
             let life = Duration::from_secs(seconds).min(LONGEST);
             // A short-lived one is used for the half of its life at least.
-            began + life - RENEWED_BEFORE.min(life / 2)
+            began + life.saturating_sub(RENEWED_BEFORE.min(life / 2))
         });
         Ok(Token { text: Secret::new(text), header, until })
     }

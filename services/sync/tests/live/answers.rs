@@ -7,6 +7,7 @@ use wiremock::ResponseTemplate;
 /// “sent refused waiting parked” after the first try, and whether the connection waits.
 fn expected(status: u16) -> (&'static str, bool) {
     match status {
+        207 => ("0 1 1 1", false),
         200..=299 => ("1 0 0 0", false),
         401 | 403 | 407 | 429 | 503 | 511 => ("0 0 1 0", true),
         408 | 409 | 412 | 423 | 425 | 428 => ("0 0 1 0", false),

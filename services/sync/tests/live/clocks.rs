@@ -15,7 +15,13 @@ fn at(ground: &Ground, millis: i64) {
 async fn quiet(ground: &Ground, asked: bool) {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     let until = ground.ledger.now().plus_millis(HOUR);
-    let quiet = QuietConnection { connection, until, asked, words: "away".to_owned() };
+    let quiet = QuietConnection {
+        connection,
+        until,
+        asked,
+        words: "away".to_owned(),
+        of: ledger::TroubleOf::Connection,
+    };
     ground.ledger.execute(None, &quiet).await.unwrap();
 }
 
@@ -114,9 +120,9 @@ async fn a_pause_ends_by_a_good_answer_alone() {
     let ground = Ground::with(OUT, &[]).await;
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     quiet(&ground, false).await;
-    ground.ledger.execute(None, &NoteContact { connection }).await.unwrap();
+    ground.ledger.execute(None, &NoteContact { connection, of: ledger::TroubleOf::Orders }).await.unwrap();
     assert_eq!(ground.status().await.quiet_until, None);
     quiet(&ground, true).await;
-    ground.ledger.execute(None, &NoteContact { connection }).await.unwrap();
+    ground.ledger.execute(None, &NoteContact { connection, of: ledger::TroubleOf::Orders }).await.unwrap();
     assert!(ground.status().await.quiet_until.is_some(), "it asked for it");
 }

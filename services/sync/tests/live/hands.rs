@@ -49,6 +49,40 @@ async fn a_dry_run_says_what_is_missing() {
 }
 
 #[tokio::test]
+async fn a_dry_run_shows_orders_as_they_would_be_understood_and_the_batch() {
+    let tables = "[out]\nto = \"/x/{sku}\"\nnew_pieces = \"list\"\n\
+        batch = { to = \"/many\", at_once = 5, each = \"/all\" }\n[orders]\nfrom = \"/orders\"\n\
+        layout = '''\nfeed = \"orders\"\nformat = \"json\"\nlines = \"/lines\"\n[field.orderNumber]\nfrom = \"/n\"\n\
+        [field.orderDate]\nfrom = \"/at\"\ndate = \"seconds\"\n[field.orderStatus]\nfrom = \"/state\"\n\
+        words = { open = \"OrderPaymentDue\", paid = \"OrderProcessing\", off = \"OrderCancelled\" }\n\
+        [field.sku]\nfrom = \"/code\"\n[field.orderQuantity]\nfrom = \"/count\"\n\
+        [field.price]\nfrom = \"/cents\"\nscale = \"minor\"\n[field.shipping]\nfrom = \"/post\"\nscale = \"minor\"\n'''\n";
+    let mut ground = Ground::with(tables, &["B1", "B2"]).await;
+    let order = |number: &str, state: &str| {
+        serde_json::json!({"n": number, "at": 1_781_524_800, "state": state, "post": 500,
+            "lines": [{"code": "B1", "count": 1, "cents": 4200}]})
+    };
+    let page =
+        serde_json::json!([order("7", "paid"), order("8", "open"), order("9", "off"), order("10", "paid")]);
+    ground.answer(ResponseTemplate::new(200).set_body_json(page)).await;
+    let tried = try_connection(&ground.ledger, &ground.live, "village").await.unwrap();
+    assert!(tried.works(), "{tried:?}");
+    let understood = &tried.asked[0].understood;
+    assert_eq!(understood.len(), 3);
+    assert_eq!(
+        understood[0],
+        "order 7: placed 15 June 2026, 12:00 (UTC), OrderProcessing: sold; 1 × B1 at 42.00 USD each, shipping 5.00"
+    );
+    assert!(understood[1].contains("OrderPaymentDue: not paid yet"), "{understood:?}");
+    assert!(understood[2].contains("OrderCancelled: undone"), "{understood:?}");
+    let batch = tried.would_send.last().unwrap();
+    assert_eq!((batch.method.as_str(), batch.address.ends_with("/many")), ("POST", true), "{batch:?}");
+    assert!(batch.body.starts_with("{\"all\":[") && batch.body.contains("\"sku\":\"B2\""), "{batch:?}");
+    assert_eq!((ground.stock("B1").await.as_str(), ground.status().await.sent), ("1 0", 0));
+    ground.rounds(0).await;
+}
+
+#[tokio::test]
 async fn now_is_now_whatever_was_waited_for() {
     let mut ground = Ground::with(OUT, &["B1"]).await;
     ground.answer(ResponseTemplate::new(429).insert_header("retry-after", "3600")).await;

@@ -224,3 +224,24 @@ async fn a_hook_about_something_else_is_passed_over_once_it_is_believed() {
     assert_eq!(take(&ground, "village", &about("msg_2", "order.paid", &body), &body).await, "taken");
     assert_eq!(ground.stock("B1").await, "0 0");
 }
+
+#[tokio::test]
+async fn hooks_that_are_not_believed_are_counted_and_no_flood_writes_for_each() {
+    let mut ground = ground().await;
+    let body = order("1", "B1");
+    for _ in 0..50 {
+        assert_eq!(take(&ground, "village", &[], &body).await, "unsigned");
+    }
+    let status = ground.status().await;
+    assert!((1..=3).contains(&status.unsigned_hooks), "{}", status.unsigned_hooks);
+    assert!(status.last_trouble.contains("the hook has no single header"), "{}", status.last_trouble);
+    // Those that came within the same second are counted a little later.
+    tokio::time::sleep(std::time::Duration::from_millis(1100)).await;
+    ground.answer(crate::ground::ok()).await;
+    ground.round().await;
+    assert_eq!(ground.status().await.unsigned_hooks, 50);
+    // One that is believed cures it; the count stays.
+    assert_eq!(take(&ground, "village", &signed(KEY, "msg_1", 0, &body), &body).await, "taken");
+    let status = ground.status().await;
+    assert_eq!((status.unsigned_hooks, status.last_trouble.as_str()), (50, ""));
+}

@@ -5,9 +5,11 @@ mod answers;
 mod clocks;
 #[path = "../both/counter.rs"]
 mod counter;
+mod each;
 mod ground;
 mod hands;
 mod hooks;
+mod ids;
 mod keys;
 mod lists;
 mod messages;
@@ -16,4 +18,5 @@ mod processes;
 mod rates;
 mod raw;
 mod ties;
+mod tls;
 mod walks;

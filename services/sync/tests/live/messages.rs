@@ -200,7 +200,7 @@ async fn many_go_in_one_request_where_that_is_taken() {
 
 #[tokio::test]
 async fn a_batch_that_is_not_taken_as_a_whole_is_said_one_by_one() {
-    // 207 tells of each part, in a form that we do not read.
+    // 207 tells of each part, in a form that the connection does not say.
     for status in [400, 207] {
         one_is_not_taken_of_a_batch(status).await;
     }

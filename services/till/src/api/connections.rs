@@ -40,9 +40,24 @@ pub(crate) struct ConnectionShown {
     last_contact: Option<String>,
     /// Until when all of it waits; null if it does not.
     quiet_until: Option<String>,
-    /// The last trouble; null if there was none.
+    /// Hooks that were not believed, since the connection was made.
+    unsigned_hooks: String,
+    /// The latest of what is wrong at present; null if nothing is.
     last_trouble: Option<String>,
+    /// When that was.
     trouble_at: Option<String>,
+    /// All that is wrong at present, the latest first.
+    troubles: Vec<TroubleShown>,
+}
+
+/// What is wrong with a connection at present.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "camelCase")]
+pub(crate) struct TroubleShown {
+    /// What it is about: connection, messages, orders, listings or hooks.
+    what: String,
+    words: String,
+    at: String,
 }
 
 /// Whole seconds since a change; a clock that was put back makes none of them negative.
@@ -65,6 +80,12 @@ fn shown(status: ConnectionStatus, now: Moment) -> ConnectionShown {
         quiet_until: status.quiet_until.map(|until| until.to_string()),
         last_trouble: Some(status.last_trouble).filter(|words| !words.is_empty()),
         trouble_at: status.trouble_at.map(|at| at.to_string()),
+        unsigned_hooks: status.unsigned_hooks.to_string(),
+        troubles: status
+            .troubles
+            .into_iter()
+            .map(|t| TroubleShown { what: t.of.code().to_owned(), words: t.words, at: t.at.to_string() })
+            .collect(),
     }
 }
 
@@ -92,7 +113,7 @@ mod tests {
         let reply = shop.get("/api/connections").await;
         let expected = json!({"name": "village", "channel": "online", "lagSeconds": "90", "waiting": "1",
             "parked": "0", "sent": "0", "refused": "0", "ordersKept": "0", "drifts": "0", "lastContact": null,
-            "quietUntil": null, "lastTrouble": null, "troubleAt": null});
+            "quietUntil": null, "unsignedHooks": "0", "lastTrouble": null, "troubleAt": null, "troubles": []});
         assert_eq!(reply.json()["connections"][0], expected, "{}", reply.text());
         assert!(reply.has_no_number());
         shop.park("village", "COWL", "422: a picture is wanted").await;

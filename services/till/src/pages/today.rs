@@ -101,8 +101,13 @@ mod tests {
         shop.advance_millis(16 * 60 * 1000);
         check("village was not told for more than a quarter of an hour").await;
         let until = shop.ledger().now().plus_millis(60_000);
-        let quiet =
-            ledger::QuietConnection { connection: village, until, asked: false, words: "503".to_owned() };
+        let quiet = ledger::QuietConnection {
+            connection: village,
+            until,
+            asked: false,
+            words: "503".to_owned(),
+            of: ledger::TroubleOf::Connection,
+        };
         shop.ledger().execute(None, &quiet).await.expect("quiet");
         check("village does not answer well").await;
         let hand = shop.as_role(domain::people::Role::Counter).get("/today").await;

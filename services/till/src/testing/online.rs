@@ -154,7 +154,8 @@ impl TestShop {
         let until = self.ledger().now().plus_millis(3_600_000);
         let (number, words, raw) =
             (number.to_owned(), words.to_owned(), format!("{{\"ref\": \"{number}\"}}"));
-        let keep = KeepOrder { connection, number, raw, words, until };
+        let field = String::new();
+        let keep = KeepOrder { connection, number, raw, words, field, until };
         self.ledger().execute(None, &keep).await.expect("kept");
     }
 

@@ -8,7 +8,8 @@ use ledger::{
 };
 
 fn quiet(connection: ConnectionId, until: Moment, asked: bool) -> QuietConnection {
-    QuietConnection { connection, until, asked, words: "503".to_owned() }
+    let of = ledger::TroubleOf::Connection;
+    QuietConnection { connection, until, asked, words: "503".to_owned(), of }
 }
 
 #[test]
@@ -70,7 +71,7 @@ fn a_good_answer_ends_a_pause_that_nobody_asked_for() {
         let until = START.plus_millis(HOUR_MS);
         for (asked, left) in [(false, None), (true, Some(until))] {
             shop.ok(quiet(village, until, asked)).await;
-            shop.ok(NoteContact { connection: village }).await;
+            shop.ok(NoteContact { connection: village, of: ledger::TroubleOf::Messages }).await;
             let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
             assert_eq!(status.quiet_until, left);
         }

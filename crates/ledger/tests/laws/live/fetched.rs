@@ -124,6 +124,7 @@ fn keep(connection: ConnectionId, number: &str, raw: &str) -> KeepOrder {
         number: number.to_owned(),
         raw: raw.to_owned(),
         words: "no item has the code p1".to_owned(),
+        field: "sku".to_owned(),
         until: crate::harness::START.plus_millis(MINUTE_MS),
     }
 }

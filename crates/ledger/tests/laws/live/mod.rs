@@ -3,8 +3,10 @@
 mod clocks;
 mod connections;
 mod fetched;
+mod ids;
 mod messages;
 mod races;
+mod troubles;
 
 use crate::harness::{MINUTE_MS, Shop};
 use crate::make::*;

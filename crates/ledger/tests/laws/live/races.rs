@@ -140,6 +140,7 @@ fn a_fetch_a_hook_and_a_kept_order_are_one_processs() {
             number: "1001".to_owned(),
             raw: "{}".to_owned(),
             words: String::new(),
+            field: String::new(),
             until: shop.ledger.now(),
         };
         shop.ok(keep).await;

@@ -3,6 +3,7 @@
 mod again;
 mod drift;
 mod end;
+mod ids;
 mod kept;
 pub(crate) mod late;
 mod now;
@@ -46,6 +47,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::post("/online/connections/{name}/end", run, end::end),
         Route::post("/online/connections/{name}/again", list, again::again),
         Route::post("/online/connections/{name}/put", list, put::put),
+        Route::post("/online/connections/{name}/ids", list, ids::enter),
         Route::post("/online/connections/{name}/now", list, now::now),
         Route::post("/online/connections/{name}/try", list, now::try_it),
         Route::post("/online/connections/{name}/reread", list, reread::reread),
@@ -77,7 +79,8 @@ pub(crate) struct Figures {
     drifts: i64,
     contact: Option<String>,
     quiet: Option<String>,
-    trouble: Option<(String, String)>,
+    troubles: Vec<(String, String)>,
+    unsigned: i64,
 }
 
 /// A span as people say it.
@@ -92,14 +95,14 @@ fn span(seconds: i64) -> String {
 
 fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
     let lag = lag_seconds(&status, now);
-    let trouble = status.trouble_at.filter(|_| !status.last_trouble.is_empty());
     Figures {
         path: path(&status.name),
         lag: lag.map_or_else(|| "nothing waits".to_owned(), span),
         is_late: late::is_late(&status, now),
         contact: status.last_contact.map(|at| shown::moment(zone, at)),
         quiet: status.quiet_until.map(|until| shown::moment(zone, until)),
-        trouble: trouble.map(|at| (shown::moment(zone, at), status.last_trouble.clone())),
+        troubles: status.troubles.into_iter().map(|t| (shown::moment(zone, t.at), t.words)).collect(),
+        unsigned: status.unsigned_hooks,
         name: status.name,
         channel: status.channel,
         waiting: status.waiting,

@@ -104,7 +104,7 @@ async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
             (format!("{name} was not told for more than a quarter of an hour"), "See why")
         } else if one.parked > 0 {
             let messages = counted(one.parked, "message", "messages");
-            (format!("{name} refused {messages} for good"), "See why, and send again")
+            (format!("{messages} to {name} could not be sent"), "See why, and what to do")
         } else if one.orders_kept > 0 {
             let orders = counted(one.orders_kept, "order", "orders");
             (format!("{orders} of {name} could not be taken"), "See why")

@@ -43,6 +43,7 @@ impl DoneAsked {
             "saved" => "Saved. It is spoken to by this text from now on.".to_owned(),
             "again" => format!("{messages} to be sent again."),
             "put" => format!("{pieces} new on it."),
+            "id" => "The id is saved, and the piece is told by it.".to_owned(),
             "now" => "What could be done now is done.".to_owned(),
             "reread" => "Orders since that day are read again; those that are known already change nothing."
                 .to_owned(),
@@ -66,6 +67,7 @@ struct ParkedShown {
 struct KeptShown {
     id: String,
     number: String,
+    field: String,
     words: String,
     raw: String,
     tries: u32,
@@ -138,6 +140,7 @@ fn kept(one: KeptOrder, zone: &Zone) -> KeptShown {
     KeptShown {
         id: one.id.to_string(),
         number: one.number,
+        field: one.field,
         words: one.words,
         raw: one.raw.chars().take(RAW_SHOWN).collect(),
         tries: one.tries,

@@ -1,0 +1,138 @@
+//! Looking whether a listing is there already, before it is made once more.
+
+use super::orders::{PageError, fetch};
+use super::place::Position;
+use super::reconcile;
+use super::round::Hand;
+use super::theirs::Theirs;
+use domain::codes::Code;
+use domain::delivery::{REQUEST_TIMEOUT, Reply, says_gone};
+use domain::ids::ItemId;
+use feeds::connection::{Address, Place, Pull};
+use feeds::{FeedError, ListedRow, PageReading, Parsed, Reject, listings_of_page};
+use ledger::PullState;
+use std::collections::HashMap;
+use std::time::{Duration, Instant};
+
+const WHAT: &str = "list of listings";
+/// How long a walk over their list is looked at again: what is made there meanwhile we make ourselves.
+const LOOKED_AT_FOR: Duration = Duration::from_mins(5);
+
+/// What a look said.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Looked {
+    /// It is there, with the other shop's own id of it where the list has one.
+    There(Option<String>),
+    /// It is not.
+    NotThere,
+    /// There was no need to look.
+    NotAsked,
+    /// No list of theirs can tell.
+    CannotTell,
+    /// It could not be looked at now.
+    Failed { reply: Reply, words: String },
+}
+
+/// Their list as it was once walked over.
+#[derive(Debug)]
+pub(super) struct Seen {
+    began: Instant,
+    /// By the key of the sku, the other shop's own id where it has one.
+    there: HashMap<String, Option<String>>,
+}
+
+/// Looks for an item. `must_be_new` asks for a list as it is by now, since an earlier try may have made it;
+/// else what was walked over once is enough: it tells what stood there before this connection did anything.
+pub(super) async fn look(hand: &Hand<'_>, item: ItemId, sku: &Code, must_be_new: bool) -> Looked {
+    let Some(list) = hand.reach.file.telling_list() else { return Looked::CannotTell };
+    if let Some(one) = &list.one {
+        return ask_for_one(hand, list, one, sku).await;
+    }
+    // Held while it is walked over, so that many who look walk once.
+    let mut seen = hand.reach.seen.lock().await;
+    let lost = hand.reach.lost(item);
+    let is_enough = seen.as_ref().is_some_and(|seen| {
+        let is_behind = lost.map_or(seen.began.elapsed() < REQUEST_TIMEOUT, |lost| seen.began > lost);
+        !must_be_new || (is_behind && seen.began.elapsed() < LOOKED_AT_FOR)
+    });
+    if !is_enough {
+        let began = Instant::now();
+        match walk(hand, list).await {
+            Ok(there) => *seen = Some(Seen { began, there }),
+            Err(error) => return failed(&error),
+        }
+    }
+    match seen.as_ref().and_then(|seen| seen.there.get(&sku.key())) {
+        Some(id) => Looked::There(id.clone()),
+        None if must_be_new || !is_enough => Looked::NotThere,
+        None => Looked::NotAsked,
+    }
+}
+
+fn failed(error: &PageError) -> Looked {
+    Looked::Failed { reply: error.reply(), words: error.to_string() }
+}
+
+async fn walk(hand: &Hand<'_>, list: &Pull) -> Result<HashMap<String, Option<String>>, PageError> {
+    let mut position = Position::of(PullState::default(), list, hand.ledger.now());
+    let mut theirs = Theirs::default();
+    loop {
+        reconcile::wait_for_rate(hand).await;
+        if !reconcile::one_page(hand, list, &mut position, &mut theirs).await? {
+            break;
+        }
+        theirs.refuse_endless()?;
+    }
+    let Theirs { rows, mut ids, .. } = theirs;
+    let keys = rows.into_iter().map(|row| row.sku.key());
+    Ok(keys
+        .map(|key| {
+            let id = ids.remove(&key);
+            (key, id)
+        })
+        .collect())
+}
+
+async fn ask_for_one(hand: &Hand<'_>, list: &Pull, one: &Address, sku: &Code) -> Looked {
+    let url = match one.fill(&hand.reach.file.base, &[(Place::Sku, sku.as_str())]) {
+        Ok(url) => url,
+        Err(source) => return failed(&PageError::Address { what: WHAT, source }),
+    };
+    hand.reach.rate.owe();
+    let body = match fetch(hand, WHAT, url, None).await {
+        Ok(page) => page.map(|page| page.body).unwrap_or_default(),
+        Err(error) if says_gone(error.reply()) => return Looked::NotThere,
+        Err(error) => return failed(&error),
+    };
+    let rows = match read(hand, list, &body) {
+        Ok(rows) => rows,
+        Err(source) => return failed(&PageError::Unreadable { what: WHAT, source }),
+    };
+    let mut theirs = Theirs::default();
+    for row in rows {
+        theirs.add(list, row);
+    }
+    let is_there = theirs.rows.iter().any(|row| row.sku.key() == sku.key());
+    match (is_there, theirs.rejected) {
+        (true, _) => Looked::There(theirs.ids.remove(&sku.key())),
+        // What cannot be read may be it.
+        (false, 1..) => {
+            let words = format!("its {WHAT} has no {sku} that can be read; see the layout under [listed]");
+            Looked::Failed { reply: Reply::Status { code: 200, retry_after: None }, words }
+        }
+        (false, 0) => Looked::NotThere,
+    }
+}
+
+type Rows = Vec<Result<Parsed<ListedRow>, Reject>>;
+
+/// A list of one, or the one by itself.
+fn read(hand: &Hand<'_>, list: &Pull, body: &[u8]) -> Result<Rows, FeedError> {
+    let reading = PageReading { layout: &list.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
+    let found = listings_of_page(body, reading);
+    if !matches!(found, Err(FeedError::NoRecords { .. })) {
+        return found;
+    }
+    let layout = list.layout.clone().at_root();
+    listings_of_page(body, PageReading { layout: &layout, ..reading })
+}

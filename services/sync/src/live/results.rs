@@ -1,0 +1,67 @@
+//! What an answer says of each message by itself, where the connection says how it is read (`[answer]`).
+
+use super::client::Answer;
+use super::message::Message;
+use domain::delivery::Reply;
+use feeds::connection::{AnswerForm, ItemResult, Outcome};
+
+/// What was said of one message.
+#[derive(Clone, Debug)]
+pub(super) struct OnOne {
+    /// As an answer to it alone.
+    pub(super) reply: Reply,
+    /// In words.
+    pub(super) words: String,
+    /// The other shop's own id of it, if it was said.
+    pub(super) other_id: Option<String>,
+}
+
+/// The results in an answer that is well or tells of each part; none if it has none.
+pub(super) fn of(form: Option<&AnswerForm>, answer: &Answer) -> Option<Vec<ItemResult>> {
+    let form = form.filter(|_| (200..300).contains(&answer.status))?;
+    form.results(answer.body.as_ref().ok()?)
+}
+
+/// The result of a message: by the name that it gives, else by its place. Of two for one, the worse counts.
+pub(super) fn on(
+    form: &AnswerForm,
+    results: &[ItemResult],
+    (at, count): (usize, usize),
+    message: &Message,
+    answer: &Answer,
+) -> Option<OnOne> {
+    let is_its = |result: &&ItemResult| {
+        let of = result.of.as_deref();
+        let (sku, id) = (message.listing.sku.as_str(), message.stood.other_id.as_str());
+        of.is_some_and(|of| of == sku || (!id.is_empty() && of == id))
+    };
+    let found = if form.names_items() {
+        let own = || results.iter().filter(is_its);
+        own().find(|result| !is_good(result.outcome)).or_else(|| own().next())
+    } else {
+        results.get(at).filter(|_| results.len() == count)
+    };
+    found.map(|result| on_one(result, answer))
+}
+
+fn is_good(outcome: Outcome) -> bool {
+    matches!(outcome, Outcome::Good | Outcome::Status(200..=299))
+}
+
+fn on_one(result: &ItemResult, answer: &Answer) -> OnOne {
+    // What is refused without a status of its own is for a person, as 422 is (RFC 9110, 15.5.21).
+    let code = match result.outcome {
+        // No list stands within a result that could be read.
+        Outcome::Status(207) | Outcome::Good => 200,
+        Outcome::Bad => 422,
+        Outcome::Status(code) => code,
+    };
+    let reason = if result.reason.is_empty() { "gave no reason" } else { result.reason.as_str() };
+    let said = match result.outcome {
+        Outcome::Status(code) => format!("it said {code} of this one: {reason}"),
+        _ => format!("it refused this one: {reason}"),
+    };
+    let words = format!("it answered {}; {said}", answer.status);
+    let reply = Reply::Status { code, retry_after: answer.retry_after };
+    OnOne { reply, words, other_id: result.other_id.clone() }
+}

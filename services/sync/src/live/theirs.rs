@@ -1,0 +1,42 @@
+//! What the other shop lists, as far as it was read, with its own ids.
+
+use super::orders::PageError;
+use feeds::connection::Pull;
+use feeds::{ListedRow, Parsed, Reject, json_at};
+use std::collections::HashMap;
+
+/// Listings of one walk: the whole of it is compared at once, and held meanwhile.
+const MAX_LISTED: usize = 200_000;
+
+/// What they list, as far as it was read.
+#[derive(Debug, Default)]
+pub(super) struct Theirs {
+    pub(super) rows: Vec<ListedRow>,
+    /// Listings that cannot be read.
+    pub(super) rejected: usize,
+    /// Their own ids, by the key of the sku.
+    pub(super) ids: HashMap<String, String>,
+}
+
+impl Theirs {
+    pub(super) fn add(&mut self, pull: &Pull, row: Result<Parsed<ListedRow>, Reject>) {
+        let Ok(Parsed { value, rows, .. }) = row else {
+            self.rejected += 1;
+            return;
+        };
+        let id = pull.other_id.as_ref().and_then(|place| json_at(rows.iter().next()?, place));
+        if let Some(id) = id {
+            self.ids.insert(value.sku.key(), id);
+        }
+        self.rows.push(value);
+    }
+
+    pub(super) fn refuse_endless(&self) -> Result<(), PageError> {
+        let why = "it has more listings than are compared at once";
+        if self.rows.len() > MAX_LISTED {
+            Err(PageError::Endless { what: "list of listings", why })
+        } else {
+            Ok(())
+        }
+    }
+}

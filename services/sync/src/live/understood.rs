@@ -1,0 +1,59 @@
+//! An order as it would be taken in, for a person to look at before a connection is trusted.
+
+use domain::day::Zone;
+use domain::money::Money;
+use domain::order::{IncomingLine, IncomingOrder, LinePrice, Standing};
+
+/// Lines of one order that are shown.
+const SHOWN_LINES: usize = 10;
+
+/// What an order says, as we read it.
+pub(super) fn words(order: &IncomingOrder, zone: &Zone) -> String {
+    let becomes = match order.status.standing() {
+        Standing::Unpaid => "not paid yet, so that its stock is held and nothing is sold",
+        Standing::Sold => "sold",
+        Standing::Undone => "undone, so that what is left of it is given back",
+    };
+    let mut words = format!(
+        "order {}: placed {} ({}), {}: {becomes}",
+        order.number,
+        zone.shown(order.ordered),
+        zone.name(),
+        order.status
+    );
+    if let Some(modified) = order.modified {
+        words = format!("{words}; changed {}", zone.shown(modified));
+    }
+    for line in order.lines.iter().take(SHOWN_LINES) {
+        words = format!("{words}; {}", of_line(line));
+    }
+    if order.lines.len() > SHOWN_LINES {
+        words = format!("{words}; and {} lines more", order.lines.len() - SHOWN_LINES);
+    }
+    for (name, money) in [("discount", order.discount), ("shipping", order.shipping), ("fee", order.fee)] {
+        words = with(words, name, money);
+    }
+    for refund in &order.refunds {
+        let what = refund.code.as_ref().map_or(refund.name.as_str(), |code| code.as_str());
+        words = format!("{words}; refund {}: {} of {what} came back", refund.number, refund.quantity.value);
+    }
+    words
+}
+
+fn of_line(line: &IncomingLine) -> String {
+    let what = line.code.as_ref().map_or(line.name.as_str(), |code| code.as_str());
+    let unit = line
+        .quantity
+        .unit
+        .map_or(String::new(), |unit| format!(" {} (if it is sold by weight)", unit.symbol()));
+    let price = match line.price {
+        LinePrice::Each(money) => format!("{money} {} each", money.currency().code()),
+        LinePrice::Line(money) => format!("{money} {} for the line", money.currency().code()),
+    };
+    let words = format!("{}{unit} × {what} at {price}", line.quantity.value);
+    with(with(words, "discount", line.discount), "tax", line.tax)
+}
+
+fn with(words: String, name: &str, money: Money) -> String {
+    if money.is_zero() { words } else { format!("{words}, {name} {money}") }
+}

@@ -1,0 +1,218 @@
+//! Shops that name their listings themselves: nothing is made there twice, and nothing sold stays untold in
+//! silence.
+
+use crate::ground::{Ground, HOUR, SECOND, ok};
+use domain::codes::Code;
+use ledger::{EndConnection, EnterOtherId};
+use serde_json::{Value, json};
+use std::time::Duration;
+use wiremock::matchers::{method, path};
+use wiremock::{Mock, ResponseTemplate};
+
+const OUT: &str = "[out]\nto = \"/goods/{other_id}\"\nnew = { to = \"/goods\", id = \"/id\", known_id = \"/there/id\" }\n\
+    new_pieces = \"list\"\n";
+const LIST: &str = "[listed]\nfrom = \"/goods\"\nevery = \"7d\"\nother_id = \"/id\"\nlayout = '''\nfeed = \"listings\"\n\
+    format = \"json\"\n[field.sku]\nfrom = \"/code\"\n[field.inventoryLevel]\nfrom = \"/left\"\n'''\n";
+/// How one is asked for by its code.
+const ONE: &str = "one = \"/goods/by/{sku}\"\n";
+const ORDERS: &str = "[orders]\nfrom = \"/orders\"\nevery = \"1d\"\n";
+
+fn listed(rows: &[(&str, &str, &str)]) -> ResponseTemplate {
+    let rows: Vec<Value> =
+        rows.iter().map(|(id, code, left)| json!({"id": id, "code": code, "left": left})).collect();
+    ResponseTemplate::new(200).set_body_json(rows)
+}
+
+async fn answers(ground: &Ground, list: ResponseTemplate, made: ResponseTemplate) {
+    ground.server.reset().await;
+    Mock::given(method("POST")).respond_with(made).mount(&ground.server).await;
+    Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
+    Mock::given(path("/goods")).respond_with(list).mount(&ground.server).await;
+    Mock::given(path("/orders"))
+        .respond_with(ResponseTemplate::new(200).set_body_json(json!([])))
+        .mount(&ground.server)
+        .await;
+}
+
+fn made(id: &str) -> ResponseTemplate {
+    ResponseTemplate::new(201).set_body_json(json!({"id": id}))
+}
+
+/// What was said, without what was asked for.
+async fn said(ground: &Ground) -> Vec<String> {
+    ground.asked().await.into_iter().filter(|a| !a.starts_with("GET")).collect()
+}
+
+#[tokio::test]
+async fn what_a_lost_answer_may_have_made_is_looked_for_before_it_is_made_once_more() {
+    let check = async |there: &[(&str, &str, &str)], expected: &[&str]| {
+        let mut ground = Ground::with(&format!("{OUT}{LIST}"), &["B1"]).await;
+        let lost = made("71").set_delay(Duration::from_secs(5));
+        answers(&ground, listed(&[]), lost).await;
+        ground.round().await;
+        assert_eq!(said(&ground).await, ["POST /goods InStock"]);
+        answers(&ground, listed(there), made("72")).await;
+        ground.rounds(HOUR).await;
+        assert_eq!(said(&ground).await, expected, "{there:?}");
+        assert_eq!(ground.counts().await, "1 0 0 0 0");
+        answers(&ground, listed(there), made("73")).await;
+        ground.sell("B1").await;
+        ground.rounds(SECOND).await;
+        let id = if there.is_empty() { "72" } else { "71" };
+        assert_eq!(said(&ground).await, [format!("PUT /goods/{id} SoldOut")]);
+    };
+    check(&[("71", "B1", "1")], &["PUT /goods/71 InStock"]).await;
+    check(&[], &["POST /goods InStock"]).await;
+}
+
+#[tokio::test]
+async fn what_was_sold_meanwhile_is_ended_where_it_was_made_and_nothing_is_made_sold() {
+    let check = async |there: &[(&str, &str, &str)], expected: &[&str]| {
+        let mut ground = Ground::with(&format!("{OUT}{LIST}"), &["B1"]).await;
+        answers(&ground, listed(&[]), made("71").set_delay(Duration::from_secs(5))).await;
+        ground.round().await;
+        ground.sell("B1").await;
+        answers(&ground, listed(there), made("72")).await;
+        ground.rounds(HOUR).await;
+        assert_eq!(said(&ground).await, expected, "{there:?}");
+        assert_eq!((ground.status().await.waiting, ground.status().await.parked), (0, 0));
+    };
+    check(&[("71", "B1", "1")], &["PUT /goods/71 SoldOut"]).await;
+    check(&[], &[]).await;
+}
+
+#[tokio::test]
+async fn one_is_asked_for_by_its_code_where_the_shop_can_be() {
+    let mut ground =
+        Ground::with(&format!("{OUT}{}", LIST.replace("layout", &format!("{ONE}layout"))), &["B1", "B2"])
+            .await;
+    answers(&ground, listed(&[]), made("72")).await;
+    let there = ResponseTemplate::new(200).set_body_json(json!({"id": 71, "code": "B1", "left": "0"}));
+    Mock::given(path("/goods/by/B1")).respond_with(there).mount(&ground.server).await;
+    let none = ResponseTemplate::new(404);
+    Mock::given(path("/goods/by/B2")).respond_with(none).mount(&ground.server).await;
+    ground.rounds(SECOND).await;
+    let mut found = said(&ground).await;
+    found.sort();
+    assert_eq!(found, ["POST /goods InStock", "PUT /goods/71 InStock"]);
+    // A shop that cannot be asked at present is asked again; nothing is made there blindly.
+    ground.piece("B3").await;
+    answers(&ground, listed(&[]), made("73")).await;
+    Mock::given(path("/goods/by/B3")).respond_with(ResponseTemplate::new(500)).mount(&ground.server).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(said(&ground).await, Vec::<String>::new());
+    let trouble = ground.status().await.last_trouble;
+    assert!(trouble.contains("it answered 500; whether it is there already is not known"), "{trouble}");
+    assert_eq!(ground.counts().await, "2 0 1 0 0");
+}
+
+#[tokio::test]
+async fn after_a_reconnect_their_list_is_asked_before_anything_is_made() {
+    let mut ground = Ground::with(&format!("{OUT}{LIST}{ORDERS}"), &["B1", "B2"]).await;
+    answers(&ground, listed(&[]), made("71")).await;
+    ground.rounds(SECOND).await;
+    let posted = |said: Vec<String>| said.into_iter().filter(|a| a.starts_with("POST")).count();
+    assert_eq!(posted(said(&ground).await), 2);
+    let end = EndConnection { name: "village".to_owned(), who: "owner".to_owned() };
+    ground.ledger.execute(None, &end).await.unwrap();
+    ground.connect(&format!("{OUT}{LIST}{ORDERS}")).await;
+    answers(&ground, listed(&[("71", "B1", "1"), ("72", "B2", "1")]), made("99")).await;
+    ground.piece("B3").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(posted(said(&ground).await), 1, "only what is new is made: {:?}", said(&ground).await);
+    answers(&ground, listed(&[]), made("99")).await;
+    ground.sell("B2").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(said(&ground).await, ["PUT /goods/72 SoldOut"]);
+}
+
+#[tokio::test]
+async fn an_id_is_read_from_the_refusal_to_make_it_once_more() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    let known = ResponseTemplate::new(409).set_body_json(json!({"id": "error-5", "there": {"id": "71"}}));
+    answers(&ground, listed(&[]), known).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(said(&ground).await, ["POST /goods InStock", "PUT /goods/71 InStock"]);
+}
+
+#[tokio::test]
+async fn a_sold_piece_that_cannot_be_told_is_a_persons_at_once_and_goes_on_by_the_id_they_enter() {
+    // Nothing of theirs can tell: no list, and the answer had no id.
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    answers(&ground, listed(&[]), ResponseTemplate::new(201)).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(ground.counts().await, "1 0 0 0 0");
+    ground.sell("B1").await;
+    ground.round().await;
+    assert_eq!(ground.counts().await, "1 1 1 1 0");
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    let words = ground.ledger.parked(connection, 9).await.unwrap().remove(0).words;
+    for part in
+        ["it is sold or gone here and may still be on offer there", "fleecefold sync id village B1 ID"]
+    {
+        assert!(words.contains(part), "{words}");
+    }
+    answers(&ground, listed(&[]), made("99")).await;
+    let code = Code::parse("B1").unwrap();
+    let enter = EnterOtherId { connection, code, other_id: "71".to_owned(), who: "owner".to_owned() };
+    ground.ledger.execute(None, &enter).await.unwrap();
+    ground.rounds(SECOND).await;
+    assert_eq!(said(&ground).await, ["PUT /goods/71 SoldOut"]);
+    assert_eq!(ground.status().await.parked, 0);
+}
+
+#[tokio::test]
+async fn one_sold_while_its_making_was_lost_is_a_persons_where_no_list_can_tell() {
+    let mut ground = Ground::with(OUT, &["B1"]).await;
+    answers(&ground, listed(&[]), made("71").set_delay(Duration::from_secs(5))).await;
+    ground.round().await;
+    ground.sell("B1").await;
+    answers(&ground, listed(&[]), made("72")).await;
+    ground.rounds(HOUR).await;
+    assert_eq!(said(&ground).await, Vec::<String>::new(), "nothing is made there that is sold");
+    assert_eq!(ground.status().await.parked, 1);
+}
+
+#[tokio::test]
+async fn ids_are_learnt_from_a_comparison() {
+    let mut ground =
+        Ground::with(&format!("{}{LIST}{ORDERS}", OUT.replace("\"list\"", "\"wait\"")), &["B1"]).await;
+    answers(&ground, listed(&[("71", "B1", "0")]), made("99")).await;
+    ground.rounds(SECOND).await;
+    answers(&ground, listed(&[]), made("99")).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    assert_eq!(said(&ground).await, ["PUT /goods/71 SoldOut"]);
+}
+
+#[tokio::test]
+async fn what_a_comparison_mends_twice_in_vain_is_a_persons() {
+    let tables = "[out]\nto = \"/goods/{sku}\"\nnew_pieces = \"list\"\n";
+    let list = LIST.replace("7d", "6h").replace("other_id = \"/id\"\n", "");
+    let list = list.replace("format = \"json\"\n", "format = \"json\"\nignore = \"*\"\n");
+    let mut ground =
+        Ground::with(&format!("{tables}{list}{}", ORDERS.replace("1d", "1h")), &["B1", "B2"]).await;
+    // They take what is said and do nothing.
+    let stays = || listed(&[("1", "B1", "1"), ("2", "B2", "1")]);
+    answers(&ground, stays(), ok()).await;
+    ground.rounds(SECOND).await;
+    ground.sell("B1").await;
+    ground.rounds(SECOND).await;
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    for (told, asked) in [(1, 0), (1, 0), (0, 1), (0, 1)] {
+        answers(&ground, stays(), ok()).await;
+        ground.rounds(6 * HOUR).await;
+        assert_eq!(said(&ground).await, vec!["PUT /goods/B1 SoldOut"; told], "{asked}");
+        let drifts = ground.ledger.drifts(connection, 9).await.unwrap();
+        assert_eq!(drifts.len(), asked, "{drifts:?}");
+    }
+    let drift = ground.ledger.drifts(connection, 9).await.unwrap().remove(0).drift;
+    assert_eq!((drift.ours.as_str(), drift.theirs.as_str()), ("SoldOut, told twice", "InStock"));
+    // Once it is as it should be, all is forgotten, and mended again if need be.
+    answers(&ground, listed(&[("1", "B1", "0"), ("2", "B2", "1")]), ok()).await;
+    ground.rounds(6 * HOUR).await;
+    assert_eq!(ground.status().await.drifts, 0);
+    answers(&ground, stays(), ok()).await;
+    ground.rounds(6 * HOUR).await;
+    assert_eq!(said(&ground).await, ["PUT /goods/B1 SoldOut"]);
+}
