@@ -69,6 +69,11 @@ pub(crate) struct Field {
     pub(crate) required: bool,
 }
 
+/// Whether a field holds a code: it is no free text, and one in ten of them only looks like a card's number.
+pub(crate) fn is_code(name: &str) -> bool {
+    matches!(name, "sku" | "gtin13" | "orderNumber" | "refundNumber")
+}
+
 /// Lists a feed's fields once: a constant with each one's place, and the table itself.
 macro_rules! fields {
     ($module:ident: $($place:ident = $name:literal $kind:ident $required:literal),* $(,)?) => {

@@ -2,6 +2,7 @@
 
 use crate::date::DateError;
 use crate::fields::Feed;
+use crate::fields::is_code;
 use crate::record::{Parsed, Rows};
 use crate::{MAX_FIELDS, MAX_ORDER_BYTES, MAX_ORDERS, MAX_ROW_BYTES};
 use domain::basket::MAX_LINES;
@@ -307,6 +308,9 @@ pub enum Cause {
     },
 }
 
+/// Of a value so much is looked at for a message; it shows less, and nothing that lies beyond this.
+const KEPT_CHARS: usize = 1000;
+
 /// A problem on its way to become a [`Reject`].
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Problem {
@@ -322,7 +326,8 @@ impl Problem {
     }
 
     pub(crate) fn at(field: usize, value: &str, cause: impl Into<Cause>) -> Self {
-        Self { line: None, field: Some(field), value: shortened(value), cause: cause.into() }
+        let value = value.chars().take(KEPT_CHARS).collect();
+        Self { line: None, field: Some(field), value, cause: cause.into() }
     }
 }
 
@@ -382,10 +387,10 @@ impl Reject {
     }
 
     /// Says which field, what the file calls it, and what stood there.
-    pub(crate) fn in_field(mut self, field: &'static str, heading: String, value: String) -> Self {
+    pub(crate) fn in_field(mut self, field: &'static str, heading: String, value: &str) -> Self {
         self.0.field = Some(field);
         self.0.heading = heading;
-        self.0.value = value;
+        self.0.value = if is_code(field) { beginning(value) } else { shortened(value) };
         self
     }
 
@@ -446,6 +451,9 @@ impl fmt::Display for Reject {
         }
         if !value.is_empty() {
             write!(f, " = “{value}”")?;
+        }
+        if field.is_some_and(is_code) {
+            return write!(f, ": {cause}");
         }
         // What a reason says of a value may show it too.
         write!(f, ": {}", masked(&cause.to_string()))

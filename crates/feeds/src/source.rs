@@ -85,7 +85,7 @@ pub(crate) fn placed(reject: Reject, problem: &Problem, layout: &Layout) -> Reje
         Some(map) => map.from.clone(),
         None => String::new(),
     };
-    reject.in_field(layout.feed.fields()[field].name, heading, problem.value.clone())
+    reject.in_field(layout.feed.fields()[field].name, heading, &problem.value)
 }
 
 /// The records of a file that has one a row, each read or refused; it goes on after a refusal.

@@ -502,15 +502,17 @@ mod tests {
     }
 
     #[test]
-    fn groups_are_months_and_channels() {
-        let check = |text: &str, expected: Option<(bool, bool)>| {
-            assert_eq!(groups(text).ok().map(|by| (by.month, by.channel)), expected, "{text}");
+    fn groups_are_days_months_and_channels() {
+        let check = |text: &str, expected: Option<(bool, bool, bool)>| {
+            assert_eq!(groups(text).ok().map(|by| (by.day, by.month, by.channel)), expected, "{text}");
         };
-        check("month,channel", Some((true, true)));
-        check("channel, month", Some((true, true)));
-        check("month", Some((true, false)));
-        check("channel", Some((false, true)));
-        check("day", None);
+        check("month,channel", Some((false, true, true)));
+        check("channel, month", Some((false, true, true)));
+        check("month", Some((false, true, false)));
+        check("channel", Some((false, false, true)));
+        check("day", Some((true, false, false)));
+        check("day,channel", Some((true, false, true)));
+        check("week", None);
         check("", None);
         check("month,", None);
     }

@@ -207,8 +207,12 @@ fn what_is_wrong_with_messages_is_told_with_what_to_write() {
 
 #[test]
 fn what_is_wrong_with_lists_and_hooks_is_told_with_what_to_write() {
-    check("next = \"cursor\"", "next = \"pages\"", "use one of link, cursor, page, none");
     check("next = \"cursor\"", "next = \"link\"", "has cursor, which goes with next = \"cursor\" alone");
+    check(
+        "next = \"cursor\"\ncursor_at = \"/next\"\ncursor = \"mark\"",
+        "next = \"pages\"",
+        "use one of link, cursor, page, none",
+    );
     check(
         "next = \"cursor\"\ncursor_at = \"/next\"\ncursor = \"mark\"",
         "next = \"link\"\ncursor_at = \"/next\"",
