@@ -60,9 +60,9 @@ mod tests {
         }
     }
 
-    /// A full disk, and what only a full disk brings: `PRAGMA max_page_count` answers SQLITE_FULL (sqlite.org/pragma.html),
-    /// RAISE(ROLLBACK) lets SQLite undo the transaction by itself (sqlite.org/lang_createtrigger.html) as it does where
-    /// the disk fails in the middle of it (sqlite.org/lang_transaction.html, section 2.3).
+    /// A full disk, and what only a full disk brings: `PRAGMA max_page_count` answers `SQLITE_FULL` (sqlite.org/pragma.html),
+    /// `RAISE(ROLLBACK)` lets SQLite undo the transaction by itself (`sqlite.org/lang_createtrigger.html`) as it does where
+    /// the disk fails in the middle of it (`sqlite.org/lang_transaction.html`, section 2.3).
     #[tokio::test]
     async fn a_connection_whose_transaction_ended_by_itself_is_thrown_away() {
         let folder = tempfile::tempdir().expect("a folder");

@@ -398,9 +398,9 @@ impl Place {
     }
 }
 
-/// SQLITE_CANTOPEN (sqlite.org/rescode.html).
+/// `SQLITE_CANTOPEN` (sqlite.org/rescode.html).
 fn is_cannot_open(error: &sqlx::Error) -> bool {
-    error.as_database_error().and_then(|error| error.code()).is_some_and(|code| code == "14")
+    error.as_database_error().and_then(sqlx::error::DatabaseError::code).is_some_and(|code| code == "14")
 }
 
 /// Whether no program left changes beside the file that are not in it yet.
