@@ -154,8 +154,10 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
             ..part(sale.id, sale.lines[0].id, Some(quantity), Fate::Shelf)
         };
         let all = |kind| RefundTender::All(kind);
-        // Rule, units sold at 0.03, units of each refund, what all of them pay out in cash.
-        let checks: &[(&str, &str, &[(&str, usize)], i64)] = &[
+        /// Units of each of so many refunds.
+        type Refunds = &'static [(&'static str, usize)];
+        // Rule, units sold at 0.03, the refunds, what all of them pay out in cash.
+        let checks: &[(&str, &str, Refunds, i64)] = &[
             ("5 up", "100", &[("1", 100)], 300),
             ("5 up", "100", &[("2", 50)], 300),
             ("5 down", "100", &[("1", 100)], 300),
