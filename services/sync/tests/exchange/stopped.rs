@@ -58,7 +58,16 @@ async fn a_run_that_meets_a_full_disk_says_how_far_it_came_and_is_fed_again() {
     assert!(again.taken > 0 && again.known > 0, "{again}");
     assert_eq!(again.taken + again.known, ORDERS as u64);
     assert_eq!(gross(&ledger).await, "90000.00");
-    // Items go on where they stopped.
+    assert!(ledger.check(|_| ()).await.unwrap().is_clean());
+    ledger.close().await;
+}
+
+#[tokio::test]
+async fn items_go_on_where_a_full_disk_stopped_them() {
+    let Some(disk) = SmallDisk::mount(120) else { return };
+    let url = format!("sqlite:{}", disk.path().join("shop.db").display());
+    let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.unwrap();
+    let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("items.csv");
     std::fs::write(&path, items()).unwrap();
     let given = Given::file(&path).unwrap();
