@@ -50,7 +50,7 @@ async fn a_wrong_file_is_told_at_once() {
     check(&url("letter.db"), Access::Create, "is not a Fleecefold shop, or it is damaged").await;
     std::fs::create_dir(path("folder.db")).unwrap();
     check(&url("folder.db"), Access::Write, "Unreachable").await;
-    check(&url("no/such/folder/shop.db"), Access::Create, "Unreachable").await;
+    check(&url("no/such/folder/shop.db"), Access::Create, "cannot be made").await;
     // A real database of somebody else's, which must not get our tables.
     sqlx::any::install_default_drivers();
     let other = sqlx::AnyPool::connect(&format!("{}?mode=rwc", url("other.db"))).await.unwrap();

@@ -104,8 +104,8 @@ pub(super) struct Model {
     pub(super) debts: Vec<Debt>,
     /// What was booked when, on the market or in the store.
     pub(super) booked: Vec<(i64, bool, Figures)>,
-    /// Sales whose answer is kept by their key, which is their place here.
-    pub(super) kept: Vec<(Sell, String)>,
+    /// Sales whose answer is kept by their key, which is their place here, and when it was given.
+    pub(super) kept: Vec<(String, i64)>,
     pub(super) gtin_taken: bool,
     /// The online shop's orders.
     pub(super) orders: BTreeMap<usize, Order>,
@@ -154,12 +154,16 @@ impl Model {
             }
             Err(kind) => format!("refused {kind}"),
         };
-        if let Step::Sell(sell) = step
-            && is_kept(&said)
-        {
-            self.kept.push((sell.clone(), said.clone()));
+        if matches!(step, Step::Sell(_)) && is_kept(&said) {
+            self.kept.push((said.clone(), self.now));
         }
         said
+    }
+
+    /// Whether what was refused then may be asked anew: a refusal is kept for a day. What becomes of it is
+    /// tried in `limits`; here such a sale is not repeated.
+    pub(super) fn is_forgotten(&self, which: usize) -> bool {
+        self.kept.get(which).is_some_and(|(said, at)| said.starts_with("refused ") && self.now - at >= DAY_MS)
     }
 
     fn act(&mut self, step: &Step) -> Said {
@@ -196,8 +200,9 @@ impl Model {
     fn repeat(&self, which: usize, same_body: bool) -> String {
         match self.kept.get(which) {
             None => String::new(),
+            Some(_) if self.is_forgotten(which) => String::new(),
             Some(_) if !same_body => "refused key-reused".to_owned(),
-            Some((_, said)) => said.clone(),
+            Some((said, _)) => said.clone(),
         }
     }
 

@@ -153,6 +153,7 @@ impl One {
             }
             Step::Order(state) => orders::take(&self.shop, model, state).await,
             Step::EndOrderHold { order } => orders::end_hold(&self.shop, *order).await,
+            Step::Repeat { which, .. } if model.is_forgotten(*which) => Ok(String::new()),
             Step::Repeat { which, same_body } => self.repeat(*which, *same_body).await,
         }
     }
