@@ -120,7 +120,7 @@ impl Listening {
         let listening = Self { ground, ledger, shop, stop, serving, _template: template };
         let began = Instant::now();
         while listening.shop.goods().len() < pieces {
-            if began.elapsed() > Duration::from_secs(60) {
+            if began.elapsed() > Duration::from_mins(1) {
                 return Err(Trouble::Wrong(vec!["the shop was not told of all pieces".to_owned()]));
             }
             tokio::time::sleep(Duration::from_millis(20)).await;

@@ -45,6 +45,7 @@ pub(crate) struct Shape {
 
 /// A storm before it breaks.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is drawn by itself")]
 pub(crate) struct Plan {
     pub(crate) seed: u64,
     pub(crate) engine: Engine,

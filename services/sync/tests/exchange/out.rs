@@ -70,7 +70,8 @@ async fn feeds_that_are_written_at_once_are_files_of_their_own() {
     assert_eq!(runs.len(), written);
     for run in runs {
         let bytes = fs::read(shop.path("out").join(&run.file_name)).unwrap();
-        let hash: String = sha2::Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        let hash: String =
+            sha2::Sha256::digest(&bytes).iter().fold(String::new(), |text, byte| format!("{text}{byte:02x}"));
         assert_eq!(hash, run.file_hash, "{}", run.file_name);
     }
     let left: Vec<_> = fs::read_dir(shop.path("out")).unwrap().map(|e| e.unwrap().file_name()).collect();

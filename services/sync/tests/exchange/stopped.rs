@@ -78,7 +78,7 @@ async fn items_go_on_where_a_full_disk_stopped_them() {
     disk.make_room();
     let again = add_items(&ledger, &run()).await.expect("there is room");
     assert!(again.resumed_after > 0, "{again:?}");
-    assert_eq!(again.added, ITEMS as i64);
+    assert_eq!(again.added, i64::try_from(ITEMS).unwrap());
     assert!(ledger.check(|_| ()).await.unwrap().is_clean());
     ledger.close().await;
 }
