@@ -7,7 +7,11 @@ use serde_json::{Map, Value, json};
 
 /// A path with something in each of its places that reads as what should stand there.
 fn filled(path: &str) -> String {
-    path.replace("{code}", "COWL").replace("{id}", "1").replace("{line}", "1").replace("{tender}", "1")
+    path.replace("{code}", "COWL")
+        .replace("{id}", "1")
+        .replace("{line}", "1")
+        .replace("{tender}", "1")
+        .replace("{role}", "counter")
 }
 
 fn resolved<'a>(document: &'a Value, schema: &'a Value) -> &'a Value {

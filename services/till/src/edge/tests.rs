@@ -63,6 +63,7 @@ fn written(route: &crate::routes::Route) -> String {
         .replace("{line}", "77")
         .replace("{tender}", "77")
         .replace("{number}", "77")
+        .replace("{role}", "counter")
 }
 
 #[tokio::test]

@@ -98,17 +98,25 @@ fn unread(error: ImageError) -> PictureError {
 }
 
 /// So that its longest side is at most `longest`. Much larger ones are first averaged down to twice
-/// that, which is quick; the last step is done well.
+/// that, which is quick; the last step is done well. The size is that of the whole image: rounded once.
 fn fitted(image: &DynamicImage, longest: u32) -> DynamicImage {
     let side = image.width().max(image.height());
     if side <= longest {
         return image.clone();
     }
+    let [width, height] = [image.width(), image.height()].map(|one| scaled(one, longest, side));
     if side > longest * 2 {
         let rough = image.thumbnail(longest * 2, longest * 2);
-        return rough.resize(longest, longest, FilterType::CatmullRom);
+        return rough.resize_exact(width, height, FilterType::CatmullRom);
     }
-    image.resize(longest, longest, FilterType::CatmullRom)
+    image.resize_exact(width, height, FilterType::CatmullRom)
+}
+
+/// `one` as it becomes where `side` becomes `longest`, rounded half up, and never nothing.
+fn scaled(one: u32, longest: u32, side: u32) -> u32 {
+    let (one, longest, side) = (u64::from(one), u64::from(longest), u64::from(side));
+    // No larger than `longest`, because no side is larger than the longest.
+    u32::try_from((one * longest * 2 + side) / (side * 2)).map_or(1, |scaled| scaled.max(1))
 }
 
 /// Where one can see through it, it lies on white paper.
@@ -253,6 +261,8 @@ pub(crate) mod tests {
         check((4000, 3000), [(1600, 1200), (640, 480), (160, 120)]);
         check((1700, 850), [(1600, 800), (640, 320), (160, 80)]);
         check((900, 1200), [(900, 1200), (480, 640), (120, 160)]);
+        // 469 1/3: a size that is rounded on the way down as well would become 470.
+        check((1500, 1100), [(1500, 1100), (640, 469), (160, 117)]);
         check((100, 50), [(100, 50), (100, 50), (100, 50)]);
         check((1, 1), [(1, 1), (1, 1), (1, 1)]);
     }
