@@ -163,4 +163,6 @@ async fn sent_to_the_door(app: &App, parts: &Parts) -> Response {
 }
 
 #[cfg(test)]
+mod sessions;
+#[cfg(test)]
 mod tests;
