@@ -12,17 +12,25 @@ export function engines() {
   return process.env.FLEECEFOLD_TEST_PG ? ["SQLite", "PostgreSQL"] : ["SQLite"];
 }
 
-function psql(statement) {
-  const server = process.env.FLEECEFOLD_TEST_PG ?? "";
+function psql(statement, server = process.env.FLEECEFOLD_TEST_PG ?? "") {
   const ran = spawnSync("psql", ["-X", "-q", "-d", server, "-c", statement], { encoding: "utf8" });
   if (ran.status !== 0) throw new Error(`${statement}: ${ran.stderr ?? ran.error}`);
 }
 
-/** An empty place, with a folder for files; `remove` takes both away. */
+/** One statement on a file of SQLite, beside a program that has it open. */
+function sqlite(file, statement) {
+  const ran = spawnSync("sqlite3", ["-batch", "-bail", "-cmd", ".timeout 5000", file, statement], { encoding: "utf8" });
+  if (ran.status !== 0) throw new Error(`${statement}: ${ran.stderr ?? ran.error}`);
+}
+
+/** An empty place, with a folder for files; `remove` takes both away, and `sql` runs a statement in it. */
 export function place(engine) {
   const folder = mkdtempSync(path.join(tmpdir(), "fleecefold-browser."));
   const clear = () => rmSync(folder, { recursive: true, force: true });
-  if (engine !== "PostgreSQL") return { url: `sqlite:${path.join(folder, "shop.db")}`, folder, remove: clear };
+  if (engine !== "PostgreSQL") {
+    const file = path.join(folder, "shop.db");
+    return { url: `sqlite:${file}`, folder, remove: clear, sql: (statement) => sqlite(file, statement) };
+  }
   const name = `browser_${process.pid}_${(made += 1)}`;
   psql(`CREATE DATABASE ${name}`);
   const url = new URL(process.env.FLEECEFOLD_TEST_PG ?? "");
@@ -31,5 +39,5 @@ export function place(engine) {
     psql(`DROP DATABASE ${name} WITH (FORCE)`);
     clear();
   };
-  return { url: url.href, folder, remove };
+  return { url: url.href, folder, remove, sql: (statement) => psql(statement, url.href) };
 }

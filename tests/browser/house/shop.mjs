@@ -108,6 +108,11 @@ export class Shop {
     return context;
   }
 
+  /** As if all who are in had given their passwords an hour ago: the program's clock is this machine's. */
+  passwordsWereLongAgo() {
+    this.#place.sql("UPDATE session SET confirmed_ms = confirmed_ms - 3600000");
+  }
+
   /** A page in a context of its own. */
   async page(options) {
     return newPage(await this.context(options), this.wrong);
@@ -186,6 +191,13 @@ export async function enter(page, owner = OWNER) {
   await page.getByLabel("Password").fill(owner.password);
   await page.getByRole("button", { name: "Sign in" }).click();
   await page.waitForURL((url) => url.pathname !== "/enter");
+}
+
+/** Gives the password again, where a change waits for it. */
+export async function confirm(page, owner = OWNER) {
+  await page.getByRole("heading", { name: "Confirm it’s you" }).waitFor();
+  await page.getByLabel("Your password").fill(owner.password);
+  await page.getByRole("button", { name: "Confirm" }).click();
 }
 
 /** Runs a test once on each engine. */

@@ -5,8 +5,8 @@ import { createHmac } from "node:crypto";
 import path from "node:path";
 import test from "node:test";
 import "../house/end.mjs";
-import { tooWide } from "../house/look.mjs";
-import { begin, enter, onEachEngine, OWNER, Shop } from "../house/shop.mjs";
+import { faultsByAxe, tooWide } from "../house/look.mjs";
+import { begin, confirm, enter, onEachEngine, OWNER, Shop } from "../house/shop.mjs";
 
 /** Where pictures of pages land, if somebody wants to look at them. */
 const SHOTS = process.env.FLEECEFOLD_SHOTS;
@@ -93,44 +93,89 @@ async function codeOf(key) {
   return String((hash.readUInt32BE(at) & 0x7fffffff) % 1_000_000).padStart(6, "0");
 }
 
-test("two-step sign-in is turned on, asked for, and turned off, with scripts off", async (t) => {
-  const shop = await Shop.open(t, "SQLite");
-  const page = await shop.page({ javaScriptEnabled: false });
-  await page.goto("/own");
-  await look(page, "account");
-  await page.getByRole("button", { name: "Turn on two-step sign-in" }).click();
-  await page.getByRole("img", { name: "QR code of the key below" }).waitFor();
-  await look(page, "two-step-key");
-  const key = (await page.locator("#key").innerText()).replaceAll(" ", "");
-  await page.getByLabel("Code", { exact: true }).fill("12345");
-  await page.getByRole("button", { name: "Turn on" }).click();
+for (const javaScriptEnabled of [true, false]) {
+  test(`two-step sign-in is turned on, asked for, and turned off, with scripts ${javaScriptEnabled ? "on" : "off"}`, async (t) => {
+    const shop = await Shop.open(t, "SQLite");
+    const page = await shop.page({ javaScriptEnabled });
+    const seen = (name) => (javaScriptEnabled ? look(page, name) : fits(page, name));
+    await page.goto("/own");
+    await seen("account");
+    await page.getByRole("button", { name: "Turn on two-step sign-in" }).click();
+    await page.getByRole("img", { name: "QR code of the key below" }).waitFor();
+    await seen("two-step-key");
+    const key = (await page.locator("#key").innerText()).replaceAll(" ", "");
+    await page.getByLabel("Code", { exact: true }).fill("12345");
+    await page.getByRole("button", { name: "Turn on" }).click();
+    await page.getByRole("alert").waitFor();
+    await page.getByLabel("Code", { exact: true }).fill(await codeOf(key));
+    await page.getByRole("button", { name: "Turn on" }).click();
+    await page.getByRole("heading", { name: "Your recovery codes" }).waitFor();
+    await seen("recovery-codes");
+    const [recovery, another] = await page.locator(".codes li").allInnerTexts();
+    await page.getByRole("link", { name: "I saved them" }).click();
+    assert.match(await page.locator("main").innerText(), /10 recovery codes are left/);
+    await seen("account-two-step");
+    await page.getByRole("button", { name: "Sign out everywhere" }).click();
+    await page.waitForURL(/\/enter/);
+    await page.getByLabel("Name").fill(OWNER.name);
+    await page.getByLabel("Password").fill(OWNER.password);
+    await page.getByRole("button", { name: "Sign in" }).click();
+    await page.getByRole("heading", { name: "Enter your code" }).waitFor();
+    await seen("sign-in-code");
+    await page.getByLabel(/^Code from your app/).fill(recovery);
+    await page.getByRole("button", { name: "Sign in" }).click();
+    await page.getByRole("heading", { name: "Today" }).first().waitFor();
+    await page.goto("/own");
+    assert.match(await page.locator("main").innerText(), /9 recovery codes are left/);
+    shop.passwordsWereLongAgo();
+    await page.getByRole("button", { name: "Turn off two-step sign-in" }).click();
+    await page.getByLabel(/^Code from your app/).fill(another);
+    await seen("confirm-two-step");
+    await confirm(page);
+    await page.getByRole("button", { name: "Turn on two-step sign-in" }).waitFor();
+  });
+}
+
+onEachEngine(test, "a change waits for the password, and goes on with what was typed", async (t, engine) => {
+  const shop = await Shop.open(t, engine, { serve: ["--keys", "keys"] });
+  const page = await shop.page();
+  await page.goto("/settings/people");
+  shop.passwordsWereLongAgo();
+  const form = page.locator("form[action='/settings/people']");
+  await form.getByLabel("Name").fill("Bo Gill");
+  await form.locator("select[name=role]").selectOption("maker");
+  await form.getByLabel(/^Password/).fill("the mill is at the beck");
+  await form.getByLabel(/^PIN/).fill("4711");
+  await form.getByRole("button", { name: "Add" }).click();
+  await page.getByRole("heading", { name: "Confirm it’s you" }).waitFor();
+  await look(page, "confirm");
+  await page.getByLabel("The new password, once more").fill("the mill is at the beck");
+  await page.getByLabel("The new PIN, once more").fill("4711");
+  await confirm(page, { ...OWNER, password: "three blue ewes and a ran" });
   await page.getByRole("alert").waitFor();
-  await page.getByLabel("Code", { exact: true }).fill(await codeOf(key));
-  await page.getByRole("button", { name: "Turn on" }).click();
-  await page.getByRole("heading", { name: "Your recovery codes" }).waitFor();
-  await look(page, "recovery-codes");
-  const recovery = await page.locator(".codes li").first().innerText();
-  await page.getByRole("link", { name: "I saved them" }).click();
-  assert.match(await page.locator("main").innerText(), /10 recovery codes are left/);
-  await look(page, "account-two-step");
-  await page.getByRole("button", { name: "Sign out everywhere" }).click();
-  await page.waitForURL(/\/enter/);
-  await page.getByLabel("Name").fill(OWNER.name);
-  await page.getByLabel("Password").fill(OWNER.password);
-  await page.getByRole("button", { name: "Sign in" }).click();
-  await page.getByRole("heading", { name: "Enter your code" }).waitFor();
-  await look(page, "sign-in-code");
-  await page.getByLabel(/^Code from your app/).fill(recovery);
-  await page.getByRole("button", { name: "Sign in" }).click();
-  await page.getByRole("heading", { name: "Today" }).first().waitFor();
-  await page.goto("/own");
-  assert.match(await page.locator("main").innerText(), /9 recovery codes are left/);
-  await page.getByRole("button", { name: "Turn off two-step sign-in" }).click();
-  await page.getByRole("button", { name: "Turn on two-step sign-in" }).waitFor();
+  await look(page, "confirm-refused");
+  await page.getByLabel("The new password, once more").fill("the mill is at the beck");
+  await page.getByLabel("The new PIN, once more").fill("4711");
+  await confirm(page);
+  const added = page.getByRole("row").filter({ has: page.getByRole("link", { name: "Bo Gill" }) });
+  assert.match(await added.innerText(), /maker\s+has one/);
+  const hand = await shop.page({ anonymous: true });
+  await hand.goto("/enter");
+  await enter(hand, { name: "Bo Gill", password: "the mill is at the beck" });
+  await page.getByLabel("What is it for?").fill("Label printer");
+  await page.getByRole("button", { name: "Make it" }).click();
+  await page.getByRole("heading", { name: "A token for Label printer" }).waitFor();
+  await look(page, "token");
 });
 
-/** Looks at a page that stands at no address: its width, its faults, and a picture of it to be looked at. */
+/** What axe finds on a page that stands at no address, and its width; axe itself is a script. */
 async function look(page, name) {
+  assert.deepEqual(await faultsByAxe(page), [], name);
+  await fits(page, name);
+}
+
+/** Its width, and a picture of it to be looked at. */
+async function fits(page, name) {
   for (const width of [360, 820, 1440]) {
     await page.setViewportSize({ width, height: 900 });
     assert.deepEqual(await tooWide(page), [], `${name} at ${width}`);
