@@ -47,6 +47,7 @@ pub(crate) struct ItemShown {
     /// What one cost; null if it is not known, left out for whoever may not see it.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, required = false)]
+    #[expect(clippy::option_option, reason = "left out and null are two different things here")]
     cost: Option<Option<String>>,
     /// The unit that goods by weight are stocked and priced in.
     unit_code: Option<&'static str>,

@@ -191,10 +191,9 @@ fn tag_end(text: &str, end: &str, quotes_hide: bool) -> usize {
             Some(_) if escaped => escaped = false,
             Some(_) if c == '\\' => escaped = true,
             Some(open) if c == open => quote = None,
-            Some(_) => {}
             None if matches!(c, '"' | '\'') => quote = Some(c),
             None if text[at..].starts_with(end) => return at,
-            None => {}
+            Some(_) | None => {}
         }
     }
     text.len()
