@@ -71,7 +71,7 @@ async fn later_states_win_in_whatever_order_they_come() {
         .answer(page(&[order("1", "B1", "OrderProcessing", 0), cancelled.clone(), paid.clone(), cancelled]))
         .await;
     ground.rounds(40 * SECOND).await;
-    assert_eq!(known(&ground).await, ["1 OrderCancelled Undone", "2 OrderProcessing Undone Filled"]);
+    assert_eq!(known(&ground).await, ["1 OrderCancelled Undone", "2 OrderProcessing Filled"]);
     assert_eq!(ground.counts().await.split(' ').next_back(), Some("0"), "nothing is kept aside");
     assert_eq!([ground.stock("B1").await, ground.stock("C1").await], ["1 0", "0 0"]);
     ground.answer(page(&[order("2", "C1", "OrderCancelled", 9 * SECOND), paid])).await;
