@@ -80,6 +80,11 @@ macro_rules! ids {
             pub const fn raw(self) -> i64 {
                 self.0
             }
+
+            /// Milliseconds since 1970 at which it was made, by the clock of the process that made it.
+            pub const fn made_ms(self) -> i64 {
+                (self.0 >> (NODE_BITS + COUNTER_BITS)) + EPOCH_MS
+            }
         }
 
         impl fmt::Display for $name {

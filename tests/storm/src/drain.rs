@@ -24,6 +24,8 @@ const MAX_ROUNDS: usize = 400;
 const POLL_MS: i64 = 31_000;
 /// More than a week: by then all looks back and comparisons are due.
 const LOOKS_MS: i64 = 8 * 24 * 60 * 60 * 1000;
+/// Longer than a full first page's `ETag` is believed: another page behind it does not change it.
+const BELIEVED_MS: i64 = 16 * 60 * 1000;
 /// Polls that must have passed since the shop came back: the first may have been under way before.
 const POLLS: u64 = 3;
 
@@ -95,8 +97,8 @@ impl World {
             self.finish().await?;
         }
         let mut asked_before = self.shop.counts().asked_for_orders;
-        // Where nothing hides anything, all must be there without.
-        let mut looked_back = !self.plan.is_put_back;
+        let hidden_for = if self.plan.is_put_back { LOOKS_MS } else { BELIEVED_MS };
+        let mut looked_back = false;
         for _ in 0..MAX_ROUNDS {
             self.shop.send_hooks().await;
             let due = self.rounds().await?;
@@ -108,10 +110,11 @@ impl World {
                 if looked_back {
                     return Ok(());
                 }
-                // Last of all the looks of the day and the week, and a comparison, find what is hidden still.
+                // Last of all what is hidden still is found: behind a full page by the first look without its
+                // `ETag`, in a shop that was put back by the looks of the day and the week and a comparison.
                 looked_back = true;
                 asked_before = self.shop.counts().asked_for_orders;
-                self.advance(LOOKS_MS).await;
+                self.advance(hidden_for).await;
                 continue;
             }
             // A person looks at what is parked once nothing else is under way.

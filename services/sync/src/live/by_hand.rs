@@ -267,7 +267,7 @@ async fn ask_list(
     pull: &Pull,
     understood: &mut Vec<String>,
 ) -> Result<String, String> {
-    let position = Position::of(PullState::default(), pull, hand.ledger.now());
+    let position = Position::of(PullState::default(), pull, hand.ledger.now(), hand.ledger.now());
     let url = position.address(&hand.reach.file.base, pull).map_err(|e| e.to_string())?;
     hand.reach.rate.owe();
     let page = fetch(hand, what, url, None).await.map_err(|e| tell_all(&e))?;

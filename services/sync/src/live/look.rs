@@ -74,7 +74,7 @@ fn failed(error: &PageError) -> Looked {
 }
 
 async fn walk(hand: &Hand<'_>, list: &Pull) -> Result<HashMap<String, Option<String>>, PageError> {
-    let mut position = Position::of(PullState::default(), list, hand.ledger.now());
+    let mut position = Position::of(PullState::default(), list, hand.ledger.now(), hand.ledger.now());
     let mut theirs = Theirs::default();
     loop {
         reconcile::wait_for_rate(hand).await;

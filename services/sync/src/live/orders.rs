@@ -149,7 +149,8 @@ pub(super) async fn poll(hand: &Hand<'_>, mut early: bool) -> Result<bool, Failu
             hand.reach.rate.owe();
         }
         early = false;
-        let mut position = Position::of(state, pull, hand.ledger.now());
+        let made = Moment::from_millis(hand.connection.id.made_ms());
+        let mut position = Position::of(state, pull, made, hand.ledger.now());
         let turned = one_page(hand, pull, &mut position).await;
         match settle(hand, pull, holder, position, turned).await? {
             Behind::Page => {}

@@ -12,9 +12,11 @@ use ledger::{MAX_PLACE_CHARS, PullState};
 use reqwest::Url;
 use serde::{Deserialize, Serialize};
 
-/// How far back the first look reaches. A shop whose clock is hours behind loses nothing by it, and
-/// orders of long ago are history, which is fed in as such.
+/// How far back from the making of its connection the first look reaches. A shop whose clock is hours behind
+/// loses nothing by it, and orders of long ago are history, which is fed in as such.
 const FIRST_LOOK_MS: i64 = DAY_MS;
+/// A connection that nobody has served for longer than that was made by a wrong clock, or is history itself.
+const FIRST_LOOK_MOST_MS: i64 = 60 * DAY_MS;
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 /// How long the `ETag` of a first page is believed to speak for the whole list: a full page stays the same
 /// while another is added behind it.
@@ -150,10 +152,13 @@ pub(super) struct Position {
 }
 
 impl Position {
-    /// From what is kept. What cannot be read is begun anew: orders that come again change nothing.
-    pub(super) fn of(mut state: PullState, pull: &Pull, now: Moment) -> Self {
+    /// From what is kept, or from when the connection was made: its first look may come late, after the other
+    /// shop was away or this program was, and what was bought meanwhile must be on it. What cannot be read is
+    /// begun anew: orders that come again change nothing.
+    pub(super) fn of(mut state: PullState, pull: &Pull, made: Moment, now: Moment) -> Self {
         let mut known: Known = serde_json::from_str(&state.cursor).unwrap_or_default();
-        state.since = state.since.or(Some(now.plus_millis(-FIRST_LOOK_MS)));
+        let made = made.min(now).max(now.plus_millis(-FIRST_LOOK_MOST_MS));
+        state.since = state.since.or(Some(made.plus_millis(-FIRST_LOOK_MS)));
         let wanted = state.reread.map(Moment::millis);
         let stored = known.walk.take().filter(|walk| wanted.is_none() || walk.reread == wanted);
         let is_fresh = stored.is_none();

@@ -190,7 +190,7 @@ pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconci
     let mut half = match hand.reach.take_half(now) {
         Some(half) => half,
         None => HalfWalk {
-            position: Position::of(PullState::default(), pull, now),
+            position: Position::of(PullState::default(), pull, now, now),
             theirs: Theirs::default(),
             before: told(hand.ledger, hand.connection.id).await?,
         },

@@ -37,7 +37,7 @@ impl Walker {
     ) -> (String, bool) {
         let pull = self.file.orders.as_ref().unwrap();
         let now = Moment::from_millis(self.now);
-        let mut position = Position::of(self.state.clone(), pull, now);
+        let mut position = Position::of(self.state.clone(), pull, now, now);
         let from = position.address(&self.file.base, pull).unwrap();
         let asked = from.as_str().strip_prefix("https://shop.example/api").unwrap().to_owned();
         let page = Turned {
@@ -289,7 +289,7 @@ fn an_etag_speaks_for_its_own_address_and_not_for_ever() {
     let etag = |walker: &Walker, ms: i64| {
         let now = Moment::from_millis(walker.now + ms);
         let pull = walker.file.orders.as_ref().unwrap();
-        let position = Position::of(walker.state.clone(), pull, now);
+        let position = Position::of(walker.state.clone(), pull, now, now);
         let url = position.address(&walker.file.base, pull).unwrap();
         position.etag(&url, now).map(str::to_owned)
     };
@@ -313,11 +313,28 @@ fn what_cannot_be_read_is_begun_anew() {
     let state = PullState { cursor: "{\"x\":1}".to_owned(), ..PullState::default() };
     let file = file("from = \"/o\"\n");
     let pull = file.orders.as_ref().unwrap();
-    let position = Position::of(state, pull, Moment::from_millis(NOW));
+    let position = Position::of(state, pull, Moment::from_millis(NOW), Moment::from_millis(NOW));
     assert_eq!(position.known, Known::default());
     let long = PullState {
         cursor: format!("{{\"cursor\":\"{}\"}}", "x".repeat(MAX_PLACE_CHARS)),
         ..PullState::default()
     };
-    assert_eq!(Position::of(long, pull, Moment::from_millis(NOW)).keep(), None);
+    assert_eq!(Position::of(long, pull, Moment::from_millis(NOW), Moment::from_millis(NOW)).keep(), None);
+}
+
+#[test]
+fn the_first_look_reaches_back_from_when_the_connection_was_made() {
+    let file = file("from = \"/o?since={since}\"\n");
+    let pull = file.orders.as_ref().unwrap();
+    let check = |made: i64, now: i64, expected: i64| {
+        let (made, now) = (Moment::from_millis(made), Moment::from_millis(now));
+        let since = Position::of(PullState::default(), pull, made, now).state.since;
+        assert_eq!(since.map(Moment::millis), Some(expected), "made {made:?}, now {now:?}");
+    };
+    check(NOW, NOW, NOW - DAY_MS);
+    // The shop was away for two days, or nobody served the connection.
+    check(NOW, NOW + 2 * DAY_MS, NOW - DAY_MS);
+    // The clock was set back since, or stood years behind when the connection was made.
+    check(NOW + HOUR, NOW, NOW - DAY_MS);
+    check(0, NOW, NOW - FIRST_LOOK_MOST_MS - DAY_MS);
 }
