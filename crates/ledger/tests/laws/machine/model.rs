@@ -1,6 +1,6 @@
 //! The plain model: a shop in memory, with arithmetic of its own.
 
-use super::command::{By, Sell, Step};
+use super::command::{By, Step};
 use super::orders::Order;
 use crate::harness::{DAY_MS, HOUR_MS, START};
 use domain::stock::ItemKind;
