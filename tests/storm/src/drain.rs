@@ -97,10 +97,7 @@ impl World {
             self.finish().await?;
         }
         let mut asked_before = self.shop.counts().asked_for_orders;
-        // Two states of one moment that a list tells of are decided when it is met again: at the latest by the
-        // look of the day, if its order has left the usual window by then.
-        let has_ties = self.plan.whole_seconds && !self.plan.shape.one;
-        let hidden_for = if self.plan.is_put_back || has_ties { LOOKS_MS } else { BELIEVED_MS };
+        let hidden_for = if self.plan.is_put_back { LOOKS_MS } else { BELIEVED_MS };
         let mut looked_back = false;
         for _ in 0..MAX_ROUNDS {
             self.shop.send_hooks().await;
@@ -108,14 +105,7 @@ impl World {
             let status = self.status().await?;
             let polled = self.shop.counts().asked_for_orders >= asked_before + POLLS;
             // Last of all a person puts on what is on the shelf by then and waits for that.
-            let is_quiet = polled && self.shop.hooks_waiting() == 0;
-            let is_over = is_drained(&status) && is_quiet;
-            if has_ties && !looked_back && is_quiet && status.waiting == 0 && status.parked == 0 {
-                looked_back = true;
-                asked_before = self.shop.counts().asked_for_orders;
-                self.advance(hidden_for).await;
-                continue;
-            }
+            let is_over = is_drained(&status) && polled && self.shop.hooks_waiting() == 0;
             if is_over && (self.plan.shape.lists_new_pieces || self.put_on(None).await? == 0) {
                 if looked_back {
                     return Ok(());

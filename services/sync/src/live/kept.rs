@@ -3,13 +3,13 @@
 use super::hooks::one_or_list;
 use super::intake::{Read, is_tie};
 use super::orders::fetch;
-use super::place::was_walked_since;
+use super::place::{has_left_window, was_walked_since};
 use super::round::{Hand, quiet_of_fetch};
 use domain::day::Moment;
 use domain::order::IncomingOrder;
 use feeds::connection::{Address, Place, Pull};
 use feeds::{Layout, PageReading, orders_again};
-use ledger::{ClaimKeptOrders, Failure, KeptAs, KeptOrder, PullOf, Refusal, SettleKeptOrder};
+use ledger::{ClaimKeptOrders, Failure, KeptAs, KeptOrder, PullOf, Refusal, RereadOrders, SettleKeptOrder};
 
 /// Kept orders that are tried in one round; the others have their turn in the next.
 const TRIED_A_ROUND: usize = 50;
@@ -65,8 +65,17 @@ async fn decide(
         return fetch_one(hand, pull, one, kept).await;
     }
     let place = hand.ledger.pull_place(hand.connection.id, PullOf::Orders).await?.unwrap_or_default();
-    let is_decided = was_walked_since(&place, pull, (kept.kept, hand.ledger.now()), changed);
-    Ok((!is_decided).then(|| refusal.to_string()))
+    let now = hand.ledger.now();
+    if was_walked_since(&place, pull, (kept.kept, now), changed) {
+        return Ok(None);
+    }
+    if has_left_window(&place, changed) {
+        // No walk would meet it before the order changes again.
+        let (connection, who) = (hand.connection.id, hand.connection.name.clone());
+        let reread = RereadOrders { connection, since: changed.min(now), who };
+        hand.ledger.execute(None, &reread).await?;
+    }
+    Ok(Some(refusal.to_string()))
 }
 
 async fn fetch_one(

@@ -441,6 +441,12 @@ pub(super) fn was_walked_since(
         })
 }
 
+/// Whether what was changed at `changed` is before all that the last walk of a list kept as `place` asked for.
+pub(super) fn has_left_window(place: &str, changed: Moment) -> bool {
+    let known: Known = serde_json::from_str(place).unwrap_or_default();
+    known.last.is_some_and(|(_, since)| since > changed.millis())
+}
+
 /// A few characters that tell one text from another.
 pub(super) fn mark(text: &str) -> String {
     let hash = feeds::hash::file_hash(text.as_bytes()).unwrap_or_default();
