@@ -191,9 +191,13 @@ pub(crate) struct LimitsSet {
     /// A token's own, by its name; it goes before its role's
     #[arg(long, value_name = "NAME")]
     pub(crate) token: Option<String>,
-    /// channels, discount (percent), backdate_days, open_holds, hold_days, tax_by_hand (yes or no) or refund
-    /// (an amount), each with its value, `none` for no limit, or `default`
-    #[arg(required = true, value_name = "NAME=VALUE", value_parser = limit)]
+    #[arg(
+        help = "channels, discount (percent), backdate_days, open_holds, hold_days, tax_by_hand (yes or no) or \
+                refund (an amount), each with its value, none for no limit, or default",
+        required = true,
+        value_name = "NAME=VALUE",
+        value_parser = limit
+    )]
     pub(crate) values: Vec<(LimitName, String)>,
 }
 

@@ -92,6 +92,9 @@ async fn a_file_that_may_only_be_read_is_read() {
     assert!(told.contains("may not be written"), "{told}");
 }
 
+/// For a role of the scratch cluster alone.
+const READER_PASSWORD: &str = "only-to-read";
+
 #[test]
 fn a_role_that_may_only_read_reads() {
     on_each(|shop| async move {
@@ -102,13 +105,13 @@ fn a_role_that_may_only_read_reads() {
         shop.ok(sale_of("c1", 100)).await;
         let role = format!("reader_{}", shop.url.rsplit('/').next().unwrap());
         for text in [
-            format!("CREATE ROLE {role} LOGIN"),
+            format!("CREATE ROLE {role} LOGIN PASSWORD '{READER_PASSWORD}'"),
             format!("GRANT SELECT ON ALL TABLES IN SCHEMA public TO {role}"),
         ] {
             sqlx::query(AssertSqlSafe(text)).execute(&mut *shop.raw().await).await.unwrap();
         }
         let (_, place) = shop.url.split_once('@').unwrap();
-        is_read(&format!("postgres://{role}@{place}")).await;
+        is_read(&format!("postgres://{role}:{READER_PASSWORD}@{place}")).await;
         for text in [format!("DROP OWNED BY {role}"), format!("DROP ROLE {role}")] {
             sqlx::query(AssertSqlSafe(text)).execute(&mut *shop.raw().await).await.unwrap();
         }

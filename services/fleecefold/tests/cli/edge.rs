@@ -8,7 +8,7 @@ use std::process::{Child, ChildStderr, Command, Stdio};
 use std::time::{Duration, Instant};
 
 /// How long anything may take that normally takes a moment.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Where it listens, and what else it says.
 fn port_of(child: &mut Child) -> (u16, BufReader<ChildStderr>) {
