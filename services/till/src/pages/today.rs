@@ -97,7 +97,7 @@ mod tests {
         check("1 order of village could not be taken").await;
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.park("village", "COWL", "422: odd").await;
-        check("village refused 1 message for good").await;
+        check("1 message to village could not be sent").await;
         shop.advance_millis(16 * 60 * 1000);
         check("village was not told for more than a quarter of an hour").await;
         let until = shop.ledger().now().plus_millis(60_000);

@@ -124,6 +124,9 @@ mod tests {
         bytes
     }
 
+    /// What the process itself touches meanwhile, beside the photograph: stacks and pages of its code.
+    const BESIDES: u64 = 1024 * 1024;
+
     fn png(width: u32, height: u32) -> Vec<u8> {
         let mut bytes = Vec::new();
         let points = vec![0; usize::try_from(width * height * 3).expect("a size")];
@@ -182,7 +185,7 @@ mod tests {
             let took: u64 = took.parse().expect("a number");
             eprintln!("{name}: {done}, {} MiB", took / 1024 / 1024);
             assert_eq!(done, expected, "{name}");
-            assert!(took <= most, "{name} took {took} bytes, {most} are allowed");
+            assert!(took <= most + BESIDES, "{name} took {took} bytes, {most} are allowed");
         };
         let refused = 8 * 1024 * 1024;
         check("plain", "1600x960", MAX_DECODED);
