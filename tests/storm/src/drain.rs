@@ -5,10 +5,12 @@ use crate::world::{Sender, World};
 use crate::{Doing, Trouble, weather};
 use axum::http::StatusCode;
 use domain::day::Moment;
-use ledger::{ConnectionStatus, SendAgain};
+use ledger::{ConnectionStatus, DriftChoice, SendAgain, SettleDrift};
 use std::time::Duration;
 use sync::live::{HookAnswer, Round, When};
 
+/// More than there are goods.
+const MAX_DIFFERENCES: usize = 1000;
 /// How long a round runs at most before its process dies, in microseconds of the machine.
 const DEATH_WITHIN_US: u64 = 12_000;
 /// How long what was sent by a process that died may still be on its way over the loopback.
@@ -98,7 +100,7 @@ impl World {
         }
         let mut asked_before = self.shop.counts().asked_for_orders;
         let hidden_for = if self.plan.is_put_back { LOOKS_MS } else { BELIEVED_MS };
-        let mut looked_back = false;
+        let (mut looked_back, mut has_told_ours) = (false, false);
         for _ in 0..MAX_ROUNDS {
             self.shop.send_hooks().await;
             let due = self.rounds().await?;
@@ -107,8 +109,15 @@ impl World {
             // Last of all a person puts on what is on the shelf by then and waits for that.
             let is_over = is_drained(&status) && polled && self.shop.hooks_waiting() == 0;
             if is_over && (self.plan.shape.lists_new_pieces || self.put_on(None).await? == 0) {
-                if looked_back {
+                if looked_back && (has_told_ours || status.drifts == 0) {
                     return Ok(());
+                }
+                // A person looks at what differs there and was not mended by itself.
+                if looked_back {
+                    has_told_ours = true;
+                    self.tell_ours().await?;
+                    asked_before = self.shop.counts().asked_for_orders;
+                    continue;
                 }
                 // Last of all what is hidden still is found: behind a full page by the first look without its
                 // `ETag`, in a shop that was put back by the looks of the day and the week and a comparison.
@@ -139,6 +148,16 @@ impl World {
         let all = self.ledger().connection_statuses().await.doing("read the connection's status")?;
         let ours = all.into_iter().find(|status| status.id == self.connection);
         ours.ok_or("the connection is gone").doing("read the connection's status")
+    }
+
+    /// Of each difference the shop is told ours.
+    async fn tell_ours(&mut self) -> Result<(), Trouble> {
+        for kept in self.ledger().drifts(self.connection, MAX_DIFFERENCES).await.doing("list differences")? {
+            let (id, choice, who) = (kept.id, DriftChoice::TellOurs, "storm".to_owned());
+            // One of a listing that the house has nothing to tell of is left to the person who made it.
+            self.try_to(&SettleDrift { id, choice, who }).await?;
+        }
+        Ok(())
     }
 
     async fn send_again(&mut self) -> Result<(), Trouble> {
