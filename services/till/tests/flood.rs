@@ -96,6 +96,8 @@ async fn wrong_sign_ins_take_no_more_memory_the_more_there_are() {
     println!(
         "{looked_at} looked at, {sent_away} sent away; {before} KiB before, {grown} KiB more at the most"
     );
-    assert!(looked_at >= 100 && sent_away > 0, "{looked_at} looked at, {sent_away} sent away");
+    // Whether any are sent away depends on how fast the machine hashes; that a full queue takes no more is looked at
+    // in `secrets/workers.rs`, where the threads are held up.
+    assert!(looked_at >= 100, "{looked_at} looked at, {sent_away} sent away");
     assert!(grown < SLACK_KIB, "{grown} KiB more than after the first twenty");
 }
