@@ -2,7 +2,8 @@
 
 use feeds::compare::Difference;
 use feeds::{Format, Layout, LayoutError, Reading, preview};
-use ledger::{Actor, Ledger};
+use ledger::Ledger;
+use ledger::people::Actor;
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::PathBuf;
@@ -240,7 +241,9 @@ mod tests {
     use domain::money::{Currency, Money};
     use domain::people::Role;
     use domain::stock::ItemKind;
-    use ledger::{Access, AddItems, LimitsOf, NewItem, SetLimits, SystemClock};
+    use ledger::people::{LimitsOf, SetLimits};
+    use ledger::shelf::{AddItems, NewItem};
+    use ledger::{Access, SystemClock};
     use tempfile::TempDir;
 
     async fn desk() -> (Desk, TempDir) {

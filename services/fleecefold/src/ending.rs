@@ -1,7 +1,8 @@
 //! How a command ends: its exit code, and what it says if it failed.
 
 use crate::demo::DemoError;
-use ledger::{BackupError, Failure, Trouble};
+use ledger::keeping::BackupError;
+use ledger::{Failure, Trouble};
 use std::error::Error;
 use std::io;
 use std::net::SocketAddr;

@@ -154,7 +154,8 @@ fn told(done: live::Reconciled) -> Reconciled {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ledger::{Access, NewPieces, SystemClock};
+    use ledger::online::NewPieces;
+    use ledger::{Access, SystemClock};
 
     async fn shops() -> (Shops, tempfile::TempDir) {
         let folder = tempfile::tempdir().expect("a folder");

@@ -10,7 +10,8 @@ use crate::exchange::{Destination, FeedOutError, FeedOutReport, FeedOutRun, OutF
 use crate::watch::Watch;
 use crate::words::tell_all;
 use incoming::Found;
-use ledger::{Ledger, NoteFeedTrouble, private};
+use ledger::online::NoteFeedTrouble;
+use ledger::{Ledger, private_files};
 use std::collections::HashMap;
 use std::future::Future;
 use std::io;
@@ -111,7 +112,7 @@ impl Folders {
         // What was taken in holds customers' names; where others put files down and fetch them, the umask
         // decides who they are.
         let make_own = |path: PathBuf| {
-            private::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
+            private_files::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
         };
         if let Some(folder) = &in_folder {
             KINDS.iter().try_for_each(|name| make(folder.join(name)))?;

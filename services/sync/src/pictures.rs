@@ -7,7 +7,7 @@ use std::io;
 use std::path::{Component, Path, PathBuf};
 
 /// The folder of pictures, beside the database and beside a feed.
-pub const PICTURES: &str = ledger::PICTURES;
+pub const PICTURES: &str = ledger::shelf::PICTURES;
 /// Pictures that a report names one by one.
 const MAX_NAMED: usize = 100;
 

@@ -7,7 +7,7 @@ use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 use domain::ids::{PersonId, SessionId};
 use domain::people::{Act, Role};
-use ledger::{Actor, By};
+use ledger::people::{Actor, By};
 
 /// What a route asks of whoever calls it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,7 +3,8 @@
 
 use crate::api::connections::lag_seconds;
 use domain::day::Moment;
-use ledger::{ConnectionStatus, Failure, Ledger};
+use ledger::online::ConnectionStatus;
+use ledger::{Failure, Ledger};
 use metrics::{counter, describe_counter, describe_gauge, gauge, with_local_recorder};
 use metrics_exporter_prometheus::PrometheusBuilder;
 use tokio::sync::Mutex;

@@ -13,7 +13,7 @@ use axum::http::request::Parts;
 use axum::http::{Method, header};
 use axum::response::{IntoResponse, Response};
 use domain::people::Act;
-use ledger::{By, SecretHash};
+use ledger::people::{By, SecretHash};
 
 /// What only programs and people at the machine itself may see.
 const OF_THIS_MACHINE: &str = "/metrics";

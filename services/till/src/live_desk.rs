@@ -5,7 +5,7 @@
 
 use crate::feed_desk::{Deskwork, GivenFile};
 use domain::channel::Channel;
-use ledger::NewPieces;
+use ledger::online::NewPieces;
 use std::fmt;
 use std::future::Future;
 use std::pin::Pin;

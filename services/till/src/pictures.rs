@@ -7,7 +7,7 @@ mod needs;
 
 use develop::Developed;
 use image::ImageError;
-use ledger::{Picture, PictureName};
+use ledger::shelf::{Picture, PictureName};
 use std::io;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -95,8 +95,8 @@ impl Size {
     pub(crate) fn longest(self) -> u32 {
         match self {
             Self::Large => 1600,
-            Self::Middle => ledger::SMALLER[0],
-            Self::Small => ledger::SMALLER[1],
+            Self::Middle => ledger::shelf::SMALLER[0],
+            Self::Small => ledger::shelf::SMALLER[1],
         }
     }
 

@@ -16,7 +16,7 @@ use argon2::{Algorithm, Argon2, Params, Version};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD_NO_PAD;
 use domain::text;
-use ledger::Phc;
+use ledger::people::Phc;
 use workers::{Full, Memory, Workers};
 
 /// KiB of memory, passes, lanes.

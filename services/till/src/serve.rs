@@ -6,7 +6,7 @@ mod timed_stream;
 use crate::app::App;
 use crate::guard::Site;
 use crate::routes::router;
-use ledger::SweepHolds;
+use ledger::shelf::SweepHolds;
 use std::future::Future;
 use std::net::SocketAddr;
 use std::time::Duration;

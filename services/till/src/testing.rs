@@ -20,10 +20,10 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
 use domain::stock::{Availability, ItemKind};
 use domain::weight::{Weight, WeightUnit};
-use ledger::{
-    Access, Actor, AddItems, AddStyles, AddToken, Ledger, ListingState, ManualClock, NewItem, NewStyle,
-    RecordRun, Refusal, RowOutcome, RunKind, Told,
-};
+use ledger::online::{ListingState, RecordRun, RunKind, Told};
+use ledger::people::{Actor, AddToken};
+use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, RowOutcome};
+use ledger::{Access, Ledger, ManualClock, Refusal};
 use serde_json::{Value, json};
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
@@ -217,8 +217,14 @@ impl CountingDesk {
         let kind = if what == Outgoing::All { RunKind::All } else { RunKind::Changes };
         let items = told.iter().map(|t| t.item).collect();
         let (id, file_name) = (self.ledger.new_run().map_err(ledger::Failure::from)?, "feed.csv".to_owned());
-        let run =
-            Some(ledger::NewRun { id, kind, listings: count, file_name, file_hash: "0a".to_owned(), items });
+        let run = Some(ledger::online::NewRun {
+            id,
+            kind,
+            listings: count,
+            file_name,
+            file_hash: "0a".to_owned(),
+            items,
+        });
         let record = RecordRun { connection: feed, told, run };
         let run = self.ledger.execute(None, &record).await?.answer;
         Ok(WentOut { run, listings: 1, bytes: b"sku\n".to_vec(), ..WentOut::default() })

@@ -5,7 +5,7 @@ use crate::world::{Sender, World};
 use crate::{Doing, Trouble, weather};
 use axum::http::StatusCode;
 use domain::day::Moment;
-use ledger::{ConnectionStatus, DriftChoice, SendAgain, SettleDrift};
+use ledger::online::{ConnectionStatus, DriftChoice, SendAgain, SettleDrift};
 use std::time::Duration;
 use sync::live::{HookAnswer, Round, When};
 

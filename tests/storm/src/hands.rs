@@ -9,10 +9,11 @@ use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Quantity};
 use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::WeightUnit;
-use ledger::{
-    AddItems, AdjustStock, Counted, DecideFate, DecideLine, EditItem, EndHold, Failure, HoldLine, LineChoice,
-    NewHold, NewItem, NewRefund, NewSale, OrderLineState, PriceChange, Purpose, RefundTender, SaleLineIn,
-    TenderIn, VoidSale,
+use ledger::Failure;
+use ledger::orders::{DecideLine, EndHold, LineChoice, OrderLineState};
+use ledger::sales::{DecideFate, NewRefund, NewSale, RefundTender, SaleLineIn, TenderIn, VoidSale};
+use ledger::shelf::{
+    AddItems, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, PriceChange, Purpose,
 };
 use rust_decimal::Decimal;
 

@@ -9,7 +9,7 @@ use domain::channel::Channel;
 use domain::money::{Currency, Money};
 use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
 use domain::quantity::Asked;
-use ledger::TakeOrders;
+use ledger::orders::TakeOrders;
 
 const MINUTE_MS: i64 = 60_000;
 

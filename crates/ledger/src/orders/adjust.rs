@@ -8,14 +8,14 @@ use super::said::{self, Said};
 use super::share::Share;
 use super::stood::{self, Stood};
 use super::{Before, given_back};
-use crate::command::Tx;
-use crate::error::{Failure, Stored};
-use crate::holds::{self, Ended};
-use crate::lookup::Found;
-use crate::refunds::{NewRefund, RefundLine, RefundTender};
-use crate::refusal::Refusal;
-use crate::stock::{Take, try_take};
-use crate::trouble::Trouble;
+use crate::sales::refunds::{NewRefund, RefundLine, RefundTender};
+use crate::shelf::holds::{self, Ended};
+use crate::shelf::lookup::Found;
+use crate::shelf::stock::{Take, try_take};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::storage_error::Trouble;
 use domain::ids::{SaleId, SaleLineId};
 use domain::money::Money;
 use domain::quantity::{Asked, Quantity};
@@ -218,7 +218,7 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
 async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked, Failure> {
     let row =
         sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
-    let measure = crate::entries::measure(&row.try_get::<String, _>(0)?)?;
+    let measure = crate::books::entries::measure(&row.try_get::<String, _>(0)?)?;
     let quantity = Quantity::from_steps(steps, measure).stored("sale_line.steps")?;
     Ok(Asked { value: quantity.value(), unit: None })
 }

@@ -1,9 +1,9 @@
 //! One live order: new, known, or changed since.
 
 use super::{Before, OnTie, OrderOutcome, body_hash, change, check_values, given_back, live, same};
-use crate::command::Tx;
-use crate::error::Failure;
-use crate::refusal::Refusal;
+use crate::store::command::Tx;
+use crate::store::error::Failure;
+use crate::store::rejection::Refusal;
 use domain::order::{IncomingOrder, OrderStatus, Standing};
 
 /// An order that is taken in.
@@ -132,7 +132,7 @@ async fn keep_date(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Resul
     .bind(modified.millis())
     .fetch_optional(tx.db())
     .await?
-    .ok_or(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    .ok_or(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound))?;
     Ok(())
 }
 

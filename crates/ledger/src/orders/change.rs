@@ -2,11 +2,11 @@
 
 use super::stood::{self, Stood, set_state};
 use super::{Before, adjust, body_hash, fees, given_back, said, unpaid};
-use crate::command::Tx;
-use crate::error::Failure;
-use crate::holds::{self, Ended};
-use crate::refunds::{self, NewRefund, RefundTender};
-use crate::refusal::Refusal;
+use crate::sales::refunds::{self, NewRefund, RefundTender};
+use crate::shelf::holds::{self, Ended};
+use crate::store::command::Tx;
+use crate::store::error::Failure;
+use crate::store::rejection::Refusal;
 use domain::day::Moment;
 use domain::ids::SaleId;
 use domain::money::Money;
@@ -86,11 +86,11 @@ async fn locked(tx: &mut Tx, before: &Before) -> Result<(Before, i64), Failure> 
     .bind(before.body_hash.clone())
     .fetch_optional(tx.db())
     .await?
-    .ok_or(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    .ok_or(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound))?;
     // A later moment of the known body was kept in between: whether this state is the later one is
     // asked anew.
     if row.try_get::<Option<i64>, _>(2)?.map(Moment::from_millis) != before.modified {
-        return Err(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound).into());
+        return Err(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound).into());
     }
     let sale = row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw);
     Ok((Before { sale, ..before.clone() }, row.try_get(1)?))
@@ -120,7 +120,7 @@ async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, Fa
     .bind(says_money)
     .fetch_optional(tx.db())
     .await?
-    .ok_or(crate::trouble::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    .ok_or(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound))?;
     Ok(row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw))
 }
 

@@ -1,9 +1,9 @@
 //! The pieces still on the shelf that come closest to one that is gone.
 
-use crate::error::Failure;
-use crate::item_view;
-use crate::items::ItemView;
+use crate::shelf::item_view;
+use crate::shelf::items::ItemView;
 use crate::store::Ledger;
+use crate::store::error::Failure;
 use domain::apart::{Apart, apart};
 use domain::codes::Code;
 use domain::quantity::Quantity;

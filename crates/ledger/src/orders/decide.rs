@@ -7,14 +7,14 @@
 
 use super::live::{self, Fill, Priced, SaleKind, SaleOf};
 use super::{end_hold, stood};
-use crate::audit::{self, Audited};
-use crate::command::{Command, Tx};
-use crate::error::{Failure, Naming, Stored};
-use crate::holds::{self, Ended};
-use crate::lookup::{self, Found};
-use crate::refusal::Refusal;
-use crate::stock::{Take, try_take};
-use crate::trouble::Trouble;
+use crate::people::activity_log::{self, Audited};
+use crate::shelf::holds::{self, Ended};
+use crate::shelf::lookup::{self, Found};
+use crate::shelf::stock::{Take, try_take};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::storage_error::Trouble;
 use async_trait::async_trait;
 use domain::basket::LineMoney;
 use domain::channel::Channel;
@@ -366,7 +366,7 @@ async fn refund(tx: &mut Tx, choosing: Choosing<'_>, choice: &LineChoice) -> Res
     let (number, words) = (order.incoming.number.to_string(), choosing.reason);
     let detail = format!("{back} of a short line to be given back; {words}");
     let detail = detail.trim_end_matches("; ");
-    audit::note(tx, choosing.who, Audited::Refund, &format!("order {number}"), detail).await?;
+    activity_log::note(tx, choosing.who, Audited::Refund, &format!("order {number}"), detail).await?;
     Ok(LineDecided {
         order: order.id,
         number,

@@ -1,10 +1,10 @@
 //! One order in full, for the person who decides about its lines.
 
 use super::view::{OrderLineState, OrderLineView, OrderView, TAKEN_OFF, line_of, order_of};
-use crate::error::{Failure, Stored};
-use crate::holds::Purpose;
-use crate::refusal::Refusal;
+use crate::shelf::holds::Purpose;
 use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, OrderId, OrderLineId, SaleId};
 use domain::money::{Currency, Money};

@@ -1,9 +1,9 @@
 //! Ending holds by hand. A line of an order whose stock was set aside follows its hold: it is short
 //! from then on, and waits for a person.
 
-use crate::command::{Command, Tx};
-use crate::error::Failure;
-use crate::holds::{end_group, free, over, read_ended};
+use crate::shelf::holds::{end_group, free, over, read_ended};
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
 use async_trait::async_trait;
 use domain::ids::HoldGroupId;
 use serde::{Deserialize, Serialize};

@@ -2,8 +2,8 @@
 
 use super::Before;
 use crate::books;
-use crate::command::Tx;
-use crate::error::{Failure, Naming, Stored};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming, Stored};
 use domain::ids::OrderId;
 use domain::money::Money;
 use domain::order::IncomingOrder;

@@ -2,10 +2,10 @@
 //! back on the shelf until a person says so.
 
 use super::{Before, decide, live};
-use crate::command::Tx;
-use crate::error::{Failure, Naming, Stored};
-use crate::refunds::{self, NewRefund, RefundLine, RefundTender};
-use crate::refusal::Refusal;
+use crate::sales::refunds::{self, NewRefund, RefundLine, RefundTender};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Code;

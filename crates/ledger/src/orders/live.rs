@@ -1,15 +1,15 @@
 //! A new live order: its lines are priced as the online shop sold them, and filled from the shelf.
 
 use super::{Before, OrderRow, body_hash, fees, insert_orders, said};
-use crate::booking::{self, Draft, DraftLine, LineKind, unit_code};
-use crate::command::Tx;
-use crate::error::{Failure, Naming, Stored};
-use crate::holds::{self, HeldLine, Hold, Purpose};
-use crate::lookup::{self, Found};
-use crate::refusal::Refusal;
-use crate::sales::TenderIn;
-use crate::sql::insert_rows;
-use crate::stock::{Because, Take, enter, tell_anew, tell_outbox, try_take};
+use crate::sales::booking::{self, Draft, DraftLine, LineKind, unit_code};
+use crate::sales::ring_up::TenderIn;
+use crate::shelf::holds::{self, HeldLine, Hold, Purpose};
+use crate::shelf::lookup::{self, Found};
+use crate::shelf::stock::{Because, Take, enter, tell_anew, tell_outbox, try_take};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::sql::insert_rows;
 use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
 use domain::codes::Code;
 use domain::day::Moment;

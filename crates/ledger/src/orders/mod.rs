@@ -29,13 +29,13 @@ pub use detail::{BlockingHold, Chosen, OrderDetail, SoldFor, WaitingLine};
 pub use end_hold::EndHold;
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
-use crate::answer_key::hex_hash;
-use crate::command::{Command, Tx};
-use crate::error::Failure;
-use crate::refusal::Refusal;
-use crate::sql::{in_text, padded};
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use crate::store::idempotency_key::hex_hash;
+use crate::store::rejection::Refusal;
+use crate::store::sql::{in_text, padded};
+use crate::store::storage_error::Trouble;
 use crate::store::{Engine, Ledger};
-use crate::trouble::Trouble;
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -249,7 +249,7 @@ pub(crate) async fn known(
     }
     let mut known = HashMap::new();
     for (channel, numbers) in by_channel {
-        for chunk in numbers.chunks(crate::sql::MAX_ROWS) {
+        for chunk in numbers.chunks(crate::store::sql::MAX_ROWS) {
             let text = in_text(HEAD, 2, chunk.len(), "");
             let mut statement = sqlx::query(AssertSqlSafe(text)).bind(channel.as_str().to_owned());
             for number in padded(chunk) {
@@ -336,8 +336,13 @@ pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<
     const HEAD: &str = "INSERT INTO customer_order (id, channel, number, body_hash, status, past, ordered_ms, modified_ms, \
         sale_id, discount, shipping, fee, customer_name, customer_email, revision, taken_ms)";
     let now = tx.now().millis();
-    let written =
-        crate::sql::insert_rows_or(tx.db(), HEAD, 16, "ON CONFLICT DO NOTHING", rows, |statement, row| {
+    let written = crate::store::sql::insert_rows_or(
+        tx.db(),
+        HEAD,
+        16,
+        "ON CONFLICT DO NOTHING",
+        rows,
+        |statement, row| {
             let order = row.order;
             statement
                 .bind(row.id.raw())
@@ -356,8 +361,9 @@ pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<
                 .bind(order.customer.email.clone())
                 .bind(1_i64)
                 .bind(now)
-        })
-        .await?;
+        },
+    )
+    .await?;
     if usize::try_from(written).ok() != Some(rows.len()) {
         return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
     }

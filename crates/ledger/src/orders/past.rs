@@ -4,12 +4,12 @@
 use super::{
     Before, OrderOutcome, OrderRow, body_hash, check_values, given_back, insert_orders, known, live,
 };
-use crate::booking::{self, Draft, DraftLine, LineKind};
-use crate::command::Tx;
-use crate::error::{Failure, Naming};
-use crate::lookup::{self, Found};
-use crate::refusal::Refusal;
-use crate::sales::TenderIn;
+use crate::sales::booking::{self, Draft, DraftLine, LineKind};
+use crate::sales::ring_up::TenderIn;
+use crate::shelf::lookup::{self, Found};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
 use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
 use domain::channel::Channel;
 use domain::codes::Code;

@@ -2,9 +2,9 @@
 
 use super::live::Priced;
 use super::share::Share;
-use crate::command::Tx;
-use crate::error::Failure;
-use crate::sql::insert_rows;
+use crate::store::command::Tx;
+use crate::store::error::Failure;
+use crate::store::sql::insert_rows;
 use domain::ids::OrderId;
 use sqlx::Row;
 use std::collections::BTreeMap;

@@ -1,10 +1,10 @@
 //! Whether a state is of the order that is known by its number, or of another purchase.
 
 use super::Before;
-use crate::command::Tx;
-use crate::error::Failure;
-use crate::lookup;
-use crate::refusal::Refusal;
+use crate::shelf::lookup;
+use crate::store::command::Tx;
+use crate::store::error::Failure;
+use crate::store::rejection::Refusal;
 use domain::codes::Code;
 use domain::ids::{OrderId, SaleId};
 use domain::order::IncomingOrder;

@@ -1,6 +1,6 @@
 //! So many steps of an item and the money that they are worth, in minor units.
 
-use crate::error::{Failure, Stored};
+use crate::store::error::{Failure, Stored};
 use domain::basket::LineMoney;
 use domain::money::{Currency, Money};
 use sqlx::Row;

@@ -1,8 +1,8 @@
 //! The lines of an order as they stand: sold, waiting, and what was given back of them.
 
 use super::share::Share;
-use crate::command::Tx;
-use crate::error::Failure;
+use crate::store::command::Tx;
+use crate::store::error::Failure;
 use domain::ids::{HoldId, OrderId, OrderLineId, SaleId, SaleLineId};
 use sqlx::Row;
 use std::collections::HashMap;

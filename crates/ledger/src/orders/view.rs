@@ -1,8 +1,8 @@
 //! Reading orders.
 
-use crate::error::{Failure, Stored};
 use crate::store::Ledger;
-use crate::trouble::Trouble;
+use crate::store::error::{Failure, Stored};
+use crate::store::storage_error::Trouble;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{OrderId, OrderLineId, SaleId};

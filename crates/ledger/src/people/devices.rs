@@ -1,11 +1,11 @@
 //! Devices that the owner has enrolled: on them, a PIN opens.
 
 use super::secret::SecretHash;
-use crate::audit::{self, Audited};
-use crate::command::{Command, Tx};
-use crate::error::{Failure, Naming};
-use crate::refusal::Refusal;
+use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::DeviceId;
@@ -60,7 +60,7 @@ impl Command for EnrolDevice {
             let reason = format!("there is a device {name} already; choose another name, or end that one");
             return Err(Refusal::invalid("name", reason).into());
         }
-        audit::note(tx, &who, Audited::DeviceEnrolled, &name, "").await?;
+        activity_log::note(tx, &who, Audited::DeviceEnrolled, &name, "").await?;
         Ok(DeviceId::from_raw(id))
     }
 }
@@ -93,7 +93,7 @@ impl Command for EndDevice {
             .bind(self.device.raw())
             .execute(tx.db())
             .await?;
-        audit::note(tx, &who, Audited::DeviceEnded, &name, "").await
+        activity_log::note(tx, &who, Audited::DeviceEnded, &name, "").await
     }
 }
 

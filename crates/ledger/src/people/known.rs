@@ -2,9 +2,9 @@
 //! guesses elsewhere keeps nobody out who sits where they always sit. It proves nothing else.
 
 use super::secret::SecretHash;
-use crate::command::Tx;
-use crate::error::Failure;
 use crate::store::Ledger;
+use crate::store::command::Tx;
+use crate::store::error::Failure;
 use domain::ids::PersonId;
 use domain::text;
 use serde::{Deserialize, Serialize};

@@ -3,9 +3,11 @@
 //! Hashing and randomness happen outside; what comes in here is what may be kept: a [`Phc`] of a
 //! password, a [`SecretHash`] of a cookie. None of them shows itself in a log.
 
+pub(crate) mod activity_log;
 mod begin;
 mod devices;
 mod known;
+pub(crate) mod limits;
 mod names;
 mod persons;
 mod second_factor;
@@ -14,9 +16,11 @@ mod sessions;
 mod tokens;
 mod tries;
 
+pub use activity_log::{AuditRow, Audited};
 pub use begin::BeginShop;
 pub use devices::{DeviceView, EndDevice, EnrolDevice};
 pub use known::{KNOWN_FOR_MS, Known};
+pub use limits::{Actor, LimitsOf, SetLimits};
 pub(crate) use persons::NO_PASSWORD;
 pub use persons::{
     AddPerson, EditPerson, EndPerson, MAX_PIN_FAILURES, PersonView, PinChange, PinKept, TryPin,

@@ -1,8 +1,8 @@
 //! Names by which it is written down who did what: a person's is no token's, and neither is the program's own.
 
-use crate::command::Tx;
-use crate::error::Failure;
-use crate::refusal::Refusal;
+use crate::store::command::Tx;
+use crate::store::error::Failure;
+use crate::store::rejection::Refusal;
 use domain::text;
 
 /// What the program writes down for what nobody did who was let in.

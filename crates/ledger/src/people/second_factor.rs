@@ -3,11 +3,11 @@
 //! used once, and that guessing ends.
 
 use super::secret::{Phc, SecretHash};
-use crate::audit::{self, Audited};
-use crate::command::{Command, Tx};
-use crate::error::{Failure, Naming};
-use crate::refusal::Refusal;
+use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
 use async_trait::async_trait;
 use domain::ids::PersonId;
 use domain::text;
@@ -191,7 +191,7 @@ impl Command for TurnOnSecondFactor {
             .execute(tx.db())
             .await?;
         let name = name_of(tx, self.person).await?;
-        audit::note(tx, &who, Audited::SecondFactorOn, &name, "").await
+        activity_log::note(tx, &who, Audited::SecondFactorOn, &name, "").await
     }
 }
 
@@ -234,7 +234,7 @@ impl Command for TurnOffSecondFactor {
         let who = text::short(&self.who).field("who")?;
         let name = name_of(tx, self.person).await?;
         if remove(tx, self.person).await? {
-            return audit::note(tx, &who, Audited::SecondFactorOff, &name, "").await;
+            return activity_log::note(tx, &who, Audited::SecondFactorOff, &name, "").await;
         }
         Err(Refusal::invalid("name", format!("{name} has no second factor")).into())
     }
@@ -266,7 +266,7 @@ impl Command for RenewRecoveryCodes {
             return Err(Refusal::invalid("code", "turn the second factor on first").into());
         }
         write_codes(tx, self.person, &self.codes).await?;
-        audit::note(tx, &who, Audited::RecoveryCodes, &name, "").await
+        activity_log::note(tx, &who, Audited::RecoveryCodes, &name, "").await
     }
 }
 

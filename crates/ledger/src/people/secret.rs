@@ -1,7 +1,7 @@
 //! What is kept of secrets.
 
-use crate::answer_key::hex_hash;
-use crate::refusal::Refusal;
+use crate::store::idempotency_key::hex_hash;
+use crate::store::rejection::Refusal;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 

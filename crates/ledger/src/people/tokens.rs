@@ -3,11 +3,11 @@
 
 use super::names::{self, NameOf};
 use super::persons::stored_role;
-use crate::audit::{self, Audited};
-use crate::command::{Command, Tx};
-use crate::error::{Failure, Naming};
-use crate::refusal::Refusal;
+use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::people::Role;
@@ -78,7 +78,7 @@ impl Command for AddToken {
             return Err(Refusal::invalid("name", reason).into());
         }
         let detail = format!("{}, until {}", self.role.words(), self.until);
-        audit::note(tx, &who, Audited::TokenAdded, &name, &detail).await
+        activity_log::note(tx, &who, Audited::TokenAdded, &name, &detail).await
     }
 }
 
@@ -107,7 +107,7 @@ impl Command for EndToken {
         .await?
         .ok_or_else(|| Refusal::no_such("token", &self.name))?;
         let name: String = row.try_get(0)?;
-        audit::note(tx, &who, Audited::TokenEnded, &name, "").await
+        activity_log::note(tx, &who, Audited::TokenEnded, &name, "").await
     }
 }
 

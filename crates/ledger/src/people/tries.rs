@@ -8,10 +8,10 @@
 //! nobody's waits like any other.
 
 use super::secret::SecretHash;
-use crate::answer_key::hex_hash;
-use crate::command::{Command, Tx};
-use crate::error::Failure;
-use crate::refusal::Refusal;
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use crate::store::idempotency_key::hex_hash;
+use crate::store::rejection::Refusal;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{DeviceId, PersonId, SessionId};

@@ -4,10 +4,10 @@ use crate::full_shop::{books, clean, code, fill, one_kit, run};
 use crate::harness::{START, TestShop, shops};
 use crate::place::empty_database;
 use domain::day::Moment;
-use ledger::{
-    Access, By, EditPerson, KeepPictures, Ledger, ManualClock, OfferSecondFactor, Phc, Picture, PictureName,
-    PinChange, SMALLER, SecretHash, SignIn, TryFrom, TryOf, restore,
-};
+use ledger::keeping::restore;
+use ledger::people::{By, EditPerson, OfferSecondFactor, Phc, PinChange, SecretHash, SignIn, TryFrom, TryOf};
+use ledger::shelf::{KeepPictures, Picture, PictureName, SMALLER};
+use ledger::{Access, Ledger, ManualClock};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

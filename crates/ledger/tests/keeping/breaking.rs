@@ -67,7 +67,7 @@ async fn findings_of_one_law_are_told_up_to_a_bound_and_counted() {
         run(&mut connection, "UPDATE item SET sold = sold + 1, written_off = written_off - 1").await;
         let report = shop.ledger.check(|_| ()).await.unwrap();
         // For each of the 60: sold and written off against the entries, sold against the sale lines.
-        assert_eq!(report.findings.len(), ledger::FINDINGS_OF_A_LAW, "{}", shop.engine);
+        assert_eq!(report.findings.len(), ledger::keeping::FINDINGS_OF_A_LAW, "{}", shop.engine);
         let more: Vec<_> = report.more.values().copied().collect();
         assert_eq!(more, [60 * 3 - 50], "{}", shop.engine);
         assert!(!report.is_clean());

@@ -4,8 +4,9 @@
 use crate::full_shop::{code, run};
 use domain::channel::Channel;
 use domain::ids::ConnectionId;
-use ledger::{
-    ClaimMessages, ClaimPull, Drift, FillConnection, KeepDrifts, KeepOrder, Ledger, ListingState, NewPieces,
+use ledger::Ledger;
+use ledger::online::{
+    ClaimMessages, ClaimPull, Drift, FillConnection, KeepDrifts, KeepOrder, ListingState, NewPieces,
     NoteUnsigned, PullOf, PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull,
     Settled, SettledAs,
 };

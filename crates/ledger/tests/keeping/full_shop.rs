@@ -15,14 +15,21 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind, Why};
 use domain::weight::{Weight, WeightUnit};
-use ledger::{
-    AddItems, AddPerson, AddStyles, AddToken, AdjustStock, BasketChange, BeginStocktake, BooksBy, BooksQuery,
-    BooksRow, CheckReport, CloseDrawer, Command, Counted, DecideFate, DropStocktake, EnrolDevice, Finding,
-    FinishPieces, HoldLine, KeepPictures, Key, LeaveBasket, Ledger, LimitsOf, ListingState, NewHold, NewItem,
-    NewPiece, NewRefund, NewSale, NewStyle, OpenBasket, OpenDrawer, Pay, Phc, Picture, PictureName,
-    PieceOutcome, Progress, Purpose, PutIn, RecordRun, RefundLine, RefundTender, RunKind, SaleDone,
-    SaleLineIn, ScanStocktake, SecretHash, SetLimits, SetShop, TakeOrders, TenderIn, Told, VoidSale,
+use ledger::books::{BooksBy, BooksQuery, BooksRow};
+use ledger::keeping::{CheckReport, Finding};
+use ledger::online::{ListingState, RecordRun, RunKind, Told};
+use ledger::orders::TakeOrders;
+use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
+use ledger::sales::{
+    BasketChange, CloseDrawer, DecideFate, LeaveBasket, NewRefund, NewSale, OpenBasket, OpenDrawer, Pay,
+    PutIn, RefundLine, RefundTender, SaleDone, SaleLineIn, TenderIn, VoidSale,
 };
+use ledger::shelf::{
+    AddItems, AddStyles, AdjustStock, BeginStocktake, Counted, DropStocktake, FinishPieces, HoldLine,
+    KeepPictures, NewHold, NewItem, NewPiece, NewStyle, Picture, PictureName, PieceOutcome, Progress,
+    Purpose, ScanStocktake,
+};
+use ledger::{Command, Key, Ledger, SetShop};
 
 const ZERO: Money = Money::zero(Currency::USD);
 
@@ -248,7 +255,7 @@ async fn sell(ledger: &Ledger) -> SaleDone {
         tax: usd("2.10"),
     };
     let note = SaleLineIn::Paper {
-        kind: ledger::LineKind::GiftNote,
+        kind: ledger::sales::LineKind::GiftNote,
         title: "Gift note".to_owned(),
         amount: usd("25.00"),
     };
@@ -395,7 +402,7 @@ async fn orders(ledger: &Ledger) {
     for (orders, past) in [(live, false), (vec![past], true), (vec![cancelled], false)] {
         let batch = TakeOrders { orders, past, who: "feed".to_owned() };
         for outcome in ledger.take_orders(&batch).await.unwrap() {
-            assert!(!matches!(outcome, ledger::OrderOutcome::Rejected(_)), "{outcome:?}");
+            assert!(!matches!(outcome, ledger::orders::OrderOutcome::Rejected(_)), "{outcome:?}");
         }
     }
 }
@@ -418,24 +425,26 @@ async fn decide(ledger: &Ledger) {
     let batch = TakeOrders { orders, past: false, who: "feed".to_owned() };
     ledger.take_orders(&batch).await.unwrap();
     for order in ledger.orders(None, true, 9).await.unwrap() {
-        let short = order.lines.iter().find(|l| l.state == ledger::OrderLineState::Short).unwrap();
+        let short = order.lines.iter().find(|l| l.state == ledger::orders::OrderLineState::Short).unwrap();
         let choice = match order.number.as_str() {
             "A1" => continue,
-            "B1" => ledger::LineChoice::Substitute(code("SPARE")),
-            _ => ledger::LineChoice::Refund,
+            "B1" => ledger::orders::LineChoice::Substitute(code("SPARE")),
+            _ => ledger::orders::LineChoice::Refund,
         };
         let (reason, who) = ("agreed by mail".to_owned(), "maker".to_owned());
-        run(ledger, ledger::DecideLine { order: order.id, line: short.id, choice, reason, who }).await;
+        run(ledger, ledger::orders::DecideLine { order: order.id, line: short.id, choice, reason, who })
+            .await;
     }
 }
 
 async fn keep_online(ledger: &Ledger) {
     let (who, text) = ("maker".to_owned(), "feed = \"orders\"".to_owned());
-    run(ledger, ledger::KeepLayout { name: "fair".to_owned(), text, revision: 0, who: who.clone() }).await;
+    run(ledger, ledger::online::KeepLayout { name: "fair".to_owned(), text, revision: 0, who: who.clone() })
+        .await;
     let text = "{{ name }}".to_owned();
-    run(ledger, ledger::KeepListingText { name: "listing".to_owned(), text, who }).await;
+    run(ledger, ledger::online::KeepListingText { name: "listing".to_owned(), text, who }).await;
     let words = "line 3 cannot be read".to_owned();
-    run(ledger, ledger::NoteFeedTrouble { file: "may.csv".to_owned(), words }).await;
+    run(ledger, ledger::online::NoteFeedTrouble { file: "may.csv".to_owned(), words }).await;
 }
 
 async fn list(ledger: &Ledger) {
@@ -451,7 +460,7 @@ async fn list(ledger: &Ledger) {
         .collect();
     let items = rows.iter().map(|row| row.item).collect();
     let count = i64::try_from(rows.len()).unwrap();
-    let run_of = Some(ledger::NewRun {
+    let run_of = Some(ledger::online::NewRun {
         id: ledger.new_run().unwrap(),
         kind: RunKind::Changes,
         listings: count,

@@ -4,7 +4,8 @@ use crate::backup::{hidden, later};
 use crate::full_shop::{clean, fill, many_kits};
 use crate::harness::{TestShop, shops};
 use crate::place::empty_database;
-use ledger::{Access, Ledger, restore};
+use ledger::keeping::restore;
+use ledger::{Access, Ledger};
 use std::path::{Path, PathBuf};
 
 async fn backed_up(shop: &TestShop, folder: &Path) -> (PathBuf, Vec<u8>) {

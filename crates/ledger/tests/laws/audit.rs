@@ -1,7 +1,8 @@
 //! The laws, asked of the tables themselves, past the ledger.
 
 use crate::harness::Shop;
-use ledger::{BooksBy, BooksQuery, BooksRow, SetShop};
+use ledger::SetShop;
+use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use sqlx::{AssertSqlSafe, Row};
 
 /// Each asks for what breaks a law; all must find nothing.

@@ -6,10 +6,12 @@ use crate::make::*;
 use domain::day::{Day, Moment, Month};
 use domain::ids::{ConnectionId, ItemId, RunId};
 use domain::stock::{Availability, Fate, Why};
-use ledger::{
-    BooksBy, BooksQuery, Counted, EditItem, EndHold, EndIntake, ListingState, NewItem, NewSale, Progress,
-    Purpose, RecordRun, RunKind, SetShop, ShelfQuery, Told,
-};
+use ledger::SetShop;
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::online::{ListingState, RecordRun, RunKind, Told};
+use ledger::orders::EndHold;
+use ledger::sales::NewSale;
+use ledger::shelf::{Counted, EditItem, EndIntake, NewItem, Progress, Purpose, ShelfQuery};
 
 fn zone(name: &str) -> SetShop {
     SetShop { key: "zone".to_owned(), value: name.to_owned(), who: "owner".to_owned() }
@@ -159,7 +161,7 @@ fn the_shelf_is_told_by_style_size_and_colour() {
         .await;
         let shelf = async |sold_out| {
             let rows = shop.ledger.shelf(&ShelfQuery { sold_out }).await.unwrap();
-            let told = |r: &ledger::ShelfRow| {
+            let told = |r: &ledger::shelf::ShelfRow| {
                 let stock =
                     format!("{}/{}/{}", r.on_hand.normalize(), r.held.normalize(), r.sold.normalize());
                 format!(
@@ -286,7 +288,7 @@ fn a_stale_listing_never_overwrites_a_newer_one() {
         let run = RecordRun {
             connection: to,
             told: vec![],
-            run: Some(ledger::NewRun {
+            run: Some(ledger::online::NewRun {
                 id: shop.ledger.new_run().unwrap(),
                 kind: RunKind::Changes,
                 listings: 1,
@@ -314,13 +316,15 @@ fn a_file_goes_on_where_it_stopped() {
         };
         let known = async || shop.ledger.intake("abc", "items").await.unwrap();
         assert_eq!(known().await, None);
-        let batch =
-            ledger::AddItems { progress: Some(progress(2)), ..add(vec![piece("p1", 100), piece("p2", 100)]) };
+        let batch = ledger::shelf::AddItems {
+            progress: Some(progress(2)),
+            ..add(vec![piece("p1", 100), piece("p2", 100)])
+        };
         shop.ok(batch).await;
         let found = known().await.unwrap();
         assert_eq!((found.rows_done, found.answer), (2, None));
         // A second run that began with the first finds its rows taken in.
-        let twice = ledger::AddItems { progress: Some(progress(1)), ..add(vec![piece("p1", 100)]) };
+        let twice = ledger::shelf::AddItems { progress: Some(progress(1)), ..add(vec![piece("p1", 100)]) };
         shop.refuses(twice, "invalid: another run is taking this file in").await;
         shop.ok(EndIntake { progress: progress(2), answer: "three rows".to_owned() }).await;
         let found = known().await.unwrap();

@@ -9,9 +9,9 @@ use domain::money::{MAX_AMOUNT, MAX_DAY, MAX_DRAWER};
 use domain::quantity::MAX_DAY_MASS;
 use domain::stock::{Fate, ItemKind};
 use domain::weight::WeightUnit;
-use ledger::{
-    BooksBy, BooksQuery, LineKind, NewItem, NewSale, OpenDrawer, PutIn, SaleLineIn, TakeOut, VoidSale,
-};
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::sales::{LineKind, NewSale, OpenDrawer, PutIn, SaleLineIn, TakeOut, VoidSale};
+use ledger::shelf::NewItem;
 
 const AMOUNT: &str = "the most that one amount may be";
 
@@ -147,10 +147,10 @@ fn line_mass() -> i128 {
 struct AdjustUp(i64);
 
 impl AdjustUp {
-    fn command(&self) -> ledger::AdjustStock {
-        ledger::AdjustStock {
+    fn command(&self) -> ledger::shelf::AdjustStock {
+        ledger::shelf::AdjustStock {
             code: code("wool"),
-            what: ledger::Counted::More(asked(&format!("{}", self.0 * 1000))),
+            what: ledger::shelf::Counted::More(asked(&format!("{}", self.0 * 1000))),
             note: "shorn".to_owned(),
             who: "maker".to_owned(),
         }
@@ -191,28 +191,29 @@ fn a_slip_beyond_the_limit_is_shown_and_not_paid() {
     on_each(|shop| async move {
         shop.ok(add(vec![counted("dear", "1000", MAX_AMOUNT)])).await;
         let who = "Ada".to_owned();
-        let basket = shop.ok(ledger::OpenBasket { channel: Channel::store(), first: None, who }).await;
-        let change = |change| ledger::ChangeBasket { basket, revision: None, change };
+        let basket = shop.ok(ledger::sales::OpenBasket { channel: Channel::store(), first: None, who }).await;
+        let change = |change| ledger::sales::ChangeBasket { basket, revision: None, change };
         let lay = |quantity: &str| {
-            change(ledger::BasketChange::Add { code: code("dear"), quantity: Some(asked(quantity)) })
+            change(ledger::sales::BasketChange::Add { code: code("dear"), quantity: Some(asked(quantity)) })
         };
         shop.refuses(lay("1000001"), "invalid: the most that one line may have").await;
         let line = shop.ok(lay("900")).await.line.unwrap();
         let view = shop.ledger.basket(basket).await.unwrap();
         assert_eq!(view.due, usd(900 * MAX_AMOUNT));
         let off = domain::off::Off::parse("10 %", domain::money::Currency::USD).unwrap();
-        let discount = ledger::BasketChange::Discount { off: Some(off), reason: "market day".to_owned() };
+        let discount =
+            ledger::sales::BasketChange::Discount { off: Some(off), reason: "market day".to_owned() };
         shop.ok(change(discount)).await;
         let view = shop.ledger.basket(basket).await.unwrap();
         assert_eq!(view.due, usd(810 * MAX_AMOUNT));
-        let hold = ledger::HoldBasket {
+        let hold = ledger::sales::HoldBasket {
             basket,
             revision: view.revision,
             without: Vec::new(),
             who: "Ada".to_owned(),
         };
         shop.refuses(hold, &format!("invalid: {AMOUNT}")).await;
-        shop.ok(change(ledger::BasketChange::Remove { line })).await;
+        shop.ok(change(ledger::sales::BasketChange::Remove { line })).await;
         assert_eq!(shop.ledger.basket(basket).await.unwrap().due, usd(0));
     });
 }

@@ -10,11 +10,12 @@ use domain::channel::Channel;
 use domain::ids::{BasketId, SaleId, TurnId};
 use domain::off::Off;
 use domain::stock::Fate;
-use ledger::{
+use ledger::sales::{
     BasketChange, BasketFromHold, BasketState, ChangeBasket, CloseDrawer, HoldBasket, LeaveBasket, LineKind,
-    NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, Refusal, SetBasketAside, SetShop,
-    StopPaying, TakeOut, TenderIn, VoidSale,
+    NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SetBasketAside, StopPaying,
+    TakeOut, TenderIn, VoidSale,
 };
+use ledger::{Refusal, SetShop};
 
 fn lay(sku: &str) -> BasketChange {
     BasketChange::Add { code: code(sku), quantity: None }
@@ -54,7 +55,7 @@ fn pay(basket: BasketId, due: i64, tender: TenderIn) -> PayBasket {
 /// The slip's lines as `sku × quantity = amount − discount`, and what it comes to.
 async fn told(shop: &Shop, basket: BasketId) -> (Vec<String>, i64) {
     let view = shop.ledger.basket(basket).await.unwrap();
-    let line = |l: &ledger::BasketLineView| {
+    let line = |l: &ledger::sales::BasketLineView| {
         let gone = if l.gone.is_some() { " gone" } else { "" };
         format!("{} × {} = {} − {}{gone}", l.code, l.quantity, l.amount, l.discount)
     };
@@ -372,7 +373,7 @@ fn nobody_gets_cash_for_what_they_still_owe() {
         let parts = |tenders: &[(TenderKind, i64)]| {
             RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
         };
-        let all_in_cash = ledger::NewRefund { tender: parts(&[(cash, 1005)]), ..back("1") };
+        let all_in_cash = ledger::sales::NewRefund { tender: parts(&[(cash, 1005)]), ..back("1") };
         shop.refuses(all_in_cash, "invalid: 20.09 is still owed for this sale; 10.03 of the refund").await;
         let first = shop.ok(back("1")).await;
         assert_eq!(first.tenders, [(TenderKind::Owed, usd(1003))]);
@@ -395,19 +396,20 @@ fn past_sales_are_found_by_receipt_code_and_day() {
         shop.clock.advance_millis(crate::harness::DAY_MS);
         let second = shop.ok(sale(vec![goods("c1", "1")], cash(333))).await;
         let third = shop.ok(sale(vec![goods("c1", "2")], cash(666))).await;
-        let check = async |query: ledger::SalesQuery, expected: &[SaleId]| {
+        let check = async |query: ledger::sales::SalesQuery, expected: &[SaleId]| {
             let found = shop.ledger.find_sales(&query, None, 10).await.unwrap();
             assert_eq!(found.iter().map(|s| s.id).collect::<Vec<_>>(), expected, "{query:?}");
         };
-        let any = ledger::SalesQuery::default;
+        let any = ledger::sales::SalesQuery::default;
         check(any(), &[third.id, second.id, first.id]).await;
-        check(ledger::SalesQuery { receipt: Some(2), ..any() }, &[second.id]).await;
-        check(ledger::SalesQuery { receipt: Some(9), ..any() }, &[]).await;
-        check(ledger::SalesQuery { code: Some(code("c1")), ..any() }, &[third.id, second.id]).await;
-        check(ledger::SalesQuery { code: Some(code("none")), ..any() }, &[]).await;
+        check(ledger::sales::SalesQuery { receipt: Some(2), ..any() }, &[second.id]).await;
+        check(ledger::sales::SalesQuery { receipt: Some(9), ..any() }, &[]).await;
+        check(ledger::sales::SalesQuery { code: Some(code("c1")), ..any() }, &[third.id, second.id]).await;
+        check(ledger::sales::SalesQuery { code: Some(code("none")), ..any() }, &[]).await;
         let day = |text: &str| Some(domain::day::Day::parse(text).unwrap());
-        check(ledger::SalesQuery { day: day("2026-05-17"), ..any() }, &[first.id]).await;
-        check(ledger::SalesQuery { day: day("2026-05-18"), ..any() }, &[third.id, second.id]).await;
-        check(ledger::SalesQuery { day: day("2026-05-17"), code: Some(code("c1")), ..any() }, &[]).await;
+        check(ledger::sales::SalesQuery { day: day("2026-05-17"), ..any() }, &[first.id]).await;
+        check(ledger::sales::SalesQuery { day: day("2026-05-18"), ..any() }, &[third.id, second.id]).await;
+        check(ledger::sales::SalesQuery { day: day("2026-05-17"), code: Some(code("c1")), ..any() }, &[])
+            .await;
     });
 }

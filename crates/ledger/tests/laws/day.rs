@@ -5,10 +5,10 @@ use crate::harness::{DAY_MS, MINUTE_MS, on_each};
 use crate::make::*;
 use domain::basket::TenderKind;
 use domain::stock::{Fate, Why};
-use ledger::{
-    BooksBy, BooksQuery, Counted, DecideFate, EndHold, Pay, Purpose, ShelfQuery, SweepHolds, TenderIn,
-    VoidSale,
-};
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::orders::EndHold;
+use ledger::sales::{DecideFate, Pay, TenderIn, VoidSale};
+use ledger::shelf::{Counted, Purpose, ShelfQuery, SweepHolds};
 
 #[test]
 fn a_day_in_the_shop() {

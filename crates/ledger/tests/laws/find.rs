@@ -4,9 +4,9 @@ use crate::harness::{DAY_MS, START, Shop, on_each};
 use crate::make::*;
 use domain::ids::StyleId;
 use domain::stock::{ItemKind, Why};
-use ledger::{
-    Counted, EditItem, FindItems, FindSort, FindState, FindStyle, ListingState, NewItem, Purpose, RecordRun,
-    StyleCount, Told,
+use ledger::online::{ListingState, RecordRun, Told};
+use ledger::shelf::{
+    Counted, EditItem, FindItems, FindSort, FindState, FindStyle, NewItem, Purpose, StyleCount,
 };
 
 /// Skus of all pages, of two items each, joined by a space; `-` between pages.

@@ -10,8 +10,8 @@ use ledger::{Access, Failure, Ledger, ManualClock, Trouble};
 use std::sync::Arc;
 
 /// A sale whose note fills a page.
-fn wordy(sku: &str) -> ledger::NewSale {
-    ledger::NewSale { note: "so much to say ".repeat(600), ..sale_of(sku, 100) }
+fn wordy(sku: &str) -> ledger::sales::NewSale {
+    ledger::sales::NewSale { note: "so much to say ".repeat(600), ..sale_of(sku, 100) }
 }
 
 #[tokio::test]

@@ -2,12 +2,13 @@
 
 use crate::harness::{DAY_MS, HOUR_MS, MINUTE_MS, START, Shop, on_each, open};
 use crate::make::*;
-use ledger::{Ledger, RowOutcome};
+use ledger::Ledger;
+use ledger::shelf::RowOutcome;
 use std::collections::BTreeSet;
 
 /// Adds goods and gives their identifiers.
 async fn some_ids(ledger: &Ledger, count: usize) -> Vec<i64> {
-    let fresh = (0..count).map(|_| ledger::NewItem { sku: None, ..piece("x", 100) }).collect();
+    let fresh = (0..count).map(|_| ledger::shelf::NewItem { sku: None, ..piece("x", 100) }).collect();
     let outcomes = ledger.execute(None, &add(fresh)).await.unwrap().answer;
     let id = |o: &RowOutcome| if let RowOutcome::Added(a) = o { a.id.raw() } else { panic!("{o:?}") };
     outcomes.iter().map(id).collect()

@@ -6,7 +6,8 @@ use crate::make::*;
 use domain::codes::Gtin;
 use domain::stock::{ItemKind, Why};
 use domain::weight::WeightUnit;
-use ledger::{ChangeShop, Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome, SetShop};
+use ledger::shelf::{Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome};
+use ledger::{ChangeShop, SetShop};
 
 fn said(outcome: &RowOutcome) -> String {
     match outcome {
@@ -173,9 +174,9 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
 #[test]
 fn more_than_a_batch_is_refused() {
     on_each(|shop| async move {
-        let many = (0..=ledger::MAX_ITEMS_AT_ONCE).map(|n| piece(&format!("p{n}"), 100)).collect();
+        let many = (0..=ledger::shelf::MAX_ITEMS_AT_ONCE).map(|n| piece(&format!("p{n}"), 100)).collect();
         shop.refuses(add(many), "invalid: items: at most 500 items are added at once").await;
-        let most = (0..ledger::MAX_ITEMS_AT_ONCE).map(|n| piece(&format!("p{n}"), 100)).collect();
+        let most = (0..ledger::shelf::MAX_ITEMS_AT_ONCE).map(|n| piece(&format!("p{n}"), 100)).collect();
         let outcomes = shop.ok(add(most)).await;
         assert!(outcomes.iter().all(|o| said(o) == "added at 1.00"));
         audit::clean(&shop).await;
@@ -366,7 +367,7 @@ fn settings_changed_by_another_process_count_at_once() {
             )
             .await
             .unwrap();
-        let sold = shop.ok(ledger::NewSale { channel: channel("fair"), ..sale_of("p1", 105) }).await;
+        let sold = shop.ok(ledger::sales::NewSale { channel: channel("fair"), ..sale_of("p1", 105) }).await;
         assert_eq!((sold.channel.as_str(), sold.totals.rounding), ("fair", usd(2)));
         other.close().await;
     });
@@ -393,7 +394,7 @@ fn what_was_sold_over_the_years_may_exceed_what_a_shop_holds() {
             .await;
         assert!(matches!(
             shop.ok(add(vec![NewItem { sku: None, ..piece("x", 100) }])).await[0],
-            RowOutcome::Added(ledger::AddedItem { price: ItemPrice::ByHand(_), .. })
+            RowOutcome::Added(ledger::shelf::AddedItem { price: ItemPrice::ByHand(_), .. })
         ));
         audit::clean(&shop).await;
     });

@@ -6,10 +6,10 @@ use domain::channel::Channel;
 use domain::limits::LimitName;
 use domain::people::Role;
 use domain::stock::Fate;
-use ledger::{
-    Actor, AddPerson, AddToken, Audited, BasketChange, Command, HoldBasket, Key, LimitsOf, NewHold, NewSale,
-    OpenBasket, Phc, Purpose, Refusal, SetLimits, VoidSale,
-};
+use ledger::people::{Actor, AddPerson, AddToken, Audited, LimitsOf, Phc, SetLimits};
+use ledger::sales::{BasketChange, HoldBasket, NewSale, OpenBasket, VoidSale};
+use ledger::shelf::{NewHold, Purpose};
+use ledger::{Command, Key, Refusal};
 
 fn actor(who: &str, role: Role, token: Option<&str>) -> Actor {
     Actor { who: who.to_owned(), role, token: token.map(str::to_owned) }
@@ -266,7 +266,7 @@ fn a_name_says_who_did_what() {
         shop.refuses(person(" stall TABLET"), "invalid: name: stall TABLET is the name of a token").await;
         shop.refuses(token("Command line"), "invalid: name: Command line stands for the program").await;
         shop.refuses(person("in-folder"), "invalid: name: in-folder stands for the program").await;
-        shop.ok(ledger::EndToken { name: "Stall tablet".to_owned(), who: String::new() }).await;
+        shop.ok(ledger::people::EndToken { name: "Stall tablet".to_owned(), who: String::new() }).await;
         // What it did stands under its name.
         shop.refuses(person("Stall tablet"), "invalid: name: Stall tablet is the name of a token").await;
         shop.ok(token("Stall tablet ii")).await;

@@ -10,9 +10,9 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind};
 use domain::weight::{Weight, WeightUnit};
-use ledger::{
-    AddItems, AddStyles, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, NewRefund, NewSale,
-    NewStyle, Purpose, RefundLine, RefundTender, SaleLineIn, TenderIn,
+use ledger::sales::{NewRefund, NewSale, RefundLine, RefundTender, SaleLineIn, TenderIn};
+use ledger::shelf::{
+    AddItems, AddStyles, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, NewStyle, Purpose,
 };
 
 pub(crate) fn usd(minor: i64) -> Money {

@@ -6,11 +6,13 @@ use crate::make::*;
 use domain::ids::{AuditId, PersonId};
 use domain::people::Role;
 use domain::stock::{Fate, Why};
-use ledger::{
-    AddPerson, AddToken, Audited, BeginShop, By, Counted, EditItem, EditPerson, EndDevice, EndPerson,
-    EndToken, EnrolDevice, Phc, PinChange, PriceChange, SecretHash, SetShop, SignIn, SignOut, TryFrom, TryOf,
-    VoidSale,
+use ledger::SetShop;
+use ledger::people::{
+    AddPerson, AddToken, Audited, BeginShop, By, EditPerson, EndDevice, EndPerson, EndToken, EnrolDevice,
+    Phc, PinChange, SecretHash, SignIn, SignOut, TryFrom, TryOf,
 };
+use ledger::sales::VoidSale;
+use ledger::shelf::{Counted, EditItem, PriceChange};
 
 pub(crate) fn phc(of: &str) -> Phc {
     Phc::new(format!("$argon2id$v=19$m=19456,t=2,p=1$c2FsdA${of}")).unwrap()

@@ -5,12 +5,13 @@ use crate::harness::*;
 use crate::people::{change, expect, person, phc, sign_in};
 use domain::ids::{DeviceId, PersonId, SessionId};
 use domain::people::Role;
-use ledger::{
+use ledger::people::{
     BeginStep, By, CONFIRMED_FOR_MS, Confirm, CountCode, CountTry, EditPerson, EndPerson, EndSession,
-    Failure, KNOWN_FOR_MS, Known, MAX_CODE_FAILURES, MAX_PIN_FAILURES, OfferSecondFactor, PinChange, Refusal,
+    KNOWN_FOR_MS, Known, MAX_CODE_FAILURES, MAX_PIN_FAILURES, OfferSecondFactor, PinChange,
     RenewRecoveryCodes, STEP_LASTS_MS, SecondProof, SecretHash, SignIn, SignOutEverywhere, TryFrom, TryOf,
     TryPin, TurnOffSecondFactor, TurnOnSecondFactor,
 };
+use ledger::{Failure, Refusal};
 
 const SECOND_MS: i64 = 1000;
 const MINUTE_MS: i64 = 60 * SECOND_MS;
@@ -408,7 +409,7 @@ fn a_session_is_fresh_for_minutes_after_the_password_was_given() {
 
 async fn device(shop: &Shop) -> DeviceId {
     let (name, who) = ("Tablet".to_owned(), "Maud".to_owned());
-    shop.ok(ledger::EnrolDevice { name, secret: SecretHash::of("tablet"), who }).await
+    shop.ok(ledger::people::EnrolDevice { name, secret: SecretHash::of("tablet"), who }).await
 }
 
 // OWASP ASVS 5.0.0, 7.4.3 and 8.2.2.

@@ -6,10 +6,10 @@ use crate::make::*;
 use crate::sales::owed;
 use domain::basket::TenderKind;
 use domain::stock::Fate;
-use ledger::{
-    CloseDrawer, Command, Done, Failure, HoldBasket, Key, Ledger, NewSale, OpenDrawer, Pay, PayBasket,
-    Refusal, SaleDone, TenderIn, VoidSale,
+use ledger::sales::{
+    CloseDrawer, HoldBasket, NewSale, OpenDrawer, Pay, PayBasket, SaleDone, TenderIn, VoidSale,
 };
+use ledger::{Command, Done, Failure, Key, Ledger, Refusal};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tokio::sync::Barrier;
@@ -192,7 +192,7 @@ fn the_same_key_many_times_is_one_sale() {
             kind(&outcome(shop.ledger.clone(), third(), sale_of("p1", 100)).await.unwrap_err()),
             "set-aside"
         );
-        shop.ok(ledger::EndHold { id: held.id }).await;
+        shop.ok(ledger::orders::EndHold { id: held.id }).await;
         assert!(!outcome(shop.ledger.clone(), third(), sale_of("p1", 100)).await.unwrap().replayed);
         // The scope is part of the key.
         let elsewhere = Some(Key::new("other POST /api/sales", "k-1", b"one kit").unwrap());
@@ -269,7 +269,7 @@ async fn busy(ledger: &Ledger, which: usize, p: &str, c: &str) -> String {
     told(match which % 6 {
         0 => outcome(ledger, None, sale(vec![goods(p, "1"), goods(c, "1")], cash(200))).await.map(|_| ()),
         1 => outcome(ledger, None, sale(vec![goods(c, "2"), goods(p, "1")], cash(300))).await.map(|_| ()),
-        2 => outcome(ledger, None, adjust(c, ledger::Counted::More(asked("1")))).await.map(|_| ()),
+        2 => outcome(ledger, None, adjust(c, ledger::shelf::Counted::More(asked("1")))).await.map(|_| ()),
         3 => outcome(ledger, None, basket(&[(c, "1"), (p, "1")])).await.map(|_| ()),
         4 => {
             match outcome(ledger.clone(), None, NewSale { note: "back".to_owned(), ..sale_of(c, 100) }).await

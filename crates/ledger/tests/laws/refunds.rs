@@ -9,9 +9,9 @@ use domain::day::{Day, Moment};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::stock::Fate;
-use ledger::{
-    BooksBy, BooksQuery, DecideFate, NewRefund, NewSale, RefundLine, RefundTender, SetShop, VoidSale,
-};
+use ledger::SetShop;
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::sales::{DecideFate, NewRefund, NewSale, RefundLine, RefundTender, VoidSale};
 
 fn void(sale: SaleId) -> VoidSale {
     VoidSale { sale, reason: "rung up twice".to_owned(), who: "counter".to_owned() }
@@ -146,10 +146,10 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
             who: "owner".to_owned(),
         };
         shop.ok(add(vec![counted("c1", "1000000", 3)])).await;
-        let sold = async |units: &str, paid: Vec<ledger::TenderIn>| {
+        let sold = async |units: &str, paid: Vec<ledger::sales::TenderIn>| {
             shop.ok(sale(vec![goods("c1", units)], paid)).await
         };
-        let one = |sale: &ledger::SaleDone, quantity: &str, tender: RefundTender| NewRefund {
+        let one = |sale: &ledger::sales::SaleDone, quantity: &str, tender: RefundTender| NewRefund {
             tender,
             ..part(sale.id, sale.lines[0].id, Some(quantity), Fate::Shelf)
         };
@@ -225,7 +225,7 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
 #[test]
 fn what_becomes_of_the_goods_is_decided_once() {
     on_each(|shop| async move {
-        let costed = |sku: &str| ledger::NewItem { cost: Some(usd(400)), ..piece(sku, 1000) };
+        let costed = |sku: &str| ledger::shelf::NewItem { cost: Some(usd(400)), ..piece(sku, 1000) };
         shop.ok(add(vec![costed("p1"), costed("p2"), costed("p3")])).await;
         let sold = shop.ok(sale((1..=3).map(|n| goods(&format!("p{n}"), "1")).collect(), cash(3000))).await;
         let back = shop.ok(whole(sold.id, Fate::Open)).await;
@@ -282,8 +282,8 @@ fn a_refund_may_lower_what_is_owed() {
 #[test]
 fn paper_is_given_back_but_put_on_no_shelf() {
     on_each(|shop| async move {
-        let note = ledger::SaleLineIn::Paper {
-            kind: ledger::LineKind::GiftNote,
+        let note = ledger::sales::SaleLineIn::Paper {
+            kind: ledger::sales::LineKind::GiftNote,
             title: "Gift note".to_owned(),
             amount: usd(2000),
         };

@@ -7,7 +7,7 @@ use domain::ids::StyleId;
 use domain::money::Currency;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::stock::ItemKind;
-use ledger::{EditItem, EditStyle, NewItem, PriceChange, Purpose, RepriceStyle};
+use ledger::shelf::{EditItem, EditStyle, NewItem, PriceChange, Purpose, RepriceStyle};
 
 fn rule(rate: &str, ending: &str, minimum: Option<i64>) -> PriceRule {
     PriceRule {

@@ -7,10 +7,11 @@ use domain::basket::{MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::day::{Day, Moment};
 use domain::ids::{HoldGroupId, SaleId, TenderId};
 use domain::stock::Fate;
-use ledger::{
-    BASKET_MS, BooksBy, BooksQuery, EditItem, EndHold, LineKind, NewSale, Pay, PriceChange, Purpose,
-    SaleLineIn, SetShop, TenderIn, VoidSale,
-};
+use ledger::SetShop;
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::orders::EndHold;
+use ledger::sales::{LineKind, NewSale, Pay, SaleLineIn, TenderIn, VoidSale};
+use ledger::shelf::{BASKET_MS, EditItem, PriceChange, Purpose};
 
 pub(crate) fn owed(amount: i64) -> TenderIn {
     TenderIn {
@@ -215,7 +216,7 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
         let both = |hold| with_hold(sale(vec![goods("p1", "1"), goods("c1", "2")], cash(300)), hold);
         let swept = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS);
-        shop.ok(ledger::SweepHolds).await;
+        shop.ok(ledger::shelf::SweepHolds).await;
         shop.refuses(with_hold(sale_of("p1", 100), swept.id), "invalid: the hold is of other lines").await;
         let sold = shop.ok(both(swept.id)).await;
         shop.refuses(both(swept.id), "hold-over: is over (taken)").await;
@@ -321,10 +322,12 @@ fn a_channels_fee_is_booked_with_each_sale_there() {
         }
         shop.ok(add(vec![counted("c1", "9", 1000)])).await;
         let fees = async || {
-            let by = ledger::BooksBy { channel: true, ..ledger::BooksBy::default() };
-            let rows = shop.ledger.books(&ledger::BooksQuery { from: None, to: None, by }).await.unwrap();
-            let told =
-                |r: &ledger::BooksRow| format!("{} {}", r.channel.as_ref().unwrap(), r.figures.fees.minor());
+            let by = ledger::books::BooksBy { channel: true, ..ledger::books::BooksBy::default() };
+            let rows =
+                shop.ledger.books(&ledger::books::BooksQuery { from: None, to: None, by }).await.unwrap();
+            let told = |r: &ledger::books::BooksRow| {
+                format!("{} {}", r.channel.as_ref().unwrap(), r.figures.fees.minor())
+            };
             rows.iter().map(told).collect::<Vec<_>>()
         };
         let at = async |where_: &str, tax: i64, shipping: i64, quantity: &str, due: i64| {

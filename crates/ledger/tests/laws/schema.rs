@@ -6,7 +6,8 @@ use crate::make::*;
 use crate::sales::owed;
 use domain::basket::TenderKind;
 use domain::stock::Fate;
-use ledger::{NewSale, Purpose};
+use ledger::sales::NewSale;
+use ledger::shelf::Purpose;
 use sqlx::AssertSqlSafe;
 use std::path::Path;
 
@@ -127,7 +128,7 @@ fn the_schema_refuses_what_would_break_a_law() {
             shop.ok(sale(vec![less("c1", "2", 1, 1)], vec![tender(TenderKind::Card, 150), owed(50)])).await;
         shop.ok(part(two.id, two.lines[0].id, Some("1"), Fate::Shelf)).await;
         let wrong = shop.ok(sale_of("c1", 100)).await;
-        shop.ok(ledger::VoidSale { sale: wrong.id, reason: String::new(), who: String::new() }).await;
+        shop.ok(ledger::sales::VoidSale { sale: wrong.id, reason: String::new(), who: String::new() }).await;
         let mut raw = shop.raw().await;
         for (what, statement) in ATTACKS {
             let attacked = sqlx::query(AssertSqlSafe((*statement).to_owned())).execute(&mut *raw).await;

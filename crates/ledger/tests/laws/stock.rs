@@ -5,7 +5,9 @@ use crate::harness::{HOUR_MS, MINUTE_MS, START, on_each};
 use crate::make::*;
 use domain::ids::HoldGroupId;
 use domain::stock::{Fate, Why};
-use ledger::{BASKET_MS, Counted, DecideFate, EndHold, Purpose, SweepHolds, VoidSale};
+use ledger::orders::EndHold;
+use ledger::sales::{DecideFate, VoidSale};
+use ledger::shelf::{BASKET_MS, Counted, Purpose, SweepHolds};
 
 #[test]
 fn stock_is_counted_lost_and_gained() {

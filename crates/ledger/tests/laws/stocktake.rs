@@ -5,7 +5,7 @@ use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::ids::StocktakeId;
 use domain::stock::{Fate, Why};
-use ledger::{
+use ledger::shelf::{
     BeginStocktake, Counted, DropStocktake, FinishStocktake, NewItem, Purpose, ScanFinding, ScanStocktake,
     StocktakeState,
 };

@@ -7,10 +7,13 @@ use domain::basket::TenderKind;
 use domain::day::Day;
 use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
 use domain::stock::Fate;
-use ledger::{
-    BooksBy, BooksQuery, EditItem, ListingState, NewHold, NewItem, NewSale, Pay, Purpose, RecordRun, SetShop,
-    ShortLines, TakeOrders, Told, VoidSale,
-};
+use ledger::SetShop;
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::keeping::ShortLines;
+use ledger::online::{ListingState, RecordRun, Told};
+use ledger::orders::TakeOrders;
+use ledger::sales::{NewSale, Pay, VoidSale};
+use ledger::shelf::{EditItem, NewHold, NewItem, Purpose};
 
 fn day(text: &str) -> Day {
     Day::parse(text).unwrap()
@@ -156,7 +159,7 @@ fn what_is_owed_is_told_until_it_is_paid() {
 
 async fn told_of_day(shop: &Shop, text: &str) -> Vec<String> {
     let sales = shop.ledger.day_sales(day(text), None, 99).await.unwrap();
-    let told = |s: &ledger::DaySale| {
+    let told = |s: &ledger::sales::DaySale| {
         let voided = if s.voided { " voided" } else { "" };
         format!(
             "{} {} {}{voided}: {}",

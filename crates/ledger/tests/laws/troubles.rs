@@ -3,7 +3,8 @@
 use crate::ground::{Engine, engines, ground};
 use crate::harness::{Shop, in_full, on_each};
 use crate::make::*;
-use ledger::{Access, AdjustStock, Counted, Failure, Key, Ledger, SystemClock, Trouble};
+use ledger::shelf::{AdjustStock, Counted};
+use ledger::{Access, Failure, Key, Ledger, SystemClock, Trouble};
 use sqlx::AssertSqlSafe;
 use std::sync::Arc;
 use std::time::{Duration, Instant};

@@ -4,9 +4,10 @@ use crate::audit;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::pricing::Working;
-use ledger::{
-    Audited, FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName,
-    PieceOutcome, PieceWork, Priced,
+use ledger::people::Audited;
+use ledger::shelf::{
+    FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName, PieceOutcome,
+    PieceWork, Priced,
 };
 
 fn piece_of(style: &str, weighed: &str) -> NewPiece {

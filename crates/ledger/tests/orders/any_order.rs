@@ -5,7 +5,9 @@ use crate::harness::{START, TestShop, shops};
 use domain::money::{Currency, Money};
 use domain::order::{IncomingOrder, LinePrice, OrderStatus, Standing};
 use domain::stock::ItemKind;
-use ledger::{AddItems, BooksBy, BooksQuery, OrderLineState};
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::orders::OrderLineState;
+use ledger::shelf::AddItems;
 
 /// Orders of one run; each has states of its own.
 const ORDERS: u64 = 40;

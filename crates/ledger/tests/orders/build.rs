@@ -11,9 +11,10 @@ use domain::order::{
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use domain::weight::WeightUnit;
-use ledger::{
-    AddItems, Audited, BooksBy, BooksQuery, NewItem, OrderOutcome, RowOutcome, TakeFetched, TakeOrders,
-};
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
+use ledger::people::Audited;
+use ledger::shelf::{AddItems, NewItem, RowOutcome};
 
 pub(crate) const ZERO: Money = Money::zero(Currency::USD);
 

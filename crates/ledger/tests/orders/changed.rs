@@ -86,7 +86,7 @@ async fn what_is_returned_waits_for_a_person() {
         let sale = shop.ledger.sales(None, 1).await.unwrap().remove(0);
         let (refund_line, _, fate) = sale.refunds[0].lines[0];
         assert_eq!(fate, domain::stock::Fate::Open);
-        let decided = ledger::DecideFate {
+        let decided = ledger::sales::DecideFate {
             line: refund_line,
             fate: domain::stock::Fate::Shelf,
             who: "test".to_owned(),

@@ -6,10 +6,11 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::{Measure, Quantity};
 use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
-use ledger::{
-    AddItems, AddStyles, DropLayout, KeepLayout, KeepListingText, ListingState, NewItem, NewStyle, NewText,
-    NoteFeedTrouble, RecordRun, RowOutcome, SeeFeedTroubles, Told, WriteTexts, text_mark,
+use ledger::online::{
+    DropLayout, KeepLayout, KeepListingText, ListingState, NewText, NoteFeedTrouble, RecordRun,
+    SeeFeedTroubles, Told, WriteTexts, text_mark,
 };
+use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, RowOutcome};
 
 fn piece(sku: &str, style: &str, size: &str, color: &str, ounces: &str) -> NewItem {
     NewItem {

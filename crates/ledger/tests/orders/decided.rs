@@ -4,9 +4,9 @@ use crate::build::{asked, books, code, later, line, order, refund, stock, stock_
 use crate::harness::{TestShop, shops, usd};
 use domain::day::Moment;
 use domain::order::{Customer, IncomingOrder, OrderStatus};
-use ledger::{
-    DecideLine, EndHold, Failure, HoldLine, Key, LineChoice, LineDecided, NewHold, OrderDetail, Purpose,
-};
+use ledger::orders::{DecideLine, EndHold, LineChoice, LineDecided, OrderDetail};
+use ledger::shelf::{HoldLine, NewHold, Purpose};
+use ledger::{Failure, Key};
 
 /// The order of this number, in full.
 async fn detail(shop: &TestShop, number: &str) -> OrderDetail {

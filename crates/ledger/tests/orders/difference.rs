@@ -3,7 +3,8 @@
 use crate::build::{ZERO, books, later, line, order, refund, stock, stock_up, take, told};
 use crate::harness::{TestShop, shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
-use ledger::{EndHold, OrderLineState, RefundLine, RefundTender};
+use ledger::orders::{EndHold, OrderLineState};
+use ledger::sales::{RefundLine, RefundTender};
 
 const CHANGED: &str = "changed, 0 refunds";
 
@@ -20,7 +21,8 @@ fn kits(of: &IncomingOrder, hours: i64, quantity: &str, price: &str) -> Incoming
 /// The lines that wait, in words.
 async fn waiting(shop: &TestShop) -> String {
     let orders = shop.ledger.orders(None, true, 9).await.unwrap();
-    let open = |l: &&ledger::OrderLineView| matches!(l.state, OrderLineState::Short | OrderLineState::Held);
+    let open =
+        |l: &&ledger::orders::OrderLineView| matches!(l.state, OrderLineState::Short | OrderLineState::Held);
     let lines = orders.iter().flat_map(|o| &o.lines).filter(open);
     lines
         .map(|l| format!("{:?} {} {} {}", l.state, l.quantity, l.code, l.amount))
@@ -231,7 +233,7 @@ async fn what_was_given_back_beside_a_state_is_not_sold_again() {
         assert!(books(&shop).await.contains("1 sales, 4 units") && books(&shop).await.contains("= 40.00"));
         // One more is given back by a person here: a later state that says four says the same thing.
         let sale = shop.ledger.sales(None, 1).await.unwrap().remove(0);
-        let by_hand = ledger::NewRefund {
+        let by_hand = ledger::sales::NewRefund {
             sale: sale.id,
             lines: vec![RefundLine {
                 line: sale.lines[0].line.id,

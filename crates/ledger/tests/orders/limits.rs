@@ -4,7 +4,7 @@ use crate::build::{books, line, order, stock_up, take, take_past, told};
 use crate::harness::{shops, usd};
 use domain::money::{Currency, MAX_AMOUNT, Money};
 use domain::order::{IncomingLine, IncomingOrder, LinePrice};
-use ledger::{OrderOutcome, TakeOrders};
+use ledger::orders::{OrderOutcome, TakeOrders};
 
 fn most() -> Money {
     Money::from_minor(MAX_AMOUNT, Currency::USD).unwrap()

@@ -4,7 +4,8 @@ use crate::build::{books, line, moment, order, refund, stock, stock_up, take, ta
 use crate::harness::{shops, usd};
 use domain::channel::Channel;
 use domain::order::{IncomingOrder, LinePrice, OrderStatus};
-use ledger::{NewSale, OrderOutcome, SaleLineIn, TakeOrders, TenderIn};
+use ledger::orders::{OrderOutcome, TakeOrders};
+use ledger::sales::{NewSale, SaleLineIn, TenderIn};
 
 fn named(name: &str, quantity: &str, price: LinePrice) -> domain::order::IncomingLine {
     domain::order::IncomingLine { code: None, name: name.to_owned(), price, ..line("X", quantity, "1.00") }
@@ -70,8 +71,8 @@ async fn no_piece_is_sold_in_the_past_and_now() {
         );
         // The other way round: sold in the past, then added to the shelf by mistake.
         take_past(&shop, &order("A-3", vec![line("P9", "1", "40.00")])).await;
-        let again = ledger::AddItems {
-            items: vec![ledger::NewItem { sku: Some(crate::build::code("P9")), ..new_piece() }],
+        let again = ledger::shelf::AddItems {
+            items: vec![ledger::shelf::NewItem { sku: Some(crate::build::code("P9")), ..new_piece() }],
             who: String::new(),
             progress: None,
         };
@@ -98,8 +99,8 @@ async fn no_piece_is_sold_in_the_past_and_now() {
     }
 }
 
-fn new_piece() -> ledger::NewItem {
-    ledger::NewItem {
+fn new_piece() -> ledger::shelf::NewItem {
+    ledger::shelf::NewItem {
         kind: domain::stock::ItemKind::Piece,
         name: "Once more".to_owned(),
         sku: None,

@@ -45,7 +45,7 @@ async fn of_one_moment_a_fresh_fetch_decides_and_else_the_second_is_refused() {
         assert!(
             matches!(
                 &refused,
-                ledger::OrderOutcome::Rejected(ledger::Refusal::SameDateOtherContents { number, .. }) if number == "H-1"
+                ledger::orders::OrderOutcome::Rejected(ledger::Refusal::SameDateOtherContents { number, .. }) if number == "H-1"
             ),
             "{}: {refused:?}",
             shop.engine
@@ -117,7 +117,10 @@ async fn a_number_that_was_used_again_waits_for_a_person() {
             IncomingOrder { ordered: next_day, lines: vec![line("P2", "1", "40.00")], ..later(&first, 2) };
         let refused = take(&shop, &again).await;
         assert!(
-            matches!(refused, ledger::OrderOutcome::Rejected(ledger::Refusal::NumberUsedAgain { .. })),
+            matches!(
+                refused,
+                ledger::orders::OrderOutcome::Rejected(ledger::Refusal::NumberUsedAgain { .. })
+            ),
             "{}: {refused:?}",
             shop.engine
         );

@@ -4,7 +4,7 @@ use crate::build::{books, code, line, order, stock, stock_up, take, told};
 use crate::harness::{shops, usd};
 use domain::channel::Channel;
 use domain::order::{IncomingOrder, LinePrice, OrderStatus};
-use ledger::{OrderLineState, TakeOrders};
+use ledger::orders::{OrderLineState, TakeOrders};
 
 #[tokio::test]
 async fn a_paid_order_is_one_sale_of_its_filled_lines() {
@@ -160,7 +160,7 @@ async fn a_dry_run_says_the_same_and_books_nothing() {
             order("H-1", vec![line("P1", "1", "40.00")]),
             order("H-2", vec![line("NONE", "1", "40.00")]),
         ];
-        let batch = ledger::TakeOrders { orders, past: false, who: String::new() };
+        let batch = ledger::orders::TakeOrders { orders, past: false, who: String::new() };
         let dry: Vec<_> = shop.ledger.try_orders(&batch).await.unwrap().iter().map(told).collect();
         assert_eq!(
             (stock(&shop, "P1").await, books(&shop).await),

@@ -3,7 +3,7 @@
 use crate::build::{books, later, line, order, refund, stock, stock_up, take, take_past, told};
 use crate::harness::{shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
-use ledger::OrderOutcome;
+use ledger::orders::OrderOutcome;
 
 fn state(order: &IncomingOrder, hours: i64, status: OrderStatus) -> IncomingOrder {
     IncomingOrder { status, ..later(order, hours) }
@@ -47,7 +47,10 @@ async fn a_line_that_waits_for_a_person_may_become_smaller_or_larger() {
                     .lines
                     .iter()
                     .filter(|l| {
-                        matches!(l.state, ledger::OrderLineState::Short | ledger::OrderLineState::Held)
+                        matches!(
+                            l.state,
+                            ledger::orders::OrderLineState::Short | ledger::orders::OrderLineState::Held
+                        )
                     })
                     .map(|l| format!("{:?} {} {}", l.state, l.quantity, l.code))
                     .collect();
@@ -173,7 +176,7 @@ async fn a_change_tells_of_the_lines_that_fall_short() {
         let unpaid = state(&order("H-1", vec![line("P1", "1", "40.00")]), 1, OrderStatus::OrderPaymentDue);
         take(&shop, &unpaid).await;
         let hold = shop.ledger.open_holds(None, 1).await.unwrap().remove(0);
-        shop.ledger.execute(None, &ledger::EndHold { id: hold.id }).await.unwrap();
+        shop.ledger.execute(None, &ledger::orders::EndHold { id: hold.id }).await.unwrap();
         take(&shop, &order("H-2", vec![line("P1", "1", "40.00")])).await;
         let paid = take(&shop, &state(&unpaid, 2, OrderStatus::OrderProcessing)).await;
         assert!(matches!(paid, OrderOutcome::Changed { short: 1, .. }), "{}: {paid:?}", shop.engine);

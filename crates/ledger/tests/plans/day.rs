@@ -10,11 +10,14 @@ use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
 };
 use domain::stock::Fate;
-use ledger::{
-    BasketChange, BooksBy, BooksQuery, ChangeBasket, CloseDrawer, Command, Counted, DecideFate, EndHold,
-    HoldBasket, Key, LeaveBasket, NewRefund, NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, Purpose, PutIn,
-    RefundTender, SaleDone, TakeOrders, TakeOut, TenderIn, VoidSale,
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::orders::{EndHold, TakeOrders};
+use ledger::sales::{
+    BasketChange, ChangeBasket, CloseDrawer, DecideFate, HoldBasket, LeaveBasket, NewRefund, NewSale,
+    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, TakeOut, TenderIn, VoidSale,
 };
+use ledger::shelf::{Counted, Purpose};
+use ledger::{Command, Key};
 use std::time::{Duration, Instant};
 
 const WHO: &str = "Ada";

@@ -6,7 +6,8 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::money::MoneyError;
 use domain::revenue::{COLUMNS, Figures};
-use ledger::{Access, BooksBy, BooksQuery, BooksRow, Ledger};
+use ledger::books::{BooksBy, BooksQuery, BooksRow};
+use ledger::{Access, Ledger};
 
 pub(super) async fn run(place: &Place, args: BooksArgs) -> Result<Ending, CliError> {
     let ledger = place.open(Access::Read).await?;

@@ -3,7 +3,8 @@
 use crate::bar::Steps;
 use crate::ending::{CliError, Ending};
 use crate::place::Place;
-use ledger::{Access, CheckReport};
+use ledger::Access;
+use ledger::keeping::CheckReport;
 use std::io::{self, Write};
 
 pub(super) async fn run(place: &Place) -> Result<Ending, CliError> {

@@ -32,7 +32,7 @@ pub(super) async fn restore(place: &Place, args: RestoreArgs) -> Result<Ending, 
     let clock = Arc::new(SystemClock);
     let pictures = args.pictures.folder.as_deref();
     let at = |table: &str, rows| steps.at(table, rows);
-    let restored = ledger::restore(&args.file, place.url(), pictures, clock, at).await;
+    let restored = ledger::keeping::restore(&args.file, place.url(), pictures, clock, at).await;
     drop(steps);
     let restored = restored?;
     let (rows, files) = (restored.rows, restored.files);

@@ -7,7 +7,8 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::limits::{LimitName, Limits};
 use domain::people::Role;
-use ledger::{Access, Ledger, LimitsOf, SetLimits};
+use ledger::people::{LimitsOf, SetLimits};
+use ledger::{Access, Ledger};
 
 pub(super) async fn run(place: &Place, command: LimitsCommand) -> Result<Ending, CliError> {
     match command {

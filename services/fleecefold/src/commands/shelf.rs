@@ -5,7 +5,8 @@ use crate::ending::{CliError, Ending};
 use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::weight::WeightUnit;
-use ledger::{Access, Ledger, ShelfQuery, ShelfRow};
+use ledger::shelf::{ShelfQuery, ShelfRow};
+use ledger::{Access, Ledger};
 
 /// As the API names them.
 const COLUMNS: [Column; 10] = [

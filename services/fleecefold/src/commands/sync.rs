@@ -8,9 +8,8 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::codes::Code;
 use domain::day::{Day, Moment};
-use ledger::{
-    Access, ConnectionStatus, EndConnection, EnterOtherId, Ledger, LiveConnection, Refusal, SendAgain,
-};
+use ledger::online::{ConnectionStatus, EndConnection, EnterOtherId, LiveConnection, SendAgain};
+use ledger::{Access, Ledger, Refusal};
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};

@@ -6,7 +6,8 @@ use crate::ending::{CliError, Ending};
 use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::people::Role;
-use ledger::{Access, AddToken, EndToken, Ledger};
+use ledger::people::{AddToken, EndToken};
+use ledger::{Access, Ledger};
 use std::io::{self, Write};
 
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
@@ -63,7 +64,7 @@ async fn list(ledger: &Ledger) -> Result<(), CliError> {
         return Ok(());
     }
     let (zone, now) = (&ledger.shop().zone, ledger.now());
-    let row = |token: &ledger::TokenView| {
+    let row = |token: &ledger::people::TokenView| {
         let over = if token.until <= now { " (over)" } else { "" };
         let until = format!("{}{over}", zone.shown(token.until));
         [token.name.as_str(), token.role.code(), &token.made_by, &until]

@@ -7,9 +7,8 @@ use crate::place::Place;
 use crate::table::{Column, Table, TableForm};
 use domain::people::Role;
 use domain::text;
-use ledger::{
-    Access, AddPerson, EditPerson, EndPerson, Ledger, PersonView, Phc, Refusal, TurnOffSecondFactor,
-};
+use ledger::people::{AddPerson, EditPerson, EndPerson, PersonView, Phc, TurnOffSecondFactor};
+use ledger::{Access, Ledger, Refusal};
 use std::io::{self, BufRead, IsTerminal};
 
 const COLUMNS: [Column; 4] = [
@@ -116,7 +115,7 @@ async fn list(ledger: &Ledger) -> Result<(), CliError> {
         return Ok(());
     }
     let zone = &ledger.shop().zone;
-    let row = |person: &ledger::PersonView| {
+    let row = |person: &ledger::people::PersonView| {
         let pin = if person.has_pin { "yes" } else { "no" };
         [person.name.as_str(), person.role.code(), pin, &zone.shown(person.made)]
             .map(|cell| Some(cell.to_owned()))

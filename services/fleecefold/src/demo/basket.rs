@@ -10,7 +10,7 @@ use domain::money::Money;
 use domain::order::{IncomingLine, LinePrice};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
-use ledger::SaleLineIn;
+use ledger::sales::SaleLineIn;
 
 /// The least that is sold of goods by weight, in thousandths of an ounce.
 const LEAST_BY_WEIGHT: i64 = 1_500;

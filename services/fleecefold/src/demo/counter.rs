@@ -14,7 +14,8 @@ use domain::ids::HoldGroupId;
 use domain::money::Money;
 use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind};
-use ledger::{HoldLine, LineKind, NewHold, NewSale, Purpose, SaleDone, SaleLineIn, TenderIn, VoidSale};
+use ledger::sales::{LineKind, NewSale, SaleDone, SaleLineIn, TenderIn, VoidSale};
+use ledger::shelf::{HoldLine, NewHold, Purpose};
 
 /// How many visits to the store in a hundred …
 const GIFT_NOTES: i64 = 2;

@@ -13,7 +13,8 @@ use domain::money::Currency;
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, Why};
 use jiff::civil::Date;
-use ledger::{AddItems, AdjustStock, Counted, Ledger, ManualClock, NewItem, Purpose};
+use ledger::shelf::{AddItems, AdjustStock, Counted, NewItem, Purpose};
+use ledger::{Ledger, ManualClock};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 

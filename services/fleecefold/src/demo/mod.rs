@@ -25,7 +25,9 @@ pub(crate) use village::open as open_village;
 
 use domain::people::Role;
 use jiff::civil::{Date, date};
-use ledger::{Access, AddItems, AddPerson, AddStyles, Ledger, ManualClock, SetShop};
+use ledger::people::AddPerson;
+use ledger::shelf::{AddItems, AddStyles};
+use ledger::{Access, Ledger, ManualClock, SetShop};
 use live::Live;
 use shelf::Shelf;
 use std::sync::Arc;
@@ -140,7 +142,7 @@ async fn set(ledger: &Ledger, key: &str, value: &str) -> Result<(), DemoError> {
 }
 
 /// Adds the styles and what is on the shelf at the opening; answers what is still to be finished.
-async fn stock(ledger: &Ledger) -> Result<(Shelf, usize, Vec<ledger::NewItem>), DemoError> {
+async fn stock(ledger: &Ledger) -> Result<(Shelf, usize, Vec<ledger::shelf::NewItem>), DemoError> {
     let shop = ledger.shop();
     let styles = shelf::styles(shop.currency, &shop.zone)?;
     let count = styles.len();

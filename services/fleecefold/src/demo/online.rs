@@ -11,7 +11,7 @@ use domain::money::{Currency, Money};
 use domain::order::{IncomingOrder, IncomingRefund, OrderNumber, OrderStatus};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
-use ledger::{OrderOutcome, TakeOrders};
+use ledger::orders::{OrderOutcome, TakeOrders};
 
 /// Shipping of an order, and from which goods' value on it is free, in cents.
 const SHIPPING: i64 = 675;

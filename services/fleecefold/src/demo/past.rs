@@ -13,7 +13,8 @@ use domain::money::{Currency, Money};
 use domain::order::{Customer, IncomingOrder, IncomingRefund, OrderNumber, OrderStatus};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
-use ledger::{Ledger, OrderOutcome, TakeOrders};
+use ledger::Ledger;
+use ledger::orders::{OrderOutcome, TakeOrders};
 
 /// How many orders in a hundred that began with a piece had it given back, and after how long.
 const GIVEN_BACK_PERCENT: i64 = 6;

@@ -13,7 +13,9 @@ use domain::order::{IncomingOrder, OrderStatus};
 use domain::stock::Fate;
 use jiff::Span;
 use jiff::civil::Date;
-use ledger::{DecideFate, EndHold, NewRefund, Pay, RefundLine, RefundTender, SweepHolds};
+use ledger::orders::EndHold;
+use ledger::sales::{DecideFate, NewRefund, Pay, RefundLine, RefundTender};
+use ledger::shelf::SweepHolds;
 
 /// Promises are kept before the store opens.
 const MORNING_MINUTE: i64 = 360;

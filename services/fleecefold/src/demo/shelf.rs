@@ -8,7 +8,7 @@ use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
 use feeds::{Feed, FeedError, Format, ItemRow, Layout, Parsed, Reading, Reject, StyleRow};
-use ledger::{NewItem, NewStyle, RowOutcome};
+use ledger::shelf::{NewItem, NewStyle, RowOutcome};
 
 const STYLES_FILE: &str = "styles.csv";
 const STYLES: &str = include_str!("../../../../demo/styles.csv");

@@ -6,10 +6,11 @@ use domain::day::{Month, Zone};
 use domain::money::Currency;
 use domain::order::IncomingOrder;
 use feeds::{Layout, Reading, read_orders};
-use ledger::{
-    Access, BooksBy, BooksQuery, BooksRow, Ledger, OrderLineState, OrderOutcome, SaleView, ShelfQuery,
-    ShelfRow, SystemClock, TakeOrders,
-};
+use ledger::books::{BooksBy, BooksQuery, BooksRow};
+use ledger::orders::{OrderLineState, OrderOutcome, TakeOrders};
+use ledger::sales::SaleView;
+use ledger::shelf::{ShelfQuery, ShelfRow};
+use ledger::{Access, Ledger, SystemClock};
 use std::collections::BTreeSet;
 use std::io::Cursor;
 use std::path::Path;

@@ -9,10 +9,10 @@ use crate::pipe::{self, Piece};
 use crate::watch::Watch;
 use domain::quantity::Asked;
 use feeds::{Feed, ItemRow, Parsed, Reading, Reject, StyleRow, read_items, read_styles};
-use ledger::{
-    AddItems, AddStyles, EndIntake, Failure, Intake, Ledger, MAX_ITEMS_AT_ONCE, NewItem, NewStyle, Pace,
-    Progress, Refusal, RowOutcome, Tally,
+use ledger::shelf::{
+    AddItems, AddStyles, EndIntake, Intake, MAX_ITEMS_AT_ONCE, NewItem, NewStyle, Progress, RowOutcome, Tally,
 };
+use ledger::{Failure, Ledger, Pace, Refusal};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::PathBuf;

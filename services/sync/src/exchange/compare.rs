@@ -10,7 +10,8 @@ use domain::codes::Code;
 use domain::ids::{ConnectionId, ItemId};
 use feeds::compare::Difference;
 use feeds::{Feed, ListedRow, Listing, Reading, content_hash, read_listings};
-use ledger::{Failure, Ledger, ListingState, Refusal, Told};
+use ledger::online::{ListingState, Told};
+use ledger::{Failure, Ledger, Refusal};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 

@@ -7,9 +7,9 @@ use domain::ids::{ConnectionId, RunId};
 use domain::quantity::Quantity;
 use domain::stock::Availability;
 use feeds::Listing;
-use ledger::{
-    Failure, ItemView, Ledger, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun, RunKind, Told, Trouble,
-};
+use ledger::online::{ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun, RunKind, Told};
+use ledger::shelf::ItemView;
+use ledger::{Failure, Ledger, Trouble};
 use std::time::Instant;
 
 /// A row of the ledger as a line of a feed.

@@ -5,7 +5,7 @@ use domain::ids::ItemId;
 use domain::stock::Availability;
 use feeds::hash::hex;
 use feeds::{CsvOutError, JsonLdDocument, Layout, Listing, ListingCsv, content_hash};
-use ledger::{ListingState, Told};
+use ledger::online::{ListingState, Told};
 use sha2::{Digest, Sha256};
 use std::io::{self, Write};
 use tokio::sync::mpsc;

@@ -7,7 +7,7 @@ use crate::exchange::{
 use crate::given::{Given, GivenError, GivenLayout};
 use crate::watch::Watch;
 use feeds::{Feed, publish};
-use ledger::{Ledger, private};
+use ledger::{Ledger, private_files};
 use serde::Serialize;
 use std::fs;
 use std::io::{self, Read, Seek, SeekFrom};
@@ -144,7 +144,7 @@ pub(super) async fn take(ledger: &Ledger, folder: &Path, file: &Found) -> Result
     };
     let report = Report { file: &file.name, feed, at, outcome, words: &words, orders, rows };
     publish(&place, &format!("{moved_name}.report.json"), |out| {
-        private::shut(out.get_ref())?;
+        private_files::shut(out.get_ref())?;
         serde_json::to_writer_pretty(out, &report).map_err(io::Error::from)
     })?;
     move_away(&file.path, &place.join(&moved_name))?;

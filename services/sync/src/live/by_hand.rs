@@ -16,10 +16,11 @@ use domain::channel::Channel;
 use domain::day::Moment;
 use feeds::connection::{ConnectionError, ConnectionFile, Pull, SecretName, Signed};
 use feeds::{PageReading, listings_of_page, orders_of_page};
-use ledger::{
-    Claimed, ConnectionStatus, Failure, HurryConnection, Ledger, LiveConnection, NewPieces, NoteContact,
-    PullState, Refusal, RereadOrders, SaveConnection, TroubleOf,
+use ledger::online::{
+    Claimed, ConnectionStatus, HurryConnection, LiveConnection, NewPieces, NoteContact, PullState,
+    RereadOrders, SaveConnection, TroubleOf,
 };
+use ledger::{Failure, Ledger, Refusal};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 

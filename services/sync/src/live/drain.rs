@@ -10,8 +10,9 @@ use super::say::{self, Said};
 use domain::delivery::{LEASE, Reply, back_off};
 use domain::ids::ItemId;
 use futures_util::{StreamExt, stream};
-use ledger::{
-    ClaimMessages, Claimed, Failure, QuietConnection, SettleMessages, Settled, SettledAs, TroubleOf,
+use ledger::Failure;
+use ledger::online::{
+    ClaimMessages, Claimed, QuietConnection, SettleMessages, Settled, SettledAs, TroubleOf,
 };
 use std::collections::{BTreeMap, HashMap};
 use std::pin::pin;

@@ -7,7 +7,8 @@ use crate::words::tell_all;
 use domain::ids::ConnectionId;
 use feeds::connection::{Hooks, Signed};
 use feeds::{FeedError, PageReading, orders_of_page};
-use ledger::{Failure, Ledger, LiveConnection, NoteContact, NoteUnsigned, SeeHook, Shop, TroubleOf};
+use ledger::online::{LiveConnection, NoteContact, NoteUnsigned, SeeHook, TroubleOf};
+use ledger::{Failure, Ledger, Shop};
 
 /// The largest hook. Standard Webhooks asks for less than 20 kB; an order of a thousand lines has more.
 pub const MAX_HOOK_BYTES: usize = 1 << 20;

@@ -6,7 +6,9 @@ use domain::delivery::{Reply, back_off};
 use domain::masked::masked;
 use domain::order::IncomingOrder;
 use feeds::{Parsed, Reject, kept_text};
-use ledger::{Failure, KeepOrder, Ledger, LiveConnection, OrderOutcome, Refusal, TakeFetched, TakeOrders};
+use ledger::online::{KeepOrder, LiveConnection};
+use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
+use ledger::{Failure, Ledger, Refusal};
 
 /// Orders that are taken in one transaction: a counter's sale waits no longer than for these.
 const TAKEN_AT_ONCE: usize = 20;

@@ -9,7 +9,8 @@ use domain::day::Moment;
 use domain::order::IncomingOrder;
 use feeds::connection::{Address, Place, Pull};
 use feeds::{Layout, PageReading, orders_again};
-use ledger::{ClaimKeptOrders, Failure, KeptAs, KeptOrder, PullOf, Refusal, RereadOrders, SettleKeptOrder};
+use ledger::online::{ClaimKeptOrders, KeptAs, KeptOrder, PullOf, RereadOrders, SettleKeptOrder};
+use ledger::{Failure, Refusal};
 
 /// Kept orders that are tried in one round; the others have their turn in the next.
 const TRIED_A_ROUND: usize = 50;

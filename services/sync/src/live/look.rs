@@ -10,7 +10,7 @@ use domain::delivery::{REQUEST_TIMEOUT, Reply, says_gone};
 use domain::ids::ItemId;
 use feeds::connection::{Address, Place, Pull};
 use feeds::{FeedError, ListedRow, PageReading, Parsed, Reject, listings_of_page};
-use ledger::PullState;
+use ledger::online::PullState;
 use std::collections::HashMap;
 use std::time::{Duration, Instant};
 

@@ -8,7 +8,8 @@ use domain::ids::{ConnectionId, ItemId};
 use domain::stock::Availability;
 use feeds::connection::{AnswerForm, Base, BatchCall, Call, ConnectionFile, FillError, Method, Out, Place};
 use feeds::{Listing, ListingMessages, json_batch};
-use ledger::{Claimed, Failure, ListingRow, ListingState, Stood};
+use ledger::Failure;
+use ledger::online::{Claimed, ListingRow, ListingState, Stood};
 use reqwest::Url;
 use std::time::Instant;
 

@@ -12,7 +12,8 @@ use domain::delivery::{Reply, back_off};
 use domain::order::IncomingOrder;
 use feeds::connection::{FillError, NextPage, Pull};
 use feeds::{FeedError, PageReading, Parsed, json_at, kept_text, orders_of_page};
-use ledger::{ClaimPull, Failure, MAX_PLACE_CHARS, NoteContact, PullOf, SettlePull, TroubleOf};
+use ledger::Failure;
+use ledger::online::{ClaimPull, MAX_PLACE_CHARS, NoteContact, PullOf, SettlePull, TroubleOf};
 use reqwest::Url;
 
 /// Pages of one round: then messages and other lists have their turn.

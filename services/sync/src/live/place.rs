@@ -8,7 +8,7 @@
 
 use domain::day::Moment;
 use feeds::connection::{Base, Cursor, FillError, NextPage, Place, Pull};
-use ledger::{MAX_PLACE_CHARS, PullState};
+use ledger::online::{MAX_PLACE_CHARS, PullState};
 use reqwest::Url;
 use serde::{Deserialize, Serialize};
 

@@ -8,7 +8,7 @@ use super::secrets::{Secret, Secrets};
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId};
 use feeds::connection::{ConnectionError, ConnectionFile};
-use ledger::LiveConnection;
+use ledger::online::LiveConnection;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};

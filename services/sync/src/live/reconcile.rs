@@ -18,11 +18,11 @@ use domain::ids::{ConnectionId, ItemId};
 use feeds::compare::{Difference, compare};
 use feeds::connection::{NextPage, Pull};
 use feeds::{ListedRow, MessageOf, PageReading, json_at, listings_of_page};
-use ledger::{
-    ClaimPull, Drift, Failure, KeepDrifts, LIVE_AT_ONCE, LearnIds, Ledger, ListingState, MAX_DRIFTS,
-    MendListings, NoteContact, NoteCured, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told,
-    TroubleOf,
+use ledger::online::{
+    ClaimPull, Drift, KeepDrifts, LIVE_AT_ONCE, LearnIds, ListingState, MAX_DRIFTS, MendListings,
+    NoteContact, NoteCured, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told, TroubleOf,
 };
+use ledger::{Failure, Ledger};
 use std::collections::{HashMap, HashSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};

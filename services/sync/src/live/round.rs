@@ -12,10 +12,8 @@ use super::reconcile;
 use crate::words::tell_all;
 use domain::day::Moment;
 use domain::delivery::{NoAnswer, Reply};
-use ledger::{
-    Failure, FetchedDue, FillConnection, Ledger, LiveConnection, MessagesDue, QuietConnection, Shop,
-    TroubleOf,
-};
+use ledger::online::{FetchedDue, FillConnection, LiveConnection, MessagesDue, QuietConnection, TroubleOf};
+use ledger::{Failure, Ledger, Shop};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 

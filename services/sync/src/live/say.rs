@@ -14,7 +14,8 @@ use domain::ids::ItemId;
 use domain::stock::Availability;
 use feeds::connection::{BatchCall, FillError, Place};
 use feeds::json_at;
-use ledger::{Failure, ListingState, Settled, SettledAs};
+use ledger::Failure;
+use ledger::online::{ListingState, Settled, SettledAs};
 
 /// Messages in a row that come to nothing before the whole connection waits: as many as are under way at
 /// once, so that one that is poisoned does not stop the others.

@@ -6,7 +6,8 @@ use domain::codes::Code;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::stock::Fate;
-use ledger::{Ledger, NewRefund, NewSale, RefundTender, SaleDone, SaleLineIn, TenderIn};
+use ledger::Ledger;
+use ledger::sales::{NewRefund, NewSale, RefundTender, SaleDone, SaleLineIn, TenderIn};
 
 /// Rings one up for its price.
 pub(crate) async fn sell(ledger: &Ledger, sku: &str) -> SaleDone {

@@ -4,7 +4,7 @@ use crate::shop::{ITEMS, TestShop};
 use domain::codes::Code;
 use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
-use ledger::{AddItems, NewItem, Progress};
+use ledger::shelf::{AddItems, NewItem, Progress};
 use sync::GivenLayout;
 
 const STYLES: &str = "style,rate,rate.unitCode,ending\nridge beanie,7.50,ONZ,whole\nmoor cowl,8,ONZ,five\n";

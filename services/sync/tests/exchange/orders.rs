@@ -2,7 +2,7 @@
 
 use crate::shop::TestShop;
 use domain::codes::Code;
-use ledger::{BooksBy, BooksQuery};
+use ledger::books::{BooksBy, BooksQuery};
 use std::fmt::Write;
 
 const HEAD: &str = "orderNumber,orderDate,sku,orderQuantity,price,orderStatus,dateModified,refundNumber\n";

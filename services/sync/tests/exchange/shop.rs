@@ -135,12 +135,12 @@ impl TestShop {
     }
 
     /// Rings one up at the counter.
-    pub(crate) async fn sell(&self, sku: &str) -> ledger::SaleDone {
+    pub(crate) async fn sell(&self, sku: &str) -> ledger::sales::SaleDone {
         counter::sell(&self.ledger, sku).await
     }
 
     /// Takes a whole sale back, the goods to the shelf.
-    pub(crate) async fn take_back(&self, sale: &ledger::SaleDone) {
+    pub(crate) async fn take_back(&self, sale: &ledger::sales::SaleDone) {
         counter::take_back(&self.ledger, sale).await;
     }
 

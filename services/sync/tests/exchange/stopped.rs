@@ -1,7 +1,8 @@
 //! A file whose run stops in the middle: what it says, and that feeding it again ends well.
 
 use crate::small_disk::SmallDisk;
-use ledger::{Access, BooksBy, BooksQuery, Ledger, SystemClock};
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::{Access, Ledger, SystemClock};
 use std::fmt::Write;
 use std::sync::Arc;
 use sync::exchange::{AddRun, IntakeError, OrdersRun, add_items, feed_in};

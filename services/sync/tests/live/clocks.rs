@@ -3,7 +3,7 @@
 use crate::ground::{Ground, HOUR, OUT, SECOND, START, ok};
 use crate::hooks::{self, KEY, signed, take};
 use domain::day::Moment;
-use ledger::{NoteContact, QuietConnection};
+use ledger::online::{NoteContact, QuietConnection};
 use wiremock::ResponseTemplate;
 
 const DAY: i64 = 24 * HOUR;
@@ -20,7 +20,7 @@ async fn quiet(ground: &Ground, asked: bool) {
         until,
         asked,
         words: "away".to_owned(),
-        of: ledger::TroubleOf::Connection,
+        of: ledger::online::TroubleOf::Connection,
     };
     ground.ledger.execute(None, &quiet).await.unwrap();
 }
@@ -59,8 +59,8 @@ async fn what_a_dead_process_had_in_hand_by_a_wrong_clock_is_free_within_a_lease
     ground.ledger.look_at_clock(connection).await.unwrap();
     let (dead, _) = ground.another().await;
     let holder = dead.new_holder().unwrap();
-    let claim = ledger::ClaimMessages { connection, holder, limit: 10 };
-    while ground.ledger.execute(None, &ledger::FillConnection { connection }).await.unwrap().answer {}
+    let claim = ledger::online::ClaimMessages { connection, holder, limit: 10 };
+    while ground.ledger.execute(None, &ledger::online::FillConnection { connection }).await.unwrap().answer {}
     assert_eq!(dead.execute(None, &claim).await.unwrap().answer.len(), 1);
     at(&ground, 0);
     let _ = ground.round().await;
@@ -120,9 +120,17 @@ async fn a_pause_ends_by_a_good_answer_alone() {
     let ground = Ground::with(OUT, &[]).await;
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     quiet(&ground, false).await;
-    ground.ledger.execute(None, &NoteContact { connection, of: ledger::TroubleOf::Orders }).await.unwrap();
+    ground
+        .ledger
+        .execute(None, &NoteContact { connection, of: ledger::online::TroubleOf::Orders })
+        .await
+        .unwrap();
     assert_eq!(ground.status().await.quiet_until, None);
     quiet(&ground, true).await;
-    ground.ledger.execute(None, &NoteContact { connection, of: ledger::TroubleOf::Orders }).await.unwrap();
+    ground
+        .ledger
+        .execute(None, &NoteContact { connection, of: ledger::online::TroubleOf::Orders })
+        .await
+        .unwrap();
     assert!(ground.status().await.quiet_until.is_some(), "it asked for it");
 }

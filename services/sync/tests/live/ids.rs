@@ -3,7 +3,7 @@
 
 use crate::ground::{Ground, HOUR, SECOND, ok};
 use domain::codes::Code;
-use ledger::{EndConnection, EnterOtherId};
+use ledger::online::{EndConnection, EnterOtherId};
 use serde_json::{Value, json};
 use std::time::Duration;
 use wiremock::matchers::{method, path};

@@ -2,7 +2,7 @@
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, ok};
 use domain::codes::Code;
-use ledger::{DriftChoice, SettleDrift};
+use ledger::online::{DriftChoice, SettleDrift};
 use serde_json::{Value, json};
 use sync::live::{NotReconciled, reconcile};
 use wiremock::matchers::{any, method, path, query_param};
@@ -48,7 +48,7 @@ async fn told(ground: &Ground) -> Vec<String> {
 async fn drifts(ground: &Ground) -> Vec<String> {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     let drifts = ground.ledger.drifts(connection, 100).await.unwrap();
-    let words = |d: &ledger::KeptDrift| {
+    let words = |d: &ledger::online::KeptDrift| {
         let d = &d.drift;
         format!("{} {} {}|{}", d.sku, d.field, d.ours, d.theirs)
     };

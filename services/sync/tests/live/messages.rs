@@ -5,7 +5,7 @@ use domain::codes::Code;
 use domain::delivery::GONE_AFTER;
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
-use ledger::PutOnConnection;
+use ledger::online::PutOnConnection;
 use wiremock::matchers::{any, header, method, path};
 use wiremock::{Mock, ResponseTemplate};
 
@@ -169,7 +169,7 @@ async fn a_poisoned_message_is_put_aside_and_blocks_nobody() {
     assert_eq!(parked[0].words, "BAD: it answered 422: no such colour");
     assert_eq!(ground.asked().await.iter().filter(|a| a.contains("BAD")).count(), 1, "it is not said again");
     ground.answer(ok()).await;
-    let again = ledger::SendAgain { connection, code: None, who: "owner".to_owned() };
+    let again = ledger::online::SendAgain { connection, code: None, who: "owner".to_owned() };
     assert_eq!(ground.ledger.execute(None, &again).await.unwrap().answer, 1);
     ground.rounds(SECOND).await;
     assert_eq!(ground.asked().await, ["PUT /intake/BAD InStock"]);

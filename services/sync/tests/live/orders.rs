@@ -2,7 +2,7 @@
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, START, ok};
 use domain::day::Moment;
-use ledger::OrderView;
+use ledger::orders::OrderView;
 use serde_json::{Value, json};
 use wiremock::matchers::{any, header, path, query_param};
 use wiremock::{Mock, ResponseTemplate};

@@ -20,7 +20,7 @@ async fn two_processes_tell_each_item_once() {
     ground.answer(ok().set_delay(Duration::from_millis(5))).await;
     // Writes the messages of what is on the shelf, before both begin.
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
-    while ground.ledger.execute(None, &ledger::FillConnection { connection }).await.unwrap().answer {}
+    while ground.ledger.execute(None, &ledger::online::FillConnection { connection }).await.unwrap().answer {}
     let (ledger, live) = ground.another().await;
     let other = tokio::spawn(async move { Round::run(&ledger, &live, 7).await.unwrap() });
     ground.round().await;
@@ -42,7 +42,7 @@ async fn what_a_dead_process_had_in_hand_is_said_once_its_lease_is_over() {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     let (dead, _) = ground.another().await;
     let holder = dead.new_holder().unwrap();
-    let claim = ledger::ClaimMessages { connection, holder, limit: 10 };
+    let claim = ledger::online::ClaimMessages { connection, holder, limit: 10 };
     assert_eq!(dead.execute(None, &claim).await.unwrap().answer.len(), 1);
     assert_eq!(ground.round().await, Some(60 * SECOND), "the lease's end");
     assert_eq!(ground.asked().await, Vec::<String>::new());

@@ -6,7 +6,7 @@ use crate::query::Asking;
 use axum::Json;
 use axum::extract::State;
 use domain::day::Month;
-use ledger::{BooksBy, BooksQuery, BooksRow};
+use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 

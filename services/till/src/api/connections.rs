@@ -5,7 +5,7 @@ use crate::problem::{Problem, ReadProblems};
 use axum::Json;
 use axum::extract::State;
 use domain::day::Moment;
-use ledger::ConnectionStatus;
+use ledger::online::ConnectionStatus;
 use serde::Serialize;
 use utoipa::ToSchema;
 

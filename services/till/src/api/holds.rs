@@ -5,7 +5,7 @@ pub(crate) mod get;
 pub(crate) mod post;
 
 use crate::shown;
-use ledger::{HeldLine, Hold};
+use ledger::shelf::{HeldLine, Hold};
 use serde::Serialize;
 use utoipa::ToSchema;
 

@@ -11,7 +11,7 @@ use crate::values::WeightText;
 use domain::codes::Gtin;
 use domain::people::Act;
 use domain::pricing::Working;
-use ledger::ItemView;
+use ledger::shelf::ItemView;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -137,7 +137,7 @@ impl ItemShown {
             held: shown::quantity(item.held),
             free,
             sold: item.sold.to_string(),
-            listing: item.listing.map(ledger::ListingState::code),
+            listing: item.listing.map(ledger::online::ListingState::code),
             revision: item.revision.to_string(),
         }
     }

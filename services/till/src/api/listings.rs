@@ -9,7 +9,7 @@ use axum::Json;
 use axum::extract::State;
 use domain::codes::Gtin;
 use domain::ids::ItemId;
-use ledger::ListingRow;
+use ledger::online::ListingRow;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -69,7 +69,7 @@ impl From<ListingRow> for ListingShown {
             inventory_level: shown::quantity(row.free),
             unit_code: shown::unit_code(row.free.measure()),
             revision: row.revision.to_string(),
-            state: row.state.map(ledger::ListingState::code),
+            state: row.state.map(ledger::online::ListingState::code),
             told_revision: row.state.map(|_| row.told_revision.to_string()),
         }
     }
@@ -92,7 +92,7 @@ pub(crate) async fn list_listings(
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
-    use ledger::{ListingState, RecordRun, Told};
+    use ledger::online::{ListingState, RecordRun, Told};
     use serde_json::json;
 
     #[tokio::test]

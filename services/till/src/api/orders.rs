@@ -9,7 +9,7 @@ use crate::shown;
 use axum::Json;
 use axum::extract::State;
 use domain::ids::OrderId;
-use ledger::{OrderLineState, OrderLineView, OrderView};
+use ledger::orders::{OrderLineState, OrderLineView, OrderView};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -131,7 +131,7 @@ pub(crate) mod tests {
     use domain::money::{Currency, Money};
     use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
     use domain::quantity::Asked;
-    use ledger::TakeOrders;
+    use ledger::orders::TakeOrders;
     use serde_json::{Value, json};
 
     fn incoming(shop: &TestShop, number: &str, sku: &str) -> IncomingOrder {

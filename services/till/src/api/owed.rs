@@ -10,7 +10,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use domain::ids::TenderId;
 use domain::money::Currency;
-use ledger::Pay;
+use ledger::sales::Pay;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

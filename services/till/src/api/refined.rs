@@ -14,7 +14,8 @@ use domain::order::OrderStatus;
 use domain::stock::{Availability, Fate, ItemKind, Why};
 use domain::text::{MAX_NAME_CHARS, MAX_NOTE_CHARS};
 use domain::weight::WeightUnit;
-use ledger::{LineKind, MAX_ITEMS_AT_ONCE, Purpose};
+use ledger::sales::LineKind;
+use ledger::shelf::{MAX_ITEMS_AT_ONCE, Purpose};
 use serde_json::{Value, json};
 
 const DECIMAL: &str = r"^[-+]?[0-9]+(\.[0-9]+)?$";

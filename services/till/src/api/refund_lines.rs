@@ -8,7 +8,7 @@ use crate::query::At;
 use crate::values;
 use axum::extract::State;
 use domain::ids::RefundLineId;
-use ledger::DecideFate;
+use ledger::sales::DecideFate;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

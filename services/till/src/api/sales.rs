@@ -7,7 +7,7 @@ pub(crate) mod text;
 
 use crate::shown;
 use domain::basket::Totals;
-use ledger::{RefundView, SaleLine, SaleView, SoldLine, Tender};
+use ledger::sales::{RefundView, SaleLine, SaleView, SoldLine, Tender};
 use serde::Serialize;
 use utoipa::ToSchema;
 

@@ -5,7 +5,7 @@ use crate::problem::{Problem, ReadProblems};
 use crate::query::Asking;
 use axum::Json;
 use axum::extract::State;
-use ledger::{ShelfQuery, ShelfRow};
+use ledger::shelf::{ShelfQuery, ShelfRow};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 

@@ -9,7 +9,8 @@ use crate::testing::{Reply, TestShop};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::people::Role;
-use ledger::{BasketChange, By, OpenBasket, OpenDrawer};
+use ledger::people::By;
+use ledger::sales::{BasketChange, OpenBasket, OpenDrawer};
 use serde_json::json;
 
 /// Routes below which a session ends by which they are reached: each is asked in a session of its own.

@@ -8,7 +8,7 @@ use crate::testing::browser::Browser;
 use axum::body::Body;
 use axum::http::Request as HttpRequest;
 use domain::people::{Act, Role};
-use ledger::{CONFIRMED_FOR_MS, EndToken};
+use ledger::people::{CONFIRMED_FOR_MS, EndToken};
 use serde_json::json;
 
 /// A path below a route.

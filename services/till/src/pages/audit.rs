@@ -57,7 +57,7 @@ pub(crate) async fn room(
     rows.truncate(LINES);
     let zone = &app.ledger.shop().zone;
     let last = rows.last().map(|row| row.id.to_string()).filter(|_| goes_on);
-    let line = |row: ledger::AuditRow| Line {
+    let line = |row: ledger::people::AuditRow| Line {
         at: shown::moment(zone, row.at),
         who: row.who,
         act: row.act.words(),

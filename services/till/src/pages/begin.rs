@@ -17,7 +17,7 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use domain::people::Role;
-use ledger::{AddPerson, BeginShop, By, TryFrom, TryOf};
+use ledger::people::{AddPerson, BeginShop, By, TryFrom, TryOf};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {

@@ -19,7 +19,7 @@ use axum::body::Body;
 use axum::extract::Request;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use ledger::{CONFIRMED_FOR_MS, Confirm, CountTry, SecretHash, TryOf};
+use ledger::people::{CONFIRMED_FOR_MS, Confirm, CountTry, SecretHash, TryOf};
 
 /// The fields of the page that asks; no other form has fields of these names.
 const PASSWORD: &str = "_confirm";

@@ -23,7 +23,7 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::text::MAX_NAME_CHARS;
 use entry::{Found, Origin, look};
-use ledger::{By, DeviceView, MAX_PIN_FAILURES, SecretHash, SignOut};
+use ledger::people::{By, DeviceView, MAX_PIN_FAILURES, SecretHash, SignOut};
 use serde::Deserialize;
 
 pub(crate) use code::check_code;
@@ -101,7 +101,7 @@ pub(crate) async fn device_of(
 
 async fn hands(app: &App, chosen: &str) -> Result<Vec<Hand>, Problem> {
     let people = app.ledger.people().await?.into_iter().filter(|person| person.has_pin);
-    let hand = |person: ledger::PersonView| {
+    let hand = |person: ledger::people::PersonView| {
         let id = person.id.to_string();
         Hand { is_chosen: id == chosen, id, name: person.name }
     };

@@ -17,7 +17,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::people::Role;
-use ledger::{By, CountTry, EditPerson, OpenSession, SecondFactor, TryOf};
+use ledger::people::{By, CountTry, EditPerson, OpenSession, SecondFactor, TryOf};
 
 /// Where it is.
 const PATH: &str = "/own";

@@ -20,7 +20,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use domain::people::{Act, Role};
-use ledger::{AddPerson, PersonView, Phc};
+use ledger::people::{AddPerson, PersonView, Phc};
 
 /// Where they are.
 pub(crate) const PATH: &str = "/settings/people";

@@ -101,12 +101,12 @@ mod tests {
         shop.advance_millis(16 * 60 * 1000);
         check("village was not told for more than a quarter of an hour").await;
         let until = shop.ledger().now().plus_millis(60_000);
-        let quiet = ledger::QuietConnection {
+        let quiet = ledger::online::QuietConnection {
             connection: village,
             until,
             asked: false,
             words: "503".to_owned(),
-            of: ledger::TroubleOf::Connection,
+            of: ledger::online::TroubleOf::Connection,
         };
         shop.ledger().execute(None, &quiet).await.expect("quiet");
         check("village does not answer well").await;
@@ -117,7 +117,7 @@ mod tests {
     #[tokio::test]
     async fn a_drawer_of_an_earlier_day_is_told() {
         let shop = TestShop::open().await;
-        let open = ledger::OpenDrawer {
+        let open = ledger::sales::OpenDrawer {
             channel: domain::channel::Channel::store(),
             counts: Vec::new(),
             who: "Ann".to_owned(),

@@ -9,7 +9,7 @@ use crate::problem::{Kind, Problem};
 use axum::extract::multipart::{Field, Multipart, MultipartError};
 use axum::extract::{DefaultBodyLimit, FromRequest, Request};
 use axum::http::StatusCode;
-use ledger::{KeepPictures, MAX_PHOTOGRAPHS, PictureName};
+use ledger::shelf::{KeepPictures, MAX_PHOTOGRAPHS, PictureName};
 use tokio::sync::OwnedSemaphorePermit;
 
 /// The field of the photographs themselves.

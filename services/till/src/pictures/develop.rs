@@ -12,7 +12,7 @@ use image::{
     DynamicImage, ExtendedColorType, ImageDecoder, ImageError, ImageFormat, ImageReader, Limits, Rgb,
     RgbImage, guess_format,
 };
-use ledger::{Picture, PictureName};
+use ledger::shelf::{Picture, PictureName};
 use std::io::Cursor;
 
 /// The longest side that is believed, in points.

@@ -1,6 +1,6 @@
 //! The folder of pictures: written whole or not at all, read by name.
 
-use ledger::private;
+use ledger::private_files;
 use std::fs::{self, File};
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
@@ -13,7 +13,7 @@ pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
     if fs::metadata(&target).is_ok_and(|found| found.is_file() && found.len() == length) {
         return Ok(());
     }
-    private::create_dir_all(folder)?;
+    private_files::create_dir_all(folder)?;
     let part = folder.join(format!(".{}.part", crate::chance::text()));
     let written = write_part(&part, bytes).and_then(|()| fs::rename(&part, &target));
     if written.is_err() {
@@ -25,7 +25,7 @@ pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
 }
 
 fn write_part(part: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = private::create_new(part)?;
+    let mut file = private_files::create_new(part)?;
     file.write_all(bytes)?;
     file.sync_all()
 }

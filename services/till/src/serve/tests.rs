@@ -113,7 +113,7 @@ async fn holds_that_ran_out_are_swept() {
     assert_eq!(shop.post("/api/holds", "h1", hold).await.status, 201);
     sweep_once(&shop.app).await.expect("a sweep");
     assert_eq!(shop.get("/api/items/COWL").await.json()["held"], "1");
-    shop.advance_millis(ledger::BASKET_MS);
+    shop.advance_millis(ledger::shelf::BASKET_MS);
     let began = Instant::now();
     let listener = listener().await;
     let helper = tokio::spawn(serve(listener, shop.app.clone(), std::future::pending()));

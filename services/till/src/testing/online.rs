@@ -9,7 +9,7 @@ use crate::live_desk::{
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::ConnectionId;
-use ledger::{
+use ledger::online::{
     ClaimMessages, Drift, EndConnection, KeepDrifts, KeepOrder, NewPieces, SaveConnection, SettleMessages,
     Settled, SettledAs,
 };

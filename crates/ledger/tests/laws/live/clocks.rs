@@ -3,12 +3,12 @@
 use super::*;
 use crate::harness::{DAY_MS, HOUR_MS, START, on_each};
 use domain::day::Moment;
-use ledger::{
+use ledger::online::{
     ClaimPull, HurryConnection, NoteContact, PullOf, PullState, QuietConnection, RereadOrders, SettlePull,
 };
 
 fn quiet(connection: ConnectionId, until: Moment, asked: bool) -> QuietConnection {
-    let of = ledger::TroubleOf::Connection;
+    let of = ledger::online::TroubleOf::Connection;
     QuietConnection { connection, until, asked, words: "503".to_owned(), of }
 }
 
@@ -71,7 +71,7 @@ fn a_good_answer_ends_a_pause_that_nobody_asked_for() {
         let until = START.plus_millis(HOUR_MS);
         for (asked, left) in [(false, None), (true, Some(until))] {
             shop.ok(quiet(village, until, asked)).await;
-            shop.ok(NoteContact { connection: village, of: ledger::TroubleOf::Messages }).await;
+            shop.ok(NoteContact { connection: village, of: ledger::online::TroubleOf::Messages }).await;
             let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
             assert_eq!(status.quiet_until, left);
         }

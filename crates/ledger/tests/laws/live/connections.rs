@@ -4,7 +4,10 @@ use super::*;
 use crate::audit;
 use crate::ground::Engine;
 use crate::harness::{DAY_MS, on_each};
-use ledger::{EndConnection, EndHold, Failure, MAX_CONNECTIONS, NewItem, Purpose, PutOnConnection, SetShop};
+use ledger::online::{EndConnection, MAX_CONNECTIONS, PutOnConnection};
+use ledger::orders::EndHold;
+use ledger::shelf::{NewItem, Purpose};
+use ledger::{Failure, SetShop};
 use std::time::Duration;
 
 fn end(name: &str) -> EndConnection {
@@ -108,7 +111,7 @@ fn new_pieces_wait_where_a_person_puts_them_on() {
         assert_eq!(tell_all(&shop, village).await, "p1 1");
         assert_eq!(put(Some(&["p1"])).await, 0, "was told");
         shop.ok(add(vec![piece("p5", 100)])).await;
-        shop.ok(adjust("p4", ledger::Counted::More(asked("2")))).await;
+        shop.ok(adjust("p4", ledger::shelf::Counted::More(asked("2")))).await;
         assert_eq!(tell_all(&shop, village).await, "p4 1", "put on before it could be had");
         assert_eq!(put(None).await, 3);
         assert_eq!(tell_all(&shop, village).await, "p2 1, p3 1, p5 1");
@@ -158,7 +161,7 @@ fn a_big_shelf_is_put_on_in_steps() {
             assert_eq!(shop.number(&waits).await, 1200);
         }
         let all = ClaimMessages { connection: other, holder: holder(&shop.ledger), limit: usize::MAX };
-        assert_eq!(shop.ok(all).await.len(), ledger::LIVE_AT_ONCE);
+        assert_eq!(shop.ok(all).await.len(), ledger::online::LIVE_AT_ONCE);
     });
 }
 
@@ -201,13 +204,13 @@ fn an_ended_connection_hears_nothing_and_says_nothing() {
         assert_eq!(waiting(&shop, village).await, "p1 1, p2 1", "nothing new");
         assert_eq!(shop.ok(claim(village, holder(&shop.ledger))).await, []);
         assert!(!shop.ok(FillConnection { connection: village }).await);
-        assert_eq!(shop.ledger.messages_due(village).await.unwrap(), ledger::MessagesDue::default());
-        assert_eq!(shop.ledger.fetched_due(village).await.unwrap(), ledger::FetchedDue::default());
+        assert_eq!(shop.ledger.messages_due(village).await.unwrap(), ledger::online::MessagesDue::default());
+        assert_eq!(shop.ledger.fetched_due(village).await.unwrap(), ledger::online::FetchedDue::default());
         // What was under way may still have arrived: its listing is history.
         let item = item_of(&shop, "p1").await;
         assert_eq!(shop.ok(settle(village, held, vec![(item, 1, told(ListingState::Listed))])).await, 1);
         let mut after = None;
-        while let Some(next) = shop.ok(ledger::PruneLive { after }).await {
+        while let Some(next) = shop.ok(ledger::online::PruneLive { after }).await {
             after = Some(next);
         }
         assert_eq!(waiting(&shop, village).await, "");

@@ -4,7 +4,7 @@ use super::*;
 use crate::audit;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
 use domain::ids::{DriftId, KeptOrderId};
-use ledger::{
+use ledger::online::{
     ClaimKeptOrders, ClaimPull, Drift, DriftChoice, DropKeptOrder, KeepDrifts, KeepOrder, KeptAs, PullOf,
     PullState, SeeHook, SettleDrift, SettleKeptOrder, SettlePull,
 };

@@ -3,7 +3,8 @@
 use super::*;
 use crate::audit;
 use crate::harness::on_each;
-use ledger::{EnterOtherId, Failure, LearnIds, MendListings, NoteCured};
+use ledger::Failure;
+use ledger::online::{EnterOtherId, LearnIds, MendListings, NoteCured};
 
 async fn stood(shop: &Shop, on: ConnectionId, sku: &str) -> String {
     let rows = shop.ledger.listings_of(on, &[item_of(shop, sku).await]).await.unwrap();

@@ -3,7 +3,8 @@
 use super::*;
 use crate::audit;
 use crate::harness::{HOUR_MS, on_each};
-use ledger::{AdjustStock, Counted, MendListings, PriceChange, PruneLive, QuietConnection, SendAgain};
+use ledger::online::{MendListings, PruneLive, QuietConnection, SendAgain};
+use ledger::shelf::{AdjustStock, Counted, PriceChange};
 
 #[test]
 fn what_is_on_offer_is_told_once_and_then_what_changes() {
@@ -43,8 +44,8 @@ fn what_is_gone_is_told_before_what_is_new() {
     });
 }
 
-fn edit_price(sku: &str, price: i64) -> ledger::EditItem {
-    ledger::EditItem { price: Some(PriceChange::Hand(usd(price))), ..edit(sku) }
+fn edit_price(sku: &str, price: i64) -> ledger::shelf::EditItem {
+    ledger::shelf::EditItem { price: Some(PriceChange::Hand(usd(price))), ..edit(sku) }
 }
 
 #[test]
@@ -282,7 +283,7 @@ fn a_quiet_connection_waits_as_a_whole() {
             until,
             asked: false,
             words: words.to_owned(),
-            of: ledger::TroubleOf::Connection,
+            of: ledger::online::TroubleOf::Connection,
         };
         let until = shop.ledger.now().plus_millis(HOUR_MS);
         shop.ok(quiet(until, "401: who are you?")).await;

@@ -12,9 +12,10 @@ use crate::harness::{MINUTE_MS, Shop};
 use crate::make::*;
 use domain::channel::Channel;
 use domain::ids::{ConnectionId, ItemId};
-use ledger::{
-    ClaimMessages, Claimed, FillConnection, Ledger, ListingState, NewPieces, SaveConnection, SettleMessages,
-    Settled, SettledAs,
+use ledger::Ledger;
+use ledger::online::{
+    ClaimMessages, Claimed, FillConnection, ListingState, NewPieces, SaveConnection, SettleMessages, Settled,
+    SettledAs,
 };
 
 /// A lease and a little more, so that it has run out.

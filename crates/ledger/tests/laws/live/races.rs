@@ -4,7 +4,7 @@ use super::*;
 use crate::audit;
 use crate::harness::on_each;
 use crate::races::{at_once, outcome, views};
-use ledger::{ClaimKeptOrders, ClaimPull, KeepOrder, PullOf, SeeHook};
+use ledger::online::{ClaimKeptOrders, ClaimPull, KeepOrder, PullOf, SeeHook};
 use std::collections::BTreeSet;
 
 const TASKS: usize = 16;

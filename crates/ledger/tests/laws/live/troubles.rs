@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::harness::on_each;
-use ledger::{
+use ledger::online::{
     ClaimPull, KeepOrder, NoteContact, NoteUnsigned, PullOf, PullState, QuietConnection, SettlePull,
     TroubleOf,
 };
@@ -10,8 +10,9 @@ use ledger::{
 async fn troubles(shop: &Shop) -> String {
     let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
     let now = shop.ledger.now().millis();
-    let words =
-        |t: &ledger::ConnectionTrouble| format!("{} {} {}", t.of.code(), t.words, now - t.at.millis());
+    let words = |t: &ledger::online::ConnectionTrouble| {
+        format!("{} {} {}", t.of.code(), t.words, now - t.at.millis())
+    };
     status.troubles.iter().map(words).collect::<Vec<_>>().join("; ")
 }
 

@@ -4,7 +4,7 @@ use super::model::Model;
 use super::orders::{MOST_ORDERS, State, states};
 use crate::harness::{DAY_MS, HOUR_MS, MINUTE_MS};
 use domain::stock::{Fate, ItemKind, Why};
-use ledger::Purpose;
+use ledger::shelf::Purpose;
 use proptest::prelude::*;
 
 #[derive(Clone, Debug)]

@@ -4,7 +4,7 @@ use super::command::What;
 use super::model::{Group, HoldRow, HoldState, Model, Said, refuse};
 use crate::harness::HOUR_MS;
 use domain::stock::ItemKind;
-use ledger::{BASKET_MS, Purpose};
+use ledger::shelf::{BASKET_MS, Purpose};
 
 impl Model {
     /// Takes steps of an item, some of them from a hold; holds that ran out give way.

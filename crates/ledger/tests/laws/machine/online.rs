@@ -7,7 +7,7 @@ use domain::channel::Channel;
 use domain::delivery::newer;
 use domain::ids::{ConnectionId, ItemId};
 use domain::stock::Availability;
-use ledger::{
+use ledger::online::{
     ClaimMessages, Claimed, FillConnection, ListingRow, ListingState, NewPieces, SaveConnection, SendAgain,
     SettleMessages, Settled, SettledAs,
 };

@@ -16,10 +16,11 @@ use domain::money::Money;
 use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind};
 use domain::weight::WeightUnit;
-use ledger::{
-    BooksBy, BooksQuery, Command, DecideFate, EditItem, EndHold, Failure, Key, NewItem, NewRefund, NewSale,
-    Pay, PriceChange, Purpose, RefundTender, Refusal, RowOutcome, SetShop, SweepHolds, TenderIn, VoidSale,
-};
+use ledger::books::{BooksBy, BooksQuery};
+use ledger::orders::EndHold;
+use ledger::sales::{DecideFate, NewRefund, NewSale, Pay, RefundTender, TenderIn, VoidSale};
+use ledger::shelf::{EditItem, NewItem, PriceChange, Purpose, RowOutcome, SweepHolds};
+use ledger::{Command, Failure, Key, Refusal, SetShop};
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
 use tokio::runtime::Runtime;
@@ -201,7 +202,7 @@ impl One {
     }
 
     async fn adjust(&self, model: &Model, item: usize, what: &What) -> Said {
-        use ledger::Counted::{Is, Less, More};
+        use ledger::shelf::Counted::{Is, Less, More};
         let asked = |steps: i64| asked_of(model, item, steps);
         let what = match what {
             What::Is(steps) => Is(asked(*steps)),
@@ -217,7 +218,7 @@ impl One {
         let mut new = hold(&[], purpose, until);
         new.lines = lines
             .iter()
-            .map(|(item, steps)| ledger::HoldLine {
+            .map(|(item, steps)| ledger::shelf::HoldLine {
                 code: code(&sku(*item)),
                 quantity: asked_of(model, *item, *steps),
             })
@@ -249,7 +250,7 @@ impl One {
         self.receipts.iter().position(|r| *r == receipt).map_or(0, |at| at + 1)
     }
 
-    fn told(&self, sold: &ledger::SaleDone) -> String {
+    fn told(&self, sold: &ledger::sales::SaleDone) -> String {
         let t = &sold.totals;
         let [due, rounding, change, off] = [t.due, t.rounding, t.change, t.discounts].map(Money::minor);
         let place = self.place_of(sold.receipt);
@@ -261,7 +262,7 @@ impl One {
         for (at, (item, steps)) in sell.lines.iter().enumerate() {
             let (discount, tax) = if at == 0 { (sell.discount, sell.tax) } else { (0, 0) };
             let slip = at == 0 && sell.slip;
-            lines.push(ledger::SaleLineIn::Goods {
+            lines.push(ledger::sales::SaleLineIn::Goods {
                 code: code(if slip { "2000000000016".to_owned() } else { sku(*item) }.as_str()),
                 quantity: asked_of(model, *item, *steps),
                 discount: usd(discount),
@@ -269,8 +270,8 @@ impl One {
             });
         }
         if let Some(amount) = sell.paper {
-            let (kind, title) = (ledger::LineKind::GiftNote, "Gift note".to_owned());
-            lines.push(ledger::SaleLineIn::Paper { kind, title, amount: usd(amount) });
+            let (kind, title) = (ledger::sales::LineKind::GiftNote, "Gift note".to_owned());
+            lines.push(ledger::sales::SaleLineIn::Paper { kind, title, amount: usd(amount) });
         }
         NewSale {
             channel: channel(if sell.market { "market" } else { "store" }),

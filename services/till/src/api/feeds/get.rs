@@ -6,7 +6,7 @@ use crate::problem::{Problem, ReadProblems};
 use crate::query::{self, Asking};
 use axum::Json;
 use axum::extract::State;
-use ledger::{FeedRun, RunKind};
+use ledger::online::{FeedRun, RunKind};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -71,7 +71,7 @@ pub(crate) async fn list_runs(
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
-    use ledger::{NewRun, RecordRun, RunKind};
+    use ledger::online::{NewRun, RecordRun, RunKind};
     use serde_json::json;
 
     #[tokio::test]

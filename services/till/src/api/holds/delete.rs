@@ -7,7 +7,7 @@ use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
 use axum::extract::State;
 use domain::ids::HoldGroupId;
-use ledger::EndHold;
+use ledger::orders::EndHold;
 use serde::Serialize;
 use utoipa::ToSchema;
 

@@ -9,7 +9,7 @@ use crate::values;
 use axum::extract::State;
 use axum::http::StatusCode;
 use domain::day::Zone;
-use ledger::{HoldLine, NewHold, Purpose};
+use ledger::shelf::{HoldLine, NewHold, Purpose};
 use serde::Deserialize;
 use utoipa::ToSchema;
 

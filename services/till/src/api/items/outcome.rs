@@ -4,7 +4,8 @@ use super::WorkingShown;
 use crate::answer::Answer;
 use crate::problem::{Problem, ProblemDocument};
 use axum::http::StatusCode;
-use ledger::{Done, ItemPrice, RowOutcome};
+use ledger::Done;
+use ledger::shelf::{ItemPrice, RowOutcome};
 use serde::Serialize;
 use utoipa::ToSchema;
 

@@ -11,7 +11,7 @@ use axum::extract::State;
 use domain::codes::Gtin;
 use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
-use ledger::{AddItems, MAX_ITEMS_AT_ONCE, NewItem};
+use ledger::shelf::{AddItems, MAX_ITEMS_AT_ONCE, NewItem};
 use serde::Deserialize;
 use utoipa::ToSchema;
 

@@ -8,7 +8,7 @@ use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
 use axum::extract::State;
 use domain::people::Role;
-use ledger::{LimitsOf, SetLimits};
+use ledger::people::{LimitsOf, SetLimits};
 
 /// Says how far everybody of a role may go. An owner has no limits.
 #[utoipa::path(patch, path = "/api/limits/roles/{role}", tag = "limits", request_body = LimitsText,

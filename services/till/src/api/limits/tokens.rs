@@ -8,7 +8,7 @@ use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::{At, TokenName, no_such};
 use axum::extract::State;
 use domain::text;
-use ledger::{LimitsOf, SetLimits};
+use ledger::people::{LimitsOf, SetLimits};
 
 /// Says how far a token may go; its own limits go before its role's.
 #[utoipa::path(patch, path = "/api/limits/tokens/{name}", tag = "limits", request_body = LimitsText,

@@ -15,7 +15,8 @@ use axum::extract::rejection::PathRejection;
 use axum::extract::{FromRequestParts, Path};
 use axum::http::request::Parts;
 use domain::ids::{OrderId, OrderLineId};
-use ledger::{DecideLine, Key, LineChoice, LineDecided};
+use ledger::Key;
+use ledger::orders::{DecideLine, LineChoice, LineDecided};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

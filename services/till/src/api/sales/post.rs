@@ -7,7 +7,7 @@ use crate::app::App;
 use crate::body::Write;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use axum::extract::State;
-use ledger::SaleDone;
+use ledger::sales::SaleDone;
 use serde::Serialize;
 use utoipa::ToSchema;
 

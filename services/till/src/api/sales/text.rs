@@ -5,7 +5,8 @@ use crate::problem::Problem;
 use crate::values;
 use domain::basket::{MAX_LINES, MAX_TENDERS};
 use domain::money::{Currency, Money};
-use ledger::{LineKind, NewSale, SaleLineIn, Shop, TenderIn};
+use ledger::Shop;
+use ledger::sales::{LineKind, NewSale, SaleLineIn, TenderIn};
 use serde::Deserialize;
 use utoipa::ToSchema;
 

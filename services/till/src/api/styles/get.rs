@@ -4,7 +4,7 @@ use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
 use axum::Json;
 use axum::extract::State;
-use ledger::StyleView;
+use ledger::shelf::StyleView;
 use serde::Serialize;
 use utoipa::ToSchema;
 

@@ -9,7 +9,7 @@ use crate::values;
 use axum::extract::State;
 use domain::money::Currency;
 use domain::pricing::{PriceEnding, PriceError, PriceRule, WeightRate};
-use ledger::{AddStyles, NewStyle};
+use ledger::shelf::{AddStyles, NewStyle};
 use serde::Deserialize;
 use utoipa::ToSchema;
 

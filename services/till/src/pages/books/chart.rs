@@ -9,7 +9,8 @@ use domain::channel::Channel;
 use domain::day::Month;
 use domain::money::{Currency, Money};
 use domain::revenue::Figures;
-use ledger::{BooksRow, Shop};
+use ledger::Shop;
+use ledger::books::BooksRow;
 use std::collections::BTreeMap;
 
 /// The units of the drawing: a month's column, a bar within it, the room for bars, the room above it

@@ -9,7 +9,7 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use domain::revenue::COLUMNS;
-use ledger::BooksRow;
+use ledger::books::BooksRow;
 use std::fmt::Write;
 
 /// RFC 4180 and RFC 7111.

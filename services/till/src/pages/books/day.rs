@@ -12,7 +12,8 @@ use domain::day::{Day, Moment};
 use domain::ids::SaleId;
 use domain::money::Money;
 use domain::revenue::COLUMNS;
-use ledger::{DayCursor, DayRefund, DaySale, Shop};
+use ledger::Shop;
+use ledger::sales::{DayCursor, DayRefund, DaySale};
 use serde::Deserialize;
 
 /// Sales of one page: a fair's busiest day fits.

@@ -9,7 +9,7 @@ use crate::query::At;
 use askama::Template;
 use axum::extract::State;
 use domain::day::{Day, Month};
-use ledger::{BooksBy, BooksQuery, BooksRow};
+use ledger::books::{BooksBy, BooksQuery, BooksRow};
 
 /// The page.
 #[derive(Template)]

@@ -16,7 +16,7 @@ use domain::day::Day;
 use domain::ids::SaleId;
 use domain::money::Money;
 use domain::stock::Fate;
-use ledger::{LineKind, RefundView, SaleView, SoldLine, Tender};
+use ledger::sales::{LineKind, RefundView, SaleView, SoldLine, Tender};
 
 /// A line of the slip.
 #[derive(Debug)]

@@ -5,7 +5,8 @@ use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::money::Currency;
 use domain::revenue::{COLUMNS, Figures};
-use ledger::{BooksRow, Shop};
+use ledger::Shop;
+use ledger::books::BooksRow;
 use std::collections::BTreeMap;
 
 /// A row: a channel, or all of them.

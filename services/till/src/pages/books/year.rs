@@ -10,7 +10,7 @@ use crate::query::Asking;
 use askama::Template;
 use axum::extract::State;
 use domain::day::Month;
-use ledger::{BooksBy, BooksQuery, BooksRow};
+use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use serde::Deserialize;
 
 /// Which year; the last one of the books without it.

@@ -1,7 +1,7 @@
 use crate::pages::enter::tests::{PASSWORD, owner};
 use crate::testing::TestShop;
 use crate::testing::browser::Browser;
-use ledger::CONFIRMED_FOR_MS;
+use ledger::people::CONFIRMED_FOR_MS;
 
 const PATH: &str = "/settings/people";
 const FIELDS: [(&str, &str); 5] = [

@@ -11,7 +11,9 @@ use axum::extract::State;
 use axum::response::Response;
 use domain::day::{Day, Moment};
 use domain::ids::{BasketId, HoldGroupId};
-use ledger::{BasketFromHold, EndHold, LeaveBasket, Refusal, SetBasketAside, Shop};
+use ledger::orders::EndHold;
+use ledger::sales::{BasketFromHold, LeaveBasket, SetBasketAside};
+use ledger::{Refusal, Shop};
 
 /// POST /counter/{basket}/aside: the slip's goods wait for somebody.
 pub(crate) async fn set_aside(

@@ -16,7 +16,8 @@ use domain::ids::SaleId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::Fate;
-use ledger::{LineKind, NewRefund, RefundLine, RefundTender, Refusal, SaleView, SoldLine};
+use ledger::Refusal;
+use ledger::sales::{LineKind, NewRefund, RefundLine, RefundTender, SaleView, SoldLine};
 
 /// How money goes back; what is still owed is lowered first by itself.
 const WAYS: [TenderKind; 5] =

@@ -16,7 +16,8 @@ use domain::cash::{Count, denominations};
 use domain::channel::Channel;
 use domain::ids::TurnId;
 use domain::money::{Currency, Money};
-use ledger::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, Refusal, Shop, TakeOut, Turn};
+use ledger::sales::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
+use ledger::{Refusal, Shop};
 use serde::Deserialize;
 
 /// Entries and turns that are listed.

@@ -12,7 +12,8 @@ use domain::ids::BasketId;
 use domain::money::{Currency, Money};
 use domain::off::Off;
 use domain::quantity::Asked;
-use ledger::{BasketChange, ChangeBasket, LineKind, OpenBasket, Refusal};
+use ledger::Refusal;
+use ledger::sales::{BasketChange, ChangeBasket, LineKind, OpenBasket};
 
 /// POST /counter/{basket}/line: a line's quantity and discount, a discount on it all, or a line goes.
 pub(crate) async fn line(

@@ -14,7 +14,8 @@ use axum::response::{IntoResponse, Response};
 use domain::basket::TenderKind;
 use domain::ids::{SaleId, TenderId};
 use domain::money::Money;
-use ledger::{Pay, Refusal};
+use ledger::Refusal;
+use ledger::sales::Pay;
 
 /// Debts that are listed.
 const MOST_LISTED: usize = 200;

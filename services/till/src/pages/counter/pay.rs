@@ -19,7 +19,8 @@ use domain::cash::denominations;
 use domain::day::Day;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
-use ledger::{BasketState, BasketView, HoldBasket, PayBasket, Refusal, Shop, StopPaying, TenderIn};
+use ledger::sales::{BasketState, BasketView, HoldBasket, PayBasket, StopPaying, TenderIn};
+use ledger::{Refusal, Shop};
 use serde::Deserialize;
 
 /// Sums that a hand is often given, offered as buttons.

@@ -10,7 +10,8 @@ use axum::response::{IntoResponse, Response};
 use domain::basket::TenderKind;
 use domain::ids::SaleId;
 use domain::money::Money;
-use ledger::{LineKind, SaleView, Shop, SoldLine};
+use ledger::Shop;
+use ledger::sales::{LineKind, SaleView, SoldLine};
 use std::fmt::Write;
 
 /// Letters of a line of the file: what a till roll of 80 mm prints (common practice, no source).
@@ -139,7 +140,7 @@ fn line(sold: &SoldLine) -> Line {
     }
 }
 
-fn tender(tender: &ledger::TenderIn) -> (String, String) {
+fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
     let name = words::tender(tender.kind);
     let name = match (tender.kind, tender.due) {
         (TenderKind::Owed, Some(due)) => format!("Owed by {}, due {due}", tender.customer),

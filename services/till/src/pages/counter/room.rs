@@ -14,7 +14,8 @@ use axum::response::{IntoResponse, Response};
 use domain::channel::Channel;
 use domain::ids::BasketId;
 use domain::stock::ItemKind;
-use ledger::{Hold, ItemView, Purpose, Shop};
+use ledger::Shop;
+use ledger::shelf::{Hold, ItemView, Purpose};
 use serde::Deserialize;
 
 /// Tags that are shown at once: what fits a tablet without much scrolling.
@@ -82,7 +83,7 @@ impl Page {
         let finds = app.ledger.free_items(&query.find, MOST_TAGS).await?;
         let open =
             app.ledger.open_baskets(MOST_LISTED).await?.into_iter().filter(|b| b.id.to_string() != slip.id);
-        let listed = |basket: ledger::BasketSummary| {
+        let listed = |basket: ledger::sales::BasketSummary| {
             let who = if basket.who.is_empty() { String::new() } else { format!("{}, ", basket.who) };
             let lines = format!("{} line{}", basket.lines, if basket.lines == 1 { "" } else { "s" });
             let paying = if basket.paying { ", being paid" } else { "" };

@@ -17,7 +17,8 @@ use domain::codes::Code;
 use domain::day::Day;
 use domain::ids::SaleId;
 use domain::stock::Fate;
-use ledger::{RefundView, SaleView, SalesQuery, Shop, VoidSale};
+use ledger::Shop;
+use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale};
 use serde::Deserialize;
 
 /// Sales that are listed at once.

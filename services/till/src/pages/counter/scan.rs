@@ -13,7 +13,8 @@ use axum::response::Response;
 use domain::codes::Code;
 use domain::ids::BasketId;
 use domain::quantity::Asked;
-use ledger::{BasketChange, ChangeBasket, OpenBasket, Refusal};
+use ledger::Refusal;
+use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
 /// POST /counter/scan: the first thing starts the slip.
 pub(crate) async fn first(State(app): State<App>, form: Form) -> Result<Response, Problem> {

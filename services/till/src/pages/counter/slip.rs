@@ -16,7 +16,8 @@ use domain::day::Moment;
 use domain::ids::BasketId;
 use domain::money::Money;
 use domain::stock::ItemKind;
-use ledger::{BasketLineView, BasketState, BasketView, LineKind, Shop};
+use ledger::Shop;
+use ledger::sales::{BasketLineView, BasketState, BasketView, LineKind};
 
 /// A line, in words.
 pub(crate) struct SlipLine {

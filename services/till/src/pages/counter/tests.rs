@@ -11,7 +11,7 @@ use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
-use ledger::{NewSale, SaleLineIn, TenderIn};
+use ledger::sales::{NewSale, SaleLineIn, TenderIn};
 
 /// A page, and what its forms bring along.
 struct At<'a> {

@@ -15,7 +15,9 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use domain::ids::PersonId;
-use ledger::{By, CountCode, CountTry, SecondFactor, SecondProof, SecretHash, SignIn, StepView, TryOf};
+use ledger::people::{
+    By, CountCode, CountTry, SecondFactor, SecondProof, SecretHash, SignIn, StepView, TryOf,
+};
 
 /// Said of every code that does not sign in, so that nothing is learned from it.
 const WRONG: &str = "this code is not right, or was used before; enter the one that the app shows now, or a recovery \

@@ -9,7 +9,7 @@ use crate::problem::Problem;
 use crate::secrets::{Lane, is_long_enough};
 use axum::http::HeaderMap;
 use domain::ids::PersonId;
-use ledger::{By, CountTry, DeviceView, Phc, SecretHash, TryFrom, TryOf, TryPin};
+use ledger::people::{By, CountTry, DeviceView, Phc, SecretHash, TryFrom, TryOf, TryPin};
 
 /// From where somebody signs in.
 pub(super) struct Origin {

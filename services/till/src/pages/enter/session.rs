@@ -9,7 +9,7 @@ use crate::problem::Problem;
 use axum::http::{HeaderMap, header};
 use axum::response::Response;
 use domain::ids::PersonId;
-use ledger::{BeginStep, By, KNOWN_FOR_MS, Known, Phc, STEP_LASTS_MS, SecretHash, SignIn, TryOf};
+use ledger::people::{BeginStep, By, KNOWN_FOR_MS, Known, Phc, STEP_LASTS_MS, SecretHash, SignIn, TryOf};
 
 /// Kinds of browsers, by what stands in their User-Agent; the first that is found. What pretends to be another
 /// stands before it.

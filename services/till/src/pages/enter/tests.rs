@@ -5,7 +5,7 @@ use crate::secrets;
 use crate::testing::TestShop;
 use crate::testing::browser::Browser;
 use domain::people::Role;
-use ledger::{AddPerson, By, EndPerson};
+use ledger::people::{AddPerson, By, EndPerson};
 
 /// The tests' password.
 pub(crate) const PASSWORD: &str = "a fold of wool";

@@ -26,7 +26,7 @@ use askama::Template;
 use axum::extract::State;
 use domain::day::{Moment, Zone};
 use domain::people::Act;
-use ledger::{ConnectionStatus, LiveConnection};
+use ledger::online::{ConnectionStatus, LiveConnection};
 use std::sync::Arc;
 
 pub use text::FIRST_CONNECTION;

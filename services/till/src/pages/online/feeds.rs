@@ -13,7 +13,7 @@ use crate::query::Asking;
 use askama::Template;
 use axum::extract::State;
 use axum::response::Response;
-use ledger::{RunKind, SeeFeedTroubles};
+use ledger::online::{RunKind, SeeFeedTroubles};
 use serde::Deserialize;
 
 /// Runs and failures that are shown.
@@ -67,7 +67,7 @@ pub(crate) async fn show(
     let feed = app.ledger.connection(FEED).await?;
     let zone = app.ledger.shop().zone.clone();
     let runs = app.ledger.feed_runs(feed, SHOWN).await?;
-    let run = |run: &ledger::FeedRun| Run {
+    let run = |run: &ledger::online::FeedRun| Run {
         id: run.id.to_string(),
         at: shown::moment(&zone, run.at),
         what: match run.kind {
@@ -80,7 +80,7 @@ pub(crate) async fn show(
     let runs: Vec<Run> = runs.iter().map(run).collect();
     let failed = app.ledger.feed_troubles(false, SHOWN).await?;
     let latest = failed.iter().find(|f| !f.seen).map(|f| f.id.to_string());
-    let failure = |f: ledger::FeedFailed| Failed {
+    let failure = |f: ledger::online::FeedFailed| Failed {
         at: shown::moment(&zone, f.at),
         file: f.file,
         words: f.words,
@@ -125,7 +125,7 @@ pub(crate) async fn seen(State(app): State<App>, form: Form) -> Result<Response,
 mod tests {
     use super::super::tests::{send, values};
     use crate::testing::TestShop;
-    use ledger::NoteFeedTrouble;
+    use ledger::online::NoteFeedTrouble;
 
     #[tokio::test]
     async fn a_failure_stands_until_somebody_has_seen_it() {

@@ -13,7 +13,7 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ledger::{DropLayout, KeepLayout};
+use ledger::online::{DropLayout, KeepLayout};
 use serde::Deserialize;
 
 /// Rows of a file that are shown as the layout reads them.

@@ -31,7 +31,7 @@ struct Row {
 pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
     let kept = app.ledger.layouts().await?;
     let zone = &app.ledger.shop().zone;
-    let row = |layout: ledger::KeptLayout| {
+    let row = |layout: ledger::online::KeptLayout| {
         let read = app.desk.as_ref().map(|desk| desk.read_layout(&layout.text));
         let (feed, wrong) = match read {
             None => (None, None),

@@ -18,9 +18,10 @@ use domain::apart::Apart;
 use domain::codes::Code;
 use domain::day::Zone;
 use domain::ids::{OrderId, OrderLineId};
-use ledger::{
-    BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, Purpose, WaitingLine,
+use ledger::orders::{
+    BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, WaitingLine,
 };
+use ledger::shelf::Purpose;
 use serde::Deserialize;
 
 /// What was just chosen.

@@ -12,7 +12,7 @@ use axum::extract::State;
 use domain::day::Zone;
 use domain::ids::OrderId;
 use domain::order::{OrderStatus, Standing};
-use ledger::{OrderLineState, OrderView};
+use ledger::orders::{OrderLineState, OrderView};
 use serde::Deserialize;
 
 /// Which orders.
@@ -70,11 +70,11 @@ pub(crate) fn waits(state: OrderLineState, status: OrderStatus) -> bool {
 
 impl Row {
     fn of(order: &OrderView, zone: &Zone) -> Self {
-        let line = |line: &ledger::OrderLineView| match line.quantity.to_string().as_str() {
+        let line = |line: &ledger::orders::OrderLineView| match line.quantity.to_string().as_str() {
             "1" => line.title.clone(),
             quantity => format!("{quantity} {}", line.title),
         };
-        let shown = |l: &&ledger::OrderLineView| l.state != OrderLineState::Undone;
+        let shown = |l: &&ledger::orders::OrderLineView| l.state != OrderLineState::Undone;
         Self {
             id: order.id.to_string(),
             number: order.number.clone(),

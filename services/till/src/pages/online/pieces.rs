@@ -4,7 +4,7 @@ use super::weak::weaknesses;
 use crate::app::App;
 use crate::problem::Problem;
 use domain::colour;
-use ledger::{ItemView, Picture, PictureName};
+use ledger::shelf::{ItemView, Picture, PictureName};
 use std::collections::HashMap;
 
 /// The most bands of a tag's colour strip.

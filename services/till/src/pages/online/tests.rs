@@ -7,7 +7,7 @@ use domain::codes::Code;
 use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
-use ledger::{AddItems, NewItem, RowOutcome};
+use ledger::shelf::{AddItems, NewItem, RowOutcome};
 
 /// Sends a form.
 pub(crate) async fn send(shop: &TestShop, path: &str, pairs: &[(&str, &str)]) -> Reply {

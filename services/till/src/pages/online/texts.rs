@@ -16,7 +16,9 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
-use ledger::{ItemView, KeepListingText, Key, NewText, WriteTexts, text_mark};
+use ledger::Key;
+use ledger::online::{KeepListingText, NewText, WriteTexts, text_mark};
+use ledger::shelf::ItemView;
 use serde::Deserialize;
 
 /// Pieces whose texts are written at once: more are not looked through before they are kept.

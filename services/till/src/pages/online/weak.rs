@@ -1,6 +1,6 @@
 //! What would make a listing weak.
 
-use ledger::ItemView;
+use ledger::shelf::ItemView;
 
 /// Everything that a buyer would miss, in words, the gravest first. What is common practice in
 /// listings, no source; fibre content is asked for by law in many places.

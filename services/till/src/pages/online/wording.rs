@@ -4,7 +4,8 @@
 //! how long what it writes may be. A name that a piece does not have is an error, never a gap.
 
 use domain::text::MAX_NOTE_CHARS;
-use ledger::{ItemView, Shop};
+use ledger::Shop;
+use ledger::shelf::ItemView;
 use minijinja::{AutoEscape, Environment, Error, ErrorKind, Template, UndefinedBehavior, Value};
 use std::io::{self, Write};
 use std::thread;

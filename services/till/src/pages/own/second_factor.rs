@@ -14,7 +14,9 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Moment;
-use ledger::{OfferSecondFactor, RenewRecoveryCodes, SecretHash, TurnOffSecondFactor, TurnOnSecondFactor};
+use ledger::people::{
+    OfferSecondFactor, RenewRecoveryCodes, SecretHash, TurnOffSecondFactor, TurnOnSecondFactor,
+};
 
 /// The page with a new key, and the form of its first code.
 #[derive(Template)]

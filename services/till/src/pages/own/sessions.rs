@@ -11,7 +11,7 @@ use crate::query::At;
 use axum::extract::State;
 use axum::response::Response;
 use domain::ids::SessionId;
-use ledger::{EndSession, SignOutEverywhere};
+use ledger::people::{EndSession, SignOutEverywhere};
 
 /// POST /own/sessions/{id}/end
 pub(super) async fn end(

@@ -3,7 +3,7 @@ use crate::second_factor::code_at;
 use crate::testing::browser::Browser;
 use crate::testing::{Reply, TestShop};
 use domain::people::Role;
-use ledger::{CONFIRMED_FOR_MS, TurnOffSecondFactor};
+use ledger::people::{CONFIRMED_FOR_MS, TurnOffSecondFactor};
 
 const STEP_MS: i64 = 30_000;
 

@@ -12,7 +12,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, header};
 use axum::response::Response;
 use domain::ids::DeviceId;
-use ledger::{EndDevice, EnrolDevice, SecretHash};
+use ledger::people::{EndDevice, EnrolDevice, SecretHash};
 
 /// How long a device stays enrolled without being enrolled anew: the longest that browsers keep a
 /// cookie (RFC 6265bis, 5.5).

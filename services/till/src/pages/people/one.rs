@@ -13,7 +13,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::ids::PersonId;
 use domain::people::Role;
-use ledger::{EditPerson, EndPerson, PersonView, PinChange, TurnOffSecondFactor};
+use ledger::people::{EditPerson, EndPerson, PersonView, PinChange, TurnOffSecondFactor};
 
 #[derive(Template)]
 #[template(path = "people/one.html")]

@@ -10,7 +10,7 @@ use crate::problem::{Kind, Problem};
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
-use ledger::{AddToken, EndToken};
+use ledger::people::{AddToken, EndToken};
 
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 /// The longest that a token lasts: ten years, for what is screwed to a wall.

@@ -8,7 +8,8 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use futures_util::stream::try_unfold;
-use ledger::{BackupError, Ledger};
+use ledger::Ledger;
+use ledger::keeping::BackupError;
 use std::fs::File;
 use std::io::{self, Read};
 use std::time::Duration;
@@ -109,7 +110,8 @@ mod tests {
     use crate::testing::TestShop;
     use axum::body::Body;
     use axum::http::Method;
-    use ledger::{SystemClock, restore};
+    use ledger::SystemClock;
+    use ledger::keeping::restore;
     use std::sync::Arc;
 
     #[tokio::test]

@@ -14,7 +14,7 @@ use domain::day::Zone;
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule};
 use domain::weight::WeightUnit;
-use ledger::StyleView;
+use ledger::shelf::StyleView;
 use rust_decimal::Decimal;
 use serde::Deserialize;
 

@@ -13,7 +13,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
-use ledger::{FindCursor, FindItems, FindSort, FindState, FindStyle, StyleView};
+use ledger::shelf::{FindCursor, FindItems, FindSort, FindState, FindStyle, StyleView};
 use serde::Deserialize;
 
 /// Tags of one page: five columns of twelve on a wide screen.

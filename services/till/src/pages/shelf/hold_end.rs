@@ -9,7 +9,7 @@ use crate::query::At;
 use axum::extract::State;
 use axum::response::Response;
 use domain::ids::{HoldGroupId, ItemId};
-use ledger::EndHold;
+use ledger::orders::EndHold;
 
 /// Where the form came from: an item's page, by its digits alone, or the list.
 fn back(form: &Form) -> String {

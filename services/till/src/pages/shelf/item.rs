@@ -18,7 +18,9 @@ use domain::day::Zone;
 use domain::people::Act;
 use domain::pricing;
 use domain::stock::{ItemKind, Why};
-use ledger::{Command, Hold, ItemView, ListingState, Purpose, StockMove};
+use ledger::Command;
+use ledger::online::ListingState;
+use ledger::shelf::{Hold, ItemView, Purpose, StockMove};
 
 /// The latest moves that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;

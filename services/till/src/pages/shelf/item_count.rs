@@ -9,7 +9,7 @@ use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;
 use domain::quantity::Asked;
-use ledger::{AdjustStock, Counted};
+use ledger::shelf::{AdjustStock, Counted};
 
 fn read(form: &Form, code: &Code) -> Result<AdjustStock, Faults> {
     let counted = Asked::parse(form.text("count"), None);

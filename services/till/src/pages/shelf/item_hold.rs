@@ -10,7 +10,7 @@ use axum::response::Response;
 use domain::codes::Code;
 use domain::day::{Moment, Zone};
 use domain::quantity::Asked;
-use ledger::{HoldLine, NewHold, Purpose};
+use ledger::shelf::{HoldLine, NewHold, Purpose};
 
 /// The end of the day that was chosen; open if none was.
 fn until(text: &str, zone: &Zone) -> Result<Option<Moment>, Faults> {

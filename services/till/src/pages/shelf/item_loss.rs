@@ -10,7 +10,7 @@ use axum::response::Response;
 use domain::codes::Code;
 use domain::quantity::Asked;
 use domain::stock::Why;
-use ledger::{AdjustStock, Counted};
+use ledger::shelf::{AdjustStock, Counted};
 
 fn read(form: &Form, code: &Code) -> Result<AdjustStock, Faults> {
     let why = Why::from_code(form.text("why")).filter(|why| why.is_loss());

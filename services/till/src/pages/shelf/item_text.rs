@@ -12,7 +12,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
-use ledger::EditItem;
+use ledger::shelf::EditItem;
 
 /// The words as they stand in the form.
 struct Words {

@@ -17,7 +17,7 @@ use domain::ids::StyleId;
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::weight::WeightUnit;
-use ledger::{NewPrice, RepricePreview, RepriceStyle, StyleView};
+use ledger::shelf::{NewPrice, RepricePreview, RepriceStyle, StyleView};
 use serde::Deserialize;
 
 /// The most changes that are written out; a style of more is summed up.

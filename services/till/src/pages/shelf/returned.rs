@@ -16,7 +16,7 @@ use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
 use domain::ids::RefundLineId;
 use domain::stock::Fate;
-use ledger::{DecideFate, OpenFate};
+use ledger::sales::{DecideFate, OpenFate};
 use serde::Deserialize;
 
 const PATH: &str = "/shelf/returned";

@@ -13,7 +13,7 @@ use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use domain::ids::StocktakeId;
 use domain::stock::ItemKind;
-use ledger::{CountedLine, ScanFinding, Scanned};
+use ledger::shelf::{CountedLine, ScanFinding, Scanned};
 
 /// The last scans that are shown, to see that they were heard.
 const LATEST: usize = 12;

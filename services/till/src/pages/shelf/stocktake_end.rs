@@ -10,7 +10,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::ids::StocktakeId;
-use ledger::{DropStocktake, FinishStocktake};
+use ledger::shelf::{DropStocktake, FinishStocktake};
 
 async fn ended(app: &App, id: StocktakeId, form: &Form) -> Result<(), Problem> {
     let who = form.caller.who.clone();

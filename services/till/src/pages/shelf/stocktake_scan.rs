@@ -13,7 +13,7 @@ use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 use domain::ids::StocktakeId;
 use domain::quantity::Asked;
-use ledger::ScanStocktake;
+use ledger::shelf::ScanStocktake;
 
 fn read(id: StocktakeId, form: &Form) -> Result<ScanStocktake, Faults> {
     let quantity = match form.text("quantity") {

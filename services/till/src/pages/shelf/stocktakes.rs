@@ -13,7 +13,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
-use ledger::{BeginStocktake, StocktakeState, StocktakeView};
+use ledger::shelf::{BeginStocktake, StocktakeState, StocktakeView};
 
 /// Counts that are listed: a farm counts a few times a year.
 const LISTED: usize = 50;

@@ -14,7 +14,7 @@ use axum::extract::State;
 use domain::ids::StyleId;
 use domain::people::Act;
 use domain::text::fold;
-use ledger::{ShelfRow, StyleView};
+use ledger::shelf::{ShelfRow, StyleView};
 use rust_decimal::Decimal;
 use serde::Deserialize;
 

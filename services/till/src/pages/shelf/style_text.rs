@@ -12,7 +12,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::ids::StyleId;
-use ledger::EditStyle;
+use ledger::shelf::EditStyle;
 
 /// The page.
 #[derive(Template)]

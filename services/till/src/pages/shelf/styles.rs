@@ -11,7 +11,7 @@ use axum::extract::State;
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, WeightRate};
 use domain::weight::WeightUnit;
-use ledger::StyleCount;
+use ledger::shelf::StyleCount;
 
 /// A style's line.
 struct StyleLine {
@@ -53,7 +53,7 @@ fn prices((low, high): (Money, Money)) -> String {
 }
 
 fn line(count: &StyleCount, currency: Currency) -> StyleLine {
-    let of = |style: &ledger::StyleView| {
+    let of = |style: &ledger::shelf::StyleView| {
         let path = format!("/shelf/styles/{}", style.id);
         (style.name.clone(), path, rate_words(style.rule.rate, currency))
     };

@@ -4,7 +4,8 @@ use crate::pages::shown;
 use domain::colour;
 use domain::stock::{Availability, ItemKind};
 use domain::text::fold;
-use ledger::{ItemView, ListingState};
+use ledger::online::ListingState;
+use ledger::shelf::ItemView;
 
 /// The height of a tag's band, in the units of its drawing.
 const BAND: usize = 60;

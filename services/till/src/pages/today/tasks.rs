@@ -7,7 +7,9 @@ use crate::pages::online::connections::late::is_late;
 use crate::pages::shown::moment;
 use crate::problem::Problem;
 use domain::people::Act;
-use ledger::{ConnectionStatus, Shop, Turn};
+use ledger::Shop;
+use ledger::online::ConnectionStatus;
+use ledger::sales::Turn;
 use std::borrow::Cow;
 
 /// Holds that are told one by one.

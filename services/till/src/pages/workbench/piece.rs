@@ -18,7 +18,7 @@ use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 use domain::stock::ItemKind;
 use domain::text::fold;
-use ledger::{FinishPieces, ItemView, NewPiece, PictureName, PieceOutcome, StyleView};
+use ledger::shelf::{FinishPieces, ItemView, NewPiece, PictureName, PieceOutcome, StyleView};
 use serde::Deserialize;
 
 /// The button that prices the piece and keeps nothing, where scripts are off.
@@ -154,7 +154,7 @@ mod tests {
     use crate::pictures::{dark, jpeg, photograph};
     use crate::testing::{Reply, TestShop};
     use domain::codes::Code;
-    use ledger::{ItemView, PictureName};
+    use ledger::shelf::{ItemView, PictureName};
 
     const BEANIE: &[(&str, &str)] = &[("weight", "6.35 oz"), ("style", "Moor cowl"), ("color", "fawn")];
 

@@ -10,7 +10,8 @@ use crate::query::Asking;
 use askama::Template;
 use axum::extract::State;
 use domain::money::Money;
-use ledger::{Failure, ItemPrice, NewPiece, Priced, UsualWeights};
+use ledger::Failure;
+use ledger::shelf::{ItemPrice, NewPiece, Priced, UsualWeights};
 
 /// From how many pieces on a weight may be called unusual.
 const ENOUGH_TO_COMPARE: usize = 5;

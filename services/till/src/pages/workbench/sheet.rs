@@ -13,7 +13,8 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ledger::{FinishPieces, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, Shop, StyleView};
+use ledger::Shop;
+use ledger::shelf::{FinishPieces, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, StyleView};
 
 /// Rows of an empty sheet.
 const ROWS: usize = 20;

@@ -12,7 +12,7 @@ use askama::Template;
 use axum::extract::State;
 use domain::codes::Code;
 use domain::text::fold;
-use ledger::{ItemView, MAX_PIECES_AT_ONCE};
+use ledger::shelf::{ItemView, MAX_PIECES_AT_ONCE};
 use serde::Deserialize;
 
 /// Whose tags.

@@ -3,7 +3,8 @@
 use crate::pages::form::{Faults, Form};
 use domain::money::{Currency, Money};
 use domain::weight::{Weight, WeightError, WeightUnit};
-use ledger::{ItemView, NewPiece, PictureName, Refusal, Shop};
+use ledger::shelf::{ItemView, NewPiece, PictureName};
+use ledger::{Refusal, Shop};
 use serde::Deserialize;
 use std::fmt::Display;
 

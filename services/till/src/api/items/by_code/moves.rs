@@ -8,7 +8,7 @@ use axum::Json;
 use axum::extract::State;
 use domain::codes::Code;
 use domain::ids::EntryId;
-use ledger::StockMove;
+use ledger::shelf::StockMove;
 use serde::Serialize;
 use utoipa::ToSchema;
 

@@ -11,7 +11,7 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use domain::codes::Code;
 use domain::money::{Currency, Money};
-use ledger::{EditItem, PriceChange};
+use ledger::shelf::{EditItem, PriceChange};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

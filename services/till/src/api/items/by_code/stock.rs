@@ -10,7 +10,7 @@ use axum::extract::State;
 use domain::codes::Code;
 use domain::quantity::Quantity;
 use domain::stock::Why;
-use ledger::{AdjustStock, Counted};
+use ledger::shelf::{AdjustStock, Counted};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

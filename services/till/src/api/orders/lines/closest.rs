@@ -7,7 +7,8 @@ use crate::values::WeightText;
 use axum::Json;
 use axum::extract::State;
 use domain::codes::Code;
-use ledger::{Closest, Refusal};
+use ledger::Refusal;
+use ledger::orders::Closest;
 use serde::Serialize;
 use utoipa::ToSchema;
 

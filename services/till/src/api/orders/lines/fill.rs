@@ -7,7 +7,7 @@ use crate::body::Write;
 use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use axum::extract::State;
-use ledger::LineChoice;
+use ledger::orders::LineChoice;
 
 /// Fills the line with what was ordered: out of what is set aside for it, or what came back to the free stock.
 #[utoipa::path(post, path = "/api/orders/{id}/lines/{line}/fill", operation_id = "fill_line", tag = "online",

@@ -7,7 +7,7 @@ use crate::body::Write;
 use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use axum::extract::State;
-use ledger::LineChoice;
+use ledger::orders::LineChoice;
 
 /// Gives the line's money back, outside the books: it was never in them. Shipping goes back with the last line,
 /// if nothing of the order was sold.

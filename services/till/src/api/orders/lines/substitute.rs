@@ -8,7 +8,7 @@ use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::values;
 use axum::extract::State;
-use ledger::LineChoice;
+use ledger::orders::LineChoice;
 use serde::Deserialize;
 use utoipa::ToSchema;
 

@@ -12,7 +12,7 @@ use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Currency;
 use domain::refund::Part;
 use domain::stock::Fate;
-use ledger::{NewRefund, RefundDone, RefundLine, RefundTender};
+use ledger::sales::{NewRefund, RefundDone, RefundLine, RefundTender};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

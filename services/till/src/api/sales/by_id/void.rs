@@ -7,7 +7,7 @@ use crate::problem::{KeyHeader, Problem, WriteProblems};
 use crate::query::At;
 use axum::extract::State;
 use domain::ids::SaleId;
-use ledger::VoidSale;
+use ledger::sales::VoidSale;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

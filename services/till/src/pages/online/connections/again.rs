@@ -8,7 +8,7 @@ use crate::problem::Problem;
 use crate::values;
 use axum::extract::{Path, State};
 use axum::response::Response;
-use ledger::SendAgain;
+use ledger::online::SendAgain;
 
 /// POST /online/connections/{name}/again
 pub(crate) async fn again(

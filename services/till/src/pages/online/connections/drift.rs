@@ -9,7 +9,7 @@ use crate::query::no_such;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use domain::ids::DriftId;
-use ledger::{DriftChoice, SettleDrift};
+use ledger::online::{DriftChoice, SettleDrift};
 
 /// POST /online/connections/{name}/drifts/{drift}
 pub(crate) async fn settle(

@@ -7,7 +7,7 @@ use crate::pages::frame::go;
 use crate::problem::Problem;
 use axum::extract::{Path, State};
 use axum::response::Response;
-use ledger::EndConnection;
+use ledger::online::EndConnection;
 
 /// POST /online/connections/{name}/end
 pub(crate) async fn end(

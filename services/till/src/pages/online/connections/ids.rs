@@ -8,7 +8,7 @@ use crate::problem::Problem;
 use crate::values;
 use axum::extract::{Path, State};
 use axum::response::Response;
-use ledger::EnterOtherId;
+use ledger::online::EnterOtherId;
 
 /// POST /online/connections/{name}/ids
 pub(crate) async fn enter(

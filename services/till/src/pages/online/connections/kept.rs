@@ -9,7 +9,7 @@ use crate::query::no_such;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use domain::ids::KeptOrderId;
-use ledger::{DropKeptOrder, TryKeptOrder};
+use ledger::online::{DropKeptOrder, TryKeptOrder};
 
 /// POST /online/connections/{name}/kept/{order}
 pub(crate) async fn settle(

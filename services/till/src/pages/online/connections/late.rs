@@ -1,7 +1,7 @@
 //! When a connection is late enough for a person to be told.
 
 use domain::day::Moment;
-use ledger::ConnectionStatus;
+use ledger::online::ConnectionStatus;
 
 /// What waits longer than the longest backing off between two tries was not helped by waiting.
 const LATE_MS: i64 = 15 * 60 * 1000;

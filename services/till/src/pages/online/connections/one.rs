@@ -16,7 +16,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
 use domain::people::Act;
-use ledger::{KeptDrift, KeptOrder, LiveConnection, NewPieces, ParkedMessage};
+use ledger::online::{KeptDrift, KeptOrder, LiveConnection, NewPieces, ParkedMessage};
 use serde::Deserialize;
 
 /// What is shown of each list; the figures say how much there is.

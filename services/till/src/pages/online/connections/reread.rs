@@ -8,7 +8,7 @@ use crate::problem::Problem;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use domain::day::Day;
-use ledger::RereadOrders;
+use ledger::online::RereadOrders;
 
 /// POST /online/connections/{name}/reread
 pub(crate) async fn reread(
@@ -42,8 +42,12 @@ mod tests {
         let reply = send(&shop, path, &[("since", "2026-01-02")]).await;
         let place = "/online/connections/village?did=reread";
         assert_eq!((reply.status, reply.header("location")), (303, Some(place)), "{}", reply.text());
-        let claim =
-            |holder| ledger::ClaimPull { connection, what: ledger::PullOf::Orders, holder, early: false };
+        let claim = |holder| ledger::online::ClaimPull {
+            connection,
+            what: ledger::online::PullOf::Orders,
+            holder,
+            early: false,
+        };
         let holder = shop.ledger().new_holder().expect("a number");
         let state = shop.ledger().execute(None, &claim(holder)).await.expect("a claim").answer;
         let since = state.expect("it is due").reread.map(|since| since.to_string());

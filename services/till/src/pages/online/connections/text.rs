@@ -11,7 +11,7 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ledger::SaveConnection;
+use ledger::online::SaveConnection;
 
 /// What a new connection begins with.
 pub const FIRST_CONNECTION: &str = include_str!("first.toml");

@@ -1,0 +1,212 @@
+//! Sums made anew from the entries themselves, for a new time zone and for `check`.
+
+use crate::sales::booking::{BookLine, LineKind, sale_figures};
+use crate::store::error::{Failure, Stored};
+use crate::store::settings::Shop;
+use domain::channel::Channel;
+use domain::day::{Day, Moment};
+use domain::money::{Currency, Money};
+use domain::quantity::{Measure, Quantity};
+use domain::revenue::Figures;
+use domain::weight::WeightUnit;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+use std::collections::BTreeMap;
+
+/// Figures by day and channel.
+pub(crate) type Days = BTreeMap<(Day, Channel), Figures>;
+
+/// How many sales or refunds are read at once: bounds the memory, whatever the shop's size.
+const AT_ONCE: i64 = 2000;
+
+/// What all sales not voided, refunds and goods put back add up to, by day and channel.
+pub(crate) async fn sum_by_day(connection: &mut AnyConnection, shop: &Shop) -> Result<Days, Failure> {
+    let mut days = Days::new();
+    add_sales(connection, shop, &mut days).await?;
+    add_refunds(connection, shop, &mut days).await?;
+    add_put_back(connection, shop, &mut days).await?;
+    add_fees(connection, shop, &mut days).await?;
+    days.retain(|_, figures| *figures != Figures::none(shop.currency));
+    Ok(days)
+}
+
+fn add(days: &mut Days, shop: &Shop, at: Moment, channel: &str, figures: &Figures) -> Result<(), Failure> {
+    let channel = Channel::parse(channel).stored("channel")?;
+    let sum = days.entry((shop.zone.day_of(at), channel)).or_insert_with(|| Figures::none(shop.currency));
+    *sum = sum.plus(figures).stored("day total")?;
+    Ok(())
+}
+
+/// What a sale line is counted in, by its unit; none for whole things.
+pub(crate) fn measure(unit: &str) -> Result<Measure, Failure> {
+    Ok(match unit {
+        "" => Measure::Units,
+        code => Measure::Thousandths(WeightUnit::from_code(code).stored("sale_line.unit")?),
+    })
+}
+
+/// A sale line as the books see it, from columns kind, steps, unit, amount, discount, tax, cost.
+pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, Failure> {
+    let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("sale_line");
+    let measure = measure(&row.try_get::<String, _>(first + 2)?)?;
+    let cost: Option<i64> = row.try_get(first + 6)?;
+    Ok(BookLine {
+        kind: LineKind::from_code(&row.try_get::<String, _>(first)?)
+            .ok_or("unknown")
+            .stored("sale_line.kind")?,
+        quantity: Quantity::from_steps(row.try_get(first + 1)?, measure).stored("sale_line.steps")?,
+        amount: money(3)?,
+        discount: money(4)?,
+        tax: money(5)?,
+        cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("sale_line.cost")?,
+    })
+}
+
+async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+    let mut after: i64 = -1;
+    loop {
+        let rows = sqlx::query(
+            "SELECT s.id, s.channel, s.at_ms, s.shipping, s.fee, s.rounding, \
+             l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, \
+             CASE WHEN o.sale_id <> s.id THEN 1 ELSE 0 END \
+             FROM sale s LEFT JOIN sale_line l ON l.sale_id = s.id LEFT JOIN customer_order o ON o.id = s.order_id \
+             WHERE s.id IN (SELECT id FROM sale WHERE id > $1 ORDER BY id LIMIT $2) \
+             AND NOT EXISTS (SELECT 1 FROM voided v WHERE v.sale_id = s.id) ORDER BY s.id, l.id",
+        )
+        .bind(after)
+        .bind(AT_ONCE)
+        .fetch_all(&mut *connection)
+        .await?;
+        for of_sale in rows.chunk_by(|a, b| a.try_get::<i64, _>(0).ok() == b.try_get::<i64, _>(0).ok()) {
+            let sale = &of_sale[0];
+            // A further sale of an order may be of its shipping alone.
+            let has_lines = sale.try_get::<Option<String>, _>(6)?.is_some();
+            let lines = of_sale.iter().filter(|_| has_lines).map(|r| book_line(r, 6, shop.currency));
+            let lines = lines.collect::<Result<Vec<_>, _>>()?;
+            let money = |at: usize| Money::from_minor(sale.try_get(at)?, shop.currency).stored("sale");
+            let figures = sale_figures(&lines, money(3)?, money(4)?, money(5)?)?;
+            // An order counts once, by its first sale.
+            let sales = 1 - sale.try_get::<i64, _>(13)?;
+            let figures = Figures { sales, ..figures };
+            let at = Moment::from_millis(sale.try_get(2)?);
+            add(days, shop, at, &sale.try_get::<String, _>(1)?, &figures)?;
+        }
+        // The page's end is asked for by itself: its last sales may all be voided.
+        let end = sqlx::query(
+            "SELECT MAX(id) FROM (SELECT id FROM sale WHERE id > $1 ORDER BY id LIMIT $2) AS page",
+        )
+        .bind(after)
+        .bind(AT_ONCE)
+        .fetch_one(&mut *connection)
+        .await?;
+        match end.try_get::<Option<i64>, _>(0)? {
+            Some(end) => after = end,
+            None => return Ok(()),
+        }
+    }
+}
+
+/// What a refund's line takes out of its month. `units` is kept with the line: a line by weight is
+/// one unit less only when the last part of it came back.
+pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, Failure> {
+    let none = Figures::none(line.amount.currency());
+    if line.kind != LineKind::Goods {
+        return Ok(Figures { tax: line.tax.negated(), ..none });
+    }
+    Ok(Figures {
+        units: -units,
+        weight: -i128::from(line.quantity.book_weight().stored("refund_line.steps")?),
+        refunds: line.amount.minus(line.discount).stored("refund_line.amount")?,
+        tax: line.tax.negated(),
+        ..none
+    })
+}
+
+async fn add_refunds(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+    let mut after: i64 = -1;
+    loop {
+        let rows = sqlx::query(
+            "SELECT r.id, r.channel, r.at_ms, r.shipping, r.rounding FROM refund r WHERE r.id > $1 ORDER BY r.id LIMIT $2",
+        )
+        .bind(after)
+        .bind(AT_ONCE)
+        .fetch_all(&mut *connection)
+        .await?;
+        let Some(last) = rows.last() else { return Ok(()) };
+        for row in &rows {
+            let money = |at: usize| Money::from_minor(row.try_get(at)?, shop.currency).stored("refund");
+            let figures = Figures {
+                shipping: money(3)?.negated(),
+                rounding: money(4)?.negated(),
+                ..Figures::none(shop.currency)
+            };
+            add(days, shop, Moment::from_millis(row.try_get(2)?), &row.try_get::<String, _>(1)?, &figures)?;
+        }
+        let (first, last): (i64, i64) = (after, last.try_get(0)?);
+        let lines = sqlx::query(
+            "SELECT r.channel, r.at_ms, l.kind, rl.steps, l.unit, rl.amount, rl.discount, rl.tax, rl.cost, rl.units \
+             FROM refund r JOIN refund_line rl ON rl.refund_id = r.id JOIN sale_line l ON l.id = rl.sale_line_id \
+             WHERE r.id > $1 AND r.id <= $2",
+        )
+        .bind(first)
+        .bind(last)
+        .fetch_all(&mut *connection)
+        .await?;
+        for row in &lines {
+            let figures = refunded(&book_line(row, 2, shop.currency)?, row.try_get(9)?)?;
+            add(days, shop, Moment::from_millis(row.try_get(1)?), &row.try_get::<String, _>(0)?, &figures)?;
+        }
+        after = last;
+    }
+}
+
+/// What goods that came back to the shelf take out of cost.
+pub(crate) fn put_back(cost: Money, costed: bool, units: i64) -> Figures {
+    let none = Figures::none(cost.currency());
+    if costed { Figures { cost: cost.negated(), ..none } } else { Figures { uncosted: -units, ..none } }
+}
+
+async fn add_put_back(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+    let mut after: i64 = -1;
+    loop {
+        let rows = sqlx::query(
+            "SELECT c.refund_line_id, r.channel, c.at_ms, l.kind, rl.steps, l.unit, rl.amount, rl.discount, rl.tax, \
+             l.cost, rl.cost, rl.units FROM came_back c JOIN refund_line rl ON rl.id = c.refund_line_id \
+             JOIN refund r ON r.id = rl.refund_id JOIN sale_line l ON l.id = rl.sale_line_id \
+             WHERE c.fate = 'shelf' AND c.refund_line_id > $1 ORDER BY c.refund_line_id LIMIT $2",
+        )
+        .bind(after)
+        .bind(AT_ONCE)
+        .fetch_all(&mut *connection)
+        .await?;
+        let Some(last) = rows.last() else { return Ok(()) };
+        after = last.try_get(0)?;
+        for row in &rows {
+            let line = book_line(row, 3, shop.currency)?;
+            let cost = Money::from_minor(row.try_get(10)?, shop.currency).stored("refund_line.cost")?;
+            let figures = put_back(cost, line.cost.is_some(), row.try_get(11)?);
+            add(days, shop, Moment::from_millis(row.try_get(2)?), &row.try_get::<String, _>(1)?, &figures)?;
+        }
+    }
+}
+
+/// What later states of orders made of the fees that channels keep.
+async fn add_fees(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+    let mut after: i64 = -1;
+    loop {
+        let rows = sqlx::query(
+            "SELECT id, channel, at_ms, amount FROM order_fee WHERE id > $1 ORDER BY id LIMIT $2",
+        )
+        .bind(after)
+        .bind(AT_ONCE)
+        .fetch_all(&mut *connection)
+        .await?;
+        let Some(last) = rows.last() else { return Ok(()) };
+        after = last.try_get(0)?;
+        for row in &rows {
+            let fees = Money::from_minor(row.try_get(3)?, shop.currency).stored("order_fee.amount")?;
+            let figures = Figures { fees, ..Figures::none(shop.currency) };
+            add(days, shop, Moment::from_millis(row.try_get(2)?), &row.try_get::<String, _>(1)?, &figures)?;
+        }
+    }
+}

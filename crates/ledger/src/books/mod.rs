@@ -1,0 +1,217 @@
+//! The day's totals and what is read from them.
+
+pub(crate) mod entries;
+
+use crate::store::Ledger;
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::settings::Shop;
+use crate::store::sql::insert_rows_or;
+use domain::channel::Channel;
+use domain::day::{Day, Month};
+use domain::money::{Currency, MAX_DAY, Money};
+use domain::quantity::MAX_DAY_MASS;
+use domain::revenue::Figures;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use sqlx::any::AnyRow;
+use std::collections::BTreeMap;
+
+const ADD: &str = "INSERT INTO day_total (day, channel, month, sales, units, weight, gross, discounts, refunds, \
+    shipping, tax, fees, postage, cost, uncosted, rounding)";
+const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total.sales + excluded.sales, \
+    units = day_total.units + excluded.units, weight = day_total.weight + excluded.weight, \
+    gross = day_total.gross + excluded.gross, discounts = day_total.discounts + excluded.discounts, \
+    refunds = day_total.refunds + excluded.refunds, shipping = day_total.shipping + excluded.shipping, \
+    tax = day_total.tax + excluded.tax, fees = day_total.fees + excluded.fees, \
+    postage = day_total.postage + excluded.postage, cost = day_total.cost + excluded.cost, \
+    uncosted = day_total.uncosted + excluded.uncosted, rounding = day_total.rounding + excluded.rounding \
+    WHERE day_total.gross + excluded.gross BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.discounts + excluded.discounts BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.refunds + excluded.refunds BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.shipping + excluded.shipping BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.tax + excluded.tax BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.fees + excluded.fees BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.postage + excluded.postage BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.cost + excluded.cost BETWEEN -1000000000000000 AND 1000000000000000 \
+    AND day_total.weight + excluded.weight BETWEEN -4000000000000000000 AND 4000000000000000000";
+
+/// Adds to the totals of days, in their order, as the last thing of a transaction. What would pass
+/// [`MAX_DAY`] or [`MAX_DAY_MASS`] is refused, so that no wrong amount stops what is sold after it.
+pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), Failure> {
+    let row = |(day, sum)| Ok((day, sum, in_reach(day, sum)?));
+    let rows = days.iter().map(row).collect::<Result<Vec<_>, Refusal>>()?;
+    let written =
+        insert_rows_or(tx.db(), ADD, 16, ADD_TO, &rows, |statement, ((day, channel), sum, weight)| {
+            statement
+                .bind(day.number())
+                .bind(channel.as_str().to_owned())
+                .bind(day.month().number())
+                .bind(sum.sales)
+                .bind(sum.units)
+                .bind(*weight)
+                .bind(sum.gross.minor())
+                .bind(sum.discounts.minor())
+                .bind(sum.refunds.minor())
+                .bind(sum.shipping.minor())
+                .bind(sum.tax.minor())
+                .bind(sum.fees.minor())
+                .bind(sum.postage.minor())
+                .bind(sum.cost.minor())
+                .bind(sum.uncosted)
+                .bind(sum.rounding.minor())
+        })
+        .await?;
+    match rows.last() {
+        Some((day, ..)) if usize::try_from(written).ok() != Some(rows.len()) => Err(full(day).into()),
+        _ => Ok(()),
+    }
+}
+
+/// The weight of what is added, if a day has room for it at all.
+fn in_reach(day: &(Day, Channel), sum: &Figures) -> Result<i64, Refusal> {
+    let amounts =
+        [sum.gross, sum.discounts, sum.refunds, sum.shipping, sum.tax, sum.fees, sum.postage, sum.cost];
+    let weight = i64::try_from(sum.weight).ok().filter(|weight| weight.abs() <= MAX_DAY_MASS);
+    weight.filter(|_| amounts.iter().all(|amount| amount.minor().abs() <= MAX_DAY)).ok_or_else(|| full(day))
+}
+
+fn full((day, channel): &(Day, Channel)) -> Refusal {
+    let reason = format!(
+        "{channel} would come to more on {day} than a day's books can hold; look for a wrong amount on that day, \
+         and void or refund it"
+    );
+    Refusal::invalid("lines", reason)
+}
+
+/// Adds to the total of one day.
+pub(crate) async fn add_one(tx: &mut Tx, day: Day, channel: &Channel, sum: &Figures) -> Result<(), Failure> {
+    add(tx, &BTreeMap::from([((day, channel.clone()), *sum)])).await
+}
+
+/// Makes all totals anew from the entries that they sum, under the zone of `shop`.
+pub(crate) async fn rebuild(tx: &mut Tx, shop: &Shop) -> Result<(), Failure> {
+    let days = crate::books::entries::sum_by_day(tx.db(), shop).await?;
+    sqlx::query("DELETE FROM day_total").execute(tx.db()).await?;
+    add(tx, &days).await
+}
+
+/// What the rows of the books are grouped by; with none of them, one row sums all.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BooksBy {
+    /// By day.
+    pub day: bool,
+    /// By month.
+    pub month: bool,
+    /// By channel.
+    pub channel: bool,
+}
+
+/// Day, month and channel, where they are grouped by.
+type Group = (Option<Day>, Option<Month>, Option<Channel>);
+
+/// Which part of the books.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BooksQuery {
+    /// From this month, inclusive.
+    pub from: Option<Month>,
+    /// To this month, inclusive.
+    pub to: Option<Month>,
+    /// Grouped by.
+    pub by: BooksBy,
+}
+
+/// A row of the books.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BooksRow {
+    /// The day, if grouped by it.
+    pub day: Option<Day>,
+    /// The month, if grouped by it.
+    pub month: Option<Month>,
+    /// The channel, if grouped by it.
+    pub channel: Option<Channel>,
+    /// The figures.
+    pub figures: Figures,
+}
+
+/// The columns that are summed, in the order of [`figures_from`].
+/// Weight is summed in two halves, which add up to more than 2^63.
+pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BIGINT), \
+    CAST(SUM(weight >> 20) AS BIGINT), CAST(SUM(weight & 1048575) AS BIGINT), \
+    CAST(SUM(gross) AS BIGINT), CAST(SUM(discounts) AS BIGINT), CAST(SUM(refunds) AS BIGINT), \
+    CAST(SUM(shipping) AS BIGINT), CAST(SUM(tax) AS BIGINT), CAST(SUM(fees) AS BIGINT), \
+    CAST(SUM(postage) AS BIGINT), CAST(SUM(cost) AS BIGINT), CAST(SUM(uncosted) AS BIGINT), \
+    CAST(SUM(rounding) AS BIGINT)";
+
+/// Figures from the columns of [`SUMS`], beginning at column `first`.
+pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Result<Figures, Failure> {
+    let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("day_total");
+    let (high, low): (i64, i64) = (row.try_get(first + 2)?, row.try_get(first + 3)?);
+    Ok(Figures {
+        sales: row.try_get(first)?,
+        units: row.try_get(first + 1)?,
+        weight: (i128::from(high) << 20) + i128::from(low),
+        gross: money(4)?,
+        discounts: money(5)?,
+        refunds: money(6)?,
+        shipping: money(7)?,
+        tax: money(8)?,
+        fees: money(9)?,
+        postage: money(10)?,
+        cost: money(11)?,
+        uncosted: row.try_get(first + 12)?,
+        rounding: money(13)?,
+    })
+}
+
+impl Ledger {
+    /// The books, ordered by day, month and channel.
+    pub async fn books(&self, query: &BooksQuery) -> Result<Vec<BooksRow>, Failure> {
+        if let (Some(from), Some(to)) = (query.from, query.to)
+            && to < from
+        {
+            let reason =
+                format!("{to} is before {from}, the month to begin with; give the earlier one first");
+            return Err(Refusal::invalid("to", reason).into());
+        }
+        let currency = self.refresh_shop().await?.currency;
+        let mut connection = self.reader().await?;
+        // By month and channel the engine sums; finer and coarser groups are summed here.
+        let (day, group_by) = if query.by.day { ("day", "day, ") } else { ("CAST(0 AS BIGINT)", "") };
+        let text = format!(
+            "SELECT {day}, month, channel, {SUMS} FROM day_total WHERE month >= $1 AND month <= $2 \
+             GROUP BY {group_by}month, channel"
+        );
+        let rows = sqlx::query(sqlx::AssertSqlSafe(text))
+            .bind(query.from.map_or(0, Month::number))
+            .bind(query.to.map_or(999_999, Month::number))
+            .fetch_all(&mut *connection)
+            .await?;
+        let mut sums: BTreeMap<Group, Figures> = BTreeMap::new();
+        for row in &rows {
+            let day = Day::from_number(row.try_get(0)?);
+            let month = Month::from_number(row.try_get(1)?);
+            let channel = Channel::parse(&row.try_get::<String, _>(2)?).stored("day_total.channel")?;
+            let by = query.by;
+            let key = (by.day.then_some(day), by.month.then_some(month), by.channel.then_some(channel));
+            let sum = sums.entry(key).or_insert_with(|| Figures::none(currency));
+            *sum = sum.plus(&figures_from(row, 3, currency)?).stored("day_total")?;
+        }
+        let row = |((day, month, channel), figures)| BooksRow { day, month, channel, figures };
+        Ok(sums.into_iter().map(row).collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A statement is one text for both engines, and knows no name of a limit.
+    #[test]
+    fn the_statement_says_the_limits_of_a_day() {
+        let range = |most: i64| format!("BETWEEN -{most} AND {most}");
+        assert_eq!(ADD_TO.matches(&range(MAX_DAY)).count(), 8);
+        assert_eq!(ADD_TO.matches(&range(MAX_DAY_MASS)).count(), 1);
+    }
+}

@@ -1,0 +1,232 @@
+//! Putting a backup back: into a new file, or into a database that holds no shop in use.
+
+use super::pictures::Placing;
+use super::read::{Entry, Proved, Reader, Value, prove};
+use super::tables::{TABLES, Table};
+use super::{BackupError, write};
+use crate::keeping::check::CheckReport;
+use crate::shelf::photographs::PICTURES;
+use crate::store::clock::Clock;
+use crate::store::sql::{MAX_ROWS, insert_rows};
+use crate::store::{Access, Ledger, Place, without_password};
+use domain::day::Moment;
+use domain::ids::{COUNTER_BITS, EPOCH_MS, NODE_BITS};
+use serde::Serialize;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// A backup that was put back.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Restored {
+    /// Rows that were put back.
+    pub rows: u64,
+    /// Files of pictures that were put back.
+    pub files: u64,
+    /// When the backup was made.
+    pub made: String,
+    /// Whether the laws hold in the shop as it is now. A backup of a shop whose books were broken is
+    /// put back as it is, and says so here.
+    pub check: CheckReport,
+}
+
+/// Puts a backup back at `sqlite:FILE`, which must not exist, or `postgres://…`, which must hold no
+/// shop in use; its pictures into `pictures`, or beside the file if nobody says where. All of it or
+/// nothing. `progress` is told the table and how many rows are in so far.
+pub async fn restore(
+    file: &Path,
+    url: &str,
+    pictures: Option<&Path>,
+    clock: Arc<dyn Clock>,
+    mut progress: impl FnMut(&str, u64) + Send,
+) -> Result<Restored, BackupError> {
+    let place = Place::read(url)?;
+    if let Some(path) = place.path() {
+        refuse_if_there(path)?;
+    }
+    let proved = prove(file)?;
+    refuse_old_clock(proved.last_id, clock.now())?;
+    let beside = || Some(place.path()?.parent()?.join(PICTURES));
+    let folder = pictures.map(Path::to_owned).or_else(beside);
+    if folder.is_none() && proved.files > 0 {
+        return Err(BackupError::NoFolder { count: proved.files });
+    }
+    let mut placing = Placing::into_folder(folder);
+    let Some(path) = place.path() else {
+        let restored = fill(file, url, clock, &proved, &mut placing, &mut progress).await?;
+        placing.keep()?;
+        return Ok(restored);
+    };
+    let part = Part::beside(path);
+    let part_url = format!("sqlite:{}", part.0.display());
+    let restored = fill(file, &part_url, clock, &proved, &mut placing, &mut progress).await?;
+    let failed = |source| BackupError::Write { path: path.to_owned(), source };
+    // Looked again: it took a while, and a rename would put it over whatever came meanwhile.
+    refuse_if_there(path)?;
+    std::fs::rename(&part.0, path).map_err(failed)?;
+    write::sync_folder(path).map_err(failed)?;
+    placing.keep()?;
+    Ok(restored)
+}
+
+/// The engine's own files beside a database count too: a log left from a file that was deleted would
+/// be taken for this one's.
+const BESIDE: [&str; 4] = ["", "-wal", "-shm", "-journal"];
+
+fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+fn refuse_if_there(path: &Path) -> Result<(), BackupError> {
+    match BESIDE.iter().map(|suffix| with_suffix(path, suffix)).find(|p| p.exists()) {
+        Some(there) => Err(BackupError::Exists { place: there.display().to_string() }),
+        None => Ok(()),
+    }
+}
+
+/// Identifiers are ordered by time and never made twice: the next one must come after the backup's
+/// last.
+fn refuse_old_clock(last_id: i64, now: Moment) -> Result<(), BackupError> {
+    let latest = EPOCH_MS + (last_id >> (NODE_BITS + COUNTER_BITS));
+    if now.millis() > latest {
+        return Ok(());
+    }
+    Err(BackupError::ClockBehind { now: now.to_string(), latest: Moment::from_millis(latest).to_string() })
+}
+
+/// A database under another name until it is whole; what is left of it is removed.
+struct Part(PathBuf);
+
+impl Part {
+    fn beside(path: &Path) -> Self {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let part = Self(path.with_file_name(format!(".{name}.{}.restoring", std::process::id())));
+        part.remove();
+        part
+    }
+
+    fn remove(&self) {
+        for suffix in BESIDE {
+            // Most of these are not there; what cannot be removed is never opened again.
+            let _ = std::fs::remove_file(with_suffix(&self.0, suffix));
+        }
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        self.remove();
+    }
+}
+
+async fn fill(
+    file: &Path,
+    url: &str,
+    clock: Arc<dyn Clock>,
+    proved: &Proved,
+    placing: &mut Placing,
+    progress: &mut (impl FnMut(&str, u64) + Send),
+) -> Result<Restored, BackupError> {
+    let ledger = Ledger::open(url, Access::Create, clock).await?;
+    let loaded = load(&ledger, file, url, placing, progress).await;
+    let checked = match loaded {
+        Ok(()) => checked(&ledger, progress, proved.rows).await,
+        Err(error) => Err(error),
+    };
+    ledger.close().await;
+    let (rows, files, made) = (proved.rows, proved.files, proved.made.clone());
+    Ok(Restored { rows, files, made, check: checked? })
+}
+
+async fn checked(
+    ledger: &Ledger,
+    progress: &mut (impl FnMut(&str, u64) + Send),
+    rows: u64,
+) -> Result<CheckReport, BackupError> {
+    ledger.refresh_shop().await?;
+    Ok(ledger.check(|what| progress(what, rows)).await?)
+}
+
+/// All rows in one transaction, committed once the file proved whole a second time.
+async fn load(
+    ledger: &Ledger,
+    file: &Path,
+    url: &str,
+    placing: &mut Placing,
+    progress: &mut (impl FnMut(&str, u64) + Send),
+) -> Result<(), BackupError> {
+    let mut tx = ledger.begin().await?;
+    // Whoever else writes to this database waits at this row, so that what is found here stays so.
+    tx.open_books(0).await?;
+    refuse_in_use(tx.db(), url).await?;
+    for table in TABLES.iter().rev().filter(|t| t.fresh > 0) {
+        sqlx::query(AssertSqlSafe(format!("DELETE FROM {}", table.name))).execute(tx.db()).await?;
+    }
+    let (mut reader, _) = Reader::open(file)?;
+    let (mut batch, mut of, mut done) = (Vec::with_capacity(MAX_ROWS), &TABLES[0], 0);
+    let mut files = 0;
+    while let Some(entry) = reader.next_entry()? {
+        let (table, row) = match entry {
+            Entry::Row(row) => row,
+            Entry::File(picture) => {
+                placing.place(&picture)?;
+                files += 1;
+                progress("photographs", files);
+                continue;
+            }
+        };
+        if batch.len() == MAX_ROWS || !std::ptr::eq(table, of) {
+            done += batch.len() as u64;
+            insert(tx.db(), of, &batch).await?;
+            progress(of.name, done);
+            batch.clear();
+            of = table;
+        }
+        batch.push(row);
+    }
+    insert(tx.db(), of, &batch).await?;
+    Ok(tx.commit().await?)
+}
+
+async fn insert(
+    connection: &mut AnyConnection,
+    table: &Table,
+    rows: &[Vec<Value>],
+) -> Result<(), BackupError> {
+    insert_rows(connection, table.insert, table.columns.len(), rows, |statement, row| {
+        row.iter().enumerate().fold(statement, |statement, (at, value)| {
+            // Whatever a file says: nobody becomes somebody by what they wrote into a backup.
+            if let Some((_, instead)) = table.withheld.iter().find(|(withheld, _)| *withheld == at) {
+                return statement.bind(instead.map(str::to_owned));
+            }
+            match value {
+                Value::Int(number) => statement.bind(*number),
+                Value::Text(text) => statement.bind(text.clone()),
+            }
+        })
+    })
+    .await?;
+    Ok(())
+}
+
+/// Only what every fresh shop has may be there.
+async fn refuse_in_use(connection: &mut AnyConnection, url: &str) -> Result<(), BackupError> {
+    for table in TABLES {
+        let text = format!("SELECT CAST(COUNT(*) AS BIGINT) FROM {}", table.name);
+        let rows: i64 = sqlx::query(AssertSqlSafe(text)).fetch_one(&mut *connection).await?.try_get(0)?;
+        if rows != table.fresh {
+            return Err(BackupError::InUse { place: without_password(url), table: table.name });
+        }
+    }
+    let used = sqlx::query(
+        "SELECT id FROM shop_state WHERE receipt <> 0 OR in_store <> 0 OR settings_revision <> 0",
+    )
+    .fetch_optional(connection)
+    .await?;
+    match used {
+        Some(_) => Err(BackupError::InUse { place: without_password(url), table: "shop_state" }),
+        None => Ok(()),
+    }
+}

@@ -1,0 +1,270 @@
+//! Writing a backup.
+
+use super::pictures::{self, FILE, LeftOut};
+use super::tables::{Kind, TABLES, Table};
+use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
+use crate::store::private_files;
+use crate::store::storage_error::Trouble;
+use crate::store::{Ledger, schema_step};
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+/// Rows that are read at once: bounds the memory, whatever the shop's size. A kept answer may be
+/// some 100 kB long.
+const AT_ONCE: usize = 500;
+
+/// A backup that was made.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct BackedUp {
+    /// Rows in it.
+    pub rows: u64,
+    /// Files of pictures in it; a photograph has three.
+    pub files: u64,
+    /// Files of pictures that the shop knows and that are not in it.
+    pub missing: u64,
+    /// The first of these.
+    pub left_out: Vec<LeftOut>,
+    /// SHA-256 of all lines but the last, which says it.
+    pub sha256: String,
+}
+
+impl Ledger {
+    /// Writes the whole shop with its pictures to a new file, from one snapshot, while it stays open. A file of that
+    /// name is left alone, also one that came meanwhile. `progress` is told the table and how many rows are
+    /// written so far.
+    pub async fn backup(
+        &self,
+        file: &Path,
+        mut progress: impl FnMut(&str, u64) + Send,
+    ) -> Result<BackedUp, BackupError> {
+        if file.symlink_metadata().is_ok() {
+            return Err(BackupError::Taken { path: file.to_owned() });
+        }
+        let mut part = Part::create(file)?;
+        let done = self.write_backup(&mut part, &mut progress).await?;
+        part.publish()?;
+        Ok(done)
+    }
+
+    async fn write_backup(
+        &self,
+        part: &mut Part,
+        progress: &mut (impl FnMut(&str, u64) + Send),
+    ) -> Result<BackedUp, BackupError> {
+        let mut snapshot = self.snapshot().await?;
+        let header = Header {
+            format: FORMAT.to_owned(),
+            version: VERSION,
+            schema: schema_step(),
+            made: self.now().to_string(),
+            tables: table_headers(),
+        };
+        part.line(&json(&header)?)?;
+        let mut rows = BTreeMap::new();
+        let mut total = 0;
+        for table in TABLES {
+            let before = total;
+            progress(table.name, total);
+            let mut page = first_page(&mut snapshot, table).await?;
+            while let Some(last) = page.last() {
+                for row in &page {
+                    part.line(&row_line(table, row)?)?;
+                }
+                total += page.len() as u64;
+                progress(table.name, total);
+                page = next_page(&mut snapshot, table, last).await?;
+            }
+            rows.insert(table.name.to_owned(), total - before);
+        }
+        let names = pictures::names(&mut snapshot).await?;
+        snapshot.rollback().await?;
+        let (files, missing, left_out) = self.write_pictures(part, names, progress)?;
+        rows.insert(FILE.to_owned(), files);
+        let sha256 = part.hash_so_far();
+        part.line(&json(&Trailer { rows, sha256: sha256.clone() })?)?;
+        Ok(BackedUp { rows: total, files, missing, left_out, sha256 })
+    }
+
+    /// A picture's files stand in their folder before its row does, and are never taken away: those of
+    /// the snapshot's rows can be read after it. What is missing is told, and holds no backup up.
+    fn write_pictures(
+        &self,
+        part: &mut Part,
+        names: BTreeSet<String>,
+        progress: &mut (impl FnMut(&str, u64) + Send),
+    ) -> Result<(u64, u64, Vec<LeftOut>), BackupError> {
+        let folder = self.pictures_folder();
+        let (mut files, mut missing, mut left_out) = (0, 0, Vec::new());
+        for name in names {
+            match pictures::read(folder.as_deref(), &name) {
+                Ok(bytes) => {
+                    part.line(&pictures::line(&name, &bytes).map_err(Trouble::KeptAnswer)?)?;
+                    files += 1;
+                    progress("photographs", files);
+                }
+                Err(why) => {
+                    missing += 1;
+                    pictures::leave_out(&mut left_out, name, why);
+                }
+            }
+        }
+        Ok((files, missing, left_out))
+    }
+}
+
+fn json(value: &impl Serialize) -> Result<String, BackupError> {
+    Ok(serde_json::to_string(value).map_err(Trouble::KeptAnswer)?)
+}
+
+async fn first_page(snapshot: &mut AnyConnection, table: &Table) -> Result<Vec<AnyRow>, BackupError> {
+    let text =
+        format!("SELECT {} FROM {} ORDER BY {} LIMIT {AT_ONCE}", table.list, table.name, table.key_list());
+    Ok(sqlx::query(AssertSqlSafe(text)).fetch_all(snapshot).await?)
+}
+
+/// The rows after the last one by the primary key, each page by the index that the key has.
+async fn next_page(
+    snapshot: &mut AnyConnection,
+    table: &Table,
+    last: &AnyRow,
+) -> Result<Vec<AnyRow>, BackupError> {
+    let key = table.key_list();
+    let places: Vec<String> = (1..=table.key.len()).map(|n| format!("${n}")).collect();
+    let text = format!(
+        "SELECT {} FROM {} WHERE ({key}) > ({}) ORDER BY {key} LIMIT {AT_ONCE}",
+        table.list,
+        table.name,
+        places.join(", ")
+    );
+    let mut statement = sqlx::query(AssertSqlSafe(text));
+    for at in table.key {
+        statement = match table.columns[*at].1 {
+            Kind::Int => statement.bind(last.try_get::<i64, _>(*at)?),
+            Kind::Text => statement.bind(last.try_get::<String, _>(*at)?),
+        };
+    }
+    Ok(statement.fetch_all(snapshot).await?)
+}
+
+impl Table {
+    fn key_list(&self) -> String {
+        self.key.iter().map(|at| self.columns[*at].0).collect::<Vec<_>>().join(", ")
+    }
+}
+
+/// `["table",1,"text",null]`
+fn row_line(table: &Table, row: &AnyRow) -> Result<String, BackupError> {
+    let mut line = format!("[\"{}\"", table.name);
+    for (at, (_, kind)) in table.columns.iter().enumerate() {
+        line.push(',');
+        if let Some((_, instead)) = table.withheld.iter().find(|(withheld, _)| *withheld == at) {
+            line.push_str(&json(instead)?);
+            continue;
+        }
+        match kind {
+            Kind::Int => match row.try_get::<Option<i64>, _>(at)? {
+                // Writing to a String cannot fail.
+                Some(number) => _ = write!(line, "{number}"),
+                None => line.push_str("null"),
+            },
+            Kind::Text => line.push_str(&json(&row.try_get::<Option<String>, _>(at)?)?),
+        }
+    }
+    line.push(']');
+    Ok(line)
+}
+
+/// A file under another name until it is whole.
+struct Part {
+    part: PathBuf,
+    file: PathBuf,
+    out: Option<BufWriter<File>>,
+    hash: Sha256,
+}
+
+impl Part {
+    /// The other name holds the process's number, so that two programs never write into one file.
+    /// Only its owner may read it: a backup holds customers' names.
+    fn create(file: &Path) -> Result<Self, BackupError> {
+        let name = file.file_name().unwrap_or_default().to_string_lossy();
+        let part = file.with_file_name(format!(".{name}.{}.part", std::process::id()));
+        let made = private_files::create(&part)
+            .map_err(|source| BackupError::Write { path: file.to_owned(), source })?;
+        Ok(Self { part, file: file.to_owned(), out: Some(BufWriter::new(made)), hash: Sha256::new() })
+    }
+
+    fn failed(&self) -> impl Fn(io::Error) -> BackupError + use<> {
+        let path = self.file.clone();
+        move |source| BackupError::Write { path: path.clone(), source }
+    }
+
+    fn line(&mut self, line: &str) -> Result<(), BackupError> {
+        let failed = self.failed();
+        self.hash.update(line.as_bytes());
+        self.hash.update(b"\n");
+        let out = self.out.as_mut().ok_or_else(|| failed(io::ErrorKind::NotConnected.into()))?;
+        out.write_all(line.as_bytes()).and_then(|()| out.write_all(b"\n")).map_err(failed)
+    }
+
+    fn hash_so_far(&self) -> String {
+        hex_of(self.hash.clone().finalize())
+    }
+
+    /// To disk, to its name, and the folder to disk: after a crash the file is there whole or not at all.
+    fn publish(mut self) -> Result<(), BackupError> {
+        let failed = self.failed();
+        let Some(out) = self.out.take() else { return Ok(()) };
+        let file = out.into_inner().map_err(|error| failed(error.into_error()))?;
+        file.sync_all().map_err(&failed)?;
+        self.name()?;
+        sync_folder(&self.file).map_err(failed)
+    }
+
+    /// A second name never replaces a file. Where a disk has no second names (many sticks), a look before
+    /// the renaming has to do.
+    fn name(&self) -> Result<(), BackupError> {
+        let taken = || BackupError::Taken { path: self.file.clone() };
+        match std::fs::hard_link(&self.part, &self.file) {
+            Ok(()) => Ok(()),
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => Err(taken()),
+            Err(_) if self.file.symlink_metadata().is_ok() => Err(taken()),
+            Err(_) => std::fs::rename(&self.part, &self.file).map_err(self.failed()),
+        }
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        // After `publish` there is nothing of this name; after a failure the first error is told.
+        let _ = std::fs::remove_file(&self.part);
+    }
+}
+
+/// Small hexadecimal digits.
+pub(super) fn hex_of(hash: impl AsRef<[u8]>) -> String {
+    hash.as_ref().iter().fold(String::with_capacity(64), |mut text, byte| {
+        // Writing to a String cannot fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+/// Writes a new file to disk.
+pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = private_files::create(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
+}
+
+/// Makes sure that a file's name is on disk.
+pub(super) fn sync_folder(file: &Path) -> io::Result<()> {
+    let folder = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    File::open(folder)?.sync_all()
+}

@@ -1,0 +1,190 @@
+//! Whether the shop's books are whole: every law, over the whole database, from one snapshot.
+//!
+//! Each rule is a statement that computes what should be from the entries and reads what is, and
+//! names only the rows where the two differ. The database does the summing; what comes here is
+//! bounded, whatever the shop's size.
+
+mod codes;
+mod rule;
+mod rules_counter;
+mod rules_goods;
+mod rules_limits;
+mod rules_live;
+mod rules_money;
+mod rules_orders;
+mod totals;
+
+use crate::store::begin::begin;
+use crate::store::error::Failure;
+use crate::store::settings;
+use crate::store::{Engine, Ledger};
+use serde::Serialize;
+use sqlx::{Any, Transaction};
+use std::collections::BTreeMap;
+use std::fmt;
+
+/// How many findings of one law are told in full: enough to see what kind of thing happened; the
+/// rest are counted.
+pub const FINDINGS_OF_A_LAW: usize = 50;
+
+/// What a finding breaks: a law of the design, or a record that another part relies on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Law {
+    /// 1: one stock count, 0 ≤ held ≤ on hand, a piece at most one.
+    OneShelf,
+    /// 2: made = on hand + sold − put back + written off, each counter as its entries say.
+    SoldOnce,
+    /// 3: entries sum to stock, open holds to what is held, days to their entries.
+    LedgerAddsUp,
+    /// 4: each sale and refund adds up to its tenders.
+    MoneyAddsUp,
+    /// 5: a key has its answer.
+    SaidOnce,
+    /// 6: a sale line keeps its own copy of what it sold.
+    SoldAsItWas,
+    /// 7: no receipt is missing.
+    NothingLost,
+    /// 8: an order and its sale agree.
+    NothingHalfTaken,
+    /// 9: never more given back than was sold.
+    GivenBackOnce,
+    /// Codes find their items, and nobody was told of a revision that is yet to come.
+    Records,
+}
+
+impl Law {
+    /// Its number in the design; the records have none.
+    pub fn number(self) -> Option<u8> {
+        match self {
+            Self::OneShelf => Some(1),
+            Self::SoldOnce => Some(2),
+            Self::LedgerAddsUp => Some(3),
+            Self::MoneyAddsUp => Some(4),
+            Self::SaidOnce => Some(5),
+            Self::SoldAsItWas => Some(6),
+            Self::NothingLost => Some(7),
+            Self::NothingHalfTaken => Some(8),
+            Self::GivenBackOnce => Some(9),
+            Self::Records => None,
+        }
+    }
+
+    fn title(self) -> &'static str {
+        match self {
+            Self::OneShelf => "one shelf",
+            Self::SoldOnce => "sold once",
+            Self::LedgerAddsUp => "the ledger adds up",
+            Self::MoneyAddsUp => "money adds up",
+            Self::SaidOnce => "said once, done once",
+            Self::SoldAsItWas => "what was sold stays sold as it was",
+            Self::NothingLost => "nothing acknowledged is lost",
+            Self::NothingHalfTaken => "nothing is half taken",
+            Self::GivenBackOnce => "given back once",
+            Self::Records => "records",
+        }
+    }
+}
+
+impl fmt::Display for Law {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.number() {
+            Some(number) => write!(f, "law {number} ({})", self.title()),
+            None => f.write_str(self.title()),
+        }
+    }
+}
+
+/// One thing that is not as it must be.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Finding {
+    /// Which law it breaks.
+    pub law: Law,
+    /// What is wrong, in words.
+    pub what: String,
+    /// Where: the record, its identifier, and the sku, receipt or order that people know it by.
+    pub place: String,
+    /// What should be there.
+    pub expected: String,
+    /// What is there.
+    pub found: String,
+}
+
+impl fmt::Display for Finding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { law, what, place, expected, found } = self;
+        write!(f, "{law}: {place}: {what}: should be {expected}, is {found}")
+    }
+}
+
+/// What a check found.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct CheckReport {
+    /// The findings, at most [`FINDINGS_OF_A_LAW`] of each law.
+    pub findings: Vec<Finding>,
+    /// How many more findings of a law there are than are told.
+    pub more: BTreeMap<Law, i64>,
+}
+
+impl CheckReport {
+    /// Whether no law is broken.
+    pub fn is_clean(&self) -> bool {
+        self.findings.is_empty() && self.more.is_empty()
+    }
+
+    fn add(&mut self, finding: Finding) {
+        let told = self.findings.iter().filter(|f| f.law == finding.law).count();
+        if told < FINDINGS_OF_A_LAW {
+            self.findings.push(finding);
+        } else {
+            self.add_more(finding.law, 1);
+        }
+    }
+
+    fn add_more(&mut self, law: Law, count: i64) {
+        if count > 0 {
+            *self.more.entry(law).or_default() += count;
+        }
+    }
+}
+
+impl Ledger {
+    /// Verifies the laws on the whole shop while it stays open. `progress` is told what is being
+    /// looked at.
+    pub async fn check(&self, mut progress: impl FnMut(&str) + Send) -> Result<CheckReport, Failure> {
+        let mut snapshot = self.snapshot().await?;
+        // The settings of the snapshot: its day totals were made under its own zone.
+        let shop = settings::load(&mut snapshot).await?;
+        let mut report = CheckReport::default();
+        for rule in [
+            rules_goods::RULES,
+            rules_money::RULES,
+            rules_orders::RULES,
+            rules_counter::RULES,
+            rules_limits::RULES,
+            rules_live::RULES,
+        ]
+        .concat()
+        {
+            progress(rule.what);
+            rule.apply(&mut snapshot, shop.currency, &mut report).await?;
+        }
+        progress(totals::WHAT);
+        totals::check(&mut snapshot, &shop, &mut report).await?;
+        progress(codes::WHAT);
+        codes::check(&mut snapshot, &mut report).await?;
+        snapshot.rollback().await?;
+        report.findings.sort_by_key(|finding| finding.law);
+        Ok(report)
+    }
+
+    /// A transaction that only reads, and sees the shop as it is at its first statement until its
+    /// end. On SQLite every read transaction in WAL mode is one.
+    pub(crate) async fn snapshot(&self) -> Result<Transaction<'static, Any>, Failure> {
+        let text = match self.inner.engine {
+            Engine::Sqlite => "BEGIN DEFERRED",
+            Engine::Postgres => "BEGIN TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY",
+        };
+        Ok(begin(&self.inner.readers, text).await?)
+    }
+}

@@ -1,0 +1,132 @@
+//! What waits for a person today. Each of these is asked whenever the room is entered, so each is
+//! found by an index or looks at a bounded number of rows.
+
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use domain::day::{Day, Moment};
+use domain::ids::HoldGroupId;
+use domain::money::Money;
+use domain::text;
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// How many of the newest items are looked at for pieces that were never listed: more than a farm
+/// makes in years, and read in a few milliseconds. The room Online shows all of them.
+pub const NEWEST_LOOKED_AT: i64 = 2000;
+
+/// Order lines whose stock was gone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ShortLines {
+    /// Lines.
+    pub lines: i64,
+    /// The orders that they are of.
+    pub orders: i64,
+}
+
+/// A hold that is about to run out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EndingHold {
+    /// Its lines together.
+    pub id: HoldGroupId,
+    /// For whom.
+    pub for_whom: String,
+    /// When it runs out.
+    pub until: Moment,
+    /// How many lines.
+    pub lines: i64,
+}
+
+/// What is owed together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OwedSum {
+    /// How many tenders.
+    pub tenders: i64,
+    /// How much is left of them.
+    pub left: Money,
+}
+
+/// What a void left behind is owed by nobody.
+const OWED: &str = "FROM owed o WHERE o.paid < o.amount AND o.due_day <= $1 \
+    AND NOT EXISTS (SELECT 1 FROM voided v WHERE v.sale_id = o.sale_id)";
+
+impl Ledger {
+    /// The order lines that wait for a person.
+    pub async fn short_lines(&self) -> Result<ShortLines, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT CAST(COUNT(*) AS BIGINT), CAST(COUNT(DISTINCT order_id) AS BIGINT) FROM order_line \
+             WHERE state = 'short'",
+        )
+        .fetch_one(&mut *connection)
+        .await?;
+        Ok(ShortLines { lines: row.try_get(0)?, orders: row.try_get(1)? })
+    }
+
+    /// How many of the newest [`NEWEST_LOOKED_AT`] items could be offered online and never were.
+    pub async fn new_and_unlisted(&self) -> Result<i64, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT CAST(COUNT(*) AS BIGINT) FROM \
+             (SELECT id, on_hand, held, keep_off FROM item ORDER BY id DESC LIMIT $1) AS i \
+             LEFT JOIN listing l ON l.connection_id = 1 AND l.item_id = i.id \
+             WHERE i.on_hand > i.held AND i.keep_off = 0 AND l.item_id IS NULL",
+        )
+        .bind(NEWEST_LOOKED_AT)
+        .fetch_one(&mut *connection)
+        .await?;
+        Ok(row.try_get(0)?)
+    }
+
+    /// The names of styles that sold and of which nothing is left, sorted without case.
+    pub async fn styles_that_ran_out(&self) -> Result<Vec<String>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT s.name FROM style s \
+             WHERE NOT EXISTS (SELECT 1 FROM item i WHERE i.style_id = s.id AND i.on_hand > 0) \
+             AND EXISTS (SELECT 1 FROM item i WHERE i.style_id = s.id AND i.sold > i.put_back)",
+        )
+        .fetch_all(&mut *connection)
+        .await?;
+        let mut names =
+            rows.iter().map(|row| Ok(row.try_get(0)?)).collect::<Result<Vec<String>, Failure>>()?;
+        names.sort_by_cached_key(|name| text::fold(name));
+        Ok(names)
+    }
+
+    /// Open holds that run out before `end`, the first of them first, at most `limit`. Baskets that
+    /// are being paid come and go by themselves.
+    pub async fn ending_holds(&self, end: Moment, limit: usize) -> Result<Vec<EndingHold>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT group_id, for_whom, MIN(until_ms), CAST(COUNT(*) AS BIGINT) FROM hold \
+             WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms < $1 AND purpose <> 'basket' \
+             GROUP BY group_id, for_whom ORDER BY MIN(until_ms), group_id LIMIT $2",
+        )
+        .bind(end.millis())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let hold = |row: &AnyRow| {
+            Ok(EndingHold {
+                id: HoldGroupId::from_raw(row.try_get(0)?),
+                for_whom: row.try_get(1)?,
+                until: Moment::from_millis(row.try_get(2)?),
+                lines: row.try_get(3)?,
+            })
+        };
+        rows.iter().map(hold).collect()
+    }
+
+    /// What is owed and due on a day or before, together.
+    pub async fn owed_sum(&self, until: Day) -> Result<OwedSum, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let text = format!(
+            "SELECT CAST(COUNT(*) AS BIGINT), CAST(COALESCE(SUM(o.amount - o.paid), 0) AS BIGINT) {OWED}"
+        );
+        let row =
+            sqlx::query(sqlx::AssertSqlSafe(text)).bind(until.number()).fetch_one(&mut *connection).await?;
+        let left = Money::from_minor(row.try_get(1)?, currency).stored("owed.amount")?;
+        Ok(OwedSum { tenders: row.try_get(0)?, left })
+    }
+}

@@ -1,0 +1,292 @@
+//! Where the other shop's listings say something else than ours, and how that is mended.
+
+use super::{MAX_OTHER_CHARS, at_most, bounded};
+use crate::online::texts::{cut, told};
+use crate::people::activity_log::{self, Audited};
+use crate::shelf::stock::tell_connection;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::sql::{in_text, insert_rows_or, padded};
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::{ConnectionId, DriftId, ItemId};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+use std::collections::HashMap;
+
+/// The most differences that are kept of a connection: whoever has more is asked about these first.
+pub const MAX_DRIFTS: usize = 500;
+
+/// A difference that only a person can settle.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Drift {
+    /// The sku, as the other shop says it.
+    pub sku: String,
+    /// The item, if we have it.
+    pub item: Option<ItemId>,
+    /// What differs: `offers.price`, `description` …
+    pub field: String,
+    /// What we say.
+    pub ours: String,
+    /// What they say.
+    pub theirs: String,
+}
+
+/// Keeps what a comparison found, in place of what the last one did. What was left as it is stays left
+/// while neither side changes.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct KeepDrifts {
+    /// Of which connection.
+    pub connection: ConnectionId,
+    /// The differences, at most [`MAX_DRIFTS`].
+    pub drifts: Vec<Drift>,
+}
+
+const KEEP: &str =
+    "INSERT INTO drift (id, connection_id, sku, item_id, field, ours, theirs, state, run, seen_ms)";
+const KEEP_OR: &str = "ON CONFLICT (connection_id, sku, field) DO UPDATE SET item_id = excluded.item_id, \
+    ours = excluded.ours, theirs = excluded.theirs, run = excluded.run, seen_ms = excluded.seen_ms, \
+    state = CASE WHEN drift.ours = excluded.ours AND drift.theirs = excluded.theirs THEN drift.state ELSE 'open' END";
+
+#[async_trait]
+impl Command for KeepDrifts {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        at_most("drifts", self.drifts.len())?;
+        let short = |text: &str| cut(text, MAX_OTHER_CHARS);
+        let words = |text: &str| told(text, MAX_OTHER_CHARS);
+        let mut rows = Vec::with_capacity(self.drifts.len());
+        for drift in &self.drifts {
+            rows.push((tx.next_id()?, short(&drift.sku), short(&drift.field), drift));
+        }
+        rows.sort_by(|a, b| (&a.1, &a.2).cmp(&(&b.1, &b.2)));
+        rows.dedup_by(|a, b| (&a.1, &a.2) == (&b.1, &b.2));
+        let (run, now) = (tx.next_id()?, tx.now().millis());
+        insert_rows_or(tx.db(), KEEP, 10, KEEP_OR, &rows, |statement, (id, sku, field, drift)| {
+            let statement = statement.bind(*id).bind(self.connection.raw()).bind(sku.clone());
+            let statement = statement.bind(drift.item.map(ItemId::raw)).bind(field.clone());
+            let statement = statement.bind(words(&drift.ours)).bind(words(&drift.theirs));
+            statement.bind("open".to_owned()).bind(run).bind(now)
+        })
+        .await?;
+        sqlx::query("DELETE FROM drift WHERE connection_id = $1 AND run <> $2")
+            .bind(self.connection.raw())
+            .bind(run)
+            .execute(tx.db())
+            .await?;
+        Ok(())
+    }
+}
+
+/// What becomes of a difference.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DriftChoice {
+    /// The other shop is told ours.
+    TellOurs,
+    /// It stays, and nobody is asked again while neither side changes.
+    Leave,
+}
+
+/// Settles a difference, by a person's word.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SettleDrift {
+    /// Which.
+    pub id: DriftId,
+    /// What becomes of it.
+    pub choice: DriftChoice,
+    /// Who says so.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for SettleDrift {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let gone = || Refusal::no_such("difference", self.id);
+        let row = sqlx::query("SELECT connection_id, item_id, sku, field FROM drift WHERE id = $1")
+            .bind(self.id.raw())
+            .fetch_optional(tx.db())
+            .await?
+            .ok_or_else(gone)?;
+        let connection = ConnectionId::from_raw(row.try_get(0)?);
+        super::live(tx.db(), connection).await?;
+        let (sku, field): (String, String) = (row.try_get(2)?, row.try_get(3)?);
+        let (text, done) = match self.choice {
+            DriftChoice::Leave => {
+                ("UPDATE drift SET state = 'left' WHERE id = $1", format!("{field} left as it is"))
+            }
+            DriftChoice::TellOurs => {
+                let item = row.try_get::<Option<i64>, _>(1)?.ok_or_else(|| {
+                    Refusal::invalid(
+                        "choice",
+                        format!("we have no {sku} to tell of; leave it, or end it there"),
+                    )
+                })?;
+                mend(tx, connection, vec![ItemId::from_raw(item)], 0, 0).await?;
+                ("DELETE FROM drift WHERE id = $1", format!("{field} told anew"))
+            }
+        };
+        let changed = sqlx::query(text).bind(self.id.raw()).execute(tx.db()).await?;
+        if changed.rows_affected() == 0 {
+            return Err(gone().into());
+        }
+        activity_log::note(tx, &who, Audited::DriftSettled, &sku, &done).await
+    }
+}
+
+/// Tells the connection anew of items whose listings there are not as they were told.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct MendListings {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// The items, at most [`super::LIVE_AT_ONCE`].
+    pub items: Vec<ItemId>,
+    /// The highest revision of them that the other shop knows, if it is above ours: that is so after a
+    /// backup was put back. 0 if it is not. What is told anew is told above it.
+    pub above: i64,
+    /// Whether they were told how they stand before, so that this is once more.
+    pub counts: bool,
+}
+
+/// No shop has told of so many changes of one item: a revision above it is not ours, and not followed.
+const MAX_REVISION: i64 = 1 << 40;
+
+#[async_trait]
+impl Command for MendListings {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        at_most("items", self.items.len())?;
+        let above = if self.above > MAX_REVISION { 0 } else { self.above };
+        mend(tx, self.connection, self.items.clone(), above, i64::from(self.counts)).await
+    }
+}
+
+const ANEW: &str =
+    "UPDATE item SET revision = CASE WHEN revision < $2 THEN $2 ELSE revision END + 1 WHERE id = $1";
+const UNKNOWN_NOW: &str = "UPDATE listing SET content_hash = '', etag = '', \
+    mended = CASE WHEN mended < 1000000 THEN mended + $2 ELSE mended END WHERE connection_id = $1 AND item_id";
+
+/// At a revision of its own, since all that was said of the present one may have been sent; and with
+/// nothing known of what stands there, so that it is told even if it is what was told last.
+/// `again` is 1 where a comparison mends by itself, which is counted until it finds nothing to mend.
+async fn mend(
+    tx: &mut Tx,
+    on: ConnectionId,
+    mut items: Vec<ItemId>,
+    above: i64,
+    again: i64,
+) -> Result<(), Failure> {
+    items.sort_unstable();
+    items.dedup();
+    for item in &items {
+        sqlx::query(ANEW).bind(item.raw()).bind(above).execute(tx.db()).await?;
+    }
+    for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
+        let mut statement =
+            sqlx::query(AssertSqlSafe(in_text(UNKNOWN_NOW, 3, chunk.len(), ""))).bind(on.raw()).bind(again);
+        for item in padded(chunk) {
+            statement = statement.bind(item.raw());
+        }
+        statement.execute(tx.db()).await?;
+    }
+    tell_connection(tx, &items, on).await
+}
+
+/// Items that stand there as they should by now: what was mended of them was not mended in vain.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NoteCured {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// The items, at most [`super::LIVE_AT_ONCE`].
+    pub items: Vec<ItemId>,
+}
+
+const CURED: &str = "UPDATE listing SET mended = 0 WHERE connection_id = $1 AND mended > 0 AND item_id";
+
+#[async_trait]
+impl Command for NoteCured {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        at_most("items", self.items.len())?;
+        let mut items = self.items.clone();
+        items.sort_unstable();
+        for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
+            let mut statement =
+                sqlx::query(AssertSqlSafe(in_text(CURED, 2, chunk.len(), ""))).bind(self.connection.raw());
+            for item in padded(chunk) {
+                statement = statement.bind(item.raw());
+            }
+            statement.execute(tx.db()).await?;
+        }
+        Ok(())
+    }
+}
+
+/// A difference that is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptDrift {
+    /// Its identifier.
+    pub id: DriftId,
+    /// What differs.
+    pub drift: Drift,
+    /// When it was last seen.
+    pub seen: Moment,
+}
+
+impl Ledger {
+    /// How often in a row each item was mended by comparisons and was not as it should be the next time.
+    pub async fn mended_in_vain(&self, on: ConnectionId) -> Result<HashMap<ItemId, u32>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query("SELECT item_id, mended FROM listing WHERE connection_id = $1 AND mended > 0")
+            .bind(on.raw())
+            .fetch_all(&mut *connection)
+            .await?;
+        let read = |row: &AnyRow| {
+            let times = u32::try_from(row.try_get::<i64, _>(1)?).unwrap_or(u32::MAX);
+            Ok((ItemId::from_raw(row.try_get(0)?), times))
+        };
+        rows.iter().map(read).collect()
+    }
+
+    /// Differences that a person is asked about, by sku.
+    pub async fn drifts(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptDrift>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT id, sku, item_id, field, ours, theirs, seen_ms FROM drift \
+             WHERE connection_id = $1 AND state = 'open' ORDER BY id LIMIT $2",
+        )
+        .bind(of.raw())
+        .bind(bounded(limit))
+        .fetch_all(&mut *connection)
+        .await?;
+        let read = |row: &AnyRow| {
+            Ok(KeptDrift {
+                id: DriftId::from_raw(row.try_get(0)?),
+                drift: Drift {
+                    sku: row.try_get(1)?,
+                    item: row.try_get::<Option<i64>, _>(2)?.map(ItemId::from_raw),
+                    field: row.try_get(3)?,
+                    ours: row.try_get(4)?,
+                    theirs: row.try_get(5)?,
+                },
+                seen: Moment::from_millis(row.try_get(6)?),
+            })
+        };
+        let mut drifts = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        drifts.sort_by(|a, b| (&a.drift.sku, &a.drift.field).cmp(&(&b.drift.sku, &b.drift.field)));
+        Ok(drifts)
+    }
+}

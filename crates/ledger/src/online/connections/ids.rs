@@ -1,0 +1,155 @@
+//! The other shop's own ids of what it lists: learnt from its lists, or entered by a person.
+
+use super::{MAX_OTHER_CHARS, at_most, others_word};
+use crate::people::activity_log::{self, Audited};
+use crate::shelf::lookup;
+use crate::shelf::stock::tell_connection;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::sql::insert_rows_or;
+use async_trait::async_trait;
+use domain::codes::Code;
+use domain::ids::{ConnectionId, ItemId};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// The hash of a listing that was never told from here: whatever is told is another.
+const NEVER_TOLD: &str = "";
+
+/// Keeps the ids that the other shop's list gives. What it was never told of stands there all the same, and
+/// counts as told as it stands here.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct LearnIds {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// Each item with its id there, at most [`super::LIVE_AT_ONCE`].
+    pub ids: Vec<(ItemId, String)>,
+}
+
+const LISTING: &str =
+    "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag)";
+const LEARN: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET other_id = excluded.other_id";
+
+#[async_trait]
+impl Command for LearnIds {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        at_most("ids", self.ids.len())?;
+        let now = tx.now().millis();
+        let mut rows = Vec::with_capacity(self.ids.len());
+        for (item, id) in &self.ids {
+            let id = others_word(id);
+            if id.is_empty() {
+                continue;
+            }
+            let row = sqlx::query("SELECT revision FROM item WHERE id = $1")
+                .bind(item.raw())
+                .fetch_optional(tx.db())
+                .await?;
+            if let Some(row) = row {
+                rows.push((*item, id, row.try_get::<i64, _>(0)?));
+            }
+        }
+        rows.sort_unstable();
+        rows.dedup_by_key(|row| row.0);
+        insert_rows_or(tx.db(), LISTING, 8, LEARN, &rows, |statement, (item, id, revision)| {
+            let statement = statement.bind(self.connection.raw()).bind(item.raw()).bind("listed".to_owned());
+            let statement = statement.bind(*revision).bind(NEVER_TOLD.to_owned()).bind(id.clone());
+            statement.bind(now).bind(String::new())
+        })
+        .await?;
+        Ok(())
+    }
+}
+
+/// Enters the other shop's id of an item by a person's word, and tells it by that at once.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EnterOtherId {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// The item.
+    pub code: Code,
+    /// The other shop's own id of it.
+    pub other_id: String,
+    /// Who says so.
+    pub who: String,
+}
+
+const ENTER: &str = "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag) \
+    VALUES ($1, $2, 'listed', 0, '', $3, $4, '') ON CONFLICT (connection_id, item_id) DO UPDATE SET \
+    other_id = excluded.other_id, state = 'listed', etag = '', content_hash = ''";
+/// One that is under way is left to whoever sends it.
+const GOES_ON: &str = "UPDATE dispatch SET parked_revision = 0, due_ms = 0, tries = 1 \
+    WHERE connection_id = $1 AND item_id = $2 AND lease_ms <= $3";
+
+fn checked(id: &str) -> Result<String, Refusal> {
+    let id = id.trim();
+    if id.is_empty() || others_word(id).is_empty() {
+        let reason =
+            format!("write the id as the shop shows it, 1 to {MAX_OTHER_CHARS} printable characters");
+        return Err(Refusal::invalid("id", reason));
+    }
+    // They mean another folder in an address.
+    if matches!(id, "." | "..") {
+        return Err(Refusal::invalid(
+            "id",
+            format!("“{id}” cannot stand in an address; look the id up again"),
+        ));
+    }
+    Ok(id.to_owned())
+}
+
+#[async_trait]
+impl Command for EnterOtherId {
+    /// The item's sku.
+    type Answer = String;
+
+    async fn run(&self, tx: &mut Tx) -> Result<String, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let id = checked(&self.other_id)?;
+        super::live(tx.db(), self.connection).await?;
+        let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
+        let taken = sqlx::query(
+            "SELECT i.sku FROM listing l JOIN item i ON i.id = l.item_id \
+             WHERE l.connection_id = $1 AND l.other_id = $2 AND l.item_id <> $3",
+        )
+        .bind(self.connection.raw())
+        .bind(id.clone())
+        .bind(found.id.raw())
+        .fetch_optional(tx.db())
+        .await?;
+        if let Some(row) = taken {
+            let reason =
+                format!("{id} is the id of {} already; look it up again", row.try_get::<String, _>(0)?);
+            return Err(Refusal::invalid("id", reason).into());
+        }
+        // The item first, as everybody touches it; at a revision of its own, since all that was said of the
+        // present one may have been sent.
+        sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
+            .bind(found.id.raw())
+            .execute(tx.db())
+            .await?;
+        let now = tx.now().millis();
+        sqlx::query(ENTER)
+            .bind(self.connection.raw())
+            .bind(found.id.raw())
+            .bind(id.clone())
+            .bind(now)
+            .execute(tx.db())
+            .await?;
+        tell_connection(tx, &[found.id], self.connection).await?;
+        sqlx::query(GOES_ON)
+            .bind(self.connection.raw())
+            .bind(found.id.raw())
+            .bind(now)
+            .execute(tx.db())
+            .await?;
+        activity_log::note(tx, &who, Audited::OtherIdEntered, &found.sku, &id).await?;
+        tx.let_hear();
+        Ok(found.sku)
+    }
+}

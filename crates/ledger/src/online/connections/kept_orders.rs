@@ -1,0 +1,302 @@
+//! Orders that could not be taken yet: kept as they came, tried again, shown, never lost.
+
+use super::{MAX_OTHER_CHARS, MAX_TROUBLE_CHARS, bounded, lease_end};
+use crate::online::texts::{cut, told};
+use crate::people::activity_log::{self, Audited};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::idempotency_key::hex_hash;
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::{ConnectionId, KeptOrderId};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// The longest order as it came: hundreds of lines with their addresses.
+const MAX_RAW_BYTES: usize = 256 * 1024;
+/// The most that one connection keeps: beyond it something else is wrong, and nothing more is fetched
+/// until a person has looked.
+const MAX_KEPT: i64 = 10_000;
+
+/// The longest name of a field: those of feeds have some twenty.
+const MAX_FIELD_CHARS: usize = 100;
+
+/// Keeps an order that could not be taken, each of its bodies once.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct KeepOrder {
+    /// From which connection.
+    pub connection: ConnectionId,
+    /// The order's number, as far as it can be read.
+    pub number: String,
+    /// The order as it came.
+    pub raw: String,
+    /// Why it could not be taken.
+    pub words: String,
+    /// The field that is to blame, as feeds name it; empty if none is.
+    pub field: String,
+    /// When it is tried again.
+    pub until: Moment,
+}
+
+/// An order that is kept.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeptOrder {
+    /// Its identifier.
+    pub id: KeptOrderId,
+    /// Its number.
+    pub number: String,
+    /// As it came.
+    pub raw: String,
+    /// Why it could not be taken.
+    pub words: String,
+    /// The field that is to blame; empty if none is.
+    pub field: String,
+    /// How often it was tried again; of one in hand, which try it is.
+    pub tries: u32,
+    /// Since when it is kept.
+    pub kept: Moment,
+    /// When it is tried again.
+    pub due: Moment,
+}
+
+#[async_trait]
+impl Command for KeepOrder {
+    /// Whether it was not kept yet.
+    type Answer = bool;
+
+    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+        super::live(tx.db(), self.connection).await?;
+        if self.raw.len() > MAX_RAW_BYTES || self.raw.contains('\0') {
+            let reason = format!("order {}: at most {MAX_RAW_BYTES} bytes of text are kept", self.number);
+            return Err(Refusal::invalid("order", reason).into());
+        }
+        let id = tx.next_id()?;
+        let now = tx.now().millis();
+        let done = sqlx::query(
+            "INSERT INTO kept_order (id, connection_id, number, raw_hash, raw, words, tries, due_ms, holder, \
+             lease_ms, kept_ms, field) VALUES ($1, $2, $3, $4, $5, $6, 0, $7, 0, 0, $8, $9) ON CONFLICT DO NOTHING",
+        )
+        .bind(id)
+        .bind(self.connection.raw())
+        .bind(cut(&self.number, MAX_OTHER_CHARS))
+        .bind(hex_hash(self.raw.as_bytes()))
+        .bind(self.raw.clone())
+        .bind(told(&self.words, MAX_TROUBLE_CHARS))
+        .bind(self.until.millis())
+        .bind(now)
+        .bind(cut(&self.field, MAX_FIELD_CHARS))
+        .execute(tx.db())
+        .await?;
+        let count = sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM kept_order WHERE connection_id = $1")
+            .bind(self.connection.raw())
+            .fetch_one(tx.db())
+            .await?;
+        if count.try_get::<i64, _>(0)? > MAX_KEPT {
+            let reason = format!("{MAX_KEPT} orders of this connection wait already; look at them first");
+            return Err(Refusal::invalid("order", reason).into());
+        }
+        tx.let_hear();
+        Ok(done.rows_affected() == 1)
+    }
+}
+
+/// Takes kept orders in hand that are due, the oldest first.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ClaimKeptOrders {
+    /// Of which connection.
+    pub connection: ConnectionId,
+    /// Under which number, see [`Ledger::new_holder`].
+    pub holder: i64,
+    /// How many at most; never more than [`super::LIVE_AT_ONCE`].
+    pub limit: usize,
+}
+
+const DUE: &str = "SELECT k.id FROM kept_order k JOIN connection c ON c.id = k.connection_id WHERE k.connection_id = $1 \
+    AND c.ended_ms IS NULL AND k.due_ms <= $2 AND k.lease_ms <= $2 ORDER BY k.id LIMIT $3";
+const CLAIM: &str = "UPDATE kept_order SET tries = tries + 1, holder = $2, lease_ms = $3 \
+    WHERE id = $1 AND due_ms <= $4 AND lease_ms <= $4 RETURNING id, number, raw, words, tries, kept_ms, due_ms, field";
+
+#[async_trait]
+impl Command for ClaimKeptOrders {
+    type Answer = Vec<KeptOrder>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<KeptOrder>, Failure> {
+        let (now, lease) = (tx.now().millis(), lease_end(tx));
+        let due = sqlx::query(DUE)
+            .bind(self.connection.raw())
+            .bind(now)
+            .bind(bounded(self.limit))
+            .fetch_all(tx.db())
+            .await?;
+        let mut claimed = Vec::with_capacity(due.len());
+        for row in &due {
+            let row = sqlx::query(CLAIM)
+                .bind(row.try_get::<i64, _>(0)?)
+                .bind(self.holder)
+                .bind(lease)
+                .bind(now)
+                .fetch_optional(tx.db())
+                .await?;
+            claimed.extend(row.as_ref().map(read).transpose()?);
+        }
+        Ok(claimed)
+    }
+}
+
+/// What became of a kept order.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum KeptAs {
+    /// It was taken, and is kept no longer.
+    Taken,
+    /// It waits for another try.
+    Later {
+        /// Until when.
+        until: Moment,
+        /// Why.
+        words: String,
+    },
+}
+
+/// Says what became of a kept order that was in hand.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SettleKeptOrder {
+    /// Which.
+    pub id: KeptOrderId,
+    /// Under which number it is held.
+    pub holder: i64,
+    /// What became of it.
+    pub became: KeptAs,
+}
+
+#[async_trait]
+impl Command for SettleKeptOrder {
+    /// Whether it was held still.
+    type Answer = bool;
+
+    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+        let statement = match &self.became {
+            KeptAs::Taken => sqlx::query("DELETE FROM kept_order WHERE id = $1 AND holder = $2")
+                .bind(self.id.raw())
+                .bind(self.holder),
+            KeptAs::Later { until, words } => sqlx::query(
+                "UPDATE kept_order SET holder = 0, lease_ms = 0, due_ms = $3, words = $4 \
+                 WHERE id = $1 AND holder = $2",
+            )
+            .bind(self.id.raw())
+            .bind(self.holder)
+            .bind(until.millis())
+            .bind(told(words, MAX_TROUBLE_CHARS)),
+        };
+        Ok(statement.execute(tx.db()).await?.rows_affected() == 1)
+    }
+}
+
+/// Lets a kept order be tried again at once, by a person's word.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TryKeptOrder {
+    /// Which.
+    pub id: KeptOrderId,
+}
+
+#[async_trait]
+impl Command for TryKeptOrder {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let now = tx.now().millis();
+        // One that is in hand stays there until its lease is over.
+        let done = sqlx::query(
+            "UPDATE kept_order SET due_ms = CASE WHEN due_ms > $2 THEN $2 ELSE due_ms END WHERE id = $1",
+        )
+        .bind(self.id.raw())
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+        if done.rows_affected() == 0 {
+            return Err(Refusal::no_such("kept order", self.id).into());
+        }
+        tx.let_hear();
+        Ok(())
+    }
+}
+
+/// Gives a kept order up, by a person's word.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct DropKeptOrder {
+    /// Which.
+    pub id: KeptOrderId,
+    /// Who says so.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for DropKeptOrder {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let row = sqlx::query("DELETE FROM kept_order WHERE id = $1 RETURNING number, words")
+            .bind(self.id.raw())
+            .fetch_optional(tx.db())
+            .await?
+            .ok_or_else(|| Refusal::no_such("kept order", self.id))?;
+        let (number, words): (String, String) = (row.try_get(0)?, row.try_get(1)?);
+        activity_log::note(tx, &who, Audited::KeptOrderDropped, &number, &words).await
+    }
+}
+
+fn read(row: &AnyRow) -> Result<KeptOrder, Failure> {
+    Ok(KeptOrder {
+        id: KeptOrderId::from_raw(row.try_get(0)?),
+        number: row.try_get(1)?,
+        raw: row.try_get(2)?,
+        words: row.try_get(3)?,
+        tries: u32::try_from(row.try_get::<i64, _>(4)?).unwrap_or(u32::MAX),
+        kept: Moment::from_millis(row.try_get(5)?),
+        due: Moment::from_millis(row.try_get(6)?),
+        field: row.try_get(7)?,
+    })
+}
+
+impl Ledger {
+    /// Since when an order is kept with this very text; none if it is not.
+    pub async fn kept_since(
+        &self,
+        of: ConnectionId,
+        number: &str,
+        raw: &str,
+    ) -> Result<Option<Moment>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT kept_ms FROM kept_order WHERE connection_id = $1 AND number = $2 AND raw_hash = $3",
+        )
+        .bind(of.raw())
+        .bind(cut(number, MAX_OTHER_CHARS))
+        .bind(hex_hash(raw.as_bytes()))
+        .fetch_optional(&mut *connection)
+        .await?;
+        Ok(row.map(|row| row.try_get(0)).transpose()?.map(Moment::from_millis))
+    }
+
+    /// Orders of a connection that could not be taken yet, the oldest first; each once, as it last came. All of
+    /// its states are kept.
+    pub async fn kept_orders(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptOrder>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT k.id, k.number, k.raw, k.words, k.tries, k.kept_ms, k.due_ms, k.field FROM kept_order k \
+             WHERE k.connection_id = $1 AND (k.number = '?' OR NOT EXISTS (SELECT 1 FROM kept_order z \
+                WHERE z.connection_id = k.connection_id AND z.number = k.number AND z.id > k.id)) \
+             ORDER BY k.id LIMIT $2",
+        )
+        .bind(of.raw())
+        .bind(bounded(limit))
+        .fetch_all(&mut *connection)
+        .await?;
+        rows.iter().map(read).collect()
+    }
+}

@@ -1,0 +1,165 @@
+//! Taking messages in hand: an item has at most one under way, whoever sends it.
+
+use super::{bounded, lease_end};
+use crate::online::first_delivery::span;
+use crate::online::listings::{ListingPage, ListingRow, PAGE, ROW};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use crate::store::sql::{in_text, insert_rows_returning, padded};
+use async_trait::async_trait;
+use domain::ids::{ConnectionId, ItemId};
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+use std::collections::HashMap;
+
+/// Takes messages in hand: of what is gone first, else by item. None while the connection is quiet or
+/// ended.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ClaimMessages {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// Under which number, see [`Ledger::new_holder`].
+    pub holder: i64,
+    /// How many at most; never more than [`super::LIVE_AT_ONCE`].
+    pub limit: usize,
+}
+
+/// An item whose message is in hand. What it says is read afterwards, so that it is the latest.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Claimed {
+    /// The item.
+    pub item: ItemId,
+    /// Which try it is; 1 is the first. One that was parked before was tried once, whatever became of it.
+    pub tries: u32,
+}
+
+/// An item's messages are one: what waits is said once, as the item stands by then, and several that wait
+/// stand beside each other. A parked one comes again by itself once its item has changed. What is not due is
+/// taken away instead of joined: PostgreSQL expected one row of a join, and sorted all that waits for it.
+const DUE: &str = "SELECT o.item_id FROM outbox o \
+    WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting' \
+    AND NOT EXISTS (SELECT 1 FROM dispatch d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
+        AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.parked_revision)) \
+    ORDER BY o.rank, o.item_id LIMIT $3";
+
+const CLAIM: &str = "INSERT INTO dispatch (connection_id, item_id, due_ms, tries, holder, lease_ms, parked_revision, \
+    parked_ms, words)";
+/// What was read before decides nothing: this does. Another's lease, its outcome and its parking count,
+/// and so does that something waits still. A holder never takes again what it still has, whatever the clock
+/// says: two messages of one item would be under way under one number, and settling the first would let go of
+/// the second.
+const CLAIM_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET \
+    tries = CASE WHEN dispatch.parked_revision > 0 THEN 2 ELSE dispatch.tries + 1 END, \
+    holder = excluded.holder, lease_ms = excluded.lease_ms \
+    WHERE dispatch.due_ms <= excluded.due_ms AND dispatch.lease_ms <= excluded.due_ms \
+    AND dispatch.holder <> excluded.holder AND EXISTS (\
+        SELECT 1 FROM outbox o WHERE o.connection_id = dispatch.connection_id AND o.item_id = dispatch.item_id \
+        AND o.state = 'waiting' AND o.revision > dispatch.parked_revision) \
+    RETURNING item_id, tries";
+
+#[async_trait]
+impl Command for ClaimMessages {
+    /// What is in hand, in the order in which it should be said.
+    type Answer = Vec<Claimed>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<Claimed>, Failure> {
+        let now = tx.now().millis();
+        if !may_send(tx, self.connection, now).await? {
+            return Ok(Vec::new());
+        }
+        let mut order = HashMap::new();
+        for row in sqlx::query(DUE)
+            .bind(self.connection.raw())
+            .bind(now)
+            .bind(bounded(self.limit))
+            .fetch_all(tx.db())
+            .await?
+        {
+            let place = order.len();
+            order.entry(row.try_get::<i64, _>(0)?).or_insert(place);
+        }
+        // By item: two that claim at once touch rows in the same order.
+        let mut items: Vec<i64> = order.keys().copied().collect();
+        items.sort_unstable();
+        let lease = lease_end(tx);
+        let rows = insert_rows_returning(tx.db(), CLAIM, 9, CLAIM_OR, &items, |statement, item| {
+            let statement = statement.bind(self.connection.raw()).bind(*item).bind(now).bind(1_i64);
+            statement.bind(self.holder).bind(lease).bind(0_i64).bind(0_i64).bind(String::new())
+        })
+        .await?;
+        let claimed = |row: &AnyRow| {
+            let tries = u32::try_from(row.try_get::<i64, _>(1)?).unwrap_or(u32::MAX);
+            Ok(Claimed { item: ItemId::from_raw(row.try_get(0)?), tries })
+        };
+        let mut claimed = rows.iter().map(claimed).collect::<Result<Vec<_>, Failure>>()?;
+        claimed.sort_by_key(|c| order.get(&c.item.raw()).copied());
+        Ok(claimed)
+    }
+}
+
+/// Whether a connection is neither ended nor quiet.
+pub(super) async fn may_send(tx: &mut Tx, connection: ConnectionId, now: i64) -> Result<bool, Failure> {
+    let found = sqlx::query(
+        "SELECT c.id FROM connection c JOIN connection_state s ON s.connection_id = c.id \
+         WHERE c.id = $1 AND c.ended_ms IS NULL AND s.quiet_ms <= $2",
+    )
+    .bind(connection.raw())
+    .bind(now)
+    .fetch_optional(tx.db())
+    .await?;
+    Ok(found.is_some())
+}
+
+/// What the other shop calls a listing, and its state of it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Stood {
+    /// Its own identifier; empty if it has said none.
+    pub other_id: String,
+    /// The `ETag` of its state; empty if it is not known.
+    pub etag: String,
+}
+
+impl Ledger {
+    /// Items as they stand now, ordered by item, and how the connection's shop knows them.
+    pub async fn listings_of(
+        &self,
+        on: ConnectionId,
+        items: &[ItemId],
+    ) -> Result<Vec<(ListingRow, Stood)>, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let mut found = Vec::with_capacity(items.len());
+        for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
+            // Before the rows: whoever holds the items is the only one to change it.
+            let text = in_text(STOOD, 4, chunk.len(), "");
+            let (first, last) = span(chunk);
+            let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw()).bind(first).bind(last);
+            for item in padded(chunk) {
+                statement = statement.bind(item.raw());
+            }
+            let mut stood = HashMap::new();
+            for row in statement.fetch_all(&mut *connection).await? {
+                let of = Stood { other_id: row.try_get(1)?, etag: row.try_get(2)? };
+                stood.insert(row.try_get::<i64, _>(0)?, of);
+            }
+            let row = format!("{ROW} AND l.item_id >= $2 AND l.item_id <= $3 WHERE i.id");
+            let text = format!("{PAGE} FROM ({}) AS page", in_text(&row, 4, chunk.len(), ""));
+            let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw()).bind(first).bind(last);
+            for item in padded(chunk) {
+                statement = statement.bind(item.raw());
+            }
+            let page = statement.fetch_one(&mut *connection).await?;
+            for row in ListingPage::read(&page, currency)?.rows()? {
+                let of = stood.remove(&row.item.raw()).unwrap_or_default();
+                found.push((row, of));
+            }
+        }
+        found.sort_by_key(|(row, _)| row.item);
+        Ok(found)
+    }
+}
+
+const STOOD: &str = "SELECT item_id, other_id, etag FROM listing WHERE connection_id = $1 \
+    AND item_id >= $2 AND item_id <= $3 AND item_id";

@@ -1,0 +1,112 @@
+//! Messages that were put aside for a person.
+
+use super::bounded;
+use crate::people::activity_log::{self, Audited};
+use crate::shelf::lookup;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use async_trait::async_trait;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::delivery::REQUEST_TIMEOUT;
+use domain::ids::{ConnectionId, ItemId};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// A message that was put aside.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ParkedMessage {
+    /// The item.
+    pub item: ItemId,
+    /// Its sku.
+    pub sku: String,
+    /// Its name.
+    pub name: String,
+    /// The revision that it told of.
+    pub revision: i64,
+    /// Why.
+    pub words: String,
+    /// When.
+    pub at: Moment,
+}
+
+/// Lets parked messages wait again, as if tried once; of an item by its code, the one that waits
+/// for another try too.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SendAgain {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// Of which item; none for all that are parked.
+    pub code: Option<Code>,
+    /// Who says so.
+    pub who: String,
+}
+
+/// One that is under way is left alone: what becomes of it is not known yet.
+const ALL_AGAIN: &str = "UPDATE dispatch SET parked_revision = 0, due_ms = 0, tries = 1 WHERE connection_id = $1 \
+    AND lease_ms <= $2 AND parked_revision > 0";
+/// One that waits may still be on its way: it is not said again before that is over.
+const ONE_AGAIN: &str = "UPDATE dispatch SET parked_revision = 0, tries = 1, \
+    due_ms = CASE WHEN parked_revision > 0 THEN 0 WHEN due_ms > $4 THEN $4 ELSE due_ms END \
+    WHERE connection_id = $1 AND lease_ms <= $2 AND item_id = $3 AND (parked_revision > 0 OR due_ms > $2)";
+
+#[async_trait]
+impl Command for SendAgain {
+    /// How many.
+    type Answer = usize;
+
+    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        super::live(tx.db(), self.connection).await?;
+        let now = tx.now().millis();
+        let timeout = i64::try_from(REQUEST_TIMEOUT.as_millis()).unwrap_or(i64::MAX);
+        let (done, what) = match &self.code {
+            None => {
+                let statement = sqlx::query(ALL_AGAIN).bind(self.connection.raw()).bind(now);
+                (statement.execute(tx.db()).await?, "all".to_owned())
+            }
+            Some(code) => {
+                let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
+                let statement = sqlx::query(ONE_AGAIN).bind(self.connection.raw()).bind(now);
+                let statement = statement.bind(found.id.raw()).bind(now + timeout);
+                (statement.execute(tx.db()).await?, found.sku)
+            }
+        };
+        let count = done.rows_affected();
+        if count > 0 {
+            activity_log::note(tx, &who, Audited::SentAgain, &what, &format!("{count} messages")).await?;
+            tx.let_hear();
+        }
+        Ok(usize::try_from(count).unwrap_or(usize::MAX))
+    }
+}
+
+impl Ledger {
+    /// Messages that are parked, the latest first.
+    pub async fn parked(&self, on: ConnectionId, limit: usize) -> Result<Vec<ParkedMessage>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT d.item_id, i.sku, i.name, d.parked_revision, d.words, d.parked_ms FROM dispatch d \
+             JOIN item i ON i.id = d.item_id WHERE d.connection_id = $1 AND d.parked_revision > 0 \
+             ORDER BY d.parked_ms DESC, d.item_id LIMIT $2",
+        )
+        .bind(on.raw())
+        .bind(bounded(limit))
+        .fetch_all(&mut *connection)
+        .await?;
+        let read = |row: &AnyRow| {
+            Ok(ParkedMessage {
+                item: ItemId::from_raw(row.try_get(0)?),
+                sku: row.try_get(1)?,
+                name: row.try_get(2)?,
+                revision: row.try_get(3)?,
+                words: row.try_get(4)?,
+                at: Moment::from_millis(row.try_get(5)?),
+            })
+        };
+        rows.iter().map(read).collect()
+    }
+}

@@ -1,0 +1,61 @@
+//! What nobody will ask for any more.
+
+use super::hooks;
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use async_trait::async_trait;
+use domain::ids::ItemId;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Items that one step looks at.
+const LOOKED_AT: i64 = 500;
+
+/// Takes a step through the outbox and takes out what says nothing any more: messages that were sent and
+/// whose items have moved on, those between the first that waits of an item (since when it waits) and its
+/// last (how it stands), those to connections that ended; and hooks whose week is over.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct PruneLive {
+    /// After which item; none to begin.
+    pub after: Option<ItemId>,
+}
+
+const TAKEN_OUT: [&str; 4] = [
+    "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'sent' \
+     AND revision < (SELECT i.revision FROM item i WHERE i.id = outbox.item_id)",
+    "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'waiting' \
+     AND EXISTS (SELECT 1 FROM outbox a WHERE a.item_id = outbox.item_id AND a.item_id > $1 \
+        AND a.item_id <= $2 AND a.connection_id = outbox.connection_id \
+        AND a.state = 'waiting' AND a.revision < outbox.revision) \
+     AND EXISTS (SELECT 1 FROM outbox z WHERE z.item_id = outbox.item_id AND z.item_id > $1 \
+        AND z.item_id <= $2 AND z.connection_id = outbox.connection_id \
+        AND z.state = 'waiting' AND z.revision > outbox.revision)",
+    "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'waiting' \
+     AND connection_id IN (SELECT c.id FROM connection c WHERE c.ended_ms IS NOT NULL)",
+    "DELETE FROM dispatch WHERE item_id > $1 AND item_id <= $2 \
+     AND connection_id IN (SELECT c.id FROM connection c WHERE c.ended_ms IS NOT NULL)",
+];
+
+#[async_trait]
+impl Command for PruneLive {
+    /// Where the next step begins; none if this was the last.
+    type Answer = Option<ItemId>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Option<ItemId>, Failure> {
+        let after = self.after.map_or(-1, ItemId::raw);
+        let now = tx.now().millis();
+        hooks::forget(tx, now).await?;
+        let row = sqlx::query(
+            "SELECT MAX(id) FROM (SELECT id FROM item WHERE id > $1 ORDER BY id LIMIT $2) AS looked",
+        )
+        .bind(after)
+        .bind(LOOKED_AT)
+        .fetch_one(tx.db())
+        .await?;
+        let Some(end) = row.try_get::<Option<i64>, _>(0)? else { return Ok(None) };
+        for text in TAKEN_OUT {
+            sqlx::query(text).bind(after).bind(end).execute(tx.db()).await?;
+        }
+        Ok(Some(ItemId::from_raw(end)))
+    }
+}

@@ -1,0 +1,242 @@
+//! Fetching orders and listings: one process at a time, from where the last fetch ended.
+
+use super::messages::may_send;
+use super::troubles::{self, TroubleOf};
+use super::{MAX_TROUBLE_CHARS, lease_end, moment, others_word, place_word};
+use crate::online::texts::told;
+use crate::people::activity_log::{self, Audited};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::ConnectionId;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// What is fetched.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PullOf {
+    /// Orders.
+    Orders,
+    /// What the other shop says it lists.
+    Listings,
+}
+
+impl PullOf {
+    fn trouble(self) -> TroubleOf {
+        match self {
+            Self::Orders => TroubleOf::Orders,
+            Self::Listings => TroubleOf::Listings,
+        }
+    }
+
+    fn code(self) -> &'static str {
+        match self {
+            Self::Orders => "orders",
+            Self::Listings => "listings",
+        }
+    }
+}
+
+/// How far a fetch has come.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PullState {
+    /// The other shop's own mark in its list; empty at the beginning.
+    pub cursor: String,
+    /// The newest change that was seen.
+    pub since: Option<Moment>,
+    /// The `ETag` of its list; empty if it is not known.
+    pub etag: String,
+    /// How many fetches in a row went wrong.
+    pub fails: u32,
+    /// From when on a person wants all to be read once more; given back as it was until that was begun.
+    #[serde(default)]
+    pub reread: Option<Moment>,
+}
+
+/// Takes a fetch in hand if it is due, nobody else has it, and the connection is neither quiet nor ended.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ClaimPull {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// What to fetch.
+    pub what: PullOf,
+    /// Under which number, see [`crate::Ledger::new_holder`].
+    pub holder: i64,
+    /// Whether it need not be due, since a person asks for it.
+    pub early: bool,
+}
+
+const CLAIM: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, words) \
+    VALUES ($1, $2, '', NULL, '', 0, $3, $4, $5, '') ON CONFLICT (connection_id, what) DO UPDATE SET \
+    holder = excluded.holder, lease_ms = excluded.lease_ms \
+    WHERE pull.lease_ms <= excluded.due_ms AND pull.due_ms <= $6 RETURNING place, since_ms, etag, fails, reread_ms";
+
+#[async_trait]
+impl Command for ClaimPull {
+    /// From where to go on.
+    type Answer = Option<PullState>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Option<PullState>, Failure> {
+        let now = tx.now().millis();
+        if !may_send(tx, self.connection, now).await? {
+            return Ok(None);
+        }
+        let lease = lease_end(tx);
+        let row = sqlx::query(CLAIM)
+            .bind(self.connection.raw())
+            .bind(self.what.code().to_owned())
+            .bind(now)
+            .bind(self.holder)
+            .bind(lease)
+            .bind(if self.early { i64::MAX } else { now })
+            .fetch_optional(tx.db())
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        Ok(Some(PullState {
+            cursor: row.try_get(0)?,
+            since: moment(row.try_get(1)?),
+            etag: row.try_get(2)?,
+            fails: u32::try_from(row.try_get::<i64, _>(3)?).unwrap_or(u32::MAX),
+            reread: moment(row.try_get(4)?),
+        }))
+    }
+}
+
+/// Says how far a fetch has come, and when the next is due.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SettlePull {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// What was fetched.
+    pub what: PullOf,
+    /// Under which number it is held.
+    pub holder: i64,
+    /// From where the next goes on.
+    pub state: PullState,
+    /// When the next is due.
+    pub next: Moment,
+    /// What went wrong, if anything.
+    pub words: Option<String>,
+    /// The moment from which it is being read once more by now, if a person wanted that: it is not begun again.
+    #[serde(default)]
+    pub reread_begun: Option<Moment>,
+}
+
+#[async_trait]
+impl Command for SettlePull {
+    /// Whether it was held still.
+    type Answer = bool;
+
+    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+        let words = self.words.as_deref().unwrap_or_default();
+        let done = sqlx::query(
+            "UPDATE pull SET place = $4, since_ms = $5, etag = $6, fails = $7, due_ms = $8, holder = 0, \
+             lease_ms = 0, words = $9, reread_ms = CASE WHEN reread_ms = $10 THEN NULL ELSE reread_ms END \
+             WHERE connection_id = $1 AND what = $2 AND holder = $3",
+        )
+        .bind(self.connection.raw())
+        .bind(self.what.code().to_owned())
+        .bind(self.holder)
+        .bind(place_word(&self.state.cursor))
+        .bind(self.state.since.map(Moment::millis))
+        .bind(others_word(&self.state.etag))
+        .bind(i64::from(self.state.fails))
+        .bind(self.next.millis())
+        .bind(told(words, MAX_TROUBLE_CHARS))
+        .bind(self.reread_begun.map(Moment::millis))
+        .execute(tx.db())
+        .await?;
+        let held = done.rows_affected() == 1;
+        if held && !words.is_empty() {
+            troubles::note(tx, self.connection, self.what.trouble(), words).await?;
+        }
+        Ok(held)
+    }
+}
+
+/// Wants orders to be read once more that were changed since a moment, by a person's word; at once, unless the
+/// connection has to wait.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct RereadOrders {
+    /// Of which connection.
+    pub connection: ConnectionId,
+    /// From when on.
+    pub since: Moment,
+    /// Who wants it.
+    pub who: String,
+}
+
+/// Of two wishes the one that reaches further back counts.
+const REREAD: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, words, \
+    reread_ms) VALUES ($1, 'orders', '', NULL, '', 0, $2, 0, 0, '', $3) ON CONFLICT (connection_id, what) DO UPDATE SET \
+    due_ms = CASE WHEN pull.due_ms > excluded.due_ms THEN excluded.due_ms ELSE pull.due_ms END, \
+    reread_ms = CASE WHEN pull.reread_ms < excluded.reread_ms THEN pull.reread_ms ELSE excluded.reread_ms END";
+
+#[async_trait]
+impl Command for RereadOrders {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let who = text::short(&self.who).field("who")?;
+        super::live(tx.db(), self.connection).await?;
+        let now = tx.now();
+        if self.since > now {
+            let reason = "this day is still to come; choose the day from which orders are read again";
+            return Err(Refusal::invalid("since", reason).into());
+        }
+        sqlx::query(REREAD)
+            .bind(self.connection.raw())
+            .bind(now.millis())
+            .bind(self.since.millis())
+            .execute(tx.db())
+            .await?;
+        let what = self.connection.to_string();
+        activity_log::note(tx, &who, Audited::OrdersReread, &what, &format!("since {}", self.since)).await?;
+        tx.let_hear();
+        Ok(())
+    }
+}
+
+/// What went wrong with the last fetch of a list.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FetchTrouble {
+    /// Which list.
+    pub what: PullOf,
+    /// In words.
+    pub words: String,
+}
+
+impl Ledger {
+    /// Where a list of a connection stands; none if it was never asked for.
+    pub async fn pull_place(&self, of: ConnectionId, what: PullOf) -> Result<Option<String>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT place FROM pull WHERE connection_id = $1 AND what = $2")
+            .bind(of.raw())
+            .bind(what.code().to_owned())
+            .fetch_optional(&mut *connection)
+            .await?;
+        Ok(row.map(|row| row.try_get(0)).transpose()?)
+    }
+
+    /// Lists of a connection whose last fetch went wrong.
+    pub async fn fetch_troubles(&self, of: ConnectionId) -> Result<Vec<FetchTrouble>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query("SELECT what, words FROM pull WHERE connection_id = $1 AND words <> ''")
+            .bind(of.raw())
+            .fetch_all(&mut *connection)
+            .await?;
+        let mut troubles = Vec::with_capacity(rows.len());
+        for row in &rows {
+            let code: String = row.try_get(0)?;
+            let what = if code == PullOf::Orders.code() { PullOf::Orders } else { PullOf::Listings };
+            troubles.push(FetchTrouble { what, words: row.try_get(1)? });
+        }
+        troubles.sort_by_key(|trouble| trouble.what.code());
+        Ok(troubles)
+    }
+}

@@ -1,0 +1,269 @@
+//! Which connections there are.
+
+use crate::people::activity_log::{self, Audited};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::channel::Channel;
+use domain::ids::ConnectionId;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// The most live connections: each item's change is written down once for each of them.
+pub const MAX_CONNECTIONS: i64 = 20;
+/// The longest name: it is part of an address and of a message's key.
+const MAX_NAME: usize = 40;
+/// The longest configuration; a real one has a tenth of it.
+const MAX_TEXT_BYTES: usize = 64 * 1024;
+
+/// What becomes of items that a connection was never told of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NewPieces {
+    /// They are told as soon as they can be had.
+    List,
+    /// They wait until a person puts them on.
+    Wait,
+}
+
+impl NewPieces {
+    /// As it stands in the database.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::List => "list",
+            Self::Wait => "wait",
+        }
+    }
+
+    fn from_code(code: &str) -> Option<Self> {
+        [Self::List, Self::Wait].into_iter().find(|n| n.code() == code)
+    }
+}
+
+/// A configured online shop.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LiveConnection {
+    /// Its identifier.
+    pub id: ConnectionId,
+    /// Its name.
+    pub name: String,
+    /// Where its sales are booked.
+    pub channel: Channel,
+    /// Its configuration.
+    pub text: String,
+    /// What becomes of new pieces.
+    pub new_pieces: NewPieces,
+    /// Counts the changes of its configuration.
+    pub revision: i64,
+}
+
+/// Saves a connection, new or changed. Whether its text can be used is for the sync to say, before.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SaveConnection {
+    /// Its name.
+    pub name: String,
+    /// Where its sales are booked.
+    pub channel: Channel,
+    /// Its configuration. It names secrets and never holds one.
+    pub text: String,
+    /// What becomes of new pieces, as the text says.
+    pub new_pieces: NewPieces,
+    /// Whether orders come from it, as the text says. At most one connection of a channel gives them: an order
+    /// is known by its channel and number, and two shops number theirs as they like.
+    pub takes_orders: bool,
+    /// Who saves it.
+    pub who: String,
+}
+
+fn checked_name(name: &str) -> Result<String, Refusal> {
+    let first = name.bytes().next().is_some_and(|b| b.is_ascii_lowercase());
+    let rest = name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
+    if !first || !rest || name.len() > MAX_NAME {
+        let reason = format!("use small letters, digits and hyphens, at most {MAX_NAME}, such as village");
+        return Err(Refusal::invalid("name", reason));
+    }
+    if name == "feed" {
+        return Err(Refusal::invalid("name", "feed is the name of the files' connection; choose another"));
+    }
+    Ok(name.to_owned())
+}
+
+fn checked_text(text: &str) -> Result<String, Refusal> {
+    if text.len() > MAX_TEXT_BYTES {
+        return Err(Refusal::invalid("text", format!("this has more than {MAX_TEXT_BYTES} bytes")));
+    }
+    if let Some(odd) = text.chars().find(|c| c.is_control() && !['\n', '\r', '\t'].contains(c)) {
+        let reason = format!("this holds a character that cannot be printed (U+{:04X})", u32::from(odd));
+        return Err(Refusal::invalid("text", reason));
+    }
+    Ok(text.replace("\r\n", "\n"))
+}
+
+async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> Result<(), Failure> {
+    // Whoever saves another one of the channel at the same time is waited for, so that it is seen here.
+    sqlx::query("UPDATE channel SET name = name WHERE code = $1")
+        .bind(channel.as_str().to_owned())
+        .execute(tx.db())
+        .await?;
+    let other = sqlx::query(
+        "SELECT name FROM connection \
+         WHERE channel = $1 AND takes_orders = 1 AND ended_ms IS NULL AND name <> $2",
+    )
+    .bind(channel.as_str().to_owned())
+    .bind(name.to_owned())
+    .fetch_optional(tx.db())
+    .await?;
+    let Some(other) = other else { return Ok(()) };
+    let reason = format!(
+        "{} takes the orders of {channel} already, and two shops can give one number to two orders; \
+         make a channel for this one, or leave [orders] and [hooks] out of it",
+        other.try_get::<String, _>(0)?
+    );
+    Err(Refusal::invalid("channel", reason).into())
+}
+
+const SAVE: &str = "INSERT INTO connection (id, name, channel, text, new_pieces, takes_orders, revision) \
+    VALUES ($1, $2, $3, $4, $5, $6, 1) \
+    ON CONFLICT (name) DO UPDATE SET channel = excluded.channel, text = excluded.text, \
+    new_pieces = excluded.new_pieces, takes_orders = excluded.takes_orders, revision = connection.revision + 1 RETURNING id, revision";
+/// What is on offer is gone through anew whenever the connection is saved, see [`super::FillConnection`].
+const BEGIN: &str = "INSERT INTO connection_state (connection_id, saved_ms, filled_id, fill_due_ms, sent, refused, contact_ms, \
+    quiet_ms, trouble, trouble_ms) VALUES ($1, $2, -1, $2, 0, 0, NULL, 0, '', NULL) \
+    ON CONFLICT (connection_id) DO UPDATE SET saved_ms = excluded.saved_ms, filled_id = -1, \
+    fill_due_ms = excluded.fill_due_ms, quiet_ms = 0";
+
+#[async_trait]
+impl Command for SaveConnection {
+    type Answer = ConnectionId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, Failure> {
+        let name = checked_name(&self.name)?;
+        let kept = checked_text(&self.text)?;
+        let who = text::short(&self.who).field("who")?;
+        tx.shop().known_channel(&self.channel)?;
+        if self.takes_orders {
+            none_else_takes_orders(tx, &name, &self.channel).await?;
+        }
+        let new_id = tx.next_id()?;
+        let row = sqlx::query(SAVE)
+            .bind(new_id)
+            .bind(name.clone())
+            .bind(self.channel.as_str().to_owned())
+            .bind(kept)
+            .bind(self.new_pieces.code().to_owned())
+            .bind(i64::from(self.takes_orders))
+            .fetch_one(tx.db())
+            .await?;
+        let (id, revision): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let now = tx.now().millis();
+        sqlx::query(BEGIN).bind(id).bind(now).execute(tx.db()).await?;
+        // Whatever could not be used of the text before is another text's trouble.
+        sqlx::query("DELETE FROM connection_trouble WHERE connection_id = $1 AND what = 'connection'")
+            .bind(id)
+            .execute(tx.db())
+            .await?;
+        let count =
+            sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM connection WHERE id > 1 AND ended_ms IS NULL")
+                .fetch_one(tx.db())
+                .await?;
+        if count.try_get::<i64, _>(0)? > MAX_CONNECTIONS {
+            let reason = format!("a shop has at most {MAX_CONNECTIONS} connections; end one first");
+            return Err(Refusal::invalid("name", reason).into());
+        }
+        let detail = if revision == 1 { "new".to_owned() } else { format!("changed, revision {revision}") };
+        activity_log::note(tx, &who, Audited::ConnectionSaved, &name, &detail).await?;
+        tx.let_hear();
+        Ok(ConnectionId::from_raw(id))
+    }
+}
+
+/// Ends a connection: nothing is sent and nothing is fetched any more. What it was told stays as history,
+/// under a name that nobody can choose, so that the name is free again.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EndConnection {
+    /// Its name.
+    pub name: String,
+    /// Who ends it.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for EndConnection {
+    type Answer = ConnectionId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let now = tx.now().millis();
+        let row = sqlx::query(
+            "UPDATE connection SET ended_ms = $2, name = name || ' #' || CAST(id AS TEXT) \
+             WHERE name = $1 AND id > 1 AND ended_ms IS NULL RETURNING id",
+        )
+        .bind(self.name.clone())
+        .bind(now)
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("live connection", &self.name))?;
+        activity_log::note(tx, &who, Audited::ConnectionEnded, &self.name, "").await?;
+        tx.let_hear();
+        Ok(ConnectionId::from_raw(row.try_get(0)?))
+    }
+}
+
+fn read(row: &AnyRow) -> Result<LiveConnection, Failure> {
+    let new_pieces: String = row.try_get(4)?;
+    Ok(LiveConnection {
+        id: ConnectionId::from_raw(row.try_get(0)?),
+        name: row.try_get(1)?,
+        channel: Channel::parse(&row.try_get::<String, _>(2)?).stored("connection.channel")?,
+        text: row.try_get(3)?,
+        new_pieces: NewPieces::from_code(&new_pieces).ok_or(new_pieces).stored("connection.new_pieces")?,
+        revision: row.try_get(5)?,
+    })
+}
+
+impl Ledger {
+    /// The live connections, by name.
+    pub async fn live_connections(&self) -> Result<Vec<LiveConnection>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT id, name, channel, text, new_pieces, revision FROM connection \
+             WHERE id > 1 AND ended_ms IS NULL",
+        )
+        .fetch_all(&mut *connection)
+        .await?;
+        let mut connections = rows.iter().map(read).collect::<Result<Vec<_>, _>>()?;
+        connections.sort_by(|a, b| a.name.cmp(&b.name));
+        Ok(connections)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_is_short_and_plain() {
+        let check = |name: &str, good: bool| assert_eq!(checked_name(name).is_ok(), good, "{name:?}");
+        check("village", true);
+        check("village-2", true);
+        check(&"a".repeat(40), true);
+        check(&"a".repeat(41), false);
+        check("", false);
+        check("2nd", false);
+        check("Village", false);
+        check("village shop", false);
+        check("village #7", false);
+        check("feed", false);
+    }
+
+    #[test]
+    fn a_text_is_bounded_and_printable() {
+        assert_eq!(checked_text("a = 1\r\nb = 2").unwrap(), "a = 1\nb = 2");
+        assert!(checked_text("a\0").is_err());
+        assert!(checked_text(&"x".repeat(64 * 1024 + 1)).is_err());
+    }
+}

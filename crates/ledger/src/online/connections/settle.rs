@@ -1,0 +1,312 @@
+//! What became of messages that were in hand. Only whoever holds one can say it.
+
+use super::troubles::{self, TroubleOf};
+use super::{MAX_TROUBLE_CHARS, at_most, others_word};
+use crate::online::first_delivery;
+use crate::online::listings::{ListingState, SENT_SILENTLY, sent};
+use crate::online::texts::told;
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use crate::store::sql::{in_text, insert_rows_or, padded};
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::delivery::REQUEST_TIMEOUT;
+use domain::ids::{ConnectionId, ItemId};
+use serde::{Deserialize, Serialize};
+use sqlx::{AssertSqlSafe, Row};
+use std::collections::HashSet;
+
+/// Says what became of messages. One whose lease another holder has by now is not touched.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SettleMessages {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// Under which number they are held.
+    pub holder: i64,
+    /// The messages, at most [`super::LIVE_AT_ONCE`].
+    pub settled: Vec<Settled>,
+}
+
+/// A message and what became of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Settled {
+    /// The item.
+    pub item: ItemId,
+    /// The revision that the message told of.
+    pub revision: i64,
+    /// What became of it.
+    pub became: SettledAs,
+}
+
+/// What became of a message.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SettledAs {
+    /// It was taken, or the other shop knew it.
+    Told {
+        /// The hash of what was told.
+        hash: String,
+        /// As what it stands there now.
+        state: ListingState,
+        /// The other shop's own identifier, if it said one.
+        other_id: Option<String>,
+        /// The `ETag` of its state now, if it said one.
+        etag: Option<String>,
+    },
+    /// There is nothing to tell: it never was on offer there and is not now.
+    Nothing,
+    /// It was not said after all: it waits as if nobody had had it in hand.
+    Left,
+    /// It waits for another try.
+    Later {
+        /// Until when.
+        until: Moment,
+        /// Why.
+        words: String,
+    },
+    /// No answer came: it waits for another try, and may still be under way.
+    Unanswered {
+        /// Until when.
+        until: Moment,
+        /// Why.
+        words: String,
+    },
+    /// It is put aside for a person, until then or until the item changes.
+    Parked {
+        /// Why.
+        words: String,
+    },
+}
+
+/// A message that was taken.
+struct ToldRow<'a> {
+    item: ItemId,
+    revision: i64,
+    hash: &'a str,
+    state: ListingState,
+    other_id: &'a str,
+    etag: &'a str,
+}
+
+impl<'a> ToldRow<'a> {
+    fn of(message: &'a Settled) -> Option<Self> {
+        let SettledAs::Told { hash, state, other_id, etag } = &message.became else { return None };
+        let (item, revision, state) = (message.item, message.revision, *state);
+        let other_id = other_id.as_deref().unwrap_or_default();
+        Some(Self { item, revision, hash, state, other_id, etag: etag.as_deref().unwrap_or_default() })
+    }
+}
+
+const RELEASED: &str = "DELETE FROM dispatch WHERE connection_id = $1 AND holder = $2 AND item_id";
+const LISTING: &str =
+    "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag)";
+/// A later revision is never overwritten by an earlier one; an identifier is kept until there is another.
+const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
+    revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms, \
+    etag = excluded.etag, \
+    other_id = CASE WHEN excluded.other_id = '' THEN listing.other_id ELSE excluded.other_id END \
+    WHERE listing.revision <= excluded.revision";
+
+/// Where a listing is there nevertheless, it is not behind any more.
+const KNOWN: &str =
+    "UPDATE listing SET revision = $3 WHERE connection_id = $1 AND item_id = $2 AND revision < $3";
+
+#[async_trait]
+impl Command for SettleMessages {
+    /// How many were held and are settled.
+    type Answer = usize;
+
+    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+        at_most("settled", self.settled.len())?;
+        let told = self.told(tx).await?;
+        let (mut settled, mut refused, mut trouble) = (told, 0, None);
+        for message in &self.settled {
+            let done = match &message.became {
+                SettledAs::Told { .. } => continue,
+                SettledAs::Nothing => self.nothing(tx, message).await?,
+                SettledAs::Left => self.left(tx, message.item).await?,
+                SettledAs::Later { until, words } => {
+                    trouble = Some(words);
+                    self.waits(tx, message.item, (*until, 0), words).await?
+                }
+                SettledAs::Unanswered { until, words } => {
+                    trouble = Some(words);
+                    let over = i64::try_from(REQUEST_TIMEOUT.as_millis()).unwrap_or(i64::MAX);
+                    let clear = tx.now().plus_millis(over).millis();
+                    self.waits(tx, message.item, (*until, clear), words).await?
+                }
+                SettledAs::Parked { words } => {
+                    trouble = Some(words);
+                    let done = self.park(tx, message, words).await?;
+                    refused += i64::from(done);
+                    done
+                }
+            };
+            settled += usize::from(done);
+        }
+        self.count(tx, told, refused, trouble).await?;
+        Ok(settled)
+    }
+}
+
+impl SettleMessages {
+    /// Those that were taken: the listing says so, and what waited up to there waits no longer.
+    async fn told(&self, tx: &mut Tx) -> Result<usize, Failure> {
+        let mut told: Vec<ToldRow<'_>> = self.settled.iter().filter_map(ToldRow::of).collect();
+        // By item, and an item once.
+        told.sort_by_key(|row| (row.item, row.revision));
+        told.dedup_by_key(|row| row.item);
+        let items: Vec<ItemId> = told.iter().map(|row| row.item).collect();
+        let first = first_delivery::begin(tx, self.connection, &items).await?;
+        let held = self.release(tx, &items).await?;
+        told.retain(|row| held.contains(&row.item));
+        let now = tx.now().millis();
+        insert_rows_or(tx.db(), LISTING, 8, LISTING_OR, &told, |statement, row| {
+            statement
+                .bind(self.connection.raw())
+                .bind(row.item.raw())
+                .bind(row.state.code().to_owned())
+                .bind(row.revision)
+                .bind(row.hash.to_owned())
+                .bind(others_word(row.other_id))
+                .bind(now)
+                .bind(others_word(row.etag))
+        })
+        .await?;
+        let items: Vec<ItemId> = told.iter().map(|row| row.item).collect();
+        sent(tx, self.connection, &items).await?;
+        first_delivery::end(tx, self.connection, &first).await?;
+        Ok(items.len())
+    }
+
+    /// Lets go of what this holder has; says which of the items that was.
+    async fn release(&self, tx: &mut Tx, items: &[ItemId]) -> Result<HashSet<ItemId>, Failure> {
+        let mut held = HashSet::with_capacity(items.len());
+        for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
+            let text = in_text(RELEASED, 3, chunk.len(), "RETURNING item_id");
+            let mut statement =
+                sqlx::query(AssertSqlSafe(text)).bind(self.connection.raw()).bind(self.holder);
+            for item in padded(chunk) {
+                statement = statement.bind(item.raw());
+            }
+            for row in statement.fetch_all(tx.db()).await? {
+                held.insert(ItemId::from_raw(row.try_get(0)?));
+            }
+        }
+        Ok(held)
+    }
+
+    /// What a person has put on stays on, for when it can be had.
+    async fn nothing(&self, tx: &mut Tx, message: &Settled) -> Result<bool, Failure> {
+        let done = sqlx::query(
+            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = 0, tries = 0, words = '', parked_revision = 0 \
+             WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
+        )
+        .bind(self.connection.raw())
+        .bind(self.holder)
+        .bind(message.item.raw())
+        .execute(tx.db())
+        .await?;
+        if done.rows_affected() == 1 {
+            sqlx::query(KNOWN)
+                .bind(self.connection.raw())
+                .bind(message.item.raw())
+                .bind(message.revision)
+                .execute(tx.db())
+                .await?;
+            sqlx::query(SENT_SILENTLY)
+                .bind(message.item.raw())
+                .bind(self.connection.raw())
+                .bind(message.revision)
+                .execute(tx.db())
+                .await?;
+        }
+        Ok(done.rows_affected() == 1)
+    }
+
+    /// A try that was none is not counted.
+    async fn left(&self, tx: &mut Tx, item: ItemId) -> Result<bool, Failure> {
+        let done = sqlx::query(
+            "UPDATE dispatch SET holder = 0, lease_ms = 0, tries = tries - 1 \
+             WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
+        )
+        .bind(self.connection.raw())
+        .bind(self.holder)
+        .bind(item.raw())
+        .execute(tx.db())
+        .await?;
+        Ok(done.rows_affected() == 1)
+    }
+
+    async fn waits(
+        &self,
+        tx: &mut Tx,
+        item: ItemId,
+        (until, clear): (Moment, i64),
+        words: &str,
+    ) -> Result<bool, Failure> {
+        let done = sqlx::query(
+            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = $4, words = $5, parked_revision = 0, \
+             clear_ms = $6 WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
+        )
+        .bind(self.connection.raw())
+        .bind(self.holder)
+        .bind(item.raw())
+        .bind(until.millis())
+        .bind(told(words, MAX_TROUBLE_CHARS))
+        .bind(clear)
+        .execute(tx.db())
+        .await?;
+        Ok(done.rows_affected() == 1)
+    }
+
+    async fn park(&self, tx: &mut Tx, message: &Settled, words: &str) -> Result<bool, Failure> {
+        let now = tx.now().millis();
+        let done = sqlx::query(
+            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = 0, words = $5, parked_revision = $4, \
+             parked_ms = $6 WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
+        )
+        .bind(self.connection.raw())
+        .bind(self.holder)
+        .bind(message.item.raw())
+        .bind(message.revision.max(1))
+        .bind(told(words, MAX_TROUBLE_CHARS))
+        .bind(now)
+        .execute(tx.db())
+        .await?;
+        Ok(done.rows_affected() == 1)
+    }
+
+    /// The connection's own figures. Last, since every settling of the connection touches this row.
+    async fn count(
+        &self,
+        tx: &mut Tx,
+        told: usize,
+        refused: i64,
+        trouble: Option<&String>,
+    ) -> Result<(), Failure> {
+        let now = tx.now().millis();
+        let told = i64::try_from(told).unwrap_or(i64::MAX);
+        if told > 0 {
+            super::clocks::wake(tx, self.connection).await?;
+        }
+        if told + refused > 0 {
+            sqlx::query(
+                "UPDATE connection_state SET sent = sent + $2, refused = refused + $3, contact_ms = $4 \
+                 WHERE connection_id = $1",
+            )
+            .bind(self.connection.raw())
+            .bind(told)
+            .bind(refused)
+            .bind(now)
+            .execute(tx.db())
+            .await?;
+        }
+        match trouble.filter(|words| !words.is_empty()) {
+            Some(words) => troubles::note(tx, self.connection, TroubleOf::Messages, words).await,
+            // What was put aside stands in a list of its own until somebody has seen to it.
+            None if told > 0 => troubles::cure(tx, self.connection, TroubleOf::Messages).await,
+            None => Ok(()),
+        }
+    }
+}

@@ -1,0 +1,237 @@
+//! How the connections do, seen from outside; and when there is something to do for them.
+
+use super::moment;
+use super::troubles::{self, ConnectionTrouble, TroubleOf};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::ConnectionId;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+
+/// How a connection does.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct ConnectionStatus {
+    /// Its identifier.
+    pub id: ConnectionId,
+    /// Its name.
+    pub name: String,
+    /// Where its sales are booked.
+    pub channel: String,
+    /// Items with something to tell, those included whose message is parked.
+    pub waiting: i64,
+    /// Items whose message is parked.
+    pub parked: i64,
+    /// Since when the oldest change waits that may be told: the lag is its age.
+    pub oldest_unsent: Option<Moment>,
+    /// Messages that were taken, since the connection was made.
+    pub sent: i64,
+    /// Messages that were refused, since then.
+    pub refused: i64,
+    /// When its shop last answered.
+    pub last_contact: Option<Moment>,
+    /// Until when the whole of it waits, if it does.
+    pub quiet_until: Option<Moment>,
+    /// The latest of what is wrong at present; empty if nothing is.
+    pub last_trouble: String,
+    /// When that was.
+    pub trouble_at: Option<Moment>,
+    /// All that is wrong at present, the latest first. What goes well again is none.
+    pub troubles: Vec<ConnectionTrouble>,
+    /// Hooks that were not believed, since the connection was made.
+    pub unsigned_hooks: i64,
+    /// Orders that could not be taken yet.
+    pub orders_kept: i64,
+    /// Differences that a person is asked about.
+    pub drifts: i64,
+}
+
+/// Lets the whole connection wait until then, for messages and fetches alike; with a moment that is over,
+/// it goes on at once.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct QuietConnection {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// Until when.
+    pub until: Moment,
+    /// Whether its shop asked for the pause: then only a person ends it before its time.
+    pub asked: bool,
+    /// Why; left empty, the last trouble stays.
+    pub words: String,
+    /// What the words are about.
+    pub of: TroubleOf,
+}
+
+#[async_trait]
+impl Command for QuietConnection {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        sqlx::query("UPDATE connection_state SET quiet_ms = $2, quiet_asked = $3 WHERE connection_id = $1")
+            .bind(self.connection.raw())
+            .bind(self.until.millis())
+            .bind(i64::from(self.asked))
+            .execute(tx.db())
+            .await?;
+        if self.until <= tx.now() {
+            tx.let_hear();
+        }
+        if self.words.is_empty() {
+            return Ok(());
+        }
+        troubles::note(tx, self.connection, self.of, &self.words).await
+    }
+}
+
+/// Writes down that the connection's shop answered well, or sent something by itself, and that what it was asked
+/// goes well: a pause that it did not ask for ends by it. What settles messages says so by itself.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NoteContact {
+    /// Which connection.
+    pub connection: ConnectionId,
+    /// What goes well.
+    pub of: TroubleOf,
+}
+
+#[async_trait]
+impl Command for NoteContact {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let now = tx.now().millis();
+        super::clocks::wake(tx, self.connection).await?;
+        sqlx::query("UPDATE connection_state SET contact_ms = $2 WHERE connection_id = $1")
+            .bind(self.connection.raw())
+            .bind(now)
+            .execute(tx.db())
+            .await?;
+        troubles::cure(tx, self.connection, self.of).await
+    }
+}
+
+const STATUS: &str = "SELECT c.id, c.name, c.channel, s.sent, s.refused, s.contact_ms, s.quiet_ms, s.unsigned, \
+    CAST((SELECT COUNT(*) FROM dispatch d WHERE d.connection_id = c.id AND d.parked_revision > 0) AS BIGINT), \
+    CAST((SELECT COUNT(*) FROM kept_order k WHERE k.connection_id = c.id) AS BIGINT), \
+    CAST((SELECT COUNT(*) FROM drift f WHERE f.connection_id = c.id AND f.state = 'open') AS BIGINT) \
+    FROM connection c JOIN connection_state s ON s.connection_id = c.id WHERE c.id > 1 AND c.ended_ms IS NULL";
+const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT), \
+    MIN(CASE WHEN d.item_id IS NULL OR o.revision > d.parked_revision THEN o.at_ms END) FROM outbox o \
+    LEFT JOIN dispatch d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
+    WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting'";
+
+/// When there may next be something to tell; none if there is nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct MessagesDue {
+    /// Messages.
+    pub messages: Option<Moment>,
+    /// The shelf to go through for what was never told.
+    pub fill: Option<Moment>,
+}
+
+/// When there may next be something to fetch; none if there is nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct FetchedDue {
+    /// Orders; a connection that never fetched any is due.
+    pub orders: Option<Moment>,
+    /// Listings; the same.
+    pub listings: Option<Moment>,
+    /// Orders that could not be taken yet.
+    pub kept: Option<Moment>,
+}
+
+/// A message that nobody has had in hand yet is due at once, and mostly there is one at the front: only where
+/// there is none, those that wait for a moment of their own are gone through.
+const MESSAGES_DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
+    COALESCE((SELECT 0 FROM outbox o WHERE o.connection_id = s.connection_id AND o.connection_id > 1 \
+        AND o.state = 'waiting' AND NOT EXISTS (SELECT 1 FROM dispatch d \
+            WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id) LIMIT 1), \
+    (SELECT MIN(CASE WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) FROM dispatch d \
+        WHERE d.connection_id = s.connection_id AND EXISTS (SELECT 1 FROM outbox o \
+            WHERE o.connection_id = d.connection_id AND o.item_id = d.item_id AND o.state = 'waiting' \
+            AND o.revision > d.parked_revision))) \
+    FROM connection_state s JOIN connection c ON c.id = s.connection_id \
+    WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
+/// Orders, listings, and orders that were kept.
+const FETCHED_DUE: &str = "SELECT s.quiet_ms, \
+    COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
+        WHERE p.connection_id = s.connection_id AND p.what = 'orders'), 0), \
+    COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
+        WHERE p.connection_id = s.connection_id AND p.what = 'listings'), 0), \
+    (SELECT MIN(CASE WHEN k.due_ms > k.lease_ms THEN k.due_ms ELSE k.lease_ms END) FROM kept_order k \
+        WHERE k.connection_id = s.connection_id) \
+    FROM connection_state s JOIN connection c ON c.id = s.connection_id \
+    WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
+
+impl Ledger {
+    /// How each live connection does, by name.
+    pub async fn connection_statuses(&self) -> Result<Vec<ConnectionStatus>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(STATUS).fetch_all(&mut *connection).await?;
+        let now = self.now();
+        let mut statuses = Vec::with_capacity(rows.len());
+        for row in &rows {
+            statuses.push(status(&mut connection, row, now).await?);
+        }
+        statuses.sort_by(|a, b| a.name.cmp(&b.name));
+        Ok(statuses)
+    }
+
+    /// When there may be something to tell a connection; nothing once it has ended.
+    pub async fn messages_due(&self, of: ConnectionId) -> Result<MessagesDue, Failure> {
+        let mut connection = self.reader().await?;
+        let found = sqlx::query(MESSAGES_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
+        let Some(row) = found else { return Ok(MessagesDue::default()) };
+        let messages = moment(row.try_get(2)?);
+        Ok(MessagesDue { messages: unless_quiet(&row, messages)?, fill: moment(row.try_get(1)?) })
+    }
+
+    /// When there may be something to fetch for a connection; nothing once it has ended.
+    pub async fn fetched_due(&self, of: ConnectionId) -> Result<FetchedDue, Failure> {
+        let mut connection = self.reader().await?;
+        let found = sqlx::query(FETCHED_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
+        let Some(row) = found else { return Ok(FetchedDue::default()) };
+        Ok(FetchedDue {
+            orders: unless_quiet(&row, moment(row.try_get(1)?))?,
+            listings: unless_quiet(&row, moment(row.try_get(2)?))?,
+            kept: moment(row.try_get(3)?),
+        })
+    }
+}
+
+/// A quiet connection is due after it.
+fn unless_quiet(row: &AnyRow, due: Option<Moment>) -> Result<Option<Moment>, Failure> {
+    let quiet = Moment::from_millis(row.try_get(0)?);
+    Ok(due.map(|due| due.max(quiet)))
+}
+
+async fn status(
+    connection: &mut AnyConnection,
+    row: &AnyRow,
+    now: Moment,
+) -> Result<ConnectionStatus, Failure> {
+    let id: i64 = row.try_get(0)?;
+    let waits = sqlx::query(WAITING).bind(id).fetch_one(&mut *connection).await?;
+    let troubles = troubles::of(connection, id).await?;
+    Ok(ConnectionStatus {
+        id: ConnectionId::from_raw(id),
+        name: row.try_get(1)?,
+        channel: row.try_get(2)?,
+        waiting: waits.try_get(0)?,
+        parked: row.try_get(8)?,
+        oldest_unsent: moment(waits.try_get(1)?),
+        sent: row.try_get(3)?,
+        refused: row.try_get(4)?,
+        last_contact: moment(row.try_get(5)?),
+        quiet_until: Some(Moment::from_millis(row.try_get(6)?)).filter(|until| *until > now),
+        last_trouble: troubles.first().map(|t| t.words.clone()).unwrap_or_default(),
+        trouble_at: troubles.first().map(|t| t.at),
+        troubles,
+        unsigned_hooks: row.try_get(7)?,
+        orders_kept: row.try_get(9)?,
+        drifts: row.try_get(10)?,
+    })
+}

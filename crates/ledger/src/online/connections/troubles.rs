@@ -1,0 +1,136 @@
+//! What is wrong with a connection at present: each kind with its own time, until it is cured.
+
+use super::MAX_TROUBLE_CHARS;
+use crate::online::texts::told;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Stored};
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::ConnectionId;
+use serde::{Deserialize, Serialize};
+use sqlx::{AnyConnection, Row};
+
+/// What a trouble is about: what goes well again of the same cures it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TroubleOf {
+    /// All of it: its text or secret cannot be used, or the shop lets nobody in.
+    Connection,
+    /// What goes out.
+    Messages,
+    /// Orders that are fetched.
+    Orders,
+    /// What it lists.
+    Listings,
+    /// Hooks that were not believed.
+    Hooks,
+}
+
+impl TroubleOf {
+    const ALL: [Self; 5] = [Self::Connection, Self::Messages, Self::Orders, Self::Listings, Self::Hooks];
+
+    /// As it stands in the database and for machines.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Connection => "connection",
+            Self::Messages => "messages",
+            Self::Orders => "orders",
+            Self::Listings => "listings",
+            Self::Hooks => "hooks",
+        }
+    }
+}
+
+/// A trouble of a connection.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ConnectionTrouble {
+    /// What it is about.
+    pub of: TroubleOf,
+    /// In words.
+    pub words: String,
+    /// When it was last so.
+    pub at: Moment,
+}
+
+pub(super) async fn note(
+    tx: &mut Tx,
+    connection: ConnectionId,
+    of: TroubleOf,
+    words: &str,
+) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    sqlx::query(
+        "INSERT INTO connection_trouble (connection_id, what, words, at_ms) VALUES ($1, $2, $3, $4) \
+         ON CONFLICT (connection_id, what) DO UPDATE SET words = excluded.words, at_ms = excluded.at_ms",
+    )
+    .bind(connection.raw())
+    .bind(of.code().to_owned())
+    .bind(told(words, MAX_TROUBLE_CHARS))
+    .bind(now)
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}
+
+/// What went well is no trouble any more, and where one thing does the connection itself is well.
+pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -> Result<(), Failure> {
+    // Messages are well again only once none of them waits because of something.
+    sqlx::query(
+        "DELETE FROM connection_trouble WHERE connection_id = $1 AND what IN ($2, 'connection') \
+         AND (what <> 'messages' OR NOT EXISTS (SELECT 1 FROM dispatch d \
+            WHERE d.connection_id = $1 AND d.words <> ''))",
+    )
+    .bind(connection.raw())
+    .bind(of.code().to_owned())
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}
+
+/// The latest first.
+pub(super) async fn of(connection: &mut AnyConnection, id: i64) -> Result<Vec<ConnectionTrouble>, Failure> {
+    let rows = sqlx::query("SELECT what, words, at_ms FROM connection_trouble WHERE connection_id = $1")
+        .bind(id)
+        .fetch_all(connection)
+        .await?;
+    let mut troubles = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let code: String = row.try_get(0)?;
+        let of = TroubleOf::ALL.into_iter().find(|of| of.code() == code);
+        troubles.push(ConnectionTrouble {
+            of: of.ok_or(code).stored("connection_trouble.what")?,
+            words: row.try_get(1)?,
+            at: Moment::from_millis(row.try_get(2)?),
+        });
+    }
+    troubles.sort_by_key(|trouble| (std::cmp::Reverse(trouble.at), trouble.of));
+    Ok(troubles)
+}
+
+/// Counts hooks that were not believed, and keeps why the last of them was not. Whoever can reach the address
+/// can send one, so that many are counted in one transaction.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NoteUnsigned {
+    /// Of which connection.
+    pub connection: ConnectionId,
+    /// How many.
+    pub count: u32,
+    /// Why the last of them was not believed.
+    pub words: String,
+}
+
+#[async_trait]
+impl Command for NoteUnsigned {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        super::live(tx.db(), self.connection).await?;
+        note(tx, self.connection, TroubleOf::Hooks, &self.words).await?;
+        sqlx::query("UPDATE connection_state SET unsigned = unsigned + $2 WHERE connection_id = $1")
+            .bind(self.connection.raw())
+            .bind(i64::from(self.count))
+            .execute(tx.db())
+            .await?;
+        Ok(())
+    }
+}

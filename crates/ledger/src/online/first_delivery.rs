@@ -1,0 +1,77 @@
+//! Telling a connection of an item for the first time. A sale tells the connections that have the item
+//! listed, or may have it soon; one that begins before the listing stands knows nothing of it, and its piece
+//! is no offer any more.
+
+use crate::shelf::stock::tell_connection;
+use crate::store::command::Tx;
+use crate::store::error::Failure;
+use crate::store::sql::{MAX_ROWS, in_text, padded};
+use domain::ids::{ConnectionId, ItemId};
+use sqlx::{AssertSqlSafe, Row};
+use std::collections::HashSet;
+
+/// Both are bounded by the first and the last of the items besides: a connection fills up within minutes, and
+/// PostgreSQL, which takes it for as small as it was when it last looked, would read all of its rows each time.
+const LISTED: &str =
+    "SELECT item_id FROM listing WHERE connection_id = $1 AND item_id >= $2 AND item_id <= $3 AND item_id";
+const BEHIND: &str = "SELECT i.id FROM item i JOIN listing l ON l.item_id = i.id AND l.connection_id = $1 \
+    AND l.item_id >= $2 AND l.item_id <= $3 WHERE l.revision < i.revision AND i.id";
+
+/// Before listings are written: waits for whoever changes one of the items that has none yet, and keeps
+/// others from it until they can see it. Says which these are.
+pub(crate) async fn begin(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<Vec<ItemId>, Failure> {
+    let listed: HashSet<ItemId> = of(tx, LISTED, on, items).await?.into_iter().collect();
+    let mut first: Vec<ItemId> = items.iter().copied().filter(|item| !listed.contains(item)).collect();
+    first.sort_unstable();
+    lock(tx, &first).await?;
+    Ok(first)
+}
+
+/// After they were written: what has changed since it was read is told.
+pub(crate) async fn end(tx: &mut Tx, on: ConnectionId, first: &[ItemId]) -> Result<(), Failure> {
+    let behind = of(tx, BEHIND, on, first).await?;
+    tell_connection(tx, &behind, on).await
+}
+
+/// The first and the last of items, to bound a statement by.
+pub(crate) fn span(items: &[ItemId]) -> (i64, i64) {
+    let raw = |item: Option<&ItemId>| item.map_or(0, |item| item.raw());
+    (raw(items.iter().min()), raw(items.iter().max()))
+}
+
+async fn of(
+    tx: &mut Tx,
+    text: &'static str,
+    on: ConnectionId,
+    items: &[ItemId],
+) -> Result<Vec<ItemId>, Failure> {
+    let mut found = Vec::new();
+    for chunk in items.chunks(MAX_ROWS) {
+        let (first, last) = span(chunk);
+        let mut statement = sqlx::query(AssertSqlSafe(in_text(text, 4, chunk.len(), "")))
+            .bind(on.raw())
+            .bind(first)
+            .bind(last);
+        for item in padded(chunk) {
+            statement = statement.bind(item.raw());
+        }
+        for row in statement.fetch_all(tx.db()).await? {
+            found.push(ItemId::from_raw(row.try_get(0)?));
+        }
+    }
+    Ok(found)
+}
+
+/// Waits for whoever changes the items at present, and keeps others from it until the end of this
+/// transaction.
+pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
+    for chunk in items.chunks(MAX_ROWS) {
+        let text = in_text("UPDATE item SET revision = revision WHERE id", 1, chunk.len(), "");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for item in padded(chunk) {
+            statement = statement.bind(item.raw());
+        }
+        statement.execute(tx.db()).await?;
+    }
+    Ok(())
+}

@@ -1,0 +1,486 @@
+//! What is on offer online: what there is to tell, and what was told.
+
+use crate::online::first_delivery;
+use crate::shelf::items::stored_weight;
+use crate::shelf::stock::tell_anew;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::sql::{in_text, insert_rows_or, padded};
+use crate::store::storage_error::Trouble;
+use async_trait::async_trait;
+use domain::day::Moment;
+use domain::ids::{ConnectionId, ItemId, RunId};
+use domain::money::{Currency, Money};
+use domain::quantity::Quantity;
+use domain::stock::{Availability, ItemKind};
+use domain::weight::{Weight, WeightUnit};
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+
+/// Listings that are read at once: bounds the memory of a feed, whatever the shop's size.
+pub const LISTINGS_AT_ONCE: i64 = 2000;
+/// Listings that are recorded in one transaction: what a bulk write may hold back others with.
+pub const RECORDED_AT_ONCE: usize = 500;
+
+/// How an item stands on a connection.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ListingState {
+    /// On offer.
+    Listed,
+    /// Was told to be gone.
+    Ended,
+}
+
+impl ListingState {
+    /// As it stands in the database and the API.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Listed => "listed",
+            Self::Ended => "ended",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Listed, Self::Ended].into_iter().find(|s| s.code() == code)
+    }
+}
+
+/// An item as a feed tells it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ListingRow {
+    /// Its identifier.
+    pub item: ItemId,
+    /// Its sku.
+    pub sku: String,
+    /// A number from GS1, as it is kept.
+    pub gtin: Option<String>,
+    /// Name.
+    pub name: String,
+    /// Description.
+    pub description: String,
+    /// Colours.
+    pub color: String,
+    /// Size.
+    pub size: String,
+    /// Fibres.
+    pub material: String,
+    /// Weight of one.
+    pub weight: Option<Weight>,
+    /// Pictures.
+    pub images: Vec<String>,
+    /// The price of one.
+    pub price: Money,
+    /// Whether it can be had.
+    pub availability: Availability,
+    /// Free stock.
+    pub free: Quantity,
+    /// Its revision; a later message has a higher one.
+    pub revision: i64,
+    /// How it stood on the connection before.
+    pub state: Option<ListingState>,
+    /// The hash of what was told before; empty if nothing was.
+    pub told_hash: String,
+    /// The revision that was told before.
+    pub told_revision: i64,
+}
+
+/// A row as one text, and below a page of them as one. The driver's work on each value that it
+/// hands over costs more than the engine's on the whole row: parted here, a feed of everything is
+/// read in a third of the time. `concat_ws` and `string_agg` are among the few functions that both
+/// engines have; the characters between are those that ASCII has for it, and no text or code of
+/// ours may hold them.
+pub(crate) const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
+    i.size, i.material, COALESCE(i.weight, ''), COALESCE(i.weight_unit, ''), i.image, i.price, i.kind, \
+    COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.keep_off, i.revision, COALESCE(l.state, ''), \
+    COALESCE(l.content_hash, ''), COALESCE(l.revision, 0)) AS one \
+    FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1";
+
+pub(crate) const PAGE: &str = "SELECT string_agg(one, '\u{1e}'), MAX(id)";
+
+/// A page of listings as the engine gave it: the next can be asked for before this one is read.
+#[derive(Debug)]
+pub struct ListingPage {
+    text: String,
+    last: Option<ItemId>,
+    currency: Currency,
+}
+
+impl ListingPage {
+    pub(crate) fn read(page: &AnyRow, currency: Currency) -> Result<Self, Failure> {
+        let text = page.try_get::<Option<String>, _>(0)?.unwrap_or_default();
+        let last = page.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw);
+        Ok(Self { text, last, currency })
+    }
+
+    /// The last item of the page, after which the next begins; none if there are no more.
+    pub fn last(&self) -> Option<ItemId> {
+        self.last
+    }
+
+    /// The listings, ordered by item.
+    pub fn rows(&self) -> Result<Vec<ListingRow>, Failure> {
+        if self.last.is_none() {
+            return Ok(Vec::new());
+        }
+        let rows = self.text.split('\u{1e}').map(|row| read(row, self.currency));
+        let mut rows = rows.collect::<Result<Vec<_>, _>>()?;
+        // An engine may gather the rows in any order.
+        rows.sort_by_key(|row| row.item);
+        Ok(rows)
+    }
+}
+
+/// The fields of such a row, in the order of [`ROW`].
+struct Fields<'r>(Option<&'r str>);
+
+impl<'r> Fields<'r> {
+    fn text(&mut self) -> Result<&'r str, Failure> {
+        let left = self.0.ok_or("too few fields").stored("item")?;
+        // Most fields are so short that looking at byte after byte is the fastest.
+        let (field, after) = match left.bytes().position(|byte| byte == b'\x1f') {
+            Some(end) => (&left[..end], Some(&left[end + 1..])),
+            None => (left, None),
+        };
+        self.0 = after;
+        Ok(field)
+    }
+
+    fn owned(&mut self) -> Result<String, Failure> {
+        self.text().map(str::to_owned)
+    }
+
+    /// None where it is empty, as what is NULL is written.
+    fn some(&mut self) -> Result<Option<&'r str>, Failure> {
+        Ok(Some(self.text()?).filter(|text| !text.is_empty()))
+    }
+
+    fn number(&mut self) -> Result<i64, Failure> {
+        self.text()?.parse::<i64>().stored("item")
+    }
+}
+
+fn read(row: &str, currency: Currency) -> Result<ListingRow, Failure> {
+    let mut fields = Fields(Some(row));
+    let item = ItemId::from_raw(fields.number()?);
+    let (sku, gtin) = (fields.owned()?, fields.some()?.map(str::to_owned));
+    let (name, description) = (fields.owned()?, fields.owned()?);
+    let (color, size, material) = (fields.owned()?, fields.owned()?, fields.owned()?);
+    let (weight, weight_unit) = (fields.some()?.map(str::to_owned), fields.some()?.map(str::to_owned));
+    let images = fields.text()?.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect();
+    let price = Money::from_minor(fields.number()?, currency).stored("item.price")?;
+    let kind = ItemKind::from_code(fields.text()?).ok_or("unknown").stored("item.kind")?;
+    let unit = fields.some()?.map(WeightUnit::from_code).transpose().stored("item.stock_unit")?;
+    let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
+    let (on_hand, held, kept_off) = (fields.number()?, fields.number()?, fields.number()? == 1);
+    Ok(ListingRow {
+        item,
+        sku,
+        gtin,
+        name,
+        description,
+        color,
+        size,
+        material,
+        weight: stored_weight(weight, weight_unit)?,
+        images,
+        price,
+        availability: Availability::of(on_hand, held, kept_off),
+        free: Quantity::from_steps(on_hand - held, measure).stored("item.on_hand")?,
+        revision: fields.number()?,
+        state: fields.some()?.and_then(ListingState::from_code),
+        told_hash: fields.owned()?,
+        told_revision: fields.number()?,
+    })
+}
+
+impl Ledger {
+    /// A connection by its name.
+    pub async fn connection(&self, name: &str) -> Result<ConnectionId, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT id FROM connection WHERE name = $1")
+            .bind(name.to_owned())
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("connection", name))?;
+        Ok(ConnectionId::from_raw(row.try_get(0)?))
+    }
+
+    /// A page of all that is on offer or was: items with free stock that are not kept off online,
+    /// and those that are listed. Ordered by item, after `after`.
+    pub async fn listings(&self, to: ConnectionId, after: Option<ItemId>) -> Result<ListingPage, Failure> {
+        let text = format!(
+            "{ROW} WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.keep_off = 0) OR l.state = 'listed') \
+             ORDER BY i.id LIMIT $3"
+        );
+        self.listing_page(text, to, after).await
+    }
+
+    /// A page of items with a waiting message, ordered by item, after `after`.
+    pub async fn waiting_listings(
+        &self,
+        to: ConnectionId,
+        after: Option<ItemId>,
+    ) -> Result<ListingPage, Failure> {
+        let text = format!(
+            "{ROW} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
+             AND state = 'waiting' AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id"
+        );
+        self.listing_page(text, to, after).await
+    }
+
+    /// A page of the items of an earlier run, as they are now.
+    pub async fn listings_of_run(
+        &self,
+        to: ConnectionId,
+        run: RunId,
+        after: Option<ItemId>,
+    ) -> Result<ListingPage, Failure> {
+        let text = format!(
+            "{ROW} WHERE i.id IN (SELECT item_id FROM feed_run_item WHERE run_id = {run} AND item_id > $2 \
+             ORDER BY item_id LIMIT $3) ORDER BY i.id"
+        );
+        self.listing_page(text, to, after).await
+    }
+
+    async fn listing_page(
+        &self,
+        text: String,
+        to: ConnectionId,
+        after: Option<ItemId>,
+    ) -> Result<ListingPage, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let text = format!("{PAGE} FROM ({text}) AS page");
+        let page = sqlx::query(AssertSqlSafe(text))
+            .bind(to.raw())
+            .bind(after.map_or(-1, ItemId::raw))
+            .bind(LISTINGS_AT_ONCE)
+            .fetch_one(&mut *connection)
+            .await?;
+        ListingPage::read(&page, currency)
+    }
+
+    /// The runs of a connection, the latest first.
+    pub async fn feed_runs(&self, of: ConnectionId, limit: usize) -> Result<Vec<FeedRun>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT id, at_ms, kind, listings, file_name, file_hash FROM feed_run WHERE connection_id = $1 \
+             ORDER BY id DESC LIMIT $2",
+        )
+        .bind(of.raw())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let run = |row: &AnyRow| {
+            Ok(FeedRun {
+                id: RunId::from_raw(row.try_get(0)?),
+                at: Moment::from_millis(row.try_get(1)?),
+                kind: if row.try_get::<String, _>(2)? == "all" { RunKind::All } else { RunKind::Changes },
+                listings: row.try_get(3)?,
+                file_name: row.try_get(4)?,
+                file_hash: row.try_get(5)?,
+            })
+        };
+        rows.iter().map(run).collect()
+    }
+}
+
+/// What a run wrote.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunKind {
+    /// Everything.
+    All,
+    /// What changed since the last run.
+    Changes,
+}
+
+/// A feed that was written.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FeedRun {
+    /// Its identifier.
+    pub id: RunId,
+    /// When.
+    pub at: Moment,
+    /// What it wrote.
+    pub kind: RunKind,
+    /// How many listings.
+    pub listings: i64,
+    /// The file.
+    pub file_name: String,
+    /// SHA-256 of the file.
+    pub file_hash: String,
+}
+
+/// What a connection was told of an item.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Told {
+    /// Which item.
+    pub item: ItemId,
+    /// Its revision then.
+    pub revision: i64,
+    /// The hash of what was told; none if there was nothing to tell.
+    pub content: Option<(String, ListingState)>,
+}
+
+/// Records what was told, at most [`RECORDED_AT_ONCE`] items a command; with the last of them, the run.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct RecordRun {
+    /// To whom.
+    pub connection: ConnectionId,
+    /// What was told.
+    pub told: Vec<Told>,
+    /// The run, once all of it is recorded.
+    pub run: Option<NewRun>,
+}
+
+/// A run that was written.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NewRun {
+    /// From [`Ledger::new_run`].
+    pub id: RunId,
+    /// All, or changes.
+    pub kind: RunKind,
+    /// How many listings.
+    pub listings: i64,
+    /// The file's name, `-` for a stream.
+    pub file_name: String,
+    /// SHA-256 of the file.
+    pub file_hash: String,
+    /// The items of a run of changes.
+    pub items: Vec<ItemId>,
+}
+
+impl Ledger {
+    /// The identifier of a run about to be written: made once, and before its file, whose name says it. So no two
+    /// runs write one file, in whichever process they are.
+    pub fn new_run(&self) -> Result<RunId, Trouble> {
+        self.new_holder().map(RunId::from_raw)
+    }
+}
+
+const LISTING: &str =
+    "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms)";
+/// A later revision is never overwritten by an earlier one.
+const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
+    revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms \
+    WHERE listing.revision <= excluded.revision";
+
+#[async_trait]
+impl Command for RecordRun {
+    /// The run's identifier, once there is one.
+    type Answer = Option<RunId>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Option<RunId>, Failure> {
+        let now = tx.now().millis();
+        let told: Vec<(&Told, &(String, ListingState))> =
+            self.told.iter().filter_map(|t| Some((t, t.content.as_ref()?))).collect();
+        let items: Vec<ItemId> = told.iter().map(|(told, _)| told.item).collect();
+        let first = first_delivery::begin(tx, self.connection, &items).await?;
+        insert_rows_or(tx.db(), LISTING, 7, LISTING_OR, &told, |statement, (told, (hash, state))| {
+            statement
+                .bind(self.connection.raw())
+                .bind(told.item.raw())
+                .bind(state.code().to_owned())
+                .bind(told.revision)
+                .bind(hash.clone())
+                .bind(String::new())
+                .bind(now)
+        })
+        .await?;
+        self.settle(tx).await?;
+        first_delivery::end(tx, self.connection, &first).await?;
+        self.tell_what_differs(tx).await?;
+        match &self.run {
+            None => Ok(None),
+            Some(run) => {
+                record(tx, self.connection, run).await?;
+                Ok(Some(run.id))
+            }
+        }
+    }
+}
+
+/// A message is sent once the listing says what it said, or something later.
+const SENT: &str = "UPDATE outbox SET state = 'sent' WHERE connection_id = $1 AND state = 'waiting' AND revision <= \
+    (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
+    AND item_id";
+/// What was sent of a revision before what was told last says nothing any more: a message is only ever
+/// written at the item's present one.
+const SENT_LONG_AGO: &str = "DELETE FROM outbox WHERE connection_id = $1 AND state = 'sent' AND revision < \
+    (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
+    AND item_id";
+/// A message is sent, too, where there is nothing to tell, and so no listing.
+pub(crate) const SENT_SILENTLY: &str = "UPDATE outbox SET state = 'sent' WHERE item_id = $1 AND connection_id = $2 \
+    AND revision <= $3 AND state = 'waiting'";
+
+impl RecordRun {
+    /// What was taken over with another content than ours has no hash, and is told anew: at a
+    /// revision of its own, since all that was said of the present one may have been sent.
+    async fn tell_what_differs(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let differs = |told: &&Told| told.content.as_ref().is_some_and(|(hash, _)| hash.is_empty());
+        let items = self.told.iter().filter(differs).map(|told| told.item).collect();
+        tell_anew(tx, items).await
+    }
+
+    /// The messages that wait no longer.
+    async fn settle(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let listed: Vec<ItemId> = self.told.iter().filter(|t| t.content.is_some()).map(|t| t.item).collect();
+        sent(tx, self.connection, &listed).await?;
+        for told in self.told.iter().filter(|t| t.content.is_none()) {
+            sqlx::query(SENT_SILENTLY)
+                .bind(told.item.raw())
+                .bind(self.connection.raw())
+                .bind(told.revision)
+                .execute(tx.db())
+                .await?;
+        }
+        Ok(())
+    }
+}
+
+/// The messages of the items that wait no longer, now that their listings say what was told.
+pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<(), Failure> {
+    for text in [SENT, SENT_LONG_AGO] {
+        for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
+            let mut statement = sqlx::query(AssertSqlSafe(in_text(text, 2, chunk.len(), ""))).bind(on.raw());
+            for item in padded(chunk) {
+                statement = statement.bind(item.raw());
+            }
+            statement.execute(tx.db()).await?;
+        }
+    }
+    Ok(())
+}
+
+async fn record(tx: &mut Tx, connection: ConnectionId, run: &NewRun) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    let kind = match run.kind {
+        RunKind::All => "all",
+        RunKind::Changes => "changes",
+    };
+    sqlx::query(
+        "INSERT INTO feed_run (id, connection_id, at_ms, kind, listings, file_name, file_hash) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+    )
+    .bind(run.id.raw())
+    .bind(connection.raw())
+    .bind(now)
+    .bind(kind.to_owned())
+    .bind(run.listings)
+    .bind(run.file_name.clone())
+    .bind(run.file_hash.clone())
+    .execute(tx.db())
+    .await?;
+    const ITEM: &str = "INSERT INTO feed_run_item (run_id, item_id)";
+    insert_rows_or(tx.db(), ITEM, 2, "ON CONFLICT DO NOTHING", &run.items, |statement, item| {
+        statement.bind(run.id.raw()).bind(item.raw())
+    })
+    .await?;
+    Ok(())
+}

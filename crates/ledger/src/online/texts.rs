@@ -1,0 +1,488 @@
+//! What the Online room keeps: layouts, the templates of listing texts, feeds that failed; and what
+//! it looks at: what is not listed yet, what is, what no longer.
+
+use crate::online::listings::ListingState;
+use crate::shelf::item_view;
+use crate::shelf::items::ItemView;
+use crate::shelf::lookup::{self, Found};
+use crate::shelf::stock::tell_outbox;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::idempotency_key::hex_hash;
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::ids::{ConnectionId, ItemId, TroubleId};
+use domain::masked::masked;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+
+/// The longest layout or template: a real one has a tenth of it.
+pub const MAX_KEPT_CHARS: usize = 20_000;
+/// The most layouts that are kept.
+const MAX_LAYOUTS: i64 = 200;
+/// The most listing texts that are written in one transaction.
+pub const MAX_TEXTS_AT_ONCE: usize = 500;
+/// How long a failure is kept that somebody has seen: a season.
+const SEEN_KEPT_MS: i64 = 90 * 24 * 60 * 60 * 1000;
+/// How many failures that nobody has seen are kept: whoever has not looked for so many learns
+/// nothing more from the first ones.
+const UNSEEN_KEPT: i64 = 1000;
+/// Items with a waiting message that are looked at for one page.
+const LOOKED_AT: i64 = 500;
+
+/// A layout that is kept in the shop.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeptLayout {
+    /// Its name.
+    pub name: String,
+    /// Its TOML.
+    pub text: String,
+    /// Counts its changes.
+    pub revision: i64,
+    /// Who changed it last.
+    pub who: String,
+    /// When.
+    pub changed: Moment,
+}
+
+/// Keeps a layout, in place of one of the same name. Whether it can be used is for the feeds to say.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct KeepLayout {
+    /// Its name.
+    pub name: String,
+    /// Its TOML.
+    pub text: String,
+    /// The revision that the writer read; 0 for a new one.
+    pub revision: i64,
+    /// Who writes it.
+    pub who: String,
+}
+
+fn kept_text(field: &str, given: &str) -> Result<String, Refusal> {
+    if given.chars().count() > MAX_KEPT_CHARS {
+        let reason = format!("this has more than {MAX_KEPT_CHARS} characters");
+        return Err(Refusal::invalid(field, reason));
+    }
+    if let Some(odd) = given.chars().find(|c| c.is_control() && !['\n', '\r', '\t'].contains(c)) {
+        let reason = format!("this holds a character that cannot be printed (U+{:04X})", u32::from(odd));
+        return Err(Refusal::invalid(field, reason));
+    }
+    Ok(given.replace("\r\n", "\n"))
+}
+
+#[async_trait]
+impl Command for KeepLayout {
+    /// Its new revision.
+    type Answer = i64;
+
+    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+        let name = text::name(&self.name).field("name")?;
+        let kept = kept_text("text", &self.text)?;
+        let who = text::short(&self.who).field("who")?;
+        let now = tx.now().millis();
+        let row = sqlx::query(
+            "INSERT INTO layout (name, text, revision, who, changed_ms) VALUES ($1, $2, 1, $3, $4) \
+             ON CONFLICT (name) DO UPDATE SET text = excluded.text, revision = layout.revision + 1, \
+             who = excluded.who, changed_ms = excluded.changed_ms RETURNING revision",
+        )
+        .bind(name.clone())
+        .bind(kept)
+        .bind(who)
+        .bind(now)
+        .fetch_one(tx.db())
+        .await?;
+        let revision: i64 = row.try_get(0)?;
+        if revision - 1 != self.revision {
+            let what = format!("layout {name}");
+            return Err(Refusal::Stale { what, expected: self.revision, current: revision - 1 }.into());
+        }
+        let count = sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM layout").fetch_one(tx.db()).await?;
+        if count.try_get::<i64, _>(0)? > MAX_LAYOUTS {
+            let reason = format!("a shop keeps at most {MAX_LAYOUTS} layouts; take one away first");
+            return Err(Refusal::invalid("name", reason).into());
+        }
+        Ok(revision)
+    }
+}
+
+/// Takes a layout away.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct DropLayout {
+    /// Its name.
+    pub name: String,
+}
+
+#[async_trait]
+impl Command for DropLayout {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let done = sqlx::query("DELETE FROM layout WHERE name = $1")
+            .bind(self.name.clone())
+            .execute(tx.db())
+            .await?;
+        if done.rows_affected() == 0 {
+            return Err(Refusal::no_such("layout", &self.name).into());
+        }
+        Ok(())
+    }
+}
+
+/// Keeps the template that listing texts are written from.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct KeepListingText {
+    /// Which of the templates.
+    pub name: String,
+    /// The template.
+    pub text: String,
+    /// Who writes it.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for KeepListingText {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let name = text::name(&self.name).field("name")?;
+        let kept = kept_text("template", &self.text)?;
+        let who = text::short(&self.who).field("who")?;
+        sqlx::query(
+            "INSERT INTO listing_text (name, text, who, changed_ms) VALUES ($1, $2, $3, $4) ON CONFLICT (name) \
+             DO UPDATE SET text = excluded.text, who = excluded.who, changed_ms = excluded.changed_ms",
+        )
+        .bind(name)
+        .bind(kept)
+        .bind(who)
+        .bind(tx.now().millis())
+        .execute(tx.db())
+        .await?;
+        Ok(())
+    }
+}
+
+/// A feed that failed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FeedFailed {
+    /// Its identifier.
+    pub id: TroubleId,
+    /// When.
+    pub at: Moment,
+    /// The file, or what stood for one.
+    pub file: String,
+    /// What went wrong.
+    pub words: String,
+    /// Whether somebody has seen it.
+    pub seen: bool,
+}
+
+/// Writes down that a feed failed, so that Today can say so.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NoteFeedTrouble {
+    /// The file.
+    pub file: String,
+    /// What went wrong.
+    pub words: String,
+}
+
+/// Words from elsewhere are cut and cleaned, not refused: a failure must never fail to be told.
+pub(crate) fn cut(text: &str, most: usize) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(most).collect()
+}
+
+/// Words from elsewhere that may repeat somebody's free text: no card's number is kept with them.
+pub(crate) fn told(text: &str, most: usize) -> String {
+    cut(&masked(text), most)
+}
+
+#[async_trait]
+impl Command for NoteFeedTrouble {
+    type Answer = TroubleId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<TroubleId, Failure> {
+        let id = tx.next_id()?;
+        let now = tx.now().millis();
+        sqlx::query("INSERT INTO feed_trouble (id, at_ms, file, words, seen) VALUES ($1, $2, $3, $4, 0)")
+            .bind(id)
+            .bind(now)
+            .bind(cut(&self.file, text::MAX_NAME_CHARS))
+            .bind(told(&self.words, text::MAX_NOTE_CHARS))
+            .execute(tx.db())
+            .await?;
+        sqlx::query(
+            "DELETE FROM feed_trouble WHERE (seen = 1 AND at_ms < $1) OR (seen = 0 AND id < (SELECT MIN(id) FROM \
+             (SELECT id FROM feed_trouble WHERE seen = 0 ORDER BY id DESC LIMIT $2) AS latest))",
+        )
+        .bind(now - SEEN_KEPT_MS)
+        .bind(UNSEEN_KEPT)
+        .execute(tx.db())
+        .await?;
+        Ok(TroubleId::from_raw(id))
+    }
+}
+
+/// Says that somebody has seen a failure, and all before it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SeeFeedTroubles {
+    /// The latest that was seen.
+    pub up_to: TroubleId,
+}
+
+#[async_trait]
+impl Command for SeeFeedTroubles {
+    /// How many were new.
+    type Answer = u64;
+
+    async fn run(&self, tx: &mut Tx) -> Result<u64, Failure> {
+        let done = sqlx::query("UPDATE feed_trouble SET seen = 1 WHERE seen = 0 AND id <= $1")
+            .bind(self.up_to.raw())
+            .execute(tx.db())
+            .await?;
+        Ok(done.rows_affected())
+    }
+}
+
+/// A listing's text, for one item.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NewText {
+    /// Which item.
+    pub code: Code,
+    /// The mark of the text that the writer saw, see [`text_mark`].
+    pub was: String,
+    /// The text.
+    pub description: String,
+}
+
+/// By what it is noticed that somebody else changed a text meanwhile. What else changes of an item, such
+/// as its stock, is no matter.
+pub fn text_mark(text: &str) -> String {
+    hex_hash(text.as_bytes())
+}
+
+/// Writes the listing texts of many items at once: all of them or none.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct WriteTexts {
+    /// The texts.
+    pub texts: Vec<NewText>,
+}
+
+#[async_trait]
+impl Command for WriteTexts {
+    /// How many were written.
+    type Answer = usize;
+
+    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+        if self.texts.is_empty() || self.texts.len() > MAX_TEXTS_AT_ONCE {
+            let reason = format!("1 to {MAX_TEXTS_AT_ONCE} texts are written at once");
+            return Err(Refusal::invalid("texts", reason).into());
+        }
+        let codes: Vec<Code> = self.texts.iter().map(|t| t.code.clone()).collect();
+        let found = lookup::find_all(tx, &codes).await?;
+        let mut by_item: Vec<_> = found.iter().zip(&self.texts).collect();
+        by_item.sort_by_key(|(item, _)| item.id);
+        for (item, new) in &by_item {
+            let words = text::note(&new.description).field(&item.sku)?;
+            write_text(tx, item, &new.was, words).await?;
+        }
+        let items: Vec<ItemId> = by_item.iter().map(|(item, _)| item.id).collect();
+        tell_outbox(tx, &items).await?;
+        Ok(items.len())
+    }
+}
+
+async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Result<(), Failure> {
+    // Locks the row: the text that is compared is the one that is written over.
+    let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING description")
+        .bind(item.id.raw())
+        .fetch_one(tx.db())
+        .await?;
+    if text_mark(&row.try_get::<String, _>(0)?) != was {
+        let reason = format!("the text of {} was changed meanwhile; look at it again", item.title);
+        return Err(Refusal::invalid(&item.sku, reason).into());
+    }
+    sqlx::query("UPDATE item SET description = $2 WHERE id = $1")
+        .bind(item.id.raw())
+        .bind(words)
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+impl Ledger {
+    /// The layouts that are kept, by name.
+    pub async fn layouts(&self) -> Result<Vec<KeptLayout>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query("SELECT name, text, revision, who, changed_ms FROM layout")
+            .fetch_all(&mut *connection)
+            .await?;
+        let mut layouts = rows.iter().map(layout).collect::<Result<Vec<_>, _>>()?;
+        layouts.sort_by_cached_key(|l| text::fold(&l.name));
+        Ok(layouts)
+    }
+
+    /// A layout that is kept.
+    pub async fn layout(&self, name: &str) -> Result<KeptLayout, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT name, text, revision, who, changed_ms FROM layout WHERE name = $1")
+            .bind(name.to_owned())
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("layout", name))?;
+        layout(&row)
+    }
+
+    /// A template of listing texts; none if nobody has written one.
+    pub async fn listing_text(&self, name: &str) -> Result<Option<String>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT text FROM listing_text WHERE name = $1")
+            .bind(name.to_owned())
+            .fetch_optional(&mut *connection)
+            .await?;
+        row.map(|row| Ok(row.try_get(0)?)).transpose()
+    }
+
+    /// Feeds that failed, the latest first, at most `limit`; only those that nobody has seen, if asked.
+    pub async fn feed_troubles(&self, unseen: bool, limit: usize) -> Result<Vec<FeedFailed>, Failure> {
+        let which = if unseen { "WHERE seen = 0" } else { "" };
+        let text = format!(
+            "SELECT id, at_ms, file, words, seen FROM feed_trouble {which} ORDER BY id DESC LIMIT $1"
+        );
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(AssertSqlSafe(text))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        let failed = |row: &AnyRow| {
+            Ok(FeedFailed {
+                id: TroubleId::from_raw(row.try_get(0)?),
+                at: Moment::from_millis(row.try_get(1)?),
+                file: row.try_get(2)?,
+                words: row.try_get(3)?,
+                seen: row.try_get::<i64, _>(4)? == 1,
+            })
+        };
+        rows.iter().map(failed).collect()
+    }
+
+    /// Items that could be listed and are not, the latest first, before `before` if given, at most
+    /// `limit`. Each of them has a message that waits, which is how they are found: there are few of
+    /// those, however many items there are.
+    pub async fn unlisted(
+        &self,
+        on: ConnectionId,
+        before: Option<ItemId>,
+        limit: usize,
+    ) -> Result<Vec<ItemView>, Failure> {
+        let currency = self.shop().currency;
+        let text = format!(
+            "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 AND state = 'waiting' \
+             AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AND i.keep_off = 0 AND i.on_hand > i.held \
+             AND (l.state IS NULL OR l.state = 'ended') ORDER BY i.id DESC LIMIT $4",
+            item_view::COLUMNS
+        );
+        let mut connection = self.reader().await?;
+        let mut below = before.map_or(i64::MAX, ItemId::raw);
+        let mut found = Vec::new();
+        while found.len() < limit {
+            let rows = sqlx::query(AssertSqlSafe(text.clone()))
+                .bind(on.raw())
+                .bind(below)
+                .bind(LOOKED_AT)
+                .bind(i64::try_from(limit - found.len()).unwrap_or(i64::MAX))
+                .fetch_all(&mut *connection)
+                .await?;
+            for row in &rows {
+                found.push(item_view::read(row, currency)?);
+            }
+            if found.len() == limit {
+                break;
+            }
+            let last = sqlx::query(
+                "SELECT MIN(item_id) FROM (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
+                 AND state = 'waiting' AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AS looked",
+            )
+            .bind(on.raw())
+            .bind(below)
+            .bind(LOOKED_AT)
+            .fetch_one(&mut *connection)
+            .await?;
+            match last.try_get::<Option<i64>, _>(0)? {
+                Some(last) => below = last,
+                None => break,
+            }
+        }
+        Ok(found)
+    }
+
+    /// Items that are listed, or whose listing ended, the latest first, with when they were told.
+    pub async fn listed(
+        &self,
+        on: ConnectionId,
+        state: ListingState,
+        before: Option<ItemId>,
+        limit: usize,
+    ) -> Result<Vec<ItemView>, Failure> {
+        let currency = self.shop().currency;
+        let text = format!(
+            "{} WHERE i.id IN (SELECT item_id FROM listing WHERE connection_id = $1 AND state = $2 AND item_id < $3 \
+             ORDER BY item_id DESC LIMIT $4) ORDER BY i.id DESC",
+            item_view::COLUMNS
+        );
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(AssertSqlSafe(text))
+            .bind(on.raw())
+            .bind(state.code().to_owned())
+            .bind(before.map_or(i64::MAX, ItemId::raw))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        rows.iter().map(|row| item_view::read(row, currency)).collect()
+    }
+
+    /// How many items are listed, how many listings ended, how many messages wait; each is counted up to
+    /// `limit`, so that it costs a large shop no more.
+    pub async fn listing_counts(&self, on: ConnectionId, limit: usize) -> Result<ListingCounts, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
+                 WHERE connection_id = $1 AND state = 'listed' LIMIT $2) AS l) AS BIGINT), \
+             CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
+                 WHERE connection_id = $1 AND state = 'ended' LIMIT $2) AS e) AS BIGINT), \
+             CAST((SELECT COUNT(*) FROM (SELECT DISTINCT item_id FROM outbox \
+                 WHERE connection_id = $1 AND state = 'waiting' LIMIT $2) AS w) AS BIGINT)",
+        )
+        .bind(on.raw())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_one(&mut *connection)
+        .await?;
+        let count =
+            |at: usize| Ok::<_, Failure>(usize::try_from(row.try_get::<i64, _>(at)?).unwrap_or(usize::MAX));
+        Ok(ListingCounts { listed: count(0)?, ended: count(1)?, waiting: count(2)? })
+    }
+}
+
+/// How a connection stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ListingCounts {
+    /// On offer.
+    pub listed: usize,
+    /// No longer.
+    pub ended: usize,
+    /// Items with something that was not told yet.
+    pub waiting: usize,
+}
+
+fn layout(row: &AnyRow) -> Result<KeptLayout, Failure> {
+    Ok(KeptLayout {
+        name: row.try_get(0)?,
+        text: row.try_get(1)?,
+        revision: row.try_get(2)?,
+        who: row.try_get(3)?,
+        changed: Moment::from_millis(row.try_get(4)?),
+    })
+}

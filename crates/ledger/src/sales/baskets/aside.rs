@@ -1,0 +1,115 @@
+//! From the counter to the shelf of what waits for somebody, and back.
+
+use super::content::{Content, What};
+use super::pay::let_go;
+use super::{insert, take_open};
+use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::storage_error::Trouble;
+use async_trait::async_trait;
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::ids::{BasketId, HoldGroupId, ItemId};
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::text;
+use domain::weight::WeightUnit;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Sets a slip's goods aside for a customer, and puts the slip away.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SetBasketAside {
+    /// Which slip.
+    pub basket: BasketId,
+    /// The revision that the hand saw.
+    pub revision: i64,
+    /// For whom.
+    pub for_whom: String,
+    /// Until when, if not for good.
+    pub until: Option<Moment>,
+}
+
+#[async_trait]
+impl Command for SetBasketAside {
+    type Answer = HoldGroupId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<HoldGroupId, Failure> {
+        let for_whom = text::name(&self.for_whom).field("forWhom")?;
+        let mut slip = take_open(tx, self.basket, Some(self.revision)).await?;
+        slip.refuse_if_paying()?;
+        let_go(tx, &mut slip).await?;
+        let lines: Vec<HoldLine> = slip
+            .content
+            .goods()
+            .map(|(_, code, quantity)| HoldLine { code: code.clone(), quantity })
+            .collect();
+        if lines.is_empty() {
+            return Err(Refusal::invalid("slip", "there is nothing on this slip to set aside").into());
+        }
+        let new = NewHold { lines, purpose: Purpose::Customer, for_whom, until: self.until };
+        let hold = new.run(tx).await?;
+        slip.hold = Some(hold.id);
+        slip.leave(tx).await?;
+        Ok(hold.id)
+    }
+}
+
+/// Lays what was set aside on a new slip; it is not set aside any longer.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct BasketFromHold {
+    /// What was set aside together.
+    pub hold: HoldGroupId,
+    /// Where it is rung up.
+    pub channel: Channel,
+    /// Who stands there.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for BasketFromHold {
+    type Answer = BasketId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<BasketId, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        tx.shop().known_channel(&self.channel)?;
+        let row = sqlx::query("SELECT for_whom, purpose FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
+            .bind(self.hold.raw())
+            .fetch_optional(tx.db())
+            .await?
+            .ok_or_else(|| Refusal::no_such("hold", self.hold))?;
+        let purpose = Purpose::from_code(&row.try_get::<String, _>(1)?);
+        if !matches!(purpose, Some(Purpose::Customer | Purpose::Market)) {
+            let reason = "this is held for another slip or for an order, which ends it by itself";
+            return Err(Refusal::invalid("hold", reason).into());
+        }
+        let ended = holds::end_group(tx, self.hold).await?;
+        if ended.is_empty() {
+            return Err(holds::over(tx, self.hold).await?.into());
+        }
+        let mut content = Content { customer: row.try_get(0)?, ..Content::default() };
+        for row in ended {
+            let what = goods(tx, row.item, row.steps).await?;
+            content.add(what)?;
+        }
+        insert(tx, &self.channel, &content, &who).await
+    }
+}
+
+async fn goods(tx: &mut Tx, item: ItemId, steps: i64) -> Result<What, Failure> {
+    let row = sqlx::query("SELECT sku, stock_unit FROM item WHERE id = $1")
+        .bind(item.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Trouble::impossible("a hold of no item"))?;
+    let unit: Option<String> = row.try_get(1)?;
+    let measure = match unit {
+        Some(code) => Measure::Thousandths(WeightUnit::from_code(&code).stored("item.stock_unit")?),
+        None => Measure::Units,
+    };
+    let value = Quantity::from_steps(steps, measure).stored("hold.steps")?.value();
+    let code = Code::parse(&row.try_get::<String, _>(0)?).stored("item.sku")?;
+    Ok(What::Goods { item, code, quantity: Asked { value, unit: None } })
+}

@@ -1,0 +1,257 @@
+//! Filling a slip, and changing its lines.
+
+use super::content::{Content, What};
+use super::{insert, take_open};
+use crate::sales::booking::LineKind;
+use crate::shelf::holds::expire_of_item;
+use crate::shelf::lookup::{self, Found};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use async_trait::async_trait;
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::ids::BasketId;
+use domain::money::Money;
+use domain::off::Off;
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::ItemKind;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// What is done to a slip.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum BasketChange {
+    /// Goods are laid down: scanned, or picked.
+    Add {
+        /// sku, in-store code or GTIN.
+        code: Code,
+        /// How much; one, if they are counted, without it.
+        quantity: Option<Asked>,
+    },
+    /// A gift note or a deposit.
+    AddPaper {
+        /// Which of the two.
+        kind: LineKind,
+        /// What the receipt says.
+        title: String,
+        /// How much.
+        amount: Money,
+    },
+    /// A line's quantity and what goes off it.
+    Line {
+        /// Which line.
+        line: u32,
+        /// How much; none leaves it.
+        quantity: Option<Asked>,
+        /// What goes off; none takes a discount away again.
+        off: Option<Off>,
+        /// Why; needed with a discount.
+        reason: String,
+    },
+    /// What goes off the whole.
+    Discount {
+        /// How much; none takes a discount away again.
+        off: Option<Off>,
+        /// Why; needed with a discount.
+        reason: String,
+    },
+    /// A line goes.
+    Remove {
+        /// Which line.
+        line: u32,
+    },
+    /// Whom it is for.
+    Customer {
+        /// Their name; empty for nobody in particular.
+        name: String,
+    },
+}
+
+/// Starts a slip.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct OpenBasket {
+    /// Where.
+    pub channel: Channel,
+    /// The first thing that is laid down.
+    pub first: Option<BasketChange>,
+    /// Who stands there.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for OpenBasket {
+    type Answer = BasketId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<BasketId, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        tx.shop().known_channel(&self.channel)?;
+        let mut content = Content::default();
+        if let Some(first) = &self.first {
+            apply(tx, &mut content, first).await?;
+        }
+        insert(tx, &self.channel, &content, &who).await
+    }
+}
+
+/// Changes a slip.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ChangeBasket {
+    /// Which.
+    pub basket: BasketId,
+    /// The revision that the change is based on; laying something down is based on none.
+    pub revision: Option<i64>,
+    /// What is done.
+    pub change: BasketChange,
+}
+
+/// A slip was changed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Changed {
+    /// The slip's revision now.
+    pub revision: i64,
+    /// The line that it was about.
+    pub line: Option<u32>,
+}
+
+#[async_trait]
+impl Command for ChangeBasket {
+    type Answer = Changed;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Changed, Failure> {
+        let mut slip = take_open(tx, self.basket, self.revision).await?;
+        slip.refuse_if_paying()?;
+        let line = apply(tx, &mut slip.content, &self.change).await?;
+        slip.write(tx).await?;
+        Ok(Changed { revision: slip.revision, line })
+    }
+}
+
+async fn apply(tx: &mut Tx, content: &mut Content, change: &BasketChange) -> Result<Option<u32>, Failure> {
+    match change {
+        BasketChange::Add { code, quantity } => add(tx, content, code, *quantity).await.map(Some),
+        BasketChange::AddPaper { kind, title, amount } => {
+            own_money("amount", *amount, tx.shop().currency)?;
+            if *kind == LineKind::Goods || amount.is_zero() {
+                return Err(Refusal::invalid("amount", "a gift note or deposit is above 0").into());
+            }
+            let title = text::name(title).field("title")?;
+            content.add(What::Paper { kind: *kind, title, amount: *amount }).map(Some)
+        }
+        BasketChange::Line { line, quantity, off, reason } => {
+            if let Some(asked) = quantity {
+                set_quantity(tx, content, *line, *asked).await?;
+            }
+            let line = content.line(*line)?;
+            if off.is_some() && matches!(line.what, What::Paper { .. }) {
+                return Err(
+                    Refusal::invalid("off", "a gift note or deposit is sold at its face value").into()
+                );
+            }
+            (line.off, line.reason) = (*off, reason_of(*off, reason)?);
+            Ok(Some(line.number))
+        }
+        BasketChange::Discount { off, reason } => {
+            (content.off, content.off_reason) = (*off, reason_of(*off, reason)?);
+            Ok(None)
+        }
+        BasketChange::Remove { line } => {
+            content.line(*line)?;
+            content.lines.retain(|l| l.number != *line);
+            Ok(None)
+        }
+        BasketChange::Customer { name } => {
+            content.customer = text::short(name).field("customer")?;
+            Ok(None)
+        }
+    }
+}
+
+/// A discount has its reason, and no reason stands without one.
+fn reason_of(off: Option<Off>, reason: &str) -> Result<String, Failure> {
+    if off.is_some() { text::name(reason).field("reason") } else { Ok(String::new()) }
+}
+
+async fn set_quantity(tx: &mut Tx, content: &mut Content, line: u32, asked: Asked) -> Result<(), Failure> {
+    let What::Goods { code, quantity, .. } = &mut content.line(line)?.what else {
+        return Err(Refusal::invalid("quantity", "a gift note or deposit is one").into());
+    };
+    let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
+    // Typed without a unit, it is in the one that the line has.
+    let asked = Asked { unit: asked.unit.or(quantity.unit), ..asked };
+    let steps = Quantity::resolve_line(asked, found.measure).field("quantity")?.steps();
+    refuse_two_of_a_piece(found.kind, steps)?;
+    *quantity = asked;
+    Ok(())
+}
+
+fn refuse_two_of_a_piece(kind: ItemKind, steps: i64) -> Result<(), Failure> {
+    if kind == ItemKind::Piece && steps > 1 {
+        return Err(Refusal::invalid("quantity", "of a piece exactly one exists").into());
+    }
+    Ok(())
+}
+
+/// Lays goods down. What is gone already is refused here, with who has it; what is scanned again is
+/// one more, if more than one can be.
+async fn add(
+    tx: &mut Tx,
+    content: &mut Content,
+    code: &Code,
+    quantity: Option<Asked>,
+) -> Result<u32, Failure> {
+    let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
+    if found.sold_in_past {
+        return Err(lookup::sold_in_past(tx, &found).await?.into());
+    }
+    let asked = match (quantity, found.measure) {
+        (Some(asked), _) => asked,
+        (None, Measure::Units) => Asked::ONE,
+        (None, Measure::Thousandths(unit)) => {
+            let reason = format!("{} is sold by weight; say how much, in {unit}", found.title);
+            return Err(Refusal::invalid("quantity", reason).into());
+        }
+    };
+    let steps = Quantity::resolve_line(asked, found.measure).field("quantity")?.steps();
+    refuse_two_of_a_piece(found.kind, steps)?;
+    let here = content.lines.iter_mut().find_map(|line| match &mut line.what {
+        What::Goods { item, quantity, .. } if *item == found.id => Some((line.number, quantity)),
+        _ => None,
+    });
+    if let Some((number, quantity)) = here {
+        if found.kind == ItemKind::Piece {
+            let reason =
+                format!("{} ({}) is on this slip already, and it exists once", found.title, found.sku);
+            return Err(Refusal::invalid("code", reason).into());
+        }
+        if found.measure == Measure::Units {
+            let more = Asked { value: quantity.value + asked.value, ..*quantity };
+            let steps = Quantity::resolve_line(more, found.measure).field("quantity")?.steps();
+            refuse_if_gone(tx, &found, steps).await?;
+            *quantity = more;
+            return Ok(number);
+        }
+    }
+    refuse_if_gone(tx, &found, steps).await?;
+    let code = Code::parse(&found.sku).field("code")?;
+    content.add(What::Goods { item: found.id, code, quantity: asked })
+}
+
+/// A first look; what decides is the hold before it is paid.
+async fn refuse_if_gone(tx: &mut Tx, found: &Found, steps: i64) -> Result<(), Failure> {
+    for last_look in [false, true] {
+        let row = sqlx::query("SELECT on_hand - held FROM item WHERE id = $1")
+            .bind(found.id.raw())
+            .fetch_one(tx.db())
+            .await?;
+        if row.try_get::<i64, _>(0)? >= steps {
+            return Ok(());
+        }
+        if last_look || !expire_of_item(tx, found.id).await? {
+            break;
+        }
+    }
+    Err(lookup::explain(tx, found.id, steps).await?.into())
+}

@@ -1,0 +1,155 @@
+//! What stands on a slip, and what it comes to.
+
+use crate::sales::booking::LineKind;
+use crate::sales::ring_up::{SaleLineIn, TenderIn};
+use crate::shelf::lookup::Found;
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::storage_error::Trouble;
+use domain::basket::{MAX_LINES, line_amount};
+use domain::codes::Code;
+use domain::ids::ItemId;
+use domain::money::{Currency, Money};
+use domain::off::Off;
+use domain::quantity::{Asked, Measure, Quantity};
+use serde::{Deserialize, Serialize};
+
+/// A slip's content, as its row keeps it.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Content {
+    pub(crate) lines: Vec<Line>,
+    /// The last line's number; numbers are never given twice on a slip.
+    pub(crate) last: u32,
+    pub(crate) off: Option<Off>,
+    pub(crate) off_reason: String,
+    pub(crate) customer: String,
+    /// Whether a tender was pressed: then the lines stay as they are.
+    pub(crate) paying: bool,
+    /// What was taken so far.
+    pub(crate) tenders: Vec<TenderIn>,
+}
+
+/// A line of a slip.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Line {
+    pub(crate) number: u32,
+    pub(crate) what: What,
+    pub(crate) off: Option<Off>,
+    pub(crate) reason: String,
+}
+
+/// What a line is of.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) enum What {
+    Goods { item: ItemId, code: Code, quantity: Asked },
+    Paper { kind: LineKind, title: String, amount: Money },
+}
+
+/// What is known of a line's goods: the price of one, and what a step is.
+pub(crate) type Known = (Money, Measure);
+
+impl Content {
+    pub(crate) fn read(text: &str) -> Result<Self, Failure> {
+        let content: Self = serde_json::from_str(text).stored("basket.content")?;
+        if content.lines.len() > MAX_LINES {
+            return Err(Trouble::impossible("basket.content has more lines than a slip").into());
+        }
+        Ok(content)
+    }
+
+    pub(crate) fn written(&self) -> Result<String, Failure> {
+        Ok(serde_json::to_string(self).map_err(Trouble::KeptAnswer)?)
+    }
+
+    pub(crate) fn add(&mut self, what: What) -> Result<u32, Failure> {
+        if self.lines.len() >= MAX_LINES {
+            return Err(Refusal::invalid("code", domain::basket::BasketError::TooManyLines).into());
+        }
+        self.last += 1;
+        self.lines.push(Line { number: self.last, what, off: None, reason: String::new() });
+        Ok(self.last)
+    }
+
+    pub(crate) fn line(&mut self, number: u32) -> Result<&mut Line, Failure> {
+        let line = self.lines.iter_mut().find(|line| line.number == number);
+        line.ok_or_else(|| Refusal::no_such("line of this slip", number).into())
+    }
+
+    /// The goods of the slip: item, code, quantity.
+    pub(crate) fn goods(&self) -> impl Iterator<Item = (ItemId, &Code, Asked)> {
+        self.lines.iter().filter_map(|line| match &line.what {
+            What::Goods { item, code, quantity } => Some((*item, code, *quantity)),
+            What::Paper { .. } => None,
+        })
+    }
+
+    /// As a sale's lines, with what goes off the whole; `found` are the goods' items, in their order.
+    pub(crate) fn sale_lines(
+        &self,
+        found: &[Found],
+        currency: Currency,
+    ) -> Result<(Vec<SaleLineIn>, Money), Failure> {
+        let mut items = found.iter();
+        let (mut lines, mut worth) = (Vec::with_capacity(self.lines.len()), Money::zero(currency));
+        for line in &self.lines {
+            let known = match line.what {
+                What::Goods { .. } => items.next().map(|item| (item.price, item.measure)),
+                What::Paper { .. } => None,
+            };
+            let (amount, discount) = line.money(known, currency)?;
+            lines.push(match &line.what {
+                What::Goods { code, quantity, .. } => {
+                    worth = worth.plus(amount).and_then(|w| w.minus(discount)).field("lines")?;
+                    let (code, tax) = (code.clone(), Money::zero(currency));
+                    SaleLineIn::Goods { code, quantity: *quantity, discount, tax }
+                }
+                What::Paper { kind, title, amount } => {
+                    SaleLineIn::Paper { kind: *kind, title: title.clone(), amount: *amount }
+                }
+            });
+        }
+        Ok((lines, self.whole_off(worth)?))
+    }
+
+    /// What goes off the slip as a whole, of goods worth so much.
+    pub(crate) fn whole_off(&self, worth: Money) -> Result<Money, Failure> {
+        self.off.map_or(Ok(Money::zero(worth.currency())), |off| off.of(worth)).field("discount")
+    }
+
+    /// The reasons for what is off, as the sale's note.
+    pub(crate) fn note(&self, titles: &[String]) -> String {
+        let of_line = |(line, title): (&Line, &String)| {
+            line.off.map(|off| format!("{off} off {title}{}", because(&line.reason)))
+        };
+        let mut words: Vec<String> = self.lines.iter().zip(titles).filter_map(of_line).collect();
+        if let Some(off) = self.off {
+            words.push(format!("{off} off it all{}", because(&self.off_reason)));
+        }
+        if !self.customer.is_empty() {
+            words.push(format!("for {}", self.customer));
+        }
+        words.join("\n")
+    }
+}
+
+fn because(reason: &str) -> String {
+    if reason.is_empty() { String::new() } else { format!(": {reason}") }
+}
+
+impl Line {
+    /// Amount and what is off it.
+    pub(crate) fn money(&self, known: Option<Known>, currency: Currency) -> Result<(Money, Money), Failure> {
+        let amount = match (&self.what, known) {
+            (What::Goods { quantity, .. }, Some((price, measure))) => {
+                line_amount(price, Quantity::resolve(*quantity, measure).field("quantity")?)
+                    .field("quantity")?
+            }
+            (What::Goods { .. }, None) => {
+                return Err(Refusal::invalid("lines", "a line without its item").into());
+            }
+            (What::Paper { amount, .. }, _) => *amount,
+        };
+        let off = self.off.map_or(Ok(Money::zero(currency)), |off| off.of(amount)).field("discount")?;
+        Ok((amount, off))
+    }
+}

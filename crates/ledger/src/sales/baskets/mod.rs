@@ -1,0 +1,136 @@
+//! Slips at the counter: filled line by line, held as a whole, paid, or left.
+//!
+//! A slip's row is taken by the first statement of whatever changes it, so that two hands never
+//! write over each other; its content stays small JSON text.
+
+mod aside;
+mod change;
+mod content;
+mod pay;
+mod view;
+
+pub use aside::{BasketFromHold, SetBasketAside};
+pub use change::{BasketChange, ChangeBasket, Changed, OpenBasket};
+pub use pay::{BasketPaid, HoldBasket, LeaveBasket, PayBasket, StopPaying};
+pub use view::{BasketLineView, BasketState, BasketSummary, BasketView, Pulse};
+
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use content::Content;
+use domain::channel::Channel;
+use domain::ids::{BasketId, HoldGroupId, SaleId};
+use sqlx::Row;
+
+/// A slip's row, ours until the transaction ends.
+struct Slip {
+    id: BasketId,
+    /// As it is after this change.
+    revision: i64,
+    channel: Channel,
+    content: Content,
+    hold: Option<HoldGroupId>,
+}
+
+/// Why a slip cannot be had.
+enum NotOpen {
+    Paid(SaleId),
+    Other(Refusal),
+}
+
+/// Takes a slip's row, if it is open.
+async fn take(tx: &mut Tx, id: BasketId) -> Result<Result<Slip, NotOpen>, Failure> {
+    let row = sqlx::query(
+        "UPDATE basket SET revision = revision + 1, changed_ms = $2 WHERE id = $1 AND state = 'open' \
+         RETURNING revision, channel, content, hold_group",
+    )
+    .bind(id.raw())
+    .bind(tx.now().millis())
+    .fetch_optional(tx.db())
+    .await?;
+    let Some(row) = row else { return not_open(tx, id).await.map(Err) };
+    Ok(Ok(Slip {
+        id,
+        revision: row.try_get(0)?,
+        channel: Channel::parse(&row.try_get::<String, _>(1)?).stored("basket.channel")?,
+        content: Content::read(&row.try_get::<String, _>(2)?)?,
+        hold: row.try_get::<Option<i64>, _>(3)?.map(HoldGroupId::from_raw),
+    }))
+}
+
+async fn not_open(tx: &mut Tx, id: BasketId) -> Result<NotOpen, Failure> {
+    let row = sqlx::query("SELECT sale_id FROM basket WHERE id = $1")
+        .bind(id.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    let Some(row) = row else { return Ok(NotOpen::Other(Refusal::no_such("slip", id))) };
+    Ok(match row.try_get::<Option<i64>, _>(0)? {
+        Some(sale) => NotOpen::Paid(SaleId::from_raw(sale)),
+        None => NotOpen::Other(Refusal::invalid("slip", "this slip was put away; start a new one")),
+    })
+}
+
+/// Takes a slip's row to change it; `known` is the revision that the change is based on.
+async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip, Failure> {
+    let slip = match take(tx, id).await? {
+        Ok(slip) => slip,
+        Err(NotOpen::Paid(_)) => {
+            return Err(Refusal::invalid("slip", "this slip was paid; start a new one").into());
+        }
+        Err(NotOpen::Other(refusal)) => return Err(refusal.into()),
+    };
+    match known {
+        Some(expected) if expected != slip.revision - 1 => {
+            let what = "the slip".to_owned();
+            Err(Refusal::Stale { what, expected, current: slip.revision - 1 }.into())
+        }
+        _ => Ok(slip),
+    }
+}
+
+impl Slip {
+    /// A slip whose lines may change.
+    fn refuse_if_paying(&self) -> Result<(), Refusal> {
+        if self.content.paying {
+            let reason = "the slip is being paid; go back to it before it is changed";
+            return Err(Refusal::invalid("slip", reason));
+        }
+        Ok(())
+    }
+
+    async fn write(&self, tx: &mut Tx) -> Result<(), Failure> {
+        sqlx::query("UPDATE basket SET content = $2, hold_group = $3 WHERE id = $1")
+            .bind(self.id.raw())
+            .bind(self.content.written()?)
+            .bind(self.hold.map(HoldGroupId::raw))
+            .execute(tx.db())
+            .await?;
+        Ok(())
+    }
+
+    /// Puts the slip away.
+    async fn leave(&self, tx: &mut Tx) -> Result<(), Failure> {
+        self.write(tx).await?;
+        sqlx::query("UPDATE basket SET state = 'left' WHERE id = $1")
+            .bind(self.id.raw())
+            .execute(tx.db())
+            .await?;
+        Ok(())
+    }
+}
+
+async fn insert(tx: &mut Tx, channel: &Channel, content: &Content, who: &str) -> Result<BasketId, Failure> {
+    let id = BasketId::from_raw(tx.next_id()?);
+    sqlx::query(
+        "INSERT INTO basket (id, channel, revision, state, content, who, made_ms, changed_ms) \
+         VALUES ($1, $2, 1, 'open', $3, $4, $5, $5)",
+    )
+    .bind(id.raw())
+    .bind(channel.as_str().to_owned())
+    .bind(content.written()?)
+    .bind(who.to_owned())
+    .bind(tx.now().millis())
+    .execute(tx.db())
+    .await?;
+    Ok(id)
+}

@@ -1,0 +1,246 @@
+//! Paying a slip: its lines are held first, all or none; then what is taken is written down, and
+//! with the last of it the slip is rung up, once.
+
+use super::{NotOpen, Slip, take, take_open};
+use crate::people::limits;
+use crate::sales::ring_up::{self, NewSale, TenderIn};
+use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use async_trait::async_trait;
+use domain::basket::{self, BasketError, LineMoney};
+use domain::codes::Code;
+use domain::ids::{BasketId, HoldGroupId, SaleId};
+use domain::money::Money;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// The first press of a tender: holds every line, all or none, for
+/// [`BASKET_MS`](crate::BASKET_MS). Only then is money taken.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct HoldBasket {
+    /// Which slip.
+    pub basket: BasketId,
+    /// The revision that the hand saw.
+    pub revision: i64,
+    /// Lines that the hand saw as gone: they are taken off first.
+    pub without: Vec<u32>,
+    /// Who stands there.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for HoldBasket {
+    /// The slip's revision now.
+    type Answer = i64;
+
+    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let mut slip = take_open(tx, self.basket, Some(self.revision)).await?;
+        if !slip.content.paying {
+            slip.content.lines.retain(|line| !self.without.contains(&line.number));
+        }
+        if slip.content.lines.is_empty() {
+            return Err(Refusal::invalid("slip", "there is nothing on this slip to pay").into());
+        }
+        // Whatever would refuse the sale refuses it now, before money is taken.
+        exact(tx, &slip).await?;
+        hold(tx, &mut slip, &who).await?;
+        slip.content.paying = true;
+        slip.write(tx).await?;
+        Ok(slip.revision)
+    }
+}
+
+/// Holds the slip's goods; what it holds already stays.
+async fn hold(tx: &mut Tx, slip: &mut Slip, who: &str) -> Result<(), Failure> {
+    if let Some(group) = slip.hold {
+        if is_open(tx, group).await? {
+            return Ok(());
+        }
+        slip.hold = None;
+    }
+    let lines: Vec<HoldLine> =
+        slip.content.goods().map(|(_, code, quantity)| HoldLine { code: code.clone(), quantity }).collect();
+    if lines.is_empty() {
+        return Ok(());
+    }
+    let for_whom = if who.is_empty() { String::new() } else { format!("a customer of {who}") };
+    let new = NewHold { lines, purpose: Purpose::Basket, for_whom, until: None };
+    slip.hold = Some(new.run(tx).await?.id);
+    Ok(())
+}
+
+async fn is_open(tx: &mut Tx, group: HoldGroupId) -> Result<bool, Failure> {
+    let row = sqlx::query(
+        "SELECT CAST(COUNT(*) AS BIGINT), CAST(COUNT(CASE WHEN state = 'open' AND until_ms > $2 THEN 1 END) AS BIGINT) \
+         FROM hold WHERE group_id = $1",
+    )
+    .bind(group.raw())
+    .bind(tx.now().millis())
+    .fetch_one(tx.db())
+    .await?;
+    let (all, open): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+    Ok(all > 0 && all == open)
+}
+
+/// Ends what a slip holds, if it holds anything.
+pub(super) async fn let_go(tx: &mut Tx, slip: &mut Slip) -> Result<(), Failure> {
+    let Some(group) = slip.hold.take() else { return Ok(()) };
+    holds::end_group(tx, group).await?;
+    Ok(())
+}
+
+/// The slip as a sale would have it: its lines' money, the note, and what it comes to.
+async fn exact(tx: &mut Tx, slip: &Slip) -> Result<(NewSale, Vec<LineMoney>, Money), Failure> {
+    let content = &slip.content;
+    let shop = tx.shop();
+    let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
+    let found = crate::shelf::lookup::find_all(tx, &codes).await?;
+    let (lines, discount) = content.sale_lines(&found, shop.currency)?;
+    // As the sale will look for them, with what refuses it.
+    let found = ring_up::find(tx, &lines).await?;
+    let drafts = ring_up::priced(&lines, &found, discount)?;
+    limits::allow_sale(tx, &slip.channel, None, &drafts, !discount.is_zero()).await?;
+    let titles: Vec<String> = drafts.iter().map(|draft| draft.title.clone()).collect();
+    let money: Vec<LineMoney> = drafts.iter().map(|draft| draft.money).collect();
+    let none = Money::zero(shop.currency);
+    let due = money.iter().try_fold(none, |sum, line| sum.plus(line.amount)?.minus(line.discount));
+    let sale = NewSale {
+        channel: domain::channel::Channel::store(),
+        lines,
+        discount,
+        shipping: none,
+        tenders: Vec::new(),
+        hold: None,
+        at: None,
+        note: content.note(&titles),
+        who: String::new(),
+    };
+    Ok((sale, money, due.field("lines")?))
+}
+
+/// Money is taken for a slip that is held. With the last of it the slip is rung up. Asked again after
+/// that, under whatever key, it answers with the sale that there is.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct PayBasket {
+    /// Which slip.
+    pub basket: BasketId,
+    /// What the page said that it comes to, before cash is rounded.
+    pub due: Money,
+    /// What was taken.
+    pub tender: TenderIn,
+    /// Who stands there.
+    pub who: String,
+}
+
+/// What came of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BasketPaid {
+    /// The sale, if that was the last of it.
+    pub sale: Option<SaleId>,
+    /// Whether this very call rang it up.
+    pub rung_up: bool,
+}
+
+#[async_trait]
+impl Command for PayBasket {
+    type Answer = BasketPaid;
+
+    async fn run(&self, tx: &mut Tx) -> Result<BasketPaid, Failure> {
+        own_money("amount", self.tender.amount, tx.shop().currency)?;
+        let mut slip = match take(tx, self.basket).await? {
+            Ok(slip) => slip,
+            Err(NotOpen::Paid(sale)) => return Ok(BasketPaid { sale: Some(sale), rung_up: false }),
+            Err(NotOpen::Other(refusal)) => return Err(refusal.into()),
+        };
+        if !slip.content.paying {
+            let reason = "press how it is paid first: the pieces are held before money is taken";
+            return Err(Refusal::invalid("slip", reason).into());
+        }
+        let (sale, money, due) = exact(tx, &slip).await?;
+        if due != self.due {
+            let reason = format!("it comes to {due} now, not to {}; look at the slip again", self.due);
+            return Err(Refusal::invalid("due", reason).into());
+        }
+        slip.content.tenders.push(ring_up::checked_tender(&self.tender)?);
+        let given: Vec<_> = slip.content.tenders.iter().map(|t| (t.kind, t.amount)).collect();
+        let rule = tx.shop().cash_rounding;
+        match basket::settle(&money, sale.shipping, &given, rule) {
+            Ok(_) => ring_up(tx, &mut slip, NewSale { who: self.who.clone(), ..sale }).await,
+            Err(BasketError::Underpaid { .. }) if !self.tender.amount.is_zero() => {
+                slip.write(tx).await?;
+                Ok(BasketPaid { sale: None, rung_up: false })
+            }
+            Err(wrong) => Err(Refusal::invalid("amount", wrong).into()),
+        }
+    }
+}
+
+async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Result<BasketPaid, Failure> {
+    let sale = NewSale {
+        channel: slip.channel.clone(),
+        tenders: slip.content.tenders.clone(),
+        hold: slip.hold,
+        ..sale
+    };
+    let done = sale.run(tx).await?;
+    sqlx::query("UPDATE basket SET content = $2, state = 'paid', sale_id = $3 WHERE id = $1")
+        .bind(slip.id.raw())
+        .bind(slip.content.written()?)
+        .bind(done.id.raw())
+        .execute(tx.db())
+        .await?;
+    Ok(BasketPaid { sale: Some(done.id), rung_up: true })
+}
+
+/// Goes back from paying to the slip: the hold ends, and what was taken is handed back.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct StopPaying {
+    /// Which slip.
+    pub basket: BasketId,
+}
+
+#[async_trait]
+impl Command for StopPaying {
+    /// What must be handed back.
+    type Answer = Vec<TenderIn>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<TenderIn>, Failure> {
+        let mut slip = take_open(tx, self.basket, None).await?;
+        let_go(tx, &mut slip).await?;
+        slip.content.paying = false;
+        let back = std::mem::take(&mut slip.content.tenders);
+        slip.write(tx).await?;
+        // Who would have owed it is nothing that has to be kept.
+        Ok(back.into_iter().map(|tender| TenderIn { customer: String::new(), ..tender }).collect())
+    }
+}
+
+/// Puts a slip away unpaid; what it held is free again.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct LeaveBasket {
+    /// Which slip.
+    pub basket: BasketId,
+}
+
+#[async_trait]
+impl Command for LeaveBasket {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let mut slip = take_open(tx, self.basket, None).await?;
+        if !slip.content.tenders.is_empty() {
+            let taken = Money::sum(slip.content.tenders.iter().map(|t| t.amount), tx.shop().currency);
+            let taken = taken.stored("basket.content")?;
+            let reason = format!("{taken} was taken for this slip; go back to it and hand that back first");
+            return Err(Refusal::invalid("slip", reason).into());
+        }
+        let_go(tx, &mut slip).await?;
+        slip.content.paying = false;
+        slip.leave(tx).await
+    }
+}

@@ -1,0 +1,424 @@
+//! Reading slips: each line with what it comes to, and whether it can still be had.
+
+use super::content::{Content, Known, Line, What};
+use crate::sales::booking::LineKind;
+use crate::sales::ring_up::TenderIn;
+use crate::shelf::items::stored_weight;
+use crate::shelf::lookup;
+use crate::shelf::styles;
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::sql::{in_text, padded};
+use crate::store::storage_error::Trouble;
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::{BasketId, HoldGroupId, ItemId, SaleId};
+use domain::money::{Currency, Money};
+use domain::off::Off;
+use domain::pricing::WeightRate;
+use domain::quantity::{Measure, Quantity};
+use domain::stock::ItemKind;
+use domain::weight::{Weight, WeightUnit};
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::{BTreeMap, HashMap};
+
+/// How far a slip is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BasketState {
+    /// Being filled, or being paid.
+    Open,
+    /// Rung up.
+    Paid,
+    /// Put away.
+    Left,
+}
+
+/// A slip.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BasketView {
+    /// Its identifier.
+    pub id: BasketId,
+    /// Where.
+    pub channel: Channel,
+    /// What a change is based on.
+    pub revision: i64,
+    /// How far it is.
+    pub state: BasketState,
+    /// The sale that it became.
+    pub sale: Option<SaleId>,
+    /// Who started it.
+    pub who: String,
+    /// When it was started.
+    pub made: Moment,
+    /// Its lines.
+    pub lines: Vec<BasketLineView>,
+    /// Off the whole.
+    pub off: Option<Off>,
+    /// Why.
+    pub off_reason: String,
+    /// What goes off the whole.
+    pub discount: Money,
+    /// What it comes to, before cash is rounded, without what is gone.
+    pub due: Money,
+    /// Whom it is for.
+    pub customer: String,
+    /// Whether it is being paid.
+    pub paying: bool,
+    /// Until when its lines are held.
+    pub held_until: Option<Moment>,
+    /// What was taken so far.
+    pub tenders: Vec<TenderIn>,
+}
+
+/// A line of a slip.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BasketLineView {
+    /// Its number on the slip.
+    pub number: u32,
+    /// What it is.
+    pub kind: LineKind,
+    /// Of which kind of item; none for paper.
+    pub item_kind: Option<ItemKind>,
+    /// Its sku; empty for paper.
+    pub code: String,
+    /// Its name.
+    pub title: String,
+    /// Colours in words.
+    pub color: String,
+    /// How much.
+    pub quantity: Quantity,
+    /// As it was asked for, perhaps in another unit.
+    pub asked: Option<(rust_decimal::Decimal, Option<WeightUnit>)>,
+    /// What a piece weighs.
+    pub weight: Option<Weight>,
+    /// The rate that its price was made by.
+    pub rate: Option<WeightRate>,
+    /// The price of one, or of one stock unit.
+    pub price: Money,
+    /// Quantity × price.
+    pub amount: Money,
+    /// Off this line.
+    pub off: Option<Off>,
+    /// Why.
+    pub reason: String,
+    /// What goes off this line.
+    pub discount: Money,
+    /// Why it cannot be had, if so; then it is not counted in.
+    pub gone: Option<Refusal>,
+}
+
+/// A slip that lies open.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BasketSummary {
+    /// Its identifier.
+    pub id: BasketId,
+    /// Who started it.
+    pub who: String,
+    /// When it was last touched.
+    pub changed: Moment,
+    /// How many lines it has.
+    pub lines: usize,
+    /// Whom it is for.
+    pub customer: String,
+    /// Whether it is being paid.
+    pub paying: bool,
+}
+
+/// What changes whenever a slip or one of its items does.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Pulse {
+    /// Whether the slip is still open.
+    pub is_open: bool,
+    revision: i64,
+    items: i64,
+}
+
+impl std::fmt::Display for Pulse {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}.{}.{}", self.revision, self.items, u8::from(self.is_open))
+    }
+}
+
+/// What a slip needs to know of an item.
+struct Item {
+    kind: ItemKind,
+    sku: String,
+    title: String,
+    color: String,
+    known: Known,
+    free: i64,
+    weight: Option<Weight>,
+    rate: Option<WeightRate>,
+}
+
+impl Ledger {
+    /// A slip by its identifier.
+    pub async fn basket(&self, id: BasketId) -> Result<BasketView, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let row = sqlx::query(
+            "SELECT channel, revision, state, sale_id, who, made_ms, content, hold_group FROM basket WHERE id = $1",
+        )
+        .bind(id.raw())
+        .fetch_optional(&mut *connection)
+        .await?
+        .ok_or_else(|| Refusal::no_such("slip", id))?;
+        let content = Content::read(&row.try_get::<String, _>(6)?)?;
+        let state = state(&row.try_get::<String, _>(2)?)?;
+        let hold = row.try_get::<Option<i64>, _>(7)?.map(HoldGroupId::from_raw);
+        let (own, held_until) = match hold {
+            Some(group) if state == BasketState::Open => own_hold(&mut connection, group).await?,
+            _ => (HashMap::new(), None),
+        };
+        let items = items(&mut connection, &content, currency).await?;
+        let gone = match state {
+            BasketState::Open => gone(&mut connection, &content, &items, &own).await?,
+            BasketState::Paid | BasketState::Left => HashMap::new(),
+        };
+        let lines: Vec<BasketLineView> = content
+            .lines
+            .iter()
+            .map(|line| read_line(line, &items, &gone, currency))
+            .collect::<Result<_, _>>()?;
+        let (discount, due) = sum(&content, &lines, currency)?;
+        Ok(BasketView {
+            id,
+            channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("basket.channel")?,
+            revision: row.try_get(1)?,
+            state,
+            sale: row.try_get::<Option<i64>, _>(3)?.map(SaleId::from_raw),
+            who: row.try_get(4)?,
+            made: Moment::from_millis(row.try_get(5)?),
+            lines,
+            off: content.off,
+            off_reason: content.off_reason,
+            discount,
+            due,
+            customer: content.customer,
+            paying: content.paying,
+            held_until,
+            tenders: content.tenders,
+        })
+    }
+
+    /// The slips that lie open, the last touched first, at most `limit`.
+    pub async fn open_baskets(&self, limit: usize) -> Result<Vec<BasketSummary>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT id, who, changed_ms, content FROM basket WHERE state = 'open' \
+             ORDER BY changed_ms DESC, id DESC LIMIT $1",
+        )
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let summary = |row: &AnyRow| {
+            let content = Content::read(&row.try_get::<String, _>(3)?)?;
+            Ok(BasketSummary {
+                id: BasketId::from_raw(row.try_get(0)?),
+                who: row.try_get(1)?,
+                changed: Moment::from_millis(row.try_get(2)?),
+                lines: content.lines.len(),
+                customer: content.customer,
+                paying: content.paying,
+            })
+        };
+        rows.iter().map(summary).collect()
+    }
+
+    /// What to compare with what it was a moment ago: two small reads, whoever changed something.
+    pub async fn basket_pulse(&self, id: BasketId) -> Result<Pulse, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT revision, state, content FROM basket WHERE id = $1")
+            .bind(id.raw())
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("slip", id))?;
+        let ids = ids(&Content::read(&row.try_get::<String, _>(2)?)?);
+        let mut items = 0;
+        for chunk in ids.chunks(crate::store::sql::MAX_ROWS) {
+            const SUM: &str = "SELECT CAST(COALESCE(SUM(revision), 0) AS BIGINT) FROM item WHERE id";
+            let mut statement = sqlx::query(AssertSqlSafe(in_text(SUM, 1, chunk.len(), "")));
+            for item in padded(chunk) {
+                statement = statement.bind(item);
+            }
+            items += statement.fetch_one(&mut *connection).await?.try_get::<i64, _>(0)?;
+        }
+        Ok(Pulse { is_open: row.try_get::<String, _>(1)? == "open", revision: row.try_get(0)?, items })
+    }
+}
+
+fn state(code: &str) -> Result<BasketState, Failure> {
+    match code {
+        "open" => Ok(BasketState::Open),
+        "paid" => Ok(BasketState::Paid),
+        "left" => Ok(BasketState::Left),
+        _ => Err(Trouble::impossible("basket.state").into()),
+    }
+}
+
+/// The items of a slip, each once.
+fn ids(content: &Content) -> Vec<i64> {
+    let mut ids: Vec<i64> = content.goods().map(|(item, ..)| item.raw()).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    ids
+}
+
+/// What the slip itself holds of each item, and until when.
+async fn own_hold(
+    connection: &mut AnyConnection,
+    group: HoldGroupId,
+) -> Result<(HashMap<ItemId, i64>, Option<Moment>), Failure> {
+    let rows =
+        sqlx::query("SELECT item_id, steps, until_ms FROM hold WHERE group_id = $1 AND state = 'open'")
+            .bind(group.raw())
+            .fetch_all(connection)
+            .await?;
+    let (mut own, mut until) = (HashMap::new(), None);
+    for row in &rows {
+        *own.entry(ItemId::from_raw(row.try_get(0)?)).or_default() += row.try_get::<i64, _>(1)?;
+        until = row.try_get::<Option<i64>, _>(2)?.map(Moment::from_millis);
+    }
+    Ok((own, until))
+}
+
+/// The rate of a price by rule.
+fn rate(row: &AnyRow, currency: Currency) -> Result<Option<WeightRate>, Failure> {
+    let style: Option<String> = row.try_get(11)?;
+    if style.is_none() || row.try_get::<String, _>(10)? != "rule" {
+        return Ok(None);
+    }
+    Ok(Some(styles::rule(row, 12, currency)?.rate))
+}
+
+async fn items(
+    connection: &mut AnyConnection,
+    content: &Content,
+    currency: Currency,
+) -> Result<HashMap<ItemId, Item>, Failure> {
+    const READ: &str = "SELECT i.id, i.kind, i.stock_unit, i.sku, i.name, i.color, i.price, i.on_hand - i.held, i.weight, \
+        i.weight_unit, i.priced_by, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
+        FROM item i LEFT JOIN style s ON s.id = i.style_id WHERE i.id";
+    let mut items = HashMap::new();
+    for chunk in ids(content).chunks(crate::store::sql::MAX_ROWS) {
+        let mut statement = sqlx::query(AssertSqlSafe(in_text(READ, 1, chunk.len(), "")));
+        for item in padded(chunk) {
+            statement = statement.bind(item);
+        }
+        for row in statement.fetch_all(&mut *connection).await? {
+            let kind =
+                ItemKind::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("item.kind")?;
+            let unit: Option<String> = row.try_get(2)?;
+            let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
+            let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
+            let price = Money::from_minor(row.try_get(6)?, currency).stored("item.price")?;
+            let item = Item {
+                kind,
+                sku: row.try_get(3)?,
+                title: row.try_get(4)?,
+                color: row.try_get(5)?,
+                known: (price, measure),
+                free: row.try_get(7)?,
+                weight: stored_weight(row.try_get(8)?, row.try_get(9)?)?,
+                rate: rate(&row, currency)?,
+            };
+            items.insert(ItemId::from_raw(row.try_get(0)?), item);
+        }
+    }
+    Ok(items)
+}
+
+/// Why items cannot be had, of those that cannot.
+async fn gone(
+    connection: &mut AnyConnection,
+    content: &Content,
+    items: &HashMap<ItemId, Item>,
+    own: &HashMap<ItemId, i64>,
+) -> Result<HashMap<ItemId, Refusal>, Failure> {
+    let mut wanted: BTreeMap<ItemId, i64> = BTreeMap::new();
+    for (id, _, asked) in content.goods() {
+        if let Some(item) = items.get(&id) {
+            *wanted.entry(id).or_default() +=
+                Quantity::resolve(asked, item.known.1).stored("basket.content")?.steps();
+        }
+    }
+    let mut gone = HashMap::new();
+    for (id, steps) in wanted {
+        let free = items[&id].free + own.get(&id).copied().unwrap_or(0);
+        if free >= steps {
+            continue;
+        }
+        match lookup::explain_to(connection, id, steps).await {
+            Ok(refusal) => {
+                gone.insert(id, refusal);
+            }
+            // Free again since it was read.
+            Err(Failure::Trouble(Trouble::Collided(_))) => {}
+            Err(failure) => return Err(failure),
+        }
+    }
+    Ok(gone)
+}
+
+fn read_line(
+    line: &Line,
+    items: &HashMap<ItemId, Item>,
+    gone: &HashMap<ItemId, Refusal>,
+    currency: Currency,
+) -> Result<BasketLineView, Failure> {
+    let item = match &line.what {
+        What::Goods { item, .. } => {
+            Some((*item, items.get(item).ok_or_else(|| Trouble::impossible("basket.content of no item"))?))
+        }
+        What::Paper { .. } => None,
+    };
+    let (amount, discount) = line.money(item.map(|(_, item)| item.known), currency)?;
+    let (kind, title, quantity, asked) = match &line.what {
+        What::Goods { quantity, .. } => {
+            let (title, measure) =
+                item.map_or((String::new(), Measure::Units), |(_, item)| (item.title.clone(), item.known.1));
+            let steps = Quantity::resolve(*quantity, measure).stored("basket.content")?;
+            (LineKind::Goods, title, steps, Some((quantity.value, quantity.unit)))
+        }
+        What::Paper { kind, title, .. } => {
+            let one = Quantity::from_steps(1, Measure::Units).stored("basket.content")?;
+            (*kind, title.clone(), one, None)
+        }
+    };
+    Ok(BasketLineView {
+        number: line.number,
+        kind,
+        item_kind: item.map(|(_, item)| item.kind),
+        code: item.map(|(_, item)| item.sku.clone()).unwrap_or_default(),
+        title,
+        color: item.map(|(_, item)| item.color.clone()).unwrap_or_default(),
+        quantity,
+        asked,
+        weight: item.and_then(|(_, item)| item.weight),
+        rate: item.and_then(|(_, item)| item.rate),
+        price: item.map_or(amount, |(_, item)| item.known.0),
+        amount,
+        off: line.off,
+        reason: line.reason.clone(),
+        discount,
+        gone: item.and_then(|(id, _)| gone.get(&id).cloned()),
+    })
+}
+
+/// What goes off the whole, and what the slip comes to, of the lines that can be had.
+fn sum(content: &Content, lines: &[BasketLineView], currency: Currency) -> Result<(Money, Money), Failure> {
+    let none = Money::zero(currency);
+    let worth = |goods_alone: bool| {
+        lines
+            .iter()
+            .filter(|line| line.gone.is_none() && (!goods_alone || line.kind == LineKind::Goods))
+            .try_fold(none, |sum, line| sum.plus(line.amount)?.minus(line.discount))
+    };
+    let discount = content.whole_off(worth(true).stored("basket.content")?)?;
+    let due = worth(false).and_then(|all| all.minus(discount)).stored("basket.content")?;
+    Ok((discount, due))
+}

@@ -1,0 +1,287 @@
+//! Writing sales into the books: the sale, its lines and tenders, and the day's totals.
+//!
+//! Stock was taken before; nothing here decides. One sale at the counter and a thousand past ones
+//! from a file go the same way.
+
+use crate::books;
+use crate::sales::ring_up::TenderIn;
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::sql::insert_rows;
+use domain::basket::{LineMoney, TenderKind, Totals};
+use domain::channel::Channel;
+use domain::day::{Day, Moment};
+use domain::ids::{ItemId, OrderId, SaleId, SaleLineId};
+use domain::money::{Currency, Money, MoneyError};
+use domain::quantity::{Measure, Quantity};
+use domain::revenue::Figures;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// What a line of a sale is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineKind {
+    /// Goods: revenue.
+    Goods,
+    /// A gift note that was sold: money that is not yet revenue.
+    GiftNote,
+    /// A deposit that was taken: money that is not yet revenue.
+    Deposit,
+}
+
+impl LineKind {
+    /// As it stands in the database and the API.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Goods => "goods",
+            Self::GiftNote => "gift-note",
+            Self::Deposit => "deposit",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Goods, Self::GiftNote, Self::Deposit].into_iter().find(|k| k.code() == code)
+    }
+}
+
+/// A line about to be booked.
+#[derive(Clone, Debug)]
+pub(crate) struct DraftLine {
+    pub(crate) kind: LineKind,
+    pub(crate) item: Option<ItemId>,
+    pub(crate) code: String,
+    pub(crate) title: String,
+    pub(crate) quantity: Quantity,
+    pub(crate) price: Money,
+    pub(crate) money: LineMoney,
+    pub(crate) cost: Option<Money>,
+}
+
+/// A sale about to be booked.
+#[derive(Clone, Debug)]
+pub(crate) struct Draft {
+    pub(crate) id: SaleId,
+    /// None for a past sale.
+    pub(crate) receipt: Option<i64>,
+    pub(crate) channel: Channel,
+    pub(crate) at: Moment,
+    pub(crate) order: Option<OrderId>,
+    /// Whether its order was sold before, and counts in the books already.
+    pub(crate) further: bool,
+    pub(crate) lines: Vec<DraftLine>,
+    pub(crate) totals: Totals,
+    pub(crate) fee: Money,
+    pub(crate) tenders: Vec<TenderIn>,
+    pub(crate) note: String,
+    pub(crate) who: String,
+}
+
+impl Draft {
+    /// The cash that stays in the drawer: what was given, less the change.
+    pub(crate) fn cash(&self) -> Result<Money, MoneyError> {
+        let given = self.tenders.iter().filter(|t| t.kind == TenderKind::Cash).map(|t| t.amount);
+        Money::sum(given, self.totals.due.currency())?.minus(self.totals.change)
+    }
+}
+
+const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, past, order_id, goods, not_revenue, discounts, \
+    tax, shipping, rounding, tendered, change_given, fee, note, who)";
+const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, steps, unit, price, \
+    amount, discount, tax, cost)";
+const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
+const OWED: &str = "INSERT INTO owed (tender_id, sale_id, customer, due_day, amount, paid)";
+
+/// Books the sales. The caller has taken the stock and [`Tx::open_books`] before. Answers the
+/// identifiers of each sale's lines.
+pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, Failure> {
+    for draft in drafts {
+        assert_law_4(draft)?;
+    }
+    insert_rows(tx.db(), SALE, 17, drafts, bind_sale).await?;
+    let ids = write_lines(tx, drafts).await?;
+    write_tenders(tx, drafts).await?;
+    let shop = tx.shop();
+    let mut days: BTreeMap<(Day, Channel), Figures> = BTreeMap::new();
+    for draft in drafts {
+        let day = (shop.zone.day_of(draft.at), draft.channel.clone());
+        let sum = days.entry(day).or_insert_with(|| Figures::none(shop.currency));
+        *sum = sum.plus(&figures(draft, shop.currency)?).field("total")?;
+    }
+    books::add(tx, &days).await?;
+    Ok(ids)
+}
+
+/// Law 4, before the schema says it again.
+fn assert_law_4(draft: &Draft) -> Result<(), Failure> {
+    let t = &draft.totals;
+    let left =
+        t.lines.minor() - t.discounts.minor() + t.tax.minor() + t.shipping.minor() + t.rounding.minor();
+    let tenders: i64 = draft.tenders.iter().map(|t| t.amount.minor()).sum();
+    if left != t.tendered.minor() - t.change.minor() || tenders != t.tendered.minor() {
+        return Err(Refusal::invalid("tenders", "the tenders do not add up to the sale").into());
+    }
+    Ok(())
+}
+
+/// Sum of the amounts of lines that are not goods.
+fn not_revenue(draft: &Draft) -> i64 {
+    draft.lines.iter().filter(|l| l.kind != LineKind::Goods).map(|l| l.money.amount.minor()).sum()
+}
+
+fn bind_sale<'q>(
+    statement: crate::store::sql::Statement<'q>,
+    draft: &'q Draft,
+) -> crate::store::sql::Statement<'q> {
+    let totals = &draft.totals;
+    let not_revenue = not_revenue(draft);
+    statement
+        .bind(draft.id.raw())
+        .bind(draft.channel.as_str().to_owned())
+        .bind(draft.receipt)
+        .bind(draft.at.millis())
+        .bind(i64::from(draft.receipt.is_none()))
+        .bind(draft.order.map(OrderId::raw))
+        .bind(totals.lines.minor() - not_revenue)
+        .bind(not_revenue)
+        .bind(totals.discounts.minor())
+        .bind(totals.tax.minor())
+        .bind(totals.shipping.minor())
+        .bind(totals.rounding.minor())
+        .bind(totals.tendered.minor())
+        .bind(totals.change.minor())
+        .bind(draft.fee.minor())
+        .bind(draft.note.clone())
+        .bind(draft.who.clone())
+}
+
+async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, Failure> {
+    let mut rows: Vec<(i64, i64, i64, &DraftLine)> = Vec::new();
+    let mut ids = Vec::with_capacity(drafts.len());
+    for draft in drafts {
+        let mut of_sale = Vec::with_capacity(draft.lines.len());
+        for (position, line) in (1..).zip(&draft.lines) {
+            let id = tx.next_id()?;
+            rows.push((id, draft.id.raw(), position, line));
+            of_sale.push(SaleLineId::from_raw(id));
+        }
+        ids.push(of_sale);
+    }
+    insert_rows(tx.db(), LINE, 14, &rows, |statement, (id, sale, position, line)| {
+        statement
+            .bind(*id)
+            .bind(*sale)
+            .bind(*position)
+            .bind(line.kind.code().to_owned())
+            .bind(line.item.map(ItemId::raw))
+            .bind(line.code.clone())
+            .bind(line.title.clone())
+            .bind(line.quantity.steps())
+            .bind(unit_code(line.quantity.measure()).to_owned())
+            .bind(line.price.minor())
+            .bind(line.money.amount.minor())
+            .bind(line.money.discount.minor())
+            .bind(line.money.tax.minor())
+            .bind(line.cost.map(Money::minor))
+    })
+    .await?;
+    Ok(ids)
+}
+
+/// As a sale line keeps its measure: empty for units.
+pub(crate) fn unit_code(measure: Measure) -> &'static str {
+    match measure {
+        Measure::Units => "",
+        Measure::Thousandths(unit) => unit.code(),
+    }
+}
+
+async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), Failure> {
+    let mut rows: Vec<(i64, i64, &TenderIn)> = Vec::new();
+    for draft in drafts {
+        for tender in &draft.tenders {
+            rows.push((tx.next_id()?, draft.id.raw(), tender));
+        }
+    }
+    insert_rows(tx.db(), TENDER, 7, &rows, |statement, (id, sale, tender)| {
+        statement
+            .bind(*id)
+            .bind(*sale)
+            .bind(None::<i64>)
+            .bind(tender.kind.code().to_owned())
+            .bind(tender.amount.minor())
+            .bind(tender.customer.clone())
+            .bind(tender.due.map(Day::number))
+    })
+    .await?;
+    let owed: Vec<(i64, i64, &TenderIn)> =
+        rows.into_iter().filter(|(_, _, t)| t.kind == TenderKind::Owed && !t.amount.is_zero()).collect();
+    insert_rows(tx.db(), OWED, 6, &owed, |statement, (id, sale, tender)| {
+        statement
+            .bind(*id)
+            .bind(*sale)
+            .bind(tender.customer.clone())
+            .bind(tender.due.map_or(0, Day::number))
+            .bind(tender.amount.minor())
+            .bind(0_i64)
+    })
+    .await?;
+    Ok(())
+}
+
+/// What the books need to know of a line.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct BookLine {
+    pub(crate) kind: LineKind,
+    pub(crate) quantity: Quantity,
+    pub(crate) amount: Money,
+    pub(crate) discount: Money,
+    pub(crate) tax: Money,
+    pub(crate) cost: Option<Money>,
+}
+
+/// A sale's figures: what it adds to its day, and what a void takes away.
+pub(crate) fn sale_figures(
+    lines: &[BookLine],
+    shipping: Money,
+    fee: Money,
+    rounding: Money,
+) -> Result<Figures, Failure> {
+    let mut sum = Figures { sales: 1, shipping, fees: fee, rounding, ..Figures::none(shipping.currency()) };
+    for line in lines {
+        sum.tax = sum.tax.plus(line.tax).field("tax")?;
+        sum.discounts = sum.discounts.plus(line.discount).field("discount")?;
+        if line.kind != LineKind::Goods {
+            continue;
+        }
+        let units = line.quantity.book_units();
+        sum.units += units;
+        sum.weight += i128::from(line.quantity.book_weight().field("quantity")?);
+        sum.gross = sum.gross.plus(line.amount).field("gross")?;
+        match line.cost {
+            Some(cost) => sum.cost = sum.cost.plus(cost).field("cost")?,
+            None => sum.uncosted += units,
+        }
+    }
+    Ok(sum)
+}
+
+fn figures(draft: &Draft, currency: Currency) -> Result<Figures, Failure> {
+    debug_assert_eq!(currency, draft.totals.lines.currency());
+    let lines: Vec<BookLine> = draft
+        .lines
+        .iter()
+        .map(|l| BookLine {
+            kind: l.kind,
+            quantity: l.quantity,
+            amount: l.money.amount,
+            discount: l.money.discount,
+            tax: l.money.tax,
+            cost: l.cost,
+        })
+        .collect();
+    let figures = sale_figures(&lines, draft.totals.shipping, draft.fee, draft.totals.rounding)?;
+    Ok(if draft.further { Figures { sales: 0, ..figures } } else { figures })
+}

@@ -1,0 +1,173 @@
+//! Reading one day of the books: its figures, its sales, its refunds.
+
+use crate::books::{SUMS, figures_from};
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use crate::store::sql::{in_text, padded};
+use domain::channel::Channel;
+use domain::day::{Day, Moment, Month};
+use domain::ids::{RefundId, SaleId};
+use domain::money::{Currency, Money};
+use domain::revenue::Figures;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::HashMap;
+
+/// A sale as the list of its day shows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DaySale {
+    /// Its identifier.
+    pub id: SaleId,
+    /// Its receipt number; none for a past sale.
+    pub receipt: Option<i64>,
+    /// The order that it came in as.
+    pub order: Option<String>,
+    /// When.
+    pub at: Moment,
+    /// Where.
+    pub channel: Channel,
+    /// What was paid, less the change.
+    pub paid: Money,
+    /// Whether it was voided.
+    pub voided: bool,
+    /// What was sold, in the order of its lines.
+    pub titles: Vec<String>,
+}
+
+/// A refund as the list of its day shows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DayRefund {
+    /// Its identifier.
+    pub id: RefundId,
+    /// The sale that it is of.
+    pub sale: SaleId,
+    /// That sale's receipt number.
+    pub receipt: Option<i64>,
+    /// When.
+    pub at: Moment,
+    /// Where the sale was made.
+    pub channel: Channel,
+    /// What went to the customer.
+    pub given: Money,
+    /// Why.
+    pub reason: String,
+}
+
+/// Where a list of a day's sales goes on: behind this moment and this sale.
+pub type DayCursor = (Moment, SaleId);
+
+const SALES: &str = "SELECT s.id, s.receipt, o.number, s.at_ms, s.channel, s.tendered - s.change_given, v.sale_id \
+    FROM sale s LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN voided v ON v.sale_id = s.id \
+    WHERE s.at_ms >= $1 AND s.at_ms < $2 AND (s.at_ms, s.id) > ($3, $4) ORDER BY s.at_ms, s.id LIMIT $5";
+const TITLES: &str = "SELECT sale_id, position, title FROM sale_line WHERE sale_id";
+const REFUNDS: &str = "SELECT r.id, r.sale_id, s.receipt, r.at_ms, r.channel, r.tendered, r.reason \
+    FROM refund r JOIN sale s ON s.id = r.sale_id WHERE r.at_ms >= $1 AND r.at_ms < $2 ORDER BY r.at_ms, r.id LIMIT $3";
+
+impl Ledger {
+    /// The first and the last month that anything was booked in.
+    pub async fn books_span(&self) -> Result<Option<(Month, Month)>, Failure> {
+        let mut connection = self.reader().await?;
+        let row =
+            sqlx::query("SELECT MIN(month), MAX(month) FROM day_total").fetch_one(&mut *connection).await?;
+        let month = |at: usize| Ok::<_, Failure>(row.try_get::<Option<i64>, _>(at)?.map(Month::from_number));
+        Ok(month(0)?.zip(month(1)?))
+    }
+
+    /// A day's figures by channel.
+    pub async fn day_figures(&self, day: Day) -> Result<Vec<(Channel, Figures)>, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let text = format!("SELECT channel, {SUMS} FROM day_total WHERE day = $1 GROUP BY channel");
+        let rows = sqlx::query(AssertSqlSafe(text)).bind(day.number()).fetch_all(&mut *connection).await?;
+        let mut figures = Vec::with_capacity(rows.len());
+        for row in &rows {
+            let channel = Channel::parse(&row.try_get::<String, _>(0)?).stored("day_total.channel")?;
+            figures.push((channel, figures_from(row, 1, currency)?));
+        }
+        figures.sort_by(|a, b| a.0.cmp(&b.0));
+        Ok(figures)
+    }
+
+    /// A day's sales in their order, voided ones too, behind `after` if given, at most `limit`.
+    pub async fn day_sales(
+        &self,
+        day: Day,
+        after: Option<DayCursor>,
+        limit: usize,
+    ) -> Result<Vec<DaySale>, Failure> {
+        let shop = self.shop();
+        let (after, after_id) = after.map_or((i64::MIN, 0), |(at, id)| (at.millis(), id.raw()));
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(SALES)
+            .bind(shop.zone.start_of(day).millis())
+            .bind(shop.zone.start_of(day.plus_days(1)).millis())
+            .bind(after)
+            .bind(after_id)
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        let mut sales = rows.iter().map(|row| day_sale(row, shop.currency)).collect::<Result<Vec<_>, _>>()?;
+        let ids: Vec<SaleId> = sales.iter().map(|sale| sale.id).collect();
+        let mut titles = titles(&mut connection, &ids).await?;
+        for sale in &mut sales {
+            sale.titles = titles.remove(&sale.id.raw()).unwrap_or_default();
+        }
+        Ok(sales)
+    }
+
+    /// A day's refunds in their order, at most `limit`.
+    pub async fn day_refunds(&self, day: Day, limit: usize) -> Result<Vec<DayRefund>, Failure> {
+        let shop = self.shop();
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(REFUNDS)
+            .bind(shop.zone.start_of(day).millis())
+            .bind(shop.zone.start_of(day.plus_days(1)).millis())
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        let refund = |row: &AnyRow| {
+            Ok(DayRefund {
+                id: RefundId::from_raw(row.try_get(0)?),
+                sale: SaleId::from_raw(row.try_get(1)?),
+                receipt: row.try_get(2)?,
+                at: Moment::from_millis(row.try_get(3)?),
+                channel: Channel::parse(&row.try_get::<String, _>(4)?).stored("refund.channel")?,
+                given: Money::from_minor(row.try_get(5)?, shop.currency).stored("refund.tendered")?,
+                reason: row.try_get(6)?,
+            })
+        };
+        rows.iter().map(refund).collect()
+    }
+}
+
+fn day_sale(row: &AnyRow, currency: Currency) -> Result<DaySale, Failure> {
+    Ok(DaySale {
+        id: SaleId::from_raw(row.try_get(0)?),
+        receipt: row.try_get(1)?,
+        order: row.try_get(2)?,
+        at: Moment::from_millis(row.try_get(3)?),
+        channel: Channel::parse(&row.try_get::<String, _>(4)?).stored("sale.channel")?,
+        paid: Money::from_minor(row.try_get(5)?, currency).stored("sale.tendered")?,
+        voided: row.try_get::<Option<i64>, _>(6)?.is_some(),
+        titles: Vec::new(),
+    })
+}
+
+/// The titles of the lines of each sale.
+async fn titles(
+    connection: &mut AnyConnection,
+    sales: &[SaleId],
+) -> Result<HashMap<i64, Vec<String>>, Failure> {
+    let mut titles: HashMap<i64, Vec<String>> = HashMap::new();
+    for chunk in sales.chunks(crate::store::sql::MAX_ROWS) {
+        let text = in_text(TITLES, 1, chunk.len(), "ORDER BY sale_id, position");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for sale in padded(chunk) {
+            statement = statement.bind(sale.raw());
+        }
+        for row in statement.fetch_all(&mut *connection).await? {
+            titles.entry(row.try_get(0)?).or_default().push(row.try_get(2)?);
+        }
+    }
+    Ok(titles)
+}

@@ -1,0 +1,338 @@
+//! The drawer: a turn from counting the float in to counting the cash out, and each entry of cash
+//! between. Cash of a sale, a refund, a payment or a void is booked in its own transaction.
+
+mod view;
+
+pub use view::{Closed, DrawerEntry, Turn};
+
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use crate::store::storage_error::Trouble;
+use async_trait::async_trait;
+use domain::cash::{Count, counted};
+use domain::channel::Channel;
+use domain::ids::TurnId;
+use domain::money::{MAX_DRAWER, Money};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// What an entry of the drawer is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EntryKind {
+    /// Counted in at the start.
+    Float,
+    /// Put in since, with a reason.
+    PutIn,
+    /// Taken out, with a reason.
+    TakenOut,
+    /// Cash of a sale, less its change.
+    Sale,
+    /// Cash given back.
+    Refund,
+    /// Cash for what was owed.
+    Payment,
+    /// Cash of a sale that was voided.
+    Void,
+}
+
+impl EntryKind {
+    const ALL: [Self; 7] =
+        [Self::Float, Self::PutIn, Self::TakenOut, Self::Sale, Self::Refund, Self::Payment, Self::Void];
+
+    /// As it stands in the database.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Float => "float",
+            Self::PutIn => "put-in",
+            Self::TakenOut => "taken-out",
+            Self::Sale => "sale",
+            Self::Refund => "refund",
+            Self::Payment => "payment",
+            Self::Void => "void",
+        }
+    }
+
+    fn from_code(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.code() == code)
+    }
+}
+
+/// Whose drawer cash goes through.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Drawer {
+    /// That of the sale's channel: what is sold on a market does not go through the store's.
+    Own,
+    /// That of the sale's channel, or, if none is open there, the store's: an online order that is given
+    /// back over the counter is paid out of it.
+    OwnOrStore,
+}
+
+/// Cash that went in, or out if it is below 0.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Cash<'a> {
+    pub(crate) kind: EntryKind,
+    pub(crate) amount: Money,
+    pub(crate) source: i64,
+    pub(crate) who: &'a str,
+}
+
+/// Books cash where a turn is open; without one, nobody counts a drawer.
+pub(crate) async fn book(
+    tx: &mut Tx,
+    channel: &Channel,
+    drawer: Drawer,
+    cash: Cash<'_>,
+) -> Result<(), Failure> {
+    if cash.amount.is_zero() || book_on(tx, channel, cash).await? {
+        return Ok(());
+    }
+    if drawer == Drawer::OwnOrStore && *channel != Channel::store() {
+        book_on(tx, &Channel::store(), cash).await?;
+    }
+    Ok(())
+}
+
+async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool, Failure> {
+    let row = sqlx::query(
+        "UPDATE drawer_turn SET expected = expected + $2 WHERE channel = $1 AND closed_ms IS NULL \
+         RETURNING id, expected",
+    )
+    .bind(channel.as_str().to_owned())
+    .bind(cash.amount.minor())
+    .fetch_optional(tx.db())
+    .await?;
+    let Some(row) = row else { return Ok(false) };
+    refuse_too_much(row.try_get(1)?)?;
+    let entry = Entry { kind: cash.kind, amount: cash.amount, source: Some(cash.source), reason: "" };
+    enter(tx, row.try_get(0)?, entry, cash.who).await?;
+    Ok(true)
+}
+
+/// What a drawer is expected to hold stays far within its column: the sale that would pass the limit is refused.
+fn refuse_too_much(expected: i64) -> Result<(), Refusal> {
+    if expected.abs() <= MAX_DRAWER {
+        return Ok(());
+    }
+    let reason = "the drawer would hold more cash than it can; look for a wrong amount, or count the drawer out \
+                  and open it anew";
+    Err(Refusal::invalid("amount", reason))
+}
+
+struct Entry<'a> {
+    kind: EntryKind,
+    amount: Money,
+    source: Option<i64>,
+    reason: &'a str,
+}
+
+async fn enter(tx: &mut Tx, turn: i64, entry: Entry<'_>, who: &str) -> Result<(), Failure> {
+    let id = tx.next_id()?;
+    sqlx::query(
+        "INSERT INTO drawer_entry (id, turn_id, kind, amount, source_id, reason, who, at_ms) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
+    )
+    .bind(id)
+    .bind(turn)
+    .bind(entry.kind.code().to_owned())
+    .bind(entry.amount.minor())
+    .bind(entry.source)
+    .bind(entry.reason.to_owned())
+    .bind(who.to_owned())
+    .bind(tx.now().millis())
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}
+
+/// Counts the float in.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct OpenDrawer {
+    /// Whose drawer.
+    pub channel: Channel,
+    /// The float, by notes and coins.
+    pub counts: Vec<Count>,
+    /// Who counted.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for OpenDrawer {
+    type Answer = TurnId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<TurnId, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let shop = tx.shop();
+        shop.known_channel(&self.channel)?;
+        let float = counted(&self.counts, shop.currency).field("counts")?;
+        let id = TurnId::from_raw(tx.next_id()?);
+        let opened = sqlx::query(
+            "INSERT INTO drawer_turn (id, channel, opened_ms, opened_by, float_in, expected, closed_by, counts, note) \
+             VALUES ($1, $2, $3, $4, $5, $5, '', '', '') ON CONFLICT DO NOTHING",
+        )
+        .bind(id.raw())
+        .bind(self.channel.as_str().to_owned())
+        .bind(tx.now().millis())
+        .bind(who.clone())
+        .bind(float.minor())
+        .execute(tx.db())
+        .await?;
+        if opened.rows_affected() == 0 {
+            let reason = "this drawer is open already; count it out before it is counted in again";
+            return Err(Refusal::invalid("channel", reason).into());
+        }
+        let entry = Entry { kind: EntryKind::Float, amount: float, source: None, reason: "" };
+        enter(tx, id.raw(), entry, &who).await?;
+        Ok(id)
+    }
+}
+
+/// Puts cash into an open drawer.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct PutIn {
+    /// Which turn.
+    pub turn: TurnId,
+    /// How much.
+    pub amount: Money,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for PutIn {
+    /// What should be in the drawer now.
+    type Answer = Money;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Money, Failure> {
+        by_hand(tx, self.turn, EntryKind::PutIn, self.amount, &self.reason, &self.who).await
+    }
+}
+
+/// Takes cash out of an open drawer.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TakeOut {
+    /// Which turn.
+    pub turn: TurnId,
+    /// How much.
+    pub amount: Money,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for TakeOut {
+    /// What should be in the drawer now.
+    type Answer = Money;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Money, Failure> {
+        by_hand(tx, self.turn, EntryKind::TakenOut, self.amount, &self.reason, &self.who).await
+    }
+}
+
+async fn by_hand(
+    tx: &mut Tx,
+    turn: TurnId,
+    kind: EntryKind,
+    amount: Money,
+    reason: &str,
+    who: &str,
+) -> Result<Money, Failure> {
+    let currency = tx.shop().currency;
+    own_money("amount", amount, currency)?;
+    if amount.is_zero() {
+        return Err(Refusal::invalid("amount", "say how much; it is more than 0").into());
+    }
+    let reason = text::name(reason).field("reason")?;
+    let who = text::short(who).field("who")?;
+    let change = if kind == EntryKind::TakenOut { amount.negated() } else { amount };
+    let row = sqlx::query(
+        "UPDATE drawer_turn SET expected = expected + $2 WHERE id = $1 AND closed_ms IS NULL \
+         AND expected + $2 >= $3 RETURNING expected",
+    )
+    .bind(turn.raw())
+    .bind(change.minor())
+    // What is put in is never refused for what is not there.
+    .bind(if kind == EntryKind::TakenOut { 0 } else { i64::MIN })
+    .fetch_optional(tx.db())
+    .await?;
+    let Some(row) = row else { return Err(why_not(tx, turn, currency).await?.into()) };
+    refuse_too_much(row.try_get(0)?)?;
+    enter(tx, turn.raw(), Entry { kind, amount: change, source: None, reason: &reason }, &who).await?;
+    Money::from_minor(row.try_get(0)?, currency).stored("drawer_turn.expected")
+}
+
+/// Why an open turn of that name could not be had.
+async fn why_not(tx: &mut Tx, turn: TurnId, currency: domain::money::Currency) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT closed_ms, expected FROM drawer_turn WHERE id = $1")
+        .bind(turn.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    let Some(row) = row else { return Ok(Refusal::no_such("drawer turn", turn)) };
+    if row.try_get::<Option<i64>, _>(0)?.is_some() {
+        return Ok(Refusal::invalid("turn", "this turn is closed; count the drawer in first"));
+    }
+    let there = Money::from_minor(row.try_get(1)?, currency).stored("drawer_turn.expected")?;
+    Ok(Refusal::invalid("amount", format!("only {there} should be in the drawer")))
+}
+
+/// Counts the cash out, and ends the turn.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct CloseDrawer {
+    /// Which turn.
+    pub turn: TurnId,
+    /// What is there, by notes and coins.
+    pub counts: Vec<Count>,
+    /// Words on a difference.
+    pub note: String,
+    /// Who counted.
+    pub who: String,
+}
+
+/// How a turn ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CountedOut {
+    /// What should have been there.
+    pub expected: Money,
+    /// What was.
+    pub counted: Money,
+    /// Over, or short if it is below 0.
+    pub difference: Money,
+}
+
+#[async_trait]
+impl Command for CloseDrawer {
+    type Answer = CountedOut;
+
+    async fn run(&self, tx: &mut Tx) -> Result<CountedOut, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let note = text::note(&self.note).field("note")?;
+        let currency = tx.shop().currency;
+        let found = counted(&self.counts, currency).field("counts")?;
+        let counts: Vec<(i64, i64)> =
+            self.counts.iter().filter(|c| c.1 > 0).map(|(amount, count)| (amount.minor(), *count)).collect();
+        let counts = serde_json::to_string(&counts).map_err(Trouble::KeptAnswer)?;
+        let row = sqlx::query(
+            "UPDATE drawer_turn SET closed_ms = $2, closed_by = $3, counts = $4, counted = $5, \
+             difference = $5 - expected, note = $6 WHERE id = $1 AND closed_ms IS NULL RETURNING expected",
+        )
+        .bind(self.turn.raw())
+        .bind(tx.now().millis())
+        .bind(who)
+        .bind(counts)
+        .bind(found.minor())
+        .bind(note)
+        .fetch_optional(tx.db())
+        .await?;
+        let Some(row) = row else { return Err(why_not(tx, self.turn, currency).await?.into()) };
+        let expected = Money::from_minor(row.try_get(0)?, currency).stored("drawer_turn.expected")?;
+        let difference = found.minus(expected).field("counts")?;
+        Ok(CountedOut { expected, counted: found, difference })
+    }
+}

@@ -1,0 +1,165 @@
+//! Reading drawer turns.
+
+use super::EntryKind;
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use domain::cash::Count;
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::TurnId;
+use domain::money::{Currency, Money};
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+
+/// A turn of a drawer.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Turn {
+    /// Its identifier.
+    pub id: TurnId,
+    /// Whose drawer.
+    pub channel: Channel,
+    /// When it was counted in.
+    pub opened: Moment,
+    /// Who counted it in.
+    pub opened_by: String,
+    /// The float.
+    pub float: Money,
+    /// What should be there.
+    pub expected: Money,
+    /// How it ended, if it has.
+    pub closed: Option<Closed>,
+}
+
+/// The end of a turn.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Closed {
+    /// When.
+    pub at: Moment,
+    /// Who counted it out.
+    pub by: String,
+    /// What was there, by notes and coins.
+    pub counts: Vec<Count>,
+    /// What it came to.
+    pub counted: Money,
+    /// Over, or short if it is below 0.
+    pub difference: Money,
+    /// Words on it.
+    pub note: String,
+}
+
+/// One entry of a turn.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DrawerEntry {
+    /// What it is.
+    pub kind: EntryKind,
+    /// In, or out if it is below 0.
+    pub amount: Money,
+    /// The sale, refund or payment.
+    pub source: Option<i64>,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub who: String,
+    /// When.
+    pub at: Moment,
+}
+
+const TURN: &str = "SELECT id, channel, opened_ms, opened_by, float_in, expected, closed_ms, closed_by, counts, \
+    counted, difference, note FROM drawer_turn";
+
+fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, Failure> {
+    let money = |minor: i64| Money::from_minor(minor, currency).stored("drawer_turn");
+    let closed = match row.try_get::<Option<i64>, _>(6)? {
+        None => None,
+        Some(at) => {
+            let counts: Vec<(i64, i64)> =
+                serde_json::from_str(&row.try_get::<String, _>(8)?).stored("drawer_turn.counts")?;
+            let counts = counts.into_iter().map(|(minor, count)| Ok((money(minor)?, count)));
+            Some(Closed {
+                at: Moment::from_millis(at),
+                by: row.try_get(7)?,
+                counts: counts.collect::<Result<_, Failure>>()?,
+                counted: money(row.try_get(9)?)?,
+                difference: money(row.try_get(10)?)?,
+                note: row.try_get(11)?,
+            })
+        }
+    };
+    Ok(Turn {
+        id: TurnId::from_raw(row.try_get(0)?),
+        channel: Channel::parse(&row.try_get::<String, _>(1)?).stored("drawer_turn.channel")?,
+        opened: Moment::from_millis(row.try_get(2)?),
+        opened_by: row.try_get(3)?,
+        float: money(row.try_get(4)?)?,
+        expected: money(row.try_get(5)?)?,
+        closed,
+    })
+}
+
+impl Ledger {
+    /// The turns that are open now, one for each channel at most.
+    pub async fn open_turns(&self) -> Result<Vec<Turn>, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let text = format!("{TURN} WHERE closed_ms IS NULL ORDER BY id");
+        let rows = sqlx::query(AssertSqlSafe(text)).fetch_all(&mut *connection).await?;
+        rows.iter().map(|row| turn(row, currency)).collect()
+    }
+
+    /// The open turn of a channel's drawer.
+    pub async fn open_turn(&self, channel: &Channel) -> Result<Option<Turn>, Failure> {
+        Ok(self.open_turns().await?.into_iter().find(|turn| turn.channel == *channel))
+    }
+
+    /// A turn by its identifier.
+    pub async fn turn(&self, id: TurnId) -> Result<Turn, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(AssertSqlSafe(format!("{TURN} WHERE id = $1")))
+            .bind(id.raw())
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("drawer turn", id))?;
+        turn(&row, self.shop().currency)
+    }
+
+    /// Turns, the latest first, before `before` if given, at most `limit`.
+    pub async fn turns(&self, before: Option<TurnId>, limit: usize) -> Result<Vec<Turn>, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let rows = sqlx::query(AssertSqlSafe(format!("{TURN} WHERE id < $1 ORDER BY id DESC LIMIT $2")))
+            .bind(before.map_or(i64::MAX, TurnId::raw))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        rows.iter().map(|row| turn(row, currency)).collect()
+    }
+
+    /// A turn's entries, the latest first, at most `limit`.
+    pub async fn drawer_entries(&self, id: TurnId, limit: usize) -> Result<Vec<DrawerEntry>, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let rows = sqlx::query(
+            "SELECT kind, amount, source_id, reason, who, at_ms FROM drawer_entry WHERE turn_id = $1 \
+             ORDER BY id DESC LIMIT $2",
+        )
+        .bind(id.raw())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let entry = |row: &AnyRow| {
+            Ok(DrawerEntry {
+                kind: EntryKind::from_code(&row.try_get::<String, _>(0)?)
+                    .ok_or("unknown")
+                    .stored("drawer_entry.kind")?,
+                amount: Money::from_minor(row.try_get(1)?, currency).stored("drawer_entry.amount")?,
+                source: row.try_get(2)?,
+                reason: row.try_get(3)?,
+                who: row.try_get(4)?,
+                at: Moment::from_millis(row.try_get(5)?),
+            })
+        };
+        rows.iter().map(entry).collect()
+    }
+}

@@ -1,0 +1,26 @@
+//! Ringing up: baskets, sales, refunds, voids, payments and the cash drawer.
+
+pub(crate) mod baskets;
+pub(crate) mod booking;
+pub(crate) mod day_view;
+pub(crate) mod drawer;
+pub(crate) mod payments;
+pub(crate) mod refunds;
+pub(crate) mod ring_up;
+pub(crate) mod sale_view;
+pub(crate) mod search;
+pub(crate) mod voids;
+
+pub use baskets::{
+    BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketState, BasketSummary, BasketView,
+    ChangeBasket, Changed, HoldBasket, LeaveBasket, OpenBasket, PayBasket, Pulse, SetBasketAside, StopPaying,
+};
+pub use booking::LineKind;
+pub use day_view::{DayCursor, DayRefund, DaySale};
+pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
+pub use payments::{Debt, Paid, Pay};
+pub use refunds::{DecideFate, NewRefund, OpenFate, RefundDone, RefundLine, RefundTender};
+pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
+pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
+pub use search::SalesQuery;
+pub use voids::VoidSale;

@@ -1,0 +1,205 @@
+//! What was owed, and is paid later.
+
+use crate::sales::drawer::{self, Cash, Drawer};
+use crate::sales::refunds;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use async_trait::async_trait;
+use domain::basket::TenderKind;
+use domain::channel::Channel;
+use domain::day::Day;
+use domain::ids::{SaleId, TenderId};
+use domain::money::{Currency, Money};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Pays what a tender left owed, or a part of it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Pay {
+    /// The tender of kind `owed`.
+    pub tender: TenderId,
+    /// How it is paid.
+    pub kind: TenderKind,
+    /// How much.
+    pub amount: Money,
+    /// Who took it.
+    pub who: String,
+}
+
+/// What is left owed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Paid {
+    /// Still owed.
+    pub left: Money,
+}
+
+#[async_trait]
+impl Command for Pay {
+    type Answer = Paid;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Paid, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        own_money("amount", self.amount, tx.shop().currency)?;
+        if self.kind == TenderKind::Owed || self.amount.minor() <= 0 {
+            return Err(Refusal::invalid("amount", "a payment is more than 0 and not itself owed").into());
+        }
+        let channel = self.claim_sale(tx).await?;
+        let row = sqlx::query(
+            "UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid",
+        )
+        .bind(self.tender.raw())
+        .bind(self.amount.minor())
+        .fetch_optional(tx.db())
+        .await?;
+        let Some(row) = row else { return Err(too_much(tx, self).await?.into()) };
+        let id = write(tx, self.tender.raw(), self.kind, self.amount, &who).await?;
+        if self.kind == TenderKind::Cash {
+            let kind = drawer::EntryKind::Payment;
+            let cash = Cash { kind, amount: self.amount, source: id, who: &who };
+            drawer::book(tx, &channel, Drawer::OwnOrStore, cash).await?;
+        }
+        let left = Money::from_minor(row.try_get(0)?, self.amount.currency()).stored("owed.paid")?;
+        Ok(Paid { left })
+    }
+}
+
+impl Pay {
+    /// One of void and payment: the row beside the sale is what they both claim, as void and refund do.
+    /// Answers the sale's channel.
+    async fn claim_sale(&self, tx: &mut Tx) -> Result<Channel, Failure> {
+        let row = sqlx::query(
+            "SELECT s.id, s.shipping, s.channel FROM owed o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
+        )
+        .bind(self.tender.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("owed tender", self.tender))?;
+        let sale = SaleId::from_raw(row.try_get(0)?);
+        let shipping = Money::from_minor(row.try_get(1)?, self.amount.currency()).stored("sale.shipping")?;
+        refunds::open_sale_back(tx, sale, shipping).await?;
+        let claimed = sqlx::query("UPDATE sale_back SET refunds = refunds WHERE sale_id = $1 AND voided = 0")
+            .bind(sale.raw())
+            .execute(tx.db())
+            .await?;
+        if claimed.rows_affected() == 0 {
+            return Err(Refusal::invalid("tender", "the sale was voided; nothing is owed for it").into());
+        }
+        Channel::parse(&row.try_get::<String, _>(2)?).stored("sale.channel")
+    }
+}
+
+async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT amount - paid FROM owed WHERE tender_id = $1")
+        .bind(pay.tender.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    let Some(row) = row else { return Ok(Refusal::no_such("owed tender", pay.tender)) };
+    let left = Money::from_minor(row.try_get(0)?, pay.amount.currency()).stored("owed.paid")?;
+    let reason = format!("{left} is still owed, less than the {} paid", pay.amount);
+    Ok(Refusal::invalid("amount", reason))
+}
+
+/// Answers the payment's identifier.
+async fn write(tx: &mut Tx, tender: i64, kind: TenderKind, amount: Money, who: &str) -> Result<i64, Failure> {
+    let id = tx.next_id()?;
+    sqlx::query(
+        "INSERT INTO payment (id, tender_id, kind, amount, at_ms, who) VALUES ($1, $2, $3, $4, $5, $6)",
+    )
+    .bind(id)
+    .bind(tender)
+    .bind(kind.code().to_owned())
+    .bind(amount.minor())
+    .bind(tx.now().millis())
+    .bind(who.to_owned())
+    .execute(tx.db())
+    .await?;
+    Ok(id)
+}
+
+/// What is still owed of a sale.
+pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<Money, Failure> {
+    let row =
+        sqlx::query("SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) FROM owed WHERE sale_id = $1")
+            .bind(sale.raw())
+            .fetch_one(tx.db())
+            .await?;
+    Money::from_minor(row.try_get(0)?, currency).stored("owed.paid")
+}
+
+/// A refund given as less owed: the debts of the sale are lowered, the oldest first.
+pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str) -> Result<(), Failure> {
+    let rows = sqlx::query("SELECT tender_id, amount - paid FROM owed WHERE sale_id = $1 ORDER BY tender_id")
+        .bind(sale.raw())
+        .fetch_all(tx.db())
+        .await?;
+    let mut left = amount.minor();
+    for row in &rows {
+        let (tender, open): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let part = open.min(left);
+        if part == 0 {
+            continue;
+        }
+        let done =
+            sqlx::query("UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount")
+                .bind(tender)
+                .bind(part)
+                .execute(tx.db())
+                .await?;
+        if done.rows_affected() == 0 {
+            continue;
+        }
+        let part_money = Money::from_minor(part, amount.currency()).field("tender")?;
+        write(tx, tender, TenderKind::Other, part_money, who).await?;
+        left -= part;
+    }
+    if left == 0 {
+        return Ok(());
+    }
+    Err(Refusal::invalid("tender", "less than this is still owed for the sale; give the rest another way")
+        .into())
+}
+
+/// What somebody still owes.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Debt {
+    /// The tender, by which it is paid.
+    pub tender: TenderId,
+    /// For which sale.
+    pub sale: SaleId,
+    /// Who.
+    pub customer: String,
+    /// When it is due.
+    pub due: Day,
+    /// How much is left.
+    pub left: Money,
+}
+
+impl Ledger {
+    /// What is owed to the shop, the first due first, at most `limit`. What was voided is not owed.
+    pub async fn debts(&self, limit: usize) -> Result<Vec<Debt>, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let rows = sqlx::query(
+            "SELECT o.tender_id, o.sale_id, o.customer, o.due_day, o.amount - o.paid FROM owed o \
+             LEFT JOIN voided v ON v.sale_id = o.sale_id WHERE o.paid < o.amount AND v.sale_id IS NULL \
+             ORDER BY o.due_day, o.tender_id LIMIT $1",
+        )
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let debt = |row: &sqlx::any::AnyRow| {
+            Ok(Debt {
+                tender: TenderId::from_raw(row.try_get(0)?),
+                sale: SaleId::from_raw(row.try_get(1)?),
+                customer: row.try_get(2)?,
+                due: Day::from_number(row.try_get(3)?),
+                left: Money::from_minor(row.try_get(4)?, currency).stored("owed.paid")?,
+            })
+        };
+        rows.iter().map(debt).collect()
+    }
+}

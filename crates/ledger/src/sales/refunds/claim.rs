@@ -1,0 +1,164 @@
+//! What a refund claims: the sale's row, and of each line the next part, by conditional updates of
+//! the counters beside them (law 9).
+
+use super::{NewRefund, OfSale, SoldLine};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use domain::ids::SaleId;
+use domain::money::Money;
+use domain::quantity::{Asked, Quantity};
+use domain::refund::{Part, RefundError, Sold, next_part};
+use domain::stock::Fate;
+use sqlx::Row;
+
+/// Counts this refund and its shipping beside the sale. From here on this sale's row is locked, so
+/// that its lines' counters cannot move under us; the conditions are checked again all the same.
+pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> Result<Money, Failure> {
+    open_sale_back(tx, new.sale, sale.shipping).await?;
+    let row = sqlx::query(
+        "UPDATE sale_back SET refunds = refunds + 1 WHERE sale_id = $1 AND voided = 0 RETURNING shipping",
+    )
+    .bind(new.sale.raw())
+    .fetch_optional(tx.db())
+    .await?
+    .ok_or_else(|| Refusal::invalid("sale", "this sale was voided; nothing is left to give back"))?;
+    let before = Money::from_minor(row.try_get(0)?, sale.shipping.currency()).stored("sale_back.shipping")?;
+    let left = sale.shipping.minus(before).field("shipping")?;
+    let shipping = if new.lines.is_empty() && new.shipping.is_zero() { left } else { new.shipping };
+    if shipping.is_negative() {
+        return Err(Refusal::invalid("shipping", "shipping given back may not be below 0").into());
+    }
+    let done = sqlx::query(
+        "UPDATE sale_back SET shipping = shipping + $2 WHERE sale_id = $1 AND shipping + $2 <= shipping_sold",
+    )
+    .bind(new.sale.raw())
+    .bind(shipping.minor())
+    .execute(tx.db())
+    .await?;
+    if done.rows_affected() == 0 {
+        let (asked, left) = (shipping.to_string(), left.to_string());
+        return Err(Refusal::MoreThanSold { title: "shipping".to_owned(), asked, left }.into());
+    }
+    Ok(shipping)
+}
+
+pub(crate) async fn open_sale_back(tx: &mut Tx, sale: SaleId, shipping: Money) -> Result<(), Failure> {
+    sqlx::query(
+        "INSERT INTO sale_back (sale_id, shipping_sold, shipping, refunds, voided) VALUES ($1, $2, 0, 0, 0) \
+         ON CONFLICT DO NOTHING",
+    )
+    .bind(sale.raw())
+    .bind(shipping.minor())
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}
+
+pub(super) type Wanted<'a> = (&'a SoldLine, Option<Asked>, Fate);
+
+/// The lines asked for, each once; all of them if none is named.
+pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wanted<'a>>, Failure> {
+    if new.lines.is_empty() && new.shipping.is_zero() {
+        let fate = |line: &SoldLine| if line.item.is_some() { new.fate } else { Fate::Open };
+        return Ok(sold.iter().map(|line| (line, None, fate(line))).collect());
+    }
+    let mut wanted: Vec<Wanted<'a>> = Vec::with_capacity(new.lines.len());
+    for asked in &new.lines {
+        let line = sold
+            .iter()
+            .find(|l| l.id == asked.line)
+            .ok_or_else(|| Refusal::no_such("line of this sale", asked.line))?;
+        if wanted.iter().any(|(l, ..)| l.id == line.id) {
+            return Err(Refusal::invalid(
+                "lines",
+                format!("{} stands on two lines of the refund", line.title),
+            )
+            .into());
+        }
+        if line.item.is_none() && asked.fate == Fate::Shelf {
+            let reason = format!("{} is no item of this shelf; it cannot be put back on it", line.title);
+            return Err(Refusal::invalid("fate", reason).into());
+        }
+        wanted.push((line, asked.quantity, asked.fate));
+    }
+    Ok(wanted)
+}
+
+/// Moves the line's counters by the next part; nothing if the whole is asked for and nothing is left.
+pub(super) async fn claim_part(
+    tx: &mut Tx,
+    line: &SoldLine,
+    asked: Option<Asked>,
+) -> Result<Option<Part>, Failure> {
+    let sold = Sold {
+        steps: line.book.quantity.steps(),
+        amount: line.book.amount,
+        discount: line.book.discount,
+        tax: line.book.tax,
+        cost: line.book.cost,
+    };
+    let before = given_before(tx, line, &sold).await?;
+    let steps = match asked {
+        Some(asked) => Quantity::resolve(asked, line.book.quantity.measure()).field("quantity")?.steps(),
+        None if before.steps == sold.steps => return Ok(None),
+        None => sold.steps - before.steps,
+    };
+    let part = next_part(&sold, &before, steps).map_err(|error| more_than_sold(line, error))?;
+    let done = sqlx::query(
+        "UPDATE line_back SET steps = steps + $2, amount = amount + $3, discount = discount + $4, tax = tax + $5, \
+         cost = cost + $6 WHERE sale_line_id = $1 AND steps + $2 <= steps_sold AND amount + $3 <= amount_sold \
+         AND discount + $4 <= discount_sold AND tax + $5 <= tax_sold",
+    )
+    .bind(line.id.raw())
+    .bind(part.steps)
+    .bind(part.amount.minor())
+    .bind(part.discount.minor())
+    .bind(part.tax.minor())
+    .bind(part.cost.minor())
+    .execute(tx.db())
+    .await?;
+    if done.rows_affected() == 0 {
+        let left = sold.steps - before.steps;
+        return Err(more_than_sold(line, RefundError::MoreThanSold { asked: steps, left, sold: sold.steps }));
+    }
+    Ok(Some(part))
+}
+
+fn more_than_sold(line: &SoldLine, error: RefundError) -> Failure {
+    let shown = |steps| {
+        Quantity::from_steps(steps, line.book.quantity.measure()).map(|q| q.to_string()).unwrap_or_default()
+    };
+    match error {
+        RefundError::MoreThanSold { asked, left, .. } => {
+            Refusal::MoreThanSold { title: line.title.clone(), asked: shown(asked), left: shown(left) }.into()
+        }
+        other => Refusal::invalid("quantity", other).into(),
+    }
+}
+
+async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Part, Failure> {
+    sqlx::query(
+        "INSERT INTO line_back (sale_line_id, steps_sold, amount_sold, discount_sold, tax_sold, steps, amount, \
+         discount, tax, cost) VALUES ($1, $2, $3, $4, $5, 0, 0, 0, 0, 0) ON CONFLICT DO NOTHING",
+    )
+    .bind(line.id.raw())
+    .bind(sold.steps)
+    .bind(sold.amount.minor())
+    .bind(sold.discount.minor())
+    .bind(sold.tax.minor())
+    .execute(tx.db())
+    .await?;
+    let row = sqlx::query("SELECT steps, amount, discount, tax, cost FROM line_back WHERE sale_line_id = $1")
+        .bind(line.id.raw())
+        .fetch_one(tx.db())
+        .await?;
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, sold.amount.currency()).stored("line_back");
+    Ok(Part {
+        steps: row.try_get(0)?,
+        amount: money(1)?,
+        discount: money(2)?,
+        tax: money(3)?,
+        cost: money(4)?,
+    })
+}

@@ -1,0 +1,89 @@
+//! Deciding later what becomes of refunded goods.
+
+use super::{RefundNote, SoldLine, back_on_shelf};
+use crate::books;
+use crate::books::entries::{book_line, put_back};
+use crate::people::activity_log::{self, Audited};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::channel::Channel;
+use domain::ids::{ItemId, RefundId, RefundLineId, SaleId, SaleLineId};
+use domain::money::Money;
+use domain::stock::Fate;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Says what becomes of refunded goods on which nobody had decided.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct DecideFate {
+    /// Which line of a refund.
+    pub line: RefundLineId,
+    /// Back on the shelf, or written off.
+    pub fate: Fate,
+    /// Who says so.
+    pub who: String,
+}
+
+fn fate_words(fate: Fate) -> &'static str {
+    match fate {
+        Fate::Shelf => "back on the shelf",
+        Fate::WrittenOff => "written off",
+        Fate::Open => "not decided",
+    }
+}
+
+#[async_trait]
+impl Command for DecideFate {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        if self.fate == Fate::Open {
+            return Err(Refusal::invalid("fate", "say shelf or written-off").into());
+        }
+        let who = text::short(&self.who).field("who")?;
+        let shop = tx.shop();
+        let row = sqlx::query(
+            "SELECT l.id, l.item_id, l.title, l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, \
+             rl.steps, rl.units, rl.cost, r.channel, r.id, l.code, r.sale_id FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
+             JOIN refund r ON r.id = rl.refund_id WHERE rl.id = $1",
+        )
+        .bind(self.line.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("line of a refund", self.line))?;
+        let line = SoldLine {
+            id: SaleLineId::from_raw(row.try_get(0)?),
+            item: row.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw),
+            title: row.try_get(2)?,
+            book: book_line(&row, 3, shop.currency)?,
+        };
+        let claimed = sqlx::query(
+            "INSERT INTO came_back (refund_line_id, fate, at_ms, who) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
+        )
+        .bind(self.line.raw())
+        .bind(self.fate.code().to_owned())
+        .bind(tx.now().millis())
+        .bind(who.clone())
+        .execute(tx.db())
+        .await?;
+        if claimed.rows_affected() == 0 {
+            return Err(Refusal::invalid("fate", "it was decided before what becomes of these goods").into());
+        }
+        let (code, sale): (String, i64) = (row.try_get(15)?, row.try_get(16)?);
+        let detail = format!("{} after the refund of sale {}", fate_words(self.fate), SaleId::from_raw(sale));
+        activity_log::note(tx, &who, Audited::Stock, &code, &detail).await?;
+        if self.fate == Fate::WrittenOff {
+            return Ok(());
+        }
+        let note = RefundNote { reason: "", who: &who, at: tx.now() };
+        back_on_shelf(tx, &line, row.try_get(10)?, RefundId::from_raw(row.try_get(14)?), note).await?;
+        tx.open_books(0).await?;
+        let cost = Money::from_minor(row.try_get(12)?, shop.currency).stored("refund_line.cost")?;
+        let sum = put_back(cost, line.book.cost.is_some(), row.try_get(11)?);
+        let channel = Channel::parse(&row.try_get::<String, _>(13)?).stored("refund.channel")?;
+        books::add_one(tx, shop.zone.day_of(note.at), &channel, &sum).await
+    }
+}

@@ -1,0 +1,252 @@
+//! Giving back: a line, a part of it, or a whole sale; never more than was sold (law 9).
+
+mod claim;
+mod fate;
+mod settle;
+mod waiting;
+mod write;
+
+pub use fate::DecideFate;
+pub use waiting::OpenFate;
+
+pub(crate) use claim::open_sale_back;
+
+use crate::books::entries::book_line;
+use crate::people::activity_log::{self, Audited};
+use crate::people::limits;
+use crate::sales::booking::BookLine;
+use crate::sales::drawer::{self, Cash, Drawer};
+use crate::sales::payments;
+use crate::shelf::stock::{self, Because};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use claim::{claim_part, claim_sale, wanted};
+use domain::basket::{Given, TenderKind};
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::{ItemId, RefundId, RefundLineId, SaleId, SaleLineId};
+use domain::money::{Currency, Money};
+use domain::quantity::Asked;
+use domain::refund::Part;
+use domain::stock::{Fate, Why};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use settle::settle;
+use sqlx::Row;
+use write::{add_to_books, write, write_lines, write_tenders};
+
+/// A line, or a part of it, that is given back.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct RefundLine {
+    /// Which line of the sale.
+    pub line: SaleLineId,
+    /// How much; all that is left if not said.
+    pub quantity: Option<Asked>,
+    /// What becomes of the goods.
+    pub fate: Fate,
+}
+
+/// How the money is given back.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum RefundTender {
+    /// All of it this way; cash is rounded as the shop rounds cash.
+    All(TenderKind),
+    /// In these parts, which add up to it.
+    Parts(Vec<Given>),
+}
+
+/// A refund about to be made.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NewRefund {
+    /// Of which sale.
+    pub sale: SaleId,
+    /// Which lines; none means all that is left, shipping too, with the fate given.
+    pub lines: Vec<RefundLine>,
+    /// What becomes of the goods of a whole refund.
+    pub fate: Fate,
+    /// Shipping given back with the lines.
+    pub shipping: Money,
+    /// How the money goes.
+    pub tender: RefundTender,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub who: String,
+}
+
+/// A refund that was made.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RefundDone {
+    /// Its identifier.
+    pub id: RefundId,
+    /// Of which sale.
+    pub sale: SaleId,
+    /// What each line gave back.
+    pub lines: Vec<(RefundLineId, SaleLineId, Part)>,
+    /// Shipping given back.
+    pub shipping: Money,
+    /// What cash rounding added.
+    pub rounding: Money,
+    /// What went to the customer, less owed or handed out.
+    pub given: Money,
+    /// How it went.
+    #[serde(default)]
+    pub tenders: Vec<Given>,
+}
+
+/// A line of the sale as it stands in the books.
+pub(crate) struct SoldLine {
+    pub(crate) id: SaleLineId,
+    pub(crate) item: Option<ItemId>,
+    pub(crate) title: String,
+    pub(crate) book: BookLine,
+}
+
+/// The sale that a refund is of.
+struct OfSale {
+    channel: Channel,
+    shipping: Money,
+}
+
+#[async_trait]
+impl Command for NewRefund {
+    type Answer = RefundDone;
+
+    async fn run(&self, tx: &mut Tx) -> Result<RefundDone, Failure> {
+        let reason = text::note(&self.reason).field("reason")?;
+        let who = text::short(&self.who).field("who")?;
+        let at = tx.now();
+        book_noted(tx, self, RefundNote { reason: &reason, who: &who, at }).await
+    }
+}
+
+/// A refund that an order brings with it: its reason is the order's own words.
+pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result<RefundDone, Failure> {
+    book_noted(tx, new, RefundNote { reason: &new.reason, who: &new.who, at }).await
+}
+
+/// Books a refund and writes it into the list of who changed what.
+async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, Failure> {
+    let done = refund(tx, new, note).await?;
+    limits::allow_refund(tx, new.sale).await?;
+    let detail = format!("{} given back; {}", done.given, note.reason);
+    activity_log::note(tx, note.who, Audited::Refund, &new.sale.to_string(), &detail).await?;
+    Ok(done)
+}
+
+/// The words and the moment of a refund.
+#[derive(Clone, Copy)]
+struct RefundNote<'a> {
+    reason: &'a str,
+    who: &'a str,
+    at: Moment,
+}
+
+/// Books a refund.
+async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, Failure> {
+    let currency = tx.shop().currency;
+    let sale = read_sale(tx, new.sale, currency).await?;
+    let sold = read_lines(tx, new.sale, currency).await?;
+    let shipping = claim_sale(tx, new, &sale).await?;
+    let mut parts = Vec::new();
+    for (line, asked, fate) in wanted(new, &sold)? {
+        if let Some(part) = claim_part(tx, line, asked).await? {
+            parts.push((RefundLineId::from_raw(tx.next_id()?), line, part, fate));
+        }
+    }
+    if parts.is_empty() && shipping.is_zero() {
+        return Err(Refusal::invalid("lines", "nothing is left of this sale to give back").into());
+    }
+    let id = RefundId::from_raw(tx.next_id()?);
+    // This sale's row is ours since its claim, so that no payment comes in between.
+    let debt = payments::open_debt(tx, new.sale, currency).await?;
+    let given = settle(tx, new, &parts, shipping, debt).await?;
+    for (_, line, part, fate) in &parts {
+        if *fate == Fate::Shelf {
+            back_on_shelf(tx, line, part.steps, id, note).await?;
+        }
+    }
+    tx.open_books(0).await?;
+    write(tx, id, new.sale, &sale.channel, &given, note).await?;
+    write_lines(tx, id, &parts, note).await?;
+    write_tenders(tx, id, new.sale, &given.tenders, note).await?;
+    add_to_books(tx, &sale.channel, &parts, &given, note.at).await?;
+    hand_out(tx, id, &sale.channel, &given.tenders, note.who).await?;
+    Ok(RefundDone {
+        id,
+        sale: new.sale,
+        lines: parts.into_iter().map(|(id, line, part, _)| (id, line.id, part)).collect(),
+        shipping,
+        rounding: given.rounding,
+        given: given.total,
+        tenders: given.tenders,
+    })
+}
+
+/// The cash of a refund leaves the drawer.
+async fn hand_out(
+    tx: &mut Tx,
+    id: RefundId,
+    channel: &Channel,
+    tenders: &[Given],
+    who: &str,
+) -> Result<(), Failure> {
+    let cash = tenders.iter().filter(|t| t.0 == TenderKind::Cash).map(|t| t.1);
+    let amount = Money::sum(cash, tx.shop().currency).field("tender")?.negated();
+    let cash = Cash { kind: drawer::EntryKind::Refund, amount, source: id.raw(), who };
+    drawer::book(tx, channel, Drawer::OwnOrStore, cash).await
+}
+
+async fn read_sale(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<OfSale, Failure> {
+    let row = sqlx::query("SELECT channel, shipping FROM sale WHERE id = $1")
+        .bind(sale.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("sale", sale))?;
+    Ok(OfSale {
+        channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("sale.channel")?,
+        shipping: Money::from_minor(row.try_get(1)?, currency).stored("sale.shipping")?,
+    })
+}
+
+pub(crate) async fn read_lines(
+    tx: &mut Tx,
+    sale: SaleId,
+    currency: Currency,
+) -> Result<Vec<SoldLine>, Failure> {
+    let rows = sqlx::query(
+        "SELECT id, item_id, title, kind, steps, unit, amount, discount, tax, cost FROM sale_line \
+         WHERE sale_id = $1 ORDER BY position",
+    )
+    .bind(sale.raw())
+    .fetch_all(tx.db())
+    .await?;
+    let line = |row: &sqlx::any::AnyRow| {
+        Ok(SoldLine {
+            id: SaleLineId::from_raw(row.try_get(0)?),
+            item: row.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw),
+            title: row.try_get(2)?,
+            book: book_line(row, 3, currency)?,
+        })
+    };
+    rows.iter().map(line).collect()
+}
+
+type RefundPart<'a> = (RefundLineId, &'a SoldLine, Part, Fate);
+
+async fn back_on_shelf(
+    tx: &mut Tx,
+    line: &SoldLine,
+    steps: i64,
+    source: RefundId,
+    note: RefundNote<'_>,
+) -> Result<(), Failure> {
+    let Some(item) = line.item else {
+        let reason = format!("{} is no item of this shelf; it cannot be put back on it", line.title);
+        return Err(Refusal::invalid("fate", reason).into());
+    };
+    let because = Because { why: Why::PutBack, source: Some(source.raw()), note: note.reason, who: note.who };
+    stock::add(tx, item, steps, because).await
+}

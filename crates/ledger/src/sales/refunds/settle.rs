@@ -1,0 +1,112 @@
+//! What a refund comes to, and how it goes: less owed first, then the other tenders, cash rounded.
+
+use super::{NewRefund, RefundPart, RefundTender};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use domain::basket::{Given, TenderKind};
+use domain::ids::SaleId;
+use domain::money::{Currency, Money};
+use domain::refund::{CashBack, Part, next_cash_back};
+use sqlx::Row;
+
+/// The refund's own figures: law 4 with every sign turned.
+pub(super) struct Settled {
+    pub(super) goods: Money,
+    pub(super) discounts: Money,
+    pub(super) tax: Money,
+    pub(super) shipping: Money,
+    pub(super) rounding: Money,
+    pub(super) total: Money,
+    pub(super) tenders: Vec<Given>,
+}
+
+/// What is still owed of the sale is lowered first; only the rest is handed out. Nobody gets cash for
+/// what they have not paid.
+pub(super) async fn settle(
+    tx: &mut Tx,
+    new: &NewRefund,
+    parts: &[RefundPart<'_>],
+    shipping: Money,
+    debt: Money,
+) -> Result<Settled, Failure> {
+    let currency = shipping.currency();
+    let mut sum = Part::none(shipping);
+    for (_, _, part, _) in parts {
+        sum = sum.plus(part).field("lines")?;
+    }
+    let due = sum.given_back().and_then(|d| d.plus(shipping)).field("lines")?;
+    let less_owed = Money::from_minor(due.minor().min(debt.minor()), currency).field("tender")?;
+    let (rounding, tenders) = match &new.tender {
+        RefundTender::All(TenderKind::Owed) => (Money::zero(currency), vec![(TenderKind::Owed, due)]),
+        RefundTender::All(kind) => all_by(tx, new.sale, *kind, due, less_owed).await?,
+        RefundTender::Parts(parts) => {
+            let owed = parts.iter().filter(|p| p.0 == TenderKind::Owed).map(|p| p.1);
+            if Money::sum(owed, currency).field("tender")?.minor() < less_owed.minor() {
+                let reason = format!(
+                    "{debt} is still owed for this sale; {less_owed} of the refund goes off that first"
+                );
+                return Err(Refusal::invalid("tender", reason).into());
+            }
+            (rounding_of(tx, new.sale, parts, due).await?, parts.clone())
+        }
+    };
+    let total = due.plus(rounding).field("tender")?;
+    let given = Money::sum(tenders.iter().map(|t| t.1), currency).field("tender")?;
+    if given != total || tenders.iter().any(|t| t.1.is_negative()) {
+        let reason = format!("{total} is given back, and the tenders come to {given}");
+        return Err(Refusal::invalid("tender", reason).into());
+    }
+    let (goods, discounts, tax) = (sum.amount, sum.discount, sum.tax);
+    Ok(Settled { goods, discounts, tax, shipping, rounding, total, tenders })
+}
+
+/// What is not less owed goes all one way. Answers what cash rounding added, and the tenders.
+async fn all_by(
+    tx: &mut Tx,
+    sale: SaleId,
+    kind: TenderKind,
+    due: Money,
+    less_owed: Money,
+) -> Result<(Money, Vec<Given>), Failure> {
+    let rest = due.minus(less_owed).field("tender")?;
+    let given = if kind == TenderKind::Cash { in_cash(tx, sale, rest).await? } else { rest };
+    let mut tenders = vec![(TenderKind::Owed, less_owed), (kind, given)];
+    // One of them stands even if nothing at all is given back.
+    tenders.retain(|(kind, amount)| !amount.is_zero() || (*kind != TenderKind::Owed && less_owed.is_zero()));
+    Ok((given.minus(rest).field("tender")?, tenders))
+}
+
+/// What cash rounding adds to parts that somebody named. Only what goes in cash is rounded; without cash the
+/// parts are the very amount.
+async fn rounding_of(tx: &mut Tx, sale: SaleId, parts: &[Given], due: Money) -> Result<Money, Failure> {
+    let currency = due.currency();
+    let other = parts.iter().filter(|p| p.0 != TenderKind::Cash).map(|p| p.1);
+    let for_cash = due.minus(Money::sum(other, currency).field("tender")?).field("tender")?;
+    if parts.iter().all(|p| p.0 != TenderKind::Cash) || for_cash.is_negative() {
+        return Ok(Money::zero(currency));
+    }
+    in_cash(tx, sale, for_cash).await?.minus(for_cash).field("tender")
+}
+
+/// What is handed out for `exact`, after all that went back in cash for the sale before. The sale's row is
+/// ours since its claim, so that no other refund comes in between.
+async fn in_cash(tx: &mut Tx, sale: SaleId, exact: Money) -> Result<Money, Failure> {
+    let rule = tx.shop().cash_rounding;
+    let before = cash_before(tx, sale, exact.currency()).await?;
+    next_cash_back(exact, &before, rule).field("tender")
+}
+
+/// Only cash is rounded: the roundings of a sale's refunds are what its cash differs by.
+async fn cash_before(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<CashBack, Failure> {
+    let row = sqlx::query(
+        "SELECT CAST(COALESCE(SUM(r.rounding), 0) AS BIGINT), CAST(COALESCE(SUM((SELECT SUM(t.amount) FROM tender t \
+         WHERE t.refund_id = r.id AND t.kind = 'cash')), 0) AS BIGINT) FROM refund r WHERE r.sale_id = $1",
+    )
+    .bind(sale.raw())
+    .fetch_one(tx.db())
+    .await?;
+    let money = |minor| Money::from_minor(minor, currency).stored("refund.rounding");
+    let (rounding, cash): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+    Ok(CashBack { exact: money(cash - rounding)?, handed_out: money(cash)? })
+}

@@ -1,0 +1,76 @@
+//! Refunded goods on which nobody has decided.
+
+use crate::books::entries::measure;
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use domain::day::Moment;
+use domain::ids::{RefundLineId, SaleId};
+use domain::quantity::Quantity;
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// Goods that were refunded: on their way back, or here and looked at by nobody yet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OpenFate {
+    /// The line of the refund, which [`super::DecideFate`] takes.
+    pub line: RefundLineId,
+    /// Of which sale.
+    pub sale: SaleId,
+    /// When the money was given back.
+    pub refunded: Moment,
+    /// The item's sku.
+    pub sku: String,
+    /// What it was sold as.
+    pub title: String,
+    /// How much of it.
+    pub quantity: Quantity,
+    /// Why it was refunded.
+    pub reason: String,
+}
+
+/// Only items of this shelf can come back to it; lines of history are text.
+const WAITING: &str = "FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
+    JOIN refund r ON r.id = rl.refund_id LEFT JOIN came_back c ON c.refund_line_id = rl.id \
+    WHERE c.refund_line_id IS NULL AND l.item_id IS NOT NULL AND rl.steps > 0";
+
+impl Ledger {
+    /// The goods on which nobody has decided, the latest refund first, before `before` if given, at
+    /// most `limit`.
+    pub async fn open_fates(
+        &self,
+        before: Option<RefundLineId>,
+        limit: usize,
+    ) -> Result<Vec<OpenFate>, Failure> {
+        let mut connection = self.reader().await?;
+        let text = format!(
+            "SELECT rl.id, r.sale_id, r.at_ms, l.code, l.title, rl.steps, l.unit, r.reason {WAITING} \
+             AND rl.id < $1 ORDER BY rl.id DESC LIMIT $2"
+        );
+        let rows = sqlx::query(sqlx::AssertSqlSafe(text))
+            .bind(before.map_or(i64::MAX, RefundLineId::raw))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        rows.iter().map(read).collect()
+    }
+
+    /// On how many lines nobody has decided.
+    pub async fn count_open_fates(&self) -> Result<i64, Failure> {
+        let mut connection = self.reader().await?;
+        let text = format!("SELECT CAST(COUNT(*) AS BIGINT) {WAITING}");
+        Ok(sqlx::query(sqlx::AssertSqlSafe(text)).fetch_one(&mut *connection).await?.try_get(0)?)
+    }
+}
+
+fn read(row: &AnyRow) -> Result<OpenFate, Failure> {
+    let measure = measure(&row.try_get::<String, _>(6)?)?;
+    Ok(OpenFate {
+        line: RefundLineId::from_raw(row.try_get(0)?),
+        sale: SaleId::from_raw(row.try_get(1)?),
+        refunded: Moment::from_millis(row.try_get(2)?),
+        sku: row.try_get(3)?,
+        title: row.try_get(4)?,
+        quantity: Quantity::from_steps(row.try_get(5)?, measure).stored("refund_line.steps")?,
+        reason: row.try_get(7)?,
+    })
+}

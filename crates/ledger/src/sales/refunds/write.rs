@@ -1,0 +1,157 @@
+//! Writing a refund into the books.
+
+use super::settle::Settled;
+use super::{RefundNote, RefundPart, SoldLine};
+use crate::books;
+use crate::books::entries::{put_back, refunded};
+use crate::sales::booking::{BookLine, LineKind};
+use crate::sales::payments;
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming};
+use crate::store::sql::insert_rows;
+use domain::basket::{Given, TenderKind};
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::{RefundId, SaleId};
+use domain::quantity::Quantity;
+use domain::refund::Part;
+use domain::revenue::Figures;
+use domain::stock::Fate;
+use sqlx::Row;
+
+const REFUND: &str = "INSERT INTO refund (id, sale_id, channel, at_ms, goods, discounts, tax, shipping, rounding, tendered, reason, who)";
+const REFUND_LINE: &str =
+    "INSERT INTO refund_line (id, refund_id, sale_line_id, steps, units, amount, discount, tax, cost)";
+const CAME_BACK: &str = "INSERT INTO came_back (refund_line_id, fate, at_ms, who)";
+const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
+
+pub(super) async fn write(
+    tx: &mut Tx,
+    id: RefundId,
+    sale: SaleId,
+    channel: &Channel,
+    given: &Settled,
+    note: RefundNote<'_>,
+) -> Result<(), Failure> {
+    insert_rows(tx.db(), REFUND, 12, std::slice::from_ref(given), |statement, given| {
+        statement
+            .bind(id.raw())
+            .bind(sale.raw())
+            .bind(channel.as_str().to_owned())
+            .bind(note.at.millis())
+            .bind(given.goods.minor())
+            .bind(given.discounts.minor())
+            .bind(given.tax.minor())
+            .bind(given.shipping.minor())
+            .bind(given.rounding.minor())
+            .bind(given.total.minor())
+            .bind(note.reason.to_owned())
+            .bind(note.who.to_owned())
+    })
+    .await?;
+    Ok(())
+}
+
+/// The units that a part takes out of the books: see [`refunded`].
+async fn units(tx: &mut Tx, line: &SoldLine, part: &Part) -> Result<i64, Failure> {
+    if line.book.kind != LineKind::Goods {
+        return Ok(0);
+    }
+    let row = sqlx::query("SELECT steps, steps_sold FROM line_back WHERE sale_line_id = $1")
+        .bind(line.id.raw())
+        .fetch_one(tx.db())
+        .await?;
+    let complete = row.try_get::<i64, _>(0)? == row.try_get::<i64, _>(1)?;
+    Ok(match line.book.quantity.measure() {
+        domain::quantity::Measure::Units => part.steps,
+        domain::quantity::Measure::Thousandths(_) => i64::from(complete),
+    })
+}
+
+pub(super) async fn write_lines(
+    tx: &mut Tx,
+    id: RefundId,
+    parts: &[RefundPart<'_>],
+    note: RefundNote<'_>,
+) -> Result<(), Failure> {
+    let mut rows = Vec::with_capacity(parts.len());
+    for (line_id, line, part, _) in parts {
+        rows.push((line_id.raw(), line.id.raw(), units(tx, line, part).await?, *part));
+    }
+    insert_rows(tx.db(), REFUND_LINE, 9, &rows, |statement, (line_id, sale_line, units, part)| {
+        statement
+            .bind(*line_id)
+            .bind(id.raw())
+            .bind(*sale_line)
+            .bind(part.steps)
+            .bind(*units)
+            .bind(part.amount.minor())
+            .bind(part.discount.minor())
+            .bind(part.tax.minor())
+            .bind(part.cost.minor())
+    })
+    .await?;
+    let fates: Vec<(i64, Fate)> =
+        parts.iter().filter(|p| p.3 != Fate::Open).map(|p| (p.0.raw(), p.3)).collect();
+    insert_rows(tx.db(), CAME_BACK, 4, &fates, |statement, (line_id, fate)| {
+        statement.bind(*line_id).bind(fate.code().to_owned()).bind(note.at.millis()).bind(note.who.to_owned())
+    })
+    .await?;
+    Ok(())
+}
+
+pub(super) async fn write_tenders(
+    tx: &mut Tx,
+    id: RefundId,
+    sale: SaleId,
+    tenders: &[Given],
+    note: RefundNote<'_>,
+) -> Result<(), Failure> {
+    let rows = tenders
+        .iter()
+        .map(|(kind, amount)| Ok((tx.next_id()?, *kind, *amount)))
+        .collect::<Result<Vec<_>, Failure>>()?;
+    insert_rows(tx.db(), TENDER, 7, &rows, |statement, (tender, kind, amount)| {
+        statement
+            .bind(*tender)
+            .bind(None::<i64>)
+            .bind(id.raw())
+            .bind(kind.code().to_owned())
+            .bind(amount.minor())
+            .bind(String::new())
+            .bind(None::<i64>)
+    })
+    .await?;
+    for (kind, amount) in tenders {
+        if *kind == TenderKind::Owed && !amount.is_zero() {
+            payments::forgive(tx, sale, *amount, note.who).await?;
+        }
+    }
+    Ok(())
+}
+
+pub(super) async fn add_to_books(
+    tx: &mut Tx,
+    channel: &Channel,
+    parts: &[RefundPart<'_>],
+    given: &Settled,
+    at: Moment,
+) -> Result<(), Failure> {
+    let shop = tx.shop();
+    let mut sum = Figures {
+        shipping: given.shipping.negated(),
+        rounding: given.rounding.negated(),
+        ..Figures::none(shop.currency)
+    };
+    for (_, line, part, fate) in parts {
+        let units = units(tx, line, part).await?;
+        let quantity = Quantity::from_steps(part.steps, line.book.quantity.measure()).field("quantity")?;
+        let given =
+            BookLine { quantity, amount: part.amount, discount: part.discount, tax: part.tax, ..line.book };
+        sum = sum.plus(&refunded(&given, units)?).field("total")?;
+        if *fate == Fate::Shelf {
+            sum = sum.plus(&put_back(part.cost, line.book.cost.is_some(), units)).field("total")?;
+        }
+    }
+    books::add_one(tx, shop.zone.day_of(at), channel, &sum).await
+}

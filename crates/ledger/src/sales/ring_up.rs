@@ -1,0 +1,332 @@
+//! Ringing up: a sale is one transaction.
+
+use crate::people::limits;
+use crate::sales::booking::{self, Draft, DraftLine, LineKind};
+use crate::sales::drawer::{self, Cash, Drawer};
+use crate::shelf::holds;
+use crate::shelf::lookup::{self, Found};
+use crate::shelf::stock::{Because, Take, take};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use async_trait::async_trait;
+use domain::basket::{self, Line, LineMoney, TenderKind, Totals};
+use domain::channel::Channel;
+use domain::codes::Code;
+use domain::day::{Day, Moment};
+use domain::ids::{HoldGroupId, SaleId, SaleLineId};
+use domain::money::Money;
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::{ItemKind, Why};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A line of a sale about to be made.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum SaleLineIn {
+    /// Goods from the shelf, at their price.
+    Goods {
+        /// sku, in-store code or GTIN.
+        code: Code,
+        /// How much.
+        quantity: Asked,
+        /// Off this line.
+        discount: Money,
+        /// Tax of this line, as given.
+        tax: Money,
+    },
+    /// A gift note or a deposit: money taken that is not revenue yet.
+    Paper {
+        /// Which of the two.
+        kind: LineKind,
+        /// What the receipt says.
+        title: String,
+        /// How much.
+        amount: Money,
+    },
+}
+
+/// How part of a sale is paid.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TenderIn {
+    /// By what.
+    pub kind: TenderKind,
+    /// How much was given.
+    pub amount: Money,
+    /// Who owes it; only for `owed`.
+    pub customer: String,
+    /// When it is due; only for `owed`.
+    pub due: Option<Day>,
+}
+
+impl TenderIn {
+    /// A tender that needs no customer.
+    pub fn plain(kind: TenderKind, amount: Money) -> Self {
+        Self { kind, amount, customer: String::new(), due: None }
+    }
+}
+
+/// A sale about to be made.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NewSale {
+    /// Where.
+    pub channel: Channel,
+    /// What.
+    pub lines: Vec<SaleLineIn>,
+    /// Off the sale as a whole, spread over its lines.
+    pub discount: Money,
+    /// Shipping charged.
+    pub shipping: Money,
+    /// How it is paid.
+    pub tenders: Vec<TenderIn>,
+    /// The basket's hold, if it was set aside before it was paid.
+    pub hold: Option<HoldGroupId>,
+    /// When, if not now (a market day's slips are rung up in the evening).
+    pub at: Option<Moment>,
+    /// Words.
+    pub note: String,
+    /// Who rang it up.
+    pub who: String,
+}
+
+/// A line of a sale that was made.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SaleLine {
+    /// Its identifier, by which it is refunded.
+    pub id: SaleLineId,
+    /// What it is.
+    pub kind: LineKind,
+    /// The sku then.
+    pub code: String,
+    /// The name then.
+    pub title: String,
+    /// How much.
+    pub quantity: Quantity,
+    /// The price of one then.
+    pub price: Money,
+    /// Amount, discount and tax.
+    pub money: LineMoney,
+}
+
+/// A sale that was made.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SaleDone {
+    /// Its identifier.
+    pub id: SaleId,
+    /// Its receipt number.
+    pub receipt: i64,
+    /// Where.
+    pub channel: Channel,
+    /// When.
+    pub at: Moment,
+    /// Its lines.
+    pub lines: Vec<SaleLine>,
+    /// Its figures, the change among them.
+    pub totals: Totals,
+}
+
+#[async_trait]
+impl Command for NewSale {
+    type Answer = SaleDone;
+
+    async fn run(&self, tx: &mut Tx) -> Result<SaleDone, Failure> {
+        let shop = tx.shop();
+        shop.known_channel(&self.channel)?;
+        own_money("shipping", self.shipping, shop.currency)?;
+        let at = self.at.unwrap_or(tx.now()).believable(tx.now()).field("at")?;
+        let note = text::note(&self.note).field("note")?;
+        let who = text::short(&self.who).field("who")?;
+        let tenders = self.tenders.iter().map(checked_tender).collect::<Result<Vec<_>, _>>()?;
+        let found = find(tx, &self.lines).await?;
+        let lines = priced(&self.lines, &found, self.discount)?;
+        limits::allow_sale(tx, &self.channel, self.at, &lines, !self.discount.is_zero()).await?;
+        let given: Vec<_> = tenders.iter().map(|t| (t.kind, t.amount)).collect();
+        let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
+        let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;
+        let id = SaleId::from_raw(tx.next_id()?);
+        let takes = takes(tx, self.hold, &lines).await?;
+        take(tx, takes, Because { why: Why::Sold, source: Some(id.raw()), note: "", who: &who }).await?;
+        let receipt = tx.open_books(1).await?;
+        let fee = shop.fee(&self.channel, Money::zero(shop.currency), totals.due)?;
+        let channel = self.channel.clone();
+        let draft = Draft {
+            id,
+            receipt: Some(receipt),
+            channel,
+            at,
+            order: None,
+            further: false,
+            lines,
+            totals,
+            fee,
+            tenders,
+            note,
+            who,
+        };
+        let ids = booking::write(tx, std::slice::from_ref(&draft)).await?.remove(0);
+        let cash = draft.cash().field("tenders")?;
+        let source = Cash { kind: drawer::EntryKind::Sale, amount: cash, source: id.raw(), who: &draft.who };
+        drawer::book(tx, &draft.channel, Drawer::Own, source).await?;
+        Ok(done(draft, receipt, ids))
+    }
+}
+
+fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
+    let line = |(line, id): (DraftLine, SaleLineId)| SaleLine {
+        id,
+        kind: line.kind,
+        code: line.code,
+        title: line.title,
+        quantity: line.quantity,
+        price: line.price,
+        money: line.money,
+    };
+    let Draft { id, channel, at, lines, totals, .. } = draft;
+    let lines = lines.into_iter().zip(ids).map(line).collect();
+    SaleDone { id, receipt, channel, at, lines, totals }
+}
+
+/// `owed` names who and by when; nothing else does.
+pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, Failure> {
+    let customer = text::short(&tender.customer).field("tenders.customer")?;
+    if tender.kind == TenderKind::Owed && (customer.is_empty() || tender.due.is_none()) {
+        return Err(
+            Refusal::invalid("tenders", "what is owed names the customer and the day it is due").into()
+        );
+    }
+    if tender.kind != TenderKind::Owed && tender.due.is_some() {
+        return Err(Refusal::invalid("tenders.due", "only what is owed has a day on which it is due").into());
+    }
+    Ok(TenderIn { customer, ..tender.clone() })
+}
+
+/// The items of the goods lines, in their order. A piece that a past sale sold is refused.
+pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>, Failure> {
+    let codes: Vec<Code> = lines
+        .iter()
+        .filter_map(|line| match line {
+            SaleLineIn::Goods { code, .. } => Some(code.clone()),
+            SaleLineIn::Paper { .. } => None,
+        })
+        .collect();
+    let found = lookup::find_all(tx, &codes).await?;
+    refuse_twice(&found)?;
+    if let Some(past) = found.iter().find(|f| f.sold_in_past) {
+        return Err(lookup::sold_in_past(tx, past).await?.into());
+    }
+    Ok(found)
+}
+
+/// The same piece on two lines is a slip of the scanner, and gets a clearer word than “sold”.
+fn refuse_twice(found: &[Found]) -> Result<(), Failure> {
+    let mut seen = BTreeSet::new();
+    for item in found.iter().filter(|f| f.kind == ItemKind::Piece) {
+        if !seen.insert(item.id) {
+            let reason = format!("{} ({}) stands on two lines, and it exists once", item.title, item.sku);
+            return Err(Refusal::invalid("lines", reason).into());
+        }
+    }
+    Ok(())
+}
+
+pub(crate) fn priced(
+    lines: &[SaleLineIn],
+    found: &[Found],
+    discount: Money,
+) -> Result<Vec<DraftLine>, Failure> {
+    let mut items = found.iter();
+    let mut drafts = Vec::with_capacity(lines.len());
+    for (index, line) in lines.iter().enumerate() {
+        drafts.push(match line {
+            SaleLineIn::Goods { quantity, discount, tax, .. } => {
+                // One item was found for each goods line, in their order.
+                let item =
+                    items.next().ok_or_else(|| Refusal::invalid("lines", "a line without its item"))?;
+                let quantity = Quantity::resolve_line(*quantity, item.measure);
+                goods(item, quantity.field(&format!("lines.{index}.quantity"))?, *discount, *tax)?
+            }
+            SaleLineIn::Paper { kind, title, amount } => {
+                let title = text::name(title).field(&format!("lines.{index}.title"))?;
+                paper(*kind, title, *amount)?
+            }
+        });
+    }
+    if !discount.is_zero() && drafts.iter().any(|d| d.kind != LineKind::Goods) {
+        let reason =
+            "a gift note or deposit is sold at its face value; give the discount on the goods' lines";
+        return Err(Refusal::invalid("discount", reason).into());
+    }
+    let plain: Vec<Line> = drafts
+        .iter()
+        .map(|d| Line { amount: d.money.amount, discount: d.money.discount, tax: d.money.tax })
+        .collect();
+    let settled = basket::settle_lines(&plain, discount).field("lines")?;
+    for (draft, money) in drafts.iter_mut().zip(settled) {
+        draft.money = money;
+    }
+    Ok(drafts)
+}
+
+fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Result<DraftLine, Failure> {
+    let amount = basket::line_amount(item.price, quantity).field("quantity")?;
+    Ok(DraftLine {
+        kind: LineKind::Goods,
+        item: Some(item.id),
+        code: item.sku.clone(),
+        title: item.title.clone(),
+        quantity,
+        price: item.price,
+        money: LineMoney { amount, discount, tax },
+        cost: basket::line_cost(item.cost, quantity).field("cost")?,
+    })
+}
+
+fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Failure> {
+    if kind == LineKind::Goods || amount.is_zero() {
+        return Err(Refusal::invalid("lines", "a gift note or deposit has an amount above 0").into());
+    }
+    let zero = Money::zero(amount.currency());
+    Ok(DraftLine {
+        kind,
+        item: None,
+        code: String::new(),
+        title,
+        quantity: Quantity::from_steps(1, Measure::Units).field("quantity")?,
+        price: amount,
+        money: LineMoney { amount, discount: zero, tax: zero },
+        cost: Some(zero),
+    })
+}
+
+/// What the sale takes of each item: from the basket's hold, which must be of exactly these lines,
+/// or from the free stock. A hold that ran out is taken again, if it still can be.
+async fn takes(tx: &mut Tx, hold: Option<HoldGroupId>, lines: &[DraftLine]) -> Result<Vec<Take>, Failure> {
+    let mut wanted: BTreeMap<_, i64> = BTreeMap::new();
+    for line in lines {
+        if let Some(item) = line.item {
+            *wanted.entry(item).or_default() += line.quantity.steps();
+        }
+    }
+    let mut from_hold: BTreeMap<_, i64> = BTreeMap::new();
+    if let Some(group) = hold {
+        let taken = holds::take_group(tx, group).await?;
+        if taken.open.is_empty() && taken.ran_out.is_empty() {
+            return Err(holds::over(tx, group).await?.into());
+        }
+        for row in &taken.open {
+            *from_hold.entry(row.item).or_default() += row.steps;
+        }
+        let mut all = from_hold.clone();
+        for row in &taken.ran_out {
+            *all.entry(row.item).or_default() += row.steps;
+        }
+        if all != wanted {
+            let reason = "the hold is of other lines or quantities than this sale; hold the basket anew";
+            return Err(Refusal::invalid("hold", reason).into());
+        }
+    }
+    let of = |(item, steps)| Take { item, steps, from_hold: from_hold.get(&item).copied().unwrap_or(0) };
+    Ok(wanted.into_iter().map(of).collect())
+}

@@ -1,0 +1,286 @@
+//! Reading sales.
+
+use crate::sales::booking::LineKind;
+use crate::sales::ring_up::{SaleLine, TenderIn};
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use domain::basket::{Given, LineMoney, TenderKind, Totals};
+use domain::channel::Channel;
+use domain::day::{Day, Moment};
+use domain::ids::{RefundId, RefundLineId, SaleId, SaleLineId, TenderId};
+use domain::money::{Currency, Money};
+use domain::quantity::Quantity;
+use domain::stock::Fate;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+
+/// A sale as it stands in the books.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SaleView {
+    /// Its identifier.
+    pub id: SaleId,
+    /// Its receipt number; none for a past sale.
+    pub receipt: Option<i64>,
+    /// Where.
+    pub channel: Channel,
+    /// When.
+    pub at: Moment,
+    /// The order that it came in as.
+    pub order: Option<String>,
+    /// Whether it was voided.
+    pub voided: bool,
+    /// Its figures.
+    pub totals: Totals,
+    /// What its channel kept of it.
+    pub fee: Money,
+    /// Words.
+    pub note: String,
+    /// Who rang it up.
+    pub who: String,
+    /// Its lines, each with what was given back of it.
+    pub lines: Vec<SoldLine>,
+    /// How it was paid.
+    pub tenders: Vec<Tender>,
+    /// What was given back.
+    pub refunds: Vec<RefundView>,
+}
+
+/// A line of a sale, and what was given back of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SoldLine {
+    /// The line.
+    pub line: SaleLine,
+    /// What it cost to make then; none if nobody knew.
+    pub cost: Option<Money>,
+    /// Steps given back.
+    pub given_back: Quantity,
+}
+
+/// A tender as it stands in the books.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tender {
+    /// Its identifier, by which what is owed is paid.
+    pub id: TenderId,
+    /// What was given.
+    pub tender: TenderIn,
+    /// What is still owed of it.
+    pub still_owed: Option<Money>,
+}
+
+/// A refund as it stands in the books.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RefundView {
+    /// Its identifier.
+    pub id: RefundId,
+    /// When.
+    pub at: Moment,
+    /// What went to the customer.
+    pub given: Money,
+    /// How it went.
+    pub tenders: Vec<Given>,
+    /// Why.
+    pub reason: String,
+    /// Its lines, and what became of the goods.
+    pub lines: Vec<(RefundLineId, SaleLineId, Fate)>,
+}
+
+pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number, v.sale_id, s.goods + s.not_revenue, s.discounts, \
+    s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who, s.fee FROM sale s \
+    LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN voided v ON v.sale_id = s.id";
+
+impl Ledger {
+    /// A sale by its identifier.
+    pub async fn sale(&self, id: SaleId) -> Result<SaleView, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(sqlx::AssertSqlSafe(format!("{SALE} WHERE s.id = $1")))
+            .bind(id.raw())
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("sale", id))?;
+        self.view(&mut connection, &row).await
+    }
+
+    /// A sale by its receipt number.
+    pub async fn sale_by_receipt(&self, receipt: i64) -> Result<SaleView, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(sqlx::AssertSqlSafe(format!("{SALE} WHERE s.receipt = $1")))
+            .bind(receipt)
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("receipt", receipt))?;
+        self.view(&mut connection, &row).await
+    }
+
+    /// Sales, the latest made first, before `before` if given, at most `limit`.
+    pub async fn sales(&self, before: Option<SaleId>, limit: usize) -> Result<Vec<SaleView>, Failure> {
+        let mut connection = self.reader().await?;
+        let text = format!("{SALE} WHERE s.id < $1 ORDER BY s.id DESC LIMIT $2");
+        let rows = sqlx::query(sqlx::AssertSqlSafe(text))
+            .bind(before.map_or(i64::MAX, SaleId::raw))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        let mut sales = Vec::with_capacity(rows.len());
+        for row in &rows {
+            sales.push(self.view(&mut connection, row).await?);
+        }
+        Ok(sales)
+    }
+
+    pub(crate) async fn view(
+        &self,
+        connection: &mut AnyConnection,
+        row: &AnyRow,
+    ) -> Result<SaleView, Failure> {
+        let currency = self.shop().currency;
+        let id = SaleId::from_raw(row.try_get(0)?);
+        Ok(SaleView {
+            id,
+            receipt: row.try_get(1)?,
+            channel: Channel::parse(&row.try_get::<String, _>(2)?).stored("sale.channel")?,
+            at: Moment::from_millis(row.try_get(3)?),
+            order: row.try_get(4)?,
+            voided: row.try_get::<Option<i64>, _>(5)?.is_some(),
+            totals: totals(row, currency)?,
+            fee: Money::from_minor(row.try_get(15)?, currency).stored("sale.fee")?,
+            note: row.try_get(13)?,
+            who: row.try_get(14)?,
+            lines: lines(connection, id, currency).await?,
+            tenders: tenders(connection, id, currency).await?,
+            refunds: refunds(connection, id, currency).await?,
+        })
+    }
+}
+
+fn totals(row: &AnyRow, currency: Currency) -> Result<Totals, Failure> {
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("sale");
+    let (tendered, change) = (money(11)?, money(12)?);
+    Ok(Totals {
+        lines: money(6)?,
+        discounts: money(7)?,
+        tax: money(8)?,
+        shipping: money(9)?,
+        rounding: money(10)?,
+        due: tendered.minus(change).stored("sale.tendered")?,
+        tendered,
+        change,
+    })
+}
+
+async fn lines(
+    connection: &mut AnyConnection,
+    sale: SaleId,
+    currency: Currency,
+) -> Result<Vec<SoldLine>, Failure> {
+    let rows = sqlx::query(
+        "SELECT l.id, l.code, l.title, l.price, l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, b.steps \
+         FROM sale_line l LEFT JOIN line_back b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
+    )
+    .bind(sale.raw())
+    .fetch_all(connection)
+    .await?;
+    let line = |row: &AnyRow| {
+        let book = crate::books::entries::book_line(row, 4, currency)?;
+        let back: Option<i64> = row.try_get(11)?;
+        Ok(SoldLine {
+            line: SaleLine {
+                id: SaleLineId::from_raw(row.try_get(0)?),
+                kind: LineKind::from_code(&row.try_get::<String, _>(4)?).unwrap_or(LineKind::Goods),
+                code: row.try_get(1)?,
+                title: row.try_get(2)?,
+                quantity: book.quantity,
+                price: Money::from_minor(row.try_get(3)?, currency).stored("sale_line.price")?,
+                money: LineMoney { amount: book.amount, discount: book.discount, tax: book.tax },
+            },
+            cost: book.cost,
+            given_back: Quantity::from_steps(back.unwrap_or(0), book.quantity.measure())
+                .stored("line_back")?,
+        })
+    };
+    rows.iter().map(line).collect()
+}
+
+async fn tenders(
+    connection: &mut AnyConnection,
+    sale: SaleId,
+    currency: Currency,
+) -> Result<Vec<Tender>, Failure> {
+    let rows = sqlx::query(
+        "SELECT t.id, t.kind, t.amount, t.customer, t.due_day, o.amount - o.paid FROM tender t \
+         LEFT JOIN owed o ON o.tender_id = t.id WHERE t.sale_id = $1 ORDER BY t.id",
+    )
+    .bind(sale.raw())
+    .fetch_all(connection)
+    .await?;
+    let tender = |row: &AnyRow| {
+        let owed: Option<i64> = row.try_get(5)?;
+        Ok(Tender {
+            id: TenderId::from_raw(row.try_get(0)?),
+            tender: TenderIn {
+                kind: TenderKind::from_code(&row.try_get::<String, _>(1)?)
+                    .ok_or("unknown")
+                    .stored("tender.kind")?,
+                amount: Money::from_minor(row.try_get(2)?, currency).stored("tender.amount")?,
+                customer: row.try_get(3)?,
+                due: row.try_get::<Option<i64>, _>(4)?.map(Day::from_number),
+            },
+            still_owed: owed.map(|o| Money::from_minor(o, currency)).transpose().stored("owed.paid")?,
+        })
+    };
+    rows.iter().map(tender).collect()
+}
+
+async fn refunds(
+    connection: &mut AnyConnection,
+    sale: SaleId,
+    currency: Currency,
+) -> Result<Vec<RefundView>, Failure> {
+    let rows = sqlx::query("SELECT id, at_ms, tendered, reason FROM refund WHERE sale_id = $1 ORDER BY id")
+        .bind(sale.raw())
+        .fetch_all(&mut *connection)
+        .await?;
+    let mut refunds = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let id: i64 = row.try_get(0)?;
+        let lines = sqlx::query(
+            "SELECT rl.id, rl.sale_line_id, c.fate FROM refund_line rl \
+             LEFT JOIN came_back c ON c.refund_line_id = rl.id WHERE rl.refund_id = $1 ORDER BY rl.id",
+        )
+        .bind(id)
+        .fetch_all(&mut *connection)
+        .await?;
+        let line = |row: &AnyRow| {
+            let fate: Option<String> = row.try_get(2)?;
+            let fate = fate.as_deref().and_then(Fate::from_code).unwrap_or(Fate::Open);
+            Ok((RefundLineId::from_raw(row.try_get(0)?), SaleLineId::from_raw(row.try_get(1)?), fate))
+        };
+        refunds.push(RefundView {
+            id: RefundId::from_raw(id),
+            at: Moment::from_millis(row.try_get(1)?),
+            given: Money::from_minor(row.try_get(2)?, currency).stored("refund.tendered")?,
+            tenders: refund_tenders(connection, id, currency).await?,
+            reason: row.try_get(3)?,
+            lines: lines.iter().map(line).collect::<Result<_, Failure>>()?,
+        });
+    }
+    Ok(refunds)
+}
+
+async fn refund_tenders(
+    connection: &mut AnyConnection,
+    refund: i64,
+    currency: Currency,
+) -> Result<Vec<Given>, Failure> {
+    let rows = sqlx::query("SELECT kind, amount FROM tender WHERE refund_id = $1 ORDER BY id")
+        .bind(refund)
+        .fetch_all(connection)
+        .await?;
+    let given = |row: &AnyRow| {
+        let kind = TenderKind::from_code(&row.try_get::<String, _>(0)?);
+        let amount = Money::from_minor(row.try_get(1)?, currency).stored("tender.amount")?;
+        Ok((kind.ok_or("unknown").stored("tender.kind")?, amount))
+    };
+    rows.iter().map(given).collect()
+}

@@ -1,0 +1,139 @@
+//! Voiding: a sale rung up by mistake, undone on its own day as if it had not been.
+
+use crate::books;
+use crate::people::activity_log::{self, Audited};
+use crate::people::limits;
+use crate::sales::booking::sale_figures;
+use crate::sales::drawer::{self, Cash, Drawer};
+use crate::sales::refunds;
+use crate::shelf::stock::{self, Because};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::SaleId;
+use domain::money::{Currency, Money};
+use domain::stock::Why;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+use std::collections::BTreeMap;
+
+/// Voids a sale of today, none of which was refunded or paid since.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct VoidSale {
+    /// Which.
+    pub sale: SaleId,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for VoidSale {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let reason = text::note(&self.reason).field("reason")?;
+        let who = text::short(&self.who).field("who")?;
+        let shop = tx.shop();
+        let row = sqlx::query(
+            "SELECT channel, at_ms, shipping, fee, rounding, order_id, past FROM sale WHERE id = $1",
+        )
+        .bind(self.sale.raw())
+        .fetch_optional(tx.db())
+        .await?
+        .ok_or_else(|| Refusal::no_such("sale", self.sale))?;
+        let money = |at: usize| Money::from_minor(row.try_get(at)?, shop.currency).stored("sale");
+        let (shipping, fee, rounding) = (money(2)?, money(3)?, money(4)?);
+        let at = Moment::from_millis(row.try_get(1)?);
+        self.refuse_if_late(tx, at, row.try_get::<Option<i64>, _>(5)?.is_some(), row.try_get(6)?)?;
+        self.claim(tx, shipping).await?;
+        limits::allow_void(tx, self.sale).await?;
+        let lines = refunds::read_lines(tx, self.sale, shop.currency).await?;
+        let mut back: BTreeMap<_, i64> = BTreeMap::new();
+        for line in &lines {
+            if let Some(item) = line.item {
+                *back.entry(item).or_default() += line.book.quantity.steps();
+            }
+        }
+        for (item, steps) in back {
+            let because =
+                Because { why: Why::Voided, source: Some(self.sale.raw()), note: &reason, who: &who };
+            stock::add(tx, item, steps, because).await?;
+        }
+        tx.open_books(0).await?;
+        sqlx::query("INSERT INTO voided (sale_id, at_ms, reason, who) VALUES ($1, $2, $3, $4)")
+            .bind(self.sale.raw())
+            .bind(tx.now().millis())
+            .bind(reason.clone())
+            .bind(who.clone())
+            .execute(tx.db())
+            .await?;
+        let lines: Vec<_> = lines.iter().map(|l| l.book).collect();
+        let figures = sale_figures(&lines, shipping, fee, rounding)?.negated();
+        let channel = Channel::parse(&row.try_get::<String, _>(0)?).stored("sale.channel")?;
+        books::add_one(tx, shop.zone.day_of(at), &channel, &figures).await?;
+        let amount = self.cash(tx, shop.currency).await?.negated();
+        let source = Cash { kind: drawer::EntryKind::Void, amount, source: self.sale.raw(), who: &who };
+        drawer::book(tx, &channel, Drawer::Own, source).await?;
+        activity_log::note(tx, &who, Audited::Void, &self.sale.to_string(), &reason).await
+    }
+}
+
+impl VoidSale {
+    /// The cash that the sale had left in the drawer.
+    async fn cash(&self, tx: &mut Tx, currency: Currency) -> Result<Money, Failure> {
+        let row = sqlx::query(
+            "SELECT CAST(COALESCE(SUM(t.amount), 0) AS BIGINT), CAST(MAX(s.change_given) AS BIGINT) FROM sale s \
+             LEFT JOIN tender t ON t.sale_id = s.id AND t.kind = 'cash' WHERE s.id = $1",
+        )
+        .bind(self.sale.raw())
+        .fetch_one(tx.db())
+        .await?;
+        let (given, change): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        Money::from_minor(given - change, currency).stored("tender.amount")
+    }
+
+    fn refuse_if_late(&self, tx: &Tx, at: Moment, of_order: bool, past: i64) -> Result<(), Refusal> {
+        let zone = &tx.shop().zone;
+        let reason = if past == 1 {
+            "it is from another system's history"
+        } else if of_order {
+            "it came in as an online order; cancel the order there"
+        } else if zone.day_of(at) != zone.day_of(tx.now()) {
+            "it is not of today; refund it instead"
+        } else {
+            return Ok(());
+        };
+        Err(self.refusal(reason))
+    }
+
+    fn refusal(&self, reason: &str) -> Refusal {
+        Refusal::NotVoidable { id: self.sale.to_string(), reason: reason.to_owned() }
+    }
+
+    /// One of void and refund: the row beside the sale is what they both claim.
+    async fn claim(&self, tx: &mut Tx, shipping: Money) -> Result<(), Failure> {
+        refunds::open_sale_back(tx, self.sale, shipping).await?;
+        let done =
+            sqlx::query("UPDATE sale_back SET voided = 1 WHERE sale_id = $1 AND voided = 0 AND refunds = 0")
+                .bind(self.sale.raw())
+                .execute(tx.db())
+                .await?;
+        // Asked only now that the row is ours: a payment that came first has ended, a later one waits.
+        let paid = sqlx::query("SELECT tender_id FROM owed WHERE sale_id = $1 AND paid > 0 LIMIT 1")
+            .bind(self.sale.raw())
+            .fetch_optional(tx.db())
+            .await?;
+        if done.rows_affected() == 0 || paid.is_some() {
+            return Err(self
+                .refusal("it was voided before, or part of it was refunded or paid since")
+                .into());
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,402 @@
+//! Finding items: what a person asks for, turned into one statement that reads an index alone.
+
+use crate::shelf::find_text::{COLOR_MARK, color_words, size_mark};
+use crate::shelf::item_view;
+use crate::shelf::items::ItemView;
+use crate::shelf::styles::StyleView;
+use crate::store::Ledger;
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use domain::day::Moment;
+use domain::ids::{self, NotAnId, StyleId};
+use domain::money::Money;
+use domain::text::{self, MAX_NAME_CHARS, TextError};
+use domain::weight::Weight;
+use sqlx::{AssertSqlSafe, Row};
+use std::fmt::{self, Write};
+use std::str::FromStr;
+
+/// The most words that are looked for at once; each is a pass over the text of each item.
+pub const MAX_FIND_WORDS: usize = 8;
+
+/// Which style.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum FindStyle {
+    /// Any or none.
+    #[default]
+    Any,
+    /// Items that have no style.
+    None,
+    /// This one.
+    One(StyleId),
+}
+
+/// How an item stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum FindState {
+    /// On the shelf, held or free.
+    #[default]
+    OnShelf,
+    /// On the shelf, some of it set aside.
+    Held,
+    /// Nothing left.
+    SoldOut,
+    /// On the shelf, and kept off online.
+    KeptOff,
+    /// Free, may be offered online, and is not.
+    Unlisted,
+    /// All that ever was.
+    All,
+}
+
+impl FindState {
+    /// Every state.
+    pub const ALL: [Self; 6] =
+        [Self::OnShelf, Self::Held, Self::SoldOut, Self::KeptOff, Self::Unlisted, Self::All];
+
+    /// As it stands in addresses.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::OnShelf => "on-shelf",
+            Self::Held => "held",
+            Self::SoldOut => "sold-out",
+            Self::KeptOff => "kept-off",
+            Self::Unlisted => "unlisted",
+            Self::All => "all",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|s| s.code() == code)
+    }
+
+    /// `on_hand > 0` stands there by itself, so that the index of the shelf answers.
+    fn condition(self) -> &'static str {
+        match self {
+            Self::OnShelf => " AND i.on_hand > 0",
+            Self::Held => " AND i.held > 0",
+            Self::SoldOut => " AND i.on_hand = 0",
+            Self::KeptOff => " AND i.on_hand > 0 AND i.keep_off = 1",
+            Self::Unlisted => {
+                " AND i.on_hand > 0 AND i.on_hand > i.held AND i.keep_off = 0 AND NOT EXISTS (SELECT 1 FROM listing l \
+                 WHERE l.connection_id = 1 AND l.item_id = i.id AND l.state = 'listed')"
+            }
+            Self::All => "",
+        }
+    }
+}
+
+/// What comes first.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum FindSort {
+    /// Added last.
+    #[default]
+    Newest,
+    /// Added first.
+    Oldest,
+    /// The lowest price.
+    Cheapest,
+    /// The highest price.
+    Dearest,
+    /// The lowest weight; what was not weighed before all.
+    Lightest,
+    /// The highest weight.
+    Heaviest,
+}
+
+impl FindSort {
+    /// Every order.
+    pub const ALL: [Self; 6] =
+        [Self::Newest, Self::Oldest, Self::Cheapest, Self::Dearest, Self::Lightest, Self::Heaviest];
+
+    /// As it stands in addresses.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Newest => "newest",
+            Self::Oldest => "oldest",
+            Self::Cheapest => "cheapest",
+            Self::Dearest => "dearest",
+            Self::Lightest => "lightest",
+            Self::Heaviest => "heaviest",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|s| s.code() == code)
+    }
+
+    /// The column, the comparison with the row before, and the direction.
+    fn parts(self) -> (&'static str, &'static str, &'static str) {
+        match self {
+            Self::Newest => ("id", "<", "DESC"),
+            Self::Oldest => ("id", ">", "ASC"),
+            Self::Cheapest => ("price", ">", "ASC"),
+            Self::Dearest => ("price", "<", "DESC"),
+            Self::Lightest => ("mass", ">", "ASC"),
+            Self::Heaviest => ("mass", "<", "DESC"),
+        }
+    }
+}
+
+/// What is looked for; what is left at its default narrows nothing.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct FindItems {
+    /// Words of the name, the style's name, the colours, the fibres; each must be found.
+    pub words: String,
+    /// Which style.
+    pub style: FindStyle,
+    /// The size, as it is written, case aside.
+    pub size: String,
+    /// Beginnings of words of a colour; each must be found.
+    pub color: String,
+    /// The least weight.
+    pub weight_from: Option<Weight>,
+    /// The most weight.
+    pub weight_to: Option<Weight>,
+    /// The least price.
+    pub price_from: Option<Money>,
+    /// The highest price.
+    pub price_to: Option<Money>,
+    /// Added then or later.
+    pub made_from: Option<Moment>,
+    /// Added before then.
+    pub made_before: Option<Moment>,
+    /// How it stands.
+    pub state: FindState,
+    /// What comes first.
+    pub sort: FindSort,
+}
+
+/// Where the next page begins: the last row's place in the order, as `price.id`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FindCursor {
+    key: i64,
+    id: i64,
+}
+
+impl fmt::Display for FindCursor {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}.{}", self.key, self.id)
+    }
+}
+
+impl FromStr for FindCursor {
+    type Err = NotAnId;
+    fn from_str(text: &str) -> Result<Self, NotAnId> {
+        let (key, id) = text.split_once('.').unwrap_or((text, "none"));
+        let number = |text: &str| text.parse::<StyleId>().map(StyleId::raw);
+        Ok(Self { key: number(key)?, id: number(id)? })
+    }
+}
+
+/// A page of what was found.
+#[derive(Clone, Debug)]
+pub struct FoundItems {
+    /// The items, in the order that was asked for.
+    pub items: Vec<ItemView>,
+    /// Where the next page begins; none if this was the last.
+    pub next: Option<FindCursor>,
+}
+
+/// A parameter.
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Value {
+    Int(i64),
+    Text(String),
+}
+
+/// A statement under way.
+struct Asking {
+    text: String,
+    values: Vec<Value>,
+}
+
+impl Asking {
+    /// Takes a value; answers its place in the text.
+    fn place(&mut self, value: Value) -> String {
+        self.values.push(value);
+        format!("${}", self.values.len())
+    }
+
+    fn and(&mut self, condition: &str) {
+        self.text.push_str(" AND ");
+        self.text.push_str(condition);
+    }
+
+    /// `column >= value`, or what else stands between.
+    fn compare(&mut self, column: &str, how: &str, value: Option<i64>) {
+        if let Some(value) = value {
+            let place = self.place(Value::Int(value));
+            self.and(&format!("{column} {how} {place}"));
+        }
+    }
+
+    /// The text holds the part. Both engines have `replace`, which compares letter by letter: LIKE
+    /// differs in case between them, and their functions for a place in a text in their names.
+    fn holds(&mut self, part: String) -> String {
+        let place = self.place(Value::Text(part));
+        format!("replace(i.folded, {place}, '') <> i.folded")
+    }
+}
+
+impl FindItems {
+    fn statement(
+        &self,
+        after: Option<FindCursor>,
+        limit: usize,
+        styles: &[StyleView],
+    ) -> Result<Asking, Failure> {
+        let (column, beyond, direction) = self.sort.parts();
+        let text = format!("SELECT i.id, i.{column} FROM item i WHERE 1 = 1{}", self.state.condition());
+        let mut asking = Asking { text, values: Vec::new() };
+        match self.style {
+            FindStyle::Any => (),
+            FindStyle::None => asking.and("i.style_id IS NULL"),
+            FindStyle::One(id) => asking.compare("i.style_id", "=", Some(id.raw())),
+        }
+        asking.compare("i.price", ">=", self.price_from.map(Money::minor));
+        asking.compare("i.price", "<=", self.price_to.map(Money::minor));
+        asking.compare("i.mass", ">=", self.weight_from.map(Weight::mass));
+        asking.compare("i.mass", "<=", self.weight_to.map(Weight::mass));
+        if self.weight_to.is_some() && self.weight_from.is_none() {
+            asking.and("i.mass > 0");
+        }
+        asking.compare("i.id", ">=", self.made_from.map(|m| ids::bound_of(m.millis())));
+        asking.compare("i.id", "<", self.made_before.map(|m| ids::bound_of(m.millis())));
+        self.words_of(&mut asking, styles)?;
+        if let Some(after) = after {
+            let id = asking.place(Value::Int(after.id));
+            if column == "id" {
+                asking.and(&format!("i.id {beyond} {id}"));
+            } else {
+                let key = asking.place(Value::Int(after.key));
+                asking.and(&format!("(i.{column}, i.id) {beyond} ({key}, {id})"));
+            }
+        }
+        let limit = asking.place(Value::Int(i64::try_from(limit).unwrap_or(i64::MAX)));
+        // Writing to a String cannot fail.
+        let _ = match column {
+            // Named twice, SQLite would read no index of the shelf for it.
+            "id" => write!(asking.text, " ORDER BY i.id {direction} LIMIT {limit}"),
+            _ => write!(asking.text, " ORDER BY i.{column} {direction}, i.id {direction} LIMIT {limit}"),
+        };
+        Ok(asking)
+    }
+
+    fn words_of(&self, asking: &mut Asking, styles: &[StyleView]) -> Result<(), Failure> {
+        let folded = text::fold(&self.words);
+        let words: Vec<&str> = folded.split_whitespace().collect();
+        let colors = color_words(&self.color);
+        if words.len() + colors.len() > MAX_FIND_WORDS {
+            let reason = format!("at most {MAX_FIND_WORDS} words are looked for at once");
+            return Err(Refusal::invalid("words", reason).into());
+        }
+        for word in words {
+            let mut either = asking.holds(word.to_owned());
+            let of_style = styles.iter().filter(|style| text::fold(&style.name).contains(word));
+            let of_style: Vec<String> =
+                of_style.map(|style| asking.place(Value::Int(style.id.raw()))).collect();
+            if !of_style.is_empty() {
+                either = format!("({either} OR i.style_id IN ({}))", of_style.join(", "));
+            }
+            asking.and(&either);
+        }
+        for word in colors {
+            let held = asking.holds(format!("{COLOR_MARK}{word}"));
+            asking.and(&held);
+        }
+        if !self.size.trim().is_empty() {
+            let held = asking.holds(size_mark(&self.size));
+            asking.and(&held);
+        }
+        Ok(())
+    }
+
+    fn check(&self, ledger: &Ledger) -> Result<(), Failure> {
+        let currency = ledger.shop().currency;
+        for (field, amount) in [("priceFrom", self.price_from), ("priceTo", self.price_to)] {
+            amount.map_or(Ok(()), |a| crate::store::settings::own_money(field, a, currency))?;
+        }
+        for (field, text) in [("words", &self.words), ("color", &self.color), ("size", &self.size)] {
+            short_enough(text).field(field)?;
+        }
+        Ok(())
+    }
+}
+
+/// A code is looked for too, so that this is no place to look for card numbers.
+fn short_enough(text: &str) -> Result<(), TextError> {
+    if text.chars().count() > MAX_NAME_CHARS {
+        return Err(TextError::TooLong { limit: MAX_NAME_CHARS });
+    }
+    match text.chars().find(|c| c.is_control()) {
+        Some(c) => Err(TextError::NotPrintable { code: u32::from(c) }),
+        None => Ok(()),
+    }
+}
+
+impl Ledger {
+    /// The items that are looked for, at most `limit`, behind `after` if given.
+    pub async fn find_items(
+        &self,
+        find: &FindItems,
+        after: Option<FindCursor>,
+        limit: usize,
+    ) -> Result<FoundItems, Failure> {
+        find.check(self)?;
+        let styles = if find.words.trim().is_empty() { Vec::new() } else { self.styles().await? };
+        // One more than is answered tells whether there are more.
+        let asking = find.statement(after, limit + 1, &styles)?;
+        let mut connection = self.reader().await?;
+        let mut statement = sqlx::query(AssertSqlSafe(asking.text));
+        for value in asking.values {
+            statement = match value {
+                Value::Int(number) => statement.bind(number),
+                Value::Text(text) => statement.bind(text),
+            };
+        }
+        let rows = statement.fetch_all(&mut *connection).await?;
+        let read = |row: &sqlx::any::AnyRow| {
+            Ok::<_, Failure>(FindCursor { id: row.try_get(0)?, key: row.try_get(1)? })
+        };
+        let mut places = rows.iter().map(read).collect::<Result<Vec<_>, _>>()?;
+        let more = places.len() > limit;
+        places.truncate(limit);
+        let next = if more { places.last().copied() } else { None };
+        let ids: Vec<i64> = places.iter().map(|place| place.id).collect();
+        let items = item_view::read_many(&mut connection, &ids, self.shop().currency).await?;
+        Ok(FoundItems { items, next })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cursor_is_read_as_it_was_written() {
+        let check = |text: &str, expected: Option<(i64, i64)>| {
+            assert_eq!(text.parse::<FindCursor>().ok().map(|c| (c.key, c.id)), expected, "{text}");
+        };
+        check("4800.17", Some((4800, 17)));
+        check(&FindCursor { key: 0, id: 9 }.to_string(), Some((0, 9)));
+        check("4800", None);
+        check("4800.", None);
+        check("-1.17", None);
+        check("1.2.3", None);
+        check("", None);
+    }
+
+    #[test]
+    fn each_code_is_read_back() {
+        for state in FindState::ALL {
+            assert_eq!(FindState::from_code(state.code()), Some(state));
+        }
+        for sort in FindSort::ALL {
+            assert_eq!(FindSort::from_code(sort.code()), Some(sort));
+        }
+        assert_eq!((FindState::from_code(""), FindSort::from_code("Newest")), (None, None));
+    }
+}

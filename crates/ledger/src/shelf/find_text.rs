@@ -1,0 +1,103 @@
+//! The text that a search looks in, folded by the program.
+
+use crate::shelf::items::stored_weight;
+use crate::store::Ledger;
+use crate::store::error::Failure;
+use domain::text::fold;
+use domain::weight::Weight;
+use sqlx::{AnyConnection, Row};
+
+/// Stands before each word of a colour, so that `fern` as a colour is not the `fern` of a name.
+pub(crate) const COLOR_MARK: char = '#';
+/// Stand around a size, so that `L` is not the `l` of a word.
+pub(crate) const SIZE_MARKS: [char; 2] = ['[', ']'];
+/// Items that are folded in one transaction.
+const AT_ONCE: i64 = 500;
+
+/// Name, colours, size and fibres, as a search looks for them. Never empty.
+pub(crate) fn folded([name, color, size, material]: [&str; 4]) -> String {
+    let mut text = fold(name);
+    text.push('\n');
+    for word in color_words(color) {
+        text.push(COLOR_MARK);
+        text.push_str(&word);
+        text.push(' ');
+    }
+    text.push_str(&size_mark(size));
+    text.push_str(&fold(material));
+    text
+}
+
+/// The folded words of a colour's name.
+pub(crate) fn color_words(color: &str) -> Vec<String> {
+    let folded = fold(color);
+    folded.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_owned).collect()
+}
+
+/// A size between its marks.
+pub(crate) fn size_mark(size: &str) -> String {
+    format!("{}{}{}", SIZE_MARKS[0], fold(size.trim()), SIZE_MARKS[1])
+}
+
+/// What a weight is compared by; nothing where nothing was weighed.
+pub(crate) fn mass(weight: Option<Weight>) -> i64 {
+    weight.map_or(0, Weight::mass)
+}
+
+impl Ledger {
+    /// Folds the items that an earlier step of the schema left for the program to fold.
+    pub(crate) async fn fold_items(&self) -> Result<(), Failure> {
+        while self.fold_some().await? > 0 {}
+        Ok(())
+    }
+
+    async fn fold_some(&self) -> Result<usize, Failure> {
+        let mut reader = self.reader().await?;
+        let found = "SELECT id FROM item WHERE folded = '' LIMIT 1";
+        if sqlx::query(found).fetch_optional(&mut *reader).await?.is_none() {
+            return Ok(0);
+        }
+        drop(reader);
+        let mut tx = self.begin().await?;
+        let done = fold_in(tx.db()).await?;
+        tx.commit().await?;
+        Ok(done)
+    }
+}
+
+async fn fold_in(connection: &mut AnyConnection) -> Result<usize, Failure> {
+    let rows = sqlx::query(
+        "SELECT id, name, color, size, material, weight, weight_unit FROM item WHERE folded = '' ORDER BY id LIMIT $1",
+    )
+    .bind(AT_ONCE)
+    .fetch_all(&mut *connection)
+    .await?;
+    for row in &rows {
+        let text = |at: usize| row.try_get::<String, _>(at);
+        let folded = folded([&text(1)?, &text(2)?, &text(3)?, &text(4)?]);
+        let mass = mass(stored_weight(row.try_get(5)?, row.try_get(6)?)?);
+        sqlx::query("UPDATE item SET folded = $2, mass = $3 WHERE id = $1")
+            .bind(row.try_get::<i64, _>(0)?)
+            .bind(folded)
+            .bind(mass)
+            .execute(&mut *connection)
+            .await?;
+    }
+    Ok(rows.len())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn colours_and_sizes_are_told_from_other_words() {
+        let check = |parts: [&str; 4], expected: &str| assert_eq!(folded(parts), expected);
+        check(
+            ["Ridge Beanie, fern", "Fawn|dark MOSS", "M", "80% Alpaca / 20% Wool"],
+            "ridge beanie, fern\n#fawn #dark #moss [m]80% alpaca / 20% wool",
+        );
+        check(["", "", "", ""], "\n[]");
+        check(["H\u{e4}t", "gr\u{fc}n", " 38 ", ""], "hat\n#grun [38]");
+    }
+}

@@ -1,0 +1,174 @@
+//! Ending holds: for a sale, for an order, by hand. Only who ends the row lowers what is held.
+
+use crate::shelf::stock::{Take, in_order, tell_outbox};
+use crate::store::command::Tx;
+use crate::store::error::Failure;
+use crate::store::rejection::Refusal;
+use domain::ids::{HoldGroupId, HoldId, ItemId};
+use sqlx::Row;
+
+/// A hold's row that was ended here, and by nobody else.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Ended {
+    pub(crate) item: ItemId,
+    pub(crate) steps: i64,
+}
+
+/// The rows of a group that a sale took.
+pub(crate) struct Group {
+    /// Those that were open. What is held is lowered by the sale's own update.
+    pub(crate) open: Vec<Ended>,
+    /// Those that had run out, perhaps not all at once: they are taken from the free stock again.
+    pub(crate) ran_out: Vec<Ended>,
+}
+
+/// Takes a group's rows for a sale, which alone may name it from then on. What is set aside for an order
+/// is the order's: a sale takes nothing of it.
+pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Group, Failure> {
+    Ok(Group { open: take_rows(tx, group, "open").await?, ran_out: take_rows(tx, group, "expired").await? })
+}
+
+async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Result<Vec<Ended>, Failure> {
+    let rows = sqlx::query(
+        "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND state = $3 AND purpose <> 'order' \
+         RETURNING item_id, steps",
+    )
+    .bind(group.raw())
+    .bind(tx.now().millis())
+    .bind(state.to_owned())
+    .fetch_all(tx.db())
+    .await?;
+    rows.iter().map(read_ended).collect()
+}
+
+pub(crate) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, Failure> {
+    Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), steps: row.try_get(1)? })
+}
+
+/// Lowers what is held by holds that were ended, and tells the outbox.
+pub(crate) async fn free(tx: &mut Tx, ended: &[Ended]) -> Result<(), Failure> {
+    let takes = ended.iter().map(|e| Take { item: e.item, steps: e.steps, from_hold: 0 }).collect();
+    let takes = in_order(takes);
+    for take in &takes {
+        sqlx::query("UPDATE item SET held = held - $2, revision = revision + 1 WHERE id = $1")
+            .bind(take.item.raw())
+            .bind(take.steps)
+            .execute(tx.db())
+            .await?;
+    }
+    let items: Vec<ItemId> = takes.iter().map(|t| t.item).collect();
+    tell_outbox(tx, &items).await
+}
+
+/// Ends one order line's hold; nothing if somebody else ended it.
+pub(crate) async fn end_one(
+    tx: &mut Tx,
+    hold: HoldId,
+    state: &'static str,
+) -> Result<Option<Ended>, Failure> {
+    let row = sqlx::query(
+        "UPDATE hold SET state = $3, ended_ms = $2 WHERE id = $1 AND state = 'open' RETURNING item_id, steps",
+    )
+    .bind(hold.raw())
+    .bind(tx.now().millis())
+    .bind(state.to_owned())
+    .fetch_optional(tx.db())
+    .await?;
+    row.as_ref().map(read_ended).transpose()
+}
+
+/// Takes up to `steps` of an item out of a hold that somebody gives up for an order. What is left of
+/// it stays set aside for the same person. Answers how much was taken; the caller lowers `held`.
+pub(crate) async fn release(
+    tx: &mut Tx,
+    group: HoldGroupId,
+    item: ItemId,
+    steps: i64,
+) -> Result<i64, Failure> {
+    let now = tx.now().millis();
+    let rows = sqlx::query(
+        "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND item_id = $3 AND state = 'open' \
+         AND purpose <> 'basket' RETURNING steps, purpose, for_whom, until_ms, held_by",
+    )
+    .bind(group.raw())
+    .bind(now)
+    .bind(item.raw())
+    .fetch_all(tx.db())
+    .await?;
+    let Some(row) = rows.first() else { return Err(not_released(tx, group, item).await?.into()) };
+    let mut held: i64 = 0;
+    for row in &rows {
+        held += row.try_get::<i64, _>(0)?;
+    }
+    if held > steps {
+        let id = tx.next_id()?;
+        sqlx::query(
+            "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
+             held_by) VALUES ($1, $2, $3, $4, $5, $6, $7, 'open', $8, NULL, $9)",
+        )
+        .bind(id)
+        .bind(group.raw())
+        .bind(item.raw())
+        .bind(held - steps)
+        .bind(row.try_get::<String, _>(1)?)
+        .bind(row.try_get::<String, _>(2)?)
+        .bind(row.try_get::<Option<i64>, _>(3)?)
+        .bind(now)
+        .bind(row.try_get::<Option<String>, _>(4)?)
+        .execute(tx.db())
+        .await?;
+    }
+    Ok(held.min(steps))
+}
+
+async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<Refusal, Failure> {
+    let row =
+        sqlx::query("SELECT state FROM hold WHERE group_id = $1 AND item_id = $2 ORDER BY id DESC LIMIT 1")
+            .bind(group.raw())
+            .bind(item.raw())
+            .fetch_optional(tx.db())
+            .await?;
+    let Some(row) = row else {
+        let refusal = over(tx, group).await?;
+        return Ok(match refusal {
+            Refusal::HoldOver { .. } => {
+                Refusal::invalid("hold", "that hold is of something else than the line")
+            }
+            other => other,
+        });
+    };
+    let state: String = row.try_get(0)?;
+    Ok(match state.as_str() {
+        "open" => Refusal::invalid("hold", "that basket is being paid at the counter; wait until it is done"),
+        state => Refusal::HoldOver { id: group.to_string(), state: state.to_owned() },
+    })
+}
+
+/// Ends the open rows of a group; answers those that were ended here.
+pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, Failure> {
+    let rows = sqlx::query(
+        "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, steps",
+    )
+    .bind(group.raw())
+    .bind(tx.now().millis())
+    .fetch_all(tx.db())
+    .await?;
+    let ended = rows.iter().map(read_ended).collect::<Result<Vec<_>, _>>()?;
+    free(tx, &ended).await?;
+    Ok(ended)
+}
+
+/// Why a group has no open rows.
+pub(crate) async fn over(tx: &mut Tx, group: HoldGroupId) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT state, purpose FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
+        .bind(group.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    Ok(match row {
+        Some(row) if row.try_get::<String, _>(0)? == "open" && row.try_get::<String, _>(1)? == "order" => {
+            Refusal::invalid("hold", "this is held for an order; release that hold first")
+        }
+        Some(row) => Refusal::HoldOver { id: group.to_string(), state: row.try_get(0)? },
+        None => Refusal::no_such("hold", group),
+    })
+}

@@ -1,0 +1,66 @@
+//! Holds that ran out.
+
+use super::end::{free, read_ended};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use async_trait::async_trait;
+use domain::ids::ItemId;
+use serde::{Deserialize, Serialize};
+
+/// How many holds that ran out are ended in one transaction.
+const SWEEP_AT_ONCE: i64 = 200;
+
+/// Ends the holds of one item that ran out. Says whether there were any.
+pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, Failure> {
+    let rows = sqlx::query(
+        "UPDATE hold SET state = 'expired', ended_ms = $2 \
+         WHERE item_id = $1 AND state = 'open' AND until_ms IS NOT NULL AND until_ms <= $2 RETURNING item_id, steps",
+    )
+    .bind(item.raw())
+    .bind(tx.now().millis())
+    .fetch_all(tx.db())
+    .await?;
+    let ended = rows.iter().map(read_ended).collect::<Result<Vec<_>, _>>()?;
+    free(tx, &ended).await?;
+    Ok(!ended.is_empty())
+}
+
+/// Ends holds that ran out. `serve` does it every few seconds; a sale does it for its own items.
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+pub struct SweepHolds;
+
+#[async_trait]
+impl Command for SweepHolds {
+    /// How many rows ended.
+    type Answer = usize;
+
+    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+        let rows = sqlx::query(
+            "UPDATE hold SET state = 'expired', ended_ms = $1 WHERE state = 'open' AND id IN \
+             (SELECT id FROM hold WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms <= $1 \
+              ORDER BY until_ms LIMIT $2) RETURNING item_id, steps",
+        )
+        .bind(tx.now().millis())
+        .bind(SWEEP_AT_ONCE)
+        .fetch_all(tx.db())
+        .await?;
+        let ended = rows.iter().map(read_ended).collect::<Result<Vec<_>, _>>()?;
+        free(tx, &ended).await?;
+        Ok(ended.len())
+    }
+}
+
+impl Ledger {
+    /// Whether any hold ran out, so that a sweep is worth a transaction.
+    pub async fn has_expired_holds(&self) -> Result<bool, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT id FROM hold WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms <= $1 LIMIT 1",
+        )
+        .bind(self.now().millis())
+        .fetch_optional(&mut *connection)
+        .await?;
+        Ok(row.is_some())
+    }
+}

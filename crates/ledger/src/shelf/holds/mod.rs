@@ -1,0 +1,223 @@
+//! Holds: stock set aside. Each is a row; only who ends the row lowers what is held.
+
+mod end;
+mod expire;
+mod view;
+
+pub use expire::SweepHolds;
+
+pub(crate) use end::{Ended, end_group, end_one, free, over, read_ended, release, take_group};
+pub(crate) use expire::expire_of_item;
+
+use crate::people::limits;
+use crate::shelf::lookup;
+use crate::shelf::stock::{Take, in_order, tell_outbox};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::sql::insert_rows;
+use async_trait::async_trait;
+use domain::basket::MAX_LINES;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::ids::{HoldGroupId, HoldId, ItemId};
+use domain::quantity::{Asked, Quantity};
+use domain::text;
+use serde::{Deserialize, Serialize};
+
+/// How long a basket that is being paid holds its lines: time to find a card, not to go home.
+pub const BASKET_MS: i64 = 10 * 60 * 1000;
+/// The longest hold with an end: a season.
+pub(crate) const MAX_HOLD_MS: i64 = 366 * 24 * 60 * 60 * 1000;
+
+/// What a hold is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Purpose {
+    /// A customer who will come back.
+    Customer,
+    /// A basket that is being paid.
+    Basket,
+    /// A market day.
+    Market,
+    /// An order that is not yet paid.
+    Order,
+}
+
+impl Purpose {
+    /// As it stands in the database and the API.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Customer => "customer",
+            Self::Basket => "basket",
+            Self::Market => "market",
+            Self::Order => "order",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Customer, Self::Basket, Self::Market, Self::Order].into_iter().find(|p| p.code() == code)
+    }
+}
+
+/// One thing to set aside.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct HoldLine {
+    /// Which item.
+    pub code: Code,
+    /// How much.
+    pub quantity: Asked,
+}
+
+/// Sets lines aside: all of them or none.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NewHold {
+    /// What.
+    pub lines: Vec<HoldLine>,
+    /// What for.
+    pub purpose: Purpose,
+    /// For whom.
+    pub for_whom: String,
+    /// Until when; a basket's end is set here, others may be open.
+    pub until: Option<Moment>,
+}
+
+/// What was set aside.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HeldLine {
+    /// The hold's row.
+    pub id: HoldId,
+    /// The item's sku.
+    pub sku: String,
+    /// Its name.
+    pub title: String,
+    /// How much.
+    pub quantity: Quantity,
+}
+
+/// Lines that were set aside together.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Hold {
+    /// Names them together.
+    pub id: HoldGroupId,
+    /// What for.
+    pub purpose: Purpose,
+    /// For whom. A kept answer does not have it: a customer's name stands in the hold alone.
+    #[serde(skip_serializing, default)]
+    pub for_whom: String,
+    /// Until when.
+    pub until: Option<Moment>,
+    /// The lines.
+    pub lines: Vec<HeldLine>,
+}
+
+#[async_trait]
+impl Command for NewHold {
+    type Answer = Hold;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Hold, Failure> {
+        let until = self.end(tx.now())?;
+        let until = match self.purpose {
+            // Its ten minutes are set here.
+            Purpose::Basket => until,
+            _ => tx.limits().await?.allow_hold(tx.now(), until)?,
+        };
+        let for_whom = text::short(&self.for_whom).field("forWhom")?;
+        if self.lines.is_empty() || self.lines.len() > MAX_LINES {
+            return Err(Refusal::invalid("lines", format!("a hold has 1 to {MAX_LINES} lines")).into());
+        }
+        let codes: Vec<Code> = self.lines.iter().map(|l| l.code.clone()).collect();
+        let found = lookup::find_all(tx, &codes).await?;
+        let mut lines = Vec::with_capacity(found.len());
+        let mut wanted = Vec::with_capacity(found.len());
+        for (index, (line, item)) in self.lines.iter().zip(found).enumerate() {
+            let field = format!("lines.{index}.quantity");
+            let quantity = Quantity::resolve(line.quantity, item.measure).field(&field)?;
+            wanted.push((item.id, quantity.steps()));
+            let id = HoldId::from_raw(tx.next_id()?);
+            lines.push(HeldLine { id, sku: item.sku, title: item.title, quantity });
+        }
+        let id = HoldGroupId::from_raw(tx.next_id()?);
+        set_aside(tx, &wanted).await?;
+        let hold = Hold { id, purpose: self.purpose, for_whom, until, lines };
+        insert(tx, &hold, &wanted).await?;
+        limits::allow_another_hold(tx, self.purpose).await?;
+        Ok(hold)
+    }
+}
+
+impl NewHold {
+    fn end(&self, now: Moment) -> Result<Option<Moment>, Failure> {
+        match (self.purpose, self.until) {
+            (Purpose::Basket, _) => Ok(Some(now.plus_millis(BASKET_MS))),
+            (_, None) => Ok(None),
+            (_, Some(until)) if until <= now => {
+                Err(Refusal::invalid("until", "a hold ends later than now").into())
+            }
+            (_, Some(until)) if until > now.plus_millis(MAX_HOLD_MS) => {
+                Err(Refusal::invalid("until", "a hold with an end lasts at most a year").into())
+            }
+            (_, until) => Ok(until),
+        }
+    }
+}
+
+/// Raises what is held, where so much is free.
+pub(crate) async fn set_aside(tx: &mut Tx, wanted: &[(ItemId, i64)]) -> Result<(), Failure> {
+    let takes =
+        wanted.iter().map(|(item, steps)| Take { item: *item, steps: *steps, from_hold: 0 }).collect();
+    let takes = in_order(takes);
+    for take in &takes {
+        if !try_set_aside(tx, take.item, take.steps).await? {
+            return Err(lookup::explain(tx, take.item, take.steps).await?.into());
+        }
+    }
+    let items: Vec<ItemId> = takes.iter().map(|t| t.item).collect();
+    tell_outbox(tx, &items).await
+}
+
+pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Result<bool, Failure> {
+    for last_try in [false, true] {
+        let done = sqlx::query(
+            "UPDATE item SET held = held + $2, revision = revision + 1 WHERE id = $1 AND on_hand - held >= $2",
+        )
+        .bind(item.raw())
+        .bind(steps)
+        .execute(tx.db())
+        .await?;
+        if done.rows_affected() == 1 {
+            return Ok(true);
+        }
+        if last_try || !expire_of_item(tx, item).await? {
+            break;
+        }
+    }
+    Ok(false)
+}
+
+const HOLD: &str = "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
+     held_by)";
+
+pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    let held_by = tx.actor().map(|actor| actor.who.clone());
+    let rows: Vec<(i64, i64, i64)> =
+        hold.lines.iter().zip(wanted).map(|(l, (item, steps))| (l.id.raw(), item.raw(), *steps)).collect();
+    insert_rows(tx.db(), HOLD, 11, &rows, |statement, (id, item, steps)| {
+        statement
+            .bind(*id)
+            .bind(hold.id.raw())
+            .bind(*item)
+            .bind(*steps)
+            .bind(hold.purpose.code().to_owned())
+            .bind(hold.for_whom.clone())
+            .bind(hold.until.map(Moment::millis))
+            .bind("open".to_owned())
+            .bind(now)
+            .bind(None::<i64>)
+            .bind(held_by.clone())
+    })
+    .await?;
+    Ok(())
+}

@@ -1,0 +1,92 @@
+//! Holds that are open.
+
+use super::{HeldLine, Hold, Purpose};
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use domain::day::Moment;
+use domain::ids::{HoldGroupId, HoldId, ItemId};
+use domain::quantity::{Measure, Quantity};
+use domain::weight::WeightUnit;
+use sqlx::Row;
+
+impl Ledger {
+    /// Open holds, the latest first, before `before` if given, at most `limit` groups' rows.
+    pub async fn open_holds(&self, before: Option<HoldGroupId>, limit: usize) -> Result<Vec<Hold>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.steps, i.sku, i.name, i.kind, i.stock_unit \
+             FROM hold h JOIN item i ON i.id = h.item_id WHERE h.state = 'open' AND h.group_id IN \
+             (SELECT DISTINCT group_id FROM hold WHERE state = 'open' AND group_id < $1 ORDER BY group_id DESC LIMIT $2) \
+             ORDER BY h.group_id DESC, h.id",
+        )
+        .bind(before.map_or(i64::MAX, HoldGroupId::raw))
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        grouped(&rows)
+    }
+
+    /// The open holds that an item is part of, the latest first, each with all its lines.
+    pub async fn holds_of(&self, item: ItemId) -> Result<Vec<Hold>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(
+            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.steps, i.sku, i.name, i.kind, i.stock_unit \
+             FROM hold h JOIN item i ON i.id = h.item_id WHERE h.state = 'open' AND h.group_id IN \
+             (SELECT group_id FROM hold WHERE item_id = $1 AND state = 'open') ORDER BY h.group_id DESC, h.id",
+        )
+        .bind(item.raw())
+        .fetch_all(&mut *connection)
+        .await?;
+        grouped(&rows)
+    }
+}
+
+impl Ledger {
+    /// For whom lines were set aside together, whatever became of them since.
+    pub async fn hold_is_for(&self, hold: HoldGroupId) -> Result<String, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT for_whom FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
+            .bind(hold.raw())
+            .fetch_optional(&mut *connection)
+            .await?;
+        Ok(row.map_or(Ok(String::new()), |row| row.try_get(0))?)
+    }
+}
+
+/// Rows of holds, those of a group one after another, as holds with their lines.
+fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, Failure> {
+    let mut holds: Vec<Hold> = Vec::new();
+    for row in rows {
+        let (group, line) = read_hold(row)?;
+        match holds.last_mut() {
+            Some(last) if last.id == group.id => last.lines.push(line),
+            _ => holds.push(Hold { lines: vec![line], ..group }),
+        }
+    }
+    Ok(holds)
+}
+
+fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), Failure> {
+    let until: Option<i64> = row.try_get(3)?;
+    let unit: Option<String> = row.try_get(9)?;
+    let measure = match unit {
+        Some(code) => Measure::Thousandths(WeightUnit::from_code(&code).stored("item.stock_unit")?),
+        None => Measure::Units,
+    };
+    let purpose =
+        Purpose::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("hold.purpose")?;
+    let hold = Hold {
+        id: HoldGroupId::from_raw(row.try_get(0)?),
+        purpose,
+        for_whom: row.try_get(2)?,
+        until: until.map(Moment::from_millis),
+        lines: Vec::new(),
+    };
+    let line = HeldLine {
+        id: HoldId::from_raw(row.try_get(4)?),
+        sku: row.try_get(6)?,
+        title: row.try_get(7)?,
+        quantity: Quantity::from_steps(row.try_get(5)?, measure).stored("hold.steps")?,
+    };
+    Ok((hold, line))
+}

@@ -1,0 +1,189 @@
+//! Files that were taken in: how far, and what was answered. The same file again gets the same
+//! answer; a run cut off goes on where it stopped, and still knows what it had refused.
+
+use crate::shelf::items::RowOutcome;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::Failure;
+use crate::store::rejection::Refusal;
+use crate::store::sql::insert_rows;
+use crate::store::storage_error::Trouble;
+use async_trait::async_trait;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Where a file's run stands, written in the transaction of the rows that it counts.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Progress {
+    /// SHA-256 of the file, and of the layout if there is one.
+    pub hash: String,
+    /// What kind of feed.
+    pub feed: String,
+    /// Its name, for people.
+    pub file_name: String,
+    /// Rows that are done once this transaction is.
+    pub rows_done: i64,
+    /// Whether the first rows begin the file anew, whatever is known of it.
+    pub again: bool,
+}
+
+/// What is known of a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Intake {
+    /// Rows that are done.
+    pub rows_done: i64,
+    /// What became of them.
+    pub tally: Tally,
+    /// Those that were refused, from 0, until the file is taken in to its end.
+    pub refused: Vec<(i64, Refusal)>,
+    /// The answer, if it was taken in to its end.
+    pub answer: Option<String>,
+}
+
+/// How many rows became what.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// New.
+    pub added: i64,
+    /// Known, and changed.
+    pub updated: i64,
+    /// Known, and as they were.
+    pub unchanged: i64,
+}
+
+/// Takes the file's row, from `before` rows on. Two runs of one file at once would add what has no
+/// code of its own twice: the second one finds the row further on than it left it.
+pub(crate) async fn advance(tx: &mut Tx, progress: &Progress, before: i64) -> Result<(), Failure> {
+    let begins = before == 0 && progress.again;
+    let now = tx.now().millis();
+    let written = sqlx::query(
+        "INSERT INTO intake (hash, feed, file_name, rows_done, added, updated, unchanged, answer, at_ms) \
+         VALUES ($1, $2, $3, $4, 0, 0, 0, NULL, $5) \
+         ON CONFLICT (hash, feed) DO UPDATE SET rows_done = excluded.rows_done, answer = NULL, at_ms = excluded.at_ms \
+         WHERE intake.rows_done = $6 OR CAST($7 AS BIGINT) = 1",
+    )
+    .bind(progress.hash.clone())
+    .bind(progress.feed.clone())
+    .bind(progress.file_name.clone())
+    .bind(progress.rows_done)
+    .bind(now)
+    .bind(before)
+    .bind(i64::from(begins))
+    .execute(tx.db())
+    .await?;
+    if written.rows_affected() == 0 {
+        let reason = "another run is taking this file in; wait until it is done";
+        return Err(Refusal::invalid(progress.file_name.clone(), reason).into());
+    }
+    if before == 0 {
+        sqlx::query("UPDATE intake SET added = 0, updated = 0, unchanged = 0 WHERE hash = $1 AND feed = $2")
+            .bind(progress.hash.clone())
+            .bind(progress.feed.clone())
+            .execute(tx.db())
+            .await?;
+        forget_refused(tx, progress).await?;
+    }
+    Ok(())
+}
+
+async fn forget_refused(tx: &mut Tx, progress: &Progress) -> Result<(), Failure> {
+    sqlx::query("DELETE FROM intake_refused WHERE hash = $1 AND feed = $2")
+        .bind(progress.hash.clone())
+        .bind(progress.feed.clone())
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+/// Keeps what became of the rows behind the first `before`.
+pub(crate) async fn keep(
+    tx: &mut Tx,
+    progress: &Progress,
+    before: i64,
+    outcomes: &[RowOutcome],
+) -> Result<(), Failure> {
+    let mut tally = Tally::default();
+    let mut refused = Vec::new();
+    for (row, outcome) in (before..).zip(outcomes) {
+        match outcome {
+            RowOutcome::Added(_) | RowOutcome::AddedStyle { .. } => tally.added += 1,
+            RowOutcome::Updated { .. } => tally.updated += 1,
+            RowOutcome::Unchanged { .. } => tally.unchanged += 1,
+            RowOutcome::Refused(refusal) => {
+                refused.push((row, serde_json::to_string(refusal).map_err(Trouble::KeptAnswer)?));
+            }
+        }
+    }
+    sqlx::query(
+        "UPDATE intake SET added = added + $3, updated = updated + $4, unchanged = unchanged + $5 \
+         WHERE hash = $1 AND feed = $2",
+    )
+    .bind(progress.hash.clone())
+    .bind(progress.feed.clone())
+    .bind(tally.added)
+    .bind(tally.updated)
+    .bind(tally.unchanged)
+    .execute(tx.db())
+    .await?;
+    const REFUSED: &str = "INSERT INTO intake_refused (hash, feed, row_number, refusal)";
+    insert_rows(tx.db(), REFUSED, 4, &refused, |statement, (row, refusal)| {
+        statement.bind(progress.hash.clone()).bind(progress.feed.clone()).bind(*row).bind(refusal.clone())
+    })
+    .await?;
+    Ok(())
+}
+
+/// Keeps the answer of a file that was taken in to its end.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EndIntake {
+    /// Where it stands.
+    pub progress: Progress,
+    /// What was answered.
+    pub answer: String,
+}
+
+#[async_trait]
+impl Command for EndIntake {
+    type Answer = ();
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        advance(tx, &self.progress, self.progress.rows_done).await?;
+        forget_refused(tx, &self.progress).await?;
+        sqlx::query("UPDATE intake SET answer = $3 WHERE hash = $1 AND feed = $2")
+            .bind(self.progress.hash.clone())
+            .bind(self.progress.feed.clone())
+            .bind(self.answer.clone())
+            .execute(tx.db())
+            .await?;
+        Ok(())
+    }
+}
+
+impl Ledger {
+    /// What is known of a file.
+    pub async fn intake(&self, hash: &str, feed: &str) -> Result<Option<Intake>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT rows_done, added, updated, unchanged, answer FROM intake WHERE hash = $1 AND feed = $2",
+        )
+        .bind(hash.to_owned())
+        .bind(feed.to_owned())
+        .fetch_optional(&mut *connection)
+        .await?;
+        let Some(row) = row else { return Ok(None) };
+        let rows = sqlx::query(
+            "SELECT row_number, refusal FROM intake_refused WHERE hash = $1 AND feed = $2 ORDER BY row_number",
+        )
+        .bind(hash.to_owned())
+        .bind(feed.to_owned())
+        .fetch_all(&mut *connection)
+        .await?;
+        let mut refused = Vec::with_capacity(rows.len());
+        for row in &rows {
+            let refusal = serde_json::from_str(&row.try_get::<String, _>(1)?).map_err(Trouble::KeptAnswer)?;
+            refused.push((row.try_get(0)?, refusal));
+        }
+        let tally = Tally { added: row.try_get(1)?, updated: row.try_get(2)?, unchanged: row.try_get(3)? };
+        Ok(Some(Intake { rows_done: row.try_get(0)?, tally, refused, answer: row.try_get(4)? }))
+    }
+}

@@ -1,0 +1,396 @@
+//! Writing many items with few statements: checked rows in, outcomes in the same order out.
+
+use crate::people::activity_log;
+use crate::shelf::find_text;
+use crate::shelf::items::{
+    AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, how_priced, price_of, refuse_images,
+};
+use crate::shelf::lookup;
+use crate::shelf::stock::{Because, enter, tell_outbox};
+use crate::shelf::styles::StyleView;
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use crate::store::sql::{insert_rows, insert_rows_or};
+use crate::store::storage_error::Trouble;
+use domain::codes::{Code, Gtin, InStoreCode};
+use domain::ids::ItemId;
+use domain::money::{Currency, Money};
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::{ItemKind, Why};
+use domain::text;
+use sqlx::Row;
+use std::collections::{BTreeSet, HashMap, HashSet};
+
+/// A row whose values are all right by themselves.
+pub(crate) struct Prepared<'a> {
+    item: &'a NewItem,
+    style: Option<i64>,
+    text: ItemText,
+    price: ItemPrice,
+    quantity: Quantity,
+}
+
+/// Checks a row's own values; codes are looked at when all rows are known.
+pub(crate) fn prepare<'a>(
+    item: &'a NewItem,
+    styles: &HashMap<String, StyleView>,
+    currency: Currency,
+) -> Result<Prepared<'a>, Refusal> {
+    let style = match &item.style {
+        None => None,
+        Some(name) => Some(styles.get(&text::fold(name.trim())).ok_or_else(|| {
+            Refusal::invalid("style", format!("there is no style “{name}”; add it with its rate first"))
+        })?),
+    };
+    let shorts = [item.color.as_str(), item.size.as_str(), item.material.as_str()];
+    refuse_images(&item.images)?;
+    let text = ItemText::checked(&item.name, shorts, &item.description, &item.images)?;
+    let amounts = [("extras", Some(item.extras)), ("cost", item.cost), ("offers.price", item.price)];
+    for (field, amount) in amounts {
+        amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
+    }
+    let measure = item.kind.measure(item.stock_unit).ok_or_else(|| {
+        Refusal::invalid("quantity.unitCode", "goods by weight need the unit that they are stocked in")
+    })?;
+    let quantity = quantity(item, measure)?;
+    let rule = style.map(|s| &s.rule);
+    let price = price_of(item.kind, item.price, rule, item.weight, item.stock_unit, item.extras)?;
+    Ok(Prepared { item, style: style.map(|s| s.id.raw()), text, price, quantity })
+}
+
+fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Refusal> {
+    let default =
+        if item.kind == ItemKind::Piece { Asked::ONE } else { Asked { value: 0.into(), unit: None } };
+    let quantity = Quantity::resolve_or_zero(item.quantity.unwrap_or(default), measure)
+        .map_err(|e| Refusal::invalid("quantity", e))?;
+    if item.kind == ItemKind::Piece && quantity.steps() != 1 {
+        return Err(Refusal::invalid(
+            "quantity",
+            "of a piece exactly one exists; for more, make it counted goods",
+        ));
+    }
+    Ok(quantity)
+}
+
+/// What a checked row turns out to be.
+enum Plan<'a> {
+    Refused(Refusal),
+    New(Prepared<'a>),
+    Known(ItemId, Prepared<'a>),
+}
+
+/// Writes the rows: new ones by bulk statements, known ones one by one.
+pub(crate) async fn write(
+    tx: &mut Tx,
+    rows: Vec<Result<Prepared<'_>, Refusal>>,
+    who: &str,
+) -> Result<Vec<RowOutcome>, Failure> {
+    let plans = plan(tx, rows).await?;
+    let new: Vec<&Prepared<'_>> =
+        plans.iter().filter_map(|p| if let Plan::New(n) = p { Some(n) } else { None }).collect();
+    let mut added = insert(tx, &new, who).await?.into_iter();
+    let mut outcomes = Vec::with_capacity(plans.len());
+    for plan in &plans {
+        outcomes.push(match plan {
+            Plan::Refused(refusal) => RowOutcome::Refused(refusal.clone()),
+            Plan::Known(id, row) => update(tx, *id, row, who).await?,
+            Plan::New(_) => {
+                RowOutcome::Added(added.next().ok_or_else(|| Trouble::impossible("a row was lost"))?)
+            }
+        });
+    }
+    Ok(outcomes)
+}
+
+async fn plan<'a>(tx: &mut Tx, rows: Vec<Result<Prepared<'a>, Refusal>>) -> Result<Vec<Plan<'a>>, Failure> {
+    let currency = tx.shop().currency;
+    let codes: Vec<Code> = rows.iter().flatten().flat_map(|row| own_codes(row.item)).collect();
+    let known = lookup::find_known(tx.db(), &codes, currency).await?;
+    let mut seen: HashSet<String> = HashSet::new();
+    let mut plans = Vec::with_capacity(rows.len());
+    for row in rows {
+        plans.push(match row {
+            Err(refusal) => Plan::Refused(refusal),
+            Ok(row) => place(row, &known, &mut seen),
+        });
+    }
+    Ok(plans)
+}
+
+fn own_codes(item: &NewItem) -> impl Iterator<Item = Code> {
+    item.sku.clone().into_iter().chain(item.gtin.as_ref().map(Gtin::code))
+}
+
+/// New, known by its sku, or in conflict over a code with another item or another row.
+fn place<'a>(
+    row: Prepared<'a>,
+    known: &HashMap<Code, lookup::Found>,
+    seen: &mut HashSet<String>,
+) -> Plan<'a> {
+    if let Some(code) = own_codes(row.item).find(|c| seen.contains(&c.key())) {
+        let title = "another row of this file".to_owned();
+        return Plan::Refused(Refusal::CodeTaken { code: code.to_string(), title });
+    }
+    seen.extend(own_codes(row.item).map(|c| c.key()));
+    let by_sku = row.item.sku.as_ref().and_then(|sku| known.get(sku));
+    let by_gtin = row.item.gtin.as_ref().and_then(|gtin| known.get(&gtin.code()));
+    match (by_sku, by_gtin) {
+        (None, None) => Plan::New(row),
+        (None, Some(other)) => taken(row.item.gtin.as_ref().map(Gtin::as_str), other),
+        (Some(own), Some(other)) if own.id != other.id => {
+            taken(row.item.gtin.as_ref().map(Gtin::as_str), other)
+        }
+        (Some(own), _) if own.kind != row.item.kind || own.measure != row.quantity.measure() => {
+            let reason = format!("{} is {} already; an item stays what it is", own.sku, own.kind);
+            Plan::Refused(Refusal::invalid("kind", reason))
+        }
+        (Some(own), _) => Plan::Known(own.id, row),
+    }
+}
+
+fn taken<'a>(code: Option<&str>, other: &lookup::Found) -> Plan<'a> {
+    let code = code.unwrap_or_default().to_owned();
+    Plan::Refused(Refusal::CodeTaken { code, title: other.title.clone() })
+}
+
+const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folded, style_id, color, size, material, \
+    description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, keep_off, on_hand, held, \
+    made, sold, put_back, written_off, revision, made_ms, mass)";
+const ITEM_COLUMNS: usize = 30;
+/// How often numbers are drawn again because some of them were taken: a file's worth each time.
+const MAX_DRAWS: u32 = 100;
+const CODE: &str = "INSERT INTO code (code, item_id)";
+
+async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<AddedItem>, Failure> {
+    if rows.is_empty() {
+        return Ok(Vec::new());
+    }
+    let added = numbered(tx, rows).await?;
+    let now = tx.now().millis();
+    let pairs: Vec<(&AddedItem, &Prepared<'_>)> = added.iter().zip(rows.iter().copied()).collect();
+    insert_rows(tx.db(), ITEM, ITEM_COLUMNS, &pairs, |statement, (added, row)| {
+        bind_item(statement, added, row, now)
+    })
+    .await?;
+    let mut codes: Vec<(String, i64)> = Vec::with_capacity(rows.len() * 2);
+    for (added, row) in &pairs {
+        let in_store = Code::parse(&added.in_store).field("code")?.key();
+        // A sku may be the GTIN itself: then the two are one code.
+        let own: BTreeSet<String> = own_codes(row.item).map(|c| c.key()).chain([in_store]).collect();
+        codes.extend(own.into_iter().map(|key| (key, added.id.raw())));
+    }
+    add_codes(tx, &codes).await?;
+    let because = Because { why: Why::Made, source: None, note: "", who };
+    let moves: Vec<(ItemId, i64)> =
+        pairs.iter().map(|(a, r)| (a.id, r.quantity.steps())).filter(|(_, steps)| *steps > 0).collect();
+    enter(tx, &moves, because).await?;
+    Ok(added)
+}
+
+/// Writes codes that nothing had when we looked. Where somebody added one of them since, the whole
+/// is tried again, and finds it.
+async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), Failure> {
+    let written =
+        insert_rows_or(tx.db(), CODE, 2, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
+            statement.bind(code.clone()).bind(*item)
+        })
+        .await?;
+    if usize::try_from(written).ok() != Some(codes.len()) {
+        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+    }
+    Ok(())
+}
+
+/// Gives each row its identifier and its in-store code.
+async fn numbered(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<AddedItem>, Failure> {
+    let codes = draw_codes(tx, rows).await?;
+    let number = |(in_store, row): (InStoreCode, &&Prepared<'_>)| {
+        let in_store = in_store.as_str().to_owned();
+        let sku = row.item.sku.as_ref().map_or_else(|| in_store.clone(), ToString::to_string);
+        Ok(AddedItem { id: ItemId::from_raw(tx.next_id()?), sku, in_store, price: row.price.clone() })
+    };
+    codes.into_iter().zip(rows).map(number).collect()
+}
+
+/// Draws in-store codes, leaving out those that an owner gave as a sku: tags printed by an earlier
+/// shop of theirs may bear numbers of the same range.
+async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCode>, Failure> {
+    let currency = tx.shop().currency;
+    let own: HashSet<String> = rows.iter().flat_map(|row| own_codes(row.item)).map(|c| c.key()).collect();
+    let mut drawn: Vec<InStoreCode> = Vec::with_capacity(rows.len());
+    for _ in 0..MAX_DRAWS {
+        let missing = i64::try_from(rows.len() - drawn.len()).map_err(Trouble::impossible)?;
+        let last = draw(tx, missing).await?;
+        let fresh: Vec<InStoreCode> = (last - missing + 1..=last)
+            .map(InStoreCode::from_number)
+            .collect::<Result<_, _>>()
+            .field("code")?;
+        let keys: Vec<Code> = fresh.iter().map(InStoreCode::code).collect();
+        let taken = lookup::find_known(tx.db(), &keys, currency).await?;
+        drawn.extend(
+            fresh.into_iter().filter(|c| !own.contains(&c.code().key()) && !taken.contains_key(&c.code())),
+        );
+        if drawn.len() == rows.len() {
+            return Ok(drawn);
+        }
+    }
+    let reason = "too many of the shop's own next numbers are skus already; add these items in smaller files";
+    Err(Refusal::invalid("sku", reason).into())
+}
+
+async fn draw(tx: &mut Tx, count: i64) -> Result<i64, Failure> {
+    let row = sqlx::query(
+        "UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store, settings_revision",
+    )
+    .bind(count)
+    .fetch_one(tx.db())
+    .await?;
+    if row.try_get::<i64, _>(1)? != tx.shop().revision {
+        return Err(Trouble::SettingsChanged.into());
+    }
+    Ok(row.try_get(0)?)
+}
+
+fn bind_item<'q>(
+    statement: crate::store::sql::Statement<'q>,
+    added: &AddedItem,
+    row: &Prepared<'_>,
+    now: i64,
+) -> crate::store::sql::Statement<'q> {
+    let item = row.item;
+    let priced_by = match row.price {
+        ItemPrice::ByRule(_) => "rule",
+        ItemPrice::ByHand(_) => "hand",
+    };
+    statement
+        .bind(added.id.raw())
+        .bind(item.kind.code().to_owned())
+        .bind(added.sku.clone())
+        .bind(added.in_store.clone())
+        .bind(item.gtin.as_ref().map(|g| g.as_str().to_owned()))
+        .bind(row.text.name.clone())
+        .bind(row.text.folded())
+        .bind(row.style)
+        .bind(row.text.color.clone())
+        .bind(row.text.size.clone())
+        .bind(row.text.material.clone())
+        .bind(row.text.description.clone())
+        .bind(row.text.images.clone())
+        .bind(item.weight.map(|w| w.value().to_string()))
+        .bind(item.weight.map(|w| w.unit().code().to_owned()))
+        .bind(item.extras.minor())
+        .bind(row.price.price().minor())
+        .bind(priced_by.to_owned())
+        .bind(item.cost.map(Money::minor))
+        .bind(item.stock_unit.filter(|_| item.kind == ItemKind::Weight).map(|u| u.code().to_owned()))
+        .bind(i64::from(item.keep_off))
+        .bind(row.quantity.steps())
+        .bind(0_i64)
+        .bind(row.quantity.steps())
+        .bind(0_i64)
+        .bind(0_i64)
+        .bind(0_i64)
+        .bind(1_i64)
+        .bind(now)
+        .bind(find_text::mass(item.weight))
+}
+
+/// Text and price of a known item; its stock only by a count.
+async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Result<RowOutcome, Failure> {
+    let currency = tx.shop().currency;
+    let view = crate::shelf::item_view::read_one(tx.db(), id, currency).await?;
+    if row.item.quantity.is_some() && row.quantity != view.on_hand {
+        let reason = format!(
+            "{} has {} on hand and the file says {}; a file never changes stock: book a count instead",
+            view.sku, view.on_hand, row.quantity
+        );
+        return Ok(RowOutcome::Refused(Refusal::invalid("quantity", reason)));
+    }
+    let new_gtin = match gtin_to_add(&view, row.item) {
+        Ok(new) => new,
+        Err(refusal) => return Ok(RowOutcome::Refused(refusal)),
+    };
+    let cost = row.item.cost.or(view.cost);
+    let images = row.text.images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect::<Vec<_>>();
+    let same = view.name == row.text.name
+        && (&view.color, &view.size, &view.material) == (&row.text.color, &row.text.size, &row.text.material)
+        && view.description == row.text.description
+        && view.images == images
+        && view.style.as_deref().map(text::fold) == row.item.style.as_deref().map(|s| text::fold(s.trim()))
+        && view.priced_by_hand == matches!(row.price, ItemPrice::ByHand(_))
+        && (view.price, view.extras, view.weight) == (row.price.price(), row.item.extras, row.item.weight)
+        && view.cost == cost
+        && new_gtin.is_none();
+    if same {
+        return Ok(RowOutcome::Unchanged { sku: view.sku });
+    }
+    if let Some(gtin) = new_gtin {
+        add_gtin(tx, id, gtin).await?;
+    }
+    write_update(tx, id, row, cost).await?;
+    let how = how_priced(matches!(row.price, ItemPrice::ByHand(_)));
+    activity_log::note_price(tx, who, &view.sku, (view.price, row.price.price()), how).await?;
+    tell_outbox(tx, &[id]).await?;
+    Ok(RowOutcome::Updated { sku: view.sku })
+}
+
+/// The GTIN that a known item did not have yet; one that it has stays.
+fn gtin_to_add<'a>(view: &ItemView, item: &'a NewItem) -> Result<Option<&'a Gtin>, Refusal> {
+    let Some(gtin) = &item.gtin else { return Ok(None) };
+    match &view.gtin {
+        None => Ok(Some(gtin)),
+        Some(known) if Code::parse(known).is_ok_and(|k| k.key() == gtin.code().key()) => Ok(None),
+        Some(known) => {
+            let reason = format!("{} has the GTIN {known} already; an item keeps its GTIN", view.sku);
+            Err(Refusal::invalid("gtin13", reason))
+        }
+    }
+}
+
+async fn add_gtin(tx: &mut Tx, id: ItemId, gtin: &Gtin) -> Result<(), Failure> {
+    add_codes(tx, &[(gtin.code().key(), id.raw())]).await?;
+    sqlx::query("UPDATE item SET gtin = $2 WHERE id = $1")
+        .bind(id.raw())
+        .bind(gtin.as_str().to_owned())
+        .execute(tx.db())
+        .await?;
+    Ok(())
+}
+
+async fn write_update(
+    tx: &mut Tx,
+    id: ItemId,
+    row: &Prepared<'_>,
+    cost: Option<Money>,
+) -> Result<(), Failure> {
+    let priced_by = match row.price {
+        ItemPrice::ByRule(_) => "rule",
+        ItemPrice::ByHand(_) => "hand",
+    };
+    sqlx::query(
+        "UPDATE item SET name = $2, folded = $3, style_id = $4, color = $5, size = $6, material = $7, description = $8, \
+         image = $9, weight = $10, weight_unit = $11, extras = $12, price = $13, priced_by = $14, cost = $15, \
+         mass = $16, revision = revision + 1 WHERE id = $1",
+    )
+    .bind(id.raw())
+    .bind(row.text.name.clone())
+    .bind(row.text.folded())
+    .bind(row.style)
+    .bind(row.text.color.clone())
+    .bind(row.text.size.clone())
+    .bind(row.text.material.clone())
+    .bind(row.text.description.clone())
+    .bind(row.text.images.clone())
+    .bind(row.item.weight.map(|w| w.value().to_string()))
+    .bind(row.item.weight.map(|w| w.unit().code().to_owned()))
+    .bind(row.item.extras.minor())
+    .bind(row.price.price().minor())
+    .bind(priced_by.to_owned())
+    .bind(cost.map(Money::minor))
+    .bind(find_text::mass(row.item.weight))
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}

@@ -1,0 +1,210 @@
+//! Reading items.
+
+use crate::online::listings::ListingState;
+use crate::shelf::items::{ItemView, stored_weight};
+use crate::shelf::lookup;
+use crate::shelf::styles;
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::sql::{MAX_ROWS, in_text, padded};
+use domain::codes::Code;
+use domain::ids::ItemId;
+use domain::money::{Currency, Money};
+use domain::quantity::{Measure, Quantity};
+use domain::stock::ItemKind;
+use domain::text;
+use domain::weight::{Weight, WeightUnit};
+use rust_decimal::Decimal;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::HashMap;
+
+/// The columns of [`read`]. The listing is that on the first connection, the feed.
+pub(crate) const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
+    i.image, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, i.cost, i.stock_unit, i.keep_off, i.on_hand, \
+    i.held, i.sold - i.put_back, i.revision, l.state, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
+    FROM item i LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1";
+
+pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Failure> {
+    let kind = ItemKind::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("item.kind")?;
+    let stock_unit: Option<String> = row.try_get(17)?;
+    let stock_unit = stock_unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
+    let measure = kind.measure(stock_unit).ok_or("missing").stored("item.stock_unit")?;
+    let steps = |at: usize| Quantity::from_steps(row.try_get(at)?, measure).stored("item.on_hand");
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("item.price");
+    let cost: Option<i64> = row.try_get(16)?;
+    let style: Option<String> = row.try_get(24)?;
+    let rule = if style.is_some() { Some(styles::rule(row, 25, currency)?) } else { None };
+    let images: String = row.try_get(10)?;
+    let listing: Option<String> = row.try_get(23)?;
+    let mut view = ItemView {
+        id: ItemId::from_raw(row.try_get(0)?),
+        kind,
+        sku: row.try_get(2)?,
+        in_store: row.try_get(3)?,
+        gtin: row.try_get(4)?,
+        name: row.try_get(5)?,
+        style,
+        rule,
+        color: row.try_get(6)?,
+        size: row.try_get(7)?,
+        material: row.try_get(8)?,
+        description: row.try_get(9)?,
+        images: images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect(),
+        weight: stored_weight(row.try_get(11)?, row.try_get(12)?)?,
+        extras: money(13)?,
+        price: money(14)?,
+        priced_by_hand: row.try_get::<String, _>(15)? == "hand",
+        working: None,
+        cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("item.cost")?,
+        stock_unit,
+        keep_off: row.try_get::<i64, _>(18)? == 1,
+        on_hand: steps(19)?,
+        held: steps(20)?,
+        sold: amount(row.try_get(21)?, measure),
+        revision: row.try_get(22)?,
+        listing: listing.as_deref().and_then(ListingState::from_code),
+    };
+    view.working = working(&view);
+    Ok(view)
+}
+
+/// A sum of steps, which may be more than one quantity holds.
+pub(crate) fn amount(steps: i64, measure: Measure) -> Decimal {
+    match measure {
+        Measure::Units => Decimal::from(steps),
+        Measure::Thousandths(_) => Decimal::new(steps, 3),
+    }
+}
+
+/// The working of a price by rule, if the style's rule still gives this price.
+fn working(view: &ItemView) -> Option<domain::pricing::Working> {
+    if view.priced_by_hand {
+        return None;
+    }
+    let weight = match view.stock_unit {
+        Some(unit) => Weight::new(Decimal::ONE, unit).ok()?,
+        None => view.weight?,
+    };
+    view.rule?.price(weight, view.extras).ok().filter(|w| w.price == view.price)
+}
+
+pub(crate) async fn read_one(
+    connection: &mut AnyConnection,
+    id: ItemId,
+    currency: Currency,
+) -> Result<ItemView, Failure> {
+    let text = format!("{COLUMNS} WHERE i.id = $1");
+    let row = sqlx::query(AssertSqlSafe(text))
+        .bind(id.raw())
+        .fetch_optional(connection)
+        .await?
+        .ok_or_else(|| Refusal::no_such("item", id))?;
+    read(&row, currency)
+}
+
+/// The items of these identifiers, in their order.
+pub(crate) async fn read_many(
+    connection: &mut AnyConnection,
+    ids: &[i64],
+    currency: Currency,
+) -> Result<Vec<ItemView>, Failure> {
+    let mut by_id = HashMap::with_capacity(ids.len());
+    for chunk in ids.chunks(MAX_ROWS) {
+        let text = in_text(&format!("{COLUMNS} WHERE i.id"), 1, chunk.len(), "");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for id in padded(chunk) {
+            statement = statement.bind(id);
+        }
+        for row in statement.fetch_all(&mut *connection).await? {
+            by_id.insert(row.try_get::<i64, _>(0)?, read(&row, currency)?);
+        }
+    }
+    Ok(ids.iter().filter_map(|id| by_id.remove(id)).collect())
+}
+
+impl Ledger {
+    /// The item that a code finds.
+    pub async fn item(&self, code: &Code) -> Result<ItemView, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
+        let found = known.get(code).ok_or_else(|| lookup::unknown(code))?;
+        read_one(&mut connection, found.id, currency).await
+    }
+
+    /// What can be sold now, the latest first, at most `limit`: with words, those that hold all of them
+    /// in name, style, colours, size or sku. What is sold out is never read.
+    pub async fn free_items(&self, words: &str, limit: usize) -> Result<Vec<ItemView>, Failure> {
+        /// Rows that are read at once while looking for words.
+        const PAGE: i64 = 200;
+        let currency = self.shop().currency;
+        let words: Vec<String> = text::fold(words).split_whitespace().map(str::to_owned).collect();
+        let mut connection = self.reader().await?;
+        let statement =
+            format!("{COLUMNS} WHERE i.on_hand > i.held AND i.id < $1 ORDER BY i.id DESC LIMIT $2");
+        let page = if words.is_empty() { i64::try_from(limit).unwrap_or(PAGE) } else { PAGE };
+        let (mut found, mut below) = (Vec::new(), i64::MAX);
+        while found.len() < limit {
+            let rows = sqlx::query(AssertSqlSafe(statement.clone()))
+                .bind(below)
+                .bind(page)
+                .fetch_all(&mut *connection)
+                .await?;
+            let Some(last) = rows.last() else { break };
+            below = last.try_get(0)?;
+            for row in &rows {
+                let item = read(row, currency)?;
+                let style = item.style.as_deref().unwrap_or_default();
+                let all = format!("{} {style} {} {} {}", item.name, item.color, item.size, item.sku);
+                let folded = text::fold(&all);
+                if words.iter().all(|w| folded.contains(w)) && found.len() < limit {
+                    found.push(item);
+                }
+            }
+            if i64::try_from(rows.len()).unwrap_or(0) < page {
+                break;
+            }
+        }
+        Ok(found)
+    }
+
+    /// Items, the latest first, before `before` if given, at most `limit`. With words, those whose
+    /// folded names hold all of them; folding is the program's, so the filter is too.
+    pub async fn items(
+        &self,
+        before: Option<ItemId>,
+        words: &str,
+        limit: usize,
+    ) -> Result<Vec<ItemView>, Failure> {
+        /// Rows that are read at once while looking for words.
+        const PAGE: i64 = 500;
+        let currency = self.shop().currency;
+        let words: Vec<String> = text::fold(words).split_whitespace().map(str::to_owned).collect();
+        let mut connection = self.reader().await?;
+        let page = if words.is_empty() { i64::try_from(limit).unwrap_or(PAGE) } else { PAGE };
+        let statement = format!("{COLUMNS} WHERE i.id < $1 ORDER BY i.id DESC LIMIT $2");
+        let mut found = Vec::new();
+        let mut below = before.map_or(i64::MAX, ItemId::raw);
+        while found.len() < limit {
+            let rows = sqlx::query(AssertSqlSafe(statement.clone()))
+                .bind(below)
+                .bind(page)
+                .fetch_all(&mut *connection)
+                .await?;
+            let Some(last) = rows.last() else { break };
+            below = last.try_get(0)?;
+            for row in &rows {
+                let folded = text::fold(&row.try_get::<String, _>(5)?);
+                if words.iter().all(|w| folded.contains(w)) && found.len() < limit {
+                    found.push(read(row, currency)?);
+                }
+            }
+            if i64::try_from(rows.len()).unwrap_or(0) < page {
+                break;
+            }
+        }
+        Ok(found)
+    }
+}

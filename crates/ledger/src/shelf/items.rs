@@ -1,0 +1,474 @@
+//! Items: adding them in bulk, editing one.
+
+use crate::people::activity_log;
+use crate::shelf::find_text;
+use crate::shelf::item_rows;
+use crate::shelf::lookup;
+use crate::shelf::stock::tell_outbox;
+use crate::shelf::styles;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use async_trait::async_trait;
+use domain::codes::{Code, Gtin};
+use domain::ids::ItemId;
+use domain::image;
+use domain::money::Money;
+use domain::pricing::{PriceRule, Working};
+use domain::quantity::{Asked, Measure, Quantity};
+use domain::stock::ItemKind;
+use domain::text;
+use domain::weight::{Weight, WeightUnit};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// The most items of one [`AddItems`]: what a bulk write may hold back others with.
+pub const MAX_ITEMS_AT_ONCE: usize = 500;
+
+/// An item to add, or to bring up to date by its sku.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NewItem {
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// Its name.
+    pub name: String,
+    /// The owner's own code; the in-store code if none.
+    pub sku: Option<Code>,
+    /// A number from GS1.
+    pub gtin: Option<Gtin>,
+    /// Its style's name.
+    pub style: Option<String>,
+    /// Colours, in words.
+    pub color: String,
+    /// Size, in words.
+    pub size: String,
+    /// Fibres, in words.
+    pub material: String,
+    /// As the scale showed it.
+    pub weight: Option<Weight>,
+    /// Money added to the weight's price.
+    pub extras: Money,
+    /// Instead of the computed price.
+    pub price: Option<Money>,
+    /// What one of it cost to make.
+    pub cost: Option<Money>,
+    /// How much there is; one piece if not said.
+    pub quantity: Option<Asked>,
+    /// The unit that goods by weight are stocked and priced in.
+    pub stock_unit: Option<WeightUnit>,
+    /// For the listing.
+    pub description: String,
+    /// Names or addresses of pictures.
+    pub images: Vec<String>,
+    /// Never to be listed online.
+    pub keep_off: bool,
+}
+
+/// How an item came by its price.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ItemPrice {
+    /// By its style's rule, with the working.
+    ByRule(Box<Working>),
+    /// Set by a person.
+    ByHand(Money),
+}
+
+impl ItemPrice {
+    /// The price of one.
+    pub fn price(&self) -> Money {
+        match self {
+            Self::ByRule(working) => working.price,
+            Self::ByHand(price) => *price,
+        }
+    }
+}
+
+/// An item that was added.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AddedItem {
+    /// Its identifier.
+    pub id: ItemId,
+    /// Its sku.
+    pub sku: String,
+    /// Its in-store code.
+    pub in_store: String,
+    /// Its price.
+    pub price: ItemPrice,
+}
+
+/// What became of a row.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum RowOutcome {
+    /// A new item.
+    Added(AddedItem),
+    /// A new style.
+    AddedStyle {
+        /// Its name.
+        name: String,
+    },
+    /// Text or price of a known one changed.
+    Updated {
+        /// Which.
+        sku: String,
+    },
+    /// Known, and nothing to change.
+    Unchanged {
+        /// Which.
+        sku: String,
+    },
+    /// Refused; the others go on.
+    Refused(Refusal),
+}
+
+/// Adds items, at most [`MAX_ITEMS_AT_ONCE`]. A known sku has its text and price brought up to
+/// date, never its stock. A row that is wrong is refused by itself.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AddItems {
+    /// The items.
+    pub items: Vec<NewItem>,
+    /// Who adds them.
+    pub who: String,
+    /// The file that they come from, so that a run cut off goes on where it stopped.
+    pub progress: Option<crate::shelf::intake::Progress>,
+}
+
+#[async_trait]
+impl Command for AddItems {
+    /// One outcome an item, in their order.
+    type Answer = Vec<RowOutcome>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, Failure> {
+        if self.items.len() > MAX_ITEMS_AT_ONCE {
+            let reason = format!("at most {MAX_ITEMS_AT_ONCE} items are added at once");
+            return Err(Refusal::invalid("items", reason).into());
+        }
+        let who = text::short(&self.who).field("who")?;
+        let before =
+            |p: &crate::shelf::intake::Progress| p.rows_done - i64::try_from(self.items.len()).unwrap_or(0);
+        if let Some(progress) = &self.progress {
+            crate::shelf::intake::advance(tx, progress, before(progress)).await?;
+        }
+        let currency = tx.shop().currency;
+        let styles = styles::by_folded_name(tx.db(), currency).await?;
+        let prepared: Vec<_> =
+            self.items.iter().map(|item| item_rows::prepare(item, &styles, currency)).collect();
+        let outcomes = item_rows::write(tx, prepared, &who).await?;
+        if let Some(progress) = &self.progress {
+            crate::shelf::intake::keep(tx, progress, before(progress), &outcomes).await?;
+        }
+        Ok(outcomes)
+    }
+}
+
+/// Changes to one item; what is `None` stays.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EditItem {
+    /// Which.
+    pub code: Code,
+    /// The revision that the caller read (If-Match).
+    pub revision: Option<i64>,
+    /// Name.
+    pub name: Option<String>,
+    /// Colours.
+    pub color: Option<String>,
+    /// Size.
+    pub size: Option<String>,
+    /// Fibres.
+    pub material: Option<String>,
+    /// For the listing.
+    pub description: Option<String>,
+    /// Pictures.
+    pub images: Option<Vec<String>>,
+    /// A price set by hand, or back to the rule.
+    pub price: Option<PriceChange>,
+    /// The scale's reading; a price by rule follows it.
+    pub weight: Option<Weight>,
+    /// Money added to the weight's price.
+    pub extras: Option<Money>,
+    /// What one cost.
+    pub cost: Option<Money>,
+    /// Whether it is kept off online.
+    pub keep_off: Option<bool>,
+    /// Who edits it.
+    pub who: String,
+}
+
+/// Where a price comes from from now on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum PriceChange {
+    /// Set by a person.
+    Hand(Money),
+    /// By the style's rule.
+    Rule,
+}
+
+#[async_trait]
+impl Command for EditItem {
+    /// The new revision.
+    type Answer = i64;
+
+    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let currency = tx.shop().currency;
+        let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
+        // Locks the row: what is read next cannot change before this transaction ends.
+        let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING revision")
+            .bind(found.id.raw())
+            .fetch_one(tx.db())
+            .await?;
+        let revision: i64 = row.try_get(0)?;
+        if let Some(expected) = self.revision
+            && expected != revision - 1
+        {
+            let what = format!("item {}", self.code);
+            return Err(Refusal::Stale { what, expected, current: revision - 1 }.into());
+        }
+        let view = crate::shelf::item_view::read_one(tx.db(), found.id, currency).await?;
+        let (text_of, price) = self.applied(&view)?;
+        write_edit(tx, found.id, &text_of, &price, self).await?;
+        let how = how_priced(self.by_hand(&price).unwrap_or(view.priced_by_hand));
+        activity_log::note_price(tx, &who, &view.sku, (view.price, price.price()), how).await?;
+        tell_outbox(tx, &[found.id]).await?;
+        Ok(revision)
+    }
+}
+
+/// The texts of an item, checked.
+pub(crate) struct ItemText {
+    pub(crate) name: String,
+    pub(crate) color: String,
+    pub(crate) size: String,
+    pub(crate) material: String,
+    pub(crate) description: String,
+    pub(crate) images: String,
+}
+
+/// Refuses what no image may be called.
+pub(crate) fn refuse_images(images: &[String]) -> Result<(), Refusal> {
+    let checked = |image: &String| image::checked(image.trim()).map(drop);
+    images.iter().try_for_each(checked).map_err(|error| Refusal::invalid("image", error))
+}
+
+impl ItemText {
+    /// What a search looks in.
+    pub(crate) fn folded(&self) -> String {
+        find_text::folded([&self.name, &self.color, &self.size, &self.material])
+    }
+
+    pub(crate) fn checked(
+        name: &str,
+        [color, size, material]: [&str; 3],
+        description: &str,
+        images: &[String],
+    ) -> Result<Self, Refusal> {
+        let short = |field, t: &str| text::short(t).map_err(|e| Refusal::invalid(field, e));
+        let images = images.iter().map(|i| short("image", i)).collect::<Result<Vec<_>, _>>()?.join("|");
+        Ok(Self {
+            name: text::name(name).map_err(|e| Refusal::invalid("name", e))?,
+            color: short("color", color)?,
+            size: short("size", size)?,
+            material: short("material", material)?,
+            description: text::note(description).map_err(|e| Refusal::invalid("description", e))?,
+            images,
+        })
+    }
+}
+
+/// The price of an item: by hand if one is given, else by the style's rule and the weight. Goods by
+/// weight are priced for one of their stock unit.
+pub(crate) fn price_of(
+    kind: ItemKind,
+    by_hand: Option<Money>,
+    rule: Option<&PriceRule>,
+    weight: Option<Weight>,
+    stock_unit: Option<WeightUnit>,
+    extras: Money,
+) -> Result<ItemPrice, Refusal> {
+    if let Some(price) = by_hand {
+        if price.minor() <= 0 {
+            return Err(Refusal::invalid("offers.price", "a price must be more than 0"));
+        }
+        return Ok(ItemPrice::ByHand(price));
+    }
+    let weight = match (kind, stock_unit) {
+        (ItemKind::Weight, Some(unit)) => Weight::new(Decimal::ONE, unit).ok(),
+        _ => weight,
+    };
+    let (Some(rule), Some(weight)) = (rule, weight) else {
+        let reason = "there is no price: give offers.price, or a style with its rate and the weight";
+        return Err(Refusal::invalid("offers.price", reason));
+    };
+    let working = rule.price(weight, extras).map_err(|e| Refusal::invalid("weight.value", e))?;
+    Ok(ItemPrice::ByRule(Box::new(working)))
+}
+
+impl EditItem {
+    fn applied(&self, view: &ItemView) -> Result<(ItemText, ItemPrice), Refusal> {
+        let by_hand = match self.price {
+            Some(PriceChange::Hand(price)) => Some(price),
+            Some(PriceChange::Rule) | None => None,
+        };
+        for (field, amount) in [("extras", self.extras), ("cost", self.cost), ("offers.price", by_hand)] {
+            amount.map_or(Ok(()), |a| own_money(field, a, view.price.currency()))?;
+        }
+        fn or<'a>(new: Option<&'a String>, old: &'a String) -> &'a String {
+            new.unwrap_or(old)
+        }
+        // Those that it has already may be older than the rule.
+        refuse_images(self.images.as_deref().unwrap_or_default())?;
+        let text = ItemText::checked(
+            or(self.name.as_ref(), &view.name),
+            [
+                or(self.color.as_ref(), &view.color),
+                or(self.size.as_ref(), &view.size),
+                or(self.material.as_ref(), &view.material),
+            ],
+            or(self.description.as_ref(), &view.description),
+            self.images.as_ref().unwrap_or(&view.images),
+        )?;
+        let by_hand = match self.price {
+            Some(PriceChange::Hand(price)) => Some(price),
+            None if view.priced_by_hand => Some(view.price),
+            // Neither weight nor extras changed: the price stays, even if the style's rate moved on.
+            None if self.weight.is_none() && self.extras.is_none() => Some(view.price),
+            Some(PriceChange::Rule) | None => None,
+        };
+        let weight = self.weight.or(view.weight);
+        let extras = self.extras.unwrap_or(view.extras);
+        let price = price_of(view.kind, by_hand, view.rule.as_ref(), weight, view.stock_unit, extras)?;
+        Ok((text, price))
+    }
+
+    /// Whether the price counts as set by hand after the edit.
+    fn by_hand(&self, price: &ItemPrice) -> Option<bool> {
+        match (self.price, price) {
+            (Some(PriceChange::Hand(_)), _) => Some(true),
+            (_, ItemPrice::ByRule(_)) => Some(false),
+            _ => None,
+        }
+    }
+}
+
+/// How a price came about, in words.
+pub(crate) fn how_priced(by_hand: bool) -> &'static str {
+    if by_hand { "by hand" } else { "by the style's rule" }
+}
+
+async fn write_edit(
+    tx: &mut Tx,
+    id: ItemId,
+    text_of: &ItemText,
+    price: &ItemPrice,
+    edit: &EditItem,
+) -> Result<(), Failure> {
+    let by_hand = edit.by_hand(price);
+    sqlx::query(
+        "UPDATE item SET name = $2, folded = $3, color = $4, size = $5, material = $6, description = $7, image = $8, \
+         price = $9, priced_by = COALESCE($10, priced_by), weight = COALESCE($11, weight), \
+         weight_unit = COALESCE($12, weight_unit), extras = COALESCE($13, extras), cost = COALESCE($14, cost), \
+         keep_off = COALESCE($15, keep_off), mass = COALESCE($16, mass) WHERE id = $1",
+    )
+    .bind(id.raw())
+    .bind(text_of.name.clone())
+    .bind(text_of.folded())
+    .bind(text_of.color.clone())
+    .bind(text_of.size.clone())
+    .bind(text_of.material.clone())
+    .bind(text_of.description.clone())
+    .bind(text_of.images.clone())
+    .bind(price.price().minor())
+    .bind(by_hand.map(|h| if h { "hand" } else { "rule" }.to_owned()))
+    .bind(edit.weight.map(|w| w.value().to_string()))
+    .bind(edit.weight.map(|w| w.unit().code().to_owned()))
+    .bind(edit.extras.map(Money::minor))
+    .bind(edit.cost.map(Money::minor))
+    .bind(edit.keep_off.map(i64::from))
+    .bind(edit.weight.map(Weight::mass))
+    .execute(tx.db())
+    .await?;
+    Ok(())
+}
+
+/// An item as it stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ItemView {
+    /// Its identifier.
+    pub id: ItemId,
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// The code that it goes by.
+    pub sku: String,
+    /// Its in-store code.
+    pub in_store: String,
+    /// A number from GS1.
+    pub gtin: Option<String>,
+    /// Its name.
+    pub name: String,
+    /// Its style's name.
+    pub style: Option<String>,
+    /// The style's price rule.
+    pub rule: Option<PriceRule>,
+    /// Colours.
+    pub color: String,
+    /// Size.
+    pub size: String,
+    /// Fibres.
+    pub material: String,
+    /// For the listing.
+    pub description: String,
+    /// Pictures.
+    pub images: Vec<String>,
+    /// As the scale showed it.
+    pub weight: Option<Weight>,
+    /// Money added to the weight's price.
+    pub extras: Money,
+    /// The price of one.
+    pub price: Money,
+    /// Whether a person set the price.
+    pub priced_by_hand: bool,
+    /// How the price came about, while the style's rate is still that of the price.
+    pub working: Option<Working>,
+    /// What one cost.
+    pub cost: Option<Money>,
+    /// The unit of goods by weight.
+    pub stock_unit: Option<WeightUnit>,
+    /// Kept off online.
+    pub keep_off: bool,
+    /// On the shelf.
+    pub on_hand: Quantity,
+    /// Of these, set aside.
+    pub held: Quantity,
+    /// Sold so far, less what came back, in units or the stock unit; over the years more than a shop
+    /// holds at once.
+    pub sold: Decimal,
+    /// Counts its changes.
+    pub revision: i64,
+    /// Whether and how it is listed online.
+    pub listing: Option<crate::online::listings::ListingState>,
+}
+
+impl ItemView {
+    /// What can be sold now.
+    pub fn free(&self) -> Quantity {
+        let steps = self.on_hand.steps() - self.held.steps();
+        Quantity::from_steps(steps, self.on_hand.measure()).unwrap_or(self.on_hand)
+    }
+
+    /// The measure of its stock.
+    pub fn measure(&self) -> Measure {
+        self.on_hand.measure()
+    }
+}
+
+/// Reads a stored weight.
+pub(crate) fn stored_weight(digits: Option<String>, unit: Option<String>) -> Result<Option<Weight>, Failure> {
+    match (digits, unit) {
+        (Some(digits), Some(unit)) => {
+            let unit = WeightUnit::from_code(&unit).stored("item.weight_unit")?;
+            Ok(Some(Weight::parse(&digits, unit).stored("item.weight")?))
+        }
+        _ => Ok(None),
+    }
+}

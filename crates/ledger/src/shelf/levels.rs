@@ -1,0 +1,185 @@
+//! The shelf by style, size and colour.
+
+use crate::shelf::item_view::amount;
+use crate::shelf::styles::StyleView;
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use domain::ids::StyleId;
+use domain::money::{Currency, Money};
+use domain::stock::ItemKind;
+use domain::text;
+use domain::weight::WeightUnit;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+
+/// Which part of the shelf.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct ShelfQuery {
+    /// Only what was sold and of which nothing is left.
+    pub sold_out: bool,
+}
+
+/// A style, size and colour, or an item without style.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ShelfRow {
+    /// The style's name, or the item's.
+    pub style: String,
+    /// Size.
+    pub size: String,
+    /// Colours.
+    pub color: String,
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// The unit of goods by weight.
+    pub unit: Option<WeightUnit>,
+    /// On the shelf, in units or the stock unit.
+    pub on_hand: Decimal,
+    /// Of these, set aside.
+    pub held: Decimal,
+    /// Sold so far, less what came back.
+    pub sold: Decimal,
+    /// The lowest price among those on the shelf, or of all if none is left.
+    pub lowest: Money,
+    /// The highest.
+    pub highest: Money,
+}
+
+const COLUMNS: &str = "SELECT s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END AS own_name, i.size, i.color, \
+    i.kind, i.stock_unit, CAST(SUM(i.on_hand) AS BIGINT), CAST(SUM(i.held) AS BIGINT), \
+    CAST(SUM(i.sold - i.put_back) AS BIGINT), MIN(CASE WHEN i.on_hand > 0 THEN i.price END), \
+    MAX(CASE WHEN i.on_hand > 0 THEN i.price END), MIN(i.price), MAX(i.price) \
+    FROM item i LEFT JOIN style s ON s.id = i.style_id";
+const GROUPS: &str = "GROUP BY s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END, i.size, i.color, i.kind, i.stock_unit";
+
+/// What is on the shelf of one style, or of what has none.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StyleCount {
+    /// The style; none for what has none.
+    pub style: Option<StyleView>,
+    /// Pieces and units; goods by weight count 1 an item.
+    pub units: i64,
+    /// Items of which some is set aside.
+    pub held: i64,
+    /// The lowest and the highest price, if anything is there and all of it was counted.
+    pub prices: Option<(Money, Money)>,
+    /// Whether there may be more than was counted.
+    pub and_more: bool,
+}
+
+/// How many items of one style are counted: a shelf of any size is told of in the same time, and who has more
+/// of one style opens its own page.
+const MOST_COUNTED_OF_STYLE: i64 = 500;
+
+/// Reads one index alone, and of it no more than what is counted.
+fn count_of(style: &str) -> String {
+    format!(
+        "SELECT CAST(COUNT(*) AS BIGINT), CAST(SUM(units) AS BIGINT), CAST(SUM(held) AS BIGINT), MIN(price), MAX(price) \
+         FROM (SELECT CASE WHEN stock_unit IS NULL THEN on_hand ELSE 1 END AS units, \
+         CASE WHEN held > 0 THEN 1 ELSE 0 END AS held, price FROM item WHERE on_hand > 0 AND {style} LIMIT $1) AS part"
+    )
+}
+
+impl Ledger {
+    /// What is on the shelf of each style, by name, and last of what has none.
+    pub async fn style_counts(&self) -> Result<Vec<StyleCount>, Failure> {
+        let currency = self.shop().currency;
+        let styles = self.styles().await?;
+        let mut connection = self.reader().await?;
+        let mut counts = Vec::with_capacity(styles.len() + 1);
+        for style in styles {
+            let row = sqlx::query(AssertSqlSafe(count_of("style_id = $2")))
+                .bind(MOST_COUNTED_OF_STYLE + 1)
+                .bind(style.id.raw())
+                .fetch_one(&mut *connection)
+                .await?;
+            counts.push(StyleCount::read(Some(style), &row, currency)?);
+        }
+        let row = sqlx::query(AssertSqlSafe(count_of("style_id IS NULL")))
+            .bind(MOST_COUNTED_OF_STYLE + 1)
+            .fetch_one(&mut *connection)
+            .await?;
+        counts.push(StyleCount::read(None, &row, currency)?);
+        Ok(counts)
+    }
+
+    /// One style by size and colour, what is sold out too, sorted by colour and size without case.
+    pub async fn style_grid(&self, style: StyleId) -> Result<Vec<ShelfRow>, Failure> {
+        let currency = self.shop().currency;
+        let mut connection = self.reader().await?;
+        let text = format!("{COLUMNS} WHERE i.style_id = $1 {GROUPS}");
+        let rows = sqlx::query(AssertSqlSafe(text)).bind(style.raw()).fetch_all(&mut *connection).await?;
+        let mut grid = rows.iter().map(|row| read(row, currency)).collect::<Result<Vec<_>, _>>()?;
+        grid.sort_by_cached_key(|r| [text::fold(&r.color), text::fold(&r.size)]);
+        Ok(grid)
+    }
+}
+
+impl StyleCount {
+    fn read(style: Option<StyleView>, row: &AnyRow, currency: Currency) -> Result<Self, Failure> {
+        let and_more = row.try_get::<i64, _>(0)? > MOST_COUNTED_OF_STYLE;
+        let price = |at: usize| {
+            let minor: Option<i64> = row.try_get(at)?;
+            minor.map(|minor| Money::from_minor(minor, currency)).transpose().stored("item.price")
+        };
+        Ok(Self {
+            style,
+            units: row.try_get::<Option<i64>, _>(1)?.unwrap_or(0),
+            held: row.try_get::<Option<i64>, _>(2)?.unwrap_or(0),
+            prices: price(3)?.zip(price(4)?).filter(|_| !and_more),
+            and_more,
+        })
+    }
+}
+
+impl Ledger {
+    /// The shelf, sorted by name, size and colour without case.
+    pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, Failure> {
+        let currency = self.refresh_shop().await?.currency;
+        let mut connection = self.reader().await?;
+        let rows =
+            sqlx::query(AssertSqlSafe(format!("{COLUMNS} {GROUPS}"))).fetch_all(&mut *connection).await?;
+        let mut shelf = Vec::with_capacity(rows.len());
+        for row in &rows {
+            let row = read(row, currency)?;
+            let is_sold_out = row.on_hand.is_zero() && row.sold > Decimal::ZERO;
+            if is_sold_out || !query.sold_out {
+                shelf.push(row);
+            }
+        }
+        shelf.sort_by_cached_key(|r| [text::fold(&r.style), text::fold(&r.size), text::fold(&r.color)]);
+        Ok(shelf)
+    }
+}
+
+fn read(row: &AnyRow, currency: Currency) -> Result<ShelfRow, Failure> {
+    let style: Option<String> = row.try_get(0)?;
+    let kind = ItemKind::from_code(&row.try_get::<String, _>(4)?).ok_or("unknown").stored("item.kind")?;
+    let unit: Option<String> = row.try_get(5)?;
+    let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
+    let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
+    let amount = |at: usize| Ok::<_, Failure>(amount(row.try_get(at)?, measure));
+    let price = |on_shelf: usize, of_all: usize| {
+        let minor = match row.try_get::<Option<i64>, _>(on_shelf)? {
+            Some(minor) => minor,
+            None => row.try_get(of_all)?,
+        };
+        Money::from_minor(minor, currency).stored("item.price")
+    };
+    Ok(ShelfRow {
+        style: match style {
+            Some(style) => style,
+            None => row.try_get(1)?,
+        },
+        size: row.try_get(2)?,
+        color: row.try_get(3)?,
+        kind,
+        unit,
+        on_hand: amount(6)?,
+        held: amount(7)?,
+        sold: amount(8)?,
+        lowest: price(9, 11)?,
+        highest: price(10, 12)?,
+    })
+}

@@ -1,0 +1,202 @@
+//! Finding items by the codes that people and other shops use.
+
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::{Refusal, SoldAs};
+use crate::store::sql::{in_text, padded};
+use crate::store::storage_error::Trouble;
+use domain::codes::{Code, CodeError};
+use domain::day::Moment;
+use domain::ids::ItemId;
+use domain::money::{Currency, Money};
+use domain::quantity::{Measure, Quantity};
+use domain::stock::{ItemKind, Why};
+use domain::weight::WeightUnit;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::HashMap;
+
+/// What a sale, a hold or an order needs to know of an item.
+#[derive(Clone, Debug)]
+pub(crate) struct Found {
+    pub(crate) id: ItemId,
+    pub(crate) kind: ItemKind,
+    pub(crate) measure: Measure,
+    pub(crate) sku: String,
+    pub(crate) title: String,
+    pub(crate) price: Money,
+    pub(crate) cost: Option<Money>,
+    /// Whether a past sale, taken in from another system's history, sold this very piece.
+    pub(crate) sold_in_past: bool,
+}
+
+const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, \
+    CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code \
+        WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END \
+    FROM code c JOIN item i ON i.id = c.item_id WHERE c.code";
+
+/// Finds each code's item; codes that find nothing are not in the map.
+pub(crate) async fn find_known(
+    connection: &mut AnyConnection,
+    codes: &[Code],
+    currency: Currency,
+) -> Result<HashMap<Code, Found>, Failure> {
+    let mut by_key = HashMap::with_capacity(codes.len());
+    for chunk in codes.chunks(crate::store::sql::MAX_ROWS) {
+        let keys: Vec<String> = chunk.iter().map(Code::key).collect();
+        let mut statement = sqlx::query(AssertSqlSafe(in_text(FIND, 1, keys.len(), "")));
+        for key in padded(&keys) {
+            statement = statement.bind(key);
+        }
+        for row in statement.fetch_all(&mut *connection).await? {
+            by_key.insert(row.try_get::<String, _>(0)?, found(&row, currency)?);
+        }
+    }
+    Ok(codes.iter().filter_map(|c| Some((c.clone(), by_key.get(&c.key())?.clone()))).collect())
+}
+
+/// Finds every code's item, or refuses the first that finds nothing.
+pub(crate) async fn find_all(tx: &mut Tx, codes: &[Code]) -> Result<Vec<Found>, Failure> {
+    let currency = tx.shop().currency;
+    let known = find_known(tx.db(), codes, currency).await?;
+    codes.iter().map(|code| known.get(code).cloned().ok_or_else(|| unknown(code).into())).collect()
+}
+
+/// A code that finds nothing: perhaps because of a wrong digit.
+pub(crate) fn unknown(code: &Code) -> Refusal {
+    match code.check_digit_slip() {
+        Err(CodeError::WrongCheckDigit { text, expected }) => Refusal::WrongDigit { code: text, expected },
+        _ => Refusal::UnknownCode { code: code.to_string() },
+    }
+}
+
+fn found(row: &AnyRow, currency: Currency) -> Result<Found, Failure> {
+    let kind =
+        ItemKind::from_code(&row.try_get::<String, _>(2)?).ok_or("unknown kind").stored("item.kind")?;
+    let unit: Option<String> = row.try_get(3)?;
+    let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
+    let cost: Option<i64> = row.try_get(7)?;
+    Ok(Found {
+        id: ItemId::from_raw(row.try_get(1)?),
+        kind,
+        measure: kind.measure(unit).ok_or("no stock unit").stored("item.stock_unit")?,
+        sku: row.try_get(4)?,
+        title: row.try_get(5)?,
+        price: Money::from_minor(row.try_get(6)?, currency).stored("item.price")?,
+        cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("item.cost")?,
+        sold_in_past: row.try_get::<i64, _>(8)? == 1,
+    })
+}
+
+/// Why `steps` of an item cannot be had: sold (to whom and when), gone, set aside, or too few.
+pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Refusal, Failure> {
+    explain_to(tx.db(), item, steps).await
+}
+
+/// As [`explain`], to somebody who only looks.
+pub(crate) async fn explain_to(
+    connection: &mut AnyConnection,
+    item: ItemId,
+    steps: i64,
+) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT kind, stock_unit, sku, name, on_hand, held FROM item WHERE id = $1")
+        .bind(item.raw())
+        .fetch_optional(&mut *connection)
+        .await?
+        .ok_or_else(|| Refusal::no_such("item", item))?;
+    let (code, title): (String, String) = (row.try_get(2)?, row.try_get(3)?);
+    let (on_hand, held): (i64, i64) = (row.try_get(4)?, row.try_get(5)?);
+    let kind = ItemKind::from_code(&row.try_get::<String, _>(0)?);
+    if on_hand >= steps {
+        let hold = if on_hand - held >= steps { None } else { open_hold(connection, item).await? };
+        // Free again since it could not be had (on PostgreSQL another transaction may end in between):
+        // the whole is tried again.
+        let (for_whom, until) = hold.ok_or_else(|| Trouble::Collided(sqlx::Error::RowNotFound))?;
+        return Ok(Refusal::SetAside { code, title, for_whom, until });
+    }
+    if on_hand == 0
+        && kind == Some(ItemKind::Piece)
+        && let Some(refusal) = what_became_of(connection, item, &code, &title).await?
+    {
+        return Ok(refusal);
+    }
+    let unit: Option<String> = row.try_get(1)?;
+    let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
+    let measure = kind.and_then(|k| k.measure(unit)).unwrap_or(Measure::Units);
+    let shown = |s| Quantity::from_steps(s, measure).map(|q| q.to_string()).unwrap_or_default();
+    Ok(Refusal::NotEnough { code, title, asked: shown(steps), free: shown(on_hand - held) })
+}
+
+async fn open_hold(
+    connection: &mut AnyConnection,
+    item: ItemId,
+) -> Result<Option<(String, Option<Moment>)>, Failure> {
+    let row = sqlx::query(
+        "SELECT for_whom, purpose, until_ms FROM hold WHERE item_id = $1 AND state = 'open' ORDER BY id DESC LIMIT 1",
+    )
+    .bind(item.raw())
+    .fetch_optional(&mut *connection)
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    let (name, purpose): (String, String) = (row.try_get(0)?, row.try_get(1)?);
+    let until: Option<i64> = row.try_get(2)?;
+    let for_whom = if name.is_empty() { format!("a {purpose}") } else { name };
+    Ok(Some((for_whom, until.map(Moment::from_millis))))
+}
+
+async fn what_became_of(
+    connection: &mut AnyConnection,
+    item: ItemId,
+    code: &str,
+    title: &str,
+) -> Result<Option<Refusal>, Failure> {
+    let row = sqlx::query(
+        "SELECT why, source_id, note FROM stock_entry WHERE item_id = $1 AND change < 0 ORDER BY id DESC LIMIT 1",
+    )
+    .bind(item.raw())
+    .fetch_optional(&mut *connection)
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    let why = Why::from_code(&row.try_get::<String, _>(0)?);
+    let (code, title) = (code.to_owned(), title.to_owned());
+    if why != Some(Why::Sold) {
+        let why = why.map_or_else(String::new, |w| w.to_string());
+        return Ok(Some(Refusal::Gone { code, title, why }));
+    }
+    let sale: Option<i64> = row.try_get(1)?;
+    let sale = sale.ok_or_else(|| Trouble::impossible("a sold entry without its sale"))?;
+    let sold = sold_as(connection, sale).await?;
+    Ok(sold.map(|sold| Refusal::AlreadySold { code, title, sold }))
+}
+
+/// The refusal for a piece that a past sale sold.
+pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Refusal, Failure> {
+    let row = sqlx::query(
+        "SELECT l.sale_id FROM code k JOIN sale_line l ON l.code = k.code \
+         WHERE k.item_id = $1 AND l.item_id IS NULL AND l.code <> '' ORDER BY l.id DESC LIMIT 1",
+    )
+    .bind(found.id.raw())
+    .fetch_one(tx.db())
+    .await?;
+    let sold = sold_as(tx.db(), row.try_get(0)?).await?;
+    let sold = sold.ok_or_else(|| Trouble::impossible("a sale line without its sale"))?;
+    Ok(Refusal::AlreadySold { code: found.sku.clone(), title: found.title.clone(), sold })
+}
+
+/// How a sale is named in a refusal.
+pub(crate) async fn sold_as(connection: &mut AnyConnection, sale: i64) -> Result<Option<SoldAs>, Failure> {
+    let row = sqlx::query(
+        "SELECT s.channel, s.at_ms, s.receipt, o.number FROM sale s \
+         LEFT JOIN customer_order o ON o.id = s.order_id WHERE s.id = $1",
+    )
+    .bind(sale)
+    .fetch_optional(connection)
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    Ok(Some(SoldAs {
+        channel: row.try_get(0)?,
+        at: Moment::from_millis(row.try_get(1)?),
+        receipt: row.try_get(2)?,
+        order: row.try_get(3)?,
+    }))
+}

@@ -1,0 +1,39 @@
+//! Items, styles and photographs, their stock, holds and counts, and how items are found.
+
+pub(crate) mod change_prices;
+pub(crate) mod find;
+pub(crate) mod find_text;
+pub(crate) mod holds;
+pub(crate) mod intake;
+pub(crate) mod item_rows;
+pub(crate) mod item_view;
+pub(crate) mod items;
+pub(crate) mod levels;
+pub(crate) mod lookup;
+pub(crate) mod photographs;
+pub(crate) mod stock;
+pub(crate) mod stock_count;
+pub(crate) mod style_edit;
+pub(crate) mod styles;
+pub(crate) mod workbench;
+
+pub use change_prices::{NewPrice, RepricePreview, RepriceStyle, Repriced};
+pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
+pub use holds::{BASKET_MS, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
+pub use intake::{EndIntake, Intake, Progress, Tally};
+pub use items::{
+    AddItems, AddedItem, EditItem, ItemPrice, ItemView, MAX_ITEMS_AT_ONCE, NewItem, PriceChange, RowOutcome,
+};
+pub use levels::{ShelfQuery, ShelfRow, StyleCount};
+pub use photographs::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName, SMALLER};
+pub use stock::{AdjustStock, Counted, StockMove};
+pub use stock_count::{
+    BeginStocktake, CountedLine, DropStocktake, FinishStocktake, FinishedStocktake, NotBooked, ScanFinding,
+    ScanStocktake, Scanned, StocktakeFindings, StocktakeProgress, StocktakeState, StocktakeView,
+};
+pub use style_edit::EditStyle;
+pub use styles::{AddStyles, NewStyle, StyleView};
+pub use workbench::{
+    FinishPieces, Finished, MAX_PHOTOGRAPHS, MAX_PIECES_AT_ONCE, NewPiece, PieceOutcome, PieceWork, Priced,
+    UsualWeights,
+};

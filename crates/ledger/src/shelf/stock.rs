@@ -1,0 +1,356 @@
+//! The stock ledger: conditional updates of an item's counters, and an entry for each.
+
+use crate::people::activity_log::{self, Audited};
+use crate::shelf::lookup;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use crate::store::sql::{in_text, insert_rows, padded};
+use async_trait::async_trait;
+use domain::codes::Code;
+use domain::day::Moment;
+use domain::ids::{ConnectionId, EntryId, ItemId, SaleId};
+use domain::quantity::{Asked, MAX_STEPS, Quantity, QuantityError};
+use domain::stock::{Counter, ItemKind, Why};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::{AssertSqlSafe, Row};
+
+/// Stock that leaves an item: `steps` in all, of which `from_hold` were set aside for this.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Take {
+    pub(crate) item: ItemId,
+    pub(crate) steps: i64,
+    pub(crate) from_hold: i64,
+}
+
+/// Who did something and why, for the entries.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Because<'a> {
+    pub(crate) why: Why,
+    pub(crate) source: Option<i64>,
+    pub(crate) note: &'a str,
+    pub(crate) who: &'a str,
+}
+
+/// Sold steps leave the shelf. The condition is the whole guard of “sold once”: no read before it
+/// decides anything.
+const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, sold = sold + $2, \
+    revision = revision + 1 WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
+const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, \
+    written_off = written_off + $2, revision = revision + 1 \
+    WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
+/// A piece that was sold comes back by a refund or a void alone: made a second time, it could be
+/// sold a second time.
+const ADD_MADE: &str = "UPDATE item SET on_hand = on_hand + $2, made = made + $2, revision = revision + 1 \
+    WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR (on_hand + $2 <= 1 AND sold = put_back))";
+const ADD_PUT_BACK: &str = "UPDATE item SET on_hand = on_hand + $2, put_back = put_back + $2, \
+    revision = revision + 1 WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR on_hand + $2 <= 1)";
+
+/// Adds up what is taken of the same item, and orders by item, so that two sales touch items in
+/// the same order and neither waits for the other in a circle.
+pub(crate) fn in_order(mut takes: Vec<Take>) -> Vec<Take> {
+    takes.sort_by_key(|t| t.item);
+    takes.dedup_by(|later, first| {
+        let same = later.item == first.item;
+        if same {
+            first.steps += later.steps;
+            first.from_hold += later.from_hold;
+        }
+        same
+    });
+    takes
+}
+
+/// Takes stock for a sale or a loss: all of it or none (the caller's transaction is given up).
+pub(crate) async fn take(tx: &mut Tx, takes: Vec<Take>, because: Because<'_>) -> Result<(), Failure> {
+    let takes = in_order(takes);
+    for take in &takes {
+        if !try_take(tx, take, because.why).await? {
+            return Err(lookup::explain(tx, take.item, take.steps).await?.into());
+        }
+    }
+    let moves: Vec<(ItemId, i64)> = takes.iter().map(|t| (t.item, -t.steps)).collect();
+    enter(tx, &moves, because).await
+}
+
+/// Takes one item's stock if it can be had; after ending holds on it that ran out, if need be.
+pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: Why) -> Result<bool, Failure> {
+    let text = match why.counter(-take.steps) {
+        Counter::Sold => TAKE_SOLD,
+        _ => TAKE_WRITTEN_OFF,
+    };
+    for last_try in [false, true] {
+        let done = sqlx::query(text)
+            .bind(take.item.raw())
+            .bind(take.steps)
+            .bind(take.from_hold)
+            .execute(tx.db())
+            .await?;
+        if done.rows_affected() == 1 {
+            return Ok(true);
+        }
+        if last_try || !crate::shelf::holds::expire_of_item(tx, take.item).await? {
+            break;
+        }
+    }
+    Ok(false)
+}
+
+/// Puts stock on the shelf.
+pub(crate) async fn add(tx: &mut Tx, item: ItemId, steps: i64, because: Because<'_>) -> Result<(), Failure> {
+    match try_add(tx, item, steps, because.why).await? {
+        Some(refusal) => Err(refusal.into()),
+        None => enter(tx, &[(item, steps)], because).await,
+    }
+}
+
+/// Puts stock on the shelf if it may be there, its entry to be made by the caller; else says why not.
+pub(crate) async fn try_add(
+    tx: &mut Tx,
+    item: ItemId,
+    steps: i64,
+    why: Why,
+) -> Result<Option<Refusal>, Failure> {
+    let text = match why.counter(steps) {
+        Counter::PutBack => ADD_PUT_BACK,
+        _ => ADD_MADE,
+    };
+    let done = sqlx::query(text).bind(item.raw()).bind(steps).bind(MAX_STEPS).execute(tx.db()).await?;
+    if done.rows_affected() == 0 {
+        return cannot_add(tx, item).await.map(Some);
+    }
+    Ok(None)
+}
+
+async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT kind, on_hand, sold - put_back FROM item WHERE id = $1")
+        .bind(item.raw())
+        .fetch_one(tx.db())
+        .await?;
+    if row.try_get::<String, _>(0)? != ItemKind::Piece.code() {
+        return Ok(Refusal::invalid("quantity", QuantityError::TooLarge));
+    }
+    if row.try_get::<i64, _>(1)? == 0 && row.try_get::<i64, _>(2)? > 0 {
+        return lookup::explain(tx, item, 1).await;
+    }
+    Ok(Refusal::invalid("quantity", "of a piece exactly one exists; for more, make it counted goods"))
+}
+
+const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
+
+/// Writes the entries of changes that were made, and tells the outbox.
+pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because<'_>) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    let rows = moves
+        .iter()
+        .map(|(item, change)| Ok((tx.next_id()?, item.raw(), *change)))
+        .collect::<Result<Vec<_>, Failure>>()?;
+    insert_rows(tx.db(), ENTRY, 8, &rows, |statement, (id, item, change)| {
+        statement
+            .bind(*id)
+            .bind(*item)
+            .bind(*change)
+            .bind(because.why.code().to_owned())
+            .bind(because.source)
+            .bind(because.note.to_owned())
+            .bind(because.who.to_owned())
+            .bind(now)
+    })
+    .await?;
+    let items: Vec<ItemId> = moves.iter().map(|(item, _)| *item).collect();
+    tell_outbox(tx, &items).await
+}
+
+/// A connection hears of an item that it was told of, or may have been; of one that can be had, unless new
+/// pieces wait for a person there who has not put it on. What is gone that was told to be there goes first.
+const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state, rank, at_ms) \
+    SELECT c.id, i.id, i.revision, 'waiting', \
+    CASE WHEN l.state = 'listed' AND (i.keep_off = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, $1 \
+    FROM item i CROSS JOIN connection c \
+    LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \
+    WHERE c.ended_ms IS NULL AND c.id BETWEEN $2 AND $3 AND (l.item_id IS NOT NULL \
+        OR (c.new_pieces = 'list' AND i.keep_off = 0 AND i.on_hand > i.held) \
+        OR EXISTS (SELECT 1 FROM dispatch d WHERE d.connection_id = c.id AND d.item_id = i.id \
+            AND (d.tries > 0 OR (i.keep_off = 0 AND i.on_hand > i.held)))) AND i.id";
+
+/// A waiting message for each connection that was told of the items or could be now, at their
+/// present revision: what had no stock when it was added, or was kept off, is offered once it can be.
+pub(crate) async fn tell_outbox(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
+    tell(tx, items, (i64::MIN, i64::MAX)).await
+}
+
+/// The same for one connection alone.
+pub(crate) async fn tell_connection(tx: &mut Tx, items: &[ItemId], to: ConnectionId) -> Result<(), Failure> {
+    tell(tx, items, (to.raw(), to.raw())).await
+}
+
+async fn tell(tx: &mut Tx, items: &[ItemId], (first, last): (i64, i64)) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
+        let text = in_text(TELL, 4, chunk.len(), "ON CONFLICT DO NOTHING");
+        let mut statement = sqlx::query(AssertSqlSafe(text)).bind(now).bind(first).bind(last);
+        for item in padded(chunk) {
+            statement = statement.bind(item.raw());
+        }
+        if statement.execute(tx.db()).await?.rows_affected() > 0 {
+            tx.let_hear();
+        }
+    }
+    Ok(())
+}
+
+/// Has items told of once more: at a revision of their own, since all that was said of the present one
+/// may have been sent.
+pub(crate) async fn tell_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<(), Failure> {
+    items.sort_unstable();
+    items.dedup();
+    for item in &items {
+        sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
+            .bind(item.raw())
+            .execute(tx.db())
+            .await?;
+    }
+    tell_outbox(tx, &items).await
+}
+
+/// Changes an item's stock for a reason that a person gives.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AdjustStock {
+    /// Which item.
+    pub code: Code,
+    /// What happened.
+    pub what: Counted,
+    /// Words for the entry.
+    pub note: String,
+    /// Who says so.
+    pub who: String,
+}
+
+/// What a person says of an item's stock.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum Counted {
+    /// So much is there, by a count.
+    Is(Asked),
+    /// So much more was made or brought in.
+    More(Asked),
+    /// So much was lost, given away or used.
+    Less(Asked, Why),
+}
+
+/// One line of an item's stock ledger.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StockMove {
+    /// The entry.
+    pub id: EntryId,
+    /// The change.
+    pub change: Quantity,
+    /// Why.
+    pub why: Why,
+    /// The sale that it went with, or came back from.
+    pub sale: Option<SaleId>,
+    /// Words.
+    pub note: String,
+    /// Who.
+    pub who: String,
+    /// When.
+    pub at: Moment,
+}
+
+#[async_trait]
+impl Command for AdjustStock {
+    /// Stock on hand afterwards.
+    type Answer = Quantity;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Quantity, Failure> {
+        let note = text::note(&self.note).field("note")?;
+        let who = text::short(&self.who).field("who")?;
+        let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
+        let because = |why| Because { why, source: None, note: &note, who: &who };
+        let (done, quantity) = match &self.what {
+            Counted::Is(asked) => {
+                let counted = Quantity::resolve_or_zero(*asked, found.measure).field("quantity")?;
+                count(tx, found.id, counted.steps(), because(Why::Count)).await?;
+                ("counted", counted)
+            }
+            Counted::More(asked) => {
+                let more = Quantity::resolve(*asked, found.measure).field("quantity")?;
+                add(tx, found.id, more.steps(), because(Why::Made)).await?;
+                ("brought in", more)
+            }
+            Counted::Less(asked, why) => {
+                if !why.is_loss() {
+                    return Err(Refusal::invalid("why", "a loss is damage, gift or own-use").into());
+                }
+                let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
+                let take_it = Take { item: found.id, steps: less.steps(), from_hold: 0 };
+                take(tx, vec![take_it], because(*why)).await?;
+                (why.code(), less)
+            }
+        };
+        activity_log::note(tx, &who, Audited::Stock, &found.sku, &format!("{done} {quantity}; {note}"))
+            .await?;
+        let row = sqlx::query("SELECT on_hand FROM item WHERE id = $1")
+            .bind(found.id.raw())
+            .fetch_one(tx.db())
+            .await?;
+        Quantity::from_steps(row.try_get(0)?, found.measure).stored("item.on_hand")
+    }
+}
+
+/// Books the difference between what was counted and what the books have. The row is locked by an
+/// update that changes nothing, so that the difference is that of this moment.
+async fn count(tx: &mut Tx, item: ItemId, counted: i64, because: Because<'_>) -> Result<(), Failure> {
+    let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING on_hand")
+        .bind(item.raw())
+        .fetch_one(tx.db())
+        .await?;
+    let difference = counted - row.try_get::<i64, _>(0)?;
+    match difference {
+        0 => tell_outbox(tx, &[item]).await,
+        more if more > 0 => add(tx, item, more, because).await,
+        less => take(tx, vec![Take { item, steps: -less, from_hold: 0 }], because).await,
+    }
+}
+
+impl Ledger {
+    /// An item's moves, the latest first, at most `limit`, before `before` if given.
+    pub async fn stock_moves(
+        &self,
+        code: &Code,
+        before: Option<EntryId>,
+        limit: usize,
+    ) -> Result<Vec<StockMove>, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
+        let found = known.get(code).ok_or_else(|| lookup::unknown(code))?;
+        let rows = sqlx::query(
+            "SELECT e.id, e.change, e.why, e.note, e.who, e.at_ms, e.source_id, r.sale_id FROM stock_entry e \
+             LEFT JOIN refund r ON e.why = 'put-back' AND r.id = e.source_id \
+             WHERE e.item_id = $1 AND e.id < $2 ORDER BY e.id DESC LIMIT $3",
+        )
+        .bind(found.id.raw())
+        .bind(before.map_or(i64::MAX, EntryId::raw))
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let read = |row: &sqlx::any::AnyRow| {
+            let why = Why::from_code(&row.try_get::<String, _>(2)?);
+            let why = why.ok_or("unknown").stored("stock_entry.why")?;
+            let (source, of_refund): (Option<i64>, Option<i64>) = (row.try_get(6)?, row.try_get(7)?);
+            let sale = of_refund.or(source.filter(|_| matches!(why, Why::Sold | Why::Voided)));
+            Ok(StockMove {
+                id: EntryId::from_raw(row.try_get(0)?),
+                change: Quantity::from_steps(row.try_get(1)?, found.measure).stored("stock_entry.change")?,
+                why,
+                sale: sale.map(SaleId::from_raw),
+                note: row.try_get(3)?,
+                who: row.try_get(4)?,
+                at: Moment::from_millis(row.try_get(5)?),
+            })
+        };
+        rows.iter().map(read).collect()
+    }
+}

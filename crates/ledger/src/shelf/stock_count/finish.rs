@@ -1,0 +1,196 @@
+//! The end of a stocktake: its differences, booked as counts in one go.
+
+use super::{StocktakeState, end};
+use crate::people::activity_log::{self, Audited};
+use crate::shelf::lookup;
+use crate::shelf::stock::{Because, Take, enter, try_add, try_take};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Stored};
+use crate::store::sql::insert_rows;
+use crate::store::storage_error::Trouble;
+use async_trait::async_trait;
+use domain::ids::{ItemId, StocktakeId};
+use domain::stock::Why;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// What the entries of a stocktake say.
+const NOTE: &str = "stocktake";
+
+/// Ends a count and books its differences.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct FinishStocktake {
+    /// Which.
+    pub id: StocktakeId,
+    /// Whether what was expected and not counted is written off; else only what was counted is booked.
+    pub with_missing: bool,
+    /// Who does it.
+    pub who: String,
+}
+
+/// What was booked.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FinishedStocktake {
+    /// How many items had a difference that was booked.
+    pub booked: usize,
+    /// What a person must see to.
+    pub left: Vec<NotBooked>,
+}
+
+/// A difference that could not be booked, and why.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NotBooked {
+    /// The item's sku.
+    pub sku: String,
+    /// Its name.
+    pub title: String,
+    /// In words, with what to do.
+    pub reason: String,
+}
+
+/// A difference of one item: what is to be booked.
+struct Difference {
+    item: ItemId,
+    sku: String,
+    title: String,
+    /// What was counted, less what the books had at that moment.
+    steps: i64,
+    is_missing: bool,
+}
+
+/// Differences of what was counted. Where somebody counted the item by hand since, that stands.
+const COUNTED: &str = "SELECT c.item_id, i.sku, i.name, c.steps - c.booked FROM stocktake_count c \
+    JOIN item i ON i.id = c.item_id WHERE c.stocktake_id = $1 AND c.steps <> c.booked AND NOT EXISTS \
+    (SELECT 1 FROM stock_entry e WHERE e.item_id = c.item_id AND e.id > c.mark AND e.why = 'count')";
+
+/// What was there when the count began, is there still, and was not counted: what came in since is
+/// left out, and what was counted by hand since. Bound: the count, then the style or nothing.
+pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came_in AS steps, m.size, m.color, m.kind, \
+    m.stock_unit, m.held FROM (SELECT i.id, i.sku, i.name, i.on_hand, i.size, i.color, i.kind, i.stock_unit, i.held, \
+    (SELECT COALESCE(CAST(SUM(e.change) AS BIGINT), 0) FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 \
+        AND e.change > 0) AS came_in \
+    FROM item i WHERE i.on_hand > 0 AND i.id < $1 AND (CAST($2 AS BIGINT) IS NULL OR i.style_id = $2) \
+    AND NOT EXISTS (SELECT 1 FROM stocktake_count c WHERE c.stocktake_id = $1 AND c.item_id = i.id) \
+    AND NOT EXISTS (SELECT 1 FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 AND e.why = 'count')) m \
+    WHERE m.on_hand > m.came_in";
+
+#[async_trait]
+impl Command for FinishStocktake {
+    type Answer = FinishedStocktake;
+
+    async fn run(&self, tx: &mut Tx) -> Result<FinishedStocktake, Failure> {
+        let style = end(tx, self.id, StocktakeState::Finished, &self.who).await?;
+        let mut differences = self.differences(tx, style).await?;
+        // By item, as everybody touches them.
+        differences.sort_by_key(|d| d.item);
+        let mut moves = Vec::with_capacity(differences.len());
+        let mut left = Vec::new();
+        for difference in &differences {
+            match book(tx, difference).await? {
+                None => moves.push((difference.item, difference.steps)),
+                Some(reason) => {
+                    let (sku, title) = (difference.sku.clone(), difference.title.clone());
+                    left.push(NotBooked { sku, title, reason });
+                }
+            }
+        }
+        self.write(tx, &differences, &left).await?;
+        let who = text::short(&self.who).stored("who")?;
+        let because = Because { why: Why::Count, source: Some(self.id.raw()), note: NOTE, who: &who };
+        enter(tx, &moves, because).await?;
+        let detail = format!("{NOTE}; {} differences booked", moves.len());
+        activity_log::note(tx, &who, Audited::Stock, NOTE, &detail).await?;
+        Ok(FinishedStocktake { booked: moves.len(), left })
+    }
+}
+
+impl FinishStocktake {
+    async fn differences(&self, tx: &mut Tx, style: Option<i64>) -> Result<Vec<Difference>, Failure> {
+        let mut rows: Vec<(bool, sqlx::any::AnyRow)> = Vec::new();
+        let counted = sqlx::query(COUNTED).bind(self.id.raw()).fetch_all(tx.db()).await?;
+        rows.extend(counted.into_iter().map(|row| (false, row)));
+        if self.with_missing {
+            let missing = sqlx::query(MISSING).bind(self.id.raw()).bind(style).fetch_all(tx.db()).await?;
+            rows.extend(missing.into_iter().map(|row| (true, row)));
+        }
+        let read = |(is_missing, row): &(bool, sqlx::any::AnyRow)| {
+            let steps: i64 = row.try_get(3)?;
+            Ok(Difference {
+                item: ItemId::from_raw(row.try_get(0)?),
+                sku: row.try_get(1)?,
+                title: row.try_get(2)?,
+                steps: if *is_missing { -steps } else { steps },
+                is_missing: *is_missing,
+            })
+        };
+        rows.iter().map(read).collect()
+    }
+
+    /// Keeps with the count what was booked of each item.
+    async fn write(
+        &self,
+        tx: &mut Tx,
+        differences: &[Difference],
+        left: &[NotBooked],
+    ) -> Result<(), Failure> {
+        const ROW: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who)";
+        let mark = tx.next_id()?;
+        let words = |sku: &str| left.iter().find(|l| l.sku == sku).map_or("", |l| l.reason.as_str());
+        let rows: Vec<(i64, i64, i64, &str)> = differences
+            .iter()
+            .filter(|d| d.is_missing)
+            .map(|d| (d.item.raw(), -d.steps, d.steps, words(&d.sku)))
+            .collect();
+        insert_rows(tx.db(), ROW, 8, &rows, |statement, (item, booked, difference, words)| {
+            let done = if words.is_empty() { *difference } else { 0 };
+            statement
+                .bind(self.id.raw())
+                .bind(*item)
+                .bind(0_i64)
+                .bind(*booked)
+                .bind(mark)
+                .bind(done)
+                .bind((*words).to_owned())
+                .bind(self.who.clone())
+        })
+        .await?;
+        for difference in differences.iter().filter(|d| !d.is_missing) {
+            let words = words(&difference.sku);
+            sqlx::query(
+                "UPDATE stocktake_count SET difference = $3, left_words = $4 WHERE stocktake_id = $1 AND item_id = $2",
+            )
+            .bind(self.id.raw())
+            .bind(difference.item.raw())
+            .bind(if words.is_empty() { difference.steps } else { 0 })
+            .bind(words.to_owned())
+            .execute(tx.db())
+            .await?;
+        }
+        Ok(())
+    }
+}
+
+/// Books one difference; none if it is booked, else why it is not.
+async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Failure> {
+    let (item, steps) = (difference.item, difference.steps);
+    if steps > 0 {
+        let refused = try_add(tx, item, steps, Why::Count).await?;
+        return Ok(refused.map(|r| format!("{r}; take it back by its receipt, or see how it came back")));
+    }
+    let take = Take { item, steps: -steps, from_hold: 0 };
+    if try_take(tx, &take, Why::Count).await? {
+        return Ok(None);
+    }
+    let row =
+        sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.raw()).fetch_one(tx.db()).await?;
+    if row.try_get::<i64, _>(0)? >= take.steps {
+        let why = lookup::explain(tx, item, take.steps).await?;
+        return Ok(Some(format!("{why}; end the hold, then count it by itself")));
+    }
+    if difference.is_missing {
+        // Sold since it was read: the whole is tried again, and does not find it missing.
+        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+    }
+    Ok(Some("more of it was sold since than the count left; count it by itself".to_owned()))
+}

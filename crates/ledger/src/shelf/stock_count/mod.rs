@@ -1,0 +1,149 @@
+//! Stocktakes: counting the shelf while the shop sells on.
+//!
+//! What the books had of an item is written down when it is scanned. The difference of that moment is
+//! what is booked at the end, whatever was sold in between: a piece that was sold during the count is
+//! not missing, and one that came in during it was not expected.
+
+mod finish;
+mod read;
+mod scan;
+
+pub use finish::{FinishStocktake, FinishedStocktake, NotBooked};
+pub use read::{CountedLine, StocktakeFindings, StocktakeProgress, StocktakeView};
+pub use scan::{ScanFinding, ScanStocktake, Scanned};
+
+use crate::shelf::styles;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::ids::{StocktakeId, StyleId};
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// What became of a stocktake.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StocktakeState {
+    /// Being counted.
+    Open,
+    /// Its differences are booked.
+    Finished,
+    /// Given up; nothing was booked.
+    Dropped,
+}
+
+impl StocktakeState {
+    /// As it stands in the database.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::Finished => "finished",
+            Self::Dropped => "dropped",
+        }
+    }
+
+    pub(crate) fn from_code(code: &str) -> Result<Self, Failure> {
+        let found = [Self::Open, Self::Finished, Self::Dropped].into_iter().find(|s| s.code() == code);
+        found.ok_or("unknown").stored("stocktake.state")
+    }
+}
+
+/// Begins a count of the shelf, or of one style. One at a time.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct BeginStocktake {
+    /// The style that is counted; all of the shelf if none.
+    pub style: Option<StyleId>,
+    /// Words for it.
+    pub note: String,
+    /// Who counts.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for BeginStocktake {
+    type Answer = StocktakeId;
+
+    async fn run(&self, tx: &mut Tx) -> Result<StocktakeId, Failure> {
+        let note = text::note(&self.note).field("note")?;
+        let who = text::short(&self.who).field("who")?;
+        if let Some(style) = self.style {
+            let currency = tx.shop().currency;
+            styles::read_one(tx.db(), style, currency).await?;
+        }
+        let id = tx.next_id()?;
+        let now = tx.now().millis();
+        let done = sqlx::query(
+            "INSERT INTO stocktake (id, style_id, note, state, scans, begun_ms, begun_by, ended_ms, ended_by) \
+             VALUES ($1, $2, $3, 'open', 0, $4, $5, NULL, '') ON CONFLICT DO NOTHING",
+        )
+        .bind(id)
+        .bind(self.style.map(StyleId::raw))
+        .bind(note)
+        .bind(now)
+        .bind(who)
+        .execute(tx.db())
+        .await?;
+        if done.rows_affected() == 0 {
+            let reason = "another count is under way; finish it or give it up first";
+            return Err(Refusal::invalid("stocktake", reason).into());
+        }
+        Ok(StocktakeId::from_raw(id))
+    }
+}
+
+/// Gives a count up: nothing is booked.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct DropStocktake {
+    /// Which.
+    pub id: StocktakeId,
+    /// Who does it.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for DropStocktake {
+    /// What it has become.
+    type Answer = StocktakeState;
+
+    async fn run(&self, tx: &mut Tx) -> Result<StocktakeState, Failure> {
+        end(tx, self.id, StocktakeState::Dropped, &self.who).await?;
+        Ok(StocktakeState::Dropped)
+    }
+}
+
+/// Ends a count, if it is open; answers its style. Its row is locked from here on.
+async fn end(tx: &mut Tx, id: StocktakeId, state: StocktakeState, who: &str) -> Result<Option<i64>, Failure> {
+    let who = text::short(who).field("who")?;
+    let now = tx.now().millis();
+    let row = sqlx::query(
+        "UPDATE stocktake SET state = $2, ended_ms = $3, ended_by = $4 WHERE id = $1 AND state = 'open' \
+         RETURNING style_id",
+    )
+    .bind(id.raw())
+    .bind(state.code().to_owned())
+    .bind(now)
+    .bind(who)
+    .fetch_optional(tx.db())
+    .await?;
+    match row {
+        Some(row) => Ok(row.try_get(0)?),
+        None => Err(over(tx, id).await?.into()),
+    }
+}
+
+/// Why a count is not open.
+async fn over(tx: &mut Tx, id: StocktakeId) -> Result<Refusal, Failure> {
+    let row = sqlx::query("SELECT state FROM stocktake WHERE id = $1")
+        .bind(id.raw())
+        .fetch_optional(tx.db())
+        .await?;
+    Ok(match row {
+        None => Refusal::no_such("count", id),
+        Some(row) => {
+            let state: String = row.try_get(0)?;
+            Refusal::invalid("stocktake", format!("this count is {state} already; begin a new one"))
+        }
+    })
+}

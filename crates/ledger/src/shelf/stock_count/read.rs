@@ -1,0 +1,235 @@
+//! Reading stocktakes.
+
+use super::StocktakeState;
+use super::finish::MISSING;
+use crate::store::Ledger;
+use crate::store::error::{Failure, Stored};
+use crate::store::rejection::Refusal;
+use domain::day::Moment;
+use domain::ids::{StocktakeId, StyleId};
+use domain::quantity::Quantity;
+use domain::stock::ItemKind;
+use domain::weight::WeightUnit;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+
+/// A stocktake as it stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StocktakeView {
+    /// Its identifier.
+    pub id: StocktakeId,
+    /// The style that is counted, and its name; all of the shelf if none.
+    pub style: Option<(StyleId, String)>,
+    /// Words for it.
+    pub note: String,
+    /// What became of it.
+    pub state: StocktakeState,
+    /// How often something was scanned.
+    pub scans: i64,
+    /// When it was begun.
+    pub begun: Moment,
+    /// By whom.
+    pub begun_by: String,
+    /// When it ended.
+    pub ended: Option<Moment>,
+    /// By whom.
+    pub ended_by: String,
+}
+
+/// How far a count is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StocktakeProgress {
+    /// Items that the books have on the shelf, of those that are counted.
+    pub expected: i64,
+    /// Items that were counted.
+    pub counted: i64,
+    /// What was scanned last, the latest first.
+    pub latest: Vec<CountedLine>,
+}
+
+/// An item of a count.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CountedLine {
+    /// Its sku.
+    pub sku: String,
+    /// Its name.
+    pub title: String,
+    /// Size.
+    pub size: String,
+    /// Colours.
+    pub color: String,
+    /// What kind of thing.
+    pub kind: ItemKind,
+    /// What was counted.
+    pub counted: Quantity,
+    /// What the books had then.
+    pub booked: Quantity,
+    /// What was booked at the end.
+    pub difference: Quantity,
+    /// Why a difference was not booked.
+    pub left: String,
+    /// Whether some of it is set aside.
+    pub is_held: bool,
+}
+
+/// Where the shelf and the books differ.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct StocktakeFindings {
+    /// Expected, and not counted.
+    pub missing: Vec<CountedLine>,
+    /// How many are missing in all; the list may be shorter.
+    pub missing_count: i64,
+    /// Counted, and not as the books have it; what the books say is gone among it.
+    pub differing: Vec<CountedLine>,
+    /// Codes that no item has, and how often each was scanned.
+    pub strays: Vec<(String, i64)>,
+}
+
+const VIEW: &str = "SELECT t.id, t.style_id, s.name, t.note, t.state, t.scans, t.begun_ms, t.begun_by, t.ended_ms, \
+    t.ended_by FROM stocktake t LEFT JOIN style s ON s.id = t.style_id";
+
+const LINE: &str = "SELECT i.id, i.sku, i.name, c.steps, i.size, i.color, i.kind, i.stock_unit, i.held, c.booked, \
+    c.difference, c.left_words FROM stocktake_count c JOIN item i ON i.id = c.item_id WHERE c.stocktake_id = $1";
+
+fn view(row: &AnyRow) -> Result<StocktakeView, Failure> {
+    let style: Option<i64> = row.try_get(1)?;
+    let name: Option<String> = row.try_get(2)?;
+    let ended: Option<i64> = row.try_get(8)?;
+    Ok(StocktakeView {
+        id: StocktakeId::from_raw(row.try_get(0)?),
+        style: style.map(StyleId::from_raw).zip(name),
+        note: row.try_get(3)?,
+        state: StocktakeState::from_code(&row.try_get::<String, _>(4)?)?,
+        scans: row.try_get(5)?,
+        begun: Moment::from_millis(row.try_get(6)?),
+        begun_by: row.try_get(7)?,
+        ended: ended.map(Moment::from_millis),
+        ended_by: row.try_get(9)?,
+    })
+}
+
+/// A line whose fourth column is what was counted, or what is missing.
+fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, Failure> {
+    let kind = ItemKind::from_code(&row.try_get::<String, _>(6)?).ok_or("unknown").stored("item.kind")?;
+    let unit: Option<String> = row.try_get(7)?;
+    let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
+    let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
+    let steps = |steps: i64| Quantity::from_steps(steps, measure).stored("stocktake_count.steps");
+    let fourth: i64 = row.try_get(3)?;
+    let (counted, booked, difference, left) = if is_missing {
+        (0, fourth, -fourth, String::new())
+    } else {
+        (fourth, row.try_get(9)?, row.try_get(10)?, row.try_get(11)?)
+    };
+    Ok(CountedLine {
+        sku: row.try_get(1)?,
+        title: row.try_get(2)?,
+        size: row.try_get(4)?,
+        color: row.try_get(5)?,
+        kind,
+        counted: steps(counted)?,
+        booked: steps(booked)?,
+        difference: steps(difference)?,
+        left,
+        is_held: row.try_get::<i64, _>(8)? > 0,
+    })
+}
+
+async fn lines(
+    connection: &mut AnyConnection,
+    id: StocktakeId,
+    tail: &str,
+    limit: usize,
+) -> Result<Vec<CountedLine>, Failure> {
+    let rows = sqlx::query(AssertSqlSafe(format!("{LINE} {tail} LIMIT $2")))
+        .bind(id.raw())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(connection)
+        .await?;
+    rows.iter().map(|row| line(row, false)).collect()
+}
+
+impl Ledger {
+    /// Stocktakes, the latest first.
+    pub async fn stocktakes(&self, limit: usize) -> Result<Vec<StocktakeView>, Failure> {
+        let mut connection = self.reader().await?;
+        let rows = sqlx::query(AssertSqlSafe(format!("{VIEW} ORDER BY t.id DESC LIMIT $1")))
+            .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+            .fetch_all(&mut *connection)
+            .await?;
+        rows.iter().map(view).collect()
+    }
+
+    /// One stocktake.
+    pub async fn stocktake(&self, id: StocktakeId) -> Result<StocktakeView, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(AssertSqlSafe(format!("{VIEW} WHERE t.id = $1")))
+            .bind(id.raw())
+            .fetch_optional(&mut *connection)
+            .await?
+            .ok_or_else(|| Refusal::no_such("count", id))?;
+        view(&row)
+    }
+
+    /// How far a count is, with the last `limit` things that were scanned.
+    pub async fn stocktake_progress(
+        &self,
+        view: &StocktakeView,
+        limit: usize,
+    ) -> Result<StocktakeProgress, Failure> {
+        let mut connection = self.reader().await?;
+        let expected = match &view.style {
+            None => sqlx::query("SELECT COUNT(*) FROM item WHERE on_hand > 0"),
+            Some((style, _)) => {
+                sqlx::query("SELECT COUNT(*) FROM item WHERE on_hand > 0 AND style_id = $1").bind(style.raw())
+            }
+        };
+        let expected = expected.fetch_one(&mut *connection).await?.try_get(0)?;
+        let counted = sqlx::query("SELECT COUNT(*) FROM stocktake_count WHERE stocktake_id = $1")
+            .bind(view.id.raw())
+            .fetch_one(&mut *connection)
+            .await?
+            .try_get(0)?;
+        let latest = lines(&mut connection, view.id, "ORDER BY c.mark DESC", limit).await?;
+        Ok(StocktakeProgress { expected, counted, latest })
+    }
+
+    /// Where the shelf and the books differ: so far, or as it was booked. At most `limit` of each.
+    pub async fn stocktake_findings(
+        &self,
+        view: &StocktakeView,
+        limit: usize,
+    ) -> Result<StocktakeFindings, Failure> {
+        let mut connection = self.reader().await?;
+        let mut findings = StocktakeFindings::default();
+        if view.state == StocktakeState::Open {
+            let style = view.style.as_ref().map(|(id, _)| id.raw());
+            let counts = format!("SELECT COUNT(*) FROM ({MISSING}) n");
+            findings.missing_count = sqlx::query(AssertSqlSafe(counts))
+                .bind(view.id.raw())
+                .bind(style)
+                .fetch_one(&mut *connection)
+                .await?
+                .try_get(0)?;
+            let rows = sqlx::query(AssertSqlSafe(format!("{MISSING} ORDER BY m.id LIMIT $3")))
+                .bind(view.id.raw())
+                .bind(style)
+                .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+                .fetch_all(&mut *connection)
+                .await?;
+            findings.missing = rows.iter().map(|row| line(row, true)).collect::<Result<_, _>>()?;
+        }
+        let differing = "AND c.steps <> c.booked ORDER BY c.item_id";
+        findings.differing = lines(&mut connection, view.id, differing, limit).await?;
+        let rows = sqlx::query(
+            "SELECT code, scans FROM stocktake_stray WHERE stocktake_id = $1 ORDER BY mark DESC LIMIT $2",
+        )
+        .bind(view.id.raw())
+        .bind(i64::try_from(limit).unwrap_or(i64::MAX))
+        .fetch_all(&mut *connection)
+        .await?;
+        let stray = |row: &AnyRow| Ok::<_, Failure>((row.try_get(0)?, row.try_get(1)?));
+        findings.strays = rows.iter().map(stray).collect::<Result<_, _>>()?;
+        Ok(findings)
+    }
+}

@@ -1,0 +1,193 @@
+//! One thing of a stocktake, scanned.
+
+use super::over;
+use crate::shelf::lookup::{self, Found};
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::codes::Code;
+use domain::ids::StocktakeId;
+use domain::quantity::{Asked, MAX_STEPS, Quantity};
+use domain::stock::ItemKind;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Counts a thing. The same piece scanned twice is one; of other goods each scan adds.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ScanStocktake {
+    /// Which count.
+    pub id: StocktakeId,
+    /// What was scanned.
+    pub code: Code,
+    /// How much of it; one if not said, but goods by weight are weighed.
+    pub quantity: Option<Asked>,
+    /// Whether this is all that there is of it, instead of more of it.
+    pub is_all: bool,
+    /// Who counts.
+    pub who: String,
+}
+
+/// What a scan came to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Scanned {
+    /// The item's sku, or the code that none has.
+    pub sku: String,
+    /// The item's name.
+    pub title: String,
+    /// How much of it was counted so far.
+    pub counted: Option<Quantity>,
+    /// How much the books have.
+    pub booked: Option<Quantity>,
+    /// What to say of it.
+    pub finding: ScanFinding,
+}
+
+/// What there is to say of a scan.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ScanFinding {
+    /// As much as the books have.
+    Agrees,
+    /// Less than the books have, so far.
+    Fewer,
+    /// More than the books have.
+    More,
+    /// This piece was counted before.
+    Again,
+    /// The books say that it is gone, in these words.
+    NotExpected(String),
+    /// No item has the code.
+    Unknown,
+}
+
+const ADD: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who) \
+    SELECT CAST($1 AS BIGINT), i.id, CAST($3 AS BIGINT), i.on_hand, CAST($4 AS BIGINT), 0, '', CAST($5 AS TEXT) \
+    FROM item i WHERE i.id = $2 ON CONFLICT (stocktake_id, item_id) DO UPDATE SET \
+    steps = stocktake_count.steps + excluded.steps, booked = excluded.booked, mark = excluded.mark, who = excluded.who \
+    RETURNING steps, booked";
+const SET: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who) \
+    SELECT CAST($1 AS BIGINT), i.id, CAST($3 AS BIGINT), i.on_hand, CAST($4 AS BIGINT), 0, '', CAST($5 AS TEXT) \
+    FROM item i WHERE i.id = $2 ON CONFLICT (stocktake_id, item_id) DO UPDATE SET \
+    steps = excluded.steps, booked = excluded.booked, mark = excluded.mark, who = excluded.who \
+    RETURNING steps, booked";
+
+#[async_trait]
+impl Command for ScanStocktake {
+    type Answer = Scanned;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Scanned, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let currency = tx.shop().currency;
+        let found = lookup::find_known(tx.db(), std::slice::from_ref(&self.code), currency).await?;
+        let found = match found.get(&self.code) {
+            Some(found) => found.clone(),
+            None => match lookup::unknown(&self.code) {
+                // A slip of the scanner is no stray thing: it is scanned again.
+                slip @ Refusal::WrongDigit { .. } => return Err(slip.into()),
+                _ => return self.stray(tx).await,
+            },
+        };
+        let steps = self.steps(&found)?;
+        self.still_open(tx).await?;
+        let before = self.counted_before(tx, &found).await?;
+        let is_piece = found.kind == ItemKind::Piece;
+        let mark = tx.next_id()?;
+        let row = sqlx::query(if self.is_all || is_piece { SET } else { ADD })
+            .bind(self.id.raw())
+            .bind(found.id.raw())
+            .bind(steps)
+            .bind(mark)
+            .bind(who)
+            .fetch_one(tx.db())
+            .await?;
+        let (counted, booked): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        if counted > MAX_STEPS {
+            let reason = "that is more than a shop can hold; tick “all of it” to count it anew";
+            return Err(Refusal::invalid("quantity", reason).into());
+        }
+        let finding = finding(tx, &found, before, counted, booked).await?;
+        let shown =
+            |steps| Quantity::from_steps(steps, found.measure).stored("stocktake_count.steps").map(Some);
+        let (counted, booked) = (shown(counted)?, shown(booked)?);
+        Ok(Scanned { sku: found.sku, title: found.title, counted, booked, finding })
+    }
+}
+
+impl ScanStocktake {
+    fn steps(&self, found: &Found) -> Result<i64, Failure> {
+        let asked = match (self.quantity, found.kind) {
+            (Some(asked), _) => asked,
+            (None, ItemKind::Weight) => {
+                return Err(Refusal::invalid("quantity", "weigh it, and say how much there is").into());
+            }
+            (None, _) => Asked::ONE,
+        };
+        let steps = Quantity::resolve_or_zero(asked, found.measure).field("quantity")?.steps();
+        if found.kind == ItemKind::Piece && steps > 1 {
+            return Err(Refusal::invalid("quantity", "of a piece exactly one exists").into());
+        }
+        Ok(steps)
+    }
+
+    /// Locks the count's row, so that it is not finished in the middle of a scan.
+    async fn still_open(&self, tx: &mut Tx) -> Result<(), Failure> {
+        let done = sqlx::query("UPDATE stocktake SET scans = scans + 1 WHERE id = $1 AND state = 'open'")
+            .bind(self.id.raw())
+            .execute(tx.db())
+            .await?;
+        if done.rows_affected() == 0 {
+            return Err(over(tx, self.id).await?.into());
+        }
+        Ok(())
+    }
+
+    async fn counted_before(&self, tx: &mut Tx, found: &Found) -> Result<Option<i64>, Failure> {
+        let row = sqlx::query("SELECT steps FROM stocktake_count WHERE stocktake_id = $1 AND item_id = $2")
+            .bind(self.id.raw())
+            .bind(found.id.raw())
+            .fetch_optional(tx.db())
+            .await?;
+        Ok(row.map(|row| row.try_get(0)).transpose()?)
+    }
+
+    async fn stray(&self, tx: &mut Tx) -> Result<Scanned, Failure> {
+        self.still_open(tx).await?;
+        let mark = tx.next_id()?;
+        sqlx::query(
+            "INSERT INTO stocktake_stray (stocktake_id, code, scans, mark) VALUES ($1, $2, 1, $3) \
+             ON CONFLICT (stocktake_id, code) DO UPDATE SET scans = stocktake_stray.scans + 1, mark = excluded.mark",
+        )
+        .bind(self.id.raw())
+        .bind(self.code.to_string())
+        .bind(mark)
+        .execute(tx.db())
+        .await?;
+        let sku = self.code.to_string();
+        Ok(Scanned { sku, title: String::new(), counted: None, booked: None, finding: ScanFinding::Unknown })
+    }
+}
+
+async fn finding(
+    tx: &mut Tx,
+    found: &Found,
+    before: Option<i64>,
+    counted: i64,
+    booked: i64,
+) -> Result<ScanFinding, Failure> {
+    if found.kind == ItemKind::Piece {
+        if counted > booked {
+            let why = lookup::explain(tx, found.id, 1).await?;
+            return Ok(ScanFinding::NotExpected(why.to_string()));
+        }
+        if before.is_some_and(|before| before == counted) {
+            return Ok(ScanFinding::Again);
+        }
+    }
+    Ok(match counted.cmp(&booked) {
+        std::cmp::Ordering::Less => ScanFinding::Fewer,
+        std::cmp::Ordering::Equal => ScanFinding::Agrees,
+        std::cmp::Ordering::Greater => ScanFinding::More,
+    })
+}

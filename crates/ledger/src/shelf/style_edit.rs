@@ -1,0 +1,85 @@
+//! The texts of a style; its rule changes by repricing alone, so that no price is left behind unseen.
+
+use crate::shelf::styles::{self, StyleView};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::ids::StyleId;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::Row;
+
+/// Changes a style's texts; what is `None` stays.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct EditStyle {
+    /// Which.
+    pub style: StyleId,
+    /// The revision that the caller read.
+    pub revision: i64,
+    /// Its name; no other style may have it.
+    pub name: Option<String>,
+    /// Its sizes, in their order.
+    pub sizes: Option<Vec<String>>,
+    /// What it belongs to.
+    pub category: Option<String>,
+}
+
+#[async_trait]
+impl Command for EditStyle {
+    /// The new revision.
+    type Answer = i64;
+
+    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+        let name = self.name.as_deref().map(text::name).transpose().field("name")?;
+        let sizes = self.sizes.as_deref().map(styles::checked_sizes).transpose()?;
+        let category = self.category.as_deref().map(text::short).transpose().field("category")?;
+        if let Some(name) = &name {
+            self.refuse_taken(tx, name).await?;
+        }
+        let row = sqlx::query(
+            "UPDATE style SET name = COALESCE($3, name), folded = COALESCE($4, folded), sizes = COALESCE($5, sizes), \
+             category = COALESCE($6, category), revision = revision + 1 WHERE id = $1 AND revision = $2 \
+             RETURNING revision",
+        )
+        .bind(self.style.raw())
+        .bind(self.revision)
+        .bind(name.clone())
+        .bind(name.as_deref().map(text::fold))
+        .bind(sizes.map(|s| s.join("|")))
+        .bind(category)
+        .fetch_optional(tx.db())
+        .await?;
+        match row {
+            Some(row) => Ok(row.try_get(0)?),
+            None => Err(styles::not_that(tx, self.style, self.revision).await?.into()),
+        }
+    }
+}
+
+impl EditStyle {
+    async fn refuse_taken(&self, tx: &mut Tx, name: &str) -> Result<(), Failure> {
+        let row = sqlx::query("SELECT name FROM style WHERE folded = $1 AND id <> $2")
+            .bind(text::fold(name))
+            .bind(self.style.raw())
+            .fetch_optional(tx.db())
+            .await?;
+        match row {
+            None => Ok(()),
+            Some(row) => {
+                let other: String = row.try_get(0)?;
+                let reason = format!("there is a style “{other}” already; give this one another name");
+                Err(Refusal::invalid("name", reason).into())
+            }
+        }
+    }
+}
+
+impl Ledger {
+    /// One style.
+    pub async fn style(&self, id: StyleId) -> Result<StyleView, Failure> {
+        let mut connection = self.reader().await?;
+        styles::read_one(&mut connection, id, self.shop().currency).await
+    }
+}

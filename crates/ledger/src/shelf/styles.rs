@@ -1,0 +1,224 @@
+//! Styles: what groups of pieces are a kind of, with their weight rates.
+
+use crate::people::activity_log::{self, Audited};
+use crate::shelf::items::RowOutcome;
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::ids::StyleId;
+use domain::money::{Currency, Money};
+use domain::pricing::{PriceEnding, PriceRule, WeightRate};
+use domain::text;
+use domain::weight::WeightUnit;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::HashMap;
+
+/// A style to add, or to bring up to date by its name.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct NewStyle {
+    /// Its name; found without case.
+    pub name: String,
+    /// How its pieces are priced.
+    pub rule: PriceRule,
+    /// Its sizes.
+    pub sizes: Vec<String>,
+    /// What it belongs to.
+    pub category: String,
+}
+
+/// A style as it stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StyleView {
+    /// Its identifier.
+    pub id: StyleId,
+    /// Its name.
+    pub name: String,
+    /// How its pieces are priced.
+    pub rule: PriceRule,
+    /// Its sizes.
+    pub sizes: Vec<String>,
+    /// What it belongs to.
+    pub category: String,
+    /// Counts its changes.
+    pub revision: i64,
+}
+
+/// Adds styles, or brings known ones up to date; prices of items stay as they are.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct AddStyles {
+    /// The styles.
+    pub styles: Vec<NewStyle>,
+    /// Who adds them.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for AddStyles {
+    /// One outcome a style, in their order.
+    type Answer = Vec<RowOutcome>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, Failure> {
+        let who = text::short(&self.who).field("who")?;
+        let currency = tx.shop().currency;
+        let known = by_folded_name(tx.db(), currency).await?;
+        let mut outcomes = Vec::with_capacity(self.styles.len());
+        for style in &self.styles {
+            match checked(style, currency) {
+                Ok(style) => {
+                    outcomes.push(add(tx, &style).await?);
+                    note_rate(tx, &who, known.get(&text::fold(&style.name)), &style).await?;
+                }
+                Err(refusal) => outcomes.push(RowOutcome::Refused(refusal)),
+            }
+        }
+        // The currency of the rates is still the shop's.
+        tx.open_books(0).await?;
+        Ok(outcomes)
+    }
+}
+
+/// A line of the list, if a style that was known is priced otherwise from now on.
+async fn note_rate(tx: &mut Tx, who: &str, known: Option<&StyleView>, new: &NewStyle) -> Result<(), Failure> {
+    match known {
+        Some(known) if known.rule != new.rule => {
+            let currency = tx.shop().currency;
+            let words = |rule| rule_words(rule, currency);
+            let detail = format!("{} → {}", words(&known.rule), words(&new.rule));
+            activity_log::note(tx, who, Audited::Rate, &new.name, &detail).await
+        }
+        _ => Ok(()),
+    }
+}
+
+/// A price rule in words, such as `7.50 per ONZ, ending whole, at least 20.00`.
+pub(crate) fn rule_words(rule: &PriceRule, currency: Currency) -> String {
+    let least = rule.minimum.map(|m| format!(", at least {m}")).unwrap_or_default();
+    format!("{} per {}, ending {}{least}", rule.rate.shown(currency), rule.rate.unit().code(), rule.ending)
+}
+
+fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Refusal> {
+    let wrong = |field: &'static str| move |e: text::TextError| Refusal::invalid(field, e);
+    if let Some(minimum) = style.rule.minimum {
+        crate::store::settings::own_money("minimum", minimum, currency)?;
+    }
+    let sizes = checked_sizes(&style.sizes)?;
+    Ok(NewStyle {
+        name: text::name(&style.name).map_err(wrong("style"))?,
+        rule: style.rule,
+        sizes,
+        category: text::short(&style.category).map_err(wrong("category"))?,
+    })
+}
+
+/// Sizes, each a name.
+pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Refusal> {
+    if sizes.iter().any(|s| s.contains('|')) {
+        return Err(Refusal::invalid("sizes", "a size may not hold a |"));
+    }
+    sizes.iter().map(|s| text::name(s).map_err(|e| Refusal::invalid("sizes", e))).collect()
+}
+
+async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, Failure> {
+    let id = tx.next_id()?;
+    let now = tx.now().millis();
+    let statement = "INSERT INTO style (id, name, folded, rate, rate_unit, ending, minimum, sizes, category, revision, made_ms) \
+        VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, 1, $10) ON CONFLICT (folded) DO UPDATE SET \
+        rate = excluded.rate, rate_unit = excluded.rate_unit, ending = excluded.ending, minimum = excluded.minimum, \
+        sizes = excluded.sizes, category = excluded.category, revision = style.revision + 1 RETURNING id";
+    let row = sqlx::query(statement)
+        .bind(id)
+        .bind(style.name.clone())
+        .bind(text::fold(&style.name))
+        .bind(style.rule.rate.millionths())
+        .bind(style.rule.rate.unit().code().to_owned())
+        .bind(style.rule.ending.to_string())
+        .bind(style.rule.minimum.map(Money::minor))
+        .bind(style.sizes.join("|"))
+        .bind(style.category.clone())
+        .bind(now)
+        .fetch_one(tx.db())
+        .await?;
+    let name = style.name.clone();
+    Ok(if row.try_get::<i64, _>(0)? == id {
+        RowOutcome::AddedStyle { name }
+    } else {
+        RowOutcome::Updated { sku: name }
+    })
+}
+
+pub(crate) const COLUMNS: &str =
+    "SELECT id, name, rate, rate_unit, ending, minimum, sizes, category, revision FROM style";
+
+fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, Failure> {
+    let sizes: String = row.try_get(6)?;
+    Ok(StyleView {
+        id: StyleId::from_raw(row.try_get(0)?),
+        name: row.try_get(1)?,
+        rule: rule(row, 2, currency)?,
+        sizes: sizes.split('|').filter(|s| !s.is_empty()).map(str::to_owned).collect(),
+        category: row.try_get(7)?,
+        revision: row.try_get(8)?,
+    })
+}
+
+/// A price rule from the columns of rate, its unit, ending and minimum.
+pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<PriceRule, Failure> {
+    let unit = WeightUnit::from_code(&row.try_get::<String, _>(first + 1)?).stored("style.rate_unit")?;
+    let minimum: Option<i64> = row.try_get(first + 3)?;
+    Ok(PriceRule {
+        rate: WeightRate::from_millionths(row.try_get(first)?, unit).stored("style.rate")?,
+        ending: PriceEnding::parse(&row.try_get::<String, _>(first + 2)?, currency).stored("style.ending")?,
+        minimum: minimum.map(|m| Money::from_minor(m, currency)).transpose().stored("style.minimum")?,
+    })
+}
+
+/// One style.
+pub(crate) async fn read_one(
+    connection: &mut AnyConnection,
+    id: StyleId,
+    currency: Currency,
+) -> Result<StyleView, Failure> {
+    let row = sqlx::query(AssertSqlSafe(format!("{COLUMNS} WHERE id = $1")))
+        .bind(id.raw())
+        .fetch_optional(connection)
+        .await?
+        .ok_or_else(|| Refusal::no_such("style", id))?;
+    read(&row, currency)
+}
+
+/// Why a style has not the revision that was asked for.
+pub(crate) async fn not_that(tx: &mut Tx, id: StyleId, expected: i64) -> Result<Refusal, Failure> {
+    let currency = tx.shop().currency;
+    let style = read_one(tx.db(), id, currency).await?;
+    let what = format!("the style {}", style.name);
+    Ok(Refusal::Stale { what, expected, current: style.revision })
+}
+
+/// All styles by folded name. There are few: a farm makes dozens of styles, not thousands.
+pub(crate) async fn by_folded_name(
+    connection: &mut AnyConnection,
+    currency: Currency,
+) -> Result<HashMap<String, StyleView>, Failure> {
+    let rows = sqlx::query(COLUMNS).fetch_all(connection).await?;
+    let mut styles = HashMap::with_capacity(rows.len());
+    for row in &rows {
+        let style = read(row, currency)?;
+        styles.insert(text::fold(&style.name), style);
+    }
+    Ok(styles)
+}
+
+impl Ledger {
+    /// All styles by name.
+    pub async fn styles(&self) -> Result<Vec<StyleView>, Failure> {
+        let mut connection = self.reader().await?;
+        let mut styles: Vec<_> =
+            by_folded_name(&mut connection, self.shop().currency).await?.into_iter().collect();
+        styles.sort_by(|a, b| a.0.cmp(&b.0));
+        Ok(styles.into_iter().map(|(_, style)| style).collect())
+    }
+}

@@ -1,0 +1,390 @@
+//! Pieces as they are finished: weighed, priced, with the work and the photographs that went with
+//! them.
+
+use crate::people::activity_log;
+use crate::shelf::item_rows;
+use crate::shelf::items::{AddedItem, ItemPrice, NewItem, RowOutcome, price_of, stored_weight};
+use crate::shelf::photographs::{self, PictureName};
+use crate::shelf::styles::{self, StyleView};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::settings::own_money;
+use crate::store::sql::insert_rows;
+use crate::store::storage_error::Trouble;
+use async_trait::async_trait;
+use domain::ids::{ItemId, StyleId};
+use domain::money::{Currency, Money};
+use domain::pricing::{Working, margin};
+use domain::stock::ItemKind;
+use domain::text;
+use domain::weight::Weight;
+use serde::{Deserialize, Serialize};
+use sqlx::{AnyConnection, Row};
+use std::collections::{HashMap, HashSet};
+
+/// The most pieces that are finished at once: five sheets' worth.
+pub const MAX_PIECES_AT_ONCE: usize = 100;
+/// The most photographs of one piece: all sides, a detail, and somebody wearing it.
+pub const MAX_PHOTOGRAPHS: usize = 8;
+/// The most rows and the most minutes of a piece; more is a slip of the keys.
+const MAX_WORK: i64 = 1_000_000;
+/// Of how many of a style's latest pieces the weights are looked at.
+const USUAL_OF: i64 = 50;
+
+/// A piece that was just finished.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NewPiece {
+    /// Its name; made of style, colours and size if it is empty.
+    pub name: String,
+    /// Its style's name.
+    pub style: Option<String>,
+    /// Colours, in words.
+    pub color: String,
+    /// Size, in words.
+    pub size: String,
+    /// Fibres, in words.
+    pub material: String,
+    /// As the scale showed it, without the bowl.
+    pub weight: Option<Weight>,
+    /// Money added to the weight's price.
+    pub extras: Money,
+    /// Instead of the style's price.
+    pub price: Option<Money>,
+    /// Why, where the style has a price of its own.
+    pub price_reason: String,
+    /// What it cost to make.
+    pub cost: Option<Money>,
+    /// For the listing.
+    pub description: String,
+    /// Its photographs, the first as its face.
+    pub photographs: Vec<PictureName>,
+    /// Rows that were knitted or woven.
+    pub rows: Option<i64>,
+    /// Minutes that it took.
+    pub minutes: Option<i64>,
+    /// What its maker wants to remember.
+    pub note: String,
+}
+
+/// Finishes pieces, at most [`MAX_PIECES_AT_ONCE`]. One that is wrong is refused by itself, and
+/// nothing of it is kept.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct FinishPieces {
+    /// The pieces.
+    pub pieces: Vec<NewPiece>,
+    /// Who made them.
+    pub who: String,
+}
+
+/// What became of a piece.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum PieceOutcome {
+    /// It is on the shelf.
+    Finished(Box<Finished>),
+    /// Refused; the others go on.
+    Refused(Refusal),
+}
+
+/// A piece that is on the shelf now.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Finished {
+    /// Its codes and its price.
+    pub item: AddedItem,
+    /// The price by the style's rule, whether it is the piece's or not.
+    pub by_rule: Option<Working>,
+    /// What is left of the price after the cost, where that is known.
+    pub margin: Option<Money>,
+}
+
+/// What a piece would cost, before it is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Priced {
+    /// The price.
+    pub price: ItemPrice,
+    /// The price by the style's rule, whether it is the piece's or not.
+    pub by_rule: Option<Working>,
+    /// What is left of the price after the cost, where that is known.
+    pub margin: Option<Money>,
+    /// What the style's latest pieces weigh.
+    pub usual: Option<UsualWeights>,
+}
+
+/// What the latest pieces of a style weigh.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UsualWeights {
+    /// The lightest of them.
+    pub lightest: Weight,
+    /// The heaviest of them.
+    pub heaviest: Weight,
+    /// How many they are.
+    pub pieces: usize,
+}
+
+impl UsualWeights {
+    /// Whether a weight lies between them.
+    pub fn hold(&self, weight: Weight) -> bool {
+        (self.lightest.grams()..=self.heaviest.grams()).contains(&weight.grams())
+    }
+}
+
+#[async_trait]
+impl Command for FinishPieces {
+    /// One outcome a piece, in their order.
+    type Answer = Vec<PieceOutcome>;
+
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<PieceOutcome>, Failure> {
+        if self.pieces.len() > MAX_PIECES_AT_ONCE {
+            let reason = format!("at most {MAX_PIECES_AT_ONCE} pieces are finished at once");
+            return Err(Refusal::invalid("pieces", reason).into());
+        }
+        let who = text::short(&self.who).field("who")?;
+        let currency = tx.shop().currency;
+        let styles = styles::by_folded_name(tx.db(), currency).await?;
+        let known = self.known_photographs(tx).await?;
+        let checked: Vec<_> = self.pieces.iter().map(|piece| piece.checked(&styles, &known)).collect();
+        let prepared = checked
+            .iter()
+            .map(|checked| match checked {
+                Ok(checked) => item_rows::prepare(&checked.item, &styles, currency),
+                Err(refusal) => Err(refusal.clone()),
+            })
+            .collect();
+        let outcomes = item_rows::write(tx, prepared, &who).await?;
+        let rows: Vec<(ItemId, &Checked)> = outcomes
+            .iter()
+            .zip(&checked)
+            .filter_map(|(outcome, checked)| match (outcome, checked) {
+                (RowOutcome::Added(added), Ok(checked)) => Some((added.id, checked)),
+                _ => None,
+            })
+            .collect();
+        write_work(tx, &rows, &who).await?;
+        for ((piece, outcome), checked) in self.pieces.iter().zip(&outcomes).zip(&checked) {
+            if let (RowOutcome::Added(added), Ok(checked)) = (outcome, checked) {
+                note_price(tx, &who, added, piece.by_rule(&styles), &checked.reason).await?;
+            }
+        }
+        let outcome = |(outcome, piece): (RowOutcome, &NewPiece)| match outcome {
+            RowOutcome::Added(item) => Ok(PieceOutcome::Finished(Box::new(piece.finished(item, &styles)?))),
+            RowOutcome::Refused(refusal) => Ok(PieceOutcome::Refused(refusal)),
+            // A piece brings no code of its own, so that it is never a known one.
+            other => Err(Trouble::impossible(format!("a finished piece came out as {other:?}")).into()),
+        };
+        outcomes.into_iter().zip(&self.pieces).map(outcome).collect()
+    }
+}
+
+/// A price by hand stands on the list of changes: from what the rule says to what it became.
+async fn note_price(
+    tx: &mut Tx,
+    who: &str,
+    added: &AddedItem,
+    by_rule: Option<Working>,
+    reason: &str,
+) -> Result<(), Failure> {
+    let Some(by_rule) = by_rule else { return Ok(()) };
+    let how = format!("by hand: {reason}");
+    activity_log::note_price(tx, who, &added.sku, (by_rule.price, added.price.price()), &how).await
+}
+
+impl FinishPieces {
+    async fn known_photographs(&self, tx: &mut Tx) -> Result<HashSet<PictureName>, Failure> {
+        let names: HashSet<&PictureName> = self.pieces.iter().flat_map(|p| &p.photographs).collect();
+        let names: Vec<PictureName> = names.into_iter().cloned().collect();
+        if names.is_empty() {
+            return Ok(HashSet::new());
+        }
+        Ok(photographs::find(tx.db(), &names).await?.into_keys().collect())
+    }
+}
+
+/// A piece whose own values are right, as far as they are not an item's.
+struct Checked {
+    item: NewItem,
+    rows: Option<i64>,
+    minutes: Option<i64>,
+    note: String,
+    reason: String,
+}
+
+impl NewPiece {
+    fn checked(
+        &self,
+        styles: &HashMap<String, StyleView>,
+        known: &HashSet<PictureName>,
+    ) -> Result<Checked, Refusal> {
+        let reason = text::short(&self.price_reason).map_err(|e| Refusal::invalid("reason", e))?;
+        if self.price.is_some() && self.style.is_some() && reason.is_empty() {
+            return Err(Refusal::invalid("reason", "say why the price is not the style's own"));
+        }
+        for (field, amount) in [("rows", self.rows), ("minutes", self.minutes)] {
+            if amount.is_some_and(|a| !(1..=MAX_WORK).contains(&a)) {
+                return Err(Refusal::invalid(field, format!("this is 1 to {MAX_WORK}, or nothing")));
+            }
+        }
+        if self.photographs.len() > MAX_PHOTOGRAPHS {
+            let reason = format!("a piece has at most {MAX_PHOTOGRAPHS} photographs; leave some out");
+            return Err(Refusal::invalid("photographs", reason));
+        }
+        if self.photographs.iter().any(|name| !known.contains(name)) {
+            return Err(Refusal::invalid("photographs", "a photograph was never taken in; add it again"));
+        }
+        let note = text::note(&self.note).map_err(|e| Refusal::invalid("note", e))?;
+        let item = self.item(self.named(styles));
+        Ok(Checked { item, rows: self.rows, minutes: self.minutes, note, reason })
+    }
+
+    /// Its name, or one made of what is known of it: `Ridge beanie, fawn, M`.
+    fn named(&self, styles: &HashMap<String, StyleView>) -> String {
+        if !self.name.trim().is_empty() {
+            return self.name.clone();
+        }
+        let style = self.style(styles).map_or("", |style| style.name.as_str());
+        let parts = [style, self.color.trim(), self.size.trim()];
+        parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
+    }
+
+    fn style<'a>(&self, styles: &'a HashMap<String, StyleView>) -> Option<&'a StyleView> {
+        styles.get(&text::fold(self.style.as_deref()?.trim()))
+    }
+
+    fn item(&self, name: String) -> NewItem {
+        NewItem {
+            kind: ItemKind::Piece,
+            name,
+            sku: None,
+            gtin: None,
+            style: self.style.clone(),
+            color: self.color.clone(),
+            size: self.size.clone(),
+            material: self.material.clone(),
+            weight: self.weight,
+            extras: self.extras,
+            price: self.price,
+            cost: self.cost,
+            quantity: None,
+            stock_unit: None,
+            description: self.description.clone(),
+            images: self.photographs.iter().map(PictureName::file).collect(),
+            keep_off: false,
+        }
+    }
+
+    fn by_rule(&self, styles: &HashMap<String, StyleView>) -> Option<Working> {
+        self.style(styles)?.rule.price(self.weight?, self.extras).ok()
+    }
+
+    fn finished(&self, item: AddedItem, styles: &HashMap<String, StyleView>) -> Result<Finished, Failure> {
+        let margin = margin(item.price.price(), self.cost).field("cost")?;
+        Ok(Finished { by_rule: self.by_rule(styles), margin, item })
+    }
+
+    /// What it would cost, as far as it is told by now.
+    fn priced(&self, styles: &HashMap<String, StyleView>, currency: Currency) -> Result<Priced, Refusal> {
+        let amounts = [("extras", Some(self.extras)), ("cost", self.cost), ("offers.price", self.price)];
+        for (field, amount) in amounts {
+            amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
+        }
+        let style = self.style(styles);
+        if let (Some(name), None) = (&self.style, style) {
+            let reason = format!("there is no style “{name}”; add it with its rate first");
+            return Err(Refusal::invalid("style", reason));
+        }
+        let rule = style.map(|style| &style.rule);
+        let price = price_of(ItemKind::Piece, self.price, rule, self.weight, None, self.extras)?;
+        let margin = margin(price.price(), self.cost).map_err(|e| Refusal::invalid("cost", e))?;
+        Ok(Priced { by_rule: self.by_rule(styles), price, margin, usual: None })
+    }
+}
+
+async fn write_work(tx: &mut Tx, rows: &[(ItemId, &Checked)], who: &str) -> Result<(), Failure> {
+    let now = tx.now().millis();
+    let head = "INSERT INTO piece_work (item_id, rows_made, minutes, note, price_reason, who, at_ms)";
+    insert_rows(tx.db(), head, 7, rows, |statement, (id, piece)| {
+        statement
+            .bind(id.raw())
+            .bind(piece.rows)
+            .bind(piece.minutes)
+            .bind(piece.note.clone())
+            .bind(piece.reason.clone())
+            .bind(who.to_owned())
+            .bind(now)
+    })
+    .await?;
+    Ok(())
+}
+
+/// The work in a piece, as its maker told it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PieceWork {
+    /// Rows that were knitted or woven.
+    pub rows: Option<i64>,
+    /// Minutes that it took.
+    pub minutes: Option<i64>,
+    /// What its maker wanted to remember.
+    pub note: String,
+    /// Why its price was not the rule's; empty if it was.
+    pub price_reason: String,
+    /// Who made it.
+    pub who: String,
+}
+
+async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<UsualWeights>, Failure> {
+    let rows = sqlx::query(
+        "SELECT weight, weight_unit FROM item WHERE style_id = $1 AND kind = 'piece' ORDER BY id DESC LIMIT $2",
+    )
+    .bind(style.raw())
+    .bind(USUAL_OF)
+    .fetch_all(connection)
+    .await?;
+    let mut weights = Vec::with_capacity(rows.len());
+    for row in &rows {
+        weights.extend(stored_weight(row.try_get(0)?, row.try_get(1)?)?);
+    }
+    let lightest = weights.iter().copied().min_by_key(|w| w.grams());
+    let heaviest = weights.iter().copied().max_by_key(|w| w.grams());
+    Ok(lightest.zip(heaviest).map(|(lightest, heaviest)| UsualWeights {
+        lightest,
+        heaviest,
+        pieces: weights.len(),
+    }))
+}
+
+impl Ledger {
+    /// What a piece would cost, as far as it is told by now, and whether it weighs what its like do.
+    pub async fn price_piece(&self, piece: &NewPiece) -> Result<Priced, Failure> {
+        let mut connection = self.reader().await?;
+        let currency = self.shop().currency;
+        let styles = styles::by_folded_name(&mut connection, currency).await?;
+        let priced = piece.priced(&styles, currency)?;
+        let usual = match piece.style(&styles) {
+            Some(style) => usual(&mut connection, style.id).await?,
+            None => None,
+        };
+        Ok(Priced { usual, ..priced })
+    }
+
+    /// The work in a piece; none if it was not finished at the workbench.
+    pub async fn piece_work(&self, item: ItemId) -> Result<Option<PieceWork>, Failure> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT rows_made, minutes, note, price_reason, who FROM piece_work WHERE item_id = $1",
+        )
+        .bind(item.raw())
+        .fetch_optional(&mut *connection)
+        .await?;
+        row.map(|row| {
+            Ok(PieceWork {
+                rows: row.try_get(0)?,
+                minutes: row.try_get(1)?,
+                note: row.try_get(2)?,
+                price_reason: row.try_get(3)?,
+                who: row.try_get(4)?,
+            })
+        })
+        .transpose()
+        .map_err(|error: sqlx::Error| error.into())
+    }
+}

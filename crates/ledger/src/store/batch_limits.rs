@@ -1,0 +1,72 @@
+//! How much a bulk write does in one transaction.
+//!
+//! While another process has the shop open, at most 500 rows or about 20 ms at once, and a gap for
+//! the others between: a sale at the counter waits for one small transaction, not for the file.
+//! Alone, large transactions, since each costs a flush to the disk.
+
+use crate::store::Ledger;
+use crate::store::error::Failure;
+use std::time::Duration;
+
+/// Rows of one transaction while nobody else has the shop open.
+const ALONE_ROWS: usize = 10_000;
+/// Rows of one transaction while somebody has.
+const SHARED_ROWS: usize = 500;
+/// The fewest rows of a transaction, however slow the disk.
+const FEWEST_ROWS: usize = 20;
+/// What a transaction should take while somebody else has the shop open.
+const SHARED_TIME: Duration = Duration::from_millis(20);
+/// Left to the others after each transaction: longer than SQLite's first waits for a lock
+/// (1, 2, 5 and 10 ms), so that one of them finds it free.
+const GAP: Duration = Duration::from_millis(6);
+/// How often it is looked whether somebody else has the shop open.
+const LOOK_EVERY: Duration = Duration::from_millis(500);
+
+/// The pace of one bulk write.
+#[derive(Debug)]
+pub struct Pace {
+    shared: bool,
+    rows: usize,
+    since_look: Duration,
+}
+
+impl Pace {
+    /// How many rows the next transaction should have at most.
+    pub fn rows(&self) -> usize {
+        self.rows
+    }
+
+    /// Told how long the last transaction took; waits a little if others want to write too.
+    pub async fn took(&mut self, ledger: &Ledger, time: Duration) -> Result<(), Failure> {
+        self.since_look += time;
+        if self.since_look >= LOOK_EVERY {
+            self.since_look = Duration::ZERO;
+            self.shared = ledger.is_shared().await?;
+        }
+        if !self.shared {
+            self.rows = ALONE_ROWS;
+            return Ok(());
+        }
+        self.rows = if time > SHARED_TIME { self.rows / 2 } else { self.rows + self.rows / 4 + 1 };
+        self.rows = self.rows.clamp(FEWEST_ROWS, SHARED_ROWS);
+        tokio::time::sleep(GAP).await;
+        Ok(())
+    }
+}
+
+impl Ledger {
+    /// The pace for a bulk write that begins now.
+    pub async fn pace(&self) -> Result<Pace, Failure> {
+        let shared = self.is_shared().await?;
+        let rows = if shared { SHARED_ROWS / 4 } else { ALONE_ROWS };
+        Ok(Pace { shared, rows, since_look: Duration::ZERO })
+    }
+
+    /// Whether another process has the shop open. PostgreSQL's writers do not wait for each other,
+    /// but for the row that all bookings touch: there it counts as shared too.
+    async fn is_shared(&self) -> Result<bool, Failure> {
+        let Some(lease) = &self.inner.lease else { return Ok(false) };
+        let mut connection = self.reader().await?;
+        Ok(lease.others(&mut connection, self.now()).await?)
+    }
+}

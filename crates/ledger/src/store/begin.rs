@@ -1,0 +1,108 @@
+//! Beginning a transaction, by whoever may be dropped at any moment: a request whose client has gone away is.
+
+use sqlx::{Any, AnyConnection, AnyPool, Connection, Transaction};
+
+/// Begins one with `text`. Dropped before it has begun, it leaves none behind.
+///
+/// PostgreSQL's driver takes a connection for one outside of any transaction until the answer to BEGIN is
+/// there. Dropped in between, it would go back into the pool, and what the next one writes by itself would
+/// belong to a transaction that nobody ends. So the beginning goes on alone: its transaction is dropped once
+/// it is there, and that undoes it.
+pub(crate) async fn begin(
+    pool: &AnyPool,
+    text: &'static str,
+) -> Result<Transaction<'static, Any>, sqlx::Error> {
+    let pool = pool.clone();
+    let begun = tokio::spawn(async move { pool.begin_with(text).await });
+    match begun.await {
+        Ok(begun) => begun,
+        Err(ended) if ended.is_panic() => std::panic::resume_unwind(ended.into_panic()),
+        // Only where the program ends.
+        Err(_) => Err(sqlx::Error::PoolClosed),
+    }
+}
+
+/// As [`begin`], on a connection that nobody else has: it ends with whoever is dropped.
+pub(crate) async fn begin_on<'c>(
+    connection: &'c mut AnyConnection,
+    text: &'static str,
+) -> Result<Transaction<'c, Any>, sqlx::Error> {
+    connection.begin_with(text).await
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::shelf::{AddItems, NewItem};
+    use crate::store::clock::SystemClock;
+    use crate::{Access, Failure, Ledger, SetShop, Trouble};
+    use domain::money::{Currency, Money};
+    use domain::stock::ItemKind;
+    use std::sync::Arc;
+
+    fn item(number: usize) -> NewItem {
+        NewItem {
+            kind: ItemKind::Piece,
+            name: format!("Cowl {number}"),
+            sku: None,
+            gtin: None,
+            style: None,
+            color: String::new(),
+            size: String::new(),
+            material: String::new(),
+            weight: None,
+            extras: Money::zero(Currency::USD),
+            price: Money::from_minor(100, Currency::USD).ok(),
+            cost: None,
+            quantity: None,
+            stock_unit: None,
+            description: "knitted by hand ".repeat(600),
+            images: Vec::new(),
+            keep_off: false,
+        }
+    }
+
+    /// A full disk, and what only a full disk brings: `PRAGMA max_page_count` answers `SQLITE_FULL` (sqlite.org/pragma.html),
+    /// `RAISE(ROLLBACK)` lets SQLite undo the transaction by itself (`sqlite.org/lang_createtrigger.html`) as it does where
+    /// the disk fails in the middle of it (`sqlite.org/lang_transaction.html`, section 2.3).
+    #[tokio::test]
+    async fn a_connection_whose_transaction_ended_by_itself_is_thrown_away() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+        let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.expect("a shop");
+        let rolls_back =
+            "CREATE TEMP TRIGGER fails BEFORE INSERT ON item BEGIN SELECT RAISE(ROLLBACK, 'the disk'); END";
+        for round in 0..4 {
+            let mut writer = ledger.inner.writers.acquire().await.expect("the writer");
+            let pages: i64 =
+                sqlx::query_scalar("PRAGMA page_count").fetch_one(&mut *writer).await.expect("a number");
+            let limit = format!("PRAGMA max_page_count = {pages}");
+            let text = if round % 2 == 0 { limit } else { rolls_back.to_owned() };
+            sqlx::query(sqlx::AssertSqlSafe(text)).fetch_all(&mut *writer).await.expect("a limit");
+            drop(writer);
+            let many =
+                AddItems { items: (0..100).map(item).collect(), who: "maker".to_owned(), progress: None };
+            let full = ledger.execute(None, &many).await.expect_err("there is no room");
+            match full {
+                Failure::Trouble(Trouble::Full(_)) => assert!(ledger.inner.writes.are_stopped()),
+                Failure::Trouble(Trouble::Database(_)) if round % 2 == 1 => {}
+                other => panic!("{round}: {other:?}"),
+            }
+            if round % 2 == 0 {
+                let mut writer = ledger.inner.writers.acquire().await.expect("the writer");
+                let most = "PRAGMA max_page_count = 1000000000";
+                sqlx::query(most).fetch_all(&mut *writer).await.expect("room again");
+            }
+            // The trigger is the connection's, and goes with it.
+            let name = SetShop { key: "name".to_owned(), value: format!("Shop {round}"), who: String::new() };
+            ledger.execute(None, &name).await.expect("the next command goes through");
+            assert!(!ledger.inner.writes.are_stopped());
+            ledger.ready().await.expect("ready");
+        }
+        let items: i64 = {
+            let mut reader = ledger.reader().await.expect("a reader");
+            sqlx::query_scalar("SELECT COUNT(*) FROM item").fetch_one(&mut *reader).await.expect("a number")
+        };
+        assert_eq!(items, 0, "what did not fit was undone whole");
+        ledger.close().await;
+    }
+}

@@ -1,0 +1,287 @@
+//! Running a command: one transaction, tried again as a whole, its answer kept by its key.
+
+use crate::people::limits::Actor;
+use crate::store::begin::begin;
+use crate::store::error::Failure;
+use crate::store::idempotency_key::{self, Key};
+use crate::store::rejection::Refusal;
+use crate::store::settings::Shop;
+use crate::store::storage_error::Trouble;
+use crate::store::{Engine, Inner, Ledger};
+use async_trait::async_trait;
+use domain::day::Moment;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use sqlx::{Any, AnyConnection, Row, Transaction};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// How often a command is tried whose transaction collided with another.
+const MAX_TRIES: u32 = 6;
+/// The wait before the second try; it doubles.
+const FIRST_WAIT: Duration = Duration::from_millis(5);
+
+/// Something that changes the shop. It must be able to run again from the start.
+///
+/// Its future is boxed, so that a command is compiled once, here, and not again in every crate that runs it.
+#[async_trait]
+pub trait Command: Sync {
+    /// What it answers; kept by the key.
+    type Answer: Serialize + DeserializeOwned + Send;
+
+    /// Whether it changes the shop's settings, so that they are read again afterwards.
+    const CHANGES_SETTINGS: bool = false;
+
+    /// Does it, in the transaction. An error undoes all of it.
+    async fn run(&self, tx: &mut Tx) -> Result<Self::Answer, Failure>;
+}
+
+/// An answer, and whether it is the first one given again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Done<A> {
+    /// The answer.
+    pub answer: A,
+    /// Whether the key had it already.
+    pub replayed: bool,
+}
+
+/// A transaction under way, with the time and the identifiers that it may use.
+#[derive(Debug)]
+pub struct Tx {
+    inner: Transaction<'static, Any>,
+    ledger: Arc<Inner>,
+    now: Moment,
+    shop: Arc<Shop>,
+    /// Whoever acts, if it is somebody with limits.
+    actor: Option<Arc<Actor>>,
+    /// Whether its commit is to be heard of, see [`Ledger::changes`].
+    heard: bool,
+}
+
+impl Tx {
+    pub(crate) fn db(&mut self) -> &mut AnyConnection {
+        &mut self.inner
+    }
+
+    /// The time of the transaction.
+    pub(crate) fn now(&self) -> Moment {
+        self.now
+    }
+
+    /// The settings that the command runs under; [`Tx::open_books`] checks them.
+    pub(crate) fn shop(&self) -> Arc<Shop> {
+        Arc::clone(&self.shop)
+    }
+
+    /// Whoever acts, as the key says.
+    pub(crate) fn actor(&self) -> Option<&Actor> {
+        self.actor.as_deref()
+    }
+
+    pub(crate) fn next_id(&self) -> Result<i64, Failure> {
+        let lease =
+            self.ledger.lease.as_ref().ok_or_else(|| Trouble::impossible("a write without a lease"))?;
+        Ok(lease.next_id(self.now))
+    }
+
+    /// Takes the row that all bookings touch: draws `receipts` receipt numbers and makes sure that
+    /// the settings are still those that the command was computed with. Answers the last number.
+    pub(crate) async fn open_books(&mut self, receipts: i64) -> Result<i64, Failure> {
+        let row = sqlx::query(
+            "UPDATE shop_state SET receipt = receipt + $1 WHERE id = 1 RETURNING receipt, settings_revision",
+        )
+        .bind(receipts)
+        .fetch_one(self.db())
+        .await?;
+        if row.try_get::<i64, _>(1)? != self.shop.revision {
+            return Err(Trouble::SettingsChanged.into());
+        }
+        Ok(row.try_get(0)?)
+    }
+
+    /// Takes that row too, whatever was changed since in this very transaction: one of those who look at what
+    /// is there before they add to it goes on at a time.
+    pub(crate) async fn wait_for_others(&mut self) -> Result<(), Failure> {
+        sqlx::query("UPDATE shop_state SET receipt = receipt WHERE id = 1").execute(self.db()).await?;
+        Ok(())
+    }
+
+    /// Lets its commit be heard of by whoever waits for [`Ledger::changes`].
+    pub(crate) fn let_hear(&mut self) {
+        self.heard = true;
+    }
+
+    pub(crate) async fn roll_back(self) -> Result<(), Failure> {
+        Ok(self.inner.rollback().await?)
+    }
+
+    pub(crate) async fn commit(self) -> Result<(), Failure> {
+        let ended = self.inner.commit().await.map_err(|error| match Trouble::from(error) {
+            Trouble::Unreachable(source) => Trouble::OutcomeUnknown(source).into(),
+            other => other.into(),
+        });
+        if ended.is_ok() {
+            self.ledger.writes.went_through();
+        }
+        if self.heard {
+            // Whether or not it is known to have gone through: looking for nothing costs little.
+            self.ledger.changes.send_modify(|count| *count = count.wrapping_add(1));
+            self.ledger.notices.send_soon();
+        }
+        ended
+    }
+}
+
+/// What a command came to: its answer, or the refusal of it.
+type Said<A> = Result<A, Refusal>;
+
+impl Ledger {
+    /// Runs a command to its end, or refuses it whole.
+    pub async fn execute<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<C::Answer>, Failure> {
+        let Done { answer, replayed } = self.run_to_end(key, command).await?;
+        Ok(Done { answer: answer?, replayed })
+    }
+
+    /// As [`Ledger::execute`], and tells of a refusal too whether it was given before.
+    pub async fn answer<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Result<C::Answer, Refusal>>, Trouble> {
+        match self.run_to_end(key, command).await {
+            Ok(done) => Ok(done),
+            Err(Failure::Refused(refusal)) => Ok(Done { answer: Err(*refusal), replayed: false }),
+            Err(Failure::Trouble(trouble)) => Err(trouble),
+        }
+    }
+
+    async fn run_to_end<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
+        let ended = self.try_to_end(key, command).await;
+        if let Err(Failure::Trouble(trouble)) = &ended
+            && trouble.stops_writes()
+        {
+            self.inner.writes.stopped();
+        }
+        ended
+    }
+
+    async fn try_to_end<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
+        let mut wait = FIRST_WAIT;
+        for _ in 1..MAX_TRIES {
+            match self.attempt(key, command).await {
+                Err(Failure::Trouble(trouble)) if may_try_again(&trouble, key) => {
+                    tracing::debug!(%trouble, "trying the command again");
+                    if matches!(trouble, Trouble::SettingsChanged) {
+                        self.refresh_shop().await?;
+                    }
+                    tokio::time::sleep(wait).await;
+                    wait *= 2;
+                }
+                ended => return self.keep_if_refused(key, ended).await,
+            }
+        }
+        let ended = self.attempt(key, command).await;
+        self.keep_if_refused(key, ended).await
+    }
+
+    /// A refusal under settings that were changed meanwhile is no answer: a channel may be known by now.
+    async fn attempt<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
+        let known = self.shop().revision;
+        let ended = self.attempt_once(key, command).await;
+        match &ended {
+            Err(Failure::Refused(_)) if self.settings_revision().await? != known => {
+                Err(Trouble::SettingsChanged.into())
+            }
+            Ok(done) if C::CHANGES_SETTINGS && !done.replayed => {
+                self.refresh_shop().await?;
+                ended
+            }
+            _ => ended,
+        }
+    }
+
+    async fn attempt_once<C: Command>(
+        &self,
+        key: Option<&Key>,
+        command: &C,
+    ) -> Result<Done<Said<C::Answer>>, Failure> {
+        let mut tx = self.begin().await?;
+        if let Some(actor) = key.and_then(Key::actor) {
+            tx.actor = Some(Arc::new(actor.clone()));
+        }
+        if let Some(key) = key
+            && let Some(first) = idempotency_key::claim(&mut tx, key).await?
+        {
+            return Ok(Done { answer: first, replayed: true });
+        }
+        let answer = command.run(&mut tx).await?;
+        if let Some(key) = key {
+            idempotency_key::keep(&mut tx, key, &answer).await?;
+        }
+        tx.commit().await?;
+        Ok(Done { answer: Ok(answer), replayed: false })
+    }
+
+    /// Keeps a refusal by its key. Another request with the same key may have been answered since
+    /// this one was refused: then that is the answer (law 5).
+    async fn keep_if_refused<A: Serialize + DeserializeOwned>(
+        &self,
+        key: Option<&Key>,
+        ended: Result<Done<Said<A>>, Failure>,
+    ) -> Result<Done<Said<A>>, Failure> {
+        if let (Some(key), Err(Failure::Refused(refusal))) = (key, &ended)
+            && refusal.is_kept()
+        {
+            let mut tx = self.begin().await?;
+            if let Some(first) = idempotency_key::claim(&mut tx, key).await? {
+                return Ok(Done { answer: first, replayed: true });
+            }
+            idempotency_key::keep_refusal(&mut tx, key, refusal).await?;
+            tx.commit().await?;
+        }
+        ended
+    }
+
+    pub(crate) async fn begin(&self) -> Result<Tx, Failure> {
+        if let Some(lease) = &self.inner.lease {
+            lease.ensure(&self.inner.writers, self.now()).await?;
+        }
+        let text = match self.inner.engine {
+            Engine::Sqlite => "BEGIN IMMEDIATE",
+            Engine::Postgres => "BEGIN",
+        };
+        let inner = begin(&self.inner.writers, text).await?;
+        Ok(Tx {
+            inner,
+            ledger: Arc::clone(&self.inner),
+            now: self.now(),
+            shop: self.shop(),
+            actor: self.actor.clone(),
+            heard: false,
+        })
+    }
+}
+
+/// A commit whose outcome is unknown is only asked again by its key.
+fn may_try_again(trouble: &Trouble, key: Option<&Key>) -> bool {
+    match trouble {
+        Trouble::OutcomeUnknown(_) => key.is_some(),
+        other => other.is_passing(),
+    }
+}

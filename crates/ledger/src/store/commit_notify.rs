@@ -1,0 +1,60 @@
+//! Hearing that another process has committed something, without reading any of it.
+
+use crate::store::error::Failure;
+use crate::store::{Engine, Ledger};
+use sqlx::pool::PoolConnection;
+use sqlx::{Any, Row};
+use std::time::Duration;
+
+/// How often it is asked: where no notice comes, a sale at another process's counter is told online within
+/// about a second.
+pub const LISTEN_EVERY: Duration = Duration::from_secs(1);
+/// How long an answer may take. Where the server is gone without a word, nothing else ends the waiting.
+const ANSWERED_WITHIN: Duration = Duration::from_secs(5);
+
+/// What changes with each commit, whoever makes it, and costs next to nothing to ask. SQLite counts the
+/// commits that others than the asking connection have made; on PostgreSQL, two snapshots of one name see
+/// the same rows.
+const SQLITE_STANDS_AT: &str = "PRAGMA data_version";
+const POSTGRES_STANDS_AT: &str = "SELECT CAST(pg_current_snapshot() AS TEXT)";
+
+impl Ledger {
+    /// Lets [`Ledger::changes`] change for the commits of other processes too, until it is dropped. What is
+    /// no news to anybody is heard as well: whoever listens looks what there is.
+    pub async fn hear_others(&self) {
+        tokio::join!(self.ask_for_changes(), self.hear_notices());
+    }
+
+    async fn ask_for_changes(&self) {
+        let (mut ear, mut stood_at) = (None, None);
+        loop {
+            let asked = tokio::time::timeout(ANSWERED_WITHIN, self.stands_at(&mut ear)).await;
+            // Whoever reads or writes says what is wrong. A new connection takes all that was missed for news.
+            let stands_at = asked.ok().and_then(Result::ok);
+            if stands_at.is_none() {
+                ear = None;
+            } else if stands_at != stood_at {
+                self.inner.changes.send_modify(|count| *count = count.wrapping_add(1));
+            }
+            stood_at = stands_at;
+            tokio::time::sleep(LISTEN_EVERY).await;
+        }
+    }
+
+    /// What a connection is told can only be compared with what the same one was told before.
+    async fn stands_at(&self, ear: &mut Option<PoolConnection<Any>>) -> Result<String, Failure> {
+        let connection = match ear {
+            Some(connection) => connection,
+            None => ear.insert(self.reader().await?),
+        };
+        Ok(match self.inner.engine {
+            Engine::Sqlite => {
+                let row = sqlx::query(SQLITE_STANDS_AT).fetch_one(&mut **connection).await?;
+                row.try_get::<i64, _>(0)?.to_string()
+            }
+            Engine::Postgres => {
+                sqlx::query(POSTGRES_STANDS_AT).fetch_one(&mut **connection).await?.try_get(0)?
+            }
+        })
+    }
+}

@@ -1,0 +1,392 @@
+//! The shop's settings.
+
+use crate::books;
+use crate::people::activity_log::{self, Audited};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming, Stored};
+use crate::store::rejection::Refusal;
+use async_trait::async_trait;
+use domain::basket::{CashRounding, TenderKind, Tie};
+use domain::channel::Channel;
+use domain::day::Zone;
+use domain::fee::FeeRule;
+use domain::money::{Currency, Money};
+use domain::text;
+use domain::weight::WeightUnit;
+use serde::{Deserialize, Serialize};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use std::collections::BTreeMap;
+
+/// What a counter may be paid by: everything but `online`, which is how orders are paid.
+pub const COUNTER_TENDERS: [TenderKind; 6] = [
+    TenderKind::Cash,
+    TenderKind::Card,
+    TenderKind::Cheque,
+    TenderKind::GiftNote,
+    TenderKind::Owed,
+    TenderKind::Other,
+];
+/// What takes a channel's fee away.
+const NO_FEE: &str = "none";
+
+/// What the owner has set, or a new shop starts with: US dollars, UTC, ounces, no cash rounding.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Shop {
+    /// Its name.
+    pub name: String,
+    /// Its currency, fixed once money is booked.
+    pub currency: Currency,
+    /// Its time zone.
+    pub zone: Zone,
+    /// The unit that it weighs in where nothing else is said.
+    pub unit: WeightUnit,
+    /// Where the pictures of listings can be fetched; none means that they go beside the feed.
+    pub image_base: Option<String>,
+    /// How cash totals are rounded.
+    pub cash_rounding: CashRounding,
+    /// What the counter offers to be paid by, in its order.
+    pub tenders: Vec<TenderKind>,
+    /// Channels by code, with their names.
+    pub channels: BTreeMap<Channel, String>,
+    /// What channels keep of each sale, where they keep anything.
+    pub fees: BTreeMap<Channel, FeeRule>,
+    /// Counts the changes.
+    pub(crate) revision: i64,
+}
+
+impl Shop {
+    /// The keys of `shop set`.
+    pub const KEYS: [&'static str; 9] = [
+        "name",
+        "currency",
+        "zone",
+        "unit",
+        "image_base",
+        "cash_rounding",
+        "tenders",
+        "channel.CODE",
+        "fee.CODE",
+    ];
+
+    fn new(revision: i64) -> Self {
+        Self {
+            name: "Our farm".to_owned(),
+            currency: Currency::USD,
+            zone: Zone::utc(),
+            unit: WeightUnit::Ounce,
+            image_base: None,
+            cash_rounding: CashRounding::NONE,
+            tenders: COUNTER_TENDERS.to_vec(),
+            channels: BTreeMap::new(),
+            fees: BTreeMap::new(),
+            revision,
+        }
+    }
+
+    /// Refuses a channel that the shop does not have.
+    pub(crate) fn known_channel(&self, channel: &Channel) -> Result<(), Refusal> {
+        if self.channels.contains_key(channel) {
+            return Ok(());
+        }
+        Err(Refusal::invalid(
+            "channel",
+            format!(
+                "the shop has no channel {channel}; make it with `fleecefold shop set channel.{channel} NAME`"
+            ),
+        ))
+    }
+
+    /// What a channel keeps of a sale of which so much was paid, where the sale does not say itself.
+    pub(crate) fn fee(&self, channel: &Channel, said: Money, paid: Money) -> Result<Money, Failure> {
+        match self.fees.get(channel) {
+            Some(rule) if said.is_zero() => rule.of(paid).field("fee"),
+            _ => Ok(said),
+        }
+    }
+
+    /// Whether nobody has set anything yet.
+    pub fn is_untouched(&self) -> bool {
+        self.revision == 0
+    }
+
+    /// Each setting as it is written.
+    pub fn rows(&self) -> Vec<(String, String)> {
+        let mut rows = vec![
+            ("name".to_owned(), self.name.clone()),
+            ("currency".to_owned(), self.currency.to_string()),
+            ("zone".to_owned(), self.zone.name().to_owned()),
+            ("unit".to_owned(), self.unit.code().to_owned()),
+            ("image_base".to_owned(), self.image_base.clone().unwrap_or_default()),
+            ("cash_rounding".to_owned(), rounding_text(self.cash_rounding)),
+            ("tenders".to_owned(), tenders_text(&self.tenders)),
+        ];
+        rows.extend(self.channels.iter().map(|(code, name)| (format!("channel.{code}"), name.clone())));
+        rows.extend(self.fees.iter().map(|(code, rule)| (format!("fee.{code}"), rule.to_string())));
+        rows
+    }
+
+    fn apply(&mut self, key: &str, value: &str) -> Result<(), Refusal> {
+        let wrong = |e: &dyn std::fmt::Display| Refusal::invalid(key, e);
+        match key {
+            "name" => self.name = text::name(value).map_err(|e| wrong(&e))?,
+            "currency" => self.currency = Currency::from_code(value).map_err(|e| wrong(&e))?,
+            "zone" => self.zone = Zone::from_name(value).map_err(|e| wrong(&e))?,
+            "unit" => self.unit = WeightUnit::from_code(value).map_err(|e| wrong(&e))?,
+            "image_base" => self.image_base = image_base(value)?,
+            "cash_rounding" => self.cash_rounding = rounding(value)?,
+            "tenders" => self.tenders = tenders(value)?,
+            other => match other.split_once('.') {
+                Some(("channel", code)) => {
+                    let code = Channel::parse(code).map_err(|e| wrong(&e))?;
+                    self.channels.insert(code, text::name(value).map_err(|e| wrong(&e))?);
+                }
+                Some(("fee", code)) => self.set_fee(code, value)?,
+                _ => return Err(no_such_key(other)),
+            },
+        }
+        Ok(())
+    }
+
+    fn set_fee(&mut self, code: &str, value: &str) -> Result<(), Refusal> {
+        let key = format!("fee.{code}");
+        let channel = Channel::parse(code).map_err(|e| Refusal::invalid(key.as_str(), e))?;
+        // Settings are read before the channels: those that were kept are not asked again.
+        if !self.channels.is_empty() && !self.channels.contains_key(&channel) {
+            let reason = format!("the shop has no channel {channel}; make it first, as channel.{channel}");
+            return Err(Refusal::invalid(key.as_str(), reason));
+        }
+        if ["", NO_FEE].contains(&value.trim()) {
+            self.fees.remove(&channel);
+            return Ok(());
+        }
+        let rule = FeeRule::parse(value, self.currency).map_err(|e| Refusal::invalid(key.as_str(), e))?;
+        self.fees.insert(channel, rule);
+        Ok(())
+    }
+
+    /// An amount of a fee is in the currency that it was said in.
+    fn refuse_old_fees(&self) -> Result<(), Refusal> {
+        let is_old = |rule: &FeeRule| !rule.fixed().is_zero() && rule.fixed().currency() != self.currency;
+        let Some((channel, rule)) = self.fees.iter().find(|(_, rule)| is_old(rule)) else { return Ok(()) };
+        let reason = format!(
+            "the fee of {channel}, {rule}, is in {}; set fee.{channel} to {NO_FEE} first, and then anew",
+            rule.fixed().currency()
+        );
+        Err(Refusal::invalid("currency", reason))
+    }
+}
+
+/// Money that a caller gives must be of the shop's currency; none of it is below nothing or beyond the limit.
+pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Result<(), Refusal> {
+    if amount.currency() != currency {
+        let reason = format!("{} is not the shop's currency, which is {currency}", amount.currency());
+        return Err(Refusal::invalid(field, reason));
+    }
+    if amount.is_negative() {
+        return Err(Refusal::invalid(field, "this may not be below 0"));
+    }
+    amount.within_limit().map_err(|over| Refusal::invalid(field, over))?;
+    Ok(())
+}
+
+/// `cash card owed`: kinds of tender, separated by spaces or commas.
+fn tenders(value: &str) -> Result<Vec<TenderKind>, Refusal> {
+    let codes: Vec<&str> = COUNTER_TENDERS.iter().map(|kind| kind.code()).collect();
+    let wrong = |reason: String| Refusal::invalid("tenders", reason);
+    let mut kinds = Vec::new();
+    for code in value.split([' ', ',']).filter(|code| !code.is_empty()) {
+        let kind = COUNTER_TENDERS.into_iter().find(|kind| kind.code() == code);
+        let kind = kind
+            .ok_or_else(|| wrong(format!("the counter has no {code}; write some of {}", codes.join(" "))))?;
+        if !kinds.contains(&kind) {
+            kinds.push(kind);
+        }
+    }
+    if kinds.is_empty() {
+        return Err(wrong(format!("a counter must be paid by something; write some of {}", codes.join(" "))));
+    }
+    Ok(kinds)
+}
+
+fn tenders_text(kinds: &[TenderKind]) -> String {
+    kinds.iter().map(|kind| kind.code()).collect::<Vec<_>>().join(" ")
+}
+
+fn no_such_key(key: &str) -> Refusal {
+    Refusal::invalid(key, format!("there is no such setting; there are {}", Shop::KEYS.join(", ")))
+}
+
+fn image_base(value: &str) -> Result<Option<String>, Refusal> {
+    if value.is_empty() {
+        return Ok(None);
+    }
+    let plain = value.chars().all(|c| c.is_ascii_graphic());
+    if !plain || !(value.starts_with("https://") || value.starts_with("http://")) {
+        return Err(Refusal::invalid("image_base", "write an address that begins with https://"));
+    }
+    Ok(Some(value.trim_end_matches('/').to_owned()))
+}
+
+/// `none`, or the smallest coin in minor units and where a tie goes: `5 up`, `10 down`.
+fn rounding(value: &str) -> Result<CashRounding, Refusal> {
+    let wrong = || {
+        Refusal::invalid(
+            "cash_rounding",
+            "write none, or the smallest coin in minor units and a tie, such as 5 up",
+        )
+    };
+    if value == "none" {
+        return Ok(CashRounding::NONE);
+    }
+    let (step, tie) = value.split_once(' ').unwrap_or((value, "up"));
+    let tie = match tie {
+        "up" => Tie::Up,
+        "down" => Tie::Down,
+        _ => return Err(wrong()),
+    };
+    let step = step.parse().map_err(|_| wrong())?;
+    CashRounding::to_step(step, tie).ok_or_else(wrong)
+}
+
+fn rounding_text(rule: CashRounding) -> String {
+    let tie = match rule.tie() {
+        Tie::Up => "up",
+        Tie::Down => "down",
+    };
+    if rule.step_minor() == 1 { "none".to_owned() } else { format!("{} {tie}", rule.step_minor()) }
+}
+
+pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Failure> {
+    let row = sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1")
+        .fetch_one(&mut *connection)
+        .await?;
+    let mut shop = Shop::new(row.try_get(0)?);
+    let rows = sqlx::query("SELECT name, value FROM setting").fetch_all(&mut *connection).await?;
+    let pair = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
+    let mut settings = rows.iter().map(pair).collect::<Result<Vec<(String, String)>, Failure>>()?;
+    // Fees are money, so the currency comes first.
+    settings.sort_by_key(|(key, _)| key != "currency");
+    for (key, value) in settings {
+        shop.apply(&key, &value).stored("setting")?;
+    }
+    for row in sqlx::query("SELECT code, name FROM channel").fetch_all(&mut *connection).await? {
+        let code = Channel::parse(&row.try_get::<String, _>(0)?).stored("channel.code")?;
+        shop.channels.insert(code, row.try_get(1)?);
+    }
+    Ok(shop)
+}
+
+/// Sets one setting. A new time zone rebuilds the day totals in the same transaction.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SetShop {
+    /// Which, as in [`Shop::KEYS`].
+    pub key: String,
+    /// To what.
+    pub value: String,
+    /// Who sets it.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for SetShop {
+    type Answer = ();
+    const CHANGES_SETTINGS: bool = true;
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        change(tx, &[(self.key.clone(), self.value.clone())], &self.who).await
+    }
+}
+
+/// Sets several settings, all of them or none: what one form of a page holds.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ChangeShop {
+    /// Which, as in [`Shop::KEYS`], to what. They are set in this order.
+    pub settings: Vec<(String, String)>,
+    /// Who sets them.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for ChangeShop {
+    type Answer = ();
+    const CHANGES_SETTINGS: bool = true;
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        change(tx, &self.settings, &self.who).await
+    }
+}
+
+/// Sets settings, and notes who set them how.
+pub(crate) async fn change(tx: &mut Tx, settings: &[(String, String)], who: &str) -> Result<(), Failure> {
+    let who = text::short(who).field("who")?;
+    let before = Shop::clone(&tx.shop());
+    let mut shop = before.clone();
+    // Taken first, so that bookings under the old settings end before and later ones wait.
+    tx.open_books(0).await?;
+    sqlx::query("UPDATE shop_state SET settings_revision = settings_revision + 1 WHERE id = 1")
+        .execute(tx.db())
+        .await?;
+    for (key, value) in settings {
+        shop.apply(key, value)?;
+        write(tx, key, value).await?;
+    }
+    if shop.currency != before.currency {
+        refuse_new_currency(tx, before.currency).await?;
+        shop.refuse_old_fees()?;
+    }
+    if shop.zone != before.zone {
+        books::rebuild(tx, &shop).await?;
+    }
+    for (key, _) in settings {
+        let of = |shop: &Shop| shop.rows().into_iter().find(|(name, _)| name == key).map(|(_, value)| value);
+        let detail = format!("{} → {}", of(&before).unwrap_or_default(), of(&shop).unwrap_or_default());
+        activity_log::note(tx, &who, Audited::Setting, key, &detail).await?;
+    }
+    Ok(())
+}
+
+/// Keeps one setting that was checked.
+async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Failure> {
+    let (text, name) = match key.strip_prefix("channel.") {
+        Some(code) => (
+            "INSERT INTO channel (code, name) VALUES ($1, $2) ON CONFLICT (code) DO UPDATE SET name = excluded.name",
+            code,
+        ),
+        None => (
+            "INSERT INTO setting (name, value) VALUES ($1, $2) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+            key,
+        ),
+    };
+    sqlx::query(text).bind(name.to_owned()).bind(value.trim().to_owned()).execute(tx.db()).await?;
+    Ok(())
+}
+
+impl Ledger {
+    /// Whether anything has a price or was sold, so that the currency stays.
+    pub async fn currency_is_fixed(&self) -> Result<bool, Failure> {
+        let mut connection = self.reader().await?;
+        is_booked(&mut connection).await
+    }
+}
+
+async fn is_booked(connection: &mut AnyConnection) -> Result<bool, Failure> {
+    for table in ["sale", "item", "style"] {
+        let text = format!("SELECT id FROM {table} LIMIT 1");
+        if sqlx::query(AssertSqlSafe(text)).fetch_optional(&mut *connection).await?.is_some() {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// One currency per shop: with any price or sale in the old one, a new one would change its worth.
+async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Failure> {
+    if !is_booked(tx.db()).await? {
+        return Ok(());
+    }
+    let reason =
+        format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
+    Err(Refusal::invalid("currency", reason).into())
+}
