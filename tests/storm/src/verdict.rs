@@ -165,13 +165,14 @@ fn wrong_line(order: &Bought, detail: &OrderDetail, code: &str) -> Option<String
     })
 }
 
-/// How much of a code was sold in place of lines that were short.
+/// How much of a code stands sold in place of lines that were short. Where the shop called such a line off
+/// later, what was sold in its place is back on the shelf, and stands no more.
 fn sold_instead(detail: &OrderDetail, code: &str) -> Decimal {
-    let sold = |line: &&WaitingLine| {
-        let sold = line.chosen.as_ref().and_then(|chosen| chosen.sold.as_ref());
-        sold.is_some_and(|sold| sold.code == code)
-    };
-    detail.lines.iter().filter(sold).map(|line| line.line.quantity.value()).sum()
+    let sold = |line: &WaitingLine| Some(line.chosen.as_ref()?.sold.as_ref()?.line);
+    let sold: BTreeSet<_> = detail.lines.iter().filter_map(sold).collect();
+    let lines = detail.lines.iter().map(|line| &line.line).filter(|line| line.code == code);
+    let stands = lines.filter(|line| sold.contains(&line.id) && line.state != OrderLineState::Undone);
+    stands.map(|line| line.quantity.value()).sum()
 }
 
 /// So much was given back at the shop: so much must be given back of its sale, unless the line was never

@@ -48,6 +48,8 @@ pub struct Chosen {
 /// What was sold for a line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SoldFor {
+    /// Its own line of the order; a later state may have undone it since.
+    pub line: OrderLineId,
     /// The sku.
     pub code: String,
     /// The name.
@@ -145,7 +147,7 @@ async fn lines(
         "SELECT l.id, l.code, l.title, l.steps - COALESCE(t.steps, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
          l.state, l.discount - COALESCE(t.discount, 0), l.tax - COALESCE(t.tax, 0), l.item_id, \
          CASE WHEN i.on_hand - i.held >= l.steps THEN 1 ELSE 0 END, c.choice, c.reason, c.who, c.at_ms, \
-         c.amount - c.discount + c.tax + c.shipping, n.code, n.title \
+         c.amount - c.discount + c.tax + c.shipping, n.code, n.title, n.id \
          FROM order_line l LEFT JOIN item i ON i.id = l.item_id LEFT JOIN line_choice c ON c.line_id = l.id \
          LEFT JOIN order_line n ON n.id = c.new_line_id {TAKEN_OFF} \
          WHERE l.order_id = $1 ORDER BY l.position, l.id"
@@ -193,9 +195,9 @@ fn read(row: &AnyRow, currency: Currency) -> Result<WaitingLine, Failure> {
 }
 
 fn sold_for(row: &AnyRow) -> Result<Option<SoldFor>, Failure> {
-    let code: Option<String> = row.try_get(16)?;
-    let Some(code) = code else { return Ok(None) };
-    Ok(Some(SoldFor { code, title: row.try_get::<Option<String>, _>(17)?.unwrap_or_default() }))
+    let Some(line) = row.try_get::<Option<i64>, _>(18)? else { return Ok(None) };
+    let line = OrderLineId::from_raw(line);
+    Ok(Some(SoldFor { line, code: row.try_get(16)?, title: row.try_get(17)? }))
 }
 
 /// Open holds of the item that may be given up: a basket that is being paid may not.

@@ -4,7 +4,7 @@ use crate::build::{asked, books, code, later, line, order, refund, stock, stock_
 use crate::harness::{TestShop, shops, usd};
 use domain::day::Moment;
 use domain::order::{Customer, IncomingOrder, OrderStatus};
-use ledger::orders::{DecideLine, EndHold, LineChoice, LineDecided, OrderDetail};
+use ledger::orders::{DecideLine, EndHold, LineChoice, LineDecided, OrderDetail, OrderLineState};
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 use ledger::{Failure, Key};
 
@@ -348,6 +348,11 @@ async fn a_line_that_is_dropped_gives_back_what_was_sold_instead() {
         less.lines.remove(0);
         assert_eq!(told(&take(&shop, &less).await), "changed, 0 refunds");
         assert_eq!(stock(&shop, "P2").await, "1 / 0", "{}", shop.engine);
+        // The choice names the very line that it sold, which is done with.
+        let lines = detail(&shop, "H-2").await.lines;
+        let chosen = lines[0].chosen.as_ref().and_then(|chosen| chosen.sold.as_ref()).unwrap();
+        let sold = lines.iter().find(|line| line.line.id == chosen.line).unwrap();
+        assert_eq!((sold.line.code.as_str(), sold.line.state), ("P2", OrderLineState::Undone));
         // The shop that calls the new piece by its own name means the same.
         clean(&shop).await;
         shop.end().await;

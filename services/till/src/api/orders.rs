@@ -134,7 +134,7 @@ pub(crate) mod tests {
     use ledger::orders::TakeOrders;
     use serde_json::{Value, json};
 
-    fn incoming(shop: &TestShop, number: &str, sku: &str) -> IncomingOrder {
+    pub(crate) fn incoming(shop: &TestShop, number: &str, sku: &str) -> IncomingOrder {
         let zero = Money::zero(Currency::USD);
         let line = IncomingLine {
             code: Some(Code::parse(sku).expect("a code")),
@@ -161,7 +161,12 @@ pub(crate) mod tests {
 
     /// Takes an order of one thing in; the order and its line.
     pub(crate) async fn order(shop: &TestShop, number: &str, sku: &str) -> (String, String) {
-        let batch = TakeOrders { orders: vec![incoming(shop, number, sku)], past: false, who: String::new() };
+        take(shop, incoming(shop, number, sku)).await
+    }
+
+    /// Takes an order in; the order and its first line.
+    pub(crate) async fn take(shop: &TestShop, order: IncomingOrder) -> (String, String) {
+        let batch = TakeOrders { orders: vec![order], past: false, who: String::new() };
         shop.ledger().take_orders(&batch).await.expect("taken");
         let order = shop.ledger().orders(None, false, 1).await.expect("orders").remove(0);
         (order.id.to_string(), order.lines[0].id.to_string())

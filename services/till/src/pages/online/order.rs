@@ -168,7 +168,7 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
             .lines
             .iter()
             .filter_map(|l| l.chosen.as_ref()?.sold.as_ref())
-            .any(|sold| sold.code == line.line.code && line.line.state == OrderLineState::Filled);
+            .any(|sold| sold.line == line.line.id && line.line.state == OrderLineState::Filled);
         if !is_instead || line.chosen.is_some() {
             lines.push(Line::of(line, &closest(app, line).await?, &shop.zone));
         }
@@ -270,7 +270,7 @@ pub(crate) async fn decide(
 #[cfg(test)]
 mod tests {
     use super::super::tests::{add_pieces, send};
-    use crate::api::orders::tests::{order, short_line};
+    use crate::api::orders::tests::{incoming, order, short_line, take};
     use crate::testing::TestShop;
     use serde_json::json;
 
@@ -294,6 +294,21 @@ mod tests {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         assert!(shop.get("/online/orders").await.text().contains("No order waits"));
+    }
+
+    #[tokio::test]
+    async fn a_line_of_the_order_itself_is_not_taken_for_what_was_sold_instead_of_another() {
+        let shop = TestShop::open().await;
+        order(&shop, "H-1", "COWL").await;
+        let mut both = incoming(&shop, "H-2", "COWL");
+        both.lines.extend(incoming(&shop, "H-2", "SPINDLE").lines);
+        let (id, line) = take(&shop, both).await;
+        let to = format!("/online/orders/{id}/lines/{line}");
+        let done = send(&shop, &to, &[("choice", "take"), ("sku", "SPINDLE"), ("reason", "as agreed")]).await;
+        assert_eq!(done.status, 303, "{}", done.text());
+        let page = shop.get(&format!("/online/orders/{id}")).await;
+        assert_eq!(page.text().matches("<small>SPINDLE</small></h2>").count(), 1, "{}", page.text());
+        assert!(page.text().contains("(SPINDLE) in its place"), "{}", page.text());
     }
 
     #[tokio::test]
