@@ -31,6 +31,9 @@ const MAX_WALKS: u32 = 4;
 const CLOCK_SLACK_MS: i64 = 60 * 1000;
 /// How far is walked back at most because a clock was set back; the weekly look reaches as far.
 const MOST_SET_BACK_MS: i64 = 7 * DAY_MS;
+/// How far behind the other shop's clock may have been without anybody noticing: set back and forward again between
+/// two looks, it shows nothing of it, and an order of that time stands before all that is walked.
+const UNSEEN_MS: i64 = DAY_MS;
 
 /// A walk over the pages of a list, at rest between two of them.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -226,7 +229,7 @@ impl Position {
     pub(super) fn turn(&mut self, pull: &Pull, page: &Turned, now: Moment) -> Result<bool, &'static str> {
         let was_first = std::mem::replace(&mut self.is_fresh, false);
         self.reread_begun = self.walk.reread.map(Moment::from_millis);
-        self.look_at_their_clock(page.date, now.millis());
+        self.look_at_their_clock(pull, page.date, now.millis());
         let walk = &mut self.walk;
         if walk.pages == 0 && walk.walks == 0 {
             walk.bound = page.date;
@@ -255,14 +258,16 @@ impl Position {
 
     /// What the other shop's clock shows is later each time, by as much as ours. If not, it was set back, and
     /// what is changed since then is before the mark.
-    fn look_at_their_clock(&mut self, date: Option<i64>, now: i64) {
+    fn look_at_their_clock(&mut self, pull: &Pull, date: Option<i64>, now: i64) {
         let Some(date) = date else { return };
         if let Some((theirs, ours)) = self.known.clock.replace((date, now)) {
             let passed = (now - ours).max(0);
-            // At the earliest it was set back right after we last saw it.
-            let from = (date - passed).max(date - MOST_SET_BACK_MS);
+            // At the earliest it was set back right after we last saw it, and maybe by more than is left of that.
+            let from = (date - passed - UNSEEN_MS).max(date - MOST_SET_BACK_MS);
             let mark = self.state.since.map_or(0, Moment::millis);
-            if date + CLOCK_SLACK_MS < theirs + passed && from < mark {
+            // Behind by less than each walk reaches back, it hides nothing.
+            let slack = pull.overlap.millis().max(CLOCK_SLACK_MS);
+            if date + slack < theirs + passed && from < mark {
                 self.state.since = Some(Moment::from_millis(from));
                 self.walk.is_set_back = true;
             }
@@ -321,7 +326,7 @@ impl Position {
             return false;
         }
         self.known.is_seen = false;
-        self.known.back = Some(self.walk.newest.unwrap_or(mark) - DAY_MS);
+        self.known.back = Some(self.walk.newest.unwrap_or(mark) - UNSEEN_MS);
         self.state.since = self.walk.newest.map(Moment::from_millis).or(self.state.since);
         true
     }
@@ -370,14 +375,21 @@ fn begin(known: &Known, state: &PullState, pull: &Pull, now: i64) -> Walk {
     let theirs = known.clock.map_or(now, |(theirs, ours)| theirs + (now - ours).max(0));
     let usual = state.since.map_or(0, Moment::millis) - overlap;
     let since = [
-        daily.then(|| theirs.min(now) - day - overlap),
-        weekly.then(|| theirs.min(now) - week - overlap),
+        daily.then(|| theirs.min(now) - reach(known.day.as_ref(), day, now) - overlap),
+        weekly.then(|| theirs.min(now) - reach(known.week.as_ref(), week, now) - overlap),
         known.back.map(|back| back - overlap),
         reread,
     ];
     let since = since.into_iter().flatten().fold(usual, i64::min).max(0);
     let start = if is_mark(pull) { start(known, (daily, weekly), reread) } else { String::new() };
     Walk { at: start.clone(), start, since, began: now, daily, weekly, reread, ..Walk::default() }
+}
+
+/// How far back a look reaches: as the text says, or to the last such look if nobody looked for longer, and further
+/// by as much as may have stood before that one unseen.
+fn reach(last: Option<&Look>, span: i64, now: i64) -> i64 {
+    let passed = last.map_or(0, |look| now - look.at);
+    span.max(passed) + UNSEEN_MS
 }
 
 /// The mark to begin with: the last one, or that of an earlier look.

@@ -195,6 +195,30 @@ async fn an_order_of_a_clock_that_was_set_back_is_met() {
     }
     ground.rounds(31 * SECOND).await;
     assert_eq!(numbers(&ground).await, "1 2");
+    // Nobody can ask for an hour. Meanwhile it is six hours back, somebody buys, and it is set forward by four.
+    let bought = bought + 31 * SECOND - 6 * HOUR;
+    ground.wait(HOUR);
+    {
+        let mut shop = shop.lock().unwrap();
+        shop.0 = bought + 4 * HOUR + HOUR;
+        shop.1.push((bought, order("3", "A3", "OrderProcessing", bought)));
+    }
+    ground.rounds(31 * SECOND).await;
+    assert_eq!(numbers(&ground).await, "1 2 3");
+    // Back and forward again by as much, it shows nothing of it: the look of the day finds what was bought then.
+    let bought = bought + HOUR;
+    ground.wait(HOUR);
+    {
+        let mut shop = shop.lock().unwrap();
+        shop.0 += HOUR;
+        shop.1.push((bought, order("4", "A4", "OrderProcessing", bought)));
+    }
+    ground.rounds(31 * SECOND).await;
+    assert_eq!(numbers(&ground).await, "1 2 3");
+    shop.lock().unwrap().0 += 24 * HOUR;
+    ground.wait(24 * HOUR);
+    ground.rounds(31 * SECOND).await;
+    assert_eq!(numbers(&ground).await, "1 2 3 4");
 }
 
 #[tokio::test]

@@ -153,16 +153,16 @@ fn once_a_day_and_once_a_week_it_looks_further_back() {
     };
     asked(&mut walker, 0);
     assert_eq!(asked(&mut walker, 23 * HOUR), "/o?since=2026-06-15T11%3A49%3A59Z");
-    // 2026-06-16T12:00:00Z, a day and ten minutes back; and then as usual.
-    assert_eq!(asked(&mut walker, 24 * HOUR), "/o?since=2026-06-15T11%3A50%3A00Z");
+    // 2026-06-16T12:00:00Z, two days and ten minutes back; and then as usual.
+    assert_eq!(asked(&mut walker, 24 * HOUR), "/o?since=2026-06-14T11%3A50%3A00Z");
     assert_eq!(asked(&mut walker, 25 * HOUR), "/o?since=2026-06-16T11%3A49%3A59Z");
-    assert_eq!(asked(&mut walker, 7 * 24 * HOUR), "/o?since=2026-06-15T11%3A50%3A00Z");
+    assert_eq!(asked(&mut walker, 7 * 24 * HOUR), "/o?since=2026-06-14T11%3A50%3A00Z");
     assert_eq!(asked(&mut walker, 7 * 24 * HOUR + HOUR), "/o?since=2026-06-22T11%3A49%3A59Z");
     // Our own clock was wrong by a month, and is right again: a look of the future is none.
     walker.now = NOW + 60 * 24 * HOUR;
     walker.turn(None, None, 1, NOW + 8 * 24 * HOUR);
     walker.now = NOW + 8 * 24 * HOUR;
-    assert_eq!(walker.turn(None, None, 1, NOW + 8 * 24 * HOUR).0, "/o?since=2026-06-16T11%3A50%3A00Z");
+    assert_eq!(walker.turn(None, None, 1, NOW + 8 * 24 * HOUR).0, "/o?since=2026-06-15T11%3A50%3A00Z");
     let mut never = Walker::new("from = \"/o?since={since}\"\ndaily = \"0s\"\nweekly = \"0s\"\n");
     asked(&mut never, 0);
     assert_eq!(asked(&mut never, 24 * 24 * HOUR), "/o?since=2026-06-15T11%3A49%3A59Z");
@@ -195,12 +195,49 @@ fn their_clock_set_back_is_noticed_and_walked_back_over() {
     (walker.now, walker.date) = (NOW + HOUR + HOUR / 2, Some(NOW - 4 * HOUR));
     assert!(walker.turn(None, None, 1, NOW + HOUR - 1000).1, "it is looked again at once");
     let (asked, more) = walker.turn(None, None, 1, NOW + HOUR - 1000);
-    assert_eq!((asked.as_str(), more), ("/o?since=2026-06-15T07%3A20%3A00Z", false));
+    assert_eq!((asked.as_str(), more), ("/o?since=2026-06-14T07%3A20%3A00Z", false));
     assert_eq!(walker.since(), -4 * HOUR, "never later than their own clock");
     // A clock that only seems behind, since ours went forward, costs a longer look and no more.
     (walker.now, walker.date) = (NOW + 40 * HOUR, Some(NOW - 4 * HOUR + 1000));
     assert!(walker.turn(None, None, 1, NOW + HOUR - 1000).1);
     assert!(!walker.turn(None, None, 1, NOW + HOUR - 1000).1);
+}
+
+#[test]
+fn what_their_clock_showed_before_it_was_set_forward_again_is_walked_over() {
+    let mut walker = Walker::new("from = \"/o?since={since}\"\n");
+    walker.date = Some(NOW);
+    walker.turn(None, None, 1, NOW);
+    // Back by six hours, an order at once, and forward by four: it shows two hours less than it should.
+    (walker.now, walker.date) = (NOW + HOUR, Some(NOW - HOUR));
+    let bought = NOW - 6 * HOUR;
+    assert!(walker.turn(None, None, 1, NOW).1, "it is looked again at once");
+    let (asked, _) = walker.turn(None, None, 2, NOW);
+    let since = asked.strip_prefix("/o?since=").unwrap().replace("%3A", ":");
+    assert!(Moment::parse_rfc3339(&since).unwrap().millis() <= bought, "{since}");
+    // Behind by no more than a walk reaches back anyway, as of a second machine at their end: nothing is hidden.
+    (walker.now, walker.date) = (NOW + 2 * HOUR, Some(NOW - 10 * 60 * 1000));
+    assert!(!walker.turn(None, None, 1, NOW).1);
+}
+
+#[test]
+fn a_look_back_reaches_to_the_last_one_and_a_day_further() {
+    let check = |asks: &[i64], expected: &str| {
+        let mut walker = Walker::new("from = \"/o?since={since}\"\n");
+        walker.turn(None, None, 1, NOW);
+        let mut asked = String::new();
+        for hours in asks {
+            walker.now = NOW + hours * HOUR;
+            asked = walker.turn(None, None, 1, walker.now - 1000).0;
+        }
+        assert_eq!(asked, format!("/o?since={expected}T11%3A50%3A00Z"), "{asks:?}");
+    };
+    // What came right after the last look, by a clock that was behind by hours, is met.
+    check(&[24], "2026-06-14");
+    check(&[24, 48], "2026-06-15");
+    // Nobody looked for days, or for weeks: what the look of the week was to find is found even so.
+    check(&[8 * 24, 11 * 24], "2026-06-22");
+    check(&[24, 48, 72, 96, 120, 25 * 24], "2026-06-14");
 }
 
 #[test]
