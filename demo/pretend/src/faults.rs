@@ -66,6 +66,43 @@ pub struct Faults {
     pub lets_stale_through: bool,
 }
 
+/// Says orders twice and in any order, and touches one of them after a page, where the faults want it.
+#[derive(Debug)]
+pub struct Shuffler {
+    dice: fastrand::Rng,
+    twice_percent: u8,
+    shuffled: bool,
+}
+
+impl Shuffler {
+    /// For one page.
+    pub fn new(faults: &Faults, seed: u64) -> Self {
+        let dice = fastrand::Rng::with_seed(seed);
+        Self { dice, twice_percent: faults.twice_percent, shuffled: faults.shuffled }
+    }
+
+    /// The page's orders as they are told.
+    pub fn told<T: Clone>(&mut self, orders: Vec<T>) -> Vec<T> {
+        let mut told = Vec::with_capacity(orders.len());
+        for order in orders {
+            if self.twice_percent > 0 && self.dice.u8(0..100) < self.twice_percent {
+                told.push(order.clone());
+            }
+            told.push(order);
+        }
+        if self.shuffled {
+            self.dice.shuffle(&mut told);
+        }
+        told
+    }
+
+    /// Which of so many orders changes behind the page.
+    pub fn touched(&mut self, faults: &Faults, orders: usize) -> Option<usize> {
+        let is_touched = self.dice.u8(0..100) < faults.shifts_percent && orders > 0;
+        is_touched.then(|| self.dice.usize(0..orders))
+    }
+}
+
 /// Ten megabytes: what a server that dumps its insides sends.
 const HUGE: usize = 10_000_000;
 /// What `slow` and `drip` mean where nobody says how slow.

@@ -21,9 +21,11 @@ mod trouble;
 mod wire;
 
 pub use book::{Backup, Bought, Line, NotBought, OrderState, Remembered};
-pub use faults::{Fault, Faults};
+pub use faults::{Fault, Faults, Shuffler};
 pub use goods::Shown;
 pub use hooks::{HookSecret, HooksTo, NotASecret, NotAnAddress};
+pub use passing::{Faulty, Visits, pass};
 pub use shop::{Counts, Options, Running, Shop};
-pub use time::{Now, machine_clock};
+pub use time::{Now, http_date, machine_clock};
 pub use trouble::PretendError;
+pub use wire::{Breaker, Door, Wire};

@@ -1,7 +1,7 @@
-//! The layer that every request of a program passes: here it meets the faults that it is to meet.
+//! The layer that every request of a program passes: here it meets the faults that it is to meet. Other pretend
+//! shops pass their requests by it too.
 
 use crate::faults::{Fault, Faults};
-use crate::shop::Shared;
 use crate::wire::Breaker;
 use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::{ConnectInfo, Request, State};
@@ -26,17 +26,19 @@ const PAGE: &str = "<!doctype html><title>Back in a moment</title><p>The shop is
 /// Counts the visits to each address: what a request meets depends on the seed, its address and how
 /// often that was asked before, and so not on who else asks at the same time.
 #[derive(Debug)]
-pub(crate) struct Visits {
+pub struct Visits {
     seed: u64,
     seen: HashMap<String, u64>,
 }
 
 impl Visits {
-    pub(crate) fn new(seed: u64) -> Self {
+    /// None yet.
+    pub fn new(seed: u64) -> Self {
         Self { seed, seen: HashMap::new() }
     }
 
-    pub(crate) fn fault(&mut self, faults: &Faults, address: &str) -> Option<Fault> {
+    /// What the next request to the address meets.
+    pub fn fault(&mut self, faults: &Faults, address: &str) -> Option<Fault> {
         if faults.percent == 0 || faults.kinds.is_empty() {
             return None;
         }
@@ -53,22 +55,24 @@ impl Visits {
     }
 }
 
+/// A shop whose requests meet faults.
+pub trait Faulty: Clone + Send + Sync + 'static {
+    /// Counts a request to the address, and says what it meets.
+    fn meets(&self, address: &str) -> Option<Fault>;
+
+    /// So many slow requests more, or less, are yet to be acted on.
+    fn slow(&self, more: i64);
+}
+
 /// Answers, in the way that the faults want it.
-pub(crate) async fn pass(
-    State(shop): State<Shared>,
+pub async fn pass<S: Faulty>(
+    State(shop): State<S>,
     ConnectInfo(breaker): ConnectInfo<Breaker>,
     request: Request,
     next: Next,
 ) -> Response {
     let address = format!("{} {}", request.method(), request.uri().path());
-    let fault = {
-        let mut book = shop.book();
-        book.counts.requests += 1;
-        let faults = book.faults().clone();
-        book.visits.fault(&faults, &address)
-    };
-    let Some(fault) = fault else { return next.run(request).await };
-    shop.book().counts.faults += 1;
+    let Some(fault) = shop.meets(&address) else { return next.run(request).await };
     let broken = || {
         breaker.break_off();
         StatusCode::NO_CONTENT.into_response()
@@ -104,13 +108,13 @@ pub(crate) async fn pass(
 }
 
 /// Acts later, even if whoever asked has gone by then.
-async fn late(shop: &Shared, request: Request, next: Next, millis: u64) -> Response {
-    shop.book().counts.still_to_act += 1;
+async fn late<S: Faulty>(shop: &S, request: Request, next: Next, millis: u64) -> Response {
+    shop.slow(1);
     let shop = shop.clone();
     let acting = tokio::spawn(async move {
         tokio::time::sleep(Duration::from_millis(millis)).await;
         let answer = next.run(request).await;
-        shop.book().counts.still_to_act -= 1;
+        shop.slow(-1);
         answer
     });
     acting.await.unwrap_or_else(|_| StatusCode::INTERNAL_SERVER_ERROR.into_response())

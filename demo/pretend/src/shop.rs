@@ -2,11 +2,11 @@
 
 use crate::api;
 use crate::book::{Backup, Book, Bought, NotBought, Remembered};
-use crate::faults::Faults;
+use crate::faults::{Fault, Faults};
 use crate::goods::Shown;
 use crate::hooks::{HooksTo, Messenger};
 use crate::pages;
-use crate::passing;
+use crate::passing::{self, Faulty};
 use crate::time::{Now, machine_clock};
 use crate::trouble::PretendError;
 use crate::wire::{Breaker, Door};
@@ -155,6 +155,22 @@ impl Shared {
     }
 }
 
+impl Faulty for Shared {
+    fn meets(&self, address: &str) -> Option<Fault> {
+        let mut book = self.book();
+        book.counts.requests += 1;
+        let faults = book.faults().clone();
+        let met = book.visits.fault(&faults, address);
+        book.counts.faults += u64::from(met.is_some());
+        met
+    }
+
+    fn slow(&self, more: i64) {
+        let counts = &mut self.book().counts;
+        counts.still_to_act = counts.still_to_act.saturating_add_signed(more);
+    }
+}
+
 /// The shop before it opens.
 #[derive(Debug)]
 pub struct Shop;
@@ -196,7 +212,7 @@ impl Shop {
 }
 
 fn router(shop: &Shared) -> Router {
-    let faulty = axum::middleware::from_fn_with_state(shop.clone(), passing::pass);
+    let faulty = axum::middleware::from_fn_with_state(shop.clone(), passing::pass::<Shared>);
     let limit = DefaultBodyLimit::max(MAX_BODY);
     api::routes().layer(faulty).merge(pages::routes()).layer(limit).with_state(shop.clone())
 }

@@ -41,7 +41,7 @@ pub(crate) fn text(millis: i64) -> String {
 }
 
 /// As HTTP writes it (RFC 9110, 5.6.7).
-pub(crate) fn http_date(millis: i64) -> String {
+pub fn http_date(millis: i64) -> String {
     let at = Timestamp::from_millisecond(millis).unwrap_or(Timestamp::UNIX_EPOCH);
     at.strftime("%a, %d %b %Y %H:%M:%S GMT").to_string()
 }

@@ -13,7 +13,7 @@ use tokio::net::{TcpListener, TcpStream};
 
 /// Breaks the connection that a request came by: nothing more is sent on it.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Breaker(Arc<AtomicBool>);
+pub struct Breaker(Arc<AtomicBool>);
 
 impl Breaker {
     pub(crate) fn break_off(&self) {
@@ -33,7 +33,7 @@ impl Connected<IncomingStream<'_, Door>> for Breaker {
 
 /// Where the shop listens.
 #[derive(Debug)]
-pub(crate) struct Door(pub(crate) TcpListener);
+pub struct Door(pub TcpListener);
 
 impl axum::serve::Listener for Door {
     type Io = Wire;
@@ -55,7 +55,7 @@ impl axum::serve::Listener for Door {
 
 /// A connection.
 #[derive(Debug)]
-pub(crate) struct Wire {
+pub struct Wire {
     stream: TcpStream,
     breaker: Breaker,
 }

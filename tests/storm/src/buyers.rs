@@ -1,8 +1,12 @@
 //! What happens at the shop meanwhile: people buy from what it believes to have, and change their minds.
 
+use crate::shops::{Order, ShopKind};
 use crate::world::World;
-use pretend::{Bought, OrderState};
+use pretend::OrderState;
 use rust_decimal::Decimal;
+
+/// Grams.
+const PORTION: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
 
 impl World {
     /// Something that a buyer does.
@@ -26,14 +30,22 @@ impl World {
             .take(self.dice.usize(1..=2))
             .map(|good| {
                 let two = good.have >= Decimal::TWO && self.dice.u8(0..3) == 0;
-                (good.sku.clone(), if two { Decimal::TWO } else { Decimal::ONE })
+                let count = if two { Decimal::TWO } else { Decimal::ONE };
+                (good.sku.clone(), (count * self.portion(&good.sku)).min(good.have))
             })
             .collect();
         let is_paid = self.dice.u8(0..4) > 0;
         // An empty shelf sells nothing.
-        if self.shop.buy(&wanted, "Bea", is_paid).is_ok() {
+        if self.shop.buy(&wanted, "Bea", is_paid) {
             self.happened.bought += 1;
         }
+    }
+
+    /// What somebody buys at least: of goods by weight a shop that weighs in grams sells no single one.
+    fn portion(&self, sku: &str) -> Decimal {
+        let is_weighed = || self.goods.iter().any(|good| good.sku == sku && good.is_weighed);
+        let is_in_grams = self.plan.shop == ShopKind::Lots && is_weighed();
+        if is_in_grams { PORTION } else { Decimal::ONE }
     }
 
     /// The shop takes an order for something of its own, which the house makes and lists later.
@@ -43,49 +55,48 @@ impl World {
         }
         let sku = format!("P{}-{}", self.promised.len(), self.happened.bought);
         self.shop.put_own(&sku, "Made to order", Decimal::from(30), Decimal::ONE);
-        if self.shop.buy(&[(sku.clone(), Decimal::ONE)], "Cy", true).is_ok() {
+        if self.shop.buy(&[(sku.clone(), Decimal::ONE)], "Cy", true) {
             self.happened.bought += 1;
             self.promised.push(sku);
         }
     }
 
-    fn an_order(&mut self, fits: impl Fn(&Bought) -> bool) -> Option<Bought> {
+    fn an_order(&mut self, fits: impl Fn(&Order) -> bool) -> Option<Order> {
         // What the shop has forgotten of an order nobody there can change well.
-        let known = |order: &Bought| !self.forgotten.contains(&order.reference);
-        let orders: Vec<Bought> =
+        let known = |order: &Order| !self.forgotten.contains(&order.number);
+        let orders: Vec<Order> =
             self.shop.orders().into_iter().filter(|order| known(order) && fits(order)).collect();
         self.dice.choice(&orders).cloned()
     }
 
     fn pay(&mut self) {
         if let Some(order) = self.an_order(|order| order.state == OrderState::OrderPaymentDue) {
-            // It was looked at a moment ago, and nobody else is there.
-            let _ = self.shop.pay(&order.reference);
+            self.shop.pay(&order.number);
         }
     }
 
     fn cancel(&mut self) {
         if let Some(order) = self.an_order(|order| order.state != OrderState::OrderCancelled) {
-            let _ = self.shop.cancel(&order.reference);
+            self.shop.cancel(&order.number);
         }
     }
 
     fn cancel_line(&mut self) {
-        let many = |order: &Bought| order.lines.iter().filter(|line| line.back.is_none()).count() > 1;
+        let many = |order: &Order| order.lines.iter().filter(|line| line.back.is_none()).count() > 1;
         if let Some(order) = self.an_order(many) {
             // A line that was given back is refused, which is as good.
-            let _ = self.shop.cancel_line(&order.reference, &order.lines[0].code);
+            self.shop.cancel_line(&order.number, &order.lines[0].code);
         }
     }
 
     /// A whole line is given back: a part of a line that is short at the house is no whole line there.
     fn refund(&mut self) {
-        let paid = |order: &Bought| order.state == OrderState::OrderProcessing;
+        let paid = |order: &Order| order.state == OrderState::OrderProcessing;
         if let Some(order) = self.an_order(paid)
             && let Some(line) = order.lines.first()
         {
             // Given back before, it is refused.
-            let _ = self.shop.refund(&order.reference, &line.code, line.count);
+            self.shop.refund(&order.number, line);
         }
     }
 }

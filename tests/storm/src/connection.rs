@@ -1,6 +1,7 @@
-//! The connection's text, as somebody would write it for the pretend shop.
+//! The connection's text: as somebody would write it for the pretend shop, or the file of another.
 
-use crate::plan::{Poll, Shape};
+use crate::plan::{Plan, Poll, Shape};
+use crate::shops::ShopKind;
 use std::fmt::Write;
 
 /// Its name, and the names of its secrets.
@@ -8,6 +9,8 @@ pub(crate) const NAME: &str = "village";
 pub(crate) const HOOK: &str = "village-hook";
 /// What the shop's own secrets are.
 pub(crate) const SECRET: &str = "hedge-and-hook";
+/// Of a user with a password.
+pub(crate) const USER_SECRET: &str = "farm:hedge-and-hook";
 pub(crate) const HOOK_SECRET: &str = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw";
 
 const ORDERS: &str = r#"layout = '''
@@ -65,8 +68,43 @@ from = "/revision"
 '''
 "#;
 
-/// The text of a connection of this shape to the shop at `base`.
-pub(crate) fn text(shape: &Shape, base: &str) -> String {
+const ROOMS: &str = include_str!("../shops/rooms.toml");
+const LOTS: &str = include_str!("../shops/lots.toml");
+const PLATES: &str = include_str!("../shops/plates.toml");
+
+/// The text of the plan's connection to its shop, which is at `base`.
+pub(crate) fn text(plan: &Plan, base: &str) -> String {
+    match plan.shop {
+        ShopKind::Pretend => for_pretend(&plan.shape, base),
+        ShopKind::Rooms => of_file(ROOMS, &plan.shape, base),
+        ShopKind::Lots => of_file(LOTS, &plan.shape, base),
+        ShopKind::Plates => of_file(PLATES, &plan.shape, base),
+    }
+}
+
+/// The name of the secret that it shows.
+pub(crate) fn secret_name(shop: ShopKind) -> &'static str {
+    match shop {
+        ShopKind::Pretend => NAME,
+        shop => shop.name(),
+    }
+}
+
+/// A file with the shop's true address, on the own machine, whose clock stands still while a round runs; and with
+/// what may be one way or the other.
+fn of_file(file: &str, shape: &Shape, base: &str) -> String {
+    let line = |line: &str| match line {
+        line if line.starts_with("base = ") => Some(format!("base = \"{base}\"\nprivate = true")),
+        line if line.starts_with("per_second = ") => Some("per_second = 10000".to_owned()),
+        "overlap = \"10m\"" => Some(format!("overlap = \"{}m\"", shape.overlap)),
+        "new_pieces = \"list\"" if !shape.lists_new_pieces => Some("new_pieces = \"wait\"".to_owned()),
+        line if line.starts_with("one = ") && !shape.one => None,
+        line => Some(line.to_owned()),
+    };
+    file.lines().filter_map(line).map(|line| line + "\n").collect()
+}
+
+fn for_pretend(shape: &Shape, base: &str) -> String {
     let mut text = format!("channel = \"online\"\nbase = \"{base}\"\nprivate = true\nper_second = 10000\n");
     if shape.secret {
         text.push_str("[secret]\nname = \"village\"\nas = \"bearer\"\n");
@@ -117,4 +155,17 @@ pub(crate) fn text(shape: &Shape, base: &str) -> String {
         text.push_str(LISTED);
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_file_can_be_connected_as_it_is() {
+        for (name, file) in [("rooms", ROOMS), ("lots", LOTS), ("plates", PLATES)] {
+            let checked = sync::live::check_connection(file);
+            assert!(checked.is_ok(), "{name}: {}", checked.err().map(|e| e.to_string()).unwrap_or_default());
+        }
+    }
 }

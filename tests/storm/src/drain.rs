@@ -1,16 +1,15 @@
 //! The rounds of the senders, their deaths, and the calm after the storm.
 
 use crate::broken::Broken;
+use crate::shops::ShopKind;
 use crate::world::{Sender, World};
 use crate::{Doing, Trouble, weather};
 use axum::http::StatusCode;
 use domain::day::Moment;
-use ledger::online::{ConnectionStatus, DriftChoice, SendAgain, SettleDrift};
+use ledger::online::ConnectionStatus;
 use std::time::Duration;
 use sync::live::{HookAnswer, Round, When};
 
-/// More than there are goods.
-const MAX_DIFFERENCES: usize = 1000;
 /// How long a round runs at most before its process dies, in microseconds of the machine.
 const DEATH_WITHIN_US: u64 = 12_000;
 /// How long what was sent by a process that died may still be on its way over the loopback.
@@ -67,13 +66,16 @@ impl World {
     /// A round in the middle of which its process dies: nothing of it goes on.
     pub(crate) async fn round_that_dies(&mut self) -> Result<(), Trouble> {
         let within = Duration::from_micros(self.dice.u64(0..DEATH_WITHIN_US));
-        let sender = self.dice.choice(&self.senders).cloned();
+        let at = self.dice.choice(&[0, 1][..self.senders.len()]).copied().unwrap_or_default();
         let dice = self.dice.u64(..);
-        let Some(sender) = sender else { return Ok(()) };
+        let Some(sender) = self.senders.get(at).cloned() else { return Ok(()) };
         if let Ok(done) = tokio::time::timeout(within, round(&sender, dice)).await {
             return done.map(|_| ());
         }
         self.happened.deaths += 1;
+        if self.plan.shop != ShopKind::Pretend {
+            self.forget(at);
+        }
         if self.plan.plain_shop {
             tokio::time::sleep(SETTLES).await;
         }
@@ -128,7 +130,7 @@ impl World {
             }
             // A person looks at what is parked once nothing else is under way.
             if status.parked > 0 && status.waiting <= status.parked {
-                self.send_again().await?;
+                self.look_at_parked().await?;
             }
             let now = self.ledger().now();
             let next = now.plus_millis(POLL_MS);
@@ -148,21 +150,6 @@ impl World {
         let all = self.ledger().connection_statuses().await.doing("read the connection's status")?;
         let ours = all.into_iter().find(|status| status.id == self.connection);
         ours.ok_or("the connection is gone").doing("read the connection's status")
-    }
-
-    /// Of each difference the shop is told ours.
-    async fn tell_ours(&mut self) -> Result<(), Trouble> {
-        for kept in self.ledger().drifts(self.connection, MAX_DIFFERENCES).await.doing("list differences")? {
-            let (id, choice, who) = (kept.id, DriftChoice::TellOurs, "storm".to_owned());
-            // One of a listing that the house has nothing to tell of is left to the person who made it.
-            self.try_to(&SettleDrift { id, choice, who }).await?;
-        }
-        Ok(())
-    }
-
-    async fn send_again(&mut self) -> Result<(), Trouble> {
-        let again = SendAgain { connection: self.connection, code: None, who: "storm".to_owned() };
-        self.try_to(&again).await.map(|_| ())
     }
 }
 

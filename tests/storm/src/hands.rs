@@ -91,7 +91,8 @@ impl World {
             self.shop.put_own(&sku, "By a file", Decimal::from(30), Decimal::ZERO);
         }
         if self.try_to(&add).await?.is_some() {
-            self.goods.push(Good { sku: sku.clone(), is_piece: kind == ItemKind::Piece });
+            let (is_piece, is_weighed) = (kind == ItemKind::Piece, kind == ItemKind::Weight);
+            self.goods.push(Good { sku: sku.clone(), is_piece, is_weighed });
             if !self.plan.shape.lists_new_pieces && self.dice.bool() {
                 self.put_on(Some(vec![code(&sku)?])).await?;
             }

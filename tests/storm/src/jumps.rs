@@ -1,9 +1,9 @@
 //! Time and memory that go wrong: clocks that jump, and a shop that is put back to an earlier state.
 
 use crate::plan::CLOCK_OFF_HOURS;
+use crate::shops::Order;
 use crate::weather;
 use crate::world::World;
-use pretend::Bought;
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
 
@@ -33,10 +33,10 @@ impl World {
             return;
         };
         self.happened.put_back += 1;
-        let changes = |orders: &[Bought]| -> BTreeMap<String, u64> {
-            orders.iter().map(|order| (order.reference.clone(), order.change)).collect()
+        let changes = |orders: &[Order]| -> BTreeMap<String, u64> {
+            orders.iter().map(|order| (order.number.clone(), order.change)).collect()
         };
-        let then = changes(backup.orders());
+        let then = changes(&backup.orders());
         let now = changes(&self.shop.orders());
         self.forgotten.extend(
             now.into_iter().filter(|(order, at)| then.get(order) != Some(at)).map(|(order, _)| order),

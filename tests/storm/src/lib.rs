@@ -1,5 +1,6 @@
 //! Storms of the live sync: counter, workbench, buyers, network, faults and deaths of processes, drawn
-//! from a seed, against the pretend online shop over the loopback, on a clock of the storm's own.
+//! from a seed, against an online shop over the loopback, on a clock of the storm's own. The shop is the pretend
+//! one, or one of three whose habits are others, each connected by the text of a file under `shops` alone.
 //!
 //! After a storm the shop comes back, and what waits drains. Then its availability must be the shelf's,
 //! each order must be in the books exactly once, no piece may be sold twice, and `check` finds nothing.
@@ -15,7 +16,9 @@ mod ground;
 mod hands;
 pub mod heard;
 mod jumps;
+mod person;
 mod plan;
+mod shops;
 mod storm;
 mod verdict;
 mod weather;
@@ -23,6 +26,7 @@ mod world;
 
 pub use broken::Broken;
 pub use ground::{Engine, Template};
+pub use shops::ShopKind;
 pub use storm::{Report, Storm};
 
 /// Why a storm could not go on, or what was wrong after it.

@@ -2,12 +2,17 @@
 
 use crate::broken::Broken;
 use crate::ground::Engine;
+use crate::shops::ShopKind;
 use domain::day::Moment;
 use fastrand::Rng;
 
 /// 2026-06-15T12:00:00Z, a Monday.
 pub(crate) const START: Moment = Moment::from_millis(1_781_524_800_000);
 const HOUR_MS: i64 = 3_600_000;
+/// What a shop of ours is like is drawn apart, so that a seed is the same storm for each.
+const OF_OURS: u64 = 0x6f75_7273;
+/// How many requests are let in together by a shop that counts them: fewer than a round may need.
+const REQUESTS: std::ops::RangeInclusive<u32> = 8..=60;
 /// How wrong the shop's clock may be, in hours either way. Orders more than a day ahead are refused.
 pub(crate) const CLOCK_OFF_HOURS: i64 = 9;
 
@@ -43,6 +48,16 @@ pub(crate) struct Shape {
     pub(crate) secret: bool,
 }
 
+/// What a shop of ours is like, beyond what all of its kind do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Habits {
+    /// Rooms: a document without its `ETag` and a mark that was never given are refused. Plates: a second one of a
+    /// sku is.
+    pub(crate) is_strict: bool,
+    /// Lots: requests that are let in together.
+    pub(crate) requests: u32,
+}
+
 /// A storm before it breaks.
 #[derive(Clone, Debug)]
 #[expect(clippy::struct_excessive_bools, reason = "each is drawn by itself")]
@@ -50,6 +65,8 @@ pub(crate) struct Plan {
     pub(crate) seed: u64,
     pub(crate) engine: Engine,
     pub(crate) broken: Broken,
+    pub(crate) shop: ShopKind,
+    pub(crate) habits: Habits,
     pub(crate) shape: Shape,
     /// A shop that knows no revisions and no `ETag`: the sender's own order is all that helps.
     pub(crate) plain_shop: bool,
@@ -68,7 +85,8 @@ pub(crate) struct Plan {
 }
 
 impl Plan {
-    pub(crate) fn draw(seed: u64, engine: Engine, broken: Broken) -> (Self, Rng) {
+    /// The draws are the same for each shop; what it has no use for is left aside.
+    pub(crate) fn draw(seed: u64, engine: Engine, broken: Broken, shop: ShopKind) -> (Self, Rng) {
         let mut dice = Rng::with_seed(seed);
         let stock_alone = dice.u8(0..6) == 0;
         let shape = Shape {
@@ -99,12 +117,40 @@ impl Plan {
             seed,
             engine,
             broken,
+            shop,
+            habits: Habits { is_strict: false, requests: u32::MAX },
             shape,
             plain_shop: dice.u8(0..4) == 0 || broken == Broken::StaleOverwrites,
             clock_off_ms: if is_off { off } else { 0 },
             pieces: dice.usize(2..=8),
             steps: dice.usize(20..=50),
         };
-        (plan, dice)
+        (if shop == ShopKind::Pretend { plan } else { plan.of_ours() }, dice)
+    }
+
+    /// For a shop of ours, whose text says most of it. None of them knows revisions, and a comparison always mends.
+    fn of_ours(mut self) -> Self {
+        let mut dice = Rng::with_seed(self.seed ^ OF_OURS);
+        let Shape { overlap, one, lists_new_pieces, .. } = self.shape;
+        self.habits = Habits { is_strict: dice.bool(), requests: dice.u32(REQUESTS) };
+        let is_mark = self.shop == ShopKind::Rooms;
+        let is_calm = self.broken == Broken::No;
+        self.whole_seconds = is_calm && (one || !is_mark) && dice.u8(0..3) == 0;
+        self.is_put_back = is_calm && dice.u8(0..3) == 0;
+        self.plain_shop = true;
+        self.shape = Shape {
+            stock_alone: false,
+            new: self.shop == ShopKind::Plates,
+            end: self.shop == ShopKind::Plates,
+            batch: self.shop == ShopKind::Lots,
+            poll: if is_mark { Poll::Mark } else { Poll::Since },
+            overlap,
+            one,
+            hooks: false,
+            listed: true,
+            lists_new_pieces,
+            secret: true,
+        };
+        self
     }
 }

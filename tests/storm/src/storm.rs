@@ -3,6 +3,7 @@
 use crate::broken::Broken;
 use crate::ground::{Engine, Template};
 use crate::plan::Plan;
+use crate::shops::ShopKind;
 use crate::world::World;
 use crate::{Doing, Trouble, weather};
 use domain::channel::Channel;
@@ -20,6 +21,8 @@ pub struct Storm {
     pub seed: u64,
     /// On which engine.
     pub engine: Engine,
+    /// Over which shop.
+    pub shop: ShopKind,
     /// What is broken on purpose.
     pub broken: Broken,
 }
@@ -47,6 +50,8 @@ pub struct Report {
     pub jumps: u64,
     /// Shops that were put back to an earlier state.
     pub put_back: u64,
+    /// Messages that a person looked at, since the shop refused them.
+    pub parked: u64,
 }
 
 impl Storm {
@@ -55,7 +60,7 @@ impl Storm {
     /// # Errors
     /// With all that does not hold, or with what failed on the way.
     pub async fn run(self, template: &Template) -> Result<Report, Trouble> {
-        let (plan, dice) = Plan::draw(self.seed, self.engine, self.broken);
+        let (plan, dice) = Plan::draw(self.seed, self.engine, self.broken, self.shop);
         let drawn = format!("{plan:?}");
         let mut world = World::begin(plan, dice, template).await?;
         let ended = weather_it(&mut world).await;
@@ -77,6 +82,7 @@ impl Storm {
             deaths: happened.deaths,
             jumps: happened.jumps,
             put_back: happened.put_back,
+            parked: happened.parked,
         })
     }
 }
@@ -142,8 +148,8 @@ async fn step(world: &mut World) -> Result<(), Trouble> {
 async fn spoil(world: &mut World) -> Result<(), Trouble> {
     let Some(order) = world.shop.orders().into_iter().next() else { return Ok(()) };
     let (number, status) = match world.plan.broken {
-        Broken::OrdersTwice => (format!("7{}", order.reference), OrderStatus::OrderProcessing),
-        Broken::OrdersLost => (order.reference.clone(), OrderStatus::OrderCancelled),
+        Broken::OrdersTwice => (format!("7{}", order.number), OrderStatus::OrderProcessing),
+        Broken::OrdersLost => (order.number.clone(), OrderStatus::OrderCancelled),
         _ => return Ok(()),
     };
     let zero = Money::zero(Currency::USD);

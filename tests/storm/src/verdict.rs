@@ -1,17 +1,21 @@
 //! What must hold after a storm.
 
-use crate::world::World;
+use crate::shops::{Order, OrderLine, ShopKind, Shown};
+use crate::world::{Good, World};
 use crate::{Doing, Trouble};
 use domain::codes::Code;
 use domain::stock::Fate;
 use ledger::orders::{OrderDetail, OrderLineState, WaitingLine};
 use ledger::sales::SaleView;
-use pretend::{Bought, OrderState};
-use rust_decimal::Decimal;
+use pretend::OrderState;
+use rust_decimal::{Decimal, RoundingStrategy};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// More than happens in a storm.
 const ALL: usize = 10_000;
+
+/// Grams of an avoirdupois ounce (NIST Handbook 44, appendix C).
+const GRAMS: Decimal = Decimal::from_parts(2_579_719_349, 6, 0, false, 9);
 
 /// What the books say of an order: the order itself, and the sales that came of it.
 type Booked = (OrderDetail, Vec<SaleView>);
@@ -35,22 +39,49 @@ impl World {
             let code = Code::parse(&good.sku).doing("read a code")?;
             let item = self.ledger().item(&code).await.doing("look an item up")?;
             let free = if item.keep_off { Decimal::ZERO } else { item.free().value() };
-            let there = self.shop.availability(&good.sku).unwrap_or_default();
-            let told = self.shop.good(&good.sku).map(|good| good.revision);
+            let free = self.as_told(good, free);
+            let shown: Vec<Shown> = self.shop.good(&good.sku);
+            let there: Decimal = shown.iter().map(|shown| shown.have).sum();
             // A good of the shop's own, which was gone here before there was anything to tell of it: what
             // an order called off puts back there is not the house's to take down, only to compare.
-            let is_theirs = told == Some(0) && free <= Decimal::ZERO;
+            let is_theirs = shown.iter().any(|shown| shown.is_own) && free <= Decimal::ZERO;
             if free.max(Decimal::ZERO) != there && !is_theirs {
                 wrong.push(format!(
-                    "{}: {free} on the shelf at revision {}, {there} at the shop, which was told of {told:?}",
+                    "{}: {free} on the shelf at revision {}, {there} at the shop: {shown:?}",
                     good.sku, item.revision
                 ));
+            }
+            if shown.len() > 1 {
+                wrong.push(format!("{}: listed {} times", good.sku, shown.len()));
             }
         }
         let ours: BTreeSet<&str> = self.goods.iter().map(|good| good.sku.as_str()).collect();
         let strange = self.shop.goods().into_iter().filter(|good| !ours.contains(good.sku.as_str()));
         wrong.extend(strange.map(|good| format!("{}: the shop lists what the house never made", good.sku)));
         Ok(wrong)
+    }
+
+    /// So much of a good as the shop counts it: a shop in grams, or in whole ounces, has never more than there is.
+    fn as_told(&self, good: &Good, free: Decimal) -> Decimal {
+        match self.plan.shop {
+            ShopKind::Lots if good.is_weighed => (free * GRAMS).trunc(),
+            ShopKind::Plates if good.is_weighed => free.trunc(),
+            _ => free,
+        }
+    }
+
+    /// An order as the house counts its goods.
+    fn as_ours(&self, order: Order) -> Order {
+        let is_weighed = |sku: &str| self.goods.iter().any(|good| good.sku == sku && good.is_weighed);
+        let line = |line: OrderLine| match self.plan.shop {
+            ShopKind::Lots if is_weighed(&line.code) => {
+                let thousandths =
+                    |exact: Decimal| exact.round_dp_with_strategy(3, RoundingStrategy::MidpointAwayFromZero);
+                OrderLine { count: thousandths(line.count / GRAMS), ..line }
+            }
+            _ => line,
+        };
+        Order { lines: order.lines.into_iter().map(line).collect(), ..order }
     }
 
     /// Pieces that stand in more than one sale, without having come back in between.
@@ -91,11 +122,11 @@ impl World {
             }
         }
         for order in self.shop.orders() {
-            match booked.remove(&order.reference) {
+            match booked.remove(&order.number) {
                 // The books have the later state of it, which the shop has forgotten.
-                Some(_) if self.forgotten.contains(&order.reference) => {}
-                None => wrong.push(format!("order {} is not in the books", order.reference)),
-                Some(booked) => wrong.extend(wrong_order(&order, &booked)),
+                Some(_) if self.forgotten.contains(&order.number) => {}
+                None => wrong.push(format!("order {} is not in the books", order.number)),
+                Some(booked) => wrong.extend(wrong_order(&self.as_ours(order), &booked)),
             }
         }
         let unknown = booked.into_keys().filter(|number| !self.forgotten.contains(number));
@@ -107,9 +138,9 @@ impl World {
 }
 
 /// What is wrong with one order in the books.
-fn wrong_order(order: &Bought, (detail, sales): &Booked) -> Vec<String> {
+fn wrong_order(order: &Order, (detail, sales): &Booked) -> Vec<String> {
     let mut wrong = Vec::new();
-    let number = &order.reference;
+    let number = &order.number;
     let status = detail.order.status.code();
     if status != format!("{:?}", order.state) {
         wrong.push(format!("order {number} is {:?} at the shop and {status} in the books", order.state));
@@ -135,7 +166,7 @@ fn wrong_order(order: &Bought, (detail, sales): &Booked) -> Vec<String> {
 }
 
 /// So much was ordered: so much must be filled, set aside, short, or decided about by a person.
-fn wrong_line(order: &Bought, detail: &OrderDetail, code: &str) -> Option<String> {
+fn wrong_line(order: &Order, detail: &OrderDetail, code: &str) -> Option<String> {
     let ordered: Decimal =
         order.lines.iter().filter(|l| l.code == code && l.back.is_none()).map(|l| l.count).sum();
     let ours = detail.lines.iter().filter(|line| line.line.code == code);
@@ -158,7 +189,7 @@ fn wrong_line(order: &Bought, detail: &OrderDetail, code: &str) -> Option<String
         (_, false) => stands <= ordered && ordered <= stands + settled,
     };
     (!right).then(|| {
-        let number = &order.reference;
+        let number = &order.number;
         format!(
             "order {number}: {ordered} of {code} at the shop, {stands} and {settled} decided in the books"
         )
@@ -178,7 +209,7 @@ fn sold_instead(detail: &OrderDetail, code: &str) -> Decimal {
 /// So much was given back at the shop: so much must be given back of its sale, unless the line was never
 /// sold. A line that was called off is given back in the books too, and one that was sold instead of
 /// another may be.
-fn wrong_refund(order: &Bought, detail: &OrderDetail, sales: &[SaleView], code: &str) -> Option<String> {
+fn wrong_refund(order: &Order, detail: &OrderDetail, sales: &[SaleView], code: &str) -> Option<String> {
     if order.state != OrderState::OrderProcessing {
         return None;
     }
@@ -194,7 +225,7 @@ fn wrong_refund(order: &Bought, detail: &OrderDetail, sales: &[SaleView], code: 
         lines.filter(|line| line.line.code == code).map(|line| line.given_back.value()).sum();
     let right = booked <= most && (told <= booked || !was_filled);
     (!right).then(|| {
-        let number = &order.reference;
+        let number = &order.number;
         format!("order {number}: {told} of {code} given back at the shop, {booked} in the books")
     })
 }

@@ -4,6 +4,7 @@ use crate::connection::{self, HOOK, HOOK_SECRET, NAME, SECRET};
 use crate::drain::hook_status;
 use crate::ground::{Engine, Ground, Template};
 use crate::plan::{Plan, START};
+use crate::shops::{Backup, Shop, ShopKind};
 use crate::{Doing, Trouble, weather};
 use axum::Router;
 use axum::body::Bytes;
@@ -12,14 +13,13 @@ use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::routing::post;
 use domain::ids::{ConnectionId, HoldGroupId, RefundLineId, SaleId};
 use fastrand::Rng;
-use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock};
-use pretend::{Backup, HookSecret, HooksTo, Now, Options, Running, Shop};
+use ledger::{Access, Command, Failure, Ledger, ManualClock};
 use std::collections::BTreeSet;
 use std::net::Ipv4Addr;
 use std::os::unix::fs::OpenOptionsExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::atomic::AtomicI64;
 use sync::live::{Live, Secrets, take_hook};
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
@@ -36,6 +36,8 @@ pub(crate) struct Sender {
 pub(crate) struct Good {
     pub(crate) sku: String,
     pub(crate) is_piece: bool,
+    /// Sold by weight, in ounces.
+    pub(crate) is_weighed: bool,
 }
 
 /// How much happened: a storm in which nothing does proves nothing.
@@ -49,6 +51,7 @@ pub(crate) struct Happened {
     pub(crate) short: u64,
     pub(crate) jumps: u64,
     pub(crate) put_back: u64,
+    pub(crate) parked: u64,
 }
 
 #[derive(Debug)]
@@ -59,7 +62,9 @@ pub(crate) struct World {
     /// How far the house's clock is ahead of the true time: the shop does not go by it.
     pub(crate) ahead_ms: Arc<AtomicI64>,
     pub(crate) senders: Vec<Sender>,
-    pub(crate) shop: Running,
+    pub(crate) shop: Shop,
+    /// The folder of secrets.
+    secrets: PathBuf,
     pub(crate) connection: ConnectionId,
     pub(crate) goods: Vec<Good>,
     /// Goods that the shop sold before the house made them.
@@ -84,18 +89,18 @@ impl World {
         let ground = template.copy()?;
         let clock = Arc::new(ManualClock::at(START));
         let secrets = ground.folder.path().join("secrets");
-        write_secrets(&secrets)?;
+        write_secrets(&secrets, plan.shop)?;
         let mut senders = Vec::new();
         for _ in 0..if plan.engine == Engine::Postgres { 2 } else { 1 } {
             let open = Ledger::open(&ground.url, Access::Write, Arc::<ManualClock>::clone(&clock));
-            let live = Live::new(Secrets::new(Some(secrets.clone())), weather::LIMITS);
-            senders.push(Sender { ledger: open.await.doing("open the shop")?, live: Arc::new(live) });
+            senders.push(Sender { ledger: open.await.doing("open the shop")?, live: new_live(&secrets) });
         }
         let first = senders.first().cloned().ok_or("nobody").doing("find a sender")?;
         let (hooks_to, door) = open_door(first.clone()).await?;
         let ahead_ms = Arc::new(AtomicI64::new(0));
-        let shop = open_shop(&plan, (&clock, &ahead_ms), hooks_to).await?;
-        let text = connection::text(&plan.shape, &shop.base());
+        let (faults, secret) = (weather::calm(&plan), secret_of(plan.shop));
+        let shop = Shop::open(&plan, (&clock, &ahead_ms), faults, (hooks_to, HOOK_SECRET), secret).await?;
+        let text = connection::text(&plan, &shop.base());
         let checked = sync::live::check_connection(&text).doing("read the connection")?;
         let save = checked.save(NAME, text, "owner");
         let connection = first.ledger.execute(None, &save).await.doing("save the connection")?.answer;
@@ -106,6 +111,7 @@ impl World {
             ahead_ms,
             senders,
             shop,
+            secrets,
             connection,
             goods: Vec::new(),
             promised: Vec::new(),
@@ -138,6 +144,13 @@ impl World {
         }
     }
 
+    /// A process that comes after one that died remembers nothing of it but what the database does.
+    pub(crate) fn forget(&mut self, sender: usize) {
+        if let Some(sender) = self.senders.get_mut(sender) {
+            sender.live = new_live(&self.secrets);
+        }
+    }
+
     pub(crate) async fn end(self) {
         self.door.abort();
         for sender in &self.senders {
@@ -146,9 +159,18 @@ impl World {
     }
 }
 
-fn write_secrets(folder: &Path) -> Result<(), Trouble> {
+fn new_live(secrets: &Path) -> Arc<Live> {
+    Arc::new(Live::new(Secrets::new(Some(secrets.to_owned())), weather::LIMITS))
+}
+
+/// What the shop wants to be shown.
+fn secret_of(shop: ShopKind) -> &'static str {
+    if shop == ShopKind::Plates { connection::USER_SECRET } else { SECRET }
+}
+
+fn write_secrets(folder: &Path, shop: ShopKind) -> Result<(), Trouble> {
     std::fs::create_dir(folder).doing("make the folder of secrets")?;
-    for (name, secret) in [(NAME, SECRET), (HOOK, HOOK_SECRET)] {
+    for (name, secret) in [(connection::secret_name(shop), secret_of(shop)), (HOOK, HOOK_SECRET)] {
         let mut options = std::fs::OpenOptions::new();
         let file = options.write(true).create_new(true).mode(0o600).open(folder.join(name));
         std::io::Write::write_all(&mut file.doing("write a secret")?, secret.as_bytes())
@@ -172,24 +194,4 @@ async fn open_door(sender: Sender) -> Result<(String, JoinHandle<()>), Trouble> 
         let _ = axum::serve(listener, routes).await;
     });
     Ok((format!("http://{address}/hooks/village"), door))
-}
-
-async fn open_shop(
-    plan: &Plan,
-    (clock, ahead): (&Arc<ManualClock>, &Arc<AtomicI64>),
-    hooks_to: String,
-) -> Result<Running, Trouble> {
-    let (clock, ahead) = (Arc::clone(clock), Arc::clone(ahead));
-    let secrets = vec![HookSecret::parse(HOOK_SECRET).doing("read the hooks' secret")?];
-    let hooks = HooksTo { address: hooks_to, secrets, by_itself: false };
-    let options = Options {
-        listen: (Ipv4Addr::LOCALHOST, 0).into(),
-        secret: plan.shape.secret.then(|| SECRET.to_owned()),
-        hooks: plan.shape.hooks.then_some(hooks),
-        faults: weather::calm(plan),
-        seed: plan.seed,
-        first_order: 1001,
-        clock: Now::by(move || clock.now().millis() - ahead.load(Ordering::SeqCst)),
-    };
-    Shop::start(options).await.doing("open the pretend shop")
 }

@@ -1,11 +1,13 @@
 //! Storms of the live sync, from seeds.
 //!
 //! `FLEECEFOLD_STORMS` says how many (500 if left out), `FLEECEFOLD_STORM_SEED` the first seed (1 if left
-//! out). One in ten is on PostgreSQL with two senders; `FLEECEFOLD_TEST_ENGINES=sqlite` leaves those out.
+//! out). They are spread over the shops, each with the same seeds; `FLEECEFOLD_STORM_SHOP` names one (pretend, rooms,
+//! lots or plates) for all of them. One in ten is on PostgreSQL with two senders; `FLEECEFOLD_TEST_ENGINES=sqlite`
+//! leaves those out.
 
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
-use storm::{Broken, Engine, Report, Storm, Template};
+use storm::{Broken, Engine, Report, ShopKind, Storm, Template};
 
 /// Storms of a usual run, and the first seed.
 const STORMS: u64 = 500;
@@ -36,6 +38,18 @@ fn engine_of(seed: u64) -> Engine {
     let wanted = if seed.is_multiple_of(ONE_IN) { Engine::Postgres } else { Engine::Sqlite };
     let other = if wanted == Engine::Sqlite { Engine::Postgres } else { Engine::Sqlite };
     if has(wanted) { wanted } else { other }
+}
+
+/// Those that are stormed.
+fn shops() -> Vec<ShopKind> {
+    match std::env::var("FLEECEFOLD_STORM_SHOP") {
+        Err(_) => ShopKind::ALL.to_vec(),
+        Ok(name) => {
+            let names = || ShopKind::ALL.map(ShopKind::name).join(", ");
+            let named = ShopKind::named(&name);
+            vec![named.unwrap_or_else(|| panic!("FLEECEFOLD_STORM_SHOP is one of {}, not “{name}”", names()))]
+        }
+    }
 }
 
 fn alone<T>(future: impl Future<Output = T>) -> T {
@@ -84,23 +98,32 @@ fn add(all: &mut Report, one: Report) {
     all.deaths += one.deaths;
     all.jumps += one.jumps;
     all.put_back += one.put_back;
+    all.parked += one.parked;
 }
 
 #[test]
 fn after_every_storm_both_shops_agree() {
     let (count, first) = (number("FLEECEFOLD_STORMS", STORMS), number("FLEECEFOLD_STORM_SEED", FIRST));
-    let storms: Vec<Storm> = (first..first + count)
-        .map(|seed| Storm { seed, engine: engine_of(seed), broken: Broken::No })
-        .collect();
+    let shops = shops();
+    let each = u64::try_from(shops.len()).unwrap();
+    let storm = |at: u64| {
+        let (seed, shop) = (first + at / each, shops[usize::try_from(at % each).unwrap()]);
+        Storm { seed, engine: engine_of(seed), shop, broken: Broken::No }
+    };
+    let storms: Vec<Storm> = (0..count).map(storm).collect();
     let (all, wrong) = run(&storms);
     println!("{count} storms from seed {first}: {all:?}");
     let told: Vec<String> = wrong
         .iter()
         .map(|(storm, words)| {
             format!(
-                "seed {} on {:?}; alone: FLEECEFOLD_STORMS=1 FLEECEFOLD_STORM_SEED={} tests/run --only test -- \
-                 -p storm after_every_storm\n{words}",
-                storm.seed, storm.engine, storm.seed
+                "{} seed {} on {:?}; alone: FLEECEFOLD_STORM_SHOP={} FLEECEFOLD_STORMS=1 \
+                 FLEECEFOLD_STORM_SEED={} tests/run --only test -- -p storm after_every_storm\n{words}",
+                storm.shop.name(),
+                storm.seed,
+                storm.engine,
+                storm.shop.name(),
+                storm.seed
             )
         })
         .collect();
@@ -128,8 +151,10 @@ fn after_every_storm_both_shops_agree() {
 #[test]
 fn what_is_broken_is_found() {
     let check = |broken: Broken, expected: &str| {
+        let shop = ShopKind::Pretend;
         let engine = if has(Engine::Sqlite) { Engine::Sqlite } else { Engine::Postgres };
-        let storms: Vec<Storm> = (1..=FOUND_WITHIN).map(|seed| Storm { seed, engine, broken }).collect();
+        let storms: Vec<Storm> =
+            (1..=FOUND_WITHIN).map(|seed| Storm { seed, engine, shop, broken }).collect();
         let (_, wrong) = run(&storms);
         let found = wrong.iter().filter(|(_, words)| words.contains(expected)).count();
         println!("{broken:?}: found in {found} of {FOUND_WITHIN} storms");

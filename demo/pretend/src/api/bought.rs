@@ -3,7 +3,7 @@
 
 use super::{may_enter, problem};
 use crate::book::Bought;
-use crate::faults::Faults;
+use crate::faults::{Faults, Shuffler};
 use crate::shop::Shared;
 use crate::time;
 use axum::extract::{Path, Query, State};
@@ -77,34 +77,6 @@ fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, faults: &Faults, d
     Page { orders, more_after: last.filter(|_| is_more && place.is_none()), last }
 }
 
-/// Says orders twice and in any order, where the faults want it.
-struct Shuffler {
-    dice: fastrand::Rng,
-    twice_percent: u8,
-    shuffled: bool,
-}
-
-impl Shuffler {
-    fn new(faults: &Faults, seed: u64) -> Self {
-        let dice = fastrand::Rng::with_seed(seed);
-        Self { dice, twice_percent: faults.twice_percent, shuffled: faults.shuffled }
-    }
-
-    fn told(&mut self, orders: Vec<Value>) -> Vec<Value> {
-        let mut told = Vec::with_capacity(orders.len());
-        for order in orders {
-            if self.twice_percent > 0 && self.dice.u8(0..100) < self.twice_percent {
-                told.push(order.clone());
-            }
-            told.push(order);
-        }
-        if self.shuffled {
-            self.dice.shuffle(&mut told);
-        }
-        told
-    }
-}
-
 /// `GET /bought?since=…` or `GET /bought?after=…`
 pub(super) async fn list(
     State(shop): State<Shared>,
@@ -125,8 +97,7 @@ pub(super) async fn list(
         let faults = book.faults().clone();
         let mut dice = Shuffler::new(&faults, book.counts.asked_for_orders);
         let page = page(&book.orders, since, &asked, &faults, &mut dice);
-        if dice.dice.u8(0..100) < faults.shifts_percent && !book.orders.is_empty() {
-            let at = dice.dice.usize(0..book.orders.len());
+        if let Some(at) = dice.touched(&faults, book.orders.len()) {
             book.touch(at);
         }
         (page, time::http_date(book.now()))

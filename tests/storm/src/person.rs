@@ -1,0 +1,64 @@
+//! What a person does about what waits for one: nothing is left to them without a reason.
+
+use crate::shops::{DEAR, NOT_DEAR};
+use crate::world::World;
+use crate::{Doing, Trouble};
+use domain::codes::Code;
+use domain::money::{Currency, Money};
+use ledger::online::{DriftChoice, ParkedMessage, SendAgain, SettleDrift};
+use ledger::shelf::{EditItem, PriceChange};
+
+/// More than there are goods.
+const MAX: usize = 1000;
+const WHO: &str = "storm";
+
+impl World {
+    /// Of each difference the shop is told ours.
+    pub(crate) async fn tell_ours(&mut self) -> Result<(), Trouble> {
+        for kept in self.ledger().drifts(self.connection, MAX).await.doing("list differences")? {
+            let (id, choice, who) = (kept.id, DriftChoice::TellOurs, WHO.to_owned());
+            // One of a listing that the house has nothing to tell of is left to the person who made it.
+            self.try_to(&SettleDrift { id, choice, who }).await?;
+        }
+        Ok(())
+    }
+
+    /// What is parked is looked at: what the shop will never take as it is, is changed; the rest is said again.
+    pub(crate) async fn look_at_parked(&mut self) -> Result<(), Trouble> {
+        for parked in self.ledger().parked(self.connection, MAX).await.doing("list what is parked")? {
+            self.happened.parked += 1;
+            let reason = parked.words.strip_prefix(&format!("{}: ", parked.sku));
+            if reason.is_none_or(str::is_empty) {
+                return Err(Trouble::Wrong(vec![format!(
+                    "it waits for a person and says not why: {parked:?}"
+                )]));
+            }
+            if parked.words.contains(DEAR) {
+                self.make_cheaper(&parked).await?;
+            }
+        }
+        let again = SendAgain { connection: self.connection, code: None, who: WHO.to_owned() };
+        self.try_to(&again).await.map(|_| ())
+    }
+
+    async fn make_cheaper(&mut self, parked: &ParkedMessage) -> Result<(), Trouble> {
+        let price = Money::from_minor(NOT_DEAR, Currency::USD).doing("make an amount")?;
+        let edit = EditItem {
+            code: Code::parse(&parked.sku).doing("read a code")?,
+            revision: None,
+            name: None,
+            color: None,
+            size: None,
+            material: None,
+            description: None,
+            images: None,
+            price: Some(PriceChange::Hand(price)),
+            weight: None,
+            extras: None,
+            cost: None,
+            keep_off: None,
+            who: WHO.to_owned(),
+        };
+        self.try_to(&edit).await.map(|_| ())
+    }
+}

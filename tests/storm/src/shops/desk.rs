@@ -1,0 +1,217 @@
+//! What our own shops have in common: a door on the loopback with bad weather before it, a book behind it, and
+//! who may come in.
+
+use super::book::{Book, ShopClock};
+use super::{ShopKind, Shown, lots, plates, rooms};
+use crate::plan::{Habits, Plan};
+use crate::{Doing, Trouble};
+use axum::Router;
+use axum::extract::{Request, State};
+use axum::http::header::{CONTENT_TYPE, DATE, RETRY_AFTER};
+use axum::http::{HeaderMap, StatusCode};
+use axum::middleware::{Next, from_fn_with_state};
+use axum::response::{IntoResponse, Response};
+use pretend::{Breaker, Door, Fault, Faults, Faulty, Visits, http_date, pass};
+use rust_decimal::Decimal;
+use serde::Deserialize;
+use serde_json::{Value, json};
+use std::net::{Ipv4Addr, SocketAddr};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use tokio::net::TcpListener;
+use tokio::task::JoinHandle;
+
+/// How long requests are counted together, where a shop lets only so many in.
+const COUNTED_FOR_MS: i64 = 20_000;
+
+/// What a handler answers, or why it does not.
+pub(super) type Answer = Result<Response, Box<Response>>;
+
+/// What handlers share.
+#[derive(Clone, Debug)]
+pub(super) struct Desk(Arc<Inner>);
+
+#[derive(Debug)]
+struct Inner {
+    book: Mutex<Book>,
+    visits: Mutex<Visits>,
+    /// Since when requests are counted, and how many came.
+    came: Mutex<(i64, u32)>,
+    habits: Habits,
+    secret: String,
+    seed: u64,
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Desk {
+    pub(super) fn book(&self) -> MutexGuard<'_, Book> {
+        lock(&self.0.book)
+    }
+
+    pub(super) fn habits(&self) -> Habits {
+        self.0.habits
+    }
+
+    pub(super) fn seed(&self) -> u64 {
+        self.0.seed
+    }
+
+    /// Lets in who brings the secret, as the shop wants it brought.
+    pub(super) fn lets_in(&self, brought: Option<&str>) -> Result<(), Box<Response>> {
+        if brought == Some(self.0.secret.as_str()) {
+            return Ok(());
+        }
+        Err(Box::new(no(StatusCode::UNAUTHORIZED, "this is not the word")))
+    }
+
+    /// Sends away who comes too often: so many in a while, by the true time.
+    pub(super) fn counts(&self) -> Result<(), Box<Response>> {
+        let (now, mut came) = (self.book().true_now(), lock(&self.0.came));
+        if !(came.0..came.0 + COUNTED_FOR_MS).contains(&now) {
+            *came = (now, 0);
+        }
+        came.1 += 1;
+        if came.1 <= self.0.habits.requests {
+            return Ok(());
+        }
+        let left = (came.0 + COUNTED_FOR_MS - now + 999) / 1000;
+        let mut answer = no(StatusCode::TOO_MANY_REQUESTS, "one after the other, please");
+        answer.headers_mut().insert(RETRY_AFTER, left.into());
+        Err(Box::new(answer))
+    }
+}
+
+impl Faulty for Desk {
+    fn meets(&self, address: &str) -> Option<Fault> {
+        let mut book = self.book();
+        book.counts.requests += 1;
+        let met = lock(&self.0.visits).fault(&book.faults, address);
+        book.counts.faults += u64::from(met.is_some());
+        met
+    }
+
+    fn slow(&self, more: i64) {
+        let counts = &mut self.book().counts;
+        counts.still_to_act = counts.still_to_act.saturating_add_signed(more);
+    }
+}
+
+/// A refusal, in the shop's own words.
+pub(super) fn no(status: StatusCode, why: &str) -> Response {
+    json_of(status, &json!({ "why": why }))
+}
+
+pub(super) fn json_of(status: StatusCode, body: &Value) -> Response {
+    (status, [(CONTENT_TYPE, "application/json")], body.to_string()).into_response()
+}
+
+/// What came, if it can be read.
+pub(super) fn read<T: for<'de> Deserialize<'de>>(body: &[u8]) -> Result<T, Box<Response>> {
+    serde_json::from_slice(body).map_err(|e| Box::new(no(StatusCode::UNPROCESSABLE_ENTITY, &e.to_string())))
+}
+
+pub(super) fn header<'h>(headers: &'h HeaderMap, name: &str) -> Option<&'h str> {
+    headers.get(name).and_then(|value| value.to_str().ok())
+}
+
+/// An answer or its refusal: to the caller they are the same.
+pub(super) fn told(answer: Answer) -> Response {
+    answer.unwrap_or_else(|refusal| *refusal)
+}
+
+/// What is counted is told as a whole number where it is one.
+pub(super) fn number(value: Decimal) -> Value {
+    let value = value.normalize();
+    i64::try_from(value)
+        .ok()
+        .filter(|_| value.is_integer())
+        .map_or_else(|| json!(value.to_string()), |n| json!(n))
+}
+
+/// When an order changed, as it is told.
+pub(super) fn stamp(millis: i64, faults: &Faults) -> i64 {
+    if faults.whole_seconds { millis - millis.rem_euclid(1000) } else { millis }
+}
+
+/// Each answer has the shop's own time.
+async fn dated(State(desk): State<Desk>, request: Request, next: Next) -> Response {
+    let mut answer = next.run(request).await;
+    if let Ok(date) = http_date(desk.book().now()).parse() {
+        answer.headers_mut().insert(DATE, date);
+    }
+    answer
+}
+
+/// One of our own shops while it is open. It closes when this is dropped.
+#[derive(Debug)]
+pub(crate) struct Foreign {
+    address: SocketAddr,
+    desk: Desk,
+    /// What stands behind the host in its address.
+    below: &'static str,
+    task: JoinHandle<()>,
+}
+
+impl Drop for Foreign {
+    fn drop(&mut self) {
+        self.task.abort();
+    }
+}
+
+impl Foreign {
+    pub(crate) async fn open(
+        plan: &Plan,
+        clock: ShopClock,
+        faults: Faults,
+        secret: &str,
+    ) -> Result<Self, Trouble> {
+        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.doing("open a shop")?;
+        let address = listener.local_addr().doing("open a shop")?;
+        let desk = Desk(Arc::new(Inner {
+            book: Mutex::new(Book::new(clock, faults)),
+            visits: Mutex::new(Visits::new(plan.seed)),
+            came: Mutex::default(),
+            habits: plan.habits,
+            secret: secret.to_owned(),
+            seed: plan.seed,
+        }));
+        let (below, routes) = match plan.shop {
+            ShopKind::Lots => ("/v", lots::routes()),
+            ShopKind::Plates => ("", plates::routes()),
+            ShopKind::Rooms | ShopKind::Pretend => ("/desk", rooms::routes()),
+        };
+        let routes = if below.is_empty() { routes } else { Router::new().nest(below, routes) };
+        let routes = routes
+            .layer(from_fn_with_state(desk.clone(), dated))
+            .layer(from_fn_with_state(desk.clone(), pass::<Desk>))
+            .with_state(desk.clone())
+            .into_make_service_with_connect_info::<Breaker>();
+        let task = tokio::spawn(async move {
+            // It ends with the task alone.
+            let _ = axum::serve(Door(listener), routes).await;
+        });
+        Ok(Self { address, desk, below, task })
+    }
+
+    pub(crate) fn base(&self) -> String {
+        format!("http://{}{}", self.address, self.below)
+    }
+
+    /// Looks at the book, or changes it.
+    pub(crate) fn change<A>(&self, change: impl FnOnce(&mut Book) -> A) -> A {
+        change(&mut self.desk.book())
+    }
+
+    pub(crate) fn goods(&self) -> Vec<Shown> {
+        let shown = |listing: &super::stock::Listing| Shown {
+            sku: listing.sku.clone(),
+            have: listing.have(),
+            is_own: listing.is_own(),
+        };
+        let mut goods: Vec<Shown> = self.desk.book().stock.all().map(shown).collect();
+        goods.sort_by(|a, b| a.sku.cmp(&b.sku));
+        goods
+    }
+}
