@@ -1,5 +1,6 @@
 //! What the house does meanwhile: the counter, the workbench, and who decides about short lines.
 
+use crate::shops::ShopKind;
 use crate::world::{Good, World};
 use crate::{Doing, Trouble};
 use domain::basket::{TenderKind, line_amount};
@@ -20,6 +21,8 @@ use rust_decimal::Decimal;
 /// Prices are between these, in cents.
 const PRICES: std::ops::RangeInclusive<i64> = 500..=9_000;
 const WHO: &str = "storm";
+/// As long as a list of theirs is looked at again.
+const LOOKED_AT_FOR_MS: i64 = 5 * 60 * 1000;
 
 fn usd(cents: i64) -> Result<Money, Trouble> {
     Money::from_minor(cents, Currency::USD).doing("make an amount")
@@ -57,6 +60,10 @@ impl World {
     /// A new item at the workbench: mostly a piece, sometimes one that the shop has sold already.
     pub(crate) async fn finish(&mut self) -> Result<(), Trouble> {
         let promised = self.promised.pop();
+        if promised.is_some() && self.plan.shop == ShopKind::Plates {
+            // What the shop had a moment ago is believed where nothing tells of one alone.
+            self.advance(LOOKED_AT_FOR_MS).await;
+        }
         let kind = match self.dice.u8(0..6) {
             _ if promised.is_some() => ItemKind::Piece,
             0 => ItemKind::Counted,

@@ -3,7 +3,7 @@
 use super::client::{Client, check_hosts};
 use super::dice::Dice;
 use super::hosts::{NotAllowed, check_literal};
-use super::message::{Message, ToSay, batch_ask, to_say};
+use super::message::{InHand, Message, ToSay, batch_ask, to_say};
 use super::orders::fetch;
 use super::place::Position;
 use super::reach::{Live, Reach};
@@ -198,8 +198,10 @@ async fn would_send(
     let mut together = Vec::new();
     for row in ledger.listings_of(connection.id, &items).await? {
         let claimed = Claimed { item: row.0.item, tries: 1 };
-        let hold = (0, Instant::now());
-        let ToSay::Message(message) = to_say(reach, claimed, hold, row, shop.image_base.as_deref())? else {
+        let now = Instant::now();
+        let in_hand = InHand { holder: 0, since: now, begin_by: now };
+        let ToSay::Message(message) = to_say(reach, claimed, in_hand, row, shop.image_base.as_deref())?
+        else {
             continue;
         };
         let about = message.words();

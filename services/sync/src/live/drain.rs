@@ -4,7 +4,7 @@
 //! Three parts run beside each other: one claims and reads, one says, one settles. So the database and the
 //! network wait for nobody, and what is said was read a moment ago.
 
-use super::message::{Message, ToSay, to_say};
+use super::message::{InHand, Message, ToSay, to_say};
 use super::round::Hand;
 use super::say::{self, Said};
 use domain::delivery::{LEASE, Reply, back_off};
@@ -94,7 +94,8 @@ async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -
         }
         // The lease runs in real time, and a request that begins by then is over before it.
         let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
-        let mut planned = plan(hand, holder, begin_by, claimed).await?;
+        let in_hand = InHand { holder, since: began, begin_by };
+        let mut planned = plan(hand, in_hand, claimed).await?;
         let used = planned.iter().filter(|job| !job.is_done()).count();
         hand.reach.rate.give_back(requests.saturating_sub(used));
         // Messages that have to be said alone need more requests than batches would have: what the rate does not
@@ -129,12 +130,7 @@ fn leave_beyond(granted: usize, holder: i64, planned: Vec<Job>) -> Vec<Job> {
 }
 
 /// Reads how the items stand, and parts them into requests.
-async fn plan(
-    hand: &Hand<'_>,
-    holder: i64,
-    begin_by: Instant,
-    claimed: Vec<Claimed>,
-) -> Result<Vec<Job>, Failure> {
+async fn plan(hand: &Hand<'_>, in_hand: InHand, claimed: Vec<Claimed>) -> Result<Vec<Job>, Failure> {
     let items: Vec<ItemId> = claimed.iter().map(|c| c.item).collect();
     let rows = hand.ledger.listings_of(hand.connection.id, &items).await?;
     let mut rows: HashMap<ItemId, _> = rows.into_iter().map(|row| (row.0.item, row)).collect();
@@ -146,7 +142,7 @@ async fn plan(
             silent.push(Settled { item: claimed.item, revision: 0, became: SettledAs::Nothing });
             continue;
         };
-        match to_say(hand.reach, claimed, (holder, begin_by), row, image_base)? {
+        match to_say(hand.reach, claimed, in_hand, row, image_base)? {
             ToSay::Nothing { item, revision } => {
                 silent.push(Settled { item, revision, became: SettledAs::Nothing });
             }
@@ -171,7 +167,7 @@ async fn plan(
         }
     }
     if !silent.is_empty() {
-        jobs.push(Job::Done(Said { holder, settled: silent, quiet: None }));
+        jobs.push(Job::Done(Said { holder: in_hand.holder, settled: silent, quiet: None }));
     }
     Ok(jobs)
 }
@@ -196,10 +192,10 @@ async fn say_one(hand: &Hand<'_>, stop: &Stop, job: Job) -> Said {
     match job {
         Job::Done(said) => said,
         Job::One(message) if stop.is_set() || message.is_late() => {
-            Said { holder: message.holder, settled: vec![say::left(message.item)], quiet: None }
+            Said { holder: message.in_hand.holder, settled: vec![say::left(message.item)], quiet: None }
         }
         Job::Many(messages) if stop.is_set() || messages.iter().any(Message::is_late) => {
-            let holder = messages.first().map_or(0, |m| m.holder);
+            let holder = messages.first().map_or(0, |m| m.in_hand.holder);
             let settled = messages.iter().map(|m| say::left(m.item)).collect();
             Said { holder, settled, quiet: None }
         }

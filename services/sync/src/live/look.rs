@@ -6,8 +6,8 @@ use super::reconcile;
 use super::round::Hand;
 use super::theirs::Theirs;
 use domain::codes::Code;
-use domain::delivery::{REQUEST_TIMEOUT, Reply, says_gone};
-use domain::ids::ItemId;
+use domain::day::Moment;
+use domain::delivery::{Reply, says_gone};
 use feeds::connection::{Address, Place, Pull};
 use feeds::{FeedError, ListedRow, PageReading, Parsed, Reject, listings_of_page};
 use ledger::online::PullState;
@@ -15,7 +15,8 @@ use std::collections::HashMap;
 use std::time::{Duration, Instant};
 
 const WHAT: &str = "list of listings";
-/// How long a walk over their list is looked at again: what is made there meanwhile we make ourselves.
+/// How long a walk over their list is looked at again for what was never told: nearly all that is made there
+/// meanwhile we make ourselves.
 const LOOKED_AT_FOR: Duration = Duration::from_mins(5);
 
 /// What a look said.
@@ -37,34 +38,44 @@ pub(super) enum Looked {
 #[derive(Debug)]
 pub(super) struct Seen {
     began: Instant,
+    /// The same by the ledger's clock.
+    at: Moment,
     /// By the key of the sku, the other shop's own id where it has one.
     there: HashMap<String, Option<String>>,
 }
 
-/// Looks for an item. `must_be_new` asks for a list as it is by now, since an earlier try may have made it;
-/// else what was walked over once is enough: it tells what stood there before this connection did anything.
-pub(super) async fn look(hand: &Hand<'_>, item: ItemId, sku: &Code, must_be_new: bool) -> Looked {
+impl Seen {
+    /// By both clocks: either may have stood still.
+    fn is_young(&self, now: Moment) -> bool {
+        let passed = now.millis() - self.at.millis();
+        self.began.elapsed() < LOOKED_AT_FOR
+            && u64::try_from(passed).is_ok_and(|ms| Duration::from_millis(ms) < LOOKED_AT_FOR)
+    }
+}
+
+/// Looks for an item. Where an earlier try may have made it the list must be as it is since then; else one that
+/// was walked over a while ago is enough.
+pub(super) async fn look(hand: &Hand<'_>, sku: &Code, since: Option<Instant>) -> Looked {
     let Some(list) = hand.reach.file.telling_list() else { return Looked::CannotTell };
     if let Some(one) = &list.one {
         return ask_for_one(hand, list, one, sku).await;
     }
     // Held while it is walked over, so that many who look walk once.
     let mut seen = hand.reach.seen.lock().await;
-    let lost = hand.reach.lost(item);
-    let is_enough = seen.as_ref().is_some_and(|seen| {
-        let is_behind = lost.map_or(seen.began.elapsed() < REQUEST_TIMEOUT, |lost| seen.began > lost);
-        !must_be_new || (is_behind && seen.began.elapsed() < LOOKED_AT_FOR)
+    let is_enough = seen.as_ref().is_some_and(|seen| match since {
+        Some(since) => seen.began >= since,
+        None => seen.is_young(hand.ledger.now()),
     });
     if !is_enough {
-        let began = Instant::now();
+        let (began, at) = (Instant::now(), hand.ledger.now());
         match walk(hand, list).await {
-            Ok(there) => *seen = Some(Seen { began, there }),
+            Ok(there) => *seen = Some(Seen { began, at, there }),
             Err(error) => return failed(&error),
         }
     }
     match seen.as_ref().and_then(|seen| seen.there.get(&sku.key())) {
         Some(id) => Looked::There(id.clone()),
-        None if must_be_new || !is_enough => Looked::NotThere,
+        None if since.is_some() || !is_enough => Looked::NotThere,
         None => Looked::NotAsked,
     }
 }

@@ -33,13 +33,21 @@ impl Kind {
     }
 }
 
+/// Who has a message in hand, and for how long.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct InHand {
+    pub(super) holder: i64,
+    /// Since when: each earlier try of it was over by then.
+    pub(super) since: Instant,
+    /// The last moment to begin a request for it.
+    pub(super) begin_by: Instant,
+}
+
 /// A message in hand.
 #[derive(Debug)]
 pub(super) struct Message {
     pub(super) item: ItemId,
-    pub(super) holder: i64,
-    /// The last moment to begin a request for it.
-    pub(super) begin_by: Instant,
+    pub(super) in_hand: InHand,
     pub(super) tries: u32,
     pub(super) kind: Kind,
     pub(super) listing: Listing,
@@ -71,7 +79,7 @@ pub(super) type Made<T> = Result<T, FillError>;
 pub(super) fn to_say(
     reach: &Reach,
     claimed: Claimed,
-    (holder, begin_by): (i64, Instant),
+    in_hand: InHand,
     (row, stood): (ListingRow, Stood),
     image_base: Option<&str>,
 ) -> Result<ToSay, Failure> {
@@ -84,17 +92,8 @@ pub(super) fn to_say(
     let out = &reach.file.out;
     let kind = kind(out, is_gone, before);
     let hash = messages(out, call(out, kind)).hash(&listing);
-    let message = Message {
-        item,
-        holder,
-        begin_by,
-        tries: claimed.tries,
-        kind,
-        listing,
-        stood,
-        has_found_id: false,
-        hash,
-    };
+    let message =
+        Message { item, in_hand, tries: claimed.tries, kind, listing, stood, has_found_id: false, hash };
     Ok(ToSay::Message(Box::new(message)))
 }
 
@@ -127,7 +126,7 @@ fn messages<'a>(out: &'a Out, call: &'a Call) -> &'a ListingMessages {
 impl Message {
     /// Whether a request that begins now could outlive its lease.
     pub(super) fn is_late(&self) -> bool {
-        Instant::now() > self.begin_by
+        Instant::now() > self.in_hand.begin_by
     }
 
     /// Whether it tells of a listing that can be made once more where the other shop has lost it.

@@ -260,17 +260,20 @@ impl Position {
     /// what is changed since then is before the mark.
     fn look_at_their_clock(&mut self, pull: &Pull, date: Option<i64>, now: i64) {
         let Some(date) = date else { return };
-        if let Some((theirs, ours)) = self.known.clock.replace((date, now)) {
-            let passed = (now - ours).max(0);
-            // At the earliest it was set back right after we last saw it, and maybe by more than is left of that.
-            let from = (date - passed - UNSEEN_MS).max(date - MOST_SET_BACK_MS);
-            let mark = self.state.since.map_or(0, Moment::millis);
-            // Behind by less than each walk reaches back, it hides nothing.
-            let slack = pull.overlap.millis().max(CLOCK_SLACK_MS);
-            if date + slack < theirs + passed && from < mark {
-                self.state.since = Some(Moment::from_millis(from));
-                self.walk.is_set_back = true;
-            }
+        let Some((theirs, ours)) = self.known.clock.replace((date, now)) else { return };
+        let passed = (now - ours).max(0);
+        // Behind by less than each walk reaches back, it hides nothing.
+        let slack = pull.overlap.millis().max(CLOCK_SLACK_MS);
+        if date + slack >= theirs + passed {
+            return;
+        }
+        // At the earliest it was set back right after we last saw it, and maybe by more than is left of that.
+        let from = (date - passed - UNSEEN_MS).max(date - MOST_SET_BACK_MS);
+        // What was seen before stands later than what is to come, and the mark must not follow it.
+        self.walk.bound = Some(self.walk.bound.map_or(from, |bound| bound.min(from)));
+        if self.state.since.is_some_and(|mark| from < mark.millis()) {
+            self.state.since = Some(Moment::from_millis(from));
+            self.walk.is_set_back = true;
         }
     }
 

@@ -109,8 +109,6 @@ struct OfItem {
     stale: u32,
     /// How often in a row somebody said that it is not there.
     gone: u32,
-    /// When a try to make it came to no answer: it may be there.
-    lost: Option<Instant>,
 }
 
 impl Reach {
@@ -196,16 +194,6 @@ impl Reach {
         if let Some(of) = lock(&self.memory).items.get_mut(&item) {
             of.gone = 0;
         }
-    }
-
-    /// A try to make it came to no answer.
-    pub(super) fn lost_try(&self, item: ItemId) {
-        lock(&self.memory).item(item).lost = Some(Instant::now());
-    }
-
-    /// When the last one did, as far as this process knows.
-    pub(super) fn lost(&self, item: ItemId) -> Option<Instant> {
-        lock(&self.memory).items.get(&item).and_then(|of| of.lost)
     }
 
     /// A hook was not believed; how many are to be written down now, and why the last was not.

@@ -140,13 +140,13 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
                 let (until, words) = (hand.ledger.now(), "it has changed meanwhile".to_owned());
                 let (item, revision) = (message.item, message.listing.revision);
                 let became = SettledAs::Later { until, words };
-                return Said::one(message.holder, Settled { item, revision, became });
+                return Said::one(message.in_hand.holder, Settled { item, revision, became });
             }
             Ok(Standing::Unknown) => {
                 let words = format!("{}; what was bought there is not known yet", heard.words);
                 let became = later(hand, &message, heard.reply, &words);
                 let (item, revision) = (message.item, message.listing.revision);
-                return Said::one(message.holder, Settled { item, revision, became });
+                return Said::one(message.in_hand.holder, Settled { item, revision, became });
             }
             Err(failure) => {
                 tracing::warn!("a message waits: {}", tell_all(&failure));
@@ -174,7 +174,7 @@ async fn look_first(hand: &Hand<'_>, message: &mut Message) -> Option<Said> {
     }
     let is_gone = message.state() == ListingState::Ended;
     let must_be_new = message.tries > 1 || is_unnamed;
-    match look::look(hand, message.item, &message.listing.sku, must_be_new).await {
+    match look::look(hand, &message.listing.sku, must_be_new.then_some(message.in_hand.since)).await {
         Looked::There(id) => {
             if let Some(id) = id {
                 message.stood.other_id = id;
@@ -190,7 +190,7 @@ async fn look_first(hand: &Hand<'_>, message: &mut Message) -> Option<Said> {
         Looked::NotThere if is_gone => {
             let (item, revision) = (message.item, message.listing.revision);
             let nothing = Settled { item, revision, became: SettledAs::Nothing };
-            Some(Said::one(message.holder, nothing))
+            Some(Said::one(message.in_hand.holder, nothing))
         }
         Looked::NotThere | Looked::NotAsked => {
             // It was made once, is not there any more, and has no id to be told by: it is made anew.
@@ -209,7 +209,7 @@ async fn look_first(hand: &Hand<'_>, message: &mut Message) -> Option<Said> {
             let quiet = (!answers(reply)).then(|| (reply, words.clone()));
             let became = later(hand, message, reply, &words);
             let settled = Settled { item: message.item, revision: message.listing.revision, became };
-            Some(Said { holder: message.holder, settled: vec![settled], quiet })
+            Some(Said { holder: message.in_hand.holder, settled: vec![settled], quiet })
         }
     }
 }
@@ -310,7 +310,10 @@ fn parked(hand: &Hand<'_>, message: &Message, words: &str) -> Said {
     hand.reach.parked(message.item);
     let words = format!("{}: {words}", message.listing.sku);
     let became = SettledAs::Parked { words };
-    Said::one(message.holder, Settled { item: message.item, revision: message.listing.revision, became })
+    Said::one(
+        message.in_hand.holder,
+        Settled { item: message.item, revision: message.listing.revision, became },
+    )
 }
 
 fn settled(hand: &Hand<'_>, message: &Message, heard: Heard) -> Said {
@@ -338,7 +341,7 @@ fn settled(hand: &Hand<'_>, message: &Message, heard: Heard) -> Said {
         }
     };
     let settled = Settled { item: message.item, revision: message.listing.revision, became };
-    Said { holder: message.holder, settled: vec![settled], quiet }
+    Said { holder: message.in_hand.holder, settled: vec![settled], quiet }
 }
 
 /// Whether the shop was there at all: one that cannot be reached is away for every message.
@@ -381,9 +384,6 @@ fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: &str) -> Settl
     let until = hand.after(back_off(message.tries, hand.dice(), reply));
     let words = format!("{}: {words}", message.listing.sku);
     if reply == Reply::NoAnswer(NoAnswer::Unknown) {
-        if message.kind == Kind::New {
-            hand.reach.lost_try(message.item);
-        }
         return SettledAs::Unanswered { until, words };
     }
     SettledAs::Later { until, words }
@@ -392,7 +392,7 @@ fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: &str) -> Settl
 /// Says many in one request. One that is refused says nothing about which of them is to blame: each is
 /// said by itself then, and so is one of which the answer says nothing.
 pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Message>) -> Said {
-    let holder = messages.first().map_or(0, |m| m.holder);
+    let holder = messages.first().map_or(0, |m| m.in_hand.holder);
     let file = &hand.reach.file;
     let heard = match batch_ask(hand.connection.id, &file.base, &file.out, call, &messages) {
         Ok(ask) => hear(hand, ask).await,

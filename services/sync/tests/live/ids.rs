@@ -6,6 +6,7 @@ use domain::codes::Code;
 use ledger::online::{EndConnection, EnterOtherId};
 use serde_json::{Value, json};
 use std::time::Duration;
+use sync::live::Round;
 use wiremock::matchers::{method, path};
 use wiremock::{Mock, ResponseTemplate};
 
@@ -63,6 +64,46 @@ async fn what_a_lost_answer_may_have_made_is_looked_for_before_it_is_made_once_m
     };
     check(&[("71", "B1", "1")], &["PUT /goods/71 InStock"]).await;
     check(&[], &["POST /goods InStock"]).await;
+}
+
+#[tokio::test]
+async fn what_a_failed_answer_may_have_made_is_looked_for_by_whichever_process_comes_next() {
+    let check = async |status: u16, is_other: bool| {
+        let mut ground = Ground::with(&format!("{OUT}{LIST}"), &["B0"]).await;
+        let (ledger, live) = ground.another().await;
+        answers(&ground, listed(&[]), made("70")).await;
+        // Each process has seen the list as it stood before.
+        Round::run(&ledger, &live, 7).await.unwrap();
+        ground.piece("B1").await;
+        answers(&ground, listed(&[("70", "B0", "1")]), ResponseTemplate::new(status)).await;
+        ground.round().await;
+        assert_eq!(said(&ground).await, ["POST /goods InStock"], "{status}");
+        // It was made all the same.
+        answers(&ground, listed(&[("70", "B0", "1"), ("71", "B1", "1")]), made("72")).await;
+        ground.wait(20 * SECOND);
+        if is_other {
+            Round::run(&ledger, &live, 8).await.unwrap();
+        } else {
+            ground.round().await;
+        }
+        assert_eq!(said(&ground).await, ["PUT /goods/71 InStock"], "{status} {is_other}");
+    };
+    for status in [500, 504, 302, 408] {
+        check(status, false).await;
+        check(status, true).await;
+    }
+}
+
+#[tokio::test]
+async fn what_a_person_made_there_meanwhile_is_not_made_once_more() {
+    let mut ground = Ground::with(&format!("{OUT}{LIST}"), &["B1"]).await;
+    answers(&ground, listed(&[]), made("71")).await;
+    ground.rounds(SECOND).await;
+    ground.wait(HOUR);
+    ground.piece("B2").await;
+    answers(&ground, listed(&[("71", "B1", "1"), ("80", "B2", "1")]), made("72")).await;
+    ground.rounds(SECOND).await;
+    assert_eq!(said(&ground).await, ["PUT /goods/80 InStock"]);
 }
 
 #[tokio::test]

@@ -241,6 +241,19 @@ fn a_look_back_reaches_to_the_last_one_and_a_day_further() {
 }
 
 #[test]
+fn their_clock_set_back_between_two_pages_holds_the_mark_back() {
+    let mut walker = Walker::new("from = \"/o?since={since}&page={page}\"\nnext = \"page\"\n");
+    (walker.state.since, walker.date) = (Some(Moment::from_millis(NOW - 72 * HOUR)), Some(NOW));
+    assert!(walker.turn(None, None, 5, NOW - 1000).1);
+    // Half an hour later it is four hours earlier there: the next order is changed before what was seen.
+    (walker.now, walker.date) = (NOW + HOUR / 2, Some(NOW - 4 * HOUR));
+    while walker.turn(None, None, 0, 0).1 {
+        walker.turn(None, None, 5, NOW - 1000);
+    }
+    assert_eq!(walker.since(), -28 * HOUR - HOUR / 2, "no later than when it may have been set back");
+}
+
+#[test]
 fn a_list_that_went_back_is_walked_a_day_further() {
     let mut walker = Walker::new("from = \"/o?since={since}\"\n");
     walker.turn(None, None, 1, NOW);
