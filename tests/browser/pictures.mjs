@@ -34,7 +34,7 @@ const shop = await Shop.demo({ after: (end) => ends.push(end) });
 try {
   const page = await shop.page({ viewport: SIZE });
   await page.goto("/workbench");
-  await page.getByLabel("On the scale").fill("6.35 oz");
+  await page.getByLabel("Scale reading").fill("6.35 oz");
   await page.locator("#slip .price").waitFor();
   await keep(page, "workbench");
 

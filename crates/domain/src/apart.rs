@@ -33,11 +33,11 @@ impl Apart {
     /// In a shopkeeper's words; the bounds are common practice, no source.
     pub fn words(self) -> &'static str {
         match self.0 {
-            0..=99 => "the same colour",
-            100..=499 => "nearly the same colour",
-            500..=1499 => "a like colour",
-            1500..=3499 => "another colour",
-            _ => "a very different colour",
+            0..=99 => "same color",
+            100..=499 => "nearly the same color",
+            500..=1499 => "similar color",
+            1500..=3499 => "different color",
+            _ => "very different color",
         }
     }
 }
@@ -99,10 +99,10 @@ mod tests {
         let check = |hundredths: u32, units: u32, words: &str| {
             assert_eq!((Apart(hundredths).units(), Apart(hundredths).words()), (units, words));
         };
-        check(0, 0, "the same colour");
-        check(149, 1, "nearly the same colour");
-        check(650, 7, "a like colour");
-        check(1_500, 15, "another colour");
-        check(9_999, 100, "a very different colour");
+        check(0, 0, "same color");
+        check(149, 1, "nearly the same color");
+        check(650, 7, "similar color");
+        check(1_500, 15, "different color");
+        check(9_999, 100, "very different color");
     }
 }

@@ -1,4 +1,4 @@
-//! Days and months as a calendar has them: the one before, the one after, and in words.
+//! Days and months as a calendar has them: the one before and the one after.
 
 use crate::day::{Day, Month};
 use jiff::civil::Date;
@@ -24,16 +24,6 @@ impl Day {
     #[must_use]
     pub fn plus_days(self, days: i32) -> Self {
         moved(self, days.days())
-    }
-
-    /// For people to read, as `Sunday, 17 May 2026`.
-    pub fn shown(self) -> String {
-        date_of(self).strftime("%A, %-d %B %Y").to_string()
-    }
-
-    /// As `Sunday`.
-    pub fn weekday(self) -> String {
-        date_of(self).strftime("%A").to_string()
     }
 }
 
@@ -65,16 +55,6 @@ impl Month {
     pub fn previous(self) -> Self {
         moved(self.first_day(), (-1).months()).month()
     }
-
-    /// For people to read, as `May 2026`.
-    pub fn shown(self) -> String {
-        date_of(self.first_day()).strftime("%B %Y").to_string()
-    }
-
-    /// As `May`.
-    pub fn name(self) -> String {
-        date_of(self.first_day()).strftime("%B").to_string()
-    }
 }
 
 #[cfg(test)]
@@ -92,16 +72,16 @@ mod tests {
         let check = |from: &str, by: i32, expected: &str, words: &str| {
             let moved = day(from).plus_days(by);
             assert_eq!(
-                (moved.to_string().as_str(), moved.shown().as_str()),
+                (moved.to_string().as_str(), moved.shown_with_weekday().as_str()),
                 (expected, words),
                 "{from} {by}"
             );
         };
-        check("2026-05-17", 0, "2026-05-17", "Sunday, 17 May 2026");
-        check("2026-05-17", -7, "2026-05-10", "Sunday, 10 May 2026");
-        check("2025-12-31", 1, "2026-01-01", "Thursday, 1 January 2026");
-        check("2000-02-28", 1, "2000-02-29", "Tuesday, 29 February 2000");
-        check("2100-02-28", 1, "2100-03-01", "Monday, 1 March 2100");
+        check("2026-05-17", 0, "2026-05-17", "Sunday, May 17, 2026");
+        check("2026-05-17", -7, "2026-05-10", "Sunday, May 10, 2026");
+        check("2025-12-31", 1, "2026-01-01", "Thursday, Jan 1, 2026");
+        check("2000-02-28", 1, "2000-02-29", "Tuesday, Feb 29, 2000");
+        check("2100-02-28", 1, "2100-03-01", "Monday, Mar 1, 2100");
         assert_eq!(day("2026-05-17").weekday(), "Sunday");
     }
 

@@ -269,12 +269,6 @@ impl Zone {
         self.moment_of(text.parse().map_err(|_| not_a_date())?)
     }
 
-    /// A moment for people to read, as `17 May 2026, 14:05`.
-    pub fn shown(&self, moment: Moment) -> String {
-        let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
-        self.rules.to_datetime(stamp).strftime("%-d %B %Y, %H:%M").to_string()
-    }
-
     /// The first moment of the day after, for “until the end of the day”.
     pub fn end_of_day(&self, moment: Moment) -> Moment {
         self.start_of(self.day_of(moment).plus_days(1))
@@ -285,12 +279,6 @@ impl Zone {
         let midnight = crate::calendar::date_of(day).to_datetime(Time::midnight());
         let start = self.rules.to_ambiguous_timestamp(midnight).compatible();
         Moment(start.map_or(EARLIEST_MS, Timestamp::as_millisecond))
-    }
-
-    /// The time on the wall, as `14:05`.
-    pub fn clock(&self, moment: Moment) -> String {
-        let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
-        self.rules.to_datetime(stamp).strftime("%H:%M").to_string()
     }
 
     /// A moment by a pattern of `strftime`; none if something in it cannot be written.

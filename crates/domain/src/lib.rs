@@ -29,6 +29,7 @@ pub mod pricing;
 pub mod quantity;
 pub mod refund;
 pub mod revenue;
+pub mod shown;
 pub mod split;
 pub mod stock;
 pub mod text;

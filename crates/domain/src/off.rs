@@ -96,6 +96,16 @@ impl Off {
     }
 }
 
+impl Off {
+    /// For people to read: `$5.00`, `12.5%`.
+    pub fn shown(self) -> String {
+        match self.0 {
+            Kind::Amount(amount) => amount.shown(),
+            Kind::Percent(percent) => format!("{}%", percent.normalize()),
+        }
+    }
+}
+
 impl fmt::Display for Off {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.0 {
@@ -141,6 +151,8 @@ mod tests {
         assert_eq!(Off::try_from(WrittenOff::from(off)), Ok(off));
         assert_eq!(Off::try_from(WrittenOff::Percent(Decimal::from(120))), Err(OffError::NotAPercentage));
         assert_eq!(Off::try_from(WrittenOff::Amount(Money::zero(Currency::USD))), Err(OffError::NotPositive));
-        assert_eq!(off.to_string(), "12.5 %");
+        assert_eq!((off.to_string().as_str(), off.shown().as_str()), ("12.5 %", "12.5%"));
+        let off = Off::parse("5", Currency::USD).expect("an amount");
+        assert_eq!((off.to_string().as_str(), off.shown().as_str()), ("5.00", "$5.00"));
     }
 }

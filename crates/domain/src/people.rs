@@ -65,7 +65,7 @@ impl Role {
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
-            Self::Counter => "counter hand",
+            Self::Counter => "counter staff",
             Self::Maker => "maker",
             Self::Owner => "owner",
         }
@@ -109,16 +109,16 @@ impl Act {
     /// What it is, in words that follow “may not”.
     pub fn words(self) -> &'static str {
         match self {
-            Self::Look => "look at the shelf",
-            Self::Sell => "ring up",
-            Self::GiveBack => "give money back",
-            Self::KeepDrawer => "keep the drawer",
+            Self::Look => "view stock",
+            Self::Sell => "ring up sales",
+            Self::GiveBack => "make refunds",
+            Self::KeepDrawer => "use the cash drawer",
             Self::Make => "add or change pieces",
             Self::Price => "set prices",
-            Self::Count => "count the shelf",
-            Self::List => "see to the online shop",
-            Self::SeeCost => "see what goods cost",
-            Self::ReadBooks => "read the books",
+            Self::Count => "count stock",
+            Self::List => "manage the online shop",
+            Self::SeeCost => "see costs",
+            Self::ReadBooks => "view the books",
             Self::Run => "change the shop's settings",
             Self::Admit => "change people and access",
         }

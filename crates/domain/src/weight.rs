@@ -164,7 +164,7 @@ pub enum WeightError {
         text: String,
     },
     /// The bowl was weighed in another unit.
-    #[error("the bowl was weighed in {tare} and this in {gross}; weigh both in the same unit")]
+    #[error("the tare is in {tare} and the scale reading in {gross}; use the same unit for both")]
     TareInAnotherUnit {
         /// The unit of what was weighed.
         gross: WeightUnit,
@@ -173,7 +173,7 @@ pub enum WeightError {
     },
     /// The bowl weighs as much as the bowl with something in it.
     #[error(
-        "{gross} is not more than the bowl, which weighs {tare}; weigh it again with the bowl, or take the bowl out"
+        "the scale reading of {gross} is not more than the tare of {tare}; weigh again with the bowl or cone, or clear the tare"
     )]
     NotAboveTare {
         /// What the scale showed.

@@ -108,7 +108,7 @@ let timer;
 /** @param {string} words */
 function later(words) {
   const count = queue().length;
-  say(`${words} ${count === 1 ? "One scan waits" : `${count} scans wait`}; sent again by itself.`, true);
+  say(`${words} ${count === 1 ? "1 scan is" : `${count} scans are`} waiting and will be sent again automatically.`, true);
   clearTimeout(timer);
   timer = setTimeout(send, wait);
   wait = Math.min(wait * 2, LONGEST_WAIT_MS);
@@ -139,7 +139,7 @@ async function sendOne(scan) {
     answer = await fetch(path, { method: "POST", body, signal: AbortSignal.timeout(GIVE_UP_MS) });
     text = await answer.text();
   } catch {
-    later("The shop does not answer.");
+    later("The shop is not responding.");
     return false;
   }
   if (answer.status >= 500 || answer.status === 409 || answer.status === 429) {
@@ -147,7 +147,7 @@ async function sendOne(scan) {
     return false;
   }
   if (answer.status === 401 || answer.status === 403 || !new URL(answer.url).pathname.startsWith("/counter")) {
-    say("Sign in again in this window. What you scanned is kept.", true);
+    say("Sign in again in this window. Your scans are saved.", true);
     return false;
   }
   const page = new DOMParser().parseFromString(text, "text/html");

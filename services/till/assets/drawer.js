@@ -4,8 +4,10 @@
 for (const form of document.querySelectorAll("form[data-count]")) {
   const out = form.querySelector(".sum-of-count");
   const fields = Array.from(form.querySelectorAll('input[name^="count."]'));
-  const label = form.querySelector(".coins span")?.textContent ?? "";
-  const digits = label.includes(".") ? label.length - label.indexOf(".") - 1 : 0;
+  // Nothing, as the shop writes it: the sign before the digits, and how many decimals there are.
+  const zero = form instanceof HTMLFormElement ? (form.dataset.count ?? "") : "";
+  const sign = zero.replace(/[0-9.]+$/, "");
+  const digits = zero.includes(".") ? zero.length - zero.indexOf(".") - 1 : 0;
   const add = () => {
     let minor = 0n;
     for (const field of fields) {
@@ -14,7 +16,8 @@ for (const form of document.querySelectorAll("form[data-count]")) {
       }
     }
     const text = minor.toString().padStart(digits + 1, "0");
-    if (out) out.textContent = digits ? `${text.slice(0, -digits)}.${text.slice(-digits)}` : text;
+    const [whole, decimals] = digits ? [text.slice(0, -digits), `.${text.slice(-digits)}`] : [text, ""];
+    if (out) out.textContent = `${sign}${whole.replace(/\B(?=(\d{3})+$)/g, ",")}${decimals}`;
   };
   form.addEventListener("input", add);
   add();

@@ -56,6 +56,6 @@ async function show(form, file, rows, signal) {
     const page = new DOMParser().parseFromString(html, "text/html");
     rows.replaceChildren(...(answer.ok ? page.body.childNodes : [page.querySelector("main p") ?? ""]));
   } catch (trouble) {
-    if (!signal.aborted) rows.textContent = "The rows could not be read just now; the button below the file tries again.";
+    if (!signal.aborted) rows.textContent = "The rows could not be read. Try again with the button below the file.";
   }
 }

@@ -61,7 +61,7 @@ async function ask() {
     asked = "";
     const words = document.createElement("p");
     words.className = "empty";
-    words.textContent = "The price cannot be told just now; it stands on the tag when the piece is kept.";
+    words.textContent = "The price can’t be calculated right now. It will be on the tag when you save.";
     slip.replaceChildren(words);
     slip.classList.remove("asking");
   }
@@ -129,8 +129,8 @@ function show() {
     const button = document.createElement("button");
     button.type = "button";
     button.className = "also";
-    button.textContent = "Leave out";
-    button.setAttribute("aria-label", `Leave out ${file.name}`);
+    button.textContent = "Remove";
+    button.setAttribute("aria-label", `Remove ${file.name}`);
     button.addEventListener("click", () => choose(chosen.filter((_, other) => other !== at)));
     item.append(image, button);
     thumbs.append(item);
@@ -142,8 +142,8 @@ for (const kept of thumbs.querySelectorAll("li")) {
   const button = document.createElement("button");
   button.type = "button";
   button.className = "also";
-  button.textContent = "Leave out";
-  button.setAttribute("aria-label", `Leave out ${kept.querySelector("img")?.alt ?? "it"}`);
+  button.textContent = "Remove";
+  button.setAttribute("aria-label", `Remove ${kept.querySelector("img")?.alt ?? "photograph"}`);
   button.addEventListener("click", () => kept.remove());
   kept.append(button);
 }

@@ -84,8 +84,9 @@ impl Caller {
 
     /// The person; a program is refused.
     pub(crate) fn person(&self) -> Result<Person, Problem> {
-        self.person
-            .ok_or_else(|| Problem::new(Kind::NotAllowed, "a program has no account; a person does this"))
+        self.person.ok_or_else(|| {
+            Problem::new(Kind::NotAllowed, "a program has no account; only a person can do this")
+        })
     }
 
     /// As the ledger knows whoever acts, whose limits hold.

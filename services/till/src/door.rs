@@ -31,7 +31,7 @@ pub(crate) async fn admit(
         if caller.as_ref().is_some_and(|caller| caller.may(Act::Run)) {
             return Ok(caller);
         }
-        let words = "this is seen on the server's own machine, or with the token of an owner";
+        let words = "open this on the server's own computer, or send the token of an owner";
         return Err(Box::from(Problem::new(Kind::NotFound, words)));
     }
     if needs == Some(Needs::Nobody) || (needs.is_none() && !is_page(path)) {
@@ -57,21 +57,21 @@ fn not_allowed(known: &Caller, needs: Needs, path: &str) -> Response {
     tracing::info!(who = known.who, path, "somebody was not allowed");
     let words = match needs {
         Needs::One(act) if !known.role.may(act) => {
-            format!("a {} may not {}; ask an owner", known.role.words(), act.words())
+            format!("your role ({}) does not allow you to {}. Ask an owner", known.role.words(), act.words())
         }
         Needs::One(act) if known.is_by_pin() => {
             format!(
-                "you are signed in by PIN and may not {}; sign out, and sign in with your password",
+                "you signed in with a PIN, which does not allow you to {}. Sign out and sign in with your password",
                 act.words()
             )
         }
         _ if known.is_by_pin() => {
-            "you are signed in by PIN; sign out, and sign in with your password to do this".to_owned()
+            "you signed in with a PIN. Sign out and sign in with your password to do this".to_owned()
         }
         Needs::One(act) => {
-            format!("a program may not {}; a person does it, signed in by password", act.words())
+            format!("a program is not allowed to {}; a person who signed in with a password can", act.words())
         }
-        _ => "a program has no account; a person does this, signed in by password".to_owned(),
+        _ => "a program has no account; only a person who signed in with a password can do this".to_owned(),
     };
     let mut response = Problem::new(Kind::NotAllowed, words).into_response();
     response.extensions_mut().insert(known.clone());
@@ -89,18 +89,18 @@ async fn who(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Caller>, 
     match one(&parts.headers, &header::AUTHORIZATION) {
         Ok(None) => by_session(app, visit, parts).await,
         Ok(Some(value)) => by_token(app, value).await.map(Some),
-        Err(()) => Err(wrong_token("the Authorization header must stand once, as text")),
+        Err(()) => Err(wrong_token("send one Authorization header, as text")),
     }
 }
 
 fn wrong_token(why: &str) -> Problem {
-    Problem::new(Kind::SignInNeeded, format!("{why}; make one with `fleecefold token add`"))
+    Problem::new(Kind::SignInNeeded, format!("{why}; create a token with `fleecefold token add`"))
 }
 
 async fn by_token(app: &App, authorization: &str) -> Result<Caller, Problem> {
     let token = match authorization.split_once(' ') {
         Some((scheme, token)) if scheme.eq_ignore_ascii_case("bearer") => token.trim(),
-        _ => return Err(wrong_token("the Authorization header must be Bearer and a token")),
+        _ => return Err(wrong_token("the Authorization header must be Bearer followed by a token")),
     };
     let Some(keys) = &app.keys else {
         return Err(wrong_token("this server was started without --keys, so it takes no tokens"));
@@ -115,7 +115,7 @@ async fn by_token(app: &App, authorization: &str) -> Result<Caller, Problem> {
             form_token: String::new(),
             person: None,
         }),
-        None => Err(wrong_token("the token was ended")),
+        None => Err(wrong_token("the token was revoked")),
     }
 }
 
@@ -130,7 +130,8 @@ async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Ca
         && !headers.contains_key(header::ORIGIN)
         && !headers.contains_key(FETCH_SITE)
     {
-        let words = "a change by cookie must come from a page of this shop; programs send a token instead";
+        let words =
+            "a change made with a cookie must come from a page of this shop; programs send a token instead";
         return Err(Problem::new(Kind::ForeignOrigin, words));
     }
     let person = Person {
@@ -147,7 +148,7 @@ async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Ca
 /// A person is led to the door, and from there back to the page; a program is told what it lacks.
 async fn sent_to_the_door(app: &App, parts: &Parts) -> Response {
     if !is_page(parts.uri.path()) {
-        let words = "say who you are: send a token, as Authorization: Bearer TOKEN (`fleecefold token add` makes one)";
+        let words = "send a token as Authorization: Bearer TOKEN; `fleecefold token add` creates one";
         return Problem::new(Kind::SignInNeeded, words).into_response();
     }
     match app.ledger.has_people().await {

@@ -161,7 +161,7 @@ async fn too_long(ticket: &Arc<Ticket>, before: Duration) {
 }
 
 fn given_up() -> Problem {
-    Problem::new(Kind::Busy, "this took too long and was given up; ask again with the same key")
+    Problem::new(Kind::Busy, "this took too long and was stopped; try again with the same key")
 }
 
 /// Waits for the answer; a panic in it becomes a problem of this request alone. Nothing that a handler

@@ -178,12 +178,11 @@ impl Ticket {
         let most = self.gate.as_ref().map_or(0, |gate| gate.most);
         Some(match trouble {
             BodyTrouble::Busy => {
-                let words = format!("{most} requests are being worked on; ask again in a moment");
+                let words = format!("the server is handling {most} requests; try again in a moment");
                 Problem::new(Kind::Busy, words)
             }
             BodyTrouble::TooSlow => {
-                let words =
-                    "The body came too slowly, so nothing was done. Send it again over a better connection.";
+                let words = "the request arrived too slowly, and nothing was saved. Send it again over a better connection";
                 Problem::new(Kind::TooSlow, words)
             }
         })

@@ -145,7 +145,7 @@ impl Guard {
         match one(headers, &FETCH_SITE) {
             Ok(None | Some("same-origin" | "none")) => Ok(visit),
             Ok(Some("same-site" | "cross-site")) if is_followed_link(request) => Ok(visit),
-            _ => Err(foreign("the request was made by a page of another site")),
+            _ => Err(foreign("the request comes from a page of another site")),
         }
     }
 
@@ -154,7 +154,7 @@ impl Guard {
         match via {
             // Whoever runs no proxy is told by this that there is one after all.
             Via::Machine if !peer.is_loopback() => Err(foreign(
-                "the Host header names the server's own machine, and the request is from another",
+                "the Host header names the server's own computer, but the request comes from another one",
             )),
             Via::Machine if origin.has_proxy_headers => Err(foreign(
                 "the Host header names the server's own machine, and the request came through a proxy; let the proxy \
@@ -163,7 +163,7 @@ impl Guard {
             Via::Machine => Ok(()),
             Via::Site if origin.is_plain => {
                 let site = self.site.as_ref().map(Site::to_string).unwrap_or_default();
-                Err(foreign(&format!("this shop is reached over https alone; open {site}")))
+                Err(foreign(&format!("this shop works over https only; open {site}")))
             }
             Via::Site => {
                 self.warn(peer, origin);
@@ -224,8 +224,8 @@ impl Guard {
         let addressed = uri.authority().is_none_or(|a| self.name(a.as_str()).is_some());
         named.filter(|_| addressed).ok_or_else(|| {
             foreign(
-                "the Host header does not name this server; use the address that it printed at its start, or tell it \
-                 its public one by `serve --site`",
+                "the Host header does not name this server; use the address that it printed at its start, or set \
+                 its public address with `serve --site`",
             )
         })
     }
@@ -240,7 +240,7 @@ impl Guard {
             },
             Err(()) => false,
         };
-        if own { Ok(()) } else { Err(foreign("the Origin header names a page of another site")) }
+        if own { Ok(()) } else { Err(foreign("the Origin header names another site")) }
     }
 
     fn name(&self, host: &str) -> Option<Via> {

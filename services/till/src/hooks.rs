@@ -42,7 +42,7 @@ pub(crate) async fn take_hook(
 }
 
 fn no_such() -> Problem {
-    Problem::new(Kind::NotFound, "no connection takes hooks at this address")
+    Problem::new(Kind::NotFound, "no connection takes webhooks at this address")
 }
 
 fn told(answer: HookAnswer) -> Result<StatusCode, Problem> {
@@ -51,10 +51,12 @@ fn told(answer: HookAnswer) -> Result<StatusCode, Problem> {
         HookAnswer::Kept => Ok(StatusCode::ACCEPTED),
         HookAnswer::NoSuch => Err(no_such()),
         HookAnswer::NotSigned => {
-            Err(Problem::new(Kind::SignInNeeded, "the hook is not signed as this connection asks"))
+            Err(Problem::new(Kind::SignInNeeded, "the webhook is not signed as this connection requires"))
         }
         HookAnswer::Unreadable(words) => Err(Problem::invalid("#", words)),
-        HookAnswer::Busy => Err(Problem::new(Kind::Busy, "the hook cannot be taken now; send it again")),
+        HookAnswer::Busy => {
+            Err(Problem::new(Kind::Busy, "the webhook cannot be accepted right now; send it again"))
+        }
     }
 }
 

@@ -86,7 +86,7 @@ mod tests {
         let shop = TestShop::open().await;
         let reply = shop.get("/attic").await;
         assert_eq!((reply.status, reply.header("content-type")), (404, Some("text/html; charset=utf-8")));
-        assert!(reply.text().contains("there is no page at this address"), "{}", reply.text());
+        assert!(reply.text().contains("There is no page at this address"), "{}", reply.text());
     }
 
     // OWASP ASVS 5.0.0, 3.4.3 to 3.4.8 and 14.3.2.

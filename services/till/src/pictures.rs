@@ -23,13 +23,13 @@ const FORMS_AT_ONCE: usize = 2;
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum PictureError {
     /// More than [`MAX_BYTES`].
-    #[error("it has more than {} MB; have the camera make smaller ones", MAX_BYTES / 1024 / 1024)]
+    #[error("it is larger than {} MB; set the camera to a smaller size", MAX_BYTES / 1024 / 1024)]
     TooManyBytes,
     /// Not JPEG, PNG or WebP by its first bytes, whatever its name says.
-    #[error("it is not a photograph that can be read here; JPEG, PNG and WebP can")]
+    #[error("it is not a photo in a supported format; use JPEG, PNG or WebP")]
     NotAPicture,
     /// The image says that it is larger than is believed.
-    #[error("it is {width} × {height} points large; at most {} a side and {} million in all are taken", develop::MAX_SIDE, develop::MAX_POINTS / 1_000_000)]
+    #[error("it is {width} × {height} pixels; the limit is {} per side and {} million in total", develop::MAX_SIDE, develop::MAX_POINTS / 1_000_000)]
     TooLarge {
         /// What it says.
         width: u32,
@@ -37,13 +37,13 @@ pub(crate) enum PictureError {
         height: u32,
     },
     /// More memory than is given to one.
-    #[error("it would take more memory than a photograph may; save it as a JPEG first")]
+    #[error("it needs too much memory; save it as a JPEG first")]
     TooMuchMemory,
     /// It begins as an image and does not go on as one.
-    #[error("it is damaged and cannot be read; take it again")]
+    #[error("it is damaged and cannot be read; take the photo again")]
     Damaged(#[source] ImageError),
     /// A shop on a server of which nobody has said where its photographs go.
-    #[error("the shop has no folder for photographs; start it with `fleecefold serve --pictures DIR`")]
+    #[error("the shop has no photo folder; start it with `fleecefold serve --pictures DIR`")]
     NoFolder,
     /// The smaller ones could not be made.
     #[error("the photograph could not be written as JPEG")]

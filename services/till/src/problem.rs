@@ -68,11 +68,11 @@ kinds! {
     /// Sold before.
     AlreadySold "already-sold" CONFLICT "It was already sold",
     /// Set aside for somebody.
-    SetAside "set-aside" CONFLICT "It is set aside",
+    SetAside "set-aside" CONFLICT "It is on hold",
     /// Less free stock than asked for.
-    NotEnough "not-enough" CONFLICT "There is not enough of it",
+    NotEnough "not-enough" CONFLICT "There is not enough in stock",
     /// Gone, but not by a sale.
-    Gone "gone" CONFLICT "It is no longer on the shelf",
+    Gone "gone" CONFLICT "It is no longer in stock",
     /// No item has the code.
     UnknownCode "unknown-code" NOT_FOUND "No item has this code",
     /// The code has a wrong digit.
@@ -82,25 +82,25 @@ kinds! {
     /// The first request with the key has not ended.
     StillRunning "still-running" CONFLICT "The first request with this key is still running",
     /// There is no such thing.
-    NoSuch "no-such" NOT_FOUND "There is no such thing",
+    NoSuch "no-such" NOT_FOUND "Not found",
     /// The hold is over.
-    HoldOver "hold-over" CONFLICT "The hold is over",
+    HoldOver "hold-over" CONFLICT "The hold has ended",
     /// A value is wrong.
     Invalid "invalid" UNPROCESSABLE_ENTITY "A value is wrong",
     /// More given back than was sold.
-    MoreThanSold "more-than-sold" UNPROCESSABLE_ENTITY "More than was sold cannot be given back",
+    MoreThanSold "more-than-sold" UNPROCESSABLE_ENTITY "You cannot refund more than was sold",
     /// The sale cannot be voided.
     NotVoidable "not-voidable" CONFLICT "The sale cannot be voided",
     /// Changed by somebody else meanwhile.
-    Stale "stale" PRECONDITION_FAILED "It was changed meanwhile",
+    Stale "stale" PRECONDITION_FAILED "Someone else changed it",
     /// An edit without If-Match.
-    PreconditionRequired "precondition-required" PRECONDITION_REQUIRED "The edit must say what it is based on",
+    PreconditionRequired "precondition-required" PRECONDITION_REQUIRED "The edit needs an If-Match header",
     /// The code finds another item.
-    CodeTaken "code-taken" CONFLICT "The code finds another item",
+    CodeTaken "code-taken" CONFLICT "The code belongs to another item",
     /// The order was taken in with other contents.
-    OrderDiffers "order-differs" CONFLICT "The order came before with other contents",
+    OrderDiffers "order-differs" CONFLICT "The order was imported before with different contents",
     /// The order has the dateModified that it had before, and other contents.
-    SameDateOtherContents "same-date-other-contents" CONFLICT "The order has the same date with other contents",
+    SameDateOtherContents "same-date-other-contents" CONFLICT "The order has the same date but different contents",
     /// The order's number was used for another purchase.
     NumberUsedAgain "number-used-again" CONFLICT "The order's number was used for another purchase",
     /// A write without its key.
@@ -110,29 +110,29 @@ kinds! {
     /// A body over the limit.
     TooLarge "too-large" PAYLOAD_TOO_LARGE "The request is too large",
     /// The body did not come in time.
-    TooSlow "too-slow" REQUEST_TIMEOUT "The request came too slowly",
+    TooSlow "too-slow" REQUEST_TIMEOUT "The request arrived too slowly",
     /// Not JSON.
     UnsupportedMediaType "unsupported-media-type" UNSUPPORTED_MEDIA_TYPE "The request's body must be JSON",
     /// The path knows other methods.
-    MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED "The method does not exist here",
+    MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED "This method is not supported here",
     /// No such path.
-    NotFound "not-found" NOT_FOUND "There is nothing at this address",
+    NotFound "not-found" NOT_FOUND "Nothing at this address",
     /// It is not known who asks.
-    SignInNeeded "sign-in-needed" UNAUTHORIZED "It must be known who you are",
+    SignInNeeded "sign-in-needed" UNAUTHORIZED "Sign-in required",
     /// Their role does not include it.
-    NotAllowed "not-allowed" FORBIDDEN "This is not yours to do",
+    NotAllowed "not-allowed" FORBIDDEN "Not allowed",
     /// More than the owner lets them do by themselves.
     AboveYourLimit "above-your-limit" FORBIDDEN "This is above your limit",
     /// Too many wrong tries to sign in.
-    TooOften "too-often" TOO_MANY_REQUESTS "Too many tries went wrong",
+    TooOften "too-often" TOO_MANY_REQUESTS "Too many wrong attempts",
     /// From a page of elsewhere, or not for this server.
-    ForeignOrigin "foreign-origin" FORBIDDEN "The request comes from elsewhere",
+    ForeignOrigin "foreign-origin" FORBIDDEN "The request comes from another site",
     /// Ask again in a moment.
     Busy "busy" SERVICE_UNAVAILABLE "The shop is busy",
     /// The database cannot be used now.
-    Away "away" SERVICE_UNAVAILABLE "The shop's database cannot be used",
+    Away "away" SERVICE_UNAVAILABLE "The shop's database is unavailable",
     /// Anything that is not the caller's fault.
-    Trouble "trouble" INTERNAL_SERVER_ERROR "Something went wrong here",
+    Trouble "trouble" INTERNAL_SERVER_ERROR "Something went wrong",
 }
 
 /// A problem about to be answered.

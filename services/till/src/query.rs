@@ -77,10 +77,10 @@ macro_rules! named_ids {
 named_ids! {
     SaleId "sale",
     HoldGroupId "hold",
-    TenderId "owed tender",
+    TenderId "open balance",
     RefundLineId "line of a refund",
-    BasketId "slip",
-    TurnId "drawer turn",
+    BasketId "sale in progress",
+    TurnId "drawer count",
     OrderId "order",
     OrderLineId "line of an order",
     PersonId "person",
@@ -147,7 +147,10 @@ pub(crate) struct Page<Id> {
 impl<Id: FromStr> Page<Id> {
     pub(crate) fn read(cursor: Option<&str>, limit: Option<&str>) -> Result<Self, Problem> {
         let not_a_cursor = || {
-            Problem::invalid_parameter("cursor", "this is no cursor; take it from next of the answer before")
+            Problem::invalid_parameter(
+                "cursor",
+                "this is not a cursor; take it from `next` of the previous answer",
+            )
         };
         let after = cursor.map(|text| text.parse().map_err(|_| not_a_cursor())).transpose()?;
         Ok(Self { after, rows: rows(limit)? })

@@ -103,7 +103,7 @@ pub fn router(app: App) -> Router {
 
 async fn nothing_here(uri: Uri) -> Problem {
     let words = if is_page(uri.path()) {
-        "there is no page at this address; go on from one of the rooms"
+        "there is no page at this address; choose one from the menu"
     } else {
         "there is nothing at this address; /api/openapi.json says what there is"
     };
@@ -119,5 +119,5 @@ pub(crate) fn is_page(path: &str) -> bool {
 }
 
 async fn no_such_method() -> Problem {
-    Problem::new(Kind::MethodNotAllowed, "this address has other methods; /api/openapi.json says which")
+    Problem::new(Kind::MethodNotAllowed, "use another method here; /api/openapi.json lists them")
 }

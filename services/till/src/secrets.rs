@@ -39,31 +39,25 @@ const NOBODYS: &str =
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum WeakSecret {
     /// Too short.
-    #[error(
-        "a password has at least {LEAST_CHARS} characters; a few words in a row are easy to keep in mind"
-    )]
+    #[error("a password needs at least {LEAST_CHARS} characters; a few words in a row are easy to remember")]
     Short,
     /// Too long.
-    #[error("a password has at most {MOST_BYTES} bytes")]
+    #[error("a password can have at most {MOST_BYTES} bytes")]
     Long,
     /// Among the first that are guessed.
-    #[error(
-        "this is among the first passwords that are guessed; choose another, such as a few words in a row"
-    )]
+    #[error("this password is easy to guess; choose another, such as a few words in a row")]
     Common,
     /// The name is known to all.
-    #[error("a password may not be the name")]
+    #[error("the password must not be the name")]
     Name,
     /// Not digits, or too few or many.
-    #[error("a PIN has 4 to 12 digits")]
+    #[error("a PIN needs 4 to 12 digits")]
     Pin,
     /// Too few or many for an owner.
-    #[error("an owner’s PIN has 6 to 12 digits")]
+    #[error("an owner’s PIN needs 6 to 12 digits")]
     OwnersPin,
     /// Among the first that are guessed.
-    #[error(
-        "this PIN is among the first that are guessed: a repeat, a sequence, a year or a date; choose another"
-    )]
+    #[error("this PIN is easy to guess (a repeat, sequence, year or date); choose another")]
     CommonPin,
 }
 
@@ -192,7 +186,7 @@ impl Secrets {
         work: impl FnOnce(&mut Memory) -> T + Send + 'static,
     ) -> Result<T, Problem> {
         let answer = self.workers.ask(lane, work).map_err(|Full| busy())?;
-        let trouble = || Problem::new(Kind::Trouble, "the password could not be looked at");
+        let trouble = || Problem::new(Kind::Trouble, "the password could not be checked");
         answer.await.map_err(|error| trouble().because(&error))
     }
 }

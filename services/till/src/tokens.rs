@@ -57,13 +57,13 @@ impl fmt::Debug for Key {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub(crate) enum TokenWrong {
     /// Its time is over.
-    #[error("the token's time is over")]
+    #[error("the token has expired")]
     Over,
     /// Its time has not come.
-    #[error("the token's time has not come yet; is this machine's clock right?")]
+    #[error("the token is not valid yet; check this computer's clock")]
     Early,
     /// Anything else.
-    #[error("the token is not one of this shop's")]
+    #[error("the token does not belong to this shop")]
     NotOurs,
 }
 

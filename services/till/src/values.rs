@@ -99,7 +99,7 @@ pub(crate) fn fate(text: &str, pointer: &str) -> Result<Fate, Problem> {
 
 /// One of a few words.
 pub(crate) fn choice<T>(found: Option<T>, words: &[&str], pointer: &str) -> Result<T, Problem> {
-    found.ok_or_else(|| Problem::invalid(pointer, format!("write one of {}", words.join(", "))))
+    found.ok_or_else(|| Problem::invalid(pointer, format!("use one of {}", words.join(", "))))
 }
 
 #[cfg(test)]

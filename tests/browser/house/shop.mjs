@@ -177,11 +177,11 @@ export class Shop {
 
 /** Fills the page of a new shop. */
 export async function begin(page, owner = OWNER) {
-  await page.getByLabel("What is it called?").fill("Browser Farm");
+  await page.getByLabel("Shop name").fill("Browser Farm");
   await page.getByLabel("Your name").fill(owner.name);
   await page.getByLabel(/^Your password/).fill(owner.password);
-  await page.getByLabel("The same password again").fill(owner.password);
-  await page.getByRole("button", { name: "Open the shop" }).click();
+  await page.getByLabel("Repeat password").fill(owner.password);
+  await page.getByRole("button", { name: "Set up shop" }).click();
   await page.waitForURL(/\/today/);
 }
 

@@ -32,7 +32,7 @@ export async function prepare(page) {
     await page.locator("#slip > ol > li").first().waitFor();
     const basket = await page.locator("#slip").getAttribute("data-path");
     await page.getByRole("button", { name: "Cash", exact: true }).click();
-    await page.getByRole("heading", { name: "Take the money" }).waitFor();
+    await page.getByRole("heading", { name: "Take payment", level: 1 }).waitFor();
     keep();
     addresses.push(basket);
   });
@@ -41,7 +41,7 @@ export async function prepare(page) {
     await scan(page, second);
     await page.locator("#slip > ol > li").first().waitFor();
     await page.getByRole("button", { name: "Card", exact: true }).click();
-    await page.getByRole("button", { name: "Done", exact: true }).click();
+    await page.getByRole("button", { name: "Complete sale", exact: true }).click();
     await page.waitForURL(/\/counter\/sales\/\d+/);
     keep();
     addresses.push(`${new URL(page.url()).pathname}/back`);
@@ -56,22 +56,22 @@ export async function prepare(page) {
     await page.goto("/counter/drawer");
     keep();
     await page.locator(".coins input").first().fill("2");
-    await page.getByRole("button", { name: "Counted in" }).click();
+    await page.getByRole("button", { name: "Open drawer" }).click();
     await page.locator(".coins input").first().fill("2");
-    await page.getByRole("button", { name: "Counted out" }).click();
+    await page.getByRole("button", { name: "Close drawer" }).click();
     await page.goto("/counter/drawer");
     await page.locator("a[href*='/counter/drawer/']").first().waitFor();
   });
   await step("a tag", went, async () => {
     await page.goto("/workbench");
-    await page.getByLabel("On the scale").fill("6.35 oz");
-    await page.getByRole("button", { name: "Keep and make its tag" }).click();
-    await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+    await page.getByLabel("Scale reading").fill("6.35 oz");
+    await page.getByRole("button", { name: "Save and print tag" }).click();
+    await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
     keep();
   });
   await step("a count", went, async () => {
     await page.goto("/shelf/stocktakes");
-    await page.getByRole("button", { name: "Begin to count" }).click();
+    await page.getByRole("button", { name: "Start count" }).click();
     await page.waitForURL(/\/shelf\/stocktakes\/\d+/);
     keep();
     addresses.push(`${new URL(page.url()).pathname}/differences`);
@@ -82,7 +82,7 @@ export async function prepare(page) {
     // Orders come from one connection of a channel, and the online shop beside the demo has that of its own.
     const text = page.locator("textarea[name=text]");
     await text.fill((await text.inputValue()).replace('channel = "online"', 'channel = "market"'));
-    await page.getByRole("button", { name: "Keep it" }).click();
+    await page.getByRole("button", { name: "Save connection" }).click();
     await page.waitForURL(/\/online\/connections\/[^/]+$/);
     keep();
     addresses.push(`${new URL(page.url()).pathname}/text`);

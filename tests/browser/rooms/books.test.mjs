@@ -17,7 +17,7 @@ onEachEngine(test, "a year, its month, its day, a sale; and the same as a file a
   const chart = page.locator("figure svg[role=img]").first();
   assert.match((await chart.getAttribute("aria-label")) ?? "", /34\.00/, "a chart says its numbers");
   await page.emulateMedia({ media: "print" });
-  assert.equal(await page.getByRole("navigation", { name: "Rooms" }).isVisible(), false);
+  assert.equal(await page.getByRole("navigation", { name: "Main menu" }).isVisible(), false);
   assert.ok(printed(await page.pdf()).drawn > 0);
   await page.emulateMedia({ media: "screen" });
   const coming = page.waitForEvent("download");
@@ -36,15 +36,15 @@ onEachEngine(test, "settings are kept, a wrong one is said beside its field, and
   await page.goto("/settings");
   await page.getByLabel("Name", { exact: true }).first().fill("Beck Farm");
   await page.getByLabel(/^Time zone/).fill("Europe/Nowhere");
-  await page.getByRole("button", { name: "Keep the shop so" }).click();
+  await page.getByRole("button", { name: "Save shop" }).click();
   await page.getByRole("alert").waitFor();
   assert.equal(await page.getByLabel("Name", { exact: true }).first().inputValue(), "Beck Farm", "what was typed is still there");
   await page.getByLabel(/^Time zone/).fill("Europe/London");
-  await page.getByRole("button", { name: "Keep the shop so" }).click();
-  await page.getByRole("status").filter({ hasText: "Kept" }).waitFor();
+  await page.getByRole("button", { name: "Save shop" }).click();
+  await page.getByRole("status").filter({ hasText: "Saved" }).waitFor();
   assert.match(await page.title(), /Beck Farm/);
   const coming = page.waitForEvent("download");
-  await page.getByRole("button", { name: /download it/ }).click();
+  await page.getByRole("button", { name: /Download backup/ }).click();
   const bytes = readFileSync(await (await coming).path());
   assert.ok(bytes.length > 100, "the backup has the shop in it");
   const restored = shop.file("restored/backup", "");

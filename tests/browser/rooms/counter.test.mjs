@@ -13,8 +13,8 @@ const MOST_INPUTS = 6;
 const lines = (page) => page.locator("#slip > ol > li");
 const title = (page, number) => lines(page).filter({ hasText: `P-${String(number).padStart(3, "0")}` });
 const cash = (page) => page.getByRole("button", { name: "Cash", exact: true });
-const done = (page) => page.getByRole("button", { name: "Done", exact: true });
-const taking = (page) => page.getByRole("heading", { name: "Take the money" });
+const done = (page) => page.getByRole("button", { name: "Complete sale", exact: true });
+const taking = (page) => page.getByRole("heading", { name: "Take payment", level: 1 });
 const isReceipt = /\/counter\/sales\/\d+/;
 
 /** At the counter, with these pieces on a new slip. */
@@ -168,7 +168,7 @@ test("a slip outlives its browser", async (t) => {
   await page.context().close();
   const other = await shop.page();
   await other.goto("/counter");
-  await other.getByRole("heading", { name: "Slips that lie open" }).waitFor();
+  await other.getByRole("heading", { name: "Open sales" }).waitFor();
   await other.locator(".lying a").first().click();
   await title(other, 2).waitFor();
 });
@@ -180,14 +180,14 @@ test("two tenders, change, a receipt on paper, and money back", async (t) => {
   await taking(page).waitFor();
   await page.locator("input[name=amount]").fill("10.00");
   await done(page).click();
-  await page.getByRole("navigation", { name: "Another way to pay" }).getByRole("link", { name: "Cash" }).click();
+  await page.getByRole("navigation", { name: "Other ways to pay" }).getByRole("link", { name: "Cash" }).click();
   // 40.03 − 10.00 = 30.03; 50 given: 19.97 back.
   await page.locator("input[name=amount]").fill("50");
   await done(page).click();
   await page.waitForURL(isReceipt);
   assert.match(await page.locator("main").innerText(), /19\.97/);
   await page.emulateMedia({ media: "print" });
-  assert.equal(await page.getByRole("navigation", { name: "Rooms" }).isVisible(), false);
+  assert.equal(await page.getByRole("navigation", { name: "Main menu" }).isVisible(), false);
   assert.match(await page.locator("main").innerText(), /40\.03/);
   assert.ok(printed(await page.pdf()).drawn > 0, "the receipt's paper has words on it");
   await page.emulateMedia({ media: "screen" });
@@ -200,9 +200,9 @@ onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, count
   const shop = await Shop.open(t, engine, { count: 1 });
   const page = await shop.page();
   await page.goto("/counter/drawer");
-  await page.getByLabel("20.00", { exact: true }).fill("5");
-  await page.getByRole("button", { name: "Counted in" }).click();
-  await page.getByText("Should be there").waitFor();
+  await page.getByLabel("$20.00", { exact: true }).fill("5");
+  await page.getByRole("button", { name: "Open drawer" }).click();
+  await page.getByText("Expected cash").waitFor();
   await page.goto("/counter");
   await scan(page, "P-001");
   await title(page, 1).waitFor();
@@ -210,14 +210,14 @@ onEachEngine(test, "a drawer turn: counted in, a sale for cash, taken out, count
   await done(page).click();
   await page.waitForURL(isReceipt);
   await page.goto("/counter/drawer");
-  await page.getByLabel("How much").fill("20");
-  await page.getByLabel("Why").fill("stamps");
-  await page.getByRole("button", { name: "Take it out" }).click();
+  await page.getByLabel("Amount").fill("20");
+  await page.getByLabel("Reason").fill("stamps");
+  await page.getByRole("button", { name: "Pay out" }).click();
   // 100.00 + 20.01 − 20.00.
   await page.locator(".sum", { hasText: "100.01" }).waitFor();
-  await page.getByLabel("20.00", { exact: true }).fill("5");
-  await page.getByLabel("Words on a difference").fill("a penny is gone");
-  await page.getByRole("button", { name: "Counted out" }).click();
+  await page.getByLabel("$20.00", { exact: true }).fill("5");
+  await page.getByLabel("Note on a difference").fill("a penny is gone");
+  await page.getByRole("button", { name: "Close drawer" }).click();
   await page.goto("/counter/drawer");
   await page.locator("a[href*='/counter/drawer/']").first().click();
   const turn = await page.locator("main").innerText();

@@ -49,12 +49,12 @@ test("coming in, weighing a piece, ringing it up, giving the counter back", asyn
   await tabTo(page, /^Workbench$/);
   await page.keyboard.press("Enter");
   await page.waitForURL(/\/workbench/);
-  assert.equal(await here(page), "On the scale", "the scale's field has the focus");
+  assert.equal(await here(page), "Scale reading", "the scale's field has the focus");
   await page.keyboard.type("6.35 oz");
   await tabTo(page, /^Colours/);
   await page.keyboard.type("peat");
   await page.keyboard.press("Enter");
-  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
 
   await page.goto("/counter");
   await scan(page, "P-001");
@@ -63,7 +63,7 @@ test("coming in, weighing a piece, ringing it up, giving the counter back", asyn
   await page.locator("#slip > ol > li").nth(1).waitFor();
   await tabTo(page, /^Cash$/);
   await page.keyboard.press("Enter");
-  await page.getByRole("heading", { name: "Take the money" }).waitFor();
+  await page.getByRole("heading", { name: "Take payment" }).waitFor();
   await tabTo(page, /^Done$/);
   await page.keyboard.press("Enter");
   await page.waitForURL(/\/counter\/sales\/\d+/);
@@ -78,7 +78,7 @@ test("the first Tab of a page leads past the rooms", async (t) => {
   const page = await shop.page();
   await page.goto("/books");
   await page.keyboard.press("Tab");
-  assert.equal(await here(page), "To the page");
+  assert.equal(await here(page), "Skip to content");
   await page.keyboard.press("Enter");
   assert.equal(await page.evaluate(() => location.hash), "#page");
 });

@@ -13,12 +13,12 @@ onEachEngine(test, "weigh, ring up, list, set aside and leave without scripts", 
   await enter(page);
 
   await page.locator("select[name=style]").selectOption("ridge beanie");
-  await page.getByLabel("On the scale").fill("6.35 oz");
-  await page.getByRole("button", { name: "Only tell me the price" }).click();
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.getByRole("button", { name: "Calculate price" }).click();
   await page.locator("#slip .price", { hasText: "48.00" }).waitFor();
-  assert.equal(await page.getByLabel("On the scale").inputValue(), "6.35 oz");
-  await page.getByRole("button", { name: "Keep and make its tag" }).click();
-  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  assert.equal(await page.getByLabel("Scale reading").inputValue(), "6.35 oz");
+  await page.getByRole("button", { name: "Save and print tag" }).click();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
 
   await page.goto("/counter");
   for (const code of ["P-001", "P-002", "P-003"]) {
@@ -27,20 +27,20 @@ onEachEngine(test, "weigh, ring up, list, set aside and leave without scripts", 
     await page.locator("#slip > ol > li", { hasText: code }).waitFor();
   }
   await page.getByRole("button", { name: "Cash", exact: true }).click();
-  await page.getByRole("heading", { name: "Take the money" }).waitFor();
-  await page.getByRole("button", { name: "Done", exact: true }).click();
+  await page.getByRole("heading", { name: "Take payment", level: 1 }).waitFor();
+  await page.getByRole("button", { name: "Complete sale", exact: true }).click();
   await page.waitForURL(/\/counter\/sales\/\d+/);
   assert.ok((await page.locator("main").innerText()).includes(sum(1, 2, 3)));
 
   await page.goto("/online");
-  await page.getByRole("link", { name: /Write the texts/ }).click();
+  await page.getByRole("link", { name: /Write .* listing text/ }).click();
   const coming = page.waitForEvent("download");
-  await page.getByRole("button", { name: /download the feed/ }).click();
+  await page.getByRole("button", { name: /download feed/ }).click();
   assert.match(readFileSync(await (await coming).path(), "utf8"), /P-004/);
 
   await page.goto("/shelf/items/P-004");
-  await page.getByLabel("For whom").fill("Mrs Dale");
-  await page.getByRole("button", { name: "Set aside", exact: true }).click();
+  await page.getByLabel("Customer").fill("Mrs Dale");
+  await page.getByRole("button", { name: "Hold item", exact: true }).click();
   await page.getByText("Mrs Dale").first().waitFor();
 
   await page.getByRole("button", { name: "Sign out" }).click();

@@ -16,11 +16,11 @@ onEachEngine(test, "a piece is found by a word, set aside, and put back", async 
   assert.equal(await page.locator("ul.tags > li").count(), 1);
   await page.getByRole("link", { name: /Beck cowl 5/ }).click();
   await page.getByRole("heading", { level: 1, name: "Beck cowl 5" }).waitFor();
-  await page.getByLabel("For whom").fill("Mrs Dale");
-  await page.getByRole("button", { name: "Set aside", exact: true }).click();
+  await page.getByLabel("Customer").fill("Mrs Dale");
+  await page.getByRole("button", { name: "Hold item", exact: true }).click();
   await page.goto("/shelf/holds");
   await page.getByText("Mrs Dale").first().waitFor();
-  await page.getByRole("button", { name: /End it/ }).click();
+  await page.getByRole("button", { name: /Release hold/ }).click();
   await page.goto("/shelf/holds");
   assert.equal(await page.getByText("Mrs Dale").count(), 0);
 });
@@ -37,16 +37,16 @@ onEachEngine(test, "the shelf is counted while it is open: what is missing is na
   const shop = await Shop.open(t, engine, { count: 3 });
   const page = await shop.page();
   await page.goto("/shelf/stocktakes");
-  await page.getByRole("button", { name: "Begin to count" }).click();
+  await page.getByRole("button", { name: "Start count" }).click();
   await page.waitForURL(/\/shelf\/stocktakes\/\d+/);
   for (const number of [1, 3]) {
     await scan(page, `P-00${number}`);
     await page.locator("main").getByText(`Beck cowl ${number}`).first().waitFor();
   }
-  await page.getByRole("link", { name: /See what differs/ }).click();
-  await page.getByRole("heading", { name: /1 expected, and not counted/ }).waitFor();
+  await page.getByRole("link", { name: /Review differences/ }).click();
+  await page.getByRole("heading", { name: /Missing: 1/ }).waitFor();
   assert.match(await page.locator("main").innerText(), /Beck cowl 2/);
-  await page.getByRole("button", { name: "Book all differences" }).click();
+  await page.getByRole("button", { name: "Apply all differences" }).click();
   await page.goto("/shelf");
   assert.equal(await page.locator("ul.tags > li").count(), 2);
 });
@@ -55,9 +55,9 @@ test("a style gets a new rate after every changed price was shown", async (t) =>
   const shop = await Shop.open(t, "SQLite");
   const page = await shop.page();
   await page.goto("/workbench");
-  await page.getByLabel("On the scale").fill("6.35 oz");
-  await page.getByRole("button", { name: "Keep and make its tag" }).click();
-  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.getByRole("button", { name: "Save and print tag" }).click();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
   await page.goto("/shelf/styles");
   await page.getByRole("link", { name: /ridge beanie/i }).first().click();
   await page.waitForURL(/\/shelf\/styles\/\d+/);

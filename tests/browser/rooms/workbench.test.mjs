@@ -20,9 +20,9 @@ onEachEngine(test, "from the scale to the tag in at most 4 inputs", async (t, en
   // 6.35 oz × 7.50 = 47.625, 47.63 to the cent, ended at a whole: 48.00.
   await page.locator("#slip .price", { hasText: "48.00" }).waitFor();
   assert.match(await page.locator("#slip .working").innerText(), /6\.35 oz.*7\.50.*47\.63/, "the working is told before it is kept");
-  await hand.fill(page.getByLabel("Colours", { exact: true }), "heather");
-  await hand.press(page.getByRole("button", { name: "Keep and make its tag" }));
-  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  await hand.fill(page.getByLabel("Colors", { exact: true }), "heather");
+  await hand.press(page.getByRole("button", { name: "Save and print tag" }));
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
   assert.ok(hand.inputs <= MOST_INPUTS, `${hand.inputs} inputs`);
   const tag = page.locator("li.tag");
   assert.match(await tag.innerText(), /48\.00/);
@@ -30,17 +30,17 @@ onEachEngine(test, "from the scale to the tag in at most 4 inputs", async (t, en
   assert.equal(await tag.locator("svg").count(), 1, "its bars");
   await page.getByRole("link", { name: "Weigh the next piece" }).click();
   assert.equal(await page.locator("select[name=style]").inputValue(), "ridge beanie", "style and yarn are kept for the next");
-  assert.equal(await page.getByLabel("Colours", { exact: true }).inputValue(), "heather");
-  assert.equal(await page.getByLabel("On the scale").inputValue(), "", "its weight is not");
+  assert.equal(await page.getByLabel("Colors", { exact: true }).inputValue(), "heather");
+  assert.equal(await page.getByLabel("Scale reading").inputValue(), "", "its weight is not");
 });
 
 test("the empty bowl is taken off, and a scale may show pounds and ounces", async (t) => {
   const shop = await Shop.open(t, "SQLite");
   const page = await shop.page();
   await page.goto("/workbench");
-  await page.getByLabel("On the scale").fill("2 oz");
-  await page.getByRole("button", { name: "That was the empty bowl" }).click();
-  await page.getByLabel("On the scale").fill("1 lb 0.5 oz");
+  await page.getByLabel("Scale reading").fill("2 oz");
+  await page.getByRole("button", { name: "Use reading as tare" }).click();
+  await page.getByLabel("Scale reading").fill("1 lb 0.5 oz");
   // 16.5 − 2 = 14.5 oz × 7.50 = 108.75, ended at 109.00.
   await page.locator("#slip .price", { hasText: "109.00" }).waitFor();
 });
@@ -49,17 +49,17 @@ test("a price by hand needs its reason", async (t) => {
   const shop = await Shop.open(t, "SQLite");
   const page = await shop.page();
   await page.goto("/workbench");
-  await page.getByLabel("On the scale").fill("6.35 oz");
-  await page.getByText("Another price, its cost, its text").click();
-  await page.getByLabel("Price by hand").fill("55");
-  await page.getByLabel("What it cost to make").fill("20");
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.getByText("Price override, cost and listing text").click();
+  await page.getByLabel("Price override").fill("55");
+  await page.getByLabel("Cost to make").fill("20");
   await page.locator("#slip", { hasText: "35.00" }).waitFor();
-  await page.getByRole("button", { name: "Keep and make its tag" }).click();
+  await page.getByRole("button", { name: "Save and print tag" }).click();
   await page.getByRole("alert").waitFor();
-  assert.equal(await page.getByLabel("On the scale").inputValue(), "6.35 oz", "what was typed is still there");
-  await page.getByLabel("Why by hand").fill("silk in the border");
-  await page.getByRole("button", { name: "Keep and make its tag" }).click();
-  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  assert.equal(await page.getByLabel("Scale reading").inputValue(), "6.35 oz", "what was typed is still there");
+  await page.getByLabel("Reason").fill("silk in the border");
+  await page.getByRole("button", { name: "Save and print tag" }).click();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
   assert.match(await page.locator("li.tag").innerText(), /55\.00/);
 });
 
@@ -67,14 +67,14 @@ test("a photograph goes with the piece; a file that is none is refused in words"
   const shop = await Shop.open(t, "SQLite");
   const page = await shop.page();
   await page.goto("/workbench");
-  await page.getByLabel("On the scale").fill("6.35 oz");
+  await page.getByLabel("Scale reading").fill("6.35 oz");
   const files = page.locator("input[name=photographs]");
   await files.setInputFiles({ name: "hat.png", mimeType: "image/png", buffer: Buffer.from("this is a letter") });
-  await page.getByRole("button", { name: "Keep and make its tag" }).click();
+  await page.getByRole("button", { name: "Save and print tag" }).click();
   await page.getByRole("alert").waitFor();
   await page.locator("input[name=photographs]").setInputFiles({ name: "hat.png", mimeType: "image/png", buffer: png(320, 240) });
-  await page.getByRole("button", { name: "Keep and make its tag" }).click();
-  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  await page.getByRole("button", { name: "Save and print tag" }).click();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
   const width = await page.locator("li.tag img").evaluate((image) => image.naturalWidth);
   assert.ok(width > 0, "its photograph is shown on the screen");
 });
@@ -85,17 +85,17 @@ test("twenty pieces are pasted from a spreadsheet", async (t) => {
   await page.goto("/workbench/sheet");
   const rows = Array.from({ length: 20 }, (_, row) => [`${(4 + row / 10).toFixed(2)} oz`, "ridge beanie", "M", "peat"].join("\t"));
   rows[7] = ["heavy", "ridge beanie", "M", "peat"].join("\t");
-  await page.getByLabel("On the scale, row 1", { exact: true }).evaluate((cell, text) => {
+  await page.getByLabel("Scale reading, row 1", { exact: true }).evaluate((cell, text) => {
     const data = new DataTransfer();
     data.setData("text/plain", text);
     cell.dispatchEvent(new ClipboardEvent("paste", { clipboardData: data, bubbles: true, cancelable: true }));
   }, rows.join("\n"));
-  await page.getByRole("button", { name: "Keep them and make their tags" }).click();
-  await page.getByRole("status").filter({ hasText: "19 pieces are kept" }).waitFor();
+  await page.getByRole("button", { name: "Save and print tags" }).click();
+  await page.getByRole("status").filter({ hasText: "19 pieces were saved" }).waitFor();
   const wrong = page.locator("input[aria-invalid=true]");
   assert.equal(await wrong.first().inputValue(), "heavy", "the wrong row stays, with what was typed");
   await wrong.first().fill("4.70 oz");
-  await page.getByRole("button", { name: "Keep them and make their tags" }).click();
+  await page.getByRole("button", { name: "Save and print tags" }).click();
   await page.locator("li.tag").first().waitFor();
   await page.goto("/shelf");
   await page.getByRole("heading", { name: "Shelf", level: 1 }).waitFor();
@@ -107,12 +107,12 @@ test("only tags come out of the printer", async (t) => {
   const shop = await Shop.open(t, "SQLite");
   const page = await shop.page();
   await page.goto("/workbench");
-  await page.getByLabel("On the scale").fill("6.35 oz");
-  await page.getByRole("button", { name: "Keep and make its tag" }).click();
-  await page.getByRole("heading", { name: "Its tag is ready" }).waitFor();
+  await page.getByLabel("Scale reading").fill("6.35 oz");
+  await page.getByRole("button", { name: "Save and print tag" }).click();
+  await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
   await page.emulateMedia({ media: "print" });
-  assert.equal(await page.getByRole("navigation", { name: "Rooms" }).isVisible(), false);
-  assert.equal(await page.getByRole("heading", { name: "Its tag is ready" }).isVisible(), false);
+  assert.equal(await page.getByRole("navigation", { name: "Main menu" }).isVisible(), false);
+  assert.equal(await page.getByRole("heading", { name: "The tag is ready" }).isVisible(), false);
   assert.equal(await page.locator("li.tag").isVisible(), true);
   const { drawn, pages } = printed(await page.pdf({ preferCSSPageSize: true }));
   assert.ok(drawn > 0, "the paper has words on it");

@@ -44,13 +44,13 @@ acts! {
     /// Stock counted, brought in or written off.
     Stock "stock" "changed stock",
     /// Money given back.
-    Refund "refund" "gave money back",
+    Refund "refund" "refunded a sale",
     /// A sale voided.
     Void "void" "voided a sale",
     /// A setting of the shop.
     Setting "setting" "changed a setting",
     /// The first set-up.
-    Begun "begun" "set the shop up",
+    Begun "begun" "set up the shop",
     /// A person added.
     PersonAdded "person-added" "added a person",
     /// What a person is to the shop.
@@ -60,37 +60,37 @@ acts! {
     /// A new PIN, or none any more.
     PersonPin "person-pin" "set a PIN",
     /// A second factor.
-    SecondFactorOn "second-factor-on" "turned two-step sign-in on",
+    SecondFactorOn "second-factor-on" "turned on two-step sign-in",
     /// No longer.
-    SecondFactorOff "second-factor-off" "turned two-step sign-in off",
+    SecondFactorOff "second-factor-off" "turned off two-step sign-in",
     /// New recovery codes.
-    RecoveryCodes "recovery-codes" "made new recovery codes",
+    RecoveryCodes "recovery-codes" "created new recovery codes",
     /// A person may no longer enter.
-    PersonEnded "person-ended" "ended a person",
+    PersonEnded "person-ended" "removed a person",
     /// A device on which a PIN opens.
-    DeviceEnrolled "device-enrolled" "enrolled a device",
+    DeviceEnrolled "device-enrolled" "registered a device",
     /// No longer.
-    DeviceEnded "device-ended" "ended a device",
+    DeviceEnded "device-ended" "removed a device",
     /// A program's token.
-    TokenAdded "token-added" "made a token",
+    TokenAdded "token-added" "created an API token",
     /// No longer.
-    TokenEnded "token-ended" "ended a token",
+    TokenEnded "token-ended" "revoked an API token",
     /// How far a role or a token may go.
     Limits "limits" "changed limits",
     /// A connection to an online shop, new or changed.
-    ConnectionSaved "connection-saved" "saved a connection",
+    ConnectionSaved "connection-saved" "saved an online shop connection",
     /// No longer.
-    ConnectionEnded "connection-ended" "ended a connection",
+    ConnectionEnded "connection-ended" "ended an online shop connection",
     /// Messages that were parked wait again.
-    SentAgain "sent-again" "sent again",
+    SentAgain "sent-again" "sent messages again",
     /// Orders of a connection are read once more.
-    OrdersReread "orders-reread" "read orders again",
+    OrdersReread "orders-reread" "imported orders again",
     /// Items are told to a connection from now on.
-    PutOnConnection "put-on-connection" "put online",
+    PutOnConnection "put-on-connection" "listed items online",
     /// The other shop's own id of an item.
-    OtherIdEntered "other-id-entered" "entered a shop's id",
+    OtherIdEntered "other-id-entered" "entered an online shop ID",
     /// An order that could not be taken, given up.
-    KeptOrderDropped "kept-order-dropped" "gave an order up",
+    KeptOrderDropped "kept-order-dropped" "ignored an order",
     /// What becomes of a difference between the shops.
     DriftSettled "drift-settled" "settled a difference",
 }

@@ -67,7 +67,7 @@ impl Hand {
 /// Whether it was refused for who they are. What else is wrong with a request is found later.
 fn is_refused(reply: &Reply) -> bool {
     let words = String::from_utf8_lossy(&reply.bytes);
-    reply.status == 403 && (words.contains("may not") || words.contains("signed in by PIN"))
+    reply.status == 403 && words.contains("Not allowed")
 }
 
 /// People of each role, twice: by password, and by PIN on an enrolled device.
@@ -158,6 +158,6 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
         // Another's form token is nobody's.
         let foreign = mask::masked("another form's");
         let reply = hand.browser.post_with("/counter/scan", &foreign, &[], &[]).await;
-        assert!(reply.status == 403 && reply.text().contains("not of a page"), "{}", reply.text());
+        assert!(reply.status == 403 && reply.text().contains("form has expired"), "{}", reply.text());
     }
 }

@@ -74,8 +74,8 @@ async fn closed(app: &App, visit: &Visit) -> Result<Option<Response>, Problem> {
     if visit.is_here {
         return Ok(None);
     }
-    let words = "the shop is set up on its own machine: open this page there by the address that the program printed, \
-        or add its owner there with `fleecefold user add`";
+    let words = "set up the shop on its own computer. Open this page there at the address that the program printed, \
+        or add the owner there with `fleecefold user add`";
     Err(Problem::new(Kind::NotAllowed, words))
 }
 
@@ -120,7 +120,7 @@ pub(crate) async fn begin(
         return Ok(again(&app, &form, Faults::one("password", weak.to_string())));
     }
     if password != form.raw("again") {
-        return Ok(again(&app, &form, Faults::one("again", "the two passwords differ")));
+        return Ok(again(&app, &form, Faults::one("again", "the passwords do not match")));
     }
     let phc = app.secrets.hash(password).await?;
     let name = form.text("owner").to_owned();

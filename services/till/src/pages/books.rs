@@ -31,7 +31,7 @@ pub(crate) fn routes() -> Vec<Route> {
 impl Named for Month {
     fn named(text: &str) -> Result<Self, Problem> {
         Self::parse(text).map_err(|error| {
-            Problem::invalid_parameter("month", format!("{error}; a month is written 2026-05"))
+            Problem::invalid_parameter("month", format!("{error}; enter a month such as 2026-05"))
         })
     }
 }
@@ -49,6 +49,6 @@ pub(crate) trait Summed<T> {
 
 impl<T> Summed<T> for Result<T, MoneyError> {
     fn summed(self) -> Result<T, Problem> {
-        self.map_err(|error| Problem::new(Kind::Trouble, "the books' sums are too large").because(&error))
+        self.map_err(|error| Problem::new(Kind::Trouble, "the totals are too large to show").because(&error))
     }
 }

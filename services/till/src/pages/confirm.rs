@@ -26,8 +26,7 @@ const PASSWORD: &str = "_confirm";
 const CODE: &str = "_code";
 const TOKEN: &str = "_token";
 /// Secrets that a form may have brought, and how they are asked for again: none is ever written into a page.
-const SECRETS: [(&str, &str); 2] =
-    [("password", "The new password, once more"), ("pin", "The new PIN, once more")];
+const SECRETS: [(&str, &str); 2] = [("password", "New password, again"), ("pin", "New PIN, again")];
 
 #[derive(Template)]
 #[template(path = "confirm/room.html")]
@@ -65,7 +64,8 @@ pub(crate) async fn ask(
     let person = caller.person()?;
     let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
     if !is_page(request.uri().path()) || !kind.starts_with("application/x-www-form-urlencoded") {
-        let words = "this change asks for your password again: sign in anew, and repeat it within 10 minutes";
+        let words =
+            "this change requires your password. Sign in again and repeat the change within 10 minutes";
         return Err(Problem::new(Kind::NotAllowed, words));
     }
     let (parts, body) = request.into_parts();
@@ -75,7 +75,7 @@ pub(crate) async fn ask(
         form_urlencoded::parse(&bytes).map(|(n, v)| (n.into_owned(), v.into_owned())).collect();
     let token = pairs.iter().find(|(n, _)| n == TOKEN).map(|(_, v)| v.as_str()).unwrap_or_default();
     if !mask::is_of(token, &caller.form_token) {
-        let words = "the form is not of a page that is open now; load the page again, and send it from there";
+        let words = "this form has expired. Reload the page and send it again";
         return Err(Problem::new(Kind::ForeignOrigin, words));
     }
     let (password, code) = (take(&mut pairs, PASSWORD), take(&mut pairs, CODE).unwrap_or_default());
@@ -139,7 +139,7 @@ async fn confirm(
     password: &str,
     code: &str,
 ) -> Result<String, Problem> {
-    let wrong = || Problem::invalid("#/", "the password or the code is not right");
+    let wrong = || Problem::invalid("#/", "the password or code is incorrect");
     let tried = TryOf::confirm(person.session);
     app.ledger.execute(None, &CountTry { of: tried.clone() }).await?;
     let known = app.ledger.password_of(&caller.who).await?.filter(|(id, _)| *id == person.id);

@@ -154,10 +154,10 @@ pub(crate) fn with_before(visit: &Visit, token: &str, mut response: Response) ->
 /// What cannot be anybody's name or password, so that nothing has to be looked up or hashed for it.
 fn too_long(form: &Form) -> Option<Faults> {
     if form.text("name").chars().count() > MAX_NAME_CHARS {
-        return Some(Faults::one("name", format!("a name has at most {MAX_NAME_CHARS} characters")));
+        return Some(Faults::one("name", format!("a name can have at most {MAX_NAME_CHARS} characters")));
     }
     let is_long = ["password", "pin"].iter().any(|field| form.raw(field).len() > MOST_BYTES);
-    is_long.then(|| Faults::one("password", format!("a password has at most {MOST_BYTES} bytes")))
+    is_long.then(|| Faults::one("password", "the password is too long"))
 }
 
 /// POST /enter
@@ -208,10 +208,10 @@ async fn wrong(
     let account = account(app, form).await?;
     tracing::warn!(account, from = %visit.address, ?by, "a try to sign in went wrong");
     let words = match by {
-        By::Password => "the name or the password is not right".to_owned(),
+        By::Password => "the name or password is incorrect".to_owned(),
         By::Pin => format!(
-            "the PIN is not right; after {MAX_PIN_FAILURES} wrong PINs only the password signs in, and the PIN works \
-             again from then on"
+            "the PIN is incorrect. After {MAX_PIN_FAILURES} wrong PINs you must sign in with your password; then the \
+             PIN works again"
         ),
     };
     let page = again(app, form, device, Faults::one("", words)).await?;

@@ -4,6 +4,7 @@ use crate::app::App;
 use crate::body::{BULK_LIMIT, read};
 use crate::caller::Caller;
 use crate::pages::mask;
+use crate::pages::shown::{label, sentence};
 use crate::problem::{Fault, Kind, Problem};
 use axum::extract::{FromRequest, Request};
 use axum::http::header;
@@ -67,7 +68,10 @@ async fn read_form(request: Request, caller: Caller, limit: usize) -> Result<For
     let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok());
     let essence = kind.unwrap_or_default().split(';').next().unwrap_or_default().trim();
     if !essence.eq_ignore_ascii_case("application/x-www-form-urlencoded") {
-        return Err(Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page"));
+        return Err(Problem::new(
+            Kind::UnsupportedMediaType,
+            "the request is not a form of this page; reload the page and send it from there",
+        ));
     }
     let scope = format!("{} POST {}", caller.who, request.uri().path());
     let bytes = read(request, limit).await?;
@@ -77,7 +81,7 @@ async fn read_form(request: Request, caller: Caller, limit: usize) -> Result<For
 /// Reads the form of somebody who is not in yet: its token is the cookie that the page set beside it.
 pub(crate) async fn read_outside(request: Request, token: &str) -> Result<Form, Problem> {
     if token.is_empty() {
-        let words = "the browser kept no cookie of this page; let it keep cookies, and load the page again";
+        let words = "your browser did not keep the cookie of this page. Allow cookies for this site and reload the page";
         return Err(Problem::new(Kind::ForeignOrigin, words));
     }
     let nobody = Caller {
@@ -106,12 +110,11 @@ impl Form {
         scope: &str,
     ) -> Result<Self, Problem> {
         if pairs.len() > MAX_FIELDS {
-            return Err(Problem::new(Kind::TooLarge, format!("a form here has at most {MAX_FIELDS} fields")));
+            return Err(Problem::new(Kind::TooLarge, format!("the form has more than {MAX_FIELDS} fields")));
         }
         let token = take(&mut pairs, TOKEN);
         if !mask::is_of(&token, &caller.form_token) {
-            let words =
-                "the form is not of a page that is open now; load the page again, and send it from there";
+            let words = "this form has expired. Reload the page and send it again";
             return Err(Problem::new(Kind::ForeignOrigin, words));
         }
         let given = take(&mut pairs, KEY);
@@ -145,21 +148,24 @@ impl Faults {
         let field = |fault: Fault| {
             (fault.pointer.unwrap_or_default().trim_start_matches("#/").replace('/', "."), fault.detail)
         };
-        let mut faults: BTreeMap<String, String> = document.errors.into_iter().map(field).collect();
-        if faults.is_empty() {
-            faults.insert(String::new(), document.detail);
+        let mut faults = Self::default();
+        for (field, words) in document.errors.into_iter().map(field) {
+            faults.add(&field, words);
         }
-        Ok(Self(faults))
+        if faults.is_empty() {
+            faults.add("", document.detail);
+        }
+        Ok(faults)
     }
 
     /// One fault.
     pub(crate) fn one(field: &str, words: impl Into<String>) -> Self {
-        Self(BTreeMap::from([(field.to_owned(), words.into())]))
+        Self(BTreeMap::from([(field.to_owned(), sentence(&words.into()))]))
     }
 
     /// One more fault. The first of a field is the one to tell.
     pub(crate) fn add(&mut self, field: &str, words: impl std::fmt::Display) {
-        self.0.entry(field.to_owned()).or_insert_with(|| words.to_string());
+        self.0.entry(field.to_owned()).or_insert_with(|| sentence(&words.to_string()));
     }
 
     /// What is wrong elsewhere in the same form.
@@ -175,8 +181,8 @@ impl Faults {
     }
 
     /// Everything that is wrong, to stand at the head of the form.
-    pub(crate) fn all(&self) -> impl Iterator<Item = (&str, &str)> {
-        self.0.iter().map(|(field, words)| (field.as_str(), words.as_str()))
+    pub(crate) fn all(&self) -> impl Iterator<Item = (String, &str)> {
+        self.0.iter().map(|(field, words)| (label(field), words.as_str()))
     }
 
     pub(crate) fn is_empty(&self) -> bool {

@@ -141,13 +141,13 @@ pub(crate) async fn room(
 /// A cursor of the pages that list items.
 fn before(cursor: Option<&str>) -> Result<Option<ItemId>, Problem> {
     let wrong =
-        |_| Problem::invalid_parameter("cursor", "this is no place in the list; go on from its pages");
+        |_| Problem::invalid_parameter("cursor", "this page link is out of date; open the list again");
     cursor.map(|text| text.parse().map_err(wrong)).transpose()
 }
 
 /// The desk, or the words for a program that was put together without one.
 fn desk(app: &App) -> Result<&std::sync::Arc<dyn crate::feed_desk::FeedDesk>, Problem> {
-    let words = "feeds are not worked on here; this program was started without its exchange";
+    let words = "feeds are not available on this server";
     app.desk.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
 }
 

@@ -129,7 +129,7 @@ async fn set_password(app: &App, form: &Form) -> Result<Option<Faults>, Problem>
     let known = app.ledger.password_of(&who).await?.filter(|(id, _)| *id == person.id);
     let old = app.secrets.check(form.raw("old"), known.as_ref().map(|(_, phc)| phc), Lane::Known).await?;
     if !old.right {
-        return Ok(Some(Faults::one("old", "this is not your current password")));
+        return Ok(Some(Faults::one("old", "the current password is incorrect")));
     }
     if let Err(weak) = check_password(form.raw("new"), &who) {
         return Ok(Some(Faults::one("new", weak.to_string())));

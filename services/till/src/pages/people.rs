@@ -56,7 +56,7 @@ struct Choice {
 fn pin_words(person: &PersonView) -> &'static str {
     match (person.has_pin, person.is_pin_dead) {
         (false, _) => "none",
-        (true, false) => "has one",
+        (true, false) => "set",
         (true, true) => "locked until they sign in with their password",
     }
 }
@@ -208,7 +208,7 @@ async fn again(
 /// The role that a form names.
 fn role(form: &Form) -> Result<Role, Problem> {
     let role = Role::from_code(form.text("role"));
-    role.ok_or_else(|| Problem::invalid("#/role", "choose counter hand, maker or owner"))
+    role.ok_or_else(|| Problem::invalid("#/role", "choose counter staff, maker or owner"))
 }
 
 fn weak(field: &str, weak: WeakSecret) -> Problem {

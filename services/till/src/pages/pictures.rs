@@ -15,8 +15,7 @@ const FOR_GOOD: &str = "private, max-age=31536000, immutable";
 impl From<PictureError> for Problem {
     fn from(error: PictureError) -> Self {
         if error.is_ours() {
-            return Self::new(Kind::Trouble, "a photograph could not be read or written here")
-                .because(&error);
+            return Self::new(Kind::Trouble, "the photo could not be read or saved").because(&error);
         }
         Self::invalid("#/photographs", error)
     }
@@ -24,7 +23,7 @@ impl From<PictureError> for Problem {
 
 /// GET /pictures/{name}
 pub(crate) async fn read(State(app): State<App>, Path(name): Path<String>) -> Result<Response, Problem> {
-    let missing = || Problem::new(Kind::NotFound, "there is no such photograph");
+    let missing = || Problem::new(Kind::NotFound, "this photo does not exist");
     Size::of_file(&name).ok_or_else(missing)?;
     let bytes = pictures::read(app.ledger.pictures_folder(), name).await?.ok_or_else(missing)?;
     let headers = [(header::CONTENT_TYPE, "image/jpeg"), (header::CACHE_CONTROL, FOR_GOOD)];

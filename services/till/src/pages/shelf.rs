@@ -69,7 +69,7 @@ impl Named for StyleId {
 
 impl Named for StocktakeId {
     fn named(text: &str) -> Result<Self, Problem> {
-        text.parse().map_err(|_| crate::query::no_such("count", text))
+        text.parse().map_err(|_| crate::query::no_such("stock count", text))
     }
 }
 
@@ -86,9 +86,9 @@ pub(crate) fn ways(caller: &Caller, here: &str) -> Vec<Way> {
     let all = [
         ("All stock", "/shelf", Act::Look),
         ("By style", "/shelf/styles", Act::Look),
-        ("Set aside", "/shelf/holds", Act::Look),
-        ("Came back", "/shelf/returned", Act::GiveBack),
-        ("Count the shelf", "/shelf/stocktakes", Act::Count),
+        ("On hold", "/shelf/holds", Act::Look),
+        ("Returns", "/shelf/returned", Act::GiveBack),
+        ("Stock count", "/shelf/stocktakes", Act::Count),
     ];
     let may = all.into_iter().filter(|(_, _, act)| caller.may(*act));
     may.map(|(name, path, _)| Way { name, path, is_here: path == here }).collect()

@@ -1,14 +1,121 @@
-//! How pages write money, weights, moments: for people, in the shop's own zone.
+//! How pages write what people read. The forms themselves are the domain's, so that receipts and tags on paper
+//! share them; here is what pages need besides.
 
 use domain::day::{Moment, Zone};
 use domain::money::Money;
+use ledger::shelf::Purpose;
 
-/// Money with its digits alone: the page says the currency once.
+pub(crate) use domain::shown::{counted, number, symbol};
+
+/// Money with its symbol: `$1,029.00`.
 pub(crate) fn money(amount: Money) -> String {
+    amount.shown()
+}
+
+/// Money as a field of a form takes it: `1029.00`.
+pub(crate) fn plain(amount: Money) -> String {
     amount.to_string()
 }
 
-/// A moment in the shop's zone, as `17 May 2026, 14:05`.
+/// A moment in the shop's zone: `Nov 29, 2026, 3:05 PM`.
 pub(crate) fn moment(zone: &Zone, at: Moment) -> String {
     zone.shown(at)
+}
+
+/// Whom or what something is on hold for, where nobody is named.
+pub(crate) fn held_for(purpose: Purpose) -> &'static str {
+    match purpose {
+        Purpose::Customer => "a customer",
+        Purpose::Basket => "a sale in progress",
+        Purpose::Market => "the market",
+        Purpose::Order => "an unpaid order",
+    }
+}
+
+/// Words of an error as a sentence of its own: with a capital and a full stop. What begins with a name, a code
+/// or a file stays as it is.
+pub(crate) fn sentence(words: &str) -> String {
+    let first = words.split([' ', ',', ';']).next().unwrap_or_default();
+    let is_plain = !first.is_empty() && first.chars().all(|c| c.is_ascii_lowercase() || c == '\'');
+    let mut text = words.to_owned();
+    if is_plain && let Some(letter) = text.get_mut(..1) {
+        letter.make_ascii_uppercase();
+    }
+    if text.ends_with(|c: char| c.is_alphanumeric() || matches!(c, '”' | ')' | '%' | '"')) {
+        text.push('.');
+    }
+    text
+}
+
+/// A field of a form as its page calls it.
+pub(crate) fn label(field: &str) -> String {
+    let last = field.rsplit('.').next().unwrap_or(field);
+    let known = match field {
+        "for_whom" | "forWhom" | "customer" | "for" => "Customer",
+        "hold_quantity" | "loss_quantity" | "count" => "Quantity",
+        "count_note" | "loss_note" => "Note",
+        "counts" => "Counted cash",
+        "by" => "Paid by",
+        "off" => "Discount",
+        "offers.price" => "Price",
+        "weight" | "weight.value" => "Scale reading",
+        "color" => "Colors",
+        "material" => "Fibers",
+        "weight_from" => "Minimum weight",
+        "weight_to" => "Maximum weight",
+        "price_from" => "Minimum price",
+        "price_to" => "Maximum price",
+        "find" => "Search",
+        "newer" | "older" => "Age",
+        "sku" => "Code",
+        "image_base" => "Image address",
+        "cash_rounding" => "Cash rounding",
+        "again" => "Repeat password",
+        "old" => "Current password",
+        "new" => "New password",
+        "pin" => "PIN",
+        _ => "",
+    };
+    match (known, field.split_once('.')) {
+        ("", Some(("channel", code))) => format!("Name of {code}"),
+        ("", Some(("fee", code))) => format!("Fee of {code}"),
+        ("", _) if field.contains(' ') => field.to_owned(),
+        ("", _) => capital(&last.replace('_', " ")),
+        (known, _) => known.to_owned(),
+    }
+}
+
+/// With a capital letter first.
+pub(crate) fn capital(words: &str) -> String {
+    let mut chars = words.chars();
+    chars.next().map(|first| first.to_uppercase().chain(chars).collect()).unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_error_reads_as_a_sentence() {
+        let check = |words: &str, expected: &str| assert_eq!(sentence(words), expected);
+        check("choose a day", "Choose a day.");
+        check("the weight is missing. Enter it in ounces.", "The weight is missing. Enter it in ounces.");
+        check("“six” is not a weight", "“six” is not a weight.");
+        check("wool.jpg: this is not a photograph", "wool.jpg: this is not a photograph.");
+        check("moor-1 is on hold", "moor-1 is on hold.");
+        check("is that all?", "Is that all?");
+        check("", "");
+    }
+
+    #[test]
+    fn a_field_is_called_as_its_page_calls_it() {
+        let check = |field: &str, expected: &str| assert_eq!(label(field), expected);
+        check("for_whom", "Customer");
+        check("offers.price", "Price");
+        check("lines.3.quantity", "Quantity");
+        check("channel.store", "Name of store");
+        check("Moor cowl no. 7", "Moor cowl no. 7");
+        check("price_reason", "Price reason");
+        check("", "");
+    }
 }

@@ -39,7 +39,7 @@ pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper
     let takings = if caller.may(Act::ReadBooks) { Some(takings::read(&app, today).await?) } else { None };
     Ok(Paper(Page {
         frame: Frame::new(&app, &caller, Room::Today),
-        day: today.shown(),
+        day: today.shown_with_weekday(),
         time: shop.zone.clock(now),
         tasks: tasks::read(&app, &caller).await?,
         takings,
@@ -61,7 +61,7 @@ mod tests {
         let shop = TestShop::open().await;
         let page = shop.get("/today").await;
         for part in
-            ["Sunday, 17 May 2026", "12:00", "4 new pieces are not offered online yet", "href=\"/online"]
+            ["Sunday, May 17, 2026", "12:00 PM", "4 new pieces are not listed online", "href=\"/online"]
         {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
@@ -76,7 +76,7 @@ mod tests {
         let hold = shop.post("/api/holds", "k4", hold).await;
         assert_eq!(hold.status, 201, "{}", hold.text());
         let page = shop.get("/today").await;
-        for part in ["18.00 is due", "Moor cowl ran out", "Ben", "15:00", "href=\"/counter/owed\""] {
+        for part in ["$18.00 is due", "Sold out: Moor cowl", "Ben", "3:00 PM", "href=\"/counter/owed\""] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
     }
@@ -92,14 +92,14 @@ mod tests {
         };
         assert!(!shop.get("/today").await.text().contains("village"));
         shop.drift("village", "HAT", "offers.price", "42.00", "45.00").await;
-        check("village has 1 price or text that differ from ours").await;
+        check("village: 1 price or text differs from yours").await;
         shop.keep_order("village", "V-7", "there is no GHOST").await;
-        check("1 order of village could not be taken").await;
+        check("1 order from village could not be imported").await;
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.park("village", "COWL", "422: odd").await;
         check("1 message to village could not be sent").await;
         shop.advance_millis(16 * 60 * 1000);
-        check("village was not told for more than a quarter of an hour").await;
+        check("Updates to village are more than 15 minutes late").await;
         let until = shop.ledger().now().plus_millis(60_000);
         let quiet = ledger::online::QuietConnection {
             connection: village,
@@ -109,7 +109,7 @@ mod tests {
             of: ledger::online::TroubleOf::Connection,
         };
         shop.ledger().execute(None, &quiet).await.expect("quiet");
-        check("village does not answer well").await;
+        check("village is not responding").await;
         let hand = shop.as_role(domain::people::Role::Counter).get("/today").await;
         assert!(!hand.text().contains("village"), "{}", hand.text());
     }
@@ -123,10 +123,11 @@ mod tests {
             who: "Ann".to_owned(),
         };
         shop.ledger().execute(None, &open).await.expect("a turn");
-        assert!(!shop.get("/today").await.text().contains("left open"));
+        assert!(!shop.get("/today").await.text().contains("has been open"));
         shop.next_day();
         let page = shop.get("/today").await;
-        let words = "The drawer of Farm store was left open: since 17 May 2026, 12:00, by Ann";
+        let words =
+            "The cash drawer of Farm store has been open since May 17, 2026, 12:00 PM (opened by Ann)";
         assert!(
             page.text().contains(words) && page.text().contains("href=\"/counter/drawer\""),
             "{}",
@@ -143,9 +144,8 @@ mod tests {
         }
         shop.sell("HAT", "k2").await;
         let page = shop.get("/today").await;
-        let row =
-            "<th scope=\"row\">Farm store</th><td class=\"figure\">42.00</td><td class=\"figure\">48.00</td>";
+        let row = "<th scope=\"row\">Farm store</th><td class=\"figure\">$42.00</td><td class=\"figure\">$48.00</td>";
         assert!(page.text().contains(row), "{}", page.text());
-        assert!(page.text().contains("all of Sunday, 17 May 2026"), "{}", page.text());
+        assert!(page.text().contains("May 17, 2026"), "{}", page.text());
     }
 }

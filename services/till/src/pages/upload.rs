@@ -46,7 +46,10 @@ impl FromRequest<App> for PhotoForm {
         let room = app.dark_room.room_for_form().await;
         DefaultBodyLimit::max(MAX_UPLOAD).apply(&mut request);
         let parts = Multipart::from_request(request, &()).await.map_err(|_| {
-            Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page")
+            Problem::new(
+                Kind::UnsupportedMediaType,
+                "the request is not a form of this page; reload the page and send it from there",
+            )
         })?;
         let (mut pairs, photographs) = read(parts).await?;
         // The photographs are part of what was sent under the form's key.
@@ -61,7 +64,7 @@ async fn read(mut parts: Multipart) -> Result<Parts, Problem> {
     let (mut pairs, mut photographs) = (Vec::new(), Vec::new());
     while let Some(part) = parts.next_field().await.map_err(|error| unread(&error))? {
         if pairs.len() + photographs.len() > MAX_FIELDS {
-            return Err(Problem::new(Kind::TooLarge, format!("a form here has at most {MAX_FIELDS} fields")));
+            return Err(Problem::new(Kind::TooLarge, format!("the form has more than {MAX_FIELDS} fields")));
         }
         let name = part.name().unwrap_or_default().to_owned();
         let Some(file) = part.file_name().map(str::to_owned) else {
@@ -101,7 +104,7 @@ async fn bytes_of(mut part: Field<'_>, limit: usize) -> Result<Option<Vec<u8>>, 
 fn unread(error: &MultipartError) -> Problem {
     if error.status() == StatusCode::PAYLOAD_TOO_LARGE {
         let most = MAX_UPLOAD / 1024 / 1024;
-        let words = format!("a form with photographs may have {most} MB in all; send fewer at once");
+        let words = format!("the photographs are larger than {most} MB together. Send fewer at once");
         return Problem::new(Kind::TooLarge, words);
     }
     Problem::new(Kind::Malformed, format!("the form cannot be read: {}", error.body_text()))
@@ -122,7 +125,10 @@ impl PhotoForm {
         let mut names: Vec<PictureName> =
             form.all(KEPT).into_iter().filter_map(|text| PictureName::parse(text).ok()).collect();
         if names.len() + photographs.len() > MAX_PHOTOGRAPHS {
-            faults.add(PHOTOGRAPHS, format!("a piece has at most {MAX_PHOTOGRAPHS} photographs; send fewer"));
+            faults.add(
+                PHOTOGRAPHS,
+                format!("a piece can have at most {MAX_PHOTOGRAPHS} photographs; remove some"),
+            );
             return Ok((form, names, faults));
         }
         let mut pictures = Vec::with_capacity(photographs.len());

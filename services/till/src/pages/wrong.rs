@@ -3,6 +3,7 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::frame::{Frame, Room};
+use crate::pages::shown::sentence;
 use crate::problem::Reported;
 use askama::Template;
 use axum::http::{HeaderValue, header};
@@ -29,8 +30,9 @@ pub(crate) fn as_page(
         Some(caller) => (Frame::new(app, caller, Room::Today), Room::Today.path()),
         None => (Frame::outside(app, ""), "/"),
     };
-    let faults = problem.faults.iter().filter(|f| **f != problem.detail).cloned().collect();
-    let page = Wrong { frame, title: problem.kind.title(), detail: problem.detail.clone(), faults, back };
+    let faults =
+        problem.faults.iter().filter(|f| !problem.detail.ends_with(*f)).map(|f| sentence(f)).collect();
+    let page = Wrong { frame, title: problem.kind.title(), detail: sentence(&problem.detail), faults, back };
     let Ok(html) = page.render() else { return response };
     let (mut parts, _) = response.into_parts();
     parts.headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("text/html; charset=utf-8"));

@@ -5,10 +5,10 @@ use domain::limits::AboveLimit;
 use ledger::{Failure, Refusal, SoldAs, Trouble};
 
 /// The words of a trouble of which nothing more is said outside.
-const TROUBLE: &str = "the request could not be carried out; ask again with the same key, and look into the \
-    program's log if it happens again";
-const AWAY: &str = "the shop's database cannot be used at the moment; ask again with the same key, and look into \
-    the program's log";
+const TROUBLE: &str = "the request failed. Try again with the same key, and check the program's log if it \
+    happens again";
+const AWAY: &str = "the shop's database cannot be used right now. Try again with the same key, and check the \
+    program's log";
 
 impl From<Failure> for Problem {
     fn from(failure: Failure) -> Self {

@@ -119,8 +119,8 @@ async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> R
     .await?;
     let Some(other) = other else { return Ok(()) };
     let reason = format!(
-        "{} takes the orders of {channel} already, and two shops can give one number to two orders; \
-         make a channel for this one, or leave [orders] and [hooks] out of it",
+        "the connection {} already imports the orders of {channel}, and two online shops may use the same order \
+         number. Use another channel, or leave out [orders] and [hooks]",
         other.try_get::<String, _>(0)?
     );
     Err(Refusal::invalid("channel", reason).into())

@@ -60,7 +60,7 @@ fn one_connection_of_a_channel_takes_its_orders() {
     on_each(|shop| async move {
         let takes = |name: &str| SaveConnection { takes_orders: true, ..save(name, NewPieces::Wait) };
         shop.ok(takes("village")).await;
-        let taken = "invalid: channel: village takes the orders of online already";
+        let taken = "invalid: channel: the connection village already imports the orders of online";
         shop.refuses(takes("harbour"), taken).await;
         shop.ok(save("harbour", NewPieces::Wait)).await;
         shop.refuses(takes("harbour"), taken).await;
@@ -88,7 +88,10 @@ fn of_two_that_begin_to_take_a_channels_orders_at_once_one_does() {
                 other => panic!("{other:?}"),
             };
             let words = refused.to_string();
-            assert!(words.contains(&format!("{taken} takes the orders of online already")), "{words}");
+            assert!(
+                words.contains(&format!("connection {taken} already imports the orders of online")),
+                "{words}"
+            );
             shop.ok(end(taken)).await;
         }
     });

@@ -29,7 +29,7 @@ async fn a_new_shop_is_set_up_once_and_its_owner_is_in() {
     assert_eq!((turned.status, turned.header("location")), (303, Some("/begin")));
     assert_eq!(browser.get("/enter").await.header("location"), Some("/begin"));
     let page = browser.get("/begin").await;
-    assert!(page.status == 200 && page.text().contains("A new shop"), "{}", page.text());
+    assert!(page.status == 200 && page.text().contains("Set up your shop"), "{}", page.text());
     let mut late = browser.clone();
     late.get("/begin").await;
     let done = browser.post("/begin", &FIELDS).await;
@@ -49,10 +49,10 @@ async fn what_is_wrong_is_said_beside_its_field_and_what_was_typed_stays() {
     let (shop, mut browser) = fresh().await;
     for (field, value, words) in [
         ("password", "short", "at least 8 characters"),
-        ("password", "password123456", "among the first"),
-        ("again", "another one", "the two passwords differ"),
-        ("currency", "pounds", "currency"),
-        ("zone", "Europe/Atlantis", "zone"),
+        ("password", "password123456", "easy to guess"),
+        ("again", "another one", "The passwords do not match."),
+        ("currency", "pounds", "Currency"),
+        ("zone", "Europe/Atlantis", "time zone"),
         ("shop", "", "may not be empty"),
         ("owner", "", "may not be empty"),
     ] {

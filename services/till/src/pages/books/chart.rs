@@ -1,5 +1,5 @@
 //! The net of each month as bars, one strip a channel on one scale, so that a strip is told by its
-//! place and its words, a month by its column, and nothing by colour alone. Each channel has a weave
+//! place and its words, a month by its column, and nothing by color alone. Each channel has a weave
 //! of its own, which is there on paper and in the dark too.
 
 use super::Summed;
@@ -122,7 +122,7 @@ pub(crate) fn strips(shop: &Shop, rows: &[BooksRow]) -> Result<Vec<Strip>, Probl
     let scale = Scale::of(&all);
     let mut strips = Vec::with_capacity(all.len());
     if several {
-        let named = Named { code: "all".to_owned(), name: "all channels".to_owned(), dye: 0, weave: PLAIN };
+        let named = Named { code: "all".to_owned(), name: "All channels".to_owned(), dye: 0, weave: PLAIN };
         strips.push(strip(named, &together, year, &scale, shop.currency)?);
     }
     for (at, (channel, months)) in by_channel.iter().enumerate() {
@@ -194,14 +194,14 @@ fn bar(at: i64, month: Month, net: Money, scale: &Scale) -> Bar {
         value: short(net),
         value_y: if is_below { y + height + 10 } else { y - 4 },
         month: month.name().chars().take(3).collect(),
-        said: format!("{}: {net}", month.shown()),
+        said: format!("{}: {}", month.shown(), net.shown()),
     }
 }
 
 /// In whole units of the currency, or in thousands of them: `947`, `12.3k`.
 fn short(amount: Money) -> String {
     let per_major = amount.currency().minor_per_major();
-    let sign = if amount.is_negative() { "\u{2212}" } else { "" };
+    let sign = if amount.is_negative() { "-" } else { "" };
     let major = (amount.minor().abs() + per_major / 2) / per_major;
     if major < IN_THOUSANDS {
         return format!("{sign}{major}");
@@ -227,7 +227,7 @@ mod tests {
         check(999_949, "9999");
         check(999_950, "10.0k");
         check(1_234_567, "12.3k");
-        check(-4200, "\u{2212}42");
+        check(-4200, "-42");
     }
 
     #[test]

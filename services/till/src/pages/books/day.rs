@@ -1,6 +1,6 @@
 //! GET /books/day/2026-05-17: a day's totals by channel, its sales and its refunds.
 
-use super::table::{Line, channel_name, lines};
+use super::table::{HEADINGS, Line, channel_name, lines};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::frame::{Frame, Paper, Room};
@@ -10,8 +10,6 @@ use askama::Template;
 use axum::extract::State;
 use domain::day::{Day, Moment};
 use domain::ids::SaleId;
-use domain::money::Money;
-use domain::revenue::COLUMNS;
 use ledger::Shop;
 use ledger::sales::{DayCursor, DayRefund, DaySale};
 use serde::Deserialize;
@@ -36,7 +34,8 @@ impl DayAsked {
         let parts = text
             .split_once('-')
             .and_then(|(at, id)| Some((Moment::from_millis(at.parse().ok()?), id.parse::<SaleId>().ok()?)));
-        let wrong = || Problem::invalid_parameter("after", "follow the link at the end of the list");
+        let wrong =
+            || Problem::invalid_parameter("after", "this page link is out of date; open the day again");
         parts.ok_or_else(wrong).map(Some)
     }
 }
@@ -49,7 +48,7 @@ pub(crate) struct SaleShown {
     name: String,
     channel: String,
     what: String,
-    paid: Money,
+    paid: String,
     voided: bool,
 }
 
@@ -60,7 +59,7 @@ pub(crate) struct RefundShown {
     sale: SaleId,
     name: String,
     channel: String,
-    given: Money,
+    given: String,
     reason: String,
 }
 
@@ -69,7 +68,6 @@ pub(crate) struct RefundShown {
 #[template(path = "books/day.html")]
 pub(crate) struct Page {
     frame: Frame,
-    currency: String,
     day: Day,
     columns: [&'static str; 15],
     lines: Vec<Line>,
@@ -82,10 +80,10 @@ pub(crate) struct Page {
 /// What a sale is called: by its receipt, or its order, or as history.
 pub(super) fn sale_name(receipt: Option<i64>, order: Option<&str>) -> String {
     match (receipt, order) {
-        (Some(receipt), Some(order)) => format!("receipt {receipt}, order {order}"),
-        (Some(receipt), None) => format!("receipt {receipt}"),
-        (None, Some(order)) => format!("order {order}"),
-        (None, None) => "past sale".to_owned(),
+        (Some(receipt), Some(order)) => format!("Receipt {receipt}, order {order}"),
+        (Some(receipt), None) => format!("Receipt {receipt}"),
+        (None, Some(order)) => format!("Order {order}"),
+        (None, None) => "Past sale".to_owned(),
     }
 }
 
@@ -104,7 +102,7 @@ fn sale_shown(shop: &Shop, sale: &DaySale) -> SaleShown {
         name: sale_name(sale.receipt, sale.order.as_deref()),
         channel: channel_name(shop, &sale.channel),
         what: what(&sale.titles),
-        paid: sale.paid,
+        paid: sale.paid.shown(),
         voided: sale.voided,
     }
 }
@@ -115,7 +113,7 @@ fn refund_shown(shop: &Shop, refund: DayRefund) -> RefundShown {
         sale: refund.sale,
         name: sale_name(refund.receipt, None),
         channel: channel_name(shop, &refund.channel),
-        given: refund.given,
+        given: refund.given.shown(),
         reason: refund.reason,
     }
 }
@@ -137,10 +135,9 @@ pub(crate) async fn page(
     let refunds = app.ledger.day_refunds(day, REFUNDS).await?;
     Ok(Paper(Page {
         frame: Frame::new(&app, &caller, Room::Books),
-        currency: shop.currency.to_string(),
         day,
-        columns: COLUMNS,
-        lines: lines(&shop, &figures, "all")?,
+        columns: HEADINGS,
+        lines: lines(&shop, &figures, "Total")?,
         sales: sales.iter().map(|sale| sale_shown(&shop, sale)).collect(),
         is_first: after.is_none(),
         next,
@@ -160,8 +157,8 @@ mod tests {
         assert_eq!(what(&titles(2)), "t0, t1");
         assert_eq!(what(&titles(3)), "t0, t1, t2");
         assert_eq!(what(&titles(5)), "t0, t1, t2 and 2 more");
-        assert_eq!(sale_name(None, Some("H-1")), "order H-1");
-        assert_eq!(sale_name(None, None), "past sale");
+        assert_eq!(sale_name(None, Some("H-1")), "Order H-1");
+        assert_eq!(sale_name(None, None), "Past sale");
     }
 
     #[tokio::test]
@@ -178,11 +175,11 @@ mod tests {
         let reply = shop.get("/books/day/2026-05-17").await;
         let page = reply.text();
         for part in [
-            "<h1>Sunday, 17 May 2026</h1>",
+            "<h1>Sunday, May 17, 2026</h1>",
             "href=\"/books/day/2026-05-16\"",
             "href=\"/books/day/2026-05-18\"",
             "<th scope=\"row\">Farm store</th><td class=\"figure\">1</td><td class=\"figure\">0</td>",
-            "receipt 1",
+            "Receipt 1",
             "Moor cowl, small",
             "voided",
             "did not fit",
@@ -191,7 +188,7 @@ mod tests {
         }
         let link = format!("<a href=\"/books/sale/{}\">", id(&cowl));
         assert_eq!(page.matches(&link).count(), 2, "as a sale and as a refund: {page}");
-        assert!(shop.get("/books/day/2026-05-19").await.text().contains("Nothing was sold"));
+        assert!(shop.get("/books/day/2026-05-19").await.text().contains("No sales"));
         for path in ["/books/day/2026-02-30", "/books/day/today", "/books/day/2026-05-17?after=x"] {
             assert_eq!(shop.get(path).await.status, 422, "{path}");
         }

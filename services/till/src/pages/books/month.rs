@@ -65,7 +65,7 @@ mod tests {
         ] {
             assert!(page.contains(part), "{part} in {page}");
         }
-        assert!(shop.get("/books/month/2026-04").await.text().contains("Nothing was sold"));
+        assert!(shop.get("/books/month/2026-04").await.text().contains("No sales"));
         for path in ["/books/month/2026-13", "/books/month/may"] {
             assert_eq!(shop.get(path).await.status, 422, "{path}");
         }

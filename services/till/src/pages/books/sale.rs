@@ -60,9 +60,7 @@ pub(crate) struct Worth {
 #[template(path = "books/sale.html")]
 pub(crate) struct Page {
     frame: Frame,
-    currency: String,
     name: String,
-    heading: String,
     channel: String,
     at: String,
     day: Day,
@@ -79,18 +77,12 @@ pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
     match kind {
         TenderKind::Cash => "Cash",
         TenderKind::Card => "Card",
-        TenderKind::Cheque => "Cheque",
-        TenderKind::Online => "Paid online",
-        TenderKind::GiftNote => "Gift note",
-        TenderKind::Owed => "Owed",
+        TenderKind::Cheque => "Check",
+        TenderKind::Online => "Online",
+        TenderKind::GiftNote => "Gift certificate",
+        TenderKind::Owed => "On account",
         TenderKind::Other => "Other",
     }
-}
-
-/// As a heading begins.
-fn capital(words: &str) -> String {
-    let mut chars = words.chars();
-    chars.next().map(|first| first.to_uppercase().chain(chars).collect()).unwrap_or_default()
 }
 
 fn line_shown(sold: &SoldLine) -> LineShown {
@@ -98,16 +90,16 @@ fn line_shown(sold: &SoldLine) -> LineShown {
     let mut notes = Vec::new();
     if line.kind == LineKind::Goods {
         let code = if line.code.is_empty() { String::new() } else { format!(" · {}", line.code) };
-        notes.push(format!("{} at {}{code}", line.quantity, line.price));
+        notes.push(format!("{} at {}{code}", line.quantity, line.price.shown()));
     }
     if !line.money.discount.is_zero() {
-        notes.push(format!("{} off", line.money.discount));
+        notes.push(format!("{} discount", line.money.discount.shown()));
     }
     if !line.money.tax.is_zero() {
-        notes.push(format!("tax {}", line.money.tax));
+        notes.push(format!("sales tax {}", line.money.tax.shown()));
     }
     if sold.given_back.steps() > 0 {
-        notes.push(format!("{} given back", sold.given_back));
+        notes.push(format!("{} refunded", sold.given_back));
     }
     LineShown { title: line.title.clone(), amount: line.money.amount, notes }
 }
@@ -115,7 +107,8 @@ fn line_shown(sold: &SoldLine) -> LineShown {
 fn tender_shown(tender: &Tender) -> TenderShown {
     let owed = tender.still_owed.map(|left| {
         let due = tender.tender.due.map(|day| format!(", due {}", day.shown())).unwrap_or_default();
-        let left = if left.is_zero() { "paid since".to_owned() } else { format!("{left} still owed") };
+        let left =
+            if left.is_zero() { "paid in full".to_owned() } else { format!("{} still unpaid", left.shown()) };
         format!("{}{due}: {left}", tender.tender.customer)
     });
     TenderShown { name: tender_name(tender.tender.kind).to_owned(), amount: tender.tender.amount, note: owed }
@@ -125,9 +118,9 @@ fn refund_shown(sale: &SaleView, refund: RefundView, at: String) -> RefundShown 
     let title = |id| sale.lines.iter().find(|l| l.line.id == id).map_or("", |l| l.line.title.as_str());
     let line = |(_, line, fate): &(_, _, Fate)| {
         let became = match fate {
-            Fate::Shelf => "back on the shelf",
+            Fate::Shelf => "returned to stock",
             Fate::WrittenOff => "written off",
-            Fate::Open => "nobody has said yet what becomes of it",
+            Fate::Open => "return to stock or write off not decided yet",
         };
         format!("{}: {became}", title(*line))
     };
@@ -165,8 +158,6 @@ pub(crate) async fn page(
     };
     Ok(Paper(Page {
         frame: Frame::new(&app, &caller, Room::Books),
-        currency: shop.currency.to_string(),
-        heading: capital(&sale_name(sale.receipt, sale.order.as_deref())),
         name: sale_name(sale.receipt, sale.order.as_deref()),
         channel: channel_name(&shop, &sale.channel),
         at: moment(&shop.zone, sale.at),
@@ -209,18 +200,18 @@ mod tests {
         // 48.00 less 3.00, two spindles at 18.00: 81.00 net, 2.25 tax. 2.5 % of 83.25 is 2.08.
         for part in [
             "<h1>Receipt 1</h1>",
-            "Moor cowl<span>48.00</span>",
-            "3.00 off",
-            "tax 2.25",
-            "1 given back",
-            "<span>83.25</span>",
-            "Ada, due Wednesday, 17 June 2026: 25.25 still owed",
+            "Moor cowl<span>$48.00</span>",
+            "$3.00 discount",
+            "sales tax $2.25",
+            "1 refunded",
+            "<span>$83.25</span>",
+            "Ada, due Jun 17, 2026: $25.25 still unpaid",
             "did not fit",
             "Drop spindle: written off",
             "for the fair",
-            "<dd>81.00</dd>",
-            "<dd>2.08</dd>",
-            "<dd>12.50</dd>",
+            "<dd>$81.00</dd>",
+            "<dd>$2.08</dd>",
+            "<dd>$12.50</dd>",
             "href=\"/books/day/2026-05-17\"",
         ] {
             assert!(page.contains(part), "{part} in {page}");

@@ -1,13 +1,56 @@
 //! The books as a table: groups of rows by channel, the columns of `fleecefold books`.
 
 use super::Summed;
+use crate::pages::shown::{capital, number};
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::money::Currency;
-use domain::revenue::{COLUMNS, Figures};
+use domain::money::Money;
+use domain::revenue::Figures;
 use ledger::Shop;
 use ledger::books::BooksRow;
 use std::collections::BTreeMap;
+
+/// The columns' headings, in the order of [`cells`].
+pub(crate) const HEADINGS: [&str; 15] = [
+    "Sales",
+    "Units",
+    "Ounces",
+    "Gross sales",
+    "Discounts",
+    "Refunds",
+    "Net sales",
+    "Shipping",
+    "Sales tax",
+    "Fees",
+    "Postage",
+    "Cost",
+    "Margin",
+    "No cost",
+    "Rounding",
+];
+
+/// Figures under [`HEADINGS`], as pages write them.
+fn cells(figures: &Figures) -> Result<[String; 15], Problem> {
+    let money = Money::shown;
+    Ok([
+        number(figures.sales),
+        number(figures.units),
+        figures.ounces().to_string(),
+        money(figures.gross),
+        money(figures.discounts),
+        money(figures.refunds),
+        money(figures.net().summed()?),
+        money(figures.shipping),
+        money(figures.tax),
+        money(figures.fees),
+        money(figures.postage),
+        money(figures.cost),
+        money(figures.margin().summed()?),
+        number(figures.uncosted),
+        money(figures.rounding),
+    ])
+}
 
 /// A row: a channel, or all of them.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,8 +79,8 @@ pub(crate) struct Group {
 pub(crate) struct Table {
     /// What it shows.
     pub(crate) caption: String,
-    /// What each group is.
-    pub(crate) word: &'static str,
+    /// What each group is: `Month`.
+    pub(crate) heading: String,
     /// The columns' words.
     pub(crate) columns: [&'static str; 15],
     /// The groups, in their order.
@@ -61,11 +104,11 @@ pub(crate) fn lines(
     let mut sum = Figures::none(shop.currency);
     for (channel, figures) in by_channel {
         sum = sum.plus(figures).summed()?;
-        let cells = figures.cells().summed()?;
+        let cells = cells(figures)?;
         lines.push(Line { name: channel_name(shop, channel), is_sum: false, cells });
     }
     if lines.len() > 1 {
-        lines.push(Line { name: all.to_owned(), is_sum: true, cells: sum.cells().summed()? });
+        lines.push(Line { name: all.to_owned(), is_sum: true, cells: cells(&sum)? });
     }
     Ok(lines)
 }
@@ -91,11 +134,17 @@ pub(crate) fn table(
         add(&mut total, channel, &row.figures, shop.currency)?;
     }
     let group = |((name, path), by_channel): ((String, String), BTreeMap<Channel, Figures>)| {
-        Ok(Group { name, path, lines: lines(shop, &by_channel, "all")? })
+        Ok(Group { name, path, lines: lines(shop, &by_channel, "Total")? })
     };
     let groups = groups.into_iter().map(group).collect::<Result<Vec<_>, Problem>>()?;
-    let caption = format!("Each {word} by channel, money in {}", shop.currency);
-    Ok(Table { caption, word, columns: COLUMNS, groups, total: lines(shop, &total, "all")? })
+    let caption = format!("{} by channel", capital(word));
+    Ok(Table {
+        caption,
+        heading: capital(word),
+        columns: HEADINGS,
+        groups,
+        total: lines(shop, &total, "Total")?,
+    })
 }
 
 fn add(

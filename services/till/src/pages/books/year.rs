@@ -23,7 +23,7 @@ pub(crate) struct YearAsked {
 impl YearAsked {
     /// The first and the last month of the year, for books that end with `last`.
     pub(super) fn read(&self, app: &App, last: Option<Month>) -> Result<(Month, Month), Problem> {
-        let wrong = || Problem::invalid_parameter("year", "write a year as 2026");
+        let wrong = || Problem::invalid_parameter("year", "enter a year such as 2026");
         let year = match &self.year {
             None => last.map_or_else(|| this_year(app), Month::year),
             Some(text) if text.len() == 4 && text.bytes().all(|b| b.is_ascii_digit()) => {
@@ -51,7 +51,6 @@ pub(crate) struct YearDoor {
 #[template(path = "books/year.html")]
 pub(crate) struct Page {
     frame: Frame,
-    currency: String,
     year: i64,
     years: Vec<YearDoor>,
     strips: Vec<Strip>,
@@ -81,7 +80,6 @@ pub(crate) async fn page(
     let name = |row: &BooksRow| row.month.map_or(String::new(), Month::name);
     Ok(Paper(Page {
         frame: Frame::new(&app, &caller, Room::Books),
-        currency: shop.currency.to_string(),
         year,
         years: (first..=last).map(|y| YearDoor { year: y, is_here: y == year }).collect(),
         strips: strips(&shop, &rows)?,
@@ -107,7 +105,7 @@ mod tests {
     async fn an_empty_year_says_what_to_do() {
         let reply = TestShop::open().await.get("/books").await;
         assert_eq!(reply.status, 200);
-        assert!(reply.text().contains("Nothing was sold in 2026"), "{}", reply.text());
+        assert!(reply.text().contains("No sales in 2026"), "{}", reply.text());
         assert!(!reply.text().contains("<svg"), "{}", reply.text());
     }
 
@@ -118,14 +116,14 @@ mod tests {
         let page = reply.text();
         // Worked by hand: 7.88 less 0.38 at the market, 48.00 in the store which cost 12.50.
         let market = "<th scope=\"row\">Market stall</th><td class=\"figure\">1</td><td class=\"figure\">1</td>\
-            <td class=\"figure\">3.50</td><td class=\"figure\">7.88</td><td class=\"figure\">0.38</td>\
-            <td class=\"figure\">0.00</td><td class=\"figure\">7.50</td>";
-        let all = "<tr class=\"sum\"><th scope=\"row\">all</th><td class=\"figure\">2</td><td class=\"figure\">2</td>\
-            <td class=\"figure\">3.50</td><td class=\"figure\">55.88</td>";
+            <td class=\"figure\">3.50</td><td class=\"figure\">$7.88</td><td class=\"figure\">$0.38</td>\
+            <td class=\"figure\">$0.00</td><td class=\"figure\">$7.50</td>";
+        let all = "<tr class=\"sum\"><th scope=\"row\">Total</th><td class=\"figure\">2</td><td class=\"figure\">2</td>\
+            <td class=\"figure\">3.50</td><td class=\"figure\">$55.88</td>";
         for part in [
             market,
             all,
-            "<th scope=\"col\" class=\"figure\">uncosted</th>",
+            "<th scope=\"col\" class=\"figure\">No cost</th>",
             "<a href=\"/books/month/2026-05\">May</a>",
             "href=\"/books/csv?year=2026\"",
         ] {
@@ -133,7 +131,7 @@ mod tests {
         }
         // Each channel's strip, and one of all: told by words and weave, not by colour.
         assert_eq!(page.matches("<svg").count(), 3, "{page}");
-        for part in ["Market stall", "Farm store", "all channels", "id=\"weave-market\"", "May 2026: 7.50"] {
+        for part in ["Market stall", "Farm store", "All channels", "id=\"weave-market\"", "May 2026: $7.50"] {
             assert!(page.contains(part), "{part} in {page}");
         }
     }

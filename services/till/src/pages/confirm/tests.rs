@@ -43,7 +43,7 @@ async fn a_change_waits_for_the_password_and_goes_on_with_what_was_typed() {
     for wrong in ["wrong", ""] {
         let fields = [&FIELDS[..], &[("_confirm", wrong)]].concat();
         let reply = browser.post(PATH, &fields).await;
-        assert!(reply.status == 403 && reply.text().contains("is not right"), "{}", reply.text());
+        assert!(reply.status == 403 && reply.text().contains("is incorrect"), "{}", reply.text());
     }
     assert_eq!(names(&shop).await, ["Maud"]);
     let fields = [&FIELDS[..], &[("_confirm", PASSWORD)]].concat();
@@ -65,7 +65,7 @@ async fn guessing_there_waits_too() {
     let (_, mut browser) = stale().await;
     for failure in 1..=5 {
         let reply = browser.post(PATH, &[("_confirm", "wrong")]).await;
-        assert!(reply.text().contains("is not right"), "failure {failure}: {}", reply.text());
+        assert!(reply.text().contains("is incorrect"), "failure {failure}: {}", reply.text());
     }
     let reply = browser.post(PATH, &[("_confirm", PASSWORD)]).await;
     assert!(reply.status == 403 && reply.text().contains("wait 1 s"), "{}", reply.text());
@@ -80,6 +80,6 @@ async fn only_a_form_of_ones_own_page_is_asked_about() {
     }
     let json = [("content-type", "application/json"), ("sec-fetch-site", "same-origin")];
     let reply = browser.ask("POST", PATH, Some("{\"name\":\"Other\"}".to_owned()), &json).await;
-    assert!(reply.status == 403 && reply.text().contains("asks for your password again"), "{}", reply.text());
+    assert!(reply.status == 403 && reply.text().contains("requires your password"), "{}", reply.text());
     assert_eq!(names(&shop).await, ["Maud"]);
 }

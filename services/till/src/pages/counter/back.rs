@@ -70,7 +70,7 @@ impl Page {
             shipping: !sale.totals.shipping.is_zero(),
             typed_shipping: typed("shipping"),
             ways: WAYS.map(|k| (k.code(), words::tender(k), k.code() == by)).to_vec(),
-            owed: owed.filter(|owed| !owed.is_zero()).map(|owed| owed.to_string()),
+            owed: owed.filter(|owed| !owed.is_zero()).map(Money::shown),
             reason: typed("reason"),
             faults: Faults::default(),
         }
@@ -91,7 +91,7 @@ fn line(sold: &SoldLine, form: Option<&Form>) -> Option<Line> {
             Measure::Units => String::new(),
             Measure::Thousandths(unit) => unit.symbol().to_owned(),
         },
-        money: money.to_string(),
+        money: money.shown(),
         is_goods: line.kind == LineKind::Goods && !line.code.is_empty(),
         typed: form.map(|f| f.text(&format!("back.{}", line.id)).to_owned()).unwrap_or_default(),
         fate: fate.code(),
@@ -147,13 +147,13 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
         text => Money::parse(text, currency).map_err(|error| Refusal::invalid("shipping", error))?,
     };
     if lines.is_empty() && shipping.is_zero() {
-        return Err(Refusal::invalid("lines", "say of at least one line how much comes back"));
+        return Err(Refusal::invalid("lines", "enter a quantity for at least one item"));
     }
     if form.text("reason").is_empty() {
-        return Err(Refusal::invalid("reason", "say why it comes back"));
+        return Err(Refusal::invalid("reason", "enter the reason for the refund"));
     }
     let kind = TenderKind::from_code(form.text("by")).filter(|kind| WAYS.contains(kind));
-    let kind = kind.ok_or_else(|| Refusal::invalid("by", "say how the money goes back"))?;
+    let kind = kind.ok_or_else(|| Refusal::invalid("by", "choose how the money is refunded"))?;
     Ok(NewRefund {
         sale: sale.id,
         lines,

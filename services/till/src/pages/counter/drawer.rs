@@ -71,6 +71,8 @@ pub(crate) struct Page {
     turn: Option<Told>,
     entries: Vec<Entry>,
     coins: Vec<Coin>,
+    /// Nothing, as the script writes a sum.
+    zero: String,
     turns: Vec<Told>,
     amount: String,
     reason: String,
@@ -99,42 +101,42 @@ fn told(shop: &Shop, turn: &Turn) -> Told {
     let closed = turn.closed.as_ref().map(|closed| ToldClose {
         at: shop.zone.shown(closed.at),
         by: closed.by.clone(),
-        counted: closed.counted.to_string(),
+        counted: closed.counted.shown(),
         difference: match closed.difference.minor() {
-            0 => "to the coin".to_owned(),
-            over if over > 0 => format!("{} over", closed.difference),
-            _ => format!("{} short", closed.difference.negated()),
+            0 => "No difference".to_owned(),
+            over if over > 0 => format!("{} over", closed.difference.shown()),
+            _ => format!("{} short", closed.difference.negated().shown()),
         },
         is_off: !closed.difference.is_zero(),
         note: closed.note.clone(),
-        counts: closed.counts.iter().map(|(amount, count)| (amount.to_string(), *count)).collect(),
+        counts: closed.counts.iter().map(|(amount, count)| (amount.shown(), *count)).collect(),
     });
     Told {
         id: turn.id.to_string(),
         place: words::channel(shop, &turn.channel),
         opened: shop.zone.shown(turn.opened),
         by: turn.opened_by.clone(),
-        float: turn.float.to_string(),
-        expected: turn.expected.to_string(),
+        float: turn.float.shown(),
+        expected: turn.expected.shown(),
         closed,
     }
 }
 
 fn entry(shop: &Shop, entry: &DrawerEntry) -> Entry {
     let what = match entry.kind {
-        EntryKind::Float => "Float counted in",
-        EntryKind::PutIn => "Put in",
-        EntryKind::TakenOut => "Taken out",
+        EntryKind::Float => "Opening cash",
+        EntryKind::PutIn => "Pay in",
+        EntryKind::TakenOut => "Pay out",
         EntryKind::Sale => "Sale",
-        EntryKind::Refund => "Given back",
-        EntryKind::Payment => "Paid what was owed",
-        EntryKind::Void => "Voided",
+        EntryKind::Refund => "Refund",
+        EntryKind::Payment => "Payment on account",
+        EntryKind::Void => "Voided sale",
     };
     let because = if entry.reason.is_empty() { String::new() } else { format!(": {}", entry.reason) };
     Entry {
         when: shop.zone.shown(entry.at),
         what: format!("{what}{because}"),
-        amount: entry.amount.to_string(),
+        amount: entry.amount.shown(),
         who: entry.who.clone(),
     }
 }
@@ -150,7 +152,7 @@ impl Page {
         let typed = |name: &str| form.map(|form| form.text(name).to_owned()).unwrap_or_default();
         let coin = |amount: Money| Coin {
             minor: amount.minor(),
-            amount: amount.to_string(),
+            amount: amount.shown(),
             typed: typed(&format!("count.{}", amount.minor())),
         };
         let closed = app.ledger.turns(None, MOST_TURNS).await?;
@@ -161,6 +163,7 @@ impl Page {
             turn: open.as_ref().map(|turn| told(&shop, turn)),
             entries: entries.iter().map(|e| entry(&shop, e)).collect(),
             coins: denominations(shop.currency).into_iter().map(coin).collect(),
+            zero: Money::zero(shop.currency).shown(),
             turns: closed.iter().filter(|turn| turn.closed.is_some()).map(|turn| told(&shop, turn)).collect(),
             amount: typed("amount"),
             reason: typed("reason"),
@@ -193,7 +196,12 @@ fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Refusal> {
         if text.is_empty() {
             continue;
         }
-        let wrong = |_| Refusal::invalid("counts", format!("of {amount}: “{text}” is not a whole number"));
+        let wrong = |_| {
+            Refusal::invalid(
+                "counts",
+                format!("the count of {}: “{text}” is not a whole number", amount.shown()),
+            )
+        };
         counts.push((amount, text.parse().map_err(wrong)?));
     }
     Ok(counts)

@@ -15,6 +15,9 @@ use domain::quantity::Asked;
 use ledger::Refusal;
 use ledger::sales::{BasketChange, ChangeBasket, LineKind, OpenBasket};
 
+/// What the form proposes as the name on the receipt.
+const GIFT_CERTIFICATE: &str = "Gift certificate";
+
 /// POST /counter/{basket}/line: a line's quantity and discount, a discount on it all, or a line goes.
 pub(crate) async fn line(
     State(app): State<App>,
@@ -43,7 +46,7 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Refusal> {
         return Ok(BasketChange::Discount { off, reason });
     }
     let line =
-        form.text("line").parse().map_err(|_| Refusal::no_such("line of this slip", form.text("line")))?;
+        form.text("line").parse().map_err(|_| Refusal::no_such("line of this sale", form.text("line")))?;
     if form.text("do") == "remove" {
         return Ok(BasketChange::Remove { line });
     }
@@ -86,11 +89,11 @@ pub(crate) async fn paper(
 
 fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Refusal> {
     let kind = LineKind::from_code(form.text("kind"));
-    let kind = kind.ok_or_else(|| Refusal::invalid("kind", "choose a gift note or a deposit"))?;
+    let kind = kind.ok_or_else(|| Refusal::invalid("kind", "choose gift certificate or deposit"))?;
     let amount = Money::parse(form.text("amount"), currency).map_err(|e| Refusal::invalid("amount", e))?;
     let named = match (kind, form.text("title")) {
-        (LineKind::Deposit, "" | "Gift note") => "Deposit",
-        (_, "") => "Gift note",
+        (LineKind::Deposit, "" | GIFT_CERTIFICATE) => "Deposit",
+        (_, "") => GIFT_CERTIFICATE,
         (_, title) => title,
     };
     Ok(BasketChange::AddPaper { kind, title: named.to_owned(), amount })

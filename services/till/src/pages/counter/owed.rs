@@ -5,6 +5,7 @@ use crate::caller::Caller;
 use crate::pages::counter::{said, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::shown;
 use crate::problem::Problem;
 use crate::query::At;
 use askama::Template;
@@ -26,6 +27,8 @@ struct Row {
     customer: String,
     due: String,
     left: String,
+    /// As the field takes it.
+    left_plain: String,
     is_late: bool,
 }
 
@@ -50,13 +53,14 @@ impl Page {
             sale: debt.sale.to_string(),
             customer: debt.customer,
             due: debt.due.shown(),
-            left: debt.left.to_string(),
+            left: debt.left.shown(),
+            left_plain: shown::plain(debt.left),
             is_late: debt.due < today,
         });
         Ok(Self {
             frame: Frame::new(app, caller, Room::Counter),
             rows: rows.collect(),
-            sum: sum.map(|sum| sum.to_string()).unwrap_or_default(),
+            sum: sum.map(Money::shown).unwrap_or_default(),
             faults: Faults::default(),
         })
     }
@@ -92,6 +96,6 @@ fn read(app: &App, tender: TenderId, form: &Form) -> Result<Pay, Refusal> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
     let amount = amount.map_err(|error| Refusal::invalid("amount", error))?;
     let kind = TenderKind::from_code(form.text("by"));
-    let kind = kind.ok_or_else(|| Refusal::invalid("by", "say how it was paid"))?;
+    let kind = kind.ok_or_else(|| Refusal::invalid("by", "choose how it was paid"))?;
     Ok(Pay { tender, kind, amount, who: form.caller.who.clone() })
 }

@@ -8,6 +8,7 @@ use crate::pages::counter::words;
 use crate::pages::counter::{again, said};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::shown;
 use crate::problem::Problem;
 use crate::query::{Asking, At};
 use askama::Template;
@@ -39,7 +40,11 @@ pub(crate) struct Page {
     /// What is to be taken this way, and what it all comes to.
     left: String,
     due: String,
-    notes: Vec<String>,
+    /// The same, as fields take it.
+    left_plain: String,
+    due_plain: String,
+    /// As it is sent, and as it is shown.
+    notes: Vec<(String, String)>,
     taken: Vec<(&'static str, String)>,
     taken_sum: String,
     /// Until when the pieces are held; none if the hold ran out.
@@ -72,7 +77,7 @@ fn kind_of(shop: &Shop, text: &str) -> TenderKind {
 }
 
 /// The sums above what is due that its notes make.
-fn notes(due: Money, kind: TenderKind) -> Vec<String> {
+fn notes(due: Money, kind: TenderKind) -> Vec<(String, String)> {
     if kind != TenderKind::Cash || due.minor() <= 0 {
         return Vec::new();
     }
@@ -87,7 +92,7 @@ fn notes(due: Money, kind: TenderKind) -> Vec<String> {
     sums.truncate(MOST_NOTES);
     sums.iter()
         .filter_map(|sum| Money::from_minor(*sum, due.currency()).ok())
-        .map(|m| m.to_string())
+        .map(|m| (shown::plain(m), m.shown()))
         .collect()
 }
 
@@ -105,12 +110,14 @@ impl Page {
                 .into_iter()
                 .map(|(code, name)| (code, name, code == kind.code()))
                 .collect(),
-            left: to_take.to_string(),
-            due: view.due.to_string(),
+            left: to_take.shown(),
+            due: view.due.shown(),
+            left_plain: shown::plain(to_take),
+            due_plain: shown::plain(view.due),
             notes: notes(to_take, kind),
-            taken: view.tenders.iter().map(|t| (words::tender(t.kind), t.amount.to_string())).collect(),
-            taken_sum: taken.map(|sum| sum.to_string()).unwrap_or_default(),
-            held_until: view.held_until.map(|until| shop.zone.shown(until)),
+            taken: view.tenders.iter().map(|t| (words::tender(t.kind), t.amount.shown())).collect(),
+            taken_sum: taken.map(Money::shown).unwrap_or_default(),
+            held_until: view.held_until.map(|until| shop.zone.clock(until)),
             needs_hold: slip.has_goods(),
             typed: Typed { customer: view.customer.clone(), ..Typed::default() },
             faults: Faults::default(),
@@ -187,7 +194,7 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Refusal>
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
     let amount = match given {
-        "" => left(&shop, view, kind).map_err(|_| Refusal::invalid("amount", "say how much was given"))?,
+        "" => left(&shop, view, kind).map_err(|_| Refusal::invalid("amount", "enter the amount received"))?,
         _ => amount?,
     };
     let (customer, due) = match kind {
@@ -238,12 +245,14 @@ mod tests {
     fn notes_are_offered_above_what_is_due() {
         let check = |due: i64, expected: &[&str]| {
             let due = Money::from_minor(due, Currency::USD).expect("an amount");
-            assert_eq!(notes(due, TenderKind::Cash), expected, "{due}");
+            let sent: Vec<String> =
+                notes(due, TenderKind::Cash).into_iter().map(|(plain, _)| plain).collect();
+            assert_eq!(sent, expected, "{due}");
         };
         check(7863, &["79.00", "80.00", "100.00"]);
         check(2000, &["50.00", "100.00"]);
         check(45, &["1.00", "2.00", "5.00", "10.00"]);
         check(0, &[]);
-        assert_eq!(notes(Money::zero(Currency::USD), TenderKind::Card), Vec::<String>::new());
+        assert_eq!(notes(Money::zero(Currency::USD), TenderKind::Card), Vec::new());
     }
 }

@@ -33,7 +33,6 @@ pub(crate) struct Receipt {
     pub(crate) when: String,
     pub(crate) place: String,
     pub(crate) who: String,
-    pub(crate) currency: String,
     pub(crate) lines: Vec<Line>,
     /// Tax, shipping and rounding, those that there are.
     pub(crate) more: Vec<(&'static str, String)>,
@@ -47,10 +46,9 @@ pub(crate) struct Receipt {
 impl Receipt {
     pub(crate) fn of(shop: &Shop, sale: &SaleView) -> Self {
         let totals = &sale.totals;
-        let some =
-            |name: &'static str, amount: Money| (!amount.is_zero()).then(|| (name, amount.to_string()));
+        let some = |name: &'static str, amount: Money| (!amount.is_zero()).then(|| (name, amount.shown()));
         let more = [
-            some("Tax", totals.tax),
+            some("Sales tax", totals.tax),
             some("Shipping", totals.shipping),
             some("Cash rounding", totals.rounding),
         ];
@@ -60,12 +58,11 @@ impl Receipt {
             when: shop.zone.shown(sale.at),
             place: words::channel(shop, &sale.channel),
             who: sale.who.clone(),
-            currency: shop.currency.to_string(),
             lines: sale.lines.iter().map(line).collect(),
             more: more.into_iter().flatten().collect(),
-            due: totals.due.to_string(),
+            due: totals.due.shown(),
             tenders: sale.tenders.iter().map(|t| tender(&t.tender)).collect(),
-            change: (!totals.change.is_zero()).then(|| totals.change.to_string()),
+            change: (!totals.change.is_zero()).then(|| totals.change.shown()),
             note: sale.note.clone(),
             voided: sale.voided,
         }
@@ -92,19 +89,19 @@ impl Receipt {
                 say(&format!("  {}", line.working));
             }
             if let Some(off) = &line.off {
-                say(&pair("  off", &format!("-{off}")));
+                say(&pair("  Discount", &format!("-{off}")));
             }
         }
         say(&rule);
         for (name, amount) in &self.more {
             say(&pair(name, amount));
         }
-        say(&pair(&format!("To pay, {}", self.currency), &self.due));
+        say(&pair("Total", &self.due));
         for (name, amount) in &self.tenders {
             say(&pair(name, amount));
         }
         if let Some(change) = &self.change {
-            say(&pair("Change", change));
+            say(&pair("Change due", change));
         }
         if !self.note.is_empty() {
             say(&rule);
@@ -128,25 +125,25 @@ fn line(sold: &SoldLine) -> Line {
     let SoldLine { line, given_back, .. } = sold;
     let working = match line.kind {
         LineKind::Goods if line.quantity.steps() == 1 && line.money.amount == line.price => line.code.clone(),
-        LineKind::Goods => format!("{} at {} · {}", line.quantity, line.price, line.code),
+        LineKind::Goods => format!("{} at {} · {}", line.quantity, line.price.shown(), line.code),
         LineKind::GiftNote | LineKind::Deposit => String::new(),
     };
     Line {
         title: line.title.clone(),
         working,
-        amount: line.money.amount.to_string(),
-        off: (!line.money.discount.is_zero()).then(|| line.money.discount.to_string()),
-        back: (given_back.steps() > 0).then(|| format!("{given_back} given back")),
+        amount: line.money.amount.shown(),
+        off: (!line.money.discount.is_zero()).then(|| line.money.discount.shown()),
+        back: (given_back.steps() > 0).then(|| format!("{given_back} refunded")),
     }
 }
 
 fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
     let name = words::tender(tender.kind);
     let name = match (tender.kind, tender.due) {
-        (TenderKind::Owed, Some(due)) => format!("Owed by {}, due {due}", tender.customer),
+        (TenderKind::Owed, Some(due)) => format!("On account: {}, due {}", tender.customer, due.shown()),
         _ => name.to_owned(),
     };
-    (name, tender.amount.to_string())
+    (name, tender.amount.shown())
 }
 
 /// GET /counter/sales/{sale}/receipt.txt

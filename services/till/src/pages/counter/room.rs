@@ -5,6 +5,7 @@ use crate::caller::Caller;
 use crate::pages::counter::slip::{Slip, read};
 use crate::pages::counter::words::{self, ago};
 use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown::{capital, counted, held_for};
 use crate::problem::Problem;
 use crate::query::{Asking, At};
 use askama::Template;
@@ -85,9 +86,9 @@ impl Page {
             app.ledger.open_baskets(MOST_LISTED).await?.into_iter().filter(|b| b.id.to_string() != slip.id);
         let listed = |basket: ledger::sales::BasketSummary| {
             let who = if basket.who.is_empty() { String::new() } else { format!("{}, ", basket.who) };
-            let lines = format!("{} line{}", basket.lines, if basket.lines == 1 { "" } else { "s" });
-            let paying = if basket.paying { ", being paid" } else { "" };
-            let name = if basket.customer.is_empty() { "A slip".to_owned() } else { basket.customer };
+            let lines = counted(basket.lines, "item", "items");
+            let paying = if basket.paying { ", payment in progress" } else { "" };
+            let name = if basket.customer.is_empty() { "Sale".to_owned() } else { basket.customer };
             let about = format!("{lines}, {who}{}{paying}", ago(&shop, basket.changed, now));
             Listed { id: basket.id.to_string(), name, about }
         };
@@ -129,10 +130,10 @@ pub(crate) fn counters(shop: &Shop) -> Vec<(String, String)> {
 fn tag(item: &ItemView) -> Find {
     let about = match item.kind {
         ItemKind::Piece => item.weight.map(|w| w.to_string()).unwrap_or_default(),
-        ItemKind::Counted => format!("{} here", item.on_hand),
+        ItemKind::Counted => format!("{} in stock", item.on_hand),
         ItemKind::Weight => format!(
-            "per {}, {} here",
-            item.stock_unit.map_or("", domain::weight::WeightUnit::symbol),
+            "{}, {} in stock",
+            item.stock_unit.map_or("", domain::weight::WeightUnit::each),
             item.on_hand
         ),
     };
@@ -141,7 +142,7 @@ fn tag(item: &ItemView) -> Find {
     Find {
         code: item.sku.clone(),
         title: item.name.clone(),
-        price: item.price.to_string(),
+        price: item.price.shown(),
         about: about.join(" · "),
         stripes: words::stripes(&item.color),
     }
@@ -149,8 +150,8 @@ fn tag(item: &ItemView) -> Find {
 
 fn set_aside(shop: &Shop, hold: &Hold) -> Listed {
     let titles: Vec<&str> = hold.lines.iter().map(|line| line.title.as_str()).collect();
-    let until = hold.until.map(|u| format!(", until {}", shop.zone.shown(u))).unwrap_or_default();
-    let name = if hold.for_whom.is_empty() { hold.purpose.code().to_owned() } else { hold.for_whom.clone() };
+    let until = hold.until.map(|u| format!(", {}", shop.zone.until(u))).unwrap_or_default();
+    let name = if hold.for_whom.is_empty() { capital(held_for(hold.purpose)) } else { hold.for_whom.clone() };
     Listed { id: hold.id.to_string(), name, about: format!("{}{until}", titles.join(", ")) }
 }
 

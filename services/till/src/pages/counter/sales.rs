@@ -7,6 +7,7 @@ use crate::pages::counter::receipt::Receipt;
 use crate::pages::counter::{said, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::shown;
 use crate::problem::Problem;
 use crate::query::{Asking, At};
 use askama::Template;
@@ -86,10 +87,10 @@ fn row(shop: &Shop, sale: &SaleView) -> Row {
         when: shop.zone.shown(sale.at),
         place: words::channel(shop, &sale.channel),
         what: titles.join(", "),
-        due: sale.totals.due.to_string(),
+        due: sale.totals.due.shown(),
         state: match (sale.voided, sale.refunds.is_empty()) {
             (true, _) => "voided",
-            (false, false) => "given back in part or whole",
+            (false, false) => "refunded in part or in full",
             (false, true) => "",
         },
     }
@@ -133,6 +134,8 @@ struct Debt {
     customer: String,
     due: String,
     left: String,
+    /// As the field takes it.
+    left_plain: String,
 }
 
 /// One sale.
@@ -169,7 +172,7 @@ impl One {
             let left = tender.still_owed.filter(|left| !left.is_zero() && !sale.voided)?;
             let due = tender.tender.due.map(Day::shown).unwrap_or_default();
             let (tender, customer) = (tender.id.to_string(), tender.tender.customer.clone());
-            Some(Debt { tender, customer, due, left: left.to_string() })
+            Some(Debt { tender, customer, due, left: left.shown(), left_plain: shown::plain(left) })
         });
         Self {
             frame: Frame::new(app, caller, Room::Counter),
@@ -188,12 +191,12 @@ impl One {
 
 fn back(shop: &Shop, refund: &RefundView) -> Back {
     let how = refund.tenders.iter().map(|(kind, amount)| match kind {
-        domain::basket::TenderKind::Owed => format!("{amount} less owed"),
-        kind => format!("{amount} by {}", words::tender(*kind).to_lowercase()),
+        domain::basket::TenderKind::Owed => format!("{} off the open balance", amount.shown()),
+        kind => format!("{} by {}", amount.shown(), words::tender(*kind).to_lowercase()),
     });
     Back {
         when: shop.zone.shown(refund.at),
-        given: refund.given.to_string(),
+        given: refund.given.shown(),
         how: how.collect::<Vec<_>>().join(", "),
         reason: refund.reason.clone(),
         open: refund.lines.iter().any(|line| line.2 == Fate::Open),
@@ -221,7 +224,7 @@ pub(crate) async fn void(
     let who = form.caller.who.clone();
     let reason = form.text("reason").to_owned();
     if reason.is_empty() {
-        let faults = Faults::one("reason", "say why it is undone; it stands in the books");
+        let faults = Faults::one("reason", "enter the reason; it is kept in the books");
         let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
         return Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response());
     }

@@ -77,6 +77,7 @@ fn is_word(text: &str) -> bool {
 /// The question for the weight of goods by weight.
 async fn weigh(app: &App, form: &Form) -> Option<Weigh> {
     let item = app.ledger.item(&Code::parse(form.text("code")).ok()?).await.ok()?;
-    let unit = item.stock_unit?.symbol();
-    Some(Weigh { code: item.sku, title: item.name, unit, price: item.price.to_string() })
+    let unit = item.stock_unit?;
+    let price = format!("{} {}", item.price.shown(), unit.each());
+    Some(Weigh { code: item.sku, title: item.name, unit: unit.symbol(), price })
 }

@@ -5,6 +5,7 @@ use crate::caller::Caller;
 use crate::pages::counter::words;
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::shown::symbol;
 use crate::problem::Problem;
 use crate::query::At;
 use askama::Template;
@@ -15,9 +16,25 @@ use domain::basket::{Given, TenderKind, still_due};
 use domain::day::Moment;
 use domain::ids::BasketId;
 use domain::money::Money;
+use domain::off::Off;
 use domain::stock::ItemKind;
 use ledger::Shop;
 use ledger::sales::{BasketLineView, BasketState, BasketView, LineKind};
+
+/// What is taken off a price.
+pub(crate) struct Discounted {
+    /// As the field takes it.
+    pub(crate) typed: String,
+    pub(crate) words: String,
+    pub(crate) amount: String,
+    pub(crate) reason: String,
+}
+
+impl Discounted {
+    fn of(off: Off, amount: Money, reason: &str) -> Self {
+        Self { typed: off.to_string(), words: off.shown(), amount: amount.shown(), reason: reason.to_owned() }
+    }
+}
 
 /// A line, in words.
 pub(crate) struct SlipLine {
@@ -27,8 +44,7 @@ pub(crate) struct SlipLine {
     pub(crate) working: String,
     /// Before what is off.
     pub(crate) amount: String,
-    /// What is off, how much that is, and why.
-    pub(crate) off: Option<(String, String, String)>,
+    pub(crate) off: Option<Discounted>,
     /// Who has it, if it is gone.
     pub(crate) gone: Option<String>,
     /// What stands in the field of the quantity; none where there is only one.
@@ -55,13 +71,13 @@ pub(crate) struct Slip {
     pub(crate) pulse: String,
     pub(crate) lines: Vec<SlipLine>,
     pub(crate) gone: Vec<u32>,
-    pub(crate) off: Option<(String, String, String)>,
+    pub(crate) off: Option<Discounted>,
     pub(crate) due: String,
     /// What it comes to in cash, where that differs.
     pub(crate) in_cash: Option<String>,
     pub(crate) customer: String,
     pub(crate) paying: bool,
-    pub(crate) currency: String,
+    pub(crate) symbol: String,
     /// How it can be paid.
     pub(crate) ways: Vec<(&'static str, &'static str)>,
     pub(crate) weigh: Option<Weigh>,
@@ -79,11 +95,11 @@ impl Slip {
             lines: Vec::new(),
             gone: Vec::new(),
             off: None,
-            due: Money::zero(shop.currency).to_string(),
+            due: Money::zero(shop.currency).shown(),
             in_cash: None,
             customer: String::new(),
             paying: false,
-            currency: shop.currency.to_string(),
+            symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
             weigh: None,
             faults: Faults::default(),
@@ -99,12 +115,12 @@ impl Slip {
             pulse,
             lines: view.lines.iter().map(|line| in_words(shop, line, now)).collect(),
             gone: view.lines.iter().filter(|line| line.gone.is_some()).map(|line| line.number).collect(),
-            off: view.off.map(|off| (off.to_string(), view.discount.to_string(), view.off_reason.clone())),
-            due: view.due.to_string(),
-            in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.to_string()),
+            off: view.off.map(|off| Discounted::of(off, view.discount, &view.off_reason)),
+            due: view.due.shown(),
+            in_cash: (cash != left(shop, view, TenderKind::Card)?).then(|| cash.shown()),
             customer: view.customer.clone(),
             paying: view.paying,
-            currency: shop.currency.to_string(),
+            symbol: symbol(&shop.currency).to_owned(),
             ways: words::ways(shop),
             weigh: None,
             faults: Faults::default(),
@@ -134,8 +150,8 @@ fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
         title: line.title.clone(),
         code: line.code.clone(),
         working: working(line),
-        amount: line.amount.to_string(),
-        off: line.off.map(|off| (off.to_string(), line.discount.to_string(), line.reason.clone())),
+        amount: line.amount.shown(),
+        off: line.off.map(|off| Discounted::of(off, line.discount, &line.reason)),
         gone: line.gone.as_ref().map(|refusal| words::gone(shop, refusal, now)),
         quantity,
         unit: unit.map_or("", domain::weight::WeightUnit::symbol),
@@ -146,21 +162,21 @@ fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
 /// How a line came by its amount.
 fn working(line: &BasketLineView) -> String {
     match (line.kind, line.item_kind) {
-        (LineKind::GiftNote, _) => "gift note, paid now and spent later".to_owned(),
+        (LineKind::GiftNote, _) => "gift certificate: paid now, spent later".to_owned(),
         (LineKind::Deposit, _) => "deposit".to_owned(),
         (LineKind::Goods, Some(ItemKind::Weight)) => {
             let asked =
                 line.asked.and_then(|(value, unit)| Some(format!("{} {} = ", value.normalize(), unit?)));
-            let unit = match line.quantity.measure() {
-                domain::quantity::Measure::Thousandths(unit) => unit.symbol(),
+            let each = match line.quantity.measure() {
+                domain::quantity::Measure::Thousandths(unit) => unit.each(),
                 domain::quantity::Measure::Units => "",
             };
-            format!("{}{} at {} per {unit}", asked.unwrap_or_default(), line.quantity, line.price)
+            format!("{}{} at {} {each}", asked.unwrap_or_default(), line.quantity, line.price.shown())
         }
-        (LineKind::Goods, Some(ItemKind::Counted)) => format!("{} at {}", line.quantity, line.price),
+        (LineKind::Goods, Some(ItemKind::Counted)) => format!("{} at {}", line.quantity, line.price.shown()),
         (LineKind::Goods, _) => match (line.weight, line.rate) {
             (Some(weight), Some(rate)) => {
-                format!("{weight} at {} per {}", rate.per().normalize(), rate.unit())
+                format!("{weight} at {}", rate.words(line.price.currency()))
             }
             (Some(weight), None) => weight.to_string(),
             (None, _) => line.color.clone(),

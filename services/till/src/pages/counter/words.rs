@@ -52,11 +52,13 @@ pub(crate) fn gone(shop: &Shop, refusal: &Refusal, now: Moment) -> String {
     match refusal {
         Refusal::AlreadySold { sold: by, .. } => format!("Sold {}", sold(shop, by, now)),
         Refusal::SetAside { for_whom, until, .. } => {
-            let until = until.map(|u| format!(" until {}", shop.zone.shown(u))).unwrap_or_default();
-            format!("Set aside for {for_whom}{until}. Not charged.")
+            let until = until.map(|u| format!(" {}", shop.zone.until(u))).unwrap_or_default();
+            format!("On hold for {for_whom}{until}. Not charged.")
         }
-        Refusal::Gone { why, .. } => format!("No longer on the shelf ({why}). Not charged."),
-        Refusal::NotEnough { asked, free, .. } => format!("{asked} asked for, {free} free. Not charged."),
+        Refusal::Gone { why, .. } => format!("No longer in stock ({why}). Not charged."),
+        Refusal::NotEnough { asked, free, .. } => {
+            format!("{asked} requested, {free} available. Not charged.")
+        }
         other => format!("{other}. Not charged."),
     }
 }
@@ -72,10 +74,9 @@ pub(crate) fn faults(shop: &Shop, refusal: &Refusal, now: Moment) -> Faults {
         | Refusal::NotEnough { title, .. } => {
             Faults::one("", format!("{title}: {}", gone(shop, refusal, now)))
         }
-        Refusal::Stale { .. } => Faults::one(
-            "",
-            "The slip was changed at the same time. Here it is as it stands now; do it again.",
-        ),
+        Refusal::Stale { .. } => {
+            Faults::one("", "This sale was changed somewhere else. Check it below and try again.")
+        }
         other => Faults::one("", other.to_string()),
     }
 }
@@ -85,10 +86,10 @@ pub(crate) fn tender(kind: TenderKind) -> &'static str {
     match kind {
         TenderKind::Cash => "Cash",
         TenderKind::Card => "Card",
-        TenderKind::Cheque => "Cheque",
+        TenderKind::Cheque => "Check",
         TenderKind::Online => "Online",
-        TenderKind::GiftNote => "Gift note",
-        TenderKind::Owed => "Owed",
+        TenderKind::GiftNote => "Gift certificate",
+        TenderKind::Owed => "On account",
         TenderKind::Other => "Other",
     }
 }
@@ -133,7 +134,7 @@ mod tests {
         check(MINUTE_MS, "1 minute ago");
         check(59 * MINUTE_MS, "59 minutes ago");
         check(3 * HOUR_MS, "3 hours ago");
-        check(DAY_MS, "on 16 May 2026, 12:00");
+        check(DAY_MS, "on May 16, 2026, 12:00 PM");
     }
 
     #[tokio::test]

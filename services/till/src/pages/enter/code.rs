@@ -20,8 +20,8 @@ use ledger::people::{
 };
 
 /// Said of every code that does not sign in, so that nothing is learned from it.
-const WRONG: &str = "this code is not right, or was used before; enter the one that the app shows now, or a recovery \
-    code. After many wrong codes only a recovery code signs in";
+const WRONG: &str = "this code is incorrect or was already used. Enter the code that your app shows now, or a recovery \
+    code; after many wrong codes only a recovery code works";
 
 #[derive(Template)]
 #[template(path = "enter/code.html")]

@@ -223,7 +223,7 @@ async fn on_an_enrolled_device_a_pin_changes_hands() {
     assert!(page.text().contains("Counter tablet") && page.text().contains("Ash"), "{}", page.text());
     assert!(!page.text().contains("Maud"), "who has no PIN is not named");
     let wrong = browser.post("/enter", &[("person", &ash), ("pin", "4072")]).await;
-    assert!(wrong.status == 401 && wrong.text().contains("the PIN is not right"), "{}", wrong.text());
+    assert!(wrong.status == 401 && wrong.text().contains("PIN is incorrect"), "{}", wrong.text());
     let right = browser.post("/enter", &[("person", &ash), ("pin", "4071")]).await;
     assert_eq!(right.status, 303, "{}", right.text());
     assert_eq!((browser.get("/counter").await.status, browser.get("/settings").await.status), (200, 403));

@@ -21,19 +21,19 @@ const SHOWN: usize = 200;
 const KINDS: [(&str, &str, &str); 7] = [
     (
         "gone",
-        "Gone here, on offer there",
-        "The next feed of changes ends them. Until then somebody can buy what is not there.",
+        "Sold out here, still listed there",
+        "The next export of changes removes them. Until then, someone can order an item you no longer have.",
     ),
     (
         "unlisted",
-        "Here, not on offer there",
-        "The next feed of changes lists them, unless they were told before and taken off there.",
+        "In stock here, not listed there",
+        "The next export of changes lists them, unless they were removed in the online shop.",
     ),
-    ("price", "Another price", "Put everything out again to set ours."),
-    ("text", "Another text", "Put everything out again to set ours."),
-    ("stock", "Another number in stock", "The next feed sets ours."),
-    ("unknown", "Not known here", "Take them off there, or add them here under the same code."),
-    ("twice", "Listed twice there", "Take one of them off there."),
+    ("price", "Different price", "Export everything again to set your price."),
+    ("text", "Different text", "Export everything again to set your text."),
+    ("stock", "Different stock", "The next export sets your stock."),
+    ("unknown", "Unknown here", "Remove them from the online shop, or add them here under the same code."),
+    ("twice", "Listed twice", "Remove one of them from the online shop."),
 ];
 
 /// The form, and what came of it.
@@ -112,8 +112,7 @@ async fn found(app: &App, upload: &mut Upload) -> Result<Found, Problem> {
     let layout = layout_named(app, upload.raw("layout").trim()).await?;
     let adopt = upload.has("adopt");
     let list = upload.take_file(layout);
-    let list =
-        list.ok_or_else(|| Problem::invalid("#/file", "choose the file that the online shop gave you"))?;
+    let list = list.ok_or_else(|| Problem::invalid("#/file", "choose the file from your online shop"))?;
     let name = list.name.clone();
     Ok(Found::of(name, desk(app)?.compare(list, adopt).await?))
 }
@@ -128,12 +127,18 @@ mod tests {
         let shop = TestShop::open().await.with_desk();
         let reply = send(&shop, "/online/compare", &[], Some(("there.csv", b"sku\nCOWL\n"))).await;
         assert_eq!(reply.status, 200, "{}", reply.text());
-        for part in
-            ["there.csv", "Gone here, on offer there", "GHOST", "Another price", "48.00", "45.00", "line 3"]
-        {
+        for part in [
+            "there.csv",
+            "Sold out here, still listed there",
+            "GHOST",
+            "Different price",
+            "48.00",
+            "45.00",
+            "line 3",
+        ] {
             assert!(reply.text().contains(part), "{part} in {}", reply.text());
         }
-        assert!(!reply.text().contains("Listed twice there"));
+        assert!(!reply.text().contains("Listed twice"));
     }
 
     #[tokio::test]
@@ -144,9 +149,9 @@ mod tests {
             assert_eq!(reply.status, 422, "{}", reply.text());
             assert!(reply.text().contains(words), "{}", reply.text());
         };
-        check(&[], None, "choose the file").await;
-        check(&[], Some(("", b"")), "choose the file").await;
-        check(&[], Some(("unreadable", b"x")), "record 3 has no sku").await;
-        check(&[("layout", "nothing")], Some(("a.csv", b"sku\n")), "there is no layout nothing").await;
+        check(&[], None, "Choose the file").await;
+        check(&[], Some(("", b"")), "Choose the file").await;
+        check(&[], Some(("unreadable", b"x")), " 3 has no sku").await;
+        check(&[("layout", "nothing")], Some(("a.csv", b"sku\n")), "There is no layout nothing").await;
     }
 }

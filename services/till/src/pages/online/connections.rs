@@ -97,7 +97,7 @@ fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
     let lag = lag_seconds(&status, now);
     Figures {
         path: path(&status.name),
-        lag: lag.map_or_else(|| "nothing waits".to_owned(), span),
+        lag: lag.map_or_else(|| "nothing waiting".to_owned(), span),
         is_late: late::is_late(&status, now),
         contact: status.last_contact.map(|at| shown::moment(zone, at)),
         quiet: status.quiet_until.map(|until| shown::moment(zone, until)),
@@ -121,7 +121,7 @@ async fn found(app: &App, name: &str) -> Result<LiveConnection, Problem> {
 
 /// The desk, or the words for a program that was put together without one.
 fn desk(app: &App) -> Result<&Arc<dyn LiveDesk>, Problem> {
-    let words = "online shops are not spoken to from here; this program was started without its exchange";
+    let words = "online shops cannot be reached from this server";
     app.live_desk.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
 }
 
@@ -170,7 +170,7 @@ mod tests {
     async fn each_connection_stands_with_its_figures() {
         let shop = TestShop::open().await.with_live_desk();
         let none = shop.get("/online/connections").await;
-        assert!(none.text().contains("No online shop is told by itself yet"), "{}", none.text());
+        assert!(none.text().contains("No online shop is connected"), "{}", none.text());
         shop.connect("village").await;
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.advance_millis(20 * 60 * 1000);

@@ -7,7 +7,7 @@ use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::Form;
 use crate::pages::frame::{Frame, Paper, Room, go};
-use crate::pages::shown;
+use crate::pages::shown::{self, counted};
 use crate::problem::Problem;
 use crate::query::Asking;
 use askama::Template;
@@ -102,16 +102,16 @@ pub(crate) async fn show(
 fn said(asked: &FeedsAsked, runs: &[Run]) -> Option<String> {
     let out = asked.out.as_deref()?;
     let Some(run) = runs.iter().find(|run| run.id == out) else {
-        return Some("There was nothing new to tell.".to_owned());
+        return Some("There was nothing new to export.".to_owned());
     };
-    let what = if run.listings == 1 { "listing" } else { "listings" };
+    let what = counted(run.listings, "listing was", "listings were");
     let missing: u64 = asked.missing.as_deref().and_then(|text| text.parse().ok()).unwrap_or(0);
     let pictures = match missing {
         0 => String::new(),
-        1 => " A picture is missing beside it.".to_owned(),
-        several => format!(" {several} pictures are missing beside it."),
+        1 => " 1 photo is missing.".to_owned(),
+        several => format!(" {several} photos are missing."),
     };
-    Some(format!("{} {what} went out in {}.{pictures}", run.listings, run.file))
+    Some(format!("{what} exported to {}.{pictures}", run.file))
 }
 
 /// POST /online/feeds/seen
@@ -163,6 +163,6 @@ mod tests {
         assert_eq!(again.status, 303, "{}", again.text());
         let nothing = send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         let place = nothing.header("location").expect("a place").to_owned();
-        assert!(shop.get(&place).await.text().contains("There was nothing new to tell"));
+        assert!(shop.get(&place).await.text().contains("There was nothing new to export"));
     }
 }

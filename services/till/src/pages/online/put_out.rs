@@ -90,7 +90,7 @@ mod tests {
         let place = done.header("location").expect("a place").to_owned();
         assert!(place.starts_with("/online/feeds?out="), "{place}");
         let page = shop.get(&place).await;
-        assert!(page.text().contains("4 listings went out"), "{}", page.text());
+        assert!(page.text().contains("4 listings were exported"), "{}", page.text());
         let file = send(&shop, "/online/put-out", &[("what", "all"), ("to", "download")]).await;
         assert_eq!((file.status, file.header("content-type")), (200, Some("text/csv; charset=utf-8")));
         let named = file.header("content-disposition").unwrap_or_default();
@@ -106,7 +106,7 @@ mod tests {
             assert!(reply.text().contains(words), "{words} in {}", reply.text());
         };
         check(&[("what", "yesterday")], 422, "not an identifier").await;
-        check(&[("what", "all"), ("layout", "nothing")], 404, "there is no layout nothing").await;
+        check(&[("what", "all"), ("layout", "nothing")], 404, "There is no layout nothing").await;
         let without = TestShop::open().await;
         let reply = send(&without, "/online/put-out", &[("what", "all")]).await;
         assert_eq!(reply.status, 404);

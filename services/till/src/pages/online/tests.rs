@@ -57,7 +57,7 @@ async fn the_room_tells_what_is_not_listed_and_what_is_weak_of_it() {
     let reply = shop.get("/online").await;
     assert_eq!(reply.status, 200);
     let page = reply.text();
-    for part in ["New cowl 2", "no picture", "no description", "6 pieces", "Write the texts of 6"] {
+    for part in ["New cowl 2", "no photo", "no description", "6 pieces", "Write 6 listing texts"] {
         assert!(page.contains(part), "{part} in {page}");
     }
     assert!(!page.contains("style=\""), "{page}");

@@ -130,7 +130,7 @@ struct Given {
 async fn given(app: &App, form: &Form) -> Result<Vec<Given>, Problem> {
     let (skus, marks, texts) = (form.all("sku"), form.all("was"), form.all("text"));
     if skus.len() != marks.len() || skus.len() != texts.len() || skus.len() > AT_ONCE {
-        let words = format!("the form has a text for each of at most {AT_ONCE} pieces; load its page again");
+        let words = format!("you can edit at most {AT_ONCE} texts at once. Reload the page and try again");
         return Err(Problem::invalid("#/text", words));
     }
     let mut given = Vec::with_capacity(skus.len());
@@ -221,7 +221,7 @@ mod tests {
         add_pieces(&shop, 2).await;
         let page = shop.get("/online/texts").await;
         let (skus, marks) = (values(page.text(), "sku"), values(page.text(), "was"));
-        assert!(page.text().contains("Colour: woad."), "{}", page.text());
+        assert!(page.text().contains("Color: woad."), "{}", page.text());
         let form = |template: &'static str| {
             let mut form =
                 vec![("do".to_owned(), "preview".to_owned()), ("template".to_owned(), template.to_owned())];
@@ -240,7 +240,7 @@ mod tests {
             assert!(reply.text().contains(words), "{words} in {}", reply.text());
         };
         check("Warm: {{ name }}!", "Warm: New cowl 1!").await;
-        check("{{ fibre }}", "a piece has no such value").await;
+        check("{{ fibre }}", "no value with this name").await;
         check("line\n{% endif %}", "line 2").await;
         assert_eq!(text_of(&shop, "N1").await, "");
         assert_eq!(shop.ledger().listing_text("listing").await.expect("read"), None);

@@ -54,13 +54,16 @@ impl FromRequest<App> for Upload {
         let caller = caller.ok_or_else(|| Problem::new(Kind::Trouble, "a form was reached by nobody"))?;
         DefaultBodyLimit::max(MAX_BYTES).apply(&mut request);
         let parts = Multipart::from_request(request, app).await.map_err(|_| {
-            Problem::new(Kind::UnsupportedMediaType, "this address takes the form of its page, with its file")
+            Problem::new(
+                Kind::UnsupportedMediaType,
+                "the request is not a form of this page; reload the page and send it from there",
+            )
         })?;
         let upload = read(parts, caller).await?;
         if mask::is_of(upload.raw(TOKEN), &upload.caller.form_token) {
             return Ok(upload);
         }
-        let words = "the form is not of a page that is open now; load the page again, and send it from there";
+        let words = "this form has expired. Reload the page and send it again";
         Err(Problem::new(Kind::ForeignOrigin, words))
     }
 }
@@ -75,7 +78,7 @@ async fn read(mut parts: Multipart, caller: Caller) -> Result<Upload, Problem> {
         let mut bytes = Vec::new();
         while let Some(chunk) = field.chunk().await.map_err(|e| broken(&e))? {
             if bytes.len() + chunk.len() > most {
-                let words = format!("{name} is larger than the {most} bytes that are taken here");
+                let words = format!("{name} is larger than {} KB, the most this page takes", most >> 10);
                 return Err(Problem::new(Kind::TooLarge, words));
             }
             bytes.extend_from_slice(&chunk);
@@ -91,7 +94,7 @@ async fn read(mut parts: Multipart, caller: Caller) -> Result<Upload, Problem> {
             }
         }
     }
-    Err(Problem::new(Kind::TooLarge, format!("a form here has at most {MAX_FIELDS} fields")))
+    Err(Problem::new(Kind::TooLarge, format!("the form has more than {MAX_FIELDS} fields")))
 }
 
 /// A file's own name, without a way to it.
@@ -102,9 +105,12 @@ fn plain_name(given: &str) -> String {
 
 fn broken(error: &MultipartError) -> Problem {
     if error.status().as_u16() == 413 {
-        return Problem::new(Kind::TooLarge, format!("a form here has at most {MAX_BYTES} bytes"));
+        return Problem::new(
+            Kind::TooLarge,
+            format!("the form is larger than {} MB; choose a smaller file", MAX_BYTES >> 20),
+        );
     }
-    Problem::new(Kind::Malformed, "the form was cut off on its way; send it again").because(error)
+    Problem::new(Kind::Malformed, "the form did not arrive completely; send it again").because(error)
 }
 
 #[cfg(test)]

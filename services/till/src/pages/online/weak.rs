@@ -1,9 +1,9 @@
-//! What would make a listing weak.
+//! What a listing still needs.
 
 use ledger::shelf::ItemView;
 
 /// Everything that a buyer would miss, in words, the gravest first. What is common practice in
-/// listings, no source; fibre content is asked for by law in many places.
+/// listings, no source; fiber content is asked for by law in many places.
 pub(crate) fn weaknesses(item: &ItemView, has_dark_picture: bool) -> Vec<&'static str> {
     let mut weak = Vec::new();
     let mut missing = |is_missing: bool, words| {
@@ -11,11 +11,11 @@ pub(crate) fn weaknesses(item: &ItemView, has_dark_picture: bool) -> Vec<&'stati
             weak.push(words);
         }
     };
-    missing(item.images.is_empty(), "no picture");
-    missing(has_dark_picture, "too dark a picture");
+    missing(item.images.is_empty(), "no photo");
+    missing(has_dark_picture, "photo too dark");
     missing(item.description.trim().is_empty(), "no description");
-    missing(item.material.trim().is_empty(), "no fibre content");
-    missing(item.color.trim().is_empty(), "no colour");
+    missing(item.material.trim().is_empty(), "no fiber content");
+    missing(item.color.trim().is_empty(), "no color");
     weak
 }
 
@@ -31,7 +31,7 @@ mod tests {
         let item = shop.ledger().item(&Code::parse("COWL").expect("a code")).await.expect("an item");
         let check =
             |item: &ItemView, dark: bool, expected: &[&str]| assert_eq!(weaknesses(item, dark), expected);
-        check(&item, false, &["no picture", "no description", "no fibre content", "no colour"]);
+        check(&item, false, &["no photo", "no description", "no fiber content", "no color"]);
         let whole = ItemView {
             images: vec!["a.jpg".to_owned()],
             description: "Warm.".to_owned(),
@@ -40,7 +40,7 @@ mod tests {
             ..item
         };
         check(&whole, false, &[]);
-        check(&whole, true, &["too dark a picture"]);
+        check(&whole, true, &["photo too dark"]);
         check(&ItemView { description: " \n".to_owned(), ..whole }, false, &["no description"]);
     }
 }

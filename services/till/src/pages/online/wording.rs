@@ -14,13 +14,13 @@ use std::thread;
 pub(crate) const NAME: &str = "listing";
 pub(crate) const FIRST: &str = "\
 {{ name }}{% if size %}, size {{ size }}{% endif %}.
-{% if colours %}Colour: {{ colours | join(\", \") }}.
+{% if colours %}Color: {{ colours | join(\", \") }}.
 {% endif -%}
 {% if material %}Made of {{ material }}.
 {% endif -%}
-{% if weight %}It weighs {{ weight }}, and there is only this one.
+{% if weight %}Weight: {{ weight }}. One of a kind.
 {% endif -%}
-Made by hand at {{ shop }}.
+Handmade at {{ shop }}.
 ";
 /// The longest template: a listing's text has a tenth of it.
 pub(crate) const MAX_TEMPLATE_CHARS: usize = 4_000;
@@ -114,7 +114,7 @@ impl<'t> Wording<'t> {
         let text = String::from_utf8(out.0).map_err(|_| "the text is not UTF-8".to_owned())?;
         let text = domain::text::note(text.trim()).map_err(|error| error.to_string())?;
         if text.is_empty() {
-            return Err("the template writes nothing for this piece".to_owned());
+            return Err("the template produces no text for this piece".to_owned());
         }
         Ok(text)
     }
@@ -124,10 +124,10 @@ impl<'t> Wording<'t> {
 fn with_room<T: Send>(work: impl FnOnce() -> Result<T, String> + Send) -> Result<T, String> {
     let thread = thread::Builder::new().name("wording".to_owned()).stack_size(ROOM_BYTES);
     thread::scope(|scope| match thread.spawn_scoped(scope, work) {
-        Ok(running) => running.join().unwrap_or_else(|_| {
-            Err("the template cannot be worked on; write it in simpler parts".to_owned())
-        }),
-        Err(error) => Err(format!("the template cannot be worked on now ({error}); try again")),
+        Ok(running) => {
+            running.join().unwrap_or_else(|_| Err("the template is too complex; simplify it".to_owned()))
+        }
+        Err(error) => Err(format!("the template cannot be used right now ({error}); try again")),
     })
 }
 
@@ -156,7 +156,7 @@ fn refuse_deep_as(text: &str, quotes_hide: bool) -> Result<(), String> {
         let inner = &rest[2.min(length)..length];
         if end != "#}" && signs(inner) > MAX_SIGNS {
             return Err(format!(
-                "line {line}: more than {MAX_SIGNS} signs stand within one pair of braces; part it"
+                "line {line}: one pair of braces holds more than {MAX_SIGNS} symbols; split it"
             ));
         }
         if end == "%}" {
@@ -171,9 +171,7 @@ fn refuse_deep_as(text: &str, quotes_hide: bool) -> Result<(), String> {
             open = if closes { open.saturating_sub(1) } else { open + usize::from(is_open && !is_whole) };
         }
         if open > MAX_OPEN {
-            return Err(format!(
-                "line {line}: more than {MAX_OPEN} tags are open within one another; close some"
-            ));
+            return Err(format!("line {line}: more than {MAX_OPEN} tags are nested; close some of them"));
         }
         line += rest[..length].matches('\n').count();
         rest = rest.get(length + end.len()..).unwrap_or_default();
@@ -241,15 +239,15 @@ fn words(error: &Error) -> String {
     let detail = error.detail().unwrap_or_default();
     let names = NAMES.join(", ");
     match error.kind() {
-        ErrorKind::OutOfFuel => format!("{place}the template works too long; take loops out of it"),
+        ErrorKind::OutOfFuel => format!("{place}the template takes too long; remove loops from it"),
         ErrorKind::WriteFailure => {
-            format!("{place}the text gets longer than {MAX_NOTE_CHARS} characters; shorten the template")
+            format!("{place}the text is longer than {MAX_NOTE_CHARS} characters; shorten the template")
         }
         ErrorKind::UndefinedError => {
             let what = if detail.is_empty() { String::new() } else { format!(" ({detail})") };
-            format!("{place}a piece has no such value{what}; there are {names}")
+            format!("{place}a piece has no value with this name{what}; use one of {names}")
         }
-        ErrorKind::SyntaxError => format!("{place}this cannot be read: {detail}"),
+        ErrorKind::SyntaxError => format!("{place}the template has an error: {detail}"),
         kind if detail.is_empty() => format!("{place}{kind}"),
         _ => format!("{place}{detail}"),
     }
@@ -284,8 +282,7 @@ mod tests {
         check("{{ style | upper }} <b>&amp;</b>", "MOOR COWL <b>&amp;</b>").await;
         check("{% if size %}{{ size }}{% else %}one size{% endif %}", "one size").await;
         check("{% for c in colours %}{{ c }} {% endfor %}.", ".").await;
-        check(FIRST, "Moor cowl.\nIt weighs 6.35 oz, and there is only this one.\nMade by hand at Our farm.")
-            .await;
+        check(FIRST, "Moor cowl.\nWeight: 6.35 oz. One of a kind.\nHandmade at Our farm.").await;
     }
 
     #[tokio::test]
@@ -296,11 +293,12 @@ mod tests {
                 assert!(words.contains(part), "{template}: {words}");
             }
         };
-        check("a\n{{ fibre }}", &["line 2: a piece has no such value", "there are sku, name"]).await;
-        check("{{ name", &["line 1: this cannot be read"]).await;
+        check("a\n{{ fibre }}", &["line 2: a piece has no value with this name", "use one of sku, name"])
+            .await;
+        check("{{ name", &["line 1: the template has an error"]).await;
         check("\n\n{% if name %}x", &["line 3"]).await;
         check("{{ name | shout }}", &["line 1", "shout"]).await;
-        check("   ", &["writes nothing"]).await;
+        check("   ", &["produces no text"]).await;
         check("4242 4242 4242 4242", &["payment card"]).await;
         check(&"x".repeat(MAX_TEMPLATE_CHARS + 1), &["more than 4000 characters"]).await;
     }
@@ -313,7 +311,7 @@ mod tests {
             assert!(words.contains(expected), "{template}: {words}");
         };
         let loops = "{% for a in range(9999) %}{% for b in range(9999) %}{{ b }}{% endfor %}{% endfor %}";
-        check(loops, "works too long").await;
+        check(loops, "takes too long").await;
         check("{% for a in range(900) %}{{ name * 9 }}{% endfor %}", "longer than 10000 characters").await;
         let doubled = format!("{{% set a = name * 100 %}}{}{{{{ a }}}}", "{% set a = a ~ a %}".repeat(40));
         assert!(written(&doubled).await.is_err());
@@ -366,7 +364,7 @@ mod tests {
             let begin: String = template.chars().take(30).collect();
             println!("{begin}: {words:?}");
         }
-        let refused = ["more than 100 signs", "more than 16 tags"];
+        let refused = ["more than 100 symbols", "more than 16 tags"];
         for (template, expected) in
             [(&templates[0], refused[0]), (&templates[3], refused[0]), (&templates[17], refused[1])]
         {

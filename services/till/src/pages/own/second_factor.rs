@@ -68,7 +68,7 @@ pub(super) async fn turn_on(State(app): State<App>, form: Form) -> Result<Respon
     let offered = app.ledger.second_factor(person.id).await?.filter(|factor| !factor.is_on);
     let Some(offered) = offered else { return Ok(go(PATH)) };
     let Some(step) = step_of(&offered.secret, form.text("code"), app.ledger.now()) else {
-        let faults = Faults::one("code", "this code is not right; enter the one that the app shows now");
+        let faults = Faults::one("code", "this code is incorrect. Enter the code that the app shows now");
         let page = key_page(&app, &form, &offered.secret, faults);
         return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
     };

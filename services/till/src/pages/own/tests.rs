@@ -55,7 +55,7 @@ async fn two_step_sign_in_is_turned_on_and_asked_for() {
     let page = browser.post("/own/second-factor", &[]).await;
     assert!(page.text().contains("<svg") && page.text().contains("viewBox"), "{}", page.text());
     let wrong = browser.post("/own/second-factor/on", &[("code", "12345")]).await;
-    assert!(wrong.status == 422 && wrong.text().contains("is not right"), "{}", wrong.text());
+    assert!(wrong.status == 422 && wrong.text().contains("is incorrect"), "{}", wrong.text());
     assert_eq!(part(&wrong, "id=\"key\">"), part(&page, "id=\"key\">"), "the same key again");
     let (key, codes) = turned_on(&shop, &mut browser).await;
     assert_eq!(codes.len(), 10);
@@ -64,7 +64,7 @@ async fn two_step_sign_in_is_turned_on_and_asked_for() {
     to_the_code(&mut other).await;
     let used = code_at(&key, shop.ledger().now());
     let replay = other.post("/enter/code", &[("code", &used)]).await;
-    assert!(replay.status == 401 && replay.text().contains("was used before"), "{}", replay.text());
+    assert!(replay.status == 401 && replay.text().contains("already used"), "{}", replay.text());
     shop.advance_millis(STEP_MS);
     let code = code_at(&key, shop.ledger().now());
     let entered = other.post("/enter/code", &[("code", &code), ("then", "/shelf")]).await;

@@ -31,7 +31,7 @@ pub(super) struct Page {
 
 async fn person(app: &App, id: PersonId) -> Result<PersonView, Problem> {
     let found = app.ledger.people().await?.into_iter().find(|person| person.id == id);
-    found.ok_or_else(|| Problem::new(Kind::NoSuch, format!("there is no person {id} here")))
+    found.ok_or_else(|| Problem::new(Kind::NoSuch, format!("there is no person {id}")))
 }
 
 async fn page(app: &App, caller: &Caller, id: PersonId, faults: Faults) -> Result<Paper<Page>, Problem> {

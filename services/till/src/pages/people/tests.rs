@@ -57,10 +57,10 @@ async fn what_is_wrong_with_a_form_is_said_and_nothing_is_done() {
     for (field, value, words) in [
         ("name", "MAUD", "is here already"),
         ("name", "", "may not be empty"),
-        ("role", "queen", "choose counter hand"),
+        ("role", "queen", "Choose counter staff"),
         ("password", "short", "at least 8"),
-        ("pin", "1234", "among the first"),
-        ("pin", "1987", "a year or a date"),
+        ("pin", "1234", "easy to guess"),
+        ("pin", "1987", "year or date"),
         ("pin", "12", "4 to 12 digits"),
     ] {
         let fields: Vec<_> = good.iter().map(|(n, v)| (*n, if *n == field { value } else { *v })).collect();
@@ -111,11 +111,11 @@ async fn a_device_is_enrolled_and_ended() {
     let (shop, mut browser) = inside().await;
     browser.post("/settings/devices", &[("name", "Tablet")]).await;
     let page = browser.get(PATH).await;
-    assert!(page.text().contains("Tablet (this one)") && !page.text().contains("Enrol this device"));
+    assert!(page.text().contains("Tablet (this one)") && !page.text().contains("Register this device"));
     let device = shop.ledger().devices().await.expect("devices")[0].id;
     assert_eq!(browser.post(&format!("/settings/devices/{device}/end"), &[]).await.status, 303);
     let page = browser.get(PATH).await;
-    assert!(page.text().contains("None is enrolled"), "{}", page.text());
+    assert!(page.text().contains("No devices are registered"), "{}", page.text());
 }
 
 // OWASP ASVS 5.0.0, 6.2.3.
@@ -127,8 +127,8 @@ async fn ones_own_password_is_changed_by_whoever_knows_it() {
     ash.enter("Ash", PASSWORD).await;
     ash.get("/own").await;
     for (old, new, words) in [
-        ("", "another fold", "not your current password"),
-        ("wrong one", "another fold", "not your current password"),
+        ("", "another fold", "current password is incorrect"),
+        ("wrong one", "another fold", "current password is incorrect"),
         (PASSWORD, "short", "at least 8"),
     ] {
         let reply = ash.post("/own", &[("old", old), ("new", new)]).await;
@@ -137,7 +137,7 @@ async fn ones_own_password_is_changed_by_whoever_knows_it() {
     let mut second = Browser::new(&shop);
     second.enter("Ash", PASSWORD).await;
     let done = ash.post("/own", &[("old", PASSWORD), ("new", "another fold")]).await;
-    assert!(done.status == 200 && done.text().contains("Your password is changed"), "{}", done.text());
+    assert!(done.status == 200 && done.text().contains("Your password was changed"), "{}", done.text());
     assert_eq!((ash.get("/today").await.status, second.get("/today").await.status), (200, 303));
     assert_eq!(browser.enter("Ash", PASSWORD).await.status, 401);
     assert_eq!(shop.get("/own").await.status, 200);

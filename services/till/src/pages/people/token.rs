@@ -38,7 +38,7 @@ pub(super) async fn make(
 async fn made(app: &App, form: &Form) -> Result<String, Problem> {
     let days = form.text("days").parse::<i64>().ok().filter(|days| (1..=MAX_DAYS).contains(days));
     let days =
-        days.ok_or_else(|| Problem::invalid("#/days", format!("write a number from 1 to {MAX_DAYS}")))?;
+        days.ok_or_else(|| Problem::invalid("#/days", format!("enter a number from 1 to {MAX_DAYS}")))?;
     let Some(keys) = &app.keys else {
         return Err(Problem::new(Kind::NotAllowed, "this server was started without --keys"));
     };

@@ -50,7 +50,7 @@ async fn make(ledger: Ledger, room: SemaphorePermit<'static>) -> Result<Made, Pr
         None => folder.tempdir(),
     };
     let unwritten = |error: io::Error| {
-        let words = "no backup could be written; is there space on the disk of the shop?";
+        let words = "the backup could not be written. Check that the shop's disk has free space";
         Problem::new(Kind::Trouble, words).because(&error)
     };
     let folder = folder.map_err(unwritten)?;
@@ -58,7 +58,7 @@ async fn make(ledger: Ledger, room: SemaphorePermit<'static>) -> Result<Made, Pr
     ledger.backup(&path, |_, _| ()).await.map_err(|error| match error {
         BackupError::Shop(failure) => failure.into(),
         other => {
-            let words = "no backup could be written; is there space on the disk of the shop?";
+            let words = "the backup could not be written. Check that the shop's disk has free space";
             Problem::new(Kind::Trouble, words).because(&other)
         }
     })?;
@@ -89,14 +89,14 @@ async fn next(sending: Sending) -> io::Result<Option<(Vec<u8>, Sending)>> {
 /// POST /settings/backup
 pub(crate) async fn download(State(app): State<App>, _form: Form) -> Result<Response, Problem> {
     let Ok(room) = ROOM.try_acquire() else {
-        return Err(Problem::new(Kind::Busy, "a backup is being made; ask again when it is there"));
+        return Err(Problem::new(Kind::Busy, "a backup is already being made; try again when it is done"));
     };
     let day = app.ledger.shop().zone.day_of(app.ledger.now());
     let mut making = tokio::spawn(make(app.ledger.clone(), room));
     let sending = match tokio::time::timeout(PATIENCE, &mut making).await {
         Err(_) => Sending::Waiting(making),
         Ok(Ok(made)) => Sending::Reading(made?),
-        Ok(Err(error)) => return Err(Problem::new(Kind::Trouble, "no backup was made").because(&error)),
+        Ok(Err(error)) => return Err(Problem::new(Kind::Trouble, "the backup failed").because(&error)),
     };
     let headers = [
         (header::CONTENT_TYPE, "application/octet-stream".to_owned()),

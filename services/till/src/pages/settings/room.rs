@@ -6,16 +6,15 @@ use super::shop::ShopFields;
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::shown::capital;
 use crate::problem::Problem;
 use crate::query::Asking;
 use askama::Template;
 use axum::extract::State;
 use domain::day::Zone;
 use domain::money::{Currency, Money};
-use domain::pricing::{PriceEnding, PriceRule};
 use domain::weight::WeightUnit;
 use ledger::shelf::StyleView;
-use rust_decimal::Decimal;
 use serde::Deserialize;
 
 /// Which form was kept a moment ago.
@@ -43,7 +42,6 @@ pub(crate) struct Page {
     pub(super) zones: Vec<String>,
     pub(super) units: Vec<(&'static str, &'static str)>,
     pub(super) currency_is_fixed: bool,
-    pub(super) currency: String,
     pub(super) shop: ShopFields,
     pub(super) counter: Counter,
     pub(super) channels: Channels,
@@ -60,33 +58,12 @@ fn unit_words(unit: WeightUnit) -> &'static str {
     }
 }
 
-fn per_words(unit: WeightUnit) -> String {
-    let article = if unit == WeightUnit::HundredGrams { "per " } else { "" };
-    format!("{article}{}", unit.each())
-}
-
-/// As money is written, unless it is finer than that.
-fn as_money(amount: Decimal, currency: Currency) -> String {
-    Money::from_major(amount, currency).map_or_else(|_| amount.to_string(), |money| money.to_string())
-}
-
-fn ending_words(rule: &PriceRule, currency: Currency) -> String {
-    match rule.ending {
-        PriceEnding::Exact => "to the smallest coin".to_owned(),
-        PriceEnding::Five => "to the nearest 0.05".to_owned(),
-        PriceEnding::Whole => "to the nearest whole".to_owned(),
-        PriceEnding::Fraction(part) => {
-            format!("to the nearest that ends in {}", as_money(part, currency))
-        }
-    }
-}
-
 fn rule(style: StyleView, currency: Currency) -> Rule {
     let rate = style.rule.rate;
     Rule {
-        rate: format!("{} {}", as_money(rate.per(), currency), per_words(rate.unit())),
-        ending: ending_words(&style.rule, currency),
-        minimum: style.rule.minimum.map(|least| least.to_string()).unwrap_or_default(),
+        rate: rate.words(currency),
+        ending: capital(&style.rule.ending.words(currency)),
+        minimum: style.rule.minimum.map(Money::shown).unwrap_or_default(),
         style: style.name,
     }
 }
@@ -101,7 +78,6 @@ pub(super) async fn read(app: &App, caller: &Caller, kept: String) -> Result<Pag
         zones: Zone::names(),
         units: WeightUnit::ALL.map(|unit| (unit.code(), unit_words(unit))).to_vec(),
         currency_is_fixed: app.ledger.currency_is_fixed().await?,
-        currency: shop.currency.to_string(),
         shop: ShopFields::of(&shop, app.ledger.now()),
         counter: Counter::of(&shop),
         channels: Channels::of(&shop),
@@ -129,10 +105,10 @@ mod tests {
         for part in [
             "value=\"Our farm\"",
             "<option value=\"Europe/London\">",
-            "In UTC it is 17 May 2026, 12:00",
+            "It is May 17, 2026, 12:00 PM in UTC",
             "<option value=\"ONZ\" selected>ounces</option>",
             "readonly",
-            "<th scope=\"row\">Moor cowl</th><td>7.50 an ounce</td><td>to the nearest whole</td>",
+            "<th scope=\"row\">Moor cowl</th><td>$7.50 an ounce</td><td>To the nearest $1</td>",
             "href=\"/shelf/styles\"",
             "name=\"fee.online\"",
             "action=\"/settings/backup\"",

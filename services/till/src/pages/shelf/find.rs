@@ -86,12 +86,12 @@ impl FindQuery {
             chosen(styles, &self.style),
             with("size ", &self.size, ""),
             self.color.clone(),
-            with("weighs at least ", &self.weight_from, ""),
-            with("weighs at most ", &self.weight_to, ""),
-            with("costs at least ", &self.price_from, ""),
-            with("costs at most ", &self.price_to, ""),
-            with("here for at most ", &self.newer, " days"),
-            with("here for at least ", &self.older, " days"),
+            with("minimum weight ", &self.weight_from, ""),
+            with("maximum weight ", &self.weight_to, ""),
+            with("minimum price ", &self.price_from, ""),
+            with("maximum price ", &self.price_to, ""),
+            with("in stock for at most ", &self.newer, " days"),
+            with("in stock for at least ", &self.older, " days"),
         ];
         words.into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" · ")
     }
@@ -113,13 +113,18 @@ impl FindQuery {
         let style = match self.style.as_str() {
             "" => FindStyle::Any,
             "none" => FindStyle::None,
-            id => FindStyle::One(id.parse().map_err(|_| Faults::one("style", "choose a style of the list"))?),
+            id => {
+                FindStyle::One(id.parse().map_err(|_| Faults::one("style", "choose a style from the list"))?)
+            }
         };
         let state = choice(&self.state, FindState::from_code, "state")?;
         let sort = choice(&self.sort, FindSort::from_code, "sort")?;
         let cursor = match self.cursor.as_str() {
             "" => None,
-            text => Some(text.parse().map_err(|_| Faults::one("find", "begin again from the first page"))?),
+            text => Some(
+                text.parse()
+                    .map_err(|_| Faults::one("find", "this page link is out of date; search again"))?,
+            ),
         };
         let find = FindItems {
             words: self.find.trim().to_owned(),
@@ -143,7 +148,7 @@ fn choice<T: Default>(text: &str, read: fn(&str) -> Option<T>, field: &str) -> R
     if text.is_empty() {
         return Ok(T::default());
     }
-    read(text).ok_or_else(|| Faults::one(field, "choose one of the list"))
+    read(text).ok_or_else(|| Faults::one(field, "choose an option from the list"))
 }
 
 /// An option of a list.
@@ -170,18 +175,18 @@ fn choices<T: Copy>(
 fn state_words(state: FindState) -> &'static str {
     match state {
         FindState::OnShelf => "On the shelf",
-        FindState::Held => "Set aside",
-        FindState::SoldOut => "Sold or gone",
-        FindState::KeptOff => "Not for online",
-        FindState::Unlisted => "Not online yet",
-        FindState::All => "All that ever was",
+        FindState::Held => "On hold",
+        FindState::SoldOut => "Sold out or gone",
+        FindState::KeptOff => "Don’t list online",
+        FindState::Unlisted => "Not listed online",
+        FindState::All => "All items, past and present",
     }
 }
 
 fn sort_words(sort: FindSort) -> &'static str {
     match sort {
         FindSort::Newest => "Newest first",
-        FindSort::Oldest => "Longest here first",
+        FindSort::Oldest => "Oldest first",
         FindSort::Cheapest => "Lowest price first",
         FindSort::Dearest => "Highest price first",
         FindSort::Lightest => "Lightest first",
@@ -325,7 +330,7 @@ mod tests {
         assert_eq!((sent.status, sent.header("location")), (303, Some(path.as_str())));
         let empty = shop.get("/shelf?find=NOTHING").await;
         assert_eq!(empty.status, 200);
-        assert!(empty.text().contains("Nothing on the shelf"), "{}", empty.text());
+        assert!(empty.text().contains("No items match"), "{}", empty.text());
     }
 
     #[tokio::test]

@@ -58,7 +58,7 @@ mod tests {
             let again = send(&shop, &path, &[("back", back)]).await;
             assert_eq!(again.status, 409, "{}", again.text());
         }
-        assert!(shop.get("/shelf/holds").await.text().contains("Nothing is set aside"));
+        assert!(shop.get("/shelf/holds").await.text().contains("Nothing is on hold"));
         assert_eq!(shop.get("/shelf/holds?cursor=x").await.status, 422);
     }
 }

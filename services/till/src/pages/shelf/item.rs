@@ -20,7 +20,7 @@ use domain::pricing;
 use domain::stock::{ItemKind, Why};
 use ledger::Command;
 use ledger::online::ListingState;
-use ledger::shelf::{Hold, ItemView, Purpose, StockMove};
+use ledger::shelf::{Hold, ItemView, StockMove};
 
 /// The latest moves that are shown; an item of counted goods may have thousands.
 const MOVES: usize = 50;
@@ -35,19 +35,12 @@ pub(crate) struct HoldShown {
 
 /// For whom, until when, what.
 pub(crate) fn hold(hold: &Hold, zone: &Zone) -> HoldShown {
-    let purpose = match hold.purpose {
-        Purpose::Customer => "a customer",
-        Purpose::Basket => "a basket that is being paid",
-        Purpose::Market => "the market",
-        Purpose::Order => "an order that is not paid yet",
-    };
-    let whom = if hold.for_whom.is_empty() { purpose.to_owned() } else { hold.for_whom.clone() };
+    let purpose = || shown::capital(shown::held_for(hold.purpose));
+    let whom = if hold.for_whom.is_empty() { purpose() } else { hold.for_whom.clone() };
     HoldShown {
         id: hold.id.to_string(),
         whom,
-        until: hold
-            .until
-            .map_or("until it is ended".to_owned(), |u| format!("until {}", shown::moment(zone, u))),
+        until: hold.until.map_or("no end date".to_owned(), |until| zone.until(until)),
         lines: hold.lines.iter().map(|line| format!("{} × {}", line.quantity, line.title)).collect(),
     }
 }
@@ -66,14 +59,14 @@ struct MoveShown {
 /// Why stock moved, in words.
 pub(crate) fn why_words(why: Why) -> &'static str {
     match why {
-        Why::Made => "made or brought in",
+        Why::Made => "added",
         Why::Count => "counted",
         Why::Damage => "damaged",
         Why::Gift => "given away",
-        Why::OwnUse => "kept by the family",
+        Why::OwnUse => "kept for own use",
         Why::Sold => "sold",
-        Why::PutBack => "put back",
-        Why::Voided => "sale undone",
+        Why::PutBack => "returned to stock",
+        Why::Voided => "sale voided",
     }
 }
 
@@ -81,7 +74,7 @@ fn moved(entry: &StockMove, zone: &Zone) -> MoveShown {
     let sign = if entry.change.steps() > 0 { "+" } else { "" };
     MoveShown {
         when: shown::moment(zone, entry.at),
-        change: format!("{sign}{}", entry.change).replace('-', "−"),
+        change: format!("{sign}{}", entry.change),
         why: why_words(entry.why),
         sale: entry.sale.map(|sale| format!("/counter/sales/{sale}")),
         note: entry.note.clone(),
@@ -89,7 +82,7 @@ fn moved(entry: &StockMove, zone: &Zone) -> MoveShown {
     }
 }
 
-/// How the price came about, and what is left of it.
+/// How the price was calculated, and the margin.
 struct PriceShown {
     price: String,
     working: String,
@@ -99,9 +92,9 @@ struct PriceShown {
 
 fn price(item: &ItemView, caller: &Caller) -> PriceShown {
     let working = match (&item.working, item.priced_by_hand) {
-        (Some(working), _) => working.to_string(),
-        (None, true) => "set by hand".to_owned(),
-        (None, false) => "by an earlier rate of its style".to_owned(),
+        (Some(working), _) => working.shown(),
+        (None, true) => "Price override".to_owned(),
+        (None, false) => "Priced at an earlier rate of its style".to_owned(),
     };
     let left = pricing::margin(item.price, item.cost).ok().flatten();
     let cost = item.cost.zip(left).filter(|_| caller.may(Act::SeeCost));
@@ -115,13 +108,11 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
 
 fn listing_words(item: &ItemView) -> &'static str {
     match (item.keep_off, item.listing) {
-        (true, Some(ListingState::Listed)) => {
-            "It is online still, and is to be taken off with the next feed."
-        }
-        (true, _) => "It is not for online.",
-        (false, Some(ListingState::Listed)) => "It is online.",
-        (false, Some(ListingState::Ended)) => "Its listing online has ended.",
-        (false, None) => "It is not online yet.",
+        (true, Some(ListingState::Listed)) => "Still listed online. The next update removes it.",
+        (true, _) => "Don’t list online.",
+        (false, Some(ListingState::Listed)) => "Listed online.",
+        (false, Some(ListingState::Ended)) => "Removed from the online shop.",
+        (false, None) => "Not listed online.",
     }
 }
 
@@ -173,12 +164,12 @@ fn about(item: &ItemView) -> Vec<(&'static str, String)> {
     let sku = if item.sku == item.in_store { String::new() } else { item.sku.clone() };
     let all = [
         ("Style", item.style.clone().unwrap_or_default()),
-        ("Weighs", weight),
+        ("Weight", weight),
         ("Size", item.size.clone()),
-        ("Colours", item.color.replace('|', ", ")),
-        ("Fibres", item.material.clone()),
+        ("Colors", item.color.replace('|', ", ")),
+        ("Fibers", item.material.clone()),
         ("Tag code", item.in_store.clone()),
-        ("Own code", sku),
+        ("Your code", sku),
         ("GTIN", gtin),
     ];
     all.into_iter().filter(|(_, words)| !words.is_empty()).collect()
@@ -270,11 +261,11 @@ pub(crate) mod tests {
         assert_eq!(page.status, 200, "{}", page.text());
         for words in [
             "<h1>Moor cowl</h1>",
-            "6.35 oz × 7.50 an ounce = 47.63 → 48.00",
-            "12.50",
-            "35.50",
-            "made or brought in",
-            "It is not online yet.",
+            "6.35 oz × $7.50 an ounce = $47.63, rounded to $48.00",
+            "$12.50",
+            "$35.50",
+            "added",
+            "Not listed online.",
         ] {
             assert!(page.text().contains(words), "{words} in {}", page.text());
         }
@@ -282,7 +273,7 @@ pub(crate) mod tests {
         let page = shop.get("/shelf/items/COWL").await;
         let link = format!("<a href=\"/counter/sales/{}\">sold</a>", sale["id"].as_str().expect("an id"));
         assert!(page.text().contains(&link), "{link} in {}", page.text());
-        assert!(page.text().contains("−1") && page.text().contains("<span>Sold</span>"), "{}", page.text());
+        assert!(page.text().contains("-1") && page.text().contains("<span>Sold</span>"), "{}", page.text());
         let nothing = shop.get("/shelf/items/NOPE").await;
         assert_eq!(nothing.status, 404);
     }

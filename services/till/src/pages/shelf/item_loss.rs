@@ -14,7 +14,8 @@ use ledger::shelf::{AdjustStock, Counted};
 
 fn read(form: &Form, code: &Code) -> Result<AdjustStock, Faults> {
     let why = Why::from_code(form.text("why")).filter(|why| why.is_loss());
-    let why = why.ok_or_else(|| Faults::one("why", "say why: damaged, given away, or kept by the family"))?;
+    let why =
+        why.ok_or_else(|| Faults::one("why", "choose a reason: damaged, given away or kept for own use"))?;
     let quantity = match form.text("loss_quantity") {
         "" => Asked::ONE,
         text => Asked::parse(text, None).map_err(|e| Faults::one("loss_quantity", e.to_string()))?,
@@ -63,11 +64,7 @@ mod tests {
         check("COWL", "own-use", "", 422).await;
         assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "6");
         let page = shop.get("/shelf/items/COWL").await;
-        assert!(
-            page.text().contains("kept by the family") && page.text().contains("moths"),
-            "{}",
-            page.text()
-        );
+        assert!(page.text().contains("kept for own use") && page.text().contains("moths"), "{}", page.text());
         assert!(page.text().contains("<span>Gone</span>"), "{}", page.text());
     }
 }

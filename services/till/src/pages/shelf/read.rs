@@ -18,7 +18,12 @@ pub(crate) fn weight(field: &str, text: &str, unit: WeightUnit) -> Result<Option
         "lb" | "lbs" | "lbr" | "pound" | "pounds" => WeightUnit::Pound,
         "g" | "grm" | "gram" | "grams" => WeightUnit::Gram,
         "kg" | "kgm" | "kilogram" | "kilograms" => WeightUnit::Kilogram,
-        _ => return Err(Faults::one(field, "write the weight with oz, lb, g or kg behind it, or alone")),
+        _ => {
+            return Err(Faults::one(
+                field,
+                "enter a number, with oz, lb, g or kg after it if needed, for example 6.35 oz",
+            ));
+        }
     };
     Weight::parse(digits.trim(), unit).map(Some).map_err(|error| Faults::one(field, error.to_string()))
 }
@@ -41,7 +46,7 @@ pub(crate) fn days(field: &str, text: &str) -> Result<Option<i64>, Faults> {
     }
     let digits = text.bytes().all(|b| b.is_ascii_digit());
     let days = text.parse().ok().filter(|days| digits && *days <= MOST);
-    days.map(Some).ok_or_else(|| Faults::one(field, format!("write whole days, 0 to {MOST}")))
+    days.map(Some).ok_or_else(|| Faults::one(field, format!("enter a whole number of days from 0 to {MOST}")))
 }
 
 #[cfg(test)]

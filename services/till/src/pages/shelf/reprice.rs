@@ -27,11 +27,11 @@ const UNITS: [WeightUnit; 5] =
 /// Endings to choose from; a style's own is added if it is another.
 const ENDINGS: [(&str, &str); 6] = [
     ("exact", "exact, to the smallest coin"),
-    ("five", "the nearest 0.05"),
-    ("whole", "the nearest whole"),
-    ("0.50", "the nearest that ends in .50"),
-    ("0.95", "the nearest that ends in .95"),
-    ("0.99", "the nearest that ends in .99"),
+    ("five", "to the nearest 0.05"),
+    ("whole", "to a whole amount"),
+    ("0.50", "to a price ending in .50"),
+    ("0.95", "to a price ending in .95"),
+    ("0.99", "to a price ending in .99"),
 ];
 
 /// A rule as it is typed.
@@ -51,7 +51,7 @@ impl RuleText {
             rate: rule.rate.per().normalize().to_string(),
             unit: rule.rate.unit().code().to_owned(),
             ending: rule.ending.to_string(),
-            minimum: rule.minimum.map(shown::money).unwrap_or_default(),
+            minimum: rule.minimum.map(shown::plain).unwrap_or_default(),
         }
     }
 
@@ -91,7 +91,7 @@ impl RuleText {
         };
         let mut endings: Vec<Choice> = ENDINGS.into_iter().map(choice).collect();
         if !endings.iter().any(|e| e.is_chosen) && !self.ending.is_empty() {
-            let words = format!("the nearest that ends in {}", self.ending.trim_start_matches('0'));
+            let words = format!("to a price ending in {}", self.ending.trim_start_matches('0'));
             endings.push(Choice { value: self.ending.clone(), words, is_chosen: true });
         }
         endings
@@ -123,7 +123,7 @@ fn change(price: &NewPrice) -> ChangeShown {
 
 fn signed(minor: i64, currency: Currency) -> String {
     let amount = Money::from_minor(minor.abs(), currency).map(shown::money).unwrap_or_default();
-    format!("{}{amount}", if minor < 0 { "−" } else { "+" })
+    format!("{}{amount}", if minor < 0 { "-" } else { "+" })
 }
 
 /// All changes.
@@ -250,7 +250,7 @@ mod tests {
         let preview = shop.get(&format!("{path}/price?rate=8&unit=ONZ&ending=whole&minimum=")).await;
         assert_eq!(preview.status, 200, "{}", preview.text());
         // 6.35 × 8 = 50.80, to the whole 51; 5.6 × 8 = 44.80, to the whole 45.
-        for words in ["48.00", "51.00", "+3.00", "42.00", "45.00", "2 prices change", "+6.00"] {
+        for words in ["$48.00", "$51.00", "+$3.00", "$42.00", "$45.00", "2 prices change", "+$6.00"] {
             assert!(preview.text().contains(words), "{words} in {}", preview.text());
         }
         assert_eq!(shop.get("/api/items/COWL").await.json()["price"], "48.00", "a look changes nothing");
@@ -267,7 +267,7 @@ mod tests {
         assert_eq!(shop.get("/api/items/COWL").await.json()["price"], "51.00");
         let again = send(&shop, &format!("{path}/price"), &fields).await;
         assert_eq!((again.status, again.header("location")), (303, Some(done.as_str())));
-        assert!(shop.get(&done).await.text().contains("2 prices have changed"));
+        assert!(shop.get(&done).await.text().contains("2 prices changed"));
         let late = send(&shop, &format!("{path}/price"), &fields[..6]).await;
         assert!(late.status == 422 && late.text().contains("was changed meanwhile"), "{}", late.text());
     }

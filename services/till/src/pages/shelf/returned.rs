@@ -116,15 +116,15 @@ mod tests {
     #[tokio::test]
     async fn what_came_back_waits_until_somebody_says_where_it_goes() {
         let shop = TestShop::open().await;
-        assert!(shop.get("/shelf/returned").await.text().contains("Nothing waits"));
+        assert!(shop.get("/shelf/returned").await.text().contains("No returns to check"));
         let (cowl, hat) = (refunded(&shop, "COWL").await, refunded(&shop, "HAT").await);
         let page = shop.get("/shelf/returned").await;
-        for words in ["1 × Moor cowl", "too small", "Back on the shelf", "Written off", "/counter/sales/"] {
+        for words in ["1 × Moor cowl", "too small", "Return to stock", "Write off", "/counter/sales/"] {
             assert!(page.text().contains(words), "{words} in {}", page.text());
         }
         let today = shop.get("/today").await;
         assert!(
-            today.text().contains("2 refunded things have no place yet")
+            today.text().contains("2 refunded items need")
                 && today.text().contains("href=\"/shelf/returned\""),
             "{}",
             today.text()
@@ -144,8 +144,8 @@ mod tests {
             let late = send(&shop, &path, &[("shelf", "yes")]).await;
             assert!(late.status == 422 && late.text().contains("decided before"), "{}", late.text());
         }
-        assert!(shop.get("/shelf/returned").await.text().contains("Nothing waits"));
-        assert!(!shop.get("/today").await.text().contains("no place yet"));
+        assert!(shop.get("/shelf/returned").await.text().contains("No returns to check"));
+        assert!(!shop.get("/today").await.text().contains("refunded item"));
         assert_eq!(shop.get("/shelf/returned?cursor=x").await.status, 422);
     }
 }

@@ -36,13 +36,13 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
     let (counted, booked) = (line.counted.steps(), line.booked.steps());
     let words = match (line.kind, counted.cmp(&booked)) {
         _ if !line.left.is_empty() => line.left.as_str(),
-        (_, std::cmp::Ordering::Equal) => "as the books have it",
-        (ItemKind::Piece, std::cmp::Ordering::Less) if line.is_held => "missing, and set aside for somebody",
+        (_, std::cmp::Ordering::Equal) => "matches",
+        (ItemKind::Piece, std::cmp::Ordering::Less) if line.is_held => "missing, on hold for a customer",
         (ItemKind::Piece, std::cmp::Ordering::Less) => "missing",
-        (ItemKind::Piece, std::cmp::Ordering::Greater) => "not expected: the books say that it is gone",
+        (ItemKind::Piece, std::cmp::Ordering::Greater) => "not expected: recorded as gone",
         (_, std::cmp::Ordering::Less) if counted == 0 => "not counted",
-        (_, std::cmp::Ordering::Less) => "fewer than the books have",
-        (_, std::cmp::Ordering::Greater) => "more than the books have",
+        (_, std::cmp::Ordering::Less) => "fewer than recorded",
+        (_, std::cmp::Ordering::Greater) => "more than recorded",
     };
     let color = line.color.replace('|', ", ");
     let about: Vec<&str> =
@@ -53,7 +53,7 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
         about: about.join(" · "),
         counted: line.counted.to_string(),
         booked: line.booked.to_string(),
-        difference: format!("{sign}{}", line.difference).replace('-', "−"),
+        difference: format!("{sign}{}", line.difference),
         words: words.to_owned(),
         agrees: counted == booked,
     }
@@ -72,12 +72,14 @@ pub(crate) fn said(scanned: &Scanned) -> Said {
         |quantity: Option<domain::quantity::Quantity>| quantity.map(|q| q.to_string()).unwrap_or_default();
     let (counted, booked) = (amount(scanned.counted), amount(scanned.booked));
     let (words, is_well) = match &scanned.finding {
-        ScanFinding::Agrees => (format!("{counted} counted, as the books have it."), true),
-        ScanFinding::Fewer => (format!("{counted} counted so far; the books have {booked}."), true),
-        ScanFinding::More => (format!("{counted} counted; the books have {booked}."), false),
-        ScanFinding::Again => ("It was counted before; it stays one.".to_owned(), true),
-        ScanFinding::NotExpected(why) => (format!("Not expected here: {why}."), false),
-        ScanFinding::Unknown => ("No item has this code. It is noted; put it to one side.".to_owned(), false),
+        ScanFinding::Agrees => (format!("Counted {counted}. It matches the recorded stock."), true),
+        ScanFinding::Fewer => (format!("Counted {counted} so far; recorded stock is {booked}."), true),
+        ScanFinding::More => (format!("Counted {counted}; recorded stock is {booked}."), false),
+        ScanFinding::Again => ("Already counted. It still counts as one.".to_owned(), true),
+        ScanFinding::NotExpected(why) => (format!("Not expected: {why}."), false),
+        ScanFinding::Unknown => {
+            ("No item has this code. It is noted; set the item aside and check it later.".to_owned(), false)
+        }
     };
     let title = if scanned.title.is_empty() { scanned.sku.clone() } else { scanned.title.clone() };
     Said { title, words, is_well }

@@ -70,24 +70,24 @@ mod tests {
                 assert!(reply.text().contains(words), "{code}: {words} in {}", reply.text());
             }
         };
-        check("COWL", "", 200, "1 counted, as the books have it.").await;
-        check("COWL", "", 200, "It was counted before; it stays one.").await;
-        check("SPINDLE", "4", 200, "4 counted so far; the books have 10.").await;
-        check("SPINDLE", "", 200, "5 counted so far; the books have 10.").await;
-        check("SPINDLE", "9", 200, "14 counted; the books have 10.").await;
-        check("HAT", "", 200, "Not expected here: Moor cowl, small (HAT) was already sold").await;
+        check("COWL", "", 200, "Counted 1. It matches").await;
+        check("COWL", "", 200, "Already counted.").await;
+        check("SPINDLE", "4", 200, "Counted 4 so far; recorded stock is 10.").await;
+        check("SPINDLE", "", 200, "Counted 5 so far; recorded stock is 10.").await;
+        check("SPINDLE", "9", 200, "Counted 14; recorded stock is 10.").await;
+        check("HAT", "", 200, "Not expected: Moor cowl, small (HAT) was already sold").await;
         check("BUTTON", "", 200, "No item has this code.").await;
-        check("ROVING", "", 422, "weigh it").await;
-        check("ROVING", "39.5", 200, "39.5 oz counted so far; the books have 40 oz.").await;
+        check("ROVING", "", 422, "id=\"fault-quantity\"").await;
+        check("ROVING", "39.5", 200, "Counted 39.5 oz so far; recorded stock is 40 oz.").await;
         check("", "", 422, "id=\"fault-code\"").await;
         check("COWL", "many", 422, "id=\"fault-quantity\"").await;
         let all = send(&shop, &path, &[("code", "SPINDLE"), ("quantity", "10"), ("all", "yes")]).await;
-        assert!(all.text().contains("10 counted, as the books have it."), "{}", all.text());
+        assert!(all.text().contains("Counted 10. It matches"), "{}", all.text());
         let once = [("code", "SPINDLE"), ("_key", "k1")];
         let first = send(&shop, &path, &once).await;
         let again = send(&shop, &path, &once).await;
         for reply in [first, again] {
-            assert!(reply.text().contains("11 counted; the books have 10."), "{}", reply.text());
+            assert!(reply.text().contains("Counted 11; recorded stock is 10."), "{}", reply.text());
         }
         assert_eq!(send(&shop, "/shelf/stocktakes/7/scan", &[("code", "COWL")]).await.status, 404);
     }

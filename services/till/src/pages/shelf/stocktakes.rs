@@ -40,14 +40,14 @@ fn at(moment: String, who: &str) -> String {
 pub(crate) fn shown(view: &StocktakeView, zone: &Zone) -> CountShown {
     CountShown {
         path: format!("/shelf/stocktakes/{}", view.id),
-        of: view.style.as_ref().map_or("All of the shelf".to_owned(), |(_, name)| name.clone()),
+        of: view.style.as_ref().map_or("All stock".to_owned(), |(_, name)| name.clone()),
         note: view.note.clone(),
         begun: at(shown::moment(zone, view.begun), &view.begun_by),
         ended: view.ended.map(|ended| at(shown::moment(zone, ended), &view.ended_by)).unwrap_or_default(),
         state: match view.state {
-            StocktakeState::Open => "being counted",
-            StocktakeState::Finished => "booked",
-            StocktakeState::Dropped => "given up",
+            StocktakeState::Open => "in progress",
+            StocktakeState::Finished => "stock updated",
+            StocktakeState::Dropped => "canceled",
         },
         is_open: view.state == StocktakeState::Open,
         scans: view.scans,
@@ -71,7 +71,7 @@ async fn page(app: &App, caller: &Caller, chosen: &str, note: &str, faults: Faul
     let views = app.ledger.stocktakes(LISTED).await?;
     let zone = &app.ledger.shop().zone;
     let (open, past): (Vec<_>, Vec<_>) = views.iter().map(|v| shown(v, zone)).partition(|c| c.is_open);
-    let all = (String::new(), "All of the shelf".to_owned());
+    let all = (String::new(), "All stock".to_owned());
     let styles = app.ledger.styles().await?.into_iter().map(|s| (s.id.to_string(), s.name));
     let choice = |(value, words): (String, String)| Choice { is_chosen: value == chosen, value, words };
     Ok(Page {
@@ -93,7 +93,7 @@ pub(crate) async fn list_stocktakes(State(app): State<App>, caller: Caller) -> R
 fn read(form: &Form) -> Result<BeginStocktake, Faults> {
     let style = match form.text("style") {
         "" => None,
-        id => Some(id.parse().map_err(|_| Faults::one("style", "choose one of the list"))?),
+        id => Some(id.parse().map_err(|_| Faults::one("style", "choose a style from the list"))?),
     };
     Ok(BeginStocktake { style, note: form.text("note").to_owned(), who: form.caller.who.clone() })
 }
@@ -126,17 +126,13 @@ pub(crate) mod tests {
     #[tokio::test]
     async fn one_count_is_begun_and_gone_on_with() {
         let shop = TestShop::open().await;
-        assert!(shop.get("/shelf/stocktakes").await.text().contains("Begin to count"));
+        assert!(shop.get("/shelf/stocktakes").await.text().contains("Start count"));
         let path = begun(&shop, "").await;
         let list = shop.get("/shelf/stocktakes").await;
         assert!(list.text().contains(&format!("href=\"{path}\"")), "{}", list.text());
-        assert!(!list.text().contains("Begin to count"), "one at a time");
+        assert!(!list.text().contains("Start count"), "one at a time");
         let second = send(&shop, "/shelf/stocktakes", &[("style", "")]).await;
-        assert!(
-            second.status == 422 && second.text().contains("another count is under way"),
-            "{}",
-            second.text()
-        );
+        assert!(second.status == 422 && second.text().contains("count is under way"), "{}", second.text());
         assert_eq!(send(&shop, "/shelf/stocktakes", &[("style", "hats")]).await.status, 422);
     }
 }

@@ -1,6 +1,5 @@
-//! GET /shelf/styles/{id}: one style by size and colour.
+//! GET /shelf/styles/{id}: one style by size and color.
 
-use super::styles::{ending_words, rate_words};
 use super::tag::{self, Stripe};
 use super::{Way, ways};
 use crate::app::App;
@@ -26,7 +25,7 @@ pub(crate) struct StyleQuery {
     changed: Option<usize>,
 }
 
-/// A colour's line.
+/// A color's line.
 struct ColourLine {
     words: String,
     stripes: Vec<Stripe>,
@@ -34,7 +33,7 @@ struct ColourLine {
     all: String,
 }
 
-/// What there is of a colour in a size.
+/// What there is of a color in a size.
 struct Cell {
     on_hand: String,
     held: Option<String>,
@@ -44,7 +43,7 @@ struct Cell {
     path: String,
 }
 
-/// Sums of rows of one colour and size; a style may have pieces and counted goods of it.
+/// Sums of rows of one color and size; a style may have pieces and counted goods of it.
 fn cell(style: StyleId, rows: &[&ShelfRow]) -> Option<Cell> {
     let first = rows.first()?;
     let sum = |of: fn(&ShelfRow) -> Decimal| rows.iter().map(|row| of(row)).sum::<Decimal>();
@@ -88,7 +87,7 @@ fn lines(style: &StyleView, grid: &[ShelfRow], sizes: &[String]) -> Vec<ColourLi
         };
         let all: Decimal = own.iter().map(|row| row.on_hand).sum();
         ColourLine {
-            words: if color.is_empty() { "no colour".to_owned() } else { color.replace('|', ", ") },
+            words: if color.is_empty() { "No color".to_owned() } else { color.replace('|', ", ") },
             stripes: tag::stripes(color),
             cells: sizes.iter().map(of_size).collect(),
             all: all.normalize().to_string(),
@@ -128,8 +127,8 @@ pub(crate) async fn read_style(
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, ""),
         path: format!("/shelf/styles/{id}"),
-        rate: rate_words(style.rule.rate, app.ledger.shop().currency),
-        ending: ending_words(style.rule.ending, app.ledger.shop().currency),
+        rate: style.rule.rate.words(app.ledger.shop().currency),
+        ending: style.rule.ending.words(app.ledger.shop().currency),
         minimum: style.rule.minimum.map(shown::money),
         lines: lines(&style, &grid, &sizes),
         sizes,

@@ -9,8 +9,6 @@ use crate::problem::Problem;
 use askama::Template;
 use axum::extract::State;
 use domain::money::{Currency, Money};
-use domain::pricing::{PriceEnding, WeightRate};
-use domain::weight::WeightUnit;
 use ledger::shelf::StyleCount;
 
 /// A style's line.
@@ -24,30 +22,6 @@ struct StyleLine {
     rate: String,
 }
 
-/// A rate as people say it: `7.50 an ounce`.
-pub(crate) fn rate_words(rate: WeightRate, currency: Currency) -> String {
-    let mut per = rate.per().normalize();
-    if per.scale() < currency.minor_digits() {
-        per.rescale(currency.minor_digits());
-    }
-    let between = if rate.unit() == WeightUnit::HundredGrams { "for " } else { "" };
-    format!("{per} {between}{}", rate.unit().each())
-}
-
-/// A price ending as people say it.
-pub(crate) fn ending_words(ending: PriceEnding, currency: Currency) -> String {
-    match ending {
-        PriceEnding::Exact => "to the smallest coin".to_owned(),
-        PriceEnding::Five => "to the nearest 0.05".to_owned(),
-        PriceEnding::Whole => "to the nearest whole".to_owned(),
-        PriceEnding::Fraction(part) => {
-            let mut part = part;
-            part.rescale(currency.minor_digits());
-            format!("to the nearest that ends in {}", part.to_string().trim_start_matches('0'))
-        }
-    }
-}
-
 fn prices((low, high): (Money, Money)) -> String {
     if low == high { shown::money(low) } else { format!("{} to {}", shown::money(low), shown::money(high)) }
 }
@@ -55,7 +29,7 @@ fn prices((low, high): (Money, Money)) -> String {
 fn line(count: &StyleCount, currency: Currency) -> StyleLine {
     let of = |style: &ledger::shelf::StyleView| {
         let path = format!("/shelf/styles/{}", style.id);
-        (style.name.clone(), path, rate_words(style.rule.rate, currency))
+        (style.name.clone(), path, style.rule.rate.words(currency))
     };
     let none = ("No style".to_owned(), "/shelf?style=none".to_owned(), String::new());
     let (name, path, rate) = count.style.as_ref().map_or(none, of);
@@ -108,11 +82,11 @@ mod tests {
         let shop = TestShop::open().await;
         let page = shop.get("/shelf/styles").await;
         assert_eq!(page.status, 200, "{}", page.text());
-        for words in ["Moor cowl", "42.00 to 48.00", "7.50 an ounce", "No style", "2.25 to 18.00"] {
+        for words in ["Moor cowl", "$42.00 to $48.00", "$7.50 an ounce", "No style", "$2.25 to $18.00"] {
             assert!(page.text().contains(words), "{words} in {}", page.text());
         }
         shop.sell("COWL", "k").await;
         let page = shop.get("/shelf/styles").await;
-        assert!(page.text().contains(">42.00<"), "one price is no range: {}", page.text());
+        assert!(page.text().contains(">$42.00<"), "one price is no range: {}", page.text());
     }
 }

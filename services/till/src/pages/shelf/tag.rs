@@ -68,7 +68,7 @@ pub(crate) fn tag(item: &ItemView) -> Tag {
     let weight = match (item.kind, item.weight) {
         (ItemKind::Piece, Some(weight)) => weight.to_string(),
         (ItemKind::Piece, None) => String::new(),
-        (ItemKind::Counted, _) => format!("{} there", item.on_hand),
+        (ItemKind::Counted, _) => format!("{} in stock", item.on_hand),
         (ItemKind::Weight, _) => item.on_hand.to_string(),
     };
     let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
@@ -89,13 +89,13 @@ pub(crate) fn notes(item: &ItemView) -> Vec<&'static str> {
     let mut notes = Vec::new();
     match Availability::of(on_hand, held, false) {
         Availability::SoldOut => notes.push(if item.sold.is_zero() { "Gone" } else { "Sold" }),
-        Availability::Reserved => notes.push("Set aside"),
-        Availability::InStock | Availability::Discontinued if held > 0 => notes.push("Some set aside"),
+        Availability::Reserved => notes.push("On hold"),
+        Availability::InStock | Availability::Discontinued if held > 0 => notes.push("Some on hold"),
         Availability::InStock | Availability::Discontinued => (),
     }
     match (item.keep_off, item.listing) {
-        (true, _) => notes.push("Not for online"),
-        (false, Some(ListingState::Listed)) => notes.push("Online"),
+        (true, _) => notes.push("Don’t list"),
+        (false, Some(ListingState::Listed)) => notes.push("Listed"),
         (false, _) => (),
     }
     notes

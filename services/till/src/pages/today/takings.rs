@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::pages::books::Summed;
 use crate::pages::books::table::channel_name;
-use crate::pages::shown::money;
+use crate::pages::shown::{counted, money};
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::day::Day;
@@ -24,15 +24,15 @@ pub(crate) struct Row {
 /// The takings.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Takings {
-    pub(crate) currency: String,
     pub(crate) day: Day,
     /// The same weekday a week ago.
     pub(crate) then: Day,
     pub(crate) rows: Vec<Row>,
     pub(crate) now: String,
     pub(crate) before: String,
-    /// Sales so far, and on that day.
-    pub(crate) sales: (i64, i64),
+    /// Sales so far, and on that day: `3 sales`.
+    pub(crate) now_count: String,
+    pub(crate) before_count: String,
 }
 
 /// Reads them.
@@ -55,12 +55,12 @@ pub(crate) async fn read(app: &App, day: Day) -> Result<Takings, Problem> {
         rows.push(Row { name: channel_name(&shop, channel), now: money(now), before: money(before) });
     }
     Ok(Takings {
-        currency: shop.currency.to_string(),
         day,
         then,
         rows,
         now: money(sums.0.net().summed()?),
         before: money(sums.1.net().summed()?),
-        sales: (sums.0.sales, sums.1.sales),
+        now_count: counted(sums.0.sales, "sale", "sales"),
+        before_count: counted(sums.1.sales, "sale", "sales"),
     })
 }

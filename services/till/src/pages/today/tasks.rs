@@ -4,7 +4,7 @@ use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::books::table::channel_name;
 use crate::pages::online::connections::late::is_late;
-use crate::pages::shown::moment;
+use crate::pages::shown::{counted, moment, money};
 use crate::problem::Problem;
 use domain::people::Act;
 use ledger::Shop;
@@ -18,6 +18,8 @@ const HOLDS: usize = 6;
 const FAILED: usize = 20;
 /// Styles that are told by their names.
 const STYLES: usize = 4;
+/// Of a hold whose customer nobody has named.
+const NOBODY: &str = "No name";
 
 /// Something to be done.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,11 +38,6 @@ impl Task {
     fn new(words: String, path: impl Into<Cow<'static, str>>, step: &'static str) -> Self {
         Self { words, more: Vec::new(), path: path.into(), step }
     }
-}
-
-/// `1 piece`, `3 pieces`.
-fn counted(count: i64, one: &str, many: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {many}") }
 }
 
 /// All that waits for the caller, the most pressing first.
@@ -78,17 +75,17 @@ async fn short_lines(app: &App) -> Result<Option<Task>, Problem> {
     }
     let lines = counted(short.lines, "line", "lines");
     let orders = counted(short.orders, "online order", "online orders");
-    let words = format!("{lines} of {orders} found the stock gone: substitute, refund, or release from hold");
-    Ok(Some(Task::new(words, "/online/orders", "Choose for them")))
+    let is = if short.lines == 1 { "is" } else { "are" };
+    let words = format!("{lines} in {orders} {is} out of stock. Substitute, refund or release a hold");
+    Ok(Some(Task::new(words, "/online/orders", "Resolve orders")))
 }
 
 /// Feeds that failed and that nobody has looked at since.
 async fn failed_feeds(app: &App) -> Result<Option<Task>, Problem> {
     let failed = app.ledger.feed_troubles(true, FAILED).await?;
-    let count = i64::try_from(failed.len()).unwrap_or(i64::MAX);
     let Some(latest) = failed.first() else { return Ok(None) };
-    let words = format!("{} went wrong; the latest: {}", counted(count, "feed", "feeds"), latest.file);
-    Ok(Some(Task::new(words, "/online/feeds", "See what was wrong")))
+    let words = format!("{} failed. The latest is {}", counted(failed.len(), "feed", "feeds"), latest.file);
+    Ok(Some(Task::new(words, "/online/feeds", "Review failed feeds")))
 }
 
 /// What stands still between here and an online shop: each connection is told of at most once, by what is
@@ -99,20 +96,20 @@ async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
         let name = &one.name;
         let (words, step) = if let Some(until) = one.quiet_until {
             (
-                format!("{name} does not answer well; all of it waits until {}", moment(&shop.zone, until)),
-                "See why",
+                format!("{name} is not responding. Sync is paused until {}", moment(&shop.zone, until)),
+                "Review connection",
             )
         } else if is_late(&one, now) {
-            (format!("{name} was not told for more than a quarter of an hour"), "See why")
+            (format!("Updates to {name} are more than 15 minutes late"), "Review connection")
         } else if one.parked > 0 {
             let messages = counted(one.parked, "message", "messages");
-            (format!("{messages} to {name} could not be sent"), "See why, and what to do")
+            (format!("{messages} to {name} could not be sent"), "Review messages")
         } else if one.orders_kept > 0 {
             let orders = counted(one.orders_kept, "order", "orders");
-            (format!("{orders} of {name} could not be taken"), "See why")
+            (format!("{orders} from {name} could not be imported"), "Review orders")
         } else if one.drifts > 0 {
-            let times = counted(one.drifts, "price or text", "prices or texts");
-            (format!("{name} has {times} that differ from ours"), "Decide")
+            let differ = counted(one.drifts, "price or text differs", "prices or texts differ");
+            (format!("{name}: {differ} from yours"), "Review differences")
         } else {
             return None;
         };
@@ -128,9 +125,13 @@ async fn drawers(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
     let left = turns.into_iter().filter(|turn| shop.zone.day_of(turn.opened) < today);
     let task = |turn: Turn| {
         let (channel, since) = (channel_name(shop, &turn.channel), moment(&shop.zone, turn.opened));
-        let by = if turn.opened_by.is_empty() { String::new() } else { format!(", by {}", turn.opened_by) };
-        let words = format!("The drawer of {channel} was left open: since {since}{by}");
-        Task::new(words, "/counter/drawer", "Count it out")
+        let by = if turn.opened_by.is_empty() {
+            String::new()
+        } else {
+            format!(" (opened by {})", turn.opened_by)
+        };
+        let words = format!("The cash drawer of {channel} has been open since {since}{by}");
+        Task::new(words, "/counter/drawer", "Close drawer")
     };
     Ok(left.map(task).collect())
 }
@@ -141,17 +142,16 @@ async fn holds(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     if holds.is_empty() {
         return Ok(None);
     }
-    let count = i64::try_from(holds.len()).unwrap_or(i64::MAX);
     let words = if holds.len() > HOLDS {
-        format!("More than {HOLDS} holds run out today")
+        format!("More than {HOLDS} holds end today")
     } else {
-        format!("{} out today", counted(count, "hold runs", "holds run"))
+        format!("{} today", counted(holds.len(), "hold ends", "holds end"))
     };
     let told = holds.iter().take(HOLDS).map(|hold| {
-        let whom = if hold.for_whom.is_empty() { "nobody named" } else { &hold.for_whom };
-        format!("{whom}: {}, until {}", counted(hold.lines, "line", "lines"), shop.zone.clock(hold.until))
+        let whom = if hold.for_whom.is_empty() { NOBODY } else { &hold.for_whom };
+        format!("{whom}: {}, until {}", counted(hold.lines, "item", "items"), shop.zone.clock(hold.until))
     });
-    Ok(Some(Task { more: told.collect(), ..Task::new(words, "/shelf/holds", "See the holds") }))
+    Ok(Some(Task { more: told.collect(), ..Task::new(words, "/shelf/holds", "Review holds") }))
 }
 
 async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
@@ -159,8 +159,9 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     if due.tenders == 0 {
         return Ok(None);
     }
-    let words = format!("{} is due, owed for {}", due.left, counted(due.tenders, "sale", "sales"));
-    Ok(Some(Task::new(words, "/counter/owed", "Take a payment")))
+    let words =
+        format!("{} is due on {}", money(due.left), counted(due.tenders, "open balance", "open balances"));
+    Ok(Some(Task::new(words, "/counter/owed", "Record payment")))
 }
 
 /// Goods that were refunded and on which nobody has decided.
@@ -169,8 +170,9 @@ async fn came_back(app: &App) -> Result<Option<Task>, Problem> {
     if count == 0 {
         return Ok(None);
     }
-    let words = format!("{} no place yet", counted(count, "refunded thing has", "refunded things have"));
-    Ok(Some(Task::new(words, "/shelf/returned", "Say where they go")))
+    let needs = counted(count, "refunded item needs", "refunded items need");
+    let words = format!("{needs} to be returned to stock or written off");
+    Ok(Some(Task::new(words, "/shelf/returned", "Check returns")))
 }
 
 async fn unlisted(app: &App) -> Result<Option<Task>, Problem> {
@@ -178,8 +180,8 @@ async fn unlisted(app: &App) -> Result<Option<Task>, Problem> {
     if count == 0 {
         return Ok(None);
     }
-    let words = format!("{} not offered online yet", counted(count, "new piece is", "new pieces are"));
-    Ok(Some(Task::new(words, "/online", "List them")))
+    let words = format!("{} not listed online", counted(count, "new piece is", "new pieces are"));
+    Ok(Some(Task::new(words, "/online", "List pieces")))
 }
 
 async fn ran_out(app: &App) -> Result<Option<Task>, Problem> {
@@ -189,8 +191,8 @@ async fn ran_out(app: &App) -> Result<Option<Task>, Problem> {
     }
     let told = styles.iter().take(STYLES).map(String::as_str).collect::<Vec<_>>().join(", ");
     let words = match styles.len().saturating_sub(STYLES) {
-        0 => format!("{told} ran out"),
-        more => format!("{told} and {more} more ran out"),
+        0 => format!("Sold out: {told}"),
+        more => format!("Sold out: {told} and {more} more"),
     };
-    Ok(Some(Task::new(words, "/workbench", "Finish one")))
+    Ok(Some(Task::new(words, "/workbench", "Add pieces")))
 }

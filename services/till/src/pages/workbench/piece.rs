@@ -55,7 +55,7 @@ pub(crate) async fn room(
         Some(item) => Typed::after(item, before.tare),
         None => Typed { tare: before.tare, ..Typed::default() },
     };
-    Ok(Paper(Page::new(&app, &caller, typed, Vec::new(), Slip::empty(&app), Faults::default()).await?))
+    Ok(Paper(Page::new(&app, &caller, typed, Vec::new(), Slip::empty(), Faults::default()).await?))
 }
 
 /// The piece that is named, or else the latest that was finished: its style and yarn stay.
@@ -82,7 +82,7 @@ pub(crate) async fn finish(State(app): State<App>, sent: PhotoForm) -> Result<Re
     }
     let slip = match &piece {
         Some(piece) => Slip::of(&app, piece).await?,
-        None => Slip::empty(&app),
+        None => Slip::empty(),
     };
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     let page = Page::new(&app, &form.caller, typed, kept, slip, faults).await?;
@@ -99,7 +99,7 @@ async fn keep(app: &App, form: &Form, piece: NewPiece) -> Result<Result<String, 
             let (field, words) = at_field(&refusal);
             Err((field.to_owned(), words))
         }
-        None => Err((String::new(), "nothing was kept; send the form again".to_owned())),
+        None => Err((String::new(), "the piece was not saved; send the form again".to_owned())),
     })
 }
 
@@ -262,14 +262,13 @@ mod tests {
             "“six” is not",
         )
         .await;
-        check(vec![("style", "Moor cowl"), ("note", "as typed")], "weight", "put the piece on the scale")
-            .await;
-        check(vec![("weight", "6 oz"), ("note", "as typed")], "style", "choose a style").await;
-        check(with(&[("price", "40.00")]), "reason", "say why").await;
+        check(vec![("style", "Moor cowl"), ("note", "as typed")], "weight", "Enter the scale reading").await;
+        check(vec![("weight", "6 oz"), ("note", "as typed")], "style", "Choose a style").await;
+        check(with(&[("price", "40.00")]), "reason", "").await;
         check(with(&[("price", "4o")]), "price", "").await;
-        check(with(&[("rows", "0")]), "rows", "this is 1 to").await;
+        check(with(&[("rows", "0")]), "rows", "").await;
         check(with(&[("minutes", "an hour")]), "minutes", "“an hour” is not a whole").await;
-        check(with(&[("note", "card 4000 0000 0000 0002")]), "note", "this looks like a payment card").await;
+        check(with(&[("note", "card 4000 0000 0000 0002")]), "note", "This looks like a payment card").await;
         assert_eq!(pieces(&shop).await, before);
     }
 
@@ -282,7 +281,7 @@ mod tests {
             &[("good.jpg", &good), ("evil.jpg", b"<!doctype html><script>1</script>")];
         let reply = send_files(&shop, "/workbench", BEANIE, files).await;
         assert_eq!(reply.status, 422);
-        let words = "evil.jpg: it is not a photograph that can be read here";
+        let words = "evil.jpg: it is not a photo";
         assert!(reply.text().contains(words), "{}", reply.text());
         assert_eq!(pieces(&shop).await, before);
         let name = reply.text().split("name=\"kept\" value=\"").nth(1).and_then(|t| t.split('"').next());
@@ -299,11 +298,11 @@ mod tests {
         let many: Vec<(&str, &[u8])> = vec![("a.jpg", &photo[..]); 9];
         let reply = send_files(&shop, "/workbench", BEANIE, &many).await;
         assert_eq!(reply.status, 422);
-        assert!(reply.text().contains("a piece has at most 8 photographs"), "{}", reply.text());
+        assert!(reply.text().contains("at most 8 photographs"), "{}", reply.text());
         let large = vec![0xff; 20 * 1024 * 1024 + 1];
         let reply = send_files(&shop, "/workbench", BEANIE, &[("large.jpg", &large)]).await;
         assert_eq!(reply.status, 422);
-        assert!(reply.text().contains("large.jpg: it has more than 20 MB"), "{}", reply.text());
+        assert!(reply.text().contains("large.jpg: it is larger than 20 MB"), "{}", reply.text());
         let whole: Vec<(&str, &[u8])> = vec![("large.jpg", &large[..]); 4];
         assert_eq!(send_files(&shop, "/workbench", BEANIE, &whole).await.status, 413);
     }
@@ -314,7 +313,11 @@ mod tests {
         let before = pieces(&shop).await;
         let reply = send_files(&shop, "/workbench", &with(&[("price_it", "")]), &[]).await;
         assert_eq!(reply.status, 200, "{}", reply.text());
-        assert!(reply.text().contains("6.35 oz × 7.50 an ounce = 47.63 → 48.00"), "{}", reply.text());
+        assert!(
+            reply.text().contains("6.35 oz × $7.50 an ounce = $47.63, rounded to $48.00"),
+            "{}",
+            reply.text()
+        );
         assert_eq!(pieces(&shop).await, before);
     }
 

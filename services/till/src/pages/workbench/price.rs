@@ -19,7 +19,6 @@ const ENOUGH_TO_COMPARE: usize = 5;
 /// What the slip says.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Slip {
-    pub(crate) currency: String,
     /// The price; none while there is too little to price it by.
     pub(crate) price: Option<String>,
     /// How the style's rule comes to its price.
@@ -52,30 +51,30 @@ pub(crate) async fn read(
 ) -> Result<Paper<Fragment>, Problem> {
     let slip = match typed.read(&app.ledger.shop(), Vec::new()) {
         Ok(piece) => Slip::of(&app, &piece).await?,
-        Err(faults) => Slip { faults, ..Slip::empty(&app) },
+        Err(faults) => Slip { faults, ..Slip::empty() },
     };
     Ok(Paper(Fragment { slip }))
 }
 
 impl Slip {
     /// Before anything is weighed.
-    pub(crate) fn empty(app: &App) -> Self {
-        Self { currency: app.ledger.shop().currency.to_string(), ..Self::default() }
+    pub(crate) fn empty() -> Self {
+        Self::default()
     }
 
     /// For a piece as far as it is told.
     pub(crate) async fn of(app: &App, piece: &NewPiece) -> Result<Self, Problem> {
         if piece.weight.is_none() && piece.price.is_none() {
-            return Ok(Self::empty(app));
+            return Ok(Self::empty());
         }
         if piece.style.is_none() && piece.price.is_none() {
-            return Ok(Self { faults: Faults::one("style", NO_STYLE), ..Self::empty(app) });
+            return Ok(Self { faults: Faults::one("style", NO_STYLE), ..Self::empty() });
         }
         match app.ledger.price_piece(piece).await {
-            Ok(priced) => Ok(Self { currency: Self::empty(app).currency, ..Self::shown(piece, priced) }),
+            Ok(priced) => Ok(Self::shown(piece, priced)),
             Err(Failure::Refused(refusal)) => {
                 let (field, words) = at_field(&refusal);
-                Ok(Self { faults: Faults::one(field, words), ..Self::empty(app) })
+                Ok(Self { faults: Faults::one(field, words), ..Self::empty() })
             }
             Err(Failure::Trouble(trouble)) => Err(trouble.into()),
         }
@@ -89,7 +88,7 @@ impl Slip {
         };
         Self {
             price: Some(shown::money(amount)),
-            working: by_rule.map(|working| working.to_string()),
+            working: by_rule.map(|working| working.shown()),
             by_hand: matches!(price, ItemPrice::ByHand(_)),
             margin: margin.map(|m| (shown::money(m), part_of(m, amount))),
             is_loss: margin.is_some_and(Money::is_negative),
@@ -100,21 +99,21 @@ impl Slip {
     }
 }
 
-/// `33 %`, to the nearest whole.
+/// `33%`, to the nearest whole.
 fn part_of(margin: Money, price: Money) -> String {
     let (part, whole) = (i128::from(margin.minor()) * 200, i128::from(price.minor()) * 2);
     // Half away from zero: half of the whole is added to, or taken from, twice the part.
     let half = if part < 0 { -whole / 2 } else { whole / 2 };
-    format!("{} %", (part + half).checked_div(whole).unwrap_or(0))
+    format!("{}%", (part + half).checked_div(whole).unwrap_or(0))
 }
 
-/// `5.9 oz to 6.8 oz (the latest 31)`.
+/// `5.9 oz to 6.8 oz (last 31 pieces)`.
 fn words_of(usual: UsualWeights) -> String {
     let UsualWeights { lightest, heaviest, pieces } = usual;
     if pieces == 1 {
-        return format!("{lightest} (one piece so far)");
+        return format!("{lightest} (1 piece so far)");
     }
-    format!("{lightest} to {heaviest} (the latest {pieces})")
+    format!("{lightest} to {heaviest} (last {pieces} pieces)")
 }
 
 #[cfg(test)]
@@ -132,13 +131,13 @@ mod tests {
         let check = |margin: i64, price: i64, expected: &str| {
             assert_eq!(part_of(usd(margin), usd(price)), expected, "{margin} of {price}");
         };
-        check(1556, 4763, "33 %");
-        check(4800, 4800, "100 %");
-        check(0, 4800, "0 %");
-        check(5, 1000, "1 %");
-        check(4, 1000, "0 %");
-        check(-100, 3900, "-3 %");
-        check(-5, 1000, "-1 %");
+        check(1556, 4763, "33%");
+        check(4800, 4800, "100%");
+        check(0, 4800, "0%");
+        check(5, 1000, "1%");
+        check(4, 1000, "0%");
+        check(-100, 3900, "-3%");
+        check(-5, 1000, "-1%");
     }
 
     #[tokio::test]
@@ -156,17 +155,21 @@ mod tests {
             }
         };
         // 6.35 × 7.50 = 47.625, half away from zero 47.63; to the nearest whole 48.
-        check("weight=6.35+oz&style=Moor+cowl", &["48.00", "6.35 oz × 7.50 an ounce = 47.63 → 48.00"]).await;
-        check("weight=8.45&tare=2.1&style=moor+cowl&cost=32.07", &["48.00", "15.93", "33 %"]).await;
         check(
-            "weight=6.35&style=Moor+cowl&price=40.00&cost=45",
-            &["40.00", "-5.00", "set by hand", "→ 48.00"],
+            "weight=6.35+oz&style=Moor+cowl",
+            &["$48.00", "6.35 oz × $7.50 an ounce = $47.63, rounded to $48.00"],
         )
         .await;
-        check("weight=6.35&style=No+such", &["there is no style “No such”"]).await;
+        check("weight=8.45&tare=2.1&style=moor+cowl&cost=32.07", &["$48.00", "$15.93", "33%"]).await;
+        check(
+            "weight=6.35&style=Moor+cowl&price=40.00&cost=45",
+            &["$40.00", "-$5.00", "Price override", "rounded to $48.00"],
+        )
+        .await;
+        check("weight=6.35&style=No+such", &["There is no style “No such”"]).await;
         check("weight=six", &["“six” is not a weight"]).await;
-        check("style=Moor+cowl", &["Put a piece on the scale"]).await;
-        check("weight=6.35", &["choose a style, or set a price by hand"]).await;
+        check("style=Moor+cowl", &["Weigh the piece"]).await;
+        check("weight=6.35", &["Choose a style or enter a price override."]).await;
         assert_eq!(shop.get("/workbench/price?wight=6").await.status, 422);
     }
 }

@@ -116,7 +116,7 @@ impl Sheet {
             sheet.push(row);
         }
         if sheet.rows.is_empty() {
-            sheet.faults.add("", "there is nothing on the sheet yet; type or paste a row for each piece");
+            sheet.faults.add("", "the table is empty; type or paste one row for each piece");
             sheet.rows.extend(std::iter::repeat_with(Row::default).take(ROWS));
         }
         if sheet.rows.len() > MAX_PIECES_AT_ONCE {
@@ -139,7 +139,7 @@ impl Sheet {
             }
             match above {
                 Some(above) => above[at].clone_into(cell),
-                None => faults.add(COLUMNS[at].0, "there is nothing above that this could repeat"),
+                None => faults.add(COLUMNS[at].0, "there is no row above to repeat"),
             }
         }
         let typed = Typed::of_cells(cells, &self.tare);
@@ -260,7 +260,7 @@ mod tests {
             &[&["6.35 oz", "Moor cowl", "L", "fawn"], &["6 oz", "Moor cowl"]],
         );
         check("weight\tstyle\r\n6 oz\tMoor cowl\r\n", &[&["6 oz", "Moor cowl"]]);
-        check("On the scale\tStyle\n6 oz", &[&["6 oz"]]);
+        check("Scale reading\tStyle\n6 oz", &[&["6 oz"]]);
         // Rows whose cells are all empty may stand anywhere; the sheet leaves them out.
         check("\t\n \t \nweight\tstyle\n6 oz", &[&["6 oz"]]);
         check("6 oz\t\"fawn \"\"and\"\" white\"", &[&["6 oz", "fawn \"and\" white"]]);
@@ -299,9 +299,9 @@ mod tests {
         for words in [
             "“six” is not a weight",
             "kept as typed",
-            "there is no style “No such style”",
-            "this looks like a payment card",
-            "2 pieces are kept",
+            "There is no style “No such style”",
+            "This looks like a payment card",
+            "2 pieces were saved",
         ] {
             assert!(page.contains(words), "{words} in {page}");
         }
@@ -358,10 +358,10 @@ mod tests {
                 assert!(reply.text().contains(words), "{words} in {}", reply.text());
             }
         };
-        check(Vec::new(), "there is nothing on the sheet yet").await;
-        check(vec![("weight", " ".to_owned())], "there is nothing on the sheet yet").await;
+        check(Vec::new(), "The table is empty").await;
+        check(vec![("weight", " ".to_owned())], "The table is empty").await;
         check(vec![("pasted", "6 oz\tMoor cowl\n".repeat(101))], "at most 100 rows, and these are 101").await;
-        check(vec![("style", "\"".to_owned())], "there is nothing above").await;
+        check(vec![("style", "\"".to_owned())], "There is no row above").await;
         assert_eq!(pieces(&shop).await, before);
     }
 

@@ -43,7 +43,6 @@ struct Tag {
 #[template(path = "workbench/tags.html")]
 pub(crate) struct Page {
     frame: Frame,
-    currency: String,
     tags: Vec<Tag>,
     next: String,
 }
@@ -66,7 +65,7 @@ pub(crate) async fn read(
 ) -> Result<Paper<Page>, Problem> {
     let codes: Vec<&str> = asked.pieces.split(',').collect();
     if codes.len() > MAX_PIECES_AT_ONCE {
-        let words = format!("at most {MAX_PIECES_AT_ONCE} tags are printed at once");
+        let words = format!("you can print at most {MAX_PIECES_AT_ONCE} tags at once");
         return Err(Problem::invalid_parameter("pieces", words));
     }
     let mut tags = Vec::with_capacity(codes.len());
@@ -77,8 +76,7 @@ pub(crate) async fn read(
     let next = [("after", codes[codes.len() - 1]), ("tare", asked.tare.as_str())];
     let next = form_urlencoded::Serializer::new(String::new()).extend_pairs(next).finish();
     let frame = Frame::new(&app, &caller, Room::Workbench);
-    let currency = app.ledger.shop().currency.to_string();
-    Ok(Paper(Page { frame, currency, tags, next: format!("/workbench?{next}") }))
+    Ok(Paper(Page { frame, tags, next: format!("/workbench?{next}") }))
 }
 
 impl Tag {
@@ -128,7 +126,7 @@ mod tests {
         let reply = send_files(&shop, "/workbench", &fields, &[]).await;
         let page = shop.get(reply.header("location").expect("tags")).await;
         assert_eq!(page.status, 200, "{}", page.text());
-        let words = ["Moor cowl, fawn &#38; white, L", "6.35 oz", "48.00", "USD", "70 % alpaca, 30 % merino"];
+        let words = ["Moor cowl, fawn &#38; white, L", "6.35 oz", "$48.00", "70 % alpaca, 30 % merino"];
         for words in words.into_iter().chain(["aria-label=\"Barcode 2000000000"]) {
             assert!(page.text().contains(words), "{words} in {}", page.text());
         }

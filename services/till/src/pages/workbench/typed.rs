@@ -9,19 +9,19 @@ use serde::Deserialize;
 use std::fmt::Display;
 
 /// Said of a piece that nothing prices.
-pub(crate) const NO_STYLE: &str = "choose a style, or set a price by hand";
-const NO_WEIGHT: &str = "put the piece on the scale and type what it shows, or set a price by hand";
+pub(crate) const NO_STYLE: &str = "choose a style or enter a price override";
+const NO_WEIGHT: &str = "enter the scale reading or a price override";
 /// The fields of a row of a sheet, in the order of its columns.
 pub(crate) const COLUMNS: [(&str, &str); 10] = [
-    ("weight", "On the scale"),
+    ("weight", "Scale reading"),
     ("style", "Style"),
     ("size", "Size"),
-    ("color", "Colours"),
-    ("material", "Fibres"),
-    ("price", "Price by hand"),
-    ("reason", "Why by hand"),
-    ("rows", "Rows"),
-    ("minutes", "Minutes"),
+    ("color", "Colors"),
+    ("material", "Fibers"),
+    ("price", "Price override"),
+    ("reason", "Reason"),
+    ("rows", "Rows knitted"),
+    ("minutes", "Minutes worked"),
     ("note", "Note"),
 ];
 
@@ -224,9 +224,8 @@ mod tests {
         let shop = TestShop::open().await;
         let read = typed.read(&shop.ledger().shop(), Vec::new());
         let weight = |piece: NewPiece| piece.weight.map(|w| w.to_string()).unwrap_or_default();
-        let faults: Result<String, Vec<(String, String)>> = read
-            .map(weight)
-            .map_err(|faults| faults.all().map(|(f, w)| (f.to_owned(), w.to_owned())).collect());
+        let faults: Result<String, Vec<(String, String)>> =
+            read.map(weight).map_err(|faults| faults.all().map(|(f, w)| (f, w.to_owned())).collect());
         let expected = expected.map(str::to_owned).map_err(|faults| {
             faults.iter().map(|(f, w)| ((*f).to_owned(), (*w).to_owned())).collect::<Vec<_>>()
         });
@@ -240,10 +239,10 @@ mod tests {
         check(&[("weight", "8.45 oz"), ("tare", "2.1")], Ok("6.35 oz")).await;
         check(&[("weight", "1 lb 2.5 oz"), ("tare", "2.5 oz")], Ok("16.0 oz")).await;
         check(&[("tare", "2.1")], Ok("")).await;
-        let lighter = "2 oz is not more than the bowl, which weighs 2.1 oz; weigh it again with the bowl, or take the bowl out";
-        check(&[("weight", "2 oz"), ("tare", "2.1 oz")], Err(&[("weight", lighter)])).await;
-        let mixed = "the bowl was weighed in g and this in oz; weigh both in the same unit";
-        check(&[("weight", "8 oz"), ("tare", "60 g")], Err(&[("tare", mixed)])).await;
+        let lighter = "The scale reading of 2 oz is not more than the tare of 2.1 oz; weigh again with the bowl or cone, or clear the tare.";
+        check(&[("weight", "2 oz"), ("tare", "2.1 oz")], Err(&[("Scale reading", lighter)])).await;
+        let mixed = "The tare is in g and the scale reading in oz; use the same unit for both.";
+        check(&[("weight", "8 oz"), ("tare", "60 g")], Err(&[("Tare", mixed)])).await;
     }
 
     #[tokio::test]
@@ -260,7 +259,7 @@ mod tests {
         let query = form_urlencoded::Serializer::new(String::new()).extend_pairs(fields).finish();
         let shop = TestShop::open().await;
         let reply = shop.get(&format!("/workbench/price?{query}")).await;
-        for field in ["weight", "tare", "extras", "price", "cost", "rows", "minutes"] {
+        for field in ["Scale reading", "Tare", "Extras", "Price", "Cost", "Rows", "Minutes"] {
             assert!(reply.text().contains(&format!("<b>{field}</b>")), "{field}: {}", reply.text());
         }
     }

@@ -23,19 +23,21 @@ async fn past_sales_are_found_shown_and_given_back() {
         list.shows(&[expected]);
         assert_eq!(list.page.matches("<th scope=\"row\">").count(), 1, "{query}");
     }
-    open(&shop, "/counter/sales?day=2026-05-16").await.shows(&["No sale fits"]);
+    open(&shop, "/counter/sales?day=2026-05-16").await.shows(&["No sales match"]);
     assert_eq!(shop.get("/counter/sales?day=May").await.status, 422);
     let sale = open(&shop, &format!("/counter/sales/{id}")).await;
-    sale.shows(&["Receipt 2", "Moor cowl", "48.00", "Change", "2.00"]);
+    sale.shows(&["Receipt 2", "Moor cowl", "$48.00", "Change due", "$2.00"]);
     let file = shop.get(&format!("/counter/sales/{id}/receipt.txt")).await;
     assert_eq!(file.header("content-disposition"), Some("attachment; filename=\"receipt-2.txt\""));
-    assert!(file.text().contains("Moor cowl") && file.text().contains("Change"), "{}", file.text());
+    assert!(file.text().contains("Moor cowl") && file.text().contains("Change due"), "{}", file.text());
     let back = open(&shop, &format!("/counter/sales/{id}/back")).await;
     let action = format!("/counter/sales/{id}/back");
     back.refused(&action, &[("by", "cash"), ("reason", "too big"), ("do", "some")])
         .await
-        .shows(&["at least one line"]);
-    back.refused(&action, &[("by", "cash"), ("do", "all")]).await.shows(&["say why it comes back"]);
+        .shows(&["at least one item"]);
+    back.refused(&action, &[("by", "cash"), ("do", "all")])
+        .await
+        .shows(&["Enter the reason for the refund."]);
     let line = cowl["lines"][0]["id"].as_str().expect("a line");
     let (quantity, fate) = (format!("back.{line}"), format!("fate.{line}"));
     let fields = [
@@ -53,12 +55,12 @@ async fn past_sales_are_found_shown_and_given_back() {
         ("reason", "too big"),
         ("do", "exchange"),
     ];
-    back.send(&action, &fields).await.shows(&["Latest on the shelf", "Moor cowl"]);
+    back.send(&action, &fields).await.shows(&["Newest items", "Moor cowl"]);
     open(&shop, &format!("/counter/sales/{id}")).await.shows(&[
-        "1 given back",
-        "48.00 on",
+        "1 refunded",
+        "$48.00 on",
         "too big",
-        "48.00 by cash",
+        "$48.00 by cash",
     ]);
 }
 
@@ -68,50 +70,50 @@ async fn a_sale_of_today_is_voided_with_a_reason() {
     let id = shop.sell("COWL", "a").await["id"].as_str().expect("an id").to_owned();
     let action = format!("/counter/sales/{id}/void");
     let page = open(&shop, &format!("/counter/sales/{id}")).await;
-    page.refused(&action, &[("reason", "")]).await.shows(&["say why it is undone"]);
+    page.refused(&action, &[("reason", "")]).await.shows(&["Enter the reason"]);
     let voided = page.send(&action, &[("reason", "wrong hat")]).await;
     voided.shows(&["Voided"]);
-    assert!(!voided.has("Void it") && !voided.has("Give back or exchange"));
+    assert!(!voided.has("Void sale") && !voided.has("Refund or exchange"));
     page.refused(&action, &[("reason", "again")]).await.shows(&["cannot be voided"]);
     let other = shop.sell("HAT", "b").await["id"].as_str().expect("an id").to_owned();
     shop.next_day();
-    assert!(!open(&shop, &format!("/counter/sales/{other}")).await.has("Void it"));
+    assert!(!open(&shop, &format!("/counter/sales/{other}")).await.has("Void sale"));
 }
 
 #[tokio::test]
 async fn a_drawer_is_counted_in_kept_and_counted_out() {
     let shop = TestShop::open().await;
     let page = open(&shop, "/counter/drawer").await;
-    page.shows(&["Count the float in", "100.00", "0.01"]);
+    page.shows(&["Opening cash", "$100.00", "$0.01"]);
     page.refused("/counter/drawer", &[("channel", "store"), ("count.2000", "two")])
         .await
-        .shows(&["of 20.00: “two” is not a whole number", "value=\"two\""]);
+        .shows(&["The count of $20.00: “two” is not a whole number.", "value=\"two\""]);
     let kept =
         page.send("/counter/drawer", &[("channel", "store"), ("count.2000", "2"), ("count.25", "4")]).await;
-    kept.shows(&["Float counted in", "41.00", "Should be there", "41.00"]);
+    kept.shows(&["Opening cash", "$41.00", "Expected cash", "$41.00"]);
     shop.sell("SPINDLE", "a").await;
     let turn = shop.ledger().open_turns().await.expect("turns").remove(0).id;
     let cash = format!("/counter/drawer/{turn}/cash");
-    kept.refused(&cash, &[("amount", "5.00"), ("reason", ""), ("do", "take-out")]).await.shows(&["reason"]);
+    kept.refused(&cash, &[("amount", "5.00"), ("reason", ""), ("do", "take-out")]).await.shows(&["Reason"]);
     kept.refused(&cash, &[("amount", "500.00"), ("reason", "bank"), ("do", "take-out")])
         .await
-        .shows(&["only 59.00 should be in the drawer"]);
+        .shows(&["59.00 should be in the drawer"]);
     let out = kept.send(&cash, &[("amount", "9.00"), ("reason", "stamps"), ("do", "take-out")]).await;
-    out.shows(&["Taken out: stamps", "-9.00", "Sale", "18.00", "Should be there", "50.00"]);
+    out.shows(&["Pay out: stamps", "-$9.00", "Sale", "$18.00", "Expected cash", "$50.00"]);
     let close = format!("/counter/drawer/{turn}/close");
     let ended =
         out.send(&close, &[("count.2000", "2"), ("count.500", "1"), ("note", "a coin rolled away")]).await;
     ended.shows(&[
-        "Should be there",
-        "50.00",
-        "Counted out",
-        "45.00",
-        "5.00 short",
+        "Expected cash",
+        "$50.00",
+        "Counted cash",
+        "$45.00",
+        "$5.00 short",
         "a coin rolled away",
-        "20.00",
+        "$20.00",
         "2",
     ]);
-    open(&shop, "/counter/drawer").await.shows(&["Count the float in", "Turns before", "5.00 short"]);
+    open(&shop, "/counter/drawer").await.shows(&["Opening cash", "Past counts", "$5.00 short"]);
 }
 
 /// What an open line says next; none if it ended.

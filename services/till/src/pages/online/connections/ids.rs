@@ -41,7 +41,7 @@ mod tests {
         assert_eq!((done.status, done.header("location")), (303, Some(place)), "{}", done.text());
         let status = shop.ledger().connection_statuses().await.expect("statuses").remove(0);
         assert_eq!((status.parked, status.waiting), (0, 2));
-        assert!(shop.get(place).await.text().contains("The id is saved"));
+        assert!(shop.get(place).await.text().contains("ID saved"));
         let noted = shop.ledger().audit(None, 1).await.expect("the list").remove(0);
         assert_eq!((noted.what.as_str(), noted.detail.as_str()), ("COWL", "L-77"));
         let check = async |fields: &[(&str, &str)], expected: &str| {
@@ -50,7 +50,7 @@ mod tests {
             assert!(reply.text().contains(expected), "{fields:?}: {}", reply.text());
         };
         check(&[("sku", "HAT"), ("id", "L-77"), ("_key", "a")], "L-77 is the id of COWL already").await;
-        check(&[("sku", "HAT"), ("id", "  "), ("_key", "b")], "write the id as the shop shows it").await;
+        check(&[("sku", "HAT"), ("id", "  "), ("_key", "b")], "as the shop shows it").await;
         check(&[("sku", "HAT"), ("id", ".."), ("_key", "c")], "cannot stand in an address").await;
         check(&[("sku", "GHOST"), ("id", "L-78"), ("_key", "d")], "GHOST").await;
         assert_eq!(

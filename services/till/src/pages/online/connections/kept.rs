@@ -18,7 +18,7 @@ pub(crate) async fn settle(
     form: Form,
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
-    let id: KeptOrderId = order.parse().map_err(|_| no_such("kept order", &order))?;
+    let id: KeptOrderId = order.parse().map_err(|_| no_such("waiting order", &order))?;
     let who = form.caller.who.clone();
     let (done, did) = if form.text("do") == "leave" {
         (app.run(&form.key, &DropKeptOrder { id, who }).await.map(|_| ()), "left")

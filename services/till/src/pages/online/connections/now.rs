@@ -68,7 +68,7 @@ mod tests {
         let done = send(&shop, "/online/connections/village/now", &[]).await;
         assert_eq!(done.header("location"), Some("/online/connections/village?did=now"), "{}", done.text());
         let tried = send(&shop, "/online/connections/village/try", &[]).await;
-        for part in ["It answers well", "GET /bought: 200", "PUT /intake/COWL"] {
+        for part in ["The connection works", "GET /bought: 200", "PUT /intake/COWL"] {
             assert!(tried.text().contains(part), "{part} in {}", tried.text());
         }
         shop.connect("unreadable").await;

@@ -7,7 +7,7 @@ use crate::caller::Caller;
 use crate::live_desk::{ReadConnection, Reconciled, Tried};
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, Paper, Room, go};
-use crate::pages::shown;
+use crate::pages::shown::{self, counted};
 use crate::problem::Problem;
 use crate::query::{Asking, no_such};
 use askama::Template;
@@ -36,20 +36,19 @@ impl DoneAsked {
     /// In words.
     fn said(&self) -> Option<String> {
         let count: u64 = self.count.as_deref().and_then(|text| text.parse().ok()).unwrap_or(0);
-        let pieces = if count == 1 { "1 piece is".to_owned() } else { format!("{count} pieces are") };
-        let messages =
-            if count == 1 { "1 message waits".to_owned() } else { format!("{count} messages wait") };
         Some(match self.did.as_deref()? {
-            "saved" => "Saved. It is spoken to by this text from now on.".to_owned(),
-            "again" => format!("{messages} to be sent again."),
-            "put" => format!("{pieces} new on it."),
-            "id" => "The id is saved, and the piece is told by it.".to_owned(),
-            "now" => "What could be done now is done.".to_owned(),
-            "reread" => "Orders since that day are read again; those that are known already change nothing."
-                .to_owned(),
-            "order" => "The order is tried again.".to_owned(),
-            "left" => "Left as it is.".to_owned(),
-            "told" => "It is told ours.".to_owned(),
+            "saved" => "Saved. The connection uses this text from now on.".to_owned(),
+            "again" => format!("{} sent again.", counted(count, "message will be", "messages will be")),
+            "put" => format!("{} listed.", counted(count, "piece will be", "pieces will be")),
+            "id" => "ID saved. Updates for this piece now use it.".to_owned(),
+            "now" => "Sync finished.".to_owned(),
+            "reread" => {
+                "Orders since that date will be imported again. Orders you already have do not change."
+                    .to_owned()
+            }
+            "order" => "The order will be tried again.".to_owned(),
+            "left" => "Ignored.".to_owned(),
+            "told" => "Your value will be sent.".to_owned(),
             _ => return None,
         })
     }
@@ -260,18 +259,18 @@ mod tests {
             "Try again",
             "offers.price",
             "45.00",
-            "Tell ours",
-            "Leave it",
-            "Put these on",
+            "Fix online shop",
+            "Ignore",
+            "List selected pieces",
             "FLEECEFOLD_SECRET_VILLAGE",
-            "Change its text",
+            "Edit connection",
         ] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         let makers = shop.as_role(Role::Maker).get("/online/connections/village").await;
-        assert!(makers.status == 200 && !makers.text().contains("Change its text"), "{}", makers.text());
+        assert!(makers.status == 200 && !makers.text().contains("Edit connection"), "{}", makers.text());
         let said = shop.get("/online/connections/village?did=again&count=1").await;
-        assert!(said.text().contains("1 message waits to be sent again"), "{}", said.text());
+        assert!(said.text().contains("1 message will be sent again"), "{}", said.text());
         assert_eq!(shop.get("/online/connections/village?did=x&count=%3Cb%3E").await.status, 200);
         assert_eq!(shop.get("/online/connections/village?odd=1").await.status, 422);
     }

@@ -53,7 +53,7 @@ mod tests {
                 }
             }
         };
-        check(&[("do", "these")], Err("choose at least one piece")).await;
+        check(&[("do", "these")], Err("Choose at least one piece")).await;
         check(&[("do", "these"), ("sku", "GHOST")], Err("GHOST")).await;
         check(&[("do", "these"), ("sku", "COWL"), ("sku", "HAT")], Ok("2")).await;
         check(&[("do", "these"), ("sku", "COWL")], Ok("0")).await;

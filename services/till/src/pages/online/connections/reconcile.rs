@@ -37,7 +37,7 @@ pub(crate) async fn compare(
     let of = found(&app, &name).await?;
     let desk = desk(&app)?.clone();
     let done = match upload.take_file(None) {
-        None => Err(Problem::invalid("#/file", "choose the file that the online shop gave you")),
+        None => Err(Problem::invalid("#/file", "choose the file from your online shop")),
         Some(list) => patiently(async move { desk.reconcile_list(name, list).await }).await,
     };
     again(&app, &upload.caller, &of, Outcome::of(done, shown)?).await
@@ -55,16 +55,16 @@ mod tests {
         shop.connect("village").await;
         let asked = send(&shop, "/online/connections/village/reconcile", &[]).await;
         assert!(
-            asked.text().contains("7 listings compared. 2 told anew, 1 for you to decide"),
+            asked.text().contains("7 listings compared. 2 fixed, 1 for you to decide"),
             "{}",
             asked.text()
         );
         let to = "/online/connections/village/compare";
         let none = upload::send(&shop, to, &[], None).await;
-        assert!(none.status == 422 && none.text().contains("choose the file"), "{}", none.text());
+        assert!(none.status == 422 && none.text().contains("Choose the file"), "{}", none.text());
         let list = upload::send(&shop, to, &[], Some(("there.csv", b"sku\nCOWL\n"))).await;
         assert!(list.status == 200 && list.text().contains("line 3"), "{}", list.text());
         let odd = upload::send(&shop, to, &[], Some(("unreadable", b"x"))).await;
-        assert!(odd.status == 422 && odd.text().contains("record 3 has no sku"), "{}", odd.text());
+        assert!(odd.status == 422 && odd.text().contains(" 3 has no sku"), "{}", odd.text());
     }
 }

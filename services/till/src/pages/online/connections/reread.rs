@@ -24,7 +24,7 @@ pub(crate) async fn reread(
             let command = RereadOrders { connection: of.id, since, who: form.caller.who.clone() };
             app.run(&form.key, &command).await
         }
-        Err(_) => Err(Problem::invalid("#/since", "choose the day from which orders are read again")),
+        Err(_) => Err(Problem::invalid("#/since", "choose the date to import orders from")),
     };
     after(&app, &form.caller, &of, done.map(|_| "reread".to_owned())).await
 }

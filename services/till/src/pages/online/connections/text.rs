@@ -65,7 +65,7 @@ pub(crate) async fn save_new(State(app): State<App>, form: Form) -> Result<Respo
     let name = form.text("name").to_owned();
     let there = app.ledger.live_connections().await?.into_iter().any(|one| one.name == name);
     if there {
-        let taken = Faults::one("name", "a connection of this name is there already; choose another");
+        let taken = Faults::one("name", "a connection with this name already exists; choose another name");
         return Ok(again(&app, &form, name, 0, taken));
     }
     keep(&app, &form, name, 0).await
@@ -79,7 +79,7 @@ pub(crate) async fn save(
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
     if form.text("revision").parse() != Ok(of.revision) {
-        let words = "it was changed meanwhile; copy what you wrote, load the page again, and change that";
+        let words = "someone else changed this text. Copy what you wrote, reload the page and make your changes again";
         return Ok(again(&app, &form, name, of.revision, Faults::one("text", words)));
     }
     keep(&app, &form, name, of.revision).await
@@ -135,7 +135,7 @@ mod tests {
         };
         let wrong = make("village", "channel = \"online\"\nbass = 2").await;
         assert!(
-            wrong.status == 422 && wrong.text().contains("line 2: bass is not known"),
+            wrong.status == 422 && wrong.text().contains("Line 2: bass is not known"),
             "{}",
             wrong.text()
         );
@@ -146,19 +146,27 @@ mod tests {
         let place = Some("/online/connections/village?did=saved");
         assert_eq!((made.status, made.header("location")), (303, place), "{}", made.text());
         let twice = make("village", "channel = \"market\"").await;
-        assert!(twice.status == 422 && twice.text().contains("there already"), "{}", twice.text());
+        assert!(twice.status == 422 && twice.text().contains("already exists"), "{}", twice.text());
         let to = "/online/connections/village/text";
         let revision = values(shop.get(to).await.text(), "revision").remove(0);
         let change = [("text", "channel = \"market\""), ("revision", revision.as_str())];
         assert_eq!(send(&shop, to, &change).await.status, 303);
         let stale =
             send(&shop, to, &[("text", "channel = \"store\""), ("revision", revision.as_str())]).await;
-        assert!(stale.status == 422 && stale.text().contains("changed meanwhile"), "{}", stale.text());
+        assert!(
+            stale.status == 422 && stale.text().contains("Someone else changed this text"),
+            "{}",
+            stale.text()
+        );
         let kept = shop.ledger().live_connections().await.expect("connections").remove(0);
         assert_eq!((kept.channel.to_string(), kept.revision), ("market".to_owned(), 2));
         assert_eq!(make("harbour", "channel = \"online\"\n[orders]").await.status, 303);
         let second = make("third", "channel = \"online\"\n[orders]").await;
         assert_eq!(second.status, 422);
-        assert!(second.text().contains("harbour takes the orders of online already"), "{}", second.text());
+        assert!(
+            second.text().contains("connection harbour already imports the orders of online"),
+            "{}",
+            second.text()
+        );
     }
 }
