@@ -169,17 +169,26 @@ pub struct IncomingLine {
     pub tax: Money,
 }
 
-/// Something of an order that came back, told by a row of negative quantity.
+/// What a refund of an order gave back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Refunded {
+    /// So much of a line, more than 0, with the money that was paid for it.
+    Goods(Asked),
+    /// Money alone, more than 0 and with its tax: the buyer keeps the goods.
+    Money(Money),
+}
+
+/// A refund of an order, as the online shop tells of it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct IncomingRefund {
     /// The shop's number for this refund, or the row's own hash and its count within the order.
     pub number: OrderNumber,
-    /// Which of the order's lines.
+    /// Which of the order's lines. Money alone without it is of the whole order.
     pub code: Option<Code>,
     /// The name, for a past line without code.
     pub name: String,
-    /// How much came back, more than 0.
-    pub quantity: Asked,
+    /// What was given back.
+    pub what: Refunded,
 }
 
 /// Who bought. Kept beside the order and never part of its body.

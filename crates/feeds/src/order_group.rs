@@ -13,7 +13,7 @@ use domain::codes::Code;
 use domain::day::Moment;
 use domain::money::{Currency, Money, MoneyError, plain_decimal};
 use domain::order::{
-    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
 };
 use domain::quantity::Asked;
 use domain::{split, text};
@@ -126,17 +126,26 @@ impl Group {
         let quantity = values.number(order::QUANTITY, |digits| {
             Asked::parse(digits, None).map(|asked| Asked { unit, ..asked })
         })?;
+        let given = [(order::SHIPPING, shipping), (order::FEE, fee), (order::DISCOUNT, discount)];
+        let no_money_besides = || match given.into_iter().find(|(_, money)| !money.is_zero()) {
+            Some((field, _)) => Err(Problem::at(field, values.raw(field), Cause::MoneyOnRefund)),
+            None => Ok(()),
+        };
+        if quantity.is_none_or(|quantity| quantity.value.is_zero())
+            && let Some(money) = values.amount(order::PRICE)?.filter(|money| money.is_negative())
+        {
+            no_money_besides()?;
+            return self.add_money_back(values, money.negated(), row);
+        }
         let quantity = values.need(order::QUANTITY, quantity)?;
         if quantity.value.is_zero() {
             let text = values.raw(order::QUANTITY);
             return Err(Problem::at(order::QUANTITY, text, Cause::QuantityZero));
         }
         if quantity.value.is_sign_negative() {
-            let given = [(order::SHIPPING, shipping), (order::FEE, fee), (order::DISCOUNT, discount)];
-            if let Some((field, _)) = given.into_iter().find(|(_, money)| !money.is_zero()) {
-                return Err(Problem::at(field, values.raw(field), Cause::MoneyOnRefund));
-            }
-            return self.add_refund(values, quantity, row);
+            no_money_besides()?;
+            let quantity = Asked { value: -quantity.value, ..quantity };
+            return self.add_goods_back(values, quantity, row);
         }
         add_to(&mut self.shipping, shipping, order::SHIPPING)?;
         add_to(&mut self.fee, fee, order::FEE)?;
@@ -198,36 +207,62 @@ impl Group {
         Ok(())
     }
 
-    fn add_refund(&mut self, values: &Values, quantity: Asked, row: Row) -> Done {
+    fn add_goods_back(&mut self, values: &Values, quantity: Asked, row: Row) -> Done {
+        let (code, name) = named(values, row.past)?;
+        let identity = || format!("{:.ROW_HASH_CHARS$}", (row.identity)());
+        let number = self.refund_number(values, identity)?;
+        self.push_refund(IncomingRefund { number, code, name, what: Refunded::Goods(quantity) })
+    }
+
+    /// Money that was given back, and no goods: of a line, or of the whole order where no goods are named.
+    fn add_money_back(&mut self, values: &Values, money: Money, row: Row) -> Done {
+        let code = code(values)?;
+        let name = if row.past { values.short(order::NAME)? } else { String::new() };
+        // Of two rows that differ in their amount alone each is a refund of its own.
+        let identity = || format!("{:.ROW_HASH_CHARS$}:{money}", (row.identity)());
+        let number = self.refund_number(values, identity)?;
+        self.push_refund(IncomingRefund { number, code, name, what: Refunded::Money(money) })
+    }
+
+    fn push_refund(&mut self, refund: IncomingRefund) -> Done {
         if self.refunds.len() == MAX_LINES {
             return Err(Problem::new(Cause::TooManyLines));
         }
-        let (code, name) = named(values, row.past)?;
-        let number = match values.read(order::REFUND, OrderNumber::parse)? {
-            Some(number) => number,
-            None => self.row_number((row.identity)())?,
-        };
-        let quantity = Asked { value: -quantity.value, ..quantity };
-        self.refunds.push(IncomingRefund { number, code, name, quantity });
+        self.refunds.push(refund);
         Ok(())
     }
 
-    /// Takes a refund that stands in a list of its own; its amount may have either sign.
+    /// Takes a refund that stands in a list of its own; what it says may have either sign.
     pub(crate) fn add_back(&mut self, values: &Values, row: Row) -> Done {
         let unit = values.unit(order::QUANTITY);
         let quantity = values.number(order::QUANTITY, |digits| {
             Asked::parse(digits, None).map(|asked| Asked { unit, ..asked })
         })?;
         let named = [order::SKU, order::GTIN, order::NAME].into_iter().any(|f| !values.raw(f).is_empty());
-        let Some(quantity) = quantity.filter(|q| named && !q.value.is_zero()) else {
-            return Err(Problem::at(order::REFUND, values.raw(order::REFUND), Cause::MoneyAlone));
-        };
-        self.add_refund(values, Asked { value: -quantity.value.abs(), ..quantity }, row)
+        if let Some(quantity) = quantity.filter(|q| named && !q.value.is_zero()) {
+            return self.add_goods_back(values, Asked { value: quantity.value.abs(), ..quantity }, row);
+        }
+        let money = values.amount(order::PRICE)?.filter(|money| !money.is_zero());
+        let money = money
+            .ok_or_else(|| Problem::at(order::REFUND, values.raw(order::REFUND), Cause::RefundOfNothing))?;
+        let money = if money.is_negative() { money.negated() } else { money };
+        self.add_money_back(values, money, row)
     }
 
-    /// The number of a refund that has none: the row's hash, and which of its equals it is.
-    fn row_number(&mut self, mut hash: String) -> Result<OrderNumber, Problem> {
-        hash.truncate(ROW_HASH_CHARS);
+    /// The refund's own number; of one that has none what tells its row from others, and which of its equals
+    /// it is.
+    fn refund_number(
+        &mut self,
+        values: &Values,
+        identity: impl Fn() -> String,
+    ) -> Result<OrderNumber, Problem> {
+        match values.read(order::REFUND, OrderNumber::parse)? {
+            Some(number) => Ok(number),
+            None => self.row_number(identity()),
+        }
+    }
+
+    fn row_number(&mut self, hash: String) -> Result<OrderNumber, Problem> {
         let count = self.row_hashes.iter().filter(|h| **h == hash).count() + 1;
         let number = OrderNumber::parse(&format!("row:{hash}:{count}"));
         self.row_hashes.push(hash);
@@ -321,15 +356,18 @@ impl Group {
 
 /// What was sold: a code, and in past orders a name may stand for it.
 fn named(values: &Values, past: bool) -> Result<(Option<Code>, String), Problem> {
-    let sku = values.code(order::SKU)?;
-    let gtin = values.gtin(order::GTIN)?.map(|g| g.code());
-    let name = values.short(order::NAME)?;
-    let code = sku.or(gtin);
+    let (code, name) = (code(values)?, values.short(order::NAME)?);
     if code.is_none() && (!past || name.is_empty()) {
         let wanted = if past { "sku, gtin13 or name" } else { "sku or gtin13" };
         return Err(Problem::new(Cause::NamesNothing { wanted }));
     }
     Ok((code, name))
+}
+
+fn code(values: &Values) -> Result<Option<Code>, Problem> {
+    let sku = values.code(order::SKU)?;
+    let gtin = values.gtin(order::GTIN)?.map(|g| g.code());
+    Ok(sku.or(gtin))
 }
 
 /// A line's money where its price is of one unit that the order counts in and the shop may not: a gram costs

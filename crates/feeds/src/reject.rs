@@ -172,17 +172,20 @@ pub enum Cause {
     #[error("the price is 0; mend it, or feed past orders in with --past")]
     PriceZero,
     /// An order of nothing.
-    #[error("the quantity is 0; take the row out, or write what was sold (below 0: what came back)")]
+    #[error(
+        "the quantity is 0; take the row out, or write what was sold (below 0: what came back); for money given \
+         back without goods write the price below 0"
+    )]
     QuantityZero,
     /// Shipping, fee or discount beside goods that came back.
-    #[error("a row with a quantity below 0 tells which goods came back; leave this empty on it")]
+    #[error("this row tells of a refund; leave this empty on it")]
     MoneyOnRefund,
-    /// A refund in a list of its own that names no goods.
+    /// A refund in a list of its own that gives nothing back.
     #[error(
-        "this refund gives money back and names no goods, which is not booked by itself; \
-         refund it here by hand, then leave this order as it is"
+        "this refund says neither which goods came back nor how much money; in the layout map sku and orderQuantity \
+         of its goods, or price for money alone"
     )]
-    MoneyAlone,
+    RefundOfNothing,
     /// A value without its other half.
     #[error("this needs {other} beside it; fill in both or neither")]
     NeedsOther {

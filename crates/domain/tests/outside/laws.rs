@@ -6,7 +6,7 @@ use domain::ids::IdMaker;
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::{Measure, Quantity};
-use domain::refund::{Part, Sold, next_part};
+use domain::refund::{GivenBack, Part, RefundError, Sold, money_part, next_part};
 use domain::split::by_largest_remainder;
 use domain::text::fold;
 use domain::weight::{Weight, WeightUnit};
@@ -48,6 +48,39 @@ fn basket() -> impl Strategy<Value = (Vec<Line>, Money)> {
 fn rounding() -> impl Strategy<Value = CashRounding> {
     (1..=200_i64, prop::bool::ANY)
         .prop_map(|(step, up)| CashRounding::to_step(step, if up { Tie::Up } else { Tie::Down }).unwrap())
+}
+
+/// A line as it was sold: never discounted by more than it is worth.
+fn sold() -> impl Strategy<Value = Sold> {
+    let money = (0..3_000_000_i64, 0..=100_i64, 0..500_000_i64, 0..3_000_000_i64);
+    (1..5000_i64, money).prop_map(|(steps, (amount, percent, tax, cost))| Sold {
+        steps,
+        amount: cents(amount),
+        discount: cents(amount * percent / 100),
+        tax: cents(tax),
+        cost: Some(cents(cost)),
+    })
+}
+
+fn whole(sold: &Sold) -> Part {
+    let Sold { steps, amount, discount, tax, cost } = *sold;
+    Part { steps, amount, discount, tax, cost: cost.unwrap() }
+}
+
+fn paid(part: &Part) -> i64 {
+    part.given_back().unwrap().minor()
+}
+
+/// No figure of a part is below nothing, none of all parts above what was sold, and what is left is discounted by
+/// no more than it is worth.
+fn within(sold: &Sold, part: &Part, given: &GivenBack) -> Result<(), TestCaseError> {
+    let figures = |p: &Part| [p.amount, p.discount, p.tax, p.cost].map(Money::minor);
+    prop_assert!(figures(part).iter().all(|m| *m >= 0), "{part:?}");
+    let most = figures(&whole(sold));
+    prop_assert!(figures(&given.all).iter().zip(most).all(|(m, most)| *m <= most), "{given:?} of {sold:?}");
+    let [amount, discount, ..] = figures(&given.all);
+    prop_assert!(most[0] - amount >= most[1] - discount, "{given:?} of {sold:?}");
+    Ok(())
 }
 
 proptest! {
@@ -101,25 +134,62 @@ proptest! {
 
     /// Law 9: parts of any sizes add up to the whole, and never exceed it on the way.
     #[test]
-    fn refunds_add_up(steps in 1..5000_i64, money in prop::array::uniform4(0..3_000_000_i64), sizes in prop::collection::vec(1..1500_i64, 1..30)) {
-        let [amount, discount, tax, cost] = money.map(cents);
-        let sold = Sold { steps, amount, discount, tax, cost: Some(cost) };
-        let mut given = Part::none(cents(0));
+    fn refunds_add_up(sold in sold(), sizes in prop::collection::vec(1..1500_i64, 1..30)) {
+        let mut given = GivenBack::none(cents(0));
         for size in sizes.into_iter().chain([i64::MAX]) {
-            let size = size.min(steps - given.steps);
+            let size = size.min(sold.steps - given.all.steps);
             if size == 0 {
                 break;
             }
             let part = next_part(&sold, &given, size).unwrap();
-            prop_assert!([part.amount, part.discount, part.tax, part.cost].iter().all(|m| !m.is_negative()));
             given = given.plus(&part).unwrap();
-            prop_assert!(given.amount.minor() <= amount.minor() && given.tax.minor() <= tax.minor());
-            prop_assert!(given.discount.minor() <= discount.minor() && given.cost.minor() <= cost.minor());
-            let share = i128::from(amount.minor()) * i128::from(given.steps) / i128::from(steps);
-            prop_assert!((i128::from(given.amount.minor()) - share).abs() <= 1, "the running total is its share");
+            within(&sold, &part, &given)?;
+            let share = i128::from(sold.amount.minor()) * i128::from(given.all.steps) / i128::from(sold.steps);
+            prop_assert!((i128::from(given.all.amount.minor()) - share).abs() <= 1, "the running total is its share");
         }
-        prop_assert_eq!(given, Part { steps, amount, discount, tax, cost });
+        prop_assert_eq!(given.all, whole(&sold));
         prop_assert!(next_part(&sold, &given, 1).is_err());
+    }
+
+    /// Law 9 with money alone between the goods: whatever is asked in whatever order, no more than was paid goes
+    /// back, each amount of money to the minor unit, and goods their share while it is left.
+    #[test]
+    fn refunds_with_money_alone_add_up(sold in sold(), asked in prop::collection::vec((any::<bool>(), 1..1_000_000_i64), 1..30)) {
+        let mut given = GivenBack::none(cents(0));
+        let mut goods_given = GivenBack::none(cents(0));
+        for (money, size) in asked.into_iter().chain([(false, i64::MAX)]) {
+            let left = paid(&whole(&sold)) - paid(&given.all);
+            if money {
+                let part = money_part(&sold, &given.all, cents(size));
+                if size > left {
+                    prop_assert_eq!(part, Err(RefundError::MoreMoney { asked: cents(size), left: cents(left) }));
+                    continue;
+                }
+                prop_assert_eq!(paid(&part.clone().unwrap()), size);
+                given = given.plus(&part.clone().unwrap()).unwrap();
+                within(&sold, &part.unwrap(), &given)?;
+                continue;
+            }
+            let size = size.min(sold.steps - given.all.steps);
+            if size == 0 {
+                continue;
+            }
+            let part = next_part(&sold, &given, size).unwrap();
+            let full = next_part(&sold, &goods_given, size).unwrap();
+            goods_given = goods_given.plus(&full).unwrap();
+            given = given.plus(&part).unwrap();
+            within(&sold, &part, &given)?;
+            // The books stay between those without the money alone and those with all of it.
+            for (given, alone, full) in [
+                (given.all.amount, given.alone.amount, goods_given.all.amount),
+                (given.all.discount, given.alone.discount, goods_given.all.discount),
+                (given.all.tax, given.alone.tax, goods_given.all.tax),
+            ] {
+                let goods = given.minor() - alone.minor();
+                prop_assert!(goods <= full.minor() && goods >= full.minor() - alone.minor(), "{goods} of {full}");
+            }
+        }
+        prop_assert_eq!(given.all, whole(&sold), "the last goods give the remainder");
     }
 
     #[test]

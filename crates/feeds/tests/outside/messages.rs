@@ -3,6 +3,7 @@
 use domain::codes::Code;
 use domain::day::Zone;
 use domain::money::{Currency, Money};
+use domain::order::Refunded;
 use domain::quantity::{Measure, Quantity};
 use domain::stock::Availability;
 use domain::weight::{Weight, WeightUnit};
@@ -384,7 +385,8 @@ fn orders_are_read_in_the_units_that_the_other_shop_counts_in() {
 const WITH_REFUNDS: &str = "feed = \"orders\"\nformat = \"json\"\nlines = \"/lines\"\nrefunds = \"/money/back\"\n\
     [field.orderNumber]\nfrom = \"/n\"\n[field.orderDate]\nfrom = \"/d\"\n[field.sku]\nfrom = \"/s\"\n\
     [field.orderQuantity]\nfrom = \"/q\"\n[field.price]\nfrom = \"/p\"\n\
-    [refund.refundNumber]\nfrom = \"/id\"\n[refund.sku]\nfrom = \"/goods/code\"\n[refund.orderQuantity]\nfrom = \"/goods/count\"\n";
+    [refund.refundNumber]\nfrom = \"/id\"\n[refund.sku]\nfrom = \"/goods/code\"\n[refund.orderQuantity]\nfrom = \"/goods/count\"\n\
+    [refund.price]\nfrom = \"/amount\"\nscale = \"minor\"\n";
 
 #[test]
 fn refunds_in_a_list_of_their_own_are_read() {
@@ -398,7 +400,11 @@ fn refunds_in_a_list_of_their_own_are_read() {
         match orders_of_page(page.as_bytes(), reading).unwrap().remove(0) {
             Ok(order) => {
                 let refund = |r: &domain::order::IncomingRefund| {
-                    format!("{} {} {}", r.number, r.code.as_ref().map_or("-", Code::as_str), r.quantity.value)
+                    let what = match r.what {
+                        Refunded::Goods(quantity) => quantity.value.to_string(),
+                        Refunded::Money(money) => format!("money {money}"),
+                    };
+                    format!("{} {} {what}", r.number, r.code.as_ref().map_or("-", Code::as_str))
                 };
                 let refunds: Vec<String> = order.value.refunds.iter().map(refund).collect();
                 format!("{} lines; {}", order.value.lines.len(), refunds.join(", "))
@@ -416,8 +422,21 @@ fn refunds_in_a_list_of_their_own_are_read() {
         ),
         "1 lines; R1 B1 1, 2 B1 1",
     );
-    check(", \"money\": {\"back\": [{\"id\": \"R1\"}]}", "7 this refund gives money back and names no goods");
-    check(&format!(", \"money\": {{\"back\": [{{\"id\": \"R1\", {goods}: 0}}}}]}}"), "names no goods");
+    let money = |refund: &str| format!(", \"money\": {{\"back\": [{refund}]}}");
+    check(&money("{\"id\": \"R1\"}"), "7 this refund says neither which goods came back nor how much money");
+    check(&money(&format!("{{\"id\": \"R1\", {goods}: 0}}}}")), "says neither");
+    check(&money("{\"id\": \"R1\", \"amount\": 0}"), "says neither");
+    // Money alone: of the whole order, of one line, with either sign.
+    check(&money("{\"id\": \"R1\", \"amount\": 500}"), "1 lines; R1 - money 5.00");
+    check(&money("{\"id\": \"R1\", \"amount\": -500, \"goods\": {\"code\": \"B1\"}}"), "R1 B1 money 5.00");
+    check(&money(&format!("{{\"id\": \"R1\", \"amount\": 500, {goods}: 1}}}}")), "R1 B1 1");
+    check(&money("{\"id\": \"R1\", \"amount\": \"much\"}"), "not an amount");
+    // Without a number each is known by its record and its amount, and equal ones are counted.
+    let alike = told(&money("{\"amount\": 500}, {\"amount\": 500}, {\"amount\": 300}"));
+    let numbers: Vec<&str> = alike.split("; ").nth(1).unwrap().split(", ").collect();
+    let ends = |at: usize, end: &str| numbers[at].starts_with("row:") && numbers[at].ends_with(end);
+    assert!(ends(0, ":5.00:1 - money 5.00") && ends(1, ":5.00:2 - money 5.00"), "{alike}");
+    assert!(ends(2, ":3.00:1 - money 3.00"), "{alike}");
     check(", \"money\": {\"back\": [{\"id\": \"R1\", \"odd\": 1}]}", "/odd");
     check(", \"money\": {\"back\": 5}", "expected a sequence");
     let refused = |from: &str, to: &str| {

@@ -2,7 +2,8 @@
 
 use crate::{layout, orders, orders_by, own, told};
 use domain::money::Money;
-use domain::order::{LinePrice, OrderStatus};
+use domain::order::{LinePrice, OrderStatus, Refunded};
+use domain::quantity::Asked;
 use feeds::{Cause, Feed};
 
 const HEADING: &str = "orderNumber,orderDate,sku,orderQuantity,price,discount,shipping,tax,fee";
@@ -143,7 +144,7 @@ fn rows_below_zero_are_refunds() {
         let read = orders(text);
         let order = &read[0].as_ref().unwrap_or_else(|e| panic!("{e}")).value;
         assert_eq!((order.lines.len(), order.refunds.len()), (1, 3));
-        assert_eq!(order.refunds[0].quantity.value.to_string(), "1");
+        assert_eq!(order.refunds[0].what, Refunded::Goods(Asked::ONE));
         order.refunds.iter().map(|r| r.number.to_string()).collect()
     };
     let plain = numbers(&file(&rows));
@@ -157,7 +158,7 @@ fn rows_below_zero_are_refunds() {
     let reasoned: Vec<String> = rows.iter().map(|r| format!("{r},\"line 3: why\"")).collect();
     let reasoned = format!("{HEADING},reject.reason\n{}\n", reasoned.join("\n"));
     assert_eq!(numbers(&reasoned), plain);
-    check(&["1,2026-05-01,A,-1,5,,2.00,,"], &["shipping = “2.00”: a row with a quantity below 0"]);
+    check(&["1,2026-05-01,A,-1,5,,2.00,,"], &["shipping = “2.00”: this row tells of a refund"]);
 }
 
 #[test]

@@ -3,12 +3,12 @@
 
 use super::change::{self, Later};
 use super::live::{self, Fill, Priced, SaleKind, SaleOf};
-use super::plan::{self, Plan, SoldLine, Stands};
+use super::plan::{self, Plan, Stands};
 use super::said::{self, Said};
 use super::share::Share;
 use super::stood::{self, Stood};
 use super::{Before, given_back};
-use crate::sales::refunds::{NewRefund, RefundLine, RefundTender};
+use crate::sales::refunds::{NewRefund, RefundLine, RefundOf, RefundTender};
 use crate::shelf::holds::{self, Ended};
 use crate::shelf::lookup::Found;
 use crate::shelf::stock::{Take, try_take};
@@ -90,7 +90,7 @@ async fn plans(
         let (sold, waiting) = by_item.remove(&item).unwrap_or_default();
         let stands = Stands {
             said: was.get(&item).copied().unwrap_or_default(),
-            sold: sold.iter().map(|line| SoldLine { sold: line.share, back: line.back }).collect(),
+            sold: sold.iter().map(Stood::as_planned).collect(),
             numbered: sum(sold.iter().filter_map(|l| numbered.get(&l.sold?.1)).copied()),
             waits: sum(waiting.iter().map(|line| line.share)),
         };
@@ -164,7 +164,7 @@ async fn shipping(tx: &mut Tx, later: Later<'_>) -> Result<Shipping, Failure> {
 }
 
 /// Shipping of the order's sales that was not given back, the latest sale first.
-async fn shipping_left(tx: &mut Tx, before: &Before) -> Result<Vec<(SaleId, i64)>, Failure> {
+pub(super) async fn shipping_left(tx: &mut Tx, before: &Before) -> Result<Vec<(SaleId, i64)>, Failure> {
     let rows = sqlx::query(
         "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) FROM sale s LEFT JOIN sale_back b ON b.sale_id = s.id \
          WHERE s.order_id = $1 ORDER BY s.id DESC",
@@ -182,8 +182,8 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
         for (at, steps) in &item.plan.back {
             let line = &item.sold[*at];
             let Some((sale, sale_line)) = line.sold else { continue };
-            let quantity = Some(steps_asked(tx, sale_line, *steps).await?);
-            let back = RefundLine { line: sale_line, quantity, fate: Fate::Shelf };
+            let what = RefundOf::Goods(steps_asked(tx, sale_line, *steps).await?);
+            let back = RefundLine { line: sale_line, what, fate: Fate::Shelf };
             by_sale.entry(sale).or_default().0.push(back);
             if line.share.steps - line.back.steps == *steps {
                 stood::set_state(tx, line.id, "undone").await?;

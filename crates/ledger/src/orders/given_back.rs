@@ -1,8 +1,8 @@
-//! An order's own refunds: rows of negative quantity, each booked once by its number. Nothing goes
-//! back on the shelf until a person says so.
+//! An order's own refunds, each booked once by its number. Nothing goes back on the shelf until a person
+//! says so.
 
-use super::{Before, decide, live};
-use crate::sales::refunds::{self, NewRefund, RefundLine, RefundTender};
+use super::{Before, decide, live, money_back};
+use crate::sales::refunds::{self, NewRefund, RefundLine, RefundOf, RefundTender};
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
@@ -11,7 +11,7 @@ use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::{OrderLineId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
-use domain::order::{IncomingOrder, IncomingRefund, Standing};
+use domain::order::{IncomingOrder, IncomingRefund, Refunded, Standing};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::Fate;
 use sqlx::Row;
@@ -75,6 +75,34 @@ async fn note_refunds(
     Ok(())
 }
 
+/// A refund, and the item of this shop that it names, if it is one.
+#[derive(Clone, Copy)]
+pub(super) struct Wanted<'a> {
+    pub(super) before: &'a Before,
+    pub(super) refund: &'a IncomingRefund,
+    item: Option<i64>,
+}
+
+impl Wanted<'_> {
+    /// Whether it is of some goods of the order, and not of all.
+    pub(super) fn names_goods(self) -> bool {
+        self.refund.code.is_some() || !self.refund.name.is_empty()
+    }
+}
+
+/// What is given back of one of the order's sales.
+pub(super) struct OfSale {
+    pub(super) sale: SaleId,
+    pub(super) lines: Vec<RefundLine>,
+    pub(super) shipping: Money,
+}
+
+impl OfSale {
+    pub(super) fn none(sale: SaleId, like: Money) -> Self {
+        Self { sale, lines: Vec::new(), shipping: Money::zero(like.currency()) }
+    }
+}
+
 async fn one(
     tx: &mut Tx,
     before: &Before,
@@ -83,23 +111,38 @@ async fn one(
     who: &str,
 ) -> Result<Vec<RefundId>, Failure> {
     let item = item_of(tx, refund.code.as_ref()).await?;
-    if end_short_line(tx, before, refund, item).await? {
-        return Ok(Vec::new());
-    }
-    if let Some(item) = item
-        && is_known_refund(tx, before, refund, item).await?
+    let wanted = Wanted { before, refund, item };
+    if let Refunded::Goods(asked) = refund.what
+        && end_short_line(tx, wanted, asked).await?
     {
         return Ok(Vec::new());
     }
+    if is_known_refund(tx, wanted).await? {
+        return Ok(Vec::new());
+    }
+    if before.sale.is_none() {
+        let reason = format!("nothing of order {} was sold, so nothing is given back", order.number);
+        return Err(Refusal::invalid("orderQuantity", reason).into());
+    }
+    let lines = sold_lines(tx, wanted).await?;
+    if lines.is_empty() && wanted.names_goods() {
+        let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
+        let reason = format!("the order has no filled line of {what}, so nothing of it is given back");
+        return Err(Refusal::invalid("sku", reason).into());
+    }
+    let parts = match refund.what {
+        Refunded::Money(money) => money_back::parts(tx, wanted, &lines, money).await?,
+        Refunded::Goods(asked) => parts(&lines, asked, order.shipping)?,
+    };
     // A past refund belongs to its past day; a live one to now, unless the feed says when.
     let at = order.modified.unwrap_or(if before.past { order.ordered } else { tx.now() });
     let mut made = Vec::new();
-    for (sale, lines) in parts(tx, before, order, refund, item).await? {
+    for OfSale { sale, lines, shipping } in parts {
         let new = NewRefund {
             sale,
             lines,
             fate: Fate::Open,
-            shipping: Money::zero(tx.shop().currency),
+            shipping,
             tender: RefundTender::All(tender_of(&order.channel)),
             reason: format!("refund {} of order {}", refund.number, order.number),
             who: who.to_owned(),
@@ -110,24 +153,9 @@ async fn one(
 }
 
 /// What is given back of each of the order's sales: of the first line that has it all, else of several.
-async fn parts(
-    tx: &mut Tx,
-    before: &Before,
-    order: &IncomingOrder,
-    refund: &IncomingRefund,
-    item: Option<i64>,
-) -> Result<Vec<(SaleId, Vec<RefundLine>)>, Failure> {
-    if before.sale.is_none() {
-        let reason = format!("nothing of order {} was sold, so nothing is given back", order.number);
-        return Err(Refusal::invalid("orderQuantity", reason).into());
-    }
-    let lines = sold_lines(tx, before, refund, item).await?;
-    let Some(first) = lines.first() else {
-        let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
-        let reason = format!("the order has no filled line of {what}, so nothing of it is given back");
-        return Err(Refusal::invalid("sku", reason).into());
-    };
-    let asked = Quantity::resolve_ordered(refund.quantity, first.measure).field("orderQuantity")?;
+fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, Failure> {
+    let Some(first) = lines.first() else { return Ok(Vec::new()) };
+    let asked = Quantity::resolve_ordered(asked, first.measure).field("orderQuantity")?;
     let shown = |steps| Quantity::from_steps(steps, first.measure).map(|q| q.to_string()).unwrap_or_default();
     let left: i64 = lines.iter().map(|line| line.left).sum();
     if asked.steps() > left {
@@ -138,7 +166,7 @@ async fn parts(
     let whole: Vec<&SoldLine> = whole.collect();
     let from: Vec<&SoldLine> = if whole.is_empty() { lines.iter().collect() } else { whole };
     let mut open = asked.steps();
-    let mut parts: Vec<(SaleId, Vec<RefundLine>)> = Vec::new();
+    let mut parts: Vec<OfSale> = Vec::new();
     for line in from {
         let steps = open.min(line.left);
         if steps == 0 {
@@ -146,33 +174,38 @@ async fn parts(
         }
         open -= steps;
         let value = Quantity::from_steps(steps, line.measure).stored("sale_line.steps")?.value();
-        let quantity = Some(Asked { value, unit: None });
-        let back = RefundLine { line: line.line, quantity, fate: Fate::Open };
+        let what = RefundOf::Goods(Asked { value, unit: None });
+        let back = RefundLine { line: line.line, what, fate: Fate::Open };
         match parts.last_mut() {
-            Some((sale, lines)) if *sale == line.sale => lines.push(back),
-            _ => parts.push((line.sale, vec![back])),
+            Some(of) if of.sale == line.sale => of.lines.push(back),
+            _ => parts.push(OfSale { lines: vec![back], ..OfSale::none(line.sale, like) }),
         }
     }
     Ok(parts)
 }
 
 /// Whether a refund that the online shop tells of is the one that a person gave here for a line that
-/// was never sold. Each is known once; a second one is of something else.
-async fn is_known_refund(
-    tx: &mut Tx,
-    before: &Before,
-    refund: &IncomingRefund,
-    item: i64,
-) -> Result<bool, Failure> {
+/// was never sold: of the same goods, or of the same money. Each is known once; a second one is of
+/// something else.
+async fn is_known_refund(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, Failure> {
+    let Wanted { before, refund, item } = wanted;
+    let money = match refund.what {
+        Refunded::Goods(_) => None,
+        Refunded::Money(money) => Some(money.minor()),
+    };
+    if item.is_none() && (money.is_none() || refund.code.is_some()) {
+        return Ok(false);
+    }
     let told = sqlx::query(
         "UPDATE line_choice SET told_number = $2 WHERE told_number IS NULL AND line_id = \
          (SELECT c.line_id FROM line_choice c JOIN order_line l ON l.id = c.line_id \
-          WHERE c.order_id = $1 AND c.choice = 'refunded' AND c.told_number IS NULL AND l.item_id = $3 \
-          ORDER BY c.line_id LIMIT 1)",
+          WHERE c.order_id = $1 AND c.choice = 'refunded' AND c.told_number IS NULL AND ($3 = 0 OR l.item_id = $3) \
+          AND ($4 = 0 OR c.amount - c.discount + c.tax + c.shipping = $4) ORDER BY c.line_id LIMIT 1)",
     )
     .bind(before.id.raw())
     .bind(refund.number.to_string())
-    .bind(item)
+    .bind(item.unwrap_or(0))
+    .bind(money.unwrap_or(0))
     .execute(tx.db())
     .await?;
     Ok(told.rows_affected() == 1)
@@ -185,26 +218,21 @@ pub(super) fn tender_of(channel: &Channel) -> TenderKind {
 
 /// A line that was never filled is simply done with: its money was never in the books. A part of one is
 /// refused: done with, the rest would be forgotten, which is paid for and waits for a person.
-async fn end_short_line(
-    tx: &mut Tx,
-    before: &Before,
-    refund: &IncomingRefund,
-    wanted: Option<i64>,
-) -> Result<bool, Failure> {
+async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result<bool, Failure> {
     let rows = sqlx::query(
         "SELECT id, code, steps, unit FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
     )
-    .bind(before.id.raw())
+    .bind(wanted.before.id.raw())
     .fetch_all(tx.db())
     .await?;
     for row in rows {
         let id = OrderLineId::from_raw(row.try_get(0)?);
         let code = Code::parse(&row.try_get::<String, _>(1)?).stored("order_line.code")?;
-        if item_of(tx, Some(&code)).await? != wanted || wanted.is_none() {
+        if wanted.item.is_none() || item_of(tx, Some(&code)).await? != wanted.item {
             continue;
         }
         let measure = decide::measure(&row.try_get::<String, _>(3)?)?;
-        let given_back = Quantity::resolve_ordered(refund.quantity, measure).field("orderQuantity")?;
+        let given_back = Quantity::resolve_ordered(asked, measure).field("orderQuantity")?;
         if given_back.steps() < row.try_get(2)? {
             let reason = format!(
                 "{code} waits, and a part of what waits is not given back by itself; \
@@ -233,25 +261,25 @@ async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, Failur
 }
 
 /// A line of one of the order's sales.
-struct SoldLine {
-    sale: SaleId,
-    line: SaleLineId,
-    title: String,
+pub(super) struct SoldLine {
+    pub(super) sale: SaleId,
+    pub(super) line: SaleLineId,
+    pub(super) title: String,
     measure: Measure,
+    /// Steps that were not given back.
     left: i64,
+    /// Money that was not given back, tax included, in minor units.
+    pub(super) money_left: i64,
 }
 
 /// The lines of the same code (by item, if it is one of this shop), or of the same name; what a person
-/// had sold for a line that waited is a line of what was ordered.
-async fn sold_lines(
-    tx: &mut Tx,
-    before: &Before,
-    refund: &IncomingRefund,
-    item: Option<i64>,
-) -> Result<Vec<SoldLine>, Failure> {
+/// had sold for a line that waited is a line of what was ordered. All of them where nothing is named.
+async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, Failure> {
+    let Wanted { before, refund, item } = wanted;
     let key = live::code_key(refund.code.as_ref());
     let rows = sqlx::query(
-        "SELECT s.id, l.id, l.title, l.unit, l.steps - COALESCE(b.steps, 0), l.code, l.item_id, n.for_item_id \
+        "SELECT s.id, l.id, l.title, l.unit, l.steps - COALESCE(b.steps, 0), l.code, l.item_id, n.for_item_id, \
+         l.amount - l.discount + l.tax - COALESCE(b.amount - b.discount + b.tax, 0) \
          FROM sale s JOIN sale_line l ON l.sale_id = s.id LEFT JOIN line_back b ON b.sale_line_id = l.id \
          LEFT JOIN order_line n ON n.order_id = s.order_id AND n.sale_line_id = l.id \
          WHERE s.order_id = $1 ORDER BY s.id, l.position",
@@ -265,7 +293,7 @@ async fn sold_lines(
         let (of_item, ordered): (Option<i64>, Option<i64>) = (row.try_get(6)?, row.try_get(7)?);
         let same = (item.is_some() && (of_item == item || ordered == item))
             || (!key.is_empty() && code == key)
-            || (key.is_empty() && title == refund.name);
+            || (key.is_empty() && (refund.name.is_empty() || title == refund.name));
         if same {
             lines.push(SoldLine {
                 sale: SaleId::from_raw(row.try_get(0)?),
@@ -273,6 +301,7 @@ async fn sold_lines(
                 title,
                 measure: decide::measure(&row.try_get::<String, _>(3)?)?,
                 left: row.try_get(4)?,
+                money_left: row.try_get(8)?,
             });
         }
     }

@@ -14,6 +14,7 @@ mod end_hold;
 mod fees;
 mod given_back;
 mod live;
+mod money_back;
 mod past;
 mod plan;
 mod said;

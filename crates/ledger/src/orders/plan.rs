@@ -6,13 +6,15 @@
 
 use super::share::Share;
 use domain::money::{Currency, Money};
-use domain::refund::{Part, Sold, next_part};
+use domain::refund::{GivenBack, Part, Sold, next_part};
 
-/// A line in the books, and all that was given back of it.
+/// A line in the books, and what was given back of its goods.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct SoldLine {
     pub(super) sold: Share,
     pub(super) back: Share,
+    /// Whether money alone was given back besides.
+    pub(super) has_money_back: bool,
 }
 
 impl SoldLine {
@@ -72,6 +74,10 @@ pub(super) fn plan(stands: &Stands, now: Share, currency: Currency) -> Result<Pl
         let again = target.part(left.steps.min(target.steps));
         plan.again = (again.steps > 0).then_some(again);
         add(&mut plan, target.minus(again), waited);
+        // Whether the new price has the money alone in it, nobody but a person can say.
+        if stands.sold.iter().any(|line| line.has_money_back && line.left().steps > 0) {
+            return Err(Mixed);
+        }
     }
     Ok(plan)
 }
@@ -130,13 +136,14 @@ fn part_of(line: &SoldLine, steps: i64, currency: Currency) -> Option<Share> {
         tax: money(sold.tax)?,
         cost: None,
     };
-    let before = Part {
+    let all = Part {
         steps: back.steps,
         amount: money(back.amount)?,
         discount: money(back.discount)?,
         tax: money(back.tax)?,
         cost: Money::zero(currency),
     };
+    let before = GivenBack { all, alone: Part::none(all.amount) };
     let part = next_part(&whole, &before, steps).ok()?;
     Some(Share { steps, amount: part.amount.minor(), discount: part.discount.minor(), tax: part.tax.minor() })
 }
@@ -150,7 +157,7 @@ mod tests {
     }
 
     fn sold(sold: Share, back: Share) -> SoldLine {
-        SoldLine { sold, back }
+        SoldLine { sold, back, has_money_back: false }
     }
 
     fn check(what: &str, stands: &Stands, now: Share, expected: &Result<Plan, Mixed>) {
@@ -218,6 +225,25 @@ mod tests {
         check("by hand, and more than that", &by_hand, share(3, 3000, 0, 0), &back(1));
         let more = Ok(Plan { more: Some(one), ..Plan::default() });
         check("by hand, and one more", &by_hand, share(6, 6000, 0, 0), &more);
+    }
+
+    #[test]
+    fn money_given_back_alone_stays_beside_the_states() {
+        let five = share(5, 5000, 0, 0);
+        let line = |back| SoldLine { has_money_back: true, ..sold(five, back) };
+        let stands = |back| Stands { said: five, sold: vec![line(back)], ..Stands::default() };
+        let none = Share::default();
+        let back = |steps| Ok(Plan { back: vec![(0, steps)], ..Plan::default() });
+        check("fewer", &stands(none), share(3, 3000, 0, 0), &back(2));
+        check("none", &stands(none), none, &back(5));
+        let more = Ok(Plan { more: Some(share(1, 1000, 0, 0)), ..Plan::default() });
+        check("more", &stands(none), share(6, 6000, 0, 0), &more);
+        check("another price", &stands(none), share(5, 4500, 0, 0), &Err(Mixed));
+        // A line that came back whole has nothing left that the new price could be of.
+        let (one, dear) = (share(1, 1000, 0, 0), share(1, 1500, 0, 0));
+        let both = Stands { said: one, sold: vec![line(five), sold(one, none)], ..Stands::default() };
+        let anew = Ok(Plan { back: vec![(1, 1)], again: Some(dear), ..Plan::default() });
+        check("another price of a later line", &both, dear, &anew);
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The lines of an order as they stand: sold, waiting, and what was given back of them.
 
+use super::plan::SoldLine;
 use super::share::Share;
 use crate::store::command::Tx;
 use crate::store::error::Failure;
@@ -21,11 +22,20 @@ pub(super) struct Stood {
     pub(super) sold: Option<(SaleId, SaleLineId)>,
     /// All that was given back of it.
     pub(super) back: Share,
+    /// Whether money alone is among that.
+    pub(super) has_money_back: bool,
 }
 
 impl Stood {
     pub(super) fn waits(&self) -> bool {
         self.sold.is_none() && (self.state == "short" || self.state == "held")
+    }
+
+    /// As a later state is compared with it. Money alone was given back beside all states: its line stands at
+    /// the full price of the goods that are left of it.
+    pub(super) fn as_planned(&self) -> SoldLine {
+        let back = if self.has_money_back { self.share.part(self.back.steps) } else { self.back };
+        SoldLine { sold: self.share, back, has_money_back: self.has_money_back }
     }
 }
 
@@ -33,7 +43,8 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<Stood>, Fail
     let rows = sqlx::query(
         "SELECT o.id, COALESCE(o.item_id, 0), COALESCE(o.for_item_id, o.item_id, 0), o.title, o.steps, o.amount, \
          o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, l.sale_id, COALESCE(b.steps, 0), \
-         COALESCE(b.amount, 0), COALESCE(b.discount, 0), COALESCE(b.tax, 0) FROM order_line o \
+         COALESCE(b.amount, 0), COALESCE(b.discount, 0), COALESCE(b.tax, 0), CASE WHEN EXISTS (SELECT 1 FROM refund_line m \
+         WHERE m.sale_line_id = o.sale_line_id AND m.steps = 0) THEN 1 ELSE 0 END FROM order_line o \
          LEFT JOIN sale_line l ON l.id = o.sale_line_id LEFT JOIN line_back b ON b.sale_line_id = o.sale_line_id \
          WHERE o.order_id = $1 ORDER BY o.position, o.id",
     )
@@ -53,17 +64,18 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<Stood>, Fail
             hold: row.try_get::<Option<i64>, _>(9)?.map(HoldId::from_raw),
             sold: sale.zip(sale_line),
             back: Share::read(row, 12)?,
+            has_money_back: row.try_get::<i64, _>(16)? == 1,
         })
     };
     rows.iter().map(line).collect()
 }
 
-/// What refunds with a number of their own gave back, by line of a sale.
+/// What refunds of goods with a number of their own gave back, by line of a sale.
 pub(super) async fn numbered(tx: &mut Tx, order: OrderId) -> Result<HashMap<SaleLineId, Share>, Failure> {
     let rows = sqlx::query(
         "SELECT l.sale_line_id, CAST(SUM(l.steps) AS BIGINT), CAST(SUM(l.amount) AS BIGINT), \
          CAST(SUM(l.discount) AS BIGINT), CAST(SUM(l.tax) AS BIGINT) FROM order_refund f \
-         JOIN refund_line l ON l.refund_id = f.refund_id WHERE f.order_id = $1 GROUP BY l.sale_line_id",
+         JOIN refund_line l ON l.refund_id = f.refund_id WHERE f.order_id = $1 AND l.steps > 0 GROUP BY l.sale_line_id",
     )
     .bind(order.raw())
     .fetch_all(tx.db())

@@ -82,7 +82,7 @@ pub struct RefundView {
     pub tenders: Vec<Given>,
     /// Why.
     pub reason: String,
-    /// Its lines, and what became of the goods.
+    /// Lines of which goods were given back, and what became of them.
     pub lines: Vec<(RefundLineId, SaleLineId, Fate)>,
 }
 
@@ -246,7 +246,7 @@ async fn refunds(
         let id: i64 = row.try_get(0)?;
         let lines = sqlx::query(
             "SELECT rl.id, rl.sale_line_id, c.fate FROM refund_line rl \
-             LEFT JOIN came_back c ON c.refund_line_id = rl.id WHERE rl.refund_id = $1 ORDER BY rl.id",
+             LEFT JOIN came_back c ON c.refund_line_id = rl.id WHERE rl.refund_id = $1 AND rl.steps > 0 ORDER BY rl.id",
         )
         .bind(id)
         .fetch_all(&mut *connection)

@@ -42,6 +42,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(15, "limits", include_str!("../../../../migrations/0015_limits.sql")),
         step(16, "walks", include_str!("../../../../migrations/0016_walks.sql")),
         step(17, "live_troubles", include_str!("../../../../migrations/0017_live_troubles.sql")),
+        step(18, "money_alone", include_str!("../../../../migrations/0018_money_alone.sql")),
     ])
 });
 

@@ -133,6 +133,19 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
+        broken: "INSERT INTO came_back (refund_line_id, fate, at_ms, who) SELECT id, 'written-off', 1, '' FROM refund_line WHERE steps = 0",
+        mended: "DELETE FROM came_back WHERE refund_line_id = (SELECT id FROM refund_line WHERE steps = 0)",
+        found: &["9 refund line # goods came back: no → yes"],
+    },
+    Break {
+        broken: "UPDATE line_back SET amount = amount + 3500 WHERE sale_line_id = (SELECT sale_line_id FROM refund_line WHERE steps = 0)",
+        mended: "UPDATE line_back SET amount = amount - 3500 WHERE sale_line_id = (SELECT sale_line_id FROM refund_line WHERE steps = 0)",
+        found: &[
+            "9 sale line # (OLD) amount given back: 40.52 → 75.52",
+            "9 sale line # (OLD) discount left, at most the amount left: 0.48 → 0.70",
+        ],
+    },
+    Break {
         broken: "UPDATE owed SET paid = paid + 1",
         mended: "UPDATE owed SET paid = paid - 1",
         found: &["4 tender # (Rowan Hill) paid: 5.00 → 5.01"],
@@ -277,6 +290,7 @@ const ORDERS: &[Break] = &[
         mended: "UPDATE sale SET order_id = (SELECT id FROM customer_order WHERE number = 'H1') WHERE past = 1",
         found: &[
             "8 order # (H1) order of its sale: # → none",
+            "8 order # (H1) order of the refund's sale: # → none",
             "8 order # (H1) order of the refund's sale: # → none",
         ],
     },

@@ -8,7 +8,7 @@ use domain::day::Day;
 use domain::limits::LimitName;
 use domain::money::{Currency, Money};
 use domain::order::{
-    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
 };
 use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
@@ -22,7 +22,7 @@ use ledger::orders::TakeOrders;
 use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
 use ledger::sales::{
     BasketChange, CloseDrawer, DecideFate, LeaveBasket, NewRefund, NewSale, OpenBasket, OpenDrawer, Pay,
-    PutIn, RefundLine, RefundTender, SaleDone, SaleLineIn, TenderIn, VoidSale,
+    PutIn, RefundLine, RefundOf, RefundTender, SaleDone, SaleLineIn, TenderIn, VoidSale,
 };
 use ledger::shelf::{
     AddItems, AddStyles, AdjustStock, BeginStocktake, Counted, DropStocktake, FinishPieces, HoldLine,
@@ -271,7 +271,7 @@ async fn sell(ledger: &Ledger) -> SaleDone {
 async fn give_back(ledger: &Ledger, sold: &SaleDone) {
     let line = |at: usize, quantity: &str, fate| RefundLine {
         line: sold.lines[at].id,
-        quantity: Some(asked(quantity)),
+        what: RefundOf::Goods(asked(quantity)),
         fate,
     };
     let new = |lines, shipping: &str| NewRefund {
@@ -373,12 +373,17 @@ fn refund(number: &str, sku: &str) -> IncomingRefund {
         number: OrderNumber::parse(number).unwrap(),
         code: Some(code(sku)),
         name: String::new(),
-        quantity: asked("1"),
+        what: Refunded::Goods(asked("1")),
     }
 }
 
+/// A flaw, for which the buyer got a part of the price back.
+fn for_a_flaw(number: &str) -> IncomingRefund {
+    IncomingRefund { what: Refunded::Money(usd("2.50")), ..refund(number, "OLD") }
+}
+
 /// A1: a piece and kits filled, a held piece short, a kit refunded. A2: not paid yet, set aside.
-/// A3: cancelled. H1: history, of a code that is none of ours, refunded.
+/// A3: cancelled. H1: history, of a code that is none of ours, refunded: one of two, and money for a flaw of the other.
 async fn orders(ledger: &Ledger) {
     use OrderStatus::{OrderCancelled, OrderPaymentDue, OrderProcessing};
     let first = order("A1", OrderProcessing, vec![line("P4", "1"), line("P3", "1"), line("KIT", "2")]);
@@ -389,7 +394,7 @@ async fn orders(ledger: &Ledger) {
         third.clone(),
     ];
     let past = IncomingOrder {
-        refunds: vec![refund("H1-R1", "OLD")],
+        refunds: vec![refund("H1-R1", "OLD"), for_a_flaw("H1-R2")],
         ordered: START.plus_millis(-90_000_000),
         ..order("H1", OrderProcessing, vec![line("OLD", "2")])
     };

@@ -10,7 +10,7 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind};
 use domain::weight::{Weight, WeightUnit};
-use ledger::sales::{NewRefund, NewSale, RefundLine, RefundTender, SaleLineIn, TenderIn};
+use ledger::sales::{NewRefund, NewSale, RefundLine, RefundOf, RefundTender, SaleLineIn, TenderIn};
 use ledger::shelf::{
     AddItems, AddStyles, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, NewStyle, Purpose,
 };
@@ -196,6 +196,7 @@ pub(crate) fn whole(sale: SaleId, fate: Fate) -> NewRefund {
 
 /// Part of a line, in cash.
 pub(crate) fn part(sale: SaleId, line: SaleLineId, quantity: Option<&str>, fate: Fate) -> NewRefund {
-    let line = RefundLine { line, quantity: quantity.map(asked), fate };
+    let line =
+        RefundLine { line, what: quantity.map_or(RefundOf::Rest, |q| RefundOf::Goods(asked(q))), fate };
     NewRefund { lines: vec![line], ..whole(sale, fate) }
 }

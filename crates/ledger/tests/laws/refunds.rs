@@ -3,15 +3,16 @@
 use crate::audit;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
 use crate::make::*;
+use crate::races::{at_once, outcome, views};
 use crate::sales::owed;
 use domain::basket::TenderKind;
 use domain::day::{Day, Moment};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::stock::Fate;
-use ledger::SetShop;
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::sales::{DecideFate, NewRefund, NewSale, RefundLine, RefundTender, VoidSale};
+use ledger::sales::{DecideFate, NewRefund, NewSale, RefundLine, RefundOf, RefundTender, VoidSale};
+use ledger::{Refusal, SetShop};
 
 fn void(sale: SaleId) -> VoidSale {
     VoidSale { sale, reason: "rung up twice".to_owned(), who: "counter".to_owned() }
@@ -64,6 +65,83 @@ fn parts_of_a_line_add_up_to_it() {
     });
 }
 
+fn money(sale: SaleId, line: SaleLineId, minor: i64) -> NewRefund {
+    let line = RefundLine { line, what: RefundOf::Money(usd(minor)), fate: Fate::Open };
+    let tender = RefundTender::All(TenderKind::Card);
+    NewRefund { lines: vec![line], tender, ..whole(sale, Fate::Open) }
+}
+
+/// Law 9 for money alone, and goods after it: the last of them give what is left, and count as they always do.
+#[test]
+fn money_alone_leaves_the_goods_sold() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![counted("c1", "10", 333), by_ounce("w1", "10", 1001)])).await;
+        for (sku, one) in [("c1", "1"), ("w1", "0.5")] {
+            let before = shop.ledger.item(&code(sku)).await.unwrap().on_hand;
+            let sold = shop.ok(sale(vec![less(sku, "3", 101, 77)], cash(900_000))).await;
+            let (line, paid) = (sold.lines[0].id, sold.totals.due.minor());
+            let back = shop.ok(money(sold.id, line, 250)).await;
+            assert_eq!((back.given, back.lines[0].2.steps), (usd(250), 0), "{sku}");
+            shop.refuses(decide(back.lines[0].0, Fate::Shelf), "invalid: money alone").await;
+            let with_goods = RefundLine { line, what: RefundOf::Money(usd(1)), fate: Fate::Shelf };
+            let with_goods = NewRefund { lines: vec![with_goods], ..whole(sold.id, Fate::Shelf) };
+            shop.refuses(with_goods, "invalid: no goods come back").await;
+            let over = format!("more-than-sold: {} is left", usd(paid - 250));
+            shop.refuses(money(sold.id, line, paid - 249), &over).await;
+            shop.refuses(money(sold.id, line, 0), "invalid: more than 0").await;
+            let first = shop.ok(part(sold.id, line, Some(one), Fate::Shelf)).await;
+            let rest = shop.ok(part(sold.id, line, None, Fate::Shelf)).await;
+            assert_eq!(back.given.minor() + first.given.minor() + rest.given.minor(), paid, "{sku}");
+            shop.refuses(money(sold.id, line, 1), "more-than-sold: 0.00 is left").await;
+            assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand, before, "{sku}");
+        }
+        let by = BooksBy::default();
+        let books =
+            shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap().remove(0).figures;
+        assert_eq!((books.units, books.weight, books.net().unwrap(), books.tax), (0, 0, usd(0), usd(0)));
+        assert!(shop.ledger.open_fates(None, 9).await.unwrap().is_empty(), "no goods to decide about");
+        audit::clean(&shop).await;
+    });
+}
+
+/// Law 9 by a conditional update: of many at the same moment as many end well as there is money for.
+#[test]
+fn money_alone_of_many_at_once_is_never_more_than_was_paid() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 2000)])).await;
+        let sold = shop.ok(sale_of("p1", 2000)).await;
+        let line = sold.lines[0].id;
+        let views = views(&shop).await;
+        let ended = at_once(16, |n| outcome(views[n % 2].clone(), None, money(sold.id, line, 300))).await;
+        assert_eq!(ended.iter().filter(|e| e.is_ok()).count(), 6);
+        let refused = ended.iter().filter_map(|e| e.as_ref().err());
+        assert!(
+            refused.clone().all(|r| matches!(r, Refusal::MoreThanSold { .. })),
+            "{:?}",
+            refused.collect::<Vec<_>>()
+        );
+        views[1].close().await;
+        audit::clean(&shop).await;
+    });
+}
+
+/// The step that lets a refund be of money alone moves the rows of two tables: none is lost or changed.
+#[test]
+fn the_step_to_money_alone_carries_each_row() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 2000), piece("p2", 2000)])).await;
+        let sold = shop.ok(sale(vec![goods("p1", "1"), goods("p2", "1")], cash(4000))).await;
+        shop.ok(part(sold.id, sold.lines[0].id, None, Fate::Shelf)).await;
+        let open = shop.ok(part(sold.id, sold.lines[1].id, None, Fate::Open)).await;
+        let before = audit::fingerprint(&shop).await;
+        let step = include_str!("../../../../migrations/0018_money_alone.sql");
+        sqlx::raw_sql(step).execute(&mut *shop.raw().await).await.unwrap();
+        assert_eq!(audit::fingerprint(&shop).await, before);
+        shop.ok(decide(open.lines[0].0, Fate::WrittenOff)).await;
+        audit::clean(&shop).await;
+    });
+}
+
 #[test]
 fn a_sale_is_given_back_whole_or_in_lines() {
     on_each(|shop| async move {
@@ -90,7 +168,8 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             ..part(sold.id, c1, Some("1"), Fate::WrittenOff)
         };
         assert_eq!(shop.ok(by_card).await.given, usd(333));
-        let line = |line, quantity: &str, fate| RefundLine { line, quantity: Some(asked(quantity)), fate };
+        let line =
+            |line, quantity: &str, fate| RefundLine { line, what: RefundOf::Goods(asked(quantity)), fate };
         let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold.id, Fate::Shelf) };
         let all = |tender| NewRefund { tender, ..whole(sold.id, Fate::Shelf) };
         let shipping = |minor| NewRefund { shipping: usd(minor), ..of(vec![]) };

@@ -6,7 +6,7 @@ use domain::codes::Code;
 use domain::day::Moment;
 use domain::money::{Currency, Money};
 use domain::order::{
-    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
 };
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
@@ -78,7 +78,17 @@ pub(crate) fn refund(number: &str, sku: &str, quantity: &str) -> IncomingRefund 
         number: OrderNumber::parse(number).unwrap(),
         code: Some(code(sku)),
         name: String::new(),
-        quantity: asked(quantity),
+        what: Refunded::Goods(asked(quantity)),
+    }
+}
+
+/// Money alone that was given back, of one item or of the whole order.
+pub(crate) fn money_back(number: &str, sku: Option<&str>, money: &str) -> IncomingRefund {
+    IncomingRefund {
+        number: OrderNumber::parse(number).unwrap(),
+        code: sku.map(code),
+        name: String::new(),
+        what: Refunded::Money(usd(money)),
     }
 }
 

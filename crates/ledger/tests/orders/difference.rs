@@ -4,7 +4,7 @@ use crate::build::{ZERO, books, later, line, order, refund, stock, stock_up, tak
 use crate::harness::{TestShop, shops, usd};
 use domain::order::{IncomingOrder, OrderStatus};
 use ledger::orders::{EndHold, OrderLineState};
-use ledger::sales::{RefundLine, RefundTender};
+use ledger::sales::{RefundLine, RefundOf, RefundTender};
 
 const CHANGED: &str = "changed, 0 refunds";
 
@@ -237,7 +237,7 @@ async fn what_was_given_back_beside_a_state_is_not_sold_again() {
             sale: sale.id,
             lines: vec![RefundLine {
                 line: sale.lines[0].line.id,
-                quantity: Some(crate::build::asked("1")),
+                what: RefundOf::Goods(crate::build::asked("1")),
                 fate: domain::stock::Fate::Shelf,
             }],
             fate: domain::stock::Fate::Open,

@@ -10,6 +10,7 @@ mod closest;
 mod decided;
 mod difference;
 mod limits;
+mod money_back;
 mod past;
 mod refunded;
 mod states;

@@ -7,7 +7,7 @@ use domain::channel::Channel;
 use domain::day::Day;
 use domain::money::{Currency, Money};
 use domain::order::{
-    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus,
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
 };
 use domain::stock::Fate;
 use ledger::books::{BooksBy, BooksQuery};
@@ -176,9 +176,16 @@ async fn online(shop: &TestShop) {
         number: OrderNumber::parse("R-1").unwrap(),
         code: Some(code("c1")),
         name: String::new(),
-        quantity: asked("1"),
+        what: Refunded::Goods(asked("1")),
     };
     take(IncomingOrder { lines: Vec::new(), refunds: vec![back], ..one() }, false).await;
+    let money = IncomingRefund {
+        number: OrderNumber::parse("R-2").unwrap(),
+        code: None,
+        name: String::new(),
+        what: Refunded::Money(usd(130)),
+    };
+    take(IncomingOrder { lines: Vec::new(), refunds: vec![money], ..one() }, false).await;
     let canceled = OrderStatus::OrderCancelled;
     take(IncomingOrder { status: canceled, modified: Some(START.plus_millis(60_000)), ..one() }, false).await;
     take(order("N-2", "p9", "1"), false).await;

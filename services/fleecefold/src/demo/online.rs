@@ -8,7 +8,7 @@ use super::season::{Door, Visit};
 use super::trouble::{DemoError, Doing};
 use domain::codes::Code;
 use domain::money::{Currency, Money};
-use domain::order::{IncomingOrder, IncomingRefund, OrderNumber, OrderStatus};
+use domain::order::{IncomingOrder, IncomingRefund, OrderNumber, OrderStatus, Refunded};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use ledger::orders::{OrderOutcome, TakeOrders};
@@ -114,8 +114,12 @@ impl Live {
         code: &Code,
     ) -> Result<(), DemoError> {
         let number = OrderNumber::parse(&format!("{}-back", order.number)).doing("number a refund")?;
-        let refund =
-            IncomingRefund { number, code: Some(code.clone()), name: String::new(), quantity: Asked::ONE };
+        let refund = IncomingRefund {
+            number,
+            code: Some(code.clone()),
+            name: String::new(),
+            what: Refunded::Goods(Asked::ONE),
+        };
         let told = IncomingOrder {
             lines: Vec::new(),
             refunds: vec![refund],

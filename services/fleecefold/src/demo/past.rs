@@ -10,7 +10,7 @@ use super::trouble::{DemoError, Doing};
 use super::{FIRST_DAY, OPENING_DAY, SEED, online};
 use domain::day::Zone;
 use domain::money::{Currency, Money};
-use domain::order::{Customer, IncomingOrder, IncomingRefund, OrderNumber, OrderStatus};
+use domain::order::{Customer, IncomingOrder, IncomingRefund, OrderNumber, OrderStatus, Refunded};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use ledger::Ledger;
@@ -96,5 +96,10 @@ fn given_back(dice: &mut Dice, priced: &[Priced]) -> Result<Vec<IncomingRefund>,
     let piece = priced.first().filter(|p| p.kind == ItemKind::Piece);
     let Some(piece) = piece.filter(|_| dice.chance(GIVEN_BACK_PERCENT)) else { return Ok(Vec::new()) };
     let number = OrderNumber::parse("back").doing("number a refund")?;
-    Ok(vec![IncomingRefund { number, code: None, name: piece.name.clone(), quantity: Asked::ONE }])
+    Ok(vec![IncomingRefund {
+        number,
+        code: None,
+        name: piece.name.clone(),
+        what: Refunded::Goods(Asked::ONE),
+    }])
 }

@@ -14,7 +14,7 @@ use domain::stock::Fate;
 use jiff::Span;
 use jiff::civil::Date;
 use ledger::orders::EndHold;
-use ledger::sales::{DecideFate, NewRefund, Pay, RefundLine, RefundTender};
+use ledger::sales::{DecideFate, NewRefund, Pay, RefundLine, RefundOf, RefundTender};
 use ledger::shelf::SweepHolds;
 
 /// Promises are kept before the store opens.
@@ -111,7 +111,7 @@ impl Live {
     ) -> Result<(), DemoError> {
         let refund = NewRefund {
             sale,
-            lines: vec![RefundLine { line, quantity: None, fate }],
+            lines: vec![RefundLine { line, what: RefundOf::Rest, fate }],
             fate,
             shipping: Money::zero(self.currency),
             tender: RefundTender::All(tender),

@@ -2,7 +2,7 @@
 
 use domain::day::Zone;
 use domain::money::Money;
-use domain::order::{IncomingLine, IncomingOrder, LinePrice, Standing};
+use domain::order::{IncomingLine, IncomingOrder, LinePrice, Refunded, Standing};
 
 /// Lines of one order that are shown.
 const SHOWN_LINES: usize = 10;
@@ -35,7 +35,14 @@ pub(super) fn words(order: &IncomingOrder, zone: &Zone) -> String {
     }
     for refund in &order.refunds {
         let what = refund.code.as_ref().map_or(refund.name.as_str(), |code| code.as_str());
-        words = format!("{words}; refund {}: {} of {what} came back", refund.number, refund.quantity.value);
+        let back = match refund.what {
+            Refunded::Goods(quantity) => format!("{} of {what} came back", quantity.value),
+            Refunded::Money(money) => {
+                let of = if what.is_empty() { "the order" } else { what };
+                format!("{money} {} given back for {of}, no goods", money.currency().code())
+            }
+        };
+        words = format!("{words}; refund {}: {back}", refund.number);
     }
     words
 }

@@ -142,6 +142,35 @@ async fn a_refund_comes_with_a_later_file() {
     assert_eq!(shop.orders("b.csv", &back).await.unwrap().refunds, 0, "said once, done once");
 }
 
+/// Money given back for a flaw: the buyer keeps the goods, so the row says no quantity and a price below 0.
+#[tokio::test]
+async fn money_given_back_without_goods_comes_with_a_later_file() {
+    let shop = TestShop::stocked().await;
+    shop.orders("a.csv", &file(&["1,2026-06-14,KIT,2,35.00,,,", "1,2026-06-14,B1,1,48.00,,,"]))
+        .await
+        .unwrap();
+    let refunds = async |row: &str| {
+        let report = shop.orders("b.csv", &file(&[row])).await.unwrap();
+        let reasons: Vec<String> = report.refused.into_iter().map(|r| r.reason).collect();
+        (report.refunds, reasons.join("; "))
+    };
+    let none = String::new();
+    assert_eq!(refunds("1,2026-06-14,KIT,,-5.00,,,R1").await, (1, none.clone()));
+    assert_eq!(refunds("1,2026-06-14,KIT,,-5.00,,,R1").await, (0, none.clone()), "once by its number");
+    // Of the whole order, and without a number of its own.
+    assert_eq!(refunds("1,2026-06-14,,0,-3.00,,,").await, (1, none.clone()));
+    assert_eq!(refunds("1,2026-06-14,,0,-3.00,OrderDelivered,,").await, (0, none.clone()), "once by its row");
+    assert_eq!(refunds("1,2026-06-14,,0,-2.00,,,").await, (1, none), "another amount is another refund");
+    let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+    let books = shop.ledger.books(&query).await.unwrap().remove(0).figures;
+    assert_eq!((books.refunds.to_string(), books.units), ("10.00".to_owned(), 3));
+    assert_eq!(shop.stock("KIT").await, "1 0", "nothing came back");
+    let (booked, reason) = refunds("1,2026-06-14,,,-108.01,,,R4").await;
+    assert!(booked == 0 && reason.contains("108.00 is left"), "{reason}");
+    let (booked, reason) = refunds("1,2026-06-14,,,5.00,,,R5").await;
+    assert!(booked == 0 && reason.contains("orderQuantity"), "{reason}");
+}
+
 #[tokio::test]
 async fn past_orders_touch_the_books_alone() {
     let shop = TestShop::open().await;

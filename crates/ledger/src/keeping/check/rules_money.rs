@@ -157,4 +157,22 @@ pub(super) const RULES: &[Rule] = &[
         text: "SELECT rl.id AS id, '' AS name, r.sale_id AS e1, l.sale_id AS f1 FROM refund_line rl \
             JOIN refund r ON r.id = rl.refund_id JOIN sale_line l ON l.id = rl.sale_line_id",
     },
+    Rule {
+        law: Law::GivenBackOnce,
+        what: "goods came back of a refund that gave money alone",
+        record: "refund line",
+        fields: &[Flag("goods came back"), Number("units")],
+        text: "SELECT rl.id AS id, '' AS name, 0 AS e1, CASE WHEN c.refund_line_id IS NULL THEN 0 ELSE 1 END AS f1, \
+            0 AS e2, rl.units AS f2 FROM refund_line rl LEFT JOIN came_back c ON c.refund_line_id = rl.id \
+            WHERE rl.steps = 0",
+    },
+    Rule {
+        law: Law::GivenBackOnce,
+        what: "more was taken off what is left of a line than it is worth",
+        record: "sale line",
+        fields: &[Money("discount left, at most the amount left")],
+        text: "SELECT l.id AS id, l.code AS name, CASE WHEN l.discount - b.discount > l.amount - b.amount \
+            THEN l.amount - b.amount ELSE l.discount - b.discount END AS e1, l.discount - b.discount AS f1 \
+            FROM line_back b JOIN sale_line l ON l.id = b.sale_line_id",
+    },
 ];

@@ -1,16 +1,17 @@
 //! What a refund claims: the sale's row, and of each line the next part, by conditional updates of
 //! the counters beside them (law 9).
 
-use super::{NewRefund, OfSale, SoldLine};
+use super::{NewRefund, OfSale, RefundOf, SoldLine};
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
 use domain::ids::SaleId;
-use domain::money::Money;
-use domain::quantity::{Asked, Quantity};
-use domain::refund::{Part, RefundError, Sold, next_part};
+use domain::money::{Currency, Money};
+use domain::quantity::Quantity;
+use domain::refund::{GivenBack, Part, RefundError, Sold, money_part, next_part};
 use domain::stock::Fate;
 use sqlx::Row;
+use sqlx::any::AnyRow;
 
 /// Counts this refund and its shipping beside the sale. From here on this sale's row is locked, so
 /// that its lines' counters cannot move under us; the conditions are checked again all the same.
@@ -55,13 +56,13 @@ pub(crate) async fn open_sale_back(tx: &mut Tx, sale: SaleId, shipping: Money) -
     Ok(())
 }
 
-pub(super) type Wanted<'a> = (&'a SoldLine, Option<Asked>, Fate);
+pub(super) type Wanted<'a> = (&'a SoldLine, RefundOf, Fate);
 
 /// The lines asked for, each once; all of them if none is named.
 pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wanted<'a>>, Failure> {
     if new.lines.is_empty() && new.shipping.is_zero() {
         let fate = |line: &SoldLine| if line.item.is_some() { new.fate } else { Fate::Open };
-        return Ok(sold.iter().map(|line| (line, None, fate(line))).collect());
+        return Ok(sold.iter().map(|line| (line, RefundOf::Rest, fate(line))).collect());
     }
     let mut wanted: Vec<Wanted<'a>> = Vec::with_capacity(new.lines.len());
     for asked in &new.lines {
@@ -80,7 +81,11 @@ pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wa
             let reason = format!("{} is no item of this shelf; it cannot be put back on it", line.title);
             return Err(Refusal::invalid("fate", reason).into());
         }
-        wanted.push((line, asked.quantity, asked.fate));
+        if matches!(asked.what, RefundOf::Money(_)) && asked.fate != Fate::Open {
+            let reason = format!("of {} money alone is given back; no goods come back", line.title);
+            return Err(Refusal::invalid("fate", reason).into());
+        }
+        wanted.push((line, asked.what, asked.fate));
     }
     Ok(wanted)
 }
@@ -89,7 +94,7 @@ pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wa
 pub(super) async fn claim_part(
     tx: &mut Tx,
     line: &SoldLine,
-    asked: Option<Asked>,
+    what: RefundOf,
 ) -> Result<Option<Part>, Failure> {
     let sold = Sold {
         steps: line.book.quantity.steps(),
@@ -99,12 +104,17 @@ pub(super) async fn claim_part(
         cost: line.book.cost,
     };
     let before = given_before(tx, line, &sold).await?;
-    let steps = match asked {
-        Some(asked) => Quantity::resolve(asked, line.book.quantity.measure()).field("quantity")?.steps(),
-        None if before.steps == sold.steps => return Ok(None),
-        None => sold.steps - before.steps,
+    let left = sold.steps - before.all.steps;
+    let part = match what {
+        RefundOf::Rest if left == 0 => return Ok(None),
+        RefundOf::Rest => next_part(&sold, &before, left),
+        RefundOf::Goods(asked) => {
+            let quantity = Quantity::resolve(asked, line.book.quantity.measure()).field("quantity")?;
+            next_part(&sold, &before, quantity.steps())
+        }
+        RefundOf::Money(money) => money_part(&sold, &before.all, money),
     };
-    let part = next_part(&sold, &before, steps).map_err(|error| more_than_sold(line, error))?;
+    let part = part.map_err(|error| more_than_sold(line, error))?;
     let done = sqlx::query(
         "UPDATE line_back SET steps = steps + $2, amount = amount + $3, discount = discount + $4, tax = tax + $5, \
          cost = cost + $6 WHERE sale_line_id = $1 AND steps + $2 <= steps_sold AND amount + $3 <= amount_sold \
@@ -119,8 +129,8 @@ pub(super) async fn claim_part(
     .execute(tx.db())
     .await?;
     if done.rows_affected() == 0 {
-        let left = sold.steps - before.steps;
-        return Err(more_than_sold(line, RefundError::MoreThanSold { asked: steps, left, sold: sold.steps }));
+        let over = RefundError::MoreThanSold { asked: part.steps, left, sold: sold.steps };
+        return Err(more_than_sold(line, over));
     }
     Ok(Some(part))
 }
@@ -133,11 +143,15 @@ fn more_than_sold(line: &SoldLine, error: RefundError) -> Failure {
         RefundError::MoreThanSold { asked, left, .. } => {
             Refusal::MoreThanSold { title: line.title.clone(), asked: shown(asked), left: shown(left) }.into()
         }
+        RefundError::MoreMoney { asked, left } => {
+            let (asked, left) = (asked.to_string(), left.to_string());
+            Refusal::MoreThanSold { title: line.title.clone(), asked, left }.into()
+        }
         other => Refusal::invalid("quantity", other).into(),
     }
 }
 
-async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Part, Failure> {
+async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<GivenBack, Failure> {
     sqlx::query(
         "INSERT INTO line_back (sale_line_id, steps_sold, amount_sold, discount_sold, tax_sold, steps, amount, \
          discount, tax, cost) VALUES ($1, $2, $3, $4, $5, 0, 0, 0, 0, 0) ON CONFLICT DO NOTHING",
@@ -153,7 +167,22 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Part,
         .bind(line.id.raw())
         .fetch_one(tx.db())
         .await?;
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, sold.amount.currency()).stored("line_back");
+    let all = read_part(&row, sold.amount.currency())?;
+    // What was money alone tells the goods' share from it. The sale's row is ours since its claim, so that no
+    // other refund comes in between.
+    let row = sqlx::query(
+        "SELECT CAST(0 AS BIGINT), CAST(COALESCE(SUM(amount), 0) AS BIGINT), CAST(COALESCE(SUM(discount), 0) AS BIGINT), \
+         CAST(COALESCE(SUM(tax), 0) AS BIGINT), CAST(0 AS BIGINT) FROM refund_line WHERE sale_line_id = $1 AND steps = 0",
+    )
+    .bind(line.id.raw())
+    .fetch_one(tx.db())
+    .await?;
+    Ok(GivenBack { all, alone: read_part(&row, sold.amount.currency())? })
+}
+
+/// From steps, amount, discount, tax, cost.
+fn read_part(row: &AnyRow, currency: Currency) -> Result<Part, Failure> {
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("line_back");
     Ok(Part {
         steps: row.try_get(0)?,
         amount: money(1)?,

@@ -54,6 +54,9 @@ impl Command for DecideFate {
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Refusal::no_such("line of a refund", self.line))?;
+        if row.try_get::<i64, _>(10)? == 0 {
+            return Err(Refusal::invalid("line", "money alone was given back; no goods come back").into());
+        }
         let line = SoldLine {
             id: SaleLineId::from_raw(row.try_get(0)?),
             item: row.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw),

@@ -37,14 +37,25 @@ use settle::settle;
 use sqlx::Row;
 use write::{add_to_books, write, write_lines, write_tenders};
 
+/// What is given back of a line.
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+pub enum RefundOf {
+    /// All that is left.
+    Rest,
+    /// So much of the goods, with their share of the money.
+    Goods(Asked),
+    /// Money alone, tax included: the customer keeps the goods.
+    Money(Money),
+}
+
 /// A line, or a part of it, that is given back.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RefundLine {
     /// Which line of the sale.
     pub line: SaleLineId,
-    /// How much; all that is left if not said.
-    pub quantity: Option<Asked>,
-    /// What becomes of the goods.
+    /// How much of it.
+    pub what: RefundOf,
+    /// What becomes of the goods; open where it is money alone.
     pub fate: Fate,
 }
 
@@ -151,8 +162,8 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
     let sold = read_lines(tx, new.sale, currency).await?;
     let shipping = claim_sale(tx, new, &sale).await?;
     let mut parts = Vec::new();
-    for (line, asked, fate) in wanted(new, &sold)? {
-        if let Some(part) = claim_part(tx, line, asked).await? {
+    for (line, what, fate) in wanted(new, &sold)? {
+        if let Some(part) = claim_part(tx, line, what).await? {
             parts.push((RefundLineId::from_raw(tx.next_id()?), line, part, fate));
         }
     }

@@ -54,7 +54,7 @@ pub(super) async fn write(
 
 /// The units that a part takes out of the books: see [`refunded`].
 async fn units(tx: &mut Tx, line: &SoldLine, part: &Part) -> Result<i64, Failure> {
-    if line.book.kind != LineKind::Goods {
+    if line.book.kind != LineKind::Goods || part.steps == 0 {
         return Ok(0);
     }
     let row = sqlx::query("SELECT steps, steps_sold FROM line_back WHERE sale_line_id = $1")

@@ -65,6 +65,12 @@ pub(super) enum Step {
     },
     /// A state of an order of the online shop.
     Order(State),
+    /// The online shop tells that it gave money back, and no goods: under one of few numbers, an amount.
+    MoneyBack {
+        order: usize,
+        number: usize,
+        amount: i64,
+    },
     /// What is set aside for an order is given free by hand.
     EndOrderHold {
         order: usize,
@@ -115,6 +121,8 @@ pub(super) enum By {
 pub(super) enum Back {
     Whole,
     Line(usize, Option<i64>),
+    /// Money alone of a line.
+    Money(usize, i64),
     Shipping(i64),
 }
 
@@ -129,6 +137,7 @@ impl Step {
             Self::Sweep => "Sweep",
             Self::Advance { .. } => "Advance",
             Self::Sell(_) => "Sell",
+            Self::Refund { what: Back::Money(..), .. } => "RefundMoney",
             Self::Refund { .. } => "Refund",
             Self::Decide { .. } => "Decide",
             Self::Void { .. } => "Void",
@@ -137,6 +146,7 @@ impl Step {
             Self::Rounding { .. } => "Rounding",
             Self::Tell { .. } => "Tell",
             Self::Order(_) => "Order",
+            Self::MoneyBack { .. } => "MoneyBack",
             Self::EndOrderHold { .. } => "EndOrderHold",
             Self::Repeat { .. } => "Repeat",
         }
@@ -267,6 +277,8 @@ fn refunds(model: &Model) -> BoxedStrategy<Step> {
         2 => Just(Back::Whole),
         6 => (prop_oneof![6 => Just(0_usize), 3 => Just(1), 1 => Just(3)], quantity)
             .prop_map(|(line, quantity)| Back::Line(line, quantity)),
+        2 => (prop_oneof![4 => Just(0_usize), 2 => Just(1), 1 => Just(3)], prop_oneof![3 => 1..400_i64, 1 => 1..9000_i64])
+            .prop_map(|(line, amount)| Back::Money(line, amount)),
         1 => (1..900_i64).prop_map(Back::Shipping),
     ];
     let fate = prop_oneof![4 => Just(Fate::Shelf), 1 => Just(Fate::WrittenOff), 3 => Just(Fate::Open)];
@@ -301,6 +313,8 @@ pub(super) fn steps(model: &Model) -> BoxedStrategy<Step> {
         1 => prop_oneof![Just(1_i64), Just(5), Just(10)].prop_map(|step| Step::Rounding { step }),
         8 => (0..6_usize).prop_map(|luck| Step::Tell { luck }),
         14 => states(model).prop_map(Step::Order),
+        4 => (0..MOST_ORDERS, 0..9_usize, prop_oneof![3 => 1..400_i64, 1 => 1..9000_i64])
+            .prop_map(|(order, number, amount)| Step::MoneyBack { order, number, amount }),
         1 => (0..MOST_ORDERS).prop_map(|order| Step::EndOrderHold { order }),
         2 => (place(model.kept.len()), prop::bool::weighted(0.7))
             .prop_map(|(which, same_body)| Step::Repeat { which, same_body }),

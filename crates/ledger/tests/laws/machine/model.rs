@@ -57,6 +57,8 @@ pub(super) struct Line {
     pub(super) sold: Part,
     pub(super) costed: bool,
     pub(super) back: Part,
+    /// As much of it as was money alone.
+    pub(super) alone: Part,
 }
 
 #[derive(Clone, Debug)]
@@ -192,6 +194,7 @@ impl Model {
                 Ok(String::new())
             }
             Step::Order(state) => self.order(state),
+            Step::MoneyBack { order, number, amount } => self.money_back(*order, *number, *amount),
             Step::EndOrderHold { order } => Ok(self.end_order_hold(*order)),
             Step::Tell { .. } | Step::Repeat { .. } => Ok(String::new()),
         }
@@ -246,7 +249,7 @@ impl Model {
     fn decide(&mut self, line: usize, shelf: bool) -> Said {
         let Some(refunded) = self.refund_lines.get(line).cloned() else { return refuse("no-such") };
         let sold = &self.sales[refunded.sale].lines[refunded.line];
-        if refunded.decided || (shelf && sold.item.is_none()) {
+        if refunded.decided || (shelf && sold.item.is_none()) || refunded.part[0] == 0 {
             return refuse("invalid");
         }
         self.refund_lines[line].decided = true;

@@ -126,11 +126,12 @@ impl Model {
                 sold: [*steps, amount, discount, tax, cost],
                 costed: goods.cost.is_some(),
                 back: Part::default(),
+                alone: Part::default(),
             });
         }
         if let Some(amount) = sell.paper {
-            let (sold, back) = ([1, amount, 0, 0, 0], Part::default());
-            lines.push(Line { item: None, kind: ItemKind::Counted, sold, costed: true, back });
+            let (sold, back, alone) = ([1, amount, 0, 0, 0], Part::default(), Part::default());
+            lines.push(Line { item: None, kind: ItemKind::Counted, sold, costed: true, back, alone });
         }
         let worth: Vec<i64> = lines.iter().map(|l| l.sold[1] - l.sold[2]).collect();
         let too_much = worth.iter().any(|w| *w < 0) || sell.order_discount > worth.iter().sum();
@@ -176,7 +177,7 @@ impl Model {
         let shipping_left = sale.shipping - sale.shipping_back;
         let shipping = match what {
             Back::Whole => shipping_left,
-            Back::Line(..) => 0,
+            Back::Line(..) | Back::Money(..) => 0,
             Back::Shipping(amount) => *amount,
         };
         if shipping > shipping_left {
@@ -211,6 +212,7 @@ impl Model {
             let of = &sale.lines[line];
             let by_weight = of.kind == ItemKind::Weight;
             let units = match (of.item, by_weight) {
+                _ if part[0] == 0 => 0,
                 (None, _) => 0,
                 (Some(_), true) => i64::from(complete),
                 (Some(_), false) => part[0],
@@ -234,8 +236,9 @@ impl Model {
     /// Adds a part to what came back of a line; says whether that is now all of it.
     fn give_back(&mut self, sale: usize, line: usize, part: &Part) -> bool {
         let line = &mut self.sales[sale].lines[line];
-        for (sum, more) in line.back.iter_mut().zip(part) {
-            *sum += more;
+        for (at, more) in part.iter().enumerate() {
+            line.back[at] += more;
+            line.alone[at] += if part[0] == 0 { *more } else { 0 };
         }
         line.back[0] == line.sold[0]
     }
@@ -259,6 +262,10 @@ impl Model {
 fn parts_of(sale: &Sale, what: &Back, fate: Fate) -> Result<Vec<(usize, Part, Fate)>, String> {
     let wanted: Vec<(usize, Option<i64>, Fate)> = match what {
         Back::Shipping(_) => vec![],
+        Back::Money(at, amount) => {
+            let Some(line) = sale.lines.get(*at) else { return refuse("no-such") };
+            return Ok(vec![(*at, money_of(line, *amount)?, Fate::Open)]);
+        }
         Back::Whole => {
             let fate_of = |l: &Line| if l.item.is_some() { fate } else { Fate::Open };
             sale.lines.iter().enumerate().map(|(at, line)| (at, None, fate_of(line))).collect()
@@ -284,9 +291,26 @@ fn parts_of(sale: &Sale, what: &Back, fate: Fate) -> Result<Vec<(usize, Part, Fa
         let mut part = [steps; 5];
         for (figure, given) in part.iter_mut().enumerate().skip(1) {
             let reached = share(line.sold[figure], line.back[0] + steps, line.sold[0]);
-            *given = (reached - line.back[figure]).max(0);
+            let full = (reached - line.back[figure] + line.alone[figure]).max(0);
+            *given = full.min(line.sold[figure] - line.back[figure]);
         }
+        // What stays is never worth less than what is off it.
+        let stays = |figure: usize, part: &Part| line.sold[figure] - line.back[figure] - part[figure];
+        part[1] -= (stays(2, &part) - stays(1, &part)).max(0);
         parts.push((at, part, fate));
     }
     Ok(parts)
+}
+
+/// Money alone of a line: the tax by its share of what is left, then the discount by its share of the goods.
+fn money_of(line: &Line, money: i64) -> Result<Part, String> {
+    let left = |figure: usize| line.sold[figure] - line.back[figure];
+    let goods_left = left(1) - left(2);
+    if money > goods_left + left(3) {
+        return refuse("more-than-sold");
+    }
+    let tax = share(left(3), money, goods_left + left(3));
+    let goods = money - tax;
+    let off = if goods_left == 0 { 0 } else { share(left(2), goods, goods_left) };
+    Ok([0, goods + off, off, tax, 0])
 }

@@ -8,7 +8,10 @@ use crate::harness::{MINUTE_MS, START, Shop};
 use crate::make::*;
 use domain::channel::Channel;
 use domain::money::Money;
-use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus, Standing};
+use domain::order::{
+    Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
+    Standing,
+};
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use ledger::Refusal;
@@ -16,7 +19,7 @@ use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{EndHold, OrderOutcome, TakeOrders};
 use proptest::prelude::*;
 use rust_decimal::Decimal;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Orders of one run: few, so that each comes in many states.
 pub(super) const MOST_ORDERS: usize = 4;
@@ -62,7 +65,14 @@ pub(super) struct Order {
     has_sale: bool,
     fee: i64,
     shipping: i64,
+    /// Money alone that was given back of what is sold now.
+    money_back: i64,
+    /// The numbers of such refunds, whatever became of the sale.
+    refunds: BTreeSet<usize>,
 }
+
+/// What the model leaves to other tests: states with other lines or money after money alone was given back.
+pub(super) const SKIPPED: &str = "skipped";
 
 pub(super) fn states(model: &Model) -> BoxedStrategy<State> {
     let items = model.items.len();
@@ -161,6 +171,12 @@ impl Model {
         if !is_over && body.lines.iter().any(|l| l.0 >= self.items.len()) {
             return refuse("unknown-code");
         }
+        let is_adjusted = (order.body.standing(), body.standing()) == (Standing::Sold, Standing::Sold)
+            && (&order.body.lines, order.body.discount, order.body.shipping)
+                != (&body.lines, body.discount, body.shipping);
+        if is_adjusted && order.money_back > 0 {
+            return Ok(SKIPPED.to_owned());
+        }
         self.change(&mut order, &body);
         order.minute = state.minute.or(order.minute);
         let short = order.goods.values().filter(|g| g.short > 0).count();
@@ -180,6 +196,8 @@ impl Model {
             has_sale: false,
             fee: 0,
             shipping: 0,
+            money_back: 0,
+            refunds: BTreeSet::new(),
         };
         self.change(&mut order, body);
         let short = order.goods.values().filter(|g| g.short > 0).count();
@@ -193,6 +211,7 @@ impl Model {
         let is = body.standing();
         if is == Standing::Undone || (was, is) == (Standing::Sold, Standing::Unpaid) {
             self.give_back_all(order);
+            order.money_back = 0;
         }
         match is {
             Standing::Undone => {}
@@ -292,6 +311,29 @@ impl Model {
         }
     }
 
+    /// The shop gave money back and no goods: once by its number, and never more than is left of what is sold.
+    pub(super) fn money_back(&mut self, at: usize, number: usize, amount: i64) -> Said {
+        let Some(order) = self.orders.get_mut(&at) else { return refuse("invalid") };
+        if order.refunds.contains(&number) {
+            return Ok("0 refunds".to_owned());
+        }
+        if !order.has_sale {
+            return refuse("invalid");
+        }
+        if order.goods.values().any(|goods| goods.short > 0) {
+            return Ok(SKIPPED.to_owned());
+        }
+        let sold = order.body.standing() == Standing::Sold;
+        let goods: i64 = order.body.lines.iter().map(|l| l.2 - l.3 + l.4).sum();
+        let left = if sold { goods - order.body.discount + order.shipping - order.money_back } else { 0 };
+        if amount > left {
+            return refuse("more-than-sold");
+        }
+        order.money_back += amount;
+        order.refunds.insert(number);
+        Ok("1 refunds".to_owned())
+    }
+
     /// A person ends what is set aside for an order: its lines are short from then on.
     pub(super) fn end_order_hold(&mut self, at: usize) -> String {
         let Some(order) = self.orders.get_mut(&at) else { return String::new() };
@@ -320,7 +362,19 @@ impl Model {
             sum[3] += order.fee;
             sum[4] += i64::from(order.has_sale);
         }
+        let mut sum = self.folded(sum);
+        sum[0] -= self.orders.values().map(|order| order.money_back).sum::<i64>();
         sum
+    }
+
+    /// Where money alone was given back, the ledger parts it over goods, tax and shipping: they are one sum.
+    pub(super) fn folded(&self, [goods, tax, shipping, fees, sales]: [i64; 5]) -> [i64; 5] {
+        let is_parted = self.orders.values().any(|order| !order.refunds.is_empty());
+        if is_parted {
+            [goods + tax + shipping, 0, 0, fees, sales]
+        } else {
+            [goods, tax, shipping, fees, sales]
+        }
     }
 }
 
@@ -364,6 +418,35 @@ pub(super) async fn take(shop: &Shop, model: &Model, state: &State) -> Result<St
         OrderOutcome::Known { .. } => Ok("known".to_owned()),
         OrderOutcome::Changed { short, .. } => Ok(format!("changed {short}")),
         OrderOutcome::Rejected(refusal) => Err(refusal),
+    }
+}
+
+/// A refund of money alone, as a message of its own.
+pub(super) async fn money_back(shop: &Shop, order: usize, at: usize, amount: i64) -> Result<String, Refusal> {
+    let refund = IncomingRefund {
+        number: OrderNumber::parse(&format!("R-{at}")).unwrap(),
+        code: None,
+        name: String::new(),
+        what: Refunded::Money(usd(amount)),
+    };
+    let alone = IncomingOrder {
+        channel: Channel::online(),
+        number: number(order),
+        ordered: START,
+        modified: None,
+        status: OrderStatus::OrderProcessing,
+        lines: Vec::new(),
+        refunds: vec![refund],
+        discount: usd(0),
+        shipping: usd(0),
+        fee: usd(0),
+        customer: Customer::default(),
+    };
+    let batch = TakeOrders { orders: vec![alone], past: false, who: "feed".to_owned() };
+    match shop.ledger.take_orders(&batch).await.unwrap().remove(0) {
+        OrderOutcome::Known { refunds, .. } => Ok(format!("{refunds} refunds")),
+        OrderOutcome::Rejected(refusal) => Err(refusal),
+        other => panic!("{other:?}"),
     }
 }
 

@@ -17,7 +17,7 @@ use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::Fate;
 use ledger::Refusal;
-use ledger::sales::{LineKind, NewRefund, RefundLine, RefundTender, SaleView, SoldLine};
+use ledger::sales::{LineKind, NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine};
 
 /// How money goes back; what is still owed is lowered first by itself.
 const WAYS: [TenderKind; 5] =
@@ -136,11 +136,14 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
             continue;
         }
         let wrong = |error| Refusal::invalid(sold.line.title.clone(), error);
-        let quantity = if everything { None } else { Some(Asked::parse(typed, None).map_err(wrong)?) };
+        let what = match everything {
+            true => RefundOf::Rest,
+            false => RefundOf::Goods(Asked::parse(typed, None).map_err(wrong)?),
+        };
         // What is no item of the shelf cannot go back on it.
         let goods = sold.line.kind == LineKind::Goods && !sold.line.code.is_empty();
         let fate = Fate::from_code(form.text(&format!("fate.{id}"))).unwrap_or(Fate::Open);
-        lines.push(RefundLine { line: id, quantity, fate: if goods { fate } else { Fate::Open } });
+        lines.push(RefundLine { line: id, what, fate: if goods { fate } else { Fate::Open } });
     }
     let shipping = match form.text("shipping") {
         "" => Money::zero(currency),

@@ -12,7 +12,7 @@ use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Currency;
 use domain::refund::Part;
 use domain::stock::Fate;
-use ledger::sales::{NewRefund, RefundDone, RefundLine, RefundTender};
+use ledger::sales::{NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -40,10 +40,12 @@ pub(crate) struct RefundText {
 pub(crate) struct RefundLineText {
     /// The line of the sale.
     line: String,
-    /// How much; all that is left without it.
+    /// How much of the goods; all that is left without it.
     quantity: Option<String>,
     /// The unit of the quantity, for goods by weight; their own without it.
     unit_code: Option<String>,
+    /// Money alone, tax included, where the customer keeps the goods; then without quantity and fate.
+    amount: Option<String>,
     /// shelf, written-off or open.
     fate: Option<String>,
 }
@@ -64,7 +66,7 @@ impl RefundText {
             return Err(Problem::invalid("#/lines", format!("a refund has at most {MAX_LINES} lines")));
         }
         let fate = self.fate.as_deref().map(|f| values::fate(f, "#/fate")).transpose()?;
-        let lines = self.lines.iter().enumerate().map(|(index, line)| line.read(index, fate));
+        let lines = self.lines.iter().enumerate().map(|(index, line)| line.read(index, fate, currency));
         let lines = lines.collect::<Result<Vec<_>, _>>()?;
         let shipping = values::money_or_none(self.shipping.as_deref(), currency, "#/shipping")?;
         if shipping.is_negative() {
@@ -97,18 +99,35 @@ impl RefundText {
 }
 
 impl RefundLineText {
-    fn read(&self, index: usize, default: Option<Fate>) -> Result<RefundLine, Problem> {
+    fn read(&self, index: usize, default: Option<Fate>, currency: Currency) -> Result<RefundLine, Problem> {
         let place = format!("#/lines/{index}");
+        if let Some(amount) = &self.amount {
+            return self.read_money(amount, &place, currency);
+        }
         let own = format!("{place}/fate");
         let fate = self.fate.as_deref().map(|f| values::fate(f, &own)).transpose()?;
         let unit = self.unit_code.as_deref();
         if unit.is_some() && self.quantity.is_none() {
             return Err(Problem::invalid(format!("{place}/unitCode"), "say how much, or leave the unit out"));
         }
+        let quantity = self.quantity.as_deref().map(|q| values::asked(q, unit, &place)).transpose()?;
         Ok(RefundLine {
             line: values::id(&self.line, &format!("{place}/line"))?,
-            quantity: self.quantity.as_deref().map(|q| values::asked(q, unit, &place)).transpose()?,
+            what: quantity.map_or(RefundOf::Rest, RefundOf::Goods),
             fate: said(fate.or(default), &own)?,
+        })
+    }
+
+    fn read_money(&self, amount: &str, place: &str, currency: Currency) -> Result<RefundLine, Problem> {
+        let besides = [("quantity", &self.quantity), ("unitCode", &self.unit_code), ("fate", &self.fate)];
+        if let Some((name, _)) = besides.into_iter().find(|(_, given)| given.is_some()) {
+            let words = "an amount is money alone and no goods come back; leave this out, or the amount";
+            return Err(Problem::invalid(format!("{place}/{name}"), words));
+        }
+        Ok(RefundLine {
+            line: values::id(&self.line, &format!("{place}/line"))?,
+            what: RefundOf::Money(values::money(amount, currency, &format!("{place}/amount"))?),
+            fate: Fate::Open,
         })
     }
 }
@@ -252,6 +271,31 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn money_alone_goes_back_and_the_goods_stay_sold() {
+        let shop = TestShop::open().await;
+        let (sale, line) = sold(&shop).await;
+        let money = |amount: &str| json!({"lines": [{"line": line, "amount": amount}], "tender": "card", "reason": "a flaw"});
+        let reply = give_back(&shop, &sale, "r1", money("5.00")).await;
+        assert_eq!(reply.status, 201, "{}", reply.text());
+        let made = reply.json();
+        // 50.00 is left of 54.00 with 4.00 off: 5.00 is a tenth of either.
+        let part = [&made["lines"][0]["amount"], &made["lines"][0]["discount"], &made["given"]];
+        assert_eq!(part, [&json!("5.40"), &json!("0.40"), &json!("5.00")]);
+        assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "7", "nothing came back");
+        let decide = json!({"fate": "shelf"});
+        let line_back = format!("/api/refund-lines/{}/fate", made["lines"][0]["id"].as_str().expect("text"));
+        shop.post(&line_back, "fate", decide).await.expect_problem("invalid", 422);
+        let more = give_back(&shop, &sale, "r2", money("45.01")).await;
+        more.expect_problem("more-than-sold", 422);
+        assert_eq!((&more.json()["asked"], &more.json()["left"]), (&json!("45.01"), &json!("45.00")));
+        // The rest of the goods gives back what is left, to the cent.
+        let rest =
+            json!({"lines": [{"line": line, "fate": "shelf"}], "tender": "card", "reason": "all of it"});
+        assert_eq!(give_back(&shop, &sale, "r3", rest).await.json()["given"], "45.00");
+        assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "10");
+    }
+
+    #[tokio::test]
     async fn without_lines_all_that_is_left_goes_back() {
         let shop = TestShop::open().await;
         let (sale, _) = sold(&shop).await;
@@ -276,6 +320,10 @@ mod tests {
         check(with(json!({"line": "x", "fate": "shelf"})), "#/lines/0/line").await;
         check(with(json!({"line": line, "fate": "shelf", "quantity": 1})), "#/lines/0/quantity").await;
         check(with(json!({"line": line, "fate": "shelf", "unitCode": "ONZ"})), "#/lines/0/unitCode").await;
+        check(with(json!({"line": line, "amount": "5.00", "quantity": "1"})), "#/lines/0/quantity").await;
+        check(with(json!({"line": line, "amount": "5.00", "fate": "shelf"})), "#/lines/0/fate").await;
+        check(with(json!({"line": line, "amount": "much"})), "#/lines/0/amount").await;
+        check(with(json!({"line": line, "amount": "0.00"})), "#/quantity").await;
         check(json!({"tender": "cash", "reason": ""}), "#/fate").await;
         check(json!({"fate": "shelf", "reason": ""}), "#/tender").await;
         check(json!({"fate": "shelf", "tender": "goats", "reason": ""}), "#/tender").await;

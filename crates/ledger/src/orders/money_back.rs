@@ -1,0 +1,57 @@
+//! Money that an order's shop gave back and no goods for it: shared over what is left of its sales.
+
+use super::adjust::shipping_left;
+use super::given_back::{OfSale, SoldLine, Wanted};
+use crate::sales::refunds::{RefundLine, RefundOf};
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use domain::ids::SaleId;
+use domain::money::Money;
+use domain::split;
+use domain::stock::Fate;
+use std::collections::BTreeMap;
+
+/// What each of the order's sales gives of `money`: its lines by what is left of them, to the cent by largest
+/// remainder, and its shipping only what the lines do not have any more. Of goods that are named, their lines alone.
+pub(super) async fn parts(
+    tx: &mut Tx,
+    wanted: Wanted<'_>,
+    lines: &[SoldLine],
+    money: Money,
+) -> Result<Vec<OfSale>, Failure> {
+    let names_goods = wanted.names_goods();
+    let shipping = if names_goods { Vec::new() } else { shipping_left(tx, wanted.before).await? };
+    let of_lines: i64 = lines.iter().map(|line| line.money_left).sum();
+    let left = of_lines + shipping.iter().map(|(_, left)| left).sum::<i64>();
+    if money.minor() > left {
+        let title = lines.first().filter(|_| names_goods).map_or("the order", |line| line.title.as_str());
+        let (title, left) =
+            (title.to_owned(), Money::from_minor(left, money.currency()).field("price")?.to_string());
+        return Err(Refusal::MoreThanSold { title, asked: money.to_string(), left }.into());
+    }
+    let from_lines = Money::from_minor(money.minor().min(of_lines), money.currency()).field("price")?;
+    let mut parts = of_each(lines, from_lines)?;
+    let mut open = money.minus(from_lines).field("price")?.minor();
+    for (sale, left) in shipping {
+        let part = open.min(left);
+        if part > 0 {
+            open -= part;
+            let part = Money::from_minor(part, money.currency()).field("price")?;
+            parts.entry(sale).or_insert_with(|| OfSale::none(sale, money)).shipping = part;
+        }
+    }
+    Ok(parts.into_values().collect())
+}
+
+fn of_each(lines: &[SoldLine], money: Money) -> Result<BTreeMap<SaleId, OfSale>, Failure> {
+    let weights: Vec<i64> = lines.iter().map(|line| line.money_left).collect();
+    let shares = split::by_largest_remainder(money, &weights).field("price")?;
+    let mut parts = BTreeMap::new();
+    for (line, share) in lines.iter().zip(shares).filter(|(_, share)| !share.is_zero()) {
+        let back = RefundLine { line: line.line, what: RefundOf::Money(share), fate: Fate::Open };
+        let of_sale = parts.entry(line.sale).or_insert_with(|| OfSale::none(line.sale, money));
+        of_sale.lines.push(back);
+    }
+    Ok(parts)
+}
