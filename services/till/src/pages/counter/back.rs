@@ -136,9 +136,10 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
             continue;
         }
         let wrong = |error| Refusal::invalid(sold.line.title.clone(), error);
-        let what = match everything {
-            true => RefundOf::Rest,
-            false => RefundOf::Goods(Asked::parse(typed, None).map_err(wrong)?),
+        let what = if everything {
+            RefundOf::Rest
+        } else {
+            RefundOf::Goods(Asked::parse(typed, None).map_err(wrong)?)
         };
         // What is no item of the shelf cannot go back on it.
         let goods = sold.line.kind == LineKind::Goods && !sold.line.code.is_empty();
