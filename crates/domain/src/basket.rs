@@ -12,6 +12,34 @@ pub const MAX_LINES: usize = 200;
 /// The most tenders of one sale.
 pub const MAX_TENDERS: usize = 20;
 
+/// What a line of a sale is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineKind {
+    /// Goods: revenue.
+    Goods,
+    /// A gift note that was sold: money that is not yet revenue.
+    GiftNote,
+    /// A deposit that was taken: money that is not yet revenue.
+    Deposit,
+}
+
+impl LineKind {
+    /// As it stands in the database and the API.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Goods => "goods",
+            Self::GiftNote => "gift-note",
+            Self::Deposit => "deposit",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Goods, Self::GiftNote, Self::Deposit].into_iter().find(|k| k.code() == code)
+    }
+}
+
 /// How a sale was paid.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

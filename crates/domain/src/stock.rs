@@ -168,6 +168,31 @@ impl Fate {
     }
 }
 
+/// How an item stands on a connection.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ListingState {
+    /// On offer.
+    Listed,
+    /// Was told to be gone.
+    Ended,
+}
+
+impl ListingState {
+    /// As it stands in the database and the API.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Listed => "listed",
+            Self::Ended => "ended",
+        }
+    }
+
+    /// By its code.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Listed, Self::Ended].into_iter().find(|s| s.code() == code)
+    }
+}
+
 /// What the world is told about whether an item can be had (schema.org `ItemAvailability`).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Availability {

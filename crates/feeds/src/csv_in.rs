@@ -2,14 +2,13 @@
 
 use crate::csv_row::{Ended, RowReader, Span, part};
 use crate::fields::{CHANGES_WITH_ORDER, Feed, order};
-use crate::hash;
 use crate::layout::{Delimiter, Encoding, Format, Layout};
 use crate::layout_field::FieldMap;
 use crate::record::{Reading, Record};
 use crate::reject::{Cause, FeedError, Problem};
-use crate::sniff;
 use crate::source::Shape;
 use crate::template::Template;
+use crate::{hash, sniff};
 use sha2::{Digest, Sha256};
 use std::io::Read;
 

@@ -2,15 +2,14 @@
 
 use crate::connection::JsonPointer;
 use crate::fields::Feed;
-use crate::hash;
 use crate::json_text::{elements, members, text};
 use crate::layout::{Format, Layout};
 use crate::layout_extra::{Extra, ExtraValue};
 use crate::listed::{ListedRow, read_listings};
-use crate::masked;
 use crate::orders::read_orders;
 use crate::record::{Parsed, Reading, Rows};
 use crate::reject::{FeedError, Reject};
+use crate::{hash, masked};
 use domain::day::Zone;
 use domain::money::Currency;
 use domain::order::IncomingOrder;

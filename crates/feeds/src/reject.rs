@@ -1,8 +1,7 @@
 //! What is wrong with a file or with one of its records, in words for the shopkeeper.
 
 use crate::date::DateError;
-use crate::fields::Feed;
-use crate::fields::is_code;
+use crate::fields::{Feed, is_code};
 use crate::record::{Parsed, Rows};
 use crate::{MAX_FIELDS, MAX_ORDER_BYTES, MAX_ORDERS, MAX_ROW_BYTES};
 use domain::basket::MAX_LINES;

@@ -2,8 +2,7 @@
 
 use feeds::compare::Difference;
 use feeds::{Format, Layout, LayoutError, Reading, preview};
-use ledger::Ledger;
-use ledger::people::Actor;
+use ledger::{Actor, Ledger};
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::PathBuf;

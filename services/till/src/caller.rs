@@ -7,7 +7,8 @@ use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 use domain::ids::{PersonId, SessionId};
 use domain::people::{Act, Role};
-use ledger::people::{Actor, By};
+use ledger::Actor;
+use ledger::people::By;
 
 /// What a route asks of whoever calls it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

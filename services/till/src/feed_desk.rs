@@ -4,8 +4,7 @@
 //! knows them. Without one there is no route for orders, and the Online room says so.
 
 use domain::ids::RunId;
-use ledger::Failure;
-use ledger::people::Actor;
+use ledger::{Actor, Failure};
 use std::fmt;
 use std::future::Future;
 use std::pin::Pin;

@@ -4,3 +4,4 @@
 
 pub mod house;
 pub mod program;
+pub mod rooms;

@@ -3,7 +3,9 @@
 use e2e::house::{
     self, Package, broken_arrows, known_strangers, not_in_feeds, packages, second_doors, sql_lines,
 };
+use e2e::rooms::{self, Room};
 use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -131,4 +133,110 @@ fn a_second_door_is_found() {
     check("// SELECT a table FROM the list", &[]);
     check("/// UPDATE and SET are words", &[]);
     check("error(\"select a file from the list, or update it\")", &[]);
+}
+
+const LEDGER_SOURCES: &str = "crates/ledger/src";
+
+/// The sources of the ledger with the room of each; the crate's root belongs to none.
+fn ledger_sources() -> Vec<(&'static Room, String, String)> {
+    let folder = root().join(LEDGER_SOURCES);
+    let files = house::rust_files(&folder).unwrap();
+    let with_room = |file: PathBuf| {
+        let path = file.strip_prefix(&folder).unwrap().to_string_lossy().into_owned();
+        let room = rooms::room_of(rooms::LEDGER, &path)?;
+        Some((room, path, house::read(&file).unwrap()))
+    };
+    let found: Vec<_> = files.into_iter().filter_map(with_room).collect();
+    for room in rooms::LEDGER {
+        assert!(found.iter().any(|(of, ..)| of.name == room.name), "no file of {} was seen", room.name);
+    }
+    found
+}
+
+#[test]
+fn the_rooms_of_the_ledger_know_only_those_below() {
+    let sources = ledger_sources();
+    let mut given: BTreeMap<&str, BTreeSet<String>> = BTreeMap::new();
+    for (room, _, source) in &sources {
+        given.entry(room.name).or_default().extend(rooms::methods_given(source));
+    }
+    let mut breaches = Vec::new();
+    for (room, path, source) in &sources {
+        let uses = rooms::wrong_uses(rooms::LEDGER, room, source);
+        let calls = rooms::wrong_calls(&given, room, source);
+        let writes = rooms::wrong_writes(rooms::LEDGER, room, source);
+        let found = [("uses", uses), ("calls", calls), ("writes", writes)];
+        breaches.extend(
+            found
+                .into_iter()
+                .flat_map(|(what, names)| names.into_iter().map(move |name| format!("{path} {what} {name}"))),
+        );
+    }
+    assert_eq!(breaches, Vec::<String>::new());
+}
+
+#[test]
+fn what_a_room_reads_above_itself_is_named() {
+    let mut found: Vec<(String, String)> = Vec::new();
+    for (room, path, source) in ledger_sources() {
+        let reads = rooms::wrong_reads(rooms::LEDGER, room, &source);
+        found.extend(reads.into_iter().map(|table| (path.clone(), table)));
+    }
+    found.sort();
+    let named: Vec<(String, String)> =
+        rooms::LOOKS_UP.iter().map(|(path, table, _)| ((*path).to_owned(), (*table).to_owned())).collect();
+    assert_eq!(found, named);
+}
+
+#[test]
+fn each_table_has_one_room() {
+    let mut made = BTreeSet::new();
+    for file in std::fs::read_dir(root().join("migrations")).unwrap() {
+        let text = std::fs::read_to_string(file.unwrap().path()).unwrap();
+        made.extend(text.lines().filter_map(|line| {
+            let rest = line.strip_prefix("CREATE TABLE ")?;
+            Some(rest.split([' ', '(']).next().unwrap_or_default().to_owned())
+        }));
+    }
+    let mut owned: Vec<String> =
+        rooms::LEDGER.iter().flat_map(|room| room.tables).map(|table| (*table).to_owned()).collect();
+    owned.sort();
+    assert_eq!(owned, made.into_iter().collect::<Vec<_>>());
+}
+
+#[test]
+fn a_wrong_arrow_between_rooms_is_found() {
+    let room = |name: &str| rooms::LEDGER.iter().find(|room| room.name == name).expect("a room");
+    let check = |name: &str, source: &str, expected: [&[&str]; 3]| {
+        let uses = rooms::wrong_uses(rooms::LEDGER, room(name), source);
+        let writes = rooms::wrong_writes(rooms::LEDGER, room(name), source);
+        let reads = rooms::wrong_reads(rooms::LEDGER, room(name), source);
+        let found = [uses, writes, reads].map(|names| names.into_iter().collect::<Vec<_>>());
+        assert_eq!(
+            found,
+            expected.map(|names| names.iter().map(|n| (*n).to_owned()).collect::<Vec<_>>()),
+            "{name}: {source}"
+        );
+    };
+    check("shelf", "use crate::store::Ledger;", [&[], &[], &[]]);
+    check("shelf", "use crate::sales::booking;", [&["sales"], &[], &[]]);
+    check("sales", "let all = crate::online::all();", [&["online"], &[], &[]]);
+    check("shelf", "// as crate::sales does", [&[], &[], &[]]);
+    check("sales", "\"UPDATE item SET held = 0\"", [&[], &["item"], &[]]);
+    check("shelf", "\"UPDATE item SET held = 0\"", [&[], &[], &[]]);
+    check("shelf", "\"INSERT INTO \\\n    outbox (id)\"", [&[], &["outbox"], &[]]);
+    check("sales", "\"SELECT id FROM item JOIN customer_order o\"", [&[], &[], &["customer_order"]]);
+
+    let given = BTreeMap::from([
+        ("store", BTreeSet::from(["reader".to_owned()])),
+        ("orders", BTreeSet::from(["order".to_owned()])),
+    ]);
+    let calls = |name: &str, source: &str| {
+        rooms::wrong_calls(&given, room(name), source).into_iter().collect::<Vec<_>>()
+    };
+    assert_eq!(calls("sales", "self.order(id).await"), ["order"]);
+    assert_eq!(calls("keeping", "self.order(id).await"), Vec::<String>::new());
+    assert_eq!(calls("sales", "self.reader().await"), Vec::<String>::new());
+    let source = "\nimpl Ledger {\n    pub async fn order(&self) {\n        fn inner() {}\n    }\n}\n";
+    assert_eq!(rooms::methods_given(source), BTreeSet::from(["inner".to_owned(), "order".to_owned()]));
 }

@@ -1,12 +1,11 @@
 //! The day's totals and what is read from them.
 
-pub(crate) mod entries;
+pub(crate) mod figures;
 
 use crate::store::Ledger;
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Stored};
 use crate::store::rejection::Refusal;
-use crate::store::settings::Shop;
 use crate::store::sql::insert_rows_or;
 use domain::channel::Channel;
 use domain::day::{Day, Month};
@@ -90,11 +89,10 @@ pub(crate) async fn add_one(tx: &mut Tx, day: Day, channel: &Channel, sum: &Figu
     add(tx, &BTreeMap::from([((day, channel.clone()), *sum)])).await
 }
 
-/// Makes all totals anew from the entries that they sum, under the zone of `shop`.
-pub(crate) async fn rebuild(tx: &mut Tx, shop: &Shop) -> Result<(), Failure> {
-    let days = crate::books::entries::sum_by_day(tx.db(), shop).await?;
+/// Puts other totals in the place of all.
+pub(crate) async fn replace(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), Failure> {
     sqlx::query("DELETE FROM day_total").execute(tx.db()).await?;
-    add(tx, &days).await
+    add(tx, days).await
 }
 
 /// What the rows of the books are grouped by; with none of them, one row sums all.

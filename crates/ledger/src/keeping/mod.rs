@@ -1,9 +1,15 @@
 //! What looks across all rooms: backup, check, Today.
 
 pub(crate) mod backup;
+pub(crate) mod change_settings;
 pub(crate) mod check;
+pub(crate) mod day_sums;
+mod open;
+pub(crate) mod set_up;
 pub(crate) mod today;
 
 pub use backup::{BackedUp, BackupError, LeftOut, Restored, restore};
+pub use change_settings::{ChangeShop, SetShop};
 pub use check::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
+pub use set_up::BeginShop;
 pub use today::{EndingHold, NEWEST_LOOKED_AT, OwedSum, ShortLines};

@@ -2,7 +2,8 @@
 //! listed, or may have it soon; one that begins before the listing stands knows nothing of it, and its piece
 //! is no offer any more.
 
-use crate::shelf::stock::tell_connection;
+use crate::online::outbox::tell_connection;
+use crate::shelf::stock;
 use crate::store::command::Tx;
 use crate::store::error::Failure;
 use crate::store::sql::{MAX_ROWS, in_text, padded};
@@ -23,7 +24,7 @@ pub(crate) async fn begin(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Re
     let listed: HashSet<ItemId> = of(tx, LISTED, on, items).await?.into_iter().collect();
     let mut first: Vec<ItemId> = items.iter().copied().filter(|item| !listed.contains(item)).collect();
     first.sort_unstable();
-    lock(tx, &first).await?;
+    stock::lock(tx, &first).await?;
     Ok(first)
 }
 
@@ -60,18 +61,4 @@ async fn of(
         }
     }
     Ok(found)
-}
-
-/// Waits for whoever changes the items at present, and keeps others from it until the end of this
-/// transaction.
-pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
-    for chunk in items.chunks(MAX_ROWS) {
-        let text = in_text("UPDATE item SET revision = revision WHERE id", 1, chunk.len(), "");
-        let mut statement = sqlx::query(AssertSqlSafe(text));
-        for item in padded(chunk) {
-            statement = statement.bind(item.raw());
-        }
-        statement.execute(tx.db()).await?;
-    }
-    Ok(())
 }

@@ -14,7 +14,7 @@ use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, RunId};
 use domain::money::{Currency, Money};
 use domain::quantity::Quantity;
-use domain::stock::{Availability, ItemKind};
+use domain::stock::{Availability, ItemKind, ListingState};
 use domain::weight::{Weight, WeightUnit};
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
@@ -24,31 +24,6 @@ use sqlx::{AssertSqlSafe, Row};
 pub const LISTINGS_AT_ONCE: i64 = 2000;
 /// Listings that are recorded in one transaction: what a bulk write may hold back others with.
 pub const RECORDED_AT_ONCE: usize = 500;
-
-/// How an item stands on a connection.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum ListingState {
-    /// On offer.
-    Listed,
-    /// Was told to be gone.
-    Ended,
-}
-
-impl ListingState {
-    /// As it stands in the database and the API.
-    pub fn code(self) -> &'static str {
-        match self {
-            Self::Listed => "listed",
-            Self::Ended => "ended",
-        }
-    }
-
-    /// By its code.
-    pub fn from_code(code: &str) -> Option<Self> {
-        [Self::Listed, Self::Ended].into_iter().find(|s| s.code() == code)
-    }
-}
 
 /// An item as a feed tells it.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -3,6 +3,7 @@
 pub(crate) mod connections;
 pub(crate) mod first_delivery;
 pub(crate) mod listings;
+pub(crate) mod outbox;
 pub(crate) mod texts;
 
 pub use connections::{
@@ -15,10 +16,9 @@ pub use connections::{
     SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood, TroubleOf, TryKeptOrder,
 };
 pub use listings::{
-    FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, ListingState, NewRun, RECORDED_AT_ONCE, RecordRun,
-    RunKind, Told,
+    FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun, RunKind, Told,
 };
 pub use texts::{
     DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,
-    MAX_TEXTS_AT_ONCE, NewText, NoteFeedTrouble, SeeFeedTroubles, WriteTexts, text_mark,
+    NoteFeedTrouble, SeeFeedTroubles,
 };

@@ -1,21 +1,17 @@
 //! What the Online room keeps: layouts, the templates of listing texts, feeds that failed; and what
 //! it looks at: what is not listed yet, what is, what no longer.
 
-use crate::online::listings::ListingState;
 use crate::shelf::item_view;
 use crate::shelf::items::ItemView;
-use crate::shelf::lookup::{self, Found};
-use crate::shelf::stock::tell_outbox;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming};
-use crate::store::idempotency_key::hex_hash;
 use crate::store::rejection::Refusal;
 use async_trait::async_trait;
-use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, TroubleId};
 use domain::masked::masked;
+use domain::stock::ListingState;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
@@ -25,8 +21,6 @@ use sqlx::{AssertSqlSafe, Row};
 pub const MAX_KEPT_CHARS: usize = 20_000;
 /// The most layouts that are kept.
 const MAX_LAYOUTS: i64 = 200;
-/// The most listing texts that are written in one transaction.
-pub const MAX_TEXTS_AT_ONCE: usize = 500;
 /// How long a failure is kept that somebody has seen: a season.
 const SEEN_KEPT_MS: i64 = 90 * 24 * 60 * 60 * 1000;
 /// How many failures that nobody has seen are kept: whoever has not looked for so many learns
@@ -245,72 +239,6 @@ impl Command for SeeFeedTroubles {
             .await?;
         Ok(done.rows_affected())
     }
-}
-
-/// A listing's text, for one item.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct NewText {
-    /// Which item.
-    pub code: Code,
-    /// The mark of the text that the writer saw, see [`text_mark`].
-    pub was: String,
-    /// The text.
-    pub description: String,
-}
-
-/// By what it is noticed that somebody else changed a text meanwhile. What else changes of an item, such
-/// as its stock, is no matter.
-pub fn text_mark(text: &str) -> String {
-    hex_hash(text.as_bytes())
-}
-
-/// Writes the listing texts of many items at once: all of them or none.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct WriteTexts {
-    /// The texts.
-    pub texts: Vec<NewText>,
-}
-
-#[async_trait]
-impl Command for WriteTexts {
-    /// How many were written.
-    type Answer = usize;
-
-    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
-        if self.texts.is_empty() || self.texts.len() > MAX_TEXTS_AT_ONCE {
-            let reason = format!("1 to {MAX_TEXTS_AT_ONCE} texts are written at once");
-            return Err(Refusal::invalid("texts", reason).into());
-        }
-        let codes: Vec<Code> = self.texts.iter().map(|t| t.code.clone()).collect();
-        let found = lookup::find_all(tx, &codes).await?;
-        let mut by_item: Vec<_> = found.iter().zip(&self.texts).collect();
-        by_item.sort_by_key(|(item, _)| item.id);
-        for (item, new) in &by_item {
-            let words = text::note(&new.description).field(&item.sku)?;
-            write_text(tx, item, &new.was, words).await?;
-        }
-        let items: Vec<ItemId> = by_item.iter().map(|(item, _)| item.id).collect();
-        tell_outbox(tx, &items).await?;
-        Ok(items.len())
-    }
-}
-
-async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Result<(), Failure> {
-    // Locks the row: the text that is compared is the one that is written over.
-    let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING description")
-        .bind(item.id.raw())
-        .fetch_one(tx.db())
-        .await?;
-    if text_mark(&row.try_get::<String, _>(0)?) != was {
-        let reason = format!("the text of {} was changed meanwhile; look at it again", item.title);
-        return Err(Refusal::invalid(&item.sku, reason).into());
-    }
-    sqlx::query("UPDATE item SET description = $2 WHERE id = $1")
-        .bind(item.id.raw())
-        .bind(words)
-        .execute(tx.db())
-        .await?;
-    Ok(())
 }
 
 impl Ledger {

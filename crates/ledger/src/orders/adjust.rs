@@ -218,7 +218,7 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
 async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked, Failure> {
     let row =
         sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
-    let measure = crate::books::entries::measure(&row.try_get::<String, _>(0)?)?;
+    let measure = crate::books::figures::measure(&row.try_get::<String, _>(0)?)?;
     let quantity = Quantity::from_steps(steps, measure).stored("sale_line.steps")?;
     Ok(Asked { value: quantity.value(), unit: None })
 }

@@ -4,11 +4,12 @@ use super::stood::{self, Stood, set_state};
 use super::{Before, adjust, body_hash, fees, given_back, said, unpaid};
 use crate::sales::refunds::{self, NewRefund, RefundTender};
 use crate::shelf::holds::{self, Ended};
+use crate::shelf::stock;
 use crate::store::command::Tx;
 use crate::store::error::Failure;
 use crate::store::rejection::Refusal;
 use domain::day::Moment;
-use domain::ids::SaleId;
+use domain::ids::{ItemId, SaleId};
 use domain::money::Money;
 use domain::order::{IncomingOrder, OrderStatus, Standing};
 use domain::stock::Fate;
@@ -177,10 +178,8 @@ async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
 /// the counter has an item in hand when it waits for the books, so nobody may wait for an item with
 /// the books in hand.
 pub(super) async fn take_rows(tx: &mut Tx, items: BTreeSet<i64>) -> Result<(), Failure> {
-    for item in items {
-        sqlx::query("UPDATE item SET revision = revision WHERE id = $1").bind(item).execute(tx.db()).await?;
-    }
-    Ok(())
+    let items: Vec<ItemId> = items.into_iter().map(ItemId::from_raw).collect();
+    stock::lock(tx, &items).await
 }
 
 /// A refund that a state of the order makes, and is counted as the state's.

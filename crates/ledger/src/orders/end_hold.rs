@@ -1,12 +1,13 @@
 //! Ending holds by hand. A line of an order whose stock was set aside follows its hold: it is short
 //! from then on, and waits for a person.
 
-use crate::shelf::holds::{end_group, free, over, read_ended};
+use crate::shelf::holds::{end_group, end_one, free, over};
 use crate::store::command::{Command, Tx};
 use crate::store::error::Failure;
 use async_trait::async_trait;
-use domain::ids::HoldGroupId;
+use domain::ids::{HoldGroupId, HoldId};
 use serde::{Deserialize, Serialize};
+use sqlx::Row;
 
 /// Ends a group of holds by hand.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -40,15 +41,16 @@ pub(super) async fn let_lines_follow(tx: &mut Tx, group: HoldGroupId) -> Result<
     .bind(group.raw())
     .execute(tx.db())
     .await?;
-    let rows = sqlx::query(
-        "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' AND purpose = 'order' \
-         AND NOT EXISTS (SELECT 1 FROM order_line l WHERE l.state = 'held' AND l.hold_id = hold.id) \
-         RETURNING item_id, steps",
+    let left_over = sqlx::query(
+        "SELECT h.id FROM hold h WHERE h.group_id = $1 AND h.state = 'open' AND h.purpose = 'order' \
+         AND NOT EXISTS (SELECT 1 FROM order_line l WHERE l.state = 'held' AND l.hold_id = h.id) ORDER BY h.id",
     )
     .bind(group.raw())
-    .bind(tx.now().millis())
     .fetch_all(tx.db())
     .await?;
-    let ended = rows.iter().map(read_ended).collect::<Result<Vec<_>, _>>()?;
+    let mut ended = Vec::with_capacity(left_over.len());
+    for row in &left_over {
+        ended.extend(end_one(tx, HoldId::from_raw(row.try_get(0)?), "ended").await?);
+    }
     free(tx, &ended).await
 }

@@ -1,16 +1,16 @@
 //! A new live order: its lines are priced as the online shop sold them, and filled from the shelf.
 
 use super::{Before, OrderRow, body_hash, fees, insert_orders, said};
-use crate::sales::booking::{self, Draft, DraftLine, LineKind, unit_code};
+use crate::sales::booking::{self, Draft, DraftLine, unit_code};
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::holds::{self, HeldLine, Hold, Purpose};
 use crate::shelf::lookup::{self, Found};
-use crate::shelf::stock::{Because, Take, enter, tell_anew, tell_outbox, try_take};
+use crate::shelf::stock::{Because, Take, enter, tell_anew, try_take};
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
 use crate::store::sql::insert_rows;
-use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
+use domain::basket::{self, CashRounding, Line, LineKind, LineMoney, TenderKind};
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId, SaleLineId};
@@ -190,7 +190,7 @@ pub(super) async fn write_holds(
         held.iter().map(|(at, _)| (priced[*at].item.id, priced[*at].quantity.steps())).collect();
     holds::insert(tx, &hold, &wanted).await?;
     let items: Vec<ItemId> = wanted.iter().map(|(item, _)| *item).collect();
-    tell_outbox(tx, &items).await
+    tx.availability_changed(&items).await
 }
 
 /// A sale of an order.

@@ -4,13 +4,13 @@
 use super::{
     Before, OrderOutcome, OrderRow, body_hash, check_values, given_back, insert_orders, known, live,
 };
-use crate::sales::booking::{self, Draft, DraftLine, LineKind};
+use crate::sales::booking::{self, Draft, DraftLine};
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
-use domain::basket::{self, CashRounding, Line, LineMoney, TenderKind};
+use domain::basket::{self, CashRounding, Line, LineKind, LineMoney, TenderKind};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::{OrderId, SaleId};

@@ -2,41 +2,21 @@
 //! just said holds.
 
 use crate::people::activity_log::{self, Audited};
-use crate::sales::booking::DraftLine;
-use crate::shelf::holds::Purpose;
 use crate::store::Ledger;
+use crate::store::actor::Actor;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
 use async_trait::async_trait;
-use domain::channel::Channel;
-use domain::day::Moment;
-use domain::ids::SaleId;
 use domain::limits::{AboveLimit, LimitName, Limits};
-use domain::money::{Currency, Money};
+use domain::money::Currency;
 use domain::people::Role;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AnyConnection, Row};
 
-const DAY_MS: i64 = 24 * 60 * 60 * 1000;
-/// Baskets that one whose holds are limited may have held at once: more than anybody pays at a time, and few
-/// enough that no program holds the whole shelf. Without a basket's hold nothing could be sold.
-const MAX_HELD_BASKETS: i64 = 20;
 /// What a value is called that takes a limit back to what it is without one of its own.
 const DEFAULT: &str = "default";
-
-/// Somebody who has been let in, with what their limits are found by. Without one (the command line, the
-/// program's own work) there are none.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Actor {
-    /// Their name, by which their holds are counted: a person's and a token's never are the same.
-    pub who: String,
-    /// What they are to the shop.
-    pub role: Role,
-    /// The identifier of the token by which they came, if it is a program.
-    pub token: Option<String>,
-}
 
 /// Whose limits.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -95,86 +75,6 @@ impl Tx {
             None | Some(Actor { role: Role::Owner, token: None, .. }) => Ok(Limits::none()),
             Some(actor) => read(self.db(), currency, actor.role, actor.token.as_deref()).await,
         }
-    }
-}
-
-/// Refuses a sale that goes beyond the limits of whoever rings it up. `spread`: something was taken off the
-/// sale as a whole.
-pub(crate) async fn allow_sale(
-    tx: &mut Tx,
-    channel: &Channel,
-    at: Option<Moment>,
-    lines: &[DraftLine],
-    spread: bool,
-) -> Result<(), Failure> {
-    let limits = tx.limits().await?;
-    limits.allow_channel(channel)?;
-    if let Some(at) = at {
-        limits.allow_backdate(days_back(tx, at))?;
-    }
-    for line in lines {
-        limits.allow_discount(line.money.amount, line.money.discount, spread)?;
-        limits.allow_tax(line.money.tax)?;
-    }
-    Ok(())
-}
-
-/// Whole days of the shop's calendar.
-fn days_back(tx: &Tx, at: Moment) -> i64 {
-    let zone = &tx.shop().zone;
-    let start = |moment: Moment| zone.start_of(zone.day_of(moment)).millis();
-    // A day has an hour more or less when clocks are changed.
-    (start(tx.now()) - start(at) + DAY_MS / 2).div_euclid(DAY_MS)
-}
-
-/// Refuses that more goes back of a sale than whoever does it may give back. Asked after it was written.
-pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), Failure> {
-    let limits = tx.limits().await?;
-    let row = sqlx::query("SELECT CAST(COALESCE(SUM(tendered), 0) AS BIGINT) FROM refund WHERE sale_id = $1")
-        .bind(sale.raw())
-        .fetch_one(tx.db())
-        .await?;
-    let total = Money::from_minor(row.try_get(0)?, tx.shop().currency).stored("refund.tendered")?;
-    Ok(limits.allow_refund(total)?)
-}
-
-/// Refuses to void a sale of which more was paid than whoever does it may give back.
-pub(crate) async fn allow_void(tx: &mut Tx, sale: SaleId) -> Result<(), Failure> {
-    let limits = tx.limits().await?;
-    let row = sqlx::query("SELECT tendered - change_given FROM sale WHERE id = $1")
-        .bind(sale.raw())
-        .fetch_one(tx.db())
-        .await?;
-    let paid = Money::from_minor(row.try_get(0)?, tx.shop().currency).stored("sale.tendered")?;
-    Ok(limits.allow_refund(paid)?)
-}
-
-/// Refuses one hold too many. Asked after it was written: whoever does the same at the same moment waits at
-/// the books' row, so that both are counted.
-pub(crate) async fn allow_another_hold(tx: &mut Tx, purpose: Purpose) -> Result<(), Failure> {
-    let limits = tx.limits().await?;
-    let Some(who) = tx.actor().map(|actor| actor.who.clone()).filter(|_| limits.counts_holds()) else {
-        return Ok(());
-    };
-    tx.open_books(0).await?;
-    let row = sqlx::query(
-        "SELECT CAST(COUNT(DISTINCT group_id) AS BIGINT) FROM hold \
-         WHERE held_by = $1 AND state = 'open' AND (until_ms IS NULL OR until_ms > $2) \
-         AND (CASE WHEN purpose = 'basket' THEN 1 ELSE 0 END) = $3",
-    )
-    .bind(who)
-    .bind(tx.now().millis())
-    .bind(i64::from(purpose == Purpose::Basket))
-    .fetch_one(tx.db())
-    .await?;
-    let open: i64 = row.try_get(0)?;
-    match purpose {
-        Purpose::Basket if open > MAX_HELD_BASKETS => {
-            let (asked, allowed) = (open.to_string(), MAX_HELD_BASKETS.to_string());
-            Err(AboveLimit { limit: LimitName::OpenHolds, asked, allowed }.into())
-        }
-        Purpose::Basket => Ok(()),
-        _ => Ok(limits.allow_open_holds(open)?),
     }
 }
 

@@ -4,12 +4,11 @@
 //! password, a [`SecretHash`] of a cookie. None of them shows itself in a log.
 
 pub(crate) mod activity_log;
-mod begin;
 mod devices;
 mod known;
 pub(crate) mod limits;
 mod names;
-mod persons;
+pub(crate) mod persons;
 mod second_factor;
 mod secret;
 mod sessions;
@@ -17,10 +16,9 @@ mod tokens;
 mod tries;
 
 pub use activity_log::{AuditRow, Audited};
-pub use begin::BeginShop;
 pub use devices::{DeviceView, EndDevice, EnrolDevice};
 pub use known::{KNOWN_FOR_MS, Known};
-pub use limits::{Actor, LimitsOf, SetLimits};
+pub use limits::{LimitsOf, SetLimits};
 pub(crate) use persons::NO_PASSWORD;
 pub use persons::{
     AddPerson, EditPerson, EndPerson, MAX_PIN_FAILURES, PersonView, PinChange, PinKept, TryPin,

@@ -75,7 +75,7 @@ impl Command for AddPerson {
 }
 
 /// Adds a person, all else being seen to.
-pub(super) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Failure> {
+pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Failure> {
     let who = text::short(&new.who).field("who")?;
     let name = text::name(&new.name).field("name")?;
     names::refuse_taken(tx, &name, NameOf::Person).await?;

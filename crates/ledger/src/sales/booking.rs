@@ -4,48 +4,20 @@
 //! from a file go the same way.
 
 use crate::books;
+use crate::books::figures::{BookLine, sale_figures};
 use crate::sales::ring_up::TenderIn;
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
 use crate::store::sql::insert_rows;
-use domain::basket::{LineMoney, TenderKind, Totals};
+use domain::basket::{LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
 use domain::ids::{ItemId, OrderId, SaleId, SaleLineId};
 use domain::money::{Currency, Money, MoneyError};
 use domain::quantity::{Measure, Quantity};
 use domain::revenue::Figures;
-use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-
-/// What a line of a sale is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum LineKind {
-    /// Goods: revenue.
-    Goods,
-    /// A gift note that was sold: money that is not yet revenue.
-    GiftNote,
-    /// A deposit that was taken: money that is not yet revenue.
-    Deposit,
-}
-
-impl LineKind {
-    /// As it stands in the database and the API.
-    pub fn code(self) -> &'static str {
-        match self {
-            Self::Goods => "goods",
-            Self::GiftNote => "gift-note",
-            Self::Deposit => "deposit",
-        }
-    }
-
-    /// By its code.
-    pub fn from_code(code: &str) -> Option<Self> {
-        [Self::Goods, Self::GiftNote, Self::Deposit].into_iter().find(|k| k.code() == code)
-    }
-}
 
 /// A line about to be booked.
 #[derive(Clone, Debug)]
@@ -229,43 +201,6 @@ async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), Failure> {
     })
     .await?;
     Ok(())
-}
-
-/// What the books need to know of a line.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct BookLine {
-    pub(crate) kind: LineKind,
-    pub(crate) quantity: Quantity,
-    pub(crate) amount: Money,
-    pub(crate) discount: Money,
-    pub(crate) tax: Money,
-    pub(crate) cost: Option<Money>,
-}
-
-/// A sale's figures: what it adds to its day, and what a void takes away.
-pub(crate) fn sale_figures(
-    lines: &[BookLine],
-    shipping: Money,
-    fee: Money,
-    rounding: Money,
-) -> Result<Figures, Failure> {
-    let mut sum = Figures { sales: 1, shipping, fees: fee, rounding, ..Figures::none(shipping.currency()) };
-    for line in lines {
-        sum.tax = sum.tax.plus(line.tax).field("tax")?;
-        sum.discounts = sum.discounts.plus(line.discount).field("discount")?;
-        if line.kind != LineKind::Goods {
-            continue;
-        }
-        let units = line.quantity.book_units();
-        sum.units += units;
-        sum.weight += i128::from(line.quantity.book_weight().field("quantity")?);
-        sum.gross = sum.gross.plus(line.amount).field("gross")?;
-        match line.cost {
-            Some(cost) => sum.cost = sum.cost.plus(cost).field("cost")?,
-            None => sum.uncosted += units,
-        }
-    }
-    Ok(sum)
 }
 
 fn figures(draft: &Draft, currency: Currency) -> Result<Figures, Failure> {

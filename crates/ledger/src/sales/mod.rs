@@ -4,6 +4,7 @@ pub(crate) mod baskets;
 pub(crate) mod booking;
 pub(crate) mod day_view;
 pub(crate) mod drawer;
+pub(crate) mod limits;
 pub(crate) mod payments;
 pub(crate) mod refunds;
 pub(crate) mod ring_up;
@@ -15,7 +16,6 @@ pub use baskets::{
     BasketChange, BasketFromHold, BasketLineView, BasketPaid, BasketState, BasketSummary, BasketView,
     ChangeBasket, Changed, HoldBasket, LeaveBasket, OpenBasket, PayBasket, Pulse, SetBasketAside, StopPaying,
 };
-pub use booking::LineKind;
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
 pub use payments::{Debt, Paid, Pay};

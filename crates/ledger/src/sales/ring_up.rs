@@ -1,8 +1,8 @@
 //! Ringing up: a sale is one transaction.
 
-use crate::people::limits;
-use crate::sales::booking::{self, Draft, DraftLine, LineKind};
+use crate::sales::booking::{self, Draft, DraftLine};
 use crate::sales::drawer::{self, Cash, Drawer};
+use crate::sales::limits;
 use crate::shelf::holds;
 use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{Because, Take, take};
@@ -11,7 +11,7 @@ use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
 use crate::store::settings::own_money;
 use async_trait::async_trait;
-use domain::basket::{self, Line, LineMoney, TenderKind, Totals};
+use domain::basket::{self, Line, LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::day::{Day, Moment};

@@ -1,11 +1,10 @@
 //! Reading sales.
 
-use crate::sales::booking::LineKind;
 use crate::sales::ring_up::{SaleLine, TenderIn};
 use crate::store::Ledger;
 use crate::store::error::{Failure, Stored};
 use crate::store::rejection::Refusal;
-use domain::basket::{Given, LineMoney, TenderKind, Totals};
+use domain::basket::{Given, LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
 use domain::ids::{RefundId, RefundLineId, SaleId, SaleLineId, TenderId};
@@ -182,7 +181,7 @@ async fn lines(
     .fetch_all(connection)
     .await?;
     let line = |row: &AnyRow| {
-        let book = crate::books::entries::book_line(row, 4, currency)?;
+        let book = crate::books::figures::book_line(row, 4, currency)?;
         let back: Option<i64> = row.try_get(11)?;
         Ok(SoldLine {
             line: SaleLine {

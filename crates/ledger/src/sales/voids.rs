@@ -1,11 +1,10 @@
 //! Voiding: a sale rung up by mistake, undone on its own day as if it had not been.
 
 use crate::books;
+use crate::books::figures::sale_figures;
 use crate::people::activity_log::{self, Audited};
-use crate::people::limits;
-use crate::sales::booking::sale_figures;
 use crate::sales::drawer::{self, Cash, Drawer};
-use crate::sales::refunds;
+use crate::sales::{limits, refunds};
 use crate::shelf::stock::{self, Because};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming, Stored};

@@ -2,7 +2,6 @@
 
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::items::stored_weight;
-use crate::shelf::stock::tell_outbox;
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
@@ -217,7 +216,7 @@ impl Command for RepriceStyle {
                 changed.push(ItemId::from_raw(item.id));
             }
         }
-        tell_outbox(tx, &changed).await?;
+        tx.availability_changed(&changed).await?;
         // The currency of the rate is still the shop's.
         tx.open_books(0).await?;
         let who = text::short(&self.who).field("who")?;

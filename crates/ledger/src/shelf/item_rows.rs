@@ -1,13 +1,12 @@
 //! Writing many items with few statements: checked rows in, outcomes in the same order out.
 
 use crate::people::activity_log;
-use crate::shelf::find_text;
 use crate::shelf::items::{
     AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, how_priced, price_of, refuse_images,
 };
-use crate::shelf::lookup;
-use crate::shelf::stock::{Because, enter, tell_outbox};
+use crate::shelf::stock::{Because, enter};
 use crate::shelf::styles::StyleView;
+use crate::shelf::{find_text, lookup};
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
@@ -20,7 +19,6 @@ use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::{ItemKind, Why};
 use domain::text;
-use sqlx::Row;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A row whose values are all right by themselves.
@@ -222,7 +220,7 @@ async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCo
     let mut drawn: Vec<InStoreCode> = Vec::with_capacity(rows.len());
     for _ in 0..MAX_DRAWS {
         let missing = i64::try_from(rows.len() - drawn.len()).map_err(Trouble::impossible)?;
-        let last = draw(tx, missing).await?;
+        let last = tx.draw_in_store(missing).await?;
         let fresh: Vec<InStoreCode> = (last - missing + 1..=last)
             .map(InStoreCode::from_number)
             .collect::<Result<_, _>>()
@@ -238,19 +236,6 @@ async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCo
     }
     let reason = "too many of the shop's own next numbers are skus already; add these items in smaller files";
     Err(Refusal::invalid("sku", reason).into())
-}
-
-async fn draw(tx: &mut Tx, count: i64) -> Result<i64, Failure> {
-    let row = sqlx::query(
-        "UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store, settings_revision",
-    )
-    .bind(count)
-    .fetch_one(tx.db())
-    .await?;
-    if row.try_get::<i64, _>(1)? != tx.shop().revision {
-        return Err(Trouble::SettingsChanged.into());
-    }
-    Ok(row.try_get(0)?)
 }
 
 fn bind_item<'q>(
@@ -332,7 +317,7 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Resul
     write_update(tx, id, row, cost).await?;
     let how = how_priced(matches!(row.price, ItemPrice::ByHand(_)));
     activity_log::note_price(tx, who, &view.sku, (view.price, row.price.price()), how).await?;
-    tell_outbox(tx, &[id]).await?;
+    tx.availability_changed(&[id]).await?;
     Ok(RowOutcome::Updated { sku: view.sku })
 }
 

@@ -1,9 +1,7 @@
 //! Reading items.
 
-use crate::online::listings::ListingState;
 use crate::shelf::items::{ItemView, stored_weight};
-use crate::shelf::lookup;
-use crate::shelf::styles;
+use crate::shelf::{lookup, styles};
 use crate::store::Ledger;
 use crate::store::error::{Failure, Stored};
 use crate::store::rejection::Refusal;
@@ -12,7 +10,7 @@ use domain::codes::Code;
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Measure, Quantity};
-use domain::stock::ItemKind;
+use domain::stock::{ItemKind, ListingState};
 use domain::text;
 use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;

@@ -1,11 +1,7 @@
 //! Items: adding them in bulk, editing one.
 
 use crate::people::activity_log;
-use crate::shelf::find_text;
-use crate::shelf::item_rows;
-use crate::shelf::lookup;
-use crate::shelf::stock::tell_outbox;
-use crate::shelf::styles;
+use crate::shelf::{find_text, item_rows, lookup, styles};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
@@ -13,13 +9,12 @@ use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::codes::{Code, Gtin};
 use domain::ids::ItemId;
-use domain::image;
 use domain::money::Money;
 use domain::pricing::{PriceRule, Working};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
-use domain::text;
 use domain::weight::{Weight, WeightUnit};
+use domain::{image, text};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -230,7 +225,7 @@ impl Command for EditItem {
         write_edit(tx, found.id, &text_of, &price, self).await?;
         let how = how_priced(self.by_hand(&price).unwrap_or(view.priced_by_hand));
         activity_log::note_price(tx, &who, &view.sku, (view.price, price.price()), how).await?;
-        tell_outbox(tx, &[found.id]).await?;
+        tx.availability_changed(&[found.id]).await?;
         Ok(revision)
     }
 }
@@ -446,7 +441,7 @@ pub struct ItemView {
     /// Counts its changes.
     pub revision: i64,
     /// Whether and how it is listed online.
-    pub listing: Option<crate::online::listings::ListingState>,
+    pub listing: Option<domain::stock::ListingState>,
 }
 
 impl ItemView {

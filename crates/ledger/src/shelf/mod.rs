@@ -1,6 +1,7 @@
 //! Items, styles and photographs, their stock, holds and counts, and how items are found.
 
 pub(crate) mod change_prices;
+pub(crate) mod descriptions;
 pub(crate) mod find;
 pub(crate) mod find_text;
 pub(crate) mod holds;
@@ -18,6 +19,7 @@ pub(crate) mod styles;
 pub(crate) mod workbench;
 
 pub use change_prices::{NewPrice, RepricePreview, RepriceStyle, Repriced};
+pub use descriptions::{MAX_TEXTS_AT_ONCE, NewText, WriteTexts, text_mark};
 pub use find::{FindCursor, FindItems, FindSort, FindState, FindStyle, FoundItems, MAX_FIND_WORDS};
 pub use holds::{BASKET_MS, HeldLine, Hold, HoldLine, NewHold, Purpose, SweepHolds};
 pub use intake::{EndIntake, Intake, Progress, Tally};

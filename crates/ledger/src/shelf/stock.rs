@@ -6,11 +6,11 @@ use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
-use crate::store::sql::{in_text, insert_rows, padded};
+use crate::store::sql::{MAX_ROWS, in_text, insert_rows, padded};
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
-use domain::ids::{ConnectionId, EntryId, ItemId, SaleId};
+use domain::ids::{EntryId, ItemId, SaleId};
 use domain::quantity::{Asked, MAX_STEPS, Quantity, QuantityError};
 use domain::stock::{Counter, ItemKind, Why};
 use domain::text;
@@ -140,7 +140,7 @@ async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Refusal, Failure> {
 
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
 
-/// Writes the entries of changes that were made, and tells the outbox.
+/// Writes the entries of changes that were made, and tells of them.
 pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because<'_>) -> Result<(), Failure> {
     let now = tx.now().millis();
     let rows = moves
@@ -160,45 +160,7 @@ pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because
     })
     .await?;
     let items: Vec<ItemId> = moves.iter().map(|(item, _)| *item).collect();
-    tell_outbox(tx, &items).await
-}
-
-/// A connection hears of an item that it was told of, or may have been; of one that can be had, unless new
-/// pieces wait for a person there who has not put it on. What is gone that was told to be there goes first.
-const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state, rank, at_ms) \
-    SELECT c.id, i.id, i.revision, 'waiting', \
-    CASE WHEN l.state = 'listed' AND (i.keep_off = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, $1 \
-    FROM item i CROSS JOIN connection c \
-    LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \
-    WHERE c.ended_ms IS NULL AND c.id BETWEEN $2 AND $3 AND (l.item_id IS NOT NULL \
-        OR (c.new_pieces = 'list' AND i.keep_off = 0 AND i.on_hand > i.held) \
-        OR EXISTS (SELECT 1 FROM dispatch d WHERE d.connection_id = c.id AND d.item_id = i.id \
-            AND (d.tries > 0 OR (i.keep_off = 0 AND i.on_hand > i.held)))) AND i.id";
-
-/// A waiting message for each connection that was told of the items or could be now, at their
-/// present revision: what had no stock when it was added, or was kept off, is offered once it can be.
-pub(crate) async fn tell_outbox(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
-    tell(tx, items, (i64::MIN, i64::MAX)).await
-}
-
-/// The same for one connection alone.
-pub(crate) async fn tell_connection(tx: &mut Tx, items: &[ItemId], to: ConnectionId) -> Result<(), Failure> {
-    tell(tx, items, (to.raw(), to.raw())).await
-}
-
-async fn tell(tx: &mut Tx, items: &[ItemId], (first, last): (i64, i64)) -> Result<(), Failure> {
-    let now = tx.now().millis();
-    for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
-        let text = in_text(TELL, 4, chunk.len(), "ON CONFLICT DO NOTHING");
-        let mut statement = sqlx::query(AssertSqlSafe(text)).bind(now).bind(first).bind(last);
-        for item in padded(chunk) {
-            statement = statement.bind(item.raw());
-        }
-        if statement.execute(tx.db()).await?.rows_affected() > 0 {
-            tx.let_hear();
-        }
-    }
-    Ok(())
+    tx.availability_changed(&items).await
 }
 
 /// Has items told of once more: at a revision of their own, since all that was said of the present one
@@ -207,12 +169,32 @@ pub(crate) async fn tell_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<(),
     items.sort_unstable();
     items.dedup();
     for item in &items {
-        sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
-            .bind(item.raw())
-            .execute(tx.db())
-            .await?;
+        raise_revision(tx, *item, 0).await?;
     }
-    tell_outbox(tx, &items).await
+    tx.availability_changed(&items).await
+}
+
+/// Gives an item a revision of its own, above `above` and above all it had: the row is locked, and nothing that was
+/// said of it before is news any more.
+pub(crate) async fn raise_revision(tx: &mut Tx, item: ItemId, above: i64) -> Result<(), Failure> {
+    const RAISE: &str =
+        "UPDATE item SET revision = CASE WHEN revision < $2 THEN $2 ELSE revision END + 1 WHERE id = $1";
+    sqlx::query(RAISE).bind(item.raw()).bind(above).execute(tx.db()).await?;
+    Ok(())
+}
+
+/// Waits for whoever changes the items at present, and keeps others from it until the end of this
+/// transaction. The items are in their order, as everybody takes them.
+pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
+    for chunk in items.chunks(MAX_ROWS) {
+        let text = in_text("UPDATE item SET revision = revision WHERE id", 1, chunk.len(), "");
+        let mut statement = sqlx::query(AssertSqlSafe(text));
+        for item in padded(chunk) {
+            statement = statement.bind(item.raw());
+        }
+        statement.execute(tx.db()).await?;
+    }
+    Ok(())
 }
 
 /// Changes an item's stock for a reason that a person gives.
@@ -308,7 +290,7 @@ async fn count(tx: &mut Tx, item: ItemId, counted: i64, because: Because<'_>) ->
         .await?;
     let difference = counted - row.try_get::<i64, _>(0)?;
     match difference {
-        0 => tell_outbox(tx, &[item]).await,
+        0 => tx.availability_changed(&[item]).await,
         more if more > 0 => add(tx, item, more, because).await,
         less => take(tx, vec![Take { item, steps: -less, from_hold: 0 }], because).await,
     }

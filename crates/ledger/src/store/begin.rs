@@ -32,9 +32,10 @@ pub(crate) async fn begin_on<'c>(
 
 #[cfg(test)]
 mod tests {
+    use crate::keeping::SetShop;
     use crate::shelf::{AddItems, NewItem};
     use crate::store::clock::SystemClock;
-    use crate::{Access, Failure, Ledger, SetShop, Trouble};
+    use crate::{Access, Failure, Ledger, Trouble};
     use domain::money::{Currency, Money};
     use domain::stock::ItemKind;
     use std::sync::Arc;

@@ -1,6 +1,6 @@
 //! Running a command: one transaction, tried again as a whole, its answer kept by its key.
 
-use crate::people::limits::Actor;
+use crate::store::actor::Actor;
 use crate::store::begin::begin;
 use crate::store::error::Failure;
 use crate::store::idempotency_key::{self, Key};
@@ -10,9 +10,11 @@ use crate::store::storage_error::Trouble;
 use crate::store::{Engine, Inner, Ledger};
 use async_trait::async_trait;
 use domain::day::Moment;
+use domain::ids::ItemId;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sqlx::{Any, AnyConnection, Row, Transaction};
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -45,6 +47,16 @@ pub struct Done<A> {
     pub replayed: bool,
 }
 
+/// What an upper room does of its own when a lower one changes something, in the same transaction.
+pub(crate) type Followed<'t> = Pin<Box<dyn Future<Output = Result<(), Failure>> + Send + 't>>;
+
+/// What upper rooms do where lower ones do not know them. Given once, where the shop is opened.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Follows {
+    /// After these items' availability, price or text was changed, and their revision raised.
+    pub(crate) availability_changed: for<'t> fn(&'t mut Tx, &'t [ItemId]) -> Followed<'t>,
+}
+
 /// A transaction under way, with the time and the identifiers that it may use.
 #[derive(Debug)]
 pub struct Tx {
@@ -71,6 +83,13 @@ impl Tx {
     /// The settings that the command runs under; [`Tx::open_books`] checks them.
     pub(crate) fn shop(&self) -> Arc<Shop> {
         Arc::clone(&self.shop)
+    }
+
+    /// Tells whoever follows the shelf that something of these items has changed: what is listed, what it
+    /// costs, whether it can be had.
+    pub(crate) async fn availability_changed(&mut self, items: &[ItemId]) -> Result<(), Failure> {
+        let follow = self.ledger.follows.availability_changed;
+        follow(self, items).await
     }
 
     /// Whoever acts, as the key says.

@@ -1,7 +1,7 @@
 //! Law 5, said once, done once: every command may carry a key, and its first answer is kept with it.
 
-use crate::people::limits::Actor;
 use crate::store::Ledger;
+use crate::store::actor::Actor;
 use crate::store::command::Tx;
 use crate::store::error::Failure;
 use crate::store::rejection::Refusal;

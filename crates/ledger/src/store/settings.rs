@@ -1,12 +1,9 @@
 //! The shop's settings.
 
-use crate::books;
-use crate::people::activity_log::{self, Audited};
-use crate::store::Ledger;
-use crate::store::command::{Command, Tx};
+use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
-use async_trait::async_trait;
+use crate::store::storage_error::Trouble;
 use domain::basket::{CashRounding, TenderKind, Tie};
 use domain::channel::Channel;
 use domain::day::Zone;
@@ -14,9 +11,8 @@ use domain::fee::FeeRule;
 use domain::money::{Currency, Money};
 use domain::text;
 use domain::weight::WeightUnit;
-use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
-use sqlx::{AnyConnection, AssertSqlSafe, Row};
+use sqlx::{AnyConnection, Row};
 use std::collections::BTreeMap;
 
 /// What a counter may be paid by: everything but `online`, which is how orders are paid.
@@ -127,7 +123,7 @@ impl Shop {
         rows
     }
 
-    fn apply(&mut self, key: &str, value: &str) -> Result<(), Refusal> {
+    pub(crate) fn apply(&mut self, key: &str, value: &str) -> Result<(), Refusal> {
         let wrong = |e: &dyn std::fmt::Display| Refusal::invalid(key, e);
         match key {
             "name" => self.name = text::name(value).map_err(|e| wrong(&e))?,
@@ -167,7 +163,7 @@ impl Shop {
     }
 
     /// An amount of a fee is in the currency that it was said in.
-    fn refuse_old_fees(&self) -> Result<(), Refusal> {
+    pub(crate) fn refuse_old_fees(&self) -> Result<(), Refusal> {
         let is_old = |rule: &FeeRule| !rule.fixed().is_zero() && rule.fixed().currency() != self.currency;
         let Some((channel, rule)) = self.fees.iter().find(|(_, rule)| is_old(rule)) else { return Ok(()) };
         let reason = format!(
@@ -278,77 +274,8 @@ pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Failure
     Ok(shop)
 }
 
-/// Sets one setting. A new time zone rebuilds the day totals in the same transaction.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct SetShop {
-    /// Which, as in [`Shop::KEYS`].
-    pub key: String,
-    /// To what.
-    pub value: String,
-    /// Who sets it.
-    pub who: String,
-}
-
-#[async_trait]
-impl Command for SetShop {
-    type Answer = ();
-    const CHANGES_SETTINGS: bool = true;
-
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
-        change(tx, &[(self.key.clone(), self.value.clone())], &self.who).await
-    }
-}
-
-/// Sets several settings, all of them or none: what one form of a page holds.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct ChangeShop {
-    /// Which, as in [`Shop::KEYS`], to what. They are set in this order.
-    pub settings: Vec<(String, String)>,
-    /// Who sets them.
-    pub who: String,
-}
-
-#[async_trait]
-impl Command for ChangeShop {
-    type Answer = ();
-    const CHANGES_SETTINGS: bool = true;
-
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
-        change(tx, &self.settings, &self.who).await
-    }
-}
-
-/// Sets settings, and notes who set them how.
-pub(crate) async fn change(tx: &mut Tx, settings: &[(String, String)], who: &str) -> Result<(), Failure> {
-    let who = text::short(who).field("who")?;
-    let before = Shop::clone(&tx.shop());
-    let mut shop = before.clone();
-    // Taken first, so that bookings under the old settings end before and later ones wait.
-    tx.open_books(0).await?;
-    sqlx::query("UPDATE shop_state SET settings_revision = settings_revision + 1 WHERE id = 1")
-        .execute(tx.db())
-        .await?;
-    for (key, value) in settings {
-        shop.apply(key, value)?;
-        write(tx, key, value).await?;
-    }
-    if shop.currency != before.currency {
-        refuse_new_currency(tx, before.currency).await?;
-        shop.refuse_old_fees()?;
-    }
-    if shop.zone != before.zone {
-        books::rebuild(tx, &shop).await?;
-    }
-    for (key, _) in settings {
-        let of = |shop: &Shop| shop.rows().into_iter().find(|(name, _)| name == key).map(|(_, value)| value);
-        let detail = format!("{} → {}", of(&before).unwrap_or_default(), of(&shop).unwrap_or_default());
-        activity_log::note(tx, &who, Audited::Setting, key, &detail).await?;
-    }
-    Ok(())
-}
-
 /// Keeps one setting that was checked.
-async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Failure> {
+pub(crate) async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Failure> {
     let (text, name) = match key.strip_prefix("channel.") {
         Some(code) => (
             "INSERT INTO channel (code, name) VALUES ($1, $2) ON CONFLICT (code) DO UPDATE SET name = excluded.name",
@@ -363,30 +290,37 @@ async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Failure> {
     Ok(())
 }
 
-impl Ledger {
-    /// Whether anything has a price or was sold, so that the currency stays.
-    pub async fn currency_is_fixed(&self) -> Result<bool, Failure> {
-        let mut connection = self.reader().await?;
-        is_booked(&mut connection).await
+impl Tx {
+    /// Counts a change of the settings. Taken first, so that bookings under the old ones end before and later ones
+    /// wait.
+    pub(crate) async fn count_settings_change(&mut self) -> Result<(), Failure> {
+        self.open_books(0).await?;
+        sqlx::query("UPDATE shop_state SET settings_revision = settings_revision + 1 WHERE id = 1")
+            .execute(self.db())
+            .await?;
+        Ok(())
     }
-}
 
-async fn is_booked(connection: &mut AnyConnection) -> Result<bool, Failure> {
-    for table in ["sale", "item", "style"] {
-        let text = format!("SELECT id FROM {table} LIMIT 1");
-        if sqlx::query(AssertSqlSafe(text)).fetch_optional(&mut *connection).await?.is_some() {
-            return Ok(true);
+    /// Waits for whoever changes what belongs to a channel, and keeps others from it.
+    pub(crate) async fn lock_channel(&mut self, channel: &Channel) -> Result<(), Failure> {
+        sqlx::query("UPDATE channel SET name = name WHERE code = $1")
+            .bind(channel.as_str().to_owned())
+            .execute(self.db())
+            .await?;
+        Ok(())
+    }
+
+    /// Draws numbers of the shop's own codes. Answers the last one.
+    pub(crate) async fn draw_in_store(&mut self, count: i64) -> Result<i64, Failure> {
+        let row = sqlx::query(
+            "UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store, settings_revision",
+        )
+        .bind(count)
+        .fetch_one(self.db())
+        .await?;
+        if row.try_get::<i64, _>(1)? != self.shop().revision {
+            return Err(Trouble::SettingsChanged.into());
         }
+        Ok(row.try_get(0)?)
     }
-    Ok(false)
-}
-
-/// One currency per shop: with any price or sale in the old one, a new one would change its worth.
-async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Failure> {
-    if !is_booked(tx.db()).await? {
-        return Ok(());
-    }
-    let reason =
-        format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
-    Err(Refusal::invalid("currency", reason).into())
 }

@@ -4,11 +4,11 @@
 use crate::full_shop::{code, run};
 use domain::channel::Channel;
 use domain::ids::ConnectionId;
+use domain::stock::ListingState;
 use ledger::Ledger;
 use ledger::online::{
-    ClaimMessages, ClaimPull, Drift, FillConnection, KeepDrifts, KeepOrder, ListingState, NewPieces,
-    NoteUnsigned, PullOf, PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull,
-    Settled, SettledAs,
+    ClaimMessages, ClaimPull, Drift, FillConnection, KeepDrifts, KeepOrder, NewPieces, NoteUnsigned, PullOf,
+    PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull, Settled, SettledAs,
 };
 
 pub(crate) async fn connect(ledger: &Ledger) {

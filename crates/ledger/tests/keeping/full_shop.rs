@@ -13,11 +13,11 @@ use domain::order::{
 use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
-use domain::stock::{Fate, ItemKind, Why};
+use domain::stock::{Fate, ItemKind, ListingState, Why};
 use domain::weight::{Weight, WeightUnit};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
-use ledger::keeping::{CheckReport, Finding};
-use ledger::online::{ListingState, RecordRun, RunKind, Told};
+use ledger::keeping::{CheckReport, Finding, SetShop};
+use ledger::online::{RecordRun, RunKind, Told};
 use ledger::orders::TakeOrders;
 use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
 use ledger::sales::{
@@ -29,7 +29,7 @@ use ledger::shelf::{
     KeepPictures, NewHold, NewItem, NewPiece, NewStyle, Picture, PictureName, PieceOutcome, Progress,
     Purpose, ScanStocktake,
 };
-use ledger::{Command, Key, Ledger, SetShop};
+use ledger::{Command, Key, Ledger};
 
 const ZERO: Money = Money::zero(Currency::USD);
 
@@ -255,7 +255,7 @@ async fn sell(ledger: &Ledger) -> SaleDone {
         tax: usd("2.10"),
     };
     let note = SaleLineIn::Paper {
-        kind: ledger::sales::LineKind::GiftNote,
+        kind: domain::basket::LineKind::GiftNote,
         title: "Gift note".to_owned(),
         amount: usd("25.00"),
     };

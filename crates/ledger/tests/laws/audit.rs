@@ -1,8 +1,8 @@
 //! The laws, asked of the tables themselves, past the ledger.
 
 use crate::harness::Shop;
-use ledger::SetShop;
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
+use ledger::keeping::SetShop;
 use sqlx::{AssertSqlSafe, Row};
 
 /// Each asks for what breaks a law; all must find nothing.

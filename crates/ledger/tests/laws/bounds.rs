@@ -3,14 +3,14 @@
 use crate::audit;
 use crate::harness::{DAY_MS, Shop, on_each};
 use crate::make::*;
-use domain::basket::TenderKind;
+use domain::basket::{LineKind, TenderKind};
 use domain::channel::Channel;
 use domain::money::{MAX_AMOUNT, MAX_DAY, MAX_DRAWER};
 use domain::quantity::MAX_DAY_MASS;
 use domain::stock::{Fate, ItemKind};
 use domain::weight::WeightUnit;
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::sales::{LineKind, NewSale, OpenDrawer, PutIn, SaleLineIn, TakeOut, VoidSale};
+use ledger::sales::{NewSale, OpenDrawer, PutIn, SaleLineIn, TakeOut, VoidSale};
 use ledger::shelf::NewItem;
 
 const AMOUNT: &str = "the most that one amount may be";

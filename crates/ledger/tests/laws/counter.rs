@@ -4,18 +4,19 @@ use crate::audit;
 use crate::harness::{MINUTE_MS, Shop, on_each};
 use crate::make::*;
 use crate::sales::owed;
-use domain::basket::TenderKind;
+use domain::basket::{LineKind, TenderKind};
 use domain::cash::Count;
 use domain::channel::Channel;
 use domain::ids::{BasketId, SaleId, TurnId};
 use domain::off::Off;
 use domain::stock::Fate;
+use ledger::Refusal;
+use ledger::keeping::SetShop;
 use ledger::sales::{
-    BasketChange, BasketFromHold, BasketState, ChangeBasket, CloseDrawer, HoldBasket, LeaveBasket, LineKind,
-    NewSale, OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SetBasketAside, StopPaying,
-    TakeOut, TenderIn, VoidSale,
+    BasketChange, BasketFromHold, BasketState, ChangeBasket, CloseDrawer, HoldBasket, LeaveBasket, NewSale,
+    OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SetBasketAside, StopPaying, TakeOut,
+    TenderIn, VoidSale,
 };
-use ledger::{Refusal, SetShop};
 
 fn lay(sku: &str) -> BasketChange {
     BasketChange::Add { code: code(sku), quantity: None }

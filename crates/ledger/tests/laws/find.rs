@@ -3,8 +3,8 @@
 use crate::harness::{DAY_MS, START, Shop, on_each};
 use crate::make::*;
 use domain::ids::StyleId;
-use domain::stock::{ItemKind, Why};
-use ledger::online::{ListingState, RecordRun, Told};
+use domain::stock::{ItemKind, ListingState, Why};
+use ledger::online::{RecordRun, Told};
 use ledger::shelf::{
     Counted, EditItem, FindItems, FindSort, FindState, FindStyle, NewItem, Purpose, StyleCount,
 };

@@ -6,8 +6,8 @@ use crate::make::*;
 use domain::codes::Gtin;
 use domain::stock::{ItemKind, Why};
 use domain::weight::WeightUnit;
+use ledger::keeping::{ChangeShop, SetShop};
 use ledger::shelf::{Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome};
-use ledger::{ChangeShop, SetShop};
 
 fn said(outcome: &RowOutcome) -> String {
     match outcome {

@@ -6,10 +6,10 @@ use domain::channel::Channel;
 use domain::limits::LimitName;
 use domain::people::Role;
 use domain::stock::Fate;
-use ledger::people::{Actor, AddPerson, AddToken, Audited, LimitsOf, Phc, SetLimits};
+use ledger::people::{AddPerson, AddToken, Audited, LimitsOf, Phc, SetLimits};
 use ledger::sales::{BasketChange, HoldBasket, NewSale, OpenBasket, VoidSale};
 use ledger::shelf::{NewHold, Purpose};
-use ledger::{Command, Key, Refusal};
+use ledger::{Actor, Command, Key, Refusal};
 
 fn actor(who: &str, role: Role, token: Option<&str>) -> Actor {
     Actor { who: who.to_owned(), role, token: token.map(str::to_owned) }

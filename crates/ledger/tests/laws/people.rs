@@ -6,10 +6,10 @@ use crate::make::*;
 use domain::ids::{AuditId, PersonId};
 use domain::people::Role;
 use domain::stock::{Fate, Why};
-use ledger::SetShop;
+use ledger::keeping::{BeginShop, SetShop};
 use ledger::people::{
-    AddPerson, AddToken, Audited, BeginShop, By, EditPerson, EndDevice, EndPerson, EndToken, EnrolDevice,
-    Phc, PinChange, SecretHash, SignIn, SignOut, TryFrom, TryOf,
+    AddPerson, AddToken, Audited, By, EditPerson, EndDevice, EndPerson, EndToken, EnrolDevice, Phc,
+    PinChange, SecretHash, SignIn, SignOut, TryFrom, TryOf,
 };
 use ledger::sales::VoidSale;
 use ledger::shelf::{Counted, EditItem, PriceChange};

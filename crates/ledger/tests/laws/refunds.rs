@@ -10,9 +10,10 @@ use domain::day::{Day, Moment};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::stock::Fate;
+use ledger::Refusal;
 use ledger::books::{BooksBy, BooksQuery};
+use ledger::keeping::SetShop;
 use ledger::sales::{DecideFate, NewRefund, NewSale, RefundLine, RefundOf, RefundTender, VoidSale};
-use ledger::{Refusal, SetShop};
 
 fn void(sale: SaleId) -> VoidSale {
     VoidSale { sale, reason: "rung up twice".to_owned(), who: "counter".to_owned() }
@@ -362,7 +363,7 @@ fn a_refund_may_lower_what_is_owed() {
 fn paper_is_given_back_but_put_on_no_shelf() {
     on_each(|shop| async move {
         let note = ledger::sales::SaleLineIn::Paper {
-            kind: ledger::sales::LineKind::GiftNote,
+            kind: domain::basket::LineKind::GiftNote,
             title: "Gift note".to_owned(),
             amount: usd(2000),
         };

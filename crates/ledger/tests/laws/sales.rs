@@ -3,14 +3,14 @@
 use crate::audit;
 use crate::harness::{DAY_MS, HOUR_MS, START, on_each};
 use crate::make::*;
-use domain::basket::{MAX_LINES, MAX_TENDERS, TenderKind};
+use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::day::{Day, Moment};
 use domain::ids::{HoldGroupId, SaleId, TenderId};
 use domain::stock::Fate;
-use ledger::SetShop;
 use ledger::books::{BooksBy, BooksQuery};
+use ledger::keeping::SetShop;
 use ledger::orders::EndHold;
-use ledger::sales::{LineKind, NewSale, Pay, SaleLineIn, TenderIn, VoidSale};
+use ledger::sales::{NewSale, Pay, SaleLineIn, TenderIn, VoidSale};
 use ledger::shelf::{BASKET_MS, EditItem, PriceChange, Purpose};
 
 pub(crate) fn owed(amount: i64) -> TenderIn {

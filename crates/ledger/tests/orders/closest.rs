@@ -4,13 +4,12 @@ use crate::build::{ZERO, asked, code};
 use crate::harness::{TestShop, shops, usd};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::{Measure, Quantity};
-use domain::stock::ItemKind;
+use domain::stock::{ItemKind, ListingState};
 use domain::weight::{Weight, WeightUnit};
 use ledger::online::{
-    DropLayout, KeepLayout, KeepListingText, ListingState, NewText, NoteFeedTrouble, RecordRun,
-    SeeFeedTroubles, Told, WriteTexts, text_mark,
+    DropLayout, KeepLayout, KeepListingText, NoteFeedTrouble, RecordRun, SeeFeedTroubles, Told,
 };
-use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, RowOutcome};
+use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, NewText, RowOutcome, WriteTexts, text_mark};
 
 fn piece(sku: &str, style: &str, size: &str, color: &str, ounces: &str) -> NewItem {
     NewItem {

@@ -178,7 +178,7 @@ async fn a_dry_run_says_the_same_and_books_nothing() {
 async fn a_channels_fee_stands_in_where_an_order_says_none() {
     for shop in shops().await {
         stock_up(&shop).await;
-        let set = ledger::SetShop {
+        let set = ledger::keeping::SetShop {
             key: "fee.online".to_owned(),
             value: "2.9% + 0.30".to_owned(),
             who: "owner".to_owned(),

@@ -1,15 +1,12 @@
 //! `fleecefold serve`
 
 use super::keys;
-use crate::chance;
 use crate::cli::{KeysArgs, Only, ServeArgs};
-use crate::demo;
 use crate::desk::Desk;
 use crate::ending::{CliError, Ending};
 use crate::live_desk::Shops;
-use crate::open_files;
 use crate::place::Place;
-use crate::service_manager;
+use crate::{chance, demo, open_files, service_manager};
 use ledger::{Access, Ledger};
 use std::io::ErrorKind;
 use std::net::SocketAddr;

@@ -3,7 +3,8 @@
 use crate::cli::ShopCommand;
 use crate::ending::{CliError, Ending};
 use crate::place::Place;
-use ledger::{Access, SetShop};
+use ledger::Access;
+use ledger::keeping::SetShop;
 use std::io::{self, Write};
 
 pub(super) async fn run(place: &Place, command: ShopCommand) -> Result<Ending, CliError> {

@@ -7,14 +7,14 @@ use super::promises::Promise;
 use super::season::{Door, Visit};
 use super::shelf::Wanted;
 use super::trouble::{DemoError, Doing};
-use domain::basket::TenderKind;
+use domain::basket::{LineKind, TenderKind};
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::HoldGroupId;
 use domain::money::Money;
 use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind};
-use ledger::sales::{LineKind, NewSale, SaleDone, SaleLineIn, TenderIn, VoidSale};
+use ledger::sales::{NewSale, SaleDone, SaleLineIn, TenderIn, VoidSale};
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 
 /// How many visits to the store in a hundred …

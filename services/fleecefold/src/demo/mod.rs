@@ -25,9 +25,10 @@ pub(crate) use village::open as open_village;
 
 use domain::people::Role;
 use jiff::civil::{Date, date};
+use ledger::keeping::SetShop;
 use ledger::people::AddPerson;
 use ledger::shelf::{AddItems, AddStyles};
-use ledger::{Access, Ledger, ManualClock, SetShop};
+use ledger::{Access, Ledger, ManualClock};
 use live::Live;
 use shelf::Shelf;
 use std::sync::Arc;

@@ -134,8 +134,11 @@ async fn a_shop_that_somebody_named_is_left_alone() {
     let folder = tempfile::tempdir().unwrap();
     let url = url(folder.path(), "shop.db");
     let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.unwrap();
-    let name =
-        ledger::SetShop { key: "name".to_owned(), value: "Hill farm".to_owned(), who: "owner".to_owned() };
+    let name = ledger::keeping::SetShop {
+        key: "name".to_owned(),
+        value: "Hill farm".to_owned(),
+        who: "owner".to_owned(),
+    };
     ledger.execute(None, &name).await.unwrap();
     ledger.close().await;
     let made = make(&url).await;

@@ -2,10 +2,10 @@
 
 use crate::pictures::Copying;
 use domain::ids::ItemId;
-use domain::stock::Availability;
+use domain::stock::{Availability, ListingState};
 use feeds::hash::hex;
 use feeds::{CsvOutError, JsonLdDocument, Layout, Listing, ListingCsv, content_hash};
-use ledger::online::{ListingState, Told};
+use ledger::online::Told;
 use sha2::{Digest, Sha256};
 use std::io::{self, Write};
 use tokio::sync::mpsc;

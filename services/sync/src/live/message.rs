@@ -5,11 +5,11 @@ use super::reach::Reach;
 use crate::exchange::{line, state_of};
 use domain::delivery::{Saying, message_key};
 use domain::ids::{ConnectionId, ItemId};
-use domain::stock::Availability;
+use domain::stock::{Availability, ListingState};
 use feeds::connection::{AnswerForm, Base, BatchCall, Call, ConnectionFile, FillError, Method, Out, Place};
 use feeds::{Listing, ListingMessages, json_batch};
 use ledger::Failure;
-use ledger::online::{Claimed, ListingRow, ListingState, Stood};
+use ledger::online::{Claimed, ListingRow, Stood};
 use reqwest::Url;
 use std::time::Instant;
 

@@ -15,12 +15,13 @@ use super::theirs::Theirs;
 use crate::exchange::{CompareRun, IntakeError, Ours, read_listed};
 use crate::words::tell_all;
 use domain::ids::{ConnectionId, ItemId};
+use domain::stock::ListingState;
 use feeds::compare::{Difference, compare};
 use feeds::connection::{NextPage, Pull};
 use feeds::{ListedRow, MessageOf, PageReading, json_at, listings_of_page};
 use ledger::online::{
-    ClaimPull, Drift, KeepDrifts, LIVE_AT_ONCE, LearnIds, ListingState, MAX_DRIFTS, MendListings,
-    NoteContact, NoteCured, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told, TroubleOf,
+    ClaimPull, Drift, KeepDrifts, LIVE_AT_ONCE, LearnIds, MAX_DRIFTS, MendListings, NoteContact, NoteCured,
+    PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told, TroubleOf,
 };
 use ledger::{Failure, Ledger};
 use std::collections::{HashMap, HashSet};

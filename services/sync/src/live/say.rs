@@ -11,11 +11,11 @@ use domain::delivery::{
     NoAnswer, Reply, Saying, Verdict, back_off, is_gone, says_gone, stale_too_often, verdict,
 };
 use domain::ids::ItemId;
-use domain::stock::Availability;
+use domain::stock::{Availability, ListingState};
 use feeds::connection::{BatchCall, FillError, Place};
 use feeds::json_at;
 use ledger::Failure;
-use ledger::online::{ListingState, Settled, SettledAs};
+use ledger::online::{Settled, SettledAs};
 
 /// Messages in a row that come to nothing before the whole connection waits: as many as are under way at
 /// once, so that one that is poisoned does not stop the others.

@@ -82,7 +82,7 @@ async fn rejects_are_mended_and_fed_again() {
 #[tokio::test]
 async fn each_bad_order_is_rejected_whole_and_told() {
     let shop = TestShop::stocked().await;
-    let zone = ledger::SetShop {
+    let zone = ledger::keeping::SetShop {
         key: "zone".to_owned(),
         value: "America/New_York".to_owned(),
         who: "owner".to_owned(),

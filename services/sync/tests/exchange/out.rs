@@ -211,7 +211,7 @@ async fn pictures_go_beside_the_feed_or_become_addresses() {
         "{feed}"
     );
 
-    let base = ledger::SetShop {
+    let base = ledger::keeping::SetShop {
         key: "image_base".to_owned(),
         value: "https://farm.example/p".to_owned(),
         who: "owner".to_owned(),

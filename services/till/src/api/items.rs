@@ -137,7 +137,7 @@ impl ItemShown {
             held: shown::quantity(item.held),
             free,
             sold: item.sold.to_string(),
-            listing: item.listing.map(ledger::online::ListingState::code),
+            listing: item.listing.map(domain::stock::ListingState::code),
             revision: item.revision.to_string(),
         }
     }

@@ -69,7 +69,7 @@ impl From<ListingRow> for ListingShown {
             inventory_level: shown::quantity(row.free),
             unit_code: shown::unit_code(row.free.measure()),
             revision: row.revision.to_string(),
-            state: row.state.map(ledger::online::ListingState::code),
+            state: row.state.map(domain::stock::ListingState::code),
             told_revision: row.state.map(|_| row.told_revision.to_string()),
         }
     }
@@ -92,7 +92,8 @@ pub(crate) async fn list_listings(
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
-    use ledger::online::{ListingState, RecordRun, Told};
+    use domain::stock::ListingState;
+    use ledger::online::{RecordRun, Told};
     use serde_json::json;
 
     #[tokio::test]

@@ -7,14 +7,13 @@
 use crate::caller::Needs;
 use crate::query::{DEFAULT_ROWS, MAX_ROWS};
 use crate::routes::Route;
-use domain::basket::{MAX_LINES, MAX_TENDERS, TenderKind};
+use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::channel::MAX_CHANNEL_CHARS;
 use domain::codes::MAX_CODE_CHARS;
 use domain::order::OrderStatus;
 use domain::stock::{Availability, Fate, ItemKind, Why};
 use domain::text::{MAX_NAME_CHARS, MAX_NOTE_CHARS};
 use domain::weight::WeightUnit;
-use ledger::sales::LineKind;
 use ledger::shelf::{MAX_ITEMS_AT_ONCE, Purpose};
 use serde_json::{Value, json};
 

@@ -88,7 +88,7 @@ pub(crate) async fn read_shop(State(app): State<App>) -> Result<Json<ShopShown>,
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
-    use ledger::SetShop;
+    use ledger::keeping::SetShop;
 
     #[tokio::test]
     async fn settings_are_shown_as_they_are_now() {

@@ -17,7 +17,8 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use domain::people::Role;
-use ledger::people::{AddPerson, BeginShop, By, TryFrom, TryOf};
+use ledger::keeping::BeginShop;
+use ledger::people::{AddPerson, By, TryFrom, TryOf};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {

@@ -15,7 +15,7 @@ use crate::problem::Problem;
 use crate::routes::Route;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ledger::ChangeShop;
+use ledger::keeping::ChangeShop;
 use room::Page;
 use std::collections::HashMap;
 

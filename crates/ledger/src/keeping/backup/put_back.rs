@@ -8,7 +8,7 @@ use crate::keeping::check::CheckReport;
 use crate::shelf::photographs::PICTURES;
 use crate::store::clock::Clock;
 use crate::store::sql::{MAX_ROWS, insert_rows};
-use crate::store::{Access, Ledger, Place, without_password};
+use crate::store::{Access, DatabaseUrl, Ledger, without_password};
 use domain::day::Moment;
 use domain::ids::{COUNTER_BITS, EPOCH_MS, NODE_BITS};
 use serde::Serialize;
@@ -40,7 +40,7 @@ pub async fn restore(
     clock: Arc<dyn Clock>,
     mut progress: impl FnMut(&str, u64) + Send,
 ) -> Result<Restored, BackupError> {
-    let place = Place::read(url)?;
+    let place = DatabaseUrl::read(url)?;
     if let Some(path) = place.path() {
         refuse_if_there(path)?;
     }

@@ -3,9 +3,8 @@
 use super::pictures::{self, FILE, LeftOut};
 use super::tables::{Kind, TABLES, Table};
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
-use crate::store::private_files;
 use crate::store::storage_error::Trouble;
-use crate::store::{Ledger, schema_step};
+use crate::store::{Ledger, private_files, schema_step};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;

@@ -16,8 +16,7 @@ mod totals;
 
 use crate::store::begin::begin;
 use crate::store::error::Failure;
-use crate::store::settings;
-use crate::store::{Engine, Ledger};
+use crate::store::{Engine, Ledger, settings};
 use serde::Serialize;
 use sqlx::{Any, Transaction};
 use std::collections::BTreeMap;

@@ -1,8 +1,8 @@
 //! Law 3 for the books: the day totals equal the entries that they sum, under the shop's zone.
 
 use super::{CheckReport, Finding, Law};
-use crate::books::entries::{Days, sum_by_day};
 use crate::books::{SUMS, figures_from};
+use crate::keeping::day_sums::{Days, sum_by_day};
 use crate::store::error::{Failure, Stored};
 use crate::store::settings::Shop;
 use crate::store::storage_error::Trouble;

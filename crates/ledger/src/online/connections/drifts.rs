@@ -1,9 +1,10 @@
 //! Where the other shop's listings say something else than ours, and how that is mended.
 
 use super::{MAX_OTHER_CHARS, at_most, bounded};
+use crate::online::outbox::tell_connection;
 use crate::online::texts::{cut, told};
 use crate::people::activity_log::{self, Audited};
-use crate::shelf::stock::tell_connection;
+use crate::shelf::stock::raise_revision;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming};
@@ -172,8 +173,6 @@ impl Command for MendListings {
     }
 }
 
-const ANEW: &str =
-    "UPDATE item SET revision = CASE WHEN revision < $2 THEN $2 ELSE revision END + 1 WHERE id = $1";
 const UNKNOWN_NOW: &str = "UPDATE listing SET content_hash = '', etag = '', \
     mended = CASE WHEN mended < 1000000 THEN mended + $2 ELSE mended END WHERE connection_id = $1 AND item_id";
 
@@ -190,7 +189,7 @@ async fn mend(
     items.sort_unstable();
     items.dedup();
     for item in &items {
-        sqlx::query(ANEW).bind(item.raw()).bind(above).execute(tx.db()).await?;
+        raise_revision(tx, *item, above).await?;
     }
     for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
         let mut statement =

@@ -2,10 +2,10 @@
 //! puts on. In steps, so that a big shop keeps selling meanwhile.
 
 use super::{LIVE_AT_ONCE, at_most, live};
-use crate::online::first_delivery::lock;
+use crate::online::outbox::tell_connection;
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
-use crate::shelf::stock::tell_connection;
+use crate::shelf::stock::lock;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming};

@@ -1,9 +1,10 @@
 //! The other shop's own ids of what it lists: learnt from its lists, or entered by a person.
 
 use super::{MAX_OTHER_CHARS, at_most, others_word};
+use crate::online::outbox::tell_connection;
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
-use crate::shelf::stock::tell_connection;
+use crate::shelf::stock::raise_revision;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
@@ -129,10 +130,7 @@ impl Command for EnterOtherId {
         }
         // The item first, as everybody touches it; at a revision of its own, since all that was said of the
         // present one may have been sent.
-        sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1")
-            .bind(found.id.raw())
-            .execute(tx.db())
-            .await?;
+        raise_revision(tx, found.id, 0).await?;
         let now = tx.now().millis();
         sqlx::query(ENTER)
             .bind(self.connection.raw())

@@ -105,10 +105,7 @@ fn checked_text(text: &str) -> Result<String, Refusal> {
 
 async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> Result<(), Failure> {
     // Whoever saves another one of the channel at the same time is waited for, so that it is seen here.
-    sqlx::query("UPDATE channel SET name = name WHERE code = $1")
-        .bind(channel.as_str().to_owned())
-        .execute(tx.db())
-        .await?;
+    tx.lock_channel(channel).await?;
     let other = sqlx::query(
         "SELECT name FROM connection \
          WHERE channel = $1 AND takes_orders = 1 AND ended_ms IS NULL AND name <> $2",

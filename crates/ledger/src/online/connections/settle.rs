@@ -3,7 +3,7 @@
 use super::troubles::{self, TroubleOf};
 use super::{MAX_TROUBLE_CHARS, at_most, others_word};
 use crate::online::first_delivery;
-use crate::online::listings::{ListingState, SENT_SILENTLY, sent};
+use crate::online::listings::{SENT_SILENTLY, sent};
 use crate::online::texts::told;
 use crate::store::command::{Command, Tx};
 use crate::store::error::Failure;
@@ -12,6 +12,7 @@ use async_trait::async_trait;
 use domain::day::Moment;
 use domain::delivery::REQUEST_TIMEOUT;
 use domain::ids::{ConnectionId, ItemId};
+use domain::stock::ListingState;
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashSet;

@@ -2,7 +2,6 @@
 
 use super::content::{Content, What};
 use super::{insert, take_open};
-use crate::sales::booking::LineKind;
 use crate::shelf::holds::expire_of_item;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
@@ -10,6 +9,7 @@ use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
 use crate::store::settings::own_money;
 use async_trait::async_trait;
+use domain::basket::LineKind;
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::BasketId;

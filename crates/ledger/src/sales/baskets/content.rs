@@ -1,12 +1,11 @@
 //! What stands on a slip, and what it comes to.
 
-use crate::sales::booking::LineKind;
 use crate::sales::ring_up::{SaleLineIn, TenderIn};
 use crate::shelf::lookup::Found;
 use crate::store::error::{Failure, Naming, Stored};
 use crate::store::rejection::Refusal;
 use crate::store::storage_error::Trouble;
-use domain::basket::{MAX_LINES, line_amount};
+use domain::basket::{LineKind, MAX_LINES, line_amount};
 use domain::codes::Code;
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};

@@ -2,7 +2,7 @@
 //! with the last of it the slip is rung up, once.
 
 use super::{NotOpen, Slip, take, take_open};
-use crate::people::limits;
+use crate::sales::limits;
 use crate::sales::ring_up::{self, NewSale, TenderIn};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
 use crate::store::command::{Command, Tx};

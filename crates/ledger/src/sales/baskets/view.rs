@@ -1,16 +1,15 @@
 //! Reading slips: each line with what it comes to, and whether it can still be had.
 
 use super::content::{Content, Known, Line, What};
-use crate::sales::booking::LineKind;
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::items::stored_weight;
-use crate::shelf::lookup;
-use crate::shelf::styles;
+use crate::shelf::{lookup, styles};
 use crate::store::Ledger;
 use crate::store::error::{Failure, Stored};
 use crate::store::rejection::Refusal;
 use crate::store::sql::{in_text, padded};
 use crate::store::storage_error::Trouble;
+use domain::basket::LineKind;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{BasketId, HoldGroupId, ItemId, SaleId};

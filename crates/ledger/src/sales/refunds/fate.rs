@@ -2,7 +2,7 @@
 
 use super::{RefundNote, SoldLine, back_on_shelf};
 use crate::books;
-use crate::books::entries::{book_line, put_back};
+use crate::books::figures::{book_line, put_back};
 use crate::people::activity_log::{self, Audited};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming, Stored};

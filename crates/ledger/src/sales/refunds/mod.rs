@@ -11,12 +11,10 @@ pub use waiting::OpenFate;
 
 pub(crate) use claim::open_sale_back;
 
-use crate::books::entries::book_line;
+use crate::books::figures::{BookLine, book_line};
 use crate::people::activity_log::{self, Audited};
-use crate::people::limits;
-use crate::sales::booking::BookLine;
 use crate::sales::drawer::{self, Cash, Drawer};
-use crate::sales::payments;
+use crate::sales::{limits, payments};
 use crate::shelf::stock::{self, Because};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming, Stored};

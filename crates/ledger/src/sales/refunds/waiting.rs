@@ -1,6 +1,6 @@
 //! Refunded goods on which nobody has decided.
 
-use crate::books::entries::measure;
+use crate::books::figures::measure;
 use crate::store::Ledger;
 use crate::store::error::{Failure, Stored};
 use domain::day::Moment;

@@ -3,13 +3,12 @@
 use super::settle::Settled;
 use super::{RefundNote, RefundPart, SoldLine};
 use crate::books;
-use crate::books::entries::{put_back, refunded};
-use crate::sales::booking::{BookLine, LineKind};
+use crate::books::figures::{BookLine, put_back, refunded};
 use crate::sales::payments;
 use crate::store::command::Tx;
 use crate::store::error::{Failure, Naming};
 use crate::store::sql::insert_rows;
-use domain::basket::{Given, TenderKind};
+use domain::basket::{Given, LineKind, TenderKind};
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{RefundId, SaleId};

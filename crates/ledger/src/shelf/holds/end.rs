@@ -1,6 +1,6 @@
 //! Ending holds: for a sale, for an order, by hand. Only who ends the row lowers what is held.
 
-use crate::shelf::stock::{Take, in_order, tell_outbox};
+use crate::shelf::stock::{Take, in_order};
 use crate::store::command::Tx;
 use crate::store::error::Failure;
 use crate::store::rejection::Refusal;
@@ -41,7 +41,7 @@ async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Resu
     rows.iter().map(read_ended).collect()
 }
 
-pub(crate) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, Failure> {
+pub(super) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, Failure> {
     Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), steps: row.try_get(1)? })
 }
 
@@ -57,7 +57,7 @@ pub(crate) async fn free(tx: &mut Tx, ended: &[Ended]) -> Result<(), Failure> {
             .await?;
     }
     let items: Vec<ItemId> = takes.iter().map(|t| t.item).collect();
-    tell_outbox(tx, &items).await
+    tx.availability_changed(&items).await
 }
 
 /// Ends one order line's hold; nothing if somebody else ended it.

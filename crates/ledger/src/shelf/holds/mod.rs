@@ -2,16 +2,16 @@
 
 mod end;
 mod expire;
+mod limits;
 mod view;
 
 pub use expire::SweepHolds;
 
-pub(crate) use end::{Ended, end_group, end_one, free, over, read_ended, release, take_group};
+pub(crate) use end::{Ended, end_group, end_one, free, over, release, take_group};
 pub(crate) use expire::expire_of_item;
 
-use crate::people::limits;
 use crate::shelf::lookup;
-use crate::shelf::stock::{Take, in_order, tell_outbox};
+use crate::shelf::stock::{Take, in_order};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
@@ -174,7 +174,7 @@ pub(crate) async fn set_aside(tx: &mut Tx, wanted: &[(ItemId, i64)]) -> Result<(
         }
     }
     let items: Vec<ItemId> = takes.iter().map(|t| t.item).collect();
-    tell_outbox(tx, &items).await
+    tx.availability_changed(&items).await
 }
 
 pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Result<bool, Failure> {

@@ -4,10 +4,11 @@ use super::*;
 use crate::audit;
 use crate::ground::Engine;
 use crate::harness::{DAY_MS, on_each};
+use ledger::Failure;
+use ledger::keeping::SetShop;
 use ledger::online::{EndConnection, MAX_CONNECTIONS, PutOnConnection};
 use ledger::orders::EndHold;
 use ledger::shelf::{NewItem, Purpose};
-use ledger::{Failure, SetShop};
 use std::time::Duration;
 
 fn end(name: &str) -> EndConnection {

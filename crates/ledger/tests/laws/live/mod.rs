@@ -12,10 +12,10 @@ use crate::harness::{MINUTE_MS, Shop};
 use crate::make::*;
 use domain::channel::Channel;
 use domain::ids::{ConnectionId, ItemId};
+use domain::stock::ListingState;
 use ledger::Ledger;
 use ledger::online::{
-    ClaimMessages, Claimed, FillConnection, ListingState, NewPieces, SaveConnection, SettleMessages, Settled,
-    SettledAs,
+    ClaimMessages, Claimed, FillConnection, NewPieces, SaveConnection, SettleMessages, Settled, SettledAs,
 };
 
 /// A lease and a little more, so that it has run out.

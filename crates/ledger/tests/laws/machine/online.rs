@@ -6,10 +6,10 @@ use crate::make::*;
 use domain::channel::Channel;
 use domain::delivery::newer;
 use domain::ids::{ConnectionId, ItemId};
-use domain::stock::Availability;
+use domain::stock::{Availability, ListingState};
 use ledger::online::{
-    ClaimMessages, Claimed, FillConnection, ListingRow, ListingState, NewPieces, SaveConnection, SendAgain,
-    SettleMessages, Settled, SettledAs,
+    ClaimMessages, Claimed, FillConnection, ListingRow, NewPieces, SaveConnection, SendAgain, SettleMessages,
+    Settled, SettledAs,
 };
 use std::collections::BTreeMap;
 

@@ -17,10 +17,11 @@ use domain::quantity::Asked;
 use domain::stock::{Fate, ItemKind};
 use domain::weight::WeightUnit;
 use ledger::books::{BooksBy, BooksQuery};
+use ledger::keeping::SetShop;
 use ledger::orders::EndHold;
 use ledger::sales::{DecideFate, NewRefund, NewSale, Pay, RefundOf, RefundTender, TenderIn, VoidSale};
 use ledger::shelf::{EditItem, NewItem, PriceChange, Purpose, RowOutcome, SweepHolds};
-use ledger::{Command, Failure, Key, Refusal, SetShop};
+use ledger::{Command, Failure, Key, Refusal};
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
 use tokio::runtime::Runtime;
@@ -276,7 +277,7 @@ impl One {
             });
         }
         if let Some(amount) = sell.paper {
-            let (kind, title) = (ledger::sales::LineKind::GiftNote, "Gift note".to_owned());
+            let (kind, title) = (domain::basket::LineKind::GiftNote, "Gift note".to_owned());
             lines.push(ledger::sales::SaleLineIn::Paper { kind, title, amount: usd(amount) });
         }
         NewSale {

@@ -3,10 +3,10 @@
 use crate::body::Body;
 use crate::problem::Problem;
 use crate::values;
-use domain::basket::{MAX_LINES, MAX_TENDERS};
+use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS};
 use domain::money::{Currency, Money};
 use ledger::Shop;
-use ledger::sales::{LineKind, NewSale, SaleLineIn, TenderIn};
+use ledger::sales::{NewSale, SaleLineIn, TenderIn};
 use serde::Deserialize;
 use utoipa::ToSchema;
 

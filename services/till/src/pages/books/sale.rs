@@ -11,12 +11,12 @@ use crate::problem::Problem;
 use crate::query::At;
 use askama::Template;
 use axum::extract::State;
-use domain::basket::{TenderKind, Totals};
+use domain::basket::{LineKind, TenderKind, Totals};
 use domain::day::Day;
 use domain::ids::SaleId;
 use domain::money::Money;
 use domain::stock::Fate;
-use ledger::sales::{LineKind, RefundView, SaleView, SoldLine, Tender};
+use ledger::sales::{RefundView, SaleView, SoldLine, Tender};
 
 /// A line of the slip.
 #[derive(Debug)]
@@ -174,7 +174,7 @@ pub(crate) async fn page(
 #[cfg(test)]
 mod tests {
     use crate::testing::TestShop;
-    use ledger::SetShop;
+    use ledger::keeping::SetShop;
     use serde_json::json;
 
     #[tokio::test]

@@ -11,13 +11,13 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use domain::basket::TenderKind;
+use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::Fate;
 use ledger::Refusal;
-use ledger::sales::{LineKind, NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine};
+use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine};
 
 /// How money goes back; what is still owed is lowered first by itself.
 const WAYS: [TenderKind; 5] =

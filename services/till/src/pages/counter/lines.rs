@@ -8,12 +8,13 @@ use crate::problem::Problem;
 use crate::query::At;
 use axum::extract::State;
 use axum::response::Response;
+use domain::basket::LineKind;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
 use domain::off::Off;
 use domain::quantity::Asked;
 use ledger::Refusal;
-use ledger::sales::{BasketChange, ChangeBasket, LineKind, OpenBasket};
+use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
 /// What the form proposes as the name on the receipt.
 const GIFT_CERTIFICATE: &str = "Gift certificate";

@@ -4,8 +4,7 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::counter::slip::{Slip, left};
-use crate::pages::counter::words;
-use crate::pages::counter::{again, said};
+use crate::pages::counter::{again, said, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, Paper, Room, go};
 use crate::pages::shown;

@@ -7,11 +7,11 @@ use crate::query::At;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
-use domain::basket::TenderKind;
+use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::Money;
 use ledger::Shop;
-use ledger::sales::{LineKind, SaleView, SoldLine};
+use ledger::sales::{SaleView, SoldLine};
 use std::fmt::Write;
 
 /// Letters of a line of the file: what a till roll of 80 mm prints (common practice, no source).

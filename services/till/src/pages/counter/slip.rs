@@ -12,14 +12,14 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use domain::basket::{Given, TenderKind, still_due};
+use domain::basket::{Given, LineKind, TenderKind, still_due};
 use domain::day::Moment;
 use domain::ids::BasketId;
 use domain::money::Money;
 use domain::off::Off;
 use domain::stock::ItemKind;
 use ledger::Shop;
-use ledger::sales::{BasketLineView, BasketState, BasketView, LineKind};
+use ledger::sales::{BasketLineView, BasketState, BasketView};
 
 /// What is taken off a price.
 pub(crate) struct Discounted {

@@ -10,7 +10,7 @@ use crate::problem::Problem;
 use crate::query::{Asking, DEFAULT_ROWS};
 use askama::Template;
 use axum::extract::State;
-use ledger::online::ListingState;
+use domain::stock::ListingState;
 use serde::Deserialize;
 
 /// Which listings.

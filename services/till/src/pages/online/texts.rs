@@ -17,8 +17,8 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 use ledger::Key;
-use ledger::online::{KeepListingText, NewText, WriteTexts, text_mark};
-use ledger::shelf::ItemView;
+use ledger::online::KeepListingText;
+use ledger::shelf::{ItemView, NewText, WriteTexts, text_mark};
 use serde::Deserialize;
 
 /// Pieces whose texts are written at once: more are not looked through before they are kept.

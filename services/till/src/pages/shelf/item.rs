@@ -17,9 +17,8 @@ use domain::codes::Code;
 use domain::day::Zone;
 use domain::people::Act;
 use domain::pricing;
-use domain::stock::{ItemKind, Why};
+use domain::stock::{ItemKind, ListingState, Why};
 use ledger::Command;
-use ledger::online::ListingState;
 use ledger::shelf::{Hold, ItemView, StockMove};
 
 /// The latest moves that are shown; an item of counted goods may have thousands.

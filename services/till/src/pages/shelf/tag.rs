@@ -2,9 +2,8 @@
 
 use crate::pages::shown;
 use domain::colour;
-use domain::stock::{Availability, ItemKind};
+use domain::stock::{Availability, ItemKind, ListingState};
 use domain::text::fold;
-use ledger::online::ListingState;
 use ledger::shelf::ItemView;
 
 /// The height of a tag's band, in the units of its drawing.

@@ -198,7 +198,7 @@ async fn a_wrong_value_names_its_place() {
 #[tokio::test]
 async fn a_local_time_that_the_clocks_skipped_is_refused() {
     let shop = TestShop::open().await;
-    let set = ledger::SetShop {
+    let set = ledger::keeping::SetShop {
         key: "zone".to_owned(),
         value: "Europe/London".to_owned(),
         who: "owner".to_owned(),

@@ -8,8 +8,11 @@ use domain::people::Role;
 #[tokio::test]
 async fn it_is_paid_in_parts_and_rounded_in_cash() {
     let shop = TestShop::open().await;
-    let rounding =
-        ledger::SetShop { key: "cash_rounding".to_owned(), value: "5 up".to_owned(), who: String::new() };
+    let rounding = ledger::keeping::SetShop {
+        key: "cash_rounding".to_owned(),
+        value: "5 up".to_owned(),
+        who: String::new(),
+    };
     shop.ledger().execute(None, &rounding).await.expect("set");
     let page = slip(&shop, &["SPINDLE"]).await;
     let scan = format!("{}/scan", page.path);

@@ -1,11 +1,11 @@
 //! The first set-up: the shop's first settings and its first owner, in one go.
 
-use super::persons::{self, AddPerson};
+use super::change_settings;
 use crate::people::activity_log::{self, Audited};
+use crate::people::persons::{self, AddPerson};
 use crate::store::command::{Command, Tx};
 use crate::store::error::{Failure, Naming};
 use crate::store::rejection::Refusal;
-use crate::store::settings;
 use async_trait::async_trait;
 use domain::ids::PersonId;
 use domain::people::Role;
@@ -28,7 +28,7 @@ impl Command for BeginShop {
 
     async fn run(&self, tx: &mut Tx) -> Result<PersonId, Failure> {
         let who = text::name(&self.owner.name).field("owner")?;
-        settings::change(tx, &self.settings, &who).await?;
+        change_settings::change(tx, &self.settings, &who).await?;
         if sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(tx.db()).await?.is_some() {
             let reason = "this shop has been set up already; enter as its owner";
             return Err(Refusal::invalid("name", reason).into());

@@ -1,15 +1,12 @@
 //! Sums made anew from the entries themselves, for a new time zone and for `check`.
 
-use crate::sales::booking::{BookLine, LineKind, sale_figures};
+use crate::books::figures::{book_line, put_back, refunded, sale_figures};
 use crate::store::error::{Failure, Stored};
 use crate::store::settings::Shop;
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
-use domain::money::{Currency, Money};
-use domain::quantity::{Measure, Quantity};
+use domain::money::Money;
 use domain::revenue::Figures;
-use domain::weight::WeightUnit;
-use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 use std::collections::BTreeMap;
 
@@ -35,31 +32,6 @@ fn add(days: &mut Days, shop: &Shop, at: Moment, channel: &str, figures: &Figure
     let sum = days.entry((shop.zone.day_of(at), channel)).or_insert_with(|| Figures::none(shop.currency));
     *sum = sum.plus(figures).stored("day total")?;
     Ok(())
-}
-
-/// What a sale line is counted in, by its unit; none for whole things.
-pub(crate) fn measure(unit: &str) -> Result<Measure, Failure> {
-    Ok(match unit {
-        "" => Measure::Units,
-        code => Measure::Thousandths(WeightUnit::from_code(code).stored("sale_line.unit")?),
-    })
-}
-
-/// A sale line as the books see it, from columns kind, steps, unit, amount, discount, tax, cost.
-pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, Failure> {
-    let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("sale_line");
-    let measure = measure(&row.try_get::<String, _>(first + 2)?)?;
-    let cost: Option<i64> = row.try_get(first + 6)?;
-    Ok(BookLine {
-        kind: LineKind::from_code(&row.try_get::<String, _>(first)?)
-            .ok_or("unknown")
-            .stored("sale_line.kind")?,
-        quantity: Quantity::from_steps(row.try_get(first + 1)?, measure).stored("sale_line.steps")?,
-        amount: money(3)?,
-        discount: money(4)?,
-        tax: money(5)?,
-        cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("sale_line.cost")?,
-    })
 }
 
 async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
@@ -106,22 +78,6 @@ async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days)
     }
 }
 
-/// What a refund's line takes out of its month. `units` is kept with the line: a line by weight is
-/// one unit less only when the last part of it came back.
-pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, Failure> {
-    let none = Figures::none(line.amount.currency());
-    if line.kind != LineKind::Goods {
-        return Ok(Figures { tax: line.tax.negated(), ..none });
-    }
-    Ok(Figures {
-        units: -units,
-        weight: -i128::from(line.quantity.book_weight().stored("refund_line.steps")?),
-        refunds: line.amount.minus(line.discount).stored("refund_line.amount")?,
-        tax: line.tax.negated(),
-        ..none
-    })
-}
-
 async fn add_refunds(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
     let mut after: i64 = -1;
     loop {
@@ -158,12 +114,6 @@ async fn add_refunds(connection: &mut AnyConnection, shop: &Shop, days: &mut Day
         }
         after = last;
     }
-}
-
-/// What goods that came back to the shelf take out of cost.
-pub(crate) fn put_back(cost: Money, costed: bool, units: i64) -> Figures {
-    let none = Figures::none(cost.currency());
-    if costed { Figures { cost: cost.negated(), ..none } } else { Figures { uncosted: -units, ..none } }
 }
 
 async fn add_put_back(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {

@@ -1,0 +1,94 @@
+//! What a sale, a refund and goods put back add to a day: figures from lines, without a statement.
+
+use crate::store::error::{Failure, Naming, Stored};
+use domain::basket::LineKind;
+use domain::money::{Currency, Money};
+use domain::quantity::{Measure, Quantity};
+use domain::revenue::Figures;
+use domain::weight::WeightUnit;
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+/// What the books need to know of a line.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct BookLine {
+    pub(crate) kind: LineKind,
+    pub(crate) quantity: Quantity,
+    pub(crate) amount: Money,
+    pub(crate) discount: Money,
+    pub(crate) tax: Money,
+    pub(crate) cost: Option<Money>,
+}
+
+/// A sale's figures: what it adds to its day, and what a void takes away.
+pub(crate) fn sale_figures(
+    lines: &[BookLine],
+    shipping: Money,
+    fee: Money,
+    rounding: Money,
+) -> Result<Figures, Failure> {
+    let mut sum = Figures { sales: 1, shipping, fees: fee, rounding, ..Figures::none(shipping.currency()) };
+    for line in lines {
+        sum.tax = sum.tax.plus(line.tax).field("tax")?;
+        sum.discounts = sum.discounts.plus(line.discount).field("discount")?;
+        if line.kind != LineKind::Goods {
+            continue;
+        }
+        let units = line.quantity.book_units();
+        sum.units += units;
+        sum.weight += i128::from(line.quantity.book_weight().field("quantity")?);
+        sum.gross = sum.gross.plus(line.amount).field("gross")?;
+        match line.cost {
+            Some(cost) => sum.cost = sum.cost.plus(cost).field("cost")?,
+            None => sum.uncosted += units,
+        }
+    }
+    Ok(sum)
+}
+
+/// What a sale line is counted in, by its unit; none for whole things.
+pub(crate) fn measure(unit: &str) -> Result<Measure, Failure> {
+    Ok(match unit {
+        "" => Measure::Units,
+        code => Measure::Thousandths(WeightUnit::from_code(code).stored("sale_line.unit")?),
+    })
+}
+
+/// A sale line as the books see it, from columns kind, steps, unit, amount, discount, tax, cost.
+pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, Failure> {
+    let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("sale_line");
+    let measure = measure(&row.try_get::<String, _>(first + 2)?)?;
+    let cost: Option<i64> = row.try_get(first + 6)?;
+    Ok(BookLine {
+        kind: LineKind::from_code(&row.try_get::<String, _>(first)?)
+            .ok_or("unknown")
+            .stored("sale_line.kind")?,
+        quantity: Quantity::from_steps(row.try_get(first + 1)?, measure).stored("sale_line.steps")?,
+        amount: money(3)?,
+        discount: money(4)?,
+        tax: money(5)?,
+        cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("sale_line.cost")?,
+    })
+}
+
+/// What a refund's line takes out of its month. `units` is kept with the line: a line by weight is
+/// one unit less only when the last part of it came back.
+pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, Failure> {
+    let none = Figures::none(line.amount.currency());
+    if line.kind != LineKind::Goods {
+        return Ok(Figures { tax: line.tax.negated(), ..none });
+    }
+    Ok(Figures {
+        units: -units,
+        weight: -i128::from(line.quantity.book_weight().stored("refund_line.steps")?),
+        refunds: line.amount.minus(line.discount).stored("refund_line.amount")?,
+        tax: line.tax.negated(),
+        ..none
+    })
+}
+
+/// What goods that came back to the shelf take out of cost.
+pub(crate) fn put_back(cost: Money, costed: bool, units: i64) -> Figures {
+    let none = Figures::none(cost.currency());
+    if costed { Figures { cost: cost.negated(), ..none } } else { Figures { uncosted: -units, ..none } }
+}

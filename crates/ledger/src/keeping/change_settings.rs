@@ -1,0 +1,109 @@
+//! Changing the shop's settings: what was booked under the old ones must still be so.
+
+use super::day_sums::sum_by_day;
+use crate::books;
+use crate::people::activity_log::{self, Audited};
+use crate::store::Ledger;
+use crate::store::command::{Command, Tx};
+use crate::store::error::{Failure, Naming};
+use crate::store::rejection::Refusal;
+use crate::store::settings::{self, Shop};
+use async_trait::async_trait;
+use domain::money::Currency;
+use domain::text;
+use serde::{Deserialize, Serialize};
+use sqlx::{AnyConnection, AssertSqlSafe};
+
+/// Sets one setting. A new time zone rebuilds the day totals in the same transaction.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SetShop {
+    /// Which, as in [`Shop::KEYS`].
+    pub key: String,
+    /// To what.
+    pub value: String,
+    /// Who sets it.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for SetShop {
+    type Answer = ();
+    const CHANGES_SETTINGS: bool = true;
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        change(tx, &[(self.key.clone(), self.value.clone())], &self.who).await
+    }
+}
+
+/// Sets several settings, all of them or none: what one form of a page holds.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ChangeShop {
+    /// Which, as in [`Shop::KEYS`], to what. They are set in this order.
+    pub settings: Vec<(String, String)>,
+    /// Who sets them.
+    pub who: String,
+}
+
+#[async_trait]
+impl Command for ChangeShop {
+    type Answer = ();
+    const CHANGES_SETTINGS: bool = true;
+
+    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+        change(tx, &self.settings, &self.who).await
+    }
+}
+
+/// Sets settings, and notes who set them how.
+pub(crate) async fn change(tx: &mut Tx, settings: &[(String, String)], who: &str) -> Result<(), Failure> {
+    let who = text::short(who).field("who")?;
+    let before = Shop::clone(&tx.shop());
+    let mut shop = before.clone();
+    tx.count_settings_change().await?;
+    for (key, value) in settings {
+        shop.apply(key, value)?;
+        settings::write(tx, key, value).await?;
+    }
+    if shop.currency != before.currency {
+        refuse_new_currency(tx, before.currency).await?;
+        shop.refuse_old_fees()?;
+    }
+    if shop.zone != before.zone {
+        let days = sum_by_day(tx.db(), &shop).await?;
+        books::replace(tx, &days).await?;
+    }
+    for (key, _) in settings {
+        let of = |shop: &Shop| shop.rows().into_iter().find(|(name, _)| name == key).map(|(_, value)| value);
+        let detail = format!("{} → {}", of(&before).unwrap_or_default(), of(&shop).unwrap_or_default());
+        activity_log::note(tx, &who, Audited::Setting, key, &detail).await?;
+    }
+    Ok(())
+}
+
+impl Ledger {
+    /// Whether anything has a price or was sold, so that the currency stays.
+    pub async fn currency_is_fixed(&self) -> Result<bool, Failure> {
+        let mut connection = self.reader().await?;
+        is_booked(&mut connection).await
+    }
+}
+
+async fn is_booked(connection: &mut AnyConnection) -> Result<bool, Failure> {
+    for table in ["sale", "item", "style"] {
+        let text = format!("SELECT id FROM {table} LIMIT 1");
+        if sqlx::query(AssertSqlSafe(text)).fetch_optional(&mut *connection).await?.is_some() {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// One currency per shop: with any price or sale in the old one, a new one would change its worth.
+async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Failure> {
+    if !is_booked(tx.db()).await? {
+        return Ok(());
+    }
+    let reason =
+        format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
+    Err(Refusal::invalid("currency", reason).into())
+}

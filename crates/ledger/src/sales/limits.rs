@@ -1,0 +1,63 @@
+//! How far whoever rings up, refunds or voids may go, asked within the transaction that does it.
+
+use crate::sales::booking::DraftLine;
+use crate::store::command::Tx;
+use crate::store::error::{Failure, Stored};
+use domain::channel::Channel;
+use domain::day::Moment;
+use domain::ids::SaleId;
+use domain::money::Money;
+use sqlx::Row;
+
+const DAY_MS: i64 = 24 * 60 * 60 * 1000;
+
+/// Refuses a sale that goes beyond the limits of whoever rings it up. `spread`: something was taken off the
+/// sale as a whole.
+pub(crate) async fn allow_sale(
+    tx: &mut Tx,
+    channel: &Channel,
+    at: Option<Moment>,
+    lines: &[DraftLine],
+    spread: bool,
+) -> Result<(), Failure> {
+    let limits = tx.limits().await?;
+    limits.allow_channel(channel)?;
+    if let Some(at) = at {
+        limits.allow_backdate(days_back(tx, at))?;
+    }
+    for line in lines {
+        limits.allow_discount(line.money.amount, line.money.discount, spread)?;
+        limits.allow_tax(line.money.tax)?;
+    }
+    Ok(())
+}
+
+/// Whole days of the shop's calendar.
+fn days_back(tx: &Tx, at: Moment) -> i64 {
+    let zone = &tx.shop().zone;
+    let start = |moment: Moment| zone.start_of(zone.day_of(moment)).millis();
+    // A day has an hour more or less when clocks are changed.
+    (start(tx.now()) - start(at) + DAY_MS / 2).div_euclid(DAY_MS)
+}
+
+/// Refuses that more goes back of a sale than whoever does it may give back. Asked after it was written.
+pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), Failure> {
+    let limits = tx.limits().await?;
+    let row = sqlx::query("SELECT CAST(COALESCE(SUM(tendered), 0) AS BIGINT) FROM refund WHERE sale_id = $1")
+        .bind(sale.raw())
+        .fetch_one(tx.db())
+        .await?;
+    let total = Money::from_minor(row.try_get(0)?, tx.shop().currency).stored("refund.tendered")?;
+    Ok(limits.allow_refund(total)?)
+}
+
+/// Refuses to void a sale of which more was paid than whoever does it may give back.
+pub(crate) async fn allow_void(tx: &mut Tx, sale: SaleId) -> Result<(), Failure> {
+    let limits = tx.limits().await?;
+    let row = sqlx::query("SELECT tendered - change_given FROM sale WHERE id = $1")
+        .bind(sale.raw())
+        .fetch_one(tx.db())
+        .await?;
+    let paid = Money::from_minor(row.try_get(0)?, tx.shop().currency).stored("sale.tendered")?;
+    Ok(limits.allow_refund(paid)?)
+}

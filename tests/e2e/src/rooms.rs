@@ -1,0 +1,220 @@
+//! The rooms of a package, and which of them may know which: arrows run one way, from the rooms above to those
+//! below, in `use` lines, in calls of methods and in SQL.
+//!
+//! As in [`crate::house`], each rule is a function from source text to a list of breaches.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A room: a folder, or a file, of a package's sources.
+#[derive(Clone, Copy, Debug)]
+pub struct Room {
+    /// Its folder, which is also its module.
+    pub name: &'static str,
+    /// The rooms that it may know besides itself.
+    pub knows: &'static [&'static str],
+    /// The tables that it alone writes.
+    pub tables: &'static [&'static str],
+}
+
+/// The rooms of the ledger, from the ground up.
+pub const LEDGER: &[Room] = &[
+    Room {
+        name: "store",
+        knows: &[],
+        tables: &["answer_key", "channel", "node_lease", "setting", "shop_state"],
+    },
+    Room {
+        name: "people",
+        knows: &["store"],
+        tables: &[
+            "api_token",
+            "audit",
+            "caller_limit",
+            "device",
+            "known_browser",
+            "person",
+            "recovery_code",
+            "second_factor",
+            "session",
+            "sign_in_step",
+            "sign_in_try",
+        ],
+    },
+    Room { name: "books", knows: &["people", "store"], tables: &["day_total"] },
+    Room {
+        name: "shelf",
+        knows: &["books", "people", "store"],
+        tables: &[
+            "code",
+            "hold",
+            "intake",
+            "intake_refused",
+            "item",
+            "picture",
+            "piece_work",
+            "stock_entry",
+            "stocktake",
+            "stocktake_count",
+            "stocktake_stray",
+            "style",
+        ],
+    },
+    Room {
+        name: "online",
+        knows: &["shelf", "books", "people", "store"],
+        tables: &[
+            "connection",
+            "connection_state",
+            "connection_trouble",
+            "dispatch",
+            "drift",
+            "feed_run",
+            "feed_run_item",
+            "feed_trouble",
+            "hook_seen",
+            "kept_order",
+            "layout",
+            "listing",
+            "listing_text",
+            "outbox",
+            "pull",
+        ],
+    },
+    Room {
+        name: "sales",
+        knows: &["shelf", "books", "people", "store"],
+        tables: &[
+            "basket",
+            "came_back",
+            "drawer_entry",
+            "drawer_turn",
+            "line_back",
+            "owed",
+            "payment",
+            "refund",
+            "refund_line",
+            "sale",
+            "sale_back",
+            "sale_line",
+            "tender",
+            "voided",
+        ],
+    },
+    Room {
+        name: "orders",
+        knows: &["online", "sales", "shelf", "books", "people", "store"],
+        tables: &[
+            "customer_order",
+            "line_choice",
+            "order_change",
+            "order_fee",
+            "order_line",
+            "order_refund",
+            "order_said",
+        ],
+    },
+    Room {
+        name: "keeping",
+        knows: &["orders", "online", "sales", "shelf", "books", "people", "store"],
+        tables: &[],
+    },
+];
+
+/// Where a room reads a table of one above it, to say something of what is its own. Nothing is decided by
+/// what is read there.
+pub const LOOKS_UP: &[(&str, &str, &str)] = &[
+    ("sales/day_view.rs", "customer_order", "a sale's order number"),
+    ("sales/sale_view.rs", "customer_order", "a sale's order number"),
+    ("shelf/find.rs", "listing", "items are found by whether they are listed"),
+    ("shelf/item_view.rs", "listing", "an item says whether it is listed"),
+    ("shelf/lookup.rs", "customer_order", "a refusal says which order has the piece"),
+    ("shelf/lookup.rs", "sale", "a refusal says when and where the piece was sold"),
+    ("shelf/lookup.rs", "sale_line", "a piece that another system's history sold is not sold again"),
+    ("shelf/stock.rs", "refund", "a move names the sale that its refund is of"),
+];
+
+/// The room of a file, by its path below the sources.
+pub fn room_of<'r>(rooms: &'r [Room], path: &str) -> Option<&'r Room> {
+    let first = path.split('/').next()?.trim_end_matches(".rs");
+    rooms.iter().find(|room| room.name == first)
+}
+
+/// The text without its tests, comments and the line ends within its strings.
+fn plain(source: &str) -> String {
+    let code = source.split("#[cfg(test)]").next().unwrap_or_default();
+    let lines = code.lines().filter(|line| !line.trim_start().starts_with("//"));
+    let text = lines.collect::<Vec<_>>().join("\n");
+    let mut parts = text.split("\\\n");
+    let first = parts.next().unwrap_or_default().to_owned();
+    parts.fold(first, |text, part| text + part.trim_start())
+}
+
+fn words(text: &str) -> impl Iterator<Item = &str> {
+    text.split(|c: char| !c.is_alphanumeric() && c != '_').filter(|word| !word.is_empty())
+}
+
+/// The word after each `mark`.
+fn after<'t>(text: &'t str, mark: &'t str) -> impl Iterator<Item = &'t str> {
+    text.match_indices(mark).filter_map(move |(at, _)| words(text.get(at + mark.len()..)?).next())
+}
+
+/// Other rooms whose names stand in the source though it may not know them.
+pub fn wrong_uses(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<String> {
+    let text = plain(source);
+    let strange = |name: &&str| {
+        rooms.iter().any(|r| r.name == *name) && *name != room.name && !room.knows.contains(name)
+    };
+    let mut found: BTreeSet<String> = after(&text, "crate::").filter(strange).map(str::to_owned).collect();
+    if text.contains("use crate::{") {
+        found.insert("several rooms in one `use`; write a line for each".to_owned());
+    }
+    found
+}
+
+fn tables_after(text: &str, marks: &[&str]) -> BTreeSet<String> {
+    marks.iter().flat_map(|mark| after(text, mark)).map(str::to_owned).collect()
+}
+
+fn owner<'r>(rooms: &'r [Room], table: &str) -> Option<&'r Room> {
+    rooms.iter().find(|room| room.tables.contains(&table))
+}
+
+/// Tables of other rooms that the source writes.
+pub fn wrong_writes(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<String> {
+    let mut tables = tables_after(&plain(source), &["INSERT INTO ", "UPDATE ", "DELETE FROM "]);
+    tables.retain(|table| owner(rooms, table).is_some_and(|owner| owner.name != room.name));
+    tables
+}
+
+/// Tables that the source reads though their room is above its own, or beside it.
+pub fn wrong_reads(rooms: &[Room], room: &Room, source: &str) -> BTreeSet<String> {
+    let mut tables = tables_after(&plain(source), &["FROM ", "JOIN "]);
+    tables.retain(|table| {
+        owner(rooms, table).is_some_and(|owner| owner.name != room.name && !room.knows.contains(&owner.name))
+    });
+    tables
+}
+
+/// Methods that a room's source gives to the types that all rooms share.
+pub fn methods_given(source: &str) -> BTreeSet<String> {
+    let text = plain(source);
+    let blocks = ["\nimpl Ledger {", "\nimpl Tx {"];
+    let bodies = blocks.iter().flat_map(|mark| {
+        text.match_indices(mark).filter_map(|(at, _)| text.get(at + mark.len()..)?.split("\n}").next())
+    });
+    bodies.flat_map(|body| after(body, " fn ")).map(str::to_owned).collect()
+}
+
+/// Methods of rooms above that the source calls.
+pub fn wrong_calls(given: &BTreeMap<&str, BTreeSet<String>>, room: &Room, source: &str) -> BTreeSet<String> {
+    let text = plain(source);
+    let mine = |name: &str| *name == *room.name || room.knows.contains(&name);
+    let above = given.iter().filter(|(name, _)| !mine(name)).flat_map(|(_, methods)| methods);
+    let below: BTreeSet<&String> =
+        given.iter().filter(|(name, _)| mine(name)).flat_map(|(_, methods)| methods).collect();
+    let is_called = |method: &&String| {
+        !below.contains(*method)
+            && ["self", "ledger", "tx"].iter().any(|who| text.contains(&format!("{who}.{method}(")))
+    };
+    above.filter(is_called).cloned().collect()
+}
