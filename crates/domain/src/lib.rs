@@ -5,16 +5,17 @@
 //! no figure of the books can pass through one.
 #![deny(clippy::float_arithmetic)]
 
-pub mod apart;
 pub mod basket;
 pub mod calendar;
 pub mod card;
 pub mod cash;
 pub mod channel;
 pub mod codes;
-pub mod colour;
+pub mod color;
+pub mod color_difference;
 pub mod day;
 pub mod delivery;
+pub mod discount;
 pub mod fee;
 pub mod ids;
 pub mod image;
@@ -22,7 +23,6 @@ pub mod limits;
 pub mod masked;
 pub mod money;
 pub mod objects;
-pub mod off;
 pub mod order;
 pub mod people;
 pub mod pricing;

@@ -51,7 +51,7 @@ impl fmt::Display for ItemKind {
 /// Why a stock entry was made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Why {
+pub enum StockReason {
     /// Finished or brought in: what there was to begin with, or more of it.
     Made,
     /// A count found more or less than the books had.
@@ -84,7 +84,7 @@ pub enum Counter {
     WrittenOff,
 }
 
-impl Why {
+impl StockReason {
     /// Every reason.
     pub const ALL: [Self; 8] = [
         Self::Made,
@@ -134,7 +134,7 @@ impl Why {
     }
 }
 
-impl fmt::Display for Why {
+impl fmt::Display for StockReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.code())
     }
@@ -143,7 +143,7 @@ impl fmt::Display for Why {
 /// What became of goods that were refunded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Fate {
+pub enum ReturnDisposition {
     /// Back on the shelf.
     Shelf,
     /// Not fit to sell again, or never came back.
@@ -152,7 +152,7 @@ pub enum Fate {
     Open,
 }
 
-impl Fate {
+impl ReturnDisposition {
     /// As it stands in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
@@ -234,37 +234,41 @@ mod tests {
 
     #[test]
     fn each_code_is_read_back() {
-        for why in Why::ALL {
-            assert_eq!(Why::from_code(why.code()), Some(why));
+        for why in StockReason::ALL {
+            assert_eq!(StockReason::from_code(why.code()), Some(why));
         }
         for kind in [ItemKind::Piece, ItemKind::Counted, ItemKind::Weight] {
             assert_eq!(ItemKind::from_code(kind.code()), Some(kind));
         }
-        for fate in [Fate::Shelf, Fate::WrittenOff, Fate::Open] {
-            assert_eq!(Fate::from_code(fate.code()), Some(fate));
+        for fate in [ReturnDisposition::Shelf, ReturnDisposition::WrittenOff, ReturnDisposition::Open] {
+            assert_eq!(ReturnDisposition::from_code(fate.code()), Some(fate));
         }
         assert_eq!(
-            (Why::from_code("stolen"), ItemKind::from_code("Piece"), Fate::from_code("")),
+            (
+                StockReason::from_code("stolen"),
+                ItemKind::from_code("Piece"),
+                ReturnDisposition::from_code("")
+            ),
             (None, None, None)
         );
     }
 
     #[test]
     fn a_change_moves_the_counter_of_its_reason() {
-        let check = |why: Why, change: i64, expected: Counter| {
+        let check = |why: StockReason, change: i64, expected: Counter| {
             assert_eq!(why.counter(change), expected, "{why} {change}");
         };
-        check(Why::Made, 1, Counter::Made);
-        check(Why::Count, 2, Counter::Made);
-        check(Why::Count, -2, Counter::WrittenOff);
-        check(Why::Damage, -1, Counter::WrittenOff);
-        check(Why::Gift, -1, Counter::WrittenOff);
-        check(Why::OwnUse, -1, Counter::WrittenOff);
-        check(Why::Sold, -1, Counter::Sold);
-        check(Why::PutBack, 1, Counter::PutBack);
-        check(Why::Voided, 1, Counter::PutBack);
-        let losses: Vec<Why> = Why::ALL.into_iter().filter(|w| w.is_loss()).collect();
-        assert_eq!(losses, [Why::Damage, Why::Gift, Why::OwnUse]);
+        check(StockReason::Made, 1, Counter::Made);
+        check(StockReason::Count, 2, Counter::Made);
+        check(StockReason::Count, -2, Counter::WrittenOff);
+        check(StockReason::Damage, -1, Counter::WrittenOff);
+        check(StockReason::Gift, -1, Counter::WrittenOff);
+        check(StockReason::OwnUse, -1, Counter::WrittenOff);
+        check(StockReason::Sold, -1, Counter::Sold);
+        check(StockReason::PutBack, 1, Counter::PutBack);
+        check(StockReason::Voided, 1, Counter::PutBack);
+        let losses: Vec<StockReason> = StockReason::ALL.into_iter().filter(|w| w.is_loss()).collect();
+        assert_eq!(losses, [StockReason::Damage, StockReason::Gift, StockReason::OwnUse]);
     }
 
     #[test]

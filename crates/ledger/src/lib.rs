@@ -16,6 +16,6 @@ pub mod shelf;
 mod store;
 
 pub use store::{
-    Access, Actor, COUNTER_TENDERS, Clock, Command, Done, Failure, Key, LISTEN_EVERY, Ledger, ManualClock,
-    Pace, Refusal, Shop, SoldAs, SystemClock, Trouble, Tx, private_files,
+    Access, Actor, COUNTER_TENDERS, Clock, Command, CommandError, Done, Key, LISTEN_EVERY, Ledger,
+    ManualClock, Pace, Rejection, Shop, SoldAs, StorageError, SystemClock, Tx, private_files,
 };

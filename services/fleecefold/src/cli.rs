@@ -4,8 +4,8 @@ mod sync;
 
 pub(crate) use sync::{SecretsArgs, SyncArgs, SyncCommand, secrets_beside};
 
+use crate::database_url::Place;
 use crate::logs::LogForm;
-use crate::place::Place;
 use crate::table::TableForm;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use domain::day::Month;

@@ -3,18 +3,18 @@
 //! The binary reads the command line, opens the shop, calls one function of the house and shows
 //! what it answered. Words go to stderr, what a machine reads to stdout.
 
-mod bar;
-mod chance;
 mod cli;
 mod commands;
+mod config;
+mod connection_adapter;
+mod database_url;
 mod demo;
-mod desk;
-mod ending;
-mod given;
-mod live_desk;
+mod exit_status;
+mod feed_adapter;
 mod logs;
 mod open_files;
-mod place;
+mod progress;
+mod random;
 mod service_manager;
 mod table;
 
@@ -27,7 +27,7 @@ fn main() -> ExitCode {
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build();
     let ended = match runtime {
         Ok(runtime) => runtime.block_on(commands::run(cli)),
-        Err(source) => Err(ending::CliError::Runtime(source)),
+        Err(source) => Err(exit_status::CliError::Runtime(source)),
     };
     match ended {
         Ok(ending) => ending.into(),

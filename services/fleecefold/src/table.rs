@@ -1,6 +1,6 @@
 //! Tables: aligned for people, as CSV or JSON for machines.
 
-use crate::ending::CliError;
+use crate::exit_status::CliError;
 use clap::ValueEnum;
 use serde::{Serialize, Serializer};
 use std::borrow::Cow;

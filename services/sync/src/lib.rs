@@ -8,15 +8,15 @@ pub mod exchange;
 mod folders;
 pub mod live;
 
-mod given;
+mod config;
 mod pictures;
 mod pipe;
 mod spool;
 mod watch;
 mod words;
 
+pub use config::{Given, GivenError, GivenLayout};
 pub use folders::{FolderError, Folders, LOOK_EVERY, Looked, OUT_EVERY, serve};
-pub use given::{Given, GivenError, GivenLayout};
 pub use pictures::{MissingPicture, PICTURES};
 pub use spool::MAX_SPOOL_BYTES;
 pub use watch::Watch;

@@ -125,7 +125,7 @@ impl App {
         let done = self.ledger.answer(Some(key), command).await?;
         match done.answer {
             Ok(answer) => Ok(Done { answer, replayed: done.replayed }),
-            Err(refusal) => Err(Problem::from(refusal).replayed(done.replayed)),
+            Err(rejection) => Err(Problem::from(rejection).replayed(done.replayed)),
         }
     }
 }

@@ -89,7 +89,7 @@ async fn keyed_json(request: Request, limit: usize, caller: &Caller) -> Result<(
 
 /// Who sends it, as the edge let them in.
 fn caller(request: &Request) -> Result<Caller, Problem> {
-    let nobody = || Problem::new(Kind::Trouble, "a write was reached by nobody");
+    let nobody = || Problem::new(Kind::StorageError, "a write was reached by nobody");
     request.extensions().get::<Caller>().cloned().ok_or_else(nobody)
 }
 
@@ -102,7 +102,7 @@ fn scope(request: &Request, who: &str) -> String {
 /// With the key comes who acts, whose limits the ledger asks for.
 fn key(scope: &str, given: &str, bytes: &[u8], caller: &Caller) -> Result<Key, Problem> {
     let key = Key::new(scope, given, bytes)
-        .map_err(|refusal| Problem::new(Kind::Malformed, refusal.to_string()))?;
+        .map_err(|rejection| Problem::new(Kind::Malformed, rejection.to_string()))?;
     Ok(key.sent_by(caller.actor()))
 }
 

@@ -101,6 +101,8 @@ impl FromRequestParts<App> for Caller {
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
         let caller = parts.extensions.get::<Self>().cloned();
-        caller.ok_or_else(|| Problem::new(Kind::Trouble, "a route that needs somebody was reached by nobody"))
+        caller.ok_or_else(|| {
+            Problem::new(Kind::StorageError, "a route that needs somebody was reached by nobody")
+        })
     }
 }

@@ -4,7 +4,7 @@
 use crate::api::connections::lag_seconds;
 use domain::day::Moment;
 use ledger::online::ConnectionStatus;
-use ledger::{Failure, Ledger};
+use ledger::{CommandError, Ledger};
 use metrics::{counter, describe_counter, describe_gauge, gauge, with_local_recorder};
 use metrics_exporter_prometheus::PrometheusBuilder;
 use tokio::sync::Mutex;
@@ -28,7 +28,7 @@ pub(crate) struct ConnectionMeters(Mutex<Option<(Moment, String)>>);
 
 impl ConnectionMeters {
     /// The text that Prometheus reads; whoever asks meanwhile waits, and gets the same.
-    pub(crate) async fn read(&self, ledger: &Ledger) -> Result<String, Failure> {
+    pub(crate) async fn read(&self, ledger: &Ledger) -> Result<String, CommandError> {
         let mut kept = self.0.lock().await;
         let now = ledger.now();
         if let Some((at, text)) = kept.as_ref()

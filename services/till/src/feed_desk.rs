@@ -4,7 +4,7 @@
 //! knows them. Without one there is no route for orders, and the Online room says so.
 
 use domain::ids::RunId;
-use ledger::{Actor, Failure};
+use ledger::{Actor, CommandError};
 use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
@@ -170,7 +170,7 @@ pub enum FeedTrouble {
     Unreadable(String),
     /// The ledger refused it, or the database was in trouble.
     #[error(transparent)]
-    Ledger(#[from] Failure),
+    Ledger(#[from] CommandError),
     /// It stopped in the middle; what came before stays.
     #[error("{source}. Before that {done}; this stays")]
     Stopped {

@@ -50,7 +50,7 @@ pub(crate) enum PictureError {
     Encode(#[source] ImageError),
     /// The name that was made of it is none.
     #[error("the photograph could not be named")]
-    Name(#[source] ledger::Refusal),
+    Name(#[source] ledger::Rejection),
     /// The folder cannot be written.
     #[error("the photograph could not be written")]
     Write(#[source] io::Error),

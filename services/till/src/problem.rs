@@ -132,7 +132,7 @@ kinds! {
     /// The database cannot be used now.
     Away "away" SERVICE_UNAVAILABLE "The shop's database is unavailable",
     /// Anything that is not the caller's fault.
-    Trouble "trouble" INTERNAL_SERVER_ERROR "Something went wrong",
+    StorageError "trouble" INTERNAL_SERVER_ERROR "Something went wrong",
 }
 
 /// A problem about to be answered.

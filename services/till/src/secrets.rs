@@ -151,7 +151,7 @@ impl Secrets {
     pub(crate) async fn hash(&self, secret: &str) -> Result<Phc, Problem> {
         let secret = secret.to_owned();
         let hashed = self.work(Lane::Known, move |memory| hash_in(memory, &secret)).await?;
-        hashed.ok_or_else(|| Problem::new(Kind::Trouble, "the password could not be hashed"))
+        hashed.ok_or_else(|| Problem::new(Kind::StorageError, "the password could not be hashed"))
     }
 
     /// Checks a secret against what is kept of it; of nobody's, it is wrong, and takes as long.
@@ -186,7 +186,7 @@ impl Secrets {
         work: impl FnOnce(&mut Memory) -> T + Send + 'static,
     ) -> Result<T, Problem> {
         let answer = self.workers.ask(lane, work).map_err(|Full| busy())?;
-        let trouble = || Problem::new(Kind::Trouble, "the password could not be checked");
+        let trouble = || Problem::new(Kind::StorageError, "the password could not be checked");
         answer.await.map_err(|error| trouble().because(&error))
     }
 }

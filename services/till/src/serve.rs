@@ -90,7 +90,7 @@ async fn sweep(app: App) {
 }
 
 /// Ends the holds that have run out by now.
-pub(crate) async fn sweep_once(app: &App) -> Result<(), ledger::Failure> {
+pub(crate) async fn sweep_once(app: &App) -> Result<(), ledger::CommandError> {
     for _ in 0..SWEEPS_AT_ONCE {
         if !app.ledger.has_expired_holds().await? {
             break;

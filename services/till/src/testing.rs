@@ -20,10 +20,10 @@ use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
 use domain::stock::{Availability, ItemKind, ListingState};
 use domain::weight::{Weight, WeightUnit};
-use ledger::online::{RecordRun, RunKind, Told};
+use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::people::AddToken;
 use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, RowOutcome};
-use ledger::{Access, Actor, Ledger, ManualClock, Refusal};
+use ledger::{Access, Actor, Ledger, ManualClock, Rejection};
 use serde_json::{Value, json};
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
@@ -199,7 +199,7 @@ impl CountingDesk {
             Outgoing::Changes => self.ledger.waiting_listings(feed, None).await?,
             Outgoing::Again(run) => self.ledger.listings_of_run(feed, run, None).await?,
         };
-        let told: Vec<Told> = page
+        let told: Vec<Delivered> = page
             .rows()?
             .iter()
             .map(|row| {
@@ -207,7 +207,11 @@ impl CountingDesk {
                     Availability::InStock => ListingState::Listed,
                     _ => ListingState::Ended,
                 };
-                Told { item: row.item, revision: row.revision, content: Some(("hash".to_owned(), state)) }
+                Delivered {
+                    item: row.item,
+                    revision: row.revision,
+                    content: Some(("hash".to_owned(), state)),
+                }
             })
             .collect();
         if told.is_empty() && what == Outgoing::Changes {
@@ -216,7 +220,8 @@ impl CountingDesk {
         let count = i64::try_from(told.len()).expect("few");
         let kind = if what == Outgoing::All { RunKind::All } else { RunKind::Changes };
         let items = told.iter().map(|t| t.item).collect();
-        let (id, file_name) = (self.ledger.new_run().map_err(ledger::Failure::from)?, "feed.csv".to_owned());
+        let (id, file_name) =
+            (self.ledger.new_run().map_err(ledger::CommandError::from)?, "feed.csv".to_owned());
         let run = Some(ledger::online::NewRun {
             id,
             kind,
@@ -239,7 +244,7 @@ impl FeedDesk for CountingDesk {
                 "unreadable" => Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned())),
                 "refused" => {
                     let (channel, number) = ("online".to_owned(), "17".to_owned());
-                    Err(FeedTrouble::Ledger(Refusal::OrderDiffers { channel, number }.into()))
+                    Err(FeedTrouble::Ledger(Rejection::OrderDiffers { channel, number }.into()))
                 }
                 "broken" => Err(FeedTrouble::Other(Box::new(std::io::Error::other("secret path")))),
                 _ => Ok(

@@ -7,7 +7,7 @@ use domain::codes::Code;
 use domain::day::{Day, Moment, Zone};
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use domain::weight::{Weight, WeightUnit};
 use serde::{Deserialize, Serialize};
 use std::str::FromStr;
@@ -93,8 +93,13 @@ pub(crate) fn tender_kind(text: &str, pointer: &str) -> Result<TenderKind, Probl
     choice(TenderKind::from_code(text), &TenderKind::ALL.map(TenderKind::code), pointer)
 }
 
-pub(crate) fn fate(text: &str, pointer: &str) -> Result<Fate, Problem> {
-    choice(Fate::from_code(text), &[Fate::Shelf, Fate::WrittenOff, Fate::Open].map(Fate::code), pointer)
+pub(crate) fn fate(text: &str, pointer: &str) -> Result<ReturnDisposition, Problem> {
+    choice(
+        ReturnDisposition::from_code(text),
+        &[ReturnDisposition::Shelf, ReturnDisposition::WrittenOff, ReturnDisposition::Open]
+            .map(ReturnDisposition::code),
+        pointer,
+    )
 }
 
 /// One of a few words.

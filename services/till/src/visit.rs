@@ -23,6 +23,6 @@ impl FromRequestParts<App> for Visit {
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
         let visit = parts.extensions.get::<Self>().copied();
-        visit.ok_or_else(|| Problem::new(Kind::Trouble, "a request came past the edge"))
+        visit.ok_or_else(|| Problem::new(Kind::StorageError, "a request came past the edge"))
     }
 }

@@ -8,7 +8,7 @@
 use crate::counters::HANDED_OVER_MINOR;
 use crate::goods::sku;
 use crate::stats::rate;
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use rusqlite::{Connection, Statement, params};
 use std::path::Path;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
@@ -83,11 +83,11 @@ pub(crate) fn first_id(now_ms: i64) -> i64 {
 }
 
 /// Sells `count` pieces from `first` on, one a transaction.
-pub(crate) fn sell(path: &Path, sample: &Sample, first: u32, count: u32) -> Result<BareRun, Trouble> {
+pub(crate) fn sell(path: &Path, sample: &Sample, first: u32, count: u32) -> Result<BareRun, BenchError> {
     let connection = Connection::open(path)?;
     connection.execute_batch(SETTINGS)?;
     let day: String = connection.query_row("SELECT strftime('%Y%m%d', 'now')", [], |row| row.get(0))?;
-    let day = day.parse().map_err(|_| Trouble::Unexpected(format!("{day} is not a day")))?;
+    let day = day.parse().map_err(|_| BenchError::Unexpected(format!("{day} is not a day")))?;
     let mut engine = BareEngine::new(&connection, sample, day)?;
     let start = Instant::now();
     for piece in first..first + count {
@@ -116,7 +116,7 @@ struct BareEngine<'c> {
 }
 
 /// The program's parameters are numbered, and SQLite takes `$3` for a name; `?3` is a number.
-fn prepared<'c>(connection: &'c Connection, text: &str) -> Result<Statement<'c>, Trouble> {
+fn prepared<'c>(connection: &'c Connection, text: &str) -> Result<Statement<'c>, BenchError> {
     Ok(connection.prepare(&text.replace('$', "?"))?)
 }
 
@@ -130,7 +130,7 @@ struct Item {
 }
 
 impl<'c> BareEngine<'c> {
-    fn new(connection: &'c Connection, sample: &'c Sample, day: i64) -> Result<Self, Trouble> {
+    fn new(connection: &'c Connection, sample: &'c Sample, day: i64) -> Result<Self, BenchError> {
         Ok(Self {
             sample,
             day,
@@ -156,7 +156,7 @@ impl<'c> BareEngine<'c> {
         self.next_id
     }
 
-    fn sell(&mut self, sku: &str, key: &str) -> Result<(), Trouble> {
+    fn sell(&mut self, sku: &str, key: &str) -> Result<(), BenchError> {
         let now = now_ms();
         let sample = self.sample;
         self.begin.execute([])?;
@@ -173,7 +173,7 @@ impl<'c> BareEngine<'c> {
             })
         })?;
         if self.take.execute(params![item.id, 1, 0])? != 1 {
-            return Err(Trouble::Unexpected(format!("{sku} is not on the shelf")));
+            return Err(BenchError::Unexpected(format!("{sku} is not on the shelf")));
         }
         self.book(&item, now)?;
         self.keep.execute(params![sample.scope, key, sample.answer])?;
@@ -181,7 +181,7 @@ impl<'c> BareEngine<'c> {
         Ok(())
     }
 
-    fn book(&mut self, item: &Item, now: i64) -> Result<(), Trouble> {
+    fn book(&mut self, item: &Item, now: i64) -> Result<(), BenchError> {
         let (sale, entry, line, tender) = (self.id(), self.id(), self.id(), self.id());
         self.entry.execute(params![entry, item.id, -1, "sold", sale, "", "", now])?;
         self.tell.execute([item.id])?;

@@ -3,7 +3,7 @@
 use crate::goods::sku;
 use crate::http::Client;
 use crate::stats::{Times, rate};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use std::sync::Barrier;
 use std::thread;
 use std::time::{Duration, Instant};
@@ -56,10 +56,10 @@ pub(crate) struct Work<'a> {
 
 impl Work<'_> {
     /// Rings up until there is no reason to go on, or nothing left to sell.
-    pub(crate) fn run(&self, address: &str, token: &str) -> Result<Rung, Trouble> {
+    pub(crate) fn run(&self, address: &str, token: &str) -> Result<Rung, BenchError> {
         let barrier = Barrier::new(self.counters as usize);
         let start = Instant::now();
-        let results: Vec<Result<Vec<Sold>, Trouble>> = thread::scope(|scope| {
+        let results: Vec<Result<Vec<Sold>, BenchError>> = thread::scope(|scope| {
             let counters: Vec<_> = (0..self.counters)
                 .map(|counter| {
                     let barrier = &barrier;
@@ -70,7 +70,7 @@ impl Work<'_> {
                     })
                 })
                 .collect();
-            let lost = || Err(Trouble::Unexpected("a counter broke down".to_owned()));
+            let lost = || Err(BenchError::Unexpected("a counter broke down".to_owned()));
             counters.into_iter().map(|counter| counter.join().unwrap_or_else(|_| lost())).collect()
         });
         let by_counter = results.into_iter().collect::<Result<Vec<_>, _>>()?;
@@ -80,7 +80,7 @@ impl Work<'_> {
         Ok(Rung { took: end.saturating_sub(begin), by_counter: by_counter.into_iter().map(times).collect() })
     }
 
-    fn counter(&self, counter: u32, mut client: Client, start: Instant) -> Result<Vec<Sold>, Trouble> {
+    fn counter(&self, counter: u32, mut client: Client, start: Instant) -> Result<Vec<Sold>, BenchError> {
         let first = self.first_piece + counter * self.pieces_each;
         let began = Instant::now();
         let mut sold = Vec::new();

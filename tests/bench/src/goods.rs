@@ -1,6 +1,6 @@
 //! Invented goods and orders, the same each time.
 
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
@@ -49,7 +49,7 @@ fn price(bits: u64) -> String {
 
 /// A file of pieces for `add items`: `count` of them from number `first`. Another `edition` gives
 /// them other prices.
-pub(crate) fn write_items(path: &Path, first: u32, count: u32, edition: u32) -> Result<(), Trouble> {
+pub(crate) fn write_items(path: &Path, first: u32, count: u32, edition: u32) -> Result<(), BenchError> {
     let what = "writing an items file";
     let mut out = BufWriter::new(File::create(path).trying(what)?);
     writeln!(
@@ -77,16 +77,16 @@ pub(crate) fn write_items(path: &Path, first: u32, count: u32, edition: u32) -> 
 
 /// A file of past orders for `feed in --past`, of [`LINES_AN_ORDER`] lines each, in the order of
 /// their days, by turns on two channels.
-pub(crate) fn write_orders(path: &Path, orders: u32) -> Result<(), Trouble> {
+pub(crate) fn write_orders(path: &Path, orders: u32) -> Result<(), BenchError> {
     write_past(path, orders, LINES_AN_ORDER)
 }
 
 /// The same of one line each: as many sales as lines.
-pub(crate) fn write_sales(path: &Path, sales: u32) -> Result<(), Trouble> {
+pub(crate) fn write_sales(path: &Path, sales: u32) -> Result<(), BenchError> {
     write_past(path, sales, 1)
 }
 
-fn write_past(path: &Path, orders: u32, lines: u32) -> Result<(), Trouble> {
+fn write_past(path: &Path, orders: u32, lines: u32) -> Result<(), BenchError> {
     let what = "writing an orders file";
     let mut out = BufWriter::new(File::create(path).trying(what)?);
     writeln!(out, "orderNumber,orderDate,sku,name,orderQuantity,price,discount,shipping,tax,channel")

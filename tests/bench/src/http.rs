@@ -1,6 +1,6 @@
 //! A counter's end of the line: one connection that is kept, one request at a time.
 
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::time::Duration;
@@ -25,7 +25,7 @@ pub(crate) struct Answer {
 }
 
 impl Client {
-    pub(crate) fn connect(address: &str, token: &str) -> Result<Self, Trouble> {
+    pub(crate) fn connect(address: &str, token: &str) -> Result<Self, BenchError> {
         let stream = TcpStream::connect(address).trying("connecting to the program")?;
         stream.set_nodelay(true).trying("connecting to the program")?;
         stream.set_read_timeout(Some(PATIENCE)).trying("connecting to the program")?;
@@ -33,14 +33,14 @@ impl Client {
         Ok(Self { stream: BufReader::new(stream), address, token, request: Vec::new() })
     }
 
-    pub(crate) fn get(&mut self, path: &str) -> Result<Answer, Trouble> {
+    pub(crate) fn get(&mut self, path: &str) -> Result<Answer, BenchError> {
         let (address, token) = (&self.address, &self.token);
         let text = format!("GET {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\n\r\n");
         self.request = text.into_bytes();
         self.send()
     }
 
-    pub(crate) fn post(&mut self, path: &str, key: &str, body: &str) -> Result<Answer, Trouble> {
+    pub(crate) fn post(&mut self, path: &str, key: &str, body: &str) -> Result<Answer, BenchError> {
         self.request.clear();
         write!(
             self.request,
@@ -54,12 +54,12 @@ impl Client {
         self.send()
     }
 
-    fn send(&mut self) -> Result<Answer, Trouble> {
+    fn send(&mut self) -> Result<Answer, BenchError> {
         self.stream.get_mut().write_all(&self.request).trying("sending a request")?;
         let mut line = String::new();
         self.read_line(&mut line)?;
         let status = line.split(' ').nth(1).and_then(|code| code.parse().ok());
-        let status = status.ok_or_else(|| Trouble::Unexpected(format!("not an HTTP answer: {line:?}")))?;
+        let status = status.ok_or_else(|| BenchError::Unexpected(format!("not an HTTP answer: {line:?}")))?;
         let mut length = 0;
         loop {
             self.read_line(&mut line)?;
@@ -69,17 +69,17 @@ impl Client {
             }
         }
         if length > LONGEST_ANSWER {
-            return Err(Trouble::Unexpected("an answer of unknown or unbelievable length".to_owned()));
+            return Err(BenchError::Unexpected("an answer of unknown or unbelievable length".to_owned()));
         }
         let mut body = vec![0; length];
         self.stream.read_exact(&mut body).trying("reading an answer")?;
         Ok(Answer { status, body })
     }
 
-    fn read_line(&mut self, line: &mut String) -> Result<(), Trouble> {
+    fn read_line(&mut self, line: &mut String) -> Result<(), BenchError> {
         line.clear();
         if self.stream.read_line(line).trying("reading an answer")? == 0 {
-            return Err(Trouble::Unexpected("the program hung up".to_owned()));
+            return Err(BenchError::Unexpected("the program hung up".to_owned()));
         }
         Ok(())
     }
@@ -87,11 +87,11 @@ impl Client {
 
 impl Answer {
     /// The answer, if its status is the one that was expected.
-    pub(crate) fn expect(self, status: u16) -> Result<Self, Trouble> {
+    pub(crate) fn expect(self, status: u16) -> Result<Self, BenchError> {
         if self.status == status {
             return Ok(self);
         }
         let said = String::from_utf8_lossy(&self.body);
-        Err(Trouble::Unexpected(format!("expected {status}, was answered {}: {said}", self.status)))
+        Err(BenchError::Unexpected(format!("expected {status}, was answered {}: {said}", self.status)))
     }
 }

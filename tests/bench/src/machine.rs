@@ -3,7 +3,7 @@
 use crate::program::run_other;
 use crate::shop::{Postgres, Shops};
 use crate::stats::{Times, ms};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::fs::{self, File};
 use std::io::Write;
 use std::path::Path;
@@ -16,7 +16,7 @@ const FLUSHES: usize = 500;
 const PAGE: [u8; 4096] = [7; 4096];
 
 /// A list in Markdown.
-pub(crate) fn facts(shops: &Shops) -> Result<String, Trouble> {
+pub(crate) fn facts(shops: &Shops) -> Result<String, BenchError> {
     let cores = std::thread::available_parallelism().trying("counting the cores")?;
     let flushes = flushes(&shops.folder)?;
     let shell = run_other(Command::new("sqlite3").arg("--version"), "sqlite3 --version")?;
@@ -36,7 +36,7 @@ pub(crate) fn facts(shops: &Shops) -> Result<String, Trouble> {
     ))
 }
 
-fn postgres_version(server: &Postgres) -> Result<String, Trouble> {
+fn postgres_version(server: &Postgres) -> Result<String, BenchError> {
     run_other(server.tool("postgres").arg("--version"), "postgres --version").map(|v| v.trim().to_owned())
 }
 
@@ -53,7 +53,7 @@ fn memory() -> String {
 }
 
 /// How long the disk takes to make a small write lasting, which is what each sale waits for.
-fn flushes(folder: &Path) -> Result<Times, Trouble> {
+fn flushes(folder: &Path) -> Result<Times, BenchError> {
     let path = folder.join("flush");
     let what = "trying the disk";
     let mut file = File::create(&path).trying(what)?;

@@ -24,7 +24,7 @@ use crate::program::Program;
 use crate::rows::{Bench, ROWS};
 use crate::shop::{Postgres, Shops};
 use crate::sizes::Sizes;
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::env;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -49,8 +49,8 @@ fn main() -> ExitCode {
     }
 }
 
-fn asked(mut arguments: impl Iterator<Item = String>) -> Result<Asked, Trouble> {
-    let wrong = || Trouble::Unexpected(format!("usage: {USAGE}; rows are 1 to {}", ROWS.len()));
+fn asked(mut arguments: impl Iterator<Item = String>) -> Result<Asked, BenchError> {
+    let wrong = || BenchError::Unexpected(format!("usage: {USAGE}; rows are 1 to {}", ROWS.len()));
     let mut asked = Asked { program: PathBuf::new(), quick: false, rows: Vec::new() };
     while let Some(argument) = arguments.next() {
         match argument.as_str() {
@@ -72,7 +72,7 @@ fn asked(mut arguments: impl Iterator<Item = String>) -> Result<Asked, Trouble> 
     Ok(asked)
 }
 
-fn measure(asked: &Asked) -> Result<(), Trouble> {
+fn measure(asked: &Asked) -> Result<(), BenchError> {
     let folder = tempfile::Builder::new().prefix("fleecefold-bench.").tempdir().trying("making a folder")?;
     let postgres = match (env::var("FLEECEFOLD_BENCH_PG"), env::var("FLEECEFOLD_BENCH_PG_BIN")) {
         (Ok(url), Ok(bin)) => Some(Postgres::new(&url, Path::new(&bin))?),

@@ -2,7 +2,7 @@
 
 use crate::program::Program;
 use crate::shop::{Shop, text};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use pretend::{Options, Running};
 use std::fs;
 use std::net::Ipv4Addr;
@@ -24,16 +24,16 @@ pub(crate) struct Online {
 }
 
 impl Online {
-    pub(crate) fn open() -> Result<Self, Trouble> {
+    pub(crate) fn open() -> Result<Self, BenchError> {
         let runtime = Runtime::new().trying("starting the pretend shop")?;
         let options = Options { listen: (Ipv4Addr::LOCALHOST, 0).into(), ..Options::default() };
         let shop = runtime.block_on(pretend::Shop::start(options));
-        let shop = shop.map_err(|why| Trouble::Unexpected(format!("the pretend shop: {why}")))?;
+        let shop = shop.map_err(|why| BenchError::Unexpected(format!("the pretend shop: {why}")))?;
         Ok(Self { runtime, shop })
     }
 
     /// Connects a shop to it, so that all that can be had is told.
-    pub(crate) fn connect(&self, program: &Program, shop: &Shop, folder: &Path) -> Result<(), Trouble> {
+    pub(crate) fn connect(&self, program: &Program, shop: &Shop, folder: &Path) -> Result<(), BenchError> {
         let file = folder.join("village.toml");
         fs::write(&file, connection(&self.shop.base())).trying("writing a connection")?;
         program.run(&shop.url, &["sync", "connect", "village", &text(&file)])?;
@@ -41,18 +41,18 @@ impl Online {
     }
 
     /// Waits until so much is listed.
-    pub(crate) fn wait_until_listed(&self, count: u32) -> Result<(), Trouble> {
+    pub(crate) fn wait_until_listed(&self, count: u32) -> Result<(), BenchError> {
         Self::wait(count, || self.shop.counts().taken, || self.shop.goods().len())
     }
 
     /// Waits until so many messages are remembered.
-    pub(crate) fn wait_until_remembered(&self, count: u32) -> Result<(), Trouble> {
+    pub(crate) fn wait_until_remembered(&self, count: u32) -> Result<(), BenchError> {
         Self::wait(count, || self.shop.counts().taken, || self.shop.remembered())
     }
 
     /// Waits until there are so many, as long as something is told meanwhile. Counting is left out until it
     /// may be enough.
-    fn wait(count: u32, told: impl Fn() -> u64, there: impl Fn() -> usize) -> Result<(), Trouble> {
+    fn wait(count: u32, told: impl Fn() -> u64, there: impl Fn() -> usize) -> Result<(), BenchError> {
         let (mut last, mut moved) = (told(), Instant::now());
         let mut looked_at = u64::MAX;
         while moved.elapsed() < PATIENCE {
@@ -68,7 +68,7 @@ impl Online {
             }
             std::thread::sleep(LOOK_EVERY);
         }
-        Err(Trouble::Unexpected(format!("the online shop was told of {} of {count}", there())))
+        Err(BenchError::Unexpected(format!("the online shop was told of {} of {count}", there())))
     }
 }
 

@@ -5,7 +5,7 @@ use crate::counters::HANDED_OVER_MINOR;
 use crate::goods::FIRST_SKU;
 use crate::program::run_other;
 use crate::shop::{Shop, Shops};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::fs;
 
 /// A sale of one line with a key, statement by statement as the program sends it to PostgreSQL.
@@ -42,7 +42,7 @@ pub(crate) struct Load {
 
 impl Load {
     /// Runs it on a shop; answers the sales a second, without the time of connecting.
-    pub(crate) fn run(&self, shops: &Shops, shop: &Shop, sample: &Sample) -> Result<f64, Trouble> {
+    pub(crate) fn run(&self, shops: &Shops, shop: &Shop, sample: &Sample) -> Result<f64, BenchError> {
         let server = shops.postgres()?;
         let script = shops.file("sale.pgbench");
         fs::write(&script, SCRIPT).trying("writing pgbench's script")?;
@@ -75,6 +75,6 @@ impl Load {
         let printed = run_other(&mut command, "pgbench")?;
         let line = printed.lines().find_map(|line| line.strip_prefix("tps = "));
         line.and_then(|line| line.split(' ').next()?.parse().ok())
-            .ok_or_else(|| Trouble::Unexpected(format!("pgbench printed no rate: {printed}")))
+            .ok_or_else(|| BenchError::Unexpected(format!("pgbench printed no rate: {printed}")))
     }
 }

@@ -1,6 +1,6 @@
 //! The program under measurement, started as anybody starts it.
 
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::fs;
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
@@ -47,12 +47,12 @@ impl Program {
     }
 
     /// Runs a command to its end, which must be success.
-    pub(crate) fn run(&self, url: &str, arguments: &[&str]) -> Result<Ran, Trouble> {
+    pub(crate) fn run(&self, url: &str, arguments: &[&str]) -> Result<Ran, BenchError> {
         self.begin(url, arguments)?.end()
     }
 
     /// Starts a command.
-    fn begin(&self, url: &str, arguments: &[&str]) -> Result<Running, Trouble> {
+    fn begin(&self, url: &str, arguments: &[&str]) -> Result<Running, BenchError> {
         let mut command = self.command(url, arguments);
         let name = format!("fleecefold {}", arguments.join(" "));
         let start = Instant::now();
@@ -73,7 +73,7 @@ impl Program {
     }
 
     /// Starts `serve` and waits until it says where.
-    pub(crate) fn serve(&self, url: &str) -> Result<Serving, Trouble> {
+    pub(crate) fn serve(&self, url: &str) -> Result<Serving, BenchError> {
         let mut command = self.command(url, &["serve", "--listen", "127.0.0.1:0"]);
         let mut child = command.spawn().trying("fleecefold serve")?;
         let (out, err) = pipes(&mut child)?;
@@ -82,8 +82,9 @@ impl Program {
         listen_for_address(err, sender);
         let address = receiver.recv_timeout(PATIENCE);
         let mut serving = Serving { child, address: String::new() };
-        serving.address = address
-            .map_err(|_| Trouble::Unexpected("fleecefold serve did not say where it listens".to_owned()))?;
+        serving.address = address.map_err(|_| {
+            BenchError::Unexpected("fleecefold serve did not say where it listens".to_owned())
+        })?;
         Ok(serving)
     }
 
@@ -101,7 +102,7 @@ impl Program {
 
 impl Running {
     /// Waits for its end, watching its memory.
-    fn end(mut self) -> Result<Ran, Trouble> {
+    fn end(mut self) -> Result<Ran, BenchError> {
         let mut peak_kib = 0;
         let status = loop {
             peak_kib = peak_kib.max(memory_kib(self.child.id(), "VmHWM"));
@@ -137,7 +138,7 @@ impl Serving {
 
     /// Processor time used so far, in the program and in the system for it. The system counts it in ticks
     /// of 10 ms (Linux, `proc_pid_stat(5)`: fields 14 and 15).
-    pub(crate) fn processor_time(&self) -> Result<Duration, Trouble> {
+    pub(crate) fn processor_time(&self) -> Result<Duration, BenchError> {
         const TICK: Duration = Duration::from_millis(10);
         let stat = fs::read_to_string(format!("/proc/{}/stat", self.child.id())).trying("reading /proc")?;
         // The name, which may hold blanks, stands in brackets before the third field.
@@ -145,12 +146,12 @@ impl Serving {
         let fields: Vec<u32> = after.split_whitespace().skip(11).take(2).flat_map(str::parse).collect();
         match fields.as_slice() {
             [user, system] => Ok(TICK * (user + system)),
-            _ => Err(Trouble::Unexpected(format!("/proc told of no processor time: {stat}"))),
+            _ => Err(BenchError::Unexpected(format!("/proc told of no processor time: {stat}"))),
         }
     }
 
     /// Closes the shop in good order, so that the next to open it finds nobody there.
-    pub(crate) fn close(mut self) -> Result<(), Trouble> {
+    pub(crate) fn close(mut self) -> Result<(), BenchError> {
         let pid = self.child.id().to_string();
         Command::new("kill").args(["-TERM", &pid]).status().trying("kill -TERM")?;
         let told = Instant::now();
@@ -163,7 +164,7 @@ impl Serving {
             }
             thread::sleep(Duration::from_millis(2));
         }
-        Err(Trouble::Unexpected("fleecefold serve did not end when told to".to_owned()))
+        Err(BenchError::Unexpected("fleecefold serve did not end when told to".to_owned()))
     }
 }
 
@@ -176,7 +177,7 @@ impl Drop for Serving {
 }
 
 /// Runs any other program to its end, which must be success; answers what it printed.
-pub(crate) fn run_other(command: &mut Command, name: &str) -> Result<String, Trouble> {
+pub(crate) fn run_other(command: &mut Command, name: &str) -> Result<String, BenchError> {
     let output = command.output().trying(name)?;
     if !output.status.success() {
         return Err(ended(name, output.status, &String::from_utf8_lossy(&output.stderr)));
@@ -186,10 +187,10 @@ pub(crate) fn run_other(command: &mut Command, name: &str) -> Result<String, Tro
 
 type Pipe = Box<dyn Read + Send>;
 
-fn pipes(child: &mut Child) -> Result<(Pipe, Pipe), Trouble> {
+fn pipes(child: &mut Child) -> Result<(Pipe, Pipe), BenchError> {
     match (child.stdout.take(), child.stderr.take()) {
         (Some(out), Some(err)) => Ok((Box::new(out), Box::new(err))),
-        _ => Err(Trouble::Unexpected("a child without its pipes".to_owned())),
+        _ => Err(BenchError::Unexpected("a child without its pipes".to_owned())),
     }
 }
 
@@ -217,10 +218,10 @@ fn memory_kib(pid: u32, what: &str) -> u64 {
     line.and_then(|line| line.split_whitespace().nth(1)?.parse().ok()).unwrap_or(0)
 }
 
-fn ended(name: &str, status: ExitStatus, words: &str) -> Trouble {
+fn ended(name: &str, status: ExitStatus, words: &str) -> BenchError {
     let skip = words.chars().count().saturating_sub(SHOWN);
     let said = words.chars().skip(skip).collect();
-    Trouble::Ended { command: name.to_owned(), status: status.to_string(), said }
+    BenchError::Ended { command: name.to_owned(), status: status.to_string(), said }
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 use crate::program::run_other;
 use crate::rows::Bench;
 use crate::shop::{Engine, Shop, text};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use rusqlite::Connection;
 use std::fmt::Write;
 use std::fs;
@@ -23,7 +23,7 @@ const TABLES: [(&str, &str); 5] = [
 
 impl Bench {
     /// How long the shell takes, in seconds.
-    pub(crate) fn shell_import(&self, finished: &Shop) -> Result<f64, Trouble> {
+    pub(crate) fn shell_import(&self, finished: &Shop) -> Result<f64, BenchError> {
         match finished.engine {
             Engine::Sqlite => self.sqlite_shell_import(finished),
             Engine::Postgres => self.psql_import(finished),
@@ -34,7 +34,7 @@ impl Bench {
     /// and leaves its own default of not looking after foreign keys. Its CSV cannot say NULL, but
     /// it fills missing last columns with it: columns that are NULL in every row stand last in the
     /// shell's tables.
-    fn sqlite_shell_import(&self, finished: &Shop) -> Result<f64, Trouble> {
+    fn sqlite_shell_import(&self, finished: &Shop) -> Result<f64, BenchError> {
         let empty = self.shops.new_shop(Engine::Sqlite, "shell")?;
         let from = Connection::open(self.shops.path(finished))?;
         let to = Connection::open(self.shops.path(&empty))?;
@@ -67,7 +67,7 @@ impl Bench {
         let status = shell.status().trying("the sqlite3 shell")?;
         let took = start.elapsed().as_secs_f64();
         if !status.success() {
-            return Err(Trouble::Unexpected(format!("the sqlite3 shell ended with {status}")));
+            return Err(BenchError::Unexpected(format!("the sqlite3 shell ended with {status}")));
         }
         self.same_rows(finished, &empty)?;
         self.shops.remove(&empty)?;
@@ -77,7 +77,7 @@ impl Bench {
         Ok(took)
     }
 
-    fn psql_import(&self, finished: &Shop) -> Result<f64, Trouble> {
+    fn psql_import(&self, finished: &Shop) -> Result<f64, BenchError> {
         let server = self.shops.postgres()?;
         let empty = self.shops.new_shop(Engine::Postgres, "shell")?;
         let mut load = server.tool("psql");
@@ -102,14 +102,14 @@ impl Bench {
     }
 
     /// Both shops must hold as many rows and as much money.
-    fn same_rows(&self, one: &Shop, other: &Shop) -> Result<(), Trouble> {
+    fn same_rows(&self, one: &Shop, other: &Shop) -> Result<(), BenchError> {
         let counts = TABLES.map(|(table, _)| format!("SELECT COUNT(*) FROM {table}"));
         let sums =
             ["SELECT SUM(amount) FROM sale_line".to_owned(), "SELECT SUM(gross) FROM day_total".to_owned()];
         for sql in counts.iter().chain(&sums) {
             let (one, other) = (self.shops.text(one, sql)?, self.shops.text(other, sql)?);
             if one != other {
-                return Err(Trouble::Unexpected(format!(
+                return Err(BenchError::Unexpected(format!(
                     "{sql}: {one} after the import, {other} after the shell's"
                 )));
             }
@@ -119,7 +119,7 @@ impl Bench {
 }
 
 /// A table's columns: those that are filled in every row, and those that are NULL in every row.
-fn columns(connection: &Connection, table: &str) -> Result<(Vec<String>, Vec<String>), Trouble> {
+fn columns(connection: &Connection, table: &str) -> Result<(Vec<String>, Vec<String>), BenchError> {
     let names: Vec<String> = connection
         .prepare("SELECT name FROM pragma_table_info($1) ORDER BY cid")?
         .query_map([table], |row| row.get(0))?
@@ -133,7 +133,7 @@ fn columns(connection: &Connection, table: &str) -> Result<(Vec<String>, Vec<Str
             (0, _) => filled.push(name),
             (_, 0) => empty.push(name),
             _ => {
-                return Err(Trouble::Unexpected(format!(
+                return Err(BenchError::Unexpected(format!(
                     "{table}.{name} is NULL in some rows, which the shell cannot take in"
                 )));
             }
@@ -143,15 +143,16 @@ fn columns(connection: &Connection, table: &str) -> Result<(Vec<String>, Vec<Str
 }
 
 /// Makes an empty table anew with some of its columns behind the others, its indexes too.
-fn move_last(connection: &Connection, table: &str, last: &[String]) -> Result<(), Trouble> {
+fn move_last(connection: &Connection, table: &str, last: &[String]) -> Result<(), BenchError> {
     let texts: Vec<String> = connection
         .prepare(
             "SELECT sql FROM sqlite_master WHERE tbl_name = $1 AND sql IS NOT NULL ORDER BY type = 'index'",
         )?
         .query_map([table], |row| row.get(0))?
         .collect::<Result<_, _>>()?;
-    let (create, indexes) =
-        texts.split_first().ok_or_else(|| Trouble::Unexpected(format!("the shop has no table {table}")))?;
+    let (create, indexes) = texts
+        .split_first()
+        .ok_or_else(|| BenchError::Unexpected(format!("the shop has no table {table}")))?;
     let mut batch = format!("PRAGMA foreign_keys = OFF; DROP TABLE {table};\n{};\n", reordered(create, last));
     for index in indexes {
         // Writing into a String cannot fail.

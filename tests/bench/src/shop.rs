@@ -1,7 +1,7 @@
 //! Shops to measure: new ones and copies, on both engines.
 
 use crate::program::{Program, run_other};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use rusqlite::Connection;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
@@ -33,10 +33,11 @@ pub(crate) struct Postgres {
 
 impl Postgres {
     /// From the address of any of its databases and the folder of its programs.
-    pub(crate) fn new(url: &str, bin: &Path) -> Result<Self, Trouble> {
+    pub(crate) fn new(url: &str, bin: &Path) -> Result<Self, BenchError> {
         let server = url.rsplit_once('/').map(|(server, _)| server.to_owned());
         let server = server.filter(|s| s.contains("://") && !s.ends_with('/'));
-        let server = server.ok_or_else(|| Trouble::Unexpected("the address names no database".to_owned()))?;
+        let server =
+            server.ok_or_else(|| BenchError::Unexpected("the address names no database".to_owned()))?;
         Ok(Self { server, bin: bin.to_path_buf() })
     }
 
@@ -49,7 +50,7 @@ impl Postgres {
     }
 
     /// Runs SQL in a database; answers rows without heading, columns parted by `|`.
-    pub(crate) fn sql(&self, url: &str, text: &str) -> Result<String, Trouble> {
+    pub(crate) fn sql(&self, url: &str, text: &str) -> Result<String, BenchError> {
         let mut command = self.tool("psql");
         command.args(["-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", "-d", url, "-c", text]);
         Ok(run_other(&mut command, "psql")?.trim_end().to_owned())
@@ -79,8 +80,8 @@ impl Shops {
         engines
     }
 
-    pub(crate) fn postgres(&self) -> Result<&Postgres, Trouble> {
-        self.postgres.as_ref().ok_or_else(|| Trouble::Unexpected("there is no PostgreSQL here".to_owned()))
+    pub(crate) fn postgres(&self) -> Result<&Postgres, BenchError> {
+        self.postgres.as_ref().ok_or_else(|| BenchError::Unexpected("there is no PostgreSQL here".to_owned()))
     }
 
     pub(crate) fn file(&self, name: &str) -> PathBuf {
@@ -88,7 +89,7 @@ impl Shops {
     }
 
     /// An empty shop.
-    pub(crate) fn new_shop(&self, engine: Engine, name: &str) -> Result<Shop, Trouble> {
+    pub(crate) fn new_shop(&self, engine: Engine, name: &str) -> Result<Shop, BenchError> {
         let mut shop = self.place(engine, name)?;
         self.remove(&shop)?;
         if engine == Engine::Postgres {
@@ -102,7 +103,7 @@ impl Shops {
     }
 
     /// A shop with `count` pieces.
-    pub(crate) fn with_items(&self, engine: Engine, name: &str, count: u32) -> Result<Shop, Trouble> {
+    pub(crate) fn with_items(&self, engine: Engine, name: &str, count: u32) -> Result<Shop, BenchError> {
         let shop = self.new_shop(engine, name)?;
         let file = self.file("items.csv");
         crate::goods::write_items(&file, 0, count, 0)?;
@@ -112,7 +113,7 @@ impl Shops {
     }
 
     /// The same again under another name; the original must be closed.
-    pub(crate) fn copy(&self, of: &Shop, name: &str) -> Result<Shop, Trouble> {
+    pub(crate) fn copy(&self, of: &Shop, name: &str) -> Result<Shop, BenchError> {
         let copy = Shop { token: of.token.clone(), ..self.place(of.engine, name)? };
         self.remove(&copy)?;
         match of.engine {
@@ -137,12 +138,12 @@ impl Shops {
     }
 
     /// The program's own check of the laws, and the end of the shop.
-    pub(crate) fn check_and_remove(&self, shop: &Shop) -> Result<(), Trouble> {
+    pub(crate) fn check_and_remove(&self, shop: &Shop) -> Result<(), BenchError> {
         self.program.run(&shop.url, &["check"])?;
         self.remove(shop)
     }
 
-    pub(crate) fn remove(&self, shop: &Shop) -> Result<(), Trouble> {
+    pub(crate) fn remove(&self, shop: &Shop) -> Result<(), BenchError> {
         match shop.engine {
             Engine::Sqlite => {
                 for ending in ["", "-wal", "-shm"] {
@@ -162,13 +163,13 @@ impl Shops {
     }
 
     /// One number out of a shop.
-    pub(crate) fn number(&self, shop: &Shop, sql: &str) -> Result<i64, Trouble> {
+    pub(crate) fn number(&self, shop: &Shop, sql: &str) -> Result<i64, BenchError> {
         let text = self.text(shop, sql)?;
-        text.parse().map_err(|_| Trouble::Unexpected(format!("{sql} answered {text:?}")))
+        text.parse().map_err(|_| BenchError::Unexpected(format!("{sql} answered {text:?}")))
     }
 
     /// One value out of a shop, as text.
-    pub(crate) fn text(&self, shop: &Shop, sql: &str) -> Result<String, Trouble> {
+    pub(crate) fn text(&self, shop: &Shop, sql: &str) -> Result<String, BenchError> {
         match shop.engine {
             Engine::Sqlite => {
                 let engine = Connection::open(self.path(shop))?;
@@ -184,7 +185,7 @@ impl Shops {
         self.file(&format!("{}.db", shop.name))
     }
 
-    fn place(&self, engine: Engine, name: &str) -> Result<Shop, Trouble> {
+    fn place(&self, engine: Engine, name: &str) -> Result<Shop, BenchError> {
         let url = match engine {
             Engine::Sqlite => format!("sqlite:{}", text(&self.file(&format!("{name}.db")))),
             Engine::Postgres => self.postgres()?.url(name),

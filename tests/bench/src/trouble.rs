@@ -4,7 +4,7 @@ use std::io;
 
 /// Why a figure could not be measured.
 #[derive(Debug, thiserror::Error)]
-pub(crate) enum Trouble {
+pub(crate) enum BenchError {
     /// A file, a pipe or a connection.
     #[error("{what}: {source}")]
     Io {
@@ -37,11 +37,11 @@ pub(crate) enum Trouble {
 
 /// Names what was tried when the system refuses it.
 pub(crate) trait Trying<T> {
-    fn trying(self, what: &str) -> Result<T, Trouble>;
+    fn trying(self, what: &str) -> Result<T, BenchError>;
 }
 
 impl<T> Trying<T> for Result<T, io::Error> {
-    fn trying(self, what: &str) -> Result<T, Trouble> {
-        self.map_err(|source| Trouble::Io { what: what.to_owned(), source })
+    fn trying(self, what: &str) -> Result<T, BenchError> {
+        self.map_err(|source| BenchError::Io { what: what.to_owned(), source })
     }
 }

@@ -3,12 +3,12 @@
 use crate::broken::Broken;
 use crate::shops::ShopKind;
 use crate::world::{Sender, World};
-use crate::{Doing, Trouble, weather};
+use crate::{Doing, StormError, weather};
 use axum::http::StatusCode;
 use domain::day::Moment;
 use ledger::online::ConnectionStatus;
 use std::time::Duration;
-use sync::live::{HookAnswer, Round, When};
+use sync::live::{HookAnswer, SyncCycle, When};
 
 /// How long a round runs at most before its process dies, in microseconds of the machine.
 const DEATH_WITHIN_US: u64 = 12_000;
@@ -40,13 +40,13 @@ pub(crate) fn hook_status(answer: &HookAnswer) -> StatusCode {
     }
 }
 
-async fn round(sender: &Sender, dice: u64) -> Result<When, Trouble> {
-    Box::pin(Round::run(&sender.ledger, &sender.live, dice)).await.doing("run a round")
+async fn round(sender: &Sender, dice: u64) -> Result<When, StormError> {
+    Box::pin(SyncCycle::run(&sender.ledger, &sender.live, dice)).await.doing("run a round")
 }
 
 impl World {
     /// A round of each sender, at the same time; when the next thing is due.
-    pub(crate) async fn rounds(&mut self) -> Result<Option<Moment>, Trouble> {
+    pub(crate) async fn rounds(&mut self) -> Result<Option<Moment>, StormError> {
         self.happened.rounds += 1;
         let dice = [self.dice.u64(..), self.dice.u64(..)];
         let due = |when: When| match when {
@@ -64,7 +64,7 @@ impl World {
     }
 
     /// A round in the middle of which its process dies: nothing of it goes on.
-    pub(crate) async fn round_that_dies(&mut self) -> Result<(), Trouble> {
+    pub(crate) async fn round_that_dies(&mut self) -> Result<(), StormError> {
         let within = Duration::from_micros(self.dice.u64(0..DEATH_WITHIN_US));
         let at = self.dice.choice(&[0, 1][..self.senders.len()]).copied().unwrap_or_default();
         let dice = self.dice.u64(..);
@@ -94,7 +94,7 @@ impl World {
     }
 
     /// The shop comes back; what waits drains.
-    pub(crate) async fn drain(&mut self) -> Result<(), Trouble> {
+    pub(crate) async fn drain(&mut self) -> Result<(), StormError> {
         self.plan.shifts_percent = 0;
         self.shop.set_faults(weather::calm(&self.plan));
         while !self.promised.is_empty() {
@@ -143,10 +143,10 @@ impl World {
         wrong.extend(
             kept.into_iter().map(|kept| format!("order {}: {}; {}", kept.number, kept.words, kept.raw)),
         );
-        Err(Trouble::Wrong(wrong))
+        Err(StormError::Wrong(wrong))
     }
 
-    pub(crate) async fn status(&self) -> Result<ConnectionStatus, Trouble> {
+    pub(crate) async fn status(&self) -> Result<ConnectionStatus, StormError> {
         let all = self.ledger().connection_statuses().await.doing("read the connection's status")?;
         let ours = all.into_iter().find(|status| status.id == self.connection);
         ours.ok_or("the connection is gone").doing("read the connection's status")

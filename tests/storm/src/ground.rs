@@ -1,7 +1,7 @@
 //! Where a storm's shop stands: a copy of a fresh shop, so that no storm waits for migrations.
 
 use crate::plan::START;
-use crate::{Doing, Trouble};
+use crate::{Doing, StormError};
 use ledger::{Access, Ledger, ManualClock};
 use std::path::Path;
 use std::process::Command;
@@ -39,7 +39,7 @@ pub(crate) struct Ground {
     database: Option<(String, String)>,
 }
 
-fn folder() -> Result<TempDir, Trouble> {
+fn folder() -> Result<TempDir, StormError> {
     let mut builder = tempfile::Builder::new();
     builder.prefix("fleecefold-storm.");
     let made = if Path::new(MEMORY).is_dir() { builder.tempdir_in(MEMORY) } else { builder.tempdir() };
@@ -51,7 +51,7 @@ fn name(of: &str) -> String {
     format!("storm_{of}_{}_{}", std::process::id(), NUMBER.fetch_add(1, Ordering::Relaxed))
 }
 
-fn psql(server: &str, statement: &str) -> Result<(), Trouble> {
+fn psql(server: &str, statement: &str) -> Result<(), StormError> {
     let mut command = Command::new("psql");
     command.args(["-X", "-q", "-v", "ON_ERROR_STOP=1", "-d", &format!("{server}/postgres"), "-c", statement]);
     let done = command.output().doing("run psql")?;
@@ -68,7 +68,7 @@ impl Template {
     ///
     /// # Errors
     /// If the engine cannot be reached.
-    pub async fn make(engine: Engine) -> Result<Self, Trouble> {
+    pub async fn make(engine: Engine) -> Result<Self, StormError> {
         let (template, url) = match engine {
             Engine::Sqlite => {
                 let folder = folder()?;
@@ -91,7 +91,7 @@ impl Template {
     }
 
     /// A copy.
-    pub(crate) fn copy(&self) -> Result<Ground, Trouble> {
+    pub(crate) fn copy(&self) -> Result<Ground, StormError> {
         let own = folder()?;
         match self {
             Self::File(made) => {

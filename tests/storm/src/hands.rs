@@ -2,17 +2,17 @@
 
 use crate::shops::ShopKind;
 use crate::world::{Good, World};
-use crate::{Doing, Trouble};
+use crate::{Doing, StormError};
 use domain::basket::{TenderKind, line_amount};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Quantity};
-use domain::stock::{Fate, ItemKind, Why};
+use domain::stock::{ItemKind, ReturnDisposition, StockReason};
 use domain::weight::WeightUnit;
-use ledger::Failure;
+use ledger::CommandError;
 use ledger::orders::{DecideLine, EndHold, LineChoice, OrderLineState};
-use ledger::sales::{DecideFate, NewRefund, NewSale, RefundTender, SaleLineIn, TenderIn, VoidSale};
+use ledger::sales::{DecideReturn, NewRefund, NewSale, RefundTender, SaleLineIn, TenderIn, VoidSale};
 use ledger::shelf::{
     AddItems, AdjustStock, Counted, EditItem, HoldLine, NewHold, NewItem, PriceChange, Purpose,
 };
@@ -24,11 +24,11 @@ const WHO: &str = "storm";
 /// As long as a list of theirs is looked at again.
 const LOOKED_AT_FOR_MS: i64 = 5 * 60 * 1000;
 
-fn usd(cents: i64) -> Result<Money, Trouble> {
+fn usd(cents: i64) -> Result<Money, StormError> {
     Money::from_minor(cents, Currency::USD).doing("make an amount")
 }
 
-fn code(sku: &str) -> Result<Code, Trouble> {
+fn code(sku: &str) -> Result<Code, StormError> {
     Code::parse(sku).doing("read a code")
 }
 
@@ -38,7 +38,7 @@ fn units(count: i64) -> Asked {
 
 impl World {
     /// Something that happens in the house.
-    pub(crate) async fn house(&mut self) -> Result<(), Trouble> {
+    pub(crate) async fn house(&mut self) -> Result<(), StormError> {
         match self.dice.u8(0..20) {
             0..=6 => self.ring_up().await,
             7..=8 => self.set_aside().await,
@@ -58,7 +58,7 @@ impl World {
     }
 
     /// A new item at the workbench: mostly a piece, sometimes one that the shop has sold already.
-    pub(crate) async fn finish(&mut self) -> Result<(), Trouble> {
+    pub(crate) async fn finish(&mut self) -> Result<(), StormError> {
         let promised = self.promised.pop();
         if promised.is_some() && self.plan.shop == ShopKind::Plates {
             // What the shop had a moment ago is believed where nothing tells of one alone.
@@ -108,15 +108,15 @@ impl World {
     }
 
     /// Puts pieces on the connection that waits for a person to do it; how many are new there.
-    pub(crate) async fn put_on(&mut self, codes: Option<Vec<Code>>) -> Result<usize, Trouble> {
+    pub(crate) async fn put_on(&mut self, codes: Option<Vec<Code>>) -> Result<usize, StormError> {
         match self.ledger().put_on_connection(self.connection, codes.as_deref(), WHO).await {
             Ok(put) => Ok(put),
-            Err(Failure::Refused(_)) => Ok(0),
+            Err(CommandError::Rejected(_)) => Ok(0),
             Err(failure) => Err(failure).doing("put pieces on the connection"),
         }
     }
 
-    async fn ring_up(&mut self) -> Result<(), Trouble> {
+    async fn ring_up(&mut self) -> Result<(), StormError> {
         let (mut lines, mut due) = (Vec::new(), usd(0)?);
         let mut wanted: Vec<Good> = (0..self.dice.usize(1..=2)).filter_map(|_| self.pick()).collect();
         wanted.sort_by(|a, b| a.sku.cmp(&b.sku));
@@ -151,7 +151,7 @@ impl World {
         Ok(())
     }
 
-    async fn set_aside(&mut self) -> Result<(), Trouble> {
+    async fn set_aside(&mut self) -> Result<(), StormError> {
         let Some(good) = self.pick() else { return Ok(()) };
         let until =
             self.dice.bool().then(|| self.ledger().now().plus_millis(self.dice.i64(60_000..7_200_000)));
@@ -167,7 +167,7 @@ impl World {
         Ok(())
     }
 
-    async fn end_hold(&mut self) -> Result<(), Trouble> {
+    async fn end_hold(&mut self) -> Result<(), StormError> {
         if self.holds.is_empty() {
             return Ok(());
         }
@@ -175,12 +175,12 @@ impl World {
         self.try_to(&EndHold { id }).await.map(|_| ())
     }
 
-    async fn give_back(&mut self) -> Result<(), Trouble> {
+    async fn give_back(&mut self) -> Result<(), StormError> {
         let Some(sale) = self.dice.choice(&self.sales).copied() else { return Ok(()) };
         let fate = match self.dice.u8(0..3) {
-            0 => Fate::Open,
-            1 => Fate::WrittenOff,
-            _ => Fate::Shelf,
+            0 => ReturnDisposition::Open,
+            1 => ReturnDisposition::WrittenOff,
+            _ => ReturnDisposition::Shelf,
         };
         let refund = NewRefund {
             sale,
@@ -192,7 +192,7 @@ impl World {
             who: WHO.to_owned(),
         };
         if let Some(done) = self.try_to(&refund).await?
-            && fate == Fate::Open
+            && fate == ReturnDisposition::Open
         {
             self.undecided.extend(done.lines.iter().map(|line| line.0));
         }
@@ -200,23 +200,23 @@ impl World {
     }
 
     /// Refunded goods go back on the shelf, or not: those of the counter, and those of online orders.
-    async fn decide_fate(&mut self) -> Result<(), Trouble> {
+    async fn decide_fate(&mut self) -> Result<(), StormError> {
         let sales = self.ledger().sales(None, 50).await.doing("list sales")?;
         let open = sales.iter().flat_map(|sale| &sale.refunds).flat_map(|refund| &refund.lines);
-        let open: Vec<_> = open.filter(|line| line.2 == Fate::Open).map(|line| line.0).collect();
+        let open: Vec<_> = open.filter(|line| line.2 == ReturnDisposition::Open).map(|line| line.0).collect();
         let Some(line) = self.dice.choice(&open).copied() else { return Ok(()) };
-        let fate = if self.dice.bool() { Fate::Shelf } else { Fate::WrittenOff };
-        self.try_to(&DecideFate { line, fate, who: WHO.to_owned() }).await.map(|_| ())
+        let fate = if self.dice.bool() { ReturnDisposition::Shelf } else { ReturnDisposition::WrittenOff };
+        self.try_to(&DecideReturn { line, fate, who: WHO.to_owned() }).await.map(|_| ())
     }
 
-    async fn void(&mut self) -> Result<(), Trouble> {
+    async fn void(&mut self) -> Result<(), StormError> {
         let Some(sale) = self.dice.choice(&self.sales).copied() else { return Ok(()) };
         let void = VoidSale { sale, reason: "rung up twice".to_owned(), who: WHO.to_owned() };
         self.try_to(&void).await.map(|_| ())
     }
 
     /// Another price, another text, or off and on the channel.
-    async fn edit(&mut self) -> Result<(), Trouble> {
+    async fn edit(&mut self) -> Result<(), StormError> {
         let Some(good) = self.pick() else { return Ok(()) };
         let mut edit = EditItem {
             code: code(&good.sku)?,
@@ -242,12 +242,12 @@ impl World {
         self.try_to(&edit).await.map(|_| ())
     }
 
-    async fn count(&mut self) -> Result<(), Trouble> {
+    async fn count(&mut self) -> Result<(), StormError> {
         let Some(good) = self.pick().filter(|good| !good.is_piece) else { return Ok(()) };
         let what = match self.dice.u8(0..3) {
             0 => Counted::Is(units(self.dice.i64(0..=4))),
             1 => Counted::More(units(self.dice.i64(1..=3))),
-            _ => Counted::Less(units(1), Why::Damage),
+            _ => Counted::Less(units(1), StockReason::Damage),
         };
         let adjust =
             AdjustStock { code: code(&good.sku)?, what, note: "counted".to_owned(), who: WHO.to_owned() };
@@ -255,7 +255,7 @@ impl World {
     }
 
     /// A person chooses for a line that is short.
-    async fn decide_short(&mut self) -> Result<(), Trouble> {
+    async fn decide_short(&mut self) -> Result<(), StormError> {
         let orders = self.ledger().orders(None, true, 20).await.doing("list short orders")?;
         let Some(order) = self.dice.choice(&orders) else { return Ok(()) };
         let short = order.lines.iter().find(|line| line.state == OrderLineState::Short);

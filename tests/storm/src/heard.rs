@@ -2,7 +2,7 @@
 
 use crate::connection::NAME;
 use crate::ground::{Engine, Ground, Template};
-use crate::{Doing, Trouble, weather};
+use crate::{Doing, StormError, weather};
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -24,7 +24,7 @@ use tokio::task::JoinHandle;
 const PRICE: i64 = 2_800;
 const LOOK_EVERY: Duration = Duration::from_millis(1);
 
-fn usd(cents: i64) -> Result<Money, Trouble> {
+fn usd(cents: i64) -> Result<Money, StormError> {
     Money::from_minor(cents, Currency::USD).doing("make an amount")
 }
 
@@ -37,7 +37,7 @@ impl Counter {
     ///
     /// # Errors
     /// If it cannot be opened.
-    pub async fn open(url: &str) -> Result<Self, Trouble> {
+    pub async fn open(url: &str) -> Result<Self, StormError> {
         Ok(Self(Ledger::open(url, Access::Write, Arc::new(SystemClock)).await.doing("open the counter")?))
     }
 
@@ -45,7 +45,7 @@ impl Counter {
     ///
     /// # Errors
     /// If it is not sold.
-    pub async fn sell(&self, sku: &str) -> Result<(), Trouble> {
+    pub async fn sell(&self, sku: &str) -> Result<(), StormError> {
         let line = SaleLineIn::Goods {
             code: Code::parse(sku).doing("read a code")?,
             quantity: Asked { value: Decimal::ONE, unit: None },
@@ -94,7 +94,7 @@ impl Listening {
     ///
     /// # Errors
     /// If any of it fails.
-    pub async fn begin(pieces: usize) -> Result<Self, Trouble> {
+    pub async fn begin(pieces: usize) -> Result<Self, StormError> {
         let template = Template::make(Engine::Postgres).await?;
         let ground = template.copy()?;
         let ledger = Ledger::open(&ground.url, Access::Write, Arc::new(SystemClock));
@@ -123,7 +123,7 @@ impl Listening {
         let began = Instant::now();
         while listening.shop.goods().len() < pieces {
             if began.elapsed() > Duration::from_mins(1) {
-                return Err(Trouble::Wrong(vec!["the shop was not told of all pieces".to_owned()]));
+                return Err(StormError::Wrong(vec!["the shop was not told of all pieces".to_owned()]));
             }
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
@@ -156,7 +156,7 @@ impl Listening {
     }
 }
 
-fn piece(sku: &str) -> Result<NewItem, Trouble> {
+fn piece(sku: &str) -> Result<NewItem, StormError> {
     Ok(NewItem {
         kind: ItemKind::Piece,
         name: format!("Piece {sku}"),

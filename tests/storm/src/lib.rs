@@ -31,7 +31,7 @@ pub use storm::{Report, Storm};
 
 /// Why a storm could not go on, or what was wrong after it.
 #[derive(Debug, thiserror::Error)]
-pub enum Trouble {
+pub enum StormError {
     /// Something of the program or of the machine failed that must not.
     #[error("{step}: {}", in_full(source.as_ref()))]
     Step {
@@ -59,11 +59,11 @@ fn in_full(error: &(dyn std::error::Error + 'static)) -> String {
 
 /// Says what was being done when something failed.
 trait Doing<T> {
-    fn doing(self, step: &'static str) -> Result<T, Trouble>;
+    fn doing(self, step: &'static str) -> Result<T, StormError>;
 }
 
 impl<T, E: Into<Box<dyn std::error::Error + Send + Sync>>> Doing<T> for Result<T, E> {
-    fn doing(self, step: &'static str) -> Result<T, Trouble> {
-        self.map_err(|source| Trouble::Step { step, source: source.into() })
+    fn doing(self, step: &'static str) -> Result<T, StormError> {
+        self.map_err(|source| StormError::Step { step, source: source.into() })
     }
 }

@@ -2,10 +2,10 @@
 
 use crate::shops::{DEAR, NOT_DEAR};
 use crate::world::World;
-use crate::{Doing, Trouble};
+use crate::{Doing, StormError};
 use domain::codes::Code;
 use domain::money::{Currency, Money};
-use ledger::online::{DriftChoice, ParkedMessage, SendAgain, SettleDrift};
+use ledger::online::{DeadLetter, DriftChoice, SendAgain, SettleDrift};
 use ledger::shelf::{EditItem, PriceChange};
 
 /// More than there are goods.
@@ -14,7 +14,7 @@ const WHO: &str = "storm";
 
 impl World {
     /// Of each difference the shop is told ours.
-    pub(crate) async fn tell_ours(&mut self) -> Result<(), Trouble> {
+    pub(crate) async fn tell_ours(&mut self) -> Result<(), StormError> {
         for kept in self.ledger().drifts(self.connection, MAX).await.doing("list differences")? {
             let (id, choice, who) = (kept.id, DriftChoice::TellOurs, WHO.to_owned());
             // One of a listing that the house has nothing to tell of is left to the person who made it.
@@ -24,12 +24,12 @@ impl World {
     }
 
     /// What is parked is looked at: what the shop will never take as it is, is changed; the rest is said again.
-    pub(crate) async fn look_at_parked(&mut self) -> Result<(), Trouble> {
+    pub(crate) async fn look_at_parked(&mut self) -> Result<(), StormError> {
         for parked in self.ledger().parked(self.connection, MAX).await.doing("list what is parked")? {
             self.happened.parked += 1;
             let reason = parked.words.strip_prefix(&format!("{}: ", parked.sku));
             if reason.is_none_or(str::is_empty) {
-                return Err(Trouble::Wrong(vec![format!(
+                return Err(StormError::Wrong(vec![format!(
                     "it waits for a person and says not why: {parked:?}"
                 )]));
             }
@@ -41,7 +41,7 @@ impl World {
         self.try_to(&again).await.map(|_| ())
     }
 
-    async fn make_cheaper(&mut self, parked: &ParkedMessage) -> Result<(), Trouble> {
+    async fn make_cheaper(&mut self, parked: &DeadLetter) -> Result<(), StormError> {
         let price = Money::from_minor(NOT_DEAR, Currency::USD).doing("make an amount")?;
         let edit = EditItem {
             code: Code::parse(&parked.sku).doing("read a code")?,

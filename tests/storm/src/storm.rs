@@ -5,7 +5,7 @@ use crate::ground::{Engine, Template};
 use crate::plan::Plan;
 use crate::shops::ShopKind;
 use crate::world::World;
-use crate::{Doing, Trouble, weather};
+use crate::{Doing, StormError, weather};
 use domain::channel::Channel;
 use domain::money::{Currency, Money};
 use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
@@ -59,7 +59,7 @@ impl Storm {
     ///
     /// # Errors
     /// With all that does not hold, or with what failed on the way.
-    pub async fn run(self, template: &Template) -> Result<Report, Trouble> {
+    pub async fn run(self, template: &Template) -> Result<Report, StormError> {
         let (plan, dice) = Plan::draw(self.seed, self.engine, self.broken, self.shop);
         let drawn = format!("{plan:?}");
         let mut world = World::begin(plan, dice, template).await?;
@@ -69,7 +69,7 @@ impl Storm {
         let mut wrong = ended?;
         if !wrong.is_empty() {
             wrong.push(format!("it was {drawn}"));
-            return Err(Trouble::Wrong(wrong));
+            return Err(StormError::Wrong(wrong));
         }
         Ok(Report {
             sold: happened.sold,
@@ -87,7 +87,7 @@ impl Storm {
     }
 }
 
-async fn weather_it(world: &mut World) -> Result<Vec<String>, Trouble> {
+async fn weather_it(world: &mut World) -> Result<Vec<String>, StormError> {
     for _ in 0..world.plan.pieces {
         world.finish().await?;
     }
@@ -100,7 +100,7 @@ async fn weather_it(world: &mut World) -> Result<Vec<String>, Trouble> {
 }
 
 /// Something happens.
-async fn step(world: &mut World) -> Result<(), Trouble> {
+async fn step(world: &mut World) -> Result<(), StormError> {
     match world.dice.u8(0..27) {
         24 if world.plan.clocks_jump => {
             world.clocks_jump();
@@ -145,7 +145,7 @@ async fn step(world: &mut World) -> Result<(), Trouble> {
 
 /// What is broken on purpose beside the shop: the first order stands in the books under another number
 /// too, or is called off there alone.
-async fn spoil(world: &mut World) -> Result<(), Trouble> {
+async fn spoil(world: &mut World) -> Result<(), StormError> {
     let Some(order) = world.shop.orders().into_iter().next() else { return Ok(()) };
     let (number, status) = match world.plan.broken {
         Broken::OrdersTwice => (format!("7{}", order.number), OrderStatus::OrderProcessing),

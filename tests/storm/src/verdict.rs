@@ -2,9 +2,9 @@
 
 use crate::shops::{Order, OrderLine, ShopKind, Shown};
 use crate::world::{Good, World};
-use crate::{Doing, Trouble};
+use crate::{Doing, StormError};
 use domain::codes::Code;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::orders::{OrderDetail, OrderLineState, WaitingLine};
 use ledger::sales::SaleView;
 use pretend::OrderState;
@@ -22,7 +22,7 @@ type Booked = (OrderDetail, Vec<SaleView>);
 
 impl World {
     /// Everything that is wrong.
-    pub(crate) async fn verdict(&mut self) -> Result<Vec<String>, Trouble> {
+    pub(crate) async fn verdict(&mut self) -> Result<Vec<String>, StormError> {
         let sales = self.ledger().sales(None, ALL).await.doing("list sales")?;
         let mut wrong = self.unequal().await?;
         wrong.extend(self.sold_twice(&sales));
@@ -33,7 +33,7 @@ impl World {
     }
 
     /// Goods of which the shop believes to have another amount than is free on the shelf.
-    async fn unequal(&self) -> Result<Vec<String>, Trouble> {
+    async fn unequal(&self) -> Result<Vec<String>, StormError> {
         let mut wrong = Vec::new();
         for good in &self.goods {
             let code = Code::parse(&good.sku).doing("read a code")?;
@@ -92,7 +92,7 @@ impl World {
                 .refunds
                 .iter()
                 .flat_map(|refund| &refund.lines)
-                .filter(|(_, _, fate)| *fate == Fate::Shelf)
+                .filter(|(_, _, fate)| *fate == ReturnDisposition::Shelf)
                 .map(|(_, line, _)| *line)
                 .collect();
             for line in sale.lines.iter().filter(|line| !back.contains(&line.line.id)) {
@@ -108,7 +108,7 @@ impl World {
     }
 
     /// Orders that are not in the books exactly once, as the shop has them.
-    async fn wrong_orders(&mut self, sales: &[SaleView]) -> Result<Vec<String>, Trouble> {
+    async fn wrong_orders(&mut self, sales: &[SaleView]) -> Result<Vec<String>, StormError> {
         let mut wrong = Vec::new();
         let mut booked: BTreeMap<String, Booked> = BTreeMap::new();
         for order in self.ledger().orders(None, false, ALL).await.doing("list orders")? {

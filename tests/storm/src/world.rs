@@ -5,7 +5,7 @@ use crate::drain::hook_status;
 use crate::ground::{Engine, Ground, Template};
 use crate::plan::{Plan, START};
 use crate::shops::{Backup, Shop, ShopKind};
-use crate::{Doing, Trouble, weather};
+use crate::{Doing, StormError, weather};
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::State;
@@ -13,7 +13,7 @@ use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::routing::post;
 use domain::ids::{ConnectionId, HoldGroupId, RefundLineId, SaleId};
 use fastrand::Rng;
-use ledger::{Access, Command, Failure, Ledger, ManualClock};
+use ledger::{Access, Command, CommandError, Ledger, ManualClock};
 use std::collections::BTreeSet;
 use std::net::Ipv4Addr;
 use std::os::unix::fs::OpenOptionsExt;
@@ -85,7 +85,7 @@ pub(crate) struct World {
 }
 
 impl World {
-    pub(crate) async fn begin(plan: Plan, dice: Rng, template: &Template) -> Result<Self, Trouble> {
+    pub(crate) async fn begin(plan: Plan, dice: Rng, template: &Template) -> Result<Self, StormError> {
         let ground = template.copy()?;
         let clock = Arc::new(ManualClock::at(START));
         let secrets = ground.folder.path().join("secrets");
@@ -133,10 +133,10 @@ impl World {
     }
 
     /// Does it, or is refused: somebody else may have been faster, or there is nothing left.
-    pub(crate) async fn try_to<C: Command>(&mut self, command: &C) -> Result<Option<C::Answer>, Trouble> {
+    pub(crate) async fn try_to<C: Command>(&mut self, command: &C) -> Result<Option<C::Answer>, StormError> {
         match self.ledger().execute(None, command).await {
             Ok(done) => Ok(Some(done.answer)),
-            Err(Failure::Refused(_)) => {
+            Err(CommandError::Rejected(_)) => {
                 self.happened.refused += 1;
                 Ok(None)
             }
@@ -168,7 +168,7 @@ fn secret_of(shop: ShopKind) -> &'static str {
     if shop == ShopKind::Plates { connection::USER_SECRET } else { SECRET }
 }
 
-fn write_secrets(folder: &Path, shop: ShopKind) -> Result<(), Trouble> {
+fn write_secrets(folder: &Path, shop: ShopKind) -> Result<(), StormError> {
     std::fs::create_dir(folder).doing("make the folder of secrets")?;
     for (name, secret) in [(connection::secret_name(shop), secret_of(shop)), (HOOK, HOOK_SECRET)] {
         let mut options = std::fs::OpenOptions::new();
@@ -180,7 +180,7 @@ fn write_secrets(folder: &Path, shop: ShopKind) -> Result<(), Trouble> {
 }
 
 /// Where hooks come in: as the till does it, without the till.
-async fn open_door(sender: Sender) -> Result<(String, JoinHandle<()>), Trouble> {
+async fn open_door(sender: Sender) -> Result<(String, JoinHandle<()>), StormError> {
     async fn hook(State(sender): State<Sender>, headers: HeaderMap, body: Bytes) -> StatusCode {
         let text = |value: &HeaderValue| String::from_utf8_lossy(value.as_bytes()).into_owned();
         let headers: Vec<_> = headers.iter().map(|(name, value)| (name.to_string(), text(value))).collect();

@@ -1,6 +1,6 @@
 //! What a sale, a refund and goods put back add to a day: figures from lines, without a statement.
 
-use crate::store::error::{Failure, Naming, Stored};
+use crate::store::error::{CommandError, Naming, Stored};
 use domain::basket::LineKind;
 use domain::money::{Currency, Money};
 use domain::quantity::{Measure, Quantity};
@@ -26,7 +26,7 @@ pub(crate) fn sale_figures(
     shipping: Money,
     fee: Money,
     rounding: Money,
-) -> Result<Figures, Failure> {
+) -> Result<Figures, CommandError> {
     let mut sum = Figures { sales: 1, shipping, fees: fee, rounding, ..Figures::none(shipping.currency()) };
     for line in lines {
         sum.tax = sum.tax.plus(line.tax).field("tax")?;
@@ -47,7 +47,7 @@ pub(crate) fn sale_figures(
 }
 
 /// What a sale line is counted in, by its unit; none for whole things.
-pub(crate) fn measure(unit: &str) -> Result<Measure, Failure> {
+pub(crate) fn measure(unit: &str) -> Result<Measure, CommandError> {
     Ok(match unit {
         "" => Measure::Units,
         code => Measure::Thousandths(WeightUnit::from_code(code).stored("sale_line.unit")?),
@@ -55,7 +55,7 @@ pub(crate) fn measure(unit: &str) -> Result<Measure, Failure> {
 }
 
 /// A sale line as the books see it, from columns kind, steps, unit, amount, discount, tax, cost.
-pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, Failure> {
+pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("sale_line");
     let measure = measure(&row.try_get::<String, _>(first + 2)?)?;
     let cost: Option<i64> = row.try_get(first + 6)?;
@@ -73,7 +73,7 @@ pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Resul
 
 /// What a refund's line takes out of its month. `units` is kept with the line: a line by weight is
 /// one unit less only when the last part of it came back.
-pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, Failure> {
+pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, CommandError> {
     let none = Figures::none(line.amount.currency());
     if line.kind != LineKind::Goods {
         return Ok(Figures { tax: line.tax.negated(), ..none });

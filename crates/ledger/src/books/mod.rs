@@ -4,8 +4,8 @@ pub(crate) mod figures;
 
 use crate::store::Ledger;
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows_or;
 use domain::channel::Channel;
 use domain::day::{Day, Month};
@@ -38,9 +38,9 @@ const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total
 
 /// Adds to the totals of days, in their order, as the last thing of a transaction. What would pass
 /// [`MAX_DAY`] or [`MAX_DAY_MASS`] is refused, so that no wrong amount stops what is sold after it.
-pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), Failure> {
+pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), CommandError> {
     let row = |(day, sum)| Ok((day, sum, in_reach(day, sum)?));
-    let rows = days.iter().map(row).collect::<Result<Vec<_>, Refusal>>()?;
+    let rows = days.iter().map(row).collect::<Result<Vec<_>, Rejection>>()?;
     let written =
         insert_rows_or(tx.db(), ADD, 16, ADD_TO, &rows, |statement, ((day, channel), sum, weight)| {
             statement
@@ -69,28 +69,36 @@ pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -
 }
 
 /// The weight of what is added, if a day has room for it at all.
-fn in_reach(day: &(Day, Channel), sum: &Figures) -> Result<i64, Refusal> {
+fn in_reach(day: &(Day, Channel), sum: &Figures) -> Result<i64, Rejection> {
     let amounts =
         [sum.gross, sum.discounts, sum.refunds, sum.shipping, sum.tax, sum.fees, sum.postage, sum.cost];
     let weight = i64::try_from(sum.weight).ok().filter(|weight| weight.abs() <= MAX_DAY_MASS);
     weight.filter(|_| amounts.iter().all(|amount| amount.minor().abs() <= MAX_DAY)).ok_or_else(|| full(day))
 }
 
-fn full((day, channel): &(Day, Channel)) -> Refusal {
+fn full((day, channel): &(Day, Channel)) -> Rejection {
     let reason = format!(
         "{channel} would come to more on {day} than a day's books can hold; look for a wrong amount on that day, \
          and void or refund it"
     );
-    Refusal::invalid("lines", reason)
+    Rejection::invalid("lines", reason)
 }
 
 /// Adds to the total of one day.
-pub(crate) async fn add_one(tx: &mut Tx, day: Day, channel: &Channel, sum: &Figures) -> Result<(), Failure> {
+pub(crate) async fn add_one(
+    tx: &mut Tx,
+    day: Day,
+    channel: &Channel,
+    sum: &Figures,
+) -> Result<(), CommandError> {
     add(tx, &BTreeMap::from([((day, channel.clone()), *sum)])).await
 }
 
 /// Puts other totals in the place of all.
-pub(crate) async fn replace(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), Failure> {
+pub(crate) async fn replace(
+    tx: &mut Tx,
+    days: &BTreeMap<(Day, Channel), Figures>,
+) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM day_total").execute(tx.db()).await?;
     add(tx, days).await
 }
@@ -143,7 +151,7 @@ pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BI
     CAST(SUM(rounding) AS BIGINT)";
 
 /// Figures from the columns of [`SUMS`], beginning at column `first`.
-pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Result<Figures, Failure> {
+pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Result<Figures, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("day_total");
     let (high, low): (i64, i64) = (row.try_get(first + 2)?, row.try_get(first + 3)?);
     Ok(Figures {
@@ -165,13 +173,13 @@ pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Re
 
 impl Ledger {
     /// The books, ordered by day, month and channel.
-    pub async fn books(&self, query: &BooksQuery) -> Result<Vec<BooksRow>, Failure> {
+    pub async fn books(&self, query: &BooksQuery) -> Result<Vec<BooksRow>, CommandError> {
         if let (Some(from), Some(to)) = (query.from, query.to)
             && to < from
         {
             let reason =
                 format!("{to} is before {from}, the month to begin with; give the earlier one first");
-            return Err(Refusal::invalid("to", reason).into());
+            return Err(Rejection::invalid("to", reason).into());
         }
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;

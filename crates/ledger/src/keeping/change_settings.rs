@@ -5,8 +5,8 @@ use crate::books;
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::settings::{self, Shop};
 use async_trait::async_trait;
 use domain::money::Currency;
@@ -30,7 +30,7 @@ impl Command for SetShop {
     type Answer = ();
     const CHANGES_SETTINGS: bool = true;
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         change(tx, &[(self.key.clone(), self.value.clone())], &self.who).await
     }
 }
@@ -49,13 +49,17 @@ impl Command for ChangeShop {
     type Answer = ();
     const CHANGES_SETTINGS: bool = true;
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         change(tx, &self.settings, &self.who).await
     }
 }
 
 /// Sets settings, and notes who set them how.
-pub(crate) async fn change(tx: &mut Tx, settings: &[(String, String)], who: &str) -> Result<(), Failure> {
+pub(crate) async fn change(
+    tx: &mut Tx,
+    settings: &[(String, String)],
+    who: &str,
+) -> Result<(), CommandError> {
     let who = text::short(who).field("who")?;
     let before = Shop::clone(&tx.shop());
     let mut shop = before.clone();
@@ -82,13 +86,13 @@ pub(crate) async fn change(tx: &mut Tx, settings: &[(String, String)], who: &str
 
 impl Ledger {
     /// Whether anything has a price or was sold, so that the currency stays.
-    pub async fn currency_is_fixed(&self) -> Result<bool, Failure> {
+    pub async fn currency_is_fixed(&self) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         is_booked(&mut connection).await
     }
 }
 
-async fn is_booked(connection: &mut AnyConnection) -> Result<bool, Failure> {
+async fn is_booked(connection: &mut AnyConnection) -> Result<bool, CommandError> {
     for table in ["sale", "item", "style"] {
         let text = format!("SELECT id FROM {table} LIMIT 1");
         if sqlx::query(AssertSqlSafe(text)).fetch_optional(&mut *connection).await?.is_some() {
@@ -99,11 +103,11 @@ async fn is_booked(connection: &mut AnyConnection) -> Result<bool, Failure> {
 }
 
 /// One currency per shop: with any price or sale in the old one, a new one would change its worth.
-async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Failure> {
+async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), CommandError> {
     if !is_booked(tx.db()).await? {
         return Ok(());
     }
     let reason =
         format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
-    Err(Refusal::invalid("currency", reason).into())
+    Err(Rejection::invalid("currency", reason).into())
 }

@@ -1,7 +1,7 @@
 //! Sums made anew from the entries themselves, for a new time zone and for `check`.
 
 use crate::books::figures::{book_line, put_back, refunded, sale_figures};
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use crate::store::settings::Shop;
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
@@ -17,7 +17,7 @@ pub(crate) type Days = BTreeMap<(Day, Channel), Figures>;
 const AT_ONCE: i64 = 2000;
 
 /// What all sales not voided, refunds and goods put back add up to, by day and channel.
-pub(crate) async fn sum_by_day(connection: &mut AnyConnection, shop: &Shop) -> Result<Days, Failure> {
+pub(crate) async fn sum_by_day(connection: &mut AnyConnection, shop: &Shop) -> Result<Days, CommandError> {
     let mut days = Days::new();
     add_sales(connection, shop, &mut days).await?;
     add_refunds(connection, shop, &mut days).await?;
@@ -27,14 +27,20 @@ pub(crate) async fn sum_by_day(connection: &mut AnyConnection, shop: &Shop) -> R
     Ok(days)
 }
 
-fn add(days: &mut Days, shop: &Shop, at: Moment, channel: &str, figures: &Figures) -> Result<(), Failure> {
+fn add(
+    days: &mut Days,
+    shop: &Shop,
+    at: Moment,
+    channel: &str,
+    figures: &Figures,
+) -> Result<(), CommandError> {
     let channel = Channel::parse(channel).stored("channel")?;
     let sum = days.entry((shop.zone.day_of(at), channel)).or_insert_with(|| Figures::none(shop.currency));
     *sum = sum.plus(figures).stored("day total")?;
     Ok(())
 }
 
-async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), CommandError> {
     let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(
@@ -78,7 +84,11 @@ async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days)
     }
 }
 
-async fn add_refunds(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+async fn add_refunds(
+    connection: &mut AnyConnection,
+    shop: &Shop,
+    days: &mut Days,
+) -> Result<(), CommandError> {
     let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(
@@ -116,7 +126,11 @@ async fn add_refunds(connection: &mut AnyConnection, shop: &Shop, days: &mut Day
     }
 }
 
-async fn add_put_back(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+async fn add_put_back(
+    connection: &mut AnyConnection,
+    shop: &Shop,
+    days: &mut Days,
+) -> Result<(), CommandError> {
     let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(
@@ -141,7 +155,7 @@ async fn add_put_back(connection: &mut AnyConnection, shop: &Shop, days: &mut Da
 }
 
 /// What later states of orders made of the fees that channels keep.
-async fn add_fees(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), Failure> {
+async fn add_fees(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), CommandError> {
     let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(

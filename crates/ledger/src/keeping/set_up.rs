@@ -4,8 +4,8 @@ use super::change_settings;
 use crate::people::activity_log::{self, Audited};
 use crate::people::persons::{self, AddPerson};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::ids::PersonId;
 use domain::people::Role;
@@ -26,12 +26,12 @@ impl Command for BeginShop {
     type Answer = PersonId;
     const CHANGES_SETTINGS: bool = true;
 
-    async fn run(&self, tx: &mut Tx) -> Result<PersonId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<PersonId, CommandError> {
         let who = text::name(&self.owner.name).field("owner")?;
         change_settings::change(tx, &self.settings, &who).await?;
         if sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(tx.db()).await?.is_some() {
             let reason = "this shop has been set up already; enter as its owner";
-            return Err(Refusal::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", reason).into());
         }
         activity_log::note(tx, &who, Audited::Begun, "the shop", "").await?;
         persons::add(tx, &AddPerson { role: Role::Owner, who, ..self.owner.clone() }).await

@@ -2,7 +2,7 @@
 //! found by an index or looks at a bounded number of rows.
 
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use domain::day::{Day, Moment};
 use domain::ids::HoldGroupId;
 use domain::money::Money;
@@ -51,7 +51,7 @@ const OWED: &str = "FROM owed o WHERE o.paid < o.amount AND o.due_day <= $1 \
 
 impl Ledger {
     /// The order lines that wait for a person.
-    pub async fn short_lines(&self) -> Result<ShortLines, Failure> {
+    pub async fn short_lines(&self) -> Result<ShortLines, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST(COUNT(*) AS BIGINT), CAST(COUNT(DISTINCT order_id) AS BIGINT) FROM order_line \
@@ -63,7 +63,7 @@ impl Ledger {
     }
 
     /// How many of the newest [`NEWEST_LOOKED_AT`] items could be offered online and never were.
-    pub async fn new_and_unlisted(&self) -> Result<i64, Failure> {
+    pub async fn new_and_unlisted(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST(COUNT(*) AS BIGINT) FROM \
@@ -78,7 +78,7 @@ impl Ledger {
     }
 
     /// The names of styles that sold and of which nothing is left, sorted without case.
-    pub async fn styles_that_ran_out(&self) -> Result<Vec<String>, Failure> {
+    pub async fn styles_that_ran_out(&self) -> Result<Vec<String>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT s.name FROM style s \
@@ -88,14 +88,14 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let mut names =
-            rows.iter().map(|row| Ok(row.try_get(0)?)).collect::<Result<Vec<String>, Failure>>()?;
+            rows.iter().map(|row| Ok(row.try_get(0)?)).collect::<Result<Vec<String>, CommandError>>()?;
         names.sort_by_cached_key(|name| text::fold(name));
         Ok(names)
     }
 
     /// Open holds that run out before `end`, the first of them first, at most `limit`. Baskets that
     /// are being paid come and go by themselves.
-    pub async fn ending_holds(&self, end: Moment, limit: usize) -> Result<Vec<EndingHold>, Failure> {
+    pub async fn ending_holds(&self, end: Moment, limit: usize) -> Result<Vec<EndingHold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT group_id, for_whom, MIN(until_ms), CAST(COUNT(*) AS BIGINT) FROM hold \
@@ -118,7 +118,7 @@ impl Ledger {
     }
 
     /// What is owed and due on a day or before, together.
-    pub async fn owed_sum(&self, until: Day) -> Result<OwedSum, Failure> {
+    pub async fn owed_sum(&self, until: Day) -> Result<OwedSum, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!(

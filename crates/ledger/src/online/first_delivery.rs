@@ -2,10 +2,10 @@
 //! listed, or may have it soon; one that begins before the listing stands knows nothing of it, and its piece
 //! is no offer any more.
 
-use crate::online::outbox::tell_connection;
+use crate::online::outbox::enqueue_for_connection;
 use crate::shelf::stock;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::sql::{MAX_ROWS, in_text, padded};
 use domain::ids::{ConnectionId, ItemId};
 use sqlx::{AssertSqlSafe, Row};
@@ -20,7 +20,11 @@ const BEHIND: &str = "SELECT i.id FROM item i JOIN listing l ON l.item_id = i.id
 
 /// Before listings are written: waits for whoever changes one of the items that has none yet, and keeps
 /// others from it until they can see it. Says which these are.
-pub(crate) async fn begin(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<Vec<ItemId>, Failure> {
+pub(crate) async fn begin(
+    tx: &mut Tx,
+    on: ConnectionId,
+    items: &[ItemId],
+) -> Result<Vec<ItemId>, CommandError> {
     let listed: HashSet<ItemId> = of(tx, LISTED, on, items).await?.into_iter().collect();
     let mut first: Vec<ItemId> = items.iter().copied().filter(|item| !listed.contains(item)).collect();
     first.sort_unstable();
@@ -29,9 +33,9 @@ pub(crate) async fn begin(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Re
 }
 
 /// After they were written: what has changed since it was read is told.
-pub(crate) async fn end(tx: &mut Tx, on: ConnectionId, first: &[ItemId]) -> Result<(), Failure> {
+pub(crate) async fn end(tx: &mut Tx, on: ConnectionId, first: &[ItemId]) -> Result<(), CommandError> {
     let behind = of(tx, BEHIND, on, first).await?;
-    tell_connection(tx, &behind, on).await
+    enqueue_for_connection(tx, &behind, on).await
 }
 
 /// The first and the last of items, to bound a statement by.
@@ -45,7 +49,7 @@ async fn of(
     text: &'static str,
     on: ConnectionId,
     items: &[ItemId],
-) -> Result<Vec<ItemId>, Failure> {
+) -> Result<Vec<ItemId>, CommandError> {
     let mut found = Vec::new();
     for chunk in items.chunks(MAX_ROWS) {
         let (first, last) = span(chunk);

@@ -2,13 +2,13 @@
 
 use crate::online::first_delivery;
 use crate::shelf::items::stored_weight;
-use crate::shelf::stock::tell_anew;
+use crate::shelf::stock::enqueue_anew;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, insert_rows_or, padded};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, RunId};
@@ -86,7 +86,7 @@ pub struct ListingPage {
 }
 
 impl ListingPage {
-    pub(crate) fn read(page: &AnyRow, currency: Currency) -> Result<Self, Failure> {
+    pub(crate) fn read(page: &AnyRow, currency: Currency) -> Result<Self, CommandError> {
         let text = page.try_get::<Option<String>, _>(0)?.unwrap_or_default();
         let last = page.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw);
         Ok(Self { text, last, currency })
@@ -98,7 +98,7 @@ impl ListingPage {
     }
 
     /// The listings, ordered by item.
-    pub fn rows(&self) -> Result<Vec<ListingRow>, Failure> {
+    pub fn rows(&self) -> Result<Vec<ListingRow>, CommandError> {
         if self.last.is_none() {
             return Ok(Vec::new());
         }
@@ -114,7 +114,7 @@ impl ListingPage {
 struct Fields<'r>(Option<&'r str>);
 
 impl<'r> Fields<'r> {
-    fn text(&mut self) -> Result<&'r str, Failure> {
+    fn text(&mut self) -> Result<&'r str, CommandError> {
         let left = self.0.ok_or("too few fields").stored("item")?;
         // Most fields are so short that looking at byte after byte is the fastest.
         let (field, after) = match left.bytes().position(|byte| byte == b'\x1f') {
@@ -125,21 +125,21 @@ impl<'r> Fields<'r> {
         Ok(field)
     }
 
-    fn owned(&mut self) -> Result<String, Failure> {
+    fn owned(&mut self) -> Result<String, CommandError> {
         self.text().map(str::to_owned)
     }
 
     /// None where it is empty, as what is NULL is written.
-    fn some(&mut self) -> Result<Option<&'r str>, Failure> {
+    fn some(&mut self) -> Result<Option<&'r str>, CommandError> {
         Ok(Some(self.text()?).filter(|text| !text.is_empty()))
     }
 
-    fn number(&mut self) -> Result<i64, Failure> {
+    fn number(&mut self) -> Result<i64, CommandError> {
         self.text()?.parse::<i64>().stored("item")
     }
 }
 
-fn read(row: &str, currency: Currency) -> Result<ListingRow, Failure> {
+fn read(row: &str, currency: Currency) -> Result<ListingRow, CommandError> {
     let mut fields = Fields(Some(row));
     let item = ItemId::from_raw(fields.number()?);
     let (sku, gtin) = (fields.owned()?, fields.some()?.map(str::to_owned));
@@ -175,19 +175,23 @@ fn read(row: &str, currency: Currency) -> Result<ListingRow, Failure> {
 
 impl Ledger {
     /// A connection by its name.
-    pub async fn connection(&self, name: &str) -> Result<ConnectionId, Failure> {
+    pub async fn connection(&self, name: &str) -> Result<ConnectionId, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT id FROM connection WHERE name = $1")
             .bind(name.to_owned())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Refusal::no_such("connection", name))?;
+            .ok_or_else(|| Rejection::no_such("connection", name))?;
         Ok(ConnectionId::from_raw(row.try_get(0)?))
     }
 
     /// A page of all that is on offer or was: items with free stock that are not kept off online,
     /// and those that are listed. Ordered by item, after `after`.
-    pub async fn listings(&self, to: ConnectionId, after: Option<ItemId>) -> Result<ListingPage, Failure> {
+    pub async fn listings(
+        &self,
+        to: ConnectionId,
+        after: Option<ItemId>,
+    ) -> Result<ListingPage, CommandError> {
         let text = format!(
             "{ROW} WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.keep_off = 0) OR l.state = 'listed') \
              ORDER BY i.id LIMIT $3"
@@ -200,7 +204,7 @@ impl Ledger {
         &self,
         to: ConnectionId,
         after: Option<ItemId>,
-    ) -> Result<ListingPage, Failure> {
+    ) -> Result<ListingPage, CommandError> {
         let text = format!(
             "{ROW} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
              AND state = 'waiting' AND item_id > $2 ORDER BY item_id LIMIT $3) ORDER BY i.id"
@@ -214,7 +218,7 @@ impl Ledger {
         to: ConnectionId,
         run: RunId,
         after: Option<ItemId>,
-    ) -> Result<ListingPage, Failure> {
+    ) -> Result<ListingPage, CommandError> {
         let text = format!(
             "{ROW} WHERE i.id IN (SELECT item_id FROM feed_run_item WHERE run_id = {run} AND item_id > $2 \
              ORDER BY item_id LIMIT $3) ORDER BY i.id"
@@ -227,7 +231,7 @@ impl Ledger {
         text: String,
         to: ConnectionId,
         after: Option<ItemId>,
-    ) -> Result<ListingPage, Failure> {
+    ) -> Result<ListingPage, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!("{PAGE} FROM ({text}) AS page");
@@ -241,7 +245,7 @@ impl Ledger {
     }
 
     /// The runs of a connection, the latest first.
-    pub async fn feed_runs(&self, of: ConnectionId, limit: usize) -> Result<Vec<FeedRun>, Failure> {
+    pub async fn feed_runs(&self, of: ConnectionId, limit: usize) -> Result<Vec<FeedRun>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT id, at_ms, kind, listings, file_name, file_hash FROM feed_run WHERE connection_id = $1 \
@@ -294,7 +298,7 @@ pub struct FeedRun {
 
 /// What a connection was told of an item.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Told {
+pub struct Delivered {
     /// Which item.
     pub item: ItemId,
     /// Its revision then.
@@ -309,7 +313,7 @@ pub struct RecordRun {
     /// To whom.
     pub connection: ConnectionId,
     /// What was told.
-    pub told: Vec<Told>,
+    pub told: Vec<Delivered>,
     /// The run, once all of it is recorded.
     pub run: Option<NewRun>,
 }
@@ -334,7 +338,7 @@ pub struct NewRun {
 impl Ledger {
     /// The identifier of a run about to be written: made once, and before its file, whose name says it. So no two
     /// runs write one file, in whichever process they are.
-    pub fn new_run(&self) -> Result<RunId, Trouble> {
+    pub fn new_run(&self) -> Result<RunId, StorageError> {
         self.new_holder().map(RunId::from_raw)
     }
 }
@@ -351,9 +355,9 @@ impl Command for RecordRun {
     /// The run's identifier, once there is one.
     type Answer = Option<RunId>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Option<RunId>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Option<RunId>, CommandError> {
         let now = tx.now().millis();
-        let told: Vec<(&Told, &(String, ListingState))> =
+        let told: Vec<(&Delivered, &(String, ListingState))> =
             self.told.iter().filter_map(|t| Some((t, t.content.as_ref()?))).collect();
         let items: Vec<ItemId> = told.iter().map(|(told, _)| told.item).collect();
         let first = first_delivery::begin(tx, self.connection, &items).await?;
@@ -397,14 +401,14 @@ pub(crate) const SENT_SILENTLY: &str = "UPDATE outbox SET state = 'sent' WHERE i
 impl RecordRun {
     /// What was taken over with another content than ours has no hash, and is told anew: at a
     /// revision of its own, since all that was said of the present one may have been sent.
-    async fn tell_what_differs(&self, tx: &mut Tx) -> Result<(), Failure> {
-        let differs = |told: &&Told| told.content.as_ref().is_some_and(|(hash, _)| hash.is_empty());
+    async fn tell_what_differs(&self, tx: &mut Tx) -> Result<(), CommandError> {
+        let differs = |told: &&Delivered| told.content.as_ref().is_some_and(|(hash, _)| hash.is_empty());
         let items = self.told.iter().filter(differs).map(|told| told.item).collect();
-        tell_anew(tx, items).await
+        enqueue_anew(tx, items).await
     }
 
     /// The messages that wait no longer.
-    async fn settle(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn settle(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let listed: Vec<ItemId> = self.told.iter().filter(|t| t.content.is_some()).map(|t| t.item).collect();
         sent(tx, self.connection, &listed).await?;
         for told in self.told.iter().filter(|t| t.content.is_none()) {
@@ -420,7 +424,7 @@ impl RecordRun {
 }
 
 /// The messages of the items that wait no longer, now that their listings say what was told.
-pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<(), Failure> {
+pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<(), CommandError> {
     for text in [SENT, SENT_LONG_AGO] {
         for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
             let mut statement = sqlx::query(AssertSqlSafe(in_text(text, 2, chunk.len(), ""))).bind(on.raw());
@@ -433,7 +437,7 @@ pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Res
     Ok(())
 }
 
-async fn record(tx: &mut Tx, connection: ConnectionId, run: &NewRun) -> Result<(), Failure> {
+async fn record(tx: &mut Tx, connection: ConnectionId, run: &NewRun) -> Result<(), CommandError> {
     let now = tx.now().millis();
     let kind = match run.kind {
         RunKind::All => "all",

@@ -7,16 +7,18 @@ pub(crate) mod outbox;
 pub(crate) mod texts;
 
 pub use connections::{
-    ClaimKeptOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, ConnectionTrouble, Drift,
-    DriftChoice, DropKeptOrder, EndConnection, EnterOtherId, FetchTrouble, FetchedDue, FillConnection,
-    HurryConnection, KeepDrifts, KeepOrder, KeptAs, KeptDrift, KeptOrder, LIVE_AT_ONCE, LearnIds,
-    LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DRIFTS, MAX_PLACE_CHARS, MendListings, MessagesDue,
-    NewPieces, NoteContact, NoteCured, NoteUnsigned, ParkedMessage, PruneLive, PullOf, PullState, PutOn,
-    PutOnConnection, QuietConnection, RereadOrders, SaveConnection, SeeHook, SendAgain, SettleDrift,
-    SettleKeptOrder, SettleMessages, SettlePull, Settled, SettledAs, Stood, TroubleOf, TryKeptOrder,
+    ClaimDeferredOrders, ClaimMessages, ClaimPull, Claimed, ConnectionStatus, ConnectionTrouble, DeadLetter,
+    DeferOrder, DeferredBecause, DeferredOrder, Drift, DriftChoice, DropDeferredOrder, EndConnection,
+    EnterOtherId, FetchTrouble, FetchedDue, FillConnection, HurryConnection, KeepDrifts, KeptDrift,
+    LIVE_AT_ONCE, LearnIds, LiveConnection, LookAtClock, MAX_CONNECTIONS, MAX_DRIFTS, MAX_PLACE_CHARS,
+    MendListings, MessagesDue, NewPieces, NoteContact, NoteCured, NoteUnsigned, PruneLive, PullOf, PullState,
+    PutOn, PutOnConnection, QuietConnection, RemoteState, RereadOrders, RetryDeferredOrder, SaveConnection,
+    SeeHook, SendAgain, SettleDeferredOrder, SettleDrift, SettleMessages, SettlePull, Settled, SettledAs,
+    TroubleOf,
 };
 pub use listings::{
-    FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun, RunKind, Told,
+    Delivered, FeedRun, LISTINGS_AT_ONCE, ListingPage, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun,
+    RunKind,
 };
 pub use texts::{
     DropLayout, FeedFailed, KeepLayout, KeepListingText, KeptLayout, ListingCounts, MAX_KEPT_CHARS,

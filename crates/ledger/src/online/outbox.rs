@@ -1,7 +1,7 @@
 //! Messages that wait for a connection: one for each item whose availability changed.
 
 use crate::store::command::{Followed, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::sql::{MAX_ROWS, in_text, padded};
 use domain::ids::{ConnectionId, ItemId};
 use sqlx::AssertSqlSafe;
@@ -20,16 +20,20 @@ const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state,
 
 /// A waiting message for each connection that was told of the items or could be now, at their
 /// present revision: what had no stock when it was added, or was kept off, is offered once it can be.
-pub(crate) fn tell_outbox<'t>(tx: &'t mut Tx, items: &'t [ItemId]) -> Followed<'t> {
+pub(crate) fn enqueue_listing_updates<'t>(tx: &'t mut Tx, items: &'t [ItemId]) -> Followed<'t> {
     Box::pin(tell(tx, items, (i64::MIN, i64::MAX)))
 }
 
 /// The same for one connection alone.
-pub(crate) async fn tell_connection(tx: &mut Tx, items: &[ItemId], to: ConnectionId) -> Result<(), Failure> {
+pub(crate) async fn enqueue_for_connection(
+    tx: &mut Tx,
+    items: &[ItemId],
+    to: ConnectionId,
+) -> Result<(), CommandError> {
     tell(tx, items, (to.raw(), to.raw())).await
 }
 
-async fn tell(tx: &mut Tx, items: &[ItemId], (first, last): (i64, i64)) -> Result<(), Failure> {
+async fn tell(tx: &mut Tx, items: &[ItemId], (first, last): (i64, i64)) -> Result<(), CommandError> {
     let now = tx.now().millis();
     for chunk in items.chunks(MAX_ROWS) {
         let text = in_text(TELL, 4, chunk.len(), "ON CONFLICT DO NOTHING");
@@ -38,7 +42,7 @@ async fn tell(tx: &mut Tx, items: &[ItemId], (first, last): (i64, i64)) -> Resul
             statement = statement.bind(item.raw());
         }
         if statement.execute(tx.db()).await?.rows_affected() > 0 {
-            tx.let_hear();
+            tx.notify_on_commit();
         }
     }
     Ok(())

@@ -5,8 +5,8 @@ use crate::shelf::item_view;
 use crate::shelf::items::ItemView;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, ItemId, TroubleId};
@@ -57,14 +57,14 @@ pub struct KeepLayout {
     pub who: String,
 }
 
-fn kept_text(field: &str, given: &str) -> Result<String, Refusal> {
+fn kept_text(field: &str, given: &str) -> Result<String, Rejection> {
     if given.chars().count() > MAX_KEPT_CHARS {
         let reason = format!("this has more than {MAX_KEPT_CHARS} characters");
-        return Err(Refusal::invalid(field, reason));
+        return Err(Rejection::invalid(field, reason));
     }
     if let Some(odd) = given.chars().find(|c| c.is_control() && !['\n', '\r', '\t'].contains(c)) {
         let reason = format!("this holds a character that cannot be printed (U+{:04X})", u32::from(odd));
-        return Err(Refusal::invalid(field, reason));
+        return Err(Rejection::invalid(field, reason));
     }
     Ok(given.replace("\r\n", "\n"))
 }
@@ -74,7 +74,7 @@ impl Command for KeepLayout {
     /// Its new revision.
     type Answer = i64;
 
-    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
         let name = text::name(&self.name).field("name")?;
         let kept = kept_text("text", &self.text)?;
         let who = text::short(&self.who).field("who")?;
@@ -93,12 +93,12 @@ impl Command for KeepLayout {
         let revision: i64 = row.try_get(0)?;
         if revision - 1 != self.revision {
             let what = format!("layout {name}");
-            return Err(Refusal::Stale { what, expected: self.revision, current: revision - 1 }.into());
+            return Err(Rejection::Stale { what, expected: self.revision, current: revision - 1 }.into());
         }
         let count = sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM layout").fetch_one(tx.db()).await?;
         if count.try_get::<i64, _>(0)? > MAX_LAYOUTS {
             let reason = format!("a shop keeps at most {MAX_LAYOUTS} layouts; take one away first");
-            return Err(Refusal::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", reason).into());
         }
         Ok(revision)
     }
@@ -115,13 +115,13 @@ pub struct DropLayout {
 impl Command for DropLayout {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let done = sqlx::query("DELETE FROM layout WHERE name = $1")
             .bind(self.name.clone())
             .execute(tx.db())
             .await?;
         if done.rows_affected() == 0 {
-            return Err(Refusal::no_such("layout", &self.name).into());
+            return Err(Rejection::no_such("layout", &self.name).into());
         }
         Ok(())
     }
@@ -142,7 +142,7 @@ pub struct KeepListingText {
 impl Command for KeepListingText {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let name = text::name(&self.name).field("name")?;
         let kept = kept_text("template", &self.text)?;
         let who = text::short(&self.who).field("who")?;
@@ -198,7 +198,7 @@ pub(crate) fn told(text: &str, most: usize) -> String {
 impl Command for NoteFeedTrouble {
     type Answer = TroubleId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<TroubleId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<TroubleId, CommandError> {
         let id = tx.next_id()?;
         let now = tx.now().millis();
         sqlx::query("INSERT INTO feed_trouble (id, at_ms, file, words, seen) VALUES ($1, $2, $3, $4, 0)")
@@ -232,7 +232,7 @@ impl Command for SeeFeedTroubles {
     /// How many were new.
     type Answer = u64;
 
-    async fn run(&self, tx: &mut Tx) -> Result<u64, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<u64, CommandError> {
         let done = sqlx::query("UPDATE feed_trouble SET seen = 1 WHERE seen = 0 AND id <= $1")
             .bind(self.up_to.raw())
             .execute(tx.db())
@@ -243,7 +243,7 @@ impl Command for SeeFeedTroubles {
 
 impl Ledger {
     /// The layouts that are kept, by name.
-    pub async fn layouts(&self) -> Result<Vec<KeptLayout>, Failure> {
+    pub async fn layouts(&self) -> Result<Vec<KeptLayout>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT name, text, revision, who, changed_ms FROM layout")
             .fetch_all(&mut *connection)
@@ -254,18 +254,18 @@ impl Ledger {
     }
 
     /// A layout that is kept.
-    pub async fn layout(&self, name: &str) -> Result<KeptLayout, Failure> {
+    pub async fn layout(&self, name: &str) -> Result<KeptLayout, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT name, text, revision, who, changed_ms FROM layout WHERE name = $1")
             .bind(name.to_owned())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Refusal::no_such("layout", name))?;
+            .ok_or_else(|| Rejection::no_such("layout", name))?;
         layout(&row)
     }
 
     /// A template of listing texts; none if nobody has written one.
-    pub async fn listing_text(&self, name: &str) -> Result<Option<String>, Failure> {
+    pub async fn listing_text(&self, name: &str) -> Result<Option<String>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT text FROM listing_text WHERE name = $1")
             .bind(name.to_owned())
@@ -275,7 +275,7 @@ impl Ledger {
     }
 
     /// Feeds that failed, the latest first, at most `limit`; only those that nobody has seen, if asked.
-    pub async fn feed_troubles(&self, unseen: bool, limit: usize) -> Result<Vec<FeedFailed>, Failure> {
+    pub async fn feed_troubles(&self, unseen: bool, limit: usize) -> Result<Vec<FeedFailed>, CommandError> {
         let which = if unseen { "WHERE seen = 0" } else { "" };
         let text = format!(
             "SELECT id, at_ms, file, words, seen FROM feed_trouble {which} ORDER BY id DESC LIMIT $1"
@@ -305,7 +305,7 @@ impl Ledger {
         on: ConnectionId,
         before: Option<ItemId>,
         limit: usize,
-    ) -> Result<Vec<ItemView>, Failure> {
+    ) -> Result<Vec<ItemView>, CommandError> {
         let currency = self.shop().currency;
         let text = format!(
             "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 AND state = 'waiting' \
@@ -354,7 +354,7 @@ impl Ledger {
         state: ListingState,
         before: Option<ItemId>,
         limit: usize,
-    ) -> Result<Vec<ItemView>, Failure> {
+    ) -> Result<Vec<ItemView>, CommandError> {
         let currency = self.shop().currency;
         let text = format!(
             "{} WHERE i.id IN (SELECT item_id FROM listing WHERE connection_id = $1 AND state = $2 AND item_id < $3 \
@@ -374,7 +374,11 @@ impl Ledger {
 
     /// How many items are listed, how many listings ended, how many messages wait; each is counted up to
     /// `limit`, so that it costs a large shop no more.
-    pub async fn listing_counts(&self, on: ConnectionId, limit: usize) -> Result<ListingCounts, Failure> {
+    pub async fn listing_counts(
+        &self,
+        on: ConnectionId,
+        limit: usize,
+    ) -> Result<ListingCounts, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
@@ -388,8 +392,9 @@ impl Ledger {
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_one(&mut *connection)
         .await?;
-        let count =
-            |at: usize| Ok::<_, Failure>(usize::try_from(row.try_get::<i64, _>(at)?).unwrap_or(usize::MAX));
+        let count = |at: usize| {
+            Ok::<_, CommandError>(usize::try_from(row.try_get::<i64, _>(at)?).unwrap_or(usize::MAX))
+        };
         Ok(ListingCounts { listed: count(0)?, ended: count(1)?, waiting: count(2)? })
     }
 }
@@ -405,7 +410,7 @@ pub struct ListingCounts {
     pub waiting: usize,
 }
 
-fn layout(row: &AnyRow) -> Result<KeptLayout, Failure> {
+fn layout(row: &AnyRow) -> Result<KeptLayout, CommandError> {
     Ok(KeptLayout {
         name: row.try_get(0)?,
         text: row.try_get(1)?,

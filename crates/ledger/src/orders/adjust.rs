@@ -6,20 +6,20 @@ use super::live::{self, Fill, Priced, SaleKind, SaleOf};
 use super::plan::{self, Plan, Stands};
 use super::said::{self, Said};
 use super::share::Share;
-use super::stood::{self, Stood};
-use super::{Before, given_back};
+use super::stored_lines::{self, StoredOrderLine};
+use super::{ExistingOrder, given_back};
 use crate::sales::refunds::{NewRefund, RefundLine, RefundOf, RefundTender};
 use crate::shelf::holds::{self, Ended};
 use crate::shelf::lookup::Found;
 use crate::shelf::stock::{Take, try_take};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
-use crate::store::storage_error::Trouble;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
+use crate::store::storage_error::StorageError;
 use domain::ids::{SaleId, SaleLineId};
 use domain::money::Money;
 use domain::quantity::{Asked, Quantity};
-use domain::stock::{Fate, Why};
+use domain::stock::{ReturnDisposition, StockReason};
 use sqlx::Row;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -28,16 +28,16 @@ struct Item {
     item: i64,
     plan: Plan,
     /// The order's lines in the books, as the plan numbers them, and those that wait.
-    sold: Vec<Stood>,
-    waiting: Vec<Stood>,
+    sold: Vec<StoredOrderLine>,
+    waiting: Vec<StoredOrderLine>,
 }
 
-pub(super) async fn book(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
+pub(super) async fn book(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     let Later { before, order, .. } = later;
     let priced = live::price(tx, order).await?;
     let now = said::of_lines(&priced);
     let mut was = said::read(tx, before.id).await?;
-    let mut stood = stood::read(tx, before.id).await?;
+    let mut stood = stored_lines::read(tx, before.id).await?;
     rename(tx, &mut stood, &mut was, &now).await?;
     let items = plans(tx, later, stood, &was, &now).await?;
     change::take_rows(tx, touched(&items)).await?;
@@ -50,7 +50,12 @@ pub(super) async fn book(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
 }
 
 /// A shop may call what was sold for a line by its own name: then it is a line like any other.
-async fn rename(tx: &mut Tx, stood: &mut [Stood], was: &mut Said, now: &Said) -> Result<(), Failure> {
+async fn rename(
+    tx: &mut Tx,
+    stood: &mut [StoredOrderLine],
+    was: &mut Said,
+    now: &Said,
+) -> Result<(), CommandError> {
     for line in stood.iter_mut().filter(|line| line.ordered != line.item && line.sold.is_some()) {
         let renamed = !now.contains_key(&line.ordered) && now.contains_key(&line.item);
         if !renamed || was.contains_key(&line.item) {
@@ -70,12 +75,12 @@ async fn rename(tx: &mut Tx, stood: &mut [Stood], was: &mut Said, now: &Said) ->
 async fn plans(
     tx: &mut Tx,
     later: Later<'_>,
-    stood: Vec<Stood>,
+    stood: Vec<StoredOrderLine>,
     was: &Said,
     now: &Said,
-) -> Result<Vec<Item>, Failure> {
-    let numbered = stood::numbered(tx, later.before.id).await?;
-    let mut by_item: BTreeMap<i64, (Vec<Stood>, Vec<Stood>)> = BTreeMap::new();
+) -> Result<Vec<Item>, CommandError> {
+    let numbered = stored_lines::numbered(tx, later.before.id).await?;
+    let mut by_item: BTreeMap<i64, (Vec<StoredOrderLine>, Vec<StoredOrderLine>)> = BTreeMap::new();
     for line in stood {
         let (sold, waiting) = by_item.entry(line.ordered).or_default();
         if line.sold.is_some() {
@@ -90,7 +95,7 @@ async fn plans(
         let (sold, waiting) = by_item.remove(&item).unwrap_or_default();
         let stands = Stands {
             said: was.get(&item).copied().unwrap_or_default(),
-            sold: sold.iter().map(Stood::as_planned).collect(),
+            sold: sold.iter().map(StoredOrderLine::as_planned).collect(),
             numbered: sum(sold.iter().filter_map(|l| numbered.get(&l.sold?.1)).copied()),
             waits: sum(waiting.iter().map(|line| line.share)),
         };
@@ -101,7 +106,7 @@ async fn plans(
                 "the money of {} changed after a part of it was given back; book the difference by hand",
                 title()
             );
-            Refusal::invalid("price", reason)
+            Rejection::invalid("price", reason)
         })?;
         refuse_if_settled(&plan, &sold, title)?;
         planned.push(Item { item, plan, sold, waiting });
@@ -127,7 +132,11 @@ fn sum(shares: impl Iterator<Item = Share>) -> Share {
 }
 
 /// What a person had sold in place of a line is not sold anew by itself.
-fn refuse_if_settled(plan: &Plan, sold: &[Stood], title: impl Fn() -> String) -> Result<(), Refusal> {
+fn refuse_if_settled(
+    plan: &Plan,
+    sold: &[StoredOrderLine],
+    title: impl Fn() -> String,
+) -> Result<(), Rejection> {
     let instead = sold.iter().find(|line| line.ordered != line.item && line.state == "filled");
     match instead {
         Some(line) if plan.again.is_some() => {
@@ -136,7 +145,7 @@ fn refuse_if_settled(plan: &Plan, sold: &[Stood], title: impl Fn() -> String) ->
                 line.title,
                 title()
             );
-            Err(Refusal::invalid("orderQuantity", reason))
+            Err(Rejection::invalid("orderQuantity", reason))
         }
         _ => Ok(()),
     }
@@ -150,7 +159,7 @@ struct Shipping {
 }
 
 /// Against what the state before said; what a person gave back of it counts when it becomes less.
-async fn shipping(tx: &mut Tx, later: Later<'_>) -> Result<Shipping, Failure> {
+async fn shipping(tx: &mut Tx, later: Later<'_>) -> Result<Shipping, CommandError> {
     if later.before.sale.is_none() {
         return Ok(Shipping::default());
     }
@@ -164,7 +173,10 @@ async fn shipping(tx: &mut Tx, later: Later<'_>) -> Result<Shipping, Failure> {
 }
 
 /// Shipping of the order's sales that was not given back, the latest sale first.
-pub(super) async fn shipping_left(tx: &mut Tx, before: &Before) -> Result<Vec<(SaleId, i64)>, Failure> {
+pub(super) async fn shipping_left(
+    tx: &mut Tx,
+    before: &ExistingOrder,
+) -> Result<Vec<(SaleId, i64)>, CommandError> {
     let rows = sqlx::query(
         "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) FROM sale s LEFT JOIN sale_back b ON b.sale_id = s.id \
          WHERE s.order_id = $1 ORDER BY s.id DESC",
@@ -176,17 +188,17 @@ pub(super) async fn shipping_left(tx: &mut Tx, before: &Before) -> Result<Vec<(S
 }
 
 /// One refund a sale, of what became less of it.
-async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64) -> Result<(), Failure> {
+async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64) -> Result<(), CommandError> {
     let mut by_sale: BTreeMap<SaleId, (Vec<RefundLine>, i64)> = BTreeMap::new();
     for item in items {
         for (at, steps) in &item.plan.back {
             let line = &item.sold[*at];
             let Some((sale, sale_line)) = line.sold else { continue };
             let what = RefundOf::Goods(steps_asked(tx, sale_line, *steps).await?);
-            let back = RefundLine { line: sale_line, what, fate: Fate::Shelf };
+            let back = RefundLine { line: sale_line, what, fate: ReturnDisposition::Shelf };
             by_sale.entry(sale).or_default().0.push(back);
             if line.share.steps - line.back.steps == *steps {
-                stood::set_state(tx, line.id, "undone").await?;
+                stored_lines::set_state(tx, line.id, "undone").await?;
             }
         }
     }
@@ -203,7 +215,7 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
         let new = NewRefund {
             sale,
             lines,
-            fate: Fate::Shelf,
+            fate: ReturnDisposition::Shelf,
             shipping: Money::from_minor(shipping, later.order.shipping.currency()).stored("sale.shipping")?,
             tender: RefundTender::All(given_back::tender_of(&later.order.channel)),
             reason: format!("order {} was changed", later.order.number),
@@ -215,7 +227,7 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
 }
 
 /// Steps as a refund asks for them: in the line's own unit.
-async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked, Failure> {
+async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked, CommandError> {
     let row =
         sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
     let measure = crate::books::figures::measure(&row.try_get::<String, _>(0)?)?;
@@ -224,7 +236,7 @@ async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked,
 }
 
 /// Takes away the lines that waited and wait otherwise now. Answers what waits from now on.
-async fn drop_waiting(tx: &mut Tx, items: &[Item]) -> Result<Vec<(i64, Share)>, Failure> {
+async fn drop_waiting(tx: &mut Tx, items: &[Item]) -> Result<Vec<(i64, Share)>, CommandError> {
     let mut waiting = Vec::new();
     for item in items {
         if sum(item.waiting.iter().map(|line| line.share)) == item.plan.waits {
@@ -234,7 +246,7 @@ async fn drop_waiting(tx: &mut Tx, items: &[Item]) -> Result<Vec<(i64, Share)>, 
         let ended: Vec<Ended> = ended.into_iter().map(|(_, end)| end).collect();
         holds::free(tx, &ended).await?;
         for line in &item.waiting {
-            stood::drop_waiting(tx, line.id).await?;
+            stored_lines::drop_waiting(tx, line.id).await?;
         }
         if item.plan.waits.steps > 0 {
             waiting.push((item.item, item.plan.waits));
@@ -252,7 +264,12 @@ struct Further<'a> {
 }
 
 /// Sells what became more as a further sale of the order, whole or short by itself.
-async fn sell(tx: &mut Tx, further: Further<'_>, items: &[Item], priced: &[Priced]) -> Result<(), Failure> {
+async fn sell(
+    tx: &mut Tx,
+    further: Further<'_>,
+    items: &[Item],
+    priced: &[Priced],
+) -> Result<(), CommandError> {
     let Further { later, shipping, waiting } = further;
     let (before, order) = (later.before, later.order);
     let mut lines = Vec::new();
@@ -263,7 +280,7 @@ async fn sell(tx: &mut Tx, further: Further<'_>, items: &[Item], priced: &[Price
         if let Some(again) = item.plan.again {
             if !take(tx, item.item, again.steps).await? {
                 // It was put back a moment ago in this very transaction.
-                return Err(Trouble::impossible("stock that was just put back").into());
+                return Err(StorageError::impossible("stock that was just put back").into());
             }
             sold = again;
         }
@@ -291,19 +308,19 @@ async fn sell(tx: &mut Tx, further: Further<'_>, items: &[Item], priced: &[Price
     };
     let of = SaleOf { id: before.id, order, kind, who: later.who };
     let sale_lines = live::sell(tx, of, &lines, &fills).await?.map(|(_, lines)| lines).unwrap_or_default();
-    let first = stood::next_position(tx, before.id).await?;
+    let first = stored_lines::next_position(tx, before.id).await?;
     live::write_lines(tx, before.id, &lines, &fills, &sale_lines, first).await
 }
 
-async fn take(tx: &mut Tx, item: i64, steps: i64) -> Result<bool, Failure> {
+async fn take(tx: &mut Tx, item: i64, steps: i64) -> Result<bool, CommandError> {
     let take = Take { item: domain::ids::ItemId::from_raw(item), steps, from_hold: 0 };
-    try_take(tx, &take, Why::Sold).await
+    try_take(tx, &take, StockReason::Sold).await
 }
 
 /// A line of so much of an item, as the later state names and prices it.
-pub(super) fn line(tx: &Tx, priced: &[Priced], item: i64, share: Share) -> Result<Priced, Failure> {
+pub(super) fn line(tx: &Tx, priced: &[Priced], item: i64, share: Share) -> Result<Priced, CommandError> {
     let named = priced.iter().find(|line| line.item.id.raw() == item);
-    let named = named.ok_or_else(|| Trouble::impossible("a line that the state does not name"))?;
+    let named = named.ok_or_else(|| StorageError::impossible("a line that the state does not name"))?;
     let found: Found = named.item.clone();
     let quantity = Quantity::from_steps(share.steps, found.measure).stored("order_said.steps")?;
     let money = share.money(tx.shop().currency)?;

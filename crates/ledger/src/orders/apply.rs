@@ -1,9 +1,9 @@
 //! One live order: new, known, or changed since.
 
-use super::{Before, OnTie, OrderOutcome, body_hash, change, check_values, given_back, live, same};
+use super::{ExistingOrder, OnTie, OrderOutcome, body_hash, change, check_values, given_back, live, same};
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use domain::order::{IncomingOrder, OrderStatus, Standing};
 
 /// An order that is taken in.
@@ -29,10 +29,10 @@ enum Next {
 pub(super) async fn one(
     tx: &mut Tx,
     taking: Taking<'_>,
-    before: Option<&Before>,
-) -> Result<OrderOutcome, Failure> {
-    if let Err(refusal) = check_values(tx, taking.order) {
-        return Ok(OrderOutcome::Rejected(refusal));
+    before: Option<&ExistingOrder>,
+) -> Result<OrderOutcome, CommandError> {
+    if let Err(rejection) = check_values(tx, taking.order) {
+        return Ok(OrderOutcome::Rejected(rejection));
     }
     let Some(before) = before else { return new(tx, taking.order, taking.who).await };
     if taking.order.lines.is_empty() && taking.order.refunds.is_empty() {
@@ -48,11 +48,15 @@ pub(super) async fn one(
 }
 
 /// A state of an order that is known.
-async fn state(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<OrderOutcome, Failure> {
+async fn state(
+    tx: &mut Tx,
+    taking: Taking<'_>,
+    before: &ExistingOrder,
+) -> Result<OrderOutcome, CommandError> {
     let Taking { order, who, .. } = taking;
     let next = match next(tx, taking, before).await? {
         Ok(next) => next,
-        Err(refusal) => return Ok(OrderOutcome::Rejected(refusal)),
+        Err(rejection) => return Ok(OrderOutcome::Rejected(rejection)),
     };
     match next {
         Next::Same | Next::Old => {
@@ -70,7 +74,7 @@ async fn state(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<Order
         }
         Next::Change => {
             let change::After { sale, short } = change::book(tx, before, order, who).await?;
-            let after = Before { standing: order.status.standing(), sale, ..before.clone() };
+            let after = ExistingOrder { standing: order.status.standing(), sale, ..before.clone() };
             let refunds = given_back::book(tx, &after, order, who).await?;
             Ok(OrderOutcome::Changed { order: before.id, short, refunds })
         }
@@ -79,14 +83,18 @@ async fn state(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<Order
 
 /// With a later dateModified the later state wins, an earlier one is old news, and of two of one moment
 /// the one that was fetched by itself; without one nobody can tell, and only that it is over is taken.
-async fn next(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<Result<Next, Refusal>, Failure> {
+async fn next(
+    tx: &mut Tx,
+    taking: Taking<'_>,
+    before: &ExistingOrder,
+) -> Result<Result<Next, Rejection>, CommandError> {
     let order = taking.order;
     if body_hash(order)? == before.body_hash {
         return Ok(Ok(Next::Same));
     }
     let (channel, number) = (order.channel.to_string(), order.number.to_string());
     if same::is_another_purchase(tx, order, before).await? {
-        return Ok(Err(Refusal::NumberUsedAgain { channel, number }));
+        return Ok(Err(Rejection::NumberUsedAgain { channel, number }));
     }
     if order.status == OrderStatus::Unknown {
         return Ok(Err(unknown_status()));
@@ -97,19 +105,19 @@ async fn next(tx: &mut Tx, taking: Taking<'_>, before: &Before) -> Result<Result
     Ok(match (order.modified, before.modified) {
         (None, _) if is_over && before.standing == Standing::Undone => Ok(Next::Old),
         (None, _) if is_over || said_nothing => Ok(Next::Change),
-        (None, _) => Err(Refusal::OrderDiffers { channel, number }),
+        (None, _) => Err(Rejection::OrderDiffers { channel, number }),
         (Some(new), Some(old)) if new < old => Ok(Next::Old),
         (Some(new), Some(old)) if new == old && taking.on_tie == OnTie::Refuse && !said_nothing => {
-            Err(Refusal::SameDateOtherContents { channel, number })
+            Err(Rejection::SameDateOtherContents { channel, number })
         }
         (Some(_), _) => Ok(Next::Change),
     })
 }
 
 /// Of an order that is known, a word that nobody knows changes nothing.
-pub(super) fn unknown_status() -> Refusal {
+pub(super) fn unknown_status() -> Rejection {
     let known = OrderStatus::ALL.map(OrderStatus::code).join(", ");
-    Refusal::invalid(
+    Rejection::invalid(
         "orderStatus",
         format!("not a status that is known; say in the layout's words which of {known} it means"),
     )
@@ -117,7 +125,7 @@ pub(super) fn unknown_status() -> Refusal {
 
 /// A known body that was said again later is of that later moment: what is older than that changes
 /// nothing any more.
-async fn keep_date(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Result<(), Failure> {
+async fn keep_date(tx: &mut Tx, before: &ExistingOrder, order: &IncomingOrder) -> Result<(), CommandError> {
     let Some(modified) = order.modified.filter(|new| before.modified.is_none_or(|old| *new > old)) else {
         return Ok(());
     };
@@ -132,20 +140,20 @@ async fn keep_date(tx: &mut Tx, before: &Before, order: &IncomingOrder) -> Resul
     .bind(modified.millis())
     .fetch_optional(tx.db())
     .await?
-    .ok_or(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    .ok_or(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound))?;
     Ok(())
 }
 
-async fn new(tx: &mut Tx, order: &IncomingOrder, who: &str) -> Result<OrderOutcome, Failure> {
+async fn new(tx: &mut Tx, order: &IncomingOrder, who: &str) -> Result<OrderOutcome, CommandError> {
     if order.lines.is_empty() {
         return Ok(OrderOutcome::Rejected(super::nothing_of_it(order)));
     }
-    if let Some(refusal) = same::is_on_another_channel(tx, order).await? {
-        return Ok(OrderOutcome::Rejected(refusal));
+    if let Some(rejection) = same::is_on_another_channel(tx, order).await? {
+        return Ok(OrderOutcome::Rejected(rejection));
     }
     let priced = match live::price(tx, order).await {
         Ok(priced) => priced,
-        Err(Failure::Refused(refusal)) => return Ok(OrderOutcome::Rejected(*refusal)),
+        Err(CommandError::Rejected(rejection)) => return Ok(OrderOutcome::Rejected(*rejection)),
         Err(trouble) => return Err(trouble),
     };
     let (before, filled, short) = live::take(tx, order, &priced, who).await?;

@@ -1,18 +1,18 @@
 //! A later state of an order that is known: the difference is booked as new entries.
 
-use super::stood::{self, Stood, set_state};
-use super::{Before, adjust, body_hash, fees, given_back, said, unpaid};
+use super::stored_lines::{self, StoredOrderLine, set_state};
+use super::{ExistingOrder, adjust, body_hash, fees, given_back, said, unpaid};
 use crate::sales::refunds::{self, NewRefund, RefundTender};
 use crate::shelf::holds::{self, Ended};
 use crate::shelf::stock;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use domain::day::Moment;
 use domain::ids::{ItemId, SaleId};
 use domain::money::Money;
 use domain::order::{IncomingOrder, OrderStatus, Standing};
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use sqlx::Row;
 use std::collections::BTreeSet;
 
@@ -27,7 +27,7 @@ pub(super) struct After {
 /// A later state of an order whose row is locked.
 #[derive(Clone, Copy)]
 pub(super) struct Later<'a> {
-    pub(super) before: &'a Before,
+    pub(super) before: &'a ExistingOrder,
     pub(super) order: &'a IncomingOrder,
     pub(super) who: &'a str,
     /// The shipping that the state before said and that counts: none while nothing is sold.
@@ -43,17 +43,17 @@ impl Later<'_> {
 
 pub(super) async fn book(
     tx: &mut Tx,
-    before: &Before,
+    before: &ExistingOrder,
     order: &IncomingOrder,
     who: &str,
-) -> Result<After, Failure> {
+) -> Result<After, CommandError> {
     let (before, shipping) = &locked(tx, before).await?;
     let shipping = if before.standing == Standing::Sold { *shipping } else { 0 };
     let later = Later { before, order, who, shipping };
     let (was, is) = (before.standing, order.status.standing());
     if before.past && is != Standing::Undone {
         let reason = "only canceling, returning and refunding change a past order; mend its lines by hand";
-        return Err(Refusal::invalid("orderNumber", reason).into());
+        return Err(Rejection::invalid("orderNumber", reason).into());
     }
     match (was, is) {
         (Standing::Undone, Standing::Undone) => {}
@@ -72,13 +72,13 @@ pub(super) async fn book(
         fees::change(tx, before, order, who).await?;
     }
     let sale = write_state(tx, later).await?;
-    let short = stood::read(tx, before.id).await?.iter().filter(|line| line.state == "short").count();
+    let short = stored_lines::read(tx, before.id).await?.iter().filter(|line| line.state == "short").count();
     Ok(After { sale, short })
 }
 
 /// Locks the order's row before anything else, as a person's choice about a line does: what either
 /// reads next stays so until it ends. Its sale may have been made since it was looked up.
-async fn locked(tx: &mut Tx, before: &Before) -> Result<(Before, i64), Failure> {
+async fn locked(tx: &mut Tx, before: &ExistingOrder) -> Result<(ExistingOrder, i64), CommandError> {
     let row = sqlx::query(
         "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND body_hash = $2 \
          RETURNING sale_id, shipping, modified_ms",
@@ -87,17 +87,17 @@ async fn locked(tx: &mut Tx, before: &Before) -> Result<(Before, i64), Failure> 
     .bind(before.body_hash.clone())
     .fetch_optional(tx.db())
     .await?
-    .ok_or(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    .ok_or(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound))?;
     // A later moment of the known body was kept in between: whether this state is the later one is
     // asked anew.
     if row.try_get::<Option<i64>, _>(2)?.map(Moment::from_millis) != before.modified {
-        return Err(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound).into());
+        return Err(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
     let sale = row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw);
-    Ok((Before { sale, ..before.clone() }, row.try_get(1)?))
+    Ok((ExistingOrder { sale, ..before.clone() }, row.try_get(1)?))
 }
 
-async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, Failure> {
+async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, CommandError> {
     let Later { before, order, .. } = later;
     // A state without lines says that the order is over, and keeps what was said of it.
     let says_money = i64::from(!order.lines.is_empty());
@@ -121,7 +121,7 @@ async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, Fa
     .bind(says_money)
     .fetch_optional(tx.db())
     .await?
-    .ok_or(crate::store::storage_error::Trouble::Collided(sqlx::Error::RowNotFound))?;
+    .ok_or(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound))?;
     Ok(row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw))
 }
 
@@ -129,9 +129,9 @@ async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, Fa
 /// may use or free its stock.
 pub(super) async fn end_holds(
     tx: &mut Tx,
-    stood: &[Stood],
+    stood: &[StoredOrderLine],
     state: &'static str,
-) -> Result<Vec<(usize, Ended)>, Failure> {
+) -> Result<Vec<(usize, Ended)>, CommandError> {
     let mut ended = Vec::new();
     for (at, line) in stood.iter().enumerate() {
         if let Some(hold) = line.hold.filter(|_| line.state == "held")
@@ -146,9 +146,9 @@ pub(super) async fn end_holds(
 
 /// Canceled, or not paid after all: what was set aside is free, what was sold is refunded and back on the
 /// shelf. Returned: the goods are on their way; they are on the shelf when a person says so.
-async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
+async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     let Later { before, order, who, .. } = later;
-    let stood = stood::read(tx, before.id).await?;
+    let stood = stored_lines::read(tx, before.id).await?;
     take_rows(tx, stood.iter().map(|line| line.item).collect()).await?;
     let ended: Vec<Ended> = end_holds(tx, &stood, "ended").await?.into_iter().map(|(_, end)| end).collect();
     for line in &stood {
@@ -157,7 +157,7 @@ async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
     holds::free(tx, &ended).await?;
     said::replace(tx, before.id, &said::Said::new()).await?;
     let on_shelf = order.status != OrderStatus::OrderReturned && !before.past;
-    let fate = if on_shelf { Fate::Shelf } else { Fate::Open };
+    let fate = if on_shelf { ReturnDisposition::Shelf } else { ReturnDisposition::Open };
     let at = later.at(tx);
     for sale in with_something_left(tx, before).await? {
         let new = NewRefund {
@@ -177,13 +177,18 @@ async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
 /// Takes the items' rows in their order, before refunds and sales that each book by themselves: a sale at
 /// the counter has an item in hand when it waits for the books, so nobody may wait for an item with
 /// the books in hand.
-pub(super) async fn take_rows(tx: &mut Tx, items: BTreeSet<i64>) -> Result<(), Failure> {
+pub(super) async fn take_rows(tx: &mut Tx, items: BTreeSet<i64>) -> Result<(), CommandError> {
     let items: Vec<ItemId> = items.into_iter().map(ItemId::from_raw).collect();
     stock::lock(tx, &items).await
 }
 
 /// A refund that a state of the order makes, and is counted as the state's.
-pub(super) async fn refund(tx: &mut Tx, before: &Before, new: &NewRefund, at: Moment) -> Result<(), Failure> {
+pub(super) async fn refund(
+    tx: &mut Tx,
+    before: &ExistingOrder,
+    new: &NewRefund,
+    at: Moment,
+) -> Result<(), CommandError> {
     let done = refunds::of_order(tx, new, at).await?;
     sqlx::query("INSERT INTO order_change (refund_id, order_id) VALUES ($1, $2)")
         .bind(done.id.raw())
@@ -194,7 +199,7 @@ pub(super) async fn refund(tx: &mut Tx, before: &Before, new: &NewRefund, at: Mo
 }
 
 /// The order's sales of which goods or shipping were not given back yet.
-async fn with_something_left(tx: &mut Tx, before: &Before) -> Result<Vec<SaleId>, Failure> {
+async fn with_something_left(tx: &mut Tx, before: &ExistingOrder) -> Result<Vec<SaleId>, CommandError> {
     let rows = sqlx::query(
         "SELECT s.id, s.shipping - COALESCE(b.shipping, 0), CAST((SELECT COALESCE(SUM(l.steps - COALESCE(k.steps, 0)), 0) \
          FROM sale_line l LEFT JOIN line_back k ON k.sale_line_id = l.id WHERE l.sale_id = s.id) AS BIGINT) \

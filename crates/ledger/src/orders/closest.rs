@@ -3,9 +3,9 @@
 use crate::shelf::item_view;
 use crate::shelf::items::ItemView;
 use crate::store::Ledger;
-use crate::store::error::Failure;
-use domain::apart::{Apart, apart};
+use crate::store::error::CommandError;
 use domain::codes::Code;
+use domain::color_difference::{Apart, apart};
 use domain::quantity::Quantity;
 use domain::text::fold;
 use rust_decimal::Decimal;
@@ -40,7 +40,7 @@ impl Ledger {
         to: &Code,
         quantity: Quantity,
         limit: usize,
-    ) -> Result<Vec<Closest>, Failure> {
+    ) -> Result<Vec<Closest>, CommandError> {
         let wanted = self.item(to).await?;
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
@@ -63,7 +63,7 @@ async fn candidates(
     quantity: Quantity,
     which: &str,
     currency: domain::money::Currency,
-) -> Result<Vec<ItemView>, Failure> {
+) -> Result<Vec<ItemView>, CommandError> {
     let text = format!(
         "{} WHERE {which} AND i.kind = $2 AND i.id <> $1 AND i.on_hand - i.held >= $3 ORDER BY i.id DESC LIMIT $4",
         item_view::COLUMNS

@@ -6,15 +6,15 @@
 //! of the order: a sale that stands cannot grow (law 6). The books count the order once.
 
 use super::live::{self, Fill, Priced, SaleKind, SaleOf};
-use super::{end_hold, stood};
+use super::{end_hold, stored_lines};
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::holds::{self, Ended};
 use crate::shelf::lookup::{self, Found};
 use crate::shelf::stock::{Take, try_take};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
-use crate::store::storage_error::Trouble;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::basket::LineMoney;
 use domain::channel::Channel;
@@ -24,7 +24,7 @@ use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId};
 use domain::money::{Currency, Money};
 use domain::order::{Customer, IncomingOrder, OrderNumber, OrderStatus, Standing};
 use domain::quantity::{Measure, Quantity};
-use domain::stock::Why;
+use domain::stock::StockReason;
 use domain::text;
 use domain::weight::WeightUnit;
 use serde::{Deserialize, Serialize};
@@ -89,7 +89,7 @@ pub struct LineDecided {
 impl Command for DecideLine {
     type Answer = LineDecided;
 
-    async fn run(&self, tx: &mut Tx) -> Result<LineDecided, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<LineDecided, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let reason = match self.choice {
             LineChoice::Release(_) => text::name(&self.reason).field("reason")?,
@@ -125,7 +125,7 @@ struct Whole {
 }
 
 impl Whole {
-    fn refuse_unless_paid(&self) -> Result<(), Failure> {
+    fn refuse_unless_paid(&self) -> Result<(), CommandError> {
         let number = &self.incoming.number;
         let reason = match self.incoming.status.standing() {
             Standing::Sold => return Ok(()),
@@ -134,11 +134,11 @@ impl Whole {
             }
             Standing::Undone => format!("order {number} is over; nothing of it waits any more"),
         };
-        Err(Refusal::invalid("order", reason).into())
+        Err(Rejection::invalid("order", reason).into())
     }
 }
 
-async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, Failure> {
+async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
     let row = sqlx::query(
         "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND past = 0 RETURNING channel, number, \
          status, ordered_ms, modified_ms, sale_id, shipping, fee, customer_name, customer_email",
@@ -146,7 +146,7 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, Failure> {
     .bind(id.raw())
     .fetch_optional(tx.db())
     .await?
-    .ok_or_else(|| Refusal::no_such("live order", id))?;
+    .ok_or_else(|| Rejection::no_such("live order", id))?;
     let currency = tx.shop().currency;
     let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("customer_order");
     let status: String = row.try_get(2)?;
@@ -156,7 +156,7 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, Failure> {
         ordered: Moment::from_millis(row.try_get(3)?),
         modified: row.try_get::<Option<i64>, _>(4)?.map(Moment::from_millis),
         status: OrderStatus::from_code(&status)
-            .ok_or_else(|| Trouble::impossible("customer_order.status"))?,
+            .ok_or_else(|| StorageError::impossible("customer_order.status"))?,
         lines: Vec::new(),
         refunds: Vec::new(),
         // It was spread over the lines when the order came.
@@ -180,7 +180,7 @@ struct Waiting {
     hold: Option<HoldId>,
 }
 
-async fn claim(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Waiting, Failure> {
+async fn claim(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Waiting, CommandError> {
     let row = sqlx::query(
         "UPDATE order_line SET state = 'undone' WHERE id = $1 AND order_id = $2 AND state IN ('short', 'held') \
          RETURNING item_id, code, title, steps, unit, price, amount, discount, tax, hold_id",
@@ -195,7 +195,7 @@ async fn claim(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Waiting, F
     }
 }
 
-fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting, Failure> {
+fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
     let measure = measure(&row.try_get::<String, _>(4)?)?;
     Ok(Waiting {
@@ -211,14 +211,14 @@ fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting,
 }
 
 /// A line's measure, as it is kept: empty for units.
-pub(super) fn measure(unit: &str) -> Result<Measure, Failure> {
+pub(super) fn measure(unit: &str) -> Result<Measure, CommandError> {
     match unit {
         "" => Ok(Measure::Units),
         code => Ok(Measure::Thousandths(WeightUnit::from_code(code).stored("order_line.unit")?)),
     }
 }
 
-async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Refusal, Failure> {
+async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Rejection, CommandError> {
     let row = sqlx::query(
         "SELECT o.title, o.state, COALESCE(c.choice, ''), COALESCE(c.who, '') FROM order_line o \
          LEFT JOIN line_choice c ON c.line_id = o.id WHERE o.id = $1 AND o.order_id = $2",
@@ -227,11 +227,11 @@ async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Refusal,
     .bind(order.id.raw())
     .fetch_optional(tx.db())
     .await?;
-    let Some(row) = row else { return Ok(Refusal::no_such("line of this order", id)) };
+    let Some(row) = row else { return Ok(Rejection::no_such("line of this order", id)) };
     let (title, state): (String, String) = (row.try_get(0)?, row.try_get(1)?);
     let (choice, who): (String, String) = (row.try_get(2)?, row.try_get(3)?);
     let by = if who.is_empty() { String::new() } else { format!(" by {who}") };
-    Ok(Refusal::invalid(
+    Ok(Rejection::invalid(
         "line",
         match choice.as_str() {
             "" => format!("{title} does not wait any more; it is {state}"),
@@ -241,7 +241,7 @@ async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Refusal,
 }
 
 /// What stood set aside for the line itself, if its hold is still open: ended now.
-async fn own_hold(tx: &mut Tx, line: &Waiting, state: &'static str) -> Result<Option<Ended>, Failure> {
+async fn own_hold(tx: &mut Tx, line: &Waiting, state: &'static str) -> Result<Option<Ended>, CommandError> {
     match line.hold {
         Some(hold) => holds::end_one(tx, hold, state).await,
         None => Ok(None),
@@ -253,19 +253,19 @@ async fn substitute(
     choosing: Choosing<'_>,
     choice: &LineChoice,
     code: &Code,
-) -> Result<LineDecided, Failure> {
+) -> Result<LineDecided, CommandError> {
     let line = choosing.line;
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     if Some(found.id) == line.item {
         let reason = format!("{} is what was ordered; fill the line, or take something else", found.title);
-        return Err(Refusal::invalid("sku", reason).into());
+        return Err(Rejection::invalid("sku", reason).into());
     }
     if found.sold_in_past {
         return Err(lookup::sold_in_past(tx, &found).await?.into());
     }
     if found.measure != line.quantity.measure() {
         let reason = format!("{} is not counted or weighed as {} is", found.title, line.title);
-        return Err(Refusal::invalid("sku", reason).into());
+        return Err(Rejection::invalid("sku", reason).into());
     }
     let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
     let take = Take { item: found.id, steps: line.quantity.steps(), from_hold: 0 };
@@ -274,7 +274,7 @@ async fn substitute(
     if free_first {
         holds::free(tx, &freed).await?;
     }
-    if !try_take(tx, &take, Why::Sold).await? {
+    if !try_take(tx, &take, StockReason::Sold).await? {
         return Err(lookup::explain(tx, take.item, take.steps).await?.into());
     }
     if !free_first {
@@ -290,7 +290,7 @@ async fn fill(
     choosing: Choosing<'_>,
     choice: &LineChoice,
     hold: Option<HoldGroupId>,
-) -> Result<LineDecided, Failure> {
+) -> Result<LineDecided, CommandError> {
     let line = choosing.line;
     let code = Code::parse(&line.code).stored("order_line.code")?;
     let found = lookup::find_all(tx, std::slice::from_ref(&code)).await?.remove(0);
@@ -302,12 +302,12 @@ async fn fill(
         (Some(own), None) => own.steps,
         (Some(_), Some(_)) => {
             let reason = "this line has its stock set aside already; fill it from there";
-            return Err(Refusal::invalid("hold", reason).into());
+            return Err(Rejection::invalid("hold", reason).into());
         }
         (None, Some(hold)) => holds::release(tx, hold, found.id, steps).await?,
         (None, None) => 0,
     };
-    if !try_take(tx, &Take { item: found.id, steps, from_hold }, Why::Sold).await? {
+    if !try_take(tx, &Take { item: found.id, steps, from_hold }, StockReason::Sold).await? {
         return Err(lookup::explain(tx, found.id, steps).await?.into());
     }
     if let Some(hold) = hold {
@@ -322,7 +322,7 @@ async fn sell(
     choosing: Choosing<'_>,
     choice: &LineChoice,
     found: Found,
-) -> Result<LineDecided, Failure> {
+) -> Result<LineDecided, CommandError> {
     let Choosing { order, line, who, .. } = choosing;
     let for_item = line.item.filter(|ordered| *ordered != found.id);
     let priced =
@@ -335,8 +335,8 @@ async fn sell(
     };
     let (priced, fills) = (std::slice::from_ref(&priced), [Fill::Filled]);
     let sold = live::sell(tx, SaleOf { id, order: incoming, kind, who }, priced, &fills).await?;
-    let (sale, lines) = sold.ok_or_else(|| Trouble::impossible("a filled line without a sale"))?;
-    let first = stood::next_position(tx, id).await?;
+    let (sale, lines) = sold.ok_or_else(|| StorageError::impossible("a filled line without a sale"))?;
+    let first = stored_lines::next_position(tx, id).await?;
     live::write_lines(tx, id, priced, &fills, &lines, first).await?;
     let row = sqlx::query("SELECT id FROM order_line WHERE order_id = $1 AND position = $2")
         .bind(id.raw())
@@ -350,7 +350,11 @@ async fn sell(
 }
 
 /// The money never was in the books, so none goes out of them: it is given back where it was taken.
-async fn refund(tx: &mut Tx, choosing: Choosing<'_>, choice: &LineChoice) -> Result<LineDecided, Failure> {
+async fn refund(
+    tx: &mut Tx,
+    choosing: Choosing<'_>,
+    choice: &LineChoice,
+) -> Result<LineDecided, CommandError> {
     let Choosing { order, line, .. } = choosing;
     let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
     holds::free(tx, &freed).await?;
@@ -377,7 +381,7 @@ async fn refund(tx: &mut Tx, choosing: Choosing<'_>, choice: &LineChoice) -> Res
 }
 
 /// Whether nothing of the order was sold or still waits, and its shipping was not given back.
-async fn is_last(tx: &mut Tx, order: &Whole) -> Result<bool, Failure> {
+async fn is_last(tx: &mut Tx, order: &Whole) -> Result<bool, CommandError> {
     let row = sqlx::query(
         "SELECT CAST((SELECT COUNT(*) FROM order_line WHERE order_id = $1 AND state IN ('short', 'held')) \
          + (SELECT COUNT(*) FROM line_choice WHERE order_id = $1 AND shipping > 0) AS BIGINT)",
@@ -395,7 +399,7 @@ async fn write(
     new_line: Option<OrderLineId>,
     back: LineMoney,
     shipping: Money,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     sqlx::query(
         "INSERT INTO line_choice (line_id, order_id, choice, new_line_id, amount, discount, tax, shipping, \
          told_number, reason, who, at_ms) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, NULL, $9, $10, $11)",

@@ -3,8 +3,8 @@
 use super::view::{OrderLineState, OrderLineView, OrderView, TAKEN_OFF, line_of, order_of};
 use crate::shelf::holds::Purpose;
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, OrderId, OrderLineId, SaleId};
 use domain::money::{Currency, Money};
@@ -103,7 +103,7 @@ pub struct OrderDetail {
 
 impl Ledger {
     /// An order in full.
-    pub async fn order(&self, id: OrderId) -> Result<OrderDetail, Failure> {
+    pub async fn order(&self, id: OrderId) -> Result<OrderDetail, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let row = sqlx::query(
@@ -113,7 +113,7 @@ impl Ledger {
         .bind(id.raw())
         .fetch_optional(&mut *connection)
         .await?
-        .ok_or_else(|| Refusal::no_such("order", id))?;
+        .ok_or_else(|| Rejection::no_such("order", id))?;
         let order = order_of(&row)?;
         let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("customer_order");
         let lines = lines(&mut connection, id, order.status, currency).await?;
@@ -129,7 +129,7 @@ impl Ledger {
     }
 }
 
-async fn sales(connection: &mut AnyConnection, id: OrderId) -> Result<Vec<SaleId>, Failure> {
+async fn sales(connection: &mut AnyConnection, id: OrderId) -> Result<Vec<SaleId>, CommandError> {
     let rows = sqlx::query("SELECT id FROM sale WHERE order_id = $1 ORDER BY id")
         .bind(id.raw())
         .fetch_all(connection)
@@ -142,7 +142,7 @@ async fn lines(
     id: OrderId,
     status: OrderStatus,
     currency: Currency,
-) -> Result<Vec<WaitingLine>, Failure> {
+) -> Result<Vec<WaitingLine>, CommandError> {
     let text = format!(
         "SELECT l.id, l.code, l.title, l.steps - COALESCE(t.steps, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
          l.state, l.discount - COALESCE(t.discount, 0), l.tax - COALESCE(t.tax, 0), l.item_id, \
@@ -169,7 +169,7 @@ async fn lines(
     Ok(lines)
 }
 
-fn read(row: &AnyRow, currency: Currency) -> Result<WaitingLine, Failure> {
+fn read(row: &AnyRow, currency: Currency) -> Result<WaitingLine, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
     let choice: Option<String> = row.try_get(11)?;
     let chosen = match choice {
@@ -194,7 +194,7 @@ fn read(row: &AnyRow, currency: Currency) -> Result<WaitingLine, Failure> {
     })
 }
 
-fn sold_for(row: &AnyRow) -> Result<Option<SoldFor>, Failure> {
+fn sold_for(row: &AnyRow) -> Result<Option<SoldFor>, CommandError> {
     let Some(line) = row.try_get::<Option<i64>, _>(18)? else { return Ok(None) };
     let line = OrderLineId::from_raw(line);
     Ok(Some(SoldFor { line, code: row.try_get(16)?, title: row.try_get(17)? }))
@@ -205,7 +205,7 @@ async fn holds(
     connection: &mut AnyConnection,
     item: Option<i64>,
     line: &OrderLineView,
-) -> Result<Vec<BlockingHold>, Failure> {
+) -> Result<Vec<BlockingHold>, CommandError> {
     /// More holds than this are not told: whoever looks for one finds them all on the Shelf.
     const MOST: i64 = 20;
     let rows = sqlx::query(

@@ -3,7 +3,7 @@
 
 use crate::shelf::holds::{end_group, end_one, free, over};
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use async_trait::async_trait;
 use domain::ids::{HoldGroupId, HoldId};
 use serde::{Deserialize, Serialize};
@@ -21,7 +21,7 @@ impl Command for EndHold {
     /// How many lines went back to the free stock.
     type Answer = usize;
 
-    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let ended = end_group(tx, self.id).await?;
         if ended.is_empty() {
             return Err(over(tx, self.id).await?.into());
@@ -33,7 +33,7 @@ impl Command for EndHold {
 
 /// Lines of orders whose hold was ended are short. What is left of a hold that was a line's alone, and
 /// of which a part was given to another, is free.
-pub(super) async fn let_lines_follow(tx: &mut Tx, group: HoldGroupId) -> Result<(), Failure> {
+pub(super) async fn let_lines_follow(tx: &mut Tx, group: HoldGroupId) -> Result<(), CommandError> {
     sqlx::query(
         "UPDATE order_line SET state = 'short', hold_id = NULL WHERE state = 'held' AND hold_id IN \
          (SELECT id FROM hold WHERE group_id = $1 AND state <> 'open')",

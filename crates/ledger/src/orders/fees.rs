@@ -1,9 +1,9 @@
 //! What the channel keeps of an order: in its sales, and what later states made of it.
 
-use super::Before;
+use super::ExistingOrder;
 use crate::books;
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming, Stored};
+use crate::store::error::{CommandError, Naming, Stored};
 use domain::ids::OrderId;
 use domain::money::Money;
 use domain::order::IncomingOrder;
@@ -17,7 +17,7 @@ pub(super) async fn of_further(
     id: OrderId,
     order: &IncomingOrder,
     due: Money,
-) -> Result<Money, Failure> {
+) -> Result<Money, CommandError> {
     let (shop, zero) = (tx.shop(), Money::zero(due.currency()));
     if !order.fee.is_zero() || !shop.fees.contains_key(&order.channel) {
         return Ok(zero);
@@ -38,10 +38,10 @@ pub(super) async fn of_further(
 /// Books the difference of what a later state says the channel keeps, once anything of the order is sold.
 pub(super) async fn change(
     tx: &mut Tx,
-    before: &Before,
+    before: &ExistingOrder,
     order: &IncomingOrder,
     who: &str,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let shop = tx.shop();
     let by_rule = order.fee.is_zero() && shop.fees.contains_key(&order.channel);
     let Some(booked) = booked(tx, before.id).await?.filter(|_| !by_rule) else { return Ok(()) };
@@ -62,14 +62,14 @@ pub(super) async fn change(
     .bind(who.to_owned())
     .execute(tx.db())
     .await?;
-    tx.open_books(0).await?;
+    tx.lock_shop_state(0).await?;
     let fees = Money::from_minor(difference, shop.currency).stored("order_fee.amount")?;
     let sum = Figures { fees, ..Figures::none(shop.currency) };
     books::add_one(tx, shop.zone.day_of(at), &order.channel, &sum).await
 }
 
 /// What is booked as the order's fee; none while nothing of it is sold.
-async fn booked(tx: &mut Tx, order: OrderId) -> Result<Option<i64>, Failure> {
+async fn booked(tx: &mut Tx, order: OrderId) -> Result<Option<i64>, CommandError> {
     let row = sqlx::query(
         "SELECT CAST((SELECT COUNT(*) FROM sale WHERE order_id = $1) AS BIGINT), \
          CAST((SELECT COALESCE(SUM(fee), 0) FROM sale WHERE order_id = $1) \

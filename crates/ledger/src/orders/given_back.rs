@@ -1,11 +1,11 @@
 //! An order's own refunds, each booked once by its number. Nothing goes back on the shelf until a person
 //! says so.
 
-use super::{Before, decide, live, money_back};
+use super::{ExistingOrder, decide, live, money_back};
 use crate::sales::refunds::{self, NewRefund, RefundLine, RefundOf, RefundTender};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -13,16 +13,16 @@ use domain::ids::{OrderLineId, RefundId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::order::{IncomingOrder, IncomingRefund, Refunded, Standing};
 use domain::quantity::{Asked, Measure, Quantity};
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use sqlx::Row;
 
 /// Books the refunds that were not booked before; answers how many.
 pub(super) async fn book(
     tx: &mut Tx,
-    before: &Before,
+    before: &ExistingOrder,
     order: &IncomingOrder,
     who: &str,
-) -> Result<usize, Failure> {
+) -> Result<usize, CommandError> {
     // An order that comes whole and was never sold has nothing to give back, each time it comes.
     let never_sold = before.sale.is_none() && before.standing != Standing::Sold;
     if never_sold && !order.lines.is_empty() {
@@ -52,10 +52,10 @@ pub(super) async fn book(
 /// under numbers that no shop can give.
 async fn note_refunds(
     tx: &mut Tx,
-    before: &Before,
+    before: &ExistingOrder,
     refund: &IncomingRefund,
     made: &[RefundId],
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let Some((first, others)) = made.split_first() else { return Ok(()) };
     sqlx::query("UPDATE order_refund SET refund_id = $3 WHERE order_id = $1 AND number = $2")
         .bind(before.id.raw())
@@ -78,7 +78,7 @@ async fn note_refunds(
 /// A refund, and the item of this shop that it names, if it is one.
 #[derive(Clone, Copy)]
 pub(super) struct Wanted<'a> {
-    pub(super) before: &'a Before,
+    pub(super) before: &'a ExistingOrder,
     pub(super) refund: &'a IncomingRefund,
     item: Option<i64>,
 }
@@ -105,11 +105,11 @@ impl OfSale {
 
 async fn one(
     tx: &mut Tx,
-    before: &Before,
+    before: &ExistingOrder,
     order: &IncomingOrder,
     refund: &IncomingRefund,
     who: &str,
-) -> Result<Vec<RefundId>, Failure> {
+) -> Result<Vec<RefundId>, CommandError> {
     let item = item_of(tx, refund.code.as_ref()).await?;
     let wanted = Wanted { before, refund, item };
     if let Refunded::Goods(asked) = refund.what
@@ -122,13 +122,13 @@ async fn one(
     }
     if before.sale.is_none() {
         let reason = format!("nothing of order {} was sold, so nothing is given back", order.number);
-        return Err(Refusal::invalid("orderQuantity", reason).into());
+        return Err(Rejection::invalid("orderQuantity", reason).into());
     }
     let lines = sold_lines(tx, wanted).await?;
     if lines.is_empty() && wanted.names_goods() {
         let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
         let reason = format!("the order has no filled line of {what}, so nothing of it is given back");
-        return Err(Refusal::invalid("sku", reason).into());
+        return Err(Rejection::invalid("sku", reason).into());
     }
     let parts = match refund.what {
         Refunded::Money(money) => money_back::parts(tx, wanted, &lines, money).await?,
@@ -141,7 +141,7 @@ async fn one(
         let new = NewRefund {
             sale,
             lines,
-            fate: Fate::Open,
+            fate: ReturnDisposition::Open,
             shipping,
             tender: RefundTender::All(tender_of(&order.channel)),
             reason: format!("refund {} of order {}", refund.number, order.number),
@@ -153,14 +153,14 @@ async fn one(
 }
 
 /// What is given back of each of the order's sales: of the first line that has it all, else of several.
-fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, Failure> {
+fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, CommandError> {
     let Some(first) = lines.first() else { return Ok(Vec::new()) };
     let asked = Quantity::resolve_ordered(asked, first.measure).field("orderQuantity")?;
     let shown = |steps| Quantity::from_steps(steps, first.measure).map(|q| q.to_string()).unwrap_or_default();
     let left: i64 = lines.iter().map(|line| line.left).sum();
     if asked.steps() > left {
         let (asked, left) = (asked.to_string(), shown(left));
-        return Err(Refusal::MoreThanSold { title: first.title.clone(), asked, left }.into());
+        return Err(Rejection::MoreThanSold { title: first.title.clone(), asked, left }.into());
     }
     let whole = lines.iter().filter(|line| line.left >= asked.steps()).take(1);
     let whole: Vec<&SoldLine> = whole.collect();
@@ -175,7 +175,7 @@ fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, F
         open -= steps;
         let value = Quantity::from_steps(steps, line.measure).stored("sale_line.steps")?.value();
         let what = RefundOf::Goods(Asked { value, unit: None });
-        let back = RefundLine { line: line.line, what, fate: Fate::Open };
+        let back = RefundLine { line: line.line, what, fate: ReturnDisposition::Open };
         match parts.last_mut() {
             Some(of) if of.sale == line.sale => of.lines.push(back),
             _ => parts.push(OfSale { lines: vec![back], ..OfSale::none(line.sale, like) }),
@@ -187,7 +187,7 @@ fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, F
 /// Whether a refund that the online shop tells of is the one that a person gave here for a line that
 /// was never sold: of the same goods, or of the same money. Each is known once; a second one is of
 /// something else.
-async fn is_known_refund(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, Failure> {
+async fn is_known_refund(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, CommandError> {
     let Wanted { before, refund, item } = wanted;
     let money = match refund.what {
         Refunded::Goods(_) => None,
@@ -218,7 +218,7 @@ pub(super) fn tender_of(channel: &Channel) -> TenderKind {
 
 /// A line that was never filled is simply done with: its money was never in the books. A part of one is
 /// refused: done with, the rest would be forgotten, which is paid for and waits for a person.
-async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result<bool, Failure> {
+async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result<bool, CommandError> {
     let rows = sqlx::query(
         "SELECT id, code, steps, unit FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
     )
@@ -238,7 +238,7 @@ async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result
                 "{code} waits, and a part of what waits is not given back by itself; \
                  choose for the whole line in the Online room, then take this in again"
             );
-            return Err(Refusal::invalid("orderQuantity", reason).into());
+            return Err(Rejection::invalid("orderQuantity", reason).into());
         }
         let done = sqlx::query("UPDATE order_line SET state = 'undone' WHERE id = $1 AND state = 'short'")
             .bind(id.raw())
@@ -251,7 +251,7 @@ async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result
     Ok(false)
 }
 
-async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, Failure> {
+async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, CommandError> {
     let Some(code) = code else { return Ok(None) };
     let row = sqlx::query("SELECT item_id FROM code WHERE code = $1")
         .bind(code.key())
@@ -274,7 +274,7 @@ pub(super) struct SoldLine {
 
 /// The lines of the same code (by item, if it is one of this shop), or of the same name; what a person
 /// had sold for a line that waited is a line of what was ordered. All of them where nothing is named.
-async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, Failure> {
+async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, CommandError> {
     let Wanted { before, refund, item } = wanted;
     let key = live::code_key(refund.code.as_ref());
     let rows = sqlx::query(

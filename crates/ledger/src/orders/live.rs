@@ -1,14 +1,14 @@
 //! A new live order: its lines are priced as the online shop sold them, and filled from the shelf.
 
-use super::{Before, OrderRow, body_hash, fees, insert_orders, said};
+use super::{ExistingOrder, OrderRow, body_hash, fees, insert_orders, said};
 use crate::sales::booking::{self, Draft, DraftLine, unit_code};
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::holds::{self, HeldLine, Hold, Purpose};
 use crate::shelf::lookup::{self, Found};
-use crate::shelf::stock::{Because, Take, enter, tell_anew, try_take};
+use crate::shelf::stock::{EntryReason, Take, enqueue_anew, enter, try_take};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
 use domain::basket::{self, CashRounding, Line, LineKind, LineMoney, TenderKind};
 use domain::codes::Code;
@@ -17,7 +17,7 @@ use domain::ids::{HoldGroupId, HoldId, ItemId, OrderId, OrderLineId, SaleId, Sal
 use domain::money::Money;
 use domain::order::{IncomingLine, IncomingOrder, LinePrice, Standing};
 use domain::quantity::Quantity;
-use domain::stock::Why;
+use domain::stock::StockReason;
 use sqlx::Row;
 
 /// A line that found its item and has its money.
@@ -40,11 +40,11 @@ pub(super) enum Fill {
 }
 
 /// Finds each line's item and settles the money; any refusal rejects the order before a write.
-pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Priced>, Failure> {
+pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Priced>, CommandError> {
     let mut codes = Vec::with_capacity(order.lines.len());
     for line in &order.lines {
         let code =
-            line.code.clone().ok_or_else(|| Refusal::invalid("sku", "a line needs its sku or gtin13"))?;
+            line.code.clone().ok_or_else(|| Rejection::invalid("sku", "a line needs its sku or gtin13"))?;
         codes.push(code);
     }
     let found = lookup::find_all(tx, &codes).await?;
@@ -66,11 +66,11 @@ pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Pric
     Ok(priced)
 }
 
-fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, Failure> {
+fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, CommandError> {
     let quantity = Quantity::resolve_ordered(line.quantity, item.measure).field("orderQuantity")?;
     let (price, amount) = money_of(line.price, quantity)?;
     if amount.is_negative() || price.is_negative() {
-        return Err(Refusal::invalid("price", "a price may not be below 0").into());
+        return Err(Rejection::invalid("price", "a price may not be below 0").into());
     }
     Ok(Priced {
         item,
@@ -82,7 +82,7 @@ fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, Failure> {
 }
 
 /// The price of one and the line's amount, whichever of the two came.
-pub(super) fn money_of(price: LinePrice, quantity: Quantity) -> Result<(Money, Money), Failure> {
+pub(super) fn money_of(price: LinePrice, quantity: Quantity) -> Result<(Money, Money), CommandError> {
     match price {
         LinePrice::Each(price) => Ok((price, basket::line_amount(price, quantity).field("price")?)),
         LinePrice::Line(amount) => Ok((basket::unit_price(amount, quantity.value()).field("price")?, amount)),
@@ -95,7 +95,7 @@ pub(super) async fn take(
     order: &IncomingOrder,
     priced: &[Priced],
     who: &str,
-) -> Result<(Before, usize, usize), Failure> {
+) -> Result<(ExistingOrder, usize, usize), CommandError> {
     let id = OrderId::from_raw(tx.next_id()?);
     let standing = order.status.standing();
     let hash = body_hash(order)?;
@@ -113,7 +113,7 @@ pub(super) async fn take(
     }
     let short = fills.iter().filter(|f| **f == Fill::Short).count();
     let undone = fills.iter().filter(|f| **f == Fill::Undone).count();
-    let before = Before {
+    let before = ExistingOrder {
         id,
         ordered: order.ordered,
         body_hash: hash,
@@ -133,11 +133,11 @@ pub(super) async fn fill(
     order: &IncomingOrder,
     priced: &[Priced],
     standing: Standing,
-) -> Result<Vec<Fill>, Failure> {
+) -> Result<Vec<Fill>, CommandError> {
     let mut fills = vec![Fill::Undone; priced.len()];
     if standing == Standing::Undone {
         // The online shop sold it before it was undone, and may not have put it back: it hears how much there is.
-        tell_anew(tx, priced.iter().map(|p| p.item.id).collect()).await?;
+        enqueue_anew(tx, priced.iter().map(|p| p.item.id).collect()).await?;
         return Ok(fills);
     }
     let mut by_item: Vec<usize> = (0..priced.len()).collect();
@@ -147,7 +147,7 @@ pub(super) async fn fill(
         let (item, steps) = (priced[at].item.id, priced[at].quantity.steps());
         let had = match standing {
             Standing::Unpaid => holds::try_set_aside(tx, item, steps).await?,
-            _ => try_take(tx, &Take { item, steps, from_hold: 0 }, Why::Sold).await?,
+            _ => try_take(tx, &Take { item, steps, from_hold: 0 }, StockReason::Sold).await?,
         };
         fills[at] = match (had, standing) {
             (false, _) => Fill::Short,
@@ -168,7 +168,7 @@ pub(super) async fn write_holds(
     order: &IncomingOrder,
     priced: &[Priced],
     held: &[(usize, HoldId)],
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     if held.is_empty() {
         return Ok(());
     }
@@ -220,7 +220,11 @@ pub(super) enum SaleKind {
 }
 
 /// The shipping that waits for an order's first sale: what a person gave back with its lines does not.
-pub(super) async fn waiting_shipping(tx: &mut Tx, id: OrderId, shipping: Money) -> Result<Money, Failure> {
+pub(super) async fn waiting_shipping(
+    tx: &mut Tx,
+    id: OrderId,
+    shipping: Money,
+) -> Result<Money, CommandError> {
     let row =
         sqlx::query("SELECT CAST(COALESCE(SUM(shipping), 0) AS BIGINT) FROM line_choice WHERE order_id = $1")
             .bind(id.raw())
@@ -236,7 +240,7 @@ pub(super) async fn sell(
     of: SaleOf<'_>,
     priced: &[Priced],
     fills: &[Fill],
-) -> Result<Option<(SaleId, Vec<SaleLineId>)>, Failure> {
+) -> Result<Option<(SaleId, Vec<SaleLineId>)>, CommandError> {
     let SaleOf { id, order, kind, who } = of;
     let shop = tx.shop();
     let filled: Vec<&Priced> =
@@ -251,7 +255,8 @@ pub(super) async fn sell(
     let sale = SaleId::from_raw(tx.next_id()?);
     let mut moves: Vec<(ItemId, i64)> = filled.iter().map(|p| (p.item.id, -p.quantity.steps())).collect();
     moves.sort_unstable();
-    enter(tx, &moves, Because { why: Why::Sold, source: Some(sale.raw()), note: "", who }).await?;
+    enter(tx, &moves, EntryReason { why: StockReason::Sold, source: Some(sale.raw()), note: "", who })
+        .await?;
     let lines = filled.iter().map(|p| draft_line(p)).collect::<Result<Vec<_>, _>>()?;
     let money: Vec<LineMoney> = lines.iter().map(|l| l.money).collect();
     let due = due(&money, shipping)?;
@@ -262,7 +267,7 @@ pub(super) async fn sell(
     } else {
         shop.fee(&order.channel, order.fee, due)?
     };
-    let receipt = tx.open_books(1).await?;
+    let receipt = tx.lock_shop_state(1).await?;
     let draft = Draft {
         id: sale,
         receipt: Some(receipt),
@@ -288,7 +293,7 @@ pub(super) async fn sell(
 }
 
 /// What the lines and the shipping come to.
-pub(super) fn due(lines: &[LineMoney], shipping: Money) -> Result<Money, Failure> {
+pub(super) fn due(lines: &[LineMoney], shipping: Money) -> Result<Money, CommandError> {
     let mut sum = shipping;
     for line in lines {
         let line = line.amount.minus(line.discount).and_then(|m| m.plus(line.tax)).field("price")?;
@@ -297,7 +302,7 @@ pub(super) fn due(lines: &[LineMoney], shipping: Money) -> Result<Money, Failure
     Ok(sum)
 }
 
-fn draft_line(priced: &Priced) -> Result<DraftLine, Failure> {
+fn draft_line(priced: &Priced) -> Result<DraftLine, CommandError> {
     Ok(DraftLine {
         kind: LineKind::Goods,
         item: Some(priced.item.id),
@@ -321,7 +326,7 @@ pub(super) async fn write_lines(
     fills: &[Fill],
     sale_lines: &[SaleLineId],
     first_position: i64,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let mut sale_lines = sale_lines.iter();
     let mut rows = Vec::with_capacity(priced.len());
     for ((position, line), fill) in (first_position..).zip(priced).zip(fills) {

@@ -6,6 +6,7 @@
 
 mod adjust;
 mod apply;
+mod backfill;
 mod change;
 mod closest;
 mod decide;
@@ -15,12 +16,11 @@ mod fees;
 mod given_back;
 mod live;
 mod money_back;
-mod past;
 mod plan;
 mod said;
 mod same;
 mod share;
-mod stood;
+mod stored_lines;
 mod unpaid;
 mod view;
 
@@ -31,11 +31,11 @@ pub use end_hold::EndHold;
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Refusal;
+use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, padded};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use crate::store::{Engine, Ledger};
 use async_trait::async_trait;
 use domain::channel::Channel;
@@ -92,7 +92,7 @@ pub enum OrderOutcome {
         refunds: usize,
     },
     /// Rejected whole; nothing of it was booked.
-    Rejected(Refusal),
+    Rejected(Rejection),
 }
 
 #[async_trait]
@@ -100,11 +100,11 @@ impl Command for TakeOrders {
     /// One outcome an order, in their order.
     type Answer = Vec<OrderOutcome>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, CommandError> {
         let limits = tx.limits().await?;
         self.orders.iter().try_for_each(|order| limits.allow_channel(&order.channel))?;
         if self.past {
-            return past::take(tx, &self.orders, &self.who).await;
+            return backfill::take(tx, &self.orders, &self.who).await;
         }
         take_live(tx, &self.orders, OnTie::Refuse, &self.who).await
     }
@@ -125,7 +125,7 @@ impl Command for TakeFetched {
     /// One outcome an order, in their order.
     type Answer = Vec<OrderOutcome>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, CommandError> {
         take_live(tx, &self.orders, OnTie::Wins, &self.who).await
     }
 }
@@ -144,7 +144,7 @@ async fn take_live(
     orders: &[IncomingOrder],
     on_tie: OnTie,
     who: &str,
-) -> Result<Vec<OrderOutcome>, Failure> {
+) -> Result<Vec<OrderOutcome>, CommandError> {
     let mut before = known(tx, orders).await?;
     // A list may name an order twice: by then it is known, as it stands after the first time.
     let is_any_twice = orders.iter().map(key).collect::<HashSet<_>>().len() < orders.len();
@@ -162,10 +162,10 @@ async fn take_live(
 impl Ledger {
     /// Takes orders in, all in one transaction if it can be. Where one of them is refused in the
     /// middle of it, each is taken by itself, so that the refused one alone is left out.
-    pub async fn take_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, Failure> {
+    pub async fn take_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, CommandError> {
         if batch.past || batch.orders.len() < 2 || self.inner.engine == Engine::Sqlite {
             match self.execute(None, batch).await {
-                Err(Failure::Refused(_)) => {}
+                Err(CommandError::Rejected(_)) => {}
                 ended => return Ok(ended?.answer),
             }
         }
@@ -180,7 +180,7 @@ impl Ledger {
     }
 
     /// Takes in orders that were fetched by themselves, each in a transaction of its own.
-    pub async fn take_fetched(&self, batch: &TakeFetched) -> Result<Vec<OrderOutcome>, Failure> {
+    pub async fn take_fetched(&self, batch: &TakeFetched) -> Result<Vec<OrderOutcome>, CommandError> {
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
             let one = TakeFetched { orders: vec![order.clone()], who: batch.who.clone() };
@@ -190,26 +190,26 @@ impl Ledger {
     }
 
     /// One order; its refusal is its outcome.
-    async fn take_alone<C>(&self, one: &C) -> Result<Vec<OrderOutcome>, Failure>
+    async fn take_alone<C>(&self, one: &C) -> Result<Vec<OrderOutcome>, CommandError>
     where
         C: Command<Answer = Vec<OrderOutcome>>,
     {
         match self.execute(None, one).await {
             Ok(done) => Ok(done.answer),
-            Err(Failure::Refused(refusal)) => Ok(vec![OrderOutcome::Rejected(*refusal)]),
+            Err(CommandError::Rejected(rejection)) => Ok(vec![OrderOutcome::Rejected(*rejection)]),
             Err(trouble) => Err(trouble),
         }
     }
 
     /// Says what would become of the orders, and books nothing.
-    pub async fn try_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, Failure> {
+    pub async fn try_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, CommandError> {
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
             let one = TakeOrders { orders: vec![order.clone()], past: batch.past, who: batch.who.clone() };
             let mut tx = self.begin().await?;
             match one.run(&mut tx).await {
                 Ok(answer) => outcomes.extend(answer),
-                Err(Failure::Refused(refusal)) => outcomes.push(OrderOutcome::Rejected(*refusal)),
+                Err(CommandError::Rejected(rejection)) => outcomes.push(OrderOutcome::Rejected(*rejection)),
                 Err(trouble) => return Err(trouble),
             }
             tx.roll_back().await?;
@@ -220,7 +220,7 @@ impl Ledger {
 
 /// What is known of an order before it comes again.
 #[derive(Clone, Debug)]
-pub(crate) struct Before {
+pub(crate) struct ExistingOrder {
     pub(crate) id: OrderId,
     pub(crate) ordered: Moment,
     pub(crate) body_hash: String,
@@ -241,7 +241,7 @@ fn key(order: &IncomingOrder) -> OrderKey {
 pub(crate) async fn known(
     tx: &mut Tx,
     orders: &[IncomingOrder],
-) -> Result<HashMap<OrderKey, Before>, Failure> {
+) -> Result<HashMap<OrderKey, ExistingOrder>, CommandError> {
     const HEAD: &str = "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id, ordered_ms FROM customer_order \
         WHERE channel = $1 AND number";
     let mut by_channel: HashMap<&Channel, Vec<String>> = HashMap::new();
@@ -258,7 +258,7 @@ pub(crate) async fn known(
             }
             for row in statement.fetch_all(tx.db()).await? {
                 let number =
-                    OrderNumber::parse(&row.try_get::<String, _>(1)?).map_err(Trouble::impossible)?;
+                    OrderNumber::parse(&row.try_get::<String, _>(1)?).map_err(StorageError::impossible)?;
                 known.insert((channel.clone(), number), read_before(&row)?);
             }
         }
@@ -266,11 +266,11 @@ pub(crate) async fn known(
     Ok(known)
 }
 
-fn read_before(row: &sqlx::any::AnyRow) -> Result<Before, Failure> {
+fn read_before(row: &sqlx::any::AnyRow) -> Result<ExistingOrder, CommandError> {
     let status: String = row.try_get(4)?;
     let status =
-        OrderStatus::from_code(&status).ok_or_else(|| Trouble::impossible("customer_order.status"))?;
-    Ok(Before {
+        OrderStatus::from_code(&status).ok_or_else(|| StorageError::impossible("customer_order.status"))?;
+    Ok(ExistingOrder {
         id: OrderId::from_raw(row.try_get(2)?),
         ordered: Moment::from_millis(row.try_get(8)?),
         body_hash: row.try_get(3)?,
@@ -284,56 +284,56 @@ fn read_before(row: &sqlx::any::AnyRow) -> Result<Before, Failure> {
 
 /// The body by which an order is the same again: its mapped fields without the customer, without
 /// refunds (each has its own key) and without the moment of its last change.
-pub(crate) fn body_hash(order: &IncomingOrder) -> Result<String, Failure> {
+pub(crate) fn body_hash(order: &IncomingOrder) -> Result<String, CommandError> {
     let body = (
         (&order.channel, &order.number, order.ordered, order.status),
         &order.lines,
         (order.discount, order.shipping, order.fee),
     );
-    Ok(hex_hash(&serde_json::to_vec(&body).map_err(Trouble::KeptAnswer)?))
+    Ok(hex_hash(&serde_json::to_vec(&body).map_err(StorageError::KeptAnswer)?))
 }
 
 /// An order's own values, before anything of it is written.
-pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Refusal> {
+pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Rejection> {
     let shop = tx.shop();
     shop.known_channel(&order.channel)?;
-    order.ordered.believable(tx.now()).map_err(|e| Refusal::invalid("orderDate", e))?;
+    order.ordered.believable(tx.now()).map_err(|e| Rejection::invalid("orderDate", e))?;
     if let Some(modified) = order.modified {
-        modified.believable(tx.now()).map_err(|e| Refusal::invalid("dateModified", e))?;
+        modified.believable(tx.now()).map_err(|e| Rejection::invalid("dateModified", e))?;
     }
     for amount in [order.discount, order.shipping, order.fee] {
         if amount.is_negative() {
-            return Err(Refusal::invalid("shipping", "discount, shipping and fee may not be below 0"));
+            return Err(Rejection::invalid("shipping", "discount, shipping and fee may not be below 0"));
         }
         if amount.currency() != shop.currency {
-            return Err(Refusal::invalid(
+            return Err(Rejection::invalid(
                 "priceCurrency",
                 format!("the shop's currency is {}", shop.currency),
             ));
         }
-        amount.within_limit().map_err(|over| Refusal::invalid("shipping", over))?;
+        amount.within_limit().map_err(|over| Rejection::invalid("shipping", over))?;
     }
     for line in &order.lines {
-        text::short(&line.name).map_err(|e| Refusal::invalid("name", e))?;
+        text::short(&line.name).map_err(|e| Rejection::invalid("name", e))?;
     }
-    text::short(&order.customer.name).map_err(|e| Refusal::invalid("customer.name", e))?;
-    text::short(&order.customer.email).map_err(|e| Refusal::invalid("customer.email", e))?;
+    text::short(&order.customer.name).map_err(|e| Rejection::invalid("customer.name", e))?;
+    text::short(&order.customer.email).map_err(|e| Rejection::invalid("customer.email", e))?;
     Ok(())
 }
 
 /// Why an order without lines, of which nothing is known, says nothing.
-fn nothing_of_it(order: &IncomingOrder) -> Refusal {
+fn nothing_of_it(order: &IncomingOrder) -> Rejection {
     let reason = if order.refunds.is_empty() {
         "an order has at least one line".to_owned()
     } else {
         format!("order {} is not known, so nothing of it can be refunded", order.number)
     };
-    Refusal::invalid("orderNumber", reason)
+    Rejection::invalid("orderNumber", reason)
 }
 
 /// Writes the order's row. On PostgreSQL another process may have taken the same order in between:
 /// then the whole is tried again, and finds it.
-pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<(), Failure> {
+pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<(), CommandError> {
     const HEAD: &str = "INSERT INTO customer_order (id, channel, number, body_hash, status, past, ordered_ms, modified_ms, \
         sale_id, discount, shipping, fee, customer_name, customer_email, revision, taken_ms)";
     let now = tx.now().millis();
@@ -366,7 +366,7 @@ pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<
     )
     .await?;
     if usize::try_from(written).ok() != Some(rows.len()) {
-        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+        return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
     Ok(())
 }

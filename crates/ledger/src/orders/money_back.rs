@@ -4,12 +4,12 @@ use super::adjust::shipping_left;
 use super::given_back::{OfSale, SoldLine, Wanted};
 use crate::sales::refunds::{RefundLine, RefundOf};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use domain::ids::SaleId;
 use domain::money::Money;
 use domain::split;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use std::collections::BTreeMap;
 
 /// What each of the order's sales gives of `money`: its lines by what is left of them, to the cent by largest
@@ -19,7 +19,7 @@ pub(super) async fn parts(
     wanted: Wanted<'_>,
     lines: &[SoldLine],
     money: Money,
-) -> Result<Vec<OfSale>, Failure> {
+) -> Result<Vec<OfSale>, CommandError> {
     let names_goods = wanted.names_goods();
     let shipping = if names_goods { Vec::new() } else { shipping_left(tx, wanted.before).await? };
     let of_lines: i64 = lines.iter().map(|line| line.money_left).sum();
@@ -28,7 +28,7 @@ pub(super) async fn parts(
         let title = lines.first().filter(|_| names_goods).map_or("the order", |line| line.title.as_str());
         let (title, left) =
             (title.to_owned(), Money::from_minor(left, money.currency()).field("price")?.to_string());
-        return Err(Refusal::MoreThanSold { title, asked: money.to_string(), left }.into());
+        return Err(Rejection::MoreThanSold { title, asked: money.to_string(), left }.into());
     }
     let from_lines = Money::from_minor(money.minor().min(of_lines), money.currency()).field("price")?;
     let mut parts = of_each(lines, from_lines)?;
@@ -44,12 +44,13 @@ pub(super) async fn parts(
     Ok(parts.into_values().collect())
 }
 
-fn of_each(lines: &[SoldLine], money: Money) -> Result<BTreeMap<SaleId, OfSale>, Failure> {
+fn of_each(lines: &[SoldLine], money: Money) -> Result<BTreeMap<SaleId, OfSale>, CommandError> {
     let weights: Vec<i64> = lines.iter().map(|line| line.money_left).collect();
     let shares = split::by_largest_remainder(money, &weights).field("price")?;
     let mut parts = BTreeMap::new();
     for (line, share) in lines.iter().zip(shares).filter(|(_, share)| !share.is_zero()) {
-        let back = RefundLine { line: line.line, what: RefundOf::Money(share), fate: Fate::Open };
+        let back =
+            RefundLine { line: line.line, what: RefundOf::Money(share), fate: ReturnDisposition::Open };
         let of_sale = parts.entry(line.sale).or_insert_with(|| OfSale::none(line.sale, money));
         of_sale.lines.push(back);
     }

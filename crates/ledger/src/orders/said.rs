@@ -3,7 +3,7 @@
 use super::live::Priced;
 use super::share::Share;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::sql::insert_rows;
 use domain::ids::OrderId;
 use sqlx::Row;
@@ -22,7 +22,7 @@ pub(super) fn of_lines(priced: &[Priced]) -> Said {
     said
 }
 
-pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, Failure> {
+pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, CommandError> {
     let rows =
         sqlx::query("SELECT item_id, steps, amount, discount, tax FROM order_said WHERE order_id = $1")
             .bind(order.raw())
@@ -32,7 +32,7 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, Failure> {
 }
 
 /// Writes what a new order says.
-pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), Failure> {
+pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), CommandError> {
     const HEAD: &str = "INSERT INTO order_said (order_id, item_id, steps, amount, discount, tax)";
     let rows: Vec<_> = said.iter().collect();
     insert_rows(tx.db(), HEAD, 6, &rows, |statement, (item, share)| {
@@ -49,7 +49,7 @@ pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<()
 }
 
 /// Writes what a later state says in place of what was said before.
-pub(super) async fn replace(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), Failure> {
+pub(super) async fn replace(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM order_said WHERE order_id = $1").bind(order.raw()).execute(tx.db()).await?;
     write(tx, order, said).await
 }

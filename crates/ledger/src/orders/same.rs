@@ -1,10 +1,10 @@
 //! Whether a state is of the order that is known by its number, or of another purchase.
 
-use super::Before;
+use super::ExistingOrder;
 use crate::shelf::lookup;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use domain::codes::Code;
 use domain::ids::{OrderId, SaleId};
 use domain::order::IncomingOrder;
@@ -16,8 +16,8 @@ use std::collections::HashSet;
 pub(super) async fn is_another_purchase(
     tx: &mut Tx,
     order: &IncomingOrder,
-    before: &Before,
-) -> Result<bool, Failure> {
+    before: &ExistingOrder,
+) -> Result<bool, CommandError> {
     let zone = &tx.shop().zone;
     if order.lines.is_empty() || zone.day_of(order.ordered) == zone.day_of(before.ordered) {
         return Ok(false);
@@ -26,7 +26,7 @@ pub(super) async fn is_another_purchase(
     Ok(!has_line_of(tx, order, &known).await?)
 }
 
-async fn has_line_of(tx: &mut Tx, order: &IncomingOrder, known: &KnownLines) -> Result<bool, Failure> {
+async fn has_line_of(tx: &mut Tx, order: &IncomingOrder, known: &KnownLines) -> Result<bool, CommandError> {
     let codes: Vec<Code> = order.lines.iter().filter_map(|line| line.code.clone()).collect();
     let currency = tx.shop().currency;
     let found = lookup::find_known(tx.db(), &codes, currency).await?;
@@ -45,7 +45,7 @@ struct KnownLines {
     texts: HashSet<String>,
 }
 
-async fn known_lines(tx: &mut Tx, order: OrderId, sale: Option<SaleId>) -> Result<KnownLines, Failure> {
+async fn known_lines(tx: &mut Tx, order: OrderId, sale: Option<SaleId>) -> Result<KnownLines, CommandError> {
     let rows = sqlx::query(
         "SELECT item_id, code, title FROM order_line WHERE order_id = $1 UNION ALL \
          SELECT item_id, code, title FROM sale_line WHERE sale_id = $2",
@@ -68,7 +68,7 @@ async fn known_lines(tx: &mut Tx, order: OrderId, sale: Option<SaleId>) -> Resul
 pub(super) async fn is_on_another_channel(
     tx: &mut Tx,
     order: &IncomingOrder,
-) -> Result<Option<Refusal>, Failure> {
+) -> Result<Option<Rejection>, CommandError> {
     let row = sqlx::query(
         "SELECT o.id, o.sale_id, o.channel FROM channel c JOIN customer_order o ON o.channel = c.code \
          WHERE o.number = $1 AND c.code <> $2 AND o.ordered_ms = $3 AND o.past = 0 LIMIT 1",
@@ -90,5 +90,5 @@ pub(super) async fn is_on_another_channel(
         order.number,
         row.try_get::<String, _>(2)?
     );
-    Ok(Some(Refusal::invalid("channel", reason)))
+    Ok(Some(Rejection::invalid("channel", reason)))
 }

@@ -1,6 +1,6 @@
 //! So many steps of an item and the money that they are worth, in minor units.
 
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use domain::basket::LineMoney;
 use domain::money::{Currency, Money};
 use sqlx::Row;
@@ -21,7 +21,7 @@ impl Share {
     }
 
     /// From four columns, beginning at `first`.
-    pub(super) fn read(row: &AnyRow, first: usize) -> Result<Self, Failure> {
+    pub(super) fn read(row: &AnyRow, first: usize) -> Result<Self, CommandError> {
         Ok(Self {
             steps: row.try_get(first)?,
             amount: row.try_get(first + 1)?,
@@ -30,7 +30,7 @@ impl Share {
         })
     }
 
-    pub(super) fn money(&self, currency: Currency) -> Result<LineMoney, Failure> {
+    pub(super) fn money(&self, currency: Currency) -> Result<LineMoney, CommandError> {
         let money = |minor| Money::from_minor(minor, currency).stored("order_said");
         Ok(LineMoney { amount: money(self.amount)?, discount: money(self.discount)?, tax: money(self.tax)? })
     }

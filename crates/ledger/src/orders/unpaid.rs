@@ -5,36 +5,36 @@ use super::change::{Later, end_holds};
 use super::live::{self, Fill, Priced, SaleKind, SaleOf};
 use super::said::{self, Said};
 use super::share::Share;
-use super::stood::{self, Stood};
+use super::stored_lines::{self, StoredOrderLine};
 use crate::shelf::holds::{self, Ended};
 use crate::shelf::stock::{Take, try_take};
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::storage_error::Trouble;
+use crate::store::error::CommandError;
+use crate::store::storage_error::StorageError;
 use domain::ids::{HoldId, ItemId, SaleLineId};
-use domain::stock::Why;
+use domain::stock::StockReason;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Another state of it that is not paid either.
-pub(super) async fn adjust(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
+pub(super) async fn adjust(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     let priced = live::price(tx, later.order).await?;
     set_aside(tx, later, &priced).await
 }
 
 /// It was paid: what is set aside is sold. What is short waits for a person, also where it could be had.
-pub(super) async fn pay(tx: &mut Tx, later: Later<'_>) -> Result<(), Failure> {
+pub(super) async fn pay(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     let Later { before, order, who, .. } = later;
     let priced = live::price(tx, order).await?;
     // What the state changes besides is set aside first, and then sold with the rest.
     set_aside(tx, later, &priced).await?;
-    let stood: Vec<Stood> =
-        stood::read(tx, before.id).await?.into_iter().filter(|line| line.state == "held").collect();
+    let stood: Vec<StoredOrderLine> =
+        stored_lines::read(tx, before.id).await?.into_iter().filter(|line| line.state == "held").collect();
     let mut lines = Vec::with_capacity(stood.len());
     let mut sold = Vec::with_capacity(stood.len());
     for (at, end) in end_holds(tx, &stood, "taken").await? {
         let take = Take { item: end.item, steps: end.steps, from_hold: end.steps };
-        if !try_take(tx, &take, Why::Sold).await? {
-            return Err(Trouble::impossible("a hold without its stock").into());
+        if !try_take(tx, &take, StockReason::Sold).await? {
+            return Err(StorageError::impossible("a hold without its stock").into());
         }
         lines.push(line(tx, &priced, stood[at].item, stood[at].share)?);
         sold.push(stood[at].id);
@@ -69,17 +69,18 @@ struct Changed {
 
 /// Sets aside what the state says of each item. Of an item that was short, no more than was set aside
 /// before: what is short waits for a person.
-async fn set_aside(tx: &mut Tx, later: Later<'_>, priced: &[Priced]) -> Result<(), Failure> {
+async fn set_aside(tx: &mut Tx, later: Later<'_>, priced: &[Priced]) -> Result<(), CommandError> {
     let id = later.before.id;
     let now = said::of_lines(priced);
-    let waiting: Vec<Stood> = stood::read(tx, id).await?.into_iter().filter(Stood::waits).collect();
+    let waiting: Vec<StoredOrderLine> =
+        stored_lines::read(tx, id).await?.into_iter().filter(StoredOrderLine::waits).collect();
     let changed = changed(&waiting, &now);
-    let dropped: Vec<Stood> =
+    let dropped: Vec<StoredOrderLine> =
         waiting.into_iter().filter(|line| changed.iter().any(|c| c.item == line.item)).collect();
     let ended: Vec<Ended> = end_holds(tx, &dropped, "ended").await?.into_iter().map(|(_, end)| end).collect();
     holds::free(tx, &ended).await?;
     for line in &dropped {
-        stood::drop_waiting(tx, line.id).await?;
+        stored_lines::drop_waiting(tx, line.id).await?;
     }
     let (mut lines, mut fills, mut held) = (Vec::new(), Vec::new(), Vec::new());
     for one in changed.iter().filter(|one| one.now.steps > 0) {
@@ -98,14 +99,14 @@ async fn set_aside(tx: &mut Tx, later: Later<'_>, priced: &[Priced]) -> Result<(
         }
     }
     live::write_holds(tx, later.order, &lines, &held).await?;
-    let first = stood::next_position(tx, id).await?;
+    let first = stored_lines::next_position(tx, id).await?;
     live::write_lines(tx, id, &lines, &fills, &[], first).await?;
     said::replace(tx, id, &now).await
 }
 
 /// In the order of the items, so that two orders touch them in the same order.
-fn changed(waiting: &[Stood], now: &Said) -> Vec<Changed> {
-    let mut by_item: BTreeMap<i64, Vec<&Stood>> = BTreeMap::new();
+fn changed(waiting: &[StoredOrderLine], now: &Said) -> Vec<Changed> {
+    let mut by_item: BTreeMap<i64, Vec<&StoredOrderLine>> = BTreeMap::new();
     for line in waiting {
         by_item.entry(line.item).or_default().push(line);
     }
@@ -122,7 +123,7 @@ fn changed(waiting: &[Stood], now: &Said) -> Vec<Changed> {
 }
 
 /// Sets aside of an item as much as may be, and says how much that is.
-async fn can_be_held(tx: &mut Tx, one: &Changed) -> Result<i64, Failure> {
+async fn can_be_held(tx: &mut Tx, one: &Changed) -> Result<i64, CommandError> {
     let item = ItemId::from_raw(one.item);
     if !one.was_short && holds::try_set_aside(tx, item, one.now.steps).await? {
         return Ok(one.now.steps);

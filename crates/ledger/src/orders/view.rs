@@ -1,8 +1,8 @@
 //! Reading orders.
 
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
-use crate::store::storage_error::Trouble;
+use crate::store::error::{CommandError, Stored};
+use crate::store::storage_error::StorageError;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{OrderId, OrderLineId, SaleId};
@@ -91,7 +91,7 @@ impl Ledger {
         before: Option<OrderId>,
         only_short: bool,
         limit: usize,
-    ) -> Result<Vec<OrderView>, Failure> {
+    ) -> Result<Vec<OrderView>, CommandError> {
         // Parted, so that each finds the index of its lines.
         let short = "AND id IN (SELECT order_id FROM order_line WHERE state = 'short' \
             UNION SELECT l.order_id FROM order_line l JOIN customer_order o ON o.id = l.order_id \
@@ -120,7 +120,7 @@ impl Ledger {
         &self,
         connection: &mut sqlx::AnyConnection,
         order: OrderId,
-    ) -> Result<Vec<OrderLineView>, Failure> {
+    ) -> Result<Vec<OrderLineView>, CommandError> {
         let currency = self.shop().currency;
         let text = format!(
             "SELECT l.id, l.code, l.title, l.steps - COALESCE(t.steps, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
@@ -132,7 +132,7 @@ impl Ledger {
 }
 
 /// A line from columns `id`, `code`, `title`, `steps`, `unit`, `amount`, `state`.
-pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView, Failure> {
+pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView, CommandError> {
     let measure = super::decide::measure(&row.try_get::<String, _>(4)?)?;
     let state: String = row.try_get(6)?;
     Ok(OrderLineView {
@@ -146,14 +146,14 @@ pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView,
 }
 
 /// An order from columns `id`, `channel`, `number`, `status`, `ordered_ms`, `past`, `sale_id`.
-pub(super) fn order_of(row: &AnyRow) -> Result<OrderView, Failure> {
+pub(super) fn order_of(row: &AnyRow) -> Result<OrderView, CommandError> {
     let status: String = row.try_get(3)?;
     Ok(OrderView {
         id: OrderId::from_raw(row.try_get(0)?),
         channel: Channel::parse(&row.try_get::<String, _>(1)?).stored("customer_order.channel")?,
         number: row.try_get(2)?,
         status: OrderStatus::from_code(&status)
-            .ok_or_else(|| Trouble::impossible("customer_order.status"))?,
+            .ok_or_else(|| StorageError::impossible("customer_order.status"))?,
         ordered: Moment::from_millis(row.try_get(4)?),
         past: row.try_get::<i64, _>(5)? == 1,
         sale: row.try_get::<Option<i64>, _>(6)?.map(SaleId::from_raw),

@@ -3,7 +3,7 @@
 
 use crate::store::Ledger;
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use domain::day::Moment;
 use domain::ids::AuditId;
 use domain::money::Money;
@@ -125,7 +125,7 @@ pub(crate) async fn note(
     act: Audited,
     what: &str,
     detail: &str,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let id = tx.next_id()?;
     let now = tx.now().millis();
     sqlx::query("INSERT INTO audit (id, at_ms, who, act, what, detail) VALUES ($1, $2, $3, $4, $5, $6)")
@@ -147,7 +147,7 @@ pub(crate) async fn note_price(
     sku: &str,
     (old, new): (Money, Money),
     how: &str,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     if old == new {
         return Ok(());
     }
@@ -156,7 +156,7 @@ pub(crate) async fn note_price(
 
 impl Ledger {
     /// The list, the latest first, at most `limit`, before `before` if given.
-    pub async fn audit(&self, before: Option<AuditId>, limit: usize) -> Result<Vec<AuditRow>, Failure> {
+    pub async fn audit(&self, before: Option<AuditId>, limit: usize) -> Result<Vec<AuditRow>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT id, at_ms, who, act, what, detail FROM audit WHERE id < $1 ORDER BY id DESC LIMIT $2",

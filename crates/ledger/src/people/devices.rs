@@ -4,8 +4,8 @@ use super::secret::SecretHash;
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::DeviceId;
@@ -40,7 +40,7 @@ pub struct DeviceView {
 impl Command for EnrolDevice {
     type Answer = DeviceId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<DeviceId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<DeviceId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let name = text::name(&self.name).field("name")?;
         let id = tx.next_id()?;
@@ -58,7 +58,7 @@ impl Command for EnrolDevice {
         .await?;
         if added.rows_affected() == 0 {
             let reason = format!("there is a device {name} already; choose another name, or end that one");
-            return Err(Refusal::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", reason).into());
         }
         activity_log::note(tx, &who, Audited::DeviceEnrolled, &name, "").await?;
         Ok(DeviceId::from_raw(id))
@@ -78,7 +78,7 @@ pub struct EndDevice {
 impl Command for EndDevice {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let now = tx.now().millis();
         let row =
@@ -87,7 +87,7 @@ impl Command for EndDevice {
                 .bind(now)
                 .fetch_optional(tx.db())
                 .await?
-                .ok_or_else(|| Refusal::no_such("device", self.device))?;
+                .ok_or_else(|| Rejection::no_such("device", self.device))?;
         let name: String = row.try_get(0)?;
         sqlx::query("DELETE FROM session WHERE device_id = $1")
             .bind(self.device.raw())
@@ -97,7 +97,7 @@ impl Command for EndDevice {
     }
 }
 
-fn read(row: &AnyRow) -> Result<DeviceView, Failure> {
+fn read(row: &AnyRow) -> Result<DeviceView, CommandError> {
     Ok(DeviceView {
         id: DeviceId::from_raw(row.try_get(0)?),
         name: row.try_get(1)?,
@@ -107,18 +107,18 @@ fn read(row: &AnyRow) -> Result<DeviceView, Failure> {
 
 impl Ledger {
     /// The devices, by name.
-    pub async fn devices(&self) -> Result<Vec<DeviceView>, Failure> {
+    pub async fn devices(&self) -> Result<Vec<DeviceView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT id, name, made_ms FROM device WHERE ended_ms IS NULL")
             .fetch_all(&mut *connection)
             .await?;
-        let mut devices = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        let mut devices = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
         devices.sort_by_cached_key(|d| text::fold(&d.name));
         Ok(devices)
     }
 
     /// The device whose cookie holds a secret.
-    pub async fn device(&self, secret: &SecretHash) -> Result<Option<DeviceView>, Failure> {
+    pub async fn device(&self, secret: &SecretHash) -> Result<Option<DeviceView>, CommandError> {
         let mut connection = self.reader().await?;
         let row =
             sqlx::query("SELECT id, name, made_ms FROM device WHERE secret_hash = $1 AND ended_ms IS NULL")

@@ -4,7 +4,7 @@
 use super::secret::SecretHash;
 use crate::store::Ledger;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use domain::ids::PersonId;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -26,7 +26,7 @@ pub struct Known {
 
 impl Known {
     /// Knows it, for this person and whomever it was known to before.
-    pub(super) async fn note(&self, tx: &mut Tx, person: PersonId) -> Result<(), Failure> {
+    pub(super) async fn note(&self, tx: &mut Tx, person: PersonId) -> Result<(), CommandError> {
         let now = tx.now().millis();
         sqlx::query("DELETE FROM known_browser WHERE seen_ms <= $1")
             .bind(now - KNOWN_FOR_MS)
@@ -61,14 +61,14 @@ impl Known {
 }
 
 /// Forgets all of a person's.
-pub(super) async fn forget(tx: &mut Tx, person: PersonId) -> Result<(), Failure> {
+pub(super) async fn forget(tx: &mut Tx, person: PersonId) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM known_browser WHERE person_id = $1").bind(person.raw()).execute(tx.db()).await?;
     Ok(())
 }
 
 impl Ledger {
     /// Whether a browser is known to whom a name finds.
-    pub async fn knows_browser(&self, cookie: &SecretHash, name: &str) -> Result<bool, Failure> {
+    pub async fn knows_browser(&self, cookie: &SecretHash, name: &str) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT k.person_id FROM known_browser k JOIN person p ON p.id = k.person_id \

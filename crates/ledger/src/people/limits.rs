@@ -5,8 +5,8 @@ use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::actor::Actor;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::limits::{AboveLimit, LimitName, Limits};
 use domain::money::Currency;
@@ -27,9 +27,9 @@ pub enum LimitsOf {
     Token(String),
 }
 
-impl From<AboveLimit> for Failure {
+impl From<AboveLimit> for CommandError {
     fn from(above: AboveLimit) -> Self {
-        Refusal::AboveLimit(above).into()
+        Rejection::AboveLimit(above).into()
     }
 }
 
@@ -47,7 +47,7 @@ async fn read(
     currency: Currency,
     role: Role,
     jti: Option<&str>,
-) -> Result<Limits, Failure> {
+) -> Result<Limits, CommandError> {
     let token = jti.map(of_token).unwrap_or_default();
     let rows = sqlx::query("SELECT caller, name, value FROM caller_limit WHERE caller IN ($1, $2)")
         .bind(of_role(role))
@@ -69,7 +69,7 @@ async fn read(
 
 impl Tx {
     /// The limits of whoever acts.
-    pub(crate) async fn limits(&mut self) -> Result<Limits, Failure> {
+    pub(crate) async fn limits(&mut self) -> Result<Limits, CommandError> {
         let currency = self.shop().currency;
         match self.actor().cloned() {
             None | Some(Actor { role: Role::Owner, token: None, .. }) => Ok(Limits::none()),
@@ -93,7 +93,7 @@ pub struct SetLimits {
 impl Command for SetLimits {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
         let (caller, what, role, token) = self.caller(tx).await?;
@@ -128,7 +128,7 @@ impl Command for SetLimits {
 }
 
 /// A program that the owner has limited does not set its limits aside.
-async fn refuse_limited_token(tx: &mut Tx) -> Result<(), Failure> {
+async fn refuse_limited_token(tx: &mut Tx) -> Result<(), CommandError> {
     let Some(jti) = tx.actor().and_then(|actor| actor.token.clone()) else { return Ok(()) };
     let own = sqlx::query("SELECT name FROM caller_limit WHERE caller = $1 LIMIT 1")
         .bind(of_token(&jti))
@@ -138,19 +138,19 @@ async fn refuse_limited_token(tx: &mut Tx) -> Result<(), Failure> {
         return Ok(());
     }
     let reason = "this token has limits of its own, so it may not change any; a person does that";
-    Err(Refusal::invalid("limits", reason).into())
+    Err(Rejection::invalid("limits", reason).into())
 }
 
 impl SetLimits {
     /// By what they are found, in words, of which role, of which token.
-    async fn caller(&self, tx: &mut Tx) -> Result<(String, String, Role, Option<String>), Failure> {
+    async fn caller(&self, tx: &mut Tx) -> Result<(String, String, Role, Option<String>), CommandError> {
         // One at a time, so that what was and what is are each other's.
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         refuse_limited_token(tx).await?;
         match &self.of {
             LimitsOf::Role(Role::Owner) => {
                 let reason = "an owner has no limits; make the person a counter hand or a maker";
-                Err(Refusal::invalid("role", reason).into())
+                Err(Rejection::invalid("role", reason).into())
             }
             LimitsOf::Role(role) => Ok((of_role(*role), format!("every {}", role.words()), *role, None)),
             LimitsOf::Token(name) => {
@@ -160,7 +160,7 @@ impl SetLimits {
                 .bind(text::fold(name.trim()))
                 .fetch_optional(tx.db())
                 .await?
-                .ok_or_else(|| Refusal::no_such("token", name))?;
+                .ok_or_else(|| Rejection::no_such("token", name))?;
                 let jti: String = row.try_get(0)?;
                 let role: String = row.try_get(2)?;
                 let role = Role::from_code(&role).ok_or(role).stored("api_token.role")?;
@@ -172,7 +172,7 @@ impl SetLimits {
 
 impl Ledger {
     /// How far a role may go, and a token of it.
-    pub async fn limits(&self, role: Role, jti: Option<&str>) -> Result<Limits, Failure> {
+    pub async fn limits(&self, role: Role, jti: Option<&str>) -> Result<Limits, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         read(&mut connection, currency, role, jti).await

@@ -1,8 +1,8 @@
 //! Names by which it is written down who did what: a person's is no token's, and neither is the program's own.
 
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use domain::text;
 
 /// What the program writes down for what nobody did who was let in.
@@ -17,12 +17,12 @@ pub(super) enum NameOf {
 
 /// Refuses the name of somebody of the other kind, those included who are here no longer: what they did
 /// stands under it. One at a time, so that two of a name cannot pass each other.
-pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<(), Failure> {
+pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<(), CommandError> {
     tx.wait_for_others().await?;
     let folded = text::fold(name);
     if OF_THE_PROGRAM.contains(&folded.as_str()) {
         let reason = format!("{name} stands for the program itself; choose another name");
-        return Err(Refusal::invalid("name", reason).into());
+        return Err(Rejection::invalid("name", reason).into());
     }
     let (statement, whose) = match of {
         NameOf::Person => ("SELECT folded FROM api_token WHERE folded = $1 LIMIT 1", "a token"),
@@ -33,5 +33,5 @@ pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<
     }
     let reason =
         format!("{name} is the name of {whose}; choose another, so that it can be told who did what");
-    Err(Refusal::invalid("name", reason).into())
+    Err(Rejection::invalid("name", reason).into())
 }

@@ -7,8 +7,8 @@ use super::{known, second_factor};
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{PersonId, SessionId};
@@ -63,19 +63,19 @@ pub struct PersonView {
 impl Command for AddPerson {
     type Answer = PersonId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<PersonId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<PersonId, CommandError> {
         // One at a time, so that two firsts cannot pass each other.
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         if self.role != Role::Owner && count_owners(tx).await? == 0 {
             let reason = "the first person is an owner; add an owner, then the others";
-            return Err(Refusal::invalid("role", reason).into());
+            return Err(Rejection::invalid("role", reason).into());
         }
         add(tx, self).await
     }
 }
 
 /// Adds a person, all else being seen to.
-pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Failure> {
+pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, CommandError> {
     let who = text::short(&new.who).field("who")?;
     let name = text::name(&new.name).field("name")?;
     names::refuse_taken(tx, &name, NameOf::Person).await?;
@@ -95,7 +95,7 @@ pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Failur
     .execute(tx.db())
     .await?;
     if added.rows_affected() == 0 {
-        return Err(Refusal::invalid("name", format!("{name} is here already; choose another name")).into());
+        return Err(Rejection::invalid("name", format!("{name} is here already; choose another name")).into());
     }
     activity_log::note(tx, &who, Audited::PersonAdded, &name, new.role.words()).await?;
     Ok(PersonId::from_raw(id))
@@ -131,9 +131,9 @@ pub struct EditPerson {
 impl Command for EditPerson {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         let (name, old) = read(tx, self.person).await?;
         if let Some(role) = self.role.filter(|role| *role != old) {
             set(tx, self.person, "UPDATE person SET role = $2 WHERE id = $1", Some(role.code())).await?;
@@ -169,7 +169,7 @@ impl Command for EditPerson {
 }
 
 /// Sets a PIN, or takes it away, and ends what was signed in by the old one.
-async fn set_pin(tx: &mut Tx, person: PersonId, new: Option<&str>) -> Result<(), Failure> {
+async fn set_pin(tx: &mut Tx, person: PersonId, new: Option<&str>) -> Result<(), CommandError> {
     set(tx, person, "UPDATE person SET pin = $2, pin_failures = 0 WHERE id = $1", new).await?;
     sqlx::query("DELETE FROM session WHERE person_id = $1 AND by_pin = 1")
         .bind(person.raw())
@@ -179,7 +179,7 @@ async fn set_pin(tx: &mut Tx, person: PersonId, new: Option<&str>) -> Result<(),
 }
 
 /// Refuses if a person's password is another one by now than it was checked against.
-pub(super) async fn hold_password(tx: &mut Tx, person: PersonId, checked: &Phc) -> Result<(), Failure> {
+pub(super) async fn hold_password(tx: &mut Tx, person: PersonId, checked: &Phc) -> Result<(), CommandError> {
     let held = sqlx::query(
         "UPDATE person SET pin_failures = 0 WHERE id = $1 AND password = $2 AND ended_ms IS NULL",
     )
@@ -188,7 +188,7 @@ pub(super) async fn hold_password(tx: &mut Tx, person: PersonId, checked: &Phc) 
     .execute(tx.db())
     .await?;
     if held.rows_affected() == 0 {
-        return Err(Refusal::no_such("person", person).into());
+        return Err(Rejection::no_such("person", person).into());
     }
     Ok(())
 }
@@ -198,7 +198,7 @@ async fn set(
     person: PersonId,
     statement: &'static str,
     value: Option<&str>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     sqlx::query(statement).bind(person.raw()).bind(value.map(str::to_owned)).execute(tx.db()).await?;
     Ok(())
 }
@@ -216,9 +216,9 @@ pub struct EndPerson {
 impl Command for EndPerson {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         let (name, role) = read(tx, self.person).await?;
         let now = tx.now().millis();
         sqlx::query("UPDATE person SET ended_ms = $2 WHERE id = $1")
@@ -260,7 +260,7 @@ pub struct TryPin {
 impl Command for TryPin {
     type Answer = Option<PinKept>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Option<PinKept>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Option<PinKept>, CommandError> {
         self.of.count(tx).await?;
         let row = sqlx::query(
             "UPDATE person SET pin_failures = pin_failures + 1 WHERE id = $1 AND ended_ms IS NULL \
@@ -277,21 +277,21 @@ impl Command for TryPin {
     }
 }
 
-async fn read(tx: &mut Tx, person: PersonId) -> Result<(String, Role), Failure> {
+async fn read(tx: &mut Tx, person: PersonId) -> Result<(String, Role), CommandError> {
     let row = sqlx::query("SELECT name, role FROM person WHERE id = $1 AND ended_ms IS NULL")
         .bind(person.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("person", person))?;
+        .ok_or_else(|| Rejection::no_such("person", person))?;
     Ok((row.try_get(0)?, stored_role(&row.try_get::<String, _>(1)?)?))
 }
 
 /// A role as it stands in a row.
-pub(super) fn stored_role(code: &str) -> Result<Role, Failure> {
+pub(super) fn stored_role(code: &str) -> Result<Role, CommandError> {
     Role::from_code(code).ok_or(code).stored("role")
 }
 
-async fn count_owners(tx: &mut Tx) -> Result<i64, Failure> {
+async fn count_owners(tx: &mut Tx) -> Result<i64, CommandError> {
     let row =
         sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM person WHERE role = 'owner' AND ended_ms IS NULL")
             .fetch_one(tx.db())
@@ -301,23 +301,23 @@ async fn count_owners(tx: &mut Tx) -> Result<i64, Failure> {
 
 /// A shop without an owner could never be seen to again. The books' row, taken first, lets one such
 /// change in at a time.
-async fn refuse_no_owner(tx: &mut Tx) -> Result<(), Failure> {
+async fn refuse_no_owner(tx: &mut Tx) -> Result<(), CommandError> {
     if count_owners(tx).await? > 0 {
         return Ok(());
     }
     let reason = "this is the only owner; make somebody else an owner first";
-    Err(Refusal::invalid("role", reason).into())
+    Err(Rejection::invalid("role", reason).into())
 }
 
 impl Ledger {
     /// Whether anybody was ever added: until then, the shop is not set up.
-    pub async fn has_people(&self) -> Result<bool, Failure> {
+    pub async fn has_people(&self) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         Ok(sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(&mut *connection).await?.is_some())
     }
 
     /// Everybody who is here, by name.
-    pub async fn people(&self) -> Result<Vec<PersonView>, Failure> {
+    pub async fn people(&self) -> Result<Vec<PersonView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT p.id, p.name, p.role, p.pin, p.made_ms, p.pin_failures, f.state FROM person p \
@@ -336,13 +336,13 @@ impl Ledger {
                 made: Moment::from_millis(row.try_get(4)?),
             })
         };
-        let mut people = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        let mut people = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
         people.sort_by_cached_key(|p| text::fold(&p.name));
         Ok(people)
     }
 
     /// Whom a name finds, with what their password is checked against.
-    pub async fn password_of(&self, name: &str) -> Result<Option<(PersonId, Phc)>, Failure> {
+    pub async fn password_of(&self, name: &str) -> Result<Option<(PersonId, Phc)>, CommandError> {
         let mut connection = self.reader().await?;
         let text =
             "SELECT id, password FROM person WHERE folded = $1 AND ended_ms IS NULL AND password <> $2";

@@ -6,8 +6,8 @@ use super::secret::{Phc, SecretHash};
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::ids::PersonId;
 use domain::text;
@@ -51,7 +51,7 @@ pub enum SecondProof {
 
 impl SecondProof {
     /// Uses it up (OWASP ASVS 5.0.0, 6.5.1), or refuses it if it was used before.
-    pub(super) async fn spend(&self, tx: &mut Tx, person: PersonId) -> Result<(), Failure> {
+    pub(super) async fn spend(&self, tx: &mut Tx, person: PersonId) -> Result<(), CommandError> {
         let spent = match self {
             Self::Code { step } => {
                 sqlx::query(
@@ -82,8 +82,8 @@ impl SecondProof {
     }
 }
 
-fn wrong_code() -> Refusal {
-    Refusal::invalid(
+fn wrong_code() -> Rejection {
+    Rejection::invalid(
         "code",
         "this code is not right, or was used before; enter the one that the app shows now",
     )
@@ -94,7 +94,7 @@ pub(super) async fn require(
     tx: &mut Tx,
     person: PersonId,
     proof: Option<&SecondProof>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     if let Some(proof) = proof {
         return proof.spend(tx, person).await;
     }
@@ -106,7 +106,7 @@ pub(super) async fn require(
 }
 
 /// Takes it away with its codes; whether there was one that was on.
-pub(super) async fn remove(tx: &mut Tx, person: PersonId) -> Result<bool, Failure> {
+pub(super) async fn remove(tx: &mut Tx, person: PersonId) -> Result<bool, CommandError> {
     let was = sqlx::query("DELETE FROM second_factor WHERE person_id = $1 RETURNING state")
         .bind(person.raw())
         .fetch_optional(tx.db())
@@ -129,7 +129,7 @@ pub struct OfferSecondFactor {
 impl Command for OfferSecondFactor {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now().millis();
         let offered = sqlx::query(
             "INSERT INTO second_factor (person_id, secret, state, last_step, failures, made_ms) \
@@ -142,7 +142,9 @@ impl Command for OfferSecondFactor {
         .execute(tx.db())
         .await?;
         if offered.rows_affected() == 0 {
-            return Err(Refusal::invalid("code", "the second factor is on already; turn it off first").into());
+            return Err(
+                Rejection::invalid("code", "the second factor is on already; turn it off first").into()
+            );
         }
         Ok(())
     }
@@ -170,7 +172,7 @@ pub struct TurnOnSecondFactor {
 impl Command for TurnOnSecondFactor {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let turned = sqlx::query(
             "UPDATE second_factor SET state = 'on', last_step = $3, failures = 0 \
@@ -182,7 +184,7 @@ impl Command for TurnOnSecondFactor {
         .execute(tx.db())
         .await?;
         if turned.rows_affected() == 0 {
-            return Err(Refusal::invalid("code", "this key is no longer offered; begin again").into());
+            return Err(Rejection::invalid("code", "this key is no longer offered; begin again").into());
         }
         write_codes(tx, self.person, &self.codes).await?;
         sqlx::query("DELETE FROM session WHERE person_id = $1 AND id <> $2")
@@ -195,7 +197,7 @@ impl Command for TurnOnSecondFactor {
     }
 }
 
-async fn write_codes(tx: &mut Tx, person: PersonId, codes: &[SecretHash]) -> Result<(), Failure> {
+async fn write_codes(tx: &mut Tx, person: PersonId, codes: &[SecretHash]) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM recovery_code WHERE person_id = $1").bind(person.raw()).execute(tx.db()).await?;
     for code in codes {
         sqlx::query("INSERT INTO recovery_code (hash, person_id) VALUES ($1, $2)")
@@ -207,12 +209,12 @@ async fn write_codes(tx: &mut Tx, person: PersonId, codes: &[SecretHash]) -> Res
     Ok(())
 }
 
-async fn name_of(tx: &mut Tx, person: PersonId) -> Result<String, Failure> {
+async fn name_of(tx: &mut Tx, person: PersonId) -> Result<String, CommandError> {
     let row = sqlx::query("SELECT name FROM person WHERE id = $1 AND ended_ms IS NULL")
         .bind(person.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("person", person))?;
+        .ok_or_else(|| Rejection::no_such("person", person))?;
     Ok(row.try_get(0)?)
 }
 
@@ -230,13 +232,13 @@ pub struct TurnOffSecondFactor {
 impl Command for TurnOffSecondFactor {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let name = name_of(tx, self.person).await?;
         if remove(tx, self.person).await? {
             return activity_log::note(tx, &who, Audited::SecondFactorOff, &name, "").await;
         }
-        Err(Refusal::invalid("name", format!("{name} has no second factor")).into())
+        Err(Rejection::invalid("name", format!("{name} has no second factor")).into())
     }
 }
 
@@ -255,7 +257,7 @@ pub struct RenewRecoveryCodes {
 impl Command for RenewRecoveryCodes {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let name = name_of(tx, self.person).await?;
         let on = sqlx::query("SELECT person_id FROM second_factor WHERE person_id = $1 AND state = 'on'")
@@ -263,7 +265,7 @@ impl Command for RenewRecoveryCodes {
             .fetch_optional(tx.db())
             .await?;
         if on.is_none() {
-            return Err(Refusal::invalid("code", "turn the second factor on first").into());
+            return Err(Rejection::invalid("code", "turn the second factor on first").into());
         }
         write_codes(tx, self.person, &self.codes).await?;
         activity_log::note(tx, &who, Audited::RecoveryCodes, &name, "").await
@@ -283,7 +285,7 @@ impl Command for CountCode {
     /// Whether it may be looked at.
     type Answer = bool;
 
-    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         let counted = sqlx::query(
             "UPDATE second_factor SET failures = failures + 1 \
              WHERE person_id = $1 AND state = 'on' AND failures < $2",
@@ -318,7 +320,7 @@ pub struct BeginStep {
 impl Command for BeginStep {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now();
         self.tried.clear(tx).await?;
         sqlx::query("DELETE FROM sign_in_step WHERE until_ms <= $1")
@@ -359,7 +361,7 @@ pub struct StepView {
 
 impl Ledger {
     /// A person's second factor, offered or on.
-    pub async fn second_factor(&self, person: PersonId) -> Result<Option<SecondFactor>, Failure> {
+    pub async fn second_factor(&self, person: PersonId) -> Result<Option<SecondFactor>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT secret, state, failures, (SELECT CAST(COUNT(*) AS BIGINT) FROM recovery_code c \
@@ -380,7 +382,7 @@ impl Ledger {
     }
 
     /// Whose code a browser goes on with, if it came in time and the password is still the same.
-    pub async fn sign_in_step(&self, step: &SecretHash) -> Result<Option<StepView>, Failure> {
+    pub async fn sign_in_step(&self, step: &SecretHash) -> Result<Option<StepView>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT s.person_id, p.name, s.checked FROM sign_in_step s JOIN person p ON p.id = s.person_id \

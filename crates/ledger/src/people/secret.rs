@@ -1,7 +1,7 @@
 //! What is kept of secrets.
 
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Refusal;
+use crate::store::rejection::Rejection;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -14,9 +14,9 @@ pub struct Phc(String);
 
 impl Phc {
     /// From a PHC string; a password by mistake is not taken for one.
-    pub fn new(text: String) -> Result<Self, Refusal> {
+    pub fn new(text: String) -> Result<Self, Rejection> {
         let is_one = text.starts_with("$argon2id$") && text.len() <= MAX_PHC_CHARS && text.is_ascii();
-        if is_one { Ok(Self(text)) } else { Err(Refusal::invalid("password", "this is not a hash of one")) }
+        if is_one { Ok(Self(text)) } else { Err(Rejection::invalid("password", "this is not a hash of one")) }
     }
 
     /// The PHC string.

@@ -7,8 +7,8 @@ use super::tries::TryOf;
 use super::{known, persons};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{DeviceId, PersonId, SessionId};
@@ -95,7 +95,7 @@ impl Command for SignIn {
     /// The end of the session, if it is used until then.
     type Answer = Moment;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Moment, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Moment, CommandError> {
         let now = tx.now();
         let held = match self.by {
             By::Password => {
@@ -114,7 +114,7 @@ impl Command for SignIn {
             .execute(tx.db())
             .await?;
         if held.rows_affected() == 0 {
-            return Err(Refusal::no_such("person", self.person).into());
+            return Err(Rejection::no_such("person", self.person).into());
         }
         if self.by == By::Password {
             second_factor::require(tx, self.person, self.second.as_ref()).await?;
@@ -134,7 +134,7 @@ impl Command for SignIn {
 }
 
 impl SignIn {
-    async fn make_room(&self, tx: &mut Tx, now: Moment) -> Result<(), Failure> {
+    async fn make_room(&self, tx: &mut Tx, now: Moment) -> Result<(), CommandError> {
         sqlx::query("DELETE FROM session WHERE until_ms <= $1").bind(now.millis()).execute(tx.db()).await?;
         sqlx::query(
             "DELETE FROM session WHERE person_id = $1 AND id NOT IN \
@@ -147,7 +147,7 @@ impl SignIn {
         Ok(())
     }
 
-    async fn write(&self, tx: &mut Tx, now: Moment, until: Moment) -> Result<(), Failure> {
+    async fn write(&self, tx: &mut Tx, now: Moment, until: Moment) -> Result<(), CommandError> {
         let id = tx.next_id()?;
         let confirmed = if self.by == By::Password { now.millis() } else { 0 };
         sqlx::query(
@@ -171,7 +171,7 @@ impl SignIn {
     }
 }
 
-async fn end(tx: &mut Tx, session: &SecretHash) -> Result<(), Failure> {
+async fn end(tx: &mut Tx, session: &SecretHash) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM session WHERE token_hash = $1")
         .bind(session.as_str().to_owned())
         .execute(tx.db())
@@ -201,7 +201,7 @@ pub struct Confirm {
 impl Command for Confirm {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now();
         second_factor::require(tx, self.person, self.second.as_ref()).await?;
         persons::hold_password(tx, self.person, &self.checked).await?;
@@ -216,7 +216,7 @@ impl Command for Confirm {
         .execute(tx.db())
         .await?;
         if noted.rows_affected() == 0 {
-            return Err(Refusal::no_such("session", self.session).into());
+            return Err(Rejection::no_such("session", self.session).into());
         }
         self.tried.clear(tx).await
     }
@@ -233,7 +233,7 @@ pub struct SignOut {
 impl Command for SignOut {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         end(tx, &self.session).await
     }
 }
@@ -251,14 +251,14 @@ pub struct EndSession {
 impl Command for EndSession {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let ended = sqlx::query("DELETE FROM session WHERE id = $1 AND person_id = $2")
             .bind(self.session.raw())
             .bind(self.person.raw())
             .execute(tx.db())
             .await?;
         if ended.rows_affected() == 0 {
-            return Err(Refusal::no_such("session", self.session).into());
+            return Err(Rejection::no_such("session", self.session).into());
         }
         Ok(())
     }
@@ -276,7 +276,7 @@ impl Command for SignOutEverywhere {
     /// How many there were.
     type Answer = u64;
 
-    async fn run(&self, tx: &mut Tx) -> Result<u64, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<u64, CommandError> {
         known::forget(tx, self.person).await?;
         let ended = sqlx::query("DELETE FROM session WHERE person_id = $1")
             .bind(self.person.raw())
@@ -335,7 +335,7 @@ const BY_HASH: &str = "SELECT s.person_id, p.name, p.role, s.form_token, s.by_pi
 
 impl Ledger {
     /// Whose session it is, if it still lasts; notes that it was seen.
-    pub async fn session(&self, session: &SecretHash) -> Result<Option<SessionView>, Failure> {
+    pub async fn session(&self, session: &SecretHash) -> Result<Option<SessionView>, CommandError> {
         let now = self.now().millis();
         let mut connection = self.reader().await?;
         let row = sqlx::query(BY_HASH)
@@ -368,7 +368,7 @@ impl Ledger {
     }
 
     /// A person's sessions that still last, the one seen last first.
-    pub async fn sessions(&self, person: PersonId) -> Result<Vec<OpenSession>, Failure> {
+    pub async fn sessions(&self, person: PersonId) -> Result<Vec<OpenSession>, CommandError> {
         let now = self.now().millis();
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
@@ -391,7 +391,7 @@ impl Ledger {
                 seen: Moment::from_millis(row.try_get(6)?),
             })
         };
-        let sessions = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        let sessions = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
         Ok(sessions.into_iter().filter(|s| now - s.seen.millis() < s.by.idle_ms()).collect())
     }
 

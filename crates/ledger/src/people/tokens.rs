@@ -6,8 +6,8 @@ use super::persons::stored_role;
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::people::Role;
@@ -52,12 +52,12 @@ pub struct TokenView {
 impl Command for AddToken {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let name = text::name(&self.name).field("name")?;
         let now = tx.now();
         if self.until <= now {
-            return Err(Refusal::invalid("until", "the token would be over before it begins").into());
+            return Err(Rejection::invalid("until", "the token would be over before it begins").into());
         }
         names::refuse_taken(tx, &name, NameOf::Token).await?;
         let added = sqlx::query(
@@ -75,7 +75,7 @@ impl Command for AddToken {
         .await?;
         if added.rows_affected() == 0 {
             let reason = format!("there is a token {name} already; choose another name, or end that one");
-            return Err(Refusal::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", reason).into());
         }
         let detail = format!("{}, until {}", self.role.words(), self.until);
         activity_log::note(tx, &who, Audited::TokenAdded, &name, &detail).await
@@ -95,7 +95,7 @@ pub struct EndToken {
 impl Command for EndToken {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let now = tx.now().millis();
         let row = sqlx::query(
@@ -105,7 +105,7 @@ impl Command for EndToken {
         .bind(now)
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("token", &self.name))?;
+        .ok_or_else(|| Rejection::no_such("token", &self.name))?;
         let name: String = row.try_get(0)?;
         activity_log::note(tx, &who, Audited::TokenEnded, &name, "").await
     }
@@ -116,7 +116,7 @@ const COLUMNS: &str =
 const BY_JTI: &str = "SELECT jti, name, role, made_by, made_ms, until_ms FROM api_token \
     WHERE jti = $1 AND ended_ms IS NULL AND until_ms > $2";
 
-fn read(row: &AnyRow) -> Result<TokenView, Failure> {
+fn read(row: &AnyRow) -> Result<TokenView, CommandError> {
     Ok(TokenView {
         jti: row.try_get(0)?,
         name: row.try_get(1)?,
@@ -129,7 +129,7 @@ fn read(row: &AnyRow) -> Result<TokenView, Failure> {
 
 impl Ledger {
     /// The token of an identifier, if it may still be used.
-    pub async fn token(&self, jti: &str) -> Result<Option<TokenView>, Failure> {
+    pub async fn token(&self, jti: &str) -> Result<Option<TokenView>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(BY_JTI)
             .bind(jti.to_owned())
@@ -140,10 +140,10 @@ impl Ledger {
     }
 
     /// The tokens that were not ended, those included whose time is over, by name.
-    pub async fn tokens(&self) -> Result<Vec<TokenView>, Failure> {
+    pub async fn tokens(&self) -> Result<Vec<TokenView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(COLUMNS).fetch_all(&mut *connection).await?;
-        let mut tokens = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        let mut tokens = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
         tokens.sort_by_cached_key(|t| text::fold(&t.name));
         Ok(tokens)
     }

@@ -9,9 +9,9 @@
 
 use super::secret::SecretHash;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Refusal;
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{DeviceId, PersonId, SessionId};
@@ -141,7 +141,7 @@ impl TryOf {
     }
 
     /// Counts a try by all of them, or refuses it while there is a wait.
-    pub(super) async fn count(&self, tx: &mut Tx) -> Result<(), Failure> {
+    pub(super) async fn count(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now();
         sqlx::query("DELETE FROM sign_in_try WHERE last_ms < $1 AND until_ms < $1")
             .bind(now.millis() - FORGOTTEN_MS)
@@ -155,7 +155,7 @@ impl TryOf {
 
     /// After a success: forgets the failures of this account from here. Of what is shared with others, only
     /// the try itself was no failure: whoever guesses cannot wipe a count by signing in themselves.
-    pub(super) async fn clear(&self, tx: &mut Tx) -> Result<(), Failure> {
+    pub(super) async fn clear(&self, tx: &mut Tx) -> Result<(), CommandError> {
         for (kind, what) in &self.rows {
             let cleared = match kind {
                 Kind::Account => sqlx::query("DELETE FROM sign_in_try WHERE kind = $1 AND what = $2"),
@@ -178,12 +178,12 @@ pub struct CountTry {
 impl Command for CountTry {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         self.of.count(tx).await
     }
 }
 
-async fn count(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<(), Failure> {
+async fn count(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<(), CommandError> {
     let row = sqlx::query(
         "INSERT INTO sign_in_try (kind, what, failures, until_ms, last_ms) VALUES ($1, $2, 1, 0, $3) \
          ON CONFLICT (kind, what) DO UPDATE SET failures = sign_in_try.failures + 1, last_ms = excluded.last_ms \
@@ -210,7 +210,7 @@ async fn count(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<(), F
     Ok(())
 }
 
-async fn waiting(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<Refusal, Failure> {
+async fn waiting(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT until_ms FROM sign_in_try WHERE kind = $1 AND what = $2")
         .bind(kind.code().to_owned())
         .bind(what.to_owned())
@@ -219,7 +219,7 @@ async fn waiting(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<Ref
     let until = row.map_or(Ok(now.millis()), |row| row.try_get::<i64, _>(0))?;
     // Never more than the longest wait, whatever a clock was set to since.
     let seconds = ((until - now.millis()).clamp(1, kind.longest_ms()) + SECOND_MS - 1).div_euclid(SECOND_MS);
-    Ok(Refusal::TooOften { seconds })
+    Ok(Rejection::TooOften { seconds })
 }
 
 /// How long nothing may be tried after so many failures.

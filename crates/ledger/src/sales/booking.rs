@@ -7,8 +7,8 @@ use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
 use crate::sales::ring_up::TenderIn;
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
 use domain::basket::{LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
@@ -66,9 +66,9 @@ const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id,
 const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
 const OWED: &str = "INSERT INTO owed (tender_id, sale_id, customer, due_day, amount, paid)";
 
-/// Books the sales. The caller has taken the stock and [`Tx::open_books`] before. Answers the
+/// Books the sales. The caller has taken the stock and [`Tx::lock_shop_state`] before. Answers the
 /// identifiers of each sale's lines.
-pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, Failure> {
+pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
     for draft in drafts {
         assert_law_4(draft)?;
     }
@@ -87,13 +87,13 @@ pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleL
 }
 
 /// Law 4, before the schema says it again.
-fn assert_law_4(draft: &Draft) -> Result<(), Failure> {
+fn assert_law_4(draft: &Draft) -> Result<(), CommandError> {
     let t = &draft.totals;
     let left =
         t.lines.minor() - t.discounts.minor() + t.tax.minor() + t.shipping.minor() + t.rounding.minor();
     let tenders: i64 = draft.tenders.iter().map(|t| t.amount.minor()).sum();
     if left != t.tendered.minor() - t.change.minor() || tenders != t.tendered.minor() {
-        return Err(Refusal::invalid("tenders", "the tenders do not add up to the sale").into());
+        return Err(Rejection::invalid("tenders", "the tenders do not add up to the sale").into());
     }
     Ok(())
 }
@@ -129,7 +129,7 @@ fn bind_sale<'q>(
         .bind(draft.who.clone())
 }
 
-async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, Failure> {
+async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
     let mut rows: Vec<(i64, i64, i64, &DraftLine)> = Vec::new();
     let mut ids = Vec::with_capacity(drafts.len());
     for draft in drafts {
@@ -170,7 +170,7 @@ pub(crate) fn unit_code(measure: Measure) -> &'static str {
     }
 }
 
-async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), Failure> {
+async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), CommandError> {
     let mut rows: Vec<(i64, i64, &TenderIn)> = Vec::new();
     for draft in drafts {
         for tender in &draft.tenders {
@@ -203,7 +203,7 @@ async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), Failure> {
     Ok(())
 }
 
-fn figures(draft: &Draft, currency: Currency) -> Result<Figures, Failure> {
+fn figures(draft: &Draft, currency: Currency) -> Result<Figures, CommandError> {
     debug_assert_eq!(currency, draft.totals.lines.currency());
     let lines: Vec<BookLine> = draft
         .lines

@@ -2,7 +2,7 @@
 
 use crate::books::{SUMS, figures_from};
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use crate::store::sql::{in_text, padded};
 use domain::channel::Channel;
 use domain::day::{Day, Moment, Month};
@@ -65,16 +65,17 @@ const REFUNDS: &str = "SELECT r.id, r.sale_id, s.receipt, r.at_ms, r.channel, r.
 
 impl Ledger {
     /// The first and the last month that anything was booked in.
-    pub async fn books_span(&self) -> Result<Option<(Month, Month)>, Failure> {
+    pub async fn books_span(&self) -> Result<Option<(Month, Month)>, CommandError> {
         let mut connection = self.reader().await?;
         let row =
             sqlx::query("SELECT MIN(month), MAX(month) FROM day_total").fetch_one(&mut *connection).await?;
-        let month = |at: usize| Ok::<_, Failure>(row.try_get::<Option<i64>, _>(at)?.map(Month::from_number));
+        let month =
+            |at: usize| Ok::<_, CommandError>(row.try_get::<Option<i64>, _>(at)?.map(Month::from_number));
         Ok(month(0)?.zip(month(1)?))
     }
 
     /// A day's figures by channel.
-    pub async fn day_figures(&self, day: Day) -> Result<Vec<(Channel, Figures)>, Failure> {
+    pub async fn day_figures(&self, day: Day) -> Result<Vec<(Channel, Figures)>, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!("SELECT channel, {SUMS} FROM day_total WHERE day = $1 GROUP BY channel");
@@ -94,7 +95,7 @@ impl Ledger {
         day: Day,
         after: Option<DayCursor>,
         limit: usize,
-    ) -> Result<Vec<DaySale>, Failure> {
+    ) -> Result<Vec<DaySale>, CommandError> {
         let shop = self.shop();
         let (after, after_id) = after.map_or((i64::MIN, 0), |(at, id)| (at.millis(), id.raw()));
         let mut connection = self.reader().await?;
@@ -116,7 +117,7 @@ impl Ledger {
     }
 
     /// A day's refunds in their order, at most `limit`.
-    pub async fn day_refunds(&self, day: Day, limit: usize) -> Result<Vec<DayRefund>, Failure> {
+    pub async fn day_refunds(&self, day: Day, limit: usize) -> Result<Vec<DayRefund>, CommandError> {
         let shop = self.shop();
         let mut connection = self.reader().await?;
         let rows = sqlx::query(REFUNDS)
@@ -140,7 +141,7 @@ impl Ledger {
     }
 }
 
-fn day_sale(row: &AnyRow, currency: Currency) -> Result<DaySale, Failure> {
+fn day_sale(row: &AnyRow, currency: Currency) -> Result<DaySale, CommandError> {
     Ok(DaySale {
         id: SaleId::from_raw(row.try_get(0)?),
         receipt: row.try_get(1)?,
@@ -157,7 +158,7 @@ fn day_sale(row: &AnyRow, currency: Currency) -> Result<DaySale, Failure> {
 async fn titles(
     connection: &mut AnyConnection,
     sales: &[SaleId],
-) -> Result<HashMap<i64, Vec<String>>, Failure> {
+) -> Result<HashMap<i64, Vec<String>>, CommandError> {
     let mut titles: HashMap<i64, Vec<String>> = HashMap::new();
     for chunk in sales.chunks(crate::store::sql::MAX_ROWS) {
         let text = in_text(TITLES, 1, chunk.len(), "ORDER BY sale_id, position");

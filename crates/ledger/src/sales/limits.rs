@@ -2,7 +2,7 @@
 
 use crate::sales::booking::DraftLine;
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::SaleId;
@@ -19,7 +19,7 @@ pub(crate) async fn allow_sale(
     at: Option<Moment>,
     lines: &[DraftLine],
     spread: bool,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     limits.allow_channel(channel)?;
     if let Some(at) = at {
@@ -41,7 +41,7 @@ fn days_back(tx: &Tx, at: Moment) -> i64 {
 }
 
 /// Refuses that more goes back of a sale than whoever does it may give back. Asked after it was written.
-pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), Failure> {
+pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     let row = sqlx::query("SELECT CAST(COALESCE(SUM(tendered), 0) AS BIGINT) FROM refund WHERE sale_id = $1")
         .bind(sale.raw())
@@ -52,7 +52,7 @@ pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), Failur
 }
 
 /// Refuses to void a sale of which more was paid than whoever does it may give back.
-pub(crate) async fn allow_void(tx: &mut Tx, sale: SaleId) -> Result<(), Failure> {
+pub(crate) async fn allow_void(tx: &mut Tx, sale: SaleId) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     let row = sqlx::query("SELECT tendered - change_given FROM sale WHERE id = $1")
         .bind(sale.raw())

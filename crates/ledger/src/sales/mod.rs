@@ -19,7 +19,7 @@ pub use baskets::{
 pub use day_view::{DayCursor, DayRefund, DaySale};
 pub use drawer::{CloseDrawer, Closed, CountedOut, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
 pub use payments::{Debt, Paid, Pay};
-pub use refunds::{DecideFate, NewRefund, OpenFate, RefundDone, RefundLine, RefundOf, RefundTender};
+pub use refunds::{DecideReturn, NewRefund, OpenReturn, RefundDone, RefundLine, RefundOf, RefundTender};
 pub use ring_up::{NewSale, SaleDone, SaleLine, SaleLineIn, TenderIn};
 pub use sale_view::{RefundView, SaleView, SoldLine, Tender};
 pub use search::SalesQuery;

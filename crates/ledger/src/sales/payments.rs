@@ -4,8 +4,8 @@ use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::refunds;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::TenderKind;
@@ -41,11 +41,11 @@ pub struct Paid {
 impl Command for Pay {
     type Answer = Paid;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Paid, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Paid, CommandError> {
         let who = text::short(&self.who).field("who")?;
         own_money("amount", self.amount, tx.shop().currency)?;
         if self.kind == TenderKind::Owed || self.amount.minor() <= 0 {
-            return Err(Refusal::invalid("amount", "a payment is more than 0 and not itself owed").into());
+            return Err(Rejection::invalid("amount", "a payment is more than 0 and not itself owed").into());
         }
         let channel = self.claim_sale(tx).await?;
         let row = sqlx::query(
@@ -70,14 +70,14 @@ impl Command for Pay {
 impl Pay {
     /// One of void and payment: the row beside the sale is what they both claim, as void and refund do.
     /// Answers the sale's channel.
-    async fn claim_sale(&self, tx: &mut Tx) -> Result<Channel, Failure> {
+    async fn claim_sale(&self, tx: &mut Tx) -> Result<Channel, CommandError> {
         let row = sqlx::query(
             "SELECT s.id, s.shipping, s.channel FROM owed o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
         )
         .bind(self.tender.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("owed tender", self.tender))?;
+        .ok_or_else(|| Rejection::no_such("owed tender", self.tender))?;
         let sale = SaleId::from_raw(row.try_get(0)?);
         let shipping = Money::from_minor(row.try_get(1)?, self.amount.currency()).stored("sale.shipping")?;
         refunds::open_sale_back(tx, sale, shipping).await?;
@@ -86,25 +86,31 @@ impl Pay {
             .execute(tx.db())
             .await?;
         if claimed.rows_affected() == 0 {
-            return Err(Refusal::invalid("tender", "the sale was voided; nothing is owed for it").into());
+            return Err(Rejection::invalid("tender", "the sale was voided; nothing is owed for it").into());
         }
         Channel::parse(&row.try_get::<String, _>(2)?).stored("sale.channel")
     }
 }
 
-async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Refusal, Failure> {
+async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT amount - paid FROM owed WHERE tender_id = $1")
         .bind(pay.tender.raw())
         .fetch_optional(tx.db())
         .await?;
-    let Some(row) = row else { return Ok(Refusal::no_such("owed tender", pay.tender)) };
+    let Some(row) = row else { return Ok(Rejection::no_such("owed tender", pay.tender)) };
     let left = Money::from_minor(row.try_get(0)?, pay.amount.currency()).stored("owed.paid")?;
     let reason = format!("{left} is still owed, less than the {} paid", pay.amount);
-    Ok(Refusal::invalid("amount", reason))
+    Ok(Rejection::invalid("amount", reason))
 }
 
 /// Answers the payment's identifier.
-async fn write(tx: &mut Tx, tender: i64, kind: TenderKind, amount: Money, who: &str) -> Result<i64, Failure> {
+async fn write(
+    tx: &mut Tx,
+    tender: i64,
+    kind: TenderKind,
+    amount: Money,
+    who: &str,
+) -> Result<i64, CommandError> {
     let id = tx.next_id()?;
     sqlx::query(
         "INSERT INTO payment (id, tender_id, kind, amount, at_ms, who) VALUES ($1, $2, $3, $4, $5, $6)",
@@ -121,7 +127,7 @@ async fn write(tx: &mut Tx, tender: i64, kind: TenderKind, amount: Money, who: &
 }
 
 /// What is still owed of a sale.
-pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<Money, Failure> {
+pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<Money, CommandError> {
     let row =
         sqlx::query("SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) FROM owed WHERE sale_id = $1")
             .bind(sale.raw())
@@ -131,7 +137,7 @@ pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> 
 }
 
 /// A refund given as less owed: the debts of the sale are lowered, the oldest first.
-pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str) -> Result<(), Failure> {
+pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str) -> Result<(), CommandError> {
     let rows = sqlx::query("SELECT tender_id, amount - paid FROM owed WHERE sale_id = $1 ORDER BY tender_id")
         .bind(sale.raw())
         .fetch_all(tx.db())
@@ -159,7 +165,7 @@ pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str)
     if left == 0 {
         return Ok(());
     }
-    Err(Refusal::invalid("tender", "less than this is still owed for the sale; give the rest another way")
+    Err(Rejection::invalid("tender", "less than this is still owed for the sale; give the rest another way")
         .into())
 }
 
@@ -180,7 +186,7 @@ pub struct Debt {
 
 impl Ledger {
     /// What is owed to the shop, the first due first, at most `limit`. What was voided is not owed.
-    pub async fn debts(&self, limit: usize) -> Result<Vec<Debt>, Failure> {
+    pub async fn debts(&self, limit: usize) -> Result<Vec<Debt>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let rows = sqlx::query(

@@ -5,10 +5,10 @@ use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::limits;
 use crate::shelf::holds;
 use crate::shelf::lookup::{self, Found};
-use crate::shelf::stock::{Because, Take, take};
+use crate::shelf::stock::{EntryReason, Take, take};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::{self, Line, LineKind, LineMoney, TenderKind, Totals};
@@ -18,7 +18,7 @@ use domain::day::{Day, Moment};
 use domain::ids::{HoldGroupId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::quantity::{Asked, Measure, Quantity};
-use domain::stock::{ItemKind, Why};
+use domain::stock::{ItemKind, StockReason};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
@@ -131,7 +131,7 @@ pub struct SaleDone {
 impl Command for NewSale {
     type Answer = SaleDone;
 
-    async fn run(&self, tx: &mut Tx) -> Result<SaleDone, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<SaleDone, CommandError> {
         let shop = tx.shop();
         shop.known_channel(&self.channel)?;
         own_money("shipping", self.shipping, shop.currency)?;
@@ -147,8 +147,9 @@ impl Command for NewSale {
         let totals = basket::settle(&money, self.shipping, &given, shop.cash_rounding).field("tenders")?;
         let id = SaleId::from_raw(tx.next_id()?);
         let takes = takes(tx, self.hold, &lines).await?;
-        take(tx, takes, Because { why: Why::Sold, source: Some(id.raw()), note: "", who: &who }).await?;
-        let receipt = tx.open_books(1).await?;
+        take(tx, takes, EntryReason { why: StockReason::Sold, source: Some(id.raw()), note: "", who: &who })
+            .await?;
+        let receipt = tx.lock_shop_state(1).await?;
         let fee = shop.fee(&self.channel, Money::zero(shop.currency), totals.due)?;
         let channel = self.channel.clone();
         let draft = Draft {
@@ -189,21 +190,23 @@ fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
 }
 
 /// `owed` names who and by when; nothing else does.
-pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, Failure> {
+pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError> {
     let customer = text::short(&tender.customer).field("tenders.customer")?;
     if tender.kind == TenderKind::Owed && (customer.is_empty() || tender.due.is_none()) {
         return Err(
-            Refusal::invalid("tenders", "what is owed names the customer and the day it is due").into()
+            Rejection::invalid("tenders", "what is owed names the customer and the day it is due").into()
         );
     }
     if tender.kind != TenderKind::Owed && tender.due.is_some() {
-        return Err(Refusal::invalid("tenders.due", "only what is owed has a day on which it is due").into());
+        return Err(
+            Rejection::invalid("tenders.due", "only what is owed has a day on which it is due").into()
+        );
     }
     Ok(TenderIn { customer, ..tender.clone() })
 }
 
 /// The items of the goods lines, in their order. A piece that a past sale sold is refused.
-pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>, Failure> {
+pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>, CommandError> {
     let codes: Vec<Code> = lines
         .iter()
         .filter_map(|line| match line {
@@ -220,12 +223,12 @@ pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>
 }
 
 /// The same piece on two lines is a slip of the scanner, and gets a clearer word than “sold”.
-fn refuse_twice(found: &[Found]) -> Result<(), Failure> {
+fn refuse_twice(found: &[Found]) -> Result<(), CommandError> {
     let mut seen = BTreeSet::new();
     for item in found.iter().filter(|f| f.kind == ItemKind::Piece) {
         if !seen.insert(item.id) {
             let reason = format!("{} ({}) stands on two lines, and it exists once", item.title, item.sku);
-            return Err(Refusal::invalid("lines", reason).into());
+            return Err(Rejection::invalid("lines", reason).into());
         }
     }
     Ok(())
@@ -235,7 +238,7 @@ pub(crate) fn priced(
     lines: &[SaleLineIn],
     found: &[Found],
     discount: Money,
-) -> Result<Vec<DraftLine>, Failure> {
+) -> Result<Vec<DraftLine>, CommandError> {
     let mut items = found.iter();
     let mut drafts = Vec::with_capacity(lines.len());
     for (index, line) in lines.iter().enumerate() {
@@ -243,7 +246,7 @@ pub(crate) fn priced(
             SaleLineIn::Goods { quantity, discount, tax, .. } => {
                 // One item was found for each goods line, in their order.
                 let item =
-                    items.next().ok_or_else(|| Refusal::invalid("lines", "a line without its item"))?;
+                    items.next().ok_or_else(|| Rejection::invalid("lines", "a line without its item"))?;
                 let quantity = Quantity::resolve_line(*quantity, item.measure);
                 goods(item, quantity.field(&format!("lines.{index}.quantity"))?, *discount, *tax)?
             }
@@ -256,7 +259,7 @@ pub(crate) fn priced(
     if !discount.is_zero() && drafts.iter().any(|d| d.kind != LineKind::Goods) {
         let reason =
             "a gift note or deposit is sold at its face value; give the discount on the goods' lines";
-        return Err(Refusal::invalid("discount", reason).into());
+        return Err(Rejection::invalid("discount", reason).into());
     }
     let plain: Vec<Line> = drafts
         .iter()
@@ -269,7 +272,7 @@ pub(crate) fn priced(
     Ok(drafts)
 }
 
-fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Result<DraftLine, Failure> {
+fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Result<DraftLine, CommandError> {
     let amount = basket::line_amount(item.price, quantity).field("quantity")?;
     Ok(DraftLine {
         kind: LineKind::Goods,
@@ -283,9 +286,9 @@ fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Resul
     })
 }
 
-fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Failure> {
+fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, CommandError> {
     if kind == LineKind::Goods || amount.is_zero() {
-        return Err(Refusal::invalid("lines", "a gift note or deposit has an amount above 0").into());
+        return Err(Rejection::invalid("lines", "a gift note or deposit has an amount above 0").into());
     }
     let zero = Money::zero(amount.currency());
     Ok(DraftLine {
@@ -302,7 +305,11 @@ fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Fail
 
 /// What the sale takes of each item: from the basket's hold, which must be of exactly these lines,
 /// or from the free stock. A hold that ran out is taken again, if it still can be.
-async fn takes(tx: &mut Tx, hold: Option<HoldGroupId>, lines: &[DraftLine]) -> Result<Vec<Take>, Failure> {
+async fn takes(
+    tx: &mut Tx,
+    hold: Option<HoldGroupId>,
+    lines: &[DraftLine],
+) -> Result<Vec<Take>, CommandError> {
     let mut wanted: BTreeMap<_, i64> = BTreeMap::new();
     for line in lines {
         if let Some(item) = line.item {
@@ -324,7 +331,7 @@ async fn takes(tx: &mut Tx, hold: Option<HoldGroupId>, lines: &[DraftLine]) -> R
         }
         if all != wanted {
             let reason = "the hold is of other lines or quantities than this sale; hold the basket anew";
-            return Err(Refusal::invalid("hold", reason).into());
+            return Err(Rejection::invalid("hold", reason).into());
         }
     }
     let of = |(item, steps)| Take { item, steps, from_hold: from_hold.get(&item).copied().unwrap_or(0) };

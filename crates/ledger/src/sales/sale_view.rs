@@ -2,15 +2,15 @@
 
 use crate::sales::ring_up::{SaleLine, TenderIn};
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use domain::basket::{Given, LineKind, LineMoney, TenderKind, Totals};
 use domain::channel::Channel;
 use domain::day::{Day, Moment};
 use domain::ids::{RefundId, RefundLineId, SaleId, SaleLineId, TenderId};
 use domain::money::{Currency, Money};
 use domain::quantity::Quantity;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
@@ -82,7 +82,7 @@ pub struct RefundView {
     /// Why.
     pub reason: String,
     /// Lines of which goods were given back, and what became of them.
-    pub lines: Vec<(RefundLineId, SaleLineId, Fate)>,
+    pub lines: Vec<(RefundLineId, SaleLineId, ReturnDisposition)>,
 }
 
 pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number, v.sale_id, s.goods + s.not_revenue, s.discounts, \
@@ -91,29 +91,29 @@ pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.num
 
 impl Ledger {
     /// A sale by its identifier.
-    pub async fn sale(&self, id: SaleId) -> Result<SaleView, Failure> {
+    pub async fn sale(&self, id: SaleId) -> Result<SaleView, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(sqlx::AssertSqlSafe(format!("{SALE} WHERE s.id = $1")))
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Refusal::no_such("sale", id))?;
+            .ok_or_else(|| Rejection::no_such("sale", id))?;
         self.view(&mut connection, &row).await
     }
 
     /// A sale by its receipt number.
-    pub async fn sale_by_receipt(&self, receipt: i64) -> Result<SaleView, Failure> {
+    pub async fn sale_by_receipt(&self, receipt: i64) -> Result<SaleView, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(sqlx::AssertSqlSafe(format!("{SALE} WHERE s.receipt = $1")))
             .bind(receipt)
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Refusal::no_such("receipt", receipt))?;
+            .ok_or_else(|| Rejection::no_such("receipt", receipt))?;
         self.view(&mut connection, &row).await
     }
 
     /// Sales, the latest made first, before `before` if given, at most `limit`.
-    pub async fn sales(&self, before: Option<SaleId>, limit: usize) -> Result<Vec<SaleView>, Failure> {
+    pub async fn sales(&self, before: Option<SaleId>, limit: usize) -> Result<Vec<SaleView>, CommandError> {
         let mut connection = self.reader().await?;
         let text = format!("{SALE} WHERE s.id < $1 ORDER BY s.id DESC LIMIT $2");
         let rows = sqlx::query(sqlx::AssertSqlSafe(text))
@@ -132,7 +132,7 @@ impl Ledger {
         &self,
         connection: &mut AnyConnection,
         row: &AnyRow,
-    ) -> Result<SaleView, Failure> {
+    ) -> Result<SaleView, CommandError> {
         let currency = self.shop().currency;
         let id = SaleId::from_raw(row.try_get(0)?);
         Ok(SaleView {
@@ -153,7 +153,7 @@ impl Ledger {
     }
 }
 
-fn totals(row: &AnyRow, currency: Currency) -> Result<Totals, Failure> {
+fn totals(row: &AnyRow, currency: Currency) -> Result<Totals, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("sale");
     let (tendered, change) = (money(11)?, money(12)?);
     Ok(Totals {
@@ -172,7 +172,7 @@ async fn lines(
     connection: &mut AnyConnection,
     sale: SaleId,
     currency: Currency,
-) -> Result<Vec<SoldLine>, Failure> {
+) -> Result<Vec<SoldLine>, CommandError> {
     let rows = sqlx::query(
         "SELECT l.id, l.code, l.title, l.price, l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, b.steps \
          FROM sale_line l LEFT JOIN line_back b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
@@ -205,7 +205,7 @@ async fn tenders(
     connection: &mut AnyConnection,
     sale: SaleId,
     currency: Currency,
-) -> Result<Vec<Tender>, Failure> {
+) -> Result<Vec<Tender>, CommandError> {
     let rows = sqlx::query(
         "SELECT t.id, t.kind, t.amount, t.customer, t.due_day, o.amount - o.paid FROM tender t \
          LEFT JOIN owed o ON o.tender_id = t.id WHERE t.sale_id = $1 ORDER BY t.id",
@@ -235,7 +235,7 @@ async fn refunds(
     connection: &mut AnyConnection,
     sale: SaleId,
     currency: Currency,
-) -> Result<Vec<RefundView>, Failure> {
+) -> Result<Vec<RefundView>, CommandError> {
     let rows = sqlx::query("SELECT id, at_ms, tendered, reason FROM refund WHERE sale_id = $1 ORDER BY id")
         .bind(sale.raw())
         .fetch_all(&mut *connection)
@@ -252,7 +252,8 @@ async fn refunds(
         .await?;
         let line = |row: &AnyRow| {
             let fate: Option<String> = row.try_get(2)?;
-            let fate = fate.as_deref().and_then(Fate::from_code).unwrap_or(Fate::Open);
+            let fate =
+                fate.as_deref().and_then(ReturnDisposition::from_code).unwrap_or(ReturnDisposition::Open);
             Ok((RefundLineId::from_raw(row.try_get(0)?), SaleLineId::from_raw(row.try_get(1)?), fate))
         };
         refunds.push(RefundView {
@@ -261,7 +262,7 @@ async fn refunds(
             given: Money::from_minor(row.try_get(2)?, currency).stored("refund.tendered")?,
             tenders: refund_tenders(connection, id, currency).await?,
             reason: row.try_get(3)?,
-            lines: lines.iter().map(line).collect::<Result<_, Failure>>()?,
+            lines: lines.iter().map(line).collect::<Result<_, CommandError>>()?,
         });
     }
     Ok(refunds)
@@ -271,7 +272,7 @@ async fn refund_tenders(
     connection: &mut AnyConnection,
     refund: i64,
     currency: Currency,
-) -> Result<Vec<Given>, Failure> {
+) -> Result<Vec<Given>, CommandError> {
     let rows = sqlx::query("SELECT kind, amount FROM tender WHERE refund_id = $1 ORDER BY id")
         .bind(refund)
         .fetch_all(connection)

@@ -3,7 +3,7 @@
 use crate::sales::sale_view::{SALE, SaleView};
 use crate::shelf::lookup;
 use crate::store::Ledger;
-use crate::store::error::{Failure, Naming};
+use crate::store::error::{CommandError, Naming};
 use domain::codes::Code;
 use domain::day::Day;
 use domain::ids::SaleId;
@@ -30,7 +30,7 @@ impl Ledger {
         query: &SalesQuery,
         before: Option<SaleId>,
         limit: usize,
-    ) -> Result<Vec<SaleView>, Failure> {
+    ) -> Result<Vec<SaleView>, CommandError> {
         let mut connection = self.reader().await?;
         let shop = self.shop();
         let (mut item, mut text) = (0, String::new());

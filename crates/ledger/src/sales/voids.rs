@@ -5,16 +5,16 @@ use crate::books::figures::sale_figures;
 use crate::people::activity_log::{self, Audited};
 use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::{limits, refunds};
-use crate::shelf::stock::{self, Because};
+use crate::shelf::stock::{self, EntryReason};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
-use domain::stock::Why;
+use domain::stock::StockReason;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -35,7 +35,7 @@ pub struct VoidSale {
 impl Command for VoidSale {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let reason = text::note(&self.reason).field("reason")?;
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
@@ -45,7 +45,7 @@ impl Command for VoidSale {
         .bind(self.sale.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("sale", self.sale))?;
+        .ok_or_else(|| Rejection::no_such("sale", self.sale))?;
         let money = |at: usize| Money::from_minor(row.try_get(at)?, shop.currency).stored("sale");
         let (shipping, fee, rounding) = (money(2)?, money(3)?, money(4)?);
         let at = Moment::from_millis(row.try_get(1)?);
@@ -60,11 +60,15 @@ impl Command for VoidSale {
             }
         }
         for (item, steps) in back {
-            let because =
-                Because { why: Why::Voided, source: Some(self.sale.raw()), note: &reason, who: &who };
+            let because = EntryReason {
+                why: StockReason::Voided,
+                source: Some(self.sale.raw()),
+                note: &reason,
+                who: &who,
+            };
             stock::add(tx, item, steps, because).await?;
         }
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         sqlx::query("INSERT INTO voided (sale_id, at_ms, reason, who) VALUES ($1, $2, $3, $4)")
             .bind(self.sale.raw())
             .bind(tx.now().millis())
@@ -85,7 +89,7 @@ impl Command for VoidSale {
 
 impl VoidSale {
     /// The cash that the sale had left in the drawer.
-    async fn cash(&self, tx: &mut Tx, currency: Currency) -> Result<Money, Failure> {
+    async fn cash(&self, tx: &mut Tx, currency: Currency) -> Result<Money, CommandError> {
         let row = sqlx::query(
             "SELECT CAST(COALESCE(SUM(t.amount), 0) AS BIGINT), CAST(MAX(s.change_given) AS BIGINT) FROM sale s \
              LEFT JOIN tender t ON t.sale_id = s.id AND t.kind = 'cash' WHERE s.id = $1",
@@ -97,7 +101,7 @@ impl VoidSale {
         Money::from_minor(given - change, currency).stored("tender.amount")
     }
 
-    fn refuse_if_late(&self, tx: &Tx, at: Moment, of_order: bool, past: i64) -> Result<(), Refusal> {
+    fn refuse_if_late(&self, tx: &Tx, at: Moment, of_order: bool, past: i64) -> Result<(), Rejection> {
         let zone = &tx.shop().zone;
         let reason = if past == 1 {
             "it is from another system's history"
@@ -108,15 +112,15 @@ impl VoidSale {
         } else {
             return Ok(());
         };
-        Err(self.refusal(reason))
+        Err(self.rejection(reason))
     }
 
-    fn refusal(&self, reason: &str) -> Refusal {
-        Refusal::NotVoidable { id: self.sale.to_string(), reason: reason.to_owned() }
+    fn rejection(&self, reason: &str) -> Rejection {
+        Rejection::NotVoidable { id: self.sale.to_string(), reason: reason.to_owned() }
     }
 
     /// One of void and refund: the row beside the sale is what they both claim.
-    async fn claim(&self, tx: &mut Tx, shipping: Money) -> Result<(), Failure> {
+    async fn claim(&self, tx: &mut Tx, shipping: Money) -> Result<(), CommandError> {
         refunds::open_sale_back(tx, self.sale, shipping).await?;
         let done =
             sqlx::query("UPDATE sale_back SET voided = 1 WHERE sale_id = $1 AND voided = 0 AND refunds = 0")
@@ -130,7 +134,7 @@ impl VoidSale {
             .await?;
         if done.rows_affected() == 0 || paid.is_some() {
             return Err(self
-                .refusal("it was voided before, or part of it was refunded or paid since")
+                .rejection("it was voided before, or part of it was refunded or paid since")
                 .into());
         }
         Ok(())

@@ -5,11 +5,11 @@ use crate::shelf::items::stored_weight;
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
+use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Refusal;
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
 use domain::money::{Currency, Money};
@@ -102,7 +102,7 @@ struct Priced {
     mass: i64,
 }
 
-fn read(row: &AnyRow, currency: Currency) -> Result<Priced, Failure> {
+fn read(row: &AnyRow, currency: Currency) -> Result<Priced, CommandError> {
     let stock_unit: Option<String> = row.try_get(6)?;
     let stock_unit = stock_unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let weight = match (row.try_get::<String, _>(3)? == ItemKind::Weight.code(), stock_unit) {
@@ -138,7 +138,7 @@ async fn on_shelf(
     connection: &mut AnyConnection,
     style: StyleId,
     currency: Currency,
-) -> Result<Vec<Priced>, Failure> {
+) -> Result<Vec<Priced>, CommandError> {
     let rows = sqlx::query(ON_SHELF).bind(style.raw()).fetch_all(connection).await?;
     rows.iter().map(|row| read(row, currency)).collect()
 }
@@ -152,13 +152,17 @@ fn mark(items: &[Priced], rule: &PriceRule) -> String {
     hex_hash(items.iter().filter_map(change).collect::<String>().as_bytes())
 }
 
-fn checked(rule: &PriceRule, currency: Currency) -> Result<(), Refusal> {
+fn checked(rule: &PriceRule, currency: Currency) -> Result<(), Rejection> {
     rule.minimum.map_or(Ok(()), |minimum| own_money("minimum", minimum, currency))
 }
 
 impl Ledger {
     /// Every price that a new rule would change, old and new.
-    pub async fn preview_reprice(&self, style: StyleId, rule: &PriceRule) -> Result<RepricePreview, Failure> {
+    pub async fn preview_reprice(
+        &self,
+        style: StyleId,
+        rule: &PriceRule,
+    ) -> Result<RepricePreview, CommandError> {
         let currency = self.shop().currency;
         checked(rule, currency)?;
         let mut connection = self.reader().await?;
@@ -197,7 +201,7 @@ impl Ledger {
 impl Command for RepriceStyle {
     type Answer = Repriced;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Repriced, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Repriced, CommandError> {
         let currency = tx.shop().currency;
         checked(&self.rule, currency)?;
         let style = self.take_style(tx).await?;
@@ -205,12 +209,12 @@ impl Command for RepriceStyle {
         if mark(&items, &self.rule) != self.mark {
             let reason = "other prices would change than those that were looked at: a piece was finished, sold or \
                 changed meanwhile. Look at them again, and then keep the rate";
-            return Err(Refusal::invalid("mark", reason).into());
+            return Err(Rejection::invalid("mark", reason).into());
         }
         let mut changed = Vec::new();
         for item in items {
             let new = item.under(&self.rule).map_err(|why| {
-                Refusal::invalid("rate", format!("{} would have no price: {why}", item.sku))
+                Rejection::invalid("rate", format!("{} would have no price: {why}", item.sku))
             })?;
             if new != item.price && set_price(tx, &item, new).await? {
                 changed.push(ItemId::from_raw(item.id));
@@ -218,7 +222,7 @@ impl Command for RepriceStyle {
         }
         tx.availability_changed(&changed).await?;
         // The currency of the rate is still the shop's.
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         let who = text::short(&self.who).field("who")?;
         let detail =
             format!("{}; {} prices changed", styles::rule_words(&self.rule, currency), changed.len());
@@ -229,7 +233,7 @@ impl Command for RepriceStyle {
 
 impl RepriceStyle {
     /// Gives the style its rule, if it is still the one that the preview was of; answers its name.
-    async fn take_style(&self, tx: &mut Tx) -> Result<String, Failure> {
+    async fn take_style(&self, tx: &mut Tx) -> Result<String, CommandError> {
         let row = sqlx::query(
             "UPDATE style SET rate = $3, rate_unit = $4, ending = $5, minimum = $6, revision = revision + 1 \
              WHERE id = $1 AND revision = $2 RETURNING name",
@@ -250,7 +254,7 @@ impl RepriceStyle {
 }
 
 /// Sets a price, if what it is made of is still so. A piece that was sold meanwhile keeps its own.
-async fn set_price(tx: &mut Tx, item: &Priced, new: Money) -> Result<bool, Failure> {
+async fn set_price(tx: &mut Tx, item: &Priced, new: Money) -> Result<bool, CommandError> {
     let done = sqlx::query(
         "UPDATE item SET price = $2, revision = revision + 1 WHERE id = $1 AND on_hand > 0 \
          AND priced_by = 'rule' AND price = $3 AND extras = $4 AND mass = $5",
@@ -270,5 +274,5 @@ async fn set_price(tx: &mut Tx, item: &Priced, new: Money) -> Result<bool, Failu
         return Ok(false);
     }
     // Edited since it was read: the whole is tried again, and reads it anew.
-    Err(Trouble::Collided(sqlx::Error::RowNotFound).into())
+    Err(StorageError::Collided(sqlx::Error::RowNotFound).into())
 }

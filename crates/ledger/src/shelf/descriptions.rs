@@ -2,9 +2,9 @@
 
 use super::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
+use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Refusal;
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::ItemId;
@@ -44,10 +44,10 @@ impl Command for WriteTexts {
     /// How many were written.
     type Answer = usize;
 
-    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         if self.texts.is_empty() || self.texts.len() > MAX_TEXTS_AT_ONCE {
             let reason = format!("1 to {MAX_TEXTS_AT_ONCE} texts are written at once");
-            return Err(Refusal::invalid("texts", reason).into());
+            return Err(Rejection::invalid("texts", reason).into());
         }
         let codes: Vec<Code> = self.texts.iter().map(|t| t.code.clone()).collect();
         let found = lookup::find_all(tx, &codes).await?;
@@ -63,7 +63,7 @@ impl Command for WriteTexts {
     }
 }
 
-async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Result<(), Failure> {
+async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Result<(), CommandError> {
     // Locks the row: the text that is compared is the one that is written over.
     let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING description")
         .bind(item.id.raw())
@@ -71,7 +71,7 @@ async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Resu
         .await?;
     if text_mark(&row.try_get::<String, _>(0)?) != was {
         let reason = format!("the text of {} was changed meanwhile; look at it again", item.title);
-        return Err(Refusal::invalid(&item.sku, reason).into());
+        return Err(Rejection::invalid(&item.sku, reason).into());
     }
     sqlx::query("UPDATE item SET description = $2 WHERE id = $1")
         .bind(item.id.raw())

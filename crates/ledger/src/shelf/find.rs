@@ -5,8 +5,8 @@ use crate::shelf::item_view;
 use crate::shelf::items::ItemView;
 use crate::shelf::styles::StyleView;
 use crate::store::Ledger;
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use domain::day::Moment;
 use domain::ids::{self, NotAnId, StyleId};
 use domain::money::Money;
@@ -247,7 +247,7 @@ impl FindItems {
         after: Option<FindCursor>,
         limit: usize,
         styles: &[StyleView],
-    ) -> Result<Asking, Failure> {
+    ) -> Result<Asking, CommandError> {
         let (column, beyond, direction) = self.sort.parts();
         let text = format!("SELECT i.id, i.{column} FROM item i WHERE 1 = 1{}", self.state.condition());
         let mut asking = Asking { text, values: Vec::new() };
@@ -285,13 +285,13 @@ impl FindItems {
         Ok(asking)
     }
 
-    fn words_of(&self, asking: &mut Asking, styles: &[StyleView]) -> Result<(), Failure> {
+    fn words_of(&self, asking: &mut Asking, styles: &[StyleView]) -> Result<(), CommandError> {
         let folded = text::fold(&self.words);
         let words: Vec<&str> = folded.split_whitespace().collect();
         let colors = color_words(&self.color);
         if words.len() + colors.len() > MAX_FIND_WORDS {
             let reason = format!("at most {MAX_FIND_WORDS} words are looked for at once");
-            return Err(Refusal::invalid("words", reason).into());
+            return Err(Rejection::invalid("words", reason).into());
         }
         for word in words {
             let mut either = asking.holds(word.to_owned());
@@ -314,7 +314,7 @@ impl FindItems {
         Ok(())
     }
 
-    fn check(&self, ledger: &Ledger) -> Result<(), Failure> {
+    fn check(&self, ledger: &Ledger) -> Result<(), CommandError> {
         let currency = ledger.shop().currency;
         for (field, amount) in [("priceFrom", self.price_from), ("priceTo", self.price_to)] {
             amount.map_or(Ok(()), |a| crate::store::settings::own_money(field, a, currency))?;
@@ -344,7 +344,7 @@ impl Ledger {
         find: &FindItems,
         after: Option<FindCursor>,
         limit: usize,
-    ) -> Result<FoundItems, Failure> {
+    ) -> Result<FoundItems, CommandError> {
         find.check(self)?;
         let styles = if find.words.trim().is_empty() { Vec::new() } else { self.styles().await? };
         // One more than is answered tells whether there are more.
@@ -359,7 +359,7 @@ impl Ledger {
         }
         let rows = statement.fetch_all(&mut *connection).await?;
         let read = |row: &sqlx::any::AnyRow| {
-            Ok::<_, Failure>(FindCursor { id: row.try_get(0)?, key: row.try_get(1)? })
+            Ok::<_, CommandError>(FindCursor { id: row.try_get(0)?, key: row.try_get(1)? })
         };
         let mut places = rows.iter().map(read).collect::<Result<Vec<_>, _>>()?;
         let more = places.len() > limit;

@@ -2,7 +2,7 @@
 
 use crate::shelf::items::stored_weight;
 use crate::store::Ledger;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use domain::text::fold;
 use domain::weight::Weight;
 use sqlx::{AnyConnection, Row};
@@ -46,12 +46,12 @@ pub(crate) fn mass(weight: Option<Weight>) -> i64 {
 
 impl Ledger {
     /// Folds the items that an earlier step of the schema left for the program to fold.
-    pub(crate) async fn fold_items(&self) -> Result<(), Failure> {
+    pub(crate) async fn fold_items(&self) -> Result<(), CommandError> {
         while self.fold_some().await? > 0 {}
         Ok(())
     }
 
-    async fn fold_some(&self) -> Result<usize, Failure> {
+    async fn fold_some(&self) -> Result<usize, CommandError> {
         let mut reader = self.reader().await?;
         let found = "SELECT id FROM item WHERE folded = '' LIMIT 1";
         if sqlx::query(found).fetch_optional(&mut *reader).await?.is_none() {
@@ -65,7 +65,7 @@ impl Ledger {
     }
 }
 
-async fn fold_in(connection: &mut AnyConnection) -> Result<usize, Failure> {
+async fn fold_in(connection: &mut AnyConnection) -> Result<usize, CommandError> {
     let rows = sqlx::query(
         "SELECT id, name, color, size, material, weight, weight_unit FROM item WHERE folded = '' ORDER BY id LIMIT $1",
     )

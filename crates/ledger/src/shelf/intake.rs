@@ -4,10 +4,10 @@
 use crate::shelf::items::RowOutcome;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -35,7 +35,7 @@ pub struct Intake {
     /// What became of them.
     pub tally: Tally,
     /// Those that were refused, from 0, until the file is taken in to its end.
-    pub refused: Vec<(i64, Refusal)>,
+    pub refused: Vec<(i64, Rejection)>,
     /// The answer, if it was taken in to its end.
     pub answer: Option<String>,
 }
@@ -53,7 +53,7 @@ pub struct Tally {
 
 /// Takes the file's row, from `before` rows on. Two runs of one file at once would add what has no
 /// code of its own twice: the second one finds the row further on than it left it.
-pub(crate) async fn advance(tx: &mut Tx, progress: &Progress, before: i64) -> Result<(), Failure> {
+pub(crate) async fn advance(tx: &mut Tx, progress: &Progress, before: i64) -> Result<(), CommandError> {
     let begins = before == 0 && progress.again;
     let now = tx.now().millis();
     let written = sqlx::query(
@@ -73,7 +73,7 @@ pub(crate) async fn advance(tx: &mut Tx, progress: &Progress, before: i64) -> Re
     .await?;
     if written.rows_affected() == 0 {
         let reason = "another run is taking this file in; wait until it is done";
-        return Err(Refusal::invalid(progress.file_name.clone(), reason).into());
+        return Err(Rejection::invalid(progress.file_name.clone(), reason).into());
     }
     if before == 0 {
         sqlx::query("UPDATE intake SET added = 0, updated = 0, unchanged = 0 WHERE hash = $1 AND feed = $2")
@@ -86,7 +86,7 @@ pub(crate) async fn advance(tx: &mut Tx, progress: &Progress, before: i64) -> Re
     Ok(())
 }
 
-async fn forget_refused(tx: &mut Tx, progress: &Progress) -> Result<(), Failure> {
+async fn forget_refused(tx: &mut Tx, progress: &Progress) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM intake_refused WHERE hash = $1 AND feed = $2")
         .bind(progress.hash.clone())
         .bind(progress.feed.clone())
@@ -101,7 +101,7 @@ pub(crate) async fn keep(
     progress: &Progress,
     before: i64,
     outcomes: &[RowOutcome],
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let mut tally = Tally::default();
     let mut refused = Vec::new();
     for (row, outcome) in (before..).zip(outcomes) {
@@ -109,8 +109,8 @@ pub(crate) async fn keep(
             RowOutcome::Added(_) | RowOutcome::AddedStyle { .. } => tally.added += 1,
             RowOutcome::Updated { .. } => tally.updated += 1,
             RowOutcome::Unchanged { .. } => tally.unchanged += 1,
-            RowOutcome::Refused(refusal) => {
-                refused.push((row, serde_json::to_string(refusal).map_err(Trouble::KeptAnswer)?));
+            RowOutcome::Refused(rejection) => {
+                refused.push((row, serde_json::to_string(rejection).map_err(StorageError::KeptAnswer)?));
             }
         }
     }
@@ -126,8 +126,8 @@ pub(crate) async fn keep(
     .execute(tx.db())
     .await?;
     const REFUSED: &str = "INSERT INTO intake_refused (hash, feed, row_number, refusal)";
-    insert_rows(tx.db(), REFUSED, 4, &refused, |statement, (row, refusal)| {
-        statement.bind(progress.hash.clone()).bind(progress.feed.clone()).bind(*row).bind(refusal.clone())
+    insert_rows(tx.db(), REFUSED, 4, &refused, |statement, (row, rejection)| {
+        statement.bind(progress.hash.clone()).bind(progress.feed.clone()).bind(*row).bind(rejection.clone())
     })
     .await?;
     Ok(())
@@ -146,7 +146,7 @@ pub struct EndIntake {
 impl Command for EndIntake {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         advance(tx, &self.progress, self.progress.rows_done).await?;
         forget_refused(tx, &self.progress).await?;
         sqlx::query("UPDATE intake SET answer = $3 WHERE hash = $1 AND feed = $2")
@@ -161,7 +161,7 @@ impl Command for EndIntake {
 
 impl Ledger {
     /// What is known of a file.
-    pub async fn intake(&self, hash: &str, feed: &str) -> Result<Option<Intake>, Failure> {
+    pub async fn intake(&self, hash: &str, feed: &str) -> Result<Option<Intake>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT rows_done, added, updated, unchanged, answer FROM intake WHERE hash = $1 AND feed = $2",
@@ -180,8 +180,9 @@ impl Ledger {
         .await?;
         let mut refused = Vec::with_capacity(rows.len());
         for row in &rows {
-            let refusal = serde_json::from_str(&row.try_get::<String, _>(1)?).map_err(Trouble::KeptAnswer)?;
-            refused.push((row.try_get(0)?, refusal));
+            let rejection =
+                serde_json::from_str(&row.try_get::<String, _>(1)?).map_err(StorageError::KeptAnswer)?;
+            refused.push((row.try_get(0)?, rejection));
         }
         let tally = Tally { added: row.try_get(1)?, updated: row.try_get(2)?, unchanged: row.try_get(3)? };
         Ok(Some(Intake { rows_done: row.try_get(0)?, tally, refused, answer: row.try_get(4)? }))

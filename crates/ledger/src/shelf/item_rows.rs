@@ -4,20 +4,20 @@ use crate::people::activity_log;
 use crate::shelf::items::{
     AddedItem, ItemPrice, ItemText, ItemView, NewItem, RowOutcome, how_priced, price_of, refuse_images,
 };
-use crate::shelf::stock::{Because, enter};
+use crate::shelf::stock::{EntryReason, enter};
 use crate::shelf::styles::StyleView;
 use crate::shelf::{find_text, lookup};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use crate::store::sql::{insert_rows, insert_rows_or};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use domain::codes::{Code, Gtin, InStoreCode};
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
-use domain::stock::{ItemKind, Why};
+use domain::stock::{ItemKind, StockReason};
 use domain::text;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
@@ -35,11 +35,11 @@ pub(crate) fn prepare<'a>(
     item: &'a NewItem,
     styles: &HashMap<String, StyleView>,
     currency: Currency,
-) -> Result<Prepared<'a>, Refusal> {
+) -> Result<Prepared<'a>, Rejection> {
     let style = match &item.style {
         None => None,
         Some(name) => Some(styles.get(&text::fold(name.trim())).ok_or_else(|| {
-            Refusal::invalid("style", format!("there is no style “{name}”; add it with its rate first"))
+            Rejection::invalid("style", format!("there is no style “{name}”; add it with its rate first"))
         })?),
     };
     let shorts = [item.color.as_str(), item.size.as_str(), item.material.as_str()];
@@ -50,7 +50,7 @@ pub(crate) fn prepare<'a>(
         amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
     }
     let measure = item.kind.measure(item.stock_unit).ok_or_else(|| {
-        Refusal::invalid("quantity.unitCode", "goods by weight need the unit that they are stocked in")
+        Rejection::invalid("quantity.unitCode", "goods by weight need the unit that they are stocked in")
     })?;
     let quantity = quantity(item, measure)?;
     let rule = style.map(|s| &s.rule);
@@ -58,13 +58,13 @@ pub(crate) fn prepare<'a>(
     Ok(Prepared { item, style: style.map(|s| s.id.raw()), text, price, quantity })
 }
 
-fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Refusal> {
+fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Rejection> {
     let default =
         if item.kind == ItemKind::Piece { Asked::ONE } else { Asked { value: 0.into(), unit: None } };
     let quantity = Quantity::resolve_or_zero(item.quantity.unwrap_or(default), measure)
-        .map_err(|e| Refusal::invalid("quantity", e))?;
+        .map_err(|e| Rejection::invalid("quantity", e))?;
     if item.kind == ItemKind::Piece && quantity.steps() != 1 {
-        return Err(Refusal::invalid(
+        return Err(Rejection::invalid(
             "quantity",
             "of a piece exactly one exists; for more, make it counted goods",
         ));
@@ -74,7 +74,7 @@ fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Refusal> {
 
 /// What a checked row turns out to be.
 enum Plan<'a> {
-    Refused(Refusal),
+    Refused(Rejection),
     New(Prepared<'a>),
     Known(ItemId, Prepared<'a>),
 }
@@ -82,9 +82,9 @@ enum Plan<'a> {
 /// Writes the rows: new ones by bulk statements, known ones one by one.
 pub(crate) async fn write(
     tx: &mut Tx,
-    rows: Vec<Result<Prepared<'_>, Refusal>>,
+    rows: Vec<Result<Prepared<'_>, Rejection>>,
     who: &str,
-) -> Result<Vec<RowOutcome>, Failure> {
+) -> Result<Vec<RowOutcome>, CommandError> {
     let plans = plan(tx, rows).await?;
     let new: Vec<&Prepared<'_>> =
         plans.iter().filter_map(|p| if let Plan::New(n) = p { Some(n) } else { None }).collect();
@@ -92,17 +92,20 @@ pub(crate) async fn write(
     let mut outcomes = Vec::with_capacity(plans.len());
     for plan in &plans {
         outcomes.push(match plan {
-            Plan::Refused(refusal) => RowOutcome::Refused(refusal.clone()),
+            Plan::Refused(rejection) => RowOutcome::Refused(rejection.clone()),
             Plan::Known(id, row) => update(tx, *id, row, who).await?,
             Plan::New(_) => {
-                RowOutcome::Added(added.next().ok_or_else(|| Trouble::impossible("a row was lost"))?)
+                RowOutcome::Added(added.next().ok_or_else(|| StorageError::impossible("a row was lost"))?)
             }
         });
     }
     Ok(outcomes)
 }
 
-async fn plan<'a>(tx: &mut Tx, rows: Vec<Result<Prepared<'a>, Refusal>>) -> Result<Vec<Plan<'a>>, Failure> {
+async fn plan<'a>(
+    tx: &mut Tx,
+    rows: Vec<Result<Prepared<'a>, Rejection>>,
+) -> Result<Vec<Plan<'a>>, CommandError> {
     let currency = tx.shop().currency;
     let codes: Vec<Code> = rows.iter().flatten().flat_map(|row| own_codes(row.item)).collect();
     let known = lookup::find_known(tx.db(), &codes, currency).await?;
@@ -110,7 +113,7 @@ async fn plan<'a>(tx: &mut Tx, rows: Vec<Result<Prepared<'a>, Refusal>>) -> Resu
     let mut plans = Vec::with_capacity(rows.len());
     for row in rows {
         plans.push(match row {
-            Err(refusal) => Plan::Refused(refusal),
+            Err(rejection) => Plan::Refused(rejection),
             Ok(row) => place(row, &known, &mut seen),
         });
     }
@@ -129,7 +132,7 @@ fn place<'a>(
 ) -> Plan<'a> {
     if let Some(code) = own_codes(row.item).find(|c| seen.contains(&c.key())) {
         let title = "another row of this file".to_owned();
-        return Plan::Refused(Refusal::CodeTaken { code: code.to_string(), title });
+        return Plan::Refused(Rejection::CodeTaken { code: code.to_string(), title });
     }
     seen.extend(own_codes(row.item).map(|c| c.key()));
     let by_sku = row.item.sku.as_ref().and_then(|sku| known.get(sku));
@@ -142,7 +145,7 @@ fn place<'a>(
         }
         (Some(own), _) if own.kind != row.item.kind || own.measure != row.quantity.measure() => {
             let reason = format!("{} is {} already; an item stays what it is", own.sku, own.kind);
-            Plan::Refused(Refusal::invalid("kind", reason))
+            Plan::Refused(Rejection::invalid("kind", reason))
         }
         (Some(own), _) => Plan::Known(own.id, row),
     }
@@ -150,7 +153,7 @@ fn place<'a>(
 
 fn taken<'a>(code: Option<&str>, other: &lookup::Found) -> Plan<'a> {
     let code = code.unwrap_or_default().to_owned();
-    Plan::Refused(Refusal::CodeTaken { code, title: other.title.clone() })
+    Plan::Refused(Rejection::CodeTaken { code, title: other.title.clone() })
 }
 
 const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folded, style_id, color, size, material, \
@@ -161,7 +164,7 @@ const ITEM_COLUMNS: usize = 30;
 const MAX_DRAWS: u32 = 100;
 const CODE: &str = "INSERT INTO code (code, item_id)";
 
-async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<AddedItem>, Failure> {
+async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<AddedItem>, CommandError> {
     if rows.is_empty() {
         return Ok(Vec::new());
     }
@@ -180,7 +183,7 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
         codes.extend(own.into_iter().map(|key| (key, added.id.raw())));
     }
     add_codes(tx, &codes).await?;
-    let because = Because { why: Why::Made, source: None, note: "", who };
+    let because = EntryReason { why: StockReason::Made, source: None, note: "", who };
     let moves: Vec<(ItemId, i64)> =
         pairs.iter().map(|(a, r)| (a.id, r.quantity.steps())).filter(|(_, steps)| *steps > 0).collect();
     enter(tx, &moves, because).await?;
@@ -189,20 +192,20 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
 
 /// Writes codes that nothing had when we looked. Where somebody added one of them since, the whole
 /// is tried again, and finds it.
-async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), Failure> {
+async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), CommandError> {
     let written =
         insert_rows_or(tx.db(), CODE, 2, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
             statement.bind(code.clone()).bind(*item)
         })
         .await?;
     if usize::try_from(written).ok() != Some(codes.len()) {
-        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+        return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
     Ok(())
 }
 
 /// Gives each row its identifier and its in-store code.
-async fn numbered(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<AddedItem>, Failure> {
+async fn numbered(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<AddedItem>, CommandError> {
     let codes = draw_codes(tx, rows).await?;
     let number = |(in_store, row): (InStoreCode, &&Prepared<'_>)| {
         let in_store = in_store.as_str().to_owned();
@@ -214,12 +217,12 @@ async fn numbered(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<AddedItem>,
 
 /// Draws in-store codes, leaving out those that an owner gave as a sku: tags printed by an earlier
 /// shop of theirs may bear numbers of the same range.
-async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCode>, Failure> {
+async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCode>, CommandError> {
     let currency = tx.shop().currency;
     let own: HashSet<String> = rows.iter().flat_map(|row| own_codes(row.item)).map(|c| c.key()).collect();
     let mut drawn: Vec<InStoreCode> = Vec::with_capacity(rows.len());
     for _ in 0..MAX_DRAWS {
-        let missing = i64::try_from(rows.len() - drawn.len()).map_err(Trouble::impossible)?;
+        let missing = i64::try_from(rows.len() - drawn.len()).map_err(StorageError::impossible)?;
         let last = tx.draw_in_store(missing).await?;
         let fresh: Vec<InStoreCode> = (last - missing + 1..=last)
             .map(InStoreCode::from_number)
@@ -235,7 +238,7 @@ async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCo
         }
     }
     let reason = "too many of the shop's own next numbers are skus already; add these items in smaller files";
-    Err(Refusal::invalid("sku", reason).into())
+    Err(Rejection::invalid("sku", reason).into())
 }
 
 fn bind_item<'q>(
@@ -283,7 +286,7 @@ fn bind_item<'q>(
 }
 
 /// Text and price of a known item; its stock only by a count.
-async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Result<RowOutcome, Failure> {
+async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Result<RowOutcome, CommandError> {
     let currency = tx.shop().currency;
     let view = crate::shelf::item_view::read_one(tx.db(), id, currency).await?;
     if row.item.quantity.is_some() && row.quantity != view.on_hand {
@@ -291,11 +294,11 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Resul
             "{} has {} on hand and the file says {}; a file never changes stock: book a count instead",
             view.sku, view.on_hand, row.quantity
         );
-        return Ok(RowOutcome::Refused(Refusal::invalid("quantity", reason)));
+        return Ok(RowOutcome::Refused(Rejection::invalid("quantity", reason)));
     }
     let new_gtin = match gtin_to_add(&view, row.item) {
         Ok(new) => new,
-        Err(refusal) => return Ok(RowOutcome::Refused(refusal)),
+        Err(rejection) => return Ok(RowOutcome::Refused(rejection)),
     };
     let cost = row.item.cost.or(view.cost);
     let images = row.text.images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect::<Vec<_>>();
@@ -322,19 +325,19 @@ async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Resul
 }
 
 /// The GTIN that a known item did not have yet; one that it has stays.
-fn gtin_to_add<'a>(view: &ItemView, item: &'a NewItem) -> Result<Option<&'a Gtin>, Refusal> {
+fn gtin_to_add<'a>(view: &ItemView, item: &'a NewItem) -> Result<Option<&'a Gtin>, Rejection> {
     let Some(gtin) = &item.gtin else { return Ok(None) };
     match &view.gtin {
         None => Ok(Some(gtin)),
         Some(known) if Code::parse(known).is_ok_and(|k| k.key() == gtin.code().key()) => Ok(None),
         Some(known) => {
             let reason = format!("{} has the GTIN {known} already; an item keeps its GTIN", view.sku);
-            Err(Refusal::invalid("gtin13", reason))
+            Err(Rejection::invalid("gtin13", reason))
         }
     }
 }
 
-async fn add_gtin(tx: &mut Tx, id: ItemId, gtin: &Gtin) -> Result<(), Failure> {
+async fn add_gtin(tx: &mut Tx, id: ItemId, gtin: &Gtin) -> Result<(), CommandError> {
     add_codes(tx, &[(gtin.code().key(), id.raw())]).await?;
     sqlx::query("UPDATE item SET gtin = $2 WHERE id = $1")
         .bind(id.raw())
@@ -349,7 +352,7 @@ async fn write_update(
     id: ItemId,
     row: &Prepared<'_>,
     cost: Option<Money>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let priced_by = match row.price {
         ItemPrice::ByRule(_) => "rule",
         ItemPrice::ByHand(_) => "hand",

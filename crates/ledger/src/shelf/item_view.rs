@@ -3,8 +3,8 @@
 use crate::shelf::items::{ItemView, stored_weight};
 use crate::shelf::{lookup, styles};
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::{MAX_ROWS, in_text, padded};
 use domain::codes::Code;
 use domain::ids::ItemId;
@@ -24,7 +24,7 @@ pub(crate) const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin
     i.held, i.sold - i.put_back, i.revision, l.state, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
     FROM item i LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1";
 
-pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Failure> {
+pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, CommandError> {
     let kind = ItemKind::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("item.kind")?;
     let stock_unit: Option<String> = row.try_get(17)?;
     let stock_unit = stock_unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
@@ -92,13 +92,13 @@ pub(crate) async fn read_one(
     connection: &mut AnyConnection,
     id: ItemId,
     currency: Currency,
-) -> Result<ItemView, Failure> {
+) -> Result<ItemView, CommandError> {
     let text = format!("{COLUMNS} WHERE i.id = $1");
     let row = sqlx::query(AssertSqlSafe(text))
         .bind(id.raw())
         .fetch_optional(connection)
         .await?
-        .ok_or_else(|| Refusal::no_such("item", id))?;
+        .ok_or_else(|| Rejection::no_such("item", id))?;
     read(&row, currency)
 }
 
@@ -107,7 +107,7 @@ pub(crate) async fn read_many(
     connection: &mut AnyConnection,
     ids: &[i64],
     currency: Currency,
-) -> Result<Vec<ItemView>, Failure> {
+) -> Result<Vec<ItemView>, CommandError> {
     let mut by_id = HashMap::with_capacity(ids.len());
     for chunk in ids.chunks(MAX_ROWS) {
         let text = in_text(&format!("{COLUMNS} WHERE i.id"), 1, chunk.len(), "");
@@ -124,7 +124,7 @@ pub(crate) async fn read_many(
 
 impl Ledger {
     /// The item that a code finds.
-    pub async fn item(&self, code: &Code) -> Result<ItemView, Failure> {
+    pub async fn item(&self, code: &Code) -> Result<ItemView, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
@@ -134,7 +134,7 @@ impl Ledger {
 
     /// What can be sold now, the latest first, at most `limit`: with words, those that hold all of them
     /// in name, style, colours, size or sku. What is sold out is never read.
-    pub async fn free_items(&self, words: &str, limit: usize) -> Result<Vec<ItemView>, Failure> {
+    pub async fn free_items(&self, words: &str, limit: usize) -> Result<Vec<ItemView>, CommandError> {
         /// Rows that are read at once while looking for words.
         const PAGE: i64 = 200;
         let currency = self.shop().currency;
@@ -175,7 +175,7 @@ impl Ledger {
         before: Option<ItemId>,
         words: &str,
         limit: usize,
-    ) -> Result<Vec<ItemView>, Failure> {
+    ) -> Result<Vec<ItemView>, CommandError> {
         /// Rows that are read at once while looking for words.
         const PAGE: i64 = 500;
         let currency = self.shop().currency;

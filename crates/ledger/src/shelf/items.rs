@@ -3,8 +3,8 @@
 use crate::people::activity_log;
 use crate::shelf::{find_text, item_rows, lookup, styles};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::codes::{Code, Gtin};
@@ -114,7 +114,7 @@ pub enum RowOutcome {
         sku: String,
     },
     /// Refused; the others go on.
-    Refused(Refusal),
+    Refused(Rejection),
 }
 
 /// Adds items, at most [`MAX_ITEMS_AT_ONCE`]. A known sku has its text and price brought up to
@@ -134,10 +134,10 @@ impl Command for AddItems {
     /// One outcome an item, in their order.
     type Answer = Vec<RowOutcome>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, CommandError> {
         if self.items.len() > MAX_ITEMS_AT_ONCE {
             let reason = format!("at most {MAX_ITEMS_AT_ONCE} items are added at once");
-            return Err(Refusal::invalid("items", reason).into());
+            return Err(Rejection::invalid("items", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
         let before =
@@ -204,7 +204,7 @@ impl Command for EditItem {
     /// The new revision.
     type Answer = i64;
 
-    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
         let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
@@ -218,7 +218,7 @@ impl Command for EditItem {
             && expected != revision - 1
         {
             let what = format!("item {}", self.code);
-            return Err(Refusal::Stale { what, expected, current: revision - 1 }.into());
+            return Err(Rejection::Stale { what, expected, current: revision - 1 }.into());
         }
         let view = crate::shelf::item_view::read_one(tx.db(), found.id, currency).await?;
         let (text_of, price) = self.applied(&view)?;
@@ -241,9 +241,9 @@ pub(crate) struct ItemText {
 }
 
 /// Refuses what no image may be called.
-pub(crate) fn refuse_images(images: &[String]) -> Result<(), Refusal> {
+pub(crate) fn refuse_images(images: &[String]) -> Result<(), Rejection> {
     let checked = |image: &String| image::checked(image.trim()).map(drop);
-    images.iter().try_for_each(checked).map_err(|error| Refusal::invalid("image", error))
+    images.iter().try_for_each(checked).map_err(|error| Rejection::invalid("image", error))
 }
 
 impl ItemText {
@@ -257,15 +257,15 @@ impl ItemText {
         [color, size, material]: [&str; 3],
         description: &str,
         images: &[String],
-    ) -> Result<Self, Refusal> {
-        let short = |field, t: &str| text::short(t).map_err(|e| Refusal::invalid(field, e));
+    ) -> Result<Self, Rejection> {
+        let short = |field, t: &str| text::short(t).map_err(|e| Rejection::invalid(field, e));
         let images = images.iter().map(|i| short("image", i)).collect::<Result<Vec<_>, _>>()?.join("|");
         Ok(Self {
-            name: text::name(name).map_err(|e| Refusal::invalid("name", e))?,
+            name: text::name(name).map_err(|e| Rejection::invalid("name", e))?,
             color: short("color", color)?,
             size: short("size", size)?,
             material: short("material", material)?,
-            description: text::note(description).map_err(|e| Refusal::invalid("description", e))?,
+            description: text::note(description).map_err(|e| Rejection::invalid("description", e))?,
             images,
         })
     }
@@ -280,10 +280,10 @@ pub(crate) fn price_of(
     weight: Option<Weight>,
     stock_unit: Option<WeightUnit>,
     extras: Money,
-) -> Result<ItemPrice, Refusal> {
+) -> Result<ItemPrice, Rejection> {
     if let Some(price) = by_hand {
         if price.minor() <= 0 {
-            return Err(Refusal::invalid("offers.price", "a price must be more than 0"));
+            return Err(Rejection::invalid("offers.price", "a price must be more than 0"));
         }
         return Ok(ItemPrice::ByHand(price));
     }
@@ -293,14 +293,14 @@ pub(crate) fn price_of(
     };
     let (Some(rule), Some(weight)) = (rule, weight) else {
         let reason = "there is no price: give offers.price, or a style with its rate and the weight";
-        return Err(Refusal::invalid("offers.price", reason));
+        return Err(Rejection::invalid("offers.price", reason));
     };
-    let working = rule.price(weight, extras).map_err(|e| Refusal::invalid("weight.value", e))?;
+    let working = rule.price(weight, extras).map_err(|e| Rejection::invalid("weight.value", e))?;
     Ok(ItemPrice::ByRule(Box::new(working)))
 }
 
 impl EditItem {
-    fn applied(&self, view: &ItemView) -> Result<(ItemText, ItemPrice), Refusal> {
+    fn applied(&self, view: &ItemView) -> Result<(ItemText, ItemPrice), Rejection> {
         let by_hand = match self.price {
             Some(PriceChange::Hand(price)) => Some(price),
             Some(PriceChange::Rule) | None => None,
@@ -357,7 +357,7 @@ async fn write_edit(
     text_of: &ItemText,
     price: &ItemPrice,
     edit: &EditItem,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let by_hand = edit.by_hand(price);
     sqlx::query(
         "UPDATE item SET name = $2, folded = $3, color = $4, size = $5, material = $6, description = $7, image = $8, \
@@ -458,7 +458,10 @@ impl ItemView {
 }
 
 /// Reads a stored weight.
-pub(crate) fn stored_weight(digits: Option<String>, unit: Option<String>) -> Result<Option<Weight>, Failure> {
+pub(crate) fn stored_weight(
+    digits: Option<String>,
+    unit: Option<String>,
+) -> Result<Option<Weight>, CommandError> {
     match (digits, unit) {
         (Some(digits), Some(unit)) => {
             let unit = WeightUnit::from_code(&unit).stored("item.weight_unit")?;

@@ -3,7 +3,7 @@
 use crate::shelf::item_view::amount;
 use crate::shelf::styles::StyleView;
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use domain::ids::StyleId;
 use domain::money::{Currency, Money};
 use domain::stock::ItemKind;
@@ -83,7 +83,7 @@ fn count_of(style: &str) -> String {
 
 impl Ledger {
     /// What is on the shelf of each style, by name, and last of what has none.
-    pub async fn style_counts(&self) -> Result<Vec<StyleCount>, Failure> {
+    pub async fn style_counts(&self) -> Result<Vec<StyleCount>, CommandError> {
         let currency = self.shop().currency;
         let styles = self.styles().await?;
         let mut connection = self.reader().await?;
@@ -105,7 +105,7 @@ impl Ledger {
     }
 
     /// One style by size and colour, what is sold out too, sorted by colour and size without case.
-    pub async fn style_grid(&self, style: StyleId) -> Result<Vec<ShelfRow>, Failure> {
+    pub async fn style_grid(&self, style: StyleId) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!("{COLUMNS} WHERE i.style_id = $1 {GROUPS}");
@@ -117,7 +117,7 @@ impl Ledger {
 }
 
 impl StyleCount {
-    fn read(style: Option<StyleView>, row: &AnyRow, currency: Currency) -> Result<Self, Failure> {
+    fn read(style: Option<StyleView>, row: &AnyRow, currency: Currency) -> Result<Self, CommandError> {
         let and_more = row.try_get::<i64, _>(0)? > MOST_COUNTED_OF_STYLE;
         let price = |at: usize| {
             let minor: Option<i64> = row.try_get(at)?;
@@ -135,7 +135,7 @@ impl StyleCount {
 
 impl Ledger {
     /// The shelf, sorted by name, size and colour without case.
-    pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, Failure> {
+    pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
         let rows =
@@ -153,13 +153,13 @@ impl Ledger {
     }
 }
 
-fn read(row: &AnyRow, currency: Currency) -> Result<ShelfRow, Failure> {
+fn read(row: &AnyRow, currency: Currency) -> Result<ShelfRow, CommandError> {
     let style: Option<String> = row.try_get(0)?;
     let kind = ItemKind::from_code(&row.try_get::<String, _>(4)?).ok_or("unknown").stored("item.kind")?;
     let unit: Option<String> = row.try_get(5)?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
-    let amount = |at: usize| Ok::<_, Failure>(amount(row.try_get(at)?, measure));
+    let amount = |at: usize| Ok::<_, CommandError>(amount(row.try_get(at)?, measure));
     let price = |on_shelf: usize, of_all: usize| {
         let minor = match row.try_get::<Option<i64>, _>(on_shelf)? {
             Some(minor) => minor,

@@ -1,16 +1,16 @@
 //! Finding items by the codes that people and other shops use.
 
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::{Refusal, SoldAs};
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::{Rejection, SoldAs};
 use crate::store::sql::{in_text, padded};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use domain::codes::{Code, CodeError};
 use domain::day::Moment;
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Measure, Quantity};
-use domain::stock::{ItemKind, Why};
+use domain::stock::{ItemKind, StockReason};
 use domain::weight::WeightUnit;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
@@ -40,7 +40,7 @@ pub(crate) async fn find_known(
     connection: &mut AnyConnection,
     codes: &[Code],
     currency: Currency,
-) -> Result<HashMap<Code, Found>, Failure> {
+) -> Result<HashMap<Code, Found>, CommandError> {
     let mut by_key = HashMap::with_capacity(codes.len());
     for chunk in codes.chunks(crate::store::sql::MAX_ROWS) {
         let keys: Vec<String> = chunk.iter().map(Code::key).collect();
@@ -56,21 +56,21 @@ pub(crate) async fn find_known(
 }
 
 /// Finds every code's item, or refuses the first that finds nothing.
-pub(crate) async fn find_all(tx: &mut Tx, codes: &[Code]) -> Result<Vec<Found>, Failure> {
+pub(crate) async fn find_all(tx: &mut Tx, codes: &[Code]) -> Result<Vec<Found>, CommandError> {
     let currency = tx.shop().currency;
     let known = find_known(tx.db(), codes, currency).await?;
     codes.iter().map(|code| known.get(code).cloned().ok_or_else(|| unknown(code).into())).collect()
 }
 
 /// A code that finds nothing: perhaps because of a wrong digit.
-pub(crate) fn unknown(code: &Code) -> Refusal {
+pub(crate) fn unknown(code: &Code) -> Rejection {
     match code.check_digit_slip() {
-        Err(CodeError::WrongCheckDigit { text, expected }) => Refusal::WrongDigit { code: text, expected },
-        _ => Refusal::UnknownCode { code: code.to_string() },
+        Err(CodeError::WrongCheckDigit { text, expected }) => Rejection::WrongDigit { code: text, expected },
+        _ => Rejection::UnknownCode { code: code.to_string() },
     }
 }
 
-fn found(row: &AnyRow, currency: Currency) -> Result<Found, Failure> {
+fn found(row: &AnyRow, currency: Currency) -> Result<Found, CommandError> {
     let kind =
         ItemKind::from_code(&row.try_get::<String, _>(2)?).ok_or("unknown kind").stored("item.kind")?;
     let unit: Option<String> = row.try_get(3)?;
@@ -89,7 +89,7 @@ fn found(row: &AnyRow, currency: Currency) -> Result<Found, Failure> {
 }
 
 /// Why `steps` of an item cannot be had: sold (to whom and when), gone, set aside, or too few.
-pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Refusal, Failure> {
+pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Rejection, CommandError> {
     explain_to(tx.db(), item, steps).await
 }
 
@@ -98,12 +98,12 @@ pub(crate) async fn explain_to(
     connection: &mut AnyConnection,
     item: ItemId,
     steps: i64,
-) -> Result<Refusal, Failure> {
+) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT kind, stock_unit, sku, name, on_hand, held FROM item WHERE id = $1")
         .bind(item.raw())
         .fetch_optional(&mut *connection)
         .await?
-        .ok_or_else(|| Refusal::no_such("item", item))?;
+        .ok_or_else(|| Rejection::no_such("item", item))?;
     let (code, title): (String, String) = (row.try_get(2)?, row.try_get(3)?);
     let (on_hand, held): (i64, i64) = (row.try_get(4)?, row.try_get(5)?);
     let kind = ItemKind::from_code(&row.try_get::<String, _>(0)?);
@@ -111,26 +111,26 @@ pub(crate) async fn explain_to(
         let hold = if on_hand - held >= steps { None } else { open_hold(connection, item).await? };
         // Free again since it could not be had (on PostgreSQL another transaction may end in between):
         // the whole is tried again.
-        let (for_whom, until) = hold.ok_or_else(|| Trouble::Collided(sqlx::Error::RowNotFound))?;
-        return Ok(Refusal::SetAside { code, title, for_whom, until });
+        let (for_whom, until) = hold.ok_or_else(|| StorageError::Collided(sqlx::Error::RowNotFound))?;
+        return Ok(Rejection::SetAside { code, title, for_whom, until });
     }
     if on_hand == 0
         && kind == Some(ItemKind::Piece)
-        && let Some(refusal) = what_became_of(connection, item, &code, &title).await?
+        && let Some(rejection) = what_became_of(connection, item, &code, &title).await?
     {
-        return Ok(refusal);
+        return Ok(rejection);
     }
     let unit: Option<String> = row.try_get(1)?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.and_then(|k| k.measure(unit)).unwrap_or(Measure::Units);
     let shown = |s| Quantity::from_steps(s, measure).map(|q| q.to_string()).unwrap_or_default();
-    Ok(Refusal::NotEnough { code, title, asked: shown(steps), free: shown(on_hand - held) })
+    Ok(Rejection::NotEnough { code, title, asked: shown(steps), free: shown(on_hand - held) })
 }
 
 async fn open_hold(
     connection: &mut AnyConnection,
     item: ItemId,
-) -> Result<Option<(String, Option<Moment>)>, Failure> {
+) -> Result<Option<(String, Option<Moment>)>, CommandError> {
     let row = sqlx::query(
         "SELECT for_whom, purpose, until_ms FROM hold WHERE item_id = $1 AND state = 'open' ORDER BY id DESC LIMIT 1",
     )
@@ -149,7 +149,7 @@ async fn what_became_of(
     item: ItemId,
     code: &str,
     title: &str,
-) -> Result<Option<Refusal>, Failure> {
+) -> Result<Option<Rejection>, CommandError> {
     let row = sqlx::query(
         "SELECT why, source_id, note FROM stock_entry WHERE item_id = $1 AND change < 0 ORDER BY id DESC LIMIT 1",
     )
@@ -157,20 +157,20 @@ async fn what_became_of(
     .fetch_optional(&mut *connection)
     .await?;
     let Some(row) = row else { return Ok(None) };
-    let why = Why::from_code(&row.try_get::<String, _>(0)?);
+    let why = StockReason::from_code(&row.try_get::<String, _>(0)?);
     let (code, title) = (code.to_owned(), title.to_owned());
-    if why != Some(Why::Sold) {
+    if why != Some(StockReason::Sold) {
         let why = why.map_or_else(String::new, |w| w.to_string());
-        return Ok(Some(Refusal::Gone { code, title, why }));
+        return Ok(Some(Rejection::Gone { code, title, why }));
     }
     let sale: Option<i64> = row.try_get(1)?;
-    let sale = sale.ok_or_else(|| Trouble::impossible("a sold entry without its sale"))?;
+    let sale = sale.ok_or_else(|| StorageError::impossible("a sold entry without its sale"))?;
     let sold = sold_as(connection, sale).await?;
-    Ok(sold.map(|sold| Refusal::AlreadySold { code, title, sold }))
+    Ok(sold.map(|sold| Rejection::AlreadySold { code, title, sold }))
 }
 
 /// The refusal for a piece that a past sale sold.
-pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Refusal, Failure> {
+pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Rejection, CommandError> {
     let row = sqlx::query(
         "SELECT l.sale_id FROM code k JOIN sale_line l ON l.code = k.code \
          WHERE k.item_id = $1 AND l.item_id IS NULL AND l.code <> '' ORDER BY l.id DESC LIMIT 1",
@@ -179,12 +179,15 @@ pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Refusal, 
     .fetch_one(tx.db())
     .await?;
     let sold = sold_as(tx.db(), row.try_get(0)?).await?;
-    let sold = sold.ok_or_else(|| Trouble::impossible("a sale line without its sale"))?;
-    Ok(Refusal::AlreadySold { code: found.sku.clone(), title: found.title.clone(), sold })
+    let sold = sold.ok_or_else(|| StorageError::impossible("a sale line without its sale"))?;
+    Ok(Rejection::AlreadySold { code: found.sku.clone(), title: found.title.clone(), sold })
 }
 
 /// How a sale is named in a refusal.
-pub(crate) async fn sold_as(connection: &mut AnyConnection, sale: i64) -> Result<Option<SoldAs>, Failure> {
+pub(crate) async fn sold_as(
+    connection: &mut AnyConnection,
+    sale: i64,
+) -> Result<Option<SoldAs>, CommandError> {
     let row = sqlx::query(
         "SELECT s.channel, s.at_ms, s.receipt, o.number FROM sale s \
          LEFT JOIN customer_order o ON o.id = s.order_id WHERE s.id = $1",

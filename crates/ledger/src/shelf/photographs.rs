@@ -2,8 +2,8 @@
 
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use async_trait::async_trait;
 use domain::text;
@@ -31,20 +31,20 @@ pub const SMALLER: [u32; 2] = [640, 160];
 pub struct PictureName(String);
 
 impl TryFrom<String> for PictureName {
-    type Error = Refusal;
-    fn try_from(text: String) -> Result<Self, Refusal> {
+    type Error = Rejection;
+    fn try_from(text: String) -> Result<Self, Rejection> {
         Self::parse(&text)
     }
 }
 
 impl PictureName {
     /// 64 hexadecimal digits.
-    pub fn parse(text: &str) -> Result<Self, Refusal> {
+    pub fn parse(text: &str) -> Result<Self, Rejection> {
         let is_hex = |b: u8| b.is_ascii_digit() || (b'a'..=b'f').contains(&b);
         if text.len() == HASH_CHARS && text.bytes().all(is_hex) {
             return Ok(Self(text.to_owned()));
         }
-        Err(Refusal::invalid("photographs", "this is not the name of a photograph; take it in again"))
+        Err(Rejection::invalid("photographs", "this is not the name of a photograph; take it in again"))
     }
 
     /// By the name of its largest file, as an item keeps it; none for a picture of another origin.
@@ -102,10 +102,10 @@ pub struct KeepPictures {
 impl Command for KeepPictures {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         if self.pictures.len() > MAX_PICTURES_AT_ONCE {
             let reason = format!("at most {MAX_PICTURES_AT_ONCE} photographs are kept at once");
-            return Err(Refusal::invalid("photographs", reason).into());
+            return Err(Rejection::invalid("photographs", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
         let now = tx.now().millis();
@@ -130,7 +130,7 @@ impl Command for KeepPictures {
 pub(crate) async fn find(
     connection: &mut AnyConnection,
     names: &[PictureName],
-) -> Result<HashMap<PictureName, Picture>, Failure> {
+) -> Result<HashMap<PictureName, Picture>, CommandError> {
     let mut found = HashMap::with_capacity(names.len());
     for chunk in names.chunks(MAX_PICTURES_AT_ONCE) {
         let head = "SELECT hash, width, height, bytes, lightness FROM picture WHERE hash";
@@ -151,7 +151,10 @@ pub(crate) async fn find(
 
 impl Ledger {
     /// What is known of pictures; those that were never taken in are left out.
-    pub async fn pictures(&self, names: &[PictureName]) -> Result<HashMap<PictureName, Picture>, Failure> {
+    pub async fn pictures(
+        &self,
+        names: &[PictureName],
+    ) -> Result<HashMap<PictureName, Picture>, CommandError> {
         let mut connection = self.reader().await?;
         find(&mut connection, names).await
     }

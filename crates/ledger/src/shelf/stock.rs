@@ -4,15 +4,15 @@ use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::{MAX_ROWS, in_text, insert_rows, padded};
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{EntryId, ItemId, SaleId};
 use domain::quantity::{Asked, MAX_STEPS, Quantity, QuantityError};
-use domain::stock::{Counter, ItemKind, Why};
+use domain::stock::{Counter, ItemKind, StockReason};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
@@ -27,8 +27,8 @@ pub(crate) struct Take {
 
 /// Who did something and why, for the entries.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Because<'a> {
-    pub(crate) why: Why,
+pub(crate) struct EntryReason<'a> {
+    pub(crate) why: StockReason,
     pub(crate) source: Option<i64>,
     pub(crate) note: &'a str,
     pub(crate) who: &'a str,
@@ -64,7 +64,11 @@ pub(crate) fn in_order(mut takes: Vec<Take>) -> Vec<Take> {
 }
 
 /// Takes stock for a sale or a loss: all of it or none (the caller's transaction is given up).
-pub(crate) async fn take(tx: &mut Tx, takes: Vec<Take>, because: Because<'_>) -> Result<(), Failure> {
+pub(crate) async fn take(
+    tx: &mut Tx,
+    takes: Vec<Take>,
+    because: EntryReason<'_>,
+) -> Result<(), CommandError> {
     let takes = in_order(takes);
     for take in &takes {
         if !try_take(tx, take, because.why).await? {
@@ -76,7 +80,7 @@ pub(crate) async fn take(tx: &mut Tx, takes: Vec<Take>, because: Because<'_>) ->
 }
 
 /// Takes one item's stock if it can be had; after ending holds on it that ran out, if need be.
-pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: Why) -> Result<bool, Failure> {
+pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
     let text = match why.counter(-take.steps) {
         Counter::Sold => TAKE_SOLD,
         _ => TAKE_WRITTEN_OFF,
@@ -99,9 +103,14 @@ pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: Why) -> Result<bool,
 }
 
 /// Puts stock on the shelf.
-pub(crate) async fn add(tx: &mut Tx, item: ItemId, steps: i64, because: Because<'_>) -> Result<(), Failure> {
+pub(crate) async fn add(
+    tx: &mut Tx,
+    item: ItemId,
+    steps: i64,
+    because: EntryReason<'_>,
+) -> Result<(), CommandError> {
     match try_add(tx, item, steps, because.why).await? {
-        Some(refusal) => Err(refusal.into()),
+        Some(rejection) => Err(rejection.into()),
         None => enter(tx, &[(item, steps)], because).await,
     }
 }
@@ -111,8 +120,8 @@ pub(crate) async fn try_add(
     tx: &mut Tx,
     item: ItemId,
     steps: i64,
-    why: Why,
-) -> Result<Option<Refusal>, Failure> {
+    why: StockReason,
+) -> Result<Option<Rejection>, CommandError> {
     let text = match why.counter(steps) {
         Counter::PutBack => ADD_PUT_BACK,
         _ => ADD_MADE,
@@ -124,29 +133,33 @@ pub(crate) async fn try_add(
     Ok(None)
 }
 
-async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Refusal, Failure> {
+async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT kind, on_hand, sold - put_back FROM item WHERE id = $1")
         .bind(item.raw())
         .fetch_one(tx.db())
         .await?;
     if row.try_get::<String, _>(0)? != ItemKind::Piece.code() {
-        return Ok(Refusal::invalid("quantity", QuantityError::TooLarge));
+        return Ok(Rejection::invalid("quantity", QuantityError::TooLarge));
     }
     if row.try_get::<i64, _>(1)? == 0 && row.try_get::<i64, _>(2)? > 0 {
         return lookup::explain(tx, item, 1).await;
     }
-    Ok(Refusal::invalid("quantity", "of a piece exactly one exists; for more, make it counted goods"))
+    Ok(Rejection::invalid("quantity", "of a piece exactly one exists; for more, make it counted goods"))
 }
 
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
 
 /// Writes the entries of changes that were made, and tells of them.
-pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because<'_>) -> Result<(), Failure> {
+pub(crate) async fn enter(
+    tx: &mut Tx,
+    moves: &[(ItemId, i64)],
+    because: EntryReason<'_>,
+) -> Result<(), CommandError> {
     let now = tx.now().millis();
     let rows = moves
         .iter()
         .map(|(item, change)| Ok((tx.next_id()?, item.raw(), *change)))
-        .collect::<Result<Vec<_>, Failure>>()?;
+        .collect::<Result<Vec<_>, CommandError>>()?;
     insert_rows(tx.db(), ENTRY, 8, &rows, |statement, (id, item, change)| {
         statement
             .bind(*id)
@@ -165,7 +178,7 @@ pub(crate) async fn enter(tx: &mut Tx, moves: &[(ItemId, i64)], because: Because
 
 /// Has items told of once more: at a revision of their own, since all that was said of the present one
 /// may have been sent.
-pub(crate) async fn tell_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<(), Failure> {
+pub(crate) async fn enqueue_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<(), CommandError> {
     items.sort_unstable();
     items.dedup();
     for item in &items {
@@ -176,7 +189,7 @@ pub(crate) async fn tell_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<(),
 
 /// Gives an item a revision of its own, above `above` and above all it had: the row is locked, and nothing that was
 /// said of it before is news any more.
-pub(crate) async fn raise_revision(tx: &mut Tx, item: ItemId, above: i64) -> Result<(), Failure> {
+pub(crate) async fn raise_revision(tx: &mut Tx, item: ItemId, above: i64) -> Result<(), CommandError> {
     const RAISE: &str =
         "UPDATE item SET revision = CASE WHEN revision < $2 THEN $2 ELSE revision END + 1 WHERE id = $1";
     sqlx::query(RAISE).bind(item.raw()).bind(above).execute(tx.db()).await?;
@@ -185,7 +198,7 @@ pub(crate) async fn raise_revision(tx: &mut Tx, item: ItemId, above: i64) -> Res
 
 /// Waits for whoever changes the items at present, and keeps others from it until the end of this
 /// transaction. The items are in their order, as everybody takes them.
-pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), Failure> {
+pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), CommandError> {
     for chunk in items.chunks(MAX_ROWS) {
         let text = in_text("UPDATE item SET revision = revision WHERE id", 1, chunk.len(), "");
         let mut statement = sqlx::query(AssertSqlSafe(text));
@@ -218,7 +231,7 @@ pub enum Counted {
     /// So much more was made or brought in.
     More(Asked),
     /// So much was lost, given away or used.
-    Less(Asked, Why),
+    Less(Asked, StockReason),
 }
 
 /// One line of an item's stock ledger.
@@ -229,7 +242,7 @@ pub struct StockMove {
     /// The change.
     pub change: Quantity,
     /// Why.
-    pub why: Why,
+    pub why: StockReason,
     /// The sale that it went with, or came back from.
     pub sale: Option<SaleId>,
     /// Words.
@@ -245,25 +258,25 @@ impl Command for AdjustStock {
     /// Stock on hand afterwards.
     type Answer = Quantity;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Quantity, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Quantity, CommandError> {
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;
         let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
-        let because = |why| Because { why, source: None, note: &note, who: &who };
+        let because = |why| EntryReason { why, source: None, note: &note, who: &who };
         let (done, quantity) = match &self.what {
             Counted::Is(asked) => {
                 let counted = Quantity::resolve_or_zero(*asked, found.measure).field("quantity")?;
-                count(tx, found.id, counted.steps(), because(Why::Count)).await?;
+                count(tx, found.id, counted.steps(), because(StockReason::Count)).await?;
                 ("counted", counted)
             }
             Counted::More(asked) => {
                 let more = Quantity::resolve(*asked, found.measure).field("quantity")?;
-                add(tx, found.id, more.steps(), because(Why::Made)).await?;
+                add(tx, found.id, more.steps(), because(StockReason::Made)).await?;
                 ("brought in", more)
             }
             Counted::Less(asked, why) => {
                 if !why.is_loss() {
-                    return Err(Refusal::invalid("why", "a loss is damage, gift or own-use").into());
+                    return Err(Rejection::invalid("why", "a loss is damage, gift or own-use").into());
                 }
                 let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
                 let take_it = Take { item: found.id, steps: less.steps(), from_hold: 0 };
@@ -283,7 +296,12 @@ impl Command for AdjustStock {
 
 /// Books the difference between what was counted and what the books have. The row is locked by an
 /// update that changes nothing, so that the difference is that of this moment.
-async fn count(tx: &mut Tx, item: ItemId, counted: i64, because: Because<'_>) -> Result<(), Failure> {
+async fn count(
+    tx: &mut Tx,
+    item: ItemId,
+    counted: i64,
+    because: EntryReason<'_>,
+) -> Result<(), CommandError> {
     let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING on_hand")
         .bind(item.raw())
         .fetch_one(tx.db())
@@ -303,7 +321,7 @@ impl Ledger {
         code: &Code,
         before: Option<EntryId>,
         limit: usize,
-    ) -> Result<Vec<StockMove>, Failure> {
+    ) -> Result<Vec<StockMove>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
@@ -319,10 +337,11 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let read = |row: &sqlx::any::AnyRow| {
-            let why = Why::from_code(&row.try_get::<String, _>(2)?);
+            let why = StockReason::from_code(&row.try_get::<String, _>(2)?);
             let why = why.ok_or("unknown").stored("stock_entry.why")?;
             let (source, of_refund): (Option<i64>, Option<i64>) = (row.try_get(6)?, row.try_get(7)?);
-            let sale = of_refund.or(source.filter(|_| matches!(why, Why::Sold | Why::Voided)));
+            let sale =
+                of_refund.or(source.filter(|_| matches!(why, StockReason::Sold | StockReason::Voided)));
             Ok(StockMove {
                 id: EntryId::from_raw(row.try_get(0)?),
                 change: Quantity::from_steps(row.try_get(1)?, found.measure).stored("stock_entry.change")?,

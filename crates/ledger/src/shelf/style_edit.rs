@@ -3,8 +3,8 @@
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::ids::StyleId;
 use domain::text;
@@ -31,7 +31,7 @@ impl Command for EditStyle {
     /// The new revision.
     type Answer = i64;
 
-    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
         let name = self.name.as_deref().map(text::name).transpose().field("name")?;
         let sizes = self.sizes.as_deref().map(styles::checked_sizes).transpose()?;
         let category = self.category.as_deref().map(text::short).transpose().field("category")?;
@@ -59,7 +59,7 @@ impl Command for EditStyle {
 }
 
 impl EditStyle {
-    async fn refuse_taken(&self, tx: &mut Tx, name: &str) -> Result<(), Failure> {
+    async fn refuse_taken(&self, tx: &mut Tx, name: &str) -> Result<(), CommandError> {
         let row = sqlx::query("SELECT name FROM style WHERE folded = $1 AND id <> $2")
             .bind(text::fold(name))
             .bind(self.style.raw())
@@ -70,7 +70,7 @@ impl EditStyle {
             Some(row) => {
                 let other: String = row.try_get(0)?;
                 let reason = format!("there is a style “{other}” already; give this one another name");
-                Err(Refusal::invalid("name", reason).into())
+                Err(Rejection::invalid("name", reason).into())
             }
         }
     }
@@ -78,7 +78,7 @@ impl EditStyle {
 
 impl Ledger {
     /// One style.
-    pub async fn style(&self, id: StyleId) -> Result<StyleView, Failure> {
+    pub async fn style(&self, id: StyleId) -> Result<StyleView, CommandError> {
         let mut connection = self.reader().await?;
         styles::read_one(&mut connection, id, self.shop().currency).await
     }

@@ -4,8 +4,8 @@ use crate::people::activity_log::{self, Audited};
 use crate::shelf::items::RowOutcome;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::ids::StyleId;
 use domain::money::{Currency, Money};
@@ -61,7 +61,7 @@ impl Command for AddStyles {
     /// One outcome a style, in their order.
     type Answer = Vec<RowOutcome>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
         let known = by_folded_name(tx.db(), currency).await?;
@@ -72,17 +72,22 @@ impl Command for AddStyles {
                     outcomes.push(add(tx, &style).await?);
                     note_rate(tx, &who, known.get(&text::fold(&style.name)), &style).await?;
                 }
-                Err(refusal) => outcomes.push(RowOutcome::Refused(refusal)),
+                Err(rejection) => outcomes.push(RowOutcome::Refused(rejection)),
             }
         }
         // The currency of the rates is still the shop's.
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         Ok(outcomes)
     }
 }
 
 /// A line of the list, if a style that was known is priced otherwise from now on.
-async fn note_rate(tx: &mut Tx, who: &str, known: Option<&StyleView>, new: &NewStyle) -> Result<(), Failure> {
+async fn note_rate(
+    tx: &mut Tx,
+    who: &str,
+    known: Option<&StyleView>,
+    new: &NewStyle,
+) -> Result<(), CommandError> {
     match known {
         Some(known) if known.rule != new.rule => {
             let currency = tx.shop().currency;
@@ -100,8 +105,8 @@ pub(crate) fn rule_words(rule: &PriceRule, currency: Currency) -> String {
     format!("{} per {}, ending {}{least}", rule.rate.shown(currency), rule.rate.unit().code(), rule.ending)
 }
 
-fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Refusal> {
-    let wrong = |field: &'static str| move |e: text::TextError| Refusal::invalid(field, e);
+fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Rejection> {
+    let wrong = |field: &'static str| move |e: text::TextError| Rejection::invalid(field, e);
     if let Some(minimum) = style.rule.minimum {
         crate::store::settings::own_money("minimum", minimum, currency)?;
     }
@@ -115,14 +120,14 @@ fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Refusal> {
 }
 
 /// Sizes, each a name.
-pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Refusal> {
+pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Rejection> {
     if sizes.iter().any(|s| s.contains('|')) {
-        return Err(Refusal::invalid("sizes", "a size may not hold a |"));
+        return Err(Rejection::invalid("sizes", "a size may not hold a |"));
     }
-    sizes.iter().map(|s| text::name(s).map_err(|e| Refusal::invalid("sizes", e))).collect()
+    sizes.iter().map(|s| text::name(s).map_err(|e| Rejection::invalid("sizes", e))).collect()
 }
 
-async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, Failure> {
+async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> {
     let id = tx.next_id()?;
     let now = tx.now().millis();
     let statement = "INSERT INTO style (id, name, folded, rate, rate_unit, ending, minimum, sizes, category, revision, made_ms) \
@@ -153,7 +158,7 @@ async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, Failure> {
 pub(crate) const COLUMNS: &str =
     "SELECT id, name, rate, rate_unit, ending, minimum, sizes, category, revision FROM style";
 
-fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, Failure> {
+fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, CommandError> {
     let sizes: String = row.try_get(6)?;
     Ok(StyleView {
         id: StyleId::from_raw(row.try_get(0)?),
@@ -166,7 +171,7 @@ fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, Failure> {
 }
 
 /// A price rule from the columns of rate, its unit, ending and minimum.
-pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<PriceRule, Failure> {
+pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<PriceRule, CommandError> {
     let unit = WeightUnit::from_code(&row.try_get::<String, _>(first + 1)?).stored("style.rate_unit")?;
     let minimum: Option<i64> = row.try_get(first + 3)?;
     Ok(PriceRule {
@@ -181,28 +186,28 @@ pub(crate) async fn read_one(
     connection: &mut AnyConnection,
     id: StyleId,
     currency: Currency,
-) -> Result<StyleView, Failure> {
+) -> Result<StyleView, CommandError> {
     let row = sqlx::query(AssertSqlSafe(format!("{COLUMNS} WHERE id = $1")))
         .bind(id.raw())
         .fetch_optional(connection)
         .await?
-        .ok_or_else(|| Refusal::no_such("style", id))?;
+        .ok_or_else(|| Rejection::no_such("style", id))?;
     read(&row, currency)
 }
 
 /// Why a style has not the revision that was asked for.
-pub(crate) async fn not_that(tx: &mut Tx, id: StyleId, expected: i64) -> Result<Refusal, Failure> {
+pub(crate) async fn not_that(tx: &mut Tx, id: StyleId, expected: i64) -> Result<Rejection, CommandError> {
     let currency = tx.shop().currency;
     let style = read_one(tx.db(), id, currency).await?;
     let what = format!("the style {}", style.name);
-    Ok(Refusal::Stale { what, expected, current: style.revision })
+    Ok(Rejection::Stale { what, expected, current: style.revision })
 }
 
 /// All styles by folded name. There are few: a farm makes dozens of styles, not thousands.
 pub(crate) async fn by_folded_name(
     connection: &mut AnyConnection,
     currency: Currency,
-) -> Result<HashMap<String, StyleView>, Failure> {
+) -> Result<HashMap<String, StyleView>, CommandError> {
     let rows = sqlx::query(COLUMNS).fetch_all(connection).await?;
     let mut styles = HashMap::with_capacity(rows.len());
     for row in &rows {
@@ -214,7 +219,7 @@ pub(crate) async fn by_folded_name(
 
 impl Ledger {
     /// All styles by name.
-    pub async fn styles(&self) -> Result<Vec<StyleView>, Failure> {
+    pub async fn styles(&self) -> Result<Vec<StyleView>, CommandError> {
         let mut connection = self.reader().await?;
         let mut styles: Vec<_> =
             by_folded_name(&mut connection, self.shop().currency).await?.into_iter().collect();

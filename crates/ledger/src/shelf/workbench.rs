@@ -8,11 +8,11 @@ use crate::shelf::photographs::{self, PictureName};
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use crate::store::sql::insert_rows;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
 use domain::money::{Currency, Money};
@@ -84,7 +84,7 @@ pub enum PieceOutcome {
     /// It is on the shelf.
     Finished(Box<Finished>),
     /// Refused; the others go on.
-    Refused(Refusal),
+    Refused(Rejection),
 }
 
 /// A piece that is on the shelf now.
@@ -134,10 +134,10 @@ impl Command for FinishPieces {
     /// One outcome a piece, in their order.
     type Answer = Vec<PieceOutcome>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<PieceOutcome>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<PieceOutcome>, CommandError> {
         if self.pieces.len() > MAX_PIECES_AT_ONCE {
             let reason = format!("at most {MAX_PIECES_AT_ONCE} pieces are finished at once");
-            return Err(Refusal::invalid("pieces", reason).into());
+            return Err(Rejection::invalid("pieces", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
@@ -148,7 +148,7 @@ impl Command for FinishPieces {
             .iter()
             .map(|checked| match checked {
                 Ok(checked) => item_rows::prepare(&checked.item, &styles, currency),
-                Err(refusal) => Err(refusal.clone()),
+                Err(rejection) => Err(rejection.clone()),
             })
             .collect();
         let outcomes = item_rows::write(tx, prepared, &who).await?;
@@ -168,9 +168,9 @@ impl Command for FinishPieces {
         }
         let outcome = |(outcome, piece): (RowOutcome, &NewPiece)| match outcome {
             RowOutcome::Added(item) => Ok(PieceOutcome::Finished(Box::new(piece.finished(item, &styles)?))),
-            RowOutcome::Refused(refusal) => Ok(PieceOutcome::Refused(refusal)),
+            RowOutcome::Refused(rejection) => Ok(PieceOutcome::Refused(rejection)),
             // A piece brings no code of its own, so that it is never a known one.
-            other => Err(Trouble::impossible(format!("a finished piece came out as {other:?}")).into()),
+            other => Err(StorageError::impossible(format!("a finished piece came out as {other:?}")).into()),
         };
         outcomes.into_iter().zip(&self.pieces).map(outcome).collect()
     }
@@ -183,14 +183,14 @@ async fn note_price(
     added: &AddedItem,
     by_rule: Option<Working>,
     reason: &str,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let Some(by_rule) = by_rule else { return Ok(()) };
     let how = format!("by hand: {reason}");
     activity_log::note_price(tx, who, &added.sku, (by_rule.price, added.price.price()), &how).await
 }
 
 impl FinishPieces {
-    async fn known_photographs(&self, tx: &mut Tx) -> Result<HashSet<PictureName>, Failure> {
+    async fn known_photographs(&self, tx: &mut Tx) -> Result<HashSet<PictureName>, CommandError> {
         let names: HashSet<&PictureName> = self.pieces.iter().flat_map(|p| &p.photographs).collect();
         let names: Vec<PictureName> = names.into_iter().cloned().collect();
         if names.is_empty() {
@@ -214,24 +214,24 @@ impl NewPiece {
         &self,
         styles: &HashMap<String, StyleView>,
         known: &HashSet<PictureName>,
-    ) -> Result<Checked, Refusal> {
-        let reason = text::short(&self.price_reason).map_err(|e| Refusal::invalid("reason", e))?;
+    ) -> Result<Checked, Rejection> {
+        let reason = text::short(&self.price_reason).map_err(|e| Rejection::invalid("reason", e))?;
         if self.price.is_some() && self.style.is_some() && reason.is_empty() {
-            return Err(Refusal::invalid("reason", "say why the price is not the style's own"));
+            return Err(Rejection::invalid("reason", "say why the price is not the style's own"));
         }
         for (field, amount) in [("rows", self.rows), ("minutes", self.minutes)] {
             if amount.is_some_and(|a| !(1..=MAX_WORK).contains(&a)) {
-                return Err(Refusal::invalid(field, format!("this is 1 to {MAX_WORK}, or nothing")));
+                return Err(Rejection::invalid(field, format!("this is 1 to {MAX_WORK}, or nothing")));
             }
         }
         if self.photographs.len() > MAX_PHOTOGRAPHS {
             let reason = format!("a piece has at most {MAX_PHOTOGRAPHS} photographs; leave some out");
-            return Err(Refusal::invalid("photographs", reason));
+            return Err(Rejection::invalid("photographs", reason));
         }
         if self.photographs.iter().any(|name| !known.contains(name)) {
-            return Err(Refusal::invalid("photographs", "a photograph was never taken in; add it again"));
+            return Err(Rejection::invalid("photographs", "a photograph was never taken in; add it again"));
         }
-        let note = text::note(&self.note).map_err(|e| Refusal::invalid("note", e))?;
+        let note = text::note(&self.note).map_err(|e| Rejection::invalid("note", e))?;
         let item = self.item(self.named(styles));
         Ok(Checked { item, rows: self.rows, minutes: self.minutes, note, reason })
     }
@@ -276,13 +276,17 @@ impl NewPiece {
         self.style(styles)?.rule.price(self.weight?, self.extras).ok()
     }
 
-    fn finished(&self, item: AddedItem, styles: &HashMap<String, StyleView>) -> Result<Finished, Failure> {
+    fn finished(
+        &self,
+        item: AddedItem,
+        styles: &HashMap<String, StyleView>,
+    ) -> Result<Finished, CommandError> {
         let margin = margin(item.price.price(), self.cost).field("cost")?;
         Ok(Finished { by_rule: self.by_rule(styles), margin, item })
     }
 
     /// What it would cost, as far as it is told by now.
-    fn priced(&self, styles: &HashMap<String, StyleView>, currency: Currency) -> Result<Priced, Refusal> {
+    fn priced(&self, styles: &HashMap<String, StyleView>, currency: Currency) -> Result<Priced, Rejection> {
         let amounts = [("extras", Some(self.extras)), ("cost", self.cost), ("offers.price", self.price)];
         for (field, amount) in amounts {
             amount.map_or(Ok(()), |a| own_money(field, a, currency))?;
@@ -290,16 +294,16 @@ impl NewPiece {
         let style = self.style(styles);
         if let (Some(name), None) = (&self.style, style) {
             let reason = format!("there is no style “{name}”; add it with its rate first");
-            return Err(Refusal::invalid("style", reason));
+            return Err(Rejection::invalid("style", reason));
         }
         let rule = style.map(|style| &style.rule);
         let price = price_of(ItemKind::Piece, self.price, rule, self.weight, None, self.extras)?;
-        let margin = margin(price.price(), self.cost).map_err(|e| Refusal::invalid("cost", e))?;
+        let margin = margin(price.price(), self.cost).map_err(|e| Rejection::invalid("cost", e))?;
         Ok(Priced { by_rule: self.by_rule(styles), price, margin, usual: None })
     }
 }
 
-async fn write_work(tx: &mut Tx, rows: &[(ItemId, &Checked)], who: &str) -> Result<(), Failure> {
+async fn write_work(tx: &mut Tx, rows: &[(ItemId, &Checked)], who: &str) -> Result<(), CommandError> {
     let now = tx.now().millis();
     let head = "INSERT INTO piece_work (item_id, rows_made, minutes, note, price_reason, who, at_ms)";
     insert_rows(tx.db(), head, 7, rows, |statement, (id, piece)| {
@@ -331,7 +335,7 @@ pub struct PieceWork {
     pub who: String,
 }
 
-async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<UsualWeights>, Failure> {
+async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<UsualWeights>, CommandError> {
     let rows = sqlx::query(
         "SELECT weight, weight_unit FROM item WHERE style_id = $1 AND kind = 'piece' ORDER BY id DESC LIMIT $2",
     )
@@ -354,7 +358,7 @@ async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<
 
 impl Ledger {
     /// What a piece would cost, as far as it is told by now, and whether it weighs what its like do.
-    pub async fn price_piece(&self, piece: &NewPiece) -> Result<Priced, Failure> {
+    pub async fn price_piece(&self, piece: &NewPiece) -> Result<Priced, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let styles = styles::by_folded_name(&mut connection, currency).await?;
@@ -367,7 +371,7 @@ impl Ledger {
     }
 
     /// The work in a piece; none if it was not finished at the workbench.
-    pub async fn piece_work(&self, item: ItemId) -> Result<Option<PieceWork>, Failure> {
+    pub async fn piece_work(&self, item: ItemId) -> Result<Option<PieceWork>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT rows_made, minutes, note, price_reason, who FROM piece_work WHERE item_id = $1",

@@ -5,7 +5,7 @@
 //! Alone, large transactions, since each costs a flush to the disk.
 
 use crate::store::Ledger;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use std::time::Duration;
 
 /// Rows of one transaction while nobody else has the shop open.
@@ -37,7 +37,7 @@ impl Pace {
     }
 
     /// Told how long the last transaction took; waits a little if others want to write too.
-    pub async fn took(&mut self, ledger: &Ledger, time: Duration) -> Result<(), Failure> {
+    pub async fn took(&mut self, ledger: &Ledger, time: Duration) -> Result<(), CommandError> {
         self.since_look += time;
         if self.since_look >= LOOK_EVERY {
             self.since_look = Duration::ZERO;
@@ -56,7 +56,7 @@ impl Pace {
 
 impl Ledger {
     /// The pace for a bulk write that begins now.
-    pub async fn pace(&self) -> Result<Pace, Failure> {
+    pub async fn pace(&self) -> Result<Pace, CommandError> {
         let shared = self.is_shared().await?;
         let rows = if shared { SHARED_ROWS / 4 } else { ALONE_ROWS };
         Ok(Pace { shared, rows, since_look: Duration::ZERO })
@@ -64,7 +64,7 @@ impl Ledger {
 
     /// Whether another process has the shop open. PostgreSQL's writers do not wait for each other,
     /// but for the row that all bookings touch: there it counts as shared too.
-    async fn is_shared(&self) -> Result<bool, Failure> {
+    async fn is_shared(&self) -> Result<bool, CommandError> {
         let Some(lease) = &self.inner.lease else { return Ok(false) };
         let mut connection = self.reader().await?;
         Ok(lease.others(&mut connection, self.now()).await?)

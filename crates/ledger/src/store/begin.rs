@@ -35,7 +35,7 @@ mod tests {
     use crate::keeping::SetShop;
     use crate::shelf::{AddItems, NewItem};
     use crate::store::clock::SystemClock;
-    use crate::{Access, Failure, Ledger, Trouble};
+    use crate::{Access, CommandError, Ledger, StorageError};
     use domain::money::{Currency, Money};
     use domain::stock::ItemKind;
     use std::sync::Arc;
@@ -84,8 +84,8 @@ mod tests {
                 AddItems { items: (0..100).map(item).collect(), who: "maker".to_owned(), progress: None };
             let full = ledger.execute(None, &many).await.expect_err("there is no room");
             match full {
-                Failure::Trouble(Trouble::Full(_)) => assert!(ledger.inner.writes.are_stopped()),
-                Failure::Trouble(Trouble::Database(_)) if round % 2 == 1 => {}
+                CommandError::Storage(StorageError::Full(_)) => assert!(ledger.inner.writes.are_stopped()),
+                CommandError::Storage(StorageError::Database(_)) if round % 2 == 1 => {}
                 other => panic!("{round}: {other:?}"),
             }
             if round % 2 == 0 {

@@ -2,11 +2,11 @@
 
 use crate::store::actor::Actor;
 use crate::store::begin::begin;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::idempotency_key::{self, Key};
-use crate::store::rejection::Refusal;
+use crate::store::rejection::Rejection;
 use crate::store::settings::Shop;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use crate::store::{Engine, Inner, Ledger};
 use async_trait::async_trait;
 use domain::day::Moment;
@@ -35,7 +35,7 @@ pub trait Command: Sync {
     const CHANGES_SETTINGS: bool = false;
 
     /// Does it, in the transaction. An error undoes all of it.
-    async fn run(&self, tx: &mut Tx) -> Result<Self::Answer, Failure>;
+    async fn run(&self, tx: &mut Tx) -> Result<Self::Answer, CommandError>;
 }
 
 /// An answer, and whether it is the first one given again.
@@ -48,7 +48,7 @@ pub struct Done<A> {
 }
 
 /// What an upper room does of its own when a lower one changes something, in the same transaction.
-pub(crate) type Followed<'t> = Pin<Box<dyn Future<Output = Result<(), Failure>> + Send + 't>>;
+pub(crate) type Followed<'t> = Pin<Box<dyn Future<Output = Result<(), CommandError>> + Send + 't>>;
 
 /// What upper rooms do where lower ones do not know them. Given once, where the shop is opened.
 #[derive(Clone, Copy, Debug)]
@@ -80,14 +80,14 @@ impl Tx {
         self.now
     }
 
-    /// The settings that the command runs under; [`Tx::open_books`] checks them.
+    /// The settings that the command runs under; [`Tx::lock_shop_state`] checks them.
     pub(crate) fn shop(&self) -> Arc<Shop> {
         Arc::clone(&self.shop)
     }
 
     /// Tells whoever follows the shelf that something of these items has changed: what is listed, what it
     /// costs, whether it can be had.
-    pub(crate) async fn availability_changed(&mut self, items: &[ItemId]) -> Result<(), Failure> {
+    pub(crate) async fn availability_changed(&mut self, items: &[ItemId]) -> Result<(), CommandError> {
         let follow = self.ledger.follows.availability_changed;
         follow(self, items).await
     }
@@ -97,15 +97,15 @@ impl Tx {
         self.actor.as_deref()
     }
 
-    pub(crate) fn next_id(&self) -> Result<i64, Failure> {
+    pub(crate) fn next_id(&self) -> Result<i64, CommandError> {
         let lease =
-            self.ledger.lease.as_ref().ok_or_else(|| Trouble::impossible("a write without a lease"))?;
+            self.ledger.lease.as_ref().ok_or_else(|| StorageError::impossible("a write without a lease"))?;
         Ok(lease.next_id(self.now))
     }
 
     /// Takes the row that all bookings touch: draws `receipts` receipt numbers and makes sure that
     /// the settings are still those that the command was computed with. Answers the last number.
-    pub(crate) async fn open_books(&mut self, receipts: i64) -> Result<i64, Failure> {
+    pub(crate) async fn lock_shop_state(&mut self, receipts: i64) -> Result<i64, CommandError> {
         let row = sqlx::query(
             "UPDATE shop_state SET receipt = receipt + $1 WHERE id = 1 RETURNING receipt, settings_revision",
         )
@@ -113,30 +113,30 @@ impl Tx {
         .fetch_one(self.db())
         .await?;
         if row.try_get::<i64, _>(1)? != self.shop.revision {
-            return Err(Trouble::SettingsChanged.into());
+            return Err(StorageError::SettingsChanged.into());
         }
         Ok(row.try_get(0)?)
     }
 
     /// Takes that row too, whatever was changed since in this very transaction: one of those who look at what
     /// is there before they add to it goes on at a time.
-    pub(crate) async fn wait_for_others(&mut self) -> Result<(), Failure> {
+    pub(crate) async fn wait_for_others(&mut self) -> Result<(), CommandError> {
         sqlx::query("UPDATE shop_state SET receipt = receipt WHERE id = 1").execute(self.db()).await?;
         Ok(())
     }
 
     /// Lets its commit be heard of by whoever waits for [`Ledger::changes`].
-    pub(crate) fn let_hear(&mut self) {
+    pub(crate) fn notify_on_commit(&mut self) {
         self.heard = true;
     }
 
-    pub(crate) async fn roll_back(self) -> Result<(), Failure> {
+    pub(crate) async fn roll_back(self) -> Result<(), CommandError> {
         Ok(self.inner.rollback().await?)
     }
 
-    pub(crate) async fn commit(self) -> Result<(), Failure> {
-        let ended = self.inner.commit().await.map_err(|error| match Trouble::from(error) {
-            Trouble::Unreachable(source) => Trouble::OutcomeUnknown(source).into(),
+    pub(crate) async fn commit(self) -> Result<(), CommandError> {
+        let ended = self.inner.commit().await.map_err(|error| match StorageError::from(error) {
+            StorageError::Unreachable(source) => StorageError::OutcomeUnknown(source).into(),
             other => other.into(),
         });
         if ended.is_ok() {
@@ -152,7 +152,7 @@ impl Tx {
 }
 
 /// What a command came to: its answer, or the refusal of it.
-type Said<A> = Result<A, Refusal>;
+type Said<A> = Result<A, Rejection>;
 
 impl Ledger {
     /// Runs a command to its end, or refuses it whole.
@@ -160,7 +160,7 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
-    ) -> Result<Done<C::Answer>, Failure> {
+    ) -> Result<Done<C::Answer>, CommandError> {
         let Done { answer, replayed } = self.run_to_end(key, command).await?;
         Ok(Done { answer: answer?, replayed })
     }
@@ -170,11 +170,11 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
-    ) -> Result<Done<Result<C::Answer, Refusal>>, Trouble> {
+    ) -> Result<Done<Result<C::Answer, Rejection>>, StorageError> {
         match self.run_to_end(key, command).await {
             Ok(done) => Ok(done),
-            Err(Failure::Refused(refusal)) => Ok(Done { answer: Err(*refusal), replayed: false }),
-            Err(Failure::Trouble(trouble)) => Err(trouble),
+            Err(CommandError::Rejected(rejection)) => Ok(Done { answer: Err(*rejection), replayed: false }),
+            Err(CommandError::Storage(trouble)) => Err(trouble),
         }
     }
 
@@ -182,9 +182,9 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
-    ) -> Result<Done<Said<C::Answer>>, Failure> {
+    ) -> Result<Done<Said<C::Answer>>, CommandError> {
         let ended = self.try_to_end(key, command).await;
-        if let Err(Failure::Trouble(trouble)) = &ended
+        if let Err(CommandError::Storage(trouble)) = &ended
             && trouble.stops_writes()
         {
             self.inner.writes.stopped();
@@ -196,13 +196,13 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
-    ) -> Result<Done<Said<C::Answer>>, Failure> {
+    ) -> Result<Done<Said<C::Answer>>, CommandError> {
         let mut wait = FIRST_WAIT;
         for _ in 1..MAX_TRIES {
             match self.attempt(key, command).await {
-                Err(Failure::Trouble(trouble)) if may_try_again(&trouble, key) => {
+                Err(CommandError::Storage(trouble)) if may_try_again(&trouble, key) => {
                     tracing::debug!(%trouble, "trying the command again");
-                    if matches!(trouble, Trouble::SettingsChanged) {
+                    if matches!(trouble, StorageError::SettingsChanged) {
                         self.refresh_shop().await?;
                     }
                     tokio::time::sleep(wait).await;
@@ -220,12 +220,12 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
-    ) -> Result<Done<Said<C::Answer>>, Failure> {
+    ) -> Result<Done<Said<C::Answer>>, CommandError> {
         let known = self.shop().revision;
         let ended = self.attempt_once(key, command).await;
         match &ended {
-            Err(Failure::Refused(_)) if self.settings_revision().await? != known => {
-                Err(Trouble::SettingsChanged.into())
+            Err(CommandError::Rejected(_)) if self.settings_revision().await? != known => {
+                Err(StorageError::SettingsChanged.into())
             }
             Ok(done) if C::CHANGES_SETTINGS && !done.replayed => {
                 self.refresh_shop().await?;
@@ -239,7 +239,7 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
-    ) -> Result<Done<Said<C::Answer>>, Failure> {
+    ) -> Result<Done<Said<C::Answer>>, CommandError> {
         let mut tx = self.begin().await?;
         if let Some(actor) = key.and_then(Key::actor) {
             tx.actor = Some(Arc::new(actor.clone()));
@@ -262,22 +262,22 @@ impl Ledger {
     async fn keep_if_refused<A: Serialize + DeserializeOwned>(
         &self,
         key: Option<&Key>,
-        ended: Result<Done<Said<A>>, Failure>,
-    ) -> Result<Done<Said<A>>, Failure> {
-        if let (Some(key), Err(Failure::Refused(refusal))) = (key, &ended)
-            && refusal.is_kept()
+        ended: Result<Done<Said<A>>, CommandError>,
+    ) -> Result<Done<Said<A>>, CommandError> {
+        if let (Some(key), Err(CommandError::Rejected(rejection))) = (key, &ended)
+            && rejection.is_kept()
         {
             let mut tx = self.begin().await?;
             if let Some(first) = idempotency_key::claim(&mut tx, key).await? {
                 return Ok(Done { answer: first, replayed: true });
             }
-            idempotency_key::keep_refusal(&mut tx, key, refusal).await?;
+            idempotency_key::keep_refusal(&mut tx, key, rejection).await?;
             tx.commit().await?;
         }
         ended
     }
 
-    pub(crate) async fn begin(&self) -> Result<Tx, Failure> {
+    pub(crate) async fn begin(&self) -> Result<Tx, CommandError> {
         if let Some(lease) = &self.inner.lease {
             lease.ensure(&self.inner.writers, self.now()).await?;
         }
@@ -298,9 +298,9 @@ impl Ledger {
 }
 
 /// A commit whose outcome is unknown is only asked again by its key.
-fn may_try_again(trouble: &Trouble, key: Option<&Key>) -> bool {
+fn may_try_again(trouble: &StorageError, key: Option<&Key>) -> bool {
     match trouble {
-        Trouble::OutcomeUnknown(_) => key.is_some(),
+        StorageError::OutcomeUnknown(_) => key.is_some(),
         other => other.is_passing(),
     }
 }

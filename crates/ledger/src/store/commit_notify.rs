@@ -1,6 +1,6 @@
 //! Hearing that another process has committed something, without reading any of it.
 
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::{Engine, Ledger};
 use sqlx::pool::PoolConnection;
 use sqlx::{Any, Row};
@@ -21,7 +21,7 @@ const POSTGRES_STANDS_AT: &str = "SELECT CAST(pg_current_snapshot() AS TEXT)";
 impl Ledger {
     /// Lets [`Ledger::changes`] change for the commits of other processes too, until it is dropped. What is
     /// no news to anybody is heard as well: whoever listens looks what there is.
-    pub async fn hear_others(&self) {
+    pub async fn listen_for_commits(&self) {
         tokio::join!(self.ask_for_changes(), self.hear_notices());
     }
 
@@ -42,7 +42,7 @@ impl Ledger {
     }
 
     /// What a connection is told can only be compared with what the same one was told before.
-    async fn stands_at(&self, ear: &mut Option<PoolConnection<Any>>) -> Result<String, Failure> {
+    async fn stands_at(&self, ear: &mut Option<PoolConnection<Any>>) -> Result<String, CommandError> {
         let connection = match ear {
             Some(connection) => connection,
             None => ear.insert(self.reader().await?),

@@ -2,7 +2,7 @@
 
 use crate::store::engine::{Access, BUSY_WAIT, Engine, settings};
 use crate::store::private_files;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use sqlx::any::AnyConnectOptions;
 use sqlx::{AnyConnection, Connection, Executor};
 use std::path::{Path, PathBuf};
@@ -19,18 +19,18 @@ pub(crate) enum DatabaseUrl {
 }
 
 impl DatabaseUrl {
-    pub(crate) fn read(url: &str) -> Result<Self, Trouble> {
+    pub(crate) fn read(url: &str) -> Result<Self, StorageError> {
         if let Some(rest) = url.strip_prefix("sqlite:") {
             let path = rest.strip_prefix("//").unwrap_or(rest);
             if path.is_empty() || path.contains(['?', '\0']) || path == ":memory:" {
-                return Err(Trouble::BadUrl { url: without_password(url) });
+                return Err(StorageError::BadUrl { url: without_password(url) });
             }
             return Ok(Self::File(PathBuf::from(path)));
         }
         if url.starts_with("postgres://") || url.starts_with("postgresql://") {
             return Ok(Self::Server(url.to_owned()));
         }
-        Err(Trouble::BadUrl { url: without_password(url) })
+        Err(StorageError::BadUrl { url: without_password(url) })
     }
 
     pub(super) fn engine(&self) -> Engine {
@@ -56,7 +56,7 @@ impl DatabaseUrl {
 
     /// Refuses a missing file unless it may be made, and makes it for its owner alone: the engine gives
     /// its own files beside it (-wal, -shm) the same rights. Says whether it was made.
-    pub(super) fn prepare(&self, access: Access) -> Result<bool, Trouble> {
+    pub(super) fn prepare(&self, access: Access) -> Result<bool, StorageError> {
         let Self::File(path) = self else { return Ok(false) };
         if path.exists() {
             if access != Access::Read && private_files::is_open_to_others(path) {
@@ -68,45 +68,48 @@ impl DatabaseUrl {
             return Ok(false);
         }
         if access != Access::Create {
-            return Err(Trouble::NoShop { place: path.display().to_string() });
+            return Err(StorageError::NoShop { place: path.display().to_string() });
         }
         match private_files::create_new(path) {
             Ok(_) => Ok(true),
             // Another process was first.
             Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(false),
-            Err(source) => Err(Trouble::File { what: format!("{} cannot be made", path.display()), source }),
+            Err(source) => {
+                Err(StorageError::File { what: format!("{} cannot be made", path.display()), source })
+            }
         }
     }
 
     /// How it can be connected to. A file that is only read, in a folder where nothing may be written, has no room
     /// for the notes that readers and writers leave each other: with no writer's log beside it, it is read as one
     /// that nobody changes (sqlite.org/wal.html, section 5).
-    pub(super) async fn reached(&self, access: Access, url: &str) -> Result<AnyConnectOptions, Trouble> {
+    pub(super) async fn reached(&self, access: Access, url: &str) -> Result<AnyConnectOptions, StorageError> {
         let options = |address: &str| {
-            AnyConnectOptions::from_str(address).map_err(|_| Trouble::BadUrl { url: without_password(url) })
+            AnyConnectOptions::from_str(address)
+                .map_err(|_| StorageError::BadUrl { url: without_password(url) })
         };
         let plain = options(&self.address(access))?;
         let looked = self.look(&plain, access).await;
         match (looked, self) {
             (Ok(()), _) => Ok(plain),
-            (Err(Trouble::Unreachable(_) | Trouble::ReadOnly(_)), Self::File(path))
+            (Err(StorageError::Unreachable(_) | StorageError::ReadOnly(_)), Self::File(path))
                 if access == Access::Read && path.is_file() && has_no_log(path) =>
             {
                 let still = options(&format!("{}&immutable=1", self.address(access)))?;
                 self.look(&still, access).await.map(|()| still)
             }
             // SQLite says of a folder where nothing may be written that the file cannot be opened.
-            (Err(Trouble::Unreachable(error)), Self::File(path))
+            (Err(StorageError::Unreachable(error)), Self::File(path))
                 if path.is_file() && is_cannot_open(&error) =>
             {
-                Err(Trouble::ReadOnly(error))
+                Err(StorageError::ReadOnly(error))
             }
             (Err(trouble), _) => Err(trouble),
         }
     }
 
     /// A connection that writes, whatever the shop is opened for.
-    pub(super) async fn to_write(&self) -> Result<AnyConnection, Trouble> {
+    pub(super) async fn to_write(&self) -> Result<AnyConnection, StorageError> {
         let mut connection = AnyConnection::connect(&self.address(Access::Write)).await?;
         connection.execute(sqlx::raw_sql(settings(self.engine(), Access::Write))).await?;
         Ok(connection)
@@ -115,18 +118,18 @@ impl DatabaseUrl {
     /// Tries one connection by itself: a pool tries one that fails again until its time is up, and
     /// then knows no more than that. On SQLite, refuses a file of somebody else's. Several programs may make one file
     /// at once: whoever finds it locked waits for the others.
-    async fn look(&self, options: &AnyConnectOptions, access: Access) -> Result<(), Trouble> {
+    async fn look(&self, options: &AnyConnectOptions, access: Access) -> Result<(), StorageError> {
         let began = Instant::now();
         let mut connection = loop {
             let mut connection = AnyConnection::connect_with(options).await?;
             match connection
                 .execute(sqlx::raw_sql(settings(self.engine(), access)))
                 .await
-                .map_err(Trouble::from)
+                .map_err(StorageError::from)
             {
                 Ok(_) => break connection,
                 // Setting the log up does not wait for a lock as statements do.
-                Err(Trouble::Busy(_)) if began.elapsed() < BUSY_WAIT => {
+                Err(StorageError::Busy(_)) if began.elapsed() < BUSY_WAIT => {
                     tokio::time::sleep(LOOKED_AGAIN_AFTER).await;
                 }
                 Err(trouble) => return Err(trouble),
@@ -139,7 +142,7 @@ impl DatabaseUrl {
             .fetch_one(&mut connection)
             .await?;
             if tables > 0 && ours == 0 {
-                return Err(Trouble::Foreign { place: path.display().to_string() });
+                return Err(StorageError::Foreign { place: path.display().to_string() });
             }
         }
         Ok(connection.close().await?)

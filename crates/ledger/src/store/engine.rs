@@ -4,12 +4,12 @@ use crate::store::actor::Actor;
 use crate::store::clock::Clock;
 use crate::store::command::Follows;
 use crate::store::database_url::DatabaseUrl;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::lease::Lease;
 use crate::store::postgres_notify::{self, Notices};
 use crate::store::schema::{migrate, schema_step};
 use crate::store::settings::{self, Shop};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use crate::store::writes::Writes;
 use domain::day::Moment;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
@@ -86,7 +86,7 @@ impl Ledger {
         access: Access,
         clock: Arc<dyn Clock>,
         follows: Follows,
-    ) -> Result<Self, Trouble> {
+    ) -> Result<Self, StorageError> {
         static DRIVERS: Once = Once::new();
         DRIVERS.call_once(sqlx::any::install_default_drivers);
         let place = DatabaseUrl::read(url)?;
@@ -154,7 +154,7 @@ impl Ledger {
     }
 
     /// Reads the settings again.
-    pub async fn refresh_shop(&self) -> Result<Arc<Shop>, Failure> {
+    pub async fn refresh_shop(&self) -> Result<Arc<Shop>, CommandError> {
         let mut connection = self.reader().await?;
         let shop = Arc::new(settings::load(&mut connection).await?);
         let mut guard = self.inner.shop.write().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -162,7 +162,7 @@ impl Ledger {
         Ok(shop)
     }
 
-    pub(crate) async fn settings_revision(&self) -> Result<i64, Failure> {
+    pub(crate) async fn settings_revision(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1")
             .fetch_one(&mut *connection)
@@ -171,7 +171,7 @@ impl Ledger {
     }
 
     /// Changes whenever a commit of this process has left something to tell a connection or to fetch from
-    /// one. Of what another process commits it knows while [`Ledger::hear_others`] goes on.
+    /// one. Of what another process commits it knows while [`Ledger::listen_for_commits`] goes on.
     pub fn changes(&self) -> watch::Receiver<u64> {
         self.inner.changes.subscribe()
     }
@@ -191,19 +191,19 @@ impl Ledger {
     }
 
     /// A connection to read with.
-    pub(crate) async fn reader(&self) -> Result<PoolConnection<Any>, Failure> {
+    pub(crate) async fn reader(&self) -> Result<PoolConnection<Any>, CommandError> {
         Ok(self.inner.readers.acquire().await?)
     }
 
     /// Whether what is sold can be booked: the database answers, and if its last write failed for the disk's or the
     /// server's sake, another one goes through now. One is tried a second, whoever asks how often.
-    pub async fn ready(&self) -> Result<(), Failure> {
+    pub async fn ready(&self) -> Result<(), CommandError> {
         self.ping().await?;
         let Some(lease) = self.inner.lease.as_ref().filter(|_| self.inner.writes.are_stopped()) else {
             return Ok(());
         };
         if !self.inner.writes.may_try(self.now()) {
-            return Err(Trouble::NotWritable.into());
+            return Err(StorageError::NotWritable.into());
         }
         lease.renew(&self.inner.writers, self.now()).await?;
         self.inner.writes.went_through();
@@ -211,17 +211,17 @@ impl Ledger {
     }
 
     /// Whether the database answers.
-    pub async fn ping(&self) -> Result<(), Failure> {
+    pub async fn ping(&self) -> Result<(), CommandError> {
         let mut connection = self.reader().await?;
         sqlx::query("SELECT id FROM shop_state WHERE id = 1").fetch_one(&mut *connection).await?;
         Ok(())
     }
 }
 
-pub(crate) fn trouble_of(failure: Failure) -> Trouble {
+pub(crate) fn trouble_of(failure: CommandError) -> StorageError {
     match failure {
-        Failure::Trouble(trouble) => trouble,
-        Failure::Refused(refusal) => Trouble::impossible(refusal),
+        CommandError::Storage(trouble) => trouble,
+        CommandError::Rejected(rejection) => StorageError::impossible(rejection),
     }
 }
 
@@ -257,7 +257,7 @@ async fn pools(
     engine: Engine,
     access: Access,
     options: AnyConnectOptions,
-) -> Result<(AnyPool, AnyPool), Trouble> {
+) -> Result<(AnyPool, AnyPool), StorageError> {
     let (writers, readers) = match engine {
         // One writer: SQLite has one at a time, and waiting in the pool is fair where its lock is not.
         Engine::Sqlite => (1, SQLITE_READERS),

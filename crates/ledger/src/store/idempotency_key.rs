@@ -3,9 +3,9 @@
 use crate::store::Ledger;
 use crate::store::actor::Actor;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
-use crate::store::storage_error::Trouble;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
+use crate::store::storage_error::StorageError;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sha2::{Digest, Sha256};
@@ -31,10 +31,10 @@ pub struct Key {
 
 impl Key {
     /// `scope` is caller, method and path; the body is what the caller sent, byte for byte.
-    pub fn new(scope: &str, key: &str, body: &[u8]) -> Result<Self, Refusal> {
+    pub fn new(scope: &str, key: &str, body: &[u8]) -> Result<Self, Rejection> {
         let length = key.chars().count();
         if length == 0 || length > MAX_KEY_CHARS || key.chars().any(char::is_control) {
-            return Err(Refusal::invalid(
+            return Err(Rejection::invalid(
                 "Idempotency-Key",
                 format!("a key has 1 to {MAX_KEY_CHARS} printable characters"),
             ));
@@ -68,7 +68,7 @@ pub(crate) fn hex_hash(bytes: &[u8]) -> String {
 #[serde(rename_all = "kebab-case")]
 enum Kept<A> {
     Done(A),
-    Refused(Refusal),
+    Refused(Rejection),
 }
 
 /// Claims the key in this transaction. If it was used before: what was said then.
@@ -78,7 +78,7 @@ enum Kept<A> {
 pub(crate) async fn claim<A: DeserializeOwned>(
     tx: &mut Tx,
     key: &Key,
-) -> Result<Option<Result<A, Refusal>>, Failure> {
+) -> Result<Option<Result<A, Rejection>>, CommandError> {
     let claimed = sqlx::query(
         "INSERT INTO answer_key (scope, key, body_hash, answer, made_ms, refused) VALUES ($1, $2, $3, NULL, $4, 0) \
          ON CONFLICT (scope, key) DO UPDATE SET body_hash = excluded.body_hash, answer = NULL, \
@@ -91,8 +91,8 @@ pub(crate) async fn claim<A: DeserializeOwned>(
     .bind(tx.now().millis() - REFUSED_MS)
     .execute(tx.db())
     .await
-    .map_err(|error| match Trouble::from(error) {
-        Trouble::Busy(_) => Failure::from(Refusal::StillRunning),
+    .map_err(|error| match StorageError::from(error) {
+        StorageError::Busy(_) => CommandError::from(Rejection::StillRunning),
         other => other.into(),
     })?;
     if claimed.rows_affected() == 1 {
@@ -103,23 +103,23 @@ pub(crate) async fn claim<A: DeserializeOwned>(
 }
 
 /// The answer that is kept in a row, or why there is none.
-fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, Refusal>, Failure> {
+fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, Rejection>, CommandError> {
     if row.try_get::<String, _>(0)? != key.body_hash {
-        return Err(Refusal::KeyReused.into());
+        return Err(Rejection::KeyReused.into());
     }
     let Some(answer) = row.try_get::<Option<String>, _>(1)? else {
-        return Err(Refusal::StillRunning.into());
+        return Err(Rejection::StillRunning.into());
     };
-    match serde_json::from_str(&answer).map_err(Trouble::KeptAnswer)? {
+    match serde_json::from_str(&answer).map_err(StorageError::KeptAnswer)? {
         Kept::Done(answer) => Ok(Ok(answer)),
-        Kept::Refused(refusal) => Ok(Err(refusal)),
+        Kept::Refused(rejection) => Ok(Err(rejection)),
     }
 }
 
 const KEPT: &str = "SELECT body_hash, answer FROM answer_key WHERE scope = $1 AND key = $2";
 
 /// Keeps the answer of the command with its key.
-pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Result<(), Failure> {
+pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Result<(), CommandError> {
     /// As [`Kept`], borrowing.
     #[derive(Serialize)]
     #[serde(rename_all = "kebab-case")]
@@ -130,8 +130,8 @@ pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Re
 }
 
 /// Keeps a refusal with its key, which was claimed before, for a day; takes away some that are older.
-pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, refusal: &Refusal) -> Result<(), Failure> {
-    write(tx, key, &Kept::<()>::Refused(refusal.clone()), true).await?;
+pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, rejection: &Rejection) -> Result<(), CommandError> {
+    write(tx, key, &Kept::<()>::Refused(rejection.clone()), true).await?;
     sqlx::query(
         "DELETE FROM answer_key WHERE (scope, key) IN (SELECT scope, key FROM answer_key \
          WHERE refused = 1 AND made_ms <= $1 ORDER BY made_ms LIMIT $2)",
@@ -143,8 +143,8 @@ pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, refusal: &Refusal) -> R
     Ok(())
 }
 
-async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize, refused: bool) -> Result<(), Failure> {
-    let answer = serde_json::to_string(kept).map_err(Trouble::KeptAnswer)?;
+async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize, refused: bool) -> Result<(), CommandError> {
+    let answer = serde_json::to_string(kept).map_err(StorageError::KeptAnswer)?;
     sqlx::query("UPDATE answer_key SET answer = $3, refused = $4 WHERE scope = $1 AND key = $2")
         .bind(key.scope.clone())
         .bind(key.key.clone())
@@ -158,7 +158,7 @@ async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize, refused: bool) -> 
 impl Ledger {
     /// What was answered to a key, without claiming it: for work that is done in many transactions,
     /// none of which is the one that keeps the answer.
-    pub async fn answered<A: DeserializeOwned>(&self, key: &Key) -> Result<Option<A>, Failure> {
+    pub async fn answered<A: DeserializeOwned>(&self, key: &Key) -> Result<Option<A>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(KEPT)
             .bind(key.scope.clone())

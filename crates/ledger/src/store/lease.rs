@@ -3,7 +3,7 @@
 
 use crate::store::Inner;
 use crate::store::clock::Clock;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use domain::day::Moment;
 use domain::ids::{COUNTER_BITS, EPOCH_MS, IdMaker, NODE_BITS};
 use sqlx::{AnyConnection, AnyPool, Row};
@@ -41,7 +41,7 @@ impl Held {
 }
 
 impl Lease {
-    pub(crate) async fn take(pool: &AnyPool, clock: &dyn Clock) -> Result<Self, Trouble> {
+    pub(crate) async fn take(pool: &AnyPool, clock: &dyn Clock) -> Result<Self, StorageError> {
         Ok(Self(Mutex::new(take(pool, clock.now()).await?)))
     }
 
@@ -83,14 +83,14 @@ impl Lease {
 
     /// Renews a lease that is about to run out. A machine that slept through its end may find that
     /// another process has the number by now, and takes another one.
-    pub(crate) async fn ensure(&self, pool: &AnyPool, now: Moment) -> Result<(), Trouble> {
+    pub(crate) async fn ensure(&self, pool: &AnyPool, now: Moment) -> Result<(), StorageError> {
         if now.millis() + MARGIN_MS < self.held().until_ms {
             return Ok(());
         }
         self.renew(pool, now).await
     }
 
-    pub(crate) async fn renew(&self, pool: &AnyPool, now: Moment) -> Result<(), Trouble> {
+    pub(crate) async fn renew(&self, pool: &AnyPool, now: Moment) -> Result<(), StorageError> {
         if !self.prolong(pool, now, LASTS_MS).await? {
             let other = take(pool, now).await?;
             *self.held() = other;
@@ -121,7 +121,7 @@ impl Lease {
 
 /// Takes the lowest number whose lease ran out, or a new one. Identifiers start after the end of
 /// the lease before, so that a clock that went back makes no identifier twice.
-async fn take(pool: &AnyPool, now: Moment) -> Result<Held, Trouble> {
+async fn take(pool: &AnyPool, now: Moment) -> Result<Held, StorageError> {
     let now = now.millis();
     for node in 0..NODES {
         let found = sqlx::query("SELECT until_ms FROM node_lease WHERE node = $1")
@@ -138,12 +138,12 @@ async fn take(pool: &AnyPool, now: Moment) -> Result<Held, Trouble> {
         let holder = format!("{}-{now}-{node}", std::process::id());
         let until_ms = now.max(before.unwrap_or(0)) + LASTS_MS;
         if claim(pool, node, &holder, before, until_ms).await? {
-            let node_bits = u16::try_from(node).map_err(|_| Trouble::NoNode)?;
+            let node_bits = u16::try_from(node).map_err(|_| StorageError::NoNode)?;
             let ids = IdMaker::new(node_bits, before.unwrap_or(0));
             return Ok(Held { node, holder, until_ms, ids, last_id: 0 });
         }
     }
-    Err(Trouble::NoNode)
+    Err(StorageError::NoNode)
 }
 
 async fn claim(

@@ -34,7 +34,7 @@ impl fmt::Display for SoldAs {
 /// A refusal: nothing was changed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
 #[serde(tag = "refused", rename_all = "kebab-case")]
-pub enum Refusal {
+pub enum Rejection {
     /// No item has the code.
     #[error("no item has the code {code}; scan it again, or add the item first")]
     UnknownCode {
@@ -208,7 +208,7 @@ fn until_words(until: Option<Moment>) -> String {
     until.map(|u| format!(" until {u}")).unwrap_or_default()
 }
 
-impl Refusal {
+impl Rejection {
     /// A value that is wrong, with the words of its own error.
     pub fn invalid(field: impl Into<String>, reason: impl fmt::Display) -> Self {
         Self::Invalid { field: field.into(), reason: reason.to_string() }

@@ -3,7 +3,7 @@
 use crate::store::begin::begin_on;
 use crate::store::database_url::DatabaseUrl;
 use crate::store::engine::{Access, Engine};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use sqlx::migrate::{MigrateError, Migration, MigrationType, Migrator};
 use sqlx::{AnyConnection, AnyPool, SqlSafeStr};
 use std::sync::LazyLock;
@@ -35,7 +35,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
 
 /// On SQLite all steps are one transaction, which waits for that of another program: whoever comes second finds them
 /// done. On PostgreSQL the migrator takes a lock of its own.
-pub(super) async fn migrate(pool: &AnyPool, place: &DatabaseUrl, access: Access) -> Result<(), Trouble> {
+pub(super) async fn migrate(pool: &AnyPool, place: &DatabaseUrl, access: Access) -> Result<(), StorageError> {
     let mut connection = pool.acquire().await?;
     let is_up_to_date = is_up_to_date(&mut connection).await;
     if access == Access::Read && is_up_to_date {
@@ -44,8 +44,8 @@ pub(super) async fn migrate(pool: &AnyPool, place: &DatabaseUrl, access: Access)
     if !may_make_tables(&mut connection, place.engine()).await? {
         return match last_step(&mut connection).await {
             Some(step) if step == schema_step() => Ok(()),
-            Some(step) if step > schema_step() => Err(Trouble::Newer { step }),
-            _ => Err(Trouble::NeedsOwner),
+            Some(step) if step > schema_step() => Err(StorageError::Newer { step }),
+            _ => Err(StorageError::NeedsOwner),
         };
     }
     if place.engine() == Engine::Postgres || is_up_to_date {
@@ -62,18 +62,18 @@ pub(super) async fn migrate(pool: &AnyPool, place: &DatabaseUrl, access: Access)
     Ok(steps.commit().await?)
 }
 
-async fn run_schema(connection: &mut AnyConnection) -> Result<(), Trouble> {
+async fn run_schema(connection: &mut AnyConnection) -> Result<(), StorageError> {
     SCHEMA.run(connection).await.map_err(|error| match error {
-        MigrateError::VersionMissing(step) => Trouble::Newer { step },
-        MigrateError::VersionMismatch(step) => Trouble::OtherSchema { step },
+        MigrateError::VersionMissing(step) => StorageError::Newer { step },
+        MigrateError::VersionMismatch(step) => StorageError::OtherSchema { step },
         MigrateError::Execute(source) | MigrateError::ExecuteMigration(source, _) => source.into(),
-        other => Trouble::Older(other),
+        other => StorageError::Older(other),
     })
 }
 
 /// Whether the role of this connection may make tables. A shop on PostgreSQL may be served by a role that
 /// reads and writes rows alone; another one owns the tables and brings them up to date.
-async fn may_make_tables(connection: &mut AnyConnection, engine: Engine) -> Result<bool, Trouble> {
+async fn may_make_tables(connection: &mut AnyConnection, engine: Engine) -> Result<bool, StorageError> {
     if engine == Engine::Sqlite {
         return Ok(true);
     }

@@ -1,9 +1,9 @@
 //! The shop's settings.
 
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
-use crate::store::storage_error::Trouble;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
+use crate::store::storage_error::StorageError;
 use domain::basket::{CashRounding, TenderKind, Tie};
 use domain::channel::Channel;
 use domain::day::Zone;
@@ -82,11 +82,11 @@ impl Shop {
     }
 
     /// Refuses a channel that the shop does not have.
-    pub(crate) fn known_channel(&self, channel: &Channel) -> Result<(), Refusal> {
+    pub(crate) fn known_channel(&self, channel: &Channel) -> Result<(), Rejection> {
         if self.channels.contains_key(channel) {
             return Ok(());
         }
-        Err(Refusal::invalid(
+        Err(Rejection::invalid(
             "channel",
             format!(
                 "the shop has no channel {channel}; make it with `fleecefold shop set channel.{channel} NAME`"
@@ -95,7 +95,7 @@ impl Shop {
     }
 
     /// What a channel keeps of a sale of which so much was paid, where the sale does not say itself.
-    pub(crate) fn fee(&self, channel: &Channel, said: Money, paid: Money) -> Result<Money, Failure> {
+    pub(crate) fn fee(&self, channel: &Channel, said: Money, paid: Money) -> Result<Money, CommandError> {
         match self.fees.get(channel) {
             Some(rule) if said.is_zero() => rule.of(paid).field("fee"),
             _ => Ok(said),
@@ -123,8 +123,8 @@ impl Shop {
         rows
     }
 
-    pub(crate) fn apply(&mut self, key: &str, value: &str) -> Result<(), Refusal> {
-        let wrong = |e: &dyn std::fmt::Display| Refusal::invalid(key, e);
+    pub(crate) fn apply(&mut self, key: &str, value: &str) -> Result<(), Rejection> {
+        let wrong = |e: &dyn std::fmt::Display| Rejection::invalid(key, e);
         match key {
             "name" => self.name = text::name(value).map_err(|e| wrong(&e))?,
             "currency" => self.currency = Currency::from_code(value).map_err(|e| wrong(&e))?,
@@ -145,52 +145,52 @@ impl Shop {
         Ok(())
     }
 
-    fn set_fee(&mut self, code: &str, value: &str) -> Result<(), Refusal> {
+    fn set_fee(&mut self, code: &str, value: &str) -> Result<(), Rejection> {
         let key = format!("fee.{code}");
-        let channel = Channel::parse(code).map_err(|e| Refusal::invalid(key.as_str(), e))?;
+        let channel = Channel::parse(code).map_err(|e| Rejection::invalid(key.as_str(), e))?;
         // Settings are read before the channels: those that were kept are not asked again.
         if !self.channels.is_empty() && !self.channels.contains_key(&channel) {
             let reason = format!("the shop has no channel {channel}; make it first, as channel.{channel}");
-            return Err(Refusal::invalid(key.as_str(), reason));
+            return Err(Rejection::invalid(key.as_str(), reason));
         }
         if ["", NO_FEE].contains(&value.trim()) {
             self.fees.remove(&channel);
             return Ok(());
         }
-        let rule = FeeRule::parse(value, self.currency).map_err(|e| Refusal::invalid(key.as_str(), e))?;
+        let rule = FeeRule::parse(value, self.currency).map_err(|e| Rejection::invalid(key.as_str(), e))?;
         self.fees.insert(channel, rule);
         Ok(())
     }
 
     /// An amount of a fee is in the currency that it was said in.
-    pub(crate) fn refuse_old_fees(&self) -> Result<(), Refusal> {
+    pub(crate) fn refuse_old_fees(&self) -> Result<(), Rejection> {
         let is_old = |rule: &FeeRule| !rule.fixed().is_zero() && rule.fixed().currency() != self.currency;
         let Some((channel, rule)) = self.fees.iter().find(|(_, rule)| is_old(rule)) else { return Ok(()) };
         let reason = format!(
             "the fee of {channel}, {rule}, is in {}; set fee.{channel} to {NO_FEE} first, and then anew",
             rule.fixed().currency()
         );
-        Err(Refusal::invalid("currency", reason))
+        Err(Rejection::invalid("currency", reason))
     }
 }
 
 /// Money that a caller gives must be of the shop's currency; none of it is below nothing or beyond the limit.
-pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Result<(), Refusal> {
+pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Result<(), Rejection> {
     if amount.currency() != currency {
         let reason = format!("{} is not the shop's currency, which is {currency}", amount.currency());
-        return Err(Refusal::invalid(field, reason));
+        return Err(Rejection::invalid(field, reason));
     }
     if amount.is_negative() {
-        return Err(Refusal::invalid(field, "this may not be below 0"));
+        return Err(Rejection::invalid(field, "this may not be below 0"));
     }
-    amount.within_limit().map_err(|over| Refusal::invalid(field, over))?;
+    amount.within_limit().map_err(|over| Rejection::invalid(field, over))?;
     Ok(())
 }
 
 /// `cash card owed`: kinds of tender, separated by spaces or commas.
-fn tenders(value: &str) -> Result<Vec<TenderKind>, Refusal> {
+fn tenders(value: &str) -> Result<Vec<TenderKind>, Rejection> {
     let codes: Vec<&str> = COUNTER_TENDERS.iter().map(|kind| kind.code()).collect();
-    let wrong = |reason: String| Refusal::invalid("tenders", reason);
+    let wrong = |reason: String| Rejection::invalid("tenders", reason);
     let mut kinds = Vec::new();
     for code in value.split([' ', ',']).filter(|code| !code.is_empty()) {
         let kind = COUNTER_TENDERS.into_iter().find(|kind| kind.code() == code);
@@ -210,25 +210,25 @@ fn tenders_text(kinds: &[TenderKind]) -> String {
     kinds.iter().map(|kind| kind.code()).collect::<Vec<_>>().join(" ")
 }
 
-fn no_such_key(key: &str) -> Refusal {
-    Refusal::invalid(key, format!("there is no such setting; there are {}", Shop::KEYS.join(", ")))
+fn no_such_key(key: &str) -> Rejection {
+    Rejection::invalid(key, format!("there is no such setting; there are {}", Shop::KEYS.join(", ")))
 }
 
-fn image_base(value: &str) -> Result<Option<String>, Refusal> {
+fn image_base(value: &str) -> Result<Option<String>, Rejection> {
     if value.is_empty() {
         return Ok(None);
     }
     let plain = value.chars().all(|c| c.is_ascii_graphic());
     if !plain || !(value.starts_with("https://") || value.starts_with("http://")) {
-        return Err(Refusal::invalid("image_base", "write an address that begins with https://"));
+        return Err(Rejection::invalid("image_base", "write an address that begins with https://"));
     }
     Ok(Some(value.trim_end_matches('/').to_owned()))
 }
 
 /// `none`, or the smallest coin in minor units and where a tie goes: `5 up`, `10 down`.
-fn rounding(value: &str) -> Result<CashRounding, Refusal> {
+fn rounding(value: &str) -> Result<CashRounding, Rejection> {
     let wrong = || {
-        Refusal::invalid(
+        Rejection::invalid(
             "cash_rounding",
             "write none, or the smallest coin in minor units and a tie, such as 5 up",
         )
@@ -254,14 +254,14 @@ fn rounding_text(rule: CashRounding) -> String {
     if rule.step_minor() == 1 { "none".to_owned() } else { format!("{} {tie}", rule.step_minor()) }
 }
 
-pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Failure> {
+pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, CommandError> {
     let row = sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1")
         .fetch_one(&mut *connection)
         .await?;
     let mut shop = Shop::new(row.try_get(0)?);
     let rows = sqlx::query("SELECT name, value FROM setting").fetch_all(&mut *connection).await?;
     let pair = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
-    let mut settings = rows.iter().map(pair).collect::<Result<Vec<(String, String)>, Failure>>()?;
+    let mut settings = rows.iter().map(pair).collect::<Result<Vec<(String, String)>, CommandError>>()?;
     // Fees are money, so the currency comes first.
     settings.sort_by_key(|(key, _)| key != "currency");
     for (key, value) in settings {
@@ -275,7 +275,7 @@ pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Failure
 }
 
 /// Keeps one setting that was checked.
-pub(crate) async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Failure> {
+pub(crate) async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), CommandError> {
     let (text, name) = match key.strip_prefix("channel.") {
         Some(code) => (
             "INSERT INTO channel (code, name) VALUES ($1, $2) ON CONFLICT (code) DO UPDATE SET name = excluded.name",
@@ -293,8 +293,8 @@ pub(crate) async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Fai
 impl Tx {
     /// Counts a change of the settings. Taken first, so that bookings under the old ones end before and later ones
     /// wait.
-    pub(crate) async fn count_settings_change(&mut self) -> Result<(), Failure> {
-        self.open_books(0).await?;
+    pub(crate) async fn count_settings_change(&mut self) -> Result<(), CommandError> {
+        self.lock_shop_state(0).await?;
         sqlx::query("UPDATE shop_state SET settings_revision = settings_revision + 1 WHERE id = 1")
             .execute(self.db())
             .await?;
@@ -302,7 +302,7 @@ impl Tx {
     }
 
     /// Waits for whoever changes what belongs to a channel, and keeps others from it.
-    pub(crate) async fn lock_channel(&mut self, channel: &Channel) -> Result<(), Failure> {
+    pub(crate) async fn lock_channel(&mut self, channel: &Channel) -> Result<(), CommandError> {
         sqlx::query("UPDATE channel SET name = name WHERE code = $1")
             .bind(channel.as_str().to_owned())
             .execute(self.db())
@@ -311,7 +311,7 @@ impl Tx {
     }
 
     /// Draws numbers of the shop's own codes. Answers the last one.
-    pub(crate) async fn draw_in_store(&mut self, count: i64) -> Result<i64, Failure> {
+    pub(crate) async fn draw_in_store(&mut self, count: i64) -> Result<i64, CommandError> {
         let row = sqlx::query(
             "UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store, settings_revision",
         )
@@ -319,7 +319,7 @@ impl Tx {
         .fetch_one(self.db())
         .await?;
         if row.try_get::<i64, _>(1)? != self.shop().revision {
-            return Err(Trouble::SettingsChanged.into());
+            return Err(StorageError::SettingsChanged.into());
         }
         Ok(row.try_get(0)?)
     }

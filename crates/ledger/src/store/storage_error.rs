@@ -5,7 +5,7 @@ use sqlx::migrate::MigrateError;
 /// Trouble with the database: the command may or may not be tried again, and the caller's data is
 /// not to blame.
 #[derive(Debug, thiserror::Error)]
-pub enum Trouble {
+pub enum StorageError {
     /// No file there, and the command does not make one.
     #[error("there is no shop at {place}; check --db, or make one with `fleecefold shop set name \"…\"`")]
     NoShop {
@@ -102,7 +102,7 @@ pub enum Trouble {
     Database(#[source] sqlx::Error),
 }
 
-impl Trouble {
+impl StorageError {
     /// Whether trying the whole command again may help.
     pub(crate) fn is_passing(&self) -> bool {
         matches!(self, Self::Collided(_) | Self::OutcomeUnknown(_) | Self::SettingsChanged)
@@ -129,7 +129,7 @@ impl Trouble {
 /// SQLite's primary result code, from its extended one.
 const SQLITE_PRIMARY: i64 = 0xff;
 
-impl From<sqlx::Error> for Trouble {
+impl From<sqlx::Error> for StorageError {
     fn from(error: sqlx::Error) -> Self {
         match &error {
             sqlx::Error::PoolTimedOut => Self::Busy(error),
@@ -150,34 +150,34 @@ impl From<sqlx::Error> for Trouble {
 /// PostgreSQL's codes have five characters, some of them digits alone; SQLite's have at most four.
 const POSTGRES_CODE: usize = 5;
 
-fn by_code(code: &str) -> fn(sqlx::Error) -> Trouble {
+fn by_code(code: &str) -> fn(sqlx::Error) -> StorageError {
     if code.len() == POSTGRES_CODE { by_postgres_code(code) } else { by_sqlite_code(code) }
 }
 
 /// Appendix A of PostgreSQL's manual.
-fn by_postgres_code(code: &str) -> fn(sqlx::Error) -> Trouble {
+fn by_postgres_code(code: &str) -> fn(sqlx::Error) -> StorageError {
     match code {
-        "40001" | "40P01" => Trouble::Collided,
-        "55P03" | "57014" | "53300" => Trouble::Busy,
-        "53100" => Trouble::Full,
-        "25006" | "42501" => Trouble::ReadOnly,
-        "XX001" | "XX002" => Trouble::NotAShop,
-        "3D000" | "28P01" | "28000" | "57P01" | "57P02" | "57P03" | "25P03" => Trouble::Unreachable,
-        _ if code.starts_with("08") => Trouble::Unreachable,
-        _ => Trouble::Database,
+        "40001" | "40P01" => StorageError::Collided,
+        "55P03" | "57014" | "53300" => StorageError::Busy,
+        "53100" => StorageError::Full,
+        "25006" | "42501" => StorageError::ReadOnly,
+        "XX001" | "XX002" => StorageError::NotAShop,
+        "3D000" | "28P01" | "28000" | "57P01" | "57P02" | "57P03" | "25P03" => StorageError::Unreachable,
+        _ if code.starts_with("08") => StorageError::Unreachable,
+        _ => StorageError::Database,
     }
 }
 
 /// sqlite.org/rescode.html. An I/O error while a transaction ends leaves its outcome unknown, as a
 /// broken connection does.
-fn by_sqlite_code(code: &str) -> fn(sqlx::Error) -> Trouble {
+fn by_sqlite_code(code: &str) -> fn(sqlx::Error) -> StorageError {
     match code.parse::<i64>().map(|c| c & SQLITE_PRIMARY) {
-        Ok(5 | 6) => Trouble::Busy,
-        Ok(3 | 8) => Trouble::ReadOnly,
-        Ok(13) => Trouble::Full,
-        Ok(10 | 14) => Trouble::Unreachable,
-        Ok(11 | 26) => Trouble::NotAShop,
-        _ => Trouble::Database,
+        Ok(5 | 6) => StorageError::Busy,
+        Ok(3 | 8) => StorageError::ReadOnly,
+        Ok(13) => StorageError::Full,
+        Ok(10 | 14) => StorageError::Unreachable,
+        Ok(11 | 26) => StorageError::NotAShop,
+        _ => StorageError::Database,
     }
 }
 

@@ -7,7 +7,7 @@ use domain::ids::ConnectionId;
 use domain::stock::ListingState;
 use ledger::Ledger;
 use ledger::online::{
-    ClaimMessages, ClaimPull, Drift, FillConnection, KeepDrifts, KeepOrder, NewPieces, NoteUnsigned, PullOf,
+    ClaimMessages, ClaimPull, DeferOrder, Drift, FillConnection, KeepDrifts, NewPieces, NoteUnsigned, PullOf,
     PullState, RereadOrders, SaveConnection, SeeHook, SettleMessages, SettlePull, Settled, SettledAs,
 };
 
@@ -27,7 +27,7 @@ pub(crate) async fn connect(ledger: &Ledger) {
     tell(ledger, connection).await;
     fetch(ledger, connection).await;
     run(ledger, SeeHook { connection, message: "msg_1".to_owned() }).await;
-    let keep = KeepOrder {
+    let keep = DeferOrder {
         connection,
         number: "1001".to_owned(),
         raw: "{\"ref\":\"1001\"}".to_owned(),

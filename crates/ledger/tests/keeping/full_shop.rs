@@ -13,15 +13,15 @@ use domain::order::{
 use domain::people::Role;
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
-use domain::stock::{Fate, ItemKind, ListingState, Why};
+use domain::stock::{ItemKind, ListingState, ReturnDisposition, StockReason};
 use domain::weight::{Weight, WeightUnit};
 use ledger::books::{BooksBy, BooksQuery, BooksRow};
 use ledger::keeping::{CheckReport, Finding, SetShop};
-use ledger::online::{RecordRun, RunKind, Told};
+use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::TakeOrders;
 use ledger::people::{AddPerson, AddToken, EnrolDevice, LimitsOf, Phc, SecretHash, SetLimits};
 use ledger::sales::{
-    BasketChange, CloseDrawer, DecideFate, LeaveBasket, NewRefund, NewSale, OpenBasket, OpenDrawer, Pay,
+    BasketChange, CloseDrawer, DecideReturn, LeaveBasket, NewRefund, NewSale, OpenBasket, OpenDrawer, Pay,
     PutIn, RefundLine, RefundOf, RefundTender, SaleDone, SaleLineIn, TenderIn, VoidSale,
 };
 use ledger::shelf::{
@@ -155,7 +155,7 @@ pub(crate) async fn fill(shop: &TestShop) {
     decide(ledger).await;
     keep_online(ledger).await;
     crate::full_live::connect(ledger).await;
-    let less = Counted::Less(asked("1"), Why::Gift);
+    let less = Counted::Less(asked("1"), StockReason::Gift);
     let gift =
         AdjustStock { code: code("KIT"), what: less, note: "raffle".to_owned(), who: "maker".to_owned() };
     run(ledger, gift).await;
@@ -277,15 +277,23 @@ async fn give_back(ledger: &Ledger, sold: &SaleDone) {
     let new = |lines, shipping: &str| NewRefund {
         sale: sold.id,
         lines,
-        fate: Fate::Open,
+        fate: ReturnDisposition::Open,
         shipping: usd(shipping),
         tender: RefundTender::All(TenderKind::Cash),
         reason: "too small".to_owned(),
         who: "counter".to_owned(),
     };
-    run(ledger, new(vec![line(1, "1", Fate::Shelf)], "1.50")).await;
-    let done = run(ledger, new(vec![line(1, "1", Fate::Open), line(0, "1", Fate::WrittenOff)], "0.00")).await;
-    run(ledger, DecideFate { line: done.lines[0].0, fate: Fate::Shelf, who: "maker".to_owned() }).await;
+    run(ledger, new(vec![line(1, "1", ReturnDisposition::Shelf)], "1.50")).await;
+    let done = run(
+        ledger,
+        new(vec![line(1, "1", ReturnDisposition::Open), line(0, "1", ReturnDisposition::WrittenOff)], "0.00"),
+    )
+    .await;
+    run(
+        ledger,
+        DecideReturn { line: done.lines[0].0, fate: ReturnDisposition::Shelf, who: "maker".to_owned() },
+    )
+    .await;
 }
 
 async fn owe_and_void(ledger: &Ledger) {
@@ -455,9 +463,9 @@ async fn keep_online(ledger: &Ledger) {
 async fn list(ledger: &Ledger) {
     let feed = ledger.connection("feed").await.unwrap();
     let rows = ledger.listings(feed, None).await.unwrap().rows().unwrap();
-    let told: Vec<Told> = rows
+    let told: Vec<Delivered> = rows
         .iter()
-        .map(|row| Told {
+        .map(|row| Delivered {
             item: row.item,
             revision: row.revision,
             content: Some(("cd".repeat(32), ListingState::Listed)),

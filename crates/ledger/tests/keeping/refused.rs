@@ -16,7 +16,7 @@ async fn backed_up(shop: &TestShop, folder: &Path) -> (PathBuf, Vec<u8>) {
 }
 
 /// What a restore says to a file, in a place where it must leave nothing.
-async fn refusal(bytes: &[u8], folder: &Path) -> String {
+async fn rejection(bytes: &[u8], folder: &Path) -> String {
     let file = folder.join("bad.backup");
     std::fs::write(&file, bytes).unwrap();
     let new = folder.join("new.db");
@@ -35,7 +35,7 @@ async fn a_damaged_backup_is_refused_in_words() {
         let text = String::from_utf8(whole.clone()).unwrap();
         let cut = |at: usize| (&text[..at], text[..at].matches('\n').count());
         let check = async |text: &str, expected: &str| {
-            assert_eq!(refusal(text.as_bytes(), folder.path()).await, expected, "{}", shop.engine);
+            assert_eq!(rejection(text.as_bytes(), folder.path()).await, expected, "{}", shop.engine);
         };
         let end = text.len() - 1;
         for at in [text.len() / 2, text[..end].rfind('\n').unwrap() + 1, end] {
@@ -61,7 +61,7 @@ async fn a_row_that_cannot_be_is_refused_with_the_whole() {
         let folder = tempfile::tempdir().unwrap();
         let (_, whole) = backed_up(&shop, folder.path()).await;
         let forged = forge(&whole, "\"open\",", "\"ajar\",");
-        let refused = refusal(&forged, folder.path()).await;
+        let refused = rejection(&forged, folder.path()).await;
         assert_eq!(refused, "the database refused a statement");
         if let Some(database) = empty_database().await {
             let file = folder.path().join("bad.backup");

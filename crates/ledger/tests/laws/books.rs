@@ -5,10 +5,10 @@ use crate::harness::{DAY_MS, START, on_each};
 use crate::make::*;
 use domain::day::{Day, Moment, Month};
 use domain::ids::{ConnectionId, ItemId, RunId};
-use domain::stock::{Availability, Fate, ListingState, Why};
+use domain::stock::{Availability, ListingState, ReturnDisposition, StockReason};
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
-use ledger::online::{RecordRun, RunKind, Told};
+use ledger::online::{Delivered, RecordRun, RunKind};
 use ledger::orders::EndHold;
 use ledger::sales::NewSale;
 use ledger::shelf::{Counted, EditItem, EndIntake, NewItem, Progress, Purpose, ShelfQuery};
@@ -115,10 +115,10 @@ fn a_month_is_closed_by_its_figures() {
         assert_eq!(f.weight, 2500 * 226_796_185);
         // Two of three kits come back, one of them to the shelf: 3.33 each, so 6.66 of 9.99 and 2.22... of cost.
         shop.clock.advance_millis(20 * DAY_MS);
-        shop.ok(part(sold.id, sold.lines[1].id, Some("1"), Fate::Shelf)).await;
-        shop.ok(part(sold.id, sold.lines[1].id, Some("1"), Fate::WrittenOff)).await;
+        shop.ok(part(sold.id, sold.lines[1].id, Some("1"), ReturnDisposition::Shelf)).await;
+        shop.ok(part(sold.id, sold.lines[1].id, Some("1"), ReturnDisposition::WrittenOff)).await;
         // Half of the roving, then the rest of it: it counts as one unit given back at the last part.
-        shop.ok(part(sold.id, sold.lines[3].id, Some("1"), Fate::Shelf)).await;
+        shop.ok(part(sold.id, sold.lines[3].id, Some("1"), ReturnDisposition::Shelf)).await;
         let june = Some(Month::parse("2026-06").unwrap());
         let in_june = async || {
             let query = BooksQuery { from: june, to: june, by: BooksBy::default() };
@@ -128,10 +128,10 @@ fn a_month_is_closed_by_its_figures() {
         assert_eq!((f.sales, f.units, f.uncosted), (0, -2, 0));
         assert_eq!((f.gross, f.refunds, f.tax), (usd(0), usd(2000 + 350), usd(-140)));
         assert_eq!((f.cost, f.weight), (usd(-333), -1000 * 226_796_185));
-        shop.ok(part(sold.id, sold.lines[3].id, None, Fate::Shelf)).await;
+        shop.ok(part(sold.id, sold.lines[3].id, None, ReturnDisposition::Shelf)).await;
         let f = in_june().await;
         assert_eq!((f.units, f.uncosted, f.refunds), (-3, -1, usd(2000 + 875)));
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         let f = figures().await;
         assert_eq!((f.sales, f.units, f.net().unwrap(), f.tax, f.shipping), (1, 0, usd(0), usd(0), usd(0)));
         // What was not put back stays a cost: one kit.
@@ -195,16 +195,16 @@ fn the_shelf_is_told_by_style_size_and_colour() {
         let next = shop.ledger.items(Some(found[1].id), "item H", 1).await.unwrap();
         assert_eq!(next[0].sku, "h2");
         // Given away is not sold out.
-        shop.ok(adjust("h3", Counted::Less(asked("1"), Why::Gift))).await;
+        shop.ok(adjust("h3", Counted::Less(asked("1"), StockReason::Gift))).await;
         assert_eq!(shelf(true).await.len(), 1);
     });
 }
 
-fn told_of(item: ItemId, revision: i64, hash: &str, state: ListingState) -> Told {
-    Told { item, revision, content: Some((hash.to_owned(), state)) }
+fn told_of(item: ItemId, revision: i64, hash: &str, state: ListingState) -> Delivered {
+    Delivered { item, revision, content: Some((hash.to_owned(), state)) }
 }
 
-fn record(connection: ConnectionId, told: Vec<Told>) -> RecordRun {
+fn record(connection: ConnectionId, told: Vec<Delivered>) -> RecordRun {
     RecordRun { connection, told, run: None }
 }
 

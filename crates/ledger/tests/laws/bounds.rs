@@ -7,7 +7,7 @@ use domain::basket::{LineKind, TenderKind};
 use domain::channel::Channel;
 use domain::money::{MAX_AMOUNT, MAX_DAY, MAX_DRAWER};
 use domain::quantity::MAX_DAY_MASS;
-use domain::stock::{Fate, ItemKind};
+use domain::stock::{ItemKind, ReturnDisposition};
 use domain::weight::WeightUnit;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::sales::{NewSale, OpenDrawer, PutIn, SaleLineIn, TakeOut, VoidSale};
@@ -179,7 +179,7 @@ fn a_drawer_holds_so_much_and_says_so() {
         shop.ok(TakeOut { turn, amount: usd(100), reason: "bank".to_owned(), who: who() }).await;
         shop.ok(sale_of("c1", 100)).await;
         let sold = sold.unwrap();
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         shop.ok(sale_of("c1", 100)).await;
         audit::clean(&shop).await;
     });
@@ -200,7 +200,7 @@ fn a_slip_beyond_the_limit_is_shown_and_not_paid() {
         let line = shop.ok(lay("900")).await.line.unwrap();
         let view = shop.ledger.basket(basket).await.unwrap();
         assert_eq!(view.due, usd(900 * MAX_AMOUNT));
-        let off = domain::off::Off::parse("10 %", domain::money::Currency::USD).unwrap();
+        let off = domain::discount::Off::parse("10 %", domain::money::Currency::USD).unwrap();
         let discount =
             ledger::sales::BasketChange::Discount { off: Some(off), reason: "market day".to_owned() };
         shop.ok(change(discount)).await;

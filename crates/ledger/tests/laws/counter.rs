@@ -7,10 +7,10 @@ use crate::sales::owed;
 use domain::basket::{LineKind, TenderKind};
 use domain::cash::Count;
 use domain::channel::Channel;
+use domain::discount::Off;
 use domain::ids::{BasketId, SaleId, TurnId};
-use domain::off::Off;
-use domain::stock::Fate;
-use ledger::Refusal;
+use domain::stock::ReturnDisposition;
+use ledger::Rejection;
 use ledger::keeping::SetShop;
 use ledger::sales::{
     BasketChange, BasketFromHold, BasketState, ChangeBasket, CloseDrawer, HoldBasket, LeaveBasket, NewSale,
@@ -204,7 +204,9 @@ fn what_is_sold_meanwhile_is_said_and_not_charged() {
         shop.ok(NewSale { channel: channel("online"), ..sale(vec![goods("p2", "1")], card(3100)) }).await;
         assert_ne!(before, shop.ledger.basket_pulse(basket).await.unwrap());
         let view = shop.ledger.basket(basket).await.unwrap();
-        let Some(Refusal::AlreadySold { sold, .. }) = &view.lines[1].gone else { panic!("{:?}", view.lines) };
+        let Some(Rejection::AlreadySold { sold, .. }) = &view.lines[1].gone else {
+            panic!("{:?}", view.lines)
+        };
         assert_eq!((sold.channel.as_str(), view.due), ("online", usd(4763)));
         // Unseen, the hold refuses it all; seen, it goes on without.
         shop.refuses(press.clone(), "already-sold: was already sold on online").await;
@@ -295,7 +297,7 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         shop.ok(sale(vec![goods("c1", "1")], card(1000))).await;
         shop.ok(NewSale { channel: channel("market"), ..sale_of("c1", 1000) }).await;
         assert_eq!(expected(&shop, turn).await, 11_000);
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         assert_eq!(expected(&shop, turn).await, 10_000);
         let slip = shop.ok(sale_of("c1", 1000)).await;
         shop.ok(VoidSale { sale: slip.id, reason: String::new(), who: String::new() }).await;
@@ -352,7 +354,7 @@ fn cash_given_back_for_an_order_leaves_the_stores_drawer() {
             ..sale(vec![goods("c1", "1")], vec![tender(TenderKind::Online, 1000)])
         };
         let sold = shop.ok(online).await;
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         assert_eq!(expected(&shop, turn).await, 1000);
         audit::clean(&shop).await;
     });
@@ -370,7 +372,7 @@ fn nobody_gets_cash_for_what_they_still_owe() {
         let line = sold.lines[0].id;
         let cash = TenderKind::Cash;
         // 20.09 is open: the first two lower it, and the third is handed out for the rest.
-        let back = |quantity| part(sold.id, line, Some(quantity), Fate::Shelf);
+        let back = |quantity| part(sold.id, line, Some(quantity), ReturnDisposition::Shelf);
         let parts = |tenders: &[(TenderKind, i64)]| {
             RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
         };

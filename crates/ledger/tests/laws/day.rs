@@ -4,10 +4,10 @@ use crate::audit;
 use crate::harness::{DAY_MS, MINUTE_MS, on_each};
 use crate::make::*;
 use domain::basket::TenderKind;
-use domain::stock::{Fate, Why};
+use domain::stock::{ReturnDisposition, StockReason};
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::EndHold;
-use ledger::sales::{DecideFate, Pay, TenderIn, VoidSale};
+use ledger::sales::{DecideReturn, Pay, TenderIn, VoidSale};
 use ledger::shelf::{Counted, Purpose, ShelfQuery, SweepHolds};
 
 #[test]
@@ -28,7 +28,7 @@ fn a_day_in_the_shop() {
             .await;
         assert_eq!(added.len(), 4);
         assert_eq!(shop.ledger.item(&code("hat")).await.unwrap().price, usd(4800));
-        shop.ok(adjust("kit", Counted::Less(asked("1"), Why::Damage))).await;
+        shop.ok(adjust("kit", Counted::Less(asked("1"), StockReason::Damage))).await;
         let held = shop.ok(hold(&[("cowl", "1")], Purpose::Customer, None)).await;
         shop.refuses(sale_of("cowl", 4500), "set-aside: for Ada").await;
         shop.ok(EndHold { id: held.id }).await;
@@ -52,10 +52,11 @@ fn a_day_in_the_shop() {
             who: String::new(),
         })
         .await;
-        let back = shop.ok(part(sold.id, sold.lines[1].id, Some("1"), Fate::Shelf)).await;
+        let back = shop.ok(part(sold.id, sold.lines[1].id, Some("1"), ReturnDisposition::Shelf)).await;
         assert_eq!(back.given, usd(2000));
-        let open = shop.ok(part(sold.id, sold.lines[0].id, None, Fate::Open)).await;
-        shop.ok(DecideFate { line: open.lines[0].0, fate: Fate::Shelf, who: String::new() }).await;
+        let open = shop.ok(part(sold.id, sold.lines[0].id, None, ReturnDisposition::Open)).await;
+        shop.ok(DecideReturn { line: open.lines[0].0, fate: ReturnDisposition::Shelf, who: String::new() })
+            .await;
         let wrong = shop.ok(sale_of("cowl", 4500)).await;
         shop.ok(VoidSale { sale: wrong.id, reason: "wrong".to_owned(), who: String::new() }).await;
         shop.ok(basket(&[("cowl", "1")])).await;

@@ -3,8 +3,8 @@
 use crate::harness::{DAY_MS, START, Shop, on_each};
 use crate::make::*;
 use domain::ids::StyleId;
-use domain::stock::{ItemKind, ListingState, Why};
-use ledger::online::{RecordRun, Told};
+use domain::stock::{ItemKind, ListingState, StockReason};
+use ledger::online::{Delivered, RecordRun};
 use ledger::shelf::{
     Counted, EditItem, FindItems, FindSort, FindState, FindStyle, NewItem, Purpose, StyleCount,
 };
@@ -145,7 +145,7 @@ fn states_are_told_apart() {
         stocked(&shop).await;
         shop.ok(hold(&[("b1", "1"), ("c1", "2")], Purpose::Customer, None)).await;
         shop.ok(sale_of("b2", 5900)).await;
-        shop.ok(adjust("b3", Counted::Less(asked("1"), Why::Gift))).await;
+        shop.ok(adjust("b3", Counted::Less(asked("1"), StockReason::Gift))).await;
         check(&shop, state(FindState::OnShelf), "s1 w1 - c1 b4 - b1").await;
         check(&shop, state(FindState::Held), "c1 b1").await;
         check(&shop, state(FindState::SoldOut), "b3 b2").await;
@@ -154,7 +154,7 @@ fn states_are_told_apart() {
         check(&shop, state(FindState::All), "s1 w1 - c1 b4 - b3 b2 - b1").await;
         let item = shop.ledger.item(&code("b4")).await.unwrap();
         let content = Some(("ab".repeat(32), ListingState::Listed));
-        let told = vec![Told { item: item.id, revision: item.revision, content }];
+        let told = vec![Delivered { item: item.id, revision: item.revision, content }];
         let connection = shop.ledger.connection("feed").await.unwrap();
         shop.ok(RecordRun { connection, told, run: None }).await;
         check(&shop, state(FindState::Unlisted), "w1 c1").await;
@@ -172,7 +172,7 @@ fn what_cannot_be_looked_for_is_said() {
         assert!(failure.to_string().contains("not the shop's currency"), "{failure}");
         for wrong in ["a\u{0}b", &"x".repeat(201)] {
             let failure = shop.ledger.find_items(&words(wrong), None, 2).await.unwrap_err();
-            assert!(failure.refusal().is_some(), "{failure}");
+            assert!(failure.rejection().is_some(), "{failure}");
         }
     });
 }

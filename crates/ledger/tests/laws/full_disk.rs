@@ -6,7 +6,7 @@ use crate::ground::Engine;
 use crate::harness::{START, Shop, in_full, on_each};
 use crate::make::*;
 use crate::small_disk::SmallDisk;
-use ledger::{Access, Failure, Ledger, ManualClock, Trouble};
+use ledger::{Access, CommandError, Ledger, ManualClock, StorageError};
 use std::sync::Arc;
 
 /// A sale whose note fills a page.
@@ -31,7 +31,7 @@ async fn a_full_disk_stops_sales_only_while_it_is_full() {
             assert!(sold < 900, "the disk is not full");
             match ledger.execute(None, &wordy("c1")).await {
                 Ok(_) => sold += 1,
-                Err(Failure::Trouble(trouble)) => {
+                Err(CommandError::Storage(trouble)) => {
                     let told = in_full(&trouble);
                     assert!(
                         trouble.to_string().contains("the disk is full, and this change was undone"),
@@ -46,7 +46,7 @@ async fn a_full_disk_stops_sales_only_while_it_is_full() {
         let unready = ledger.ready().await.expect_err("nothing can be booked");
         assert!(unready.to_string().contains("disk is full"), "{unready}");
         // Within the same second nobody makes it try again.
-        assert!(matches!(ledger.ready().await, Err(Failure::Trouble(Trouble::NotWritable))));
+        assert!(matches!(ledger.ready().await, Err(CommandError::Storage(StorageError::NotWritable))));
         assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.steps(), 1000 - sold);
         disk.make_room();
         clock.advance_millis(2000);

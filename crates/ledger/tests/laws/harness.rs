@@ -2,7 +2,7 @@
 
 use crate::ground::{Engine, Ground, engines, ground};
 use domain::day::Moment;
-use ledger::{Access, Clock, Command, Failure, Ledger, ManualClock, Refusal};
+use ledger::{Access, Clock, Command, CommandError, Ledger, ManualClock, Rejection};
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::pool::PoolConnection;
 use sqlx::{Any, AnyPool, AssertSqlSafe};
@@ -82,16 +82,16 @@ impl Shop {
     }
 
     /// Runs a command that must be refused, and leave nothing behind.
-    pub(crate) async fn refused<C: Command>(&self, command: C) -> Refusal {
+    pub(crate) async fn refused<C: Command>(&self, command: C) -> Rejection {
         let before = crate::audit::fingerprint(self).await;
-        let refusal = match self.ledger.execute(None, &command).await {
-            Err(Failure::Refused(refusal)) => *refusal,
+        let rejection = match self.ledger.execute(None, &command).await {
+            Err(CommandError::Rejected(rejection)) => *rejection,
             Err(failure) => panic!("on {:?}: not refused but failed: {}", self.engine, in_full(&failure)),
             Ok(_) => panic!("on {:?}: not refused", self.engine),
         };
         let after = crate::audit::fingerprint(self).await;
-        assert_eq!(before, after, "a refused command left something: {refusal}");
-        refusal
+        assert_eq!(before, after, "a refused command left something: {rejection}");
+        rejection
     }
 
     /// A connection of its own, past the ledger, to look at tables and to attack them.
@@ -124,16 +124,16 @@ pub(crate) fn in_full(error: &dyn std::error::Error) -> String {
 }
 
 /// The refusal's kind, as it is called outside: `already-sold`.
-pub(crate) fn kind(refusal: &Refusal) -> String {
-    let value = serde_json::to_value(refusal).unwrap();
+pub(crate) fn kind(rejection: &Rejection) -> String {
+    let value = serde_json::to_value(rejection).unwrap();
     value["refused"].as_str().unwrap().to_owned()
 }
 
 impl Shop {
     /// A command that must be refused as `expected` says: the kind, a colon, and words of it.
     pub(crate) async fn refuses<C: Command>(&self, command: C, expected: &str) {
-        let refusal = self.refused(command).await;
-        let found = format!("{}: {refusal}", kind(&refusal));
+        let rejection = self.refused(command).await;
+        let found = format!("{}: {rejection}", kind(&rejection));
         let (kind, words) = expected.split_once(": ").unwrap();
         assert!(
             found.starts_with(&format!("{kind}: ")) && found.contains(words),

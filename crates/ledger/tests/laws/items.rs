@@ -4,7 +4,7 @@ use crate::audit;
 use crate::harness::{kind, on_each};
 use crate::make::*;
 use domain::codes::Gtin;
-use domain::stock::{ItemKind, Why};
+use domain::stock::{ItemKind, StockReason};
 use domain::weight::WeightUnit;
 use ledger::keeping::{ChangeShop, SetShop};
 use ledger::shelf::{Counted, EditItem, ItemPrice, NewItem, PriceChange, RowOutcome};
@@ -15,7 +15,7 @@ fn said(outcome: &RowOutcome) -> String {
         RowOutcome::AddedStyle { name } => format!("added {name}"),
         RowOutcome::Updated { sku } => format!("updated {sku}"),
         RowOutcome::Unchanged { sku } => format!("unchanged {sku}"),
-        RowOutcome::Refused(refusal) => format!("{}: {refusal}", kind(refusal)),
+        RowOutcome::Refused(rejection) => format!("{}: {rejection}", kind(rejection)),
     }
 }
 
@@ -384,7 +384,7 @@ fn what_was_sold_over_the_years_may_exceed_what_a_shop_holds() {
         };
         shop.ok(add(vec![grams])).await;
         for _ in 0..2 {
-            shop.ok(adjust("w1", Counted::Less(asked("1"), Why::Damage))).await;
+            shop.ok(adjust("w1", Counted::Less(asked("1"), StockReason::Damage))).await;
             shop.ok(sale(vec![goods("w1", "999999")], card(999_999))).await;
             shop.ok(adjust("w1", Counted::More(asked("1000000")))).await;
         }

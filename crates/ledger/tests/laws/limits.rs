@@ -5,11 +5,11 @@ use crate::make::*;
 use domain::channel::Channel;
 use domain::limits::LimitName;
 use domain::people::Role;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::people::{AddPerson, AddToken, Audited, LimitsOf, Phc, SetLimits};
 use ledger::sales::{BasketChange, HoldBasket, NewSale, OpenBasket, VoidSale};
 use ledger::shelf::{NewHold, Purpose};
-use ledger::{Actor, Command, Key, Refusal};
+use ledger::{Actor, Command, Key, Rejection};
 
 fn actor(who: &str, role: Role, token: Option<&str>) -> Actor {
     Actor { who: who.to_owned(), role, token: token.map(str::to_owned) }
@@ -36,7 +36,7 @@ async fn refused_by<C: Command>(shop: &Shop, actor: Actor, command: &C) -> Optio
     let before = crate::audit::fingerprint(shop).await;
     match shop.ledger.answer(Some(&sent_by(actor)), command).await.unwrap().answer {
         Ok(_) => None,
-        Err(Refusal::AboveLimit(above)) => {
+        Err(Rejection::AboveLimit(above)) => {
             assert_eq!(crate::audit::fingerprint(shop).await, before, "{above} left something");
             Some(format!("{} {} {}", above.limit.code(), above.asked, above.allowed))
         }
@@ -115,7 +115,7 @@ fn what_goes_back_of_a_sale_is_limited_in_all() {
         stocked(&shop).await;
         shop.ok(set(LimitsOf::Role(Role::Counter), &[(LimitName::Refund, "15")])).await;
         let sold = shop.ok(sale(vec![goods("KIT", "3")], cash(3000))).await;
-        let one = part(sold.id, sold.lines[0].id, Some("1"), Fate::Shelf);
+        let one = part(sold.id, sold.lines[0].id, Some("1"), ReturnDisposition::Shelf);
         assert_eq!(refused_by(&shop, hand(), &one).await, None);
         let refused = refused_by(&shop, hand(), &one).await;
         assert_eq!(refused.as_deref(), Some("refund 20.00 15.00"), "in parts it is no less");
@@ -177,7 +177,7 @@ fn of_holds_at_the_same_moment_as_many_as_may_be_are_made() {
 async fn refused_by_any(shop: &Shop, hold: &NewHold) -> bool {
     match shop.ledger.answer(Some(&sent_by(hand())), hold).await.unwrap().answer {
         Ok(_) => true,
-        Err(Refusal::AboveLimit(_)) => false,
+        Err(Rejection::AboveLimit(_)) => false,
         Err(other) => panic!("{other}"),
     }
 }

@@ -8,7 +8,7 @@ use domain::ids::{HoldGroupId, SaleId, SaleLineId};
 use domain::money::{Currency, Money};
 use domain::pricing::{PriceEnding, PriceRule, WeightRate};
 use domain::quantity::Asked;
-use domain::stock::{Fate, ItemKind};
+use domain::stock::{ItemKind, ReturnDisposition};
 use domain::weight::{Weight, WeightUnit};
 use ledger::sales::{NewRefund, NewSale, RefundLine, RefundOf, RefundTender, SaleLineIn, TenderIn};
 use ledger::shelf::{
@@ -182,7 +182,7 @@ pub(crate) fn with_hold(sale: NewSale, hold: HoldGroupId) -> NewSale {
 }
 
 /// All that is left of a sale, in cash.
-pub(crate) fn whole(sale: SaleId, fate: Fate) -> NewRefund {
+pub(crate) fn whole(sale: SaleId, fate: ReturnDisposition) -> NewRefund {
     NewRefund {
         sale,
         lines: Vec::new(),
@@ -195,7 +195,12 @@ pub(crate) fn whole(sale: SaleId, fate: Fate) -> NewRefund {
 }
 
 /// Part of a line, in cash.
-pub(crate) fn part(sale: SaleId, line: SaleLineId, quantity: Option<&str>, fate: Fate) -> NewRefund {
+pub(crate) fn part(
+    sale: SaleId,
+    line: SaleLineId,
+    quantity: Option<&str>,
+    fate: ReturnDisposition,
+) -> NewRefund {
     let line =
         RefundLine { line, what: quantity.map_or(RefundOf::Rest, |q| RefundOf::Goods(asked(q))), fate };
     NewRefund { lines: vec![line], ..whole(sale, fate) }

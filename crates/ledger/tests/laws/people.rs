@@ -5,7 +5,7 @@ use crate::harness::*;
 use crate::make::*;
 use domain::ids::{AuditId, PersonId};
 use domain::people::Role;
-use domain::stock::{Fate, Why};
+use domain::stock::{ReturnDisposition, StockReason};
 use ledger::keeping::{BeginShop, SetShop};
 use ledger::people::{
     AddPerson, AddToken, Audited, By, EditPerson, EndDevice, EndPerson, EndToken, EnrolDevice, Phc,
@@ -282,11 +282,11 @@ fn the_list_says_who_changed_what() {
         shop.ok(EditItem { name: Some("Cowl".to_owned()), ..edit("p1") }).await;
         shop.ok(add(vec![piece("p1", 4800)])).await;
         shop.ok(style("ridge beanie", "8.00", "ONZ", "five", Some(2000))).await;
-        shop.ok(adjust("c1", Counted::Less(asked("1"), Why::Gift))).await;
+        shop.ok(adjust("c1", Counted::Less(asked("1"), StockReason::Gift))).await;
         let name = SetShop { key: "name".to_owned(), value: "Fold End".to_owned(), who: "Maud".to_owned() };
         shop.ok(name).await;
         let sold = shop.ok(sale_of("p1", 4800)).await;
-        shop.ok(part(sold.id, sold.lines[0].id, None, Fate::Shelf)).await;
+        shop.ok(part(sold.id, sold.lines[0].id, None, ReturnDisposition::Shelf)).await;
         let wrong = shop.ok(sale_of("c1", 200)).await;
         shop.ok(VoidSale { sale: wrong.id, reason: "wrong kit".to_owned(), who: "Ash".to_owned() }).await;
         shop.ok(EditPerson { password: Some(phc("new")), ..change(maud) }).await;

@@ -11,7 +11,7 @@ use ledger::people::{
     RenewRecoveryCodes, STEP_LASTS_MS, SecondProof, SecretHash, SignIn, SignOutEverywhere, TryFrom, TryOf,
     TryPin, TurnOffSecondFactor, TurnOnSecondFactor,
 };
-use ledger::{Failure, Refusal};
+use ledger::{CommandError, Rejection};
 
 const SECOND_MS: i64 = 1000;
 const MINUTE_MS: i64 = 60 * SECOND_MS;
@@ -25,8 +25,8 @@ fn from(network: &str, name: &str) -> CountTry {
 async fn tried(shop: &Shop, count: &CountTry) -> i64 {
     match shop.ledger.execute(None, count).await {
         Ok(_) => 0,
-        Err(Failure::Refused(refusal)) => match *refusal {
-            Refusal::TooOften { seconds } => seconds,
+        Err(CommandError::Rejected(rejection)) => match *rejection {
+            Rejection::TooOften { seconds } => seconds,
             other => panic!("{other}"),
         },
         Err(other) => panic!("{other}"),
@@ -166,8 +166,8 @@ async fn pin_tried(shop: &Shop, person: PersonId) -> bool {
     loop {
         match shop.ledger.execute(None, &pin).await {
             Ok(done) => return done.answer.is_some(),
-            Err(Failure::Refused(refusal)) => match *refusal {
-                Refusal::TooOften { seconds } => shop.clock.advance_millis(seconds * SECOND_MS),
+            Err(CommandError::Rejected(rejection)) => match *rejection {
+                Rejection::TooOften { seconds } => shop.clock.advance_millis(seconds * SECOND_MS),
                 other => panic!("{other}"),
             },
             Err(other) => panic!("{other}"),

@@ -5,11 +5,11 @@ use crate::harness::{Shop, kind, on_each, open};
 use crate::make::*;
 use crate::sales::owed;
 use domain::basket::TenderKind;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::sales::{
     CloseDrawer, HoldBasket, NewSale, OpenDrawer, Pay, PayBasket, SaleDone, TenderIn, VoidSale,
 };
-use ledger::{Command, Done, Failure, Key, Ledger, Refusal};
+use ledger::{Command, CommandError, Done, Key, Ledger, Rejection};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tokio::sync::Barrier;
@@ -46,15 +46,15 @@ pub(crate) async fn outcome<C: Command>(
     ledger: Ledger,
     key: Option<Key>,
     command: C,
-) -> Result<Done<C::Answer>, Refusal> {
+) -> Result<Done<C::Answer>, Rejection> {
     match ledger.execute(key.as_ref(), &command).await {
         Ok(done) => Ok(done),
-        Err(Failure::Refused(refusal)) => Err(*refusal),
+        Err(CommandError::Rejected(rejection)) => Err(*rejection),
         Err(failure) => panic!("{}", crate::harness::in_full(&failure)),
     }
 }
 
-fn count_kinds<A>(outcomes: &[Result<A, Refusal>]) -> BTreeMap<String, usize> {
+fn count_kinds<A>(outcomes: &[Result<A, Rejection>]) -> BTreeMap<String, usize> {
     let mut kinds = BTreeMap::new();
     for outcome in outcomes {
         *kinds.entry(outcome.as_ref().map_or_else(kind, |_| "done".to_owned())).or_default() += 1;
@@ -72,8 +72,8 @@ fn the_last_piece_is_sold_to_one_of_many() {
             count_kinds(&outcomes),
             BTreeMap::from([("already-sold".to_owned(), 63), ("done".to_owned(), 1)])
         );
-        for refusal in outcomes.iter().filter_map(|o| o.as_ref().err()) {
-            let Refusal::AlreadySold { sold, .. } = refusal else { panic!("{refusal}") };
+        for rejection in outcomes.iter().filter_map(|o| o.as_ref().err()) {
+            let Rejection::AlreadySold { sold, .. } = rejection else { panic!("{rejection}") };
             assert_eq!((sold.channel.as_str(), sold.receipt), ("store", Some(1)));
         }
         views[1].close().await;
@@ -118,7 +118,7 @@ fn a_piece_that_comes_back_is_sold_again_to_one() {
             let (ledger, sale) = (views[n % 2].clone(), first.id);
             async move {
                 if n % 4 == 0 {
-                    outcome(ledger, None, whole(sale, Fate::Shelf)).await.map(|_| "back")
+                    outcome(ledger, None, whole(sale, ReturnDisposition::Shelf)).await.map(|_| "back")
                 } else {
                     outcome(ledger, None, sale_of("p1", 100)).await.map(|_| "sold")
                 }
@@ -130,8 +130,8 @@ fn a_piece_that_comes_back_is_sold_again_to_one() {
         assert!(count("sold") <= 1);
         let item = shop.ledger.item(&code("p1")).await.unwrap();
         assert_eq!(item.on_hand.steps() == 1, count("sold") == 0);
-        for refusal in outcomes.iter().filter_map(|o| o.as_ref().err()) {
-            assert!(["already-sold", "invalid"].contains(&kind(refusal).as_str()), "{refusal}");
+        for rejection in outcomes.iter().filter_map(|o| o.as_ref().err()) {
+            assert!(["already-sold", "invalid"].contains(&kind(rejection).as_str()), "{rejection}");
         }
         views[1].close().await;
         audit::clean(&shop).await;
@@ -150,9 +150,10 @@ fn counted_goods_and_parts_of_a_line_go_as_far_as_they_reach() {
             BTreeMap::from([("done".to_owned(), 40), ("not-enough".to_owned(), 24)])
         );
         let (sale, line) = (sold.id, sold.lines[0].id);
-        let outcomes =
-            at_once(TASKS, |n| outcome(views[n % 2].clone(), None, part(sale, line, Some("1"), Fate::Shelf)))
-                .await;
+        let outcomes = at_once(TASKS, |n| {
+            outcome(views[n % 2].clone(), None, part(sale, line, Some("1"), ReturnDisposition::Shelf))
+        })
+        .await;
         let kinds = count_kinds(&outcomes);
         assert_eq!(kinds, BTreeMap::from([("done".to_owned(), 10), ("more-than-sold".to_owned(), 54)]));
         views[1].close().await;
@@ -182,7 +183,7 @@ fn the_same_key_many_times_is_one_sale() {
             let told = outcome(shop.ledger.clone(), Some(second()), sale_of("p1", 100)).await.unwrap_err();
             assert_eq!(kind(&told), "already-sold");
         }
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         let told = outcome(shop.ledger.clone(), Some(second()), sale_of("p1", 100)).await.unwrap_err();
         assert_eq!(kind(&told), "already-sold");
         // One that may pass by itself is asked anew.
@@ -263,8 +264,9 @@ fn a_busy_hour_ends_in_clean_books() {
 }
 
 async fn busy(ledger: &Ledger, which: usize, p: &str, c: &str) -> String {
-    let told =
-        |result: Result<(), Refusal>| result.map_or_else(|refusal| kind(&refusal), |()| "done".to_owned());
+    let told = |result: Result<(), Rejection>| {
+        result.map_or_else(|rejection| kind(&rejection), |()| "done".to_owned())
+    };
     let ledger = ledger.clone();
     told(match which % 6 {
         0 => outcome(ledger, None, sale(vec![goods(p, "1"), goods(c, "1")], cash(200))).await.map(|_| ()),
@@ -274,8 +276,10 @@ async fn busy(ledger: &Ledger, which: usize, p: &str, c: &str) -> String {
         4 => {
             match outcome(ledger.clone(), None, NewSale { note: "back".to_owned(), ..sale_of(c, 100) }).await
             {
-                Ok(sold) => outcome(ledger, None, whole(sold.answer.id, Fate::Shelf)).await.map(|_| ()),
-                Err(refusal) => Err(refusal),
+                Ok(sold) => {
+                    outcome(ledger, None, whole(sold.answer.id, ReturnDisposition::Shelf)).await.map(|_| ())
+                }
+                Err(rejection) => Err(rejection),
             }
         }
         _ => {

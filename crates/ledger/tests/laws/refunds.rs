@@ -9,18 +9,18 @@ use domain::basket::TenderKind;
 use domain::day::{Day, Moment};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Money;
-use domain::stock::Fate;
-use ledger::Refusal;
+use domain::stock::ReturnDisposition;
+use ledger::Rejection;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
-use ledger::sales::{DecideFate, NewRefund, NewSale, RefundLine, RefundOf, RefundTender, VoidSale};
+use ledger::sales::{DecideReturn, NewRefund, NewSale, RefundLine, RefundOf, RefundTender, VoidSale};
 
 fn void(sale: SaleId) -> VoidSale {
     VoidSale { sale, reason: "rung up twice".to_owned(), who: "counter".to_owned() }
 }
 
-fn decide(line: RefundLineId, fate: Fate) -> DecideFate {
-    DecideFate { line, fate, who: "maker".to_owned() }
+fn decide(line: RefundLineId, fate: ReturnDisposition) -> DecideReturn {
+    DecideReturn { line, fate, who: "maker".to_owned() }
 }
 
 fn parts(tenders: &[(TenderKind, i64)]) -> RefundTender {
@@ -46,7 +46,7 @@ fn parts_of_a_line_add_up_to_it() {
             let line = &gross.lines[0];
             let mut sum = (0, 0, 0);
             for size in *sizes {
-                let back = shop.ok(part(gross.id, line.id, Some(size), Fate::Shelf)).await;
+                let back = shop.ok(part(gross.id, line.id, Some(size), ReturnDisposition::Shelf)).await;
                 let part = back.lines[0].2;
                 assert_eq!(back.given, part.given_back().unwrap());
                 sum.0 += part.amount.minor();
@@ -55,9 +55,11 @@ fn parts_of_a_line_add_up_to_it() {
             }
             let sold = (line.money.amount.minor(), line.money.discount.minor(), line.money.tax.minor());
             assert_eq!(sum, sold, "{sku} {quantity} in {sizes:?}");
-            shop.refuses(part(gross.id, line.id, Some("1"), Fate::Shelf), "more-than-sold: 0").await;
-            shop.refuses(part(gross.id, line.id, None, Fate::Shelf), "invalid: nothing is left").await;
-            shop.refuses(whole(gross.id, Fate::Shelf), "invalid: nothing is left").await;
+            shop.refuses(part(gross.id, line.id, Some("1"), ReturnDisposition::Shelf), "more-than-sold: 0")
+                .await;
+            shop.refuses(part(gross.id, line.id, None, ReturnDisposition::Shelf), "invalid: nothing is left")
+                .await;
+            shop.refuses(whole(gross.id, ReturnDisposition::Shelf), "invalid: nothing is left").await;
         }
         for sku in ["c1", "w1"] {
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand.value(), 1000.into());
@@ -67,9 +69,9 @@ fn parts_of_a_line_add_up_to_it() {
 }
 
 fn money(sale: SaleId, line: SaleLineId, minor: i64) -> NewRefund {
-    let line = RefundLine { line, what: RefundOf::Money(usd(minor)), fate: Fate::Open };
+    let line = RefundLine { line, what: RefundOf::Money(usd(minor)), fate: ReturnDisposition::Open };
     let tender = RefundTender::All(TenderKind::Card);
-    NewRefund { lines: vec![line], tender, ..whole(sale, Fate::Open) }
+    NewRefund { lines: vec![line], tender, ..whole(sale, ReturnDisposition::Open) }
 }
 
 /// Law 9 for money alone, and goods after it: the last of them give what is left, and count as they always do.
@@ -83,15 +85,17 @@ fn money_alone_leaves_the_goods_sold() {
             let (line, paid) = (sold.lines[0].id, sold.totals.due.minor());
             let back = shop.ok(money(sold.id, line, 250)).await;
             assert_eq!((back.given, back.lines[0].2.steps), (usd(250), 0), "{sku}");
-            shop.refuses(decide(back.lines[0].0, Fate::Shelf), "invalid: money alone").await;
-            let with_goods = RefundLine { line, what: RefundOf::Money(usd(1)), fate: Fate::Shelf };
-            let with_goods = NewRefund { lines: vec![with_goods], ..whole(sold.id, Fate::Shelf) };
+            shop.refuses(decide(back.lines[0].0, ReturnDisposition::Shelf), "invalid: money alone").await;
+            let with_goods =
+                RefundLine { line, what: RefundOf::Money(usd(1)), fate: ReturnDisposition::Shelf };
+            let with_goods =
+                NewRefund { lines: vec![with_goods], ..whole(sold.id, ReturnDisposition::Shelf) };
             shop.refuses(with_goods, "invalid: no goods come back").await;
             let over = format!("more-than-sold: {} is left", usd(paid - 250));
             shop.refuses(money(sold.id, line, paid - 249), &over).await;
             shop.refuses(money(sold.id, line, 0), "invalid: more than 0").await;
-            let first = shop.ok(part(sold.id, line, Some(one), Fate::Shelf)).await;
-            let rest = shop.ok(part(sold.id, line, None, Fate::Shelf)).await;
+            let first = shop.ok(part(sold.id, line, Some(one), ReturnDisposition::Shelf)).await;
+            let rest = shop.ok(part(sold.id, line, None, ReturnDisposition::Shelf)).await;
             assert_eq!(back.given.minor() + first.given.minor() + rest.given.minor(), paid, "{sku}");
             shop.refuses(money(sold.id, line, 1), "more-than-sold: 0.00 is left").await;
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand, before, "{sku}");
@@ -117,7 +121,7 @@ fn money_alone_of_many_at_once_is_never_more_than_was_paid() {
         assert_eq!(ended.iter().filter(|e| e.is_ok()).count(), 6);
         let refused = ended.iter().filter_map(|e| e.as_ref().err());
         assert!(
-            refused.clone().all(|r| matches!(r, Refusal::MoreThanSold { .. })),
+            refused.clone().all(|r| matches!(r, Rejection::MoreThanSold { .. })),
             "{:?}",
             refused.collect::<Vec<_>>()
         );
@@ -132,13 +136,13 @@ fn the_step_to_money_alone_carries_each_row() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 2000), piece("p2", 2000)])).await;
         let sold = shop.ok(sale(vec![goods("p1", "1"), goods("p2", "1")], cash(4000))).await;
-        shop.ok(part(sold.id, sold.lines[0].id, None, Fate::Shelf)).await;
-        let open = shop.ok(part(sold.id, sold.lines[1].id, None, Fate::Open)).await;
+        shop.ok(part(sold.id, sold.lines[0].id, None, ReturnDisposition::Shelf)).await;
+        let open = shop.ok(part(sold.id, sold.lines[1].id, None, ReturnDisposition::Open)).await;
         let before = audit::fingerprint(&shop).await;
         let step = include_str!("../../../../migrations/0018_money_alone.sql");
         sqlx::raw_sql(step).execute(&mut *shop.raw().await).await.unwrap();
         assert_eq!(audit::fingerprint(&shop).await, before);
-        shop.ok(decide(open.lines[0].0, Fate::WrittenOff)).await;
+        shop.ok(decide(open.lines[0].0, ReturnDisposition::WrittenOff)).await;
         audit::clean(&shop).await;
     });
 }
@@ -162,29 +166,35 @@ fn a_sale_is_given_back_whole_or_in_lines() {
         assert_eq!((sold.totals.due, sold.totals.rounding), (usd(6995), usd(-2)));
         let c1 = sold.lines[2].id;
         // 3.33 in cash: 3.35.
-        let back = shop.ok(part(sold.id, c1, Some("1"), Fate::Shelf)).await;
+        let back = shop.ok(part(sold.id, c1, Some("1"), ReturnDisposition::Shelf)).await;
         assert_eq!((back.given, back.rounding), (usd(335), usd(2)));
         let by_card = NewRefund {
             tender: RefundTender::All(TenderKind::Card),
-            ..part(sold.id, c1, Some("1"), Fate::WrittenOff)
+            ..part(sold.id, c1, Some("1"), ReturnDisposition::WrittenOff)
         };
         assert_eq!(shop.ok(by_card).await.given, usd(333));
         let line =
             |line, quantity: &str, fate| RefundLine { line, what: RefundOf::Goods(asked(quantity)), fate };
-        let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold.id, Fate::Shelf) };
-        let all = |tender| NewRefund { tender, ..whole(sold.id, Fate::Shelf) };
+        let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold.id, ReturnDisposition::Shelf) };
+        let all = |tender| NewRefund { tender, ..whole(sold.id, ReturnDisposition::Shelf) };
         let shipping = |minor| NewRefund { shipping: usd(minor), ..of(vec![]) };
         let p1 = sold.lines[0].id;
         let refused: Vec<(NewRefund, &str)> = vec![
-            (of(vec![line(c1, "2", Fate::Shelf)]), "more-than-sold: 2 asked to be given back, 1 is left"),
-            (of(vec![line(c1, "0", Fate::Shelf)]), "invalid: more than 0"),
-            (of(vec![line(c1, "0.5", Fate::Shelf)]), "invalid: not a whole number"),
             (
-                of(vec![line(p1, "1", Fate::Shelf), line(p1, "1", Fate::Shelf)]),
+                of(vec![line(c1, "2", ReturnDisposition::Shelf)]),
+                "more-than-sold: 2 asked to be given back, 1 is left",
+            ),
+            (of(vec![line(c1, "0", ReturnDisposition::Shelf)]), "invalid: more than 0"),
+            (of(vec![line(c1, "0.5", ReturnDisposition::Shelf)]), "invalid: not a whole number"),
+            (
+                of(vec![line(p1, "1", ReturnDisposition::Shelf), line(p1, "1", ReturnDisposition::Shelf)]),
                 "invalid: stands on two lines",
             ),
-            (of(vec![line(SaleLineId::from_raw(4), "1", Fate::Shelf)]), "no-such: line of this sale 4"),
-            (whole(SaleId::from_raw(4), Fate::Shelf), "no-such: there is no sale 4"),
+            (
+                of(vec![line(SaleLineId::from_raw(4), "1", ReturnDisposition::Shelf)]),
+                "no-such: line of this sale 4",
+            ),
+            (whole(SaleId::from_raw(4), ReturnDisposition::Shelf), "no-such: there is no sale 4"),
             (shipping(496), "more-than-sold: shipping: 4.96 asked"),
             (shipping(-1), "invalid: shipping"),
             (all(parts(&[(TenderKind::Card, 6330)])), "invalid: 63.31 is given back"),
@@ -192,7 +202,10 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), "invalid: "),
             (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), "invalid: "),
             (all(parts(&[(TenderKind::Owed, 6331)])), "invalid: less than this is still owed"),
-            (NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold.id, Fate::Shelf) }, "invalid: reason"),
+            (
+                NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold.id, ReturnDisposition::Shelf) },
+                "invalid: reason",
+            ),
         ];
         for (command, expected) in refused {
             shop.refuses(command, expected).await;
@@ -205,7 +218,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (rest.lines.len(), rest.shipping, rest.rounding, rest.given),
             (3, usd(295), usd(-1), usd(6130))
         );
-        shop.refuses(whole(sold.id, Fate::Shelf), "invalid: nothing is left").await;
+        shop.refuses(whole(sold.id, ReturnDisposition::Shelf), "invalid: nothing is left").await;
         let view = shop.ledger.sale(sold.id).await.unwrap();
         assert_eq!(view.refunds.len(), 4);
         assert!(view.lines.iter().all(|l| l.given_back == l.line.quantity));
@@ -231,7 +244,7 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
         };
         let one = |sale: &ledger::sales::SaleDone, quantity: &str, tender: RefundTender| NewRefund {
             tender,
-            ..part(sale.id, sale.lines[0].id, Some(quantity), Fate::Shelf)
+            ..part(sale.id, sale.lines[0].id, Some(quantity), ReturnDisposition::Shelf)
         };
         let all = |kind| RefundTender::All(kind);
         /// Units of each of so many refunds.
@@ -308,29 +321,37 @@ fn what_becomes_of_the_goods_is_decided_once() {
         let costed = |sku: &str| ledger::shelf::NewItem { cost: Some(usd(400)), ..piece(sku, 1000) };
         shop.ok(add(vec![costed("p1"), costed("p2"), costed("p3")])).await;
         let sold = shop.ok(sale((1..=3).map(|n| goods(&format!("p{n}"), "1")).collect(), cash(3000))).await;
-        let back = shop.ok(whole(sold.id, Fate::Open)).await;
+        let back = shop.ok(whole(sold.id, ReturnDisposition::Open)).await;
         let [first, second, third] = [0, 1, 2].map(|n| back.lines[n].0);
         let on_hand = async || shop.number("SELECT CAST(SUM(on_hand) AS BIGINT) FROM item").await;
         assert_eq!(on_hand().await, 0);
-        shop.refuses(decide(first, Fate::Open), "invalid: say shelf or written-off").await;
+        shop.refuses(decide(first, ReturnDisposition::Open), "invalid: say shelf or written-off").await;
         shop.clock.advance_millis(DAY_MS);
-        shop.ok(decide(first, Fate::Shelf)).await;
-        shop.ok(decide(second, Fate::WrittenOff)).await;
-        for (line, fate) in [(first, Fate::Shelf), (first, Fate::WrittenOff), (second, Fate::Shelf)] {
+        shop.ok(decide(first, ReturnDisposition::Shelf)).await;
+        shop.ok(decide(second, ReturnDisposition::WrittenOff)).await;
+        for (line, fate) in [
+            (first, ReturnDisposition::Shelf),
+            (first, ReturnDisposition::WrittenOff),
+            (second, ReturnDisposition::Shelf),
+        ] {
             shop.refuses(decide(line, fate), "invalid: it was decided before").await;
         }
-        shop.refuses(decide(RefundLineId::from_raw(2), Fate::Shelf), "no-such: line of a refund 2").await;
+        shop.refuses(
+            decide(RefundLineId::from_raw(2), ReturnDisposition::Shelf),
+            "no-such: line of a refund 2",
+        )
+        .await;
         assert_eq!(on_hand().await, 1);
         let view = shop.ledger.sale(sold.id).await.unwrap();
-        let fates: Vec<Fate> = view.refunds[0].lines.iter().map(|l| l.2).collect();
-        assert_eq!(fates, [Fate::Shelf, Fate::WrittenOff, Fate::Open]);
+        let fates: Vec<ReturnDisposition> = view.refunds[0].lines.iter().map(|l| l.2).collect();
+        assert_eq!(fates, [ReturnDisposition::Shelf, ReturnDisposition::WrittenOff, ReturnDisposition::Open]);
         // The cost leaves the books on the day that the goods are back on the shelf.
         let by = BooksBy { day: true, ..BooksBy::default() };
         let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         let costs: Vec<Money> = rows.iter().map(|r| r.figures.cost).collect();
         assert_eq!(costs, [usd(1200), usd(-400)]);
         audit::clean(&shop).await;
-        shop.ok(decide(third, Fate::Shelf)).await;
+        shop.ok(decide(third, ReturnDisposition::Shelf)).await;
         audit::clean(&shop).await;
     });
 }
@@ -346,7 +367,7 @@ fn a_refund_may_lower_what_is_owed() {
         let line = sold.lines[0].id;
         let less_owed = |quantity| NewRefund {
             tender: RefundTender::All(TenderKind::Owed),
-            ..part(sold.id, line, Some(quantity), Fate::Shelf)
+            ..part(sold.id, line, Some(quantity), ReturnDisposition::Shelf)
         };
         shop.ok(less_owed("2")).await;
         let still: Vec<_> =
@@ -370,10 +391,15 @@ fn paper_is_given_back_but_put_on_no_shelf() {
         shop.ok(add(vec![piece("p1", 100)])).await;
         let sold = shop.ok(sale(vec![note, goods("p1", "1")], cash(2100))).await;
         let line = sold.lines[0].id;
-        shop.refuses(part(sold.id, line, None, Fate::Shelf), "invalid: is no item of this shelf").await;
-        let back = shop.ok(part(sold.id, line, None, Fate::Open)).await;
-        shop.refuses(decide(back.lines[0].0, Fate::Shelf), "invalid: is no item of this shelf").await;
-        assert_eq!(shop.ok(whole(sold.id, Fate::Shelf)).await.given, usd(100));
+        shop.refuses(
+            part(sold.id, line, None, ReturnDisposition::Shelf),
+            "invalid: is no item of this shelf",
+        )
+        .await;
+        let back = shop.ok(part(sold.id, line, None, ReturnDisposition::Open)).await;
+        shop.refuses(decide(back.lines[0].0, ReturnDisposition::Shelf), "invalid: is no item of this shelf")
+            .await;
+        assert_eq!(shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await.given, usd(100));
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
         assert_eq!((figures.gross, figures.refunds), (usd(100), usd(100)));
@@ -389,7 +415,7 @@ fn a_sale_of_today_is_voided_once() {
         let wrong = shop.ok(NewSale { shipping: usd(100), ..sale(lines(), cash(6000)) }).await;
         shop.ok(void(wrong.id)).await;
         shop.refuses(void(wrong.id), "not-voidable: it was voided before").await;
-        shop.refuses(whole(wrong.id, Fate::Shelf), "invalid: this sale was voided").await;
+        shop.refuses(whole(wrong.id, ReturnDisposition::Shelf), "invalid: this sale was voided").await;
         shop.refuses(void(SaleId::from_raw(1)), "no-such: there is no sale 1").await;
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
@@ -397,7 +423,7 @@ fn a_sale_of_today_is_voided_once() {
         assert!(shop.ledger.sale(wrong.id).await.unwrap().voided);
         let again = shop.ok(sale(lines(), cash(6000))).await;
         assert_eq!(again.receipt, 2, "a voided receipt is not drawn again");
-        shop.ok(part(again.id, again.lines[1].id, Some("1"), Fate::Shelf)).await;
+        shop.ok(part(again.id, again.lines[1].id, Some("1"), ReturnDisposition::Shelf)).await;
         shop.refuses(void(again.id), "not-voidable: part of it was refunded").await;
         audit::clean(&shop).await;
     });

@@ -6,7 +6,7 @@ use crate::make::*;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::day::{Day, Moment};
 use domain::ids::{HoldGroupId, SaleId, TenderId};
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
 use ledger::orders::EndHold;
@@ -220,12 +220,12 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
         shop.refuses(with_hold(sale_of("p1", 100), swept.id), "invalid: the hold is of other lines").await;
         let sold = shop.ok(both(swept.id)).await;
         shop.refuses(both(swept.id), "hold-over: is over (taken)").await;
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         // Not swept, and nobody else came.
         let late = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS + HOUR_MS);
         let sold = shop.ok(both(late.id)).await;
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         // Somebody's hold of the counted goods ended that row alone, and left enough.
         let parted = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS);

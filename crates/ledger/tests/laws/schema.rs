@@ -5,7 +5,7 @@ use crate::harness::on_each;
 use crate::make::*;
 use crate::sales::owed;
 use domain::basket::TenderKind;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::sales::NewSale;
 use ledger::shelf::Purpose;
 use sqlx::AssertSqlSafe;
@@ -126,7 +126,7 @@ fn the_schema_refuses_what_would_break_a_law() {
         shop.ok(NewSale { shipping: usd(5), ..sale(vec![goods("sold", "1")], cash(200)) }).await;
         let two =
             shop.ok(sale(vec![less("c1", "2", 1, 1)], vec![tender(TenderKind::Card, 150), owed(50)])).await;
-        shop.ok(part(two.id, two.lines[0].id, Some("1"), Fate::Shelf)).await;
+        shop.ok(part(two.id, two.lines[0].id, Some("1"), ReturnDisposition::Shelf)).await;
         let wrong = shop.ok(sale_of("c1", 100)).await;
         shop.ok(ledger::sales::VoidSale { sale: wrong.id, reason: String::new(), who: String::new() }).await;
         let mut raw = shop.raw().await;

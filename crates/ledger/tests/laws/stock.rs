@@ -4,9 +4,9 @@ use crate::audit;
 use crate::harness::{HOUR_MS, MINUTE_MS, START, on_each};
 use crate::make::*;
 use domain::ids::HoldGroupId;
-use domain::stock::{Fate, Why};
+use domain::stock::{ReturnDisposition, StockReason};
 use ledger::orders::EndHold;
-use ledger::sales::{DecideFate, VoidSale};
+use ledger::sales::{DecideReturn, VoidSale};
 use ledger::shelf::{BASKET_MS, Counted, Purpose, SweepHolds};
 
 #[test]
@@ -24,20 +24,24 @@ fn stock_is_counted_lost_and_gained() {
             ("c1", Counted::Is(asked("12")), "12"),
             ("c1", Counted::Is(asked("7")), "7"),
             ("c1", Counted::More(asked("3")), "10"),
-            ("c1", Counted::Less(asked("1"), Why::Gift), "9"),
-            ("w1", Counted::Less(asked("0.5 LBR"), Why::OwnUse), "8 oz"),
+            ("c1", Counted::Less(asked("1"), StockReason::Gift), "9"),
+            ("w1", Counted::Less(asked("0.5 LBR"), StockReason::OwnUse), "8 oz"),
             ("w1", Counted::Is(asked("0")), "0 oz"),
-            ("p1", Counted::Less(asked("1"), Why::Damage), "0"),
+            ("p1", Counted::Less(asked("1"), StockReason::Damage), "0"),
         ];
         for (sku, what, expected) in changes {
             let left = shop.ok(adjust(sku, what.clone())).await;
             assert_eq!(left.to_string(), expected, "{sku} {what:?}");
         }
         let refused: [(&str, Counted, &str); 9] = [
-            ("p1", Counted::Less(asked("1"), Why::Gift), "gone: no longer on the shelf: damage"),
+            ("p1", Counted::Less(asked("1"), StockReason::Gift), "gone: no longer on the shelf: damage"),
             ("p2", Counted::More(asked("1")), "invalid: of a piece exactly one exists"),
-            ("c1", Counted::Less(asked("10"), Why::Gift), "not-enough: 10 asked for, 9 free"),
-            ("c1", Counted::Less(asked("1"), Why::Sold), "invalid: a loss is damage, gift or own-use"),
+            ("c1", Counted::Less(asked("10"), StockReason::Gift), "not-enough: 10 asked for, 9 free"),
+            (
+                "c1",
+                Counted::Less(asked("1"), StockReason::Sold),
+                "invalid: a loss is damage, gift or own-use",
+            ),
             ("c1", Counted::More(asked("0")), "invalid: quantity must be more than 0"),
             ("c1", Counted::More(asked("-1")), "invalid: quantity must be more than 0"),
             ("c1", Counted::More(asked("1 LBR")), "invalid: counted, not weighed"),
@@ -62,10 +66,10 @@ fn a_move_names_the_sale_that_it_went_with_or_came_back_from() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 4800), counted("c1", "9", 200)])).await;
         let sold = shop.ok(sale_of("p1", 4800)).await;
-        shop.ok(part(sold.id, sold.lines[0].id, None, Fate::Shelf)).await;
+        shop.ok(part(sold.id, sold.lines[0].id, None, ReturnDisposition::Shelf)).await;
         let wrong = shop.ok(sale_of("c1", 200)).await;
         shop.ok(VoidSale { sale: wrong.id, reason: "wrong kit".to_owned(), who: "Ash".to_owned() }).await;
-        shop.ok(adjust("c1", Counted::Less(asked("1"), Why::Gift))).await;
+        shop.ok(adjust("c1", Counted::Less(asked("1"), StockReason::Gift))).await;
         for (sku, expected) in [
             ("p1", [Some(sold.id), Some(sold.id), None].as_slice()),
             ("c1", [None, Some(wrong.id), Some(wrong.id), None].as_slice()),
@@ -82,9 +86,11 @@ fn goods_on_which_nobody_has_decided_wait_on_a_list() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 4800), by_ounce("w1", "16", 100), piece("p2", 300)])).await;
         let mut lines = Vec::new();
-        for (sku, price, fate) in
-            [("p1", 4800, Fate::Open), ("w1", 100, Fate::Open), ("p2", 300, Fate::Shelf)]
-        {
+        for (sku, price, fate) in [
+            ("p1", 4800, ReturnDisposition::Open),
+            ("w1", 100, ReturnDisposition::Open),
+            ("p2", 300, ReturnDisposition::Shelf),
+        ] {
             let sold = shop.ok(sale_of(sku, price)).await;
             lines.push((sku, sold.id, shop.ok(part(sold.id, sold.lines[0].id, None, fate)).await));
         }
@@ -101,8 +107,10 @@ fn goods_on_which_nobody_has_decided_wait_on_a_list() {
         assert_eq!(shop.ledger.count_open_fates().await.unwrap(), 2);
         let next = shop.ledger.open_fates(Some(waiting[0].line), 10).await.unwrap();
         assert_eq!(next, &waiting[1..]);
-        for (line, fate) in [(waiting[0].line, Fate::WrittenOff), (waiting[1].line, Fate::Shelf)] {
-            shop.ok(DecideFate { line, fate, who: "Ash".to_owned() }).await;
+        for (line, fate) in
+            [(waiting[0].line, ReturnDisposition::WrittenOff), (waiting[1].line, ReturnDisposition::Shelf)]
+        {
+            shop.ok(DecideReturn { line, fate, who: "Ash".to_owned() }).await;
         }
         assert!(shop.ledger.open_fates(None, 10).await.unwrap().is_empty());
         assert_eq!(shop.ledger.item(&code("p1")).await.unwrap().on_hand.to_string(), "1");
@@ -131,7 +139,7 @@ fn a_sold_piece_is_not_made_again() {
         for what in [Counted::Is(asked("1")), Counted::More(asked("1"))] {
             shop.refuses(adjust("p1", what), "already-sold: receipt 1").await;
         }
-        shop.ok(whole(sold.id, Fate::Shelf)).await;
+        shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         shop.ok(sale_of("p1", 100)).await;
         audit::clean(&shop).await;
     });

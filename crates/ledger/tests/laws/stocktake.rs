@@ -4,7 +4,7 @@ use crate::audit;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
 use domain::ids::StocktakeId;
-use domain::stock::{Fate, Why};
+use domain::stock::{ReturnDisposition, StockReason};
 use ledger::shelf::{
     BeginStocktake, Counted, DropStocktake, FinishStocktake, NewItem, Purpose, ScanFinding, ScanStocktake,
     StocktakeState,
@@ -83,7 +83,7 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
     on_each(|shop| async move {
         stocked(&shop).await;
         shop.ok(sale_of("p3", 100)).await;
-        shop.ok(adjust("p4", Counted::Less(asked("1"), Why::Damage))).await;
+        shop.ok(adjust("p4", Counted::Less(asked("1"), StockReason::Damage))).await;
         let id = begin(&shop).await;
         let scans = [
             (scan(id, "p1", None), "p1 agrees 1"),
@@ -115,7 +115,10 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         let skus = ["p1", "p2", "p3", "p4", "p5", "c1", "c2", "w1"];
         assert_eq!(on_hand(&shop, &skus).await, "p1 1, p2 0, p3 0, p4 1, p5 0, c1 9, c2 0, w1 20 oz");
         let moves = shop.ledger.stock_moves(&code("c1"), None, 1).await.unwrap();
-        assert_eq!((moves[0].why, moves[0].note.as_str(), moves[0].sale), (Why::Count, "stocktake", None));
+        assert_eq!(
+            (moves[0].why, moves[0].note.as_str(), moves[0].sale),
+            (StockReason::Count, "stocktake", None)
+        );
         let kept =
             "missing ; differing p2 0/1 p3 1/0 p4 1/0 p5 0/1 c1 9/10 c2 0/5 w1 20 oz/16 oz; strays STRAY 2";
         assert_eq!(findings(&shop, id).await, kept);
@@ -137,7 +140,7 @@ fn the_shop_sells_on_while_it_is_counted() {
         shop.ok(sale_of("p1", 100)).await;
         shop.ok(sale_of("p2", 100)).await;
         // p5 comes back, p6 is made, both after the count went by.
-        shop.ok(whole(back.id, Fate::Shelf)).await;
+        shop.ok(whole(back.id, ReturnDisposition::Shelf)).await;
         shop.ok(add(vec![piece("p6", 100)])).await;
         shop.ok(scan(id, "p4", None)).await;
         // Eight of ten counted, then two sold and one brought in.

@@ -6,10 +6,10 @@ use crate::sales::owed;
 use domain::basket::TenderKind;
 use domain::day::Day;
 use domain::order::{Customer, IncomingLine, IncomingOrder, LinePrice, OrderNumber, OrderStatus};
-use domain::stock::{Fate, ListingState};
+use domain::stock::{ListingState, ReturnDisposition};
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::{SetShop, ShortLines};
-use ledger::online::{RecordRun, Told};
+use ledger::online::{Delivered, RecordRun};
 use ledger::orders::TakeOrders;
 use ledger::sales::{NewSale, Pay, VoidSale};
 use ledger::shelf::{EditItem, NewHold, NewItem, Purpose};
@@ -71,7 +71,7 @@ fn what_could_be_listed_and_never_was_is_counted() {
         let to = shop.ledger.connection("feed").await.unwrap();
         let item = shop.ledger.item(&code("p2")).await.unwrap();
         let content = Some(("hash".to_owned(), ListingState::Listed));
-        let told = Told { item: item.id, revision: item.revision, content };
+        let told = Delivered { item: item.id, revision: item.revision, content };
         shop.ok(RecordRun { connection: to, told: vec![told], run: None }).await;
         assert_eq!(new().await, 1);
     });
@@ -98,7 +98,7 @@ fn a_style_ran_out_if_it_sold_and_none_is_left() {
         assert_eq!(out().await, ["Ridge beanie"]);
         shop.ok(sale_of("m2", 1000)).await;
         assert_eq!(out().await, ["moor cowl", "Ridge beanie"]);
-        shop.ok(whole(first.id, Fate::Shelf)).await;
+        shop.ok(whole(first.id, ReturnDisposition::Shelf)).await;
         assert_eq!(out().await, ["Ridge beanie"]);
     });
 }
@@ -216,7 +216,7 @@ fn a_day_has_its_sales_and_refunds_in_the_shops_zone() {
         let told: Vec<_> = figures.iter().map(|(c, f)| (c.as_str(), f.sales, f.gross.minor())).collect();
         assert_eq!(told, [("market", 1, 2000), ("store", 1, 2000)]);
         shop.clock.advance_millis(3 * DAY_MS);
-        shop.ok(part(first.id, first.lines[0].id, None, Fate::Shelf)).await;
+        shop.ok(part(first.id, first.lines[0].id, None, ReturnDisposition::Shelf)).await;
         let refunds = shop.ledger.day_refunds(day("2026-05-20"), 9).await.unwrap();
         let told: Vec<_> = refunds.iter().map(|r| (r.sale, r.receipt, r.channel.as_str(), r.given)).collect();
         assert_eq!(told, [(first.id, Some(1), "market", usd(1000))]);

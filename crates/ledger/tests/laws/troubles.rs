@@ -4,12 +4,12 @@ use crate::ground::{Engine, engines, ground};
 use crate::harness::{Shop, in_full, on_each};
 use crate::make::*;
 use ledger::shelf::{AdjustStock, Counted};
-use ledger::{Access, Failure, Key, Ledger, SystemClock, Trouble};
+use ledger::{Access, CommandError, Key, Ledger, StorageError, SystemClock};
 use sqlx::AssertSqlSafe;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-async fn refused(url: &str, access: Access) -> Trouble {
+async fn refused(url: &str, access: Access) -> StorageError {
     match Ledger::open(url, access, Arc::new(SystemClock)).await {
         Err(trouble) => trouble,
         Ok(_) => panic!("{url} opened"),
@@ -158,7 +158,7 @@ fn a_shop_that_is_written_to_by_another_is_busy() {
         };
         let ((plain, keyed), waited) = blocked(&shop, both).await;
         let failure = plain.unwrap_err();
-        assert!(matches!(failure, Failure::Trouble(Trouble::Busy(_))), "{}", in_full(&failure));
+        assert!(matches!(failure, CommandError::Storage(StorageError::Busy(_))), "{}", in_full(&failure));
         assert!(failure.to_string().contains("the shop is busy"), "{failure}");
         let told = keyed.unwrap_err().to_string();
         let expected = match shop.engine {

@@ -41,7 +41,7 @@ fn finish(pieces: Vec<NewPiece>) -> FinishPieces {
 async fn finished(shop: &Shop, piece: NewPiece) -> Finished {
     match shop.ok(finish(vec![piece])).await.remove(0) {
         PieceOutcome::Finished(finished) => *finished,
-        PieceOutcome::Refused(refusal) => panic!("on {:?}: {refusal}", shop.engine),
+        PieceOutcome::Refused(rejection) => panic!("on {:?}: {rejection}", shop.engine),
     }
 }
 
@@ -99,8 +99,8 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         with_beanies(&shop).await;
         let by_hand = NewPiece { price: Some(usd(3900)), cost: Some(usd(4000)), ..beanie("6.35 ONZ") };
         let outcome = shop.ok(finish(vec![by_hand.clone()])).await.remove(0);
-        let PieceOutcome::Refused(refusal) = outcome else { panic!("{outcome:?}") };
-        assert_eq!(refusal.to_string(), "reason: say why the price is not the style's own");
+        let PieceOutcome::Refused(rejection) = outcome else { panic!("{outcome:?}") };
+        assert_eq!(rejection.to_string(), "reason: say why the price is not the style's own");
         let reason = "a dropped stitch at the brim".to_owned();
         let done = finished(&shop, NewPiece { price_reason: reason.clone(), ..by_hand }).await;
         assert_eq!((done.item.price.price(), done.margin), (usd(3900), Some(usd(-100))));
@@ -160,8 +160,8 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
         for (outcome, expected) in outcomes.iter().zip(expected) {
             match outcome {
                 PieceOutcome::Finished(_) => assert_eq!(expected, ""),
-                PieceOutcome::Refused(refusal) => {
-                    let said = refusal.to_string();
+                PieceOutcome::Refused(rejection) => {
+                    let said = rejection.to_string();
                     assert!(!expected.is_empty() && said.contains(expected), "on {:?}: {said}", shop.engine);
                 }
             }

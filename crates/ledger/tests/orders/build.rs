@@ -170,7 +170,7 @@ pub(crate) fn told(outcome: &OrderOutcome) -> String {
         }
         OrderOutcome::Known { refunds, .. } => format!("known, {refunds} refunds"),
         OrderOutcome::Changed { refunds, .. } => format!("changed, {refunds} refunds"),
-        OrderOutcome::Rejected(refusal) => format!("rejected: {refusal}"),
+        OrderOutcome::Rejected(rejection) => format!("rejected: {rejection}"),
     }
 }
 

@@ -85,10 +85,10 @@ async fn what_is_returned_waits_for_a_person() {
         assert_eq!(stock(&shop, "P1").await, "0 / 0");
         let sale = shop.ledger.sales(None, 1).await.unwrap().remove(0);
         let (refund_line, _, fate) = sale.refunds[0].lines[0];
-        assert_eq!(fate, domain::stock::Fate::Open);
-        let decided = ledger::sales::DecideFate {
+        assert_eq!(fate, domain::stock::ReturnDisposition::Open);
+        let decided = ledger::sales::DecideReturn {
             line: refund_line,
-            fate: domain::stock::Fate::Shelf,
+            fate: domain::stock::ReturnDisposition::Shelf,
             who: "test".to_owned(),
         };
         shop.ledger.execute(None, &decided).await.unwrap();

@@ -7,7 +7,7 @@ use domain::quantity::{Measure, Quantity};
 use domain::stock::{ItemKind, ListingState};
 use domain::weight::{Weight, WeightUnit};
 use ledger::online::{
-    DropLayout, KeepLayout, KeepListingText, NoteFeedTrouble, RecordRun, SeeFeedTroubles, Told,
+    Delivered, DropLayout, KeepLayout, KeepListingText, NoteFeedTrouble, RecordRun, SeeFeedTroubles,
 };
 use ledger::shelf::{AddItems, AddStyles, NewItem, NewStyle, NewText, RowOutcome, WriteTexts, text_mark};
 
@@ -98,7 +98,7 @@ async fn what_is_not_listed_is_found_page_by_page() {
         assert_eq!(skus(None, 9).await, ["P4", "P3", "P2", "P1", "P0"], "{}", shop.engine);
         let third = shop.ledger.item(&code("P2")).await.unwrap();
         assert_eq!(skus(Some(third.id), 1).await, ["P1"]);
-        let told = vec![Told {
+        let told = vec![Delivered {
             item: third.id,
             revision: third.revision,
             content: Some(("hash".to_owned(), ListingState::Listed)),

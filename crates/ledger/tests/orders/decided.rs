@@ -6,7 +6,7 @@ use domain::day::Moment;
 use domain::order::{Customer, IncomingOrder, OrderStatus};
 use ledger::orders::{DecideLine, EndHold, LineChoice, LineDecided, OrderDetail, OrderLineState};
 use ledger::shelf::{HoldLine, NewHold, Purpose};
-use ledger::{Failure, Key};
+use ledger::{CommandError, Key};
 
 /// The order of this number, in full.
 async fn detail(shop: &TestShop, number: &str) -> OrderDetail {
@@ -16,7 +16,7 @@ async fn detail(shop: &TestShop, number: &str) -> OrderDetail {
 }
 
 /// Decides about the first line of the order that waits.
-async fn decide(shop: &TestShop, number: &str, choice: LineChoice) -> Result<LineDecided, Failure> {
+async fn decide(shop: &TestShop, number: &str, choice: LineChoice) -> Result<LineDecided, CommandError> {
     let detail = detail(shop, number).await;
     let line = detail.lines.iter().find(|l| l.waits).unwrap_or_else(|| panic!("nothing of {number} waits"));
     let command = DecideLine {

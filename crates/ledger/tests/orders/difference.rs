@@ -238,9 +238,9 @@ async fn what_was_given_back_beside_a_state_is_not_sold_again() {
             lines: vec![RefundLine {
                 line: sale.lines[0].line.id,
                 what: RefundOf::Goods(crate::build::asked("1")),
-                fate: domain::stock::Fate::Shelf,
+                fate: domain::stock::ReturnDisposition::Shelf,
             }],
-            fate: domain::stock::Fate::Open,
+            fate: domain::stock::ReturnDisposition::Open,
             shipping: ZERO,
             tender: RefundTender::All(domain::basket::TenderKind::Online),
             reason: "a dropped stitch".to_owned(),

@@ -45,7 +45,7 @@ async fn of_one_moment_a_fresh_fetch_decides_and_else_the_second_is_refused() {
         assert!(
             matches!(
                 &refused,
-                ledger::orders::OrderOutcome::Rejected(ledger::Refusal::SameDateOtherContents { number, .. }) if number == "H-1"
+                ledger::orders::OrderOutcome::Rejected(ledger::Rejection::SameDateOtherContents { number, .. }) if number == "H-1"
             ),
             "{}: {refused:?}",
             shop.engine
@@ -119,7 +119,7 @@ async fn a_number_that_was_used_again_waits_for_a_person() {
         assert!(
             matches!(
                 refused,
-                ledger::orders::OrderOutcome::Rejected(ledger::Refusal::NumberUsedAgain { .. })
+                ledger::orders::OrderOutcome::Rejected(ledger::Rejection::NumberUsedAgain { .. })
             ),
             "{}: {refused:?}",
             shop.engine

@@ -9,11 +9,11 @@ use domain::money::{Currency, Money};
 use domain::order::{
     Customer, IncomingLine, IncomingOrder, IncomingRefund, LinePrice, OrderNumber, OrderStatus, Refunded,
 };
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{EndHold, TakeOrders};
 use ledger::sales::{
-    BasketChange, ChangeBasket, CloseDrawer, DecideFate, HoldBasket, LeaveBasket, NewRefund, NewSale,
+    BasketChange, ChangeBasket, CloseDrawer, DecideReturn, HoldBasket, LeaveBasket, NewRefund, NewSale,
     OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, TakeOut, TenderIn, VoidSale,
 };
 use ledger::shelf::{Counted, Purpose};
@@ -80,7 +80,7 @@ pub(crate) async fn fill(shop: &TestShop) {
         let sold = sell(shop).await;
         match number % 6 {
             0 => {
-                ok(shop, whole(sold.id, Fate::Open)).await;
+                ok(shop, whole(sold.id, ReturnDisposition::Open)).await;
             }
             1 => {
                 let later = sale(vec![goods("c1", "1")], vec![owed(100)]);
@@ -114,7 +114,7 @@ pub(crate) async fn run(shop: &TestShop) -> String {
         sold += began.elapsed();
         let second = sell(shop).await;
         let began = Instant::now();
-        ok(shop, whole(first.id, Fate::Shelf)).await;
+        ok(shop, whole(first.id, ReturnDisposition::Shelf)).await;
         refunded += began.elapsed();
         let began = Instant::now();
         ok(shop, VoidSale { sale: second.id, reason: "twice".to_owned(), who: who() }).await;
@@ -159,9 +159,9 @@ async fn later(shop: &TestShop) {
     let view = shop.ledger.sale(sold.id).await.unwrap();
     let (tender, who) = (view.tenders[0].id, WHO.to_owned());
     ok(shop, Pay { tender, kind: TenderKind::Cash, amount: usd(100), who: who.clone() }).await;
-    let some = part(sold.id, sold.lines[0].id, Some("2"), Fate::Open);
+    let some = part(sold.id, sold.lines[0].id, Some("2"), ReturnDisposition::Open);
     let back = ok(shop, NewRefund { tender: RefundTender::All(TenderKind::Cash), ..some }).await;
-    ok(shop, DecideFate { line: back.lines[0].0, fate: Fate::Shelf, who }).await;
+    ok(shop, DecideReturn { line: back.lines[0].0, fate: ReturnDisposition::Shelf, who }).await;
     shop.ledger.debts(50).await.unwrap();
 }
 

@@ -83,8 +83,8 @@ pub(super) async fn list(
     Query(asked): Query<Asked>,
     headers: HeaderMap,
 ) -> Response {
-    if let Err(refusal) = may_enter(&shop, &headers) {
-        return *refusal;
+    if let Err(rejection) = may_enter(&shop, &headers) {
+        return *rejection;
     }
     let since = match asked.since.as_deref().filter(|text| !text.is_empty()).map(time::parse) {
         Some(None) => return problem(StatusCode::BAD_REQUEST, "since is a moment by RFC 3339"),
@@ -126,8 +126,8 @@ pub(super) async fn one(
     Path(reference): Path<String>,
     headers: HeaderMap,
 ) -> Response {
-    if let Err(refusal) = may_enter(&shop, &headers) {
-        return *refusal;
+    if let Err(rejection) = may_enter(&shop, &headers) {
+        return *rejection;
     }
     let (found, date) = {
         let book = shop.book();

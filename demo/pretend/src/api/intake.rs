@@ -114,8 +114,8 @@ fn said(
     body: &[u8],
     take: impl FnOnce(&mut Book) -> Answer,
 ) -> Response {
-    if let Err(refusal) = may_enter(shop, headers) {
-        return *refusal;
+    if let Err(rejection) = may_enter(shop, headers) {
+        return *rejection;
     }
     let key = text_of(headers, "idempotency-key").map(|key| (key.to_owned(), print_of(method, path, body)));
     shop.change(|book| {
@@ -140,7 +140,7 @@ fn said(
                 }
                 answer
             }
-            Err(refusal) => *refusal,
+            Err(rejection) => *rejection,
         }
     })
 }
@@ -202,8 +202,8 @@ fn listed(shown: &Shown) -> Value {
 
 /// `GET /intake/{sku}`
 pub(super) async fn one(State(shop): State<Shared>, Path(sku): Path<String>, headers: HeaderMap) -> Response {
-    if let Err(refusal) = may_enter(&shop, &headers) {
-        return *refusal;
+    if let Err(rejection) = may_enter(&shop, &headers) {
+        return *rejection;
     }
     let found = shop.book().goods.one(&sku).filter(|(shown, _)| shown.listed);
     match found {
@@ -227,8 +227,8 @@ pub(super) async fn list(
     Query(Page { page }): Query<Page>,
     headers: HeaderMap,
 ) -> Response {
-    if let Err(refusal) = may_enter(&shop, &headers) {
-        return *refusal;
+    if let Err(rejection) = may_enter(&shop, &headers) {
+        return *rejection;
     }
     let page = page.unwrap_or(1).max(1);
     let (shown, count): (Vec<Value>, usize) = {

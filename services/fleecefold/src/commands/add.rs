@@ -1,11 +1,11 @@
 //! `fleecefold add styles | items`
 
 use super::{WHO, tell_refused};
-use crate::bar::Bar;
 use crate::cli::AddArgs;
-use crate::ending::{CliError, Ending};
-use crate::given::{layout, named};
-use crate::place::Place;
+use crate::config::{layout, named};
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
+use crate::progress::Bar;
 use ledger::{Access, Ledger};
 use sync::Watch;
 use sync::exchange::{AddReport, AddRun, IntakeError, add_items, add_styles};

@@ -1,8 +1,8 @@
 //! `fleecefold books`
 
 use crate::cli::BooksArgs;
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
 use crate::table::{Column, Table, TableForm};
 use domain::money::MoneyError;
 use domain::revenue::{COLUMNS, Figures};

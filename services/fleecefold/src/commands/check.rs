@@ -1,8 +1,8 @@
 //! `fleecefold check`
 
-use crate::bar::Steps;
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
+use crate::progress::Steps;
 use ledger::Access;
 use ledger::keeping::CheckReport;
 use std::io::{self, Write};

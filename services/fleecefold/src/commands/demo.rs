@@ -2,13 +2,13 @@
 
 use super::{books, serve, shelf};
 use crate::cli::{DemoArgs, secrets_beside};
+use crate::connection_adapter::Shops;
+use crate::database_url::Place;
 use crate::demo;
-use crate::ending::{CliError, Ending};
-use crate::live_desk::Shops;
-use crate::place::Place;
+use crate::exit_status::{CliError, Ending};
 use crate::table::TableForm;
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::{Access, Ledger, SystemClock, Trouble};
+use ledger::{Access, Ledger, StorageError, SystemClock};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
@@ -60,7 +60,7 @@ async fn open(place: &Place) -> Result<Ledger, CliError> {
             return Ok(ledger);
         }
         Ok(ledger) => ledger.close().await,
-        Err(Trouble::NoShop { .. }) => {}
+        Err(StorageError::NoShop { .. }) => {}
         Err(other) => return Err(other.into()),
     }
     let began = Instant::now();

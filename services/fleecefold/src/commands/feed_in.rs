@@ -1,11 +1,11 @@
 //! `fleecefold feed in`
 
 use super::{WHO, tell_refused};
-use crate::bar::Bar;
 use crate::cli::FeedInArgs;
-use crate::ending::{CliError, Ending};
-use crate::given::{layout, named};
-use crate::place::Place;
+use crate::config::{layout, named};
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
+use crate::progress::Bar;
 use ledger::Access;
 use sync::Watch;
 use sync::exchange::{OrdersRun, feed_in};

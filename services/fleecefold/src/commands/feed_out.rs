@@ -1,10 +1,10 @@
 //! `fleecefold feed out`
 
-use crate::bar::Bar;
 use crate::cli::{FeedForm, FeedOutArgs};
-use crate::ending::{CliError, Ending};
-use crate::given::layout;
-use crate::place::Place;
+use crate::config::layout;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
+use crate::progress::Bar;
 use ledger::Access;
 use std::io;
 use std::path::Path;

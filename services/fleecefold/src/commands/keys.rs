@@ -1,7 +1,7 @@
 //! Where the keys of the tokens are.
 
 use crate::cli::KeysArgs;
-use crate::ending::CliError;
+use crate::exit_status::CliError;
 use ledger::Ledger;
 use std::path::PathBuf;
 use till::TokenKeys;

@@ -2,8 +2,8 @@
 
 use super::WHO;
 use crate::cli::{LimitsCommand, LimitsSet};
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
 use crate::table::{Column, Table, TableForm};
 use domain::limits::{LimitName, Limits};
 use domain::people::Role;

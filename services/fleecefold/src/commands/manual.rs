@@ -2,7 +2,7 @@
 //! description, so that neither can fall behind it.
 
 use crate::cli::Cli;
-use crate::ending::{CliError, Ending};
+use crate::exit_status::{CliError, Ending};
 use clap::CommandFactory;
 use clap_complete::Shell;
 use std::fs;

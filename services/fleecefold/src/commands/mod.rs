@@ -1,13 +1,13 @@
 //! One file a command: opens the shop, calls one function, shows what it answered.
 
 mod add;
+mod backup;
 mod books;
 mod check;
 mod demo;
 mod feed_compare;
 mod feed_in;
 mod feed_out;
-mod keep;
 mod keys;
 mod limits;
 mod manual;
@@ -20,7 +20,7 @@ mod upgrade;
 mod user;
 
 use crate::cli::{AddCommand, Cli, Command, FeedCommand};
-use crate::ending::{CliError, Ending};
+use crate::exit_status::{CliError, Ending};
 use ::sync::exchange::RefusedRow;
 use std::path::Path;
 
@@ -46,8 +46,8 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Shelf(args) => shelf::run(&place, args).await,
         Command::Books(args) => books::run(&place, args).await,
         Command::Check => check::run(&place).await,
-        Command::Backup(args) => keep::backup(&place, args).await,
-        Command::Restore(args) => keep::restore(&place, args).await,
+        Command::Backup(args) => backup::backup(&place, args).await,
+        Command::Restore(args) => backup::restore(&place, args).await,
         Command::Upgrade => upgrade::run(&place).await,
         Command::Completions { shell } => manual::completions(shell),
         Command::Manual { to } => manual::pages(&to),

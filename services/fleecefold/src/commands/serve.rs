@@ -2,11 +2,11 @@
 
 use super::keys;
 use crate::cli::{KeysArgs, Only, ServeArgs};
-use crate::desk::Desk;
-use crate::ending::{CliError, Ending};
-use crate::live_desk::Shops;
-use crate::place::Place;
-use crate::{chance, demo, open_files, service_manager};
+use crate::connection_adapter::Shops;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
+use crate::feed_adapter::Desk;
+use crate::{demo, open_files, random, service_manager};
 use ledger::{Access, Ledger};
 use std::io::ErrorKind;
 use std::net::SocketAddr;
@@ -95,7 +95,7 @@ pub(super) fn exchange(
     shops: &Shops,
     stop: watch::Receiver<bool>,
 ) -> impl Future<Output = ()> + Send + use<> {
-    sync::live::serve(ledger.clone(), Arc::clone(&shops.live), chance::number(), told(stop))
+    sync::live::serve(ledger.clone(), Arc::clone(&shops.live), random::number(), told(stop))
 }
 
 /// What the pages are put together of.

@@ -1,8 +1,8 @@
 //! `fleecefold shelf`
 
 use crate::cli::ShelfArgs;
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
 use crate::table::{Column, Table, TableForm};
 use domain::weight::WeightUnit;
 use ledger::shelf::{ShelfQuery, ShelfRow};

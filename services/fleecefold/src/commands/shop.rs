@@ -1,8 +1,8 @@
 //! `fleecefold shop show | set`
 
 use crate::cli::ShopCommand;
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
 use ledger::Access;
 use ledger::keeping::SetShop;
 use std::io::{self, Write};

@@ -1,15 +1,15 @@
 //! `fleecefold sync connect | end | status | now | reread | test | again | put | id | kept`
 
 use super::WHO;
-use crate::chance;
 use crate::cli::{SyncArgs, SyncCommand};
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
+use crate::random;
 use crate::table::{Column, Table, TableForm};
 use domain::codes::Code;
 use domain::day::{Day, Moment};
 use ledger::online::{ConnectionStatus, EndConnection, EnterOtherId, LiveConnection, SendAgain};
-use ledger::{Access, Ledger, Refusal};
+use ledger::{Access, Ledger, Rejection};
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
@@ -74,7 +74,7 @@ fn spoken(folder: Option<PathBuf>) -> Live {
 async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection, CliError> {
     let all = ledger.live_connections().await?;
     let found = all.into_iter().find(|one| one.name == name);
-    found.ok_or_else(|| CliError::Shop(Refusal::no_such("live connection", name).into()))
+    found.ok_or_else(|| CliError::Shop(Rejection::no_such("live connection", name).into()))
 }
 
 fn read(file: &Path) -> Result<String, CliError> {
@@ -199,7 +199,7 @@ async fn enter_id(ledger: &Ledger, name: &str, code: Code, id: String) -> Result
 }
 
 async fn now(ledger: &Ledger, folder: Option<PathBuf>, name: Option<&str>) -> Result<Ending, CliError> {
-    let done = live::now(ledger, &spoken(folder), name, chance::number()).await?;
+    let done = live::now(ledger, &spoken(folder), name, random::number()).await?;
     Ok(done.iter().map(tell_now).fold(Ending::Done, worse))
 }
 
@@ -232,7 +232,7 @@ fn moment(ledger: &Ledger, text: &str) -> Result<Moment, CliError> {
         return Ok(ledger.shop().zone.start_of(day));
     }
     let reason = format!("“{text}” is no day; write it as 2026-06-01");
-    Moment::parse_rfc3339(text).map_err(|_| CliError::Shop(Refusal::invalid("since", reason).into()))
+    Moment::parse_rfc3339(text).map_err(|_| CliError::Shop(Rejection::invalid("since", reason).into()))
 }
 
 async fn reread(
@@ -242,7 +242,7 @@ async fn reread(
     since: &str,
 ) -> Result<Ending, CliError> {
     let since = moment(ledger, since)?;
-    let done = live::reread(ledger, &spoken(folder), (name, since), WHO, chance::number()).await?;
+    let done = live::reread(ledger, &spoken(folder), (name, since), WHO, random::number()).await?;
     if done.troubles.is_empty() {
         eprintln!("{name}: orders since {} were read again", ledger.shop().zone.shown(since));
     }

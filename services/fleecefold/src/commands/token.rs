@@ -2,8 +2,8 @@
 
 use super::{WHO, keys};
 use crate::cli::{KeysArgs, TokenArgs, TokenCommand};
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
 use crate::table::{Column, Table, TableForm};
 use domain::people::Role;
 use ledger::people::{AddToken, EndToken};

@@ -1,7 +1,7 @@
 //! `fleecefold upgrade`
 
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
 use ledger::Access;
 
 /// Opening a shop to write brings its tables up to date; this is that and no more, for a database role that

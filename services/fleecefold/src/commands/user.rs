@@ -2,13 +2,13 @@
 
 use super::WHO;
 use crate::cli::UserCommand;
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
 use crate::table::{Column, Table, TableForm};
 use domain::people::Role;
 use domain::text;
 use ledger::people::{AddPerson, EditPerson, EndPerson, PersonView, Phc, TurnOffSecondFactor};
-use ledger::{Access, Ledger, Refusal};
+use ledger::{Access, Ledger, Rejection};
 use std::io::{self, BufRead, IsTerminal};
 
 const COLUMNS: [Column; 4] = [
@@ -60,7 +60,7 @@ async fn set_password(ledger: &Ledger, name: &str) -> Result<(), CliError> {
 fn new_password(name: &str) -> Result<Phc, CliError> {
     let password = password()?;
     till::check_password(&password, name)
-        .map_err(|weak| Refusal::invalid("password", weak))
+        .map_err(|weak| Rejection::invalid("password", weak))
         .map_err(refused)?;
     till::hash_secret(&password).ok_or(CliError::Hash)
 }
@@ -68,11 +68,11 @@ fn new_password(name: &str) -> Result<Phc, CliError> {
 async fn find(ledger: &Ledger, name: &str) -> Result<PersonView, CliError> {
     let folded = text::fold(name.trim());
     let found = ledger.people().await?.into_iter().find(|person| text::fold(&person.name) == folded);
-    found.ok_or_else(|| refused(Refusal::no_such("person", name)))
+    found.ok_or_else(|| refused(Rejection::no_such("person", name)))
 }
 
-fn refused(refusal: Refusal) -> CliError {
-    CliError::Shop(refusal.into())
+fn refused(rejection: Rejection) -> CliError {
+    CliError::Shop(rejection.into())
 }
 
 /// At a terminal it is asked for twice and not shown; else it is one line of standard input.
@@ -83,7 +83,7 @@ fn password() -> Result<String, CliError> {
         if password == ask("the same again: ")? {
             return Ok(password);
         }
-        return Err(refused(Refusal::invalid("password", "the two differ; nothing was changed")));
+        return Err(refused(Rejection::invalid("password", "the two differ; nothing was changed")));
     }
     let mut line = String::new();
     io::stdin().lock().read_line(&mut line).map_err(CliError::Password)?;

@@ -1,6 +1,6 @@
 //! What people choose, and what it comes to.
 
-use super::dice::Dice;
+use super::rng::Rng;
 use super::season::Door;
 use super::shelf::{Good, Shelf, Wanted};
 use super::trouble::{DemoError, Doing};
@@ -76,7 +76,7 @@ impl Priced {
 }
 
 /// What somebody takes along, from what is left; it may be nothing.
-pub(super) fn choose(dice: &mut Dice, shelf: &Shelf, door: Door) -> Vec<Wanted> {
+pub(super) fn choose(dice: &mut Rng, shelf: &Shelf, door: Door) -> Vec<Wanted> {
     let lines = match door {
         Door::Wholesale => dice.between(5, 9),
         Door::Store | Door::Online | Door::Market => match dice.between(1, 100) {
@@ -95,7 +95,7 @@ pub(super) fn choose(dice: &mut Dice, shelf: &Shelf, door: Door) -> Vec<Wanted> 
     wanted
 }
 
-fn kind_and_steps(dice: &mut Dice, door: Door) -> (ItemKind, i64) {
+fn kind_and_steps(dice: &mut Rng, door: Door) -> (ItemKind, i64) {
     let kind = dice.between(1, 100);
     if door == Door::Wholesale {
         return if kind <= 25 { (ItemKind::Piece, 1) } else { (ItemKind::Counted, dice.between(3, 8)) };
@@ -110,7 +110,7 @@ fn kind_and_steps(dice: &mut Dice, door: Door) -> (ItemKind, i64) {
 }
 
 /// What is off a line, in percent: mostly nothing, for a shop that buys to sell a lot.
-pub(super) fn off(dice: &mut Dice, door: Door) -> i64 {
+pub(super) fn off(dice: &mut Rng, door: Door) -> i64 {
     match door {
         Door::Wholesale => 40,
         Door::Market if dice.chance(10) => 10,

@@ -13,7 +13,7 @@ use domain::day::Moment;
 use domain::ids::HoldGroupId;
 use domain::money::Money;
 use domain::quantity::Asked;
-use domain::stock::{Fate, ItemKind};
+use domain::stock::{ItemKind, ReturnDisposition};
 use ledger::sales::{NewSale, SaleDone, SaleLineIn, TenderIn, VoidSale};
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 
@@ -115,7 +115,8 @@ impl Live {
         }
         if self.dice.chance(COME_BACK) {
             self.just_sold = None;
-            let fate = if self.dice.chance(60) { Fate::Shelf } else { Fate::WrittenOff };
+            let fate =
+                if self.dice.chance(60) { ReturnDisposition::Shelf } else { ReturnDisposition::WrittenOff };
             let tender = if self.dice.chance(50) { TenderKind::Cash } else { TenderKind::Card };
             let back = Promise::Returned { sale: done.id, line: sold.id, piece: *piece, fate, tender };
             return self.promise(day, 6, back);

@@ -1,9 +1,9 @@
 //! The half year in which the shop uses this program, day by day: each step is a command as the
 //! counter, the workbench and the online shop would give it, at the moment when they would.
 
-use super::dice::Dice;
 use super::people;
 use super::promises::Promise;
+use super::rng::Rng;
 use super::season::{self, Door};
 use super::shelf::{Shelf, Wanted};
 use super::trouble::{DemoError, Doing};
@@ -11,7 +11,7 @@ use super::{LAST_DAY, OPENING_DAY, SEED};
 use domain::day::{Moment, Zone};
 use domain::money::Currency;
 use domain::quantity::{Asked, Measure, Quantity};
-use domain::stock::{ItemKind, Why};
+use domain::stock::{ItemKind, StockReason};
 use jiff::civil::Date;
 use ledger::shelf::{AddItems, AdjustStock, Counted, NewItem, Purpose};
 use ledger::{Ledger, ManualClock};
@@ -36,7 +36,7 @@ pub(super) struct Live {
     pub(super) clock: Arc<ManualClock>,
     pub(super) zone: Zone,
     pub(super) currency: Currency,
-    pub(super) dice: Dice,
+    pub(super) dice: Rng,
     pub(super) shelf: Shelf,
     pub(super) day: Date,
     pub(super) promises: BTreeMap<Date, Vec<Promise>>,
@@ -64,7 +64,7 @@ impl Live {
             clock: Arc::clone(clock),
             zone: shop.zone.clone(),
             currency: shop.currency,
-            dice: Dice::new(SEED + 1),
+            dice: Rng::new(SEED + 1),
             shelf,
             day: OPENING_DAY,
             promises: BTreeMap::new(),
@@ -135,7 +135,7 @@ impl Live {
     /// A piece is spoiled, another given away, and an open bag of roving is weighed again.
     async fn look_through(&mut self) -> Result<(), DemoError> {
         self.clock.set(season::moment(&self.zone, self.day, EVENING_MINUTE)?);
-        for (why, note) in [(Why::Damage, "moths"), (Why::Gift, "for the school's raffle")] {
+        for (why, note) in [(StockReason::Damage, "moths"), (StockReason::Gift, "for the school's raffle")] {
             if let Some(at) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &[]) {
                 self.adjust(at, Counted::Less(Asked::ONE, why), note).await?;
                 self.shelf.change(at, -1);

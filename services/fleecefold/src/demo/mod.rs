@@ -6,12 +6,12 @@
 
 mod basket;
 mod counter;
-mod dice;
 mod live;
 mod online;
 mod past;
 mod people;
 mod promises;
+mod rng;
 mod season;
 mod shelf;
 #[cfg(test)]

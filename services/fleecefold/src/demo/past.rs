@@ -2,8 +2,8 @@
 //! their names as text, have no code and no known cost, and touch no stock.
 
 use super::basket::{self, Priced};
-use super::dice::Dice;
 use super::people;
+use super::rng::Rng;
 use super::season::{self, Door, Visit};
 use super::shelf::Shelf;
 use super::trouble::{DemoError, Doing};
@@ -39,7 +39,7 @@ pub(super) async fn feed_in(ledger: &Ledger, shelf: &Shelf) -> Result<usize, Dem
 }
 
 fn orders(shelf: &Shelf, currency: Currency, zone: &Zone) -> Result<Vec<IncomingOrder>, DemoError> {
-    let mut dice = Dice::new(SEED);
+    let mut dice = Rng::new(SEED);
     let mut orders = Vec::new();
     let mut day = FIRST_DAY;
     while day < OPENING_DAY {
@@ -53,7 +53,7 @@ fn orders(shelf: &Shelf, currency: Currency, zone: &Zone) -> Result<Vec<Incoming
 }
 
 fn order(
-    dice: &mut Dice,
+    dice: &mut Rng,
     shelf: &Shelf,
     visit: Visit,
     number: &str,
@@ -92,7 +92,7 @@ fn order(
 }
 
 /// Now and then the first line, a piece, came back.
-fn given_back(dice: &mut Dice, priced: &[Priced]) -> Result<Vec<IncomingRefund>, DemoError> {
+fn given_back(dice: &mut Rng, priced: &[Priced]) -> Result<Vec<IncomingRefund>, DemoError> {
     let piece = priced.first().filter(|p| p.kind == ItemKind::Piece);
     let Some(piece) = piece.filter(|_| dice.chance(GIVEN_BACK_PERCENT)) else { return Ok(Vec::new()) };
     let number = OrderNumber::parse("back").doing("number a refund")?;

@@ -1,6 +1,6 @@
 //! Invented people.
 
-use super::dice::Dice;
+use super::rng::Rng;
 use domain::order::Customer;
 
 const FIRST: [&str; 16] = [
@@ -29,23 +29,23 @@ pub(crate) const OWNER: &str = "Maud";
 const FAMILY: [&str; 2] = [OWNER, "Ansel"];
 
 /// Somebody's name.
-pub(super) fn name(dice: &mut Dice) -> String {
+pub(super) fn name(dice: &mut Rng) -> String {
     format!("{} {}", dice.name(&FIRST), dice.name(&LAST))
 }
 
 /// Somebody who orders online; example.org is kept for such addresses (RFC 2606).
-pub(super) fn customer(dice: &mut Dice) -> Customer {
+pub(super) fn customer(dice: &mut Rng) -> Customer {
     let name = name(dice);
     let email = format!("{}@example.org", name.to_lowercase().replace(' ', "."));
     Customer { name, email }
 }
 
 /// A shop that buys wholesale.
-pub(super) fn shop(dice: &mut Dice) -> String {
+pub(super) fn shop(dice: &mut Rng) -> String {
     dice.name(&SHOPS).to_owned()
 }
 
 /// Who stands at the counter.
-pub(super) fn at_the_counter(dice: &mut Dice) -> String {
+pub(super) fn at_the_counter(dice: &mut Rng) -> String {
     dice.name(&FAMILY).to_owned()
 }

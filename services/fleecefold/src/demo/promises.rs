@@ -10,11 +10,11 @@ use domain::codes::Code;
 use domain::ids::{HoldGroupId, SaleId, SaleLineId};
 use domain::money::Money;
 use domain::order::{IncomingOrder, OrderStatus};
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use jiff::Span;
 use jiff::civil::Date;
 use ledger::orders::EndHold;
-use ledger::sales::{DecideFate, NewRefund, Pay, RefundLine, RefundOf, RefundTender};
+use ledger::sales::{DecideReturn, NewRefund, Pay, RefundLine, RefundOf, RefundTender};
 use ledger::shelf::SweepHolds;
 
 /// Promises are kept before the store opens.
@@ -24,7 +24,7 @@ const MORNING_MINUTE: i64 = 360;
 #[derive(Debug)]
 pub(super) enum Promise {
     /// A piece comes back over the counter.
-    Returned { sale: SaleId, line: SaleLineId, piece: Wanted, fate: Fate, tender: TenderKind },
+    Returned { sale: SaleId, line: SaleLineId, piece: Wanted, fate: ReturnDisposition, tender: TenderKind },
     /// A piece comes back by post: the money goes first, a day later somebody looks at it.
     SentBack { order: IncomingOrder, piece: Wanted },
     /// Somebody looks at it.
@@ -106,7 +106,7 @@ impl Live {
         sale: SaleId,
         line: SaleLineId,
         piece: Wanted,
-        fate: Fate,
+        fate: ReturnDisposition,
         tender: TenderKind,
     ) -> Result<(), DemoError> {
         let refund = NewRefund {
@@ -115,12 +115,13 @@ impl Live {
             fate,
             shipping: Money::zero(self.currency),
             tender: RefundTender::All(tender),
-            reason: if fate == Fate::Shelf { "did not fit" } else { "a seam came open" }.to_owned(),
+            reason: if fate == ReturnDisposition::Shelf { "did not fit" } else { "a seam came open" }
+                .to_owned(),
             who: self.family(),
         };
         self.ledger.execute(None, &refund).await.doing("give money back")?;
         self.refunds += 1;
-        if fate == Fate::Shelf {
+        if fate == ReturnDisposition::Shelf {
             self.shelf.change(piece.good, piece.steps);
         }
         Ok(())
@@ -140,9 +141,10 @@ impl Live {
 
     async fn looked_at(&mut self, sale: SaleId, piece: Wanted) -> Result<(), DemoError> {
         let view = self.ledger.sale(sale).await.doing("look a sale up")?;
-        let open = view.refunds.iter().flat_map(|r| &r.lines).find(|(_, _, fate)| *fate == Fate::Open);
+        let open =
+            view.refunds.iter().flat_map(|r| &r.lines).find(|(_, _, fate)| *fate == ReturnDisposition::Open);
         if let Some((line, _, _)) = open {
-            let decided = DecideFate { line: *line, fate: Fate::Shelf, who: self.family() };
+            let decided = DecideReturn { line: *line, fate: ReturnDisposition::Shelf, who: self.family() };
             self.ledger.execute(None, &decided).await.doing("put a returned piece on the shelf")?;
             self.shelf.change(piece.good, piece.steps);
         }

@@ -1,6 +1,6 @@
 //! When people come: by the season, the day of the week and the channel.
 
-use super::dice::Dice;
+use super::rng::Rng;
 use super::trouble::{DemoError, Doing};
 use domain::channel::Channel;
 use domain::day::{Moment, Zone};
@@ -47,7 +47,7 @@ pub(super) struct Visit {
 }
 
 /// The visits of a day, in the order in which they are rung up.
-pub(super) fn visits(dice: &mut Dice, day: Date, zone: &Zone) -> Result<Vec<Visit>, DemoError> {
+pub(super) fn visits(dice: &mut Rng, day: Date, zone: &Zone) -> Result<Vec<Visit>, DemoError> {
     let mut visits = Vec::new();
     let doors = [
         (Door::Store, STORE, (600, 1_019)),
@@ -94,7 +94,7 @@ fn is_open(door: Door, day: Date) -> bool {
 }
 
 /// Between none and twice what is usual, all equally likely.
-fn how_many(dice: &mut Dice, ordinary: i64, day: Date) -> i64 {
+fn how_many(dice: &mut Rng, ordinary: i64, day: Date) -> i64 {
     let month = usize::try_from(day.month() - 1).unwrap_or(0);
     let twice = ordinary * SEASON[month] / 50;
     let most = (twice + dice.between(0, 99)) / 100;
@@ -138,13 +138,13 @@ mod tests {
     fn autumn_is_busier_than_spring_and_slips_wait_for_the_evening() {
         let zone = Zone::from_name("America/New_York").unwrap();
         let count = |month: i8| {
-            let mut dice = Dice::new(5);
+            let mut dice = Rng::new(5);
             let days = (1..=28).map(|day| Date::constant(2024, month, day));
             days.map(|day| visits(&mut dice, day, &zone).unwrap().len()).sum::<usize>()
         };
         assert!(count(11) > 2 * count(5), "{} in November, {} in May", count(11), count(5));
 
-        let saturday = visits(&mut Dice::new(5), Date::constant(2025, 10, 18), &zone).unwrap();
+        let saturday = visits(&mut Rng::new(5), Date::constant(2025, 10, 18), &zone).unwrap();
         assert!(saturday.windows(2).all(|pair| pair[0].rung_up <= pair[1].rung_up));
         let market: Vec<_> = saturday.iter().filter(|v| v.door == Door::Market).collect();
         assert!(!market.is_empty() && market.iter().all(|v| v.at < v.rung_up));

@@ -1,6 +1,6 @@
 //! The shop's own files, and what the demo knows of the shelf while it plays.
 
-use super::dice::Dice;
+use super::rng::Rng;
 use super::trouble::{DemoError, Doing};
 use domain::codes::Code;
 use domain::day::Zone;
@@ -147,7 +147,7 @@ impl Shelf {
     /// One of a kind that is left: the one that has stood in front longer of two that caught the eye.
     pub(super) fn one_left(
         &self,
-        dice: &mut Dice,
+        dice: &mut Rng,
         kind: ItemKind,
         steps: i64,
         but: &[Wanted],

@@ -1,7 +1,7 @@
 //! How making the demo's shop can fail.
 
 use feeds::FeedError;
-use ledger::{Refusal, Trouble};
+use ledger::{Rejection, StorageError};
 use pretend::PretendError;
 
 /// Why there is no demo.
@@ -9,7 +9,7 @@ use pretend::PretendError;
 pub(crate) enum DemoError {
     /// The database.
     #[error("the demo's shop could not be opened")]
-    Open(#[source] Trouble),
+    Open(#[source] StorageError),
     /// Somebody's shop, or a demo that was cut off: it is not written into.
     #[error(
         "{url} holds a shop already, and it is not a finished demo; move that file away, or name another with --db"
@@ -42,7 +42,7 @@ pub(crate) enum DemoError {
         number: String,
         /// Why.
         #[source]
-        source: Box<Refusal>,
+        source: Box<Rejection>,
     },
     /// The pretend online shop cannot open.
     #[error("the pretend online shop: {0}; --shop-listen says where")]

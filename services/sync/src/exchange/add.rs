@@ -4,7 +4,7 @@
 //! was cut off goes on where it stopped; a run of styles begins again, which changes nothing.
 
 use super::rejects::{IntakeError, RefusedRow, Rejects};
-use crate::given::{Given, GivenLayout, intake_hash};
+use crate::config::{Given, GivenLayout, intake_hash};
 use crate::pipe::{self, Piece};
 use crate::watch::Watch;
 use domain::quantity::Asked;
@@ -12,7 +12,7 @@ use feeds::{Feed, ItemRow, Parsed, Reading, Reject, StyleRow, read_items, read_s
 use ledger::shelf::{
     AddItems, AddStyles, EndIntake, Intake, MAX_ITEMS_AT_ONCE, NewItem, NewStyle, Progress, RowOutcome, Tally,
 };
-use ledger::{Failure, Ledger, Pace, Refusal};
+use ledger::{CommandError, Ledger, Pace, Rejection};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::PathBuf;
@@ -78,12 +78,12 @@ trait Row: Sized + Send + 'static {
         rows: Vec<Self::New>,
         who: &str,
         progress: Progress,
-    ) -> Result<Vec<RowOutcome>, Failure>;
+    ) -> Result<Vec<RowOutcome>, CommandError>;
 }
 
 /// An opened file and all that reading it needs.
 struct Source {
-    file: crate::watch::Watched<crate::given::Source>,
+    file: crate::watch::Watched<crate::config::Source>,
     layout: feeds::Layout,
     shop: Arc<ledger::Shop>,
     hash: String,
@@ -144,7 +144,7 @@ async fn add<T: Row>(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, Int
 struct Before {
     rows: i64,
     tally: Tally,
-    refused: std::collections::HashMap<i64, Refusal>,
+    refused: std::collections::HashMap<i64, Rejection>,
 }
 
 impl From<Intake> for Before {
@@ -206,7 +206,7 @@ impl<T: Row> Adding<'_, T> {
         if row < self.before.rows {
             self.progress.rows_done = row + 1;
             return match self.before.refused.remove(&row) {
-                Some(refusal) => self.rejects.push(&Reject::refused(place, refusal.to_string())),
+                Some(rejection) => self.rejects.push(&Reject::refused(place, rejection.to_string())),
                 None => Ok(()),
             };
         }
@@ -231,8 +231,8 @@ impl<T: Row> Adding<'_, T> {
                 RowOutcome::Added(_) | RowOutcome::AddedStyle { .. } => self.tally.added += 1,
                 RowOutcome::Updated { .. } => self.tally.updated += 1,
                 RowOutcome::Unchanged { .. } => self.tally.unchanged += 1,
-                RowOutcome::Refused(refusal) => {
-                    self.rejects.push(&Reject::refused(place, refusal.to_string()))?;
+                RowOutcome::Refused(rejection) => {
+                    self.rejects.push(&Reject::refused(place, rejection.to_string()))?;
                 }
             }
         }
@@ -289,7 +289,7 @@ impl Row for StyleRow {
         styles: Vec<NewStyle>,
         who: &str,
         _: Progress,
-    ) -> Result<Vec<RowOutcome>, Failure> {
+    ) -> Result<Vec<RowOutcome>, CommandError> {
         Ok(ledger.execute(None, &AddStyles { styles, who: who.to_owned() }).await?.answer)
     }
 }
@@ -335,7 +335,7 @@ impl Row for ItemRow {
         items: Vec<NewItem>,
         who: &str,
         progress: Progress,
-    ) -> Result<Vec<RowOutcome>, Failure> {
+    ) -> Result<Vec<RowOutcome>, CommandError> {
         let command = AddItems { items, who: who.to_owned(), progress: Some(progress) };
         Ok(ledger.execute(None, &command).await?.answer)
     }

@@ -3,7 +3,7 @@
 use super::FEED_CONNECTION;
 use super::record::{line, listing_of, record_told};
 use super::rejects::{IntakeError, RefusedRow, Rejects};
-use crate::given::{Given, GivenLayout};
+use crate::config::{Given, GivenLayout};
 use crate::pipe::{self, Piece};
 use crate::watch::Watch;
 use domain::codes::Code;
@@ -11,8 +11,8 @@ use domain::ids::{ConnectionId, ItemId};
 use domain::stock::ListingState;
 use feeds::compare::Difference;
 use feeds::{Feed, ListedRow, Listing, Reading, content_hash, read_listings};
-use ledger::online::Told;
-use ledger::{Failure, Ledger, Refusal};
+use ledger::online::Delivered;
+use ledger::{CommandError, Ledger, Rejection};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
@@ -133,7 +133,7 @@ pub(crate) struct Ours {
 }
 
 impl Ours {
-    pub(crate) async fn read(ledger: &Ledger, connection: ConnectionId) -> Result<Self, Failure> {
+    pub(crate) async fn read(ledger: &Ledger, connection: ConnectionId) -> Result<Self, CommandError> {
         let image_base = ledger.shop().image_base.clone();
         let mut ours = Self { listings: Vec::new(), stands: HashMap::new(), image_base };
         let mut after = None;
@@ -162,14 +162,14 @@ impl Ours {
         ledger: &Ledger,
         connection: ConnectionId,
         code: &mut Code,
-    ) -> Result<(), Failure> {
+    ) -> Result<(), CommandError> {
         if self.stands.contains_key(&code.key()) {
             return Ok(());
         }
         let item = match ledger.item(code).await {
             Ok(item) => item,
-            Err(Failure::Refused(refusal))
-                if matches!(*refusal, Refusal::UnknownCode { .. } | Refusal::WrongDigit { .. }) =>
+            Err(CommandError::Rejected(rejection))
+                if matches!(*rejection, Rejection::UnknownCode { .. } | Rejection::WrongDigit { .. }) =>
             {
                 return Ok(());
             }
@@ -193,7 +193,7 @@ fn adopted(
     stands: &HashMap<String, Stand>,
     hashes: &[String],
     differences: &[Difference],
-) -> Vec<Told> {
+) -> Vec<Delivered> {
     let drifted: HashSet<String> = differences.iter().map(|d| d.sku().key()).collect();
     let mut met = HashSet::new();
     let mut told = Vec::new();
@@ -206,7 +206,7 @@ fn adopted(
         // At revision 0 a message that waits for the item goes on waiting, and puts it right.
         let revision = if drifts && stand.state.is_none() { 0 } else { stand.revision };
         let hash = if drifts { String::new() } else { hashes[stand.at].clone() };
-        told.push(Told { item: stand.item, revision, content: Some((hash, ListingState::Listed)) });
+        told.push(Delivered { item: stand.item, revision, content: Some((hash, ListingState::Listed)) });
     }
     told
 }

@@ -7,7 +7,7 @@
 use super::FEED_CONNECTION;
 use super::record::{line, record, record_told};
 use super::sheet::{self, Form, Line, Sheet, Written, state_of};
-use crate::given::{GivenError, GivenLayout};
+use crate::config::{GivenError, GivenLayout};
 use crate::pictures::{Copying, MissingPicture};
 use crate::watch::Watch;
 use domain::day::Moment;
@@ -15,8 +15,8 @@ use domain::ids::{ConnectionId, RunId};
 use domain::money::Currency;
 use domain::stock::{Availability, ListingState};
 use feeds::{CsvOutError, Feed, Format, Layout, ListingCsv, PublishError, content_hash, publish, write_csvw};
-use ledger::online::{ListingPage, ListingRow, RunKind, Told};
-use ledger::{Failure, Ledger, Refusal, Shop, Trouble};
+use ledger::online::{Delivered, ListingPage, ListingRow, RunKind};
+use ledger::{CommandError, Ledger, Rejection, Shop, StorageError};
 use std::fs;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -120,7 +120,7 @@ pub enum FeedOutError {
     Writer(#[source] tokio::task::JoinError),
     /// The ledger.
     #[error(transparent)]
-    Ledger(#[from] Failure),
+    Ledger(#[from] CommandError),
 }
 
 /// Writes a feed and records what it told.
@@ -146,7 +146,7 @@ pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutRep
         return Ok(FeedOutReport { run, file, listings: 0, ended: 0, pictures_missing: 0, missing });
     }
     let (lines, receiver) = mpsc::channel(WAITING);
-    let id = ledger.new_run().map_err(Failure::from)?;
+    let id = ledger.new_run().map_err(CommandError::from)?;
     let target = Target::new(ledger, run.to, form, (id, kind), &shop)?;
     let file = target.file.clone();
     let writer = tokio::task::spawn_blocking(move || target.write(receiver));
@@ -181,17 +181,17 @@ fn form(format: OutFormat, layout: Option<&GivenLayout>) -> Result<Form, FeedOut
 }
 
 /// A run of everything kept no list of its items: again means everything as it is now.
-async fn found(ledger: &Ledger, connection: ConnectionId, what: What) -> Result<What, Failure> {
+async fn found(ledger: &Ledger, connection: ConnectionId, what: What) -> Result<What, CommandError> {
     let What::Again(id) = what else { return Ok(what) };
     let runs = ledger.feed_runs(connection, RUNS_LOOKED_AT).await?;
     match runs.iter().find(|r| r.id == id) {
-        None => Err(Refusal::NoSuch { what: "run".to_owned(), id: id.to_string() }.into()),
+        None => Err(Rejection::NoSuch { what: "run".to_owned(), id: id.to_string() }.into()),
         Some(run) if run.kind == RunKind::All => Ok(What::All),
         Some(_) => Ok(what),
     }
 }
 
-type Page = Result<ListingPage, Failure>;
+type Page = Result<ListingPage, CommandError>;
 
 /// Reads pages ahead, on a task of its own: while one is judged and written, the engine works on the
 /// next. The last page is empty. Ends by itself when nobody takes them any more.
@@ -222,14 +222,14 @@ struct Outgoing {
     pages: mpsc::Receiver<Page>,
     over: bool,
     /// What needs no word: it is recorded, so that it does not wait any longer.
-    silent: Vec<Told>,
+    silent: Vec<Delivered>,
 }
 
 impl Outgoing {
     /// The next lines that are to be written, or none.
-    async fn next_lines(&mut self) -> Result<Option<Vec<Line>>, Failure> {
+    async fn next_lines(&mut self) -> Result<Option<Vec<Line>>, CommandError> {
         while !self.over {
-            let broken = || Trouble::Impossible { what: "reading the listings broke down".to_owned() };
+            let broken = || StorageError::Impossible { what: "reading the listings broke down".to_owned() };
             let page = self.pages.recv().await.ok_or_else(broken)??;
             self.over = page.last().is_none();
             let rows = page.rows()?;
@@ -246,7 +246,7 @@ impl Outgoing {
     }
 
     /// Whether a row is to be written.
-    fn judge(&mut self, row: ListingRow) -> Result<Option<Line>, Failure> {
+    fn judge(&mut self, row: ListingRow) -> Result<Option<Line>, CommandError> {
         let state = state_of(row.availability);
         let (item, revision) = (row.item, row.revision);
         let is_unheard = row.state != Some(ListingState::Listed) && row.availability != Availability::InStock;
@@ -254,14 +254,14 @@ impl Outgoing {
         if is_unheard && !is_repeated {
             // Gone before anybody was told that it was there, or told to be gone already. Its next
             // change for the better, such as a piece put back, waits as a message of its own.
-            self.silent.push(Told { item, revision, content: None });
+            self.silent.push(Delivered { item, revision, content: None });
             return Ok(None);
         }
         let mut line = line(row, self.shop.image_base.as_deref())?;
         if self.what == What::Changes {
             let hash = content_hash(&line.listing);
             if hash == line.before.hash && line.before.state == Some(state) {
-                self.silent.push(Told { item, revision, content: Some((hash, state)) });
+                self.silent.push(Delivered { item, revision, content: Some((hash, state)) });
                 return Ok(None);
             }
             line.hash = Some(hash);
@@ -270,7 +270,7 @@ impl Outgoing {
     }
 
     /// Hands all lines to the writing half. If that half has ended, its own error is the one to tell.
-    async fn send(&mut self, first: Option<Vec<Line>>, to: mpsc::Sender<Sheet>) -> Result<(), Failure> {
+    async fn send(&mut self, first: Option<Vec<Line>>, to: mpsc::Sender<Sheet>) -> Result<(), CommandError> {
         let mut next = first;
         while let Some(lines) = next {
             if to.send(Sheet::Lines(lines)).await.is_err() {

@@ -4,7 +4,7 @@
 //! was cut off is simply fed again.
 
 use super::rejects::{IntakeError, RefusedRow, Rejects};
-use crate::given::{Given, GivenLayout};
+use crate::config::{Given, GivenLayout};
 use crate::pipe::{self, Piece, Pieces};
 use crate::watch::Watch;
 use domain::order::IncomingOrder;
@@ -212,8 +212,8 @@ impl Taking<'_> {
                 report.short += short as u64;
                 refunds
             }
-            OrderOutcome::Rejected(refusal) => {
-                let (whose, why) = (format!("order {}", order.number), refusal.to_string());
+            OrderOutcome::Rejected(rejection) => {
+                let (whose, why) = (format!("order {}", order.number), rejection.to_string());
                 let why = if why.starts_with(&whose) { why } else { format!("{whose}: {why}") };
                 return self.rejects.push(&Reject::refused(place, why));
             }

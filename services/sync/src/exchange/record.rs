@@ -7,13 +7,13 @@ use domain::ids::{ConnectionId, RunId};
 use domain::quantity::Quantity;
 use domain::stock::Availability;
 use feeds::Listing;
-use ledger::online::{ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun, RunKind, Told};
+use ledger::online::{Delivered, ListingRow, NewRun, RECORDED_AT_ONCE, RecordRun, RunKind};
 use ledger::shelf::ItemView;
-use ledger::{Failure, Ledger, Trouble};
+use ledger::{CommandError, Ledger, StorageError};
 use std::time::Instant;
 
 /// A row of the ledger as a line of a feed.
-pub(crate) fn line(row: ListingRow, image_base: Option<&str>) -> Result<Line, Failure> {
+pub(crate) fn line(row: ListingRow, image_base: Option<&str>) -> Result<Line, CommandError> {
     let listing = Listing {
         sku: stored("item.sku", Code::parse(&row.sku))?,
         gtin: row.gtin.as_deref().map(|g| stored("item.gtin", Gtin::parse(g))).transpose()?,
@@ -34,7 +34,7 @@ pub(crate) fn line(row: ListingRow, image_base: Option<&str>) -> Result<Line, Fa
 }
 
 /// An item as a listing, whether it is on offer or not.
-pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Listing, Failure> {
+pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Listing, CommandError> {
     let availability = Availability::of(item.on_hand.steps(), item.held.steps(), item.keep_off);
     Ok(Listing {
         sku: stored("item.sku", Code::parse(&item.sku))?,
@@ -54,15 +54,15 @@ pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Li
 }
 
 /// What is kept off a channel has no stock there, whatever is on the shelf.
-fn on_offer(availability: Availability, free: Quantity) -> Result<Quantity, Failure> {
+fn on_offer(availability: Availability, free: Quantity) -> Result<Quantity, CommandError> {
     match availability {
         Availability::InStock => Ok(free),
         _ => stored("item.on_hand", Quantity::from_steps(0, free.measure())),
     }
 }
 
-fn stored<T, E: std::fmt::Display>(what: &str, value: Result<T, E>) -> Result<T, Failure> {
-    value.map_err(|e| Trouble::Impossible { what: format!("{what}: {e}") }.into())
+fn stored<T, E: std::fmt::Display>(what: &str, value: Result<T, E>) -> Result<T, CommandError> {
+    value.map_err(|e| StorageError::Impossible { what: format!("{what}: {e}") }.into())
 }
 
 /// Tells the ledger what a run told, a little at a time, and the run with the last of it.
@@ -72,7 +72,7 @@ pub(crate) async fn record(
     (id, kind): (RunId, RunKind),
     file_name: &str,
     written: Written,
-) -> Result<Option<RunId>, Failure> {
+) -> Result<Option<RunId>, CommandError> {
     let Written { mut told, items, listings, file_hash, .. } = written;
     let last = told.split_off(told.len() - told.len() % RECORDED_AT_ONCE);
     record_told(ledger, connection, told).await?;
@@ -85,8 +85,8 @@ pub(crate) async fn record(
 pub(crate) async fn record_told(
     ledger: &Ledger,
     connection: ConnectionId,
-    mut told: Vec<Told>,
-) -> Result<(), Failure> {
+    mut told: Vec<Delivered>,
+) -> Result<(), CommandError> {
     let mut pace = ledger.pace().await?;
     while !told.is_empty() {
         let size = RECORDED_AT_ONCE.min(pace.rows()).min(told.len());

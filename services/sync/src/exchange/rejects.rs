@@ -1,8 +1,8 @@
 //! What every file that comes in shares: how it fails as a whole, and what becomes of its refused rows.
 
-use crate::given::{Given, GivenError};
+use crate::config::{Given, GivenError};
 use feeds::{FeedError, Format, Reject, RejectsWriter, Shape};
-use ledger::Failure;
+use ledger::CommandError;
 use serde::{Deserialize, Serialize};
 use std::fs::{self, File};
 use std::io::{self, BufWriter};
@@ -57,7 +57,7 @@ pub enum IntakeError {
     Reader(#[source] tokio::task::JoinError),
     /// The ledger.
     #[error(transparent)]
-    Ledger(#[from] Failure),
+    Ledger(#[from] CommandError),
     /// It stopped in the middle: part of it is taken.
     #[error(
         "{source}. Before that {done}; this stays, and the same file can be fed again: nothing is taken twice"

@@ -5,7 +5,7 @@ use domain::ids::ItemId;
 use domain::stock::{Availability, ListingState};
 use feeds::hash::hex;
 use feeds::{CsvOutError, JsonLdDocument, Layout, Listing, ListingCsv, content_hash};
-use ledger::online::Told;
+use ledger::online::Delivered;
 use sha2::{Digest, Sha256};
 use std::io::{self, Write};
 use tokio::sync::mpsc;
@@ -47,7 +47,7 @@ pub(crate) enum Sheet {
 /// What was written.
 pub(crate) struct Written {
     /// What the connection has now been told, as far as it is news to the ledger.
-    pub(crate) told: Vec<Told>,
+    pub(crate) told: Vec<Delivered>,
     /// The items written, if they are wanted.
     pub(crate) items: Vec<ItemId>,
     pub(crate) listings: u64,
@@ -135,12 +135,12 @@ pub(crate) fn write(
 }
 
 /// What the ledger does not know yet of what was told.
-fn news(line: Line) -> Option<Told> {
+fn news(line: Line) -> Option<Delivered> {
     let Line { item, listing, hash, before, .. } = line;
     let state = state_of(listing.availability);
     let hash = hash.unwrap_or_else(|| content_hash(&listing));
     let is_known = before.state == Some(state) && before.revision == listing.revision && before.hash == hash;
-    (!is_known).then_some(Told { item, revision: listing.revision, content: Some((hash, state)) })
+    (!is_known).then_some(Delivered { item, revision: listing.revision, content: Some((hash, state)) })
 }
 
 /// A writer that knows the SHA-256 of what went through it.

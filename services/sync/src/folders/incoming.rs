@@ -1,10 +1,10 @@
 //! One file of the in-folder: what it is, what became of it, where it goes.
 
 use super::{DONE, FolderError, KINDS, REJECTED};
+use crate::config::{Given, GivenError, GivenLayout};
 use crate::exchange::{
     AddReport, AddRun, IntakeError, OrdersReport, OrdersRun, add_items, add_styles, feed_in,
 };
-use crate::given::{Given, GivenError, GivenLayout};
 use crate::watch::Watch;
 use feeds::{Feed, publish};
 use ledger::{Ledger, private_files};

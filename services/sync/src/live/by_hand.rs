@@ -1,13 +1,13 @@
 //! What a person asks of a connection: whether its text is right, whether it would work, and to do it now.
 
 use super::client::{Client, check_hosts};
-use super::dice::Dice;
+use super::cycle::{ConnectionContext, CycleOptions, Part, When, one};
 use super::hosts::{NotAllowed, check_literal};
 use super::message::{InHand, Message, ToSay, batch_ask, to_say};
 use super::orders::fetch;
 use super::place::Position;
-use super::reach::{Live, Reach};
-use super::round::{Hand, Part, Turn, When, one};
+use super::rng::Rng;
+use super::runtime::{ConnectionRuntime, Live};
 use super::secrets::SecretError;
 use super::signature::HookKey;
 use super::understood;
@@ -20,7 +20,7 @@ use ledger::online::{
     Claimed, ConnectionStatus, HurryConnection, LiveConnection, NewPieces, NoteContact, PullState,
     RereadOrders, SaveConnection, TroubleOf,
 };
-use ledger::{Failure, Ledger, Refusal};
+use ledger::{CommandError, Ledger, Rejection};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -140,15 +140,15 @@ impl Tried {
     }
 }
 
-pub(super) async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection, Failure> {
+pub(super) async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection, CommandError> {
     let mut connections = ledger.live_connections().await?;
     let at = connections.iter().position(|c| c.name == name);
-    let at = at.ok_or_else(|| Refusal::no_such("live connection", name))?;
+    let at = at.ok_or_else(|| Rejection::no_such("live connection", name))?;
     Ok(connections.swap_remove(at))
 }
 
 /// Tries a connection: asks for its lists once, and shows what would be sent.
-pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<Tried, Failure> {
+pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<Tried, CommandError> {
     let connection = named(ledger, name).await?;
     let mut tried = Tried::default();
     let reach = match live.reach(&connection, ledger.now()) {
@@ -171,7 +171,7 @@ pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<
     Ok(tried)
 }
 
-fn look_at_secrets(live: &Live, reach: &Reach, tried: &mut Tried) {
+fn look_at_secrets(live: &Live, reach: &ConnectionRuntime, tried: &mut Tried) {
     tried.warnings.extend(names(&reach.file).iter().filter_map(|name| live.secrets.warning(name)));
     let Some(hooks) = &reach.file.hooks else { return };
     for name in &hooks.secrets {
@@ -186,9 +186,9 @@ fn look_at_secrets(live: &Live, reach: &Reach, tried: &mut Tried) {
 async fn would_send(
     ledger: &Ledger,
     connection: &LiveConnection,
-    reach: &Reach,
+    reach: &ConnectionRuntime,
     tried: &mut Tried,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let shop = ledger.refresh_shop().await?;
     let mut rows = ledger.waiting_listings(connection.id, None).await?.rows()?;
     if rows.is_empty() {
@@ -223,7 +223,12 @@ async fn would_send(
 }
 
 /// The same in one request, where they would go so.
-fn would_send_together(connection: &LiveConnection, reach: &Reach, messages: &[Message], tried: &mut Tried) {
+fn would_send_together(
+    connection: &LiveConnection,
+    reach: &ConnectionRuntime,
+    messages: &[Message],
+    tried: &mut Tried,
+) {
     let file = &reach.file;
     let Some(call) = file.out.batch.as_ref().filter(|_| messages.len() > 1) else { return };
     let messages = messages.get(..call.at_once).unwrap_or(messages);
@@ -243,12 +248,13 @@ async fn ask_lists(
     ledger: &Ledger,
     live: &Live,
     connection: &LiveConnection,
-    reach: &Reach,
+    reach: &ConnectionRuntime,
     client: &Client,
     tried: &mut Tried,
-) -> Result<(), Failure> {
-    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(0)));
-    let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
+) -> Result<(), CommandError> {
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Rng::new(0)));
+    let hand =
+        ConnectionContext { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
     let lists = [("orders", &reach.file.orders), ("listings", &reach.file.listed)];
     for (what, pull) in lists.into_iter().filter_map(|(what, pull)| Some((what, pull.as_ref()?))) {
         let mut understood = Vec::new();
@@ -265,7 +271,7 @@ async fn ask_lists(
 }
 
 async fn ask_list(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     what: &'static str,
     pull: &Pull,
     understood: &mut Vec<String>,
@@ -329,17 +335,17 @@ pub async fn now(
     live: &Live,
     name: Option<&str>,
     dice: u64,
-) -> Result<Vec<NowDone>, Failure> {
+) -> Result<Vec<NowDone>, CommandError> {
     let connections = match name {
         Some(name) => vec![named(ledger, name).await?],
         None => ledger.live_connections().await?,
     };
-    let mut dice = Dice::new(dice);
+    let mut dice = Rng::new(dice);
     let mut done = Vec::with_capacity(connections.len());
     for connection in connections {
         let before = status_of(ledger, &connection).await?;
         ledger.execute(None, &HurryConnection { connection: connection.id }).await?;
-        let when = rounds(ledger, live, &connection, Turn::early(dice.next()), &mut dice).await?;
+        let when = rounds(ledger, live, &connection, CycleOptions::early(dice.next()), &mut dice).await?;
         done.push(told_of(ledger, connection, when, before.as_ref()).await?);
     }
     Ok(done)
@@ -352,19 +358,19 @@ pub async fn reread(
     (name, since): (&str, Moment),
     who: &str,
     dice: u64,
-) -> Result<NowDone, Failure> {
+) -> Result<NowDone, CommandError> {
     let connection = named(ledger, name).await?;
     let has_orders = live.reach(&connection, ledger.now()).is_ok_and(|reach| reach.file.orders.is_some());
     if !has_orders {
         let reason = format!("{name} has no [orders] that could be asked for; see its text");
-        return Err(Refusal::invalid("connection", reason).into());
+        return Err(Rejection::invalid("connection", reason).into());
     }
     let before = status_of(ledger, &connection).await?;
     let wanted = RereadOrders { connection: connection.id, since, who: who.to_owned() };
     ledger.execute(None, &wanted).await?;
     ledger.execute(None, &HurryConnection { connection: connection.id }).await?;
-    let mut dice = Dice::new(dice);
-    let when = rounds(ledger, live, &connection, Turn::orders_early(dice.next()), &mut dice).await?;
+    let mut dice = Rng::new(dice);
+    let when = rounds(ledger, live, &connection, CycleOptions::orders_early(dice.next()), &mut dice).await?;
     told_of(ledger, connection, when, before.as_ref()).await
 }
 
@@ -373,9 +379,9 @@ async fn rounds(
     ledger: &Ledger,
     live: &Live,
     connection: &LiveConnection,
-    first: Turn<'_>,
-    dice: &mut Dice,
-) -> Result<When, Failure> {
+    first: CycleOptions<'_>,
+    dice: &mut Rng,
+) -> Result<When, CommandError> {
     let mut when = one(ledger, live, connection, first).await?;
     for _ in 0..MAX_ROUNDS {
         let When::At(at) = when else { break };
@@ -386,7 +392,7 @@ async fn rounds(
         }
         tokio::time::sleep(Duration::from_millis(u64::try_from(left).unwrap_or(0).max(1))).await;
         let before = when;
-        when = one(ledger, live, connection, Turn::of(&Part::ALL, dice.next())).await?;
+        when = one(ledger, live, connection, CycleOptions::of(&Part::ALL, dice.next())).await?;
         if when == before {
             break;
         }
@@ -394,7 +400,7 @@ async fn rounds(
     Ok(when)
 }
 
-async fn status_of(ledger: &Ledger, of: &LiveConnection) -> Result<Option<ConnectionStatus>, Failure> {
+async fn status_of(ledger: &Ledger, of: &LiveConnection) -> Result<Option<ConnectionStatus>, CommandError> {
     Ok(ledger.connection_statuses().await?.into_iter().find(|status| status.id == of.id))
 }
 
@@ -403,13 +409,13 @@ async fn told_of(
     connection: LiveConnection,
     when: When,
     before: Option<&ConnectionStatus>,
-) -> Result<NowDone, Failure> {
+) -> Result<NowDone, CommandError> {
     let mut troubles: Vec<String> =
         ledger.fetch_troubles(connection.id).await?.into_iter().map(|trouble| trouble.words).collect();
     let after = status_of(ledger, &connection).await?;
     let Some(after) = after else {
         let name = connection.name;
-        return Err(Refusal::no_such("live connection", name).into());
+        return Err(Rejection::no_such("live connection", name).into());
     };
     let is_held_up = after.oldest_unsent.is_some() || after.quiet_until.is_some();
     if is_held_up && !after.last_trouble.is_empty() && !troubles.contains(&after.last_trouble) {

@@ -4,13 +4,13 @@
 //! Three parts run beside each other: one claims and reads, one says, one settles. So the database and the
 //! network wait for nobody, and what is said was read a moment ago.
 
+use super::cycle::ConnectionContext;
+use super::deliver::{self, Said};
 use super::message::{InHand, Message, ToSay, to_say};
-use super::round::Hand;
-use super::say::{self, Said};
 use domain::delivery::{LEASE, Reply, back_off};
 use domain::ids::ItemId;
 use futures_util::{StreamExt, stream};
-use ledger::Failure;
+use ledger::CommandError;
 use ledger::online::{
     ClaimMessages, Claimed, QuietConnection, SettleMessages, Settled, SettledAs, TroubleOf,
 };
@@ -60,7 +60,7 @@ impl Stop {
 }
 
 /// Says what waits until nothing does, the rate is used up, or the connection has to wait.
-pub(super) async fn drain(hand: &Hand<'_>) -> Result<(), Failure> {
+pub(super) async fn drain(hand: &ConnectionContext<'_>) -> Result<(), CommandError> {
     let stop = Stop(AtomicBool::new(false));
     let (jobs_in, jobs_out) = mpsc::channel(1);
     let (said_in, said_out) = mpsc::channel(SETTLED_AT_ONCE);
@@ -72,7 +72,11 @@ pub(super) async fn drain(hand: &Hand<'_>) -> Result<(), Failure> {
     claimed.and(settled)
 }
 
-async fn claim_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Sender<Vec<Job>>) -> Result<(), Failure> {
+async fn claim_all(
+    hand: &ConnectionContext<'_>,
+    stop: &Stop,
+    jobs: mpsc::Sender<Vec<Job>>,
+) -> Result<(), CommandError> {
     let round = Instant::now();
     let mut batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
     // One number for the whole round, so that what is said together is settled in one transaction. Nothing is
@@ -118,9 +122,9 @@ fn leave_beyond(granted: usize, holder: i64, planned: Vec<Job>) -> Vec<Job> {
     for job in planned {
         requests += usize::from(!job.is_done());
         match job {
-            Job::One(message) if requests > granted => settled.push(say::left(message.item)),
+            Job::One(message) if requests > granted => settled.push(deliver::left(message.item)),
             Job::Many(messages) if requests > granted => {
-                settled.extend(messages.iter().map(|message| say::left(message.item)));
+                settled.extend(messages.iter().map(|message| deliver::left(message.item)));
             }
             job => kept.push(job),
         }
@@ -130,7 +134,11 @@ fn leave_beyond(granted: usize, holder: i64, planned: Vec<Job>) -> Vec<Job> {
 }
 
 /// Reads how the items stand, and parts them into requests.
-async fn plan(hand: &Hand<'_>, in_hand: InHand, claimed: Vec<Claimed>) -> Result<Vec<Job>, Failure> {
+async fn plan(
+    hand: &ConnectionContext<'_>,
+    in_hand: InHand,
+    claimed: Vec<Claimed>,
+) -> Result<Vec<Job>, CommandError> {
     let items: Vec<ItemId> = claimed.iter().map(|c| c.item).collect();
     let rows = hand.ledger.listings_of(hand.connection.id, &items).await?;
     let mut rows: HashMap<ItemId, _> = rows.into_iter().map(|row| (row.0.item, row)).collect();
@@ -172,7 +180,12 @@ async fn plan(hand: &Hand<'_>, in_hand: InHand, claimed: Vec<Claimed>) -> Result
     Ok(jobs)
 }
 
-async fn say_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Receiver<Vec<Job>>, said: mpsc::Sender<Said>) {
+async fn say_all(
+    hand: &ConnectionContext<'_>,
+    stop: &Stop,
+    jobs: mpsc::Receiver<Vec<Job>>,
+    said: mpsc::Sender<Said>,
+) {
     let groups = stream::unfold(jobs, |mut jobs| async move { Some((jobs.recv().await?, jobs)) });
     let mut all =
         pin!(groups.flat_map(stream::iter).map(|job| say_one(hand, stop, job)).buffer_unordered(AT_ONCE));
@@ -188,20 +201,20 @@ async fn say_all(hand: &Hand<'_>, stop: &Stop, jobs: mpsc::Receiver<Vec<Job>>, s
 
 /// Nothing is said any more once the connection has to wait, nor so late that the request could outlive
 /// its lease.
-async fn say_one(hand: &Hand<'_>, stop: &Stop, job: Job) -> Said {
+async fn say_one(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
     match job {
         Job::Done(said) => said,
         Job::One(message) if stop.is_set() || message.is_late() => {
-            Said { holder: message.in_hand.holder, settled: vec![say::left(message.item)], quiet: None }
+            Said { holder: message.in_hand.holder, settled: vec![deliver::left(message.item)], quiet: None }
         }
         Job::Many(messages) if stop.is_set() || messages.iter().any(Message::is_late) => {
             let holder = messages.first().map_or(0, |m| m.in_hand.holder);
-            let settled = messages.iter().map(|m| say::left(m.item)).collect();
+            let settled = messages.iter().map(|m| deliver::left(m.item)).collect();
             Said { holder, settled, quiet: None }
         }
-        Job::One(message) => say::one(hand, *message).await,
+        Job::One(message) => deliver::one(hand, *message).await,
         Job::Many(messages) => match &hand.reach.file.out.batch {
-            Some(call) => say::many(hand, call, messages).await,
+            Some(call) => deliver::many(hand, call, messages).await,
             None => Said { holder: 0, settled: Vec::new(), quiet: None },
         },
     }
@@ -227,7 +240,11 @@ async fn gather(said: &mut mpsc::Receiver<Said>, some: &mut Vec<Said>) -> bool {
     true
 }
 
-async fn settle_all(hand: &Hand<'_>, stop: &Stop, mut said: mpsc::Receiver<Said>) -> Result<(), Failure> {
+async fn settle_all(
+    hand: &ConnectionContext<'_>,
+    stop: &Stop,
+    mut said: mpsc::Receiver<Said>,
+) -> Result<(), CommandError> {
     let mut quiet: Option<(Reply, String)> = None;
     let mut some = Vec::with_capacity(SETTLED_AT_ONCE);
     while gather(&mut said, &mut some).await {
@@ -258,7 +275,11 @@ async fn settle_all(hand: &Hand<'_>, stop: &Stop, mut said: mpsc::Receiver<Said>
 }
 
 /// Lets the whole connection wait, longer each time in a row.
-pub(super) async fn quiet_down(hand: &Hand<'_>, reply: Reply, words: String) -> Result<(), Failure> {
+pub(super) async fn quiet_down(
+    hand: &ConnectionContext<'_>,
+    reply: Reply,
+    words: String,
+) -> Result<(), CommandError> {
     let wait = back_off(hand.reach.quiet(), hand.dice(), reply).max(LEAST_QUIET);
     let asked = matches!(reply, Reply::Status { retry_after: Some(_), .. });
     let (connection, until) = (hand.connection.id, hand.after(wait));

@@ -1,14 +1,14 @@
 //! Orders that the other shop sends by itself.
 
 use super::intake::{From, Read};
-use super::reach::Live;
+use super::runtime::Live;
 use super::signature::{HookHeaders, HookKey, SignatureError, verify_header, verify_standard};
 use crate::words::tell_all;
 use domain::ids::ConnectionId;
 use feeds::connection::{Hooks, Signed};
 use feeds::{FeedError, PageReading, orders_of_page};
 use ledger::online::{LiveConnection, NoteContact, NoteUnsigned, SeeHook, TroubleOf};
-use ledger::{Failure, Ledger, Shop};
+use ledger::{CommandError, Ledger, Shop};
 
 /// The largest hook. Standard Webhooks asks for less than 20 kB; an order of a thousand lines has more.
 pub const MAX_HOOK_BYTES: usize = 1 << 20;
@@ -31,11 +31,11 @@ pub enum HookAnswer {
     /// It is no order that can be read; its sender has it still.
     Unreadable(FeedError),
     /// Something here is wrong; it should come again. The words are for the log, not for the sender.
-    Trouble(String),
+    StorageError(String),
 }
 
 /// Whether a connection of this name takes hooks: asked before anything of a hook is read.
-pub async fn takes_hooks(ledger: &Ledger, live: &Live, name: &str) -> Result<bool, Failure> {
+pub async fn takes_hooks(ledger: &Ledger, live: &Live, name: &str) -> Result<bool, CommandError> {
     let connections = ledger.live_connections().await?;
     let Some(connection) = connections.iter().find(|c| c.name == name) else { return Ok(false) };
     // One whose text cannot be used is told so once its hook is there, as that may be mended meanwhile.
@@ -53,7 +53,7 @@ pub async fn take_hook(
 ) -> HookAnswer {
     match take(ledger, live, connection, HookHeaders(headers), body).await {
         Ok(answer) => answer,
-        Err(failure) => HookAnswer::Trouble(tell_all(&failure)),
+        Err(failure) => HookAnswer::StorageError(tell_all(&failure)),
     }
 }
 
@@ -63,7 +63,7 @@ async fn take(
     name: &str,
     headers: HookHeaders<'_>,
     body: &[u8],
-) -> Result<HookAnswer, Failure> {
+) -> Result<HookAnswer, CommandError> {
     let connections = ledger.live_connections().await?;
     let Some(connection) = connections.iter().find(|c| c.name == name) else {
         return Ok(HookAnswer::Unknown);
@@ -72,12 +72,14 @@ async fn take(
     ledger.look_at_clock(connection.id).await?;
     let reach = match live.reach(connection, ledger.now()) {
         Ok(reach) => reach,
-        Err(error) => return Ok(HookAnswer::Trouble(tell_all(&error))),
+        Err(error) => return Ok(HookAnswer::StorageError(tell_all(&error))),
     };
     let Some(hooks) = &reach.file.hooks else { return Ok(HookAnswer::Unknown) };
     let keys = keys(live, hooks);
     if keys.is_empty() {
-        return Ok(HookAnswer::Trouble(format!("{name} has no secret that its hooks could be believed by")));
+        return Ok(HookAnswer::StorageError(format!(
+            "{name} has no secret that its hooks could be believed by"
+        )));
     }
     let message = match believe(&keys, hooks, headers, body, ledger) {
         Ok(message) => message,
@@ -106,11 +108,11 @@ async fn book(
     connection: &LiveConnection,
     message: &str,
     orders: Vec<Read>,
-) -> Result<HookAnswer, Failure> {
+) -> Result<HookAnswer, CommandError> {
     // Without chance, a kept order waits no time at first, and then as the others.
     let done = match (From { ledger, connection, dice: 0, walk_began: None }).take(orders).await {
         Ok(done) => done,
-        Err(Failure::Refused(refusal)) => return Ok(HookAnswer::Trouble(refusal.to_string())),
+        Err(CommandError::Rejected(rejection)) => return Ok(HookAnswer::StorageError(rejection.to_string())),
         Err(trouble) => return Err(trouble),
     };
     let see = SeeHook { connection: connection.id, message: message.to_owned() };
@@ -126,7 +128,7 @@ pub(super) async fn count_unsigned(
     ledger: &Ledger,
     connection: ConnectionId,
     found: Option<(u32, String)>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let Some((count, words)) = found else { return Ok(()) };
     ledger.execute(None, &NoteUnsigned { connection, count, words }).await?;
     Ok(())

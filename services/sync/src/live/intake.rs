@@ -1,14 +1,14 @@
 //! Orders that came, by whichever way: taken in by the ledger's own hand, or kept aside and tried again.
 
-use super::round::Hand;
+use super::cycle::ConnectionContext;
 use domain::day::Moment;
 use domain::delivery::{Reply, back_off};
 use domain::masked::masked;
 use domain::order::IncomingOrder;
 use feeds::{Parsed, Reject, kept_text};
-use ledger::online::{KeepOrder, LiveConnection};
+use ledger::online::{DeferOrder, LiveConnection};
 use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
-use ledger::{Failure, Ledger, Refusal};
+use ledger::{CommandError, Ledger, Rejection};
 
 /// Orders that are taken in one transaction: a counter's sale waits no longer than for these.
 const TAKEN_AT_ONCE: usize = 20;
@@ -38,14 +38,14 @@ pub(super) struct From<'a> {
 }
 
 /// The field that a refusal is about, where it is about one.
-fn field_of(refusal: &Refusal) -> String {
-    match refusal {
-        Refusal::Invalid { field, .. } => field.clone(),
+fn field_of(rejection: &Rejection) -> String {
+    match rejection {
+        Rejection::Invalid { field, .. } => field.clone(),
         _ => String::new(),
     }
 }
 
-impl<'a> Hand<'a> {
+impl<'a> ConnectionContext<'a> {
     pub(super) fn from(&self) -> From<'a> {
         From { ledger: self.ledger, connection: self.connection, dice: self.dice(), walk_began: None }
     }
@@ -53,7 +53,7 @@ impl<'a> Hand<'a> {
 
 impl From<'_> {
     /// Takes each order in, or keeps it. A refusal here is one to keep it: then nothing may move on.
-    pub(super) async fn take(self, orders: Vec<Read>) -> Result<TakenIn, Failure> {
+    pub(super) async fn take(self, orders: Vec<Read>) -> Result<TakenIn, CommandError> {
         let mut done = TakenIn::default();
         let mut some = Vec::with_capacity(TAKEN_AT_ONCE);
         for read in orders {
@@ -76,24 +76,28 @@ impl From<'_> {
         Ok(done)
     }
 
-    async fn flush(self, some: &mut Vec<Parsed<IncomingOrder>>, done: &mut TakenIn) -> Result<(), Failure> {
+    async fn flush(
+        self,
+        some: &mut Vec<Parsed<IncomingOrder>>,
+        done: &mut TakenIn,
+    ) -> Result<(), CommandError> {
         let parsed = std::mem::take(some);
         if parsed.is_empty() {
             return Ok(());
         }
         let outcomes = self.book(parsed.iter().map(|p| p.value.clone()).collect()).await?;
-        for (parsed, refusal) in parsed.into_iter().zip(outcomes) {
-            match refusal {
+        for (parsed, rejection) in parsed.into_iter().zip(outcomes) {
+            match rejection {
                 None => done.taken += 1,
-                Some(refusal) => {
+                Some(rejection) => {
                     let (number, raw) = (parsed.value.number.to_string(), kept_text(&parsed.rows));
-                    if is_tie(&refusal) && self.is_seen_again(&number, &raw).await? {
+                    if is_tie(&rejection) && self.is_seen_again(&number, &raw).await? {
                         // What is refused even so is kept already.
                         self.book_fetched(vec![parsed.value]).await?;
                         done.taken += 1;
                         continue;
                     }
-                    let why = (field_of(&refusal), refusal.to_string());
+                    let why = (field_of(&rejection), rejection.to_string());
                     self.keep(number, raw, why).await?;
                     done.kept += 1;
                 }
@@ -103,7 +107,10 @@ impl From<'_> {
     }
 
     /// Books orders on the connection's channel, whatever they say of one; each one's refusal, if any.
-    pub(super) async fn book(self, mut orders: Vec<IncomingOrder>) -> Result<Vec<Option<Refusal>>, Failure> {
+    pub(super) async fn book(
+        self,
+        mut orders: Vec<IncomingOrder>,
+    ) -> Result<Vec<Option<Rejection>>, CommandError> {
         for order in &mut orders {
             order.channel = self.connection.channel.clone();
         }
@@ -115,7 +122,7 @@ impl From<'_> {
     pub(super) async fn book_fetched(
         self,
         mut orders: Vec<IncomingOrder>,
-    ) -> Result<Vec<Option<Refusal>>, Failure> {
+    ) -> Result<Vec<Option<Rejection>>, CommandError> {
         for order in &mut orders {
             order.channel = self.connection.channel.clone();
         }
@@ -125,17 +132,17 @@ impl From<'_> {
 
     /// Whether a state that nobody can date stands on a list that began to be walked after it was seen first:
     /// then it is how the order stands.
-    async fn is_seen_again(self, number: &str, raw: &str) -> Result<bool, Failure> {
+    async fn is_seen_again(self, number: &str, raw: &str) -> Result<bool, CommandError> {
         let Some(began) = self.walk_began else { return Ok(false) };
         let kept = self.ledger.kept_since(self.connection.id, number, raw).await?;
         Ok(kept.is_some_and(|kept| kept < began && began <= self.ledger.now()))
     }
 
     /// `why` is the field to blame, and the reason.
-    async fn keep(self, number: String, raw: String, why: (String, String)) -> Result<(), Failure> {
+    async fn keep(self, number: String, raw: String, why: (String, String)) -> Result<(), CommandError> {
         let connection = self.connection.id;
         let (field, words) = (why.0, masked(&why.1).into_owned());
-        let keep = KeepOrder { connection, number, raw, words, field, until: self.again(1) };
+        let keep = DeferOrder { connection, number, raw, words, field, until: self.again(1) };
         if self.ledger.execute(None, &keep).await?.answer {
             tracing::warn!(
                 connection = self.connection.name,
@@ -156,14 +163,14 @@ impl From<'_> {
 }
 
 /// Whether two states of an order have one time, so that nobody can tell which is the later.
-pub(super) fn is_tie(refusal: &Refusal) -> bool {
-    matches!(refusal, Refusal::SameDateOtherContents { .. })
+pub(super) fn is_tie(rejection: &Rejection) -> bool {
+    matches!(rejection, Rejection::SameDateOtherContents { .. })
 }
 
-fn refusals(outcomes: Vec<OrderOutcome>) -> Vec<Option<Refusal>> {
-    let refusal = |outcome| match outcome {
-        OrderOutcome::Rejected(refusal) => Some(refusal),
+fn refusals(outcomes: Vec<OrderOutcome>) -> Vec<Option<Rejection>> {
+    let rejection = |outcome| match outcome {
+        OrderOutcome::Rejected(rejection) => Some(rejection),
         OrderOutcome::Taken { .. } | OrderOutcome::Known { .. } | OrderOutcome::Changed { .. } => None,
     };
-    outcomes.into_iter().map(refusal).collect()
+    outcomes.into_iter().map(rejection).collect()
 }

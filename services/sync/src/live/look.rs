@@ -1,9 +1,9 @@
 //! Looking whether a listing is there already, before it is made once more.
 
+use super::cycle::ConnectionContext;
 use super::orders::{PageError, fetch};
 use super::place::Position;
 use super::reconcile;
-use super::round::Hand;
 use super::theirs::Theirs;
 use domain::codes::Code;
 use domain::day::Moment;
@@ -55,7 +55,7 @@ impl Seen {
 
 /// Looks for an item. Where an earlier try may have made it the list must be as it is since then; else one that
 /// was walked over a while ago is enough.
-pub(super) async fn look(hand: &Hand<'_>, sku: &Code, since: Option<Instant>) -> Looked {
+pub(super) async fn look(hand: &ConnectionContext<'_>, sku: &Code, since: Option<Instant>) -> Looked {
     let Some(list) = hand.reach.file.telling_list() else { return Looked::CannotTell };
     if let Some(one) = &list.one {
         return ask_for_one(hand, list, one, sku).await;
@@ -84,7 +84,10 @@ fn failed(error: &PageError) -> Looked {
     Looked::Failed { reply: error.reply(), words: error.to_string() }
 }
 
-async fn walk(hand: &Hand<'_>, list: &Pull) -> Result<HashMap<String, Option<String>>, PageError> {
+async fn walk(
+    hand: &ConnectionContext<'_>,
+    list: &Pull,
+) -> Result<HashMap<String, Option<String>>, PageError> {
     let mut position = Position::of(PullState::default(), list, hand.ledger.now(), hand.ledger.now());
     let mut theirs = Theirs::default();
     loop {
@@ -104,7 +107,7 @@ async fn walk(hand: &Hand<'_>, list: &Pull) -> Result<HashMap<String, Option<Str
         .collect())
 }
 
-async fn ask_for_one(hand: &Hand<'_>, list: &Pull, one: &Address, sku: &Code) -> Looked {
+async fn ask_for_one(hand: &ConnectionContext<'_>, list: &Pull, one: &Address, sku: &Code) -> Looked {
     let url = match one.fill(&hand.reach.file.base, &[(Place::Sku, sku.as_str())]) {
         Ok(url) => url,
         Err(source) => return failed(&PageError::Address { what: WHAT, source }),
@@ -138,7 +141,7 @@ async fn ask_for_one(hand: &Hand<'_>, list: &Pull, one: &Address, sku: &Code) ->
 type Rows = Vec<Result<Parsed<ListedRow>, Reject>>;
 
 /// A list of one, or the one by itself.
-fn read(hand: &Hand<'_>, list: &Pull, body: &[u8]) -> Result<Rows, FeedError> {
+fn read(hand: &ConnectionContext<'_>, list: &Pull, body: &[u8]) -> Result<Rows, FeedError> {
     let reading = PageReading { layout: &list.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
     let found = listings_of_page(body, reading);
     if !matches!(found, Err(FeedError::NoRecords { .. })) {

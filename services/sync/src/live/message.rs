@@ -1,15 +1,15 @@
 //! What is said of one item: made from how it stands now, whatever has happened in between.
 
 use super::client::{Ask, MAX_ANSWER_BYTES};
-use super::reach::Reach;
+use super::runtime::ConnectionRuntime;
 use crate::exchange::{line, state_of};
 use domain::delivery::{Saying, message_key};
 use domain::ids::{ConnectionId, ItemId};
 use domain::stock::{Availability, ListingState};
 use feeds::connection::{AnswerForm, Base, BatchCall, Call, ConnectionFile, FillError, Method, Out, Place};
 use feeds::{Listing, ListingMessages, json_batch};
-use ledger::Failure;
-use ledger::online::{Claimed, ListingRow, Stood};
+use ledger::CommandError;
+use ledger::online::{Claimed, ListingRow, RemoteState};
 use reqwest::Url;
 use std::time::Instant;
 
@@ -51,7 +51,7 @@ pub(super) struct Message {
     pub(super) tries: u32,
     pub(super) kind: Kind,
     pub(super) listing: Listing,
-    pub(super) stood: Stood,
+    pub(super) stood: RemoteState,
     /// Whether the other shop's id was learnt while it was said.
     pub(super) has_found_id: bool,
     pub(super) hash: String,
@@ -77,12 +77,12 @@ pub(super) type Made<T> = Result<T, FillError>;
 /// An item that was never told, and can no longer be had, needs no word only on its first try: an
 /// earlier try without an answer may have told of it all the same.
 pub(super) fn to_say(
-    reach: &Reach,
+    reach: &ConnectionRuntime,
     claimed: Claimed,
     in_hand: InHand,
-    (row, stood): (ListingRow, Stood),
+    (row, stood): (ListingRow, RemoteState),
     image_base: Option<&str>,
-) -> Result<ToSay, Failure> {
+) -> Result<ToSay, CommandError> {
     let line = line(row, image_base)?;
     let (item, listing, before) = (line.item, line.listing, line.before.state);
     let is_gone = state_of(listing.availability) == ListingState::Ended;

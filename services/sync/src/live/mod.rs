@@ -1,28 +1,28 @@
 //! The exchange with an online shop over the network, without anybody watching.
 //!
-//! A [`Round`] does what is due at the ledger's now and says when there is more: messages out, orders in,
+//! A [`SyncCycle`] does what is due at the ledger's now and says when there is more: messages out, orders in,
 //! lists compared. [`serve()`] has one round after the other. Whatever a round is cut off in, the next one, of
 //! this process or another, goes on where the ledger says that it stands.
 
 mod by_hand;
 mod client;
-mod dice;
+mod cycle;
+mod deferred;
+mod deliver;
 mod drain;
 mod hooks;
 mod hosts;
 mod intake;
-mod kept;
 mod links;
 mod look;
 mod message;
 mod orders;
 mod place;
 mod rate;
-mod reach;
 mod reconcile;
 mod results;
-mod round;
-mod say;
+mod rng;
+mod runtime;
 mod secrets;
 mod serve;
 pub mod signature;
@@ -36,11 +36,11 @@ pub use by_hand::{
     try_connection,
 };
 pub use client::{CONNECT_TIMEOUT, Limits, MAX_ANSWER_BYTES, MAX_PAGE_BYTES, READ_TIMEOUT};
+pub use cycle::{SyncCycle, When};
 pub use feeds::connection::ConnectionError;
 pub use hooks::{HookAnswer, MAX_HOOK_BYTES, take_hook, takes_hooks};
 pub use hosts::NotAllowed;
-pub use reach::Live;
 pub use reconcile::{NotReconciled, ReconcileError, Reconciled, reconcile, reconcile_given};
-pub use round::{Round, When};
+pub use runtime::Live;
 pub use secrets::{Secret, SecretError, Secrets};
 pub use serve::serve;

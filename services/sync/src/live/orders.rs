@@ -4,15 +4,15 @@
 //! twice changes nothing.
 
 use super::client::{Answer, Ask, CallError, NoBody};
+use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::intake::{From, Read};
 use super::place::{Position, Turned, mark, sum};
-use super::round::{Hand, quiet_of_fetch};
 use domain::day::Moment;
 use domain::delivery::{Reply, back_off};
 use domain::order::IncomingOrder;
 use feeds::connection::{FillError, NextPage, Pull};
 use feeds::{FeedError, PageReading, Parsed, json_at, kept_text, orders_of_page};
-use ledger::Failure;
+use ledger::CommandError;
 use ledger::online::{ClaimPull, MAX_PLACE_CHARS, NoteContact, PullOf, SettlePull, TroubleOf};
 use reqwest::Url;
 
@@ -91,7 +91,7 @@ pub(super) struct Page {
 
 /// Asks for a page, and takes nothing for one that is not whole and JSON.
 pub(super) async fn fetch(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     what: &'static str,
     url: Url,
     etag: Option<&str>,
@@ -129,11 +129,11 @@ enum Behind {
     /// Nothing: all there is was taken.
     Nothing,
     /// What is not known: something went wrong.
-    Trouble,
+    StorageError,
 }
 
 /// Asks for orders, if that is due or `early`; whether all there is was taken.
-pub(super) async fn poll(hand: &Hand<'_>, mut early: bool) -> Result<bool, Failure> {
+pub(super) async fn poll(hand: &ConnectionContext<'_>, mut early: bool) -> Result<bool, CommandError> {
     let Some(pull) = &hand.reach.file.orders else { return Ok(false) };
     for page in 0..MAX_PAGES_A_ROUND {
         // The first page goes in any case: messages that use up the rate must not keep orders waiting.
@@ -156,7 +156,7 @@ pub(super) async fn poll(hand: &Hand<'_>, mut early: bool) -> Result<bool, Failu
         match settle(hand, pull, holder, position, turned).await? {
             Behind::Page => {}
             Behind::Nothing => return Ok(true),
-            Behind::Trouble => return Ok(false),
+            Behind::StorageError => return Ok(false),
         }
     }
     Ok(false)
@@ -166,10 +166,10 @@ const WHAT: &str = "list of orders";
 
 /// Takes one page; whether there is another now.
 async fn one_page(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     position: &mut Position,
-) -> Result<Result<bool, PageError>, Failure> {
+) -> Result<Result<bool, PageError>, CommandError> {
     let url = match position.address(&hand.reach.file.base, pull) {
         Ok(url) => url,
         Err(source) => return Ok(Err(PageError::Address { what: WHAT, source })),
@@ -208,8 +208,8 @@ async fn one_page(
     let from = From { walk_began: Some(position.began()), ..hand.from() };
     match from.take(orders).await {
         Ok(_) => {}
-        Err(Failure::Refused(refusal)) => {
-            return Ok(Err(PageError::NotKept { what: WHAT, words: refusal.to_string() }));
+        Err(CommandError::Rejected(rejection)) => {
+            return Ok(Err(PageError::NotKept { what: WHAT, words: rejection.to_string() }));
         }
         Err(trouble) => return Err(trouble),
     }
@@ -219,12 +219,12 @@ async fn one_page(
 
 /// Keeps the place, and says when to ask again; and what stands behind the page.
 async fn settle(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     holder: i64,
     mut position: Position,
-    turned: Result<Result<bool, PageError>, Failure>,
-) -> Result<Behind, Failure> {
+    turned: Result<Result<bool, PageError>, CommandError>,
+) -> Result<Behind, CommandError> {
     let now = hand.ledger.now();
     let mut told = turned?;
     let mut kept = position.keep();
@@ -249,10 +249,10 @@ async fn settle(
             }
             kept = position.keep();
             let next = try_again(hand, pull, position.state.fails, error.reply());
-            (next, Some(error.to_string()), Behind::Trouble)
+            (next, Some(error.to_string()), Behind::StorageError)
         }
     };
-    let Some(state) = kept else { return Ok(Behind::Trouble) };
+    let Some(state) = kept else { return Ok(Behind::StorageError) };
     let (connection, what, reread_begun) = (hand.connection.id, PullOf::Orders, position.reread_begun);
     let settle = SettlePull { connection, what, holder, state, next, words, reread_begun };
     hand.ledger.execute(None, &settle).await?;
@@ -263,7 +263,7 @@ async fn settle(
 }
 
 /// Longer each time, and never sooner than usual.
-pub(super) fn try_again(hand: &Hand<'_>, pull: &Pull, fails: u32, reply: Reply) -> Moment {
+pub(super) fn try_again(hand: &ConnectionContext<'_>, pull: &Pull, fails: u32, reply: Reply) -> Moment {
     let wait = back_off(fails, hand.dice(), reply);
     hand.after(wait.max(pull.every.duration()))
 }

@@ -6,11 +6,11 @@
 //! once their orders are known up to after the list was made.
 
 use super::by_hand::named;
-use super::dice::Dice;
+use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::orders::{PageError, fetch, poll, try_again};
 use super::place::{Position, Turned, mark};
-use super::reach::Live;
-use super::round::{Hand, quiet_of_fetch};
+use super::rng::Rng;
+use super::runtime::Live;
 use super::theirs::Theirs;
 use crate::exchange::{CompareRun, IntakeError, Ours, read_listed};
 use crate::words::tell_all;
@@ -20,10 +20,10 @@ use feeds::compare::{Difference, compare};
 use feeds::connection::{NextPage, Pull};
 use feeds::{ListedRow, MessageOf, PageReading, json_at, listings_of_page};
 use ledger::online::{
-    ClaimPull, Drift, KeepDrifts, LIVE_AT_ONCE, LearnIds, MAX_DRIFTS, MendListings, NoteContact, NoteCured,
-    PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, Told, TroubleOf,
+    ClaimPull, Delivered, Drift, KeepDrifts, LIVE_AT_ONCE, LearnIds, MAX_DRIFTS, MendListings, NoteContact,
+    NoteCured, PullOf, PullState, RECORDED_AT_ONCE, RecordRun, SettlePull, TroubleOf,
 };
-use ledger::{Failure, Ledger};
+use ledger::{CommandError, Ledger};
 use std::collections::{HashMap, HashSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
@@ -60,7 +60,7 @@ pub enum ReconcileError {
     Text(#[from] feeds::connection::ConnectionError),
     /// The ledger.
     #[error(transparent)]
-    Ledger(#[from] Failure),
+    Ledger(#[from] CommandError),
 }
 
 /// Why a connection's own list was not compared now.
@@ -92,7 +92,7 @@ pub enum NotReconciled {
     },
     /// The ledger.
     #[error(transparent)]
-    Ledger(#[from] Failure),
+    Ledger(#[from] CommandError),
 }
 
 /// Fetches a connection's own list now, and compares it.
@@ -110,8 +110,8 @@ pub async fn reconcile(
         return Err(NotReconciled::NoList { name: name() });
     }
     let client = reach.client(live).map_err(|e| broken(&e))?;
-    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(dice)));
-    let hand = Hand {
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Rng::new(dice)));
+    let hand = ConnectionContext {
         ledger,
         live,
         connection: &connection,
@@ -140,10 +140,11 @@ pub async fn reconcile_given(
     let (rows, rejected) = read_listed(ledger, run).await?;
     let theirs = Theirs { rows, ..Theirs::default() };
     let before = told(ledger, connection.id).await?;
-    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Dice::new(0)));
+    let (shop, chance) = (ledger.refresh_shop().await?, Mutex::new(Rng::new(0)));
     let done = if let Ok(client) = reach.client(live) {
         let (reach, client, connection) = (&*reach, &*client, &connection);
-        let hand = Hand { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
+        let hand =
+            ConnectionContext { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
         known_and_settled(&hand, (&before, ListOf::File), theirs).await?
     } else {
         // Nobody can be asked for orders: what may be bought is left to a person.
@@ -166,17 +167,17 @@ enum ListOf {
     File,
 }
 
-async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, Failure> {
+async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, CommandError> {
     let ours = Ours::read(ledger, connection).await?;
     Ok(ours.stands.values().map(|stand| (stand.item, stand.told)).collect())
 }
 
 /// Takes their orders in first, and then compares.
 async fn known_and_settled(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     before: (&ToldBefore, ListOf),
     theirs: Theirs,
-) -> Result<Reconciled, Failure> {
+) -> Result<Reconciled, CommandError> {
     let orders_are_known = poll(hand, true).await?;
     let of = hand.reach.file.message_of();
     settle(hand.ledger, hand.connection.id, (of, orders_are_known), before, theirs).await
@@ -184,7 +185,9 @@ async fn known_and_settled(
 
 /// Fetches the other shop's list and compares it, if that is due and nobody else does; what came of it,
 /// or why nothing did.
-pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconciled, String>>, Failure> {
+pub(super) async fn by_schedule(
+    hand: &ConnectionContext<'_>,
+) -> Result<Option<Result<Reconciled, String>>, CommandError> {
     let Some(pull) = &hand.reach.file.listed else { return Ok(None) };
     let Some((mut holder, state)) = claim(hand, hand.early).await? else { return Ok(None) };
     let now = hand.ledger.now();
@@ -230,21 +233,30 @@ pub(super) async fn by_schedule(hand: &Hand<'_>) -> Result<Option<Result<Reconci
 }
 
 /// A walk that failed is not left for hours.
-fn try_again_soon(hand: &Hand<'_>, pull: &Pull, fails: u32, error: &PageError) -> domain::day::Moment {
+fn try_again_soon(
+    hand: &ConnectionContext<'_>,
+    pull: &Pull,
+    fails: u32,
+    error: &PageError,
+) -> domain::day::Moment {
     const SOON: Duration = Duration::from_mins(1);
     let wait = domain::delivery::back_off(fails, hand.dice(), error.reply());
     let soon = hand.after(wait.max(SOON));
     soon.min(try_again(hand, pull, fails, error.reply()))
 }
 
-async fn claim(hand: &Hand<'_>, early: bool) -> Result<Option<(i64, PullState)>, Failure> {
+async fn claim(hand: &ConnectionContext<'_>, early: bool) -> Result<Option<(i64, PullState)>, CommandError> {
     let holder = hand.ledger.new_holder()?;
     let claim = ClaimPull { connection: hand.connection.id, what: PullOf::Listings, holder, early };
     Ok(hand.ledger.execute(None, &claim).await?.answer.map(|state| (holder, state)))
 }
 
 /// Lets go of the walk and takes it again, so that its lease lasts; none if somebody else has it now.
-async fn renew(hand: &Hand<'_>, holder: i64, state: &PullState) -> Result<Option<i64>, Failure> {
+async fn renew(
+    hand: &ConnectionContext<'_>,
+    holder: i64,
+    state: &PullState,
+) -> Result<Option<i64>, CommandError> {
     let (connection, next) = (hand.connection.id, hand.ledger.now());
     let state = state.clone();
     let what = PullOf::Listings;
@@ -266,12 +278,12 @@ pub(super) struct HalfWalk {
 
 /// Walks to the end of what they list; none if another process took the walk over.
 async fn walk(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     holder: &mut i64,
     state: &PullState,
     half: &mut HalfWalk,
-) -> Result<Option<Result<(), PageError>>, Failure> {
+) -> Result<Option<Result<(), PageError>>, CommandError> {
     let mut begun = Instant::now();
     loop {
         if begun.elapsed() > RENEWED_AFTER {
@@ -292,7 +304,7 @@ async fn walk(
 }
 
 /// The walk has to be whole, so it waits here for the rate, and not for its next round.
-pub(super) async fn wait_for_rate(hand: &Hand<'_>) {
+pub(super) async fn wait_for_rate(hand: &ConnectionContext<'_>) {
     const LONGEST: Duration = Duration::from_secs(1);
     let now = hand.ledger.now();
     if hand.reach.rate.take(1, now) == 0 {
@@ -303,7 +315,7 @@ pub(super) async fn wait_for_rate(hand: &Hand<'_>) {
 }
 
 pub(super) async fn one_page(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     position: &mut Position,
     theirs: &mut Theirs,
@@ -344,7 +356,7 @@ async fn settle(
     (of, orders_are_known): (MessageOf, bool),
     (before, list): (&ToldBefore, ListOf),
     theirs: Theirs,
-) -> Result<Reconciled, Failure> {
+) -> Result<Reconciled, CommandError> {
     let mut ours = Ours::read(ledger, connection).await?;
     let Theirs { rows: mut theirs, mut ids, .. } = theirs;
     let mut named: HashMap<ItemId, String> = HashMap::with_capacity(ids.len());
@@ -444,7 +456,7 @@ async fn name(
     ledger: &Ledger,
     connection: ConnectionId,
     named: HashMap<ItemId, String>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let mut ids: Vec<(ItemId, String)> = named.into_iter().collect();
     ids.sort_unstable();
     for part in ids.chunks(LIVE_AT_ONCE) {
@@ -521,7 +533,7 @@ async fn adopt(
     ours: &Ours,
     offered: &[String],
     mend: &HashSet<ItemId>,
-) -> Result<usize, Failure> {
+) -> Result<usize, CommandError> {
     let mut told = Vec::new();
     let mut met = HashSet::new();
     for key in offered {
@@ -531,7 +543,7 @@ async fn adopt(
         }
         let revision = if mend.contains(&stand.item) { 0 } else { stand.revision };
         let content = Some((AS_IT_STANDS.to_owned(), ListingState::Listed));
-        told.push(Told { item: stand.item, revision, content });
+        told.push(Delivered { item: stand.item, revision, content });
     }
     for part in told.chunks(RECORDED_AT_ONCE) {
         ledger.execute(None, &RecordRun { connection, told: part.to_vec(), run: None }).await?;

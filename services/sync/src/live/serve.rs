@@ -1,14 +1,14 @@
 //! The exchange while the program runs: each connection has its own round, again and again.
 
-use super::dice::Dice;
-use super::reach::Live;
-use super::round::{Part, Turn, When, one};
+use super::cycle::{CycleOptions, Part, When, one};
+use super::rng::Rng;
+use super::runtime::Live;
 use crate::words::tell_all;
 use domain::day::Moment;
 use domain::delivery::REQUEST_TIMEOUT;
 use domain::ids::{ConnectionId, ItemId};
 use ledger::online::PruneLive;
-use ledger::{Failure, Ledger};
+use ledger::{CommandError, Ledger};
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
@@ -36,10 +36,10 @@ const PRUNE_PAUSE: Duration = Duration::from_millis(100);
 pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Future<Output = ()>) {
     let mut tended: HashMap<(ConnectionId, usize), JoinHandle<()>> = HashMap::new();
     let mut changes = ledger.changes();
-    let mut dice = Dice::new(seed);
+    let mut dice = Rng::new(seed);
     let pruning = tokio::spawn(prune(ledger.clone()));
     let listener = ledger.clone();
-    let hearing = tokio::spawn(async move { listener.hear_others().await });
+    let hearing = tokio::spawn(async move { listener.listen_for_commits().await });
     tokio::pin!(shutdown);
     loop {
         match ledger.live_connections().await {
@@ -82,7 +82,7 @@ async fn quietly(changes: &mut watch::Receiver<u64>) {
 
 /// Keeps a part of one connection going until it is ended.
 async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, part: Part, seed: u64) {
-    let mut dice = Dice::new(seed);
+    let mut dice = Rng::new(seed);
     let mut changes = ledger.changes();
     let mut seen = (ledger.now(), Instant::now());
     loop {
@@ -93,7 +93,7 @@ async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, part: Part, see
         }
         seen = (ledger.now(), Instant::now());
         changes.mark_unchanged();
-        let turn = Turn::of(std::slice::from_ref(&part), dice.next());
+        let turn = CycleOptions::of(std::slice::from_ref(&part), dice.next());
         let when = match round(&ledger, &live, id, turn).await {
             Ok(Some(when)) => when,
             Ok(None) => return,
@@ -111,8 +111,8 @@ async fn round(
     ledger: &Ledger,
     live: &Live,
     id: ConnectionId,
-    turn: Turn<'_>,
-) -> Result<Option<When>, Failure> {
+    turn: CycleOptions<'_>,
+) -> Result<Option<When>, CommandError> {
     let connections = ledger.live_connections().await?;
     let Some(connection) = connections.iter().find(|c| c.id == id) else { return Ok(None) };
     one(ledger, live, connection, turn).await.map(Some)

@@ -5,7 +5,7 @@ use domain::channel::Channel;
 use domain::codes::Code;
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::Ledger;
 use ledger::sales::{NewRefund, NewSale, RefundTender, SaleDone, SaleLineIn, TenderIn};
 
@@ -34,7 +34,7 @@ pub(crate) async fn take_back(ledger: &Ledger, sale: &SaleDone) {
     let refund = NewRefund {
         sale: sale.id,
         lines: Vec::new(),
-        fate: Fate::Shelf,
+        fate: ReturnDisposition::Shelf,
         shipping: Money::zero(Currency::USD),
         tender: RefundTender::All(TenderKind::Card),
         reason: "too small".to_owned(),

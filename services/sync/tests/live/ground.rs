@@ -12,7 +12,7 @@ use ledger::shelf::{AddItems, NewItem, RowOutcome};
 use ledger::{Access, Ledger, ManualClock};
 use std::sync::Arc;
 use std::time::Duration;
-use sync::live::{Limits, Live, Round, Secrets, When, check_connection};
+use sync::live::{Limits, Live, Secrets, SyncCycle, When, check_connection};
 use tempfile::TempDir;
 use wiremock::matchers::any;
 use wiremock::{Mock, MockServer, Request, ResponseTemplate};
@@ -134,7 +134,7 @@ impl Ground {
     /// One round; when the next is due, in milliseconds from now.
     pub(crate) async fn round(&mut self) -> Option<i64> {
         self.dice += 1;
-        match Round::run(&self.ledger, &self.live, self.dice).await.unwrap() {
+        match SyncCycle::run(&self.ledger, &self.live, self.dice).await.unwrap() {
             When::At(at) => Some(at.millis() - self.ledger.now().millis()),
             When::OnChange => None,
         }

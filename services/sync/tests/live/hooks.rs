@@ -54,7 +54,7 @@ pub(crate) async fn take(ground: &Ground, name: &str, headers: &[(String, String
     match answer {
         HookAnswer::Unsigned(_) => "unsigned".to_owned(),
         HookAnswer::Unreadable(_) => "unreadable".to_owned(),
-        HookAnswer::Trouble(words) => format!("trouble: {words}"),
+        HookAnswer::StorageError(words) => format!("trouble: {words}"),
         other => format!("{other:?}").to_lowercase(),
     }
 }

@@ -6,7 +6,7 @@ use domain::codes::Code;
 use ledger::online::{EndConnection, EnterOtherId};
 use serde_json::{Value, json};
 use std::time::Duration;
-use sync::live::Round;
+use sync::live::SyncCycle;
 use wiremock::matchers::{method, path};
 use wiremock::{Mock, ResponseTemplate};
 
@@ -73,7 +73,7 @@ async fn what_a_failed_answer_may_have_made_is_looked_for_by_whichever_process_c
         let (ledger, live) = ground.another().await;
         answers(&ground, listed(&[]), made("70")).await;
         // Each process has seen the list as it stood before.
-        Round::run(&ledger, &live, 7).await.unwrap();
+        SyncCycle::run(&ledger, &live, 7).await.unwrap();
         ground.piece("B1").await;
         answers(&ground, listed(&[("70", "B0", "1")]), ResponseTemplate::new(status)).await;
         ground.round().await;
@@ -82,7 +82,7 @@ async fn what_a_failed_answer_may_have_made_is_looked_for_by_whichever_process_c
         answers(&ground, listed(&[("70", "B0", "1"), ("71", "B1", "1")]), made("72")).await;
         ground.wait(20 * SECOND);
         if is_other {
-            Round::run(&ledger, &live, 8).await.unwrap();
+            SyncCycle::run(&ledger, &live, 8).await.unwrap();
         } else {
             ground.round().await;
         }

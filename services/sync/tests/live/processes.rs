@@ -4,7 +4,7 @@ use crate::ground::{Ground, LIMITS, OUT, SECOND, ok};
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
-use sync::live::{Round, When, serve};
+use sync::live::{SyncCycle, When, serve};
 use wiremock::matchers::{any, path};
 use wiremock::{Mock, ResponseTemplate};
 
@@ -22,7 +22,7 @@ async fn two_processes_tell_each_item_once() {
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     while ground.ledger.execute(None, &ledger::online::FillConnection { connection }).await.unwrap().answer {}
     let (ledger, live) = ground.another().await;
-    let other = tokio::spawn(async move { Round::run(&ledger, &live, 7).await.unwrap() });
+    let other = tokio::spawn(async move { SyncCycle::run(&ledger, &live, 7).await.unwrap() });
     ground.round().await;
     other.await.unwrap();
     ground.rounds(SECOND).await;
@@ -89,7 +89,7 @@ async fn a_missing_secret_makes_the_connection_wait_and_say_why() {
     assert_eq!(ground.asked().await, ["PUT /intake/B1 InStock"]);
     assert!(LIMITS.whole < domain::delivery::LEASE);
     let (ledger, live) = ground.another().await;
-    assert_eq!(Round::run(&ledger, &live, 1).await.unwrap(), When::At(fill_due(&ground).await));
+    assert_eq!(SyncCycle::run(&ledger, &live, 1).await.unwrap(), When::At(fill_due(&ground).await));
 }
 
 /// When the shelf is gone through again.

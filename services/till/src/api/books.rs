@@ -90,7 +90,7 @@ impl BooksRowShown {
     fn read(row: &BooksRow) -> Result<Self, Problem> {
         let figures = &row.figures;
         let too_large = |error| {
-            Problem::new(crate::problem::Kind::Trouble, "the books' sums are too large").because(&error)
+            Problem::new(crate::problem::Kind::StorageError, "the books' sums are too large").because(&error)
         };
         Ok(Self {
             day: row.day.map(|d| d.to_string()),

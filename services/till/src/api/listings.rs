@@ -93,7 +93,7 @@ pub(crate) async fn list_listings(
 mod tests {
     use crate::testing::TestShop;
     use domain::stock::ListingState;
-    use ledger::online::{RecordRun, Told};
+    use ledger::online::{Delivered, RecordRun};
     use serde_json::json;
 
     #[tokio::test]
@@ -103,7 +103,7 @@ mod tests {
         let feed = ledger.connection(super::FEED).await.expect("the feed");
         let row = ledger.listings(feed, None).await.expect("listings").rows().expect("rows").remove(0);
         let content = Some(("hash".to_owned(), ListingState::Listed));
-        let told = vec![Told { item: row.item, revision: row.revision, content }];
+        let told = vec![Delivered { item: row.item, revision: row.revision, content }];
         ledger.execute(None, &RecordRun { connection: feed, told, run: None }).await.expect("recorded");
         shop.sell("COWL", "k1").await;
         let first = shop.get("/api/listings?limit=2").await.json();

@@ -11,7 +11,7 @@ use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::channel::MAX_CHANNEL_CHARS;
 use domain::codes::MAX_CODE_CHARS;
 use domain::order::OrderStatus;
-use domain::stock::{Availability, Fate, ItemKind, Why};
+use domain::stock::{Availability, ItemKind, ReturnDisposition, StockReason};
 use domain::text::{MAX_NAME_CHARS, MAX_NOTE_CHARS};
 use domain::weight::WeightUnit;
 use ledger::shelf::{MAX_ITEMS_AT_ONCE, Purpose};
@@ -59,23 +59,27 @@ fn channel() -> Form {
 }
 
 fn fates() -> Vec<&'static str> {
-    [Fate::Shelf, Fate::WrittenOff, Fate::Open].map(Fate::code).to_vec()
+    [ReturnDisposition::Shelf, ReturnDisposition::WrittenOff, ReturnDisposition::Open]
+        .map(ReturnDisposition::code)
+        .to_vec()
 }
 
 /// What a field of one schema alone must be.
 fn own(schema: &str, field: &str) -> Option<Form> {
     let kinds = || [ItemKind::Piece, ItemKind::Counted, ItemKind::Weight].map(ItemKind::code).to_vec();
     let lines = || [LineKind::Goods, LineKind::GiftNote, LineKind::Deposit].map(LineKind::code).to_vec();
-    let losses = || Why::ALL.into_iter().filter(|why| why.is_loss()).map(Why::code).collect();
+    let losses = || StockReason::ALL.into_iter().filter(|why| why.is_loss()).map(StockReason::code).collect();
     Some(match (schema, field) {
         ("ItemShown" | "ItemText" | "ShelfRowShown", "kind") => Words(kinds()),
         ("SaleLineText" | "LineShown" | "SoldLineShown", "kind") => Words(lines()),
         ("TenderText" | "PartText" | "PaymentText" | "TenderShown" | "GivenShown", "kind")
         | ("RefundText", "tender")
         | ("ShopShown", "tenders") => Words(TenderKind::ALL.map(TenderKind::code).to_vec()),
-        ("FateText", "fate") => Words(vec![Fate::Shelf.code(), Fate::WrittenOff.code()]),
+        ("FateText", "fate") => {
+            Words(vec![ReturnDisposition::Shelf.code(), ReturnDisposition::WrittenOff.code()])
+        }
         ("StockText", "why") => Words(losses()),
-        ("MoveShown", "why") => Words(Why::ALL.map(Why::code).to_vec()),
+        ("MoveShown", "why") => Words(StockReason::ALL.map(StockReason::code).to_vec()),
         ("HoldText", "for") => {
             Words([Purpose::Basket, Purpose::Customer, Purpose::Market].map(Purpose::code).to_vec())
         }

@@ -8,7 +8,7 @@ use crate::query::At;
 use crate::values;
 use axum::extract::State;
 use domain::ids::RefundLineId;
-use ledger::sales::DecideFate;
+use ledger::sales::DecideReturn;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -32,7 +32,7 @@ pub(crate) async fn decide_fate(
     write: Write<FateText>,
 ) -> Result<Answer<FateText>, Problem> {
     let fate = values::fate(&write.body.fate, "#/fate")?;
-    let done = app.run(&write.key, &DecideFate { line, fate, who: write.who }).await?;
+    let done = app.run(&write.key, &DecideReturn { line, fate, who: write.who }).await?;
     Ok(Answer::ok(done.replayed, write.body))
 }
 

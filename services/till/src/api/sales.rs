@@ -168,10 +168,13 @@ impl From<Tender> for TenderShown {
 
 impl From<RefundView> for RefundShown {
     fn from(refund: RefundView) -> Self {
-        let line =
-            |(id, line, fate): (domain::ids::RefundLineId, domain::ids::SaleLineId, domain::stock::Fate)| {
-                RefundLineShown { id: id.to_string(), line: line.to_string(), fate: fate.code() }
-            };
+        let line = |(id, line, fate): (
+            domain::ids::RefundLineId,
+            domain::ids::SaleLineId,
+            domain::stock::ReturnDisposition,
+        )| {
+            RefundLineShown { id: id.to_string(), line: line.to_string(), fate: fate.code() }
+        };
         Self {
             id: refund.id.to_string(),
             at: refund.at.to_string(),

@@ -49,6 +49,8 @@ pub(crate) trait Summed<T> {
 
 impl<T> Summed<T> for Result<T, MoneyError> {
     fn summed(self) -> Result<T, Problem> {
-        self.map_err(|error| Problem::new(Kind::Trouble, "the totals are too large to show").because(&error))
+        self.map_err(|error| {
+            Problem::new(Kind::StorageError, "the totals are too large to show").because(&error)
+        })
     }
 }

@@ -28,7 +28,7 @@ use crate::routes::Route;
 use axum::response::Response;
 use domain::ids::BasketId;
 use domain::people::Act;
-use ledger::{Command, Refusal};
+use ledger::{Command, Rejection};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
@@ -73,10 +73,10 @@ async fn said<C: Command>(
     app: &App,
     form: &Form,
     command: &C,
-) -> Result<Result<C::Answer, Refusal>, Problem> {
+) -> Result<Result<C::Answer, Rejection>, Problem> {
     match app.ledger.answer(Some(&form.key), command).await?.answer {
         // The first of two is still at it: whoever sent the second asks again.
-        Err(refusal @ Refusal::StillRunning) => Err(refusal.into()),
+        Err(rejection @ Rejection::StillRunning) => Err(rejection.into()),
         answer => Ok(answer),
     }
 }
@@ -97,7 +97,7 @@ async fn again(
     app: &App,
     form: &Form,
     basket: Option<BasketId>,
-    refusal: &Refusal,
+    rejection: &Rejection,
     weigh: Option<slip::Weigh>,
 ) -> Result<Response, Problem> {
     let shop = app.ledger.shop();
@@ -110,7 +110,7 @@ async fn again(
     };
     // Asking for the weight is no fault.
     if weigh.is_none() || !form.text("quantity").is_empty() {
-        slip.faults = words::faults(&shop, refusal, app.ledger.now());
+        slip.faults = words::faults(&shop, rejection, app.ledger.now());
     }
     slip.weigh = weigh;
     if form.has("part") {

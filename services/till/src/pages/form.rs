@@ -59,7 +59,8 @@ impl FromRequest<App> for Form {
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Problem> {
         let caller = request.extensions().get::<Caller>().cloned();
-        let caller = caller.ok_or_else(|| Problem::new(Kind::Trouble, "a form was reached by nobody"))?;
+        let caller =
+            caller.ok_or_else(|| Problem::new(Kind::StorageError, "a form was reached by nobody"))?;
         read_form(request, caller, BULK_LIMIT).await
     }
 }
@@ -122,7 +123,7 @@ impl Form {
         // Without the token: the same form sent again after its sender came in anew is the same.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)
-            .map_err(|refusal| Problem::new(Kind::Malformed, refusal.to_string()))?
+            .map_err(|rejection| Problem::new(Kind::Malformed, rejection.to_string()))?
             .sent_by(caller.actor());
         Ok(Self { key, caller, pairs })
     }

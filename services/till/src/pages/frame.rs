@@ -143,9 +143,9 @@ impl<T: Template> IntoResponse for Paper<T> {
             Ok(html) => {
                 (StatusCode::OK, [(header::CONTENT_TYPE, "text/html; charset=utf-8")], html).into_response()
             }
-            Err(error) => {
-                Problem::new(Kind::Trouble, "the page could not be written").because(&error).into_response()
-            }
+            Err(error) => Problem::new(Kind::StorageError, "the page could not be written")
+                .because(&error)
+                .into_response(),
         }
     }
 }

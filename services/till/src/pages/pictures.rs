@@ -15,7 +15,7 @@ const FOR_GOOD: &str = "private, max-age=31536000, immutable";
 impl From<PictureError> for Problem {
     fn from(error: PictureError) -> Self {
         if error.is_ours() {
-            return Self::new(Kind::Trouble, "the photo could not be read or saved").because(&error);
+            return Self::new(Kind::StorageError, "the photo could not be read or saved").because(&error);
         }
         Self::invalid("#/photographs", error)
     }

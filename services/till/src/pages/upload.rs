@@ -41,7 +41,8 @@ impl FromRequest<App> for PhotoForm {
 
     async fn from_request(mut request: Request, app: &App) -> Result<Self, Problem> {
         let caller = request.extensions().get::<Caller>().cloned();
-        let caller = caller.ok_or_else(|| Problem::new(Kind::Trouble, "a form was reached by nobody"))?;
+        let caller =
+            caller.ok_or_else(|| Problem::new(Kind::StorageError, "a form was reached by nobody"))?;
         let scope = format!("{} POST {}", caller.who, request.uri().path());
         let room = app.dark_room.room_for_form().await;
         DefaultBodyLimit::max(MAX_UPLOAD).apply(&mut request);

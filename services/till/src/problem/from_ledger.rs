@@ -2,7 +2,7 @@
 
 use super::{Kind, Problem, ProblemDocument, ProblemItem, SoldDocument};
 use domain::limits::AboveLimit;
-use ledger::{Failure, Refusal, SoldAs, Trouble};
+use ledger::{CommandError, Rejection, SoldAs, StorageError};
 
 /// The words of a trouble of which nothing more is said outside.
 const TROUBLE: &str = "the request failed. Try again with the same key, and check the program's log if it \
@@ -10,40 +10,40 @@ const TROUBLE: &str = "the request failed. Try again with the same key, and chec
 const AWAY: &str = "the shop's database cannot be used right now. Try again with the same key, and check the \
     program's log";
 
-impl From<Failure> for Problem {
-    fn from(failure: Failure) -> Self {
+impl From<CommandError> for Problem {
+    fn from(failure: CommandError) -> Self {
         match failure {
-            Failure::Refused(refusal) => (*refusal).into(),
-            Failure::Trouble(trouble) => trouble.into(),
+            CommandError::Rejected(rejection) => (*rejection).into(),
+            CommandError::Storage(trouble) => trouble.into(),
         }
     }
 }
 
-impl From<Trouble> for Problem {
-    fn from(trouble: Trouble) -> Self {
+impl From<StorageError> for Problem {
+    fn from(trouble: StorageError) -> Self {
         let problem = match &trouble {
             // Their words name nothing inside.
-            Trouble::Busy(_)
-            | Trouble::Collided(_)
-            | Trouble::SettingsChanged
-            | Trouble::OutcomeUnknown(_) => Self::new(Kind::Busy, trouble.to_string()),
-            Trouble::Unreachable(_)
-            | Trouble::ReadOnly(_)
-            | Trouble::Full(_)
-            | Trouble::NotWritable
-            | Trouble::NoNode => Self::new(Kind::Away, AWAY),
-            Trouble::NoShop { .. }
-            | Trouble::BadUrl { .. }
-            | Trouble::NotAShop(_)
-            | Trouble::Foreign { .. }
-            | Trouble::Newer { .. }
-            | Trouble::NeedsOwner
-            | Trouble::OtherSchema { .. }
-            | Trouble::Older(_)
-            | Trouble::KeptAnswer(_)
-            | Trouble::Impossible { .. }
-            | Trouble::File { .. }
-            | Trouble::Database(_) => Self::new(Kind::Trouble, TROUBLE),
+            StorageError::Busy(_)
+            | StorageError::Collided(_)
+            | StorageError::SettingsChanged
+            | StorageError::OutcomeUnknown(_) => Self::new(Kind::Busy, trouble.to_string()),
+            StorageError::Unreachable(_)
+            | StorageError::ReadOnly(_)
+            | StorageError::Full(_)
+            | StorageError::NotWritable
+            | StorageError::NoNode => Self::new(Kind::Away, AWAY),
+            StorageError::NoShop { .. }
+            | StorageError::BadUrl { .. }
+            | StorageError::NotAShop(_)
+            | StorageError::Foreign { .. }
+            | StorageError::Newer { .. }
+            | StorageError::NeedsOwner
+            | StorageError::OtherSchema { .. }
+            | StorageError::Older(_)
+            | StorageError::KeptAnswer(_)
+            | StorageError::Impossible { .. }
+            | StorageError::File { .. }
+            | StorageError::Database(_) => Self::new(Kind::StorageError, TROUBLE),
         };
         problem.because(&trouble)
     }
@@ -52,98 +52,98 @@ impl From<Trouble> for Problem {
 impl Problem {
     /// A panic, of which the caller learns no more than of any other trouble.
     pub(crate) fn panicked(words: &str) -> Self {
-        Self::new(Kind::Trouble, TROUBLE).caused_by(format!("panic: {words}"))
+        Self::new(Kind::StorageError, TROUBLE).caused_by(format!("panic: {words}"))
     }
 
     /// The database does not answer, whatever the reason.
-    pub(crate) fn away(failure: &Failure) -> Self {
+    pub(crate) fn away(failure: &CommandError) -> Self {
         Self::new(Kind::Away, AWAY).because(failure)
     }
 }
 
-impl From<Refusal> for Problem {
-    fn from(refusal: Refusal) -> Self {
-        if let Refusal::Invalid { field, reason } = &refusal {
+impl From<Rejection> for Problem {
+    fn from(rejection: Rejection) -> Self {
+        if let Rejection::Invalid { field, reason } = &rejection {
             return Self::invalid(pointer_of(field), reason);
         }
-        let mut problem = Self::new(kind_of(&refusal), refusal.to_string());
-        if let Refusal::TooOften { seconds } = &refusal {
+        let mut problem = Self::new(kind_of(&rejection), rejection.to_string());
+        if let Rejection::TooOften { seconds } = &rejection {
             problem = problem.wait(*seconds);
         }
-        fill(&mut problem.document, refusal);
+        fill(&mut problem.document, rejection);
         problem
     }
 }
 
-fn kind_of(refusal: &Refusal) -> Kind {
-    match refusal {
-        Refusal::UnknownCode { .. } => Kind::UnknownCode,
-        Refusal::WrongDigit { .. } => Kind::WrongDigit,
-        Refusal::AlreadySold { .. } => Kind::AlreadySold,
-        Refusal::Gone { .. } => Kind::Gone,
-        Refusal::SetAside { .. } => Kind::SetAside,
-        Refusal::NotEnough { .. } => Kind::NotEnough,
-        Refusal::KeyReused => Kind::KeyReused,
-        Refusal::StillRunning => Kind::StillRunning,
-        Refusal::NoSuch { .. } => Kind::NoSuch,
-        Refusal::HoldOver { .. } => Kind::HoldOver,
-        Refusal::Invalid { .. } => Kind::Invalid,
-        Refusal::MoreThanSold { .. } => Kind::MoreThanSold,
-        Refusal::NotVoidable { .. } => Kind::NotVoidable,
-        Refusal::Stale { .. } => Kind::Stale,
-        Refusal::CodeTaken { .. } => Kind::CodeTaken,
-        Refusal::OrderDiffers { .. } => Kind::OrderDiffers,
-        Refusal::SameDateOtherContents { .. } => Kind::SameDateOtherContents,
-        Refusal::NumberUsedAgain { .. } => Kind::NumberUsedAgain,
-        Refusal::TooOften { .. } => Kind::TooOften,
-        Refusal::AboveLimit(_) => Kind::AboveYourLimit,
+fn kind_of(rejection: &Rejection) -> Kind {
+    match rejection {
+        Rejection::UnknownCode { .. } => Kind::UnknownCode,
+        Rejection::WrongDigit { .. } => Kind::WrongDigit,
+        Rejection::AlreadySold { .. } => Kind::AlreadySold,
+        Rejection::Gone { .. } => Kind::Gone,
+        Rejection::SetAside { .. } => Kind::SetAside,
+        Rejection::NotEnough { .. } => Kind::NotEnough,
+        Rejection::KeyReused => Kind::KeyReused,
+        Rejection::StillRunning => Kind::StillRunning,
+        Rejection::NoSuch { .. } => Kind::NoSuch,
+        Rejection::HoldOver { .. } => Kind::HoldOver,
+        Rejection::Invalid { .. } => Kind::Invalid,
+        Rejection::MoreThanSold { .. } => Kind::MoreThanSold,
+        Rejection::NotVoidable { .. } => Kind::NotVoidable,
+        Rejection::Stale { .. } => Kind::Stale,
+        Rejection::CodeTaken { .. } => Kind::CodeTaken,
+        Rejection::OrderDiffers { .. } => Kind::OrderDiffers,
+        Rejection::SameDateOtherContents { .. } => Kind::SameDateOtherContents,
+        Rejection::NumberUsedAgain { .. } => Kind::NumberUsedAgain,
+        Rejection::TooOften { .. } => Kind::TooOften,
+        Rejection::AboveLimit(_) => Kind::AboveYourLimit,
     }
 }
 
 /// The members that a program reads.
-fn fill(document: &mut ProblemDocument, refusal: Refusal) {
+fn fill(document: &mut ProblemDocument, rejection: Rejection) {
     let item = |code, title| Some(ProblemItem { sku: code, name: title });
-    match refusal {
-        Refusal::AlreadySold { code, title, sold } => {
+    match rejection {
+        Rejection::AlreadySold { code, title, sold } => {
             document.item = item(code, title);
             document.sold = Some(sold.into());
         }
-        Refusal::Gone { code, title, why } => {
+        Rejection::Gone { code, title, why } => {
             document.item = item(code, title);
             document.why = Some(why);
         }
-        Refusal::SetAside { code, title, for_whom, until } => {
+        Rejection::SetAside { code, title, for_whom, until } => {
             document.item = item(code, title);
             document.for_whom = Some(for_whom);
             document.until = until.map(|u| u.to_string());
         }
-        Refusal::NotEnough { code, title, asked, free } => {
+        Rejection::NotEnough { code, title, asked, free } => {
             document.item = item(code, title);
             (document.asked, document.free) = (Some(asked), Some(free));
         }
-        Refusal::MoreThanSold { asked, left, .. } => {
+        Rejection::MoreThanSold { asked, left, .. } => {
             (document.asked, document.left) = (Some(asked), Some(left));
         }
-        Refusal::UnknownCode { code } | Refusal::CodeTaken { code, .. } => document.code = Some(code),
-        Refusal::WrongDigit { code, expected } => {
+        Rejection::UnknownCode { code } | Rejection::CodeTaken { code, .. } => document.code = Some(code),
+        Rejection::WrongDigit { code, expected } => {
             document.code = Some(code);
             document.check_digit = Some(expected.to_string());
         }
-        Refusal::HoldOver { state, .. } => document.state = Some(state),
-        Refusal::Stale { current, .. } => document.revision = Some(current.to_string()),
-        Refusal::AboveLimit(AboveLimit { limit, asked, allowed }) => {
+        Rejection::HoldOver { state, .. } => document.state = Some(state),
+        Rejection::Stale { current, .. } => document.revision = Some(current.to_string()),
+        Rejection::AboveLimit(AboveLimit { limit, asked, allowed }) => {
             document.limit = Some(limit.code().to_owned());
             (document.asked, document.allowed) = (Some(asked), Some(allowed));
         }
-        Refusal::KeyReused
-        | Refusal::StillRunning
-        | Refusal::NoSuch { .. }
-        | Refusal::Invalid { .. }
-        | Refusal::NotVoidable { .. }
-        | Refusal::OrderDiffers { .. }
-        | Refusal::SameDateOtherContents { .. }
-        | Refusal::NumberUsedAgain { .. }
-        | Refusal::TooOften { .. } => {}
+        Rejection::KeyReused
+        | Rejection::StillRunning
+        | Rejection::NoSuch { .. }
+        | Rejection::Invalid { .. }
+        | Rejection::NotVoidable { .. }
+        | Rejection::OrderDiffers { .. }
+        | Rejection::SameDateOtherContents { .. }
+        | Rejection::NumberUsedAgain { .. }
+        | Rejection::TooOften { .. } => {}
     }
 }
 
@@ -178,50 +178,50 @@ mod tests {
         AboveLimit { limit: LimitName::Discount, asked, allowed }
     }
 
-    fn refusals() -> Vec<(Refusal, &'static str, u16, &'static str)> {
+    fn refusals() -> Vec<(Rejection, &'static str, u16, &'static str)> {
         let text = |t: &str| t.to_owned();
         let at = Moment::from_millis(1_770_000_000_000);
         let sold = SoldAs { channel: text("store"), at, receipt: Some(7), order: None };
         let (code, title) = (text("A-1"), text("Moor cowl"));
         let sku = || (code.clone(), title.clone());
         let ((c1, t1), (c2, t2), (c3, t3), (c4, t4)) = (sku(), sku(), sku(), sku());
-        let aside = Refusal::SetAside { code: c3, title: t3, for_whom: text("Ann"), until: Some(at) };
-        let too_few = Refusal::NotEnough { code: c4, title: t4, asked: text("3"), free: text("2") };
-        let too_much = Refusal::MoreThanSold { title: text("cowl"), asked: text("2"), left: text("1") };
-        let differs = Refusal::OrderDiffers { channel: text("online"), number: text("9") };
-        let same_date = Refusal::SameDateOtherContents { channel: text("online"), number: text("9") };
-        let used_again = Refusal::NumberUsedAgain { channel: text("online"), number: text("9") };
+        let aside = Rejection::SetAside { code: c3, title: t3, for_whom: text("Ann"), until: Some(at) };
+        let too_few = Rejection::NotEnough { code: c4, title: t4, asked: text("3"), free: text("2") };
+        let too_much = Rejection::MoreThanSold { title: text("cowl"), asked: text("2"), left: text("1") };
+        let differs = Rejection::OrderDiffers { channel: text("online"), number: text("9") };
+        let same_date = Rejection::SameDateOtherContents { channel: text("online"), number: text("9") };
+        let used_again = Rejection::NumberUsedAgain { channel: text("online"), number: text("9") };
         vec![
-            (Refusal::UnknownCode { code: text("X") }, "unknown-code", 404, "/code"),
-            (Refusal::WrongDigit { code: text("X"), expected: 3 }, "wrong-digit", 422, "/checkDigit"),
-            (Refusal::AlreadySold { code: c1, title: t1, sold }, "already-sold", 409, "/sold/receipt"),
-            (Refusal::Gone { code: c2, title: t2, why: text("damage") }, "gone", 409, "/why"),
+            (Rejection::UnknownCode { code: text("X") }, "unknown-code", 404, "/code"),
+            (Rejection::WrongDigit { code: text("X"), expected: 3 }, "wrong-digit", 422, "/checkDigit"),
+            (Rejection::AlreadySold { code: c1, title: t1, sold }, "already-sold", 409, "/sold/receipt"),
+            (Rejection::Gone { code: c2, title: t2, why: text("damage") }, "gone", 409, "/why"),
             (aside, "set-aside", 409, "/until"),
             (too_few, "not-enough", 409, "/free"),
-            (Refusal::KeyReused, "key-reused", 422, "/detail"),
-            (Refusal::StillRunning, "still-running", 409, "/detail"),
-            (Refusal::no_such("sale", 5), "no-such", 404, "/detail"),
-            (Refusal::HoldOver { id: text("5"), state: text("taken") }, "hold-over", 409, "/state"),
-            (Refusal::invalid("weight.value", "no"), "invalid", 422, "/errors/0/pointer"),
+            (Rejection::KeyReused, "key-reused", 422, "/detail"),
+            (Rejection::StillRunning, "still-running", 409, "/detail"),
+            (Rejection::no_such("sale", 5), "no-such", 404, "/detail"),
+            (Rejection::HoldOver { id: text("5"), state: text("taken") }, "hold-over", 409, "/state"),
+            (Rejection::invalid("weight.value", "no"), "invalid", 422, "/errors/0/pointer"),
             (too_much, "more-than-sold", 422, "/left"),
-            (Refusal::NotVoidable { id: text("5"), reason: text("late") }, "not-voidable", 409, "/detail"),
-            (Refusal::Stale { what: text("item"), expected: 1, current: 2 }, "stale", 412, "/revision"),
-            (Refusal::CodeTaken { code: text("X"), title: text("cowl") }, "code-taken", 409, "/code"),
+            (Rejection::NotVoidable { id: text("5"), reason: text("late") }, "not-voidable", 409, "/detail"),
+            (Rejection::Stale { what: text("item"), expected: 1, current: 2 }, "stale", 412, "/revision"),
+            (Rejection::CodeTaken { code: text("X"), title: text("cowl") }, "code-taken", 409, "/code"),
             (differs, "order-differs", 409, "/detail"),
             (same_date, "same-date-other-contents", 409, "/detail"),
             (used_again, "number-used-again", 409, "/detail"),
-            (Refusal::TooOften { seconds: 2 }, "too-often", 429, "/detail"),
-            (Refusal::AboveLimit(above()), "above-your-limit", 403, "/limit"),
-            (Refusal::AboveLimit(above()), "above-your-limit", 403, "/asked"),
-            (Refusal::AboveLimit(above()), "above-your-limit", 403, "/allowed"),
+            (Rejection::TooOften { seconds: 2 }, "too-often", 429, "/detail"),
+            (Rejection::AboveLimit(above()), "above-your-limit", 403, "/limit"),
+            (Rejection::AboveLimit(above()), "above-your-limit", 403, "/asked"),
+            (Rejection::AboveLimit(above()), "above-your-limit", 403, "/allowed"),
         ]
     }
 
     #[test]
     fn every_refusal_has_its_type_its_status_and_its_members() {
-        for (refusal, code, status, member) in refusals() {
-            let words = refusal.to_string();
-            let problem = Problem::from(refusal);
+        for (rejection, code, status, member) in refusals() {
+            let words = rejection.to_string();
+            let problem = Problem::from(rejection);
             assert_eq!(problem.kind().code(), code);
             let text = serde_json::to_value(problem.into_document()).expect("a document");
             assert_eq!(text["status"], status, "{code}");
@@ -236,7 +236,7 @@ mod tests {
     #[test]
     fn no_trouble_tells_what_is_inside() {
         let io = || std::io::Error::other("/home/ann/shop.db: SELECT secret");
-        let check = |trouble: Trouble, expected: &str| {
+        let check = |trouble: StorageError, expected: &str| {
             let problem = Problem::from(trouble);
             assert_eq!(problem.kind().code(), expected);
             let cause = problem.cause.clone().unwrap_or_default();
@@ -244,17 +244,17 @@ mod tests {
             let text = serde_json::to_string(&problem.into_document()).expect("a document");
             assert!(!text.contains("secret") && !text.contains("/home"), "{text}");
         };
-        check(Trouble::File { what: "/home/ann/secret".to_owned(), source: io() }, "trouble");
-        check(Trouble::Impossible { what: "item.price secret".to_owned() }, "trouble");
-        check(Trouble::NoShop { place: "/home/ann/shop.db".to_owned() }, "trouble");
-        check(Trouble::NoNode, "away");
-        check(Trouble::SettingsChanged, "busy");
+        check(StorageError::File { what: "/home/ann/secret".to_owned(), source: io() }, "trouble");
+        check(StorageError::Impossible { what: "item.price secret".to_owned() }, "trouble");
+        check(StorageError::NoShop { place: "/home/ann/shop.db".to_owned() }, "trouble");
+        check(StorageError::NoNode, "away");
+        check(StorageError::SettingsChanged, "busy");
     }
 
     #[test]
     fn the_log_gets_the_whole_chain() {
         let source = std::io::Error::other("no space left");
-        let problem = Problem::from(Trouble::File { what: "cannot write shop.db".to_owned(), source });
+        let problem = Problem::from(StorageError::File { what: "cannot write shop.db".to_owned(), source });
         assert_eq!(problem.cause.as_deref(), Some("cannot write shop.db: no space left"));
     }
 

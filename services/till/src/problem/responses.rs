@@ -21,7 +21,7 @@ pub(crate) enum ReadProblems {
     Invalid(ProblemDocument),
     /// trouble
     #[response(status = 500, content_type = "application/problem+json")]
-    Trouble(ProblemDocument),
+    StorageError(ProblemDocument),
     /// busy or away; ask again after Retry-After seconds
     #[response(status = 503, content_type = "application/problem+json")]
     Busy(ProblemDocument),
@@ -63,7 +63,7 @@ pub(crate) enum WriteProblems {
     Invalid(ProblemDocument),
     /// trouble
     #[response(status = 500, content_type = "application/problem+json")]
-    Trouble(ProblemDocument),
+    StorageError(ProblemDocument),
     /// busy or away; ask again with the same key after Retry-After seconds
     #[response(status = 503, content_type = "application/problem+json")]
     Busy(ProblemDocument),

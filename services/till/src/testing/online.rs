@@ -10,7 +10,7 @@ use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::ConnectionId;
 use ledger::online::{
-    ClaimMessages, Drift, EndConnection, KeepDrifts, KeepOrder, NewPieces, SaveConnection, SettleMessages,
+    ClaimMessages, DeferOrder, Drift, EndConnection, KeepDrifts, NewPieces, SaveConnection, SettleMessages,
     Settled, SettledAs,
 };
 use std::sync::Arc;
@@ -155,7 +155,7 @@ impl TestShop {
         let (number, words, raw) =
             (number.to_owned(), words.to_owned(), format!("{{\"ref\": \"{number}\"}}"));
         let field = String::new();
-        let keep = KeepOrder { connection, number, raw, words, field, until };
+        let keep = DeferOrder { connection, number, raw, words, field, until };
         self.ledger().execute(None, &keep).await.expect("kept");
     }
 

@@ -5,7 +5,7 @@ use crate::goods;
 use crate::report::Figure;
 use crate::shop::{Engine, Shop, text};
 use crate::stats::{median, seconds};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::fs;
 
 /// Items that change.
@@ -14,7 +14,7 @@ const CHANGES: u32 = 10;
 const AIM: f64 = 2.0;
 
 impl Bench {
-    pub(super) fn ten_changes(&self, engine: Engine) -> Result<Figure, Trouble> {
+    pub(super) fn ten_changes(&self, engine: Engine) -> Result<Figure, BenchError> {
         let small = self.listed_pieces(engine, "small", self.sizes.small_shop)?;
         let large = self.listed_pieces(engine, "large", self.sizes.large_shop)?;
         let (mut of_small, mut of_large) = (Vec::new(), Vec::new());
@@ -37,7 +37,7 @@ impl Bench {
     }
 
     /// Changes ten prices in the middle of the shop, and sends what changed.
-    fn send_changes(&self, shop: &Shop, items: u32, edition: u32) -> Result<f64, Trouble> {
+    fn send_changes(&self, shop: &Shop, items: u32, edition: u32) -> Result<f64, BenchError> {
         let file = self.shops.file("changed.csv");
         goods::write_items(&file, items / 2, CHANGES, edition)?;
         self.shops.program.run(&shop.url, &["add", "items", &text(&file)])?;
@@ -46,7 +46,7 @@ impl Bench {
         fs::remove_dir_all(&folder).trying("removing a feed")?;
         let sent = self.shops.number(shop, "SELECT listings FROM feed_run ORDER BY id DESC LIMIT 1")?;
         if sent != i64::from(CHANGES) {
-            return Err(Trouble::Unexpected(format!("{CHANGES} items changed and {sent} were sent")));
+            return Err(BenchError::Unexpected(format!("{CHANGES} items changed and {sent} were sent")));
         }
         Ok(ran.took.as_secs_f64())
     }

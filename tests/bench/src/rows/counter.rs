@@ -7,7 +7,7 @@ use crate::pgbench::Load;
 use crate::report::Figure;
 use crate::shop::{Engine, Shop};
 use crate::stats::{Times, median, ms};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use std::time::Duration;
 
 /// Sales before the measured ones, so that statements are prepared and pages are at hand.
@@ -16,7 +16,7 @@ const WARM_UP: u32 = 100;
 const AIM: f64 = 0.30;
 
 impl Bench {
-    pub(super) fn one_counter(&self, engine: Engine) -> Result<Figure, Trouble> {
+    pub(super) fn one_counter(&self, engine: Engine) -> Result<Figure, BenchError> {
         let count = self.sizes.sales;
         let seeded = self.listed_pieces(engine, "seeded", self.sizes.pieces)?;
         let (mut ours, mut theirs, mut ratios) = (Vec::new(), Vec::new(), Vec::new());
@@ -56,7 +56,7 @@ impl Bench {
     }
 
     /// One counter, warmed up.
-    fn ring(&self, shop: &Shop, count: u32) -> Result<Rung, Trouble> {
+    fn ring(&self, shop: &Shop, count: u32) -> Result<Rung, BenchError> {
         let serving = self.shops.program.serve(&shop.url)?;
         let work = |first_piece, pieces_each| Work {
             counters: 1,
@@ -72,7 +72,7 @@ impl Bench {
     }
 
     /// What the program wrote with the last key.
-    pub(super) fn sample(&self, shop: &Shop) -> Result<Sample, Trouble> {
+    pub(super) fn sample(&self, shop: &Shop) -> Result<Sample, BenchError> {
         let read = |column: &str| {
             let sql = format!(
                 "SELECT {column} FROM answer_key WHERE answer IS NOT NULL ORDER BY made_ms DESC LIMIT 1"
@@ -83,7 +83,7 @@ impl Bench {
     }
 
     /// The bare engine's one-at-a-time rate on a copy of the shop.
-    pub(super) fn bare_rate(&self, seeded: &Shop, sample: &Sample, count: u32) -> Result<f64, Trouble> {
+    pub(super) fn bare_rate(&self, seeded: &Shop, sample: &Sample, count: u32) -> Result<f64, BenchError> {
         let shop = self.shops.copy(seeded, "bare")?;
         let rate = match shop.engine {
             Engine::Sqlite => {

@@ -7,7 +7,7 @@ use crate::online::Online;
 use crate::report::Figure;
 use crate::shop::{Engine, text};
 use crate::stats::{median, rate};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use pretend::Remembered;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -21,7 +21,7 @@ const AIM: f64 = 0.7;
 const AIM_GROWTH_KIB: u64 = 16 * 1024;
 
 impl Bench {
-    pub(super) fn drain(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn drain(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let count = self.sizes.listings;
         let shop = self.shops.with_items(engine, "shop", count)?;
         let online = Online::open()?;
@@ -76,9 +76,9 @@ impl Bench {
 }
 
 /// The same bodies to a shop of its own, as fast as it goes.
-fn bare_loop(bodies: &Arc<Vec<Remembered>>) -> Result<Duration, Trouble> {
+fn bare_loop(bodies: &Arc<Vec<Remembered>>) -> Result<Duration, BenchError> {
     let online = Online::open()?;
-    let wrong = |why: reqwest::Error| Trouble::Unexpected(format!("the bare loop: {why}"));
+    let wrong = |why: reqwest::Error| BenchError::Unexpected(format!("the bare loop: {why}"));
     // Said by the program too before it speaks to anybody; it may have been said before.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let client = reqwest::Client::builder().no_proxy().build().map_err(wrong)?;
@@ -98,7 +98,7 @@ fn bare_loop(bodies: &Arc<Vec<Remembered>>) -> Result<Duration, Trouble> {
         })
         .collect();
     for lane in lanes {
-        let lost = |_| Trouble::Unexpected("a lane of the bare loop broke down".to_owned());
+        let lost = |_| BenchError::Unexpected("a lane of the bare loop broke down".to_owned());
         online.runtime.block_on(lane).map_err(lost)?.map_err(wrong)?;
     }
     Ok(begun.elapsed())

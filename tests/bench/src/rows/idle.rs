@@ -5,7 +5,7 @@ use crate::online::Online;
 use crate::report::Figure;
 use crate::shop::{Engine, Shop};
 use crate::stats::ms;
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use std::thread;
 use std::time::Duration;
 
@@ -19,7 +19,7 @@ const POLL: Duration = Duration::from_secs(30);
 const AIM: Duration = Duration::from_millis(20);
 
 impl Bench {
-    pub(super) fn idle_connection(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn idle_connection(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let shop = self.shops.with_items(engine, "shop", ITEMS)?;
         let without = self.processor_time(&shop, || ())?;
         let online = Online::open()?;
@@ -57,7 +57,7 @@ impl Bench {
     }
 
     /// What the program uses while nobody asks it anything.
-    fn processor_time(&self, shop: &Shop, begin: impl FnOnce()) -> Result<Duration, Trouble> {
+    fn processor_time(&self, shop: &Shop, begin: impl FnOnce()) -> Result<Duration, BenchError> {
         let serving = self.shops.program.serve(&shop.url)?;
         thread::sleep(SETTLES);
         begin();

@@ -4,7 +4,7 @@ use super::{Bench, aim_on_sqlite};
 use crate::report::Figure;
 use crate::shop::{Engine, text};
 use crate::stats::{median, seconds};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -13,7 +13,7 @@ use std::time::Instant;
 const AIM: f64 = 4.0;
 
 impl Bench {
-    pub(super) fn all_listings(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn all_listings(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let seeded = self.shops.with_items(engine, "seeded", self.sizes.listings)?;
         let folder = self.shops.file("feed");
         let (mut first, mut again, mut bare) = (Vec::new(), Vec::new(), Vec::new());
@@ -21,7 +21,7 @@ impl Bench {
             let shop = self.shops.copy(&seeded, "shop")?;
             let feed_out = || {
                 let arguments = ["feed", "out", "--format", "csv", "--to", &text(&folder)];
-                Ok::<_, Trouble>(self.shops.program.run(&shop.url, &arguments)?.took.as_secs_f64())
+                Ok::<_, BenchError>(self.shops.program.run(&shop.url, &arguments)?.took.as_secs_f64())
             };
             first.push(feed_out()?);
             // Twice, so that the second is of a shop in which nothing is left to settle.
@@ -30,7 +30,7 @@ impl Bench {
             }
             let rows = read_rows(&newest_csv(&folder)?)?;
             if rows.len() != self.sizes.listings as usize + 1 {
-                return Err(Trouble::Unexpected(format!("the feed has {} rows", rows.len())));
+                return Err(BenchError::Unexpected(format!("the feed has {} rows", rows.len())));
             }
             for _ in 0..3 {
                 bare.push(write_rows(&self.shops.file("bare.csv"), &rows)?);
@@ -58,7 +58,7 @@ impl Bench {
     }
 }
 
-fn newest_csv(folder: &Path) -> Result<PathBuf, Trouble> {
+fn newest_csv(folder: &Path) -> Result<PathBuf, BenchError> {
     let what = "looking for the feed";
     let mut newest = None;
     for entry in fs::read_dir(folder).trying(what)? {
@@ -68,16 +68,16 @@ fn newest_csv(folder: &Path) -> Result<PathBuf, Trouble> {
             newest = newest.max(Some((written, path)));
         }
     }
-    newest.map(|(_, path)| path).ok_or_else(|| Trouble::Unexpected("there is no feed".to_owned()))
+    newest.map(|(_, path)| path).ok_or_else(|| BenchError::Unexpected("there is no feed".to_owned()))
 }
 
-fn read_rows(path: &Path) -> Result<Vec<csv::ByteRecord>, Trouble> {
+fn read_rows(path: &Path) -> Result<Vec<csv::ByteRecord>, BenchError> {
     let mut reader = csv::ReaderBuilder::new().has_headers(false).from_path(path)?;
     Ok(reader.byte_records().collect::<Result<_, _>>()?)
 }
 
 /// To a file, and lasting, as the feed is.
-fn write_rows(path: &Path, rows: &[csv::ByteRecord]) -> Result<f64, Trouble> {
+fn write_rows(path: &Path, rows: &[csv::ByteRecord]) -> Result<f64, BenchError> {
     let what = "writing rows";
     let start = Instant::now();
     let mut writer = csv::WriterBuilder::new()

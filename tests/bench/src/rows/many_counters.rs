@@ -7,7 +7,7 @@ use crate::pgbench::Load;
 use crate::report::Figure;
 use crate::shop::{Engine, Shop};
 use crate::stats::{Times, median, ms};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use std::time::Duration;
 
 const COUNTERS: u32 = 32;
@@ -19,7 +19,7 @@ const AIM_POSTGRES: f64 = 0.5;
 const AIM_TAIL: f64 = 10.0;
 
 impl Bench {
-    pub(super) fn many_counters_on_sqlite(&self) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn many_counters_on_sqlite(&self) -> Result<Vec<Figure>, BenchError> {
         let seeded = self.listed_pieces(Engine::Sqlite, "seeded", self.sizes.pieces)?;
         let (mut rungs, mut theirs) = (Vec::new(), Vec::new());
         for _ in 0..self.sizes.rounds {
@@ -35,7 +35,7 @@ impl Bench {
         Ok(vec![rate, self.tail_figure(2, what, &rungs)])
     }
 
-    pub(super) fn many_counters_on_postgres(&self) -> Result<Figure, Trouble> {
+    pub(super) fn many_counters_on_postgres(&self) -> Result<Figure, BenchError> {
         let seeded = self.listed_pieces(Engine::Postgres, "seeded", self.sizes.pieces)?;
         let (mut rungs, mut theirs) = (Vec::new(), Vec::new());
         for _ in 0..self.sizes.rounds {
@@ -58,7 +58,7 @@ impl Bench {
     }
 
     /// All counters on a copy of the shop, for as long as the rush lasts.
-    fn rush(&self, seeded: &Shop) -> Result<(Rung, crate::bare::Sample), Trouble> {
+    fn rush(&self, seeded: &Shop) -> Result<(Rung, crate::bare::Sample), BenchError> {
         let shop = self.shops.copy(seeded, "shop")?;
         let serving = self.shops.program.serve(&shop.url)?;
         let rung = Work {

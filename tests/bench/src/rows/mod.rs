@@ -16,7 +16,7 @@ mod while_importing;
 use crate::report::Figure;
 use crate::shop::{Engine, Shop, Shops};
 use crate::sizes::Sizes;
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::fs;
 
 /// What each row is measured with.
@@ -85,7 +85,7 @@ impl Bench {
     }
 
     /// A shop with pieces that are all listed, so that each sale has somebody to tell.
-    fn listed_pieces(&self, engine: Engine, name: &str, count: u32) -> Result<Shop, Trouble> {
+    fn listed_pieces(&self, engine: Engine, name: &str, count: u32) -> Result<Shop, BenchError> {
         let shop = self.shops.with_items(engine, name, count)?;
         let folder = self.shops.file("feed");
         self.shops.program.run(&shop.url, &["feed", "out", "--to", &crate::shop::text(&folder)])?;

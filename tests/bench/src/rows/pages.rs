@@ -8,7 +8,7 @@ use crate::program::{Serving, run_other};
 use crate::report::Figure;
 use crate::shop::{Engine, Shop, text};
 use crate::stats::{Times, ms};
-use crate::trouble::{Trouble, Trying};
+use crate::trouble::{BenchError, Trying};
 use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::process::Command;
@@ -56,7 +56,7 @@ struct Side {
 }
 
 impl Bench {
-    pub(super) fn page_times(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn page_times(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let mut large = self.side(engine, "large", self.sizes.listings, self.sizes.sales_made)?;
         let mut small = self.side(engine, "small", self.sizes.small_shop, self.sizes.few_orders)?;
         let figures = PAGES.map(|page| {
@@ -81,7 +81,7 @@ impl Bench {
         page: &str,
         large: &mut Side,
         small: &mut Side,
-    ) -> Result<Figure, Trouble> {
+    ) -> Result<Figure, BenchError> {
         for side in [&mut *large, &mut *small] {
             side.times.clear();
         }
@@ -109,7 +109,7 @@ impl Bench {
     }
 
     /// An open shop with so many pieces on the shelf and so many sales of one line in its past.
-    fn side(&self, engine: Engine, name: &str, pieces: u32, sales: u32) -> Result<Side, Trouble> {
+    fn side(&self, engine: Engine, name: &str, pieces: u32, sales: u32) -> Result<Side, BenchError> {
         let shop = self.shops.with_items(engine, name, pieces)?;
         let file = self.shops.file("orders.csv");
         goods::write_sales(&file, sales)?;
@@ -120,7 +120,7 @@ impl Bench {
         Ok(Side { shop, serving, client, pieces, times: Vec::new() })
     }
 
-    pub(super) fn first_loads(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn first_loads(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let mut side = self.side(engine, "shop", self.sizes.small_shop, self.sizes.few_orders)?;
         let figures = PAGES.map(|page| {
             self.first_load(page, &mut side).unwrap_or_else(|trouble| {
@@ -132,7 +132,7 @@ impl Bench {
         Ok(figures.into())
     }
 
-    fn first_load(&self, page: &str, side: &mut Side) -> Result<Figure, Trouble> {
+    fn first_load(&self, page: &str, side: &mut Side) -> Result<Figure, BenchError> {
         let html = side.read(&side.path(page))?;
         let files = side.files_of(&html)?;
         let (mut sent, mut compressed) = (html.len(), self.compressed(&html)?);
@@ -153,12 +153,12 @@ impl Bench {
     }
 
     /// What the usual compression of a web server would leave of it.
-    fn compressed(&self, body: &[u8]) -> Result<usize, Trouble> {
+    fn compressed(&self, body: &[u8]) -> Result<usize, BenchError> {
         let file = self.shops.file("body");
         fs::write(&file, body).trying("writing a body")?;
         let input = File::open(&file).trying("reading a body")?;
         let counted = run_other(Command::new("sh").args(["-c", "gzip -6 | wc -c"]).stdin(input), "gzip")?;
-        counted.trim().parse().map_err(|_| Trouble::Unexpected(format!("wc answered {counted:?}")))
+        counted.trim().parse().map_err(|_| BenchError::Unexpected(format!("wc answered {counted:?}")))
     }
 }
 
@@ -167,7 +167,7 @@ impl Side {
         page.replace("{sku}", &sku(self.pieces / 2))
     }
 
-    fn ask(&mut self, page: &str) -> Result<Duration, Trouble> {
+    fn ask(&mut self, page: &str) -> Result<Duration, BenchError> {
         let path = self.path(page);
         let start = Instant::now();
         self.client.get(&path)?.expect(200)?;
@@ -178,12 +178,12 @@ impl Side {
         Times::of(self.times.iter().copied())
     }
 
-    fn read(&mut self, path: &str) -> Result<Vec<u8>, Trouble> {
+    fn read(&mut self, path: &str) -> Result<Vec<u8>, BenchError> {
         Ok(self.client.get(path)?.expect(200)?.body)
     }
 
     /// Style sheets and scripts of a page, and the scripts that those import.
-    fn files_of(&mut self, html: &[u8]) -> Result<BTreeSet<String>, Trouble> {
+    fn files_of(&mut self, html: &[u8]) -> Result<BTreeSet<String>, BenchError> {
         let html = String::from_utf8_lossy(html);
         let mut files: BTreeSet<String> = assets_in(&html).collect();
         let mut unread: Vec<String> =

@@ -6,7 +6,7 @@ use crate::program::Ran;
 use crate::report::Figure;
 use crate::shop::{Engine, text};
 use crate::stats::{median, seconds};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 
 /// The most that the import may take of the shell's time.
 const AIM_TIME: f64 = 3.0;
@@ -14,7 +14,7 @@ const AIM_TIME: f64 = 3.0;
 const AIM_KIB: u64 = 200 * 1024;
 
 impl Bench {
-    pub(super) fn past_orders(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn past_orders(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let file = self.shops.file("orders.csv");
         goods::write_orders(&file, self.sizes.orders)?;
         // PostgreSQL has no aim here; one run prints its figures.

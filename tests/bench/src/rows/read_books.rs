@@ -5,13 +5,13 @@ use crate::goods::{self, LINES_AN_ORDER};
 use crate::report::Figure;
 use crate::shop::{Engine, Shop, text};
 use crate::stats::{median, seconds};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 
 /// The most that the large books may take of the small ones' time.
 const AIM: f64 = 1.5;
 
 impl Bench {
-    pub(super) fn books(&self, engine: Engine) -> Result<Figure, Trouble> {
+    pub(super) fn books(&self, engine: Engine) -> Result<Figure, BenchError> {
         let few = self.with_past(engine, "few", self.sizes.few_orders)?;
         let many = self.with_past(engine, "many", self.sizes.orders)?;
         let (mut small, mut large) = (Vec::new(), Vec::new());
@@ -37,7 +37,7 @@ impl Bench {
         })
     }
 
-    fn with_past(&self, engine: Engine, name: &str, orders: u32) -> Result<Shop, Trouble> {
+    fn with_past(&self, engine: Engine, name: &str, orders: u32) -> Result<Shop, BenchError> {
         let shop = self.shops.new_shop(engine, name)?;
         let file = self.shops.file("orders.csv");
         goods::write_orders(&file, orders)?;
@@ -45,12 +45,12 @@ impl Bench {
         Ok(shop)
     }
 
-    fn read_books(&self, shop: &Shop) -> Result<(f64, usize), Trouble> {
+    fn read_books(&self, shop: &Shop) -> Result<(f64, usize), BenchError> {
         let ran =
             self.shops.program.run(&shop.url, &["books", "--by", "month,channel", "--format", "csv"])?;
         let rows = ran.stdout.lines().count().saturating_sub(1);
         if rows == 0 {
-            return Err(Trouble::Unexpected("the books are empty".to_owned()));
+            return Err(BenchError::Unexpected("the books are empty".to_owned()));
         }
         Ok((ran.took.as_secs_f64(), rows))
     }

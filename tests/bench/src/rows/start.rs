@@ -6,7 +6,7 @@ use crate::http::Client;
 use crate::report::Figure;
 use crate::shop::Engine;
 use crate::stats::{Times, ms};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use std::time::{Duration, Instant};
 
 /// The longest wait for the first answer.
@@ -15,7 +15,7 @@ const AIM_TIME: Duration = Duration::from_millis(150);
 const AIM_KIB: u64 = 80 * 1024;
 
 impl Bench {
-    pub(super) fn start(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn start(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let shop = self.shops.with_items(engine, "shop", self.sizes.listings)?;
         let path = format!("/api/items/{}", sku(self.sizes.listings / 2));
         let (mut times, mut most_kib) = (Vec::new(), 0);

@@ -8,7 +8,7 @@ use crate::online::Online;
 use crate::report::Figure;
 use crate::shop::{Engine, Shop};
 use crate::stats::{Times, ms};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use std::collections::HashMap;
 use std::thread;
 use std::time::{Duration, Instant};
@@ -21,7 +21,7 @@ const IDLE_AIM: Duration = Duration::from_millis(250);
 const BUSY_AIM: Duration = Duration::from_secs(1);
 
 impl Bench {
-    pub(super) fn until_told(&self, engine: Engine) -> Result<Vec<Figure>, Trouble> {
+    pub(super) fn until_told(&self, engine: Engine) -> Result<Vec<Figure>, BenchError> {
         let (idle, busy) = (self.sizes.told_idle, self.sizes.told_busy);
         let shop = self.shops.with_items(engine, "shop", idle + busy)?;
         let online = Online::open()?;
@@ -59,7 +59,7 @@ fn sell(
     shop: &Shop,
     pieces: std::ops::Range<u32>,
     pace: Duration,
-) -> Result<Times, Trouble> {
+) -> Result<Times, BenchError> {
     let mut counter = Client::connect(address, &shop.token)?;
     online.shop.remember_messages();
     let (count, mut asked) = (pieces.end - pieces.start, HashMap::new());

@@ -6,7 +6,7 @@ use crate::goods;
 use crate::report::Figure;
 use crate::shop::{Engine, text};
 use crate::stats::{Times, ms, seconds};
-use crate::trouble::Trouble;
+use crate::trouble::BenchError;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
@@ -16,7 +16,7 @@ const THINK: Duration = Duration::from_millis(10);
 const AIM: Duration = Duration::from_millis(50);
 
 impl Bench {
-    pub(super) fn sales_while_importing(&self, engine: Engine) -> Result<Figure, Trouble> {
+    pub(super) fn sales_while_importing(&self, engine: Engine) -> Result<Figure, BenchError> {
         let shop = self.listed_pieces(engine, "shop", self.sizes.pieces)?;
         let file = self.shops.file("orders.csv");
         goods::write_orders(&file, self.sizes.orders)?;
@@ -38,7 +38,7 @@ impl Bench {
             let rung = counter.run(serving.address(), &shop.token);
             (import.join(), rung)
         });
-        let lost = |_| Trouble::Unexpected("the import's thread broke down".to_owned());
+        let lost = |_| BenchError::Unexpected("the import's thread broke down".to_owned());
         let (ran, rung) = (ran.map_err(lost)??, rung?);
         serving.close()?;
         self.shops.check_and_remove(&shop)?;

@@ -4,7 +4,7 @@
 use super::book::{Book, ShopClock};
 use super::{ShopKind, Shown, lots, plates, rooms};
 use crate::plan::{Habits, Plan};
-use crate::{Doing, Trouble};
+use crate::{Doing, StormError};
 use axum::Router;
 use axum::extract::{Request, State};
 use axum::http::header::{CONTENT_TYPE, DATE, RETRY_AFTER};
@@ -118,7 +118,7 @@ pub(super) fn header<'h>(headers: &'h HeaderMap, name: &str) -> Option<&'h str> 
 
 /// An answer or its refusal: to the caller they are the same.
 pub(super) fn told(answer: Answer) -> Response {
-    answer.unwrap_or_else(|refusal| *refusal)
+    answer.unwrap_or_else(|rejection| *rejection)
 }
 
 /// What is counted is told as a whole number where it is one.
@@ -166,7 +166,7 @@ impl Foreign {
         clock: ShopClock,
         faults: Faults,
         secret: &str,
-    ) -> Result<Self, Trouble> {
+    ) -> Result<Self, StormError> {
         let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.doing("open a shop")?;
         let address = listener.local_addr().doing("open a shop")?;
         let desk = Desk(Arc::new(Inner {

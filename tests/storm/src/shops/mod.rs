@@ -10,7 +10,7 @@ mod rooms;
 mod stock;
 
 use crate::plan::Plan;
-use crate::{Doing, Trouble};
+use crate::{Doing, StormError};
 pub(crate) use lots::{DEAR, NOT_DEAR};
 
 use book::ShopClock;
@@ -139,7 +139,7 @@ impl Shop {
         faults: Faults,
         (hooks_to, hook_secret): (String, &str),
         secret: &str,
-    ) -> Result<Self, Trouble> {
+    ) -> Result<Self, StormError> {
         let clock = ShopClock { house: Arc::clone(house), ahead_ms: Arc::clone(ahead_ms) };
         if plan.shop != ShopKind::Pretend {
             return Foreign::open(plan, clock, faults, secret).await.map(Self::Foreign);

@@ -116,13 +116,13 @@ fn take(desk: &Desk, label: &str, headers: &HeaderMap, body: &[u8]) -> Answer {
     }
     let mut book = desk.book();
     let known = book.stock.of(label).map(|listing| (listing.id, listing.etag()));
-    let refusal = match (&known, header(headers, IF_MATCH.as_str())) {
+    let rejection = match (&known, header(headers, IF_MATCH.as_str())) {
         (Some((_, etag)), Some(wanted)) if wanted != etag => Some(StatusCode::PRECONDITION_FAILED),
         (None, Some(_)) => Some(StatusCode::PRECONDITION_FAILED),
         (Some(_), None) if desk.habits().is_strict => Some(StatusCode::PRECONDITION_REQUIRED),
         _ => None,
     };
-    if let Some(status) = refusal {
+    if let Some(status) = rejection {
         book.counts.stale += 1;
         return Err(Box::new(no(status, "it is not as you know it")));
     }

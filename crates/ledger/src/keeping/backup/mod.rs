@@ -18,7 +18,7 @@ pub use pictures::LeftOut;
 pub use put_back::{Restored, restore};
 pub use write::BackedUp;
 
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -182,7 +182,7 @@ pub enum BackupError {
     },
     /// The shop.
     #[error(transparent)]
-    Shop(#[from] Failure),
+    Shop(#[from] CommandError),
 }
 
 fn at_line(line: Option<u64>) -> String {
@@ -195,8 +195,8 @@ impl From<sqlx::Error> for BackupError {
     }
 }
 
-impl From<crate::store::storage_error::Trouble> for BackupError {
-    fn from(trouble: crate::store::storage_error::Trouble) -> Self {
+impl From<crate::store::storage_error::StorageError> for BackupError {
+    fn from(trouble: crate::store::storage_error::StorageError) -> Self {
         Self::Shop(trouble.into())
     }
 }

@@ -159,7 +159,7 @@ async fn load(
 ) -> Result<(), BackupError> {
     let mut tx = ledger.begin().await?;
     // Whoever else writes to this database waits at this row, so that what is found here stays so.
-    tx.open_books(0).await?;
+    tx.lock_shop_state(0).await?;
     refuse_in_use(tx.db(), url).await?;
     for table in TABLES.iter().rev().filter(|t| t.fresh > 0) {
         sqlx::query(AssertSqlSafe(format!("DELETE FROM {}", table.name))).execute(tx.db()).await?;

@@ -3,7 +3,7 @@
 use super::pictures::{self, FILE, LeftOut};
 use super::tables::{Kind, TABLES, Table};
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use crate::store::{Ledger, private_files, schema_step};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -104,7 +104,7 @@ impl Ledger {
         for name in names {
             match pictures::read(folder.as_deref(), &name) {
                 Ok(bytes) => {
-                    part.line(&pictures::line(&name, &bytes).map_err(Trouble::KeptAnswer)?)?;
+                    part.line(&pictures::line(&name, &bytes).map_err(StorageError::KeptAnswer)?)?;
                     files += 1;
                     progress("photographs", files);
                 }
@@ -119,7 +119,7 @@ impl Ledger {
 }
 
 fn json(value: &impl Serialize) -> Result<String, BackupError> {
-    Ok(serde_json::to_string(value).map_err(Trouble::KeptAnswer)?)
+    Ok(serde_json::to_string(value).map_err(StorageError::KeptAnswer)?)
 }
 
 async fn first_page(snapshot: &mut AnyConnection, table: &Table) -> Result<Vec<AnyRow>, BackupError> {

@@ -2,7 +2,7 @@
 //! the program, so this cannot be one statement.
 
 use super::{CheckReport, Finding, Law};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use domain::codes::Code;
 use sqlx::{AnyConnection, Row};
 use std::collections::HashSet;
@@ -12,7 +12,10 @@ pub(super) const WHAT: &str = "a code does not find its item";
 /// Items that are read at once: bounds the memory, whatever the shop's size.
 const AT_ONCE: i64 = 2000;
 
-pub(super) async fn check(snapshot: &mut AnyConnection, report: &mut CheckReport) -> Result<(), Failure> {
+pub(super) async fn check(
+    snapshot: &mut AnyConnection,
+    report: &mut CheckReport,
+) -> Result<(), CommandError> {
     let mut after = -1_i64;
     loop {
         let items =

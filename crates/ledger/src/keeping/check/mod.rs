@@ -15,7 +15,7 @@ mod rules_orders;
 mod totals;
 
 use crate::store::begin::begin;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::{Engine, Ledger, settings};
 use serde::Serialize;
 use sqlx::{Any, Transaction};
@@ -150,7 +150,7 @@ impl CheckReport {
 impl Ledger {
     /// Verifies the laws on the whole shop while it stays open. `progress` is told what is being
     /// looked at.
-    pub async fn check(&self, mut progress: impl FnMut(&str) + Send) -> Result<CheckReport, Failure> {
+    pub async fn check(&self, mut progress: impl FnMut(&str) + Send) -> Result<CheckReport, CommandError> {
         let mut snapshot = self.snapshot().await?;
         // The settings of the snapshot: its day totals were made under its own zone.
         let shop = settings::load(&mut snapshot).await?;
@@ -179,7 +179,7 @@ impl Ledger {
 
     /// A transaction that only reads, and sees the shop as it is at its first statement until its
     /// end. On SQLite every read transaction in WAL mode is one.
-    pub(crate) async fn snapshot(&self) -> Result<Transaction<'static, Any>, Failure> {
+    pub(crate) async fn snapshot(&self) -> Result<Transaction<'static, Any>, CommandError> {
         let text = match self.inner.engine {
             Engine::Sqlite => "BEGIN DEFERRED",
             Engine::Postgres => "BEGIN TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY",

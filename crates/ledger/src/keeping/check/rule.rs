@@ -1,7 +1,7 @@
 //! A rule as data: a statement, and how to tell what it finds.
 
 use super::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use domain::money::{Currency, Money};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
@@ -39,7 +39,7 @@ impl Rule {
         snapshot: &mut AnyConnection,
         currency: Currency,
         report: &mut CheckReport,
-    ) -> Result<(), Failure> {
+    ) -> Result<(), CommandError> {
         let most = i64::try_from(FINDINGS_OF_A_LAW).unwrap_or(i64::MAX);
         let rows =
             sqlx::query(AssertSqlSafe(self.broken_rows())).bind(most).fetch_all(&mut *snapshot).await?;
@@ -72,7 +72,7 @@ impl Rule {
     }
 
     /// Adds a finding for each pair of the row that differs; says how many.
-    fn tell(&self, row: &AnyRow, currency: Currency, report: &mut CheckReport) -> Result<i64, Failure> {
+    fn tell(&self, row: &AnyRow, currency: Currency, report: &mut CheckReport) -> Result<i64, CommandError> {
         let id: i64 = row.try_get(0)?;
         let name: String = row.try_get(1)?;
         let place = match (id, name.is_empty()) {

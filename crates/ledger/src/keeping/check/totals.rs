@@ -3,9 +3,9 @@
 use super::{CheckReport, Finding, Law};
 use crate::books::{SUMS, figures_from};
 use crate::keeping::day_sums::{Days, sum_by_day};
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use crate::store::settings::Shop;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use domain::channel::Channel;
 use domain::day::Day;
 use domain::money::Money;
@@ -18,10 +18,10 @@ pub(super) async fn check(
     snapshot: &mut AnyConnection,
     shop: &Shop,
     report: &mut CheckReport,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let expected = match sum_by_day(snapshot, shop).await {
         // A value that cannot be is what a check is to find, and no reason to end it.
-        Err(Failure::Trouble(Trouble::Impossible { what })) => {
+        Err(CommandError::Storage(StorageError::Impossible { what })) => {
             report.add(Finding {
                 law: Law::LedgerAddsUp,
                 what: "the sales and refunds cannot be summed".to_owned(),
@@ -47,7 +47,11 @@ pub(super) async fn check(
 }
 
 /// The totals as they are kept: one row a day and channel, so few that they fit in memory.
-async fn kept(snapshot: &mut AnyConnection, shop: &Shop, report: &mut CheckReport) -> Result<Days, Failure> {
+async fn kept(
+    snapshot: &mut AnyConnection,
+    shop: &Shop,
+    report: &mut CheckReport,
+) -> Result<Days, CommandError> {
     let text = format!("SELECT day, channel, MAX(month), {SUMS} FROM day_total GROUP BY day, channel");
     let mut found = Days::new();
     for row in sqlx::query(AssertSqlSafe(text)).fetch_all(snapshot).await? {

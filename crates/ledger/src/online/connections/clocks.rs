@@ -3,7 +3,7 @@
 use super::{lease_end, live};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use async_trait::async_trait;
 use domain::ids::ConnectionId;
 use serde::{Deserialize, Serialize};
@@ -27,7 +27,7 @@ pub struct HurryConnection {
 impl Command for HurryConnection {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         live(tx.db(), self.connection).await?;
         hurry(tx, self.connection).await?;
         let now = tx.now().millis();
@@ -36,7 +36,7 @@ impl Command for HurryConnection {
             .bind(now)
             .execute(tx.db())
             .await?;
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(())
     }
 }
@@ -48,7 +48,7 @@ const HURRIED: [&str; 3] = [
     "UPDATE kept_order SET due_ms = $2 WHERE connection_id = $1 AND due_ms > $2",
 ];
 
-async fn hurry(tx: &mut Tx, connection: ConnectionId) -> Result<(), Failure> {
+async fn hurry(tx: &mut Tx, connection: ConnectionId) -> Result<(), CommandError> {
     let now = tx.now().millis();
     for text in HURRIED {
         sqlx::query(text).bind(connection.raw()).bind(now).execute(tx.db()).await?;
@@ -58,7 +58,7 @@ async fn hurry(tx: &mut Tx, connection: ConnectionId) -> Result<(), Failure> {
 
 /// A shop that was away answers again: what waits because of that waits no longer. A pause that it asked for
 /// lasts.
-pub(super) async fn wake(tx: &mut Tx, connection: ConnectionId) -> Result<(), Failure> {
+pub(super) async fn wake(tx: &mut Tx, connection: ConnectionId) -> Result<(), CommandError> {
     let now = tx.now().millis();
     let row = sqlx::query(
         "SELECT connection_id FROM connection_state \
@@ -80,7 +80,7 @@ pub(super) async fn wake(tx: &mut Tx, connection: ConnectionId) -> Result<(), Fa
     .bind(now)
     .execute(tx.db())
     .await?;
-    tx.let_hear();
+    tx.notify_on_commit();
     Ok(())
 }
 
@@ -111,7 +111,7 @@ impl Command for LookAtClock {
     /// By how many milliseconds the clock was set back, if it was.
     type Answer = Option<i64>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Option<i64>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Option<i64>, CommandError> {
         let now = tx.now().millis();
         let row = sqlx::query("SELECT clock_ms FROM connection_state WHERE connection_id = $1")
             .bind(self.connection.raw())
@@ -145,7 +145,7 @@ impl Command for LookAtClock {
             let statement = sqlx::query(text).bind(self.connection.raw()).bind(now).bind(by).bind(lease);
             statement.execute(tx.db()).await?;
         }
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(Some(by))
     }
 }
@@ -156,7 +156,7 @@ fn is_as_seen(seen: i64, now: i64) -> bool {
 
 impl Ledger {
     /// Looks whether the clock was set back, and puts right what waits by it; by how many milliseconds.
-    pub async fn look_at_clock(&self, connection: ConnectionId) -> Result<Option<i64>, Failure> {
+    pub async fn look_at_clock(&self, connection: ConnectionId) -> Result<Option<i64>, CommandError> {
         let mut reader = self.reader().await?;
         let row = sqlx::query("SELECT clock_ms FROM connection_state WHERE connection_id = $1")
             .bind(connection.raw())

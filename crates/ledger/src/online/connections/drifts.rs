@@ -1,14 +1,14 @@
 //! Where the other shop's listings say something else than ours, and how that is mended.
 
 use super::{MAX_OTHER_CHARS, at_most, bounded};
-use crate::online::outbox::tell_connection;
+use crate::online::outbox::enqueue_for_connection;
 use crate::online::texts::{cut, told};
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::stock::raise_revision;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use async_trait::async_trait;
 use domain::day::Moment;
@@ -57,7 +57,7 @@ const KEEP_OR: &str = "ON CONFLICT (connection_id, sku, field) DO UPDATE SET ite
 impl Command for KeepDrifts {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
         at_most("drifts", self.drifts.len())?;
         let short = |text: &str| cut(text, MAX_OTHER_CHARS);
@@ -110,9 +110,9 @@ pub struct SettleDrift {
 impl Command for SettleDrift {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
-        let gone = || Refusal::no_such("difference", self.id);
+        let gone = || Rejection::no_such("difference", self.id);
         let row = sqlx::query("SELECT connection_id, item_id, sku, field FROM drift WHERE id = $1")
             .bind(self.id.raw())
             .fetch_optional(tx.db())
@@ -127,7 +127,7 @@ impl Command for SettleDrift {
             }
             DriftChoice::TellOurs => {
                 let item = row.try_get::<Option<i64>, _>(1)?.ok_or_else(|| {
-                    Refusal::invalid(
+                    Rejection::invalid(
                         "choice",
                         format!("we have no {sku} to tell of; leave it, or end it there"),
                     )
@@ -165,7 +165,7 @@ const MAX_REVISION: i64 = 1 << 40;
 impl Command for MendListings {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
         at_most("items", self.items.len())?;
         let above = if self.above > MAX_REVISION { 0 } else { self.above };
@@ -185,7 +185,7 @@ async fn mend(
     mut items: Vec<ItemId>,
     above: i64,
     again: i64,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     items.sort_unstable();
     items.dedup();
     for item in &items {
@@ -199,7 +199,7 @@ async fn mend(
         }
         statement.execute(tx.db()).await?;
     }
-    tell_connection(tx, &items, on).await
+    enqueue_for_connection(tx, &items, on).await
 }
 
 /// Items that stand there as they should by now: what was mended of them was not mended in vain.
@@ -217,7 +217,7 @@ const CURED: &str = "UPDATE listing SET mended = 0 WHERE connection_id = $1 AND 
 impl Command for NoteCured {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
         at_most("items", self.items.len())?;
         let mut items = self.items.clone();
@@ -247,7 +247,7 @@ pub struct KeptDrift {
 
 impl Ledger {
     /// How often in a row each item was mended by comparisons and was not as it should be the next time.
-    pub async fn mended_in_vain(&self, on: ConnectionId) -> Result<HashMap<ItemId, u32>, Failure> {
+    pub async fn mended_in_vain(&self, on: ConnectionId) -> Result<HashMap<ItemId, u32>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT item_id, mended FROM listing WHERE connection_id = $1 AND mended > 0")
             .bind(on.raw())
@@ -261,7 +261,7 @@ impl Ledger {
     }
 
     /// Differences that a person is asked about, by sku.
-    pub async fn drifts(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptDrift>, Failure> {
+    pub async fn drifts(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptDrift>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT id, sku, item_id, field, ours, theirs, seen_ms FROM drift \
@@ -284,7 +284,7 @@ impl Ledger {
                 seen: Moment::from_millis(row.try_get(6)?),
             })
         };
-        let mut drifts = rows.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
+        let mut drifts = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
         drifts.sort_by(|a, b| (&a.drift.sku, &a.drift.field).cmp(&(&b.drift.sku, &b.drift.field)));
         Ok(drifts)
     }

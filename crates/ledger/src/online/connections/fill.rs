@@ -2,13 +2,13 @@
 //! puts on. In steps, so that a big shop keeps selling meanwhile.
 
 use super::{LIVE_AT_ONCE, at_most, live};
-use crate::online::outbox::tell_connection;
+use crate::online::outbox::enqueue_for_connection;
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
 use crate::shelf::stock::lock;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
+use crate::store::error::{CommandError, Naming};
 use crate::store::sql::insert_rows_or;
 use async_trait::async_trait;
 use domain::codes::Code;
@@ -45,7 +45,7 @@ const MISSING: &str = "SELECT i.id FROM item i JOIN connection c ON c.id = $1 \
     AND o.state = 'waiting' ORDER BY 1";
 
 /// Where a window of items after `after` ends; none if there are no more.
-async fn window(tx: &mut Tx, after: i64) -> Result<Option<i64>, Failure> {
+async fn window(tx: &mut Tx, after: i64) -> Result<Option<i64>, CommandError> {
     let row =
         sqlx::query("SELECT MAX(id) FROM (SELECT id FROM item WHERE id > $1 ORDER BY id LIMIT $2) AS looked")
             .bind(after)
@@ -60,7 +60,7 @@ async fn ids(
     text: &'static str,
     on: ConnectionId,
     window: (i64, i64),
-) -> Result<Vec<ItemId>, Failure> {
+) -> Result<Vec<ItemId>, CommandError> {
     let rows = sqlx::query(text).bind(on.raw()).bind(window.0).bind(window.1).fetch_all(tx.db()).await?;
     rows.iter().map(|row| Ok(ItemId::from_raw(row.try_get(0)?))).collect()
 }
@@ -70,7 +70,7 @@ impl Command for FillConnection {
     /// Whether there is more to look at now.
     type Answer = bool;
 
-    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         let now = tx.now().millis();
         let found = sqlx::query(
             "SELECT s.filled_id, s.saved_ms FROM connection_state s JOIN connection c ON c.id = s.connection_id \
@@ -87,7 +87,7 @@ impl Command for FillConnection {
             let items = ids(tx, MISSING, self.connection, (after, end)).await?;
             // A sale that began before it knew of the connection has told it nothing.
             lock(tx, &items).await?;
-            tell_connection(tx, &items, self.connection).await?;
+            enqueue_for_connection(tx, &items, self.connection).await?;
         }
         let again = if now < saved + AGAIN_MS { saved + AGAIN_MS } else { now + DAILY_MS };
         // Only from where it was read: if somebody else took the step, or saved it anew, it is theirs.
@@ -138,7 +138,7 @@ const PUT: &str = "INSERT INTO dispatch (connection_id, item_id, due_ms, tries, 
 impl Command for PutOnConnection {
     type Answer = PutOn;
 
-    async fn run(&self, tx: &mut Tx) -> Result<PutOn, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<PutOn, CommandError> {
         let who = text::short(&self.who).field("who")?;
         live(tx.db(), self.connection).await?;
         let (items, next) = match &self.codes {
@@ -152,7 +152,7 @@ impl Command for PutOnConnection {
             statement.bind(zero).bind(zero).bind(zero).bind(String::new())
         })
         .await?;
-        tell_connection(tx, &items, self.connection).await?;
+        enqueue_for_connection(tx, &items, self.connection).await?;
         if put > 0 {
             let what = self.connection.to_string();
             activity_log::note(tx, &who, Audited::PutOnConnection, &what, &format!("{put} items")).await?;
@@ -163,7 +163,7 @@ impl Command for PutOnConnection {
 
 impl PutOnConnection {
     /// All that stand on the shelf of the items after `after`, as far as one step looks.
-    async fn step(&self, tx: &mut Tx) -> Result<(Vec<ItemId>, Option<ItemId>), Failure> {
+    async fn step(&self, tx: &mut Tx) -> Result<(Vec<ItemId>, Option<ItemId>), CommandError> {
         let after = self.after.map_or(-1, ItemId::raw);
         let Some(end) = window(tx, after).await? else { return Ok((Vec::new(), None)) };
         let standing = ids(tx, STANDING, self.connection, (after, end)).await?;
@@ -171,7 +171,7 @@ impl PutOnConnection {
     }
 
     /// Those of the codes that the connection was not told of yet.
-    async fn coded(&self, tx: &mut Tx, codes: &[Code]) -> Result<Vec<ItemId>, Failure> {
+    async fn coded(&self, tx: &mut Tx, codes: &[Code]) -> Result<Vec<ItemId>, CommandError> {
         at_most("codes", codes.len())?;
         let mut items: Vec<ItemId> = lookup::find_all(tx, codes).await?.iter().map(|f| f.id).collect();
         items.sort_unstable();
@@ -199,7 +199,7 @@ impl Ledger {
         connection: ConnectionId,
         codes: Option<&[Code]>,
         who: &str,
-    ) -> Result<usize, Failure> {
+    ) -> Result<usize, CommandError> {
         let step = |codes, after| PutOnConnection { connection, codes, after, who: who.to_owned() };
         let mut put = 0;
         if let Some(codes) = codes {

@@ -3,7 +3,7 @@
 use super::LIVE_AT_ONCE;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::idempotency_key::hex_hash;
 use async_trait::async_trait;
 use domain::ids::ConnectionId;
@@ -28,7 +28,7 @@ impl Command for SeeHook {
     /// Whether it is new.
     type Answer = bool;
 
-    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         super::live(tx.db(), self.connection).await?;
         let now = tx.now().millis();
         forget(tx, now).await?;
@@ -45,7 +45,7 @@ impl Command for SeeHook {
 }
 
 /// Forgets the oldest of those whose week is over.
-pub(super) async fn forget(tx: &mut Tx, now: i64) -> Result<u64, Failure> {
+pub(super) async fn forget(tx: &mut Tx, now: i64) -> Result<u64, CommandError> {
     let done = sqlx::query(
         "DELETE FROM hook_seen WHERE (connection_id, message) IN (SELECT connection_id, message FROM hook_seen \
          WHERE at_ms < $1 ORDER BY at_ms LIMIT $2)",
@@ -59,7 +59,7 @@ pub(super) async fn forget(tx: &mut Tx, now: i64) -> Result<u64, Failure> {
 
 impl Ledger {
     /// Whether a hook was taken before.
-    pub async fn hook_seen(&self, of: ConnectionId, message: &str) -> Result<bool, Failure> {
+    pub async fn hook_seen(&self, of: ConnectionId, message: &str) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT at_ms FROM hook_seen WHERE connection_id = $1 AND message = $2")
             .bind(of.raw())

@@ -1,13 +1,13 @@
 //! The other shop's own ids of what it lists: learnt from its lists, or entered by a person.
 
 use super::{MAX_OTHER_CHARS, at_most, others_word};
-use crate::online::outbox::tell_connection;
+use crate::online::outbox::enqueue_for_connection;
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
 use crate::shelf::stock::raise_revision;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows_or;
 use async_trait::async_trait;
 use domain::codes::Code;
@@ -37,7 +37,7 @@ const LEARN: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET other_id
 impl Command for LearnIds {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
         at_most("ids", self.ids.len())?;
         let now = tx.now().millis();
@@ -87,16 +87,16 @@ const ENTER: &str = "INSERT INTO listing (connection_id, item_id, state, revisio
 const GOES_ON: &str = "UPDATE dispatch SET parked_revision = 0, due_ms = 0, tries = 1 \
     WHERE connection_id = $1 AND item_id = $2 AND lease_ms <= $3";
 
-fn checked(id: &str) -> Result<String, Refusal> {
+fn checked(id: &str) -> Result<String, Rejection> {
     let id = id.trim();
     if id.is_empty() || others_word(id).is_empty() {
         let reason =
             format!("write the id as the shop shows it, 1 to {MAX_OTHER_CHARS} printable characters");
-        return Err(Refusal::invalid("id", reason));
+        return Err(Rejection::invalid("id", reason));
     }
     // They mean another folder in an address.
     if matches!(id, "." | "..") {
-        return Err(Refusal::invalid(
+        return Err(Rejection::invalid(
             "id",
             format!("“{id}” cannot stand in an address; look the id up again"),
         ));
@@ -109,7 +109,7 @@ impl Command for EnterOtherId {
     /// The item's sku.
     type Answer = String;
 
-    async fn run(&self, tx: &mut Tx) -> Result<String, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<String, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let id = checked(&self.other_id)?;
         super::live(tx.db(), self.connection).await?;
@@ -126,7 +126,7 @@ impl Command for EnterOtherId {
         if let Some(row) = taken {
             let reason =
                 format!("{id} is the id of {} already; look it up again", row.try_get::<String, _>(0)?);
-            return Err(Refusal::invalid("id", reason).into());
+            return Err(Rejection::invalid("id", reason).into());
         }
         // The item first, as everybody touches it; at a revision of its own, since all that was said of the
         // present one may have been sent.
@@ -139,7 +139,7 @@ impl Command for EnterOtherId {
             .bind(now)
             .execute(tx.db())
             .await?;
-        tell_connection(tx, &[found.id], self.connection).await?;
+        enqueue_for_connection(tx, &[found.id], self.connection).await?;
         sqlx::query(GOES_ON)
             .bind(self.connection.raw())
             .bind(found.id.raw())
@@ -147,7 +147,7 @@ impl Command for EnterOtherId {
             .execute(tx.db())
             .await?;
         activity_log::note(tx, &who, Audited::OtherIdEntered, &found.sku, &id).await?;
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(found.sku)
     }
 }

@@ -5,7 +5,7 @@ use crate::online::first_delivery::span;
 use crate::online::listings::{ListingPage, ListingRow, PAGE, ROW};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::sql::{in_text, insert_rows_returning, padded};
 use async_trait::async_trait;
 use domain::ids::{ConnectionId, ItemId};
@@ -64,7 +64,7 @@ impl Command for ClaimMessages {
     /// What is in hand, in the order in which it should be said.
     type Answer = Vec<Claimed>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<Claimed>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<Claimed>, CommandError> {
         let now = tx.now().millis();
         if !may_send(tx, self.connection, now).await? {
             return Ok(Vec::new());
@@ -93,14 +93,14 @@ impl Command for ClaimMessages {
             let tries = u32::try_from(row.try_get::<i64, _>(1)?).unwrap_or(u32::MAX);
             Ok(Claimed { item: ItemId::from_raw(row.try_get(0)?), tries })
         };
-        let mut claimed = rows.iter().map(claimed).collect::<Result<Vec<_>, Failure>>()?;
+        let mut claimed = rows.iter().map(claimed).collect::<Result<Vec<_>, CommandError>>()?;
         claimed.sort_by_key(|c| order.get(&c.item.raw()).copied());
         Ok(claimed)
     }
 }
 
 /// Whether a connection is neither ended nor quiet.
-pub(super) async fn may_send(tx: &mut Tx, connection: ConnectionId, now: i64) -> Result<bool, Failure> {
+pub(super) async fn may_send(tx: &mut Tx, connection: ConnectionId, now: i64) -> Result<bool, CommandError> {
     let found = sqlx::query(
         "SELECT c.id FROM connection c JOIN connection_state s ON s.connection_id = c.id \
          WHERE c.id = $1 AND c.ended_ms IS NULL AND s.quiet_ms <= $2",
@@ -114,7 +114,7 @@ pub(super) async fn may_send(tx: &mut Tx, connection: ConnectionId, now: i64) ->
 
 /// What the other shop calls a listing, and its state of it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Stood {
+pub struct RemoteState {
     /// Its own identifier; empty if it has said none.
     pub other_id: String,
     /// The `ETag` of its state; empty if it is not known.
@@ -127,7 +127,7 @@ impl Ledger {
         &self,
         on: ConnectionId,
         items: &[ItemId],
-    ) -> Result<Vec<(ListingRow, Stood)>, Failure> {
+    ) -> Result<Vec<(ListingRow, RemoteState)>, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let mut found = Vec::with_capacity(items.len());
@@ -141,7 +141,7 @@ impl Ledger {
             }
             let mut stood = HashMap::new();
             for row in statement.fetch_all(&mut *connection).await? {
-                let of = Stood { other_id: row.try_get(1)?, etag: row.try_get(2)? };
+                let of = RemoteState { other_id: row.try_get(1)?, etag: row.try_get(2)? };
                 stood.insert(row.try_get::<i64, _>(0)?, of);
             }
             let row = format!("{ROW} AND l.item_id >= $2 AND l.item_id <= $3 WHERE i.id");

@@ -6,13 +6,13 @@
 //! that a later claim of its own does not have either ([`Ledger::new_holder`]), until a lease runs out.
 
 mod clocks;
+mod dead_letters;
+mod deferred_orders;
 mod drifts;
 mod fill;
 mod hooks;
 mod ids;
-mod kept_orders;
 mod messages;
-mod parked;
 mod prune;
 mod pulls;
 mod save;
@@ -21,17 +21,18 @@ mod status;
 mod troubles;
 
 pub use clocks::{HurryConnection, LookAtClock};
+pub use dead_letters::{DeadLetter, SendAgain};
+pub use deferred_orders::{
+    ClaimDeferredOrders, DeferOrder, DeferredBecause, DeferredOrder, DropDeferredOrder, RetryDeferredOrder,
+    SettleDeferredOrder,
+};
 pub use drifts::{
     Drift, DriftChoice, KeepDrifts, KeptDrift, MAX_DRIFTS, MendListings, NoteCured, SettleDrift,
 };
 pub use fill::{FillConnection, PutOn, PutOnConnection};
 pub use hooks::SeeHook;
 pub use ids::{EnterOtherId, LearnIds};
-pub use kept_orders::{
-    ClaimKeptOrders, DropKeptOrder, KeepOrder, KeptAs, KeptOrder, SettleKeptOrder, TryKeptOrder,
-};
-pub use messages::{ClaimMessages, Claimed, Stood};
-pub use parked::{ParkedMessage, SendAgain};
+pub use messages::{ClaimMessages, Claimed, RemoteState};
 pub use prune::PruneLive;
 pub use pulls::{ClaimPull, FetchTrouble, PullOf, PullState, RereadOrders, SettlePull};
 pub use save::{EndConnection, LiveConnection, MAX_CONNECTIONS, NewPieces, SaveConnection};
@@ -41,9 +42,9 @@ pub use troubles::{ConnectionTrouble, NoteUnsigned, TroubleOf};
 
 use crate::store::Ledger;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
-use crate::store::storage_error::Trouble;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
+use crate::store::storage_error::StorageError;
 use domain::day::Moment;
 use domain::delivery::LEASE;
 use domain::ids::ConnectionId;
@@ -81,20 +82,20 @@ fn place_word(text: &str) -> String {
 }
 
 /// Refuses what is no live connection, or no longer.
-async fn live(connection: &mut AnyConnection, id: ConnectionId) -> Result<(), Failure> {
+async fn live(connection: &mut AnyConnection, id: ConnectionId) -> Result<(), CommandError> {
     let found = sqlx::query("SELECT id FROM connection WHERE id = $1 AND id > 1 AND ended_ms IS NULL")
         .bind(id.raw())
         .fetch_optional(connection)
         .await?;
     if found.is_none() {
-        return Err(Refusal::no_such("live connection", id).into());
+        return Err(Rejection::no_such("live connection", id).into());
     }
     Ok(())
 }
 
-fn at_most(what: &str, count: usize) -> Result<(), Refusal> {
+fn at_most(what: &str, count: usize) -> Result<(), Rejection> {
     if count > LIVE_AT_ONCE {
-        return Err(Refusal::invalid(what, format!("at most {LIVE_AT_ONCE} are taken at once")));
+        return Err(Rejection::invalid(what, format!("at most {LIVE_AT_ONCE} are taken at once")));
     }
     Ok(())
 }
@@ -106,9 +107,9 @@ fn moment(millis: Option<i64>) -> Option<Moment> {
 impl Ledger {
     /// A number that nobody else has and never had, to hold things under. Take a new one for each claim, so
     /// that what is settled late can never touch what was claimed since.
-    pub fn new_holder(&self) -> Result<i64, Trouble> {
+    pub fn new_holder(&self) -> Result<i64, StorageError> {
         let lease =
-            self.inner.lease.as_ref().ok_or_else(|| Trouble::impossible("a claim without a lease"))?;
+            self.inner.lease.as_ref().ok_or_else(|| StorageError::impossible("a claim without a lease"))?;
         Ok(lease.next_id(self.now()))
     }
 }

@@ -2,7 +2,7 @@
 
 use super::hooks;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use async_trait::async_trait;
 use domain::ids::ItemId;
 use serde::{Deserialize, Serialize};
@@ -41,7 +41,7 @@ impl Command for PruneLive {
     /// Where the next step begins; none if this was the last.
     type Answer = Option<ItemId>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Option<ItemId>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Option<ItemId>, CommandError> {
         let after = self.after.map_or(-1, ItemId::raw);
         let now = tx.now().millis();
         hooks::forget(tx, now).await?;

@@ -7,8 +7,8 @@ use crate::online::texts::told;
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::ConnectionId;
@@ -81,7 +81,7 @@ impl Command for ClaimPull {
     /// From where to go on.
     type Answer = Option<PullState>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Option<PullState>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Option<PullState>, CommandError> {
         let now = tx.now().millis();
         if !may_send(tx, self.connection, now).await? {
             return Ok(None);
@@ -132,7 +132,7 @@ impl Command for SettlePull {
     /// Whether it was held still.
     type Answer = bool;
 
-    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         let words = self.words.as_deref().unwrap_or_default();
         let done = sqlx::query(
             "UPDATE pull SET place = $4, since_ms = $5, etag = $6, fails = $7, due_ms = $8, holder = 0, \
@@ -181,13 +181,13 @@ const REREAD: &str = "INSERT INTO pull (connection_id, what, place, since_ms, et
 impl Command for RereadOrders {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         super::live(tx.db(), self.connection).await?;
         let now = tx.now();
         if self.since > now {
             let reason = "this day is still to come; choose the day from which orders are read again";
-            return Err(Refusal::invalid("since", reason).into());
+            return Err(Rejection::invalid("since", reason).into());
         }
         sqlx::query(REREAD)
             .bind(self.connection.raw())
@@ -197,7 +197,7 @@ impl Command for RereadOrders {
             .await?;
         let what = self.connection.to_string();
         activity_log::note(tx, &who, Audited::OrdersReread, &what, &format!("since {}", self.since)).await?;
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(())
     }
 }
@@ -213,7 +213,7 @@ pub struct FetchTrouble {
 
 impl Ledger {
     /// Where a list of a connection stands; none if it was never asked for.
-    pub async fn pull_place(&self, of: ConnectionId, what: PullOf) -> Result<Option<String>, Failure> {
+    pub async fn pull_place(&self, of: ConnectionId, what: PullOf) -> Result<Option<String>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT place FROM pull WHERE connection_id = $1 AND what = $2")
             .bind(of.raw())
@@ -224,7 +224,7 @@ impl Ledger {
     }
 
     /// Lists of a connection whose last fetch went wrong.
-    pub async fn fetch_troubles(&self, of: ConnectionId) -> Result<Vec<FetchTrouble>, Failure> {
+    pub async fn fetch_troubles(&self, of: ConnectionId) -> Result<Vec<FetchTrouble>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT what, words FROM pull WHERE connection_id = $1 AND words <> ''")
             .bind(of.raw())

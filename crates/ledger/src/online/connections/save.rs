@@ -3,8 +3,8 @@
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::ids::ConnectionId;
@@ -79,31 +79,31 @@ pub struct SaveConnection {
     pub who: String,
 }
 
-fn checked_name(name: &str) -> Result<String, Refusal> {
+fn checked_name(name: &str) -> Result<String, Rejection> {
     let first = name.bytes().next().is_some_and(|b| b.is_ascii_lowercase());
     let rest = name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
     if !first || !rest || name.len() > MAX_NAME {
         let reason = format!("use small letters, digits and hyphens, at most {MAX_NAME}, such as village");
-        return Err(Refusal::invalid("name", reason));
+        return Err(Rejection::invalid("name", reason));
     }
     if name == "feed" {
-        return Err(Refusal::invalid("name", "feed is the name of the files' connection; choose another"));
+        return Err(Rejection::invalid("name", "feed is the name of the files' connection; choose another"));
     }
     Ok(name.to_owned())
 }
 
-fn checked_text(text: &str) -> Result<String, Refusal> {
+fn checked_text(text: &str) -> Result<String, Rejection> {
     if text.len() > MAX_TEXT_BYTES {
-        return Err(Refusal::invalid("text", format!("this has more than {MAX_TEXT_BYTES} bytes")));
+        return Err(Rejection::invalid("text", format!("this has more than {MAX_TEXT_BYTES} bytes")));
     }
     if let Some(odd) = text.chars().find(|c| c.is_control() && !['\n', '\r', '\t'].contains(c)) {
         let reason = format!("this holds a character that cannot be printed (U+{:04X})", u32::from(odd));
-        return Err(Refusal::invalid("text", reason));
+        return Err(Rejection::invalid("text", reason));
     }
     Ok(text.replace("\r\n", "\n"))
 }
 
-async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> Result<(), Failure> {
+async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> Result<(), CommandError> {
     // Whoever saves another one of the channel at the same time is waited for, so that it is seen here.
     tx.lock_channel(channel).await?;
     let other = sqlx::query(
@@ -120,7 +120,7 @@ async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> R
          number. Use another channel, or leave out [orders] and [hooks]",
         other.try_get::<String, _>(0)?
     );
-    Err(Refusal::invalid("channel", reason).into())
+    Err(Rejection::invalid("channel", reason).into())
 }
 
 const SAVE: &str = "INSERT INTO connection (id, name, channel, text, new_pieces, takes_orders, revision) \
@@ -137,7 +137,7 @@ const BEGIN: &str = "INSERT INTO connection_state (connection_id, saved_ms, fill
 impl Command for SaveConnection {
     type Answer = ConnectionId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, CommandError> {
         let name = checked_name(&self.name)?;
         let kept = checked_text(&self.text)?;
         let who = text::short(&self.who).field("who")?;
@@ -169,11 +169,11 @@ impl Command for SaveConnection {
                 .await?;
         if count.try_get::<i64, _>(0)? > MAX_CONNECTIONS {
             let reason = format!("a shop has at most {MAX_CONNECTIONS} connections; end one first");
-            return Err(Refusal::invalid("name", reason).into());
+            return Err(Rejection::invalid("name", reason).into());
         }
         let detail = if revision == 1 { "new".to_owned() } else { format!("changed, revision {revision}") };
         activity_log::note(tx, &who, Audited::ConnectionSaved, &name, &detail).await?;
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(ConnectionId::from_raw(id))
     }
 }
@@ -192,7 +192,7 @@ pub struct EndConnection {
 impl Command for EndConnection {
     type Answer = ConnectionId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<ConnectionId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let now = tx.now().millis();
         let row = sqlx::query(
@@ -203,14 +203,14 @@ impl Command for EndConnection {
         .bind(now)
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("live connection", &self.name))?;
+        .ok_or_else(|| Rejection::no_such("live connection", &self.name))?;
         activity_log::note(tx, &who, Audited::ConnectionEnded, &self.name, "").await?;
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(ConnectionId::from_raw(row.try_get(0)?))
     }
 }
 
-fn read(row: &AnyRow) -> Result<LiveConnection, Failure> {
+fn read(row: &AnyRow) -> Result<LiveConnection, CommandError> {
     let new_pieces: String = row.try_get(4)?;
     Ok(LiveConnection {
         id: ConnectionId::from_raw(row.try_get(0)?),
@@ -224,7 +224,7 @@ fn read(row: &AnyRow) -> Result<LiveConnection, Failure> {
 
 impl Ledger {
     /// The live connections, by name.
-    pub async fn live_connections(&self) -> Result<Vec<LiveConnection>, Failure> {
+    pub async fn live_connections(&self) -> Result<Vec<LiveConnection>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT id, name, channel, text, new_pieces, revision FROM connection \

@@ -6,7 +6,7 @@ use crate::online::first_delivery;
 use crate::online::listings::{SENT_SILENTLY, sent};
 use crate::online::texts::told;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use crate::store::sql::{in_text, insert_rows_or, padded};
 use async_trait::async_trait;
 use domain::day::Moment;
@@ -117,7 +117,7 @@ impl Command for SettleMessages {
     /// How many were held and are settled.
     type Answer = usize;
 
-    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         at_most("settled", self.settled.len())?;
         let told = self.told(tx).await?;
         let (mut settled, mut refused, mut trouble) = (told, 0, None);
@@ -152,7 +152,7 @@ impl Command for SettleMessages {
 
 impl SettleMessages {
     /// Those that were taken: the listing says so, and what waited up to there waits no longer.
-    async fn told(&self, tx: &mut Tx) -> Result<usize, Failure> {
+    async fn told(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let mut told: Vec<ToldRow<'_>> = self.settled.iter().filter_map(ToldRow::of).collect();
         // By item, and an item once.
         told.sort_by_key(|row| (row.item, row.revision));
@@ -181,7 +181,7 @@ impl SettleMessages {
     }
 
     /// Lets go of what this holder has; says which of the items that was.
-    async fn release(&self, tx: &mut Tx, items: &[ItemId]) -> Result<HashSet<ItemId>, Failure> {
+    async fn release(&self, tx: &mut Tx, items: &[ItemId]) -> Result<HashSet<ItemId>, CommandError> {
         let mut held = HashSet::with_capacity(items.len());
         for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
             let text = in_text(RELEASED, 3, chunk.len(), "RETURNING item_id");
@@ -198,7 +198,7 @@ impl SettleMessages {
     }
 
     /// What a person has put on stays on, for when it can be had.
-    async fn nothing(&self, tx: &mut Tx, message: &Settled) -> Result<bool, Failure> {
+    async fn nothing(&self, tx: &mut Tx, message: &Settled) -> Result<bool, CommandError> {
         let done = sqlx::query(
             "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = 0, tries = 0, words = '', parked_revision = 0 \
              WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
@@ -226,7 +226,7 @@ impl SettleMessages {
     }
 
     /// A try that was none is not counted.
-    async fn left(&self, tx: &mut Tx, item: ItemId) -> Result<bool, Failure> {
+    async fn left(&self, tx: &mut Tx, item: ItemId) -> Result<bool, CommandError> {
         let done = sqlx::query(
             "UPDATE dispatch SET holder = 0, lease_ms = 0, tries = tries - 1 \
              WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
@@ -245,7 +245,7 @@ impl SettleMessages {
         item: ItemId,
         (until, clear): (Moment, i64),
         words: &str,
-    ) -> Result<bool, Failure> {
+    ) -> Result<bool, CommandError> {
         let done = sqlx::query(
             "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = $4, words = $5, parked_revision = 0, \
              clear_ms = $6 WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
@@ -261,7 +261,7 @@ impl SettleMessages {
         Ok(done.rows_affected() == 1)
     }
 
-    async fn park(&self, tx: &mut Tx, message: &Settled, words: &str) -> Result<bool, Failure> {
+    async fn park(&self, tx: &mut Tx, message: &Settled, words: &str) -> Result<bool, CommandError> {
         let now = tx.now().millis();
         let done = sqlx::query(
             "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = 0, words = $5, parked_revision = $4, \
@@ -285,7 +285,7 @@ impl SettleMessages {
         told: usize,
         refused: i64,
         trouble: Option<&String>,
-    ) -> Result<(), Failure> {
+    ) -> Result<(), CommandError> {
         let now = tx.now().millis();
         let told = i64::try_from(told).unwrap_or(i64::MAX);
         if told > 0 {

@@ -4,7 +4,7 @@ use super::moment;
 use super::troubles::{self, ConnectionTrouble, TroubleOf};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::ConnectionId;
@@ -69,7 +69,7 @@ pub struct QuietConnection {
 impl Command for QuietConnection {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
         sqlx::query("UPDATE connection_state SET quiet_ms = $2, quiet_asked = $3 WHERE connection_id = $1")
             .bind(self.connection.raw())
@@ -78,7 +78,7 @@ impl Command for QuietConnection {
             .execute(tx.db())
             .await?;
         if self.until <= tx.now() {
-            tx.let_hear();
+            tx.notify_on_commit();
         }
         if self.words.is_empty() {
             return Ok(());
@@ -101,7 +101,7 @@ pub struct NoteContact {
 impl Command for NoteContact {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now().millis();
         super::clocks::wake(tx, self.connection).await?;
         sqlx::query("UPDATE connection_state SET contact_ms = $2 WHERE connection_id = $1")
@@ -168,7 +168,7 @@ const FETCHED_DUE: &str = "SELECT s.quiet_ms, \
 
 impl Ledger {
     /// How each live connection does, by name.
-    pub async fn connection_statuses(&self) -> Result<Vec<ConnectionStatus>, Failure> {
+    pub async fn connection_statuses(&self) -> Result<Vec<ConnectionStatus>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(STATUS).fetch_all(&mut *connection).await?;
         let now = self.now();
@@ -181,7 +181,7 @@ impl Ledger {
     }
 
     /// When there may be something to tell a connection; nothing once it has ended.
-    pub async fn messages_due(&self, of: ConnectionId) -> Result<MessagesDue, Failure> {
+    pub async fn messages_due(&self, of: ConnectionId) -> Result<MessagesDue, CommandError> {
         let mut connection = self.reader().await?;
         let found = sqlx::query(MESSAGES_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
         let Some(row) = found else { return Ok(MessagesDue::default()) };
@@ -190,7 +190,7 @@ impl Ledger {
     }
 
     /// When there may be something to fetch for a connection; nothing once it has ended.
-    pub async fn fetched_due(&self, of: ConnectionId) -> Result<FetchedDue, Failure> {
+    pub async fn fetched_due(&self, of: ConnectionId) -> Result<FetchedDue, CommandError> {
         let mut connection = self.reader().await?;
         let found = sqlx::query(FETCHED_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
         let Some(row) = found else { return Ok(FetchedDue::default()) };
@@ -203,7 +203,7 @@ impl Ledger {
 }
 
 /// A quiet connection is due after it.
-fn unless_quiet(row: &AnyRow, due: Option<Moment>) -> Result<Option<Moment>, Failure> {
+fn unless_quiet(row: &AnyRow, due: Option<Moment>) -> Result<Option<Moment>, CommandError> {
     let quiet = Moment::from_millis(row.try_get(0)?);
     Ok(due.map(|due| due.max(quiet)))
 }
@@ -212,7 +212,7 @@ async fn status(
     connection: &mut AnyConnection,
     row: &AnyRow,
     now: Moment,
-) -> Result<ConnectionStatus, Failure> {
+) -> Result<ConnectionStatus, CommandError> {
     let id: i64 = row.try_get(0)?;
     let waits = sqlx::query(WAITING).bind(id).fetch_one(&mut *connection).await?;
     let troubles = troubles::of(connection, id).await?;

@@ -3,7 +3,7 @@
 use super::MAX_TROUBLE_CHARS;
 use crate::online::texts::told;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::ConnectionId;
@@ -57,7 +57,7 @@ pub(super) async fn note(
     connection: ConnectionId,
     of: TroubleOf,
     words: &str,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let now = tx.now().millis();
     sqlx::query(
         "INSERT INTO connection_trouble (connection_id, what, words, at_ms) VALUES ($1, $2, $3, $4) \
@@ -73,7 +73,7 @@ pub(super) async fn note(
 }
 
 /// What went well is no trouble any more, and where one thing does the connection itself is well.
-pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -> Result<(), Failure> {
+pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -> Result<(), CommandError> {
     // Messages are well again only once none of them waits because of something.
     sqlx::query(
         "DELETE FROM connection_trouble WHERE connection_id = $1 AND what IN ($2, 'connection') \
@@ -88,7 +88,10 @@ pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -
 }
 
 /// The latest first.
-pub(super) async fn of(connection: &mut AnyConnection, id: i64) -> Result<Vec<ConnectionTrouble>, Failure> {
+pub(super) async fn of(
+    connection: &mut AnyConnection,
+    id: i64,
+) -> Result<Vec<ConnectionTrouble>, CommandError> {
     let rows = sqlx::query("SELECT what, words, at_ms FROM connection_trouble WHERE connection_id = $1")
         .bind(id)
         .fetch_all(connection)
@@ -123,7 +126,7 @@ pub struct NoteUnsigned {
 impl Command for NoteUnsigned {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         super::live(tx.db(), self.connection).await?;
         note(tx, self.connection, TroubleOf::Hooks, &self.words).await?;
         sqlx::query("UPDATE connection_state SET unsigned = unsigned + $2 WHERE connection_id = $1")

@@ -5,9 +5,9 @@ use super::pay::let_go;
 use super::{insert, take_open};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
-use crate::store::storage_error::Trouble;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -36,7 +36,7 @@ pub struct SetBasketAside {
 impl Command for SetBasketAside {
     type Answer = HoldGroupId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<HoldGroupId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<HoldGroupId, CommandError> {
         let for_whom = text::name(&self.for_whom).field("forWhom")?;
         let mut slip = take_open(tx, self.basket, Some(self.revision)).await?;
         slip.refuse_if_paying()?;
@@ -47,7 +47,7 @@ impl Command for SetBasketAside {
             .map(|(_, code, quantity)| HoldLine { code: code.clone(), quantity })
             .collect();
         if lines.is_empty() {
-            return Err(Refusal::invalid("slip", "there is nothing on this slip to set aside").into());
+            return Err(Rejection::invalid("slip", "there is nothing on this slip to set aside").into());
         }
         let new = NewHold { lines, purpose: Purpose::Customer, for_whom, until: self.until };
         let hold = new.run(tx).await?;
@@ -72,18 +72,18 @@ pub struct BasketFromHold {
 impl Command for BasketFromHold {
     type Answer = BasketId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<BasketId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<BasketId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         tx.shop().known_channel(&self.channel)?;
         let row = sqlx::query("SELECT for_whom, purpose FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
             .bind(self.hold.raw())
             .fetch_optional(tx.db())
             .await?
-            .ok_or_else(|| Refusal::no_such("hold", self.hold))?;
+            .ok_or_else(|| Rejection::no_such("hold", self.hold))?;
         let purpose = Purpose::from_code(&row.try_get::<String, _>(1)?);
         if !matches!(purpose, Some(Purpose::Customer | Purpose::Market)) {
             let reason = "this is held for another slip or for an order, which ends it by itself";
-            return Err(Refusal::invalid("hold", reason).into());
+            return Err(Rejection::invalid("hold", reason).into());
         }
         let ended = holds::end_group(tx, self.hold).await?;
         if ended.is_empty() {
@@ -98,12 +98,12 @@ impl Command for BasketFromHold {
     }
 }
 
-async fn goods(tx: &mut Tx, item: ItemId, steps: i64) -> Result<What, Failure> {
+async fn goods(tx: &mut Tx, item: ItemId, steps: i64) -> Result<What, CommandError> {
     let row = sqlx::query("SELECT sku, stock_unit FROM item WHERE id = $1")
         .bind(item.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Trouble::impossible("a hold of no item"))?;
+        .ok_or_else(|| StorageError::impossible("a hold of no item"))?;
     let unit: Option<String> = row.try_get(1)?;
     let measure = match unit {
         Some(code) => Measure::Thousandths(WeightUnit::from_code(&code).stored("item.stock_unit")?),

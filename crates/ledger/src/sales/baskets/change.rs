@@ -5,16 +5,16 @@ use super::{insert, take_open};
 use crate::shelf::holds::expire_of_item;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::LineKind;
 use domain::channel::Channel;
 use domain::codes::Code;
+use domain::discount::Off;
 use domain::ids::BasketId;
 use domain::money::Money;
-use domain::off::Off;
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
 use domain::text;
@@ -85,7 +85,7 @@ pub struct OpenBasket {
 impl Command for OpenBasket {
     type Answer = BasketId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<BasketId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<BasketId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         tx.shop().known_channel(&self.channel)?;
         let mut content = Content::default();
@@ -120,7 +120,7 @@ pub struct Changed {
 impl Command for ChangeBasket {
     type Answer = Changed;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Changed, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Changed, CommandError> {
         let mut slip = take_open(tx, self.basket, self.revision).await?;
         slip.refuse_if_paying()?;
         let line = apply(tx, &mut slip.content, &self.change).await?;
@@ -129,13 +129,17 @@ impl Command for ChangeBasket {
     }
 }
 
-async fn apply(tx: &mut Tx, content: &mut Content, change: &BasketChange) -> Result<Option<u32>, Failure> {
+async fn apply(
+    tx: &mut Tx,
+    content: &mut Content,
+    change: &BasketChange,
+) -> Result<Option<u32>, CommandError> {
     match change {
         BasketChange::Add { code, quantity } => add(tx, content, code, *quantity).await.map(Some),
         BasketChange::AddPaper { kind, title, amount } => {
             own_money("amount", *amount, tx.shop().currency)?;
             if *kind == LineKind::Goods || amount.is_zero() {
-                return Err(Refusal::invalid("amount", "a gift note or deposit is above 0").into());
+                return Err(Rejection::invalid("amount", "a gift note or deposit is above 0").into());
             }
             let title = text::name(title).field("title")?;
             content.add(What::Paper { kind: *kind, title, amount: *amount }).map(Some)
@@ -147,7 +151,7 @@ async fn apply(tx: &mut Tx, content: &mut Content, change: &BasketChange) -> Res
             let line = content.line(*line)?;
             if off.is_some() && matches!(line.what, What::Paper { .. }) {
                 return Err(
-                    Refusal::invalid("off", "a gift note or deposit is sold at its face value").into()
+                    Rejection::invalid("off", "a gift note or deposit is sold at its face value").into()
                 );
             }
             (line.off, line.reason) = (*off, reason_of(*off, reason)?);
@@ -170,13 +174,18 @@ async fn apply(tx: &mut Tx, content: &mut Content, change: &BasketChange) -> Res
 }
 
 /// A discount has its reason, and no reason stands without one.
-fn reason_of(off: Option<Off>, reason: &str) -> Result<String, Failure> {
+fn reason_of(off: Option<Off>, reason: &str) -> Result<String, CommandError> {
     if off.is_some() { text::name(reason).field("reason") } else { Ok(String::new()) }
 }
 
-async fn set_quantity(tx: &mut Tx, content: &mut Content, line: u32, asked: Asked) -> Result<(), Failure> {
+async fn set_quantity(
+    tx: &mut Tx,
+    content: &mut Content,
+    line: u32,
+    asked: Asked,
+) -> Result<(), CommandError> {
     let What::Goods { code, quantity, .. } = &mut content.line(line)?.what else {
-        return Err(Refusal::invalid("quantity", "a gift note or deposit is one").into());
+        return Err(Rejection::invalid("quantity", "a gift note or deposit is one").into());
     };
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     // Typed without a unit, it is in the one that the line has.
@@ -187,9 +196,9 @@ async fn set_quantity(tx: &mut Tx, content: &mut Content, line: u32, asked: Aske
     Ok(())
 }
 
-fn refuse_two_of_a_piece(kind: ItemKind, steps: i64) -> Result<(), Failure> {
+fn refuse_two_of_a_piece(kind: ItemKind, steps: i64) -> Result<(), CommandError> {
     if kind == ItemKind::Piece && steps > 1 {
-        return Err(Refusal::invalid("quantity", "of a piece exactly one exists").into());
+        return Err(Rejection::invalid("quantity", "of a piece exactly one exists").into());
     }
     Ok(())
 }
@@ -201,7 +210,7 @@ async fn add(
     content: &mut Content,
     code: &Code,
     quantity: Option<Asked>,
-) -> Result<u32, Failure> {
+) -> Result<u32, CommandError> {
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     if found.sold_in_past {
         return Err(lookup::sold_in_past(tx, &found).await?.into());
@@ -211,7 +220,7 @@ async fn add(
         (None, Measure::Units) => Asked::ONE,
         (None, Measure::Thousandths(unit)) => {
             let reason = format!("{} is sold by weight; say how much, in {unit}", found.title);
-            return Err(Refusal::invalid("quantity", reason).into());
+            return Err(Rejection::invalid("quantity", reason).into());
         }
     };
     let steps = Quantity::resolve_line(asked, found.measure).field("quantity")?.steps();
@@ -224,7 +233,7 @@ async fn add(
         if found.kind == ItemKind::Piece {
             let reason =
                 format!("{} ({}) is on this slip already, and it exists once", found.title, found.sku);
-            return Err(Refusal::invalid("code", reason).into());
+            return Err(Rejection::invalid("code", reason).into());
         }
         if found.measure == Measure::Units {
             let more = Asked { value: quantity.value + asked.value, ..*quantity };
@@ -240,7 +249,7 @@ async fn add(
 }
 
 /// A first look; what decides is the hold before it is paid.
-async fn refuse_if_gone(tx: &mut Tx, found: &Found, steps: i64) -> Result<(), Failure> {
+async fn refuse_if_gone(tx: &mut Tx, found: &Found, steps: i64) -> Result<(), CommandError> {
     for last_look in [false, true] {
         let row = sqlx::query("SELECT on_hand - held FROM item WHERE id = $1")
             .bind(found.id.raw())

@@ -2,14 +2,14 @@
 
 use crate::sales::ring_up::{SaleLineIn, TenderIn};
 use crate::shelf::lookup::Found;
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
-use crate::store::storage_error::Trouble;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
+use crate::store::storage_error::StorageError;
 use domain::basket::{LineKind, MAX_LINES, line_amount};
 use domain::codes::Code;
+use domain::discount::Off;
 use domain::ids::ItemId;
 use domain::money::{Currency, Money};
-use domain::off::Off;
 use domain::quantity::{Asked, Measure, Quantity};
 use serde::{Deserialize, Serialize};
 
@@ -48,30 +48,30 @@ pub(crate) enum What {
 pub(crate) type Known = (Money, Measure);
 
 impl Content {
-    pub(crate) fn read(text: &str) -> Result<Self, Failure> {
+    pub(crate) fn read(text: &str) -> Result<Self, CommandError> {
         let content: Self = serde_json::from_str(text).stored("basket.content")?;
         if content.lines.len() > MAX_LINES {
-            return Err(Trouble::impossible("basket.content has more lines than a slip").into());
+            return Err(StorageError::impossible("basket.content has more lines than a slip").into());
         }
         Ok(content)
     }
 
-    pub(crate) fn written(&self) -> Result<String, Failure> {
-        Ok(serde_json::to_string(self).map_err(Trouble::KeptAnswer)?)
+    pub(crate) fn written(&self) -> Result<String, CommandError> {
+        Ok(serde_json::to_string(self).map_err(StorageError::KeptAnswer)?)
     }
 
-    pub(crate) fn add(&mut self, what: What) -> Result<u32, Failure> {
+    pub(crate) fn add(&mut self, what: What) -> Result<u32, CommandError> {
         if self.lines.len() >= MAX_LINES {
-            return Err(Refusal::invalid("code", domain::basket::BasketError::TooManyLines).into());
+            return Err(Rejection::invalid("code", domain::basket::BasketError::TooManyLines).into());
         }
         self.last += 1;
         self.lines.push(Line { number: self.last, what, off: None, reason: String::new() });
         Ok(self.last)
     }
 
-    pub(crate) fn line(&mut self, number: u32) -> Result<&mut Line, Failure> {
+    pub(crate) fn line(&mut self, number: u32) -> Result<&mut Line, CommandError> {
         let line = self.lines.iter_mut().find(|line| line.number == number);
-        line.ok_or_else(|| Refusal::no_such("line of this slip", number).into())
+        line.ok_or_else(|| Rejection::no_such("line of this slip", number).into())
     }
 
     /// The goods of the slip: item, code, quantity.
@@ -87,7 +87,7 @@ impl Content {
         &self,
         found: &[Found],
         currency: Currency,
-    ) -> Result<(Vec<SaleLineIn>, Money), Failure> {
+    ) -> Result<(Vec<SaleLineIn>, Money), CommandError> {
         let mut items = found.iter();
         let (mut lines, mut worth) = (Vec::with_capacity(self.lines.len()), Money::zero(currency));
         for line in &self.lines {
@@ -111,7 +111,7 @@ impl Content {
     }
 
     /// What goes off the slip as a whole, of goods worth so much.
-    pub(crate) fn whole_off(&self, worth: Money) -> Result<Money, Failure> {
+    pub(crate) fn whole_off(&self, worth: Money) -> Result<Money, CommandError> {
         self.off.map_or(Ok(Money::zero(worth.currency())), |off| off.of(worth)).field("discount")
     }
 
@@ -137,14 +137,18 @@ fn because(reason: &str) -> String {
 
 impl Line {
     /// Amount and what is off it.
-    pub(crate) fn money(&self, known: Option<Known>, currency: Currency) -> Result<(Money, Money), Failure> {
+    pub(crate) fn money(
+        &self,
+        known: Option<Known>,
+        currency: Currency,
+    ) -> Result<(Money, Money), CommandError> {
         let amount = match (&self.what, known) {
             (What::Goods { quantity, .. }, Some((price, measure))) => {
                 line_amount(price, Quantity::resolve(*quantity, measure).field("quantity")?)
                     .field("quantity")?
             }
             (What::Goods { .. }, None) => {
-                return Err(Refusal::invalid("lines", "a line without its item").into());
+                return Err(Rejection::invalid("lines", "a line without its item").into());
             }
             (What::Paper { amount, .. }, _) => *amount,
         };

@@ -15,8 +15,8 @@ pub use pay::{BasketPaid, HoldBasket, LeaveBasket, PayBasket, StopPaying};
 pub use view::{BasketLineView, BasketState, BasketSummary, BasketView, Pulse};
 
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use content::Content;
 use domain::channel::Channel;
 use domain::ids::{BasketId, HoldGroupId, SaleId};
@@ -35,11 +35,11 @@ struct Slip {
 /// Why a slip cannot be had.
 enum NotOpen {
     Paid(SaleId),
-    Other(Refusal),
+    Other(Rejection),
 }
 
 /// Takes a slip's row, if it is open.
-async fn take(tx: &mut Tx, id: BasketId) -> Result<Result<Slip, NotOpen>, Failure> {
+async fn take(tx: &mut Tx, id: BasketId) -> Result<Result<Slip, NotOpen>, CommandError> {
     let row = sqlx::query(
         "UPDATE basket SET revision = revision + 1, changed_ms = $2 WHERE id = $1 AND state = 'open' \
          RETURNING revision, channel, content, hold_group",
@@ -58,31 +58,31 @@ async fn take(tx: &mut Tx, id: BasketId) -> Result<Result<Slip, NotOpen>, Failur
     }))
 }
 
-async fn not_open(tx: &mut Tx, id: BasketId) -> Result<NotOpen, Failure> {
+async fn not_open(tx: &mut Tx, id: BasketId) -> Result<NotOpen, CommandError> {
     let row = sqlx::query("SELECT sale_id FROM basket WHERE id = $1")
         .bind(id.raw())
         .fetch_optional(tx.db())
         .await?;
-    let Some(row) = row else { return Ok(NotOpen::Other(Refusal::no_such("slip", id))) };
+    let Some(row) = row else { return Ok(NotOpen::Other(Rejection::no_such("slip", id))) };
     Ok(match row.try_get::<Option<i64>, _>(0)? {
         Some(sale) => NotOpen::Paid(SaleId::from_raw(sale)),
-        None => NotOpen::Other(Refusal::invalid("slip", "this slip was put away; start a new one")),
+        None => NotOpen::Other(Rejection::invalid("slip", "this slip was put away; start a new one")),
     })
 }
 
 /// Takes a slip's row to change it; `known` is the revision that the change is based on.
-async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip, Failure> {
+async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip, CommandError> {
     let slip = match take(tx, id).await? {
         Ok(slip) => slip,
         Err(NotOpen::Paid(_)) => {
-            return Err(Refusal::invalid("slip", "this slip was paid; start a new one").into());
+            return Err(Rejection::invalid("slip", "this slip was paid; start a new one").into());
         }
-        Err(NotOpen::Other(refusal)) => return Err(refusal.into()),
+        Err(NotOpen::Other(rejection)) => return Err(rejection.into()),
     };
     match known {
         Some(expected) if expected != slip.revision - 1 => {
             let what = "the slip".to_owned();
-            Err(Refusal::Stale { what, expected, current: slip.revision - 1 }.into())
+            Err(Rejection::Stale { what, expected, current: slip.revision - 1 }.into())
         }
         _ => Ok(slip),
     }
@@ -90,15 +90,15 @@ async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip
 
 impl Slip {
     /// A slip whose lines may change.
-    fn refuse_if_paying(&self) -> Result<(), Refusal> {
+    fn refuse_if_paying(&self) -> Result<(), Rejection> {
         if self.content.paying {
             let reason = "the slip is being paid; go back to it before it is changed";
-            return Err(Refusal::invalid("slip", reason));
+            return Err(Rejection::invalid("slip", reason));
         }
         Ok(())
     }
 
-    async fn write(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn write(&self, tx: &mut Tx) -> Result<(), CommandError> {
         sqlx::query("UPDATE basket SET content = $2, hold_group = $3 WHERE id = $1")
             .bind(self.id.raw())
             .bind(self.content.written()?)
@@ -109,7 +109,7 @@ impl Slip {
     }
 
     /// Puts the slip away.
-    async fn leave(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn leave(&self, tx: &mut Tx) -> Result<(), CommandError> {
         self.write(tx).await?;
         sqlx::query("UPDATE basket SET state = 'left' WHERE id = $1")
             .bind(self.id.raw())
@@ -119,7 +119,12 @@ impl Slip {
     }
 }
 
-async fn insert(tx: &mut Tx, channel: &Channel, content: &Content, who: &str) -> Result<BasketId, Failure> {
+async fn insert(
+    tx: &mut Tx,
+    channel: &Channel,
+    content: &Content,
+    who: &str,
+) -> Result<BasketId, CommandError> {
     let id = BasketId::from_raw(tx.next_id()?);
     sqlx::query(
         "INSERT INTO basket (id, channel, revision, state, content, who, made_ms, changed_ms) \

@@ -6,8 +6,8 @@ use crate::sales::limits;
 use crate::sales::ring_up::{self, NewSale, TenderIn};
 use crate::shelf::holds::{self, HoldLine, NewHold, Purpose};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
 use async_trait::async_trait;
 use domain::basket::{self, BasketError, LineMoney};
@@ -37,14 +37,14 @@ impl Command for HoldBasket {
     /// The slip's revision now.
     type Answer = i64;
 
-    async fn run(&self, tx: &mut Tx) -> Result<i64, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let mut slip = take_open(tx, self.basket, Some(self.revision)).await?;
         if !slip.content.paying {
             slip.content.lines.retain(|line| !self.without.contains(&line.number));
         }
         if slip.content.lines.is_empty() {
-            return Err(Refusal::invalid("slip", "there is nothing on this slip to pay").into());
+            return Err(Rejection::invalid("slip", "there is nothing on this slip to pay").into());
         }
         // Whatever would refuse the sale refuses it now, before money is taken.
         exact(tx, &slip).await?;
@@ -56,7 +56,7 @@ impl Command for HoldBasket {
 }
 
 /// Holds the slip's goods; what it holds already stays.
-async fn hold(tx: &mut Tx, slip: &mut Slip, who: &str) -> Result<(), Failure> {
+async fn hold(tx: &mut Tx, slip: &mut Slip, who: &str) -> Result<(), CommandError> {
     if let Some(group) = slip.hold {
         if is_open(tx, group).await? {
             return Ok(());
@@ -74,7 +74,7 @@ async fn hold(tx: &mut Tx, slip: &mut Slip, who: &str) -> Result<(), Failure> {
     Ok(())
 }
 
-async fn is_open(tx: &mut Tx, group: HoldGroupId) -> Result<bool, Failure> {
+async fn is_open(tx: &mut Tx, group: HoldGroupId) -> Result<bool, CommandError> {
     let row = sqlx::query(
         "SELECT CAST(COUNT(*) AS BIGINT), CAST(COUNT(CASE WHEN state = 'open' AND until_ms > $2 THEN 1 END) AS BIGINT) \
          FROM hold WHERE group_id = $1",
@@ -88,14 +88,14 @@ async fn is_open(tx: &mut Tx, group: HoldGroupId) -> Result<bool, Failure> {
 }
 
 /// Ends what a slip holds, if it holds anything.
-pub(super) async fn let_go(tx: &mut Tx, slip: &mut Slip) -> Result<(), Failure> {
+pub(super) async fn let_go(tx: &mut Tx, slip: &mut Slip) -> Result<(), CommandError> {
     let Some(group) = slip.hold.take() else { return Ok(()) };
     holds::end_group(tx, group).await?;
     Ok(())
 }
 
 /// The slip as a sale would have it: its lines' money, the note, and what it comes to.
-async fn exact(tx: &mut Tx, slip: &Slip) -> Result<(NewSale, Vec<LineMoney>, Money), Failure> {
+async fn exact(tx: &mut Tx, slip: &Slip) -> Result<(NewSale, Vec<LineMoney>, Money), CommandError> {
     let content = &slip.content;
     let shop = tx.shop();
     let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
@@ -150,21 +150,21 @@ pub struct BasketPaid {
 impl Command for PayBasket {
     type Answer = BasketPaid;
 
-    async fn run(&self, tx: &mut Tx) -> Result<BasketPaid, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<BasketPaid, CommandError> {
         own_money("amount", self.tender.amount, tx.shop().currency)?;
         let mut slip = match take(tx, self.basket).await? {
             Ok(slip) => slip,
             Err(NotOpen::Paid(sale)) => return Ok(BasketPaid { sale: Some(sale), rung_up: false }),
-            Err(NotOpen::Other(refusal)) => return Err(refusal.into()),
+            Err(NotOpen::Other(rejection)) => return Err(rejection.into()),
         };
         if !slip.content.paying {
             let reason = "press how it is paid first: the pieces are held before money is taken";
-            return Err(Refusal::invalid("slip", reason).into());
+            return Err(Rejection::invalid("slip", reason).into());
         }
         let (sale, money, due) = exact(tx, &slip).await?;
         if due != self.due {
             let reason = format!("it comes to {due} now, not to {}; look at the slip again", self.due);
-            return Err(Refusal::invalid("due", reason).into());
+            return Err(Rejection::invalid("due", reason).into());
         }
         slip.content.tenders.push(ring_up::checked_tender(&self.tender)?);
         let given: Vec<_> = slip.content.tenders.iter().map(|t| (t.kind, t.amount)).collect();
@@ -175,12 +175,12 @@ impl Command for PayBasket {
                 slip.write(tx).await?;
                 Ok(BasketPaid { sale: None, rung_up: false })
             }
-            Err(wrong) => Err(Refusal::invalid("amount", wrong).into()),
+            Err(wrong) => Err(Rejection::invalid("amount", wrong).into()),
         }
     }
 }
 
-async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Result<BasketPaid, Failure> {
+async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Result<BasketPaid, CommandError> {
     let sale = NewSale {
         channel: slip.channel.clone(),
         tenders: slip.content.tenders.clone(),
@@ -209,7 +209,7 @@ impl Command for StopPaying {
     /// What must be handed back.
     type Answer = Vec<TenderIn>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<TenderIn>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<TenderIn>, CommandError> {
         let mut slip = take_open(tx, self.basket, None).await?;
         let_go(tx, &mut slip).await?;
         slip.content.paying = false;
@@ -231,13 +231,13 @@ pub struct LeaveBasket {
 impl Command for LeaveBasket {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let mut slip = take_open(tx, self.basket, None).await?;
         if !slip.content.tenders.is_empty() {
             let taken = Money::sum(slip.content.tenders.iter().map(|t| t.amount), tx.shop().currency);
             let taken = taken.stored("basket.content")?;
             let reason = format!("{taken} was taken for this slip; go back to it and hand that back first");
-            return Err(Refusal::invalid("slip", reason).into());
+            return Err(Rejection::invalid("slip", reason).into());
         }
         let_go(tx, &mut slip).await?;
         slip.content.paying = false;

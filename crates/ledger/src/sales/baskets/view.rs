@@ -5,16 +5,16 @@ use crate::sales::ring_up::TenderIn;
 use crate::shelf::items::stored_weight;
 use crate::shelf::{lookup, styles};
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::sql::{in_text, padded};
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use domain::basket::LineKind;
 use domain::channel::Channel;
 use domain::day::Moment;
+use domain::discount::Off;
 use domain::ids::{BasketId, HoldGroupId, ItemId, SaleId};
 use domain::money::{Currency, Money};
-use domain::off::Off;
 use domain::pricing::WeightRate;
 use domain::quantity::{Measure, Quantity};
 use domain::stock::ItemKind;
@@ -107,7 +107,7 @@ pub struct BasketLineView {
     /// What goes off this line.
     pub discount: Money,
     /// Why it cannot be had, if so; then it is not counted in.
-    pub gone: Option<Refusal>,
+    pub gone: Option<Rejection>,
 }
 
 /// A slip that lies open.
@@ -156,7 +156,7 @@ struct Item {
 
 impl Ledger {
     /// A slip by its identifier.
-    pub async fn basket(&self, id: BasketId) -> Result<BasketView, Failure> {
+    pub async fn basket(&self, id: BasketId) -> Result<BasketView, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let row = sqlx::query(
@@ -165,7 +165,7 @@ impl Ledger {
         .bind(id.raw())
         .fetch_optional(&mut *connection)
         .await?
-        .ok_or_else(|| Refusal::no_such("slip", id))?;
+        .ok_or_else(|| Rejection::no_such("slip", id))?;
         let content = Content::read(&row.try_get::<String, _>(6)?)?;
         let state = state(&row.try_get::<String, _>(2)?)?;
         let hold = row.try_get::<Option<i64>, _>(7)?.map(HoldGroupId::from_raw);
@@ -205,7 +205,7 @@ impl Ledger {
     }
 
     /// The slips that lie open, the last touched first, at most `limit`.
-    pub async fn open_baskets(&self, limit: usize) -> Result<Vec<BasketSummary>, Failure> {
+    pub async fn open_baskets(&self, limit: usize) -> Result<Vec<BasketSummary>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT id, who, changed_ms, content FROM basket WHERE state = 'open' \
@@ -229,13 +229,13 @@ impl Ledger {
     }
 
     /// What to compare with what it was a moment ago: two small reads, whoever changed something.
-    pub async fn basket_pulse(&self, id: BasketId) -> Result<Pulse, Failure> {
+    pub async fn basket_pulse(&self, id: BasketId) -> Result<Pulse, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT revision, state, content FROM basket WHERE id = $1")
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Refusal::no_such("slip", id))?;
+            .ok_or_else(|| Rejection::no_such("slip", id))?;
         let ids = ids(&Content::read(&row.try_get::<String, _>(2)?)?);
         let mut items = 0;
         for chunk in ids.chunks(crate::store::sql::MAX_ROWS) {
@@ -250,12 +250,12 @@ impl Ledger {
     }
 }
 
-fn state(code: &str) -> Result<BasketState, Failure> {
+fn state(code: &str) -> Result<BasketState, CommandError> {
     match code {
         "open" => Ok(BasketState::Open),
         "paid" => Ok(BasketState::Paid),
         "left" => Ok(BasketState::Left),
-        _ => Err(Trouble::impossible("basket.state").into()),
+        _ => Err(StorageError::impossible("basket.state").into()),
     }
 }
 
@@ -271,7 +271,7 @@ fn ids(content: &Content) -> Vec<i64> {
 async fn own_hold(
     connection: &mut AnyConnection,
     group: HoldGroupId,
-) -> Result<(HashMap<ItemId, i64>, Option<Moment>), Failure> {
+) -> Result<(HashMap<ItemId, i64>, Option<Moment>), CommandError> {
     let rows =
         sqlx::query("SELECT item_id, steps, until_ms FROM hold WHERE group_id = $1 AND state = 'open'")
             .bind(group.raw())
@@ -286,7 +286,7 @@ async fn own_hold(
 }
 
 /// The rate of a price by rule.
-fn rate(row: &AnyRow, currency: Currency) -> Result<Option<WeightRate>, Failure> {
+fn rate(row: &AnyRow, currency: Currency) -> Result<Option<WeightRate>, CommandError> {
     let style: Option<String> = row.try_get(11)?;
     if style.is_none() || row.try_get::<String, _>(10)? != "rule" {
         return Ok(None);
@@ -298,7 +298,7 @@ async fn items(
     connection: &mut AnyConnection,
     content: &Content,
     currency: Currency,
-) -> Result<HashMap<ItemId, Item>, Failure> {
+) -> Result<HashMap<ItemId, Item>, CommandError> {
     const READ: &str = "SELECT i.id, i.kind, i.stock_unit, i.sku, i.name, i.color, i.price, i.on_hand - i.held, i.weight, \
         i.weight_unit, i.priced_by, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
         FROM item i LEFT JOIN style s ON s.id = i.style_id WHERE i.id";
@@ -337,7 +337,7 @@ async fn gone(
     content: &Content,
     items: &HashMap<ItemId, Item>,
     own: &HashMap<ItemId, i64>,
-) -> Result<HashMap<ItemId, Refusal>, Failure> {
+) -> Result<HashMap<ItemId, Rejection>, CommandError> {
     let mut wanted: BTreeMap<ItemId, i64> = BTreeMap::new();
     for (id, _, asked) in content.goods() {
         if let Some(item) = items.get(&id) {
@@ -352,11 +352,11 @@ async fn gone(
             continue;
         }
         match lookup::explain_to(connection, id, steps).await {
-            Ok(refusal) => {
-                gone.insert(id, refusal);
+            Ok(rejection) => {
+                gone.insert(id, rejection);
             }
             // Free again since it was read.
-            Err(Failure::Trouble(Trouble::Collided(_))) => {}
+            Err(CommandError::Storage(StorageError::Collided(_))) => {}
             Err(failure) => return Err(failure),
         }
     }
@@ -366,13 +366,14 @@ async fn gone(
 fn read_line(
     line: &Line,
     items: &HashMap<ItemId, Item>,
-    gone: &HashMap<ItemId, Refusal>,
+    gone: &HashMap<ItemId, Rejection>,
     currency: Currency,
-) -> Result<BasketLineView, Failure> {
+) -> Result<BasketLineView, CommandError> {
     let item = match &line.what {
-        What::Goods { item, .. } => {
-            Some((*item, items.get(item).ok_or_else(|| Trouble::impossible("basket.content of no item"))?))
-        }
+        What::Goods { item, .. } => Some((
+            *item,
+            items.get(item).ok_or_else(|| StorageError::impossible("basket.content of no item"))?,
+        )),
         What::Paper { .. } => None,
     };
     let (amount, discount) = line.money(item.map(|(_, item)| item.known), currency)?;
@@ -409,7 +410,11 @@ fn read_line(
 }
 
 /// What goes off the whole, and what the slip comes to, of the lines that can be had.
-fn sum(content: &Content, lines: &[BasketLineView], currency: Currency) -> Result<(Money, Money), Failure> {
+fn sum(
+    content: &Content,
+    lines: &[BasketLineView],
+    currency: Currency,
+) -> Result<(Money, Money), CommandError> {
     let none = Money::zero(currency);
     let worth = |goods_alone: bool| {
         lines

@@ -6,10 +6,10 @@ mod view;
 pub use view::{Closed, DrawerEntry, Turn};
 
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use crate::store::settings::own_money;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::cash::{Count, counted};
 use domain::channel::Channel;
@@ -86,7 +86,7 @@ pub(crate) async fn book(
     channel: &Channel,
     drawer: Drawer,
     cash: Cash<'_>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     if cash.amount.is_zero() || book_on(tx, channel, cash).await? {
         return Ok(());
     }
@@ -96,7 +96,7 @@ pub(crate) async fn book(
     Ok(())
 }
 
-async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool, Failure> {
+async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool, CommandError> {
     let row = sqlx::query(
         "UPDATE drawer_turn SET expected = expected + $2 WHERE channel = $1 AND closed_ms IS NULL \
          RETURNING id, expected",
@@ -113,13 +113,13 @@ async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool,
 }
 
 /// What a drawer is expected to hold stays far within its column: the sale that would pass the limit is refused.
-fn refuse_too_much(expected: i64) -> Result<(), Refusal> {
+fn refuse_too_much(expected: i64) -> Result<(), Rejection> {
     if expected.abs() <= MAX_DRAWER {
         return Ok(());
     }
     let reason = "the drawer would hold more cash than it can; look for a wrong amount, or count the drawer out \
                   and open it anew";
-    Err(Refusal::invalid("amount", reason))
+    Err(Rejection::invalid("amount", reason))
 }
 
 struct Entry<'a> {
@@ -129,7 +129,7 @@ struct Entry<'a> {
     reason: &'a str,
 }
 
-async fn enter(tx: &mut Tx, turn: i64, entry: Entry<'_>, who: &str) -> Result<(), Failure> {
+async fn enter(tx: &mut Tx, turn: i64, entry: Entry<'_>, who: &str) -> Result<(), CommandError> {
     let id = tx.next_id()?;
     sqlx::query(
         "INSERT INTO drawer_entry (id, turn_id, kind, amount, source_id, reason, who, at_ms) \
@@ -163,7 +163,7 @@ pub struct OpenDrawer {
 impl Command for OpenDrawer {
     type Answer = TurnId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<TurnId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<TurnId, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
         shop.known_channel(&self.channel)?;
@@ -182,7 +182,7 @@ impl Command for OpenDrawer {
         .await?;
         if opened.rows_affected() == 0 {
             let reason = "this drawer is open already; count it out before it is counted in again";
-            return Err(Refusal::invalid("channel", reason).into());
+            return Err(Rejection::invalid("channel", reason).into());
         }
         let entry = Entry { kind: EntryKind::Float, amount: float, source: None, reason: "" };
         enter(tx, id.raw(), entry, &who).await?;
@@ -208,7 +208,7 @@ impl Command for PutIn {
     /// What should be in the drawer now.
     type Answer = Money;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Money, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Money, CommandError> {
         by_hand(tx, self.turn, EntryKind::PutIn, self.amount, &self.reason, &self.who).await
     }
 }
@@ -231,7 +231,7 @@ impl Command for TakeOut {
     /// What should be in the drawer now.
     type Answer = Money;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Money, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Money, CommandError> {
         by_hand(tx, self.turn, EntryKind::TakenOut, self.amount, &self.reason, &self.who).await
     }
 }
@@ -243,11 +243,11 @@ async fn by_hand(
     amount: Money,
     reason: &str,
     who: &str,
-) -> Result<Money, Failure> {
+) -> Result<Money, CommandError> {
     let currency = tx.shop().currency;
     own_money("amount", amount, currency)?;
     if amount.is_zero() {
-        return Err(Refusal::invalid("amount", "say how much; it is more than 0").into());
+        return Err(Rejection::invalid("amount", "say how much; it is more than 0").into());
     }
     let reason = text::name(reason).field("reason")?;
     let who = text::short(who).field("who")?;
@@ -269,17 +269,21 @@ async fn by_hand(
 }
 
 /// Why an open turn of that name could not be had.
-async fn why_not(tx: &mut Tx, turn: TurnId, currency: domain::money::Currency) -> Result<Refusal, Failure> {
+async fn why_not(
+    tx: &mut Tx,
+    turn: TurnId,
+    currency: domain::money::Currency,
+) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT closed_ms, expected FROM drawer_turn WHERE id = $1")
         .bind(turn.raw())
         .fetch_optional(tx.db())
         .await?;
-    let Some(row) = row else { return Ok(Refusal::no_such("drawer turn", turn)) };
+    let Some(row) = row else { return Ok(Rejection::no_such("drawer turn", turn)) };
     if row.try_get::<Option<i64>, _>(0)?.is_some() {
-        return Ok(Refusal::invalid("turn", "this turn is closed; count the drawer in first"));
+        return Ok(Rejection::invalid("turn", "this turn is closed; count the drawer in first"));
     }
     let there = Money::from_minor(row.try_get(1)?, currency).stored("drawer_turn.expected")?;
-    Ok(Refusal::invalid("amount", format!("only {there} should be in the drawer")))
+    Ok(Rejection::invalid("amount", format!("only {there} should be in the drawer")))
 }
 
 /// Counts the cash out, and ends the turn.
@@ -310,14 +314,14 @@ pub struct CountedOut {
 impl Command for CloseDrawer {
     type Answer = CountedOut;
 
-    async fn run(&self, tx: &mut Tx) -> Result<CountedOut, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<CountedOut, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let note = text::note(&self.note).field("note")?;
         let currency = tx.shop().currency;
         let found = counted(&self.counts, currency).field("counts")?;
         let counts: Vec<(i64, i64)> =
             self.counts.iter().filter(|c| c.1 > 0).map(|(amount, count)| (amount.minor(), *count)).collect();
-        let counts = serde_json::to_string(&counts).map_err(Trouble::KeptAnswer)?;
+        let counts = serde_json::to_string(&counts).map_err(StorageError::KeptAnswer)?;
         let row = sqlx::query(
             "UPDATE drawer_turn SET closed_ms = $2, closed_by = $3, counts = $4, counted = $5, \
              difference = $5 - expected, note = $6 WHERE id = $1 AND closed_ms IS NULL RETURNING expected",

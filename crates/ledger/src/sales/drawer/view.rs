@@ -2,8 +2,8 @@
 
 use super::EntryKind;
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use domain::cash::Count;
 use domain::channel::Channel;
 use domain::day::Moment;
@@ -69,7 +69,7 @@ pub struct DrawerEntry {
 const TURN: &str = "SELECT id, channel, opened_ms, opened_by, float_in, expected, closed_ms, closed_by, counts, \
     counted, difference, note FROM drawer_turn";
 
-fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, Failure> {
+fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, CommandError> {
     let money = |minor: i64| Money::from_minor(minor, currency).stored("drawer_turn");
     let closed = match row.try_get::<Option<i64>, _>(6)? {
         None => None,
@@ -80,7 +80,7 @@ fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, Failure> {
             Some(Closed {
                 at: Moment::from_millis(at),
                 by: row.try_get(7)?,
-                counts: counts.collect::<Result<_, Failure>>()?,
+                counts: counts.collect::<Result<_, CommandError>>()?,
                 counted: money(row.try_get(9)?)?,
                 difference: money(row.try_get(10)?)?,
                 note: row.try_get(11)?,
@@ -100,7 +100,7 @@ fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, Failure> {
 
 impl Ledger {
     /// The turns that are open now, one for each channel at most.
-    pub async fn open_turns(&self) -> Result<Vec<Turn>, Failure> {
+    pub async fn open_turns(&self) -> Result<Vec<Turn>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let text = format!("{TURN} WHERE closed_ms IS NULL ORDER BY id");
@@ -109,23 +109,23 @@ impl Ledger {
     }
 
     /// The open turn of a channel's drawer.
-    pub async fn open_turn(&self, channel: &Channel) -> Result<Option<Turn>, Failure> {
+    pub async fn open_turn(&self, channel: &Channel) -> Result<Option<Turn>, CommandError> {
         Ok(self.open_turns().await?.into_iter().find(|turn| turn.channel == *channel))
     }
 
     /// A turn by its identifier.
-    pub async fn turn(&self, id: TurnId) -> Result<Turn, Failure> {
+    pub async fn turn(&self, id: TurnId) -> Result<Turn, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(AssertSqlSafe(format!("{TURN} WHERE id = $1")))
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Refusal::no_such("drawer turn", id))?;
+            .ok_or_else(|| Rejection::no_such("drawer turn", id))?;
         turn(&row, self.shop().currency)
     }
 
     /// Turns, the latest first, before `before` if given, at most `limit`.
-    pub async fn turns(&self, before: Option<TurnId>, limit: usize) -> Result<Vec<Turn>, Failure> {
+    pub async fn turns(&self, before: Option<TurnId>, limit: usize) -> Result<Vec<Turn>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let rows = sqlx::query(AssertSqlSafe(format!("{TURN} WHERE id < $1 ORDER BY id DESC LIMIT $2")))
@@ -137,7 +137,7 @@ impl Ledger {
     }
 
     /// A turn's entries, the latest first, at most `limit`.
-    pub async fn drawer_entries(&self, id: TurnId, limit: usize) -> Result<Vec<DrawerEntry>, Failure> {
+    pub async fn drawer_entries(&self, id: TurnId, limit: usize) -> Result<Vec<DrawerEntry>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let rows = sqlx::query(

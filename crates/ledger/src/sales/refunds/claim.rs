@@ -3,19 +3,19 @@
 
 use super::{NewRefund, OfSale, RefundOf, SoldLine};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
 use domain::quantity::Quantity;
 use domain::refund::{GivenBack, Part, RefundError, Sold, money_part, next_part};
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
 /// Counts this refund and its shipping beside the sale. From here on this sale's row is locked, so
 /// that its lines' counters cannot move under us; the conditions are checked again all the same.
-pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> Result<Money, Failure> {
+pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> Result<Money, CommandError> {
     open_sale_back(tx, new.sale, sale.shipping).await?;
     let row = sqlx::query(
         "UPDATE sale_back SET refunds = refunds + 1 WHERE sale_id = $1 AND voided = 0 RETURNING shipping",
@@ -23,12 +23,12 @@ pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> R
     .bind(new.sale.raw())
     .fetch_optional(tx.db())
     .await?
-    .ok_or_else(|| Refusal::invalid("sale", "this sale was voided; nothing is left to give back"))?;
+    .ok_or_else(|| Rejection::invalid("sale", "this sale was voided; nothing is left to give back"))?;
     let before = Money::from_minor(row.try_get(0)?, sale.shipping.currency()).stored("sale_back.shipping")?;
     let left = sale.shipping.minus(before).field("shipping")?;
     let shipping = if new.lines.is_empty() && new.shipping.is_zero() { left } else { new.shipping };
     if shipping.is_negative() {
-        return Err(Refusal::invalid("shipping", "shipping given back may not be below 0").into());
+        return Err(Rejection::invalid("shipping", "shipping given back may not be below 0").into());
     }
     let done = sqlx::query(
         "UPDATE sale_back SET shipping = shipping + $2 WHERE sale_id = $1 AND shipping + $2 <= shipping_sold",
@@ -39,12 +39,12 @@ pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> R
     .await?;
     if done.rows_affected() == 0 {
         let (asked, left) = (shipping.to_string(), left.to_string());
-        return Err(Refusal::MoreThanSold { title: "shipping".to_owned(), asked, left }.into());
+        return Err(Rejection::MoreThanSold { title: "shipping".to_owned(), asked, left }.into());
     }
     Ok(shipping)
 }
 
-pub(crate) async fn open_sale_back(tx: &mut Tx, sale: SaleId, shipping: Money) -> Result<(), Failure> {
+pub(crate) async fn open_sale_back(tx: &mut Tx, sale: SaleId, shipping: Money) -> Result<(), CommandError> {
     sqlx::query(
         "INSERT INTO sale_back (sale_id, shipping_sold, shipping, refunds, voided) VALUES ($1, $2, 0, 0, 0) \
          ON CONFLICT DO NOTHING",
@@ -56,12 +56,12 @@ pub(crate) async fn open_sale_back(tx: &mut Tx, sale: SaleId, shipping: Money) -
     Ok(())
 }
 
-pub(super) type Wanted<'a> = (&'a SoldLine, RefundOf, Fate);
+pub(super) type Wanted<'a> = (&'a SoldLine, RefundOf, ReturnDisposition);
 
 /// The lines asked for, each once; all of them if none is named.
-pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wanted<'a>>, Failure> {
+pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wanted<'a>>, CommandError> {
     if new.lines.is_empty() && new.shipping.is_zero() {
-        let fate = |line: &SoldLine| if line.item.is_some() { new.fate } else { Fate::Open };
+        let fate = |line: &SoldLine| if line.item.is_some() { new.fate } else { ReturnDisposition::Open };
         return Ok(sold.iter().map(|line| (line, RefundOf::Rest, fate(line))).collect());
     }
     let mut wanted: Vec<Wanted<'a>> = Vec::with_capacity(new.lines.len());
@@ -69,21 +69,21 @@ pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wa
         let line = sold
             .iter()
             .find(|l| l.id == asked.line)
-            .ok_or_else(|| Refusal::no_such("line of this sale", asked.line))?;
+            .ok_or_else(|| Rejection::no_such("line of this sale", asked.line))?;
         if wanted.iter().any(|(l, ..)| l.id == line.id) {
-            return Err(Refusal::invalid(
+            return Err(Rejection::invalid(
                 "lines",
                 format!("{} stands on two lines of the refund", line.title),
             )
             .into());
         }
-        if line.item.is_none() && asked.fate == Fate::Shelf {
+        if line.item.is_none() && asked.fate == ReturnDisposition::Shelf {
             let reason = format!("{} is no item of this shelf; it cannot be put back on it", line.title);
-            return Err(Refusal::invalid("fate", reason).into());
+            return Err(Rejection::invalid("fate", reason).into());
         }
-        if matches!(asked.what, RefundOf::Money(_)) && asked.fate != Fate::Open {
+        if matches!(asked.what, RefundOf::Money(_)) && asked.fate != ReturnDisposition::Open {
             let reason = format!("of {} money alone is given back; no goods come back", line.title);
-            return Err(Refusal::invalid("fate", reason).into());
+            return Err(Rejection::invalid("fate", reason).into());
         }
         wanted.push((line, asked.what, asked.fate));
     }
@@ -95,7 +95,7 @@ pub(super) async fn claim_part(
     tx: &mut Tx,
     line: &SoldLine,
     what: RefundOf,
-) -> Result<Option<Part>, Failure> {
+) -> Result<Option<Part>, CommandError> {
     let sold = Sold {
         steps: line.book.quantity.steps(),
         amount: line.book.amount,
@@ -135,23 +135,24 @@ pub(super) async fn claim_part(
     Ok(Some(part))
 }
 
-fn more_than_sold(line: &SoldLine, error: RefundError) -> Failure {
+fn more_than_sold(line: &SoldLine, error: RefundError) -> CommandError {
     let shown = |steps| {
         Quantity::from_steps(steps, line.book.quantity.measure()).map(|q| q.to_string()).unwrap_or_default()
     };
     match error {
         RefundError::MoreThanSold { asked, left, .. } => {
-            Refusal::MoreThanSold { title: line.title.clone(), asked: shown(asked), left: shown(left) }.into()
+            Rejection::MoreThanSold { title: line.title.clone(), asked: shown(asked), left: shown(left) }
+                .into()
         }
         RefundError::MoreMoney { asked, left } => {
             let (asked, left) = (asked.to_string(), left.to_string());
-            Refusal::MoreThanSold { title: line.title.clone(), asked, left }.into()
+            Rejection::MoreThanSold { title: line.title.clone(), asked, left }.into()
         }
-        other => Refusal::invalid("quantity", other).into(),
+        other => Rejection::invalid("quantity", other).into(),
     }
 }
 
-async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<GivenBack, Failure> {
+async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<GivenBack, CommandError> {
     sqlx::query(
         "INSERT INTO line_back (sale_line_id, steps_sold, amount_sold, discount_sold, tax_sold, steps, amount, \
          discount, tax, cost) VALUES ($1, $2, $3, $4, $5, 0, 0, 0, 0, 0) ON CONFLICT DO NOTHING",
@@ -181,7 +182,7 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Given
 }
 
 /// From steps, amount, discount, tax, cost.
-fn read_part(row: &AnyRow, currency: Currency) -> Result<Part, Failure> {
+fn read_part(row: &AnyRow, currency: Currency) -> Result<Part, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("line_back");
     Ok(Part {
         steps: row.try_get(0)?,

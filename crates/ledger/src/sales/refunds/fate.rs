@@ -5,43 +5,43 @@ use crate::books;
 use crate::books::figures::{book_line, put_back};
 use crate::people::activity_log::{self, Audited};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::channel::Channel;
 use domain::ids::{ItemId, RefundId, RefundLineId, SaleId, SaleLineId};
 use domain::money::Money;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
 /// Says what becomes of refunded goods on which nobody had decided.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct DecideFate {
+pub struct DecideReturn {
     /// Which line of a refund.
     pub line: RefundLineId,
     /// Back on the shelf, or written off.
-    pub fate: Fate,
+    pub fate: ReturnDisposition,
     /// Who says so.
     pub who: String,
 }
 
-fn fate_words(fate: Fate) -> &'static str {
+fn fate_words(fate: ReturnDisposition) -> &'static str {
     match fate {
-        Fate::Shelf => "back on the shelf",
-        Fate::WrittenOff => "written off",
-        Fate::Open => "not decided",
+        ReturnDisposition::Shelf => "back on the shelf",
+        ReturnDisposition::WrittenOff => "written off",
+        ReturnDisposition::Open => "not decided",
     }
 }
 
 #[async_trait]
-impl Command for DecideFate {
+impl Command for DecideReturn {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
-        if self.fate == Fate::Open {
-            return Err(Refusal::invalid("fate", "say shelf or written-off").into());
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
+        if self.fate == ReturnDisposition::Open {
+            return Err(Rejection::invalid("fate", "say shelf or written-off").into());
         }
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
@@ -53,9 +53,9 @@ impl Command for DecideFate {
         .bind(self.line.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("line of a refund", self.line))?;
+        .ok_or_else(|| Rejection::no_such("line of a refund", self.line))?;
         if row.try_get::<i64, _>(10)? == 0 {
-            return Err(Refusal::invalid("line", "money alone was given back; no goods come back").into());
+            return Err(Rejection::invalid("line", "money alone was given back; no goods come back").into());
         }
         let line = SoldLine {
             id: SaleLineId::from_raw(row.try_get(0)?),
@@ -73,17 +73,19 @@ impl Command for DecideFate {
         .execute(tx.db())
         .await?;
         if claimed.rows_affected() == 0 {
-            return Err(Refusal::invalid("fate", "it was decided before what becomes of these goods").into());
+            return Err(
+                Rejection::invalid("fate", "it was decided before what becomes of these goods").into()
+            );
         }
         let (code, sale): (String, i64) = (row.try_get(15)?, row.try_get(16)?);
         let detail = format!("{} after the refund of sale {}", fate_words(self.fate), SaleId::from_raw(sale));
         activity_log::note(tx, &who, Audited::Stock, &code, &detail).await?;
-        if self.fate == Fate::WrittenOff {
+        if self.fate == ReturnDisposition::WrittenOff {
             return Ok(());
         }
         let note = RefundNote { reason: "", who: &who, at: tx.now() };
         back_on_shelf(tx, &line, row.try_get(10)?, RefundId::from_raw(row.try_get(14)?), note).await?;
-        tx.open_books(0).await?;
+        tx.lock_shop_state(0).await?;
         let cost = Money::from_minor(row.try_get(12)?, shop.currency).stored("refund_line.cost")?;
         let sum = put_back(cost, line.book.cost.is_some(), row.try_get(11)?);
         let channel = Channel::parse(&row.try_get::<String, _>(13)?).stored("refund.channel")?;

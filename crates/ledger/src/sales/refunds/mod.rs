@@ -6,8 +6,8 @@ mod settle;
 mod waiting;
 mod write;
 
-pub use fate::DecideFate;
-pub use waiting::OpenFate;
+pub use fate::DecideReturn;
+pub use waiting::OpenReturn;
 
 pub(crate) use claim::open_sale_back;
 
@@ -15,10 +15,10 @@ use crate::books::figures::{BookLine, book_line};
 use crate::people::activity_log::{self, Audited};
 use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::{limits, payments};
-use crate::shelf::stock::{self, Because};
+use crate::shelf::stock::{self, EntryReason};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use claim::{claim_part, claim_sale, wanted};
 use domain::basket::{Given, TenderKind};
@@ -28,7 +28,7 @@ use domain::ids::{ItemId, RefundId, RefundLineId, SaleId, SaleLineId};
 use domain::money::{Currency, Money};
 use domain::quantity::Asked;
 use domain::refund::Part;
-use domain::stock::{Fate, Why};
+use domain::stock::{ReturnDisposition, StockReason};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use settle::settle;
@@ -54,7 +54,7 @@ pub struct RefundLine {
     /// How much of it.
     pub what: RefundOf,
     /// What becomes of the goods; open where it is money alone.
-    pub fate: Fate,
+    pub fate: ReturnDisposition,
 }
 
 /// How the money is given back.
@@ -74,7 +74,7 @@ pub struct NewRefund {
     /// Which lines; none means all that is left, shipping too, with the fate given.
     pub lines: Vec<RefundLine>,
     /// What becomes of the goods of a whole refund.
-    pub fate: Fate,
+    pub fate: ReturnDisposition,
     /// Shipping given back with the lines.
     pub shipping: Money,
     /// How the money goes.
@@ -123,7 +123,7 @@ struct OfSale {
 impl Command for NewRefund {
     type Answer = RefundDone;
 
-    async fn run(&self, tx: &mut Tx) -> Result<RefundDone, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<RefundDone, CommandError> {
         let reason = text::note(&self.reason).field("reason")?;
         let who = text::short(&self.who).field("who")?;
         let at = tx.now();
@@ -132,12 +132,12 @@ impl Command for NewRefund {
 }
 
 /// A refund that an order brings with it: its reason is the order's own words.
-pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result<RefundDone, Failure> {
+pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result<RefundDone, CommandError> {
     book_noted(tx, new, RefundNote { reason: &new.reason, who: &new.who, at }).await
 }
 
 /// Books a refund and writes it into the list of who changed what.
-async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, Failure> {
+async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, CommandError> {
     let done = refund(tx, new, note).await?;
     limits::allow_refund(tx, new.sale).await?;
     let detail = format!("{} given back; {}", done.given, note.reason);
@@ -154,7 +154,7 @@ struct RefundNote<'a> {
 }
 
 /// Books a refund.
-async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, Failure> {
+async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, CommandError> {
     let currency = tx.shop().currency;
     let sale = read_sale(tx, new.sale, currency).await?;
     let sold = read_lines(tx, new.sale, currency).await?;
@@ -166,18 +166,18 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
         }
     }
     if parts.is_empty() && shipping.is_zero() {
-        return Err(Refusal::invalid("lines", "nothing is left of this sale to give back").into());
+        return Err(Rejection::invalid("lines", "nothing is left of this sale to give back").into());
     }
     let id = RefundId::from_raw(tx.next_id()?);
     // This sale's row is ours since its claim, so that no payment comes in between.
     let debt = payments::open_debt(tx, new.sale, currency).await?;
     let given = settle(tx, new, &parts, shipping, debt).await?;
     for (_, line, part, fate) in &parts {
-        if *fate == Fate::Shelf {
+        if *fate == ReturnDisposition::Shelf {
             back_on_shelf(tx, line, part.steps, id, note).await?;
         }
     }
-    tx.open_books(0).await?;
+    tx.lock_shop_state(0).await?;
     write(tx, id, new.sale, &sale.channel, &given, note).await?;
     write_lines(tx, id, &parts, note).await?;
     write_tenders(tx, id, new.sale, &given.tenders, note).await?;
@@ -201,19 +201,19 @@ async fn hand_out(
     channel: &Channel,
     tenders: &[Given],
     who: &str,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let cash = tenders.iter().filter(|t| t.0 == TenderKind::Cash).map(|t| t.1);
     let amount = Money::sum(cash, tx.shop().currency).field("tender")?.negated();
     let cash = Cash { kind: drawer::EntryKind::Refund, amount, source: id.raw(), who };
     drawer::book(tx, channel, Drawer::OwnOrStore, cash).await
 }
 
-async fn read_sale(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<OfSale, Failure> {
+async fn read_sale(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<OfSale, CommandError> {
     let row = sqlx::query("SELECT channel, shipping FROM sale WHERE id = $1")
         .bind(sale.raw())
         .fetch_optional(tx.db())
         .await?
-        .ok_or_else(|| Refusal::no_such("sale", sale))?;
+        .ok_or_else(|| Rejection::no_such("sale", sale))?;
     Ok(OfSale {
         channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("sale.channel")?,
         shipping: Money::from_minor(row.try_get(1)?, currency).stored("sale.shipping")?,
@@ -224,7 +224,7 @@ pub(crate) async fn read_lines(
     tx: &mut Tx,
     sale: SaleId,
     currency: Currency,
-) -> Result<Vec<SoldLine>, Failure> {
+) -> Result<Vec<SoldLine>, CommandError> {
     let rows = sqlx::query(
         "SELECT id, item_id, title, kind, steps, unit, amount, discount, tax, cost FROM sale_line \
          WHERE sale_id = $1 ORDER BY position",
@@ -243,7 +243,7 @@ pub(crate) async fn read_lines(
     rows.iter().map(line).collect()
 }
 
-type RefundPart<'a> = (RefundLineId, &'a SoldLine, Part, Fate);
+type RefundPart<'a> = (RefundLineId, &'a SoldLine, Part, ReturnDisposition);
 
 async fn back_on_shelf(
     tx: &mut Tx,
@@ -251,11 +251,16 @@ async fn back_on_shelf(
     steps: i64,
     source: RefundId,
     note: RefundNote<'_>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let Some(item) = line.item else {
         let reason = format!("{} is no item of this shelf; it cannot be put back on it", line.title);
-        return Err(Refusal::invalid("fate", reason).into());
+        return Err(Rejection::invalid("fate", reason).into());
     };
-    let because = Because { why: Why::PutBack, source: Some(source.raw()), note: note.reason, who: note.who };
+    let because = EntryReason {
+        why: StockReason::PutBack,
+        source: Some(source.raw()),
+        note: note.reason,
+        who: note.who,
+    };
     stock::add(tx, item, steps, because).await
 }

@@ -2,8 +2,8 @@
 
 use super::{NewRefund, RefundPart, RefundTender};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use domain::basket::{Given, TenderKind};
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
@@ -29,7 +29,7 @@ pub(super) async fn settle(
     parts: &[RefundPart<'_>],
     shipping: Money,
     debt: Money,
-) -> Result<Settled, Failure> {
+) -> Result<Settled, CommandError> {
     let currency = shipping.currency();
     let mut sum = Part::none(shipping);
     for (_, _, part, _) in parts {
@@ -46,7 +46,7 @@ pub(super) async fn settle(
                 let reason = format!(
                     "{debt} is still owed for this sale; {less_owed} of the refund goes off that first"
                 );
-                return Err(Refusal::invalid("tender", reason).into());
+                return Err(Rejection::invalid("tender", reason).into());
             }
             (rounding_of(tx, new.sale, parts, due).await?, parts.clone())
         }
@@ -55,7 +55,7 @@ pub(super) async fn settle(
     let given = Money::sum(tenders.iter().map(|t| t.1), currency).field("tender")?;
     if given != total || tenders.iter().any(|t| t.1.is_negative()) {
         let reason = format!("{total} is given back, and the tenders come to {given}");
-        return Err(Refusal::invalid("tender", reason).into());
+        return Err(Rejection::invalid("tender", reason).into());
     }
     let (goods, discounts, tax) = (sum.amount, sum.discount, sum.tax);
     Ok(Settled { goods, discounts, tax, shipping, rounding, total, tenders })
@@ -68,7 +68,7 @@ async fn all_by(
     kind: TenderKind,
     due: Money,
     less_owed: Money,
-) -> Result<(Money, Vec<Given>), Failure> {
+) -> Result<(Money, Vec<Given>), CommandError> {
     let rest = due.minus(less_owed).field("tender")?;
     let given = if kind == TenderKind::Cash { in_cash(tx, sale, rest).await? } else { rest };
     let mut tenders = vec![(TenderKind::Owed, less_owed), (kind, given)];
@@ -79,7 +79,7 @@ async fn all_by(
 
 /// What cash rounding adds to parts that somebody named. Only what goes in cash is rounded; without cash the
 /// parts are the very amount.
-async fn rounding_of(tx: &mut Tx, sale: SaleId, parts: &[Given], due: Money) -> Result<Money, Failure> {
+async fn rounding_of(tx: &mut Tx, sale: SaleId, parts: &[Given], due: Money) -> Result<Money, CommandError> {
     let currency = due.currency();
     let other = parts.iter().filter(|p| p.0 != TenderKind::Cash).map(|p| p.1);
     let for_cash = due.minus(Money::sum(other, currency).field("tender")?).field("tender")?;
@@ -91,14 +91,14 @@ async fn rounding_of(tx: &mut Tx, sale: SaleId, parts: &[Given], due: Money) -> 
 
 /// What is handed out for `exact`, after all that went back in cash for the sale before. The sale's row is
 /// ours since its claim, so that no other refund comes in between.
-async fn in_cash(tx: &mut Tx, sale: SaleId, exact: Money) -> Result<Money, Failure> {
+async fn in_cash(tx: &mut Tx, sale: SaleId, exact: Money) -> Result<Money, CommandError> {
     let rule = tx.shop().cash_rounding;
     let before = cash_before(tx, sale, exact.currency()).await?;
     next_cash_back(exact, &before, rule).field("tender")
 }
 
 /// Only cash is rounded: the roundings of a sale's refunds are what its cash differs by.
-async fn cash_before(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<CashBack, Failure> {
+async fn cash_before(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<CashBack, CommandError> {
     let row = sqlx::query(
         "SELECT CAST(COALESCE(SUM(r.rounding), 0) AS BIGINT), CAST(COALESCE(SUM((SELECT SUM(t.amount) FROM tender t \
          WHERE t.refund_id = r.id AND t.kind = 'cash')), 0) AS BIGINT) FROM refund r WHERE r.sale_id = $1",

@@ -2,7 +2,7 @@
 
 use crate::books::figures::measure;
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use domain::day::Moment;
 use domain::ids::{RefundLineId, SaleId};
 use domain::quantity::Quantity;
@@ -11,8 +11,8 @@ use sqlx::any::AnyRow;
 
 /// Goods that were refunded: on their way back, or here and looked at by nobody yet.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct OpenFate {
-    /// The line of the refund, which [`super::DecideFate`] takes.
+pub struct OpenReturn {
+    /// The line of the refund, which [`super::DecideReturn`] takes.
     pub line: RefundLineId,
     /// Of which sale.
     pub sale: SaleId,
@@ -40,7 +40,7 @@ impl Ledger {
         &self,
         before: Option<RefundLineId>,
         limit: usize,
-    ) -> Result<Vec<OpenFate>, Failure> {
+    ) -> Result<Vec<OpenReturn>, CommandError> {
         let mut connection = self.reader().await?;
         let text = format!(
             "SELECT rl.id, r.sale_id, r.at_ms, l.code, l.title, rl.steps, l.unit, r.reason {WAITING} \
@@ -55,16 +55,16 @@ impl Ledger {
     }
 
     /// On how many lines nobody has decided.
-    pub async fn count_open_fates(&self) -> Result<i64, Failure> {
+    pub async fn count_open_fates(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let text = format!("SELECT CAST(COUNT(*) AS BIGINT) {WAITING}");
         Ok(sqlx::query(sqlx::AssertSqlSafe(text)).fetch_one(&mut *connection).await?.try_get(0)?)
     }
 }
 
-fn read(row: &AnyRow) -> Result<OpenFate, Failure> {
+fn read(row: &AnyRow) -> Result<OpenReturn, CommandError> {
     let measure = measure(&row.try_get::<String, _>(6)?)?;
-    Ok(OpenFate {
+    Ok(OpenReturn {
         line: RefundLineId::from_raw(row.try_get(0)?),
         sale: SaleId::from_raw(row.try_get(1)?),
         refunded: Moment::from_millis(row.try_get(2)?),

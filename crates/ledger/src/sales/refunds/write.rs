@@ -6,7 +6,7 @@ use crate::books;
 use crate::books::figures::{BookLine, put_back, refunded};
 use crate::sales::payments;
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming};
+use crate::store::error::{CommandError, Naming};
 use crate::store::sql::insert_rows;
 use domain::basket::{Given, LineKind, TenderKind};
 use domain::channel::Channel;
@@ -15,7 +15,7 @@ use domain::ids::{RefundId, SaleId};
 use domain::quantity::Quantity;
 use domain::refund::Part;
 use domain::revenue::Figures;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use sqlx::Row;
 
 const REFUND: &str = "INSERT INTO refund (id, sale_id, channel, at_ms, goods, discounts, tax, shipping, rounding, tendered, reason, who)";
@@ -31,7 +31,7 @@ pub(super) async fn write(
     channel: &Channel,
     given: &Settled,
     note: RefundNote<'_>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     insert_rows(tx.db(), REFUND, 12, std::slice::from_ref(given), |statement, given| {
         statement
             .bind(id.raw())
@@ -52,7 +52,7 @@ pub(super) async fn write(
 }
 
 /// The units that a part takes out of the books: see [`refunded`].
-async fn units(tx: &mut Tx, line: &SoldLine, part: &Part) -> Result<i64, Failure> {
+async fn units(tx: &mut Tx, line: &SoldLine, part: &Part) -> Result<i64, CommandError> {
     if line.book.kind != LineKind::Goods || part.steps == 0 {
         return Ok(0);
     }
@@ -72,7 +72,7 @@ pub(super) async fn write_lines(
     id: RefundId,
     parts: &[RefundPart<'_>],
     note: RefundNote<'_>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let mut rows = Vec::with_capacity(parts.len());
     for (line_id, line, part, _) in parts {
         rows.push((line_id.raw(), line.id.raw(), units(tx, line, part).await?, *part));
@@ -90,8 +90,8 @@ pub(super) async fn write_lines(
             .bind(part.cost.minor())
     })
     .await?;
-    let fates: Vec<(i64, Fate)> =
-        parts.iter().filter(|p| p.3 != Fate::Open).map(|p| (p.0.raw(), p.3)).collect();
+    let fates: Vec<(i64, ReturnDisposition)> =
+        parts.iter().filter(|p| p.3 != ReturnDisposition::Open).map(|p| (p.0.raw(), p.3)).collect();
     insert_rows(tx.db(), CAME_BACK, 4, &fates, |statement, (line_id, fate)| {
         statement.bind(*line_id).bind(fate.code().to_owned()).bind(note.at.millis()).bind(note.who.to_owned())
     })
@@ -105,11 +105,11 @@ pub(super) async fn write_tenders(
     sale: SaleId,
     tenders: &[Given],
     note: RefundNote<'_>,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let rows = tenders
         .iter()
         .map(|(kind, amount)| Ok((tx.next_id()?, *kind, *amount)))
-        .collect::<Result<Vec<_>, Failure>>()?;
+        .collect::<Result<Vec<_>, CommandError>>()?;
     insert_rows(tx.db(), TENDER, 7, &rows, |statement, (tender, kind, amount)| {
         statement
             .bind(*tender)
@@ -135,7 +135,7 @@ pub(super) async fn add_to_books(
     parts: &[RefundPart<'_>],
     given: &Settled,
     at: Moment,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     let shop = tx.shop();
     let mut sum = Figures {
         shipping: given.shipping.negated(),
@@ -148,7 +148,7 @@ pub(super) async fn add_to_books(
         let given =
             BookLine { quantity, amount: part.amount, discount: part.discount, tax: part.tax, ..line.book };
         sum = sum.plus(&refunded(&given, units)?).field("total")?;
-        if *fate == Fate::Shelf {
+        if *fate == ReturnDisposition::Shelf {
             sum = sum.plus(&put_back(part.cost, line.book.cost.is_some(), units)).field("total")?;
         }
     }

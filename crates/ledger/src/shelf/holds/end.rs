@@ -2,8 +2,8 @@
 
 use crate::shelf::stock::{Take, in_order};
 use crate::store::command::Tx;
-use crate::store::error::Failure;
-use crate::store::rejection::Refusal;
+use crate::store::error::CommandError;
+use crate::store::rejection::Rejection;
 use domain::ids::{HoldGroupId, HoldId, ItemId};
 use sqlx::Row;
 
@@ -24,11 +24,11 @@ pub(crate) struct Group {
 
 /// Takes a group's rows for a sale, which alone may name it from then on. What is set aside for an order
 /// is the order's: a sale takes nothing of it.
-pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Group, Failure> {
+pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Group, CommandError> {
     Ok(Group { open: take_rows(tx, group, "open").await?, ran_out: take_rows(tx, group, "expired").await? })
 }
 
-async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Result<Vec<Ended>, Failure> {
+async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Result<Vec<Ended>, CommandError> {
     let rows = sqlx::query(
         "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND state = $3 AND purpose <> 'order' \
          RETURNING item_id, steps",
@@ -41,12 +41,12 @@ async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Resu
     rows.iter().map(read_ended).collect()
 }
 
-pub(super) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, Failure> {
+pub(super) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, CommandError> {
     Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), steps: row.try_get(1)? })
 }
 
 /// Lowers what is held by holds that were ended, and tells the outbox.
-pub(crate) async fn free(tx: &mut Tx, ended: &[Ended]) -> Result<(), Failure> {
+pub(crate) async fn free(tx: &mut Tx, ended: &[Ended]) -> Result<(), CommandError> {
     let takes = ended.iter().map(|e| Take { item: e.item, steps: e.steps, from_hold: 0 }).collect();
     let takes = in_order(takes);
     for take in &takes {
@@ -65,7 +65,7 @@ pub(crate) async fn end_one(
     tx: &mut Tx,
     hold: HoldId,
     state: &'static str,
-) -> Result<Option<Ended>, Failure> {
+) -> Result<Option<Ended>, CommandError> {
     let row = sqlx::query(
         "UPDATE hold SET state = $3, ended_ms = $2 WHERE id = $1 AND state = 'open' RETURNING item_id, steps",
     )
@@ -84,7 +84,7 @@ pub(crate) async fn release(
     group: HoldGroupId,
     item: ItemId,
     steps: i64,
-) -> Result<i64, Failure> {
+) -> Result<i64, CommandError> {
     let now = tx.now().millis();
     let rows = sqlx::query(
         "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND item_id = $3 AND state = 'open' \
@@ -121,7 +121,7 @@ pub(crate) async fn release(
     Ok(held.min(steps))
 }
 
-async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<Refusal, Failure> {
+async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<Rejection, CommandError> {
     let row =
         sqlx::query("SELECT state FROM hold WHERE group_id = $1 AND item_id = $2 ORDER BY id DESC LIMIT 1")
             .bind(group.raw())
@@ -129,23 +129,25 @@ async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<R
             .fetch_optional(tx.db())
             .await?;
     let Some(row) = row else {
-        let refusal = over(tx, group).await?;
-        return Ok(match refusal {
-            Refusal::HoldOver { .. } => {
-                Refusal::invalid("hold", "that hold is of something else than the line")
+        let rejection = over(tx, group).await?;
+        return Ok(match rejection {
+            Rejection::HoldOver { .. } => {
+                Rejection::invalid("hold", "that hold is of something else than the line")
             }
             other => other,
         });
     };
     let state: String = row.try_get(0)?;
     Ok(match state.as_str() {
-        "open" => Refusal::invalid("hold", "that basket is being paid at the counter; wait until it is done"),
-        state => Refusal::HoldOver { id: group.to_string(), state: state.to_owned() },
+        "open" => {
+            Rejection::invalid("hold", "that basket is being paid at the counter; wait until it is done")
+        }
+        state => Rejection::HoldOver { id: group.to_string(), state: state.to_owned() },
     })
 }
 
 /// Ends the open rows of a group; answers those that were ended here.
-pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, Failure> {
+pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, CommandError> {
     let rows = sqlx::query(
         "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, steps",
     )
@@ -159,16 +161,16 @@ pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<End
 }
 
 /// Why a group has no open rows.
-pub(crate) async fn over(tx: &mut Tx, group: HoldGroupId) -> Result<Refusal, Failure> {
+pub(crate) async fn over(tx: &mut Tx, group: HoldGroupId) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT state, purpose FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
         .bind(group.raw())
         .fetch_optional(tx.db())
         .await?;
     Ok(match row {
         Some(row) if row.try_get::<String, _>(0)? == "open" && row.try_get::<String, _>(1)? == "order" => {
-            Refusal::invalid("hold", "this is held for an order; release that hold first")
+            Rejection::invalid("hold", "this is held for an order; release that hold first")
         }
-        Some(row) => Refusal::HoldOver { id: group.to_string(), state: row.try_get(0)? },
-        None => Refusal::no_such("hold", group),
+        Some(row) => Rejection::HoldOver { id: group.to_string(), state: row.try_get(0)? },
+        None => Rejection::no_such("hold", group),
     })
 }

@@ -3,7 +3,7 @@
 use super::end::{free, read_ended};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use async_trait::async_trait;
 use domain::ids::ItemId;
 use serde::{Deserialize, Serialize};
@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 const SWEEP_AT_ONCE: i64 = 200;
 
 /// Ends the holds of one item that ran out. Says whether there were any.
-pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, Failure> {
+pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, CommandError> {
     let rows = sqlx::query(
         "UPDATE hold SET state = 'expired', ended_ms = $2 \
          WHERE item_id = $1 AND state = 'open' AND until_ms IS NOT NULL AND until_ms <= $2 RETURNING item_id, steps",
@@ -35,7 +35,7 @@ impl Command for SweepHolds {
     /// How many rows ended.
     type Answer = usize;
 
-    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let rows = sqlx::query(
             "UPDATE hold SET state = 'expired', ended_ms = $1 WHERE state = 'open' AND id IN \
              (SELECT id FROM hold WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms <= $1 \
@@ -53,7 +53,7 @@ impl Command for SweepHolds {
 
 impl Ledger {
     /// Whether any hold ran out, so that a sweep is worth a transaction.
-    pub async fn has_expired_holds(&self) -> Result<bool, Failure> {
+    pub async fn has_expired_holds(&self) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT id FROM hold WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms <= $1 LIMIT 1",

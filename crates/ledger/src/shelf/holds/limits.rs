@@ -2,7 +2,7 @@
 
 use super::Purpose;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use domain::limits::{AboveLimit, LimitName};
 use sqlx::Row;
 
@@ -12,12 +12,12 @@ const MAX_HELD_BASKETS: i64 = 20;
 
 /// Refuses one hold too many. Asked after it was written: whoever does the same at the same moment waits at
 /// the books' row, so that both are counted.
-pub(crate) async fn allow_another_hold(tx: &mut Tx, purpose: Purpose) -> Result<(), Failure> {
+pub(crate) async fn allow_another_hold(tx: &mut Tx, purpose: Purpose) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     let Some(who) = tx.actor().map(|actor| actor.who.clone()).filter(|_| limits.counts_holds()) else {
         return Ok(());
     };
-    tx.open_books(0).await?;
+    tx.lock_shop_state(0).await?;
     let row = sqlx::query(
         "SELECT CAST(COUNT(DISTINCT group_id) AS BIGINT) FROM hold \
          WHERE held_by = $1 AND state = 'open' AND (until_ms IS NULL OR until_ms > $2) \

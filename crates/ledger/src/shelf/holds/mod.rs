@@ -13,8 +13,8 @@ pub(crate) use expire::expire_of_item;
 use crate::shelf::lookup;
 use crate::shelf::stock::{Take, in_order};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use crate::store::sql::insert_rows;
 use async_trait::async_trait;
 use domain::basket::MAX_LINES;
@@ -116,7 +116,7 @@ pub struct Hold {
 impl Command for NewHold {
     type Answer = Hold;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Hold, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Hold, CommandError> {
         let until = self.end(tx.now())?;
         let until = match self.purpose {
             // Its ten minutes are set here.
@@ -125,7 +125,7 @@ impl Command for NewHold {
         };
         let for_whom = text::short(&self.for_whom).field("forWhom")?;
         if self.lines.is_empty() || self.lines.len() > MAX_LINES {
-            return Err(Refusal::invalid("lines", format!("a hold has 1 to {MAX_LINES} lines")).into());
+            return Err(Rejection::invalid("lines", format!("a hold has 1 to {MAX_LINES} lines")).into());
         }
         let codes: Vec<Code> = self.lines.iter().map(|l| l.code.clone()).collect();
         let found = lookup::find_all(tx, &codes).await?;
@@ -148,15 +148,15 @@ impl Command for NewHold {
 }
 
 impl NewHold {
-    fn end(&self, now: Moment) -> Result<Option<Moment>, Failure> {
+    fn end(&self, now: Moment) -> Result<Option<Moment>, CommandError> {
         match (self.purpose, self.until) {
             (Purpose::Basket, _) => Ok(Some(now.plus_millis(BASKET_MS))),
             (_, None) => Ok(None),
             (_, Some(until)) if until <= now => {
-                Err(Refusal::invalid("until", "a hold ends later than now").into())
+                Err(Rejection::invalid("until", "a hold ends later than now").into())
             }
             (_, Some(until)) if until > now.plus_millis(MAX_HOLD_MS) => {
-                Err(Refusal::invalid("until", "a hold with an end lasts at most a year").into())
+                Err(Rejection::invalid("until", "a hold with an end lasts at most a year").into())
             }
             (_, until) => Ok(until),
         }
@@ -164,7 +164,7 @@ impl NewHold {
 }
 
 /// Raises what is held, where so much is free.
-pub(crate) async fn set_aside(tx: &mut Tx, wanted: &[(ItemId, i64)]) -> Result<(), Failure> {
+pub(crate) async fn set_aside(tx: &mut Tx, wanted: &[(ItemId, i64)]) -> Result<(), CommandError> {
     let takes =
         wanted.iter().map(|(item, steps)| Take { item: *item, steps: *steps, from_hold: 0 }).collect();
     let takes = in_order(takes);
@@ -177,7 +177,7 @@ pub(crate) async fn set_aside(tx: &mut Tx, wanted: &[(ItemId, i64)]) -> Result<(
     tx.availability_changed(&items).await
 }
 
-pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Result<bool, Failure> {
+pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Result<bool, CommandError> {
     for last_try in [false, true] {
         let done = sqlx::query(
             "UPDATE item SET held = held + $2, revision = revision + 1 WHERE id = $1 AND on_hand - held >= $2",
@@ -199,7 +199,7 @@ pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Resu
 const HOLD: &str = "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
      held_by)";
 
-pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -> Result<(), Failure> {
+pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -> Result<(), CommandError> {
     let now = tx.now().millis();
     let held_by = tx.actor().map(|actor| actor.who.clone());
     let rows: Vec<(i64, i64, i64)> =

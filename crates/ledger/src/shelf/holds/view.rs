@@ -2,7 +2,7 @@
 
 use super::{HeldLine, Hold, Purpose};
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, HoldId, ItemId};
 use domain::quantity::{Measure, Quantity};
@@ -11,7 +11,11 @@ use sqlx::Row;
 
 impl Ledger {
     /// Open holds, the latest first, before `before` if given, at most `limit` groups' rows.
-    pub async fn open_holds(&self, before: Option<HoldGroupId>, limit: usize) -> Result<Vec<Hold>, Failure> {
+    pub async fn open_holds(
+        &self,
+        before: Option<HoldGroupId>,
+        limit: usize,
+    ) -> Result<Vec<Hold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.steps, i.sku, i.name, i.kind, i.stock_unit \
@@ -27,7 +31,7 @@ impl Ledger {
     }
 
     /// The open holds that an item is part of, the latest first, each with all its lines.
-    pub async fn holds_of(&self, item: ItemId) -> Result<Vec<Hold>, Failure> {
+    pub async fn holds_of(&self, item: ItemId) -> Result<Vec<Hold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.steps, i.sku, i.name, i.kind, i.stock_unit \
@@ -43,7 +47,7 @@ impl Ledger {
 
 impl Ledger {
     /// For whom lines were set aside together, whatever became of them since.
-    pub async fn hold_is_for(&self, hold: HoldGroupId) -> Result<String, Failure> {
+    pub async fn hold_is_for(&self, hold: HoldGroupId) -> Result<String, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT for_whom FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
             .bind(hold.raw())
@@ -54,7 +58,7 @@ impl Ledger {
 }
 
 /// Rows of holds, those of a group one after another, as holds with their lines.
-fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, Failure> {
+fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, CommandError> {
     let mut holds: Vec<Hold> = Vec::new();
     for row in rows {
         let (group, line) = read_hold(row)?;
@@ -66,7 +70,7 @@ fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, Failure> {
     Ok(holds)
 }
 
-fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), Failure> {
+fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), CommandError> {
     let until: Option<i64> = row.try_get(3)?;
     let unit: Option<String> = row.try_get(9)?;
     let measure = match unit {

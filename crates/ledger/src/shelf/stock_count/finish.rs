@@ -3,14 +3,14 @@
 use super::{StocktakeState, end};
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
-use crate::shelf::stock::{Because, Take, enter, try_add, try_take};
+use crate::shelf::stock::{EntryReason, Take, enter, try_add, try_take};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Stored};
+use crate::store::error::{CommandError, Stored};
 use crate::store::sql::insert_rows;
-use crate::store::storage_error::Trouble;
+use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StocktakeId};
-use domain::stock::Why;
+use domain::stock::StockReason;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
@@ -79,7 +79,7 @@ pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came
 impl Command for FinishStocktake {
     type Answer = FinishedStocktake;
 
-    async fn run(&self, tx: &mut Tx) -> Result<FinishedStocktake, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<FinishedStocktake, CommandError> {
         let style = end(tx, self.id, StocktakeState::Finished, &self.who).await?;
         let mut differences = self.differences(tx, style).await?;
         // By item, as everybody touches them.
@@ -97,7 +97,8 @@ impl Command for FinishStocktake {
         }
         self.write(tx, &differences, &left).await?;
         let who = text::short(&self.who).stored("who")?;
-        let because = Because { why: Why::Count, source: Some(self.id.raw()), note: NOTE, who: &who };
+        let because =
+            EntryReason { why: StockReason::Count, source: Some(self.id.raw()), note: NOTE, who: &who };
         enter(tx, &moves, because).await?;
         let detail = format!("{NOTE}; {} differences booked", moves.len());
         activity_log::note(tx, &who, Audited::Stock, NOTE, &detail).await?;
@@ -106,7 +107,7 @@ impl Command for FinishStocktake {
 }
 
 impl FinishStocktake {
-    async fn differences(&self, tx: &mut Tx, style: Option<i64>) -> Result<Vec<Difference>, Failure> {
+    async fn differences(&self, tx: &mut Tx, style: Option<i64>) -> Result<Vec<Difference>, CommandError> {
         let mut rows: Vec<(bool, sqlx::any::AnyRow)> = Vec::new();
         let counted = sqlx::query(COUNTED).bind(self.id.raw()).fetch_all(tx.db()).await?;
         rows.extend(counted.into_iter().map(|row| (false, row)));
@@ -133,7 +134,7 @@ impl FinishStocktake {
         tx: &mut Tx,
         differences: &[Difference],
         left: &[NotBooked],
-    ) -> Result<(), Failure> {
+    ) -> Result<(), CommandError> {
         const ROW: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who)";
         let mark = tx.next_id()?;
         let words = |sku: &str| left.iter().find(|l| l.sku == sku).map_or("", |l| l.reason.as_str());
@@ -172,14 +173,14 @@ impl FinishStocktake {
 }
 
 /// Books one difference; none if it is booked, else why it is not.
-async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Failure> {
+async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, CommandError> {
     let (item, steps) = (difference.item, difference.steps);
     if steps > 0 {
-        let refused = try_add(tx, item, steps, Why::Count).await?;
+        let refused = try_add(tx, item, steps, StockReason::Count).await?;
         return Ok(refused.map(|r| format!("{r}; take it back by its receipt, or see how it came back")));
     }
     let take = Take { item, steps: -steps, from_hold: 0 };
-    if try_take(tx, &take, Why::Count).await? {
+    if try_take(tx, &take, StockReason::Count).await? {
         return Ok(None);
     }
     let row =
@@ -190,7 +191,7 @@ async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Fa
     }
     if difference.is_missing {
         // Sold since it was read: the whole is tried again, and does not find it missing.
-        return Err(Trouble::Collided(sqlx::Error::RowNotFound).into());
+        return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
     Ok(Some("more of it was sold since than the count left; count it by itself".to_owned()))
 }

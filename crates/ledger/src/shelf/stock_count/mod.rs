@@ -14,8 +14,8 @@ pub use scan::{ScanFinding, ScanStocktake, Scanned};
 
 use crate::shelf::styles;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::ids::{StocktakeId, StyleId};
 use domain::text;
@@ -44,7 +44,7 @@ impl StocktakeState {
         }
     }
 
-    pub(crate) fn from_code(code: &str) -> Result<Self, Failure> {
+    pub(crate) fn from_code(code: &str) -> Result<Self, CommandError> {
         let found = [Self::Open, Self::Finished, Self::Dropped].into_iter().find(|s| s.code() == code);
         found.ok_or("unknown").stored("stocktake.state")
     }
@@ -65,7 +65,7 @@ pub struct BeginStocktake {
 impl Command for BeginStocktake {
     type Answer = StocktakeId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<StocktakeId, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<StocktakeId, CommandError> {
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;
         if let Some(style) = self.style {
@@ -87,7 +87,7 @@ impl Command for BeginStocktake {
         .await?;
         if done.rows_affected() == 0 {
             let reason = "another count is under way; finish it or give it up first";
-            return Err(Refusal::invalid("stocktake", reason).into());
+            return Err(Rejection::invalid("stocktake", reason).into());
         }
         Ok(StocktakeId::from_raw(id))
     }
@@ -107,14 +107,19 @@ impl Command for DropStocktake {
     /// What it has become.
     type Answer = StocktakeState;
 
-    async fn run(&self, tx: &mut Tx) -> Result<StocktakeState, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<StocktakeState, CommandError> {
         end(tx, self.id, StocktakeState::Dropped, &self.who).await?;
         Ok(StocktakeState::Dropped)
     }
 }
 
 /// Ends a count, if it is open; answers its style. Its row is locked from here on.
-async fn end(tx: &mut Tx, id: StocktakeId, state: StocktakeState, who: &str) -> Result<Option<i64>, Failure> {
+async fn end(
+    tx: &mut Tx,
+    id: StocktakeId,
+    state: StocktakeState,
+    who: &str,
+) -> Result<Option<i64>, CommandError> {
     let who = text::short(who).field("who")?;
     let now = tx.now().millis();
     let row = sqlx::query(
@@ -134,16 +139,16 @@ async fn end(tx: &mut Tx, id: StocktakeId, state: StocktakeState, who: &str) -> 
 }
 
 /// Why a count is not open.
-async fn over(tx: &mut Tx, id: StocktakeId) -> Result<Refusal, Failure> {
+async fn over(tx: &mut Tx, id: StocktakeId) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT state FROM stocktake WHERE id = $1")
         .bind(id.raw())
         .fetch_optional(tx.db())
         .await?;
     Ok(match row {
-        None => Refusal::no_such("count", id),
+        None => Rejection::no_such("count", id),
         Some(row) => {
             let state: String = row.try_get(0)?;
-            Refusal::invalid("stocktake", format!("this count is {state} already; begin a new one"))
+            Rejection::invalid("stocktake", format!("this count is {state} already; begin a new one"))
         }
     })
 }

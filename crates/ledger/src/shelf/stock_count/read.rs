@@ -3,8 +3,8 @@
 use super::StocktakeState;
 use super::finish::MISSING;
 use crate::store::Ledger;
-use crate::store::error::{Failure, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Stored};
+use crate::store::rejection::Rejection;
 use domain::day::Moment;
 use domain::ids::{StocktakeId, StyleId};
 use domain::quantity::Quantity;
@@ -91,7 +91,7 @@ const VIEW: &str = "SELECT t.id, t.style_id, s.name, t.note, t.state, t.scans, t
 const LINE: &str = "SELECT i.id, i.sku, i.name, c.steps, i.size, i.color, i.kind, i.stock_unit, i.held, c.booked, \
     c.difference, c.left_words FROM stocktake_count c JOIN item i ON i.id = c.item_id WHERE c.stocktake_id = $1";
 
-fn view(row: &AnyRow) -> Result<StocktakeView, Failure> {
+fn view(row: &AnyRow) -> Result<StocktakeView, CommandError> {
     let style: Option<i64> = row.try_get(1)?;
     let name: Option<String> = row.try_get(2)?;
     let ended: Option<i64> = row.try_get(8)?;
@@ -109,7 +109,7 @@ fn view(row: &AnyRow) -> Result<StocktakeView, Failure> {
 }
 
 /// A line whose fourth column is what was counted, or what is missing.
-fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, Failure> {
+fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
     let kind = ItemKind::from_code(&row.try_get::<String, _>(6)?).ok_or("unknown").stored("item.kind")?;
     let unit: Option<String> = row.try_get(7)?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
@@ -140,7 +140,7 @@ async fn lines(
     id: StocktakeId,
     tail: &str,
     limit: usize,
-) -> Result<Vec<CountedLine>, Failure> {
+) -> Result<Vec<CountedLine>, CommandError> {
     let rows = sqlx::query(AssertSqlSafe(format!("{LINE} {tail} LIMIT $2")))
         .bind(id.raw())
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
@@ -151,7 +151,7 @@ async fn lines(
 
 impl Ledger {
     /// Stocktakes, the latest first.
-    pub async fn stocktakes(&self, limit: usize) -> Result<Vec<StocktakeView>, Failure> {
+    pub async fn stocktakes(&self, limit: usize) -> Result<Vec<StocktakeView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(AssertSqlSafe(format!("{VIEW} ORDER BY t.id DESC LIMIT $1")))
             .bind(i64::try_from(limit).unwrap_or(i64::MAX))
@@ -161,13 +161,13 @@ impl Ledger {
     }
 
     /// One stocktake.
-    pub async fn stocktake(&self, id: StocktakeId) -> Result<StocktakeView, Failure> {
+    pub async fn stocktake(&self, id: StocktakeId) -> Result<StocktakeView, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(AssertSqlSafe(format!("{VIEW} WHERE t.id = $1")))
             .bind(id.raw())
             .fetch_optional(&mut *connection)
             .await?
-            .ok_or_else(|| Refusal::no_such("count", id))?;
+            .ok_or_else(|| Rejection::no_such("count", id))?;
         view(&row)
     }
 
@@ -176,7 +176,7 @@ impl Ledger {
         &self,
         view: &StocktakeView,
         limit: usize,
-    ) -> Result<StocktakeProgress, Failure> {
+    ) -> Result<StocktakeProgress, CommandError> {
         let mut connection = self.reader().await?;
         let expected = match &view.style {
             None => sqlx::query("SELECT COUNT(*) FROM item WHERE on_hand > 0"),
@@ -199,7 +199,7 @@ impl Ledger {
         &self,
         view: &StocktakeView,
         limit: usize,
-    ) -> Result<StocktakeFindings, Failure> {
+    ) -> Result<StocktakeFindings, CommandError> {
         let mut connection = self.reader().await?;
         let mut findings = StocktakeFindings::default();
         if view.state == StocktakeState::Open {
@@ -228,7 +228,7 @@ impl Ledger {
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_all(&mut *connection)
         .await?;
-        let stray = |row: &AnyRow| Ok::<_, Failure>((row.try_get(0)?, row.try_get(1)?));
+        let stray = |row: &AnyRow| Ok::<_, CommandError>((row.try_get(0)?, row.try_get(1)?));
         findings.strays = rows.iter().map(stray).collect::<Result<_, _>>()?;
         Ok(findings)
     }

@@ -3,8 +3,8 @@
 use super::over;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming, Stored};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming, Stored};
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::StocktakeId;
@@ -77,7 +77,7 @@ const SET: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, bo
 impl Command for ScanStocktake {
     type Answer = Scanned;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Scanned, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Scanned, CommandError> {
         let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
         let found = lookup::find_known(tx.db(), std::slice::from_ref(&self.code), currency).await?;
@@ -85,7 +85,7 @@ impl Command for ScanStocktake {
             Some(found) => found.clone(),
             None => match lookup::unknown(&self.code) {
                 // A slip of the scanner is no stray thing: it is scanned again.
-                slip @ Refusal::WrongDigit { .. } => return Err(slip.into()),
+                slip @ Rejection::WrongDigit { .. } => return Err(slip.into()),
                 _ => return self.stray(tx).await,
             },
         };
@@ -105,7 +105,7 @@ impl Command for ScanStocktake {
         let (counted, booked): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
         if counted > MAX_STEPS {
             let reason = "that is more than a shop can hold; tick “all of it” to count it anew";
-            return Err(Refusal::invalid("quantity", reason).into());
+            return Err(Rejection::invalid("quantity", reason).into());
         }
         let finding = finding(tx, &found, before, counted, booked).await?;
         let shown =
@@ -116,23 +116,23 @@ impl Command for ScanStocktake {
 }
 
 impl ScanStocktake {
-    fn steps(&self, found: &Found) -> Result<i64, Failure> {
+    fn steps(&self, found: &Found) -> Result<i64, CommandError> {
         let asked = match (self.quantity, found.kind) {
             (Some(asked), _) => asked,
             (None, ItemKind::Weight) => {
-                return Err(Refusal::invalid("quantity", "weigh it, and say how much there is").into());
+                return Err(Rejection::invalid("quantity", "weigh it, and say how much there is").into());
             }
             (None, _) => Asked::ONE,
         };
         let steps = Quantity::resolve_or_zero(asked, found.measure).field("quantity")?.steps();
         if found.kind == ItemKind::Piece && steps > 1 {
-            return Err(Refusal::invalid("quantity", "of a piece exactly one exists").into());
+            return Err(Rejection::invalid("quantity", "of a piece exactly one exists").into());
         }
         Ok(steps)
     }
 
     /// Locks the count's row, so that it is not finished in the middle of a scan.
-    async fn still_open(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn still_open(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let done = sqlx::query("UPDATE stocktake SET scans = scans + 1 WHERE id = $1 AND state = 'open'")
             .bind(self.id.raw())
             .execute(tx.db())
@@ -143,7 +143,7 @@ impl ScanStocktake {
         Ok(())
     }
 
-    async fn counted_before(&self, tx: &mut Tx, found: &Found) -> Result<Option<i64>, Failure> {
+    async fn counted_before(&self, tx: &mut Tx, found: &Found) -> Result<Option<i64>, CommandError> {
         let row = sqlx::query("SELECT steps FROM stocktake_count WHERE stocktake_id = $1 AND item_id = $2")
             .bind(self.id.raw())
             .bind(found.id.raw())
@@ -152,7 +152,7 @@ impl ScanStocktake {
         Ok(row.map(|row| row.try_get(0)).transpose()?)
     }
 
-    async fn stray(&self, tx: &mut Tx) -> Result<Scanned, Failure> {
+    async fn stray(&self, tx: &mut Tx) -> Result<Scanned, CommandError> {
         self.still_open(tx).await?;
         let mark = tx.next_id()?;
         sqlx::query(
@@ -175,7 +175,7 @@ async fn finding(
     before: Option<i64>,
     counted: i64,
     booked: i64,
-) -> Result<ScanFinding, Failure> {
+) -> Result<ScanFinding, CommandError> {
     if found.kind == ItemKind::Piece {
         if counted > booked {
             let why = lookup::explain(tx, found.id, 1).await?;

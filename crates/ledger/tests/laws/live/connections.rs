@@ -4,7 +4,7 @@ use super::*;
 use crate::audit;
 use crate::ground::Engine;
 use crate::harness::{DAY_MS, on_each};
-use ledger::Failure;
+use ledger::CommandError;
 use ledger::keeping::SetShop;
 use ledger::online::{EndConnection, MAX_CONNECTIONS, PutOnConnection};
 use ledger::orders::EndHold;
@@ -84,8 +84,8 @@ fn of_two_that_begin_to_take_a_channels_orders_at_once_one_does() {
             let (one, two) =
                 tokio::join!(shop.ledger.execute(None, &both[0]), shop.ledger.execute(None, &both[1]));
             let (taken, refused) = match (one, two) {
-                (Ok(_), Err(Failure::Refused(refusal))) => (&names[0], refusal),
-                (Err(Failure::Refused(refusal)), Ok(_)) => (&names[1], refusal),
+                (Ok(_), Err(CommandError::Rejected(rejection))) => (&names[0], rejection),
+                (Err(CommandError::Rejected(rejection)), Ok(_)) => (&names[1], rejection),
                 other => panic!("{other:?}"),
             };
             let words = refused.to_string();
@@ -256,7 +256,7 @@ fn on_postgresql_another_process_is_heard_of_at_once_and_again_after_the_connect
         }
         let other = crate::harness::open(&shop.url, shop.clock.clone()).await;
         let listener = shop.ledger.clone();
-        let hearing = tokio::spawn(async move { listener.hear_others().await });
+        let hearing = tokio::spawn(async move { listener.listen_for_commits().await });
         let median = async |name: &str| {
             let mut took = Vec::new();
             for at in 0..15_u64 {
@@ -293,7 +293,7 @@ fn what_another_process_commits_is_heard_of_by_whoever_listens() {
             waits.await.expect("heard of").unwrap();
         };
         let listener = shop.ledger.clone();
-        let hearing = tokio::spawn(async move { listener.hear_others().await });
+        let hearing = tokio::spawn(async move { listener.listen_for_commits().await });
         heard(&mut changes).await;
         if shop.engine == Engine::Sqlite {
             // PostgreSQL hears whatever is committed beside this shop too.

@@ -5,8 +5,8 @@ use crate::audit;
 use crate::harness::{DAY_MS, HOUR_MS, on_each};
 use domain::ids::{DriftId, KeptOrderId};
 use ledger::online::{
-    ClaimKeptOrders, ClaimPull, Drift, DriftChoice, DropKeptOrder, KeepDrifts, KeepOrder, KeptAs, PullOf,
-    PullState, SeeHook, SettleDrift, SettleKeptOrder, SettlePull,
+    ClaimDeferredOrders, ClaimPull, DeferOrder, DeferredBecause, Drift, DriftChoice, DropDeferredOrder,
+    KeepDrifts, PullOf, PullState, SeeHook, SettleDeferredOrder, SettleDrift, SettlePull,
 };
 
 fn pull(connection: ConnectionId, what: PullOf, holder: i64, early: bool) -> ClaimPull {
@@ -118,8 +118,8 @@ fn a_hook_is_seen_once_and_forgotten_after_a_week() {
     });
 }
 
-fn keep(connection: ConnectionId, number: &str, raw: &str) -> KeepOrder {
-    KeepOrder {
+fn keep(connection: ConnectionId, number: &str, raw: &str) -> DeferOrder {
+    DeferOrder {
         connection,
         number: number.to_owned(),
         raw: raw.to_owned(),
@@ -136,7 +136,7 @@ fn an_order_that_cannot_be_taken_is_kept_and_tried_again() {
         assert!(shop.ok(keep(village, "1001", "{\"a\":1}")).await);
         assert!(!shop.ok(keep(village, "1001", "{\"a\":1}")).await, "the same again");
         assert!(shop.ok(keep(village, "1001", "{\"a\":2}")).await, "a later state of it");
-        let claim = |holder| ClaimKeptOrders { connection: village, holder, limit: 10 };
+        let claim = |holder| ClaimDeferredOrders { connection: village, holder, limit: 10 };
         let held = holder(&shop.ledger);
         assert_eq!(shop.ok(claim(held)).await, [], "not due");
         shop.clock.advance_millis(MINUTE_MS);
@@ -144,19 +144,19 @@ fn an_order_that_cannot_be_taken_is_kept_and_tried_again() {
         let shown: Vec<_> = claimed.iter().map(|k| (k.number.as_str(), k.raw.as_str(), k.tries)).collect();
         assert_eq!(shown, [("1001", "{\"a\":1}", 1), ("1001", "{\"a\":2}", 1)]);
         assert_eq!(shop.ok(claim(holder(&shop.ledger))).await, [], "in hand");
-        let settle = |at: usize, holder, became| SettleKeptOrder { id: claimed[at].id, holder, became };
+        let settle = |at: usize, holder, became| SettleDeferredOrder { id: claimed[at].id, holder, became };
         let until = shop.ledger.now().plus_millis(HOUR_MS);
-        let later = || KeptAs::Later { until, words: "still not here".to_owned() };
-        assert!(!shop.ok(settle(0, held + 1, KeptAs::Taken)).await, "not the holder");
-        assert!(shop.ok(settle(0, held, KeptAs::Taken)).await);
+        let later = || DeferredBecause::Later { until, words: "still not here".to_owned() };
+        assert!(!shop.ok(settle(0, held + 1, DeferredBecause::Taken)).await, "not the holder");
+        assert!(shop.ok(settle(0, held, DeferredBecause::Taken)).await);
         assert!(shop.ok(settle(1, held, later())).await);
-        assert!(!shop.ok(settle(1, held, KeptAs::Taken)).await, "said once");
+        assert!(!shop.ok(settle(1, held, DeferredBecause::Taken)).await, "said once");
         let left = shop.ledger.kept_orders(village, 9).await.unwrap();
         let shown: Vec<_> = left.iter().map(|k| (k.raw.as_str(), k.words.as_str(), k.due)).collect();
         assert_eq!(shown, [("{\"a\":2}", "still not here", until)]);
         assert_eq!(shop.ledger.fetched_due(village).await.unwrap().kept, Some(until));
         assert_eq!(shop.ledger.connection_statuses().await.unwrap()[0].orders_kept, 1);
-        let drop = |id| DropKeptOrder { id, who: "owner".to_owned() };
+        let drop = |id| DropDeferredOrder { id, who: "owner".to_owned() };
         shop.ok(drop(left[0].id)).await;
         shop.refuses(drop(left[0].id), "no-such: there is no kept order").await;
         shop.refuses(drop(KeptOrderId::from_raw(7)), "no-such: there is no kept order 7").await;

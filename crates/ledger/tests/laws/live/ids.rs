@@ -3,7 +3,7 @@
 use super::*;
 use crate::audit;
 use crate::harness::on_each;
-use ledger::Failure;
+use ledger::CommandError;
 use ledger::online::{EnterOtherId, LearnIds, MendListings, NoteCured};
 
 async fn stood(shop: &Shop, on: ConnectionId, sku: &str) -> String {
@@ -54,7 +54,7 @@ fn an_id_that_a_person_enters_is_told_by_at_once() {
         assert_eq!(tell_all(&shop, village).await, "p1 2");
         for (sku, id) in [("p2", "L7"), ("p2", ""), ("p2", "a\nb"), ("p2", ".."), ("p9", "L-9")] {
             let refused = shop.ledger.execute(None, &enter(sku, id)).await;
-            assert!(matches!(refused, Err(Failure::Refused(_))), "{sku} {id:?}: {refused:?}");
+            assert!(matches!(refused, Err(CommandError::Rejected(_))), "{sku} {id:?}: {refused:?}");
         }
         audit::clean(&shop).await;
     });

@@ -4,7 +4,7 @@ use super::*;
 use crate::audit;
 use crate::harness::on_each;
 use crate::races::{at_once, outcome, views};
-use ledger::online::{ClaimKeptOrders, ClaimPull, KeepOrder, PullOf, SeeHook};
+use ledger::online::{ClaimDeferredOrders, ClaimPull, DeferOrder, PullOf, SeeHook};
 use std::collections::BTreeSet;
 
 const TASKS: usize = 16;
@@ -135,7 +135,7 @@ async fn tell_some(ledger: &Ledger, connection: ConnectionId) {
 fn a_fetch_a_hook_and_a_kept_order_are_one_processs() {
     on_each(|shop| async move {
         let village = village(&shop).await;
-        let keep = KeepOrder {
+        let keep = DeferOrder {
             connection: village,
             number: "1001".to_owned(),
             raw: "{}".to_owned(),
@@ -153,7 +153,7 @@ fn a_fetch_a_hook_and_a_kept_order_are_one_processs() {
                 let pull = outcome(ledger.clone(), None, pull).await.unwrap().answer.is_some();
                 let hook = SeeHook { connection: village, message: "msg_1".to_owned() };
                 let hook = outcome(ledger.clone(), None, hook).await.unwrap().answer;
-                let kept = ClaimKeptOrders { connection: village, holder, limit: 5 };
+                let kept = ClaimDeferredOrders { connection: village, holder, limit: 5 };
                 let kept = outcome(ledger, None, kept).await.unwrap().answer.len();
                 [usize::from(pull), usize::from(hook), kept]
             }

@@ -3,7 +3,7 @@
 use super::*;
 use crate::harness::on_each;
 use ledger::online::{
-    ClaimPull, KeepOrder, NoteContact, NoteUnsigned, PullOf, PullState, QuietConnection, SettlePull,
+    ClaimPull, DeferOrder, NoteContact, NoteUnsigned, PullOf, PullState, QuietConnection, SettlePull,
     TroubleOf,
 };
 
@@ -85,7 +85,7 @@ fn hooks_that_are_not_believed_are_counted() {
 fn an_order_is_listed_once_however_often_it_came() {
     on_each(|shop| async move {
         let village = village(&shop).await;
-        let keep = |number: &str, raw: &str, field: &str| KeepOrder {
+        let keep = |number: &str, raw: &str, field: &str| DeferOrder {
             connection: village,
             number: number.to_owned(),
             raw: raw.to_owned(),

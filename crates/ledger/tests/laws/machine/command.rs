@@ -3,7 +3,7 @@
 use super::model::Model;
 use super::orders::{MOST_ORDERS, State, states};
 use crate::harness::{DAY_MS, HOUR_MS, MINUTE_MS};
-use domain::stock::{Fate, ItemKind, Why};
+use domain::stock::{ItemKind, ReturnDisposition, StockReason};
 use ledger::shelf::Purpose;
 use proptest::prelude::*;
 
@@ -39,7 +39,7 @@ pub(super) enum Step {
     Refund {
         sale: usize,
         what: Back,
-        fate: Fate,
+        fate: ReturnDisposition,
         by: By,
     },
     Decide {
@@ -86,7 +86,7 @@ pub(super) enum Step {
 pub(super) enum What {
     Is(i64),
     More(i64),
-    Less(i64, Why),
+    Less(i64, StockReason),
 }
 
 #[derive(Clone, Debug)]
@@ -204,7 +204,8 @@ fn adjusts(model: &Model) -> BoxedStrategy<Step> {
     let inner = model.clone();
     place(model.items.len())
         .prop_flat_map(move |item| {
-            let why = prop_oneof![Just(Why::Damage), Just(Why::Gift), Just(Why::OwnUse)];
+            let why =
+                prop_oneof![Just(StockReason::Damage), Just(StockReason::Gift), Just(StockReason::OwnUse)];
             let loss = (quantity(&inner, item), why);
             let what = prop_oneof![
                 1 => (0..6_i64).prop_map(What::Is),
@@ -281,7 +282,7 @@ fn refunds(model: &Model) -> BoxedStrategy<Step> {
             .prop_map(|(line, amount)| Back::Money(line, amount)),
         1 => (1..900_i64).prop_map(Back::Shipping),
     ];
-    let fate = prop_oneof![4 => Just(Fate::Shelf), 1 => Just(Fate::WrittenOff), 3 => Just(Fate::Open)];
+    let fate = prop_oneof![4 => Just(ReturnDisposition::Shelf), 1 => Just(ReturnDisposition::WrittenOff), 3 => Just(ReturnDisposition::Open)];
     let by = prop_oneof![4 => Just(By::Cash), 2 => Just(By::Card), 2 => Just(By::Owed)];
     (place(model.sales.len()), what, fate, by)
         .prop_map(|(sale, what, fate, by)| Step::Refund { sale, what, fate, by })

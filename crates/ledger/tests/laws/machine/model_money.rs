@@ -3,7 +3,7 @@
 use super::command::{Back, By, Sell};
 use super::model::{Debt, Figures, Line, Model, Part, RefundedLine, Said, Sale, refuse};
 use crate::harness::{DAY_MS, HOUR_MS};
-use domain::stock::{Fate, ItemKind};
+use domain::stock::{ItemKind, ReturnDisposition};
 
 /// `whole × part / of` to the nearest whole, a half up.
 fn share(whole: i64, part: i64, of: i64) -> i64 {
@@ -169,7 +169,7 @@ impl Model {
         (cash >= rounded).then_some((rounded - (exact - other), cash - rounded))
     }
 
-    pub(super) fn refund(&mut self, at: usize, what: &Back, fate: Fate, by: By) -> Said {
+    pub(super) fn refund(&mut self, at: usize, what: &Back, fate: ReturnDisposition, by: By) -> Said {
         let Some(sale) = self.sales.get(at).cloned() else { return refuse("no-such") };
         if sale.voided {
             return refuse("invalid");
@@ -223,8 +223,9 @@ impl Model {
                 figures[2] -= if by_weight { part[0] } else { 0 };
                 figures[5] += part[1] - part[2];
             }
-            let refunded = RefundedLine { sale: at, line, part, units, decided: fate != Fate::Open };
-            if fate == Fate::Shelf {
+            let refunded =
+                RefundedLine { sale: at, line, part, units, decided: fate != ReturnDisposition::Open };
+            if fate == ReturnDisposition::Shelf {
                 self.put_back(&refunded);
             }
             self.refund_lines.push(refunded);
@@ -259,20 +260,24 @@ impl Model {
 }
 
 /// The parts that a refund gives back, and what becomes of each.
-fn parts_of(sale: &Sale, what: &Back, fate: Fate) -> Result<Vec<(usize, Part, Fate)>, String> {
-    let wanted: Vec<(usize, Option<i64>, Fate)> = match what {
+fn parts_of(
+    sale: &Sale,
+    what: &Back,
+    fate: ReturnDisposition,
+) -> Result<Vec<(usize, Part, ReturnDisposition)>, String> {
+    let wanted: Vec<(usize, Option<i64>, ReturnDisposition)> = match what {
         Back::Shipping(_) => vec![],
         Back::Money(at, amount) => {
             let Some(line) = sale.lines.get(*at) else { return refuse("no-such") };
-            return Ok(vec![(*at, money_of(line, *amount)?, Fate::Open)]);
+            return Ok(vec![(*at, money_of(line, *amount)?, ReturnDisposition::Open)]);
         }
         Back::Whole => {
-            let fate_of = |l: &Line| if l.item.is_some() { fate } else { Fate::Open };
+            let fate_of = |l: &Line| if l.item.is_some() { fate } else { ReturnDisposition::Open };
             sale.lines.iter().enumerate().map(|(at, line)| (at, None, fate_of(line))).collect()
         }
         Back::Line(at, steps) => {
             let Some(line) = sale.lines.get(*at) else { return refuse("no-such") };
-            if line.item.is_none() && fate == Fate::Shelf {
+            if line.item.is_none() && fate == ReturnDisposition::Shelf {
                 return refuse("invalid");
             }
             vec![(*at, *steps, fate)]

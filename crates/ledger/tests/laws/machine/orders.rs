@@ -14,7 +14,7 @@ use domain::order::{
 };
 use domain::quantity::Asked;
 use domain::stock::ItemKind;
-use ledger::Refusal;
+use ledger::Rejection;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::orders::{EndHold, OrderOutcome, TakeOrders};
 use proptest::prelude::*;
@@ -411,18 +411,23 @@ fn incoming(model: &Model, state: &State) -> IncomingOrder {
     }
 }
 
-pub(super) async fn take(shop: &Shop, model: &Model, state: &State) -> Result<String, Refusal> {
+pub(super) async fn take(shop: &Shop, model: &Model, state: &State) -> Result<String, Rejection> {
     let batch = TakeOrders { orders: vec![incoming(model, state)], past: false, who: "feed".to_owned() };
     match shop.ledger.take_orders(&batch).await.unwrap().remove(0) {
         OrderOutcome::Taken { filled, short, .. } => Ok(format!("taken {filled} short {short}")),
         OrderOutcome::Known { .. } => Ok("known".to_owned()),
         OrderOutcome::Changed { short, .. } => Ok(format!("changed {short}")),
-        OrderOutcome::Rejected(refusal) => Err(refusal),
+        OrderOutcome::Rejected(rejection) => Err(rejection),
     }
 }
 
 /// A refund of money alone, as a message of its own.
-pub(super) async fn money_back(shop: &Shop, order: usize, at: usize, amount: i64) -> Result<String, Refusal> {
+pub(super) async fn money_back(
+    shop: &Shop,
+    order: usize,
+    at: usize,
+    amount: i64,
+) -> Result<String, Rejection> {
     let refund = IncomingRefund {
         number: OrderNumber::parse(&format!("R-{at}")).unwrap(),
         code: None,
@@ -445,12 +450,12 @@ pub(super) async fn money_back(shop: &Shop, order: usize, at: usize, amount: i64
     let batch = TakeOrders { orders: vec![alone], past: false, who: "feed".to_owned() };
     match shop.ledger.take_orders(&batch).await.unwrap().remove(0) {
         OrderOutcome::Known { refunds, .. } => Ok(format!("{refunds} refunds")),
-        OrderOutcome::Rejected(refusal) => Err(refusal),
+        OrderOutcome::Rejected(rejection) => Err(rejection),
         other => panic!("{other:?}"),
     }
 }
 
-pub(super) async fn end_hold(shop: &Shop, order: usize) -> Result<String, Refusal> {
+pub(super) async fn end_hold(shop: &Shop, order: usize) -> Result<String, Rejection> {
     let whom = format!("order {}", number(order));
     let mut ended = 0;
     for hold in shop.ledger.open_holds(None, 99).await.unwrap() {

@@ -14,14 +14,14 @@ use domain::day::Moment;
 use domain::ids::{HoldGroupId, RefundLineId, SaleId, SaleLineId, TenderId};
 use domain::money::Money;
 use domain::quantity::Asked;
-use domain::stock::{Fate, ItemKind};
+use domain::stock::{ItemKind, ReturnDisposition};
 use domain::weight::WeightUnit;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
 use ledger::orders::EndHold;
-use ledger::sales::{DecideFate, NewRefund, NewSale, Pay, RefundOf, RefundTender, TenderIn, VoidSale};
+use ledger::sales::{DecideReturn, NewRefund, NewSale, Pay, RefundOf, RefundTender, TenderIn, VoidSale};
 use ledger::shelf::{EditItem, NewItem, PriceChange, Purpose, RowOutcome, SweepHolds};
-use ledger::{Command, Failure, Key, Refusal};
+use ledger::{Command, CommandError, Key, Rejection};
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
 use tokio::runtime::Runtime;
@@ -47,7 +47,7 @@ pub(super) struct System {
     ones: Vec<One>,
 }
 
-type Said = Result<String, Refusal>;
+type Said = Result<String, Rejection>;
 
 impl System {
     pub(super) fn new() -> Self {
@@ -79,10 +79,10 @@ impl System {
             self.runtime.block_on(async {
                 let said = match one.run(step, model).await {
                     Ok(said) => said,
-                    Err(Refusal::AlreadySold { sold, .. }) => {
+                    Err(Rejection::AlreadySold { sold, .. }) => {
                         format!("refused already-sold {}", one.place_of(sold.receipt.unwrap()))
                     }
-                    Err(refusal) => format!("refused {}", kind(&refusal)),
+                    Err(rejection) => format!("refused {}", kind(&rejection)),
                 };
                 assert_eq!(said, model.said, "on {:?}: {step:?}", one.shop.engine);
                 one.compare_shelf(step, model).await;
@@ -134,8 +134,8 @@ impl One {
             Step::Refund { sale, what, fate, by } => self.refund(model, *sale, what, *fate, *by).await,
             Step::Decide { line, shelf } => {
                 let line = self.refund_lines.get(*line).copied().unwrap_or(RefundLineId::from_raw(1));
-                let fate = if *shelf { Fate::Shelf } else { Fate::WrittenOff };
-                self.said(DecideFate { line, fate, who: String::new() }, |()| String::new()).await
+                let fate = if *shelf { ReturnDisposition::Shelf } else { ReturnDisposition::WrittenOff };
+                self.said(DecideReturn { line, fate, who: String::new() }, |()| String::new()).await
             }
             Step::Void { sale } => {
                 let sale = self.sales.get(*sale).map_or(SaleId::from_raw(1), |s| s.0);
@@ -178,10 +178,10 @@ impl One {
     }
 
     /// The answer, and whether it was given before.
-    async fn done<C: Command>(&self, key: Option<&Key>, command: &C) -> Result<(C::Answer, bool), Refusal> {
+    async fn done<C: Command>(&self, key: Option<&Key>, command: &C) -> Result<(C::Answer, bool), Rejection> {
         match self.shop.ledger.execute(key, command).await {
             Ok(done) => Ok((done.answer, done.replayed)),
-            Err(Failure::Refused(refusal)) => Err(*refusal),
+            Err(CommandError::Rejected(rejection)) => Err(*rejection),
             Err(failure) => panic!("on {:?}: {}", self.shop.engine, in_full(&failure)),
         }
     }
@@ -202,7 +202,7 @@ impl One {
         };
         let (outcomes, _) = self.done(None, &add(vec![new])).await?;
         match outcomes.into_iter().next().unwrap() {
-            RowOutcome::Refused(refusal) => Err(refusal),
+            RowOutcome::Refused(rejection) => Err(rejection),
             RowOutcome::Added(_) => Ok(String::new()),
             other => panic!("{other:?}"),
         }
@@ -240,7 +240,7 @@ impl One {
         self.sells += 1;
         let key = key_of(self.sells, b"body");
         let ended = self.done(Some(&key), &command).await;
-        if ended.as_ref().err().is_none_or(Refusal::is_kept) {
+        if ended.as_ref().err().is_none_or(Rejection::is_kept) {
             self.kept.push((self.sells, command));
         }
         let (sold, replayed) = ended?;
@@ -290,7 +290,14 @@ impl One {
         }
     }
 
-    async fn refund(&mut self, model: &Model, at: usize, what: &Back, fate: Fate, by: By) -> Said {
+    async fn refund(
+        &mut self,
+        model: &Model,
+        at: usize,
+        what: &Back,
+        fate: ReturnDisposition,
+        by: By,
+    ) -> Said {
         let (id, lines) = self.sales.get(at).cloned().unwrap_or((SaleId::from_raw(1), vec![]));
         let new = match what {
             Back::Whole => whole(id, fate),
@@ -304,7 +311,7 @@ impl One {
             }
             Back::Money(line, amount) => {
                 let id_of = lines.get(*line).copied().unwrap_or(SaleLineId::from_raw(1));
-                let mut new = part(id, id_of, None, Fate::Open);
+                let mut new = part(id, id_of, None, ReturnDisposition::Open);
                 new.lines[0].what = RefundOf::Money(usd(*amount));
                 new
             }

@@ -10,7 +10,7 @@ use crate::query::Asking;
 use async_trait::async_trait;
 use axum::extract::State;
 use domain::text;
-use ledger::{Command, Failure, Tx};
+use ledger::{Command, CommandError, Tx};
 use serde::Deserialize;
 use serde_json::Value;
 use utoipa::IntoParams;
@@ -53,7 +53,7 @@ struct KeepReport(Value);
 impl Command for KeepReport {
     type Answer = Value;
 
-    async fn run(&self, _: &mut Tx) -> Result<Value, Failure> {
+    async fn run(&self, _: &mut Tx) -> Result<Value, CommandError> {
         Ok(self.0.clone())
     }
 }
@@ -68,7 +68,7 @@ impl From<FeedTrouble> for Problem {
             )),
             FeedTrouble::Other(source) => {
                 let words = "the feed could not be taken in; look into the program's log";
-                Self::new(Kind::Trouble, words).because(source.as_ref())
+                Self::new(Kind::StorageError, words).because(source.as_ref())
             }
         }
     }

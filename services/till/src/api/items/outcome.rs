@@ -45,8 +45,8 @@ pub(crate) struct OutcomeShown {
 /// are new, the status says so too.
 pub(crate) fn answer(done: Done<Vec<RowOutcome>>, place: &str) -> Result<Answer<OutcomesShown>, Problem> {
     let Done { mut answer, replayed } = done;
-    if let [RowOutcome::Refused(refusal)] = answer.as_slice() {
-        return Err(Problem::from(refusal.clone()).below(&format!("{place}/0")).replayed(replayed));
+    if let [RowOutcome::Refused(rejection)] = answer.as_slice() {
+        return Err(Problem::from(rejection.clone()).below(&format!("{place}/0")).replayed(replayed));
     }
     let is_new = |o: &RowOutcome| matches!(o, RowOutcome::Added(_) | RowOutcome::AddedStyle { .. });
     let status = if answer.iter().all(is_new) { StatusCode::CREATED } else { StatusCode::OK };
@@ -74,9 +74,9 @@ fn show(outcome: RowOutcome, is_style: bool, place: &str) -> OutcomeShown {
         RowOutcome::AddedStyle { name } => named("added", name),
         RowOutcome::Updated { sku } => named("updated", sku),
         RowOutcome::Unchanged { sku } => named("unchanged", sku),
-        RowOutcome::Refused(refusal) => OutcomeShown {
+        RowOutcome::Refused(rejection) => OutcomeShown {
             outcome: "refused",
-            problem: Some(Problem::from(refusal).below(place).into_document()),
+            problem: Some(Problem::from(rejection).below(place).into_document()),
             ..OutcomeShown::default()
         },
     }

@@ -15,7 +15,7 @@ use domain::basket::{LineKind, TenderKind, Totals};
 use domain::day::Day;
 use domain::ids::SaleId;
 use domain::money::Money;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::sales::{RefundView, SaleView, SoldLine, Tender};
 
 /// A line of the slip.
@@ -116,11 +116,11 @@ fn tender_shown(tender: &Tender) -> TenderShown {
 
 fn refund_shown(sale: &SaleView, refund: RefundView, at: String) -> RefundShown {
     let title = |id| sale.lines.iter().find(|l| l.line.id == id).map_or("", |l| l.line.title.as_str());
-    let line = |(_, line, fate): &(_, _, Fate)| {
+    let line = |(_, line, fate): &(_, _, ReturnDisposition)| {
         let became = match fate {
-            Fate::Shelf => "returned to stock",
-            Fate::WrittenOff => "written off",
-            Fate::Open => "return to stock or write off not decided yet",
+            ReturnDisposition::Shelf => "returned to stock",
+            ReturnDisposition::WrittenOff => "written off",
+            ReturnDisposition::Open => "return to stock or write off not decided yet",
         };
         format!("{}: {became}", title(*line))
     };

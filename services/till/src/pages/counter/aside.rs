@@ -13,7 +13,7 @@ use domain::day::{Day, Moment};
 use domain::ids::{BasketId, HoldGroupId};
 use ledger::orders::EndHold;
 use ledger::sales::{BasketFromHold, LeaveBasket, SetBasketAside};
-use ledger::{Refusal, Shop};
+use ledger::{Rejection, Shop};
 
 /// POST /counter/{basket}/aside: the slip's goods wait for somebody.
 pub(crate) async fn set_aside(
@@ -23,22 +23,22 @@ pub(crate) async fn set_aside(
 ) -> Result<Response, Problem> {
     let until = match until(&form, &app.ledger.shop()) {
         Ok(until) => until,
-        Err(refusal) => return again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => return again(&app, &form, Some(basket), &rejection, None).await,
     };
     let revision = form.text("revision").parse().unwrap_or(0);
     let command = SetBasketAside { basket, revision, for_whom: form.text("forWhom").to_owned(), until };
     match said(&app, &form, &command).await? {
         Ok(_) => Ok(go("/counter#aside")),
-        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
 /// To the end of a day in the shop's zone.
-fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Refusal> {
+fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Rejection> {
     if form.text("until").is_empty() {
         return Ok(None);
     }
-    let wrong = |error: domain::day::DayError| Refusal::invalid("until", error);
+    let wrong = |error: domain::day::DayError| Rejection::invalid("until", error);
     let day = Day::parse(form.text("until")).map_err(wrong)?;
     let noon = shop.zone.read(&day.to_string()).map_err(wrong)?;
     Ok(Some(shop.zone.end_of_day(noon)))
@@ -52,7 +52,7 @@ pub(crate) async fn leave(
 ) -> Result<Response, Problem> {
     match said(&app, &form, &LeaveBasket { basket }).await? {
         Ok(()) => Ok(go("/counter")),
-        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
@@ -65,13 +65,13 @@ pub(crate) async fn of_hold(
     if form.text("do") == "end" {
         return match said(&app, &form, &EndHold { id: hold }).await? {
             Ok(_) => Ok(go("/counter")),
-            Err(refusal) => again(&app, &form, None, &refusal, None).await,
+            Err(rejection) => again(&app, &form, None, &rejection, None).await,
         };
     }
     let channel = channel_of(form.text("channel"));
     let command = BasketFromHold { hold, channel, who: form.caller.who.clone() };
     match said(&app, &form, &command).await? {
         Ok(basket) => Ok(go(&format!("/counter/{basket}"))),
-        Err(refusal) => again(&app, &form, None, &refusal, None).await,
+        Err(rejection) => again(&app, &form, None, &rejection, None).await,
     }
 }

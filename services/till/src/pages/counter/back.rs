@@ -15,8 +15,8 @@ use domain::basket::{LineKind, TenderKind};
 use domain::ids::SaleId;
 use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
-use domain::stock::Fate;
-use ledger::Refusal;
+use domain::stock::ReturnDisposition;
+use ledger::Rejection;
 use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, SoldLine};
 
 /// How money goes back; what is still owed is lowered first by itself.
@@ -81,8 +81,9 @@ fn line(sold: &SoldLine, form: Option<&Form>) -> Option<Line> {
     let quantity = left(sold)?;
     let line = &sold.line;
     let money = line.money.amount.minus(line.money.discount).and_then(|m| m.plus(line.money.tax)).ok()?;
-    let fate =
-        form.and_then(|f| Fate::from_code(f.text(&format!("fate.{}", line.id)))).unwrap_or(Fate::Shelf);
+    let fate = form
+        .and_then(|f| ReturnDisposition::from_code(f.text(&format!("fate.{}", line.id))))
+        .unwrap_or(ReturnDisposition::Shelf);
     Some(Line {
         id: line.id.to_string(),
         title: line.title.clone(),
@@ -117,16 +118,16 @@ pub(crate) async fn give(
     let view = app.ledger.sale(sale).await?;
     let refund = match read(&view, &form, app.ledger.shop().currency) {
         Ok(refund) => refund,
-        Err(refusal) => return Ok(wrong(&app, &form, &view, &refusal)),
+        Err(rejection) => return Ok(wrong(&app, &form, &view, &rejection)),
     };
     match said(&app, &form, &refund).await? {
         Ok(_) if form.text("do") == "exchange" => Ok(go("/counter")),
         Ok(_) => Ok(go(&format!("/counter/sales/{sale}"))),
-        Err(refusal) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, &refusal)),
+        Err(rejection) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, &rejection)),
     }
 }
 
-fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Refusal> {
+fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, Rejection> {
     let everything = form.text("do") == "all";
     let mut lines = Vec::new();
     for sold in sale.lines.iter().filter(|sold| left(sold).is_some()) {
@@ -135,7 +136,7 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
         if typed.is_empty() && !everything {
             continue;
         }
-        let wrong = |error| Refusal::invalid(sold.line.title.clone(), error);
+        let wrong = |error| Rejection::invalid(sold.line.title.clone(), error);
         let what = if everything {
             RefundOf::Rest
         } else {
@@ -143,25 +144,26 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
         };
         // What is no item of the shelf cannot go back on it.
         let goods = sold.line.kind == LineKind::Goods && !sold.line.code.is_empty();
-        let fate = Fate::from_code(form.text(&format!("fate.{id}"))).unwrap_or(Fate::Open);
-        lines.push(RefundLine { line: id, what, fate: if goods { fate } else { Fate::Open } });
+        let fate =
+            ReturnDisposition::from_code(form.text(&format!("fate.{id}"))).unwrap_or(ReturnDisposition::Open);
+        lines.push(RefundLine { line: id, what, fate: if goods { fate } else { ReturnDisposition::Open } });
     }
     let shipping = match form.text("shipping") {
         "" => Money::zero(currency),
-        text => Money::parse(text, currency).map_err(|error| Refusal::invalid("shipping", error))?,
+        text => Money::parse(text, currency).map_err(|error| Rejection::invalid("shipping", error))?,
     };
     if lines.is_empty() && shipping.is_zero() {
-        return Err(Refusal::invalid("lines", "enter a quantity for at least one item"));
+        return Err(Rejection::invalid("lines", "enter a quantity for at least one item"));
     }
     if form.text("reason").is_empty() {
-        return Err(Refusal::invalid("reason", "enter the reason for the refund"));
+        return Err(Rejection::invalid("reason", "enter the reason for the refund"));
     }
     let kind = TenderKind::from_code(form.text("by")).filter(|kind| WAYS.contains(kind));
-    let kind = kind.ok_or_else(|| Refusal::invalid("by", "choose how the money is refunded"))?;
+    let kind = kind.ok_or_else(|| Rejection::invalid("by", "choose how the money is refunded"))?;
     Ok(NewRefund {
         sale: sale.id,
         lines,
-        fate: Fate::Open,
+        fate: ReturnDisposition::Open,
         shipping,
         tender: RefundTender::All(kind),
         reason: form.text("reason").to_owned(),
@@ -169,8 +171,8 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
     })
 }
 
-fn wrong(app: &App, form: &Form, sale: &SaleView, refusal: &Refusal) -> Response {
-    let faults = words::faults(&app.ledger.shop(), refusal, app.ledger.now());
+fn wrong(app: &App, form: &Form, sale: &SaleView, rejection: &Rejection) -> Response {
+    let faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
     let page = Page { faults, ..Page::of(app, &form.caller, sale, Some(form)) };
     (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
 }

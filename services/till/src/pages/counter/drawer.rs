@@ -17,7 +17,7 @@ use domain::channel::Channel;
 use domain::ids::TurnId;
 use domain::money::{Currency, Money};
 use ledger::sales::{CloseDrawer, DrawerEntry, EntryKind, OpenDrawer, PutIn, TakeOut, Turn};
-use ledger::{Refusal, Shop};
+use ledger::{Rejection, Shop};
 use serde::Deserialize;
 
 /// Entries and turns that are listed.
@@ -182,14 +182,19 @@ pub(crate) async fn page(
     Ok(Paper(Page::of(&app, &caller, &channel_of(&query.channel), None).await?))
 }
 
-async fn wrong(app: &App, form: &Form, channel: &Channel, refusal: &Refusal) -> Result<Response, Problem> {
-    let faults = words::faults(&app.ledger.shop(), refusal, app.ledger.now());
+async fn wrong(
+    app: &App,
+    form: &Form,
+    channel: &Channel,
+    rejection: &Rejection,
+) -> Result<Response, Problem> {
+    let faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
     let page = Page { faults, ..Page::of(app, &form.caller, channel, Some(form)).await? };
     Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
 }
 
 /// The fields `count.500` and so on; one that is left empty is none of it.
-fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Refusal> {
+fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Rejection> {
     let mut counts = Vec::new();
     for amount in denominations(currency) {
         let text = form.text(&format!("count.{}", amount.minor()));
@@ -197,7 +202,7 @@ fn counts(form: &Form, currency: Currency) -> Result<Vec<Count>, Refusal> {
             continue;
         }
         let wrong = |_| {
-            Refusal::invalid(
+            Rejection::invalid(
                 "counts",
                 format!("the count of {}: “{text}” is not a whole number", amount.shown()),
             )
@@ -212,12 +217,12 @@ pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response,
     let channel = channel_of(form.text("channel"));
     let counts = match counts(&form, app.ledger.shop().currency) {
         Ok(counts) => counts,
-        Err(refusal) => return wrong(&app, &form, &channel, &refusal).await,
+        Err(rejection) => return wrong(&app, &form, &channel, &rejection).await,
     };
     let command = OpenDrawer { channel: channel.clone(), counts, who: form.caller.who.clone() };
     match said(&app, &form, &command).await? {
         Ok(_) => Ok(go(&format!("/counter/drawer?channel={channel}"))),
-        Err(refusal) => wrong(&app, &form, &channel, &refusal).await,
+        Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }
 }
 
@@ -245,7 +250,7 @@ pub(crate) async fn cash(
     let channel = app.ledger.turn(turn).await?.channel;
     let amount = match Money::parse(form.text("amount"), app.ledger.shop().currency) {
         Ok(amount) => amount,
-        Err(error) => return wrong(&app, &form, &channel, &Refusal::invalid("amount", error)).await,
+        Err(error) => return wrong(&app, &form, &channel, &Rejection::invalid("amount", error)).await,
     };
     let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
     let outcome = if form.text("do") == "take-out" {
@@ -255,7 +260,7 @@ pub(crate) async fn cash(
     };
     match outcome {
         Ok(_) => Ok(go(&format!("/counter/drawer?channel={channel}"))),
-        Err(refusal) => wrong(&app, &form, &channel, &refusal).await,
+        Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }
 }
 
@@ -268,11 +273,11 @@ pub(crate) async fn close(
     let channel = app.ledger.turn(turn).await?.channel;
     let counts = match counts(&form, app.ledger.shop().currency) {
         Ok(counts) => counts,
-        Err(refusal) => return wrong(&app, &form, &channel, &refusal).await,
+        Err(rejection) => return wrong(&app, &form, &channel, &rejection).await,
     };
     let note = form.text("note").to_owned();
     match said(&app, &form, &CloseDrawer { turn, counts, note, who: form.caller.who.clone() }).await? {
         Ok(_) => Ok(go(&format!("/counter/drawer/{turn}"))),
-        Err(refusal) => wrong(&app, &form, &channel, &refusal).await,
+        Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }
 }

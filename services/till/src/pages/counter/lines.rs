@@ -9,11 +9,11 @@ use crate::query::At;
 use axum::extract::State;
 use axum::response::Response;
 use domain::basket::LineKind;
+use domain::discount::Off;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
-use domain::off::Off;
 use domain::quantity::Asked;
-use ledger::Refusal;
+use ledger::Rejection;
 use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
 /// What the form proposes as the name on the receipt.
@@ -28,32 +28,32 @@ pub(crate) async fn line(
     let shop = app.ledger.shop();
     let changes = match read(&form, shop.currency) {
         Ok(changes) => changes,
-        Err(refusal) => return again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => return again(&app, &form, Some(basket), &rejection, None).await,
     };
     let command = ChangeBasket { basket, revision: form.text("revision").parse().ok(), change: changes };
     match said(&app, &form, &command).await? {
         Ok(_) => done(&app, &form, basket).await,
-        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
-fn read(form: &Form, currency: Currency) -> Result<BasketChange, Refusal> {
+fn read(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
     let off = match form.text("off") {
         "" => None,
-        text => Some(Off::parse(text, currency).map_err(|error| Refusal::invalid("off", error))?),
+        text => Some(Off::parse(text, currency).map_err(|error| Rejection::invalid("off", error))?),
     };
     let reason = form.text("reason").to_owned();
     if form.text("do") == "whole" {
         return Ok(BasketChange::Discount { off, reason });
     }
     let line =
-        form.text("line").parse().map_err(|_| Refusal::no_such("line of this sale", form.text("line")))?;
+        form.text("line").parse().map_err(|_| Rejection::no_such("line of this sale", form.text("line")))?;
     if form.text("do") == "remove" {
         return Ok(BasketChange::Remove { line });
     }
     let quantity = match form.text("quantity") {
         "" => None,
-        text => Some(Asked::parse(text, None).map_err(|error| Refusal::invalid("quantity", error))?),
+        text => Some(Asked::parse(text, None).map_err(|error| Rejection::invalid("quantity", error))?),
     };
     Ok(BasketChange::Line { line, quantity, off, reason })
 }
@@ -62,13 +62,13 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Refusal> {
 pub(crate) async fn first_paper(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let change = match read_paper(&form, app.ledger.shop().currency) {
         Ok(change) => change,
-        Err(refusal) => return again(&app, &form, None, &refusal, None).await,
+        Err(rejection) => return again(&app, &form, None, &rejection, None).await,
     };
     let channel = channel_of(form.text("channel"));
     let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
     match said(&app, &form, &new).await? {
         Ok(basket) => done(&app, &form, basket).await,
-        Err(refusal) => again(&app, &form, None, &refusal, None).await,
+        Err(rejection) => again(&app, &form, None, &rejection, None).await,
     }
 }
 
@@ -80,18 +80,18 @@ pub(crate) async fn paper(
 ) -> Result<Response, Problem> {
     let change = match read_paper(&form, app.ledger.shop().currency) {
         Ok(change) => change,
-        Err(refusal) => return again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => return again(&app, &form, Some(basket), &rejection, None).await,
     };
     match said(&app, &form, &ChangeBasket { basket, revision: None, change }).await? {
         Ok(_) => done(&app, &form, basket).await,
-        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
-fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Refusal> {
+fn read_paper(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
     let kind = LineKind::from_code(form.text("kind"));
-    let kind = kind.ok_or_else(|| Refusal::invalid("kind", "choose gift certificate or deposit"))?;
-    let amount = Money::parse(form.text("amount"), currency).map_err(|e| Refusal::invalid("amount", e))?;
+    let kind = kind.ok_or_else(|| Rejection::invalid("kind", "choose gift certificate or deposit"))?;
+    let amount = Money::parse(form.text("amount"), currency).map_err(|e| Rejection::invalid("amount", e))?;
     let named = match (kind, form.text("title")) {
         (LineKind::Deposit, "" | GIFT_CERTIFICATE) => "Deposit",
         (_, "") => GIFT_CERTIFICATE,

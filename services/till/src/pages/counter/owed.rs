@@ -15,7 +15,7 @@ use axum::response::{IntoResponse, Response};
 use domain::basket::TenderKind;
 use domain::ids::{SaleId, TenderId};
 use domain::money::Money;
-use ledger::Refusal;
+use ledger::Rejection;
 use ledger::sales::Pay;
 
 /// Debts that are listed.
@@ -79,23 +79,23 @@ pub(crate) async fn pay(
 ) -> Result<Response, Problem> {
     let outcome = match read(&app, tender, &form) {
         Ok(pay) => said(&app, &form, &pay).await?,
-        Err(refusal) => Err(refusal),
+        Err(rejection) => Err(rejection),
     };
     match (outcome, form.text("sale").parse::<SaleId>()) {
         (Ok(_), Ok(sale)) => Ok(go(&format!("/counter/sales/{sale}"))),
         (Ok(_), Err(_)) => Ok(go("/counter/owed")),
-        (Err(refusal), _) => {
-            let faults = words::faults(&app.ledger.shop(), &refusal, app.ledger.now());
+        (Err(rejection), _) => {
+            let faults = words::faults(&app.ledger.shop(), &rejection, app.ledger.now());
             let page = Page { faults, ..Page::of(&app, &form.caller).await? };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
         }
     }
 }
 
-fn read(app: &App, tender: TenderId, form: &Form) -> Result<Pay, Refusal> {
+fn read(app: &App, tender: TenderId, form: &Form) -> Result<Pay, Rejection> {
     let amount = Money::parse(form.text("amount"), app.ledger.shop().currency);
-    let amount = amount.map_err(|error| Refusal::invalid("amount", error))?;
+    let amount = amount.map_err(|error| Rejection::invalid("amount", error))?;
     let kind = TenderKind::from_code(form.text("by"));
-    let kind = kind.ok_or_else(|| Refusal::invalid("by", "choose how it was paid"))?;
+    let kind = kind.ok_or_else(|| Rejection::invalid("by", "choose how it was paid"))?;
     Ok(Pay { tender, kind, amount, who: form.caller.who.clone() })
 }

@@ -20,7 +20,7 @@ use domain::day::Day;
 use domain::ids::BasketId;
 use domain::money::{Currency, Money};
 use ledger::sales::{BasketState, BasketView, HoldBasket, PayBasket, StopPaying, TenderIn};
-use ledger::{Refusal, Shop};
+use ledger::{Rejection, Shop};
 use serde::Deserialize;
 
 /// Sums that a hand is often given, offered as buttons.
@@ -159,7 +159,7 @@ pub(crate) async fn hold(
             "/counter/{basket}/pay?by={}",
             kind_of(&app.ledger.shop(), form.text("by")).code()
         ))),
-        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
@@ -175,7 +175,7 @@ pub(crate) async fn take(
     }
     let command = match read(&app, &view, &form) {
         Ok(tender) => PayBasket { who: form.caller.who.clone(), ..tender },
-        Err(refusal) => return wrong(&app, &form, &view, &refusal),
+        Err(rejection) => return wrong(&app, &form, &view, &rejection),
     };
     match said(&app, &form, &command).await? {
         Ok(paid) => Ok(match paid.sale {
@@ -183,22 +183,24 @@ pub(crate) async fn take(
             None => go(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
         }),
         // Read anew: it may have been put away, or its hold may be over.
-        Err(refusal) => wrong(&app, &form, &app.ledger.basket(basket).await?, &refusal),
+        Err(rejection) => wrong(&app, &form, &app.ledger.basket(basket).await?, &rejection),
     }
 }
 
-fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Refusal> {
+fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Rejection> {
     let shop = app.ledger.shop();
     let kind = kind_of(&shop, form.text("by"));
     let given = if form.has("given") { form.text("given") } else { form.text("amount") };
     let amount = money(given, shop.currency, "amount");
     let amount = match given {
-        "" => left(&shop, view, kind).map_err(|_| Refusal::invalid("amount", "enter the amount received"))?,
+        "" => {
+            left(&shop, view, kind).map_err(|_| Rejection::invalid("amount", "enter the amount received"))?
+        }
         _ => amount?,
     };
     let (customer, due) = match kind {
         TenderKind::Owed => {
-            let day = Day::parse(form.text("day")).map_err(|error| Refusal::invalid("day", error))?;
+            let day = Day::parse(form.text("day")).map_err(|error| Rejection::invalid("day", error))?;
             (form.text("customer").to_owned(), Some(day))
         }
         _ => (String::new(), None),
@@ -208,14 +210,14 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Refusal>
     Ok(PayBasket { basket: view.id, due: due_now, tender, who: String::new() })
 }
 
-fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Refusal> {
-    Money::parse(text, currency).map_err(|error| Refusal::invalid(field, error))
+fn money(text: &str, currency: Currency, field: &str) -> Result<Money, Rejection> {
+    Money::parse(text, currency).map_err(|error| Rejection::invalid(field, error))
 }
 
 /// The page again, with what was typed and what is wrong with it.
-fn wrong(app: &App, form: &Form, view: &BasketView, refusal: &Refusal) -> Result<Response, Problem> {
+fn wrong(app: &App, form: &Form, view: &BasketView, rejection: &Rejection) -> Result<Response, Problem> {
     let mut page = Page::of(app, &form.caller, view, kind_of(&app.ledger.shop(), form.text("by")))?;
-    page.faults = words::faults(&app.ledger.shop(), refusal, app.ledger.now());
+    page.faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
     page.typed = Typed {
         amount: form.text("amount").to_owned(),
         customer: form.text("customer").to_owned(),
@@ -232,7 +234,7 @@ pub(crate) async fn back(
 ) -> Result<Response, Problem> {
     match said(&app, &form, &StopPaying { basket }).await? {
         Ok(_) => Ok(go(&format!("/counter/{basket}"))),
-        Err(refusal) => again(&app, &form, Some(basket), &refusal, None).await,
+        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 

@@ -17,7 +17,7 @@ use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 use domain::day::Day;
 use domain::ids::SaleId;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::Shop;
 use ledger::sales::{RefundView, SaleView, SalesQuery, VoidSale};
 use serde::Deserialize;
@@ -199,7 +199,7 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
         given: refund.given.shown(),
         how: how.collect::<Vec<_>>().join(", "),
         reason: refund.reason.clone(),
-        open: refund.lines.iter().any(|line| line.2 == Fate::Open),
+        open: refund.lines.iter().any(|line| line.2 == ReturnDisposition::Open),
     }
 }
 
@@ -230,8 +230,8 @@ pub(crate) async fn void(
     }
     match said(&app, &form, &VoidSale { sale, reason, who }).await? {
         Ok(()) => Ok(go(&format!("/counter/sales/{sale}"))),
-        Err(refusal) => {
-            let faults = words::faults(&app.ledger.shop(), &refusal, app.ledger.now());
+        Err(rejection) => {
+            let faults = words::faults(&app.ledger.shop(), &rejection, app.ledger.now());
             let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
             Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
         }

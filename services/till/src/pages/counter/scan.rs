@@ -13,7 +13,7 @@ use axum::response::Response;
 use domain::codes::Code;
 use domain::ids::BasketId;
 use domain::quantity::Asked;
-use ledger::Refusal;
+use ledger::Rejection;
 use ledger::sales::{BasketChange, ChangeBasket, OpenBasket};
 
 /// POST /counter/scan: the first thing starts the slip.
@@ -37,7 +37,7 @@ async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Respon
     }
     let change = match read(form) {
         Ok(change) => change,
-        Err(refusal) => return again(app, form, basket, &refusal, weigh(app, form).await).await,
+        Err(rejection) => return again(app, form, basket, &rejection, weigh(app, form).await).await,
     };
     let laid = if let Some(basket) = basket {
         said(app, form, &ChangeBasket { basket, revision: None, change }).await?.map(|_| basket)
@@ -48,23 +48,23 @@ async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Respon
     };
     match laid {
         Ok(basket) => done(app, form, basket).await,
-        Err(Refusal::UnknownCode { .. }) if is_word(form.text("code")) => {
+        Err(Rejection::UnknownCode { .. }) if is_word(form.text("code")) => {
             let words = form_urlencoded::byte_serialize(form.text("code").as_bytes()).collect::<String>();
             Ok(go(&format!("{path}?find={words}")))
         }
-        Err(refusal) => {
-            let of_weight = matches!(&refusal, Refusal::Invalid { field, .. } if field == "quantity");
+        Err(rejection) => {
+            let of_weight = matches!(&rejection, Rejection::Invalid { field, .. } if field == "quantity");
             let weigh = if of_weight { weigh(app, form).await } else { None };
-            again(app, form, basket, &refusal, weigh).await
+            again(app, form, basket, &rejection, weigh).await
         }
     }
 }
 
-fn read(form: &Form) -> Result<BasketChange, Refusal> {
-    let code = Code::parse(form.text("code")).map_err(|error| Refusal::invalid("code", error))?;
+fn read(form: &Form) -> Result<BasketChange, Rejection> {
+    let code = Code::parse(form.text("code")).map_err(|error| Rejection::invalid("code", error))?;
     let quantity = match form.text("quantity") {
         "" => None,
-        text => Some(Asked::parse(text, None).map_err(|error| Refusal::invalid("quantity", error))?),
+        text => Some(Asked::parse(text, None).map_err(|error| Rejection::invalid("quantity", error))?),
     };
     Ok(BasketChange::Add { code, quantity })
 }

@@ -14,9 +14,9 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::basket::{Given, LineKind, TenderKind, still_due};
 use domain::day::Moment;
+use domain::discount::Off;
 use domain::ids::BasketId;
 use domain::money::Money;
-use domain::off::Off;
 use domain::stock::ItemKind;
 use ledger::Shop;
 use ledger::sales::{BasketLineView, BasketState, BasketView};
@@ -152,7 +152,7 @@ fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
         working: working(line),
         amount: line.amount.shown(),
         off: line.off.map(|off| Discounted::of(off, line.discount, &line.reason)),
-        gone: line.gone.as_ref().map(|refusal| words::gone(shop, refusal, now)),
+        gone: line.gone.as_ref().map(|rejection| words::gone(shop, rejection, now)),
         quantity,
         unit: unit.map_or("", domain::weight::WeightUnit::symbol),
         is_goods: line.kind == LineKind::Goods,

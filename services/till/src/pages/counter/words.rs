@@ -3,9 +3,9 @@
 use crate::pages::form::Faults;
 use domain::basket::TenderKind;
 use domain::channel::Channel;
-use domain::colour;
+use domain::color;
 use domain::day::Moment;
-use ledger::{Refusal, Shop, SoldAs};
+use ledger::{Rejection, Shop, SoldAs};
 
 const SECOND_MS: i64 = 1000;
 const MINUTE_MS: i64 = 60 * SECOND_MS;
@@ -48,15 +48,15 @@ fn sold(shop: &Shop, sold: &SoldAs, now: Moment) -> String {
 }
 
 /// Why a line cannot be had, to stand below its name.
-pub(crate) fn gone(shop: &Shop, refusal: &Refusal, now: Moment) -> String {
-    match refusal {
-        Refusal::AlreadySold { sold: by, .. } => format!("Sold {}", sold(shop, by, now)),
-        Refusal::SetAside { for_whom, until, .. } => {
+pub(crate) fn gone(shop: &Shop, rejection: &Rejection, now: Moment) -> String {
+    match rejection {
+        Rejection::AlreadySold { sold: by, .. } => format!("Sold {}", sold(shop, by, now)),
+        Rejection::SetAside { for_whom, until, .. } => {
             let until = until.map(|u| format!(" {}", shop.zone.until(u))).unwrap_or_default();
             format!("On hold for {for_whom}{until}. Not charged.")
         }
-        Refusal::Gone { why, .. } => format!("No longer in stock ({why}). Not charged."),
-        Refusal::NotEnough { asked, free, .. } => {
+        Rejection::Gone { why, .. } => format!("No longer in stock ({why}). Not charged."),
+        Rejection::NotEnough { asked, free, .. } => {
             format!("{asked} requested, {free} available. Not charged.")
         }
         other => format!("{other}. Not charged."),
@@ -64,17 +64,19 @@ pub(crate) fn gone(shop: &Shop, refusal: &Refusal, now: Moment) -> String {
 }
 
 /// A refusal, beside its field or at the head of the page.
-pub(crate) fn faults(shop: &Shop, refusal: &Refusal, now: Moment) -> Faults {
-    match refusal {
-        Refusal::Invalid { field, reason } => Faults::one(field, reason.clone()),
-        Refusal::UnknownCode { .. } | Refusal::WrongDigit { .. } => Faults::one("code", refusal.to_string()),
-        Refusal::AlreadySold { title, .. }
-        | Refusal::SetAside { title, .. }
-        | Refusal::Gone { title, .. }
-        | Refusal::NotEnough { title, .. } => {
-            Faults::one("", format!("{title}: {}", gone(shop, refusal, now)))
+pub(crate) fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults {
+    match rejection {
+        Rejection::Invalid { field, reason } => Faults::one(field, reason.clone()),
+        Rejection::UnknownCode { .. } | Rejection::WrongDigit { .. } => {
+            Faults::one("code", rejection.to_string())
         }
-        Refusal::Stale { .. } => {
+        Rejection::AlreadySold { title, .. }
+        | Rejection::SetAside { title, .. }
+        | Rejection::Gone { title, .. }
+        | Rejection::NotEnough { title, .. } => {
+            Faults::one("", format!("{title}: {}", gone(shop, rejection, now)))
+        }
+        Rejection::Stale { .. } => {
             Faults::one("", "This sale was changed somewhere else. Check it below and try again.")
         }
         other => Faults::one("", other.to_string()),
@@ -106,7 +108,7 @@ const UNDYED: &str = "#d9cfbd";
 /// The stripes of a piece's own yarn, from its colours in words, each once.
 pub(crate) fn stripes(colors: &str) -> Vec<String> {
     let mut stripes: Vec<String> = Vec::new();
-    for dye in colour::of_text(colors).iter().map(ToString::to_string) {
+    for dye in color::of_text(colors).iter().map(ToString::to_string) {
         if !stripes.contains(&dye) {
             stripes.push(dye);
         }
@@ -148,8 +150,8 @@ mod tests {
             order: order.map(str::to_owned),
         };
         let sold =
-            |by| Refusal::AlreadySold { code: "COWL".to_owned(), title: "Moor cowl".to_owned(), sold: by };
-        let check = |refusal: Refusal, expected: &str| assert_eq!(gone(&shop, &refusal, now), expected);
+            |by| Rejection::AlreadySold { code: "COWL".to_owned(), title: "Moor cowl".to_owned(), sold: by };
+        let check = |rejection: Rejection, expected: &str| assert_eq!(gone(&shop, &rejection, now), expected);
         check(sold(by("online", Some("H-1182"))), "Sold online 12 seconds ago, order H-1182. Not charged.");
         check(sold(by("store", None)), "Sold at Farm store 12 seconds ago, receipt 7. Not charged.");
     }
@@ -157,7 +159,7 @@ mod tests {
     #[test]
     fn a_band_has_the_colours_that_are_named() {
         let check = |colors: &str, expected: &[&str]| assert_eq!(stripes(colors), expected, "{colors}");
-        let dye = |name: &str| colour::of_name(name).expect("a colour").to_string();
+        let dye = |name: &str| color::of_name(name).expect("a colour").to_string();
         check("fawn and white", &[&dye("fawn"), &dye("white")]);
         check("Grey|grey, charcoal", &[&dye("grey"), &dye("charcoal")]);
         check("", &[UNDYED]);

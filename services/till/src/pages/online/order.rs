@@ -14,8 +14,8 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use domain::apart::Apart;
 use domain::codes::Code;
+use domain::color_difference::Apart;
 use domain::day::Zone;
 use domain::ids::{OrderId, OrderLineId};
 use ledger::orders::{
@@ -152,7 +152,7 @@ pub(crate) async fn closest(app: &App, line: &WaitingLine) -> Result<Vec<Closest
         return Ok(Vec::new());
     }
     let code = Code::parse(&line.line.code)
-        .map_err(|error| Problem::new(Kind::Trouble, "an order line has no code").because(&error))?;
+        .map_err(|error| Problem::new(Kind::StorageError, "an order line has no code").because(&error))?;
     Ok(app.ledger.closest(&code, line.line.quantity, CLOSEST_SHOWN).await?)
 }
 

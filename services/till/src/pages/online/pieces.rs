@@ -3,7 +3,7 @@
 use super::weak::weaknesses;
 use crate::app::App;
 use crate::problem::Problem;
-use domain::colour;
+use domain::color;
 use ledger::shelf::{ItemView, Picture, PictureName};
 use std::collections::HashMap;
 
@@ -42,10 +42,10 @@ pub(crate) struct Band {
 
 /// The strip of a text's colours; empty if none is known.
 pub(crate) fn strip(color: &str) -> Vec<Band> {
-    let mut colours = colour::of_text(color);
+    let mut colours = color::of_text(color);
     colours.truncate(BANDS);
     let Some(width) = STRIP_WIDTH.checked_div(colours.len()) else { return Vec::new() };
-    let band = |(at, colour): (usize, &colour::Rgb)| Band { x: at * width, width, fill: colour.to_string() };
+    let band = |(at, colour): (usize, &color::Rgb)| Band { x: at * width, width, fill: colour.to_string() };
     colours.iter().enumerate().map(band).collect()
 }
 

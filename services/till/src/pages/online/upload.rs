@@ -51,7 +51,8 @@ impl FromRequest<App> for Upload {
 
     async fn from_request(mut request: Request, app: &App) -> Result<Self, Problem> {
         let caller = request.extensions().get::<Caller>().cloned();
-        let caller = caller.ok_or_else(|| Problem::new(Kind::Trouble, "a form was reached by nobody"))?;
+        let caller =
+            caller.ok_or_else(|| Problem::new(Kind::StorageError, "a form was reached by nobody"))?;
         DefaultBodyLimit::max(MAX_BYTES).apply(&mut request);
         let parts = Multipart::from_request(request, app).await.map_err(|_| {
             Problem::new(

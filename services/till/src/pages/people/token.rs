@@ -52,7 +52,7 @@ async fn made(app: &App, form: &Form) -> Result<String, Problem> {
     };
     let token = keys.sign(&new.jti, &new.name, now, new.until);
     let token =
-        token.map_err(|e| Problem::new(Kind::Trouble, "the token could not be signed").because(&e))?;
+        token.map_err(|e| Problem::new(Kind::StorageError, "the token could not be signed").because(&e))?;
     app.run_unkept(&new).await?;
     Ok(token)
 }

@@ -51,7 +51,7 @@ async fn make(ledger: Ledger, room: SemaphorePermit<'static>) -> Result<Made, Pr
     };
     let unwritten = |error: io::Error| {
         let words = "the backup could not be written. Check that the shop's disk has free space";
-        Problem::new(Kind::Trouble, words).because(&error)
+        Problem::new(Kind::StorageError, words).because(&error)
     };
     let folder = folder.map_err(unwritten)?;
     let path = folder.path().join("shop.backup");
@@ -59,7 +59,7 @@ async fn make(ledger: Ledger, room: SemaphorePermit<'static>) -> Result<Made, Pr
         BackupError::Shop(failure) => failure.into(),
         other => {
             let words = "the backup could not be written. Check that the shop's disk has free space";
-            Problem::new(Kind::Trouble, words).because(&other)
+            Problem::new(Kind::StorageError, words).because(&other)
         }
     })?;
     let file = File::open(&path).map_err(unwritten)?;
@@ -96,7 +96,7 @@ pub(crate) async fn download(State(app): State<App>, _form: Form) -> Result<Resp
     let sending = match tokio::time::timeout(PATIENCE, &mut making).await {
         Err(_) => Sending::Waiting(making),
         Ok(Ok(made)) => Sending::Reading(made?),
-        Ok(Err(error)) => return Err(Problem::new(Kind::Trouble, "the backup failed").because(&error)),
+        Ok(Err(error)) => return Err(Problem::new(Kind::StorageError, "the backup failed").because(&error)),
     };
     let headers = [
         (header::CONTENT_TYPE, "application/octet-stream".to_owned()),

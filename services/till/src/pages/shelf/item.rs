@@ -17,7 +17,7 @@ use domain::codes::Code;
 use domain::day::Zone;
 use domain::people::Act;
 use domain::pricing;
-use domain::stock::{ItemKind, ListingState, Why};
+use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::Command;
 use ledger::shelf::{Hold, ItemView, StockMove};
 
@@ -56,16 +56,16 @@ struct MoveShown {
 }
 
 /// Why stock moved, in words.
-pub(crate) fn why_words(why: Why) -> &'static str {
+pub(crate) fn why_words(why: StockReason) -> &'static str {
     match why {
-        Why::Made => "added",
-        Why::Count => "counted",
-        Why::Damage => "damaged",
-        Why::Gift => "given away",
-        Why::OwnUse => "kept for own use",
-        Why::Sold => "sold",
-        Why::PutBack => "returned to stock",
-        Why::Voided => "sale voided",
+        StockReason::Made => "added",
+        StockReason::Count => "counted",
+        StockReason::Damage => "damaged",
+        StockReason::Gift => "given away",
+        StockReason::OwnUse => "kept for own use",
+        StockReason::Sold => "sold",
+        StockReason::PutBack => "returned to stock",
+        StockReason::Voided => "sale voided",
     }
 }
 

@@ -9,11 +9,11 @@ use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;
 use domain::quantity::Asked;
-use domain::stock::Why;
+use domain::stock::StockReason;
 use ledger::shelf::{AdjustStock, Counted};
 
 fn read(form: &Form, code: &Code) -> Result<AdjustStock, Faults> {
-    let why = Why::from_code(form.text("why")).filter(|why| why.is_loss());
+    let why = StockReason::from_code(form.text("why")).filter(|why| why.is_loss());
     let why =
         why.ok_or_else(|| Faults::one("why", "choose a reason: damaged, given away or kept for own use"))?;
     let quantity = match form.text("loss_quantity") {

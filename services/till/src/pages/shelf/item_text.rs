@@ -82,7 +82,7 @@ impl Words {
             // A revision that cannot be read is none that the item ever had.
             revision: Some(self.revision.parse().unwrap_or(0)),
             name: Some(self.name.clone()),
-            color: Some(domain::colour::parts(&self.color).join("|")),
+            color: Some(domain::color::parts(&self.color).join("|")),
             size: Some(self.size.clone()),
             material: Some(self.material.clone()),
             description: Some(self.description.clone()),

@@ -15,8 +15,8 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
 use domain::ids::RefundLineId;
-use domain::stock::Fate;
-use ledger::sales::{DecideFate, OpenFate};
+use domain::stock::ReturnDisposition;
+use ledger::sales::{DecideReturn, OpenReturn};
 use serde::Deserialize;
 
 const PATH: &str = "/shelf/returned";
@@ -38,7 +38,7 @@ struct ReturnedShown {
     reason: String,
 }
 
-fn returned(open: &OpenFate, zone: &Zone) -> ReturnedShown {
+fn returned(open: &OpenReturn, zone: &Zone) -> ReturnedShown {
     ReturnedShown {
         line: open.line.to_string(),
         what: format!("{} × {}", open.quantity, open.title),
@@ -89,8 +89,8 @@ pub(crate) async fn decide(
     At(line): At<RefundLineId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    let fate = if form.has("shelf") { Fate::Shelf } else { Fate::WrittenOff };
-    let decide = DecideFate { line, fate, who: form.caller.who.clone() };
+    let fate = if form.has("shelf") { ReturnDisposition::Shelf } else { ReturnDisposition::WrittenOff };
+    let decide = DecideReturn { line, fate, who: form.caller.who.clone() };
     let faults = match app.run(&form.key, &decide).await {
         Ok(_) => return Ok(go(PATH)),
         Err(problem) => Faults::of(problem)?,

@@ -1,7 +1,7 @@
 //! An item as its paper tag: a band in its own colours, its weight and its price.
 
 use crate::pages::shown;
-use domain::colour;
+use domain::color;
 use domain::stock::{Availability, ItemKind, ListingState};
 use domain::text::fold;
 use ledger::shelf::ItemView;
@@ -40,11 +40,11 @@ pub(crate) fn path(in_store: &str) -> String {
 
 /// Stripes of the colours that are known, the first of them half of the band.
 pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
-    let colours = colour::of_text(color);
+    let colours = color::of_text(color);
     let others = colours.len().saturating_sub(1);
     let first = if others == 0 { BAND } else { BAND / 2 };
     let mut top = 0;
-    let stripe = |(at, colour): (usize, &colour::Rgb)| {
+    let stripe = |(at, colour): (usize, &color::Rgb)| {
         // The last one takes what the division left.
         let height = match at {
             0 => first,

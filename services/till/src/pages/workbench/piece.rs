@@ -95,8 +95,8 @@ async fn keep(app: &App, form: &Form, piece: NewPiece) -> Result<Result<String, 
     let outcome = app.run(&form.key, &finish).await?.answer.pop();
     Ok(match outcome {
         Some(PieceOutcome::Finished(finished)) => Ok(finished.item.in_store),
-        Some(PieceOutcome::Refused(refusal)) => {
-            let (field, words) = at_field(&refusal);
+        Some(PieceOutcome::Refused(rejection)) => {
+            let (field, words) = at_field(&rejection);
             Err((field.to_owned(), words))
         }
         None => Err((String::new(), "the piece was not saved; send the form again".to_owned())),

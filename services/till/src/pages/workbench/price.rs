@@ -10,7 +10,7 @@ use crate::query::Asking;
 use askama::Template;
 use axum::extract::State;
 use domain::money::Money;
-use ledger::Failure;
+use ledger::CommandError;
 use ledger::shelf::{ItemPrice, NewPiece, Priced, UsualWeights};
 
 /// From how many pieces on a weight may be called unusual.
@@ -72,11 +72,11 @@ impl Slip {
         }
         match app.ledger.price_piece(piece).await {
             Ok(priced) => Ok(Self::shown(piece, priced)),
-            Err(Failure::Refused(refusal)) => {
-                let (field, words) = at_field(&refusal);
+            Err(CommandError::Rejected(rejection)) => {
+                let (field, words) = at_field(&rejection);
                 Ok(Self { faults: Faults::one(field, words), ..Self::empty() })
             }
-            Err(Failure::Trouble(trouble)) => Err(trouble.into()),
+            Err(CommandError::Storage(trouble)) => Err(trouble.into()),
         }
     }
 

@@ -188,8 +188,8 @@ impl Sheet {
         for (mut row, is_read) in std::mem::take(&mut self.rows).into_iter().zip(is_read) {
             match if is_read { outcomes.next() } else { None } {
                 Some(PieceOutcome::Finished(finished)) => codes.push(finished.item.in_store),
-                Some(PieceOutcome::Refused(refusal)) => {
-                    let (field, words) = at_field(&refusal);
+                Some(PieceOutcome::Refused(rejection)) => {
+                    let (field, words) = at_field(&rejection);
                     row.faults.add(field, words);
                     left.push(row);
                 }

@@ -4,7 +4,7 @@ use crate::pages::form::{Faults, Form};
 use domain::money::{Currency, Money};
 use domain::weight::{Weight, WeightError, WeightUnit};
 use ledger::shelf::{ItemView, NewPiece, PictureName};
-use ledger::{Refusal, Shop};
+use ledger::{Rejection, Shop};
 use serde::Deserialize;
 use std::fmt::Display;
 
@@ -173,8 +173,8 @@ impl Typed {
 }
 
 /// A refusal of the ledger's, at the field of the form that it is about.
-pub(crate) fn at_field(refusal: &Refusal) -> (&str, String) {
-    let Refusal::Invalid { field, reason } = refusal else { return ("", refusal.to_string()) };
+pub(crate) fn at_field(rejection: &Rejection) -> (&str, String) {
+    let Rejection::Invalid { field, reason } = rejection else { return ("", rejection.to_string()) };
     let field = match field.as_str() {
         "offers.price" => "price",
         "weight.value" => "weight",

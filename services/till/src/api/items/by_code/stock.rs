@@ -9,7 +9,7 @@ use crate::{shown, values};
 use axum::extract::State;
 use domain::codes::Code;
 use domain::quantity::Quantity;
-use domain::stock::Why;
+use domain::stock::StockReason;
 use ledger::shelf::{AdjustStock, Counted};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -44,8 +44,9 @@ impl StockText {
             (Some(count), None, None, None) => Counted::Is(asked(count, "count")?),
             (None, Some(more), None, None) => Counted::More(asked(more, "more")?),
             (None, None, Some(less), Some(why)) => {
-                let losses: Vec<&str> = Why::ALL.into_iter().filter(|w| w.is_loss()).map(Why::code).collect();
-                let why = Why::from_code(why).filter(|w| w.is_loss());
+                let losses: Vec<&str> =
+                    StockReason::ALL.into_iter().filter(|w| w.is_loss()).map(StockReason::code).collect();
+                let why = StockReason::from_code(why).filter(|w| w.is_loss());
                 Counted::Less(asked(less, "less")?, values::choice(why, &losses, "#/why")?)
             }
             (None, None, Some(_), None) => {

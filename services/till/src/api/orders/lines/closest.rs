@@ -7,7 +7,7 @@ use crate::values::WeightText;
 use axum::Json;
 use axum::extract::State;
 use domain::codes::Code;
-use ledger::Refusal;
+use ledger::Rejection;
 use ledger::orders::Closest;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -61,9 +61,9 @@ pub(crate) async fn list_closest(
 ) -> Result<Json<ClosestShown>, Problem> {
     let detail = app.ledger.order(order).await?;
     let found =
-        detail.line(line).ok_or_else(|| Problem::from(Refusal::no_such("line of this order", line)))?;
+        detail.line(line).ok_or_else(|| Problem::from(Rejection::no_such("line of this order", line)))?;
     let code = Code::parse(&found.line.code)
-        .map_err(|error| Problem::new(Kind::Trouble, "a line without its code").because(&error))?;
+        .map_err(|error| Problem::new(Kind::StorageError, "a line without its code").because(&error))?;
     let closest = app.ledger.closest(&code, found.line.quantity, CLOSEST_SHOWN).await?;
     Ok(Json(ClosestShown { pieces: closest.into_iter().map(ClosePiece::from).collect() }))
 }

@@ -11,7 +11,7 @@ use domain::basket::{Given, MAX_LINES, MAX_TENDERS};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Currency;
 use domain::refund::Part;
-use domain::stock::Fate;
+use domain::stock::ReturnDisposition;
 use ledger::sales::{NewRefund, RefundDone, RefundLine, RefundOf, RefundTender};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -74,7 +74,7 @@ impl RefundText {
         }
         let all_of_it = lines.is_empty() && shipping.is_zero();
         let tender = self.tender(currency)?;
-        let fate = if all_of_it { said(fate, "#/fate")? } else { fate.unwrap_or(Fate::Open) };
+        let fate = if all_of_it { said(fate, "#/fate")? } else { fate.unwrap_or(ReturnDisposition::Open) };
         Ok(NewRefund { sale, lines, fate, shipping, tender, reason: self.reason, who })
     }
 
@@ -99,7 +99,12 @@ impl RefundText {
 }
 
 impl RefundLineText {
-    fn read(&self, index: usize, default: Option<Fate>, currency: Currency) -> Result<RefundLine, Problem> {
+    fn read(
+        &self,
+        index: usize,
+        default: Option<ReturnDisposition>,
+        currency: Currency,
+    ) -> Result<RefundLine, Problem> {
         let place = format!("#/lines/{index}");
         if let Some(amount) = &self.amount {
             return self.read_money(amount, &place, currency);
@@ -127,12 +132,12 @@ impl RefundLineText {
         Ok(RefundLine {
             line: values::id(&self.line, &format!("{place}/line"))?,
             what: RefundOf::Money(values::money(amount, currency, &format!("{place}/amount"))?),
-            fate: Fate::Open,
+            fate: ReturnDisposition::Open,
         })
     }
 }
 
-fn said(fate: Option<Fate>, pointer: &str) -> Result<Fate, Problem> {
+fn said(fate: Option<ReturnDisposition>, pointer: &str) -> Result<ReturnDisposition, Problem> {
     fate.ok_or_else(|| {
         Problem::invalid(
             pointer,

@@ -9,7 +9,7 @@ use crate::query::no_such;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use domain::ids::KeptOrderId;
-use ledger::online::{DropKeptOrder, TryKeptOrder};
+use ledger::online::{DropDeferredOrder, RetryDeferredOrder};
 
 /// POST /online/connections/{name}/kept/{order}
 pub(crate) async fn settle(
@@ -21,9 +21,9 @@ pub(crate) async fn settle(
     let id: KeptOrderId = order.parse().map_err(|_| no_such("waiting order", &order))?;
     let who = form.caller.who.clone();
     let (done, did) = if form.text("do") == "leave" {
-        (app.run(&form.key, &DropKeptOrder { id, who }).await.map(|_| ()), "left")
+        (app.run(&form.key, &DropDeferredOrder { id, who }).await.map(|_| ()), "left")
     } else {
-        (app.run(&form.key, &TryKeptOrder { id }).await.map(|_| ()), "order")
+        (app.run(&form.key, &RetryDeferredOrder { id }).await.map(|_| ()), "order")
     };
     after(&app, &form.caller, &of, done.map(|()| did.to_owned())).await
 }

@@ -16,7 +16,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
 use domain::people::Act;
-use ledger::online::{KeptDrift, KeptOrder, LiveConnection, NewPieces, ParkedMessage};
+use ledger::online::{DeadLetter, DeferredOrder, KeptDrift, LiveConnection, NewPieces};
 use serde::Deserialize;
 
 /// What is shown of each list; the figures say how much there is.
@@ -131,11 +131,11 @@ pub(crate) struct Page {
     may_run: bool,
 }
 
-fn parked(one: ParkedMessage, zone: &Zone) -> ParkedShown {
+fn parked(one: DeadLetter, zone: &Zone) -> ParkedShown {
     ParkedShown { sku: one.sku, name: one.name, words: one.words, at: shown::moment(zone, one.at) }
 }
 
-fn kept(one: KeptOrder, zone: &Zone) -> KeptShown {
+fn kept(one: DeferredOrder, zone: &Zone) -> KeptShown {
     KeptShown {
         id: one.id.to_string(),
         number: one.number,

@@ -3,9 +3,9 @@
 /// `SplitMix64` (Steele, Lea and Flood, 2014): a few lines, no state but a number, and no randomness
 /// from outside, so that the demo's shop is the same on every machine.
 #[derive(Debug)]
-pub(super) struct Dice(u64);
+pub(super) struct Rng(u64);
 
-impl Dice {
+impl Rng {
     /// The same seed falls the same way.
     pub(super) fn new(seed: u64) -> Self {
         Self(seed)
@@ -52,7 +52,7 @@ mod tests {
     fn falls_as_published() {
         // The first five numbers from the seed 1234567, as Rosetta Code lists them for this
         // generator (from memory).
-        let mut dice = Dice::new(1_234_567);
+        let mut dice = Rng::new(1_234_567);
         let drawn: Vec<u64> = (0..5).map(|_| dice.next()).collect();
         assert_eq!(
             drawn,
@@ -69,14 +69,14 @@ mod tests {
     #[test]
     fn stays_within_its_bounds_and_reaches_them() {
         let check = |least: i64, most: i64| {
-            let mut dice = Dice::new(1);
+            let mut dice = Rng::new(1);
             let drawn: Vec<i64> = (0..2_000).map(|_| dice.between(least, most)).collect();
             assert_eq!((drawn.iter().min(), drawn.iter().max()), (Some(&least), Some(&most)));
         };
         check(1, 6);
         check(-3, 3);
         check(7, 7);
-        let mut dice = Dice::new(1);
+        let mut dice = Rng::new(1);
         assert!((0..500).all(|_| !dice.chance(0) && dice.chance(100)));
         assert_eq!(dice.pick::<u8>(&[]), None);
     }

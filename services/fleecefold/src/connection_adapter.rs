@@ -1,7 +1,7 @@
 //! Where pages reach online shops, and hooks come in.
 
-use crate::chance;
-use crate::desk::{put_down, taken};
+use crate::feed_adapter::{put_down, taken};
+use crate::random;
 use feeds::connection::ConnectionFile;
 use ledger::Ledger;
 use std::path::PathBuf;
@@ -64,7 +64,7 @@ impl LiveDesk for Shops {
 
     fn sync_now(&self, connection: String) -> Deskwork<'_, ()> {
         Box::pin(async move {
-            live::now(&self.ledger, &self.live, Some(&connection), chance::number()).await?;
+            live::now(&self.ledger, &self.live, Some(&connection), random::number()).await?;
             Ok(())
         })
     }
@@ -88,7 +88,7 @@ impl LiveDesk for Shops {
 
     fn reconcile(&self, connection: String) -> Deskwork<'_, Reconciled> {
         Box::pin(async move {
-            let done = live::reconcile(&self.ledger, &self.live, &connection, chance::number()).await;
+            let done = live::reconcile(&self.ledger, &self.live, &connection, random::number()).await;
             done.map(told).map_err(|error| match error {
                 NotReconciled::Ledger(failure) => FeedTrouble::Ledger(failure),
                 other => FeedTrouble::Unreadable(other.to_string()),
@@ -133,7 +133,7 @@ impl LiveDesk for Shops {
                 live::HookAnswer::Unknown => HookAnswer::NoSuch,
                 live::HookAnswer::Unsigned(_) => HookAnswer::NotSigned,
                 live::HookAnswer::Unreadable(error) => HookAnswer::Unreadable(error.to_string()),
-                live::HookAnswer::Trouble(words) => {
+                live::HookAnswer::StorageError(words) => {
                     tracing::warn!(connection, words, "a hook could not be taken");
                     HookAnswer::Busy
                 }

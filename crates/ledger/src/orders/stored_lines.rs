@@ -3,14 +3,14 @@
 use super::plan::SoldLine;
 use super::share::Share;
 use crate::store::command::Tx;
-use crate::store::error::Failure;
+use crate::store::error::CommandError;
 use domain::ids::{HoldId, OrderId, OrderLineId, SaleId, SaleLineId};
 use sqlx::Row;
 use std::collections::HashMap;
 
 /// A line of the order as it stands.
 #[derive(Clone, Debug)]
-pub(super) struct Stood {
+pub(super) struct StoredOrderLine {
     pub(super) id: OrderLineId,
     pub(super) item: i64,
     /// What it was ordered as.
@@ -26,7 +26,7 @@ pub(super) struct Stood {
     pub(super) has_money_back: bool,
 }
 
-impl Stood {
+impl StoredOrderLine {
     pub(super) fn waits(&self) -> bool {
         self.sold.is_none() && (self.state == "short" || self.state == "held")
     }
@@ -39,7 +39,7 @@ impl Stood {
     }
 }
 
-pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<Stood>, Failure> {
+pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<StoredOrderLine>, CommandError> {
     let rows = sqlx::query(
         "SELECT o.id, COALESCE(o.item_id, 0), COALESCE(o.for_item_id, o.item_id, 0), o.title, o.steps, o.amount, \
          o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, l.sale_id, COALESCE(b.steps, 0), \
@@ -54,7 +54,7 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<Stood>, Fail
     let line = |row: &sqlx::any::AnyRow| {
         let sale = row.try_get::<Option<i64>, _>(11)?.map(SaleId::from_raw);
         let sale_line = row.try_get::<Option<i64>, _>(10)?.map(SaleLineId::from_raw);
-        Ok(Stood {
+        Ok(StoredOrderLine {
             id: OrderLineId::from_raw(row.try_get(0)?),
             item: row.try_get(1)?,
             ordered: row.try_get(2)?,
@@ -71,7 +71,10 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<Stood>, Fail
 }
 
 /// What refunds of goods with a number of their own gave back, by line of a sale.
-pub(super) async fn numbered(tx: &mut Tx, order: OrderId) -> Result<HashMap<SaleLineId, Share>, Failure> {
+pub(super) async fn numbered(
+    tx: &mut Tx,
+    order: OrderId,
+) -> Result<HashMap<SaleLineId, Share>, CommandError> {
     let rows = sqlx::query(
         "SELECT l.sale_line_id, CAST(SUM(l.steps) AS BIGINT), CAST(SUM(l.amount) AS BIGINT), \
          CAST(SUM(l.discount) AS BIGINT), CAST(SUM(l.tax) AS BIGINT) FROM order_refund f \
@@ -83,7 +86,11 @@ pub(super) async fn numbered(tx: &mut Tx, order: OrderId) -> Result<HashMap<Sale
     rows.iter().map(|row| Ok((SaleLineId::from_raw(row.try_get(0)?), Share::read(row, 1)?))).collect()
 }
 
-pub(super) async fn set_state(tx: &mut Tx, line: OrderLineId, state: &'static str) -> Result<(), Failure> {
+pub(super) async fn set_state(
+    tx: &mut Tx,
+    line: OrderLineId,
+    state: &'static str,
+) -> Result<(), CommandError> {
     sqlx::query("UPDATE order_line SET state = $2 WHERE id = $1")
         .bind(line.raw())
         .bind(state.to_owned())
@@ -93,7 +100,7 @@ pub(super) async fn set_state(tx: &mut Tx, line: OrderLineId, state: &'static st
 }
 
 /// Takes away a line that waited: a later state says something else in its place.
-pub(super) async fn drop_waiting(tx: &mut Tx, line: OrderLineId) -> Result<(), Failure> {
+pub(super) async fn drop_waiting(tx: &mut Tx, line: OrderLineId) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM order_line WHERE id = $1 AND sale_line_id IS NULL")
         .bind(line.raw())
         .execute(tx.db())
@@ -102,7 +109,7 @@ pub(super) async fn drop_waiting(tx: &mut Tx, line: OrderLineId) -> Result<(), F
 }
 
 /// The place of the order's next line.
-pub(super) async fn next_position(tx: &mut Tx, order: OrderId) -> Result<i64, Failure> {
+pub(super) async fn next_position(tx: &mut Tx, order: OrderId) -> Result<i64, CommandError> {
     let row = sqlx::query("SELECT COALESCE(MAX(position), 0) FROM order_line WHERE order_id = $1")
         .bind(order.raw())
         .fetch_one(tx.db())

@@ -5,7 +5,7 @@
 
 mod ciede2000;
 
-use crate::colour::{self, Rgb};
+use crate::color::{self, Rgb};
 use crate::text::fold;
 
 /// The most colours of one piece that are looked at: more are not told apart on a tag.
@@ -60,7 +60,7 @@ pub fn apart(one: &str, other: &str) -> Option<Apart> {
 }
 
 fn colours(text: &str) -> Vec<Rgb> {
-    let mut colours = colour::of_text(text);
+    let mut colours = color::of_text(text);
     colours.truncate(MAX_COLOURS);
     colours
 }

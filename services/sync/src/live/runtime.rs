@@ -23,7 +23,7 @@ const HALF_LASTS_MS: i64 = 24 * 60 * 60 * 1000;
 pub struct Live {
     pub(super) secrets: Secrets,
     pub(super) limits: Limits,
-    known: Mutex<HashMap<ConnectionId, Arc<Reach>>>,
+    known: Mutex<HashMap<ConnectionId, Arc<ConnectionRuntime>>>,
 }
 
 impl Live {
@@ -33,13 +33,17 @@ impl Live {
     }
 
     /// A connection as its text says it; read anew when that has changed.
-    pub(super) fn reach(&self, of: &LiveConnection, now: Moment) -> Result<Arc<Reach>, ConnectionError> {
+    pub(super) fn reach(
+        &self,
+        of: &LiveConnection,
+        now: Moment,
+    ) -> Result<Arc<ConnectionRuntime>, ConnectionError> {
         let mut known = lock(&self.known);
         if let Some(reach) = known.get(&of.id).filter(|r| r.revision == of.revision) {
             return Ok(Arc::clone(reach));
         }
         let file = ConnectionFile::parse(&of.text)?;
-        let reach = Arc::new(Reach {
+        let reach = Arc::new(ConnectionRuntime {
             revision: of.revision,
             rate: Rate::new(file.per_second, now),
             file,
@@ -56,7 +60,7 @@ impl Live {
 
 /// A connection's text, and what is remembered of asking it.
 #[derive(Debug)]
-pub(super) struct Reach {
+pub(super) struct ConnectionRuntime {
     revision: i64,
     pub(super) file: ConnectionFile,
     pub(super) rate: Rate,
@@ -111,7 +115,7 @@ struct OfItem {
     gone: u32,
 }
 
-impl Reach {
+impl ConnectionRuntime {
     /// The client, made anew when the secret has changed.
     pub(super) fn client(&self, live: &Live) -> Result<Arc<Client>, ClientError> {
         let secret = self.file.secret.as_ref().map(|s| live.secrets.find(&s.name)).transpose()?;

@@ -5,7 +5,7 @@ use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
+use crate::store::error::{CommandError, Naming};
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
@@ -18,7 +18,7 @@ use sqlx::any::AnyRow;
 
 /// A message that was put aside.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ParkedMessage {
+pub struct DeadLetter {
     /// The item.
     pub item: ItemId,
     /// Its sku.
@@ -58,7 +58,7 @@ impl Command for SendAgain {
     /// How many.
     type Answer = usize;
 
-    async fn run(&self, tx: &mut Tx) -> Result<usize, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let who = text::short(&self.who).field("who")?;
         super::live(tx.db(), self.connection).await?;
         let now = tx.now().millis();
@@ -78,7 +78,7 @@ impl Command for SendAgain {
         let count = done.rows_affected();
         if count > 0 {
             activity_log::note(tx, &who, Audited::SentAgain, &what, &format!("{count} messages")).await?;
-            tx.let_hear();
+            tx.notify_on_commit();
         }
         Ok(usize::try_from(count).unwrap_or(usize::MAX))
     }
@@ -86,7 +86,7 @@ impl Command for SendAgain {
 
 impl Ledger {
     /// Messages that are parked, the latest first.
-    pub async fn parked(&self, on: ConnectionId, limit: usize) -> Result<Vec<ParkedMessage>, Failure> {
+    pub async fn parked(&self, on: ConnectionId, limit: usize) -> Result<Vec<DeadLetter>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT d.item_id, i.sku, i.name, d.parked_revision, d.words, d.parked_ms FROM dispatch d \
@@ -98,7 +98,7 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let read = |row: &AnyRow| {
-            Ok(ParkedMessage {
+            Ok(DeadLetter {
                 item: ItemId::from_raw(row.try_get(0)?),
                 sku: row.try_get(1)?,
                 name: row.try_get(2)?,

@@ -1,6 +1,6 @@
 //! Files as the command line names them: `-` is standard input.
 
-use crate::ending::CliError;
+use crate::exit_status::CliError;
 use std::io;
 use std::path::Path;
 use sync::{Given, GivenLayout};

@@ -1,11 +1,11 @@
 //! Saying a message, and what its answer makes of it.
 
 use super::client::{Answer, Ask, MAX_ANSWER_BYTES};
+use super::cycle::ConnectionContext;
 use super::look::{self, Looked};
 use super::message::{Kind, Message, batch_ask};
 use super::orders;
 use super::results::{self, OnOne};
-use super::round::Hand;
 use crate::words::tell_all;
 use domain::delivery::{
     NoAnswer, Reply, Saying, Verdict, back_off, is_gone, says_gone, stale_too_often, verdict,
@@ -14,7 +14,7 @@ use domain::ids::ItemId;
 use domain::stock::{Availability, ListingState};
 use feeds::connection::{BatchCall, FillError, Place};
 use feeds::json_at;
-use ledger::Failure;
+use ledger::CommandError;
 use ledger::online::{Settled, SettledAs};
 
 /// Messages in a row that come to nothing before the whole connection waits: as many as are under way at
@@ -51,7 +51,7 @@ impl Heard {
     }
 }
 
-async fn hear(hand: &Hand<'_>, ask: Ask) -> Heard {
+async fn hear(hand: &ConnectionContext<'_>, ask: Ask) -> Heard {
     match hand.client.ask(ask, hand.ledger.now()).await {
         // A page for people that says all is well is what a closed shop or a sign-in page sends: whether the
         // message was taken, nobody knows.
@@ -69,7 +69,7 @@ async fn hear(hand: &Hand<'_>, ask: Ask) -> Heard {
 
 /// What is answered to a message about something that should be there. That it is not is doubted for a while
 /// where a message depends on it, and it may be somebody else's word.
-async fn hear_of(hand: &Hand<'_>, message: &Message, ask: Ask) -> Heard {
+async fn hear_of(hand: &ConnectionContext<'_>, message: &Message, ask: Ask) -> Heard {
     let heard = on_itself(hand, message, hear(hand, ask).await);
     let depends_on_it = message.kind == Kind::End || message.can_be_made_anew(&hand.reach.file.out);
     if !says_gone(heard.reply) {
@@ -86,7 +86,7 @@ async fn hear_of(hand: &Hand<'_>, message: &Message, ask: Ask) -> Heard {
 
 /// What the answer says of the message itself, where it tells of each by itself. A 207 that says nothing of
 /// it is no word that it was taken.
-fn on_itself(hand: &Hand<'_>, message: &Message, heard: Heard) -> Heard {
+fn on_itself(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> Heard {
     let Some(answer) = &heard.answer else { return heard };
     let form = hand.reach.file.answer.as_ref();
     let found = form.zip(results::of(form, answer)).map(|(form, all)| {
@@ -111,7 +111,7 @@ fn on_itself(hand: &Hand<'_>, message: &Message, heard: Heard) -> Heard {
 }
 
 /// Says one message.
-pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
+pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> Said {
     if let Some(said) = look_first(hand, &mut message).await {
         return said;
     }
@@ -167,7 +167,7 @@ pub(super) async fn one(hand: &Hand<'_>, mut message: Message) -> Said {
 
 /// What is made there once more where an earlier try was lost, or another connection made it, would stand there
 /// twice: it is looked for first, where their list can tell. What to do then; none to go on.
-async fn look_first(hand: &Hand<'_>, message: &mut Message) -> Option<Said> {
+async fn look_first(hand: &ConnectionContext<'_>, message: &mut Message) -> Option<Said> {
     let is_unnamed = message.kind != Kind::New && needs_its_id(hand, message);
     if message.kind != Kind::New && !is_unnamed {
         return None;
@@ -214,14 +214,14 @@ async fn look_first(hand: &Hand<'_>, message: &mut Message) -> Option<Said> {
     }
 }
 
-fn needs_its_id(hand: &Hand<'_>, message: &Message) -> bool {
+fn needs_its_id(hand: &ConnectionContext<'_>, message: &Message) -> bool {
     let file = &hand.reach.file;
     let made = message.address(&file.base, &file.out);
     matches!(made, Err(FillError::Unknown { place: Place::OtherId }))
 }
 
 /// It cannot be said at all: what a person can do about it.
-fn untold(hand: &Hand<'_>, message: &Message, error: &FillError) -> Said {
+fn untold(hand: &ConnectionContext<'_>, message: &Message, error: &FillError) -> Said {
     let FillError::Unknown { place: Place::OtherId } = error else {
         return parked(hand, message, &error.to_string());
     };
@@ -248,7 +248,11 @@ enum Standing {
 /// A state there that has changed without our word may be a purchase: what was bought is taken in before
 /// the message is said over it, so that nothing is put on offer again that is sold. What takes something
 /// off can be said in any case.
-async fn is_the_latest(hand: &Hand<'_>, message: &Message, heard: &Heard) -> Result<Standing, Failure> {
+async fn is_the_latest(
+    hand: &ConnectionContext<'_>,
+    message: &Message,
+    heard: &Heard,
+) -> Result<Standing, CommandError> {
     let may_be_bought = verdict(heard.reply, message.kind.saying()) == Verdict::Stale;
     let is_offer = message.listing.availability == Availability::InStock;
     if !may_be_bought || !is_offer || hand.reach.file.orders.is_none() {
@@ -264,13 +268,13 @@ async fn is_the_latest(hand: &Hand<'_>, message: &Message, heard: &Heard) -> Res
     })
 }
 
-fn ask(hand: &Hand<'_>, message: &Message, etag: &str) -> Result<Ask, FillError> {
+fn ask(hand: &ConnectionContext<'_>, message: &Message, etag: &str) -> Result<Ask, FillError> {
     let file = &hand.reach.file;
     message.ask(hand.connection.id, &file.base, &file.out, etag)
 }
 
 /// It exists there already: it is told as what is known, by the id that the answer may have for it.
-fn as_known(hand: &Hand<'_>, message: &mut Message, answer: Option<&Answer>) -> bool {
+fn as_known(hand: &ConnectionContext<'_>, message: &mut Message, answer: Option<&Answer>) -> bool {
     if let Some(id) = answer.and_then(|a| known_id(hand, a)) {
         message.stood.other_id = id;
         message.has_found_id = true;
@@ -285,7 +289,7 @@ fn as_known(hand: &Hand<'_>, message: &mut Message, answer: Option<&Answer>) -> 
 }
 
 /// They have lost it: it is told as new.
-fn as_new(hand: &Hand<'_>, message: &mut Message) -> bool {
+fn as_new(hand: &ConnectionContext<'_>, message: &mut Message) -> bool {
     let is_known = message.can_be_made_anew(&hand.reach.file.out);
     if is_known {
         message.kind = Kind::New;
@@ -295,7 +299,7 @@ fn as_new(hand: &Hand<'_>, message: &mut Message) -> bool {
 
 /// Asks for the other side's state of it. Without one the message goes without a condition, where it
 /// had one before: what we say of our own shelf is right whatever stood there.
-async fn ask_anew(hand: &Hand<'_>, message: &Message, etag: &mut String) -> bool {
+async fn ask_anew(hand: &ConnectionContext<'_>, message: &Message, etag: &mut String) -> bool {
     let file = &hand.reach.file;
     let Ok(url) = message.address(&file.base, &file.out) else { return false };
     hand.reach.rate.owe();
@@ -306,7 +310,7 @@ async fn ask_anew(hand: &Hand<'_>, message: &Message, etag: &mut String) -> bool
     before != *etag
 }
 
-fn parked(hand: &Hand<'_>, message: &Message, words: &str) -> Said {
+fn parked(hand: &ConnectionContext<'_>, message: &Message, words: &str) -> Said {
     hand.reach.parked(message.item);
     let words = format!("{}: {words}", message.listing.sku);
     let became = SettledAs::Parked { words };
@@ -316,7 +320,7 @@ fn parked(hand: &Hand<'_>, message: &Message, words: &str) -> Said {
     )
 }
 
-fn settled(hand: &Hand<'_>, message: &Message, heard: Heard) -> Said {
+fn settled(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> Said {
     let Heard { reply, words, answer, other_id } = heard;
     let mut quiet = None;
     let became = match verdict(reply, message.kind.saying()) {
@@ -349,7 +353,12 @@ fn answers(reply: Reply) -> bool {
     reply != Reply::NoAnswer(NoAnswer::NotSent)
 }
 
-fn told(hand: &Hand<'_>, message: &Message, answer: Option<&Answer>, own: Option<String>) -> SettledAs {
+fn told(
+    hand: &ConnectionContext<'_>,
+    message: &Message,
+    answer: Option<&Answer>,
+    own: Option<String>,
+) -> SettledAs {
     let other_id = match answer {
         _ if own.is_some() => own,
         Some(answer) if message.kind == Kind::New => other_id(hand, answer),
@@ -361,7 +370,7 @@ fn told(hand: &Hand<'_>, message: &Message, answer: Option<&Answer>, own: Option
 }
 
 /// The other shop's own id: from the answer's place for it, or the end of the address that it was made at.
-fn other_id(hand: &Hand<'_>, answer: &Answer) -> Option<String> {
+fn other_id(hand: &ConnectionContext<'_>, answer: &Answer) -> Option<String> {
     let new = hand.reach.file.out.new.as_ref()?;
     if let Some(place) = &new.id {
         return answer.body.as_ref().ok().and_then(|body| json_at(body, place));
@@ -374,13 +383,13 @@ fn other_id(hand: &Hand<'_>, answer: &Answer) -> Option<String> {
 }
 
 /// The id of what is there already, from the refusal to make it once more.
-fn known_id(hand: &Hand<'_>, answer: &Answer) -> Option<String> {
+fn known_id(hand: &ConnectionContext<'_>, answer: &Answer) -> Option<String> {
     let place = hand.reach.file.out.new.as_ref().and_then(|new| new.known_id.as_ref());
     let Some(place) = place else { return other_id(hand, answer) };
     answer.body.as_ref().ok().and_then(|body| json_at(body, place))
 }
 
-fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: &str) -> SettledAs {
+fn later(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, words: &str) -> SettledAs {
     let until = hand.after(back_off(message.tries, hand.dice(), reply));
     let words = format!("{}: {words}", message.listing.sku);
     if reply == Reply::NoAnswer(NoAnswer::Unknown) {
@@ -391,7 +400,7 @@ fn later(hand: &Hand<'_>, message: &Message, reply: Reply, words: &str) -> Settl
 
 /// Says many in one request. One that is refused says nothing about which of them is to blame: each is
 /// said by itself then, and so is one of which the answer says nothing.
-pub(super) async fn many(hand: &Hand<'_>, call: &BatchCall, messages: Vec<Message>) -> Said {
+pub(super) async fn many(hand: &ConnectionContext<'_>, call: &BatchCall, messages: Vec<Message>) -> Said {
     let holder = messages.first().map_or(0, |m| m.in_hand.holder);
     let file = &hand.reach.file;
     let heard = match batch_ask(hand.connection.id, &file.base, &file.out, call, &messages) {
@@ -425,7 +434,7 @@ enum InBatch {
     Nothing,
 }
 
-fn each_of_batch(hand: &Hand<'_>, messages: &[Message], heard: &Heard) -> Vec<InBatch> {
+fn each_of_batch(hand: &ConnectionContext<'_>, messages: &[Message], heard: &Heard) -> Vec<InBatch> {
     let form = hand.reach.file.answer.as_ref();
     let is_well = heard.answer.as_ref().is_some_and(|a| (200..300).contains(&a.status));
     let results = heard.answer.as_ref().and_then(|answer| results::of(form, answer));
@@ -442,7 +451,7 @@ fn each_of_batch(hand: &Hand<'_>, messages: &[Message], heard: &Heard) -> Vec<In
 }
 
 fn in_batch(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     message: &Message,
     heard: &Heard,
     own: InBatch,

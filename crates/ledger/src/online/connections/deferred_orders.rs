@@ -5,9 +5,9 @@ use crate::online::texts::{cut, told};
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
-use crate::store::error::{Failure, Naming};
+use crate::store::error::{CommandError, Naming};
 use crate::store::idempotency_key::hex_hash;
-use crate::store::rejection::Refusal;
+use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::day::Moment;
 use domain::ids::{ConnectionId, KeptOrderId};
@@ -27,7 +27,7 @@ const MAX_FIELD_CHARS: usize = 100;
 
 /// Keeps an order that could not be taken, each of its bodies once.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct KeepOrder {
+pub struct DeferOrder {
     /// From which connection.
     pub connection: ConnectionId,
     /// The order's number, as far as it can be read.
@@ -44,7 +44,7 @@ pub struct KeepOrder {
 
 /// An order that is kept.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct KeptOrder {
+pub struct DeferredOrder {
     /// Its identifier.
     pub id: KeptOrderId,
     /// Its number.
@@ -64,15 +64,15 @@ pub struct KeptOrder {
 }
 
 #[async_trait]
-impl Command for KeepOrder {
+impl Command for DeferOrder {
     /// Whether it was not kept yet.
     type Answer = bool;
 
-    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         super::live(tx.db(), self.connection).await?;
         if self.raw.len() > MAX_RAW_BYTES || self.raw.contains('\0') {
             let reason = format!("order {}: at most {MAX_RAW_BYTES} bytes of text are kept", self.number);
-            return Err(Refusal::invalid("order", reason).into());
+            return Err(Rejection::invalid("order", reason).into());
         }
         let id = tx.next_id()?;
         let now = tx.now().millis();
@@ -97,16 +97,16 @@ impl Command for KeepOrder {
             .await?;
         if count.try_get::<i64, _>(0)? > MAX_KEPT {
             let reason = format!("{MAX_KEPT} orders of this connection wait already; look at them first");
-            return Err(Refusal::invalid("order", reason).into());
+            return Err(Rejection::invalid("order", reason).into());
         }
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(done.rows_affected() == 1)
     }
 }
 
 /// Takes kept orders in hand that are due, the oldest first.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct ClaimKeptOrders {
+pub struct ClaimDeferredOrders {
     /// Of which connection.
     pub connection: ConnectionId,
     /// Under which number, see [`Ledger::new_holder`].
@@ -121,10 +121,10 @@ const CLAIM: &str = "UPDATE kept_order SET tries = tries + 1, holder = $2, lease
     WHERE id = $1 AND due_ms <= $4 AND lease_ms <= $4 RETURNING id, number, raw, words, tries, kept_ms, due_ms, field";
 
 #[async_trait]
-impl Command for ClaimKeptOrders {
-    type Answer = Vec<KeptOrder>;
+impl Command for ClaimDeferredOrders {
+    type Answer = Vec<DeferredOrder>;
 
-    async fn run(&self, tx: &mut Tx) -> Result<Vec<KeptOrder>, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<Vec<DeferredOrder>, CommandError> {
         let (now, lease) = (tx.now().millis(), lease_end(tx));
         let due = sqlx::query(DUE)
             .bind(self.connection.raw())
@@ -150,7 +150,7 @@ impl Command for ClaimKeptOrders {
 /// What became of a kept order.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum KeptAs {
+pub enum DeferredBecause {
     /// It was taken, and is kept no longer.
     Taken,
     /// It waits for another try.
@@ -164,26 +164,26 @@ pub enum KeptAs {
 
 /// Says what became of a kept order that was in hand.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct SettleKeptOrder {
+pub struct SettleDeferredOrder {
     /// Which.
     pub id: KeptOrderId,
     /// Under which number it is held.
     pub holder: i64,
     /// What became of it.
-    pub became: KeptAs,
+    pub became: DeferredBecause,
 }
 
 #[async_trait]
-impl Command for SettleKeptOrder {
+impl Command for SettleDeferredOrder {
     /// Whether it was held still.
     type Answer = bool;
 
-    async fn run(&self, tx: &mut Tx) -> Result<bool, Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         let statement = match &self.became {
-            KeptAs::Taken => sqlx::query("DELETE FROM kept_order WHERE id = $1 AND holder = $2")
+            DeferredBecause::Taken => sqlx::query("DELETE FROM kept_order WHERE id = $1 AND holder = $2")
                 .bind(self.id.raw())
                 .bind(self.holder),
-            KeptAs::Later { until, words } => sqlx::query(
+            DeferredBecause::Later { until, words } => sqlx::query(
                 "UPDATE kept_order SET holder = 0, lease_ms = 0, due_ms = $3, words = $4 \
                  WHERE id = $1 AND holder = $2",
             )
@@ -198,16 +198,16 @@ impl Command for SettleKeptOrder {
 
 /// Lets a kept order be tried again at once, by a person's word.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct TryKeptOrder {
+pub struct RetryDeferredOrder {
     /// Which.
     pub id: KeptOrderId,
 }
 
 #[async_trait]
-impl Command for TryKeptOrder {
+impl Command for RetryDeferredOrder {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now().millis();
         // One that is in hand stays there until its lease is over.
         let done = sqlx::query(
@@ -218,16 +218,16 @@ impl Command for TryKeptOrder {
         .execute(tx.db())
         .await?;
         if done.rows_affected() == 0 {
-            return Err(Refusal::no_such("kept order", self.id).into());
+            return Err(Rejection::no_such("kept order", self.id).into());
         }
-        tx.let_hear();
+        tx.notify_on_commit();
         Ok(())
     }
 }
 
 /// Gives a kept order up, by a person's word.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct DropKeptOrder {
+pub struct DropDeferredOrder {
     /// Which.
     pub id: KeptOrderId,
     /// Who says so.
@@ -235,23 +235,23 @@ pub struct DropKeptOrder {
 }
 
 #[async_trait]
-impl Command for DropKeptOrder {
+impl Command for DropDeferredOrder {
     type Answer = ();
 
-    async fn run(&self, tx: &mut Tx) -> Result<(), Failure> {
+    async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let row = sqlx::query("DELETE FROM kept_order WHERE id = $1 RETURNING number, words")
             .bind(self.id.raw())
             .fetch_optional(tx.db())
             .await?
-            .ok_or_else(|| Refusal::no_such("kept order", self.id))?;
+            .ok_or_else(|| Rejection::no_such("kept order", self.id))?;
         let (number, words): (String, String) = (row.try_get(0)?, row.try_get(1)?);
         activity_log::note(tx, &who, Audited::KeptOrderDropped, &number, &words).await
     }
 }
 
-fn read(row: &AnyRow) -> Result<KeptOrder, Failure> {
-    Ok(KeptOrder {
+fn read(row: &AnyRow) -> Result<DeferredOrder, CommandError> {
+    Ok(DeferredOrder {
         id: KeptOrderId::from_raw(row.try_get(0)?),
         number: row.try_get(1)?,
         raw: row.try_get(2)?,
@@ -270,7 +270,7 @@ impl Ledger {
         of: ConnectionId,
         number: &str,
         raw: &str,
-    ) -> Result<Option<Moment>, Failure> {
+    ) -> Result<Option<Moment>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT kept_ms FROM kept_order WHERE connection_id = $1 AND number = $2 AND raw_hash = $3",
@@ -285,7 +285,11 @@ impl Ledger {
 
     /// Orders of a connection that could not be taken yet, the oldest first; each once, as it last came. All of
     /// its states are kept.
-    pub async fn kept_orders(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptOrder>, Failure> {
+    pub async fn kept_orders(
+        &self,
+        of: ConnectionId,
+        limit: usize,
+    ) -> Result<Vec<DeferredOrder>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
             "SELECT k.id, k.number, k.raw, k.words, k.tries, k.kept_ms, k.due_ms, k.field FROM kept_order k \

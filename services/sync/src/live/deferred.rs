@@ -1,36 +1,38 @@
 //! Orders that were kept aside: tried again, such as one that came before its listing.
 
+use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::hooks::one_or_list;
 use super::intake::{Read, is_tie};
 use super::orders::fetch;
 use super::place::{has_left_window, was_walked_since};
-use super::round::{Hand, quiet_of_fetch};
 use domain::day::Moment;
 use domain::order::IncomingOrder;
 use feeds::connection::{Address, Place, Pull};
 use feeds::{Layout, PageReading, orders_again};
-use ledger::online::{ClaimKeptOrders, KeptAs, KeptOrder, PullOf, RereadOrders, SettleKeptOrder};
-use ledger::{Failure, Refusal};
+use ledger::online::{
+    ClaimDeferredOrders, DeferredBecause, DeferredOrder, PullOf, RereadOrders, SettleDeferredOrder,
+};
+use ledger::{CommandError, Rejection};
 
 /// Kept orders that are tried in one round; the others have their turn in the next.
 const TRIED_A_ROUND: usize = 50;
 
 /// Tries those that are due.
-pub(super) async fn try_again(hand: &Hand<'_>) -> Result<(), Failure> {
+pub(super) async fn try_again(hand: &ConnectionContext<'_>) -> Result<(), CommandError> {
     let holder = hand.ledger.new_holder()?;
-    let claim = ClaimKeptOrders { connection: hand.connection.id, holder, limit: TRIED_A_ROUND };
+    let claim = ClaimDeferredOrders { connection: hand.connection.id, holder, limit: TRIED_A_ROUND };
     for kept in hand.ledger.execute(None, &claim).await?.answer {
         let became = match again(hand, &kept).await? {
-            None => KeptAs::Taken,
-            Some(words) => KeptAs::Later { until: hand.from().again(kept.tries), words },
+            None => DeferredBecause::Taken,
+            Some(words) => DeferredBecause::Later { until: hand.from().again(kept.tries), words },
         };
-        hand.ledger.execute(None, &SettleKeptOrder { id: kept.id, holder, became }).await?;
+        hand.ledger.execute(None, &SettleDeferredOrder { id: kept.id, holder, became }).await?;
     }
     Ok(())
 }
 
 /// Why it cannot be taken yet; none if it was.
-async fn again(hand: &Hand<'_>, kept: &KeptOrder) -> Result<Option<String>, Failure> {
+async fn again(hand: &ConnectionContext<'_>, kept: &DeferredOrder) -> Result<Option<String>, CommandError> {
     let mut orders = Vec::new();
     for read in read(hand, &kept.raw) {
         match read {
@@ -41,27 +43,27 @@ async fn again(hand: &Hand<'_>, kept: &KeptOrder) -> Result<Option<String>, Fail
     let Some(changed) = orders.iter().map(|order| order.modified.unwrap_or(order.ordered)).max() else {
         return Ok(Some(kept.words.clone()));
     };
-    let refusal = match hand.from().book(orders).await {
+    let rejection = match hand.from().book(orders).await {
         Ok(refusals) => refusals.into_iter().flatten().next(),
         // Of one alone, the refusal of its transaction is its own.
-        Err(Failure::Refused(refusal)) => Some(*refusal),
+        Err(CommandError::Rejected(rejection)) => Some(*rejection),
         Err(trouble) => return Err(trouble),
     };
-    match refusal {
-        Some(refusal) if is_tie(&refusal) => decide(hand, kept, changed, &refusal).await,
-        refusal => Ok(refusal.map(|refusal| refusal.to_string())),
+    match rejection {
+        Some(rejection) if is_tie(&rejection) => decide(hand, kept, changed, &rejection).await,
+        rejection => Ok(rejection.map(|rejection| rejection.to_string())),
     }
 }
 
 /// Of two states of one moment the one is right that the order has there now: it is asked for by itself, where
 /// the connection says how. Else a later walk over the list has met it as it stands, and taken that.
 async fn decide(
-    hand: &Hand<'_>,
-    kept: &KeptOrder,
+    hand: &ConnectionContext<'_>,
+    kept: &DeferredOrder,
     changed: Moment,
-    refusal: &Refusal,
-) -> Result<Option<String>, Failure> {
-    let Some(pull) = &hand.reach.file.orders else { return Ok(Some(refusal.to_string())) };
+    rejection: &Rejection,
+) -> Result<Option<String>, CommandError> {
+    let Some(pull) = &hand.reach.file.orders else { return Ok(Some(rejection.to_string())) };
     if let Some(one) = &pull.one {
         return fetch_one(hand, pull, one, kept).await;
     }
@@ -76,15 +78,15 @@ async fn decide(
         let reread = RereadOrders { connection, since: changed.min(now), who };
         hand.ledger.execute(None, &reread).await?;
     }
-    Ok(Some(refusal.to_string()))
+    Ok(Some(rejection.to_string()))
 }
 
 async fn fetch_one(
-    hand: &Hand<'_>,
+    hand: &ConnectionContext<'_>,
     pull: &Pull,
     one: &Address,
-    kept: &KeptOrder,
-) -> Result<Option<String>, Failure> {
+    kept: &DeferredOrder,
+) -> Result<Option<String>, CommandError> {
     let url = match one.fill(&hand.reach.file.base, &[(Place::OrderNumber, &kept.number)]) {
         Ok(url) => url,
         Err(error) => return Ok(Some(error.to_string())),
@@ -112,11 +114,11 @@ async fn fetch_one(
         return Ok(Some(format!("what was asked for as order {} is another", kept.number)));
     }
     let refusals = hand.from().book_fetched(orders).await?;
-    Ok(refusals.into_iter().flatten().next().map(|refusal| refusal.to_string()))
+    Ok(refusals.into_iter().flatten().next().map(|rejection| rejection.to_string()))
 }
 
 /// By the layout that it was read by, which is the list's or the hooks'; the one that can read it counts.
-fn read(hand: &Hand<'_>, raw: &str) -> Vec<Read> {
+fn read(hand: &ConnectionContext<'_>, raw: &str) -> Vec<Read> {
     let file = &hand.reach.file;
     let layouts = file.orders.iter().map(|o| &o.layout).chain(file.hooks.iter().map(|h| &h.layout));
     let by = |layout: &Layout| {

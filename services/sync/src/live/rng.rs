@@ -2,9 +2,9 @@
 
 /// Steele, Lea and Flood's `SplitMix64` (Fast Splittable Pseudorandom Number Generators, OOPSLA 2014).
 #[derive(Debug)]
-pub(super) struct Dice(u64);
+pub(super) struct Rng(u64);
 
-impl Dice {
+impl Rng {
     pub(super) fn new(seed: u64) -> Self {
         Self(seed)
     }
@@ -26,7 +26,7 @@ mod tests {
     fn the_same_seed_makes_the_same_throws() {
         // From Vigna's reference implementation (prng.di.unimi.it/splitmix64.c), seed 1234567, as
         // published on rosettacode.org.
-        let mut dice = Dice::new(1_234_567);
+        let mut dice = Rng::new(1_234_567);
         let thrown = [dice.next(), dice.next(), dice.next()];
         let expected = [6_457_827_717_110_365_317, 3_203_168_211_198_807_973, 9_817_491_932_198_370_423];
         assert_eq!(thrown, expected);

@@ -2,18 +2,18 @@
 //! here, so that a test's own clock makes hours of waiting into nothing.
 
 use super::client::Client;
-use super::dice::Dice;
+use super::deferred;
 use super::drain::{self, quiet_down};
 use super::hooks;
-use super::kept;
 use super::orders;
-use super::reach::{Live, Reach};
 use super::reconcile;
+use super::rng::Rng;
+use super::runtime::{ConnectionRuntime, Live};
 use crate::words::tell_all;
 use domain::day::Moment;
 use domain::delivery::{NoAnswer, Reply};
 use ledger::online::{FetchedDue, FillConnection, LiveConnection, MessagesDue, QuietConnection, TroubleOf};
-use ledger::{Failure, Ledger, Shop};
+use ledger::{CommandError, Ledger, Shop};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -23,19 +23,19 @@ const BROKEN_WAIT: Duration = Duration::from_secs(30);
 const FILLS_A_ROUND: usize = 20;
 
 /// A connection in the hand of one round.
-pub(super) struct Hand<'a> {
+pub(super) struct ConnectionContext<'a> {
     pub(super) ledger: &'a Ledger,
     pub(super) live: &'a Live,
     pub(super) connection: &'a LiveConnection,
-    pub(super) reach: &'a Reach,
+    pub(super) reach: &'a ConnectionRuntime,
     pub(super) client: &'a Client,
     pub(super) shop: Arc<Shop>,
     /// Whether a person asks, so that nothing waits for its time.
     pub(super) early: bool,
-    pub(super) chance: &'a Mutex<Dice>,
+    pub(super) chance: &'a Mutex<Rng>,
 }
 
-impl Hand<'_> {
+impl ConnectionContext<'_> {
     pub(super) fn dice(&self) -> u64 {
         self.chance.lock().unwrap_or_else(PoisonError::into_inner).next()
     }
@@ -74,16 +74,16 @@ impl When {
 
 /// A round over all connections.
 #[derive(Clone, Copy, Debug)]
-pub struct Round;
+pub struct SyncCycle;
 
-impl Round {
+impl SyncCycle {
     /// Does what is due at the ledger's now for each connection, and says when there is more. Chance comes
     /// from `dice` alone.
-    pub async fn run(ledger: &Ledger, live: &Live, dice: u64) -> Result<When, Failure> {
+    pub async fn run(ledger: &Ledger, live: &Live, dice: u64) -> Result<When, CommandError> {
         let mut when = When::OnChange;
         for connection in ledger.live_connections().await? {
             let dice = dice ^ connection.id.raw().unsigned_abs();
-            when = when.and(one(ledger, live, &connection, Turn::of(&Part::ALL, dice)).await?);
+            when = when.and(one(ledger, live, &connection, CycleOptions::of(&Part::ALL, dice)).await?);
         }
         Ok(when)
     }
@@ -107,26 +107,26 @@ impl Part {
 
 /// How a round goes.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Turn<'a> {
+pub(super) struct CycleOptions<'a> {
     parts: &'a [Part],
     dice: u64,
     /// Whether a person asks, so that nothing waits for its time.
     early: bool,
 }
 
-impl<'a> Turn<'a> {
+impl<'a> CycleOptions<'a> {
     pub(super) fn of(parts: &'a [Part], dice: u64) -> Self {
         Self { parts, dice, early: false }
     }
 
     /// Orders alone, before their time.
-    pub(super) fn orders_early(dice: u64) -> Turn<'static> {
-        Turn { parts: &[Part::Orders], dice, early: true }
+    pub(super) fn orders_early(dice: u64) -> CycleOptions<'static> {
+        CycleOptions { parts: &[Part::Orders], dice, early: true }
     }
 
     /// All of it, and lists before their time.
-    pub(super) fn early(dice: u64) -> Turn<'static> {
-        Turn { parts: &Part::ALL, dice, early: true }
+    pub(super) fn early(dice: u64) -> CycleOptions<'static> {
+        CycleOptions { parts: &Part::ALL, dice, early: true }
     }
 
     fn has(self, part: Part) -> bool {
@@ -139,8 +139,8 @@ pub(super) async fn one(
     ledger: &Ledger,
     live: &Live,
     connection: &LiveConnection,
-    turn: Turn<'_>,
-) -> Result<When, Failure> {
+    turn: CycleOptions<'_>,
+) -> Result<When, CommandError> {
     if let Some(by) = ledger.look_at_clock(connection.id).await? {
         tracing::warn!(connection = connection.name, "the clock was set back by {} s", by / 1000);
     }
@@ -168,11 +168,19 @@ pub(super) async fn one(
         Ok(client) => client,
         Err(error) => return broken(ledger, connection, tell_all(&error)).await,
     };
-    let chance = Mutex::new(Dice::new(turn.dice));
+    let chance = Mutex::new(Rng::new(turn.dice));
     let shop = ledger.refresh_shop().await?;
     let early = turn.early;
-    let hand =
-        Hand { ledger, live, connection, reach: &reach, client: &client, shop, early, chance: &chance };
+    let hand = ConnectionContext {
+        ledger,
+        live,
+        connection,
+        reach: &reach,
+        client: &client,
+        shop,
+        early,
+        chance: &chance,
+    };
     work(&hand, due).await?;
     Ok(next(ledger, &reach, self::due(ledger, &reach, connection, turn).await?))
 }
@@ -191,10 +199,10 @@ struct Due {
 /// Only what the round sees to is asked for.
 async fn due(
     ledger: &Ledger,
-    reach: &Reach,
+    reach: &ConnectionRuntime,
     connection: &LiveConnection,
-    turn: Turn<'_>,
-) -> Result<Due, Failure> {
+    turn: CycleOptions<'_>,
+) -> Result<Due, CommandError> {
     let mut due = Due::default();
     if turn.has(Part::Messages) {
         due.told = ledger.messages_due(connection.id).await?;
@@ -211,7 +219,7 @@ async fn due(
 }
 
 /// Messages go beside what is fetched: neither waits for the other.
-async fn work(hand: &Hand<'_>, due: Due) -> Result<(), Failure> {
+async fn work(hand: &ConnectionContext<'_>, due: Due) -> Result<(), CommandError> {
     let now = hand.ledger.now();
     let is_wanted = |at: Option<Moment>| is_due(at, now) || hand.early;
     let (drained, fetched) = tokio::join!(
@@ -219,25 +227,25 @@ async fn work(hand: &Hand<'_>, due: Due) -> Result<(), Failure> {
             if is_wanted(due.told.messages) {
                 drain::drain(hand).await?;
             }
-            Ok::<(), Failure>(())
+            Ok::<(), CommandError>(())
         },
         async {
             if is_wanted(due.fetched.orders) {
                 orders::poll(hand, hand.early).await?;
             }
             if is_wanted(due.fetched.kept) {
-                kept::try_again(hand).await?;
+                deferred::try_again(hand).await?;
             }
             if is_wanted(due.fetched.listings) {
                 reconcile::by_schedule(hand).await?;
             }
-            Ok::<(), Failure>(())
+            Ok::<(), CommandError>(())
         }
     );
     drained.and(fetched)
 }
 
-async fn fill(ledger: &Ledger, connection: &LiveConnection) -> Result<(), Failure> {
+async fn fill(ledger: &Ledger, connection: &LiveConnection) -> Result<(), CommandError> {
     for _ in 0..FILLS_A_ROUND {
         if !ledger.execute(None, &FillConnection { connection: connection.id }).await?.answer {
             break;
@@ -247,14 +255,14 @@ async fn fill(ledger: &Ledger, connection: &LiveConnection) -> Result<(), Failur
 }
 
 /// No message goes before the rate allows one.
-fn next(ledger: &Ledger, reach: &Reach, Due { told, fetched }: Due) -> When {
+fn next(ledger: &Ledger, reach: &ConnectionRuntime, Due { told, fetched }: Due) -> When {
     let by_rate = reach.rate.next(ledger.now());
     let messages = told.messages.map(|at| at.max(by_rate));
     When::of([messages, told.fill, fetched.orders, fetched.listings, fetched.kept])
 }
 
 /// A text or secret that cannot be used: the connection waits, and says why.
-async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> Result<When, Failure> {
+async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> Result<When, CommandError> {
     let until = after(ledger.now(), BROKEN_WAIT);
     let of = TroubleOf::Connection;
     let quiet = QuietConnection { connection: connection.id, until, asked: false, words, of };
@@ -269,7 +277,11 @@ async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> 
 }
 
 /// What a fetch does where the whole connection has to wait.
-pub(super) async fn quiet_of_fetch(hand: &Hand<'_>, reply: Reply, words: String) -> Result<bool, Failure> {
+pub(super) async fn quiet_of_fetch(
+    hand: &ConnectionContext<'_>,
+    reply: Reply,
+    words: String,
+) -> Result<bool, CommandError> {
     use domain::delivery::{Saying, Verdict, verdict};
     let is_quiet =
         verdict(reply, Saying::State) == Verdict::Quiet || reply == Reply::NoAnswer(NoAnswer::NotSent);

@@ -7,7 +7,7 @@
     reason = "a colour difference has roots and sines and its paper's letters; no money or stock comes near it"
 )]
 
-use crate::colour::Rgb;
+use crate::color::Rgb;
 
 /// A colour in CIE L*a*b* under D65.
 #[derive(Clone, Copy, Debug)]

@@ -1,10 +1,10 @@
 //! `fleecefold backup | restore`
 
 use super::check;
-use crate::bar::Steps;
 use crate::cli::{BackupArgs, RestoreArgs};
-use crate::ending::{CliError, Ending};
-use crate::place::Place;
+use crate::database_url::Place;
+use crate::exit_status::{CliError, Ending};
+use crate::progress::Steps;
 use ledger::{Access, SystemClock};
 use std::sync::Arc;
 

@@ -2,7 +2,7 @@
 
 use crate::demo::DemoError;
 use ledger::keeping::BackupError;
-use ledger::{Failure, Trouble};
+use ledger::{CommandError, StorageError};
 use std::error::Error;
 use std::io;
 use std::net::SocketAddr;
@@ -53,9 +53,9 @@ pub(crate) enum CliError {
     #[error("the program cannot start its threads")]
     Runtime(#[source] io::Error),
     #[error(transparent)]
-    Open(#[from] Trouble),
+    Open(#[from] StorageError),
     #[error(transparent)]
-    Shop(#[from] Failure),
+    Shop(#[from] CommandError),
     #[error(transparent)]
     Given(#[from] GivenError),
     #[error(transparent)]
@@ -127,7 +127,7 @@ pub(crate) enum CliError {
 impl CliError {
     fn code(&self) -> u8 {
         match self {
-            Self::Open(Trouble::BadUrl { .. })
+            Self::Open(StorageError::BadUrl { .. })
             | Self::Given(_)
             | Self::Intake(IntakeError::Given(_))
             | Self::FeedOut(FeedOutError::Given(_) | FeedOutError::Layout(_) | FeedOutError::LayoutForJson)

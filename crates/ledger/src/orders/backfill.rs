@@ -2,14 +2,14 @@
 //! a shop's years come at once.
 
 use super::{
-    Before, OrderOutcome, OrderRow, body_hash, check_values, given_back, insert_orders, known, live,
+    ExistingOrder, OrderOutcome, OrderRow, body_hash, check_values, given_back, insert_orders, known, live,
 };
 use crate::sales::booking::{self, Draft, DraftLine};
 use crate::sales::ring_up::TenderIn;
 use crate::shelf::lookup::{self, Found};
 use crate::store::command::Tx;
-use crate::store::error::{Failure, Naming};
-use crate::store::rejection::Refusal;
+use crate::store::error::{CommandError, Naming};
+use crate::store::rejection::Rejection;
 use domain::basket::{self, CashRounding, Line, LineKind, LineMoney, TenderKind};
 use domain::channel::Channel;
 use domain::codes::Code;
@@ -32,7 +32,7 @@ pub(super) async fn take(
     tx: &mut Tx,
     orders: &[IncomingOrder],
     who: &str,
-) -> Result<Vec<OrderOutcome>, Failure> {
+) -> Result<Vec<OrderOutcome>, CommandError> {
     let known = known(tx, orders).await?;
     let pieces = pieces(tx, orders).await?;
     let mut seen: HashSet<(&Channel, &str)> = HashSet::new();
@@ -49,7 +49,7 @@ pub(super) async fn take(
                     new.push(prepared);
                     None
                 }
-                Err(Failure::Refused(refusal)) => Some(OrderOutcome::Rejected(*refusal)),
+                Err(CommandError::Rejected(rejection)) => Some(OrderOutcome::Rejected(*rejection)),
                 Err(trouble) => return Err(trouble),
             },
         });
@@ -58,16 +58,16 @@ pub(super) async fn take(
     Ok(outcomes.into_iter().flatten().collect())
 }
 
-fn differs(order: &IncomingOrder) -> Refusal {
-    Refusal::OrderDiffers { channel: order.channel.to_string(), number: order.number.to_string() }
+fn differs(order: &IncomingOrder) -> Rejection {
+    Rejection::OrderDiffers { channel: order.channel.to_string(), number: order.number.to_string() }
 }
 
 async fn taken_before(
     tx: &mut Tx,
     order: &IncomingOrder,
-    before: &Before,
+    before: &ExistingOrder,
     who: &str,
-) -> Result<OrderOutcome, Failure> {
+) -> Result<OrderOutcome, CommandError> {
     if !order.lines.is_empty() && body_hash(order)? != before.body_hash {
         return Ok(OrderOutcome::Rejected(differs(order)));
     }
@@ -77,7 +77,7 @@ async fn taken_before(
 
 /// Pieces of this shop that the orders' codes name, each with why it cannot be sold in the past:
 /// it is on the shelf, or it was sold here.
-async fn pieces(tx: &mut Tx, orders: &[IncomingOrder]) -> Result<HashMap<Code, Refusal>, Failure> {
+async fn pieces(tx: &mut Tx, orders: &[IncomingOrder]) -> Result<HashMap<Code, Rejection>, CommandError> {
     let codes: HashSet<&Code> =
         orders.iter().flat_map(|o| &o.lines).filter_map(|l| l.code.as_ref()).collect();
     let codes: Vec<Code> = codes.into_iter().cloned().collect();
@@ -86,15 +86,15 @@ async fn pieces(tx: &mut Tx, orders: &[IncomingOrder]) -> Result<HashMap<Code, R
     let mut refused = HashMap::new();
     for (code, item) in found {
         if item.kind == ItemKind::Piece
-            && let Some(refusal) = why_not(tx, &item).await?
+            && let Some(rejection) = why_not(tx, &item).await?
         {
-            refused.insert(code, refusal);
+            refused.insert(code, rejection);
         }
     }
     Ok(refused)
 }
 
-async fn why_not(tx: &mut Tx, item: &Found) -> Result<Option<Refusal>, Failure> {
+async fn why_not(tx: &mut Tx, item: &Found) -> Result<Option<Rejection>, CommandError> {
     let row = sqlx::query("SELECT on_hand, sold - put_back FROM item WHERE id = $1")
         .bind(item.id.raw())
         .fetch_one(tx.db())
@@ -104,7 +104,7 @@ async fn why_not(tx: &mut Tx, item: &Found) -> Result<Option<Refusal>, Failure> 
             "{} ({}) is on the shelf here, so it was not sold before; write it off first, or mend the row",
             item.title, item.sku
         );
-        return Ok(Some(Refusal::invalid("sku", reason)));
+        return Ok(Some(Rejection::invalid("sku", reason)));
     }
     if row.try_get::<i64, _>(1)? > 0 {
         return Ok(Some(lookup::explain(tx, item.id, 1).await?));
@@ -116,9 +116,9 @@ fn prepare<'a>(
     tx: &Tx,
     at: usize,
     order: &'a IncomingOrder,
-    pieces: &HashMap<Code, Refusal>,
+    pieces: &HashMap<Code, Rejection>,
     who: &str,
-) -> Result<New<'a>, Failure> {
+) -> Result<New<'a>, CommandError> {
     check_values(tx, order)?;
     if order.status == OrderStatus::Unknown {
         return Err(super::apply::unknown_status().into());
@@ -126,8 +126,8 @@ fn prepare<'a>(
     if order.lines.is_empty() {
         return Err(super::nothing_of_it(order).into());
     }
-    if let Some(refusal) = order.lines.iter().find_map(|l| pieces.get(l.code.as_ref()?)) {
-        return Err(refusal.clone().into());
+    if let Some(rejection) = order.lines.iter().find_map(|l| pieces.get(l.code.as_ref()?)) {
+        return Err(rejection.clone().into());
     }
     let id = OrderId::from_raw(tx.next_id()?);
     let draft = match order.status.standing() {
@@ -139,7 +139,7 @@ fn prepare<'a>(
     Ok(New { at, row, draft })
 }
 
-fn draft(tx: &Tx, id: OrderId, order: &IncomingOrder, who: &str) -> Result<Draft, Failure> {
+fn draft(tx: &Tx, id: OrderId, order: &IncomingOrder, who: &str) -> Result<Draft, CommandError> {
     let mut lines = order.lines.iter().map(|l| draft_line(tx, l)).collect::<Result<Vec<_>, _>>()?;
     let plain: Vec<Line> = lines
         .iter()
@@ -171,7 +171,7 @@ fn draft(tx: &Tx, id: OrderId, order: &IncomingOrder, who: &str) -> Result<Draft
 
 /// A past line keeps code and name as text. What is not whole, or came with a unit, was sold by
 /// weight: in that unit, or in the shop's own.
-fn draft_line(tx: &Tx, line: &IncomingLine) -> Result<DraftLine, Failure> {
+fn draft_line(tx: &Tx, line: &IncomingLine) -> Result<DraftLine, CommandError> {
     let measure = match line.quantity.unit {
         Some(unit) => Measure::Thousandths(unit),
         None if line.quantity.value.fract().is_zero() => Measure::Units,
@@ -200,7 +200,7 @@ async fn write(
     new: Vec<New<'_>>,
     outcomes: &mut [Option<OrderOutcome>],
     who: &str,
-) -> Result<(), Failure> {
+) -> Result<(), CommandError> {
     if new.is_empty() {
         return Ok(());
     }
@@ -211,12 +211,12 @@ async fn write(
         drafts.extend(draft);
     }
     insert_orders(tx, &rows).await?;
-    tx.open_books(0).await?;
+    tx.lock_shop_state(0).await?;
     booking::write(tx, &drafts).await?;
     for (row, (at, id, sale, filled)) in rows.iter().zip(places) {
         let order = &orders[at];
         let standing = order.status.standing();
-        let before = Before {
+        let before = ExistingOrder {
             id,
             ordered: order.ordered,
             body_hash: row.body_hash.clone(),

@@ -1,6 +1,6 @@
 //! Where the shop is, and opening it.
 
-use crate::ending::CliError;
+use crate::exit_status::CliError;
 use ledger::{Access, Ledger, SystemClock};
 use std::sync::Arc;
 
