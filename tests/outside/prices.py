@@ -1,6 +1,6 @@
 """Works every price of the grid out again with Python's decimal, and compares.
 
-The rule (design, section 5): max(minimum, end(round(rate * weight) + extras)), rounded half up to
+The rule: max(minimum, end(round(rate * weight) + extras)), rounded half up to
 the cent; a price of 0 is refused. The masses are those of NIST Handbook 44, appendix C.
 Standard library only. Run by tests/run, which names the folder of built examples in
 FLEECEFOLD_EXAMPLES; by hand: FLEECEFOLD_EXAMPLES=target/debug/examples python3 tests/outside/prices.py

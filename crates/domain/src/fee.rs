@@ -12,7 +12,7 @@ const PERCENT_DECIMALS: u32 = 3;
 pub enum FeeError {
     /// Not of the form that is asked for.
     #[error(
-        "“{text}” is not a fee; write a percentage, an amount of each sale, or both, such as 2.9% + 0.30, or none"
+        "“{text}” is not a fee; write a percentage, an amount of each sale, or both, such as 3.1% + 0.25, or none"
     )]
     NotAFee {
         /// What was given, cut short.
@@ -53,7 +53,7 @@ impl FeeRule {
         Ok(Self { percent, fixed })
     }
 
-    /// `2.9% + 0.30`, `2.9%` or `0.30`.
+    /// `3.1% + 0.25`, `3.1%` or `0.25`.
     pub fn parse(text: &str, currency: Currency) -> Result<Self, FeeError> {
         let wrong = || FeeError::NotAFee { text: text.chars().take(40).collect() };
         let percent = |part: &str| {
@@ -114,10 +114,10 @@ mod tests {
             let read = FeeRule::parse(text, Currency::USD).ok().map(|fee| fee.to_string());
             assert_eq!(read.as_deref(), expected, "{text}");
         };
-        check("2.9% + 0.30", Some("2.9% + 0.30"));
-        check("2.9%+0.3", Some("2.9% + 0.30"));
-        check(" 2.90 % + 0.30 ", Some("2.9% + 0.30"));
-        check("6.5%", Some("6.5%"));
+        check("3.1% + 0.25", Some("3.1% + 0.25"));
+        check("3.1%+0.2", Some("3.1% + 0.20"));
+        check(" 3.10 % + 0.25 ", Some("3.1% + 0.25"));
+        check("5.5%", Some("5.5%"));
         check("0.20", Some("0.20"));
         check("0% + 0.20", Some("0.20"));
         check("3% + 0", Some("3%"));
@@ -128,18 +128,18 @@ mod tests {
             "",
             "%",
             "+",
-            "2.9% +",
+            "3.1% +",
             "+ 0.30",
-            "0.30 + 2.9%",
+            "0.25 + 3.1%",
             "2.9",
-            "2,9%",
-            "2.9% + 0.305",
-            "2.9% 0.30",
+            "3,1%",
+            "3.1% + 0.255",
+            "3.1% 0.30",
             "101%",
             "-1%",
             "1.0001%",
-            "2.9% + -0.30",
-            "2.9% + 0.30 + 1",
+            "3.1% + -0.30",
+            "3.1% + 0.25 + 1",
             "two",
             "5%%",
         ] {
@@ -154,7 +154,7 @@ mod tests {
             let said = FeeRule::parse(text, Currency::USD).unwrap_err().to_string();
             assert!(said.contains(expected), "{text}: {said}");
         };
-        check("two", "such as 2.9% + 0.30");
+        check("two", "such as 3.1% + 0.25");
         check("120%", "write 0 to 100 %");
         check("0.305", "more than 2 decimals");
         check("-0.30", "below 0");
@@ -167,16 +167,16 @@ mod tests {
             let rule = FeeRule::parse(rule, Currency::USD).unwrap();
             assert_eq!(rule.of(dollars(paid)), Ok(dollars(expected)), "{rule} of {paid}");
         };
-        check("2.9% + 0.30", "100.00", "3.20");
-        check("2.9% + 0.30", "47.63", "1.68"); // 1.38127
+        check("3.1% + 0.25", "100.00", "3.35");
+        check("3.1% + 0.25", "47.63", "1.73"); // 1.47653
         check("2.5%", "1.00", "0.03"); // 0.025, half away from zero
         check("2.5%", "0.99", "0.02"); // 0.02475
         check("0.30", "0.10", "0.30");
-        check("2.9% + 0.30", "0.00", "0.00");
+        check("3.1% + 0.25", "0.00", "0.00");
         check("100%", "12.34", "12.34");
         let yen = Currency::from_code("JPY").unwrap();
-        let rule = FeeRule::parse("3.6%", yen).unwrap();
+        let rule = FeeRule::parse("4.2%", yen).unwrap();
         let of = |minor| rule.of(Money::from_minor(minor, yen).unwrap()).map(Money::minor);
-        assert_eq!((of(1000), of(1250), of(13)), (Ok(36), Ok(45), Ok(0)));
+        assert_eq!((of(1000), of(1250), of(13)), (Ok(42), Ok(53), Ok(1)));
     }
 }

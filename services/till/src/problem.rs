@@ -16,7 +16,7 @@ use std::error::Error;
 use std::fmt::Write;
 
 /// Says that an answer was given before, under the same key.
-pub(crate) const REPLAYED: HeaderName = HeaderName::from_static("idempotency-replayed");
+pub(crate) const REPLAYED: HeaderName = HeaderName::from_static("answered-before");
 /// The media type of RFC 9457.
 pub(crate) const PROBLEM_JSON: &str = "application/problem+json";
 /// Seconds after which asking again may help: a sale that is in the way takes milliseconds, a bulk

@@ -7,7 +7,7 @@ import { Hand, scan } from "../house/hand.mjs";
 import { printed } from "../house/look.mjs";
 import { onEachEngine, Shop, sum } from "../house/shop.mjs";
 
-/** The most inputs for three scanned pieces, paid in cash (design §11). */
+/** The most inputs for three scanned pieces, paid in cash. */
 const MOST_INPUTS = 6;
 
 const lines = (page) => page.locator("#slip > ol > li");

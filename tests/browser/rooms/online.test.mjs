@@ -7,7 +7,7 @@ import "../house/end.mjs";
 import { Hand } from "../house/hand.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 
-/** The most inputs to list 50 new pieces (design §11). */
+/** The most inputs to list 50 new pieces. */
 const MOST_INPUTS = 3;
 
 onEachEngine(test, "50 new pieces are listed in at most 3 inputs", async (t, engine) => {

@@ -8,7 +8,7 @@ import { printed } from "../house/look.mjs";
 import { png } from "../house/picture.mjs";
 import { onEachEngine, Shop } from "../house/shop.mjs";
 
-/** The most inputs from the scale to the tag (design §11). */
+/** The most inputs from the scale to the tag. */
 const MOST_INPUTS = 4;
 
 onEachEngine(test, "from the scale to the tag in at most 4 inputs", async (t, engine) => {

@@ -6,7 +6,7 @@
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
-/// The arrows of the design, section 3: a package, and all that it may know of the house.
+/// Which package may know which: a package, and all that it may know of the house.
 pub const ARROWS: &[(&str, &[&str])] = &[
     ("fleecefold", &["till", "sync", "ledger", "feeds", "print", "domain", "pretend"]),
     ("till", &["ledger", "feeds", "print", "domain"]),

@@ -1,4 +1,4 @@
-//! The house rules of the design, section 3, held against the real workspace.
+//! The house rules, held against the real workspace.
 
 use e2e::house::{
     self, Package, broken_arrows, known_strangers, not_in_feeds, packages, second_doors, sql_lines,

@@ -37,7 +37,7 @@ fn luhn_sums() {
 
 #[test]
 fn cards_in_free_text_are_found() {
-    // The rule of the design, section 12; all numbers made up, worked here.
+    // The rule is ours; all numbers are made up and worked here.
     let check = |text: &str, found: bool| {
         assert_eq!(holds_card_number(text), found, "{text:?}");
         assert_eq!(text::note(text) == Err(TextError::CardNumber), found, "{text:?} as a note");

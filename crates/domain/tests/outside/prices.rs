@@ -86,7 +86,7 @@ fn a_rate_in_another_unit_is_taken_exactly() {
 
 #[test]
 fn endings() {
-    // The rule of the design, section 5; figures worked here.
+    // The rule is ours; the figures were worked by hand.
     let check = |amount: i64, ending: &str, expected: i64| {
         let ending = PriceEnding::parse(ending, Currency::USD).unwrap();
         assert_eq!(ending.end(cents(amount)), Ok(cents(expected)), "{amount} ending {ending}");

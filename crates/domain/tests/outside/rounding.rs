@@ -121,7 +121,7 @@ fn tax_rounds_once_from_the_exact_product() {
 
 #[test]
 fn a_discount_is_rounded_and_then_taken_off() {
-    // The order is ours (design, section 5), the figures by exact decimals: a discount is an
+    // The order is ours, the figures by exact decimals: a discount is an
     // amount of money, rounded, and the net is what is left.
     let check = |amount: &str, discount: &str, net: &str, wrong_way_round: &str| {
         let off = Money::rounded_from_major(dec(amount) * dec("0.15"), Currency::USD).unwrap();

@@ -55,7 +55,7 @@ fn tells_the_kind_from_the_columns() {
         ("name,offers.price", "Hat,$5", "“$5” is not an amount"),
         ("name,gtin13", "Hat,4006381333932", "check digit should be 1"),
         ("name,gtin13", "Hat,2000000000015", "within one shop"),
-        ("name,description", "Hat,4111 1111 1111 1111", "card"),
+        ("name,description", "Hat,4000 0000 0000 0002", "card"),
         ("name,sku", ",A", "line 2, name: this may not be empty"),
     ] {
         check(heading, row, expected);

@@ -4,7 +4,7 @@ use crate::{layout, orders_by, told};
 use domain::order::LinePrice;
 use feeds::Layout;
 
-/// The design's own example, with the two fields that it leaves out.
+/// The example of a layout, with the two fields that it leaves out.
 const EXAMPLE: &str = r#"
 feed = "orders"
 format = "csv"

@@ -106,8 +106,8 @@ fn a_slip_is_filled_line_by_line() {
             (quantity(99, "1"), "no-such: line of this slip 99"),
             (BasketChange::Remove { line: 99 }, "no-such: line of this slip 99"),
             (discount(None, "10 %", ""), "invalid: reason"),
-            (discount(Some(weighed), "1", "4111 1111 1111 1111"), "invalid: card"),
-            (BasketChange::Customer { name: "4111 1111 1111 1111".to_owned() }, "invalid: card"),
+            (discount(Some(weighed), "1", "4000 0000 0000 0002"), "invalid: card"),
+            (BasketChange::Customer { name: "4000 0000 0000 0002".to_owned() }, "invalid: card"),
             (discount(Some(5), "1.00", "friend"), "invalid: face value"),
         ];
         // 1 p1, 2 c1, 3 and 4 w1, 5 the note.

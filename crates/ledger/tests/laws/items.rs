@@ -275,7 +275,7 @@ fn settings_are_set_or_refused() {
             ("cash_rounding", "5 down"),
             ("channel.spring-fair", "Spring fair"),
             ("tenders", "card, cash"),
-            ("fee.online", "2.9% + 0.30"),
+            ("fee.online", "3.1% + 0.25"),
             ("fee.spring-fair", "3%"),
             ("fee.spring-fair", "none"),
         ] {
@@ -290,7 +290,7 @@ fn settings_are_set_or_refused() {
             "unit=GRM",
             "cash_rounding=5 down",
             "tenders=card cash",
-            "fee.online=2.9% + 0.30",
+            "fee.online=3.1% + 0.25",
         ] {
             assert!(rows.iter().any(|r| r == row), "{row}: {rows:?}");
         }
@@ -310,10 +310,10 @@ fn settings_are_set_or_refused() {
             ("tenders", "cash barter", "invalid: the counter has no barter"),
             ("tenders", "online", "invalid: the counter has no online"),
             ("tenders", " ", "invalid: must be paid by something"),
-            ("fee.online", "a lot", "invalid: such as 2.9% + 0.30"),
+            ("fee.online", "a lot", "invalid: such as 3.1% + 0.25"),
             ("fee.nowhere", "1%", "invalid: has no channel nowhere"),
             ("fee", "1%", "invalid: there is no such setting"),
-            ("currency", "EUR", "invalid: the fee of online, 2.9% + 0.30, is in USD"),
+            ("currency", "EUR", "invalid: the fee of online, 3.1% + 0.25, is in USD"),
         ] {
             shop.refuses(set(key, value), expected).await;
         }
@@ -335,11 +335,11 @@ fn several_settings_are_set_together() {
         assert_eq!(shop.ledger.refresh_shop().await.unwrap().name, "Our farm");
         assert!(shop.ledger.shop().is_untouched());
         let fair =
-            [("channel.fair", "Fair"), ("fee.fair", "3.5%"), ("name", "Hill farm"), ("currency", "EUR")];
+            [("channel.fair", "Fair"), ("fee.fair", "4.2%"), ("name", "Hill farm"), ("currency", "EUR")];
         shop.ok(change(&fair)).await;
         let now = shop.ledger.shop();
         assert_eq!((now.name.as_str(), now.currency.code()), ("Hill farm", "EUR"));
-        assert_eq!(now.fees.get(&channel("fair")).map(ToString::to_string).as_deref(), Some("3.5%"));
+        assert_eq!(now.fees.get(&channel("fair")).map(ToString::to_string).as_deref(), Some("4.2%"));
         assert!(!now.is_untouched() && !shop.ledger.currency_is_fixed().await.unwrap());
         shop.ok(change(&[("currency", "USD")])).await;
         shop.ok(add(vec![piece("p1", 100)])).await;

@@ -135,7 +135,7 @@ async fn texts_are_written_all_or_none() {
                 vec![new("A", "Warm.", "Warmer."), new("B", "", "Softer.")],
                 "B: the text of Thing B was changed",
             ),
-            (vec![new("A", "Warm.", "4242 4242 4242 4242")], "payment card"),
+            (vec![new("A", "Warm.", "4000 0000 0000 0002")], "payment card"),
             (vec![new("A", "Warm.", "x"), new("C", "", "x")], "no item has the code C"),
             (Vec::new(), "1 to 500 texts"),
         ] {

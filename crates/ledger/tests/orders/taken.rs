@@ -173,29 +173,29 @@ async fn a_dry_run_says_the_same_and_books_nothing() {
     }
 }
 
-/// 2.9 % of the 40.00 and 6.00 that were paid is 1.334, and 0.30 a sale.
+/// 3.1 % of the 40.00 and 6.00 that were paid is 1.426, and 0.25 a sale.
 #[tokio::test]
 async fn a_channels_fee_stands_in_where_an_order_says_none() {
     for shop in shops().await {
         stock_up(&shop).await;
         let set = ledger::keeping::SetShop {
             key: "fee.online".to_owned(),
-            value: "2.9% + 0.30".to_owned(),
+            value: "3.1% + 0.25".to_owned(),
             who: "owner".to_owned(),
         };
         shop.ledger.execute(None, &set).await.unwrap();
         let mut silent = order("H-1", vec![line("P1", "1", "40.00")]);
         silent.shipping = usd("6.00");
         take(&shop, &silent).await;
-        assert!(books(&shop).await.contains("fees 1.63"), "{}: {}", shop.engine, books(&shop).await);
+        assert!(books(&shop).await.contains("fees 1.68"), "{}: {}", shop.engine, books(&shop).await);
         let mut said = order("H-2", vec![line("P2", "1", "40.00")]);
         said.fee = usd("2.10");
         take(&shop, &said).await;
-        assert!(books(&shop).await.contains("fees 3.73"), "{}: {}", shop.engine, books(&shop).await);
+        assert!(books(&shop).await.contains("fees 3.78"), "{}: {}", shop.engine, books(&shop).await);
         // History stays as it came.
         let past = crate::build::take_past(&shop, &order("H-0", vec![line("OLD", "1", "40.00")])).await;
         assert!(told(&past).starts_with("taken"), "{}", told(&past));
-        assert!(books(&shop).await.contains("3 sales") && books(&shop).await.contains("fees 3.73"));
+        assert!(books(&shop).await.contains("3 sales") && books(&shop).await.contains("fees 3.78"));
         shop.end().await;
     }
 }

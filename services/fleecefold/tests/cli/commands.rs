@@ -29,10 +29,10 @@ fn how_each_command_ends() {
         check(&place, "shop set colour red", 1, "there is no such setting");
         check(&place, "shop set currency EUR", 1, "a shop's currency is fixed");
         check(&place, "shop set name", 2, "<VALUE>");
-        check(&place, "shop set fee.online 2.9%+0.30", 0, "");
-        check(&place, "shop set fee.online much", 1, "such as 2.9% + 0.30");
+        check(&place, "shop set fee.online 3.1%+0.25", 0, "");
+        check(&place, "shop set fee.online much", 1, "such as 3.1% + 0.25");
         check(&place, "shop set tenders cash,card", 0, "");
-        check(&place, "shop show", 0, "2.9% + 0.30");
+        check(&place, "shop show", 0, "3.1% + 0.25");
         check(&place, "add items items.csv", 0, "nothing was done now");
         check(&place, "add items gone.csv", 2, "gone.csv cannot be read");
         check(&place, "add items .", 2, "is not a file");
@@ -126,7 +126,7 @@ fn the_shop_s_settings_are_shown_as_they_are_set() {
     }
 }
 
-/// The columns are the design's, section 9.
+/// The columns of the books, as README names them.
 const COLUMNS: &str = "month,channel,sales,units,ounces,gross,discounts,refunds,net,shipping,tax,fees,postage,cost,margin,uncosted,rounding";
 
 #[test]

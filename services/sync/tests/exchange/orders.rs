@@ -278,8 +278,8 @@ async fn a_card_number_stands_in_no_report() {
     let shop = TestShop::stocked().await;
     let head = "orderNumber,orderDate,sku,orderQuantity,price,customer.name,discount\n";
     let text = format!(
-        "{head}1,2026-06-14,B1,1,48.00,4242 4242 4242 4242,\n2,2026-06-14,C1,1,60.00,Ann,4242424242424242\n\
-         3,4242-4242-4242-4242,C2,1,60.00,Ann,\n"
+        "{head}1,2026-06-14,B1,1,48.00,4000 0000 0000 0002,\n2,2026-06-14,C1,1,60.00,Ann,4000000000000002\n\
+         3,4000-0000-0000-0002,C2,1,60.00,Ann,\n"
     );
     let report = shop.orders("orders.csv", &text).await.unwrap();
     assert_eq!(report.rejected, 3);

@@ -159,14 +159,14 @@ async fn no_card_number_is_kept_with_an_order_that_cannot_be_taken() {
     let text = standard().replace("format = \"json\"\n", "format = \"json\"\nignore = \"*\"\n");
     let mut ground = Ground::with(&text, &[]).await;
     ground.secret("hook", KEY);
-    let card = "4242424242424242";
+    let card = "4000000000000002";
     let order = |number: &str, extra: serde_json::Value| {
         let mut order: serde_json::Value = serde_json::from_str(&order(number, "NEW")).unwrap();
         let record = order["bought"][0].as_object_mut().unwrap();
         record.insert("paid".to_owned(), extra);
         order.to_string()
     };
-    let spaced = "4242 4242 4242 4242";
+    let spaced = "4000 0000 0000 0002";
     let extras = [
         json!(spaced),
         json!({"by": {"card": [card, spaced]}}),

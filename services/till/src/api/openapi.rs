@@ -29,7 +29,7 @@ use utoipa::{Modify, OpenApi};
             numbers of receipts are decimal strings, identifiers are strings. Money is in the shop's currency. Moments \
             are RFC 3339. Unknown fields are refused by name. Lists go on at `cursor=next`.\n\n\
             Whatever writes needs an Idempotency-Key, a new random value for each new request, as an RFC 8941 string \
-            or bare; the same key with the same body again gets the same answer, marked Idempotency-Replayed: true, \
+            or bare; the same key with the same body again gets the same answer, marked Answered-Before: true, \
             and changes nothing. A key belongs to its caller, method and path. Answers 2xx live as long as what they made; 409 already-sold, \
             gone and not-voidable, and 422 from the shop are kept for a day; others are decided anew.\n\n\
             Errors are problem documents (RFC 9457).",

@@ -55,7 +55,7 @@ mod tests {
         let done = shop.post(&path, "f2", json!({"fate": "shelf"})).await;
         assert_eq!((done.status, done.json()), (200, json!({"fate": "shelf"})));
         let again = shop.post(&path, "f2", json!({"fate": "shelf"})).await;
-        assert_eq!((again.status, again.header("idempotency-replayed")), (200, Some("true")));
+        assert_eq!((again.status, again.header("answered-before")), (200, Some("true")));
         assert_eq!(shop.get("/api/items/COWL").await.json()["onHand"], "1");
         shop.post(&path, "f3", json!({"fate": "written-off"})).await.expect_fault("#/fate");
         shop.post("/api/refund-lines/77/fate", "f4", json!({"fate": "shelf"}))

@@ -44,7 +44,7 @@ pub(crate) struct CashRoundingShown {
 pub(crate) struct ChannelShown {
     code: String,
     name: String,
-    /// What it keeps of a sale, such as `2.9% + 0.30`; null if nothing.
+    /// What it keeps of a sale, such as `3.1% + 0.25`; null if nothing.
     fee: Option<String>,
 }
 
@@ -111,7 +111,7 @@ mod tests {
         let settings = [
             ("name", "Hill farm"),
             ("cash_rounding", "5 down"),
-            ("fee.online", "2.9%+0.30"),
+            ("fee.online", "3.1%+0.25"),
             ("tenders", "card cash"),
         ];
         for (key, value) in settings {
@@ -122,7 +122,7 @@ mod tests {
         assert_eq!(shown["name"], "Hill farm");
         assert_eq!(
             (&shown["channels"][1]["fee"], &shown["tenders"][0]),
-            (&"2.9% + 0.30".into(), &"card".into())
+            (&"3.1% + 0.25".into(), &"card".into())
         );
         assert_eq!(shown["cashRounding"], serde_json::json!({"step": "0.05", "tie": "down"}));
     }

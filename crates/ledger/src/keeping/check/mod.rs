@@ -26,7 +26,7 @@ use std::fmt;
 /// rest are counted.
 pub const FINDINGS_OF_A_LAW: usize = 50;
 
-/// What a finding breaks: a law of the design, or a record that another part relies on.
+/// What a finding breaks: a law, or a record that another part relies on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Law {
@@ -53,7 +53,7 @@ pub enum Law {
 }
 
 impl Law {
-    /// Its number in the design; the records have none.
+    /// Its number in DEVELOPERS.md; the records have none.
     pub fn number(self) -> Option<u8> {
         match self {
             Self::OneShelf => Some(1),

@@ -112,7 +112,7 @@ mod tests {
             json!({"name": "may.json", "bytes": "5", "dryRun": true, "calls": "1", "who": "api"})
         );
         let again = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
-        assert_eq!((again.json(), again.header("idempotency-replayed")), (first.json(), Some("true")));
+        assert_eq!((again.json(), again.header("answered-before")), (first.json(), Some("true")));
         let other = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([3])).await;
         other.expect_problem("key-reused", 422);
         let maker = shop.as_role(Role::Maker);

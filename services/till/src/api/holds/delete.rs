@@ -49,7 +49,7 @@ mod tests {
         for replayed in [None, Some("true")] {
             let reply = shop.delete(&path, "d1").await;
             assert_eq!((reply.status, reply.json()), (200, json!({"freedLines": "1"})));
-            assert_eq!(reply.header("idempotency-replayed"), replayed);
+            assert_eq!(reply.header("answered-before"), replayed);
         }
         let over = shop.delete(&path, "d2").await;
         over.expect_problem("hold-over", 409);

@@ -231,7 +231,7 @@ mod tests {
         check(json!({"name": "a", "weight": {"value": "5", "unit": "ONZ"}}), "weight/unit").await;
         check(json!({"name": "a", "style": "No such", "weight": {"value": "5", "unitCode": "ONZ"}}), "style")
             .await;
-        check(json!({"name": "a", "price": "4", "description": "card 4111 1111 1111 1111"}), "description")
+        check(json!({"name": "a", "price": "4", "description": "card 4000 0000 0000 0002"}), "description")
             .await;
         check(json!({"name": "a\u{0}", "price": "4"}), "name").await;
         check(json!({"name": "a", "price": "4", "onHand": "7"}), "onHand").await;

@@ -120,7 +120,7 @@ mod tests {
         assert_eq!(outcomes[1]["outcome"], "updated");
         assert_eq!(outcomes[2]["problem"]["errors"][0]["pointer"], "#/styles/2/style");
         let again = shop.post("/api/styles", "k1", styles).await;
-        assert_eq!((again.json(), again.header("idempotency-replayed")), (reply.json(), Some("true")));
+        assert_eq!((again.json(), again.header("answered-before")), (reply.json(), Some("true")));
     }
 
     #[tokio::test]

@@ -96,18 +96,18 @@ mod tests {
             shop.ask(Method::POST, "/settings/channels", &headers, Body::from(body)).await
         };
         let done =
-            send("fee.online=2.9%25+%2B+0.30&new.code=spring-fair&new.name=Spring+fair&new.fee=3%25").await;
+            send("fee.online=3.1%25+%2B+0.25&new.code=spring-fair&new.name=Spring+fair&new.fee=3%25").await;
         assert_eq!(done.status, 303, "{}", done.text());
         let now = shop.ledger().shop();
         let told = |code: &str| {
             let code = Channel::parse(code).expect("a code");
             (now.channels.get(&code).cloned(), now.fees.get(&code).map(ToString::to_string))
         };
-        assert_eq!(told("online").1.as_deref(), Some("2.9% + 0.30"));
+        assert_eq!(told("online").1.as_deref(), Some("3.1% + 0.25"));
         assert_eq!(told("market").0.as_deref(), Some("Stall"));
         assert_eq!(told("spring-fair"), (Some("Spring fair".to_owned()), Some("3%".to_owned())));
         for (rest, words) in [
-            ("channel.spring-fair=Fair&fee.online=lots", "such as 2.9% + 0.30"),
+            ("channel.spring-fair=Fair&fee.online=lots", "such as 3.1% + 0.25"),
             ("channel.spring-fair=&fee.online=", "may not be empty"),
             ("channel.spring-fair=Fair&new.code=Fair!&new.name=Fair", "is not a channel code"),
         ] {

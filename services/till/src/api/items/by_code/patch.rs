@@ -183,10 +183,7 @@ mod tests {
             assert_eq!((reply.status, reply.json()), (200, json!({"revision": "2"})));
             assert_eq!(reply.header("etag"), Some("\"2\""));
         }
-        assert_eq!(
-            (first.header("idempotency-replayed"), again.header("idempotency-replayed")),
-            (None, Some("true"))
-        );
+        assert_eq!((first.header("answered-before"), again.header("answered-before")), (None, Some("true")));
     }
 
     #[tokio::test]

@@ -68,7 +68,7 @@ mod tests {
             "{told}"
         );
         let again = shop.post(&format!("{to}/substitute"), "s1", body).await;
-        assert_eq!((again.json(), again.header("idempotency-replayed")), (told, Some("true")));
+        assert_eq!((again.json(), again.header("answered-before")), (told, Some("true")));
         let other = shop.post(&format!("{to}/refund"), "s2", json!({})).await;
         other.expect_problem("invalid", 422);
         assert!(other.text().contains("was substituted by api before"), "{}", other.text());

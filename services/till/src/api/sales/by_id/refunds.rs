@@ -263,7 +263,7 @@ mod tests {
         assert_eq!((&more.json()["asked"], &more.json()["left"]), (&json!("1"), &json!("0")));
         let again = give_back(&shop, &sale, "r4", one).await;
         again.expect_problem("more-than-sold", 422);
-        assert_eq!(again.header("idempotency-replayed"), Some("true"));
+        assert_eq!(again.header("answered-before"), Some("true"));
         let shipping = json!({"shipping": "5.00", "tender": "card", "reason": "late"});
         assert_eq!(give_back(&shop, &sale, "r5", shipping.clone()).await.json()["given"], "5.00");
         give_back(&shop, &sale, "r6", shipping).await.expect_problem("more-than-sold", 422);

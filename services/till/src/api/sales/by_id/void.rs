@@ -59,14 +59,14 @@ mod tests {
         for replayed in [None, Some("true")] {
             let reply = shop.post(&path, "v1", why.clone()).await;
             assert_eq!((reply.status, reply.json()), (200, json!({"sale": id, "voided": true})));
-            assert_eq!(reply.header("idempotency-replayed"), replayed);
+            assert_eq!(reply.header("answered-before"), replayed);
         }
         assert_eq!(shop.get(&format!("/api/sales/{id}")).await.json()["voided"], true);
         assert_eq!(shop.get("/api/items/COWL").await.json()["free"], "1");
         for replayed in [None, Some("true")] {
             let again = shop.post(&path, "v2", why.clone()).await;
             again.expect_problem("not-voidable", 409);
-            assert_eq!(again.header("idempotency-replayed"), replayed);
+            assert_eq!(again.header("answered-before"), replayed);
         }
         let late = shop.sell("COWL", "k2").await;
         shop.next_day();
@@ -74,6 +74,6 @@ mod tests {
         shop.post(&path, "v3", why.clone()).await.expect_problem("not-voidable", 409);
         shop.post("/api/sales/77/void", "v4", why).await.expect_problem("no-such", 404);
         shop.post(&path, "v5", json!({})).await.expect_problem("invalid", 422);
-        shop.post(&path, "v6", json!({"reason": "4111 1111 1111 1111"})).await.expect_fault("#/reason");
+        shop.post(&path, "v6", json!({"reason": "4000 0000 0000 0002"})).await.expect_fault("#/reason");
     }
 }

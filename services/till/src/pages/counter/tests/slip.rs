@@ -147,7 +147,7 @@ async fn discounts_have_a_reason_and_a_stale_slip_is_shown_again() {
     let of = |more: &[(&'static str, &'static str)]| [&[("revision", "")], more].concat();
     let without = of(&[("line", "1"), ("off", "10 %"), ("do", "change")]);
     page.refused(&line, &without).await.shows(&["Reason", "may not be empty"]);
-    let card = of(&[("line", "1"), ("off", "10 %"), ("reason", "4111 1111 1111 1111"), ("do", "change")]);
+    let card = of(&[("line", "1"), ("off", "10 %"), ("reason", "4000 0000 0000 0002"), ("do", "change")]);
     page.refused(&line, &card).await.shows(&["card"]);
     let fields = [
         ("revision", revision.as_str()),
