@@ -10,6 +10,7 @@ use crate::limits::CallerKind;
 use crate::paced_body::PacedBody;
 use crate::pages::{confirm, wrong};
 use crate::problem::{Kind, Problem, Reported};
+use crate::request_id::{self, REQUEST_ID};
 use crate::routes::{House, is_page};
 use axum::body::Body;
 use axum::extract::{MatchedPath, Request, State};
@@ -23,6 +24,7 @@ use std::pin::pin;
 use std::sync::Arc;
 use std::task::Poll;
 use std::time::{Duration, Instant};
+use tracing::{Instrument, Span, field};
 
 /// The longest that a request is worked on, once it was read: six times what a write waits for another.
 pub(crate) const REQUEST_TIME: Duration = Duration::from_secs(30);
@@ -46,11 +48,25 @@ const HEADERS: [(HeaderName, &str); 5] = [
 /// A year (OWASP ASVS 5.0.0, 3.4.1). Not for names below it, which may be others'.
 const HTTPS_ONLY: &str = "max-age=31536000";
 
-/// The layer.
+/// The layer. What is logged of a request stands in one span, by the name that its answer carries too.
 pub(crate) async fn edge(State(house): State<House>, request: Request, next: Next) -> Response {
+    let id = request_id::of(request.headers());
+    let route = request.extensions().get::<MatchedPath>().cloned();
+    let span = tracing::info_span!(
+        "request",
+        id = request_id::text(&id),
+        method = method_label(request.method()),
+        route = route.as_ref().map_or("none", MatchedPath::as_str),
+        status = field::Empty,
+    );
+    let mut response = answer(&house, route, request, next).instrument(span).await;
+    response.headers_mut().insert(REQUEST_ID, id);
+    response
+}
+
+async fn answer(house: &House, route: Option<MatchedPath>, request: Request, next: Next) -> Response {
     let app = &house.app;
     let started = Instant::now();
-    let route = request.extensions().get::<MatchedPath>().cloned();
     let needs = route.as_ref().and_then(|route| house.asked.of(route.as_str(), request.method()));
     let method = method_label(request.method());
     let is_page = is_page(request.uri().path());
@@ -62,9 +78,10 @@ pub(crate) async fn edge(State(house): State<House>, request: Request, next: Nex
     };
     let route = route.as_ref().map_or("none", MatchedPath::as_str);
     let caller = response.extensions_mut().remove::<Caller>();
+    Span::current().record("status", response.status().as_u16());
     if let Some(reported) = response.extensions_mut().remove::<Reported>() {
         app.meters.problem(reported.kind.code());
-        log(&reported, method, route);
+        log(&reported);
         if is_page {
             response = wrong::as_page(app, caller.as_ref(), &reported, response);
         }
@@ -182,16 +199,16 @@ fn words_of(panic: &(dyn Any + Send)) -> &str {
 }
 
 /// What went wrong here is told once, with all its causes; what was refused is daily business.
-fn log(reported: &Reported, method: &str, route: &str) {
+fn log(reported: &Reported) {
     let kind = reported.kind.code();
     let is_refused = matches!(reported.kind, Kind::SignInNeeded | Kind::NotAllowed | Kind::ForeignOrigin);
     if let Some(cause) = &reported.cause {
-        tracing::error!(method, route, problem = kind, cause, "a request failed");
+        tracing::error!(problem = kind, cause, "a request failed");
     } else if is_refused {
         // OWASP ASVS 5.0.0, 16.3.2 and 16.3.3.
-        tracing::info!(method, route, problem = kind, "a request was not let in");
+        tracing::info!(problem = kind, "a request was not let in");
     } else {
-        tracing::debug!(method, route, problem = kind, "a request was refused");
+        tracing::debug!(problem = kind, "a request was refused");
     }
 }
 

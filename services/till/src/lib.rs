@@ -32,6 +32,7 @@ mod pages;
 mod pictures;
 mod problem;
 mod query;
+mod request_id;
 mod routes;
 mod second_factor;
 mod secrets;

@@ -17,6 +17,7 @@ use sqlx::{Any, AnyConnection, Row, Transaction};
 use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
+use tracing::{Instrument, Span, field};
 
 /// How often a command is tried whose transaction collided with another.
 const MAX_TRIES: u32 = 6;
@@ -183,7 +184,16 @@ impl Ledger {
         key: Option<&Key>,
         command: &C,
     ) -> Result<Done<Said<C::Answer>>, CommandError> {
-        let ended = self.try_to_end(key, command).await;
+        let span = tracing::info_span!(
+            "command",
+            name = short_name::<C>(),
+            tries = field::Empty,
+            replayed = field::Empty
+        );
+        let ended = self.try_to_end(key, command).instrument(span.clone()).await;
+        if let Ok(done) = &ended {
+            span.record("replayed", done.replayed);
+        }
         if let Err(CommandError::Storage(trouble)) = &ended
             && trouble.stops_writes()
         {
@@ -198,7 +208,8 @@ impl Ledger {
         command: &C,
     ) -> Result<Done<Said<C::Answer>>, CommandError> {
         let mut wait = FIRST_WAIT;
-        for _ in 1..MAX_TRIES {
+        for tries in 1..MAX_TRIES {
+            Span::current().record("tries", tries);
             match self.attempt(key, command).await {
                 Err(CommandError::Storage(trouble)) if may_try_again(&trouble, key) => {
                     tracing::debug!(%trouble, "trying the command again");
@@ -211,6 +222,7 @@ impl Ledger {
                 ended => return self.keep_if_refused(key, ended).await,
             }
         }
+        Span::current().record("tries", MAX_TRIES);
         let ended = self.attempt(key, command).await;
         self.keep_if_refused(key, ended).await
     }
@@ -297,10 +309,87 @@ impl Ledger {
     }
 }
 
+/// The command's own name, without its module's.
+fn short_name<C>() -> &'static str {
+    let name = std::any::type_name::<C>();
+    name.rsplit("::").next().unwrap_or(name)
+}
+
 /// A commit whose outcome is unknown is only asked again by its key.
 fn may_try_again(trouble: &StorageError, key: Option<&Key>) -> bool {
     match trouble {
         StorageError::OutcomeUnknown(_) => key.is_some(),
         other => other.is_passing(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::keeping::SetShop;
+    use crate::{Access, Key, Ledger, SystemClock};
+    use std::fmt::Debug;
+    use std::sync::atomic::{AtomicU64, Ordering};
+    use std::sync::{Arc, Mutex};
+    use tracing::field::{Field, Visit};
+    use tracing::span::{Attributes, Id, Record};
+    use tracing::{Event, Metadata, Subscriber};
+
+    /// What is recorded of the spans of commands, in its order.
+    #[derive(Clone, Default)]
+    struct Recorder {
+        fields: Arc<Mutex<Vec<String>>>,
+        spans: Arc<AtomicU64>,
+    }
+
+    impl Visit for &Recorder {
+        fn record_debug(&mut self, field: &Field, value: &dyn Debug) {
+            self.fields.lock().unwrap().push(format!("{field}={value:?}"));
+        }
+    }
+
+    impl Subscriber for Recorder {
+        fn enabled(&self, metadata: &Metadata<'_>) -> bool {
+            metadata.is_span() && metadata.name() == "command"
+        }
+
+        fn new_span(&self, attributes: &Attributes<'_>) -> Id {
+            attributes.record(&mut &*self);
+            Id::from_u64(self.spans.fetch_add(1, Ordering::Relaxed) + 1)
+        }
+
+        fn record(&self, _: &Id, values: &Record<'_>) {
+            values.record(&mut &*self);
+        }
+
+        fn record_follows_from(&self, _: &Id, _: &Id) {}
+
+        fn event(&self, _: &Event<'_>) {}
+
+        fn enter(&self, _: &Id) {}
+
+        fn exit(&self, _: &Id) {}
+    }
+
+    #[tokio::test]
+    async fn a_command_is_one_span_with_its_name_its_tries_and_whether_it_was_answered_before() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let url = format!("sqlite:{}", folder.path().join("shop.db").display());
+        let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.expect("a shop");
+        let recorder = Recorder::default();
+        let _heard = tracing::subscriber::set_default(recorder.clone());
+        let key = Key::new("test", "1", b"body").expect("a key");
+        let name = SetShop { key: "name".to_owned(), value: "Hollow Lane".to_owned(), who: String::new() };
+        for _ in 0..2 {
+            ledger.execute(Some(&key), &name).await.expect("done");
+        }
+        let wrong = SetShop { key: "shoe".to_owned(), ..name };
+        ledger.execute(None, &wrong).await.expect_err("there is no such setting");
+        let expected = [
+            "name=\"SetShop\" tries=1 replayed=false",
+            "name=\"SetShop\" tries=1 replayed=true",
+            "name=\"SetShop\" tries=1",
+        ];
+        assert_eq!(recorder.fields.lock().unwrap().join(" "), expected.join(" "));
+        ledger.close().await;
     }
 }

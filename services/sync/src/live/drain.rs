@@ -19,6 +19,7 @@ use std::pin::pin;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
+use tracing::Instrument;
 
 /// Requests under way at once: enough to hide the way there and back, and no crowd at the other door.
 pub(super) const AT_ONCE: usize = 8;
@@ -212,9 +213,17 @@ async fn say_one(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
             let settled = messages.iter().map(|m| deliver::left(m.item)).collect();
             Said { holder, settled, quiet: None }
         }
-        Job::One(message) => deliver::one(hand, *message).await,
+        Job::One(message) => {
+            let (connection, item) = (hand.connection.name.as_str(), message.listing.sku.to_string());
+            let span = tracing::info_span!("message", connection, item, tries = message.tries);
+            deliver::one(hand, *message).instrument(span).await
+        }
         Job::Many(messages) => match &hand.reach.file.out.batch {
-            Some(call) => deliver::many(hand, call, messages).await,
+            Some(call) => {
+                let (connection, items) = (hand.connection.name.as_str(), messages.len());
+                let span = tracing::info_span!("messages", connection, items);
+                deliver::many(hand, call, messages).instrument(span).await
+            }
             None => Said { holder: 0, settled: Vec::new(), quiet: None },
         },
     }

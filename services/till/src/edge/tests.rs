@@ -33,6 +33,18 @@ async fn every_answer_carries_the_headers() {
 }
 
 #[tokio::test]
+async fn an_answer_carries_the_name_of_its_request() {
+    let shop = TestShop::open().await;
+    for path in ["/api/shop", "/api/nowhere", "/health/live"] {
+        let reply = ask(&shop, "GET", path, &[("x-request-id", "till-3.42")], "").await;
+        assert_eq!(reply.header("x-request-id"), Some("till-3.42"), "{path}");
+        let (first, second) = (shop.get(path).await, shop.get(path).await);
+        assert!(first.header("x-request-id").is_some(), "{path}");
+        assert_ne!(first.header("x-request-id"), second.header("x-request-id"), "{path}");
+    }
+}
+
+#[tokio::test]
 async fn unknown_addresses_and_methods_are_problems() {
     let shop = TestShop::open().await;
     let check = |method: &'static str, path: &'static str, kind: &'static str, status: u16| {
