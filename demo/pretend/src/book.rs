@@ -318,7 +318,11 @@ impl Book {
         let order = &mut self.orders[at];
         order.changed = if order.change == 0 { now } else { now.max(order.changed + 1) };
         order.change = self.changes;
-        self.outbound.add(order, whole_seconds, true_now);
+        let told = || {
+            let body = serde_json::json!({ "bought": [order.json(whole_seconds)] }).to_string();
+            (format!("msg_{}", order.change), body)
+        };
+        self.outbound.add(told, true_now);
     }
 
     fn place_of(&self, reference: &str) -> Result<usize, NotBought> {

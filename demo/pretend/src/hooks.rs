@@ -1,6 +1,5 @@
 //! Hooks: each change of an order is told to a configured address, signed by Standard Webhooks 1.0.0.
 
-use crate::book::Bought;
 use crate::faults::Faults;
 use axum::body::Body;
 use axum::http::header::{CONTENT_TYPE, HOST};
@@ -10,7 +9,6 @@ use base64::engine::general_purpose::STANDARD;
 use hmac::{Hmac, KeyInit, Mac};
 use hyper::client::conn::http1;
 use hyper_util::rt::TokioIo;
-use serde_json::json;
 use sha2::Sha256;
 use std::fmt;
 use std::time::Duration;
@@ -72,36 +70,39 @@ pub struct HooksTo {
 
 /// A hook that waits.
 #[derive(Clone, Debug)]
-pub(crate) struct Hook {
-    id: String,
-    body: String,
+pub struct Hook {
+    /// Tells it from the others.
+    pub id: String,
+    /// What it says.
+    pub body: String,
     due_ms: i64,
     tries: u32,
 }
 
 /// Hooks that wait.
 #[derive(Debug)]
-pub(crate) struct Outbound {
+pub struct Outbound {
     wanted: bool,
     waiting: Vec<Hook>,
     dice: fastrand::Rng,
 }
 
 impl Outbound {
-    pub(crate) fn new(seed: u64, wanted: bool) -> Self {
+    /// None yet; how chance falls is drawn from the seed.
+    pub fn new(seed: u64, wanted: bool) -> Self {
         Self { wanted, waiting: Vec::new(), dice: fastrand::Rng::with_seed(seed) }
     }
 
-    pub(crate) fn add(&mut self, order: &Bought, whole_seconds: bool, now_ms: i64) {
-        if !self.wanted || self.waiting.len() >= MAX_WAITING {
-            return;
+    /// Adds one by its id and what it says, unless nobody wants any.
+    pub fn add(&mut self, told: impl FnOnce() -> (String, String), now_ms: i64) {
+        if self.wanted && self.waiting.len() < MAX_WAITING {
+            let (id, body) = told();
+            self.waiting.push(Hook { id, body, due_ms: now_ms, tries: 0 });
         }
-        let body = json!({ "bought": [order.json(whole_seconds)] }).to_string();
-        self.waiting.push(Hook { id: format!("msg_{}", order.change), body, due_ms: now_ms, tries: 0 });
     }
 
     /// Those that are due, as the faults would have them: some lost, some twice, in any order.
-    pub(crate) fn take_due(&mut self, now_ms: i64, faults: &Faults) -> Vec<Hook> {
+    pub fn take_due(&mut self, now_ms: i64, faults: &Faults) -> Vec<Hook> {
         let (due, later) = self.waiting.drain(..).partition(|hook| hook.due_ms <= now_ms);
         self.waiting = later;
         let due: Vec<Hook> = due;
@@ -126,7 +127,7 @@ impl Outbound {
     }
 
     /// One that was not answered well is tried again later.
-    pub(crate) fn try_later(&mut self, mut hook: Hook, now_ms: i64) {
+    pub fn try_later(&mut self, mut hook: Hook, now_ms: i64) {
         hook.due_ms = now_ms + (FIRST_WAIT_MS << hook.tries);
         hook.tries += 1;
         if hook.tries < MAX_TRIES {
@@ -134,11 +135,13 @@ impl Outbound {
         }
     }
 
-    pub(crate) fn clear(&mut self) {
+    /// Forgets all of them.
+    pub fn clear(&mut self) {
         self.waiting.clear();
     }
 
-    pub(crate) fn waiting(&self) -> usize {
+    /// How many there are.
+    pub fn waiting(&self) -> usize {
         self.waiting.len()
     }
 }
@@ -175,17 +178,24 @@ impl Messenger {
         let seconds = shop_now_ms.div_euclid(1_000);
         let signed: Vec<String> =
             self.to.secrets.iter().map(|secret| secret.sign(&hook.id, seconds, &hook.body)).collect();
-        let request = Request::post(&self.path)
-            .header(HOST, &self.host)
-            .header(CONTENT_TYPE, "application/json")
-            .header("webhook-id", &hook.id)
-            .header("webhook-timestamp", seconds)
-            .header("webhook-signature", signed.join(" "))
-            .body(Body::from(hook.body.clone()));
-        let Ok(request) = request else { return false };
-        let answer = tokio::time::timeout(PATIENCE, ask(&self.host, request)).await;
-        answer.is_ok_and(|status| status.is_some_and(|status| status.is_success()))
+        let headers = [
+            ("webhook-id", hook.id.clone()),
+            ("webhook-timestamp", seconds.to_string()),
+            ("webhook-signature", signed.join(" ")),
+        ];
+        deliver((&self.host, &self.path), &headers, hook.body.clone()).await
     }
+}
+
+/// Sends a hook to a host's path; whether it was answered well.
+pub async fn deliver((host, path): (&str, &str), headers: &[(&str, String)], body: String) -> bool {
+    let mut request = Request::post(path).header(HOST, host).header(CONTENT_TYPE, "application/json");
+    for (name, value) in headers {
+        request = request.header(*name, value);
+    }
+    let Ok(request) = request.body(Body::from(body)) else { return false };
+    let answer = tokio::time::timeout(PATIENCE, ask(host, request)).await;
+    answer.is_ok_and(|status| status.is_some_and(|status| status.is_success()))
 }
 
 /// What a request is answered, if it is. The body of the answer is nobody's concern.
@@ -201,8 +211,6 @@ async fn ask(host: &str, request: Request<Body>) -> Option<StatusCode> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::book::OrderState;
-    use rust_decimal::Decimal;
 
     /// The example of the Standard Webhooks libraries' own tests
     /// (github.com/standard-webhooks/standard-webhooks, `test_sign_function`).
@@ -229,17 +237,7 @@ mod tests {
     fn outbound(count: u64) -> Outbound {
         let mut outbound = Outbound::new(3, true);
         for change in 1..=count {
-            let order = Bought {
-                reference: change.to_string(),
-                placed: 0,
-                changed: 0,
-                state: OrderState::OrderProcessing,
-                postage: Decimal::ZERO,
-                buyer: String::new(),
-                lines: Vec::new(),
-                change,
-            };
-            outbound.add(&order, false, 0);
+            outbound.add(|| (format!("msg_{change}"), "{}".to_owned()), 0);
         }
         outbound
     }

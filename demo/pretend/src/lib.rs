@@ -23,7 +23,7 @@ mod wire;
 pub use book::{Backup, Bought, Line, NotBought, OrderState, Remembered};
 pub use faults::{Fault, Faults, Shuffler};
 pub use goods::Shown;
-pub use hooks::{HookSecret, HooksTo, NotASecret, NotAnAddress};
+pub use hooks::{Hook, HookSecret, HooksTo, NotASecret, NotAnAddress, Outbound, deliver};
 pub use passing::{Faulty, Visits, pass};
 pub use shop::{Counts, Options, Running, Shop};
 pub use time::{Now, http_date, machine_clock};

@@ -9,6 +9,8 @@ pub enum Broken {
     StaleOverwrites,
     /// The shop says that all is well and does nothing.
     SaysYesAndDoesNothing,
+    /// The shop makes each listing twice.
+    MakesTwice,
     /// Each order that comes by hook is booked under a second number too.
     OrdersTwice,
     /// Orders that were told by hook are called off at the house, and the shop never hears of it.

@@ -6,7 +6,7 @@ use std::fmt::Write;
 
 /// Its name, and the names of its secrets.
 pub(crate) const NAME: &str = "village";
-pub(crate) const HOOK: &str = "village-hook";
+const HOOK: &str = "village-hook";
 /// What the shop's own secrets are.
 pub(crate) const SECRET: &str = "hedge-and-hook";
 /// Of a user with a password.
@@ -90,17 +90,27 @@ pub(crate) fn secret_name(shop: ShopKind) -> &'static str {
     }
 }
 
+/// The name of the secret that its hooks are signed with.
+pub(crate) fn hook_name(shop: ShopKind) -> &'static str {
+    if shop == ShopKind::Plates { "plates-hook" } else { HOOK }
+}
+
 /// A file with the shop's true address, on the own machine, whose clock stands still while a round runs; and with
 /// what may be one way or the other.
-fn of_file(file: &str, shape: &Shape, base: &str) -> String {
+fn of_file(file: &'static str, shape: &Shape, base: &str) -> String {
     let line = |line: &str| match line {
         line if line.starts_with("base = ") => Some(format!("base = \"{base}\"\nprivate = true")),
+        line if line.starts_with("token = ") => Some(format!("token = \"{base}/pass\"")),
         line if line.starts_with("per_second = ") => Some("per_second = 10000".to_owned()),
         "overlap = \"10m\"" => Some(format!("overlap = \"{}m\"", shape.overlap)),
         "new_pieces = \"list\"" if !shape.lists_new_pieces => Some("new_pieces = \"wait\"".to_owned()),
         line if line.starts_with("one = ") && !shape.one => None,
         line => Some(line.to_owned()),
     };
+    let cut = |file: &'static str, table: &str, stays: bool| {
+        if stays { file } else { file.split(table).next().unwrap_or(file) }
+    };
+    let file = cut(cut(file, "\n[hooks]\n", shape.hooks), "\n[listed]\n", shape.listed);
     file.lines().filter_map(line).map(|line| line + "\n").collect()
 }
 

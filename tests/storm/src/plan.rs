@@ -51,9 +51,11 @@ pub(crate) struct Shape {
 /// What a shop of ours is like, beyond what all of its kind do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Habits {
-    /// Rooms: a document without its `ETag` and a mark that was never given are refused. Plates: a second one of a
-    /// sku is.
+    /// Rooms: a document without its `ETag` and a mark that was never given are refused. Lots: a page behind the last
+    /// is. Plates: a second one of a sku is.
     pub(crate) is_strict: bool,
+    /// Plates: put back to an earlier state, it gives its numbers once more.
+    pub(crate) reuses_numbers: bool,
     /// Lots: requests that are let in together.
     pub(crate) requests: u32,
 }
@@ -118,7 +120,7 @@ impl Plan {
             engine,
             broken,
             shop,
-            habits: Habits { is_strict: false, requests: u32::MAX },
+            habits: Habits { is_strict: false, reuses_numbers: false, requests: u32::MAX },
             shape,
             plain_shop: dice.u8(0..4) == 0 || broken == Broken::StaleOverwrites,
             clock_off_ms: if is_off { off } else { 0 },
@@ -131,8 +133,9 @@ impl Plan {
     /// For a shop of ours, whose text says most of it. None of them knows revisions, and a comparison always mends.
     fn of_ours(mut self) -> Self {
         let mut dice = Rng::with_seed(self.seed ^ OF_OURS);
-        let Shape { overlap, one, lists_new_pieces, .. } = self.shape;
-        self.habits = Habits { is_strict: dice.bool(), requests: dice.u32(REQUESTS) };
+        let Shape { overlap, one, lists_new_pieces, hooks, .. } = self.shape;
+        self.habits =
+            Habits { is_strict: dice.bool(), reuses_numbers: dice.bool(), requests: dice.u32(REQUESTS) };
         let is_mark = self.shop == ShopKind::Rooms;
         let is_calm = self.broken == Broken::No;
         self.whole_seconds = is_calm && (one || !is_mark) && dice.u8(0..3) == 0;
@@ -146,8 +149,9 @@ impl Plan {
             poll: if is_mark { Poll::Mark } else { Poll::Since },
             overlap,
             one,
-            hooks: false,
-            listed: true,
+            hooks: hooks && self.shop == ShopKind::Plates,
+            // A comparison mends what is broken.
+            listed: is_calm || self.shop == ShopKind::Plates,
             lists_new_pieces,
             secret: true,
         };

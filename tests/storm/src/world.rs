@@ -1,6 +1,6 @@
 //! The farm's house and the pretend shop, set up for a storm.
 
-use crate::connection::{self, HOOK, HOOK_SECRET, NAME, SECRET};
+use crate::connection::{self, HOOK_SECRET, NAME, SECRET};
 use crate::drain::hook_status;
 use crate::ground::{Engine, Ground, Template};
 use crate::plan::{Plan, START};
@@ -165,12 +165,14 @@ fn new_live(secrets: &Path) -> Arc<Live> {
 
 /// What the shop wants to be shown.
 fn secret_of(shop: ShopKind) -> &'static str {
-    if shop == ShopKind::Plates { connection::USER_SECRET } else { SECRET }
+    if matches!(shop, ShopKind::Lots | ShopKind::Plates) { connection::USER_SECRET } else { SECRET }
 }
 
 fn write_secrets(folder: &Path, shop: ShopKind) -> Result<(), StormError> {
     std::fs::create_dir(folder).doing("make the folder of secrets")?;
-    for (name, secret) in [(connection::secret_name(shop), secret_of(shop)), (HOOK, HOOK_SECRET)] {
+    for (name, secret) in
+        [(connection::secret_name(shop), secret_of(shop)), (connection::hook_name(shop), HOOK_SECRET)]
+    {
         let mut options = std::fs::OpenOptions::new();
         let file = options.write(true).create_new(true).mode(0o600).open(folder.join(name));
         std::io::Write::write_all(&mut file.doing("write a secret")?, secret.as_bytes())

@@ -268,3 +268,28 @@ fn what_is_wrong_with_ids_of_their_own_is_told() {
     let by_sku = "channel = \"online\"\nbase = \"https://s.example\"\n[out]\nto = \"/x/{sku}\"\n[listed]\nfrom = \"/x\"\n";
     assert!(ConnectionFile::parse(by_sku).unwrap().telling_list().is_some());
 }
+
+#[test]
+fn how_a_list_of_pages_ends_is_told() {
+    const PAGES: &str = "channel = \"online\"\nbase = \"https://shop.example\"\n[out]\nto = \"/x/{sku}\"\n\
+        [orders]\nfrom = \"/o?p={page}\"\nnext = \"page\"\npast_end = 404\n\
+        [listed]\nfrom = \"/l?p={page}\"\nnext = \"page\"\npast_end = 410\n";
+    let read = ConnectionFile::parse(PAGES).unwrap();
+    assert_eq!((read.orders.unwrap().past_end, read.listed.unwrap().past_end), (Some(404), Some(410)));
+    let without = ConnectionFile::parse(&PAGES.replace("past_end = 404\n", "")).unwrap();
+    assert_eq!(without.orders.unwrap().past_end, None);
+    let check = |from: &str, to: &str, expected: &str| {
+        let told = ConnectionFile::parse(&PAGES.replacen(from, to, 1))
+            .map_or_else(|e| e.to_string(), |_| "read".to_owned());
+        assert!(told.contains(expected), "{from} → {to}: {told}");
+    };
+    check("404", "399", "line 8: [orders] past_end = \"399\": use 400 to 499");
+    check("410", "500", "line 12: [listed] past_end = \"500\": use 400 to 499");
+    check("404", "\"404\"", "invalid type");
+    check(
+        "/o?p={page}\"\nnext = \"page\"",
+        "/o\"",
+        "line 5: [orders] has past_end, which goes with next = \"page\" alone",
+    );
+    check("/l?p={page}\"\nnext = \"page\"", "/l\"\nnext = \"link\"", "line 9: [listed] has past_end");
+}

@@ -226,6 +226,8 @@ pub struct Pull {
     pub from: Address,
     /// How it goes on.
     pub next: NextPage,
+    /// The status by which a page behind the last one is refused; an empty one if none.
+    pub past_end: Option<u16>,
     /// What its cursor is, if it goes on by one.
     pub cursor: Cursor,
     /// How often.

@@ -25,6 +25,9 @@ const WEEKLY: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(60 * 24 * 
 /// known again for a week.
 const TOLERANCE: RangeInclusive<Span> = Span::seconds(30)..=Span::seconds(24 * 3600);
 
+/// What says that there is no such page: a refusal of what was asked for (RFC 9110, 15.5).
+const PAST_END: RangeInclusive<i64> = 400..=499;
+
 /// What a list is asked for with, whichever it is.
 struct RawPull<'a> {
     from: &'a Text,
@@ -151,6 +154,7 @@ impl Reader<'_> {
             from: self.address("[orders] from", &raw.from, &[Place::Cursor, Place::Since, Place::Page])?,
             cursor: self.cursor(&pull, raw.cursor.as_ref())?,
             next: self.next(&pull)?,
+            past_end: self.past_end(&pull, raw.past_end.as_ref())?,
             every: self.span("[orders] every", raw.every.as_ref(), &ORDERS_EVERY, Span::seconds(60))?,
             overlap: self.span("[orders] overlap", raw.overlap.as_ref(), &OVERLAP, Span::seconds(600))?,
             since: self.since(raw, line)?,
@@ -181,6 +185,7 @@ impl Reader<'_> {
         Ok(Pull {
             from: self.address("[listed] from", &raw.from, &[Place::Cursor, Place::Page])?,
             next: self.next(&pull)?,
+            past_end: self.past_end(&pull, raw.past_end.as_ref())?,
             every: self.span("[listed] every", raw.every.as_ref(), &LISTED_EVERY, Span::seconds(6 * 3600))?,
             // What is listed is compared as a whole: each walk begins at the beginning.
             cursor: Cursor::Page,
@@ -209,6 +214,17 @@ impl Reader<'_> {
             return Err(self.wrong("[orders] cursor", text, why));
         }
         self.word("[orders] cursor", cursor, usual, &[("page", Cursor::Page), ("mark", Cursor::Mark)])
+    }
+
+    /// The first page is never behind the last one, so only what is counted can have one that is not there.
+    fn past_end(&self, raw: &RawPull<'_>, status: Option<&Number>) -> Read<Option<u16>> {
+        let Some(status) = status else { return Ok(None) };
+        if raw.next.is_none_or(|next| next.get_ref() != "page") {
+            let why = "has past_end, which goes with next = \"page\" alone";
+            return Err(ConnectionError::Together { line: raw.line, table: raw.table, why });
+        }
+        let code = self.number(&format!("{} past_end", raw.table), Some(status), PAST_END, 0)?;
+        Ok(u16::try_from(code).ok())
     }
 
     fn one_listing(&self, text: &Text) -> Read<Address> {

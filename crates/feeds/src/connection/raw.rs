@@ -81,6 +81,7 @@ pub(super) struct RawOrders {
     pub(super) next: Option<Text>,
     pub(super) cursor: Option<Text>,
     pub(super) cursor_at: Option<Text>,
+    pub(super) past_end: Option<Number>,
     pub(super) every: Option<Text>,
     pub(super) overlap: Option<Text>,
     pub(super) since: Option<Text>,
@@ -118,6 +119,7 @@ pub(super) struct RawListed {
     pub(super) one: Option<Text>,
     pub(super) next: Option<Text>,
     pub(super) cursor_at: Option<Text>,
+    pub(super) past_end: Option<Number>,
     pub(super) every: Option<Text>,
     pub(super) layout: Option<Text>,
 }

@@ -127,7 +127,10 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
                 as_known(hand, &mut message, heard.answer.as_ref())
             }
             Verdict::Stale => ask_anew(hand, &message, &mut etag).await,
-            Verdict::Refused if says_gone(heard.reply) => as_new(hand, &mut message),
+            Verdict::Refused if says_gone(heard.reply) => match as_new(hand, &mut message).await {
+                Ok(again) => again,
+                Err(said) => return said,
+            },
             _ => false,
         };
         if !again || message.is_late() {
@@ -186,12 +189,7 @@ async fn look_first(hand: &ConnectionContext<'_>, message: &mut Message) -> Opti
             }
             None
         }
-        // There is nothing to end.
-        Looked::NotThere if is_gone => {
-            let (item, revision) = (message.item, message.listing.revision);
-            let nothing = Settled { item, revision, became: SettledAs::Nothing };
-            Some(Said::one(message.in_hand.holder, nothing))
-        }
+        Looked::NotThere if is_gone => Some(nothing_to_end(message)),
         Looked::NotThere | Looked::NotAsked => {
             // It was made once, is not there any more, and has no id to be told by: it is made anew.
             if is_unnamed && hand.reach.file.out.new.is_some() {
@@ -204,13 +202,7 @@ async fn look_first(hand: &ConnectionContext<'_>, message: &mut Message) -> Opti
             Some(untold(hand, message, &FillError::Unknown { place: Place::OtherId }))
         }
         Looked::CannotTell => None,
-        Looked::Failed { reply, words } => {
-            let words = format!("{words}; whether it is there already is not known");
-            let quiet = (!answers(reply)).then(|| (reply, words.clone()));
-            let became = later(hand, message, reply, &words);
-            let settled = Settled { item: message.item, revision: message.listing.revision, became };
-            Some(Said { holder: message.in_hand.holder, settled: vec![settled], quiet })
-        }
+        Looked::Failed { reply, words } => Some(not_looked(hand, message, reply, &words)),
     }
 }
 
@@ -288,13 +280,36 @@ fn as_known(hand: &ConnectionContext<'_>, message: &mut Message, answer: Option<
     can_be_said
 }
 
-/// They have lost it: it is told as new.
-fn as_new(hand: &ConnectionContext<'_>, message: &mut Message) -> bool {
-    let is_known = message.can_be_made_anew(&hand.reach.file.out);
-    if is_known {
-        message.kind = Kind::New;
+/// They have lost it: it is told as new, unless their list has it under another id by now. Whether it is said again,
+/// or what has become of it.
+async fn as_new(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<bool, Said> {
+    if !message.can_be_made_anew(&hand.reach.file.out) {
+        return Ok(false);
     }
-    is_known
+    match look::look(hand, &message.listing.sku, Some(message.in_hand.since)).await {
+        Looked::There(Some(id)) if id != message.stood.other_id => {
+            message.stood.other_id = id;
+            message.has_found_id = true;
+        }
+        Looked::NotThere if message.state() == ListingState::Ended => return Err(nothing_to_end(message)),
+        Looked::Failed { reply, words } => return Err(not_looked(hand, message, reply, &words)),
+        _ => message.kind = Kind::New,
+    }
+    Ok(true)
+}
+
+fn nothing_to_end(message: &Message) -> Said {
+    let (item, revision) = (message.item, message.listing.revision);
+    Said::one(message.in_hand.holder, Settled { item, revision, became: SettledAs::Nothing })
+}
+
+/// Their list cannot be asked for now, and nothing is made there blindly.
+fn not_looked(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, words: &str) -> Said {
+    let words = format!("{words}; whether it is there already is not known");
+    let quiet = (!answers(reply)).then(|| (reply, words.clone()));
+    let became = later(hand, message, reply, &words);
+    let settled = Settled { item: message.item, revision: message.listing.revision, became };
+    Said { holder: message.in_hand.holder, settled: vec![settled], quiet }
 }
 
 /// Asks for the other side's state of it. Without one the message goes without a condition, where it

@@ -29,6 +29,7 @@ pub mod signature;
 mod theirs;
 mod tls;
 mod token;
+mod turned;
 mod understood;
 
 pub use by_hand::{

@@ -6,7 +6,8 @@
 use super::client::{Answer, Ask, CallError, NoBody};
 use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::intake::{From, Read};
-use super::place::{Position, Turned, mark, sum};
+use super::place::{Position, mark, sum};
+use super::turned::Turned;
 use domain::day::Moment;
 use domain::delivery::{Reply, back_off};
 use domain::order::IncomingOrder;
@@ -73,6 +74,12 @@ impl PageError {
     /// Whether the other shop is well, and wants to be asked later.
     pub(super) fn asks_to_wait(&self) -> bool {
         matches!(self, Self::Status { reply: Reply::Status { code: 429 | 503, .. }, .. })
+    }
+
+    /// Whether there is no such page, since the list has ended before it.
+    pub(super) fn is_past_end(&self, pull: &Pull, position: &Position) -> bool {
+        let Self::Status { reply: Reply::Status { code, .. }, .. } = self else { return false };
+        position.is_behind_first() && pull.past_end == Some(*code)
     }
 
     /// Whether the place itself is what is not taken.
@@ -178,6 +185,10 @@ async fn one_page(
     let page = match fetch(hand, WHAT, url.clone(), etag.as_deref()).await {
         Ok(Some(page)) => page,
         Ok(None) => return Ok(Ok(false)),
+        Err(error) if error.is_past_end(pull, position) => {
+            let turned = position.turn(pull, &Turned::not_there(url), hand.ledger.now());
+            return Ok(turned.map_err(|why| PageError::Endless { what: WHAT, why }));
+        }
         Err(error) => return Ok(Err(error)),
     };
     let reading = PageReading { layout: &pull.layout, currency: hand.shop.currency, zone: &hand.shop.zone };

@@ -6,6 +6,7 @@
 //! still to come to one that was read: a walk of several pages that would move the mark is done again until
 //! two in a row have met the same records.
 
+use super::turned::Turned;
 use domain::day::Moment;
 use feeds::connection::{Base, Cursor, FillError, NextPage, Place, Pull};
 use ledger::online::{MAX_PLACE_CHARS, PullState};
@@ -119,29 +120,6 @@ pub(super) struct Known {
     back: Option<i64>,
 }
 
-/// What a page said of going on.
-#[derive(Debug)]
-pub(super) struct Turned {
-    /// The address it came from.
-    pub(super) from: Url,
-    /// The next one by its header.
-    pub(super) link: Option<String>,
-    /// The next mark in its body.
-    pub(super) cursor: Option<String>,
-    /// How many records it had.
-    pub(super) records: usize,
-    /// What tells it from another.
-    pub(super) hash: String,
-    /// What its records add up to, in whatever order.
-    pub(super) sum: u64,
-    /// The newest change on it.
-    pub(super) newest: Option<Moment>,
-    /// Its `ETag`.
-    pub(super) etag: Option<String>,
-    /// The other shop's clock (`Date`).
-    pub(super) date: Option<i64>,
-}
-
 /// A list's state while it is in hand.
 #[derive(Debug)]
 pub(super) struct Position {
@@ -195,6 +173,11 @@ impl Position {
             NextPage::Link | NextPage::None => ("", ""),
         };
         pull.from.fill(base, &[(Place::Since, &since), (Place::Cursor, cursor), (Place::Page, page)])
+    }
+
+    /// Whether the page that is asked for is behind another one.
+    pub(super) fn is_behind_first(&self) -> bool {
+        !self.walk.at.is_empty()
     }
 
     /// The `ETag` to ask with: of this address, of a list that had one page, and not for too long.

@@ -8,10 +8,11 @@
 use super::by_hand::named;
 use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::orders::{PageError, fetch, poll, try_again};
-use super::place::{Position, Turned, mark};
+use super::place::{Position, mark};
 use super::rng::Rng;
 use super::runtime::Live;
 use super::theirs::Theirs;
+use super::turned::Turned;
 use crate::exchange::{CompareRun, IntakeError, Ours, read_listed};
 use crate::words::tell_all;
 use domain::ids::{ConnectionId, ItemId};
@@ -322,7 +323,14 @@ pub(super) async fn one_page(
 ) -> Result<bool, PageError> {
     let url = position.address(&hand.reach.file.base, pull);
     let url = url.map_err(|source| PageError::Address { what: WHAT, source })?;
-    let Some(page) = fetch(hand, WHAT, url.clone(), None).await? else { return Ok(false) };
+    let endless = |why| PageError::Endless { what: WHAT, why };
+    let page = match fetch(hand, WHAT, url.clone(), None).await {
+        Err(error) if error.is_past_end(pull, position) => {
+            return position.turn(pull, &Turned::not_there(url), hand.ledger.now()).map_err(endless);
+        }
+        page => page?,
+    };
+    let Some(page) = page else { return Ok(false) };
     let reading = PageReading { layout: &pull.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
     let listed = listings_of_page(&page.body, reading);
     let listed = listed.map_err(|source| PageError::Unreadable { what: WHAT, source })?;
@@ -346,7 +354,7 @@ pub(super) async fn one_page(
         }
         theirs.add(pull, one);
     }
-    position.turn(pull, &turned, hand.ledger.now()).map_err(|why| PageError::Endless { what: WHAT, why })
+    position.turn(pull, &turned, hand.ledger.now()).map_err(endless)
 }
 
 /// Compares, mends and asks.

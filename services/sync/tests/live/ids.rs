@@ -3,12 +3,14 @@
 
 use crate::ground::{Ground, HOUR, SECOND, ok};
 use domain::codes::Code;
+use domain::quantity::Asked;
+use domain::stock::ItemKind;
 use ledger::online::{EndConnection, EnterOtherId};
 use serde_json::{Value, json};
 use std::time::Duration;
 use sync::live::SyncCycle;
 use wiremock::matchers::{method, path};
-use wiremock::{Mock, ResponseTemplate};
+use wiremock::{Mock, Request, Respond, ResponseTemplate};
 
 const OUT: &str = "[out]\nto = \"/goods/{other_id}\"\nnew = { to = \"/goods\", id = \"/id\", known_id = \"/there/id\" }\n\
     new_pieces = \"list\"\n";
@@ -24,7 +26,7 @@ fn listed(rows: &[(&str, &str, &str)]) -> ResponseTemplate {
     ResponseTemplate::new(200).set_body_json(rows)
 }
 
-async fn answers(ground: &Ground, list: ResponseTemplate, made: ResponseTemplate) {
+async fn answers(ground: &Ground, list: ResponseTemplate, made: impl Respond + 'static) {
     ground.server.reset().await;
     Mock::given(method("POST")).respond_with(made).mount(&ground.server).await;
     Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
@@ -37,6 +39,12 @@ async fn answers(ground: &Ground, list: ResponseTemplate, made: ResponseTemplate
 
 fn made(id: &str) -> ResponseTemplate {
     ResponseTemplate::new(201).set_body_json(json!({"id": id}))
+}
+
+/// Each is made under a number of its own: B2 is 72.
+fn numbered(request: &Request) -> ResponseTemplate {
+    let body: Value = serde_json::from_slice(&request.body).unwrap();
+    made(&body["sku"].as_str().unwrap().replace('B', "7"))
 }
 
 /// What was said, without what was asked for.
@@ -95,6 +103,35 @@ async fn what_a_failed_answer_may_have_made_is_looked_for_by_whichever_process_c
 }
 
 #[tokio::test]
+async fn what_they_have_lost_is_looked_for_before_it_is_made_anew() {
+    let check = async |made_as: Option<&str>, expected: &[&str]| {
+        let mut ground = Ground::with(&format!("{OUT}{LIST}{ORDERS}"), &[]).await;
+        ground.add("C1", ItemKind::Counted, Some(Asked::parse("5", None).unwrap())).await;
+        answers(&ground, listed(&[]), made("71")).await;
+        ground.rounds(SECOND).await;
+        // The shop was put back; what is made anew is made, and the answer is an error.
+        let lost = async |ground: &Ground, list: ResponseTemplate, made: ResponseTemplate| {
+            ground.server.reset().await;
+            let gone = ResponseTemplate::new(404).set_body_json(json!({"why": "no such thing"}));
+            Mock::given(method("PUT")).and(path("/goods/71")).respond_with(gone).mount(&ground.server).await;
+            Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
+            Mock::given(method("POST")).respond_with(made).mount(&ground.server).await;
+            Mock::given(path("/goods")).respond_with(list).mount(&ground.server).await;
+        };
+        lost(&ground, listed(&[]), ResponseTemplate::new(500)).await;
+        ground.sell("C1").await;
+        ground.round().await;
+        assert_eq!(said(&ground).await, ["PUT /goods/71 InStock", "POST /goods InStock"]);
+        let there: Vec<_> = made_as.into_iter().map(|id| (id, "C1", "4")).collect();
+        lost(&ground, listed(&there), made("81")).await;
+        ground.rounds(20 * SECOND).await;
+        assert_eq!(said(&ground).await, expected, "{made_as:?}");
+    };
+    check(Some("80"), &["PUT /goods/71 InStock", "PUT /goods/80 InStock"]).await;
+    check(None, &["PUT /goods/71 InStock", "POST /goods InStock"]).await;
+}
+
+#[tokio::test]
 async fn what_a_person_made_there_meanwhile_is_not_made_once_more() {
     let mut ground = Ground::with(&format!("{OUT}{LIST}"), &["B1"]).await;
     answers(&ground, listed(&[]), made("71")).await;
@@ -150,7 +187,7 @@ async fn one_is_asked_for_by_its_code_where_the_shop_can_be() {
 #[tokio::test]
 async fn after_a_reconnect_their_list_is_asked_before_anything_is_made() {
     let mut ground = Ground::with(&format!("{OUT}{LIST}{ORDERS}"), &["B1", "B2"]).await;
-    answers(&ground, listed(&[]), made("71")).await;
+    answers(&ground, listed(&[]), numbered).await;
     ground.rounds(SECOND).await;
     let posted = |said: Vec<String>| said.into_iter().filter(|a| a.starts_with("POST")).count();
     assert_eq!(posted(said(&ground).await), 2);

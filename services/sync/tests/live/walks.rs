@@ -6,7 +6,7 @@ use domain::day::Moment;
 use serde_json::{Value, json};
 use std::sync::{Arc, Mutex};
 use sync::live::reread;
-use wiremock::matchers::{any, path};
+use wiremock::matchers::{any, method, path, query_param};
 use wiremock::{Mock, Request, Respond, ResponseTemplate};
 
 const SKUS: [&str; 7] = ["A1", "A2", "A3", "A4", "A5", "A6", "A7"];
@@ -286,4 +286,45 @@ async fn a_shop_that_was_put_back_from_its_backup_is_told_anew() {
     told.sort();
     assert_eq!(told, ["PUT /intake/B1 SoldOut", "PUT /intake/B2 InStock"]);
     assert_eq!(ground.status().await.drifts, 0);
+}
+
+const PAST_END: &str = "past_end = 404\n";
+
+/// A shop that counts its lists by pages, each of one; what is answered of the first page and of the second.
+async fn counted(key: &str, statuses: [u16; 2]) -> Ground {
+    let listed = format!(
+        "[listed]\nfrom = \"/listed?page={{page}}\"\nnext = \"page\"\n{key}layout = '''\nfeed = \"listings\"\n\
+         format = \"json\"\n[field.sku]\nfrom = \"/code\"\n'''\n"
+    );
+    let orders = tables(&format!("from = \"/bought?page={{page}}\"\nnext = \"page\"\n{key}"));
+    let ground = Ground::with(&format!("{orders}{listed}"), &["B1"]).await;
+    let bodies = [
+        ("/bought", json!({"bought": [order("1001", "B1", "OrderProcessing", -HOUR)]})),
+        ("/listed", json!([{"code": "B1"}])),
+    ];
+    for (list, body) in bodies {
+        for (number, status) in ["1", "2"].into_iter().zip(statuses) {
+            let asked = Mock::given(path(list)).and(query_param("page", number));
+            let answer = ResponseTemplate::new(status).set_body_json(&body);
+            asked.respond_with(answer).mount(&ground.server).await;
+        }
+    }
+    Mock::given(method("PUT")).respond_with(ok()).mount(&ground.server).await;
+    ground
+}
+
+#[tokio::test]
+async fn a_page_behind_the_last_that_is_refused_ends_the_list() {
+    let check = async |key: &str, statuses: [u16; 2], expected: bool| {
+        let mut ground = counted(key, statuses).await;
+        ground.round().await;
+        let troubles: Vec<_> = ground.status().await.troubles.into_iter().map(|t| (t.of, t.words)).collect();
+        assert_eq!(troubles.is_empty(), expected, "{key} {statuses:?}: {troubles:?}");
+    };
+    check(PAST_END, [200, 404], true).await;
+    check(PAST_END, [200, 410], false).await;
+    check(PAST_END, [200, 500], false).await;
+    // A shop that has no first page has no list.
+    check(PAST_END, [404, 404], false).await;
+    check("", [200, 404], false).await;
 }

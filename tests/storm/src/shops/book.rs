@@ -2,8 +2,9 @@
 
 use super::stock::{Says, Stock, Taken};
 use super::{Order, OrderLine};
+use crate::plan::Plan;
 use ledger::{Clock, ManualClock};
-use pretend::{Counts, Faults, OrderState};
+use pretend::{Counts, Faults, OrderState, Outbound};
 use rust_decimal::Decimal;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
@@ -73,6 +74,10 @@ pub(crate) struct Book {
     pub(crate) log: Vec<Entry>,
     pub(crate) counts: Counts,
     pub(crate) faults: Faults,
+    /// What is told by itself, where the shop does that.
+    pub(crate) outbound: Outbound,
+    tells: Option<fn(&Bought) -> String>,
+    reuses_numbers: bool,
     clock: ShopClock,
     changes: u64,
     backs: u64,
@@ -80,13 +85,22 @@ pub(crate) struct Book {
 }
 
 impl Book {
-    pub(crate) fn new(clock: ShopClock, faults: Faults) -> Self {
+    /// `tells` writes what is told of an order by itself, if anything is.
+    pub(crate) fn new(
+        plan: &Plan,
+        clock: ShopClock,
+        faults: Faults,
+        tells: Option<fn(&Bought) -> String>,
+    ) -> Self {
         Self {
             stock: Stock::new(FIRST_LISTING),
             orders: Vec::new(),
             log: Vec::new(),
             counts: Counts::default(),
             faults,
+            outbound: Outbound::new(plan.seed, tells.is_some()),
+            tells,
+            reuses_numbers: plan.habits.reuses_numbers,
             clock,
             changes: 0,
             backs: 0,
@@ -111,7 +125,8 @@ impl Book {
 
     /// Puts the shop back to an earlier state. Orders are numbered on; changes are counted on from there.
     pub(crate) fn put_back(&mut self, backup: Backup) {
-        self.stock.put_back_to(backup.stock);
+        self.stock.put_back_to(backup.stock, self.reuses_numbers);
+        self.outbound.clear();
         (self.orders, self.log, self.changes) = (backup.orders, backup.log, backup.changes);
     }
 
@@ -155,6 +170,10 @@ impl Book {
         bought.changed = if bought.order.change == 0 { now } else { now.max(bought.changed + 1) };
         bought.order.change = self.changes;
         self.log.push(Entry { at: self.changes, bought: bought.clone() });
+        if let Some(tells) = self.tells {
+            let (id, body) = (format!("c{}", self.changes), tells(bought));
+            self.outbound.add(|| (id, body), self.clock.millis());
+        }
     }
 
     fn place_of(&self, number: &str) -> Option<usize> {

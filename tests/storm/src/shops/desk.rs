@@ -3,18 +3,23 @@
 
 use super::book::{Book, ShopClock};
 use super::{ShopKind, Shown, lots, plates, rooms};
+use crate::broken::Broken;
 use crate::plan::{Habits, Plan};
 use crate::{Doing, StormError};
 use axum::Router;
 use axum::extract::{Request, State};
-use axum::http::header::{CONTENT_TYPE, DATE, RETRY_AFTER};
+use axum::http::header::{AUTHORIZATION, CONTENT_TYPE, DATE, RETRY_AFTER};
 use axum::http::{HeaderMap, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
-use pretend::{Breaker, Door, Fault, Faults, Faulty, Visits, http_date, pass};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use hmac::{Hmac, KeyInit, Mac};
+use pretend::{Breaker, Door, Fault, Faults, Faulty, Visits, deliver, http_date, pass};
 use rust_decimal::Decimal;
 use serde::Deserialize;
 use serde_json::{Value, json};
+use sha2::Sha256;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::net::TcpListener;
@@ -36,7 +41,10 @@ struct Inner {
     visits: Mutex<Visits>,
     /// Since when requests are counted, and how many came.
     came: Mutex<(i64, u32)>,
+    /// Passes that were given out, each with its end by the true time.
+    passes: Mutex<Vec<(String, i64)>>,
     habits: Habits,
+    broken: Broken,
     secret: String,
     seed: u64,
 }
@@ -52,6 +60,28 @@ impl Desk {
 
     pub(super) fn habits(&self) -> Habits {
         self.0.habits
+    }
+
+    pub(super) fn broken(&self) -> Broken {
+        self.0.broken
+    }
+
+    /// Gives out a pass for a while.
+    pub(super) fn pass(&self, lasts_ms: i64) -> String {
+        let (until, mut passes) = (self.book().true_now() + lasts_ms, lock(&self.0.passes));
+        let pass = format!("pass-{}", passes.len());
+        passes.push((pass.clone(), until));
+        pass
+    }
+
+    /// Lets in who brings a pass that is still good.
+    pub(super) fn lets_in_by_pass(&self, brought: Option<&str>) -> Result<(), Box<Response>> {
+        let now = self.book().true_now();
+        let is_good = |(pass, until): &(String, i64)| brought == Some(pass.as_str()) && now < *until;
+        if lock(&self.0.passes).iter().any(is_good) {
+            return Ok(());
+        }
+        Err(Box::new(no(StatusCode::UNAUTHORIZED, "this is no pass, or no more")))
     }
 
     pub(super) fn seed(&self) -> u64 {
@@ -116,6 +146,12 @@ pub(super) fn header<'h>(headers: &'h HeaderMap, name: &str) -> Option<&'h str> 
     headers.get(name).and_then(|value| value.to_str().ok())
 }
 
+/// What is shown as a user and a password.
+pub(super) fn basic(headers: &HeaderMap) -> Option<String> {
+    let coded = header(headers, AUTHORIZATION.as_str())?.strip_prefix("Basic ")?;
+    String::from_utf8(STANDARD.decode(coded).ok()?).ok()
+}
+
 /// An answer or its refusal: to the caller they are the same.
 pub(super) fn told(answer: Answer) -> Response {
     answer.unwrap_or_else(|rejection| *rejection)
@@ -152,6 +188,35 @@ pub(crate) struct Foreign {
     /// What stands behind the host in its address.
     below: &'static str,
     task: JoinHandle<()>,
+    hooks: HooksTo,
+}
+
+/// Where hooks go, and what they are signed with.
+#[derive(Debug)]
+struct HooksTo {
+    host: String,
+    path: String,
+    secret: String,
+}
+
+impl HooksTo {
+    fn new(address: &str, secret: &str) -> Self {
+        let bare = address.trim_start_matches("http://");
+        let (host, path) = bare.split_once('/').unwrap_or((bare, ""));
+        Self { host: host.to_owned(), path: format!("/{path}"), secret: secret.to_owned() }
+    }
+
+    async fn send(&self, body: String) -> bool {
+        // Every length of key is taken by HMAC.
+        let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.secret.as_bytes()) else { return false };
+        mac.update(body.as_bytes());
+        let seal = mac
+            .finalize()
+            .into_bytes()
+            .iter()
+            .fold(String::new(), |seal, byte| seal + &format!("{byte:02x}"));
+        deliver((&self.host, &self.path), &[("x-seal", seal)], body).await
+    }
 }
 
 impl Drop for Foreign {
@@ -166,14 +231,17 @@ impl Foreign {
         clock: ShopClock,
         faults: Faults,
         secret: &str,
+        (hooks_to, hook_secret): (String, &str),
     ) -> Result<Self, StormError> {
         let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.doing("open a shop")?;
         let address = listener.local_addr().doing("open a shop")?;
         let desk = Desk(Arc::new(Inner {
-            book: Mutex::new(Book::new(clock, faults)),
+            book: Mutex::new(Book::new(plan, clock, faults, plan.shape.hooks.then_some(plates::hook))),
             visits: Mutex::new(Visits::new(plan.seed)),
             came: Mutex::default(),
+            passes: Mutex::default(),
             habits: plan.habits,
+            broken: plan.broken,
             secret: secret.to_owned(),
             seed: plan.seed,
         }));
@@ -192,11 +260,29 @@ impl Foreign {
             // It ends with the task alone.
             let _ = axum::serve(Door(listener), routes).await;
         });
-        Ok(Self { address, desk, below, task })
+        Ok(Self { address, desk, below, task, hooks: HooksTo::new(&hooks_to, hook_secret) })
     }
 
     pub(crate) fn base(&self) -> String {
         format!("http://{}{}", self.address, self.below)
+    }
+
+    /// Sends the hooks that are due now.
+    pub(crate) async fn send_hooks(&self) {
+        let due = self.change(|book| {
+            let (now, faults) = (book.true_now(), book.faults.clone());
+            book.outbound.take_due(now, &faults)
+        });
+        for hook in due {
+            if self.hooks.send(hook.body.clone()).await {
+                self.change(|book| book.counts.hooks += 1);
+            } else {
+                self.change(|book| {
+                    let now = book.true_now();
+                    book.outbound.try_later(hook, now);
+                });
+            }
+        }
     }
 
     /// Looks at the book, or changes it.

@@ -2,12 +2,14 @@
 //! many requests in, weighs in grams and reckons in cents.
 
 use super::book::{Book, Bought};
-use super::desk::{Answer, Desk, json_of, no, number, read, told};
+use super::desk::{Answer, Desk, basic, header, json_of, no, number, read, told};
 use super::stock::{Listing, Says};
+use crate::broken::Broken;
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::{Path, Query, State};
-use axum::http::StatusCode;
+use axum::http::header::AUTHORIZATION;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use axum::routing::{get, post, put};
 use fastrand::Rng;
@@ -21,6 +23,8 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 /// Wares on a page of their list, and the most of one lot.
 const PAGE: usize = 5;
 const MAX_LOT: usize = 20;
+/// How long a pass is good.
+const PASS_LASTS_MS: i64 = 15 * 60 * 1000;
 /// What nobody there pays for, in cents.
 const TOO_DEAR: i64 = 8_000;
 /// What somebody does.
@@ -30,6 +34,7 @@ pub(crate) const DEAR: &str = "dearer than anybody here pays";
 
 pub(super) fn routes() -> Router<Desk> {
     Router::new()
+        .route("/pass", post(pass))
         .route("/wares", get(wares))
         .route("/wares/lot", post(lot))
         .route("/wares/{own_code}", put(one))
@@ -37,17 +42,25 @@ pub(super) fn routes() -> Router<Desk> {
         .route("/book/{row}", get(row))
 }
 
-/// Who asks, and for what.
+/// What is asked for of a list.
 #[derive(Deserialize)]
 struct Asked {
-    pass: Option<String>,
     page: Option<usize>,
     from: Option<i64>,
 }
 
-fn enter(desk: &Desk, asked: &Asked) -> Result<(), Box<Response>> {
-    desk.lets_in(asked.pass.as_deref())?;
+fn enter(desk: &Desk, headers: &HeaderMap) -> Result<(), Box<Response>> {
+    let bearer = header(headers, AUTHORIZATION.as_str()).and_then(|text| text.strip_prefix("Bearer "));
+    desk.lets_in_by_pass(bearer)?;
     desk.counts()
+}
+
+/// Gives out a pass for the word (RFC 6749, 4.4).
+async fn pass(State(desk): State<Desk>, headers: HeaderMap) -> Response {
+    told(desk.lets_in(basic(&headers).as_deref()).map(|()| {
+        let pass = json!({ "access_token": desk.pass(PASS_LASTS_MS), "token_type": "Bearer", "expires_in": PASS_LASTS_MS / 1000 });
+        json_of(StatusCode::OK, &pass)
+    }))
 }
 
 /// A ware as it comes in.
@@ -73,17 +86,22 @@ enum Luck {
     Taken,
     /// Nothing is said of it.
     Unsaid,
+    /// It is said to be taken, and is not.
+    Forgotten,
     /// It is taken, and said not to be.
     TakenAndRefused(u16),
     Refused(u16),
 }
 
-fn luck(book: &Book, seed: u64, ware: &Ware) -> Luck {
+fn luck(book: &Book, desk: &Desk, ware: &Ware) -> Luck {
     let mut hasher = DefaultHasher::new();
-    (seed, &ware.own_code, book.counts.requests).hash(&mut hasher);
+    (desk.seed(), &ware.own_code, book.counts.requests).hash(&mut hasher);
     let mut dice = Rng::with_seed(hasher.finish());
     if dice.u8(0..100) >= book.faults.percent / 3 {
         return Luck::Taken;
+    }
+    if desk.broken() == Broken::SaysYesAndDoesNothing {
+        return Luck::Forgotten;
     }
     match dice.u8(0..8) {
         0 => Luck::Unsaid,
@@ -97,13 +115,15 @@ fn luck(book: &Book, seed: u64, ware: &Ware) -> Luck {
 }
 
 /// Takes a ware, or not; what is said of it.
-fn take(book: &mut Book, seed: u64, ware: &Ware) -> Option<(u16, &'static str)> {
+fn take(book: &mut Book, desk: &Desk, ware: &Ware) -> Option<(u16, &'static str)> {
     if ware.cents > TOO_DEAR {
         return Some((422, DEAR));
     }
-    let luck = luck(book, seed, ware);
-    if let Luck::Refused(status) = luck {
-        return Some((status, "it fell off the cart"));
+    let luck = luck(book, desk, ware);
+    match luck {
+        Luck::Refused(status) => return Some((status, "it fell off the cart")),
+        Luck::Forgotten => return Some((200, "")),
+        Luck::Taken | Luck::Unsaid | Luck::TakenAndRefused(_) => {}
     }
     let left = if ware.for_sale == "yes" { Decimal::from(ware.left.max(0)) } else { Decimal::ZERO };
     let price = Decimal::new(ware.cents, 2);
@@ -125,7 +145,7 @@ fn each(desk: &Desk, wares: &[Ware]) -> Response {
     let mut book = desk.book();
     let (mut all, mut are_good) = (Vec::with_capacity(wares.len()), true);
     for ware in wares {
-        let Some((outcome, because)) = take(&mut book, desk.seed(), ware) else { continue };
+        let Some((outcome, because)) = take(&mut book, desk, ware) else { continue };
         are_good &= outcome < 300;
         all.push(json!({ "own_code": ware.own_code, "outcome": outcome, "because": because }));
     }
@@ -133,9 +153,9 @@ fn each(desk: &Desk, wares: &[Ware]) -> Response {
     json_of(status, &json!({ "each": all }))
 }
 
-async fn lot(State(desk): State<Desk>, Query(asked): Query<Asked>, body: Bytes) -> Response {
+async fn lot(State(desk): State<Desk>, headers: HeaderMap, body: Bytes) -> Response {
     let take = || -> Answer {
-        enter(&desk, &asked)?;
+        enter(&desk, &headers)?;
         let Lot { wares } = read(&body)?;
         if wares.len() > MAX_LOT {
             return Err(Box::new(no(StatusCode::PAYLOAD_TOO_LARGE, "that is more than a lot")));
@@ -148,11 +168,11 @@ async fn lot(State(desk): State<Desk>, Query(asked): Query<Asked>, body: Bytes) 
 async fn one(
     State(desk): State<Desk>,
     Path(own_code): Path<String>,
-    Query(asked): Query<Asked>,
+    headers: HeaderMap,
     body: Bytes,
 ) -> Response {
     let take = || -> Answer {
-        enter(&desk, &asked)?;
+        enter(&desk, &headers)?;
         let ware: Ware = read(&body)?;
         if ware.own_code != own_code {
             return Err(Box::new(no(StatusCode::UNPROCESSABLE_ENTITY, "the address has another code")));
@@ -177,20 +197,24 @@ fn shown(listing: &Listing) -> Value {
     })
 }
 
-fn page<T>(mut all: Vec<T>, asked: &Asked, size: usize) -> Vec<T> {
+/// A page; behind the last one it is empty, or there is none.
+fn page<T>(mut all: Vec<T>, asked: &Asked, size: usize, desk: &Desk) -> Result<Vec<T>, Box<Response>> {
     let from = asked.page.unwrap_or(1).saturating_sub(1).saturating_mul(size);
+    if from > 0 && from >= all.len() && desk.habits().is_strict {
+        return Err(Box::new(no(StatusCode::NOT_FOUND, "no such page")));
+    }
     all.drain(..from.min(all.len()));
     all.truncate(size);
-    all
+    Ok(all)
 }
 
-async fn wares(State(desk): State<Desk>, Query(asked): Query<Asked>) -> Response {
-    told(enter(&desk, &asked).map(|()| {
+async fn wares(State(desk): State<Desk>, Query(asked): Query<Asked>, headers: HeaderMap) -> Response {
+    told(enter(&desk, &headers).and_then(|()| {
         let book = desk.book();
         let mut all: Vec<&Listing> = book.stock.all().collect();
         all.sort_by(|a, b| a.sku.cmp(&b.sku));
-        let wares: Vec<Value> = page(all, &asked, PAGE).into_iter().map(shown).collect();
-        json_of(StatusCode::OK, &json!({ "wares": wares }))
+        let wares: Vec<Value> = page(all, &asked, PAGE, &desk)?.into_iter().map(shown).collect();
+        Ok(json_of(StatusCode::OK, &json!({ "wares": wares })))
     }))
 }
 
@@ -220,8 +244,8 @@ fn written(bought: &Bought) -> Value {
     })
 }
 
-async fn book(State(desk): State<Desk>, Query(asked): Query<Asked>) -> Response {
-    told(enter(&desk, &asked).map(|()| {
+async fn book(State(desk): State<Desk>, Query(asked): Query<Asked>, headers: HeaderMap) -> Response {
+    told(enter(&desk, &headers).and_then(|()| {
         let mut book = desk.book();
         book.counts.asked_for_orders += 1;
         let mut shuffler = Shuffler::new(&book.faults, book.counts.asked_for_orders);
@@ -229,17 +253,17 @@ async fn book(State(desk): State<Desk>, Query(asked): Query<Asked>) -> Response 
         let mut all: Vec<&Bought> =
             book.orders.iter().filter(|bought| bought.changed.div_euclid(1000) >= from).collect();
         all.sort_by_key(|bought| (bought.changed, bought.order.change));
-        let rows = page(all, &asked, book.faults.page.max(1)).into_iter().map(written).collect();
+        let rows = page(all, &asked, book.faults.page.max(1), &desk)?.into_iter().map(written).collect();
         let rows = shuffler.told(rows);
         if let Some(at) = shuffler.touched(&book.faults, book.orders.len()) {
             book.note_change(at);
         }
-        json_of(StatusCode::OK, &json!({ "rows": rows }))
+        Ok(json_of(StatusCode::OK, &json!({ "rows": rows })))
     }))
 }
 
-async fn row(State(desk): State<Desk>, Path(row): Path<String>, Query(asked): Query<Asked>) -> Response {
-    told(enter(&desk, &asked).and_then(|()| {
+async fn row(State(desk): State<Desk>, Path(row): Path<String>, headers: HeaderMap) -> Response {
+    told(enter(&desk, &headers).and_then(|()| {
         let book = desk.book();
         let found = book.order(&row).map(written);
         let found = found.ok_or_else(|| Box::new(no(StatusCode::NOT_FOUND, "no such row")))?;

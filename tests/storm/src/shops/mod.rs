@@ -132,7 +132,7 @@ pub(crate) enum Shop {
 }
 
 impl Shop {
-    /// Opens the one of the plan. Hooks of the pretend shop go to the address, signed with the secret.
+    /// Opens the one of the plan. Its hooks go to the address, signed with the secret.
     pub(crate) async fn open(
         plan: &Plan,
         (house, ahead_ms): (&Arc<ManualClock>, &Arc<AtomicI64>),
@@ -142,7 +142,9 @@ impl Shop {
     ) -> Result<Self, StormError> {
         let clock = ShopClock { house: Arc::clone(house), ahead_ms: Arc::clone(ahead_ms) };
         if plan.shop != ShopKind::Pretend {
-            return Foreign::open(plan, clock, faults, secret).await.map(Self::Foreign);
+            return Foreign::open(plan, clock, faults, secret, (hooks_to, hook_secret))
+                .await
+                .map(Self::Foreign);
         }
         let ShopClock { house, ahead_ms } = clock;
         let secrets = vec![HookSecret::parse(hook_secret).doing("read the hooks' secret")?];
@@ -279,8 +281,11 @@ impl Shop {
 
     /// Sends the hooks that are due now.
     pub(crate) async fn send_hooks(&self) {
-        if let Self::Pretend(shop) = self {
-            shop.send_hooks().await;
+        match self {
+            Self::Pretend(shop) => {
+                shop.send_hooks().await;
+            }
+            Self::Foreign(shop) => shop.send_hooks().await,
         }
     }
 
@@ -288,7 +293,7 @@ impl Shop {
     pub(crate) fn hooks_waiting(&self) -> usize {
         match self {
             Self::Pretend(shop) => shop.hooks_waiting(),
-            Self::Foreign(_) => 0,
+            Self::Foreign(shop) => shop.change(|book| book.outbound.waiting()),
         }
     }
 }

@@ -1,18 +1,17 @@
 //! A shop that numbers what it lists by itself (a listing is a plate), shows its newest orders first and all of them
 //! at once, and writes times as people there read them.
 
+use super::book::Book;
 use super::book::Bought;
-use super::desk::{Answer, Desk, header, json_of, no, number, read, told};
+use super::desk::{Answer, Desk, basic, json_of, no, number, read, told};
 use super::stock::{Listing, Says};
+use crate::broken::Broken;
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::{Path, Query, State};
-use axum::http::header::AUTHORIZATION;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, patch};
-use base64::Engine;
-use base64::engine::general_purpose::STANDARD;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use pretend::{OrderState, Shuffler};
@@ -31,10 +30,7 @@ pub(super) fn routes() -> Router<Desk> {
 }
 
 fn lets_in(desk: &Desk, headers: &HeaderMap) -> Result<(), Box<Response>> {
-    let shown = header(headers, AUTHORIZATION.as_str()).and_then(|text| text.strip_prefix("Basic "));
-    let plain =
-        shown.and_then(|coded| STANDARD.decode(coded).ok()).and_then(|bytes| String::from_utf8(bytes).ok());
-    desk.lets_in(plain.as_deref())
+    desk.lets_in(basic(headers).as_deref())
 }
 
 /// A plate as it comes in.
@@ -56,6 +52,15 @@ impl Plate {
     }
 }
 
+/// Who listens is told of plates too, and has no use for that.
+fn tell_of(book: &mut Book, id: u64) {
+    let (now, edition) = (book.true_now(), book.stock.by_id(id).map_or(0, |listing| listing.edition));
+    book.outbound.add(
+        || (format!("p{edition}"), json!({ "about": "plate", "plate": id, "at": edition }).to_string()),
+        now,
+    );
+}
+
 fn no_such() -> Response {
     no(StatusCode::NOT_FOUND, "no such plate")
 }
@@ -72,7 +77,11 @@ async fn make(State(desk): State<Desk>, headers: HeaderMap, body: Bytes) -> Resp
             return Err(Box::new(json_of(StatusCode::CONFLICT, &there)));
         }
         book.counts.taken += 1;
+        if desk.broken() == Broken::MakesTwice {
+            book.stock.make(&plate.yours, plate.says());
+        }
         let id = book.stock.make(&plate.yours, plate.says());
+        tell_of(&mut book, id);
         Ok(json_of(StatusCode::CREATED, &json!({ "plate": id })))
     };
     told(make())
@@ -83,12 +92,13 @@ async fn change(State(desk): State<Desk>, Path(id): Path<u64>, headers: HeaderMa
         lets_in(&desk, &headers)?;
         let plate: Plate = read(&body)?;
         let mut book = desk.book();
-        let is_its = book.stock.by_id(id).is_some_and(|listing| listing.sku == plate.yours);
-        if !is_its {
+        if !book.stock.tell(id, plate.says()) {
             return Err(Box::new(no_such()));
         }
+        // Whatever number it has: the shop does as it is told.
+        book.stock.name(id, &plate.yours);
         book.counts.taken += 1;
-        book.stock.tell(id, plate.says());
+        tell_of(&mut book, id);
         Ok(json_of(StatusCode::OK, &json!({ "plate": id })))
     };
     told(change())
@@ -166,6 +176,13 @@ fn written(bought: &Bought, zone: &TimeZone) -> Value {
         "of": lines(false),
         "handed_back": lines(true),
     })
+}
+
+/// What is told of an order by itself.
+pub(super) fn hook(bought: &Bought) -> String {
+    let mut told = written(bought, &TimeZone::get(ZONE).unwrap_or(TimeZone::UTC));
+    told["about"] = json!("taking");
+    told.to_string()
 }
 
 async fn takings(State(desk): State<Desk>, headers: HeaderMap) -> Response {

@@ -85,6 +85,13 @@ impl Stock {
         true
     }
 
+    /// Says that a listing is of that sku.
+    pub(crate) fn name(&mut self, id: u64, sku: &str) {
+        if let Some(listing) = self.listings.get_mut(&id) {
+            sku.clone_into(&mut listing.sku);
+        }
+    }
+
     /// Takes a listing away; whether there was one.
     pub(crate) fn take_away(&mut self, id: u64) -> bool {
         self.listings.remove(&id).is_some()
@@ -133,9 +140,11 @@ impl Stock {
         }
     }
 
-    /// As it stood at an earlier time. Its counters go on: no number and no `ETag` is given twice.
-    pub(crate) fn put_back_to(&mut self, earlier: Self) {
-        let (next, messages, editions) = (self.next, self.messages, self.editions);
+    /// As it stood at an earlier time. Its counters go on, so that no `ETag` is given twice; and no number, unless
+    /// the shop gives its numbers once more.
+    pub(crate) fn put_back_to(&mut self, earlier: Self, reuses_numbers: bool) {
+        let (messages, editions) = (self.messages, self.editions);
+        let next = if reuses_numbers { earlier.next } else { self.next };
         *self = Self { next, messages, editions, ..earlier };
     }
 }

@@ -8,13 +8,14 @@ use crate::shelf::stock::raise_revision;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming};
 use crate::store::rejection::Rejection;
-use crate::store::sql::insert_rows_or;
+use crate::store::sql::{MAX_ROWS, in_text, insert_rows_or, padded};
 use async_trait::async_trait;
 use domain::codes::Code;
 use domain::ids::{ConnectionId, ItemId};
 use domain::text;
 use serde::{Deserialize, Serialize};
-use sqlx::Row;
+use sqlx::{AssertSqlSafe, Row};
+use std::collections::HashMap;
 
 /// The hash of a listing that was never told from here: whatever is told is another.
 const NEVER_TOLD: &str = "";
@@ -63,8 +64,46 @@ impl Command for LearnIds {
             statement.bind(now).bind(String::new())
         })
         .await?;
-        Ok(())
+        let given: Vec<(ItemId, &str)> = rows.iter().map(|(item, id, _)| (*item, id.as_str())).collect();
+        take_from_others(tx, self.connection, &given).await
     }
+}
+
+const WHOSE: &str =
+    "SELECT item_id, other_id FROM listing WHERE connection_id = $1 AND other_id <> '' AND other_id";
+const TAKE: &str =
+    "UPDATE listing SET other_id = '', etag = '' WHERE connection_id = $1 AND item_id = $2 AND other_id = $3";
+
+/// An id is one item's. A shop that was put back to an earlier state gives its numbers once more: whoever had one
+/// has none any more, and is looked for before it is told of again.
+pub(super) async fn take_from_others(
+    tx: &mut Tx,
+    connection: ConnectionId,
+    given: &[(ItemId, &str)],
+) -> Result<(), CommandError> {
+    let owners: HashMap<&str, ItemId> =
+        given.iter().filter(|(_, id)| !id.is_empty()).map(|(item, id)| (*id, *item)).collect();
+    let mut ids: Vec<&str> = owners.keys().copied().collect();
+    ids.sort_unstable();
+    let mut others: Vec<(i64, String)> = Vec::new();
+    for chunk in ids.chunks(MAX_ROWS) {
+        let text = in_text(WHOSE, 2, chunk.len(), "");
+        let mut statement = sqlx::query(AssertSqlSafe(text)).bind(connection.raw());
+        for id in padded(chunk) {
+            statement = statement.bind(id.to_owned());
+        }
+        for row in statement.fetch_all(tx.db()).await? {
+            let (item, id): (i64, String) = (row.try_get(0)?, row.try_get(1)?);
+            if owners.get(id.as_str()).is_some_and(|owner| owner.raw() != item) {
+                others.push((item, id));
+            }
+        }
+    }
+    others.sort_unstable();
+    for (item, id) in others {
+        sqlx::query(TAKE).bind(connection.raw()).bind(item).bind(id).execute(tx.db()).await?;
+    }
+    Ok(())
 }
 
 /// Enters the other shop's id of an item by a person's word, and tells it by that at once.

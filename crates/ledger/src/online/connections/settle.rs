@@ -1,5 +1,6 @@
 //! What became of messages that were in hand. Only whoever holds one can say it.
 
+use super::ids::take_from_others;
 use super::troubles::{self, TroubleOf};
 use super::{MAX_TROUBLE_CHARS, at_most, others_word};
 use crate::online::first_delivery;
@@ -174,6 +175,8 @@ impl SettleMessages {
                 .bind(others_word(row.etag))
         })
         .await?;
+        let given: Vec<(ItemId, &str)> = told.iter().map(|row| (row.item, row.other_id)).collect();
+        take_from_others(tx, self.connection, &given).await?;
         let items: Vec<ItemId> = told.iter().map(|row| row.item).collect();
         sent(tx, self.connection, &items).await?;
         first_delivery::end(tx, self.connection, &first).await?;

@@ -52,10 +52,46 @@ fn an_id_that_a_person_enters_is_told_by_at_once() {
         let status = shop.ledger.connection_statuses().await.unwrap().remove(0);
         assert_eq!((status.waiting, status.parked), (2, 1));
         assert_eq!(tell_all(&shop, village).await, "p1 2");
-        for (sku, id) in [("p2", "L7"), ("p2", ""), ("p2", "a\nb"), ("p2", ".."), ("p9", "L-9")] {
+        for (sku, id) in [("p2", "L-p1"), ("p2", ""), ("p2", "a\nb"), ("p2", ".."), ("p9", "L-9")] {
             let refused = shop.ledger.execute(None, &enter(sku, id)).await;
             assert!(matches!(refused, Err(CommandError::Rejected(_))), "{sku} {id:?}: {refused:?}");
         }
+        audit::clean(&shop).await;
+    });
+}
+
+#[test]
+fn an_id_that_is_given_to_another_is_taken_from_whoever_had_it() {
+    on_each(|shop| async move {
+        shop.ok(add(vec![piece("p1", 100), piece("p2", 100), piece("p3", 100)])).await;
+        let village = village(&shop).await;
+        let tell = async |given: &[(&str, &str)]| {
+            let (held, mut settled) = (holder(&shop.ledger), Vec::new());
+            shop.ok(claim(village, held)).await;
+            for (sku, id) in given {
+                let became = told_by(ListingState::Listed, id);
+                settled.push((item_of(&shop, sku).await, revision(&shop, sku).await, became));
+            }
+            shop.ok(settle(village, held, settled)).await;
+        };
+        let check = async |expected: [&str; 3]| {
+            for (sku, expected) in ["p1", "p2", "p3"].into_iter().zip(expected) {
+                assert_eq!(stood(&shop, village, sku).await, expected);
+            }
+        };
+        tell(&[("p1", "L-1")]).await;
+        shop.clock.advance_millis(LEASE_OVER_MS);
+        // The shop was put back, and gives its numbers once more.
+        tell(&[("p2", "L-1"), ("p3", "L-3")]).await;
+        check(["Some(Listed) 1 ", "Some(Listed) 1 L-1", "Some(Listed) 1 L-3"]).await;
+        let ids = vec![(item_of(&shop, "p1").await, "L-3".to_owned())];
+        shop.ok(LearnIds { connection: village, ids }).await;
+        check(["Some(Listed) 1 L-3", "Some(Listed) 1 L-1", "Some(Listed) 1 "]).await;
+        // Another connection's shop numbers by itself.
+        let mill = shop.ok(save("mill", NewPieces::List)).await;
+        let ids = vec![(item_of(&shop, "p2").await, "L-3".to_owned())];
+        shop.ok(LearnIds { connection: mill, ids }).await;
+        check(["Some(Listed) 1 L-3", "Some(Listed) 1 L-1", "Some(Listed) 1 "]).await;
         audit::clean(&shop).await;
     });
 }

@@ -62,7 +62,12 @@ async fn in_hand(shop: &Shop, claimed: &[Claimed]) -> String {
 }
 
 fn told(state: ListingState) -> SettledAs {
-    let other_id = Some("L7".to_owned());
+    told_by(state, "L7")
+}
+
+/// The shop said its own id of it.
+fn told_by(state: ListingState, id: &str) -> SettledAs {
+    let other_id = Some(id.to_owned());
     SettledAs::Told { hash: "ab".repeat(32), state, other_id, etag: Some("\"1\"".to_owned()) }
 }
 
@@ -98,7 +103,7 @@ async fn tell_all(shop: &Shop, connection: ConnectionId) -> String {
             "InStock" => ListingState::Listed,
             _ => ListingState::Ended,
         };
-        (row.item, row.revision, told(state))
+        (row.item, row.revision, told_by(state, &format!("L-{}", row.sku)))
     });
     assert_eq!(shop.ok(settle(connection, holder, settled.collect())).await, claimed.len());
     in_hand(shop, &claimed).await
