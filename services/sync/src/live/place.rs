@@ -138,6 +138,8 @@ impl Position {
     /// begun anew: orders that come again change nothing.
     pub(super) fn of(mut state: PullState, pull: &Pull, made: Moment, now: Moment) -> Self {
         let mut known: Known = serde_json::from_str(&state.cursor).unwrap_or_default();
+        // A walk that began later than now began by a wrong clock: even once it is so late, it says nothing.
+        known.last = known.last.filter(|(began, _)| *began <= now.millis());
         let made = made.min(now).max(now.plus_millis(-FIRST_LOOK_MOST_MS));
         state.since = state.since.or(Some(made.plus_millis(-FIRST_LOOK_MS)));
         let wanted = state.reread.map(Moment::millis);

@@ -221,6 +221,17 @@ fn what_their_clock_showed_before_it_was_set_forward_again_is_walked_over() {
 }
 
 #[test]
+fn a_walk_of_a_clock_that_was_set_back_says_nothing_of_what_is_seen_after_it() {
+    let mut walker = Walker::new("from = \"/o?since={since}\"\nnext = \"link\"\n");
+    walker.turn(None, None, 1, NOW - HOUR);
+    walker.now = NOW - HOUR;
+    walker.turn(Some("/api/o?p=2"), None, 1, NOW - HOUR);
+    let (seen, now) = (Moment::from_millis(NOW - HOUR / 2), Moment::from_millis(NOW + HOUR));
+    let pull = walker.file.orders.as_ref().unwrap();
+    assert!(!was_walked_since(&walker.state.cursor, pull, (seen, now), Moment::from_millis(NOW - HOUR)));
+}
+
+#[test]
 fn a_look_back_reaches_to_the_last_one_and_a_day_further() {
     let check = |asks: &[i64], expected: &str| {
         let mut walker = Walker::new("from = \"/o?since={since}\"\n");
