@@ -1,6 +1,7 @@
 //! The rounds of the senders, their deaths, and the calm after the storm.
 
 use crate::broken::Broken;
+use crate::plan::Poll;
 use crate::shops::ShopKind;
 use crate::world::{Sender, World};
 use crate::{Doing, StormError, weather};
@@ -101,7 +102,11 @@ impl World {
             self.finish().await?;
         }
         let mut asked_before = self.shop.counts().asked_for_orders;
-        let hidden_for = if self.plan.is_put_back { LOOKS_MS } else { BELIEVED_MS };
+        // The shop's clock shows nothing of having been set back if it is set forward again, or the house's jumps
+        // too, before anybody sees it: no program can tell that what changed meanwhile stands before its mark,
+        // and only a look further back finds it. A list that goes by no clock hides nothing so.
+        let is_hidden = self.jumped_unseen && self.plan.shape.poll != Poll::Mark;
+        let hidden_for = if self.plan.is_put_back || is_hidden { LOOKS_MS } else { BELIEVED_MS };
         let (mut looked_back, mut has_told_ours) = (false, false);
         for _ in 0..MAX_ROUNDS {
             self.shop.send_hooks().await;
@@ -122,7 +127,8 @@ impl World {
                     continue;
                 }
                 // Last of all what is hidden still is found: behind a full page by the first look without its
-                // `ETag`, in a shop that was put back by the looks of the day and the week and a comparison.
+                // `ETag`, in a shop that was put back or by a clock that nobody saw by the looks of the day and
+                // the week and a comparison.
                 looked_back = true;
                 asked_before = self.shop.counts().asked_for_orders;
                 self.advance(hidden_for).await;

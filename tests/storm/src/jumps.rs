@@ -2,8 +2,9 @@
 
 use crate::plan::CLOCK_OFF_HOURS;
 use crate::shops::Order;
-use crate::weather;
 use crate::world::World;
+use crate::{Doing, StormError, weather};
+use ledger::online::PullOf;
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
 
@@ -14,16 +15,22 @@ const JUMP_HOURS: i64 = 7;
 
 impl World {
     /// The house's clock jumps, or the shop's is set; both go on from there.
-    pub(crate) fn clocks_jump(&mut self) {
+    pub(crate) async fn clocks_jump(&mut self) -> Result<(), StormError> {
         self.happened.jumps += 1;
+        let place = self.ledger().pull_place(self.connection, PullOf::Orders).await;
+        let place = place.doing("read how far the list of orders was walked")?;
+        // With each page both clocks are kept.
+        self.jumped_unseen |= place.is_some() && place == self.place_at_jump;
+        self.place_at_jump = place;
         if self.dice.bool() {
             self.plan.clock_off_ms = self.dice.i64(-CLOCK_OFF_HOURS..=CLOCK_OFF_HOURS) * HOUR_MS;
             self.shop.set_faults(weather::calm(&self.plan));
-            return;
+            return Ok(());
         }
         let ahead = self.dice.i64(-JUMP_HOURS..=JUMP_HOURS) * HOUR_MS;
         let before = self.ahead_ms.swap(ahead, Ordering::SeqCst);
         self.clock.advance_millis(ahead - before);
+        Ok(())
     }
 
     /// The shop makes a backup, or is put back to the one that it has.

@@ -102,10 +102,7 @@ async fn weather_it(world: &mut World) -> Result<Vec<String>, StormError> {
 /// Something happens.
 async fn step(world: &mut World) -> Result<(), StormError> {
     match world.dice.u8(0..27) {
-        24 if world.plan.clocks_jump => {
-            world.clocks_jump();
-            Ok(())
-        }
+        24 if world.plan.clocks_jump => world.clocks_jump().await,
         25 if world.plan.is_put_back => {
             world.put_back();
             Ok(())

@@ -77,6 +77,10 @@ pub(crate) struct World {
     pub(crate) backup: Option<Backup>,
     /// Orders that the shop has forgotten, or has in an earlier state than it had, since it was put back.
     pub(crate) forgotten: BTreeSet<String>,
+    /// How far the list of orders was walked when a clock last jumped.
+    pub(crate) place_at_jump: Option<String>,
+    /// Whether clocks jumped twice without a page of orders in between.
+    pub(crate) jumped_unseen: bool,
     /// How far the clock went on while the shop was still to act on something.
     pub(crate) slack_ms: i64,
     door: JoinHandle<()>,
@@ -121,6 +125,8 @@ impl World {
             happened: Happened::default(),
             backup: None,
             forgotten: BTreeSet::new(),
+            place_at_jump: None,
+            jumped_unseen: false,
             slack_ms: 0,
             door,
             _ground: ground,
