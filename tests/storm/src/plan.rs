@@ -115,7 +115,7 @@ impl Plan {
             whole_seconds: is_calm && (shape.one || shape.poll != Poll::Mark) && dice.u8(0..3) == 0,
             clocks_jump: is_calm && dice.u8(0..3) == 0,
             // Who tells stock alone cannot list again what the shop has forgotten.
-            is_put_back: is_calm && shape.listed && !stock_alone && dice.bool(),
+            is_put_back: is_calm && shape.listed && !stock_alone && dice.u8(0..3) > 0,
             seed,
             engine,
             broken,

@@ -103,7 +103,8 @@ async fn weather_it(world: &mut World) -> Result<Vec<String>, StormError> {
 async fn step(world: &mut World) -> Result<(), StormError> {
     match world.dice.u8(0..27) {
         24 if world.plan.clocks_jump => world.clocks_jump().await,
-        25 if world.plan.is_put_back => {
+        // A backup and its return are two of them.
+        25 | 26 if world.plan.is_put_back => {
             world.put_back();
             Ok(())
         }

@@ -141,11 +141,10 @@ fn after_every_storm_both_shops_agree() {
             ("hooks", all.hooks),
             ("deaths", all.deaths),
             ("jumps", all.jumps),
+            ("shops put back", all.put_back),
         ] {
             assert!(times >= count / 10, "{times} {what} in {count} storms");
         }
-        // A shop is put back in a few storms alone: it forgets what the others are about.
-        assert!(all.put_back >= count / 25, "{} shops put back in {count} storms", all.put_back);
     }
 }
 
