@@ -159,7 +159,7 @@ pub(super) static TABLES: &[Table] = &[
     table!(intake, key [0, 1], fresh 0,
         hash Text, feed Text, file_name Text, rows_done Int, added Int, updated Int, unchanged Int, answer Text,
         at_ms Int),
-    table!(intake_refused, key [0, 1, 2], fresh 0, hash Text, feed Text, row_number Int, rejection Text),
+    table!(intake_refused, key [0, 1, 2], fresh 0, hash Text, feed Text, row_number Int, refusal Text),
     table!(layout, key [0], fresh 0, name Text, text Text, revision Int, who Text, changed_ms Int),
     table!(listing_text, key [0], fresh 0, name Text, text Text, who Text, changed_ms Int),
     table!(feed_trouble, key [0], fresh 0, id Int, at_ms Int, file Text, words Text, seen Int),
