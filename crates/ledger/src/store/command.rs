@@ -190,7 +190,7 @@ impl Ledger {
             tries = field::Empty,
             replayed = field::Empty
         );
-        let ended = self.try_to_end(key, command).instrument(span.clone()).await;
+        let ended = self.try_to_end(key, command, &span).instrument(span.clone()).await;
         if let Ok(done) = &ended {
             span.record("replayed", done.replayed);
         }
@@ -206,10 +206,11 @@ impl Ledger {
         &self,
         key: Option<&Key>,
         command: &C,
+        span: &Span,
     ) -> Result<Done<Said<C::Answer>>, CommandError> {
         let mut wait = FIRST_WAIT;
         for tries in 1..MAX_TRIES {
-            Span::current().record("tries", tries);
+            span.record("tries", tries);
             match self.attempt(key, command).await {
                 Err(CommandError::Storage(trouble)) if may_try_again(&trouble, key) => {
                     tracing::debug!(%trouble, "trying the command again");
@@ -222,7 +223,7 @@ impl Ledger {
                 ended => return self.keep_if_refused(key, ended).await,
             }
         }
-        Span::current().record("tries", MAX_TRIES);
+        span.record("tries", MAX_TRIES);
         let ended = self.attempt(key, command).await;
         self.keep_if_refused(key, ended).await
     }
