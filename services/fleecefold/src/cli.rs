@@ -1,7 +1,9 @@
 //! The command line: what may be said, and what it means.
 
+mod orders;
 mod sync;
 
+pub(crate) use orders::{OrderArgs, OrdersCommand};
 pub(crate) use sync::{SecretsArgs, SyncArgs, SyncCommand, secrets_beside};
 
 use crate::database_url::Place;
@@ -78,6 +80,9 @@ pub(crate) enum Command {
     Feed(FeedCommand),
     /// Online shops that are told by themselves: connect them, see how they do, try them, hurry them
     Sync(SyncArgs),
+    /// Online orders: those that need attention, and what an order with an unknown status is
+    #[command(subcommand)]
+    Orders(OrdersCommand),
     /// Stock by style, size and colour
     Shelf(ShelfArgs),
     /// What each month brought in on each channel

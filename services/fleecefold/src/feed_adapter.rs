@@ -146,8 +146,10 @@ fn shown(report: &OrdersReport) -> Value {
         "changed": report.changed.to_string(),
         "rejected": report.rejected.to_string(),
         "filled": report.filled.to_string(),
+        "held": report.held.to_string(),
         "short": report.short.to_string(),
         "refunds": report.refunds.to_string(),
+        "unknownStatus": report.unknown_status.to_string(),
         "refused": report.refused.iter().map(refused).collect::<Vec<_>>(),
     })
 }

@@ -53,6 +53,7 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
         Route::get("/api/listings", Needs::One(Act::List), listings::list_listings),
         Route::get("/api/connections", Needs::One(Act::List), connections::list_connections),
         Route::get("/api/orders", Needs::One(Act::List), orders::list_orders),
+        Route::post("/api/orders/{id}/status", Needs::One(Act::List), orders::status::set_status),
         Route::get(
             "/api/orders/{id}/lines/{line}/closest",
             Needs::One(Act::List),

@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import { createHmac } from "node:crypto";
 import path from "node:path";
 import test from "node:test";
+import { WIDTHS } from "../house/browser.mjs";
 import "../house/end.mjs";
 import { faultsByAxe, tooWide } from "../house/look.mjs";
 import { begin, confirm, enter, onEachEngine, OWNER, Shop } from "../house/shop.mjs";
@@ -93,6 +94,16 @@ async function codeOf(key) {
   return String((hash.readUInt32BE(at) & 0x7fffffff) % 1_000_000).padStart(6, "0");
 }
 
+/** Codes that are broken over lines, or stand out of their box. */
+function brokenCodes(list) {
+  const isBroken = (code) => {
+    const text = document.createRange();
+    text.selectNodeContents(code);
+    return text.getClientRects().length > 1 || text.getBoundingClientRect().right > list.getBoundingClientRect().right;
+  };
+  return [...list.querySelectorAll("li")].filter(isBroken).map((code) => code.textContent);
+}
+
 for (const javaScriptEnabled of [true, false]) {
   test(`two-step sign-in is turned on, asked for, and turned off, with scripts ${javaScriptEnabled ? "on" : "off"}`, async (t) => {
     const shop = await Shop.open(t, "SQLite");
@@ -111,6 +122,9 @@ for (const javaScriptEnabled of [true, false]) {
     await page.getByRole("button", { name: "Turn on" }).click();
     await page.getByRole("heading", { name: "Your recovery codes" }).waitFor();
     await seen("recovery-codes");
+    await page.setViewportSize(WIDTHS.phone);
+    assert.deepEqual(await page.locator(".codes").evaluate(brokenCodes), [], "each code stands on one line of a phone");
+    await page.setViewportSize(WIDTHS.desk);
     const [recovery, another] = await page.locator(".codes li").allInnerTexts();
     await page.getByRole("link", { name: "I saved them" }).click();
     assert.match(await page.locator("main").innerText(), /10 recovery codes are left/);

@@ -62,6 +62,18 @@ impl Ledger {
         Ok(ShortLines { lines: row.try_get(0)?, orders: row.try_get(1)? })
     }
 
+    /// How many orders hold stock and have a status that is unknown.
+    pub async fn orders_of_unknown_status(&self) -> Result<i64, CommandError> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query(
+            "SELECT CAST(COUNT(DISTINCT l.order_id) AS BIGINT) FROM order_line l \
+             JOIN customer_order o ON o.id = l.order_id WHERE l.state = 'held' AND o.status = 'Unknown'",
+        )
+        .fetch_one(&mut *connection)
+        .await?;
+        Ok(row.try_get(0)?)
+    }
+
     /// How many of the newest [`NEWEST_LOOKED_AT`] items could be offered online and never were.
     pub async fn new_and_unlisted(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;

@@ -1,5 +1,6 @@
 //! One live order: new, known, or changed since.
 
+use super::live::Fill;
 use super::{ExistingOrder, OnTie, OrderOutcome, body_hash, change, check_values, given_back, live, same};
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
@@ -100,7 +101,7 @@ async fn next(
         return Ok(Err(unknown_status()));
     }
     // What is known says nothing that could be mistaken for the later word.
-    let said_nothing = before.status == OrderStatus::Unknown;
+    let said_nothing = before.has_no_known_status();
     let is_over = order.status.standing() == Standing::Undone;
     Ok(match (order.modified, before.modified) {
         (None, _) if is_over && before.standing == Standing::Undone => Ok(Next::Old),
@@ -156,7 +157,15 @@ async fn new(tx: &mut Tx, order: &IncomingOrder, who: &str) -> Result<OrderOutco
         Err(CommandError::Rejected(rejection)) => return Ok(OrderOutcome::Rejected(*rejection)),
         Err(trouble) => return Err(trouble),
     };
-    let (before, filled, short) = live::take(tx, order, &priced, who).await?;
+    let (before, fills) = live::take(tx, order, &priced, who).await?;
     let refunds = given_back::book(tx, &before, order, who).await?;
-    Ok(OrderOutcome::Taken { order: before.id, sale: before.sale, filled, short, refunds })
+    let count = |of: fn(&Fill) -> bool| fills.iter().filter(|fill| of(fill)).count();
+    Ok(OrderOutcome::Taken {
+        order: before.id,
+        sale: before.sale,
+        filled: count(|fill| *fill == Fill::Filled),
+        held: count(|fill| matches!(fill, Fill::Held(_))),
+        short: count(|fill| *fill == Fill::Short),
+        refunds,
+    })
 }

@@ -34,7 +34,7 @@ pub(super) async fn take(
     who: &str,
 ) -> Result<Vec<OrderOutcome>, CommandError> {
     let known = known(tx, orders).await?;
-    let pieces = pieces(tx, orders).await?;
+    let items = items(tx, orders).await?;
     let mut seen: HashSet<(&Channel, &str)> = HashSet::new();
     let mut outcomes: Vec<Option<OrderOutcome>> = Vec::with_capacity(orders.len());
     let mut new = Vec::new();
@@ -44,7 +44,7 @@ pub(super) async fn take(
         outcomes.push(match before {
             Some(before) => Some(taken_before(tx, order, before, who).await?),
             None if again => Some(OrderOutcome::Rejected(differs(order))),
-            None => match prepare(tx, at, order, &pieces, who) {
+            None => match prepare(tx, at, order, &items, who) {
                 Ok(prepared) => {
                     new.push(prepared);
                     None
@@ -75,23 +75,25 @@ async fn taken_before(
     Ok(OrderOutcome::Known { order: before.id, refunds })
 }
 
-/// Pieces of this shop that the orders' codes name, each with why it cannot be sold in the past:
-/// it is on the shelf, or it was sold here.
-async fn pieces(tx: &mut Tx, orders: &[IncomingOrder]) -> Result<HashMap<Code, Rejection>, CommandError> {
+/// An item of this shop that a past line names.
+struct Named {
+    measure: Measure,
+    /// Why it cannot be sold in the past: a piece that is on the shelf, or that was sold here.
+    refused: Option<Rejection>,
+}
+
+async fn items(tx: &mut Tx, orders: &[IncomingOrder]) -> Result<HashMap<Code, Named>, CommandError> {
     let codes: HashSet<&Code> =
         orders.iter().flat_map(|o| &o.lines).filter_map(|l| l.code.as_ref()).collect();
     let codes: Vec<Code> = codes.into_iter().cloned().collect();
     let currency = tx.shop().currency;
     let found = lookup::find_known(tx.db(), &codes, currency).await?;
-    let mut refused = HashMap::new();
+    let mut named = HashMap::new();
     for (code, item) in found {
-        if item.kind == ItemKind::Piece
-            && let Some(rejection) = why_not(tx, &item).await?
-        {
-            refused.insert(code, rejection);
-        }
+        let refused = if item.kind == ItemKind::Piece { why_not(tx, &item).await? } else { None };
+        named.insert(code, Named { measure: item.measure, refused });
     }
-    Ok(refused)
+    Ok(named)
 }
 
 async fn why_not(tx: &mut Tx, item: &Found) -> Result<Option<Rejection>, CommandError> {
@@ -116,7 +118,7 @@ fn prepare<'a>(
     tx: &Tx,
     at: usize,
     order: &'a IncomingOrder,
-    pieces: &HashMap<Code, Rejection>,
+    items: &HashMap<Code, Named>,
     who: &str,
 ) -> Result<New<'a>, CommandError> {
     check_values(tx, order)?;
@@ -126,12 +128,12 @@ fn prepare<'a>(
     if order.lines.is_empty() {
         return Err(super::nothing_of_it(order).into());
     }
-    if let Some(rejection) = order.lines.iter().find_map(|l| pieces.get(l.code.as_ref()?)) {
+    if let Some(rejection) = order.lines.iter().find_map(|l| items.get(l.code.as_ref()?)?.refused.as_ref()) {
         return Err(rejection.clone().into());
     }
     let id = OrderId::from_raw(tx.next_id()?);
     let draft = match order.status.standing() {
-        Standing::Sold => Some(draft(tx, id, order, who)?),
+        Standing::Sold => Some(draft(tx, id, order, items, who)?),
         Standing::Unpaid | Standing::Undone => None,
     };
     let sale = draft.as_ref().map(|d| d.id);
@@ -139,8 +141,18 @@ fn prepare<'a>(
     Ok(New { at, row, draft })
 }
 
-fn draft(tx: &Tx, id: OrderId, order: &IncomingOrder, who: &str) -> Result<Draft, CommandError> {
-    let mut lines = order.lines.iter().map(|l| draft_line(tx, l)).collect::<Result<Vec<_>, _>>()?;
+fn draft(
+    tx: &Tx,
+    id: OrderId,
+    order: &IncomingOrder,
+    items: &HashMap<Code, Named>,
+    who: &str,
+) -> Result<Draft, CommandError> {
+    let mut lines = order
+        .lines
+        .iter()
+        .map(|l| draft_line(tx, l, l.code.as_ref().and_then(|c| items.get(c))))
+        .collect::<Result<Vec<_>, _>>()?;
     let plain: Vec<Line> = lines
         .iter()
         .map(|l| Line { amount: l.money.amount, discount: l.money.discount, tax: l.money.tax })
@@ -169,15 +181,17 @@ fn draft(tx: &Tx, id: OrderId, order: &IncomingOrder, who: &str) -> Result<Draft
     })
 }
 
-/// A past line keeps code and name as text. What is not whole, or came with a unit, was sold by
-/// weight: in that unit, or in the shop's own.
-fn draft_line(tx: &Tx, line: &IncomingLine) -> Result<DraftLine, CommandError> {
-    let measure = match line.quantity.unit {
-        Some(unit) => Measure::Thousandths(unit),
-        None if line.quantity.value.fract().is_zero() => Measure::Units,
-        None => Measure::Thousandths(tx.shop().unit),
+/// A past line keeps code and name as text. An item of this shop was sold as it is now, counted or by weight. Of
+/// others, what is not whole or came with a unit was sold by weight: in that unit, or in the shop's own.
+fn draft_line(tx: &Tx, line: &IncomingLine, named: Option<&Named>) -> Result<DraftLine, CommandError> {
+    let is_whole = line.quantity.value.fract().is_zero();
+    let measure = match (named.map(|item| item.measure), line.quantity.unit) {
+        (Some(Measure::Units), _) if is_whole => Measure::Units,
+        (_, Some(unit)) | (Some(Measure::Thousandths(unit)), None) => Measure::Thousandths(unit),
+        (_, None) if is_whole => Measure::Units,
+        (_, None) => Measure::Thousandths(tx.shop().unit),
     };
-    let quantity = Quantity::resolve_line(line.quantity, measure).field("orderQuantity")?;
+    let quantity = Quantity::resolve_ordered(line.quantity, measure).field("orderQuantity")?;
     let (price, amount) = live::money_of(line.price, quantity)?;
     let code = live::code_key(line.code.as_ref());
     // A code is no free text: it is never looked at for a card's number.
@@ -225,9 +239,10 @@ async fn write(
             past: true,
             modified: order.modified,
             sale,
+            is_settled_by_hand: false,
         };
         let refunds = given_back::book(tx, &before, order, who).await?;
-        outcomes[at] = Some(OrderOutcome::Taken { order: id, sale, filled, short: 0, refunds });
+        outcomes[at] = Some(OrderOutcome::Taken { order: id, sale, filled, held: 0, short: 0, refunds });
     }
     Ok(())
 }

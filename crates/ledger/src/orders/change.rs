@@ -106,7 +106,7 @@ async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, Co
         "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, \
          discount = CASE WHEN $10 = 1 THEN $5 ELSE discount END, \
          shipping = CASE WHEN $10 = 1 THEN $6 ELSE shipping END, \
-         fee = CASE WHEN $10 = 1 THEN $7 ELSE fee END, ordered_ms = $9 \
+         fee = CASE WHEN $10 = 1 THEN $7 ELSE fee END, ordered_ms = $9, status_by = '' \
          WHERE id = $1 AND body_hash = $8 RETURNING sale_id",
     )
     .bind(before.id.raw())

@@ -5,10 +5,11 @@ use crate::shelf::holds::Purpose;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::Rejection;
+use domain::channel::Channel;
 use domain::day::Moment;
 use domain::ids::{HoldGroupId, OrderId, OrderLineId, SaleId};
 use domain::money::{Currency, Money};
-use domain::order::{Customer, OrderStatus, Standing};
+use domain::order::{Customer, OrderNumber, OrderStatus, Standing};
 use domain::quantity::Quantity;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
@@ -91,6 +92,8 @@ pub struct OrderDetail {
     pub customer: Customer,
     /// When it last changed there.
     pub modified: Option<Moment>,
+    /// Who said here what its status is, while its shop has sent none that is known; else empty.
+    pub status_by: String,
     /// Shipping charged.
     pub shipping: Money,
     /// What the channel kept.
@@ -102,13 +105,28 @@ pub struct OrderDetail {
 }
 
 impl Ledger {
+    /// The order that has this number on a channel, if there is one.
+    pub async fn order_numbered(
+        &self,
+        channel: &Channel,
+        number: &OrderNumber,
+    ) -> Result<Option<OrderId>, CommandError> {
+        let mut connection = self.reader().await?;
+        let row = sqlx::query("SELECT id FROM customer_order WHERE channel = $1 AND number = $2")
+            .bind(channel.as_str().to_owned())
+            .bind(number.to_string())
+            .fetch_optional(&mut *connection)
+            .await?;
+        row.map(|row| Ok(OrderId::from_raw(row.try_get(0)?))).transpose()
+    }
+
     /// An order in full.
     pub async fn order(&self, id: OrderId) -> Result<OrderDetail, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT id, channel, number, status, ordered_ms, past, sale_id, customer_name, customer_email, modified_ms, \
-             shipping, fee FROM customer_order WHERE id = $1",
+             shipping, fee, status_by FROM customer_order WHERE id = $1",
         )
         .bind(id.raw())
         .fetch_optional(&mut *connection)
@@ -122,6 +140,7 @@ impl Ledger {
             modified: row.try_get::<Option<i64>, _>(9)?.map(Moment::from_millis),
             shipping: money(10)?,
             fee: money(11)?,
+            status_by: row.try_get(12)?,
             lines,
             sales: sales(&mut connection, id).await?,
             order,

@@ -39,7 +39,7 @@ pub(super) enum Fill {
     Undone,
 }
 
-/// Finds each line's item and settles the money; any refusal rejects the order before a write.
+/// Finds each line's item and settles the money; any rejection rejects the order before a write.
 pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Priced>, CommandError> {
     let mut codes = Vec::with_capacity(order.lines.len());
     for line in &order.lines {
@@ -95,7 +95,7 @@ pub(super) async fn take(
     order: &IncomingOrder,
     priced: &[Priced],
     who: &str,
-) -> Result<(ExistingOrder, usize, usize), CommandError> {
+) -> Result<(ExistingOrder, Vec<Fill>), CommandError> {
     let id = OrderId::from_raw(tx.next_id()?);
     let standing = order.status.standing();
     let hash = body_hash(order)?;
@@ -111,8 +111,6 @@ pub(super) async fn take(
     if standing != Standing::Undone {
         said::write(tx, id, &said::of_lines(priced)).await?;
     }
-    let short = fills.iter().filter(|f| **f == Fill::Short).count();
-    let undone = fills.iter().filter(|f| **f == Fill::Undone).count();
     let before = ExistingOrder {
         id,
         ordered: order.ordered,
@@ -122,8 +120,9 @@ pub(super) async fn take(
         past: false,
         modified: order.modified,
         sale: sale_id,
+        is_settled_by_hand: false,
     };
-    Ok((before, fills.len() - short - undone, short))
+    Ok((before, fills))
 }
 
 /// Fills the lines in the order of their items, so that two orders touch items in the same order;

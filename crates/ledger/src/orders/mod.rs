@@ -19,6 +19,7 @@ mod money_back;
 mod plan;
 mod said;
 mod same;
+mod settle_status;
 mod share;
 mod stored_lines;
 mod unpaid;
@@ -28,6 +29,7 @@ pub use closest::Closest;
 pub use decide::{DecideLine, LineChoice, LineDecided};
 pub use detail::{BlockingHold, Chosen, OrderDetail, SoldFor, WaitingLine};
 pub use end_hold::EndHold;
+pub use settle_status::{SettleStatus, SettledStatus, StatusSettled};
 pub use view::{OrderLineState, OrderLineView, OrderView};
 
 use crate::store::command::{Command, Tx};
@@ -62,14 +64,17 @@ pub struct TakeOrders {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum OrderOutcome {
-    /// Taken in: so many lines filled, so many short.
+    /// Taken in: so many lines filled, on hold, and short.
     Taken {
         /// The order.
         order: OrderId,
         /// Its sale, if any line was filled and paid.
         sale: Option<SaleId>,
-        /// Lines that were filled, or set aside if it is not yet paid.
+        /// Lines that were sold.
         filled: usize,
+        /// Lines that are on hold, since it is not paid or its status is unknown.
+        #[serde(default)]
+        held: usize,
         /// Lines whose stock was gone.
         short: usize,
         /// Refunds that were booked with it.
@@ -189,7 +194,7 @@ impl Ledger {
         Ok(outcomes)
     }
 
-    /// One order; its refusal is its outcome.
+    /// One order; its rejection is its outcome.
     async fn take_alone<C>(&self, one: &C) -> Result<Vec<OrderOutcome>, CommandError>
     where
         C: Command<Answer = Vec<OrderOutcome>>,
@@ -229,6 +234,15 @@ pub(crate) struct ExistingOrder {
     pub(crate) past: bool,
     pub(crate) modified: Option<Moment>,
     pub(crate) sale: Option<SaleId>,
+    /// Whether a person said what its status is, and its shop has not yet.
+    pub(crate) is_settled_by_hand: bool,
+}
+
+impl ExistingOrder {
+    /// Whether its shop has said no status that is known here: any such is then the later word.
+    fn has_no_known_status(&self) -> bool {
+        self.status == OrderStatus::Unknown || self.is_settled_by_hand
+    }
 }
 
 type OrderKey = (Channel, OrderNumber);
@@ -242,7 +256,8 @@ pub(crate) async fn known(
     tx: &mut Tx,
     orders: &[IncomingOrder],
 ) -> Result<HashMap<OrderKey, ExistingOrder>, CommandError> {
-    const HEAD: &str = "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id, ordered_ms FROM customer_order \
+    const HEAD: &str = "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id, ordered_ms, status_by \
+        FROM customer_order \
         WHERE channel = $1 AND number";
     let mut by_channel: HashMap<&Channel, Vec<String>> = HashMap::new();
     for order in orders {
@@ -279,6 +294,7 @@ fn read_before(row: &sqlx::any::AnyRow) -> Result<ExistingOrder, CommandError> {
         past: row.try_get::<i64, _>(5)? == 1,
         modified: row.try_get::<Option<i64>, _>(6)?.map(Moment::from_millis),
         sale: row.try_get::<Option<i64>, _>(7)?.map(SaleId::from_raw),
+        is_settled_by_hand: !row.try_get::<String, _>(9)?.is_empty(),
     })
 }
 

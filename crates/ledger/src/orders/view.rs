@@ -85,7 +85,8 @@ pub struct OrderView {
 
 impl Ledger {
     /// Orders, the latest taken first, before `before` if given, at most `limit`; if asked, only those
-    /// with lines that wait for a person: short ones, and those of a paid order that are set aside.
+    /// that wait for a person: with short lines, with lines of a paid order that are set aside, or with a
+    /// status that is unknown.
     pub async fn orders(
         &self,
         before: Option<OrderId>,

@@ -91,6 +91,8 @@ acts! {
     OtherIdEntered "other-id-entered" "entered an online shop ID",
     /// An order that could not be taken, given up.
     KeptOrderDropped "kept-order-dropped" "ignored an order",
+    /// What an order is that came with an unknown status.
+    OrderStatus "order-status" "set an order's status",
     /// What becomes of a difference between the shops.
     DriftSettled "drift-settled" "settled a difference",
 }

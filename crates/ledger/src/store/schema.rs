@@ -31,6 +31,7 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         step(17, "live_troubles", include_str!("../../../../migrations/0017_live_troubles.sql")),
         step(18, "money_alone", include_str!("../../../../migrations/0018_money_alone.sql")),
         step(19, "other_ids", include_str!("../../../../migrations/0019_other_ids.sql")),
+        step(20, "order_status_by", include_str!("../../../../migrations/0020_order_status_by.sql")),
     ])
 });
 

@@ -165,8 +165,11 @@ pub(crate) async fn books(shop: &TestShop) -> String {
 /// An outcome in a few words.
 pub(crate) fn told(outcome: &OrderOutcome) -> String {
     match outcome {
-        OrderOutcome::Taken { sale, filled, short, refunds, .. } => {
+        OrderOutcome::Taken { sale, filled, held: 0, short, refunds, .. } => {
             format!("taken, sale {}, {filled} filled, {short} short, {refunds} refunds", sale.is_some())
+        }
+        OrderOutcome::Taken { filled, held, short, refunds, .. } => {
+            format!("taken, {filled} filled, {held} held, {short} short, {refunds} refunds")
         }
         OrderOutcome::Known { refunds, .. } => format!("known, {refunds} refunds"),
         OrderOutcome::Changed { refunds, .. } => format!("changed, {refunds} refunds"),
@@ -180,7 +183,12 @@ pub(crate) fn moment(hours: i64) -> Moment {
 
 /// What the list of who changed what says of money given back, the latest first.
 pub(crate) async fn noted(shop: &TestShop) -> Vec<String> {
+    noted_as(shop, Audited::Refund).await
+}
+
+/// What the activity log says of one kind, the latest first.
+pub(crate) async fn noted_as(shop: &TestShop, act: Audited) -> Vec<String> {
     let rows = shop.ledger.audit(None, 100).await.unwrap();
-    let refunds = rows.into_iter().filter(|row| row.act == Audited::Refund);
-    refunds.inspect(|row| assert!(!row.who.is_empty(), "{row:?}")).map(|row| row.detail).collect()
+    let rows = rows.into_iter().filter(|row| row.act == act);
+    rows.inspect(|row| assert!(!row.who.is_empty(), "{row:?}")).map(|row| row.detail).collect()
 }

@@ -306,7 +306,7 @@ async fn a_status_that_nobody_knows_holds_the_stock() {
         stock_up(&shop).await;
         let first = later(&order("H-1", vec![line("P1", "1", "40.00")]), 1);
         let odd = IncomingOrder { status: OrderStatus::Unknown, ..first.clone() };
-        assert_eq!(told(&take(&shop, &odd).await), "taken, sale false, 1 filled, 0 short, 0 refunds");
+        assert_eq!(told(&take(&shop, &odd).await), "taken, 0 filled, 1 held, 0 short, 0 refunds");
         assert_eq!((stock(&shop, "P1").await.as_str(), books(&shop).await.as_str()), ("1 / 1", "nothing"));
         assert_eq!(shop.ledger.orders(None, true, 9).await.unwrap().len(), 1, "{}: it asks", shop.engine);
         clean(&shop).await;

@@ -13,6 +13,7 @@ mod limits;
 mod money_back;
 mod past;
 mod refunded;
+mod settled;
 mod states;
 mod taken;
 mod unlucky;

@@ -149,7 +149,7 @@ async fn money_alone_waits_for_its_sale_and_is_refused_where_nothing_was_sold() 
         let mut due = later(&order("H-1", vec![line("KIT", "2", "12.00")]), 1);
         due.status = OrderStatus::OrderPaymentDue;
         due.refunds = vec![money_back("R1", None, "5.00")];
-        assert_eq!(told(&take(&shop, &due).await), "taken, sale false, 1 filled, 0 short, 0 refunds");
+        assert_eq!(told(&take(&shop, &due).await), "taken, 0 filled, 1 held, 0 short, 0 refunds");
         let refused = give(&shop, &due, money_back("R1", None, "5.00")).await;
         assert!(refused.contains("nothing of order H-1 was sold"), "{refused}");
         let paid = IncomingOrder { status: OrderStatus::OrderProcessing, ..later(&due, 2) };

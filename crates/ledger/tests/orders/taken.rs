@@ -102,7 +102,7 @@ async fn an_unpaid_order_holds_and_sells_nothing() {
         stock_up(&shop).await;
         let mut asked = order("H-1", vec![line("P1", "1", "40.00"), line("KIT", "2", "12.00")]);
         asked.status = OrderStatus::OrderPaymentDue;
-        assert_eq!(told(&take(&shop, &asked).await), "taken, sale false, 2 filled, 0 short, 0 refunds");
+        assert_eq!(told(&take(&shop, &asked).await), "taken, 0 filled, 2 held, 0 short, 0 refunds");
         assert_eq!(
             (stock(&shop, "P1").await, stock(&shop, "KIT").await),
             ("1 / 1".to_owned(), "5 / 2".to_owned())

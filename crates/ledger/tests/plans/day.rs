@@ -11,7 +11,7 @@ use domain::order::{
 };
 use domain::stock::ReturnDisposition;
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::orders::{EndHold, TakeOrders};
+use ledger::orders::{EndHold, SettleStatus, SettledStatus, TakeOrders};
 use ledger::sales::{
     BasketChange, ChangeBasket, CloseDrawer, DecideReturn, HoldBasket, LeaveBasket, NewRefund, NewSale,
     OpenBasket, OpenDrawer, Pay, PayBasket, PutIn, RefundTender, SaleDone, TakeOut, TenderIn, VoidSale,
@@ -191,5 +191,10 @@ async fn online(shop: &TestShop) {
     take(order("N-2", "p9", "1"), false).await;
     take(order("N-3", "p9", "1"), false).await;
     take(IncomingOrder { status: OrderStatus::OrderPaymentDue, ..order("N-4", "c1", "1") }, false).await;
+    take(IncomingOrder { status: OrderStatus::Unknown, ..order("N-5", "c1", "1") }, false).await;
+    let odd = shop.ledger.orders(None, true, 1).await.unwrap().remove(0).id;
+    let (is, reason, who) = (SettledStatus::Paid, String::new(), WHO.to_owned());
+    ok(shop, SettleStatus { order: odd, is, reason, who }).await;
+    shop.ledger.orders_of_unknown_status().await.unwrap();
     take(order("H-new", "old", "2"), true).await;
 }

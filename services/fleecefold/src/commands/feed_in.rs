@@ -35,5 +35,11 @@ pub(super) async fn run(place: &Place, args: FeedInArgs) -> Result<Ending, CliEr
     if report.short > 0 && !report.dry_run {
         eprintln!("short lines wait for a person: substitute, refund, or release from hold");
     }
+    if report.unknown_status > 0 && !report.dry_run {
+        eprintln!(
+            "an order with an unknown status keeps its stock on hold until you say what it is; \
+             `fleecefold orders list --attention` lists it"
+        );
+    }
     Ok(Ending::by_rejected(report.rejected))
 }

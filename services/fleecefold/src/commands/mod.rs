@@ -11,6 +11,7 @@ mod feed_out;
 mod keys;
 mod limits;
 mod manual;
+mod orders;
 mod serve;
 mod shelf;
 mod shop;
@@ -43,6 +44,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
         Command::Feed(FeedCommand::In(args)) => feed_in::run(&place, args).await,
         Command::Feed(FeedCommand::Compare(args)) => feed_compare::run(&place, args).await,
         Command::Sync(args) => sync::run(&place, args).await,
+        Command::Orders(command) => orders::run(&place, command).await,
         Command::Shelf(args) => shelf::run(&place, args).await,
         Command::Books(args) => books::run(&place, args).await,
         Command::Check => check::run(&place).await,

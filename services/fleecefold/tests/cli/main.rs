@@ -5,6 +5,7 @@ mod commands;
 mod edge;
 mod feeds;
 mod files;
+mod orders;
 mod people;
 mod serve;
 mod service_manager;

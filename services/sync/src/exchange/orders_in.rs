@@ -7,7 +7,7 @@ use super::rejects::{IntakeError, RefusedRow, Rejects};
 use crate::config::{Given, GivenLayout};
 use crate::pipe::{self, Piece, Pieces};
 use crate::watch::Watch;
-use domain::order::IncomingOrder;
+use domain::order::{IncomingOrder, OrderStatus};
 use feeds::{Feed, FeedError, Parsed, Reading, Reject, read_orders};
 use ledger::orders::{OrderOutcome, TakeOrders};
 use ledger::{Ledger, Pace};
@@ -51,12 +51,18 @@ pub struct OrdersReport {
     pub changed: u64,
     /// Orders that were refused, and rows that belong to none.
     pub rejected: u64,
-    /// Lines that were filled, or set aside until they are paid.
+    /// Lines that were sold.
     pub filled: u64,
+    /// Lines that are on hold, since their order is not paid or its status is unknown.
+    #[serde(default)]
+    pub held: u64,
     /// Lines whose stock was gone: they wait for a person.
     pub short: u64,
     /// Refunds that were booked.
     pub refunds: u64,
+    /// New orders whose status is unknown: a person says whether they are paid.
+    #[serde(default)]
+    pub unknown_status: u64,
     /// The first of the refused.
     pub refused: Vec<RefusedRow>,
     /// Where all of these stand.
@@ -65,9 +71,18 @@ pub struct OrdersReport {
 
 impl fmt::Display for OrdersReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { taken, known, changed, rejected, filled, short, refunds, .. } = self;
+        let Self { taken, known, changed, rejected, filled, held, short, refunds, .. } = self;
         write!(f, "{taken} orders taken, {known} known, {changed} changed, {rejected} refused; ")?;
-        write!(f, "{filled} lines filled, {short} short; {refunds} refunds")
+        write!(f, "{filled} lines filled, ")?;
+        if *held > 0 {
+            write!(f, "{held} on hold, ")?;
+        }
+        write!(f, "{short} short; {refunds} refunds")?;
+        match self.unknown_status {
+            0 => Ok(()),
+            1 => f.write_str("; 1 order with an unknown status"),
+            orders => write!(f, "; {orders} orders with an unknown status"),
+        }
     }
 }
 
@@ -197,9 +212,11 @@ impl Taking<'_> {
     ) -> Result<(), IntakeError> {
         let report = &mut self.report;
         let booked = match outcome {
-            OrderOutcome::Taken { filled, short, refunds, .. } => {
+            OrderOutcome::Taken { filled, held, short, refunds, .. } => {
                 report.taken += 1;
                 report.filled += filled as u64;
+                report.held += held as u64;
+                report.unknown_status += u64::from(order.status == OrderStatus::Unknown);
                 report.short += short as u64;
                 refunds
             }

@@ -2,8 +2,10 @@
 
 use crate::shop::TestShop;
 use domain::codes::Code;
+use domain::weight::WeightUnit;
 use ledger::books::{BooksBy, BooksQuery};
 use std::fmt::Write;
+use sync::exchange::{OrdersRun, feed_in};
 
 const HEAD: &str = "orderNumber,orderDate,sku,orderQuantity,price,orderStatus,dateModified,refundNumber\n";
 
@@ -121,7 +123,10 @@ async fn each_bad_order_is_rejected_whole_and_told() {
     // A state that nobody knows here is no fault of the order: its piece is set aside until somebody says.
     let report = shop.orders("own.csv", &file(&["9,2026-06-14,B1,1,48.00,Paid,,"])).await.unwrap();
     assert_eq!((report.taken, report.rejected), (1, 0), "{report:?}");
-    assert_eq!(shop.stock("B1").await, "1 1", "set aside, not sold");
+    assert_eq!(shop.stock("B1").await, "1 1", "on hold, not sold");
+    let words = report.to_string();
+    assert!(words.contains("0 lines filled, 1 on hold, 0 short"), "{words}");
+    assert!(words.contains("1 order with an unknown status"), "{words}");
 }
 
 #[tokio::test]
@@ -178,6 +183,29 @@ async fn past_orders_touch_the_books_alone() {
     let report = shop.orders_as("past.csv", text, true, false).await.unwrap();
     assert_eq!((report.taken, report.filled), (2, 2));
     assert_eq!((gross(&shop).await, shop.count_items().await), ("63.00".to_owned(), 0));
+}
+
+/// The layout says in which unit goods by weight are counted; what is counted by the piece stays so.
+#[tokio::test]
+async fn a_unit_of_past_quantities_is_of_goods_by_weight_alone() {
+    let shop = TestShop::stocked().await;
+    let text = "feed = \"orders\"\n[field.orderNumber]\n[field.orderDate]\n[field.sku]\n[field.name]\n\
+        [field.orderQuantity]\nunit = \"GRM\"\n[field.price]\n";
+    let layout = sync::GivenLayout::parse(text).unwrap();
+    let rows = "orderNumber,orderDate,sku,name,orderQuantity,price\n\
+        1,2024-03-02,KIT,,2,35.00\n1,2024-03-02,ROV,,250,0.1058\n1,2024-03-02,,Old yarn,100,0.09\n";
+    let given = shop.given("past.csv", rows);
+    let watch = sync::Watch::new();
+    let layout = Some(&layout);
+    let run = OrdersRun { given: &given, layout, past: true, dry_run: false, who: "test", watch };
+    let report = feed_in(&shop.ledger, &run).await.unwrap();
+    assert_eq!((report.taken, report.filled), (1, 3), "{:?}", report.refused);
+    let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
+    let books = shop.ledger.books(&query).await.unwrap().remove(0).figures;
+    // Two kits, and each line by weight as one: 250 g and 100 g, of what is no item here as the file says.
+    assert_eq!((books.units, books.gross.to_string()), (4, "105.45".to_owned()));
+    assert_eq!(books.weight, i128::from(WeightUnit::Gram.eighth_nanograms_per_thousandth()) * 350_000);
+    assert_eq!(shop.stock("KIT").await, "3 0");
 }
 
 /// A piece is in one file with many orders; the batches that they go in have no influence.

@@ -64,6 +64,7 @@ use utoipa::{Modify, OpenApi};
         listings::list_listings,
         connections::list_connections,
         orders::list_orders,
+        orders::status::set_status,
         orders::lines::closest::list_closest,
         orders::lines::substitute::substitute_line,
         orders::lines::refund::refund_line,

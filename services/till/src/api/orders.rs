@@ -1,6 +1,7 @@
 //! GET /api/orders
 
 pub(crate) mod lines;
+pub(crate) mod status;
 
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
@@ -22,7 +23,8 @@ pub(crate) struct OrdersAsked {
     cursor: Option<String>,
     /// How many rows, 1 to 200; 50 without it.
     limit: Option<String>,
-    /// `true`, or given without a value: only orders with lines that fell short and wait for a person.
+    /// `true`, or given without a value: only orders that wait for a person, with lines out of stock or an unknown
+    /// status.
     short: Option<String>,
 }
 

@@ -14,6 +14,7 @@ use domain::order::OrderStatus;
 use domain::stock::{Availability, ItemKind, ReturnDisposition, StockReason};
 use domain::text::{MAX_NAME_CHARS, MAX_NOTE_CHARS};
 use domain::weight::WeightUnit;
+use ledger::orders::SettledStatus;
 use ledger::shelf::{MAX_ITEMS_AT_ONCE, Purpose};
 use serde_json::{Value, json};
 
@@ -75,6 +76,9 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("TenderText" | "PartText" | "PaymentText" | "TenderShown" | "GivenShown", "kind")
         | ("RefundText", "tender")
         | ("ShopShown", "tenders") => Words(TenderKind::ALL.map(TenderKind::code).to_vec()),
+        ("StatusText", "orderStatus") => {
+            Words([SettledStatus::Paid, SettledStatus::Canceled].map(|one| one.status().code()).to_vec())
+        }
         ("FateText", "fate") => {
             Words(vec![ReturnDisposition::Shelf.code(), ReturnDisposition::WrittenOff.code()])
         }
@@ -97,9 +101,8 @@ fn own(schema: &str, field: &str) -> Option<Form> {
         ("ItemShown", "pricedBy") => Words(vec!["rule", "hand"]),
         ("HoldText" | "SaleText", "until" | "at") => Pattern(MOMENT, 40),
         ("ReleaseBody", "reason") => Text(1, MAX_NAME_CHARS),
-        ("ReasonBody" | "SubstituteBody", "reason") | ("HoldText" | "HoldShown", "forWhom") => {
-            Text(0, MAX_NAME_CHARS)
-        }
+        ("ReasonBody" | "SubstituteBody" | "StatusText", "reason")
+        | ("HoldText" | "HoldShown", "forWhom") => Text(0, MAX_NAME_CHARS),
         ("WeightText", "value") => decimal(),
         _ => return None,
     })

@@ -48,6 +48,7 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/online/compare", list, compare::compare),
         Route::get("/online/orders", list, orders::show),
         Route::get("/online/orders/{id}", list, order::show),
+        Route::post("/online/orders/{id}/status", list, order::settle_status),
         Route::post("/online/orders/{id}/lines/{line}", list, order::decide),
         Route::get("/online/layouts", list, layouts::show),
         Route::post("/online/layouts", list, layout::keep),

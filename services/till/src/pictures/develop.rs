@@ -36,16 +36,15 @@ pub(super) struct Developed {
 
 pub(super) fn develop(bytes: &[u8]) -> Result<Developed, PictureError> {
     let (image, orientation) = decode(bytes)?;
-    let mut large = fitted(&image, Size::Large.longest());
-    drop(image);
+    let mut large = fitted(image, Size::Large.longest());
     large.apply_orientation(orientation);
     let large = on_white(large);
     let (width, height) = large.dimensions();
     let largest = encode(&large)?;
     let name = name_of(&largest)?;
-    let large = DynamicImage::ImageRgb8(large);
-    let middle = fitted(&large, Size::Middle.longest());
-    let small = fitted(&middle, Size::Small.longest()).into_rgb8();
+    let middle = fitted(DynamicImage::ImageRgb8(large), Size::Middle.longest()).into_rgb8();
+    let of_middle = encode(&middle)?;
+    let small = fitted(DynamicImage::ImageRgb8(middle), Size::Small.longest()).into_rgb8();
     let lightness = lightness(&small);
     let picture = Picture {
         width,
@@ -56,7 +55,7 @@ pub(super) fn develop(bytes: &[u8]) -> Result<Developed, PictureError> {
     };
     let files = vec![
         (Size::Small.file(&picture.name), encode(&small)?),
-        (Size::Middle.file(&picture.name), encode(&middle.into_rgb8())?),
+        (Size::Middle.file(&picture.name), of_middle),
         (Size::Large.file(&picture.name), largest),
     ];
     Ok(Developed { picture, files })
@@ -81,7 +80,7 @@ fn decode(bytes: &[u8]) -> Result<(DynamicImage, Orientation), PictureError> {
     if width.max(height) > MAX_SIDE || points > MAX_POINTS {
         return Err(PictureError::TooLarge { width, height });
     }
-    if needs::memory(format, bytes, points, decoder.total_bytes()) > MAX_DECODED {
+    if needs::memory(format, bytes, (width, height), decoder.total_bytes()) > MAX_DECODED {
         return Err(PictureError::TooMuchMemory);
     }
     // One that does not say how it stands, or says it in no sense, stands as it is.
@@ -99,14 +98,16 @@ fn unread(error: ImageError) -> PictureError {
 
 /// So that its longest side is at most `longest`. Much larger ones are first averaged down to twice
 /// that, which is quick; the last step is done well. The size is that of the whole image: rounded once.
-fn fitted(image: &DynamicImage, longest: u32) -> DynamicImage {
+pub(super) fn fitted(image: DynamicImage, longest: u32) -> DynamicImage {
     let side = image.width().max(image.height());
     if side <= longest {
-        return image.clone();
+        return image;
     }
     let [width, height] = [image.width(), image.height()].map(|one| scaled(one, longest, side));
     if side > longest * 2 {
         let rough = image.thumbnail(longest * 2, longest * 2);
+        // The last step takes room for itself.
+        drop(image);
         return rough.resize_exact(width, height, FilterType::CatmullRom);
     }
     image.resize_exact(width, height, FilterType::CatmullRom)

@@ -86,7 +86,7 @@ pub(super) static TABLES: &[Table] = &[
     table!(customer_order, key [0], fresh 0,
         id Int, channel Text, number Text, body_hash Text, status Text, past Int, ordered_ms Int, modified_ms Int,
         sale_id Int, discount Int, shipping Int, fee Int, customer_name Text, customer_email Text, revision Int,
-        taken_ms Int),
+        taken_ms Int, status_by Text),
     table!(sale, key [0], fresh 0,
         id Int, channel Text, receipt Int, at_ms Int, past Int, order_id Int, goods Int, not_revenue Int,
         discounts Int, tax Int, shipping Int, rounding Int, tendered Int, change_given Int, fee Int, note Text,

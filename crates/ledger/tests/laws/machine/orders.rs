@@ -414,7 +414,9 @@ fn incoming(model: &Model, state: &State) -> IncomingOrder {
 pub(super) async fn take(shop: &Shop, model: &Model, state: &State) -> Result<String, Rejection> {
     let batch = TakeOrders { orders: vec![incoming(model, state)], past: false, who: "feed".to_owned() };
     match shop.ledger.take_orders(&batch).await.unwrap().remove(0) {
-        OrderOutcome::Taken { filled, short, .. } => Ok(format!("taken {filled} short {short}")),
+        OrderOutcome::Taken { filled, held, short, .. } => {
+            Ok(format!("taken {} short {short}", filled + held))
+        }
         OrderOutcome::Known { .. } => Ok("known".to_owned()),
         OrderOutcome::Changed { short, .. } => Ok(format!("changed {short}")),
         OrderOutcome::Rejected(rejection) => Err(rejection),

@@ -18,8 +18,10 @@ use domain::codes::Code;
 use domain::color_difference::Apart;
 use domain::day::Zone;
 use domain::ids::{OrderId, OrderLineId};
+use domain::order::OrderStatus;
 use ledger::orders::{
-    BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, WaitingLine,
+    BlockingHold, Chosen, Closest, DecideLine, LineChoice, OrderDetail, OrderLineState, SettleStatus,
+    SettledStatus, WaitingLine,
 };
 use serde::Deserialize;
 
@@ -42,6 +44,9 @@ pub(crate) struct Page {
     number: String,
     channel: String,
     status: &'static str,
+    status_by: String,
+    asks_status: bool,
+    status_reason: String,
     placed: String,
     modified: Option<String>,
     buyer: String,
@@ -171,7 +176,7 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
             lines.push(Line::of(line, &closest(app, line).await?, &shop.zone));
         }
     }
-    let OrderDetail { order, customer, modified, shipping, sales, .. } = detail;
+    let OrderDetail { order, customer, modified, status_by, shipping, sales, .. } = detail;
     Ok(Page {
         frame: Frame::new(app, caller, Room::Online),
         lane: "orders",
@@ -181,6 +186,9 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
         number: order.number,
         channel: order.channel.to_string(),
         status: status_words(order.status),
+        status_by,
+        asks_status: order.status == OrderStatus::Unknown,
+        status_reason: String::new(),
         placed: shown::moment(&shop.zone, order.ordered),
         modified: modified.map(|at| shown::moment(&shop.zone, at)),
         buyer: customer.name,
@@ -208,8 +216,11 @@ pub(crate) async fn show(
 
 /// What there is to do now about a line that was just decided about.
 async fn said(app: &App, id: OrderId, line: &str) -> Result<Option<String>, Problem> {
-    let Ok(line) = line.parse::<OrderLineId>() else { return Ok(None) };
     let detail = app.ledger.order(id).await?;
+    if line == "status" {
+        return Ok(Some(format!("Order status: {}.", status_words(detail.order.status))));
+    }
+    let Ok(line) = line.parse::<OrderLineId>() else { return Ok(None) };
     let Some(chosen) = detail.line(line).and_then(|line| line.chosen.as_ref()) else { return Ok(None) };
     Ok(Some(match &chosen.sold {
         None => format!(
@@ -223,6 +234,36 @@ async fn said(app: &App, id: OrderId, line: &str) -> Result<Option<String>, Prob
             )
         }
     }))
+}
+
+/// POST /online/orders/{id}/status
+pub(crate) async fn settle_status(
+    State(app): State<App>,
+    At(order): At<OrderId>,
+    form: Form,
+) -> Result<Response, Problem> {
+    let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
+    let is = match form.text("choice") {
+        "paid" => Ok(SettledStatus::Paid),
+        "canceled" => Ok(SettledStatus::Canceled),
+        _ => Err(Problem::invalid("#/choice", "choose whether the order is paid or canceled")),
+    };
+    let done = match is {
+        Ok(is) => {
+            let command = SettleStatus { order, is, reason: reason.clone(), who };
+            app.run(&form.key, &command).await.map(drop)
+        }
+        Err(problem) => Err(problem),
+    };
+    match done {
+        Ok(()) => Ok(go(&format!("/online/orders/{order}?done=status"))),
+        Err(problem) => {
+            let mut page = page(&app, &form.caller, order).await?;
+            page.faults = Faults::of(problem)?;
+            page.status_reason = reason;
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+        }
+    }
 }
 
 /// What a button of the form says: `refund`, `fill`, `hold 123` or `take SKU`.
@@ -273,6 +314,7 @@ mod tests {
     use super::super::tests::{add_pieces, send};
     use crate::api::orders::tests::{incoming, order, short_line, take};
     use crate::testing::TestShop;
+    use domain::order::{IncomingOrder, OrderStatus};
     use serde_json::json;
 
     #[tokio::test]
@@ -295,6 +337,38 @@ mod tests {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         assert!(shop.get("/online/orders").await.text().contains("No orders need attention"));
+    }
+
+    #[tokio::test]
+    async fn an_order_of_unknown_status_is_marked_by_one_press() {
+        let shop = TestShop::open().await;
+        let unknown =
+            |number, sku| IncomingOrder { status: OrderStatus::Unknown, ..incoming(&shop, number, sku) };
+        let (cowl, _) = take(&shop, unknown("H-1", "COWL")).await;
+        let (spindle, _) = take(&shop, unknown("H-2", "SPINDLE")).await;
+        assert!(shop.get("/today").await.text().contains("2 online orders have an unknown status"));
+        let list = shop.get("/online/orders").await;
+        assert_eq!(list.text().matches("Mark as paid or as canceled").count(), 2, "{}", list.text());
+        let to = format!("/online/orders/{cowl}/status");
+        let wrong = send(&shop, &to, &[("choice", "perhaps"), ("reason", "because")]).await;
+        assert!(wrong.status == 422 && wrong.text().contains("value=\"because\""), "{}", wrong.text());
+        let done = send(&shop, &to, &[("choice", "paid"), ("reason", "seen on the account")]).await;
+        assert_eq!(done.status, 303, "{}", done.text());
+        let place = done.header("location").expect("a place").to_owned();
+        let page = shop.get(&place).await;
+        for part in ["Order status: paid.", "paid (set by", "sale 1"] {
+            assert!(page.text().contains(part), "{part} in {}", page.text());
+        }
+        assert!(!page.text().contains("Is this order paid?"), "{}", page.text());
+        let again = send(&shop, &to, &[("choice", "canceled")]).await;
+        assert!(again.status == 422 && again.text().contains("a status that is known"), "{}", again.text());
+        let to = format!("/online/orders/{spindle}/status");
+        assert_eq!(send(&shop, &to, &[("choice", "canceled")]).await.status, 303);
+        let shelf = |item: serde_json::Value| (item["onHand"].clone(), item["held"].clone());
+        let item = shop.get("/api/items/SPINDLE").await.json();
+        assert_eq!(shelf(item), (json!("10"), json!("0")), "nothing on hold any more");
+        assert_eq!(shelf(shop.get("/api/items/COWL").await.json()), (json!("0"), json!("0")));
+        assert!(!shop.get("/today").await.text().contains("unknown status"));
     }
 
     #[tokio::test]

@@ -46,6 +46,7 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
     let mut tasks = Vec::new();
     if caller.may(Act::List) {
         tasks.extend(short_lines(app).await?);
+        tasks.extend(unknown_status(app).await?);
         tasks.extend(failed_feeds(app).await?);
         tasks.extend(connections(app, &shop).await?);
     }
@@ -77,6 +78,16 @@ async fn short_lines(app: &App) -> Result<Option<Task>, Problem> {
     let orders = counted(short.orders, "online order", "online orders");
     let is = if short.lines == 1 { "is" } else { "are" };
     let words = format!("{lines} in {orders} {is} out of stock. Substitute, refund or release a hold");
+    Ok(Some(Task::new(words, "/online/orders", "Resolve orders")))
+}
+
+async fn unknown_status(app: &App) -> Result<Option<Task>, Problem> {
+    let orders = app.ledger.orders_of_unknown_status().await?;
+    if orders == 0 {
+        return Ok(None);
+    }
+    let orders = format!("{} an unknown status", counted(orders, "online order has", "online orders have"));
+    let words = format!("{orders}. Mark as paid or as canceled");
     Ok(Some(Task::new(words, "/online/orders", "Resolve orders")))
 }
 
