@@ -100,7 +100,7 @@ pub enum BasketError {
     #[error("a sale has at most {MAX_LINES} lines; ring the rest up as a second sale")]
     TooManyLines,
     /// More than [`MAX_TENDERS`].
-    #[error("a sale has at most {MAX_TENDERS} tenders")]
+    #[error("a sale has at most {MAX_TENDERS} payments")]
     TooManyTenders,
     /// A negative part.
     #[error("{what} may not be below 0")]
@@ -109,7 +109,7 @@ pub enum BasketError {
         what: &'static str,
     },
     /// More off than there is.
-    #[error("the discount of {discount} is more than the {amount} that it is taken from")]
+    #[error("the discount of {} is more than the price of {}", discount.shown(), amount.shown())]
     DiscountTooLarge {
         /// The discount.
         discount: Money,
@@ -117,7 +117,7 @@ pub enum BasketError {
         amount: Money,
     },
     /// The tenders do not reach what is due.
-    #[error("{due} is due and {tendered} was given; {missing} is missing")]
+    #[error("{} is due, but {} was received; {} is missing", due.shown(), tendered.shown(), missing.shown())]
     Underpaid {
         /// What is due, cash rounded.
         due: Money,
@@ -127,7 +127,7 @@ pub enum BasketError {
         missing: Money,
     },
     /// More than is due by something that gives no change.
-    #[error("{due} is due and {tendered} was given otherwise than in cash; only cash gives change")]
+    #[error("{} is due, but {} was received other than in cash; only cash gives change", due.shown(), tendered.shown())]
     Overpaid {
         /// What is due.
         due: Money,

@@ -60,7 +60,7 @@ pub type Count = (Money, i64);
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CountError {
     /// Not a note or coin of the currency.
-    #[error("there is no note or coin of {amount} in {currency}")]
+    #[error("there is no bill or coin of {amount} in {currency}")]
     NoSuchCoin {
         /// What was counted.
         amount: Money,
@@ -129,7 +129,7 @@ mod tests {
         };
         check(&[], Ok(0));
         check(&[(2_000, 3), (25, 7), (1, 0)], Ok(6_175));
-        check(&[(30, 1)], Err("there is no note or coin of 0.30 in USD"));
+        check(&[(30, 1)], Err("there is no bill or coin of 0.30 in USD"));
         check(&[(100, -1)], Err("-1 of 1.00 cannot be; count from 0 to 100000"));
         check(&[(100, 100_001)], Err("100001 of 1.00 cannot be; count from 0 to 100000"));
     }

@@ -14,7 +14,7 @@ pub struct Channel(String);
 /// Not a channel code.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "“{text}” is not a channel code; use small letters, digits and hyphens, such as store or spring-fair"
+    "“{text}” is not a channel code; use lowercase letters, digits and hyphens, such as store or spring-fair"
 )]
 pub struct NotAChannel {
     text: String,

@@ -30,13 +30,13 @@ enum WrittenOff {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum OffError {
     /// Not above 0, or above 100 %.
-    #[error("a percentage is above 0 and at most 100, with at most {PERCENT_DIGITS} decimals")]
+    #[error("a percentage must be above 0 and at most 100, with at most {PERCENT_DIGITS} decimals")]
     NotAPercentage,
     /// Not above 0.
-    #[error("what is taken off is more than 0")]
+    #[error("a discount must be more than 0")]
     NotPositive,
     /// Neither an amount nor a percentage.
-    #[error("write an amount, such as 5.00, or a percentage, such as 10 %")]
+    #[error("enter an amount such as 5.00, or a percentage such as 10%")]
     NotRead(#[from] MoneyError),
 }
 
@@ -127,8 +127,8 @@ mod tests {
             let found = off.map(|off| off.of(amount).expect("an amount").minor());
             assert_eq!(found, expected.map_err(str::to_owned), "{text} off {from}");
         };
-        let percentage = Err("a percentage is above 0 and at most 100, with at most 2 decimals");
-        let neither = Err("write an amount, such as 5.00, or a percentage, such as 10 %");
+        let percentage = Err("a percentage must be above 0 and at most 100, with at most 2 decimals");
+        let neither = Err("enter an amount such as 5.00, or a percentage such as 10%");
         check("5", 2000, Ok(500));
         check("5.25", 100, Ok(525));
         check("10 %", 4763, Ok(476));
@@ -139,8 +139,8 @@ mod tests {
         check("101 %", 1, percentage);
         check("-5 %", 1, percentage);
         check("1.234 %", 1, percentage);
-        check("0", 1, Err("what is taken off is more than 0"));
-        check("-1", 1, Err("what is taken off is more than 0"));
+        check("0", 1, Err("a discount must be more than 0"));
+        check("-1", 1, Err("a discount must be more than 0"));
         check("a lot", 1, neither);
         check("1.005", 1, neither);
     }

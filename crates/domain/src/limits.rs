@@ -113,28 +113,28 @@ impl fmt::Display for AboveLimit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { limit, asked, allowed } = self;
         match limit {
-            LimitName::Channels => write!(f, "you may not sell on {asked}, only on {allowed}")?,
+            LimitName::Channels => write!(f, "you can sell only on {allowed}, not on {asked}")?,
             LimitName::Discount => {
-                write!(f, "a discount of {asked}% is more than the {allowed}% that you may give")?;
+                write!(f, "a discount of {asked}% is above your limit of {allowed}%")?;
             }
             LimitName::BackdateDays => {
-                write!(f, "the sale is dated {asked} days back, and you may go back {allowed}")?;
+                write!(f, "the sale is dated {asked} days back, and your limit is {allowed}")?;
             }
             LimitName::OpenHolds => {
                 write!(
                     f,
-                    "you would have {asked} open holds, and you may have {allowed}; release one first"
+                    "you would have {asked} open holds, and your limit is {allowed}; release one first"
                 )?;
             }
             LimitName::HoldDays => {
-                write!(f, "the hold would last {asked} days, and yours may last {allowed}")?;
+                write!(f, "the hold would last {asked} days, and your limit is {allowed}")?;
             }
-            LimitName::TaxByHand => write!(f, "you may not enter sales tax yourself")?,
+            LimitName::TaxByHand => write!(f, "you cannot enter sales tax yourself")?,
             LimitName::Refund => {
-                write!(f, "{asked} would be given back of this sale, and you may give back {allowed}")?;
+                write!(f, "you would refund {asked} of this sale, and your limit is {allowed}")?;
             }
         }
-        f.write_str("; or ask somebody with more rights to do it")
+        f.write_str(". Ask someone with more rights to do it")
     }
 }
 
@@ -451,17 +451,17 @@ mod tests {
         let check = |above: Result<(), AboveLimit>, words: &str| {
             let told = above.expect_err(words).to_string();
             assert!(
-                told.contains(words) && told.ends_with("ask somebody with more rights to do it"),
+                told.contains(words) && told.ends_with("Ask someone with more rights to do it"),
                 "{told}"
             );
         };
-        check(limits.allow_channel(&Channel::online()), "may not sell on online, only on store");
-        check(limits.allow_backdate(8), "dated 8 days back, and you may go back 7");
-        check(limits.allow_open_holds(3), "3 open holds, and you may have 2");
+        check(limits.allow_channel(&Channel::online()), "can sell only on store, not on online");
+        check(limits.allow_backdate(8), "dated 8 days back, and your limit is 7");
+        check(limits.allow_open_holds(3), "3 open holds, and your limit is 2");
         let longer = limits.allow_hold(now, Some(days(30).plus_millis(1)));
-        check(longer.map(drop), "would last 31 days, and yours may last 30");
-        check(limits.allow_tax(usd("0.01")), "may not enter sales tax");
-        check(limits.allow_refund(usd("200.01")), "200.01 would be given back");
+        check(longer.map(drop), "would last 31 days, and your limit is 30");
+        check(limits.allow_tax(usd("0.01")), "cannot enter sales tax");
+        check(limits.allow_refund(usd("200.01")), "would refund 200.01");
         assert_eq!(Limits::none().allow_hold(now, None), Ok(None));
     }
 }

@@ -150,7 +150,7 @@ pub enum MoneyError {
     #[error("the amount is larger than a shop can book")]
     TooLarge,
     /// Beyond [`MAX_AMOUNT`].
-    #[error("{amount} is more than {limit}, the most that one amount may be; check it for a digit too many")]
+    #[error("{amount} is more than {limit}, the most that one amount may be; check it for an extra digit")]
     OverLimit {
         /// What was given or computed, cut short.
         amount: String,
@@ -158,7 +158,7 @@ pub enum MoneyError {
         limit: Money,
     },
     /// Not a plain decimal number.
-    #[error("“{text}” is not an amount; write digits with a point, such as 47.50")]
+    #[error("“{text}” is not an amount; enter digits with a point, such as 47.50")]
     NotAnAmount {
         /// What was given, cut short.
         text: String,

@@ -65,7 +65,7 @@ impl Role {
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
-            Self::Counter => "counter staff",
+            Self::Counter => "counter clerk",
             Self::Maker => "maker",
             Self::Owner => "owner",
         }

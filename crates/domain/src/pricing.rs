@@ -20,10 +20,10 @@ pub enum PriceError {
     #[error("a rate must be more than 0 and at most a million")]
     RateOutOfRange,
     /// More than six decimals.
-    #[error("a rate has at most {MAX_RATE_DECIMALS} decimals")]
+    #[error("a rate can have at most {MAX_RATE_DECIMALS} decimals")]
     RateTooFine,
     /// Not a plain decimal.
-    #[error("“{text}” is not a rate; write digits with a point, such as 7.50")]
+    #[error("“{text}” is not a rate; enter digits with a point, such as 7.50")]
     NotARate {
         /// What was given.
         text: String,

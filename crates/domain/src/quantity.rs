@@ -44,7 +44,7 @@ impl Measure {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum QuantityError {
     /// Not a plain decimal.
-    #[error("“{text}” is not a quantity; write digits, such as 1 or 2.5")]
+    #[error("“{text}” is not a quantity; enter digits, such as 1 or 2.5")]
     NotANumber {
         /// What was given, cut short.
         text: String,
@@ -68,9 +68,7 @@ pub enum QuantityError {
     #[error("the quantity is larger than a shop can hold")]
     TooLarge,
     /// Beyond [`MAX_LINE_UNITS`] or [`MAX_LINE_MASS`].
-    #[error(
-        "{quantity} is more than {limit}, the most that one line may have; check it for a digit too many"
-    )]
+    #[error("{quantity} is more than {limit}, the most that one line may have; check it for an extra digit")]
     OverLimit {
         /// What was asked.
         quantity: String,

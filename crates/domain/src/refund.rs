@@ -38,10 +38,10 @@ pub struct Part {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum RefundError {
     /// Nothing, or less.
-    #[error("a refund gives back more than 0")]
+    #[error("a refund must be more than 0")]
     NotPositive,
     /// More than is left.
-    #[error("{asked} was asked to be given back, and {left} is left of the {sold} sold")]
+    #[error("you asked to refund {asked}, but only {left} of the {sold} sold can still be refunded")]
     MoreThanSold {
         /// Steps asked for.
         asked: i64,

@@ -66,6 +66,12 @@ pub fn counted(count: impl TryInto<i64>, one: &str, many: &str) -> String {
     format!("{} {}", number(count), if count == 1 { one } else { many })
 }
 
+/// A decimal with commas and its decimals as they are: `1,026.30`.
+pub fn decimal(value: Decimal) -> String {
+    let sign = if value.is_sign_negative() && !value.is_zero() { "-" } else { "" };
+    format!("{sign}{}", grouped(&value.abs().to_string()))
+}
+
 /// A whole number with commas: `1,029`.
 pub fn number(count: i64) -> String {
     let sign = if count < 0 { "-" } else { "" };
@@ -213,6 +219,8 @@ mod tests {
         check(2, "2 pieces");
         check(-1029, "-1,029 pieces");
         check(1_000_000, "1,000,000 pieces");
+        assert_eq!(decimal(Decimal::new(102_630, 2)), "1,026.30");
+        assert_eq!(decimal(Decimal::new(-5, 2)), "-0.05");
     }
 
     #[test]

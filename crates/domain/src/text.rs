@@ -26,7 +26,7 @@ pub enum TextError {
         code: u32,
     },
     /// A payment card's number.
-    #[error("this looks like a payment card's number; card numbers are never kept here, take it out")]
+    #[error("this looks like a payment card number; card numbers are never stored, so remove it")]
     CardNumber,
 }
 

@@ -131,13 +131,13 @@ pub enum WeightError {
         code: String,
     },
     /// Not a plain decimal.
-    #[error("“{text}” is not a weight; write digits with a point, as the scale shows them, such as 6.35")]
+    #[error("“{text}” is not a weight; enter digits with a point, as the scale shows them, such as 6.35")]
     NotAWeight {
         /// What was given, cut short.
         text: String,
     },
     /// Zero or less.
-    #[error("a weight must be more than 0; read the scale again")]
+    #[error("a weight must be more than 0; check the scale again")]
     NotPositive,
     /// Heavier than [`MAX_GRAMS`].
     #[error("{weight} is heavier than a tonne; check the number and its unit")]
@@ -146,19 +146,19 @@ pub enum WeightError {
         weight: String,
     },
     /// More decimals than [`MAX_DECIMALS`].
-    #[error("“{text}” has more than {MAX_DECIMALS} decimals; write the weight as the scale shows it")]
+    #[error("“{text}” has more than {MAX_DECIMALS} decimals; enter the weight as the scale shows it")]
     TooFine {
         /// What was given.
         text: String,
     },
     /// Not what a scale shows.
-    #[error("“{text}” is not a weight; type what the scale shows, such as 6.35 oz, 1 lb 2.5 oz or 180 g")]
+    #[error("“{text}” is not a weight; enter what the scale shows, such as 6.35 oz, 1 lb 2.5 oz or 180 g")]
     NotAReading {
         /// What was given, cut short.
         text: String,
     },
     /// Pounds and ounces of which the ounces make another pound.
-    #[error("“{text}” has 16 or more ounces beside its pounds; read the scale again")]
+    #[error("“{text}” has 16 or more ounces next to its pounds; check the scale again")]
     OuncesOfAPound {
         /// What was given.
         text: String,

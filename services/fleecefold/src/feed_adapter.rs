@@ -302,7 +302,7 @@ mod tests {
         let report = report.expect("a report");
         assert_eq!((&report["taken"], &report["rejected"]), (&json!("1"), &json!("1")), "{report}");
         let reason = report["refused"][0]["reason"].as_str().expect("a reason");
-        assert!(reason.contains("may not sell on online, only on market"), "{reason}");
+        assert!(reason.contains("can sell only on market, not on online"), "{reason}");
         let report = desk.take_orders("a.json".to_owned(), feed, false, by(Role::Owner)).await;
         assert_eq!(report.expect("a report")["taken"], "1");
     }

@@ -40,7 +40,7 @@ onEachEngine(test, "one who is not in is led to the door, and back to the page",
   assert.equal(new URL(page.url()).pathname, "/enter", "whoever left is out");
 });
 
-test("a counter hand sees only the rooms that are theirs", async (t) => {
+test("a counter clerk sees only the rooms that are theirs", async (t) => {
   const shop = await Shop.open(t, "SQLite");
   const owner = await shop.page();
   await owner.goto("/settings/people");

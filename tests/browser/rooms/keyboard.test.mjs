@@ -45,13 +45,13 @@ test("coming in, weighing a piece, ringing it up, giving the counter back", asyn
   await page.keyboard.press("Enter");
   await page.waitForURL(/\/today/);
 
-  await tabTo(page, /^To the page$/);
+  await tabTo(page, /^Skip to content$/);
   await tabTo(page, /^Workbench$/);
   await page.keyboard.press("Enter");
   await page.waitForURL(/\/workbench/);
   assert.equal(await here(page), "Scale reading", "the scale's field has the focus");
   await page.keyboard.type("6.35 oz");
-  await tabTo(page, /^Colours/);
+  await tabTo(page, /^Colors/);
   await page.keyboard.type("peat");
   await page.keyboard.press("Enter");
   await page.getByRole("heading", { name: "The tag is ready" }).waitFor();
@@ -64,7 +64,7 @@ test("coming in, weighing a piece, ringing it up, giving the counter back", asyn
   await tabTo(page, /^Cash$/);
   await page.keyboard.press("Enter");
   await page.getByRole("heading", { name: "Take payment" }).waitFor();
-  await tabTo(page, /^Done$/);
+  await tabTo(page, /^Complete sale$/);
   await page.keyboard.press("Enter");
   await page.waitForURL(/\/counter\/sales\/\d+/);
 

@@ -144,9 +144,9 @@ fn what_does_not_settle_is_refused() {
         let refused = settle(&[line(usd(total))], usd("0"), tenders, CashRounding::NONE).unwrap_err();
         assert!(refused.to_string().contains(expected), "{refused}");
     };
-    check("10", &[], "10.00 is due and 0.00 was given; 10.00 is missing");
-    check("10", &[(TenderKind::Cash, usd("9.99"))], "0.01 is missing");
-    check("10", &[(TenderKind::Card, usd("9.99"))], "0.01 is missing");
+    check("10", &[], "$10.00 is due, but $0.00 was received; $10.00 is missing");
+    check("10", &[(TenderKind::Cash, usd("9.99"))], "$0.01 is missing");
+    check("10", &[(TenderKind::Card, usd("9.99"))], "$0.01 is missing");
     check("10", &[(TenderKind::Card, usd("10.01"))], "only cash gives change");
     check("10", &[(TenderKind::Owed, usd("11")), (TenderKind::Cash, usd("5"))], "only cash gives change");
     check("10", &[(TenderKind::Cash, usd("-10"))], "a tender may not be below 0");

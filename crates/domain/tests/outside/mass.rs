@@ -234,14 +234,14 @@ fn a_reading_is_what_the_scale_shows() {
         check(
             text,
             &format!(
-                "“{shown}” is not a weight; type what the scale shows, such as 6.35 oz, 1 lb 2.5 oz or 180 g"
+                "“{shown}” is not a weight; enter what the scale shows, such as 6.35 oz, 1 lb 2.5 oz or 180 g"
             ),
         );
     }
-    check("1 lb 16 oz", "“1 lb 16 oz” has 16 or more ounces beside its pounds; read the scale again");
-    check("0 g", "a weight must be more than 0; read the scale again");
-    check("0 lb 0 oz", "a weight must be more than 0; read the scale again");
-    check("6.35001 oz", "“6.35001” has more than 4 decimals; write the weight as the scale shows it");
+    check("1 lb 16 oz", "“1 lb 16 oz” has 16 or more ounces next to its pounds; check the scale again");
+    check("0 g", "a weight must be more than 0; check the scale again");
+    check("0 lb 0 oz", "a weight must be more than 0; check the scale again");
+    check("6.35001 oz", "“6.35001” has more than 4 decimals; enter the weight as the scale shows it");
     check("1001 kg", "1001 kg is heavier than a tonne; check the number and its unit");
 }
 
@@ -271,12 +271,12 @@ fn the_bowl_is_taken_off() {
     check(
         "2.1 oz",
         "2.1 oz",
-        "2.1 oz is not more than the bowl, which weighs 2.1 oz; weigh it again with the bowl, or take the bowl out",
+        "the scale reading of 2.1 oz is not more than the tare of 2.1 oz; weigh again with the bowl or cone, or clear the tare",
     );
     check(
         "2 oz",
         "3 oz",
-        "2 oz is not more than the bowl, which weighs 3 oz; weigh it again with the bowl, or take the bowl out",
+        "the scale reading of 2 oz is not more than the tare of 3 oz; weigh again with the bowl or cone, or clear the tare",
     );
     check("180 g", "1 oz", "the bowl was weighed in oz and this in g; weigh both in the same unit");
 }

@@ -116,7 +116,7 @@ fn a_line_has_at_most_a_million_units_or_a_tonne() {
     let told = units("10000000").unwrap_err().to_string();
     assert_eq!(
         told,
-        "10000000 is more than 1000000, the most that one line may have; check it for a digit too many"
+        "10000000 is more than 1000000, the most that one line may have; check it for an extra digit"
     );
 }
 

@@ -39,7 +39,7 @@ fn csv_rows_come_back_in_their_own_bytes() {
         1;2026-05-01;A;1;5;Gr\xfcn\r\n2;2026-05-01;B;x;5;\"Gr\xfcn; \"\"big\"\"\r\nhat\"\r\n2;2026-05-01;C;1;5;plain\r\n";
     let (rejects, taken) = feed(&own, file);
     assert_eq!(taken, ["1"]);
-    let reason = b";\"line 3, order 2, orderQuantity = \x93x\x94: \x93x\x94 is not a quantity; write digits, such as 1 or 2.5\"\r\n";
+    let reason = b";\"line 3, order 2, orderQuantity = \x93x\x94: \x93x\x94 is not a quantity; enter digits, such as 1 or 2.5\"\r\n";
     let expected = [
         &b"orderNumber;orderDate;sku;orderQuantity;price;name;reject.reason\r\n2;2026-05-01;B;x;5;\"Gr\xfcn; \"\"big\"\"\r\nhat\""[..],
         reason,
@@ -78,7 +78,7 @@ fn a_file_without_heading_comes_back_too() {
     let text = String::from_utf8(rejects.clone()).unwrap();
     assert_eq!(
         text,
-        " 2  2026-05-01 B x 5 \"reject.reason: line 2, order 2, orderQuantity ('4') = 'x': 'x' is not a quantity; write digits, such as 1 or 2.5\"\n"
+        " 2  2026-05-01 B x 5 \"reject.reason: line 2, order 2, orderQuantity ('4') = 'x': 'x' is not a quantity; enter digits, such as 1 or 2.5\"\n"
     );
     assert_eq!(feed(&spaces, &mended(&rejects, b"B x", b"B 1")).1, ["2"]);
 }

@@ -107,7 +107,6 @@ async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), Comma
     if !is_booked(tx.db()).await? {
         return Ok(());
     }
-    let reason =
-        format!("prices and sales are kept in {current}; a shop's currency is fixed once there are any");
+    let reason = format!("prices and sales are in {current}, so the currency can no longer change");
     Err(Rejection::invalid("currency", reason).into())
 }

@@ -30,7 +30,7 @@ impl Command for BeginShop {
         let who = text::name(&self.owner.name).field("owner")?;
         change_settings::change(tx, &self.settings, &who).await?;
         if sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(tx.db()).await?.is_some() {
-            let reason = "this shop has been set up already; enter as its owner";
+            let reason = "this shop is already set up; sign in as its owner";
             return Err(Rejection::invalid("name", reason).into());
         }
         activity_log::note(tx, &who, Audited::Begun, "the shop", "").await?;

@@ -130,9 +130,9 @@ impl Whole {
         let reason = match self.incoming.status.standing() {
             Standing::Sold => return Ok(()),
             Standing::Unpaid => {
-                format!("order {number} is not paid yet; choose for its lines once it is")
+                format!("order {number} is not paid yet; resolve its lines once it is")
             }
-            Standing::Undone => format!("order {number} is over; nothing of it waits any more"),
+            Standing::Undone => format!("order {number} is closed; none of its lines needs attention"),
         };
         Err(Rejection::invalid("order", reason).into())
     }
@@ -234,8 +234,8 @@ async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Rejectio
     Ok(Rejection::invalid(
         "line",
         match choice.as_str() {
-            "" => format!("{title} does not wait any more; it is {state}"),
-            choice => format!("{title} was {choice}{by} before; nothing was changed now"),
+            "" => format!("{title} no longer needs attention; it is {state}"),
+            choice => format!("{title} was already {choice}{by}; nothing changed"),
         },
     ))
 }
@@ -257,14 +257,15 @@ async fn substitute(
     let line = choosing.line;
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     if Some(found.id) == line.item {
-        let reason = format!("{} is what was ordered; fill the line, or take something else", found.title);
+        let reason =
+            format!("{} is the item that was ordered; fill the line, or choose another item", found.title);
         return Err(Rejection::invalid("sku", reason).into());
     }
     if found.sold_in_past {
         return Err(lookup::sold_in_past(tx, &found).await?.into());
     }
     if found.measure != line.quantity.measure() {
-        let reason = format!("{} is not counted or weighed as {} is", found.title, line.title);
+        let reason = format!("{} is not sold by the same unit as {}", found.title, line.title);
         return Err(Rejection::invalid("sku", reason).into());
     }
     let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
@@ -301,7 +302,7 @@ async fn fill(
     let from_hold = match (own_hold(tx, line, "taken").await?, hold) {
         (Some(own), None) => own.steps,
         (Some(_), Some(_)) => {
-            let reason = "this line has its stock set aside already; fill it from there";
+            let reason = "this line already has stock on hold; fill it from that hold";
             return Err(Rejection::invalid("hold", reason).into());
         }
         (None, Some(hold)) => holds::release(tx, hold, found.id, steps).await?,
@@ -368,7 +369,7 @@ async fn refund(
     let goods = amount.minus(discount).and_then(|m| m.plus(tax)).field("price")?;
     let back = goods.plus(shipping).field("price")?;
     let (number, words) = (order.incoming.number.to_string(), choosing.reason);
-    let detail = format!("{back} of a short line to be given back; {words}");
+    let detail = format!("{} of an out-of-stock line to be refunded; {words}", back.shown());
     let detail = detail.trim_end_matches("; ");
     activity_log::note(tx, choosing.who, Audited::Refund, &format!("order {number}"), detail).await?;
     Ok(LineDecided {

@@ -153,7 +153,7 @@ pub(crate) async fn note_price(
     if old == new {
         return Ok(());
     }
-    note(tx, who, Audited::Price, sku, &format!("{old} → {new}, {how}")).await
+    note(tx, who, Audited::Price, sku, &format!("{} → {}, {how}", old.shown(), new.shown())).await
 }
 
 impl Ledger {

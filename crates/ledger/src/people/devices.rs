@@ -57,7 +57,8 @@ impl Command for EnrolDevice {
         .execute(tx.db())
         .await?;
         if added.rows_affected() == 0 {
-            let reason = format!("there is a device {name} already; choose another name, or end that one");
+            let reason =
+                format!("there is already a device {name}; choose another name, or remove that device");
             return Err(Rejection::invalid("name", reason).into());
         }
         activity_log::note(tx, &who, Audited::DeviceEnrolled, &name, "").await?;

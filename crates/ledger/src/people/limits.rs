@@ -149,7 +149,7 @@ impl SetLimits {
         refuse_limited_token(tx).await?;
         match &self.of {
             LimitsOf::Role(Role::Owner) => {
-                let reason = "an owner has no limits; make the person a counter hand or a maker";
+                let reason = "an owner has no limits; make the person a counter clerk or a maker";
                 Err(Rejection::invalid("role", reason).into())
             }
             LimitsOf::Role(role) => Ok((of_role(*role), format!("every {}", role.words()), *role, None)),

@@ -21,7 +21,7 @@ pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<
     tx.wait_for_others().await?;
     let folded = text::fold(name);
     if OF_THE_PROGRAM.contains(&folded.as_str()) {
-        let reason = format!("{name} stands for the program itself; choose another name");
+        let reason = format!("the name {name} is reserved for the program; choose another name");
         return Err(Rejection::invalid("name", reason).into());
     }
     let (statement, whose) = match of {
@@ -31,7 +31,6 @@ pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<
     if sqlx::query(statement).bind(folded).fetch_optional(tx.db()).await?.is_none() {
         return Ok(());
     }
-    let reason =
-        format!("{name} is the name of {whose}; choose another, so that it can be told who did what");
+    let reason = format!("{whose} already has the name {name}; choose another name");
     Err(Rejection::invalid("name", reason).into())
 }

@@ -67,7 +67,7 @@ impl Command for AddPerson {
         // One at a time, so that two firsts cannot pass each other.
         tx.lock_shop_state(0).await?;
         if self.role != Role::Owner && count_owners(tx).await? == 0 {
-            let reason = "the first person is an owner; add an owner, then the others";
+            let reason = "the first person must be an owner; add an owner first";
             return Err(Rejection::invalid("role", reason).into());
         }
         add(tx, self).await
@@ -95,7 +95,11 @@ pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Comman
     .execute(tx.db())
     .await?;
     if added.rows_affected() == 0 {
-        return Err(Rejection::invalid("name", format!("{name} is here already; choose another name")).into());
+        return Err(Rejection::invalid(
+            "name",
+            format!("there is already a person named {name}; choose another name"),
+        )
+        .into());
     }
     activity_log::note(tx, &who, Audited::PersonAdded, &name, new.role.words()).await?;
     Ok(PersonId::from_raw(id))
@@ -305,7 +309,7 @@ async fn refuse_no_owner(tx: &mut Tx) -> Result<(), CommandError> {
     if count_owners(tx).await? > 0 {
         return Ok(());
     }
-    let reason = "this is the only owner; make somebody else an owner first";
+    let reason = "this is the only owner; make someone else an owner first";
     Err(Rejection::invalid("role", reason).into())
 }
 

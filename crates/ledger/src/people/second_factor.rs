@@ -85,7 +85,7 @@ impl SecondProof {
 fn wrong_code() -> Rejection {
     Rejection::invalid(
         "code",
-        "this code is not right, or was used before; enter the one that the app shows now",
+        "this code is incorrect or was already used; enter the code that the app shows now",
     )
 }
 
@@ -143,7 +143,7 @@ impl Command for OfferSecondFactor {
         .await?;
         if offered.rows_affected() == 0 {
             return Err(
-                Rejection::invalid("code", "the second factor is on already; turn it off first").into()
+                Rejection::invalid("code", "two-step sign-in is already on; turn it off first").into()
             );
         }
         Ok(())
@@ -184,7 +184,7 @@ impl Command for TurnOnSecondFactor {
         .execute(tx.db())
         .await?;
         if turned.rows_affected() == 0 {
-            return Err(Rejection::invalid("code", "this key is no longer offered; begin again").into());
+            return Err(Rejection::invalid("code", "this key has expired; start again").into());
         }
         write_codes(tx, self.person, &self.codes).await?;
         sqlx::query("DELETE FROM session WHERE person_id = $1 AND id <> $2")
@@ -238,7 +238,7 @@ impl Command for TurnOffSecondFactor {
         if remove(tx, self.person).await? {
             return activity_log::note(tx, &who, Audited::SecondFactorOff, &name, "").await;
         }
-        Err(Rejection::invalid("name", format!("{name} has no second factor")).into())
+        Err(Rejection::invalid("name", format!("two-step sign-in is not on for {name}")).into())
     }
 }
 
@@ -265,7 +265,7 @@ impl Command for RenewRecoveryCodes {
             .fetch_optional(tx.db())
             .await?;
         if on.is_none() {
-            return Err(Rejection::invalid("code", "turn the second factor on first").into());
+            return Err(Rejection::invalid("code", "turn on two-step sign-in first").into());
         }
         write_codes(tx, self.person, &self.codes).await?;
         activity_log::note(tx, &who, Audited::RecoveryCodes, &name, "").await

@@ -57,7 +57,7 @@ impl Command for AddToken {
         let name = text::name(&self.name).field("name")?;
         let now = tx.now();
         if self.until <= now {
-            return Err(Rejection::invalid("until", "the token would be over before it begins").into());
+            return Err(Rejection::invalid("until", "the token would expire before it starts").into());
         }
         names::refuse_taken(tx, &name, NameOf::Token).await?;
         let added = sqlx::query(
@@ -74,7 +74,8 @@ impl Command for AddToken {
         .execute(tx.db())
         .await?;
         if added.rows_affected() == 0 {
-            let reason = format!("there is a token {name} already; choose another name, or end that one");
+            let reason =
+                format!("there is already a token {name}; choose another name, or revoke that token");
             return Err(Rejection::invalid("name", reason).into());
         }
         let detail = format!("{}, until {}", self.role.words(), self.until);

@@ -93,7 +93,7 @@ fn assert_law_4(draft: &Draft) -> Result<(), CommandError> {
         t.lines.minor() - t.discounts.minor() + t.tax.minor() + t.shipping.minor() + t.rounding.minor();
     let tenders: i64 = draft.tenders.iter().map(|t| t.amount.minor()).sum();
     if left != t.tendered.minor() - t.change.minor() || tenders != t.tendered.minor() {
-        return Err(Rejection::invalid("tenders", "the tenders do not add up to the sale").into());
+        return Err(Rejection::invalid("tenders", "the payments do not add up to the sale").into());
     }
     Ok(())
 }

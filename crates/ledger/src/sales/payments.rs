@@ -45,7 +45,11 @@ impl Command for Pay {
         let who = text::short(&self.who).field("who")?;
         own_money("amount", self.amount, tx.shop().currency)?;
         if self.kind == TenderKind::Owed || self.amount.minor() <= 0 {
-            return Err(Rejection::invalid("amount", "a payment is more than 0 and not itself owed").into());
+            return Err(Rejection::invalid(
+                "amount",
+                "a payment must be more than 0 and cannot be on account",
+            )
+            .into());
         }
         let channel = self.claim_sale(tx).await?;
         let row = sqlx::query(
@@ -86,7 +90,7 @@ impl Pay {
             .execute(tx.db())
             .await?;
         if claimed.rows_affected() == 0 {
-            return Err(Rejection::invalid("tender", "the sale was voided; nothing is owed for it").into());
+            return Err(Rejection::invalid("tender", "the sale was voided, so nothing is owed").into());
         }
         Channel::parse(&row.try_get::<String, _>(2)?).stored("sale.channel")
     }
@@ -99,7 +103,8 @@ async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Rejection, CommandError> {
         .await?;
     let Some(row) = row else { return Ok(Rejection::no_such("owed tender", pay.tender)) };
     let left = Money::from_minor(row.try_get(0)?, pay.amount.currency()).stored("owed.paid")?;
-    let reason = format!("{left} is still owed, less than the {} paid", pay.amount);
+    let reason =
+        format!("the open balance is {}, less than the {} entered", left.shown(), pay.amount.shown());
     Ok(Rejection::invalid("amount", reason))
 }
 
@@ -165,7 +170,7 @@ pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str)
     if left == 0 {
         return Ok(());
     }
-    Err(Rejection::invalid("tender", "less than this is still owed for the sale; give the rest another way")
+    Err(Rejection::invalid("tender", "the open balance is less than this; refund the rest another way")
         .into())
 }
 

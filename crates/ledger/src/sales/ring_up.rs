@@ -194,13 +194,11 @@ pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError
     let customer = text::short(&tender.customer).field("tenders.customer")?;
     if tender.kind == TenderKind::Owed && (customer.is_empty() || tender.due.is_none()) {
         return Err(
-            Rejection::invalid("tenders", "what is owed names the customer and the day it is due").into()
+            Rejection::invalid("tenders", "a payment on account needs a customer and a due date").into()
         );
     }
     if tender.kind != TenderKind::Owed && tender.due.is_some() {
-        return Err(
-            Rejection::invalid("tenders.due", "only what is owed has a day on which it is due").into()
-        );
+        return Err(Rejection::invalid("tenders.due", "only a payment on account has a due date").into());
     }
     Ok(TenderIn { customer, ..tender.clone() })
 }
@@ -227,7 +225,7 @@ fn refuse_twice(found: &[Found]) -> Result<(), CommandError> {
     let mut seen = BTreeSet::new();
     for item in found.iter().filter(|f| f.kind == ItemKind::Piece) {
         if !seen.insert(item.id) {
-            let reason = format!("{} ({}) stands on two lines, and it exists once", item.title, item.sku);
+            let reason = format!("{} ({}) is on two lines, and there is only one", item.title, item.sku);
             return Err(Rejection::invalid("lines", reason).into());
         }
     }
@@ -257,8 +255,7 @@ pub(crate) fn priced(
         });
     }
     if !discount.is_zero() && drafts.iter().any(|d| d.kind != LineKind::Goods) {
-        let reason =
-            "a gift note or deposit is sold at its face value; give the discount on the goods' lines";
+        let reason = "a gift certificate or deposit cannot be discounted; discount the goods instead";
         return Err(Rejection::invalid("discount", reason).into());
     }
     let plain: Vec<Line> = drafts
@@ -288,7 +285,7 @@ fn goods(item: &Found, quantity: Quantity, discount: Money, tax: Money) -> Resul
 
 fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, CommandError> {
     if kind == LineKind::Goods || amount.is_zero() {
-        return Err(Rejection::invalid("lines", "a gift note or deposit has an amount above 0").into());
+        return Err(Rejection::invalid("lines", "a gift certificate or deposit must be more than 0").into());
     }
     let zero = Money::zero(amount.currency());
     Ok(DraftLine {
@@ -330,7 +327,7 @@ async fn takes(
             *all.entry(row.item).or_default() += row.steps;
         }
         if all != wanted {
-            let reason = "the hold is of other lines or quantities than this sale; hold the basket anew";
+            let reason = "the hold does not match the lines of this sale; hold the items again";
             return Err(Rejection::invalid("hold", reason).into());
         }
     }

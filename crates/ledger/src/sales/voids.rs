@@ -104,11 +104,11 @@ impl VoidSale {
     fn refuse_if_late(&self, tx: &Tx, at: Moment, of_order: bool, past: i64) -> Result<(), Rejection> {
         let zone = &tx.shop().zone;
         let reason = if past == 1 {
-            "it is from another system's history"
+            "it comes from another system"
         } else if of_order {
-            "it came in as an online order; cancel the order there"
+            "it is an online order; cancel the order in the online shop"
         } else if zone.day_of(at) != zone.day_of(tx.now()) {
-            "it is not of today; refund it instead"
+            "it was not made today; refund it instead"
         } else {
             return Ok(());
         };
@@ -133,9 +133,7 @@ impl VoidSale {
             .fetch_optional(tx.db())
             .await?;
         if done.rows_affected() == 0 || paid.is_some() {
-            return Err(self
-                .rejection("it was voided before, or part of it was refunded or paid since")
-                .into());
+            return Err(self.rejection("it was already voided, or part of it was refunded or paid").into());
         }
         Ok(())
     }

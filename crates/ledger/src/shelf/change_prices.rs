@@ -207,8 +207,8 @@ impl Command for RepriceStyle {
         let style = self.take_style(tx).await?;
         let items = on_shelf(tx.db(), self.style, currency).await?;
         if mark(&items, &self.rule) != self.mark {
-            let reason = "other prices would change than those that were looked at: a piece was finished, sold or \
-                changed meanwhile. Look at them again, and then keep the rate";
+            let reason = "a piece was added, sold or changed after the preview, so other prices would change. Preview \
+                the prices again, then save";
             return Err(Rejection::invalid("mark", reason).into());
         }
         let mut changed = Vec::new();

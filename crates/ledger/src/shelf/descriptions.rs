@@ -70,7 +70,7 @@ async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Resu
         .fetch_one(tx.db())
         .await?;
     if text_mark(&row.try_get::<String, _>(0)?) != was {
-        let reason = format!("the text of {} was changed meanwhile; look at it again", item.title);
+        let reason = format!("the text of {} was changed by someone else; check it again", item.title);
         return Err(Rejection::invalid(&item.sku, reason).into());
     }
     sqlx::query("UPDATE item SET description = $2 WHERE id = $1")

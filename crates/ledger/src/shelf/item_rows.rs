@@ -66,7 +66,7 @@ fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Rejection> {
     if item.kind == ItemKind::Piece && quantity.steps() != 1 {
         return Err(Rejection::invalid(
             "quantity",
-            "of a piece exactly one exists; for more, make it counted goods",
+            "there is only one of each piece; for more, use counted goods",
         ));
     }
     Ok(quantity)

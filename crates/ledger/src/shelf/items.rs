@@ -348,7 +348,7 @@ impl EditItem {
 
 /// How a price came about, in words.
 pub(crate) fn how_priced(by_hand: bool) -> &'static str {
-    if by_hand { "by hand" } else { "by the style's rule" }
+    if by_hand { "price override" } else { "by the style's rule" }
 }
 
 async fn write_edit(

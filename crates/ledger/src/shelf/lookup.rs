@@ -1,5 +1,6 @@
 //! Finding items by the codes that people and other shops use.
 
+use crate::shelf::holds::Purpose;
 use crate::store::command::Tx;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::{Rejection, SoldAs};
@@ -140,7 +141,13 @@ async fn open_hold(
     let Some(row) = row else { return Ok(None) };
     let (name, purpose): (String, String) = (row.try_get(0)?, row.try_get(1)?);
     let until: Option<i64> = row.try_get(2)?;
-    let for_whom = if name.is_empty() { format!("a {purpose}") } else { name };
+    let nobody = match Purpose::from_code(&purpose) {
+        Some(Purpose::Basket) => "a sale in progress",
+        Some(Purpose::Market) => "the market",
+        Some(Purpose::Order) => "an unpaid order",
+        Some(Purpose::Customer) | None => "a customer",
+    };
+    let for_whom = if name.is_empty() { nobody.to_owned() } else { name };
     Ok(Some((for_whom, until.map(Moment::from_millis))))
 }
 

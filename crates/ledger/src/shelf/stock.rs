@@ -144,7 +144,7 @@ async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Rejection, CommandError
     if row.try_get::<i64, _>(1)? == 0 && row.try_get::<i64, _>(2)? > 0 {
         return lookup::explain(tx, item, 1).await;
     }
-    Ok(Rejection::invalid("quantity", "of a piece exactly one exists; for more, make it counted goods"))
+    Ok(Rejection::invalid("quantity", "there is only one of each piece; for more, use counted goods"))
 }
 
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
@@ -272,11 +272,11 @@ impl Command for AdjustStock {
             Counted::More(asked) => {
                 let more = Quantity::resolve(*asked, found.measure).field("quantity")?;
                 add(tx, found.id, more.steps(), because(StockReason::Made)).await?;
-                ("brought in", more)
+                ("added", more)
             }
             Counted::Less(asked, why) => {
                 if !why.is_loss() {
-                    return Err(Rejection::invalid("why", "a loss is damage, gift or own-use").into());
+                    return Err(Rejection::invalid("why", "choose damage, gift or own-use").into());
                 }
                 let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
                 let take_it = Take { item: found.id, steps: less.steps(), from_hold: 0 };

@@ -69,7 +69,7 @@ impl EditStyle {
             None => Ok(()),
             Some(row) => {
                 let other: String = row.try_get(0)?;
-                let reason = format!("there is a style “{other}” already; give this one another name");
+                let reason = format!("there is already a style “{other}”; choose another name");
                 Err(Rejection::invalid("name", reason).into())
             }
         }

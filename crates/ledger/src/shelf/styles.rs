@@ -99,10 +99,10 @@ async fn note_rate(
     }
 }
 
-/// A price rule in words, such as `7.50 per ONZ, ending whole, at least 20.00`.
+/// A price rule in words: `$7.50 an ounce, rounded to the nearest $1, minimum $20.00`.
 pub(crate) fn rule_words(rule: &PriceRule, currency: Currency) -> String {
-    let least = rule.minimum.map(|m| format!(", at least {m}")).unwrap_or_default();
-    format!("{} per {}, ending {}{least}", rule.rate.shown(currency), rule.rate.unit().code(), rule.ending)
+    let minimum = rule.minimum.map(|m| format!(", minimum {}", m.shown())).unwrap_or_default();
+    format!("{}, rounded {}{minimum}", rule.rate.words(currency), rule.ending.words(currency))
 }
 
 fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Rejection> {

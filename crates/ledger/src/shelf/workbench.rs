@@ -136,7 +136,7 @@ impl Command for FinishPieces {
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<PieceOutcome>, CommandError> {
         if self.pieces.len() > MAX_PIECES_AT_ONCE {
-            let reason = format!("at most {MAX_PIECES_AT_ONCE} pieces are finished at once");
+            let reason = format!("you can save at most {MAX_PIECES_AT_ONCE} pieces at once");
             return Err(Rejection::invalid("pieces", reason).into());
         }
         let who = text::short(&self.who).field("who")?;
@@ -185,7 +185,7 @@ async fn note_price(
     reason: &str,
 ) -> Result<(), CommandError> {
     let Some(by_rule) = by_rule else { return Ok(()) };
-    let how = format!("by hand: {reason}");
+    let how = format!("price override: {reason}");
     activity_log::note_price(tx, who, &added.sku, (by_rule.price, added.price.price()), &how).await
 }
 
@@ -217,19 +217,22 @@ impl NewPiece {
     ) -> Result<Checked, Rejection> {
         let reason = text::short(&self.price_reason).map_err(|e| Rejection::invalid("reason", e))?;
         if self.price.is_some() && self.style.is_some() && reason.is_empty() {
-            return Err(Rejection::invalid("reason", "say why the price is not the style's own"));
+            return Err(Rejection::invalid("reason", "enter the reason for the price override"));
         }
         for (field, amount) in [("rows", self.rows), ("minutes", self.minutes)] {
             if amount.is_some_and(|a| !(1..=MAX_WORK).contains(&a)) {
-                return Err(Rejection::invalid(field, format!("this is 1 to {MAX_WORK}, or nothing")));
+                return Err(Rejection::invalid(
+                    field,
+                    format!("enter a number from 1 to {MAX_WORK}, or leave it empty"),
+                ));
             }
         }
         if self.photographs.len() > MAX_PHOTOGRAPHS {
-            let reason = format!("a piece has at most {MAX_PHOTOGRAPHS} photographs; leave some out");
+            let reason = format!("a piece can have at most {MAX_PHOTOGRAPHS} photographs; remove some");
             return Err(Rejection::invalid("photographs", reason));
         }
         if self.photographs.iter().any(|name| !known.contains(name)) {
-            return Err(Rejection::invalid("photographs", "a photograph was never taken in; add it again"));
+            return Err(Rejection::invalid("photographs", "a photograph is missing; add it again"));
         }
         let note = text::note(&self.note).map_err(|e| Rejection::invalid("note", e))?;
         let item = self.item(self.named(styles));

@@ -1,7 +1,7 @@
 //! Why the shop's own state refused a command, as data: the same answer can be kept by key and
 //! shown on any surface.
 
-use domain::day::Moment;
+use domain::day::{Moment, Zone};
 use domain::limits::AboveLimit;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -21,7 +21,7 @@ pub struct SoldAs {
 
 impl fmt::Display for SoldAs {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "on {} at {}", self.channel, self.at)?;
+        write!(f, "on {} on {} UTC", self.channel, Zone::utc().shown(self.at))?;
         if let Some(order) = &self.order {
             write!(f, ", order {order}")?;
         } else if let Some(receipt) = self.receipt {
@@ -42,7 +42,9 @@ pub enum Rejection {
         code: String,
     },
     /// The code has a wrong digit.
-    #[error("{code} has a wrong digit (its check digit should be {expected}); scan or type it again")]
+    #[error(
+        "the code {code} has a wrong digit (its check digit should be {expected}); scan or type it again"
+    )]
     WrongDigit {
         /// The code.
         code: String,
@@ -60,7 +62,7 @@ pub enum Rejection {
         sold: SoldAs,
     },
     /// Gone, but not by a sale.
-    #[error("{title} ({code}) is no longer on the shelf: {why}")]
+    #[error("{title} ({code}) is no longer in stock: {why}")]
     Gone {
         /// The code.
         code: String,
@@ -70,7 +72,7 @@ pub enum Rejection {
         why: String,
     },
     /// Set aside for somebody.
-    #[error("{title} ({code}) is set aside for {for_whom}{}", until_words(*.until))]
+    #[error("{title} ({code}) is on hold for {for_whom}{}", until_words(*.until))]
     SetAside {
         /// The code.
         code: String,
@@ -82,7 +84,7 @@ pub enum Rejection {
         until: Option<Moment>,
     },
     /// Less free stock than was asked for.
-    #[error("{title} ({code}): {asked} asked for, {free} free")]
+    #[error("{title} ({code}): {asked} requested, {free} available")]
     NotEnough {
         /// The code.
         code: String,
@@ -108,7 +110,7 @@ pub enum Rejection {
         id: String,
     },
     /// The hold is over.
-    #[error("the hold {id} is over ({state}); set the pieces aside again")]
+    #[error("the hold {id} has ended ({state}); hold the items again")]
     HoldOver {
         /// The hold.
         id: String,
@@ -124,7 +126,7 @@ pub enum Rejection {
         reason: String,
     },
     /// More given back than was sold.
-    #[error("{title}: {asked} asked to be given back, {left} is left of what was sold")]
+    #[error("{title}: you asked to refund {asked}, but only {left} can still be refunded")]
     MoreThanSold {
         /// What was sold.
         title: String,
@@ -143,7 +145,7 @@ pub enum Rejection {
     },
     /// Somebody else changed it meanwhile.
     #[error(
-        "{what} was changed meanwhile (revision {current}, not {expected}); read it again and repeat the change"
+        "{what} was changed by someone else (revision {current}, not {expected}); reload it and make the change again"
     )]
     Stale {
         /// What.
@@ -154,7 +156,7 @@ pub enum Rejection {
         current: i64,
     },
     /// The code finds another item.
-    #[error("the code {code} already finds {title}; each code finds one item")]
+    #[error("the code {code} already belongs to {title}; each item needs its own code")]
     CodeTaken {
         /// The code.
         code: String,
@@ -162,7 +164,7 @@ pub enum Rejection {
         title: String,
     },
     /// Too many wrong tries to sign in.
-    #[error("too many tries went wrong; wait {seconds} s, then try again")]
+    #[error("too many wrong attempts; wait {seconds} s, then try again")]
     TooOften {
         /// How long to wait.
         seconds: i64,
@@ -172,7 +174,7 @@ pub enum Rejection {
     AboveLimit(AboveLimit),
     /// An order came again with another body.
     #[error(
-        "order {number} on {channel} was taken in before with other contents; a change needs a later dateModified"
+        "order {number} on {channel} was imported before with different contents; a change needs a later dateModified"
     )]
     OrderDiffers {
         /// The channel.
@@ -182,7 +184,7 @@ pub enum Rejection {
     },
     /// An order came with the dateModified that it had before, and other contents.
     #[error(
-        "order {number} on {channel} has the same dateModified as before and other contents; fetch it anew, or \
+        "order {number} on {channel} has the same dateModified as before but different contents; fetch it again, or \
          send it with a later dateModified"
     )]
     SameDateOtherContents {
@@ -194,7 +196,7 @@ pub enum Rejection {
     /// An order's number came again for another purchase.
     #[error(
         "order {number} on {channel} was placed on another day and has no line in common with this one; \
-         if it is another purchase, give it a number of its own and take it in again"
+         if it is another purchase, give it its own number and import it again"
     )]
     NumberUsedAgain {
         /// The channel.
@@ -205,7 +207,7 @@ pub enum Rejection {
 }
 
 fn until_words(until: Option<Moment>) -> String {
-    until.map(|u| format!(" until {u}")).unwrap_or_default()
+    until.map(|until| format!(" until {} UTC", Zone::utc().shown(until))).unwrap_or_default()
 }
 
 impl Rejection {

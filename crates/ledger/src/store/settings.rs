@@ -201,7 +201,7 @@ fn tenders(value: &str) -> Result<Vec<TenderKind>, Rejection> {
         }
     }
     if kinds.is_empty() {
-        return Err(wrong(format!("a counter must be paid by something; write some of {}", codes.join(" "))));
+        return Err(wrong(format!("choose at least one payment method: {}", codes.join(" "))));
     }
     Ok(kinds)
 }

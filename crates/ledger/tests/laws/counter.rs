@@ -96,15 +96,15 @@ fn a_slip_is_filled_line_by_line() {
             )
         );
         let refused: Vec<(BasketChange, &str)> = vec![
-            (lay("p1"), "invalid: is on this slip already"),
+            (lay("p1"), "invalid: is already in this sale"),
             (lay("nothing"), "unknown-code: nothing"),
             (lay("w1"), "invalid: is sold by weight"),
             (weigh("c1", "1.5"), "invalid: not a whole number"),
-            (weigh("p2", "2"), "invalid: of a piece exactly one exists"),
+            (weigh("p2", "2"), "invalid: there is only one of each piece"),
             (weigh("c1", "100"), "not-enough: 102 asked for"),
             (quantity(weighed, "0"), "invalid: more than 0"),
-            (quantity(99, "1"), "no-such: line of this slip 99"),
-            (BasketChange::Remove { line: 99 }, "no-such: line of this slip 99"),
+            (quantity(99, "1"), "no-such: line of this sale 99"),
+            (BasketChange::Remove { line: 99 }, "no-such: line of this sale 99"),
             (discount(None, "10 %", ""), "invalid: reason"),
             (discount(Some(weighed), "1", "4000 0000 0000 0002"), "invalid: card"),
             (BasketChange::Customer { name: "4000 0000 0000 0002".to_owned() }, "invalid: card"),
@@ -160,7 +160,7 @@ fn a_slip_is_held_first_and_rung_up_once() {
         let refused = [
             (
                 pay(basket, 4585, TenderIn::plain(TenderKind::Cash, usd(5000))),
-                "invalid: it comes to 45.86 now",
+                "invalid: the total is now $45.86",
             ),
             (
                 pay(basket, 4586, TenderIn::plain(TenderKind::Card, usd(5000))),
@@ -233,7 +233,7 @@ fn a_hold_that_ran_out_is_taken_again_or_refused() {
         // Pressed again, the first press's hold is taken anew.
         assert_eq!(shop.ok(StopPaying { basket: second }).await, Vec::new());
         shop.ok(LeaveBasket { basket: second }).await;
-        shop.refuses(changed(second, lay("p1")), "invalid: was put away").await;
+        shop.refuses(changed(second, lay("p1")), "invalid: was discarded").await;
         audit::clean(&shop).await;
     });
 }
@@ -287,10 +287,10 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         shop.ok(sale_of("c1", 1000)).await;
         let turn = open_drawer(&shop, "store", &[(2000, 5)]).await;
         let again = OpenDrawer { channel: Channel::store(), counts: Vec::new(), who: String::new() };
-        shop.refuses(again, "invalid: is open already").await;
+        shop.refuses(again, "invalid: is already open").await;
         let wrong =
             OpenDrawer { channel: channel("market"), counts: counts(&[(300, 1)]), who: String::new() };
-        shop.refuses(wrong, "invalid: there is no note or coin of 3.00").await;
+        shop.refuses(wrong, "invalid: there is no bill or coin of 3.00").await;
         let sold = shop.ok(sale_of("c1", 1500)).await;
         assert_eq!(expected(&shop, turn).await, 10_000 + 1000);
         // By card, and in the market: nothing.
@@ -312,7 +312,7 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         assert_eq!(debts.iter().map(|d| (d.sale, d.left)).collect::<Vec<_>>(), [(debt.id, usd(1000))]);
         let reason = || "for the bank".to_owned();
         let out = |amount| TakeOut { turn, amount: usd(amount), reason: reason(), who: String::new() };
-        shop.refuses(out(10_701), "invalid: only 107.00 should be in the drawer").await;
+        shop.refuses(out(10_701), "invalid: the drawer should hold only $107.00").await;
         shop.refuses(out(0), "invalid: more than 0").await;
         shop.refuses(TakeOut { reason: String::new(), ..out(1) }, "invalid: reason").await;
         assert_eq!(shop.ok(out(5000)).await, usd(5700));
@@ -377,7 +377,8 @@ fn nobody_gets_cash_for_what_they_still_owe() {
             RefundTender::Parts(tenders.iter().map(|(kind, amount)| (*kind, usd(*amount))).collect())
         };
         let all_in_cash = ledger::sales::NewRefund { tender: parts(&[(cash, 1005)]), ..back("1") };
-        shop.refuses(all_in_cash, "invalid: 20.09 is still owed for this sale; 10.03 of the refund").await;
+        shop.refuses(all_in_cash, "invalid: this sale has an open balance of $20.09; $10.03 of the refund")
+            .await;
         let first = shop.ok(back("1")).await;
         assert_eq!(first.tenders, [(TenderKind::Owed, usd(1003))]);
         assert_eq!(expected(&shop, turn).await, 3000);

@@ -72,7 +72,7 @@ fn rows_are_added_or_refused_each_by_itself() {
                 (NewItem { weight: None, ..ruled("nw", "Ridge beanie", "1 ONZ") }, "there is no price"),
                 (
                     NewItem { quantity: Some(asked("2")), ..piece("two", 100) },
-                    "of a piece exactly one exists",
+                    "there is only one of each piece",
                 ),
                 (counted("half", "1.5", 100), "invalid: quantity: 1.5 is not a whole number"),
                 (by_ounce("fine", "1.0005", 100), "finer than a thousandth"),
@@ -92,7 +92,7 @@ fn rows_are_added_or_refused_each_by_itself() {
                     "invalid: cost: this may not be below 0",
                 ),
                 (NewItem { price: Some(eur(100)), ..piece("eu", 100) }, "EUR is not the shop's currency"),
-                (piece("p1", 4600), "code-taken: the code p1 already finds another row of this file"),
+                (piece("p1", 4600), "code-taken: the code p1 already belongs to another row of this file"),
                 (
                     NewItem { gtin: Some(gtin("0614141007349")), ..piece("g2", 1) },
                     "code-taken: the code 0614141007349",
@@ -164,7 +164,7 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
         check_rows(&shop, vec![(two, "invalid: gtin13: p2 has the GTIN 96385074 already")]).await;
         assert_eq!(shop.ledger.item(&code("96385074")).await.unwrap().sku, "p2");
         let other = NewItem { gtin: Some(gtin("4006381333931")), ..piece("new", 100) };
-        check_rows(&shop, vec![(other, "already finds Item p1")]).await;
+        check_rows(&shop, vec![(other, "already belongs to Item p1")]).await;
         let kit = shop.ledger.item(&code("c1")).await.unwrap();
         assert_eq!((kit.name.as_str(), kit.on_hand.steps(), kit.revision), ("Kit, mended", 10, 3));
         audit::clean(&shop).await;
@@ -214,7 +214,7 @@ fn an_edit_knows_which_revision_it_changes() {
         assert_eq!(edited, 2);
         shop.refuses(
             EditItem { revision: Some(1), name: name("Hood"), ..edit("h1") },
-            "stale: item h1 was changed meanwhile (revision 2, not 1)",
+            "stale: item h1 was changed by someone else (revision 2, not 1)",
         )
         .await;
         shop.ok(EditItem { weight: Some(weight("5 ONZ")), cost: Some(usd(900)), ..edit("h1") }).await;
@@ -309,7 +309,7 @@ fn settings_are_set_or_refused() {
             ("channel.fair", " ", "invalid: channel.fair: this may not be empty"),
             ("tenders", "cash barter", "invalid: the counter has no barter"),
             ("tenders", "online", "invalid: the counter has no online"),
-            ("tenders", " ", "invalid: must be paid by something"),
+            ("tenders", " ", "invalid: choose at least one payment method"),
             ("fee.online", "a lot", "invalid: such as 3.1% + 0.25"),
             ("fee.nowhere", "1%", "invalid: has no channel nowhere"),
             ("fee", "1%", "invalid: there is no such setting"),
@@ -318,7 +318,7 @@ fn settings_are_set_or_refused() {
             shop.refuses(set(key, value), expected).await;
         }
         shop.ok(add(vec![piece("p1", 100)])).await;
-        shop.refuses(set("currency", "EUR"), "invalid: a shop's currency is fixed").await;
+        shop.refuses(set("currency", "EUR"), "invalid: the currency can no longer change").await;
     });
 }
 

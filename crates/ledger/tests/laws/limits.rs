@@ -262,13 +262,15 @@ fn a_name_says_who_did_what() {
         };
         shop.ok(person("Maud")).await;
         shop.ok(token("Stall tablet")).await;
-        shop.refuses(token("MAUD "), "invalid: name: MAUD is the name of a person").await;
-        shop.refuses(person(" stall TABLET"), "invalid: name: stall TABLET is the name of a token").await;
-        shop.refuses(token("Command line"), "invalid: name: Command line stands for the program").await;
-        shop.refuses(person("in-folder"), "invalid: name: in-folder stands for the program").await;
+        shop.refuses(token("MAUD "), "invalid: name: a person already has the name MAUD").await;
+        shop.refuses(person(" stall TABLET"), "invalid: name: a token already has the name stall TABLET")
+            .await;
+        shop.refuses(token("Command line"), "invalid: name: the name Command line is reserved").await;
+        shop.refuses(person("in-folder"), "invalid: name: the name in-folder is reserved").await;
         shop.ok(ledger::people::EndToken { name: "Stall tablet".to_owned(), who: String::new() }).await;
         // What it did stands under its name.
-        shop.refuses(person("Stall tablet"), "invalid: name: Stall tablet is the name of a token").await;
+        shop.refuses(person("Stall tablet"), "invalid: name: a token already has the name Stall tablet")
+            .await;
         shop.ok(token("Stall tablet ii")).await;
     });
 }

@@ -63,7 +63,7 @@ pub(crate) async fn expect(shop: &Shop, cookie: &str, expected: Option<&str>, wh
 fn people_are_added_and_the_last_owner_stays() {
     on_each(|shop| async move {
         assert!(!shop.ledger.has_people().await.unwrap());
-        shop.refuses(person("Ash", Role::Maker), "invalid: the first person is an owner").await;
+        shop.refuses(person("Ash", Role::Maker), "invalid: the first person must be an owner").await;
         let maud = shop.ok(person(" Maud ", Role::Owner)).await;
         shop.refuses(person("MAUD", Role::Counter), "invalid: here already").await;
         shop.refuses(person("", Role::Counter), "invalid: empty").await;
@@ -126,7 +126,7 @@ fn the_first_set_up_is_made_once() {
         let now = shop.ledger.shop();
         let currency = if both.0.is_ok() { "GBP" } else { "EUR" };
         assert_eq!((now.name.as_str(), now.currency.to_string().as_str()), ("Fold End", currency));
-        shop.refuses(begin("Rowan", "GBP"), "invalid: set up already").await;
+        shop.refuses(begin("Rowan", "GBP"), "invalid: already set up").await;
     });
 }
 
@@ -244,7 +244,7 @@ fn a_token_works_until_its_end() {
             until: shop.ledger.now().plus_millis(ms),
             who: "Maud".to_owned(),
         };
-        shop.refuses(add("j0", "Late", 0), "invalid: over before it begins").await;
+        shop.refuses(add("j0", "Late", 0), "invalid: would expire before it starts").await;
         shop.ok(add("j1", "Printer", DAY_MS)).await;
         shop.refuses(add("j2", "printer", DAY_MS), "invalid: already").await;
         let name =
@@ -293,13 +293,14 @@ fn the_list_says_who_changed_what() {
         let (sold, wrong) = (sold.id, wrong.id);
         let expected = [
             "Maud person-added Maud owner".to_owned(),
-            "maker price p1 45.00 → 50.00, by hand".to_owned(),
-            "maker price p1 50.00 → 48.00, by hand".to_owned(),
-            "maker rate ridge beanie 7.50 per ONZ, ending whole → 8.00 per ONZ, ending five, at least 20.00"
+            "maker price p1 $45.00 → $50.00, price override".to_owned(),
+            "maker price p1 $50.00 → $48.00, price override".to_owned(),
+            "maker rate ridge beanie $7.50 an ounce, rounded to the nearest $1 → $8.00 an ounce, rounded to the nearest \
+             $0.05, minimum $20.00"
                 .to_owned(),
             "maker stock c1 gift 1; as told".to_owned(),
             "Maud setting name Our farm → Fold End".to_owned(),
-            format!("counter refund {sold} 48.00 given back; did not fit"),
+            format!("counter refund {sold} $48.00 refunded; did not fit"),
             format!("Ash void {wrong} wrong kit"),
             "Maud person-password Maud".to_owned(),
         ];

@@ -289,20 +289,20 @@ fn a_second_factor_is_offered_turned_on_renewed_and_taken_away() {
         shop.ok(sign_in(maud, phc("Maud"), "here")).await;
         shop.ok(sign_in(maud, phc("Maud"), "there")).await;
         shop.refuses(RenewRecoveryCodes { person: maud, codes: vec![], who: who() }, "invalid: turn").await;
-        shop.refuses(turn_on(maud, "OLD", 1, &[]), "invalid: no longer offered").await;
+        shop.refuses(turn_on(maud, "OLD", 1, &[]), "invalid: this key has expired").await;
         let here = shop.ledger.session(&SecretHash::of("here")).await.unwrap().unwrap().id;
         shop.ok(TurnOnSecondFactor { keep: Some(here), ..turn_on(maud, "KEY", 1, &["r1"]) }).await;
         expect(&shop, "here", Some("Maud owner"), "where it was turned on").await;
         expect(&shop, "there", None, "elsewhere").await;
         shop.refuses(offer("NEW"), "invalid: on already").await;
-        shop.refuses(turn_on(maud, "KEY", 2, &[]), "invalid: no longer offered").await;
+        shop.refuses(turn_on(maud, "KEY", 2, &[]), "invalid: this key has expired").await;
         let codes = vec![SecretHash::of("r2"), SecretHash::of("r3")];
         shop.ok(RenewRecoveryCodes { person: maud, codes, who: who() }).await;
         let now = factor().await.unwrap();
         assert_eq!((now.is_on, now.is_locked, now.codes_left), (true, false, 2));
         assert!(shop.ledger.people().await.unwrap()[0].has_second_factor);
         shop.ok(TurnOffSecondFactor { person: maud, who: who() }).await;
-        shop.refuses(TurnOffSecondFactor { person: maud, who: who() }, "invalid: no second factor").await;
+        shop.refuses(TurnOffSecondFactor { person: maud, who: who() }, "invalid: is not on").await;
         assert_eq!(shop.number("SELECT COUNT(*) FROM recovery_code").await, 0);
         shop.ok(sign_in(maud, phc("Maud"), "without")).await;
         let acts: Vec<_> =

@@ -182,13 +182,13 @@ fn a_sale_is_given_back_whole_or_in_lines() {
         let refused: Vec<(NewRefund, &str)> = vec![
             (
                 of(vec![line(c1, "2", ReturnDisposition::Shelf)]),
-                "more-than-sold: 2 asked to be given back, 1 is left",
+                "more-than-sold: you asked to refund 2, but only 1",
             ),
             (of(vec![line(c1, "0", ReturnDisposition::Shelf)]), "invalid: more than 0"),
             (of(vec![line(c1, "0.5", ReturnDisposition::Shelf)]), "invalid: not a whole number"),
             (
                 of(vec![line(p1, "1", ReturnDisposition::Shelf), line(p1, "1", ReturnDisposition::Shelf)]),
-                "invalid: stands on two lines",
+                "invalid: is on two lines",
             ),
             (
                 of(vec![line(SaleLineId::from_raw(4), "1", ReturnDisposition::Shelf)]),
@@ -201,7 +201,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (all(parts(&[(TenderKind::Card, 6329)])), "invalid: the tenders come to 63.29"),
             (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), "invalid: "),
             (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), "invalid: "),
-            (all(parts(&[(TenderKind::Owed, 6331)])), "invalid: less than this is still owed"),
+            (all(parts(&[(TenderKind::Owed, 6331)])), "invalid: the open balance is less than this"),
             (
                 NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold.id, ReturnDisposition::Shelf) },
                 "invalid: reason",
@@ -325,7 +325,7 @@ fn what_becomes_of_the_goods_is_decided_once() {
         let [first, second, third] = [0, 1, 2].map(|n| back.lines[n].0);
         let on_hand = async || shop.number("SELECT CAST(SUM(on_hand) AS BIGINT) FROM item").await;
         assert_eq!(on_hand().await, 0);
-        shop.refuses(decide(first, ReturnDisposition::Open), "invalid: say shelf or written-off").await;
+        shop.refuses(decide(first, ReturnDisposition::Open), "invalid: choose shelf or written-off").await;
         shop.clock.advance_millis(DAY_MS);
         shop.ok(decide(first, ReturnDisposition::Shelf)).await;
         shop.ok(decide(second, ReturnDisposition::WrittenOff)).await;
@@ -334,7 +334,7 @@ fn what_becomes_of_the_goods_is_decided_once() {
             (first, ReturnDisposition::WrittenOff),
             (second, ReturnDisposition::Shelf),
         ] {
-            shop.refuses(decide(line, fate), "invalid: it was decided before").await;
+            shop.refuses(decide(line, fate), "invalid: these items were already returned").await;
         }
         shop.refuses(
             decide(RefundLineId::from_raw(2), ReturnDisposition::Shelf),
@@ -373,9 +373,9 @@ fn a_refund_may_lower_what_is_owed() {
         let still: Vec<_> =
             shop.ledger.sale(sold.id).await.unwrap().tenders.iter().map(|t| t.still_owed).collect();
         assert_eq!(still, [Some(usd(0)), Some(usd(1000)), None]);
-        shop.refuses(less_owed("2"), "invalid: less than this is still owed").await;
+        shop.refuses(less_owed("2"), "invalid: the open balance is less than this").await;
         shop.ok(less_owed("1")).await;
-        shop.refuses(less_owed("1"), "invalid: less than this is still owed").await;
+        shop.refuses(less_owed("1"), "invalid: the open balance is less than this").await;
         audit::clean(&shop).await;
     });
 }
@@ -391,14 +391,10 @@ fn paper_is_given_back_but_put_on_no_shelf() {
         shop.ok(add(vec![piece("p1", 100)])).await;
         let sold = shop.ok(sale(vec![note, goods("p1", "1")], cash(2100))).await;
         let line = sold.lines[0].id;
-        shop.refuses(
-            part(sold.id, line, None, ReturnDisposition::Shelf),
-            "invalid: is no item of this shelf",
-        )
-        .await;
-        let back = shop.ok(part(sold.id, line, None, ReturnDisposition::Open)).await;
-        shop.refuses(decide(back.lines[0].0, ReturnDisposition::Shelf), "invalid: is no item of this shelf")
+        shop.refuses(part(sold.id, line, None, ReturnDisposition::Shelf), "invalid: is not a stock item")
             .await;
+        let back = shop.ok(part(sold.id, line, None, ReturnDisposition::Open)).await;
+        shop.refuses(decide(back.lines[0].0, ReturnDisposition::Shelf), "invalid: is not a stock item").await;
         assert_eq!(shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await.given, usd(100));
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
@@ -414,7 +410,7 @@ fn a_sale_of_today_is_voided_once() {
         let lines = || vec![goods("p1", "1"), goods("c1", "2"), goods("w1", "1.5")];
         let wrong = shop.ok(NewSale { shipping: usd(100), ..sale(lines(), cash(6000)) }).await;
         shop.ok(void(wrong.id)).await;
-        shop.refuses(void(wrong.id), "not-voidable: it was voided before").await;
+        shop.refuses(void(wrong.id), "not-voidable: it was already voided").await;
         shop.refuses(whole(wrong.id, ReturnDisposition::Shelf), "invalid: this sale was voided").await;
         shop.refuses(void(SaleId::from_raw(1)), "no-such: there is no sale 1").await;
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
@@ -443,10 +439,10 @@ fn a_sale_is_voided_on_its_own_day_in_the_shops_zone() {
         shop.clock.advance_millis(4 * HOUR_MS);
         shop.ok(void(first.id)).await;
         shop.clock.advance_millis(HOUR_MS);
-        shop.refuses(void(second.id), "not-voidable: it is not of today; refund it instead").await;
+        shop.refuses(void(second.id), "not-voidable: it was not made today; refund it instead").await;
         let yesterday = Moment::parse_rfc3339("2026-05-17T14:59:59Z").unwrap();
         let slip = shop.ok(NewSale { at: Some(yesterday), ..sell() }).await;
-        shop.refuses(void(slip.id), "not-voidable: it is not of today").await;
+        shop.refuses(void(slip.id), "not-voidable: it was not made today").await;
         let by = BooksBy { day: true, ..BooksBy::default() };
         let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         let days: Vec<_> = rows.iter().map(|r| (r.day.unwrap(), r.figures.sales)).collect();

@@ -96,7 +96,7 @@ fn a_rule_that_cannot_be_or_is_of_another_preview_changes_nothing() {
         let new = rule("8.25", "five", None);
         shop.refuses(
             reprice(&shop, style, 2, new).await,
-            "stale: the style Ridge beanie was changed meanwhile",
+            "stale: the style Ridge beanie was changed by someone else",
         )
         .await;
         shop.refuses(reprice(&shop, StyleId::from_raw(7), 1, new).await, "no-such: there is no style 7")

@@ -79,7 +79,7 @@ fn sales_add_up() {
         }
         // 55.13 is due: 30.00 + 5.00 are paid, and 20.15 of it is asked for in cash.
         let short = sale(vec![goods("p2", "1"), goods("c2", "1")], mixed);
-        shop.refuses(short, "invalid: 55.15 is due and 50.00 was given; 5.15 is missing").await;
+        shop.refuses(short, "invalid: $55.15 is due, but $50.00 was received; $5.15 is missing").await;
         audit::clean(&shop).await;
     });
 }
@@ -115,8 +115,8 @@ fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
     vec![
         (sale_of("p9", 100), "unknown-code: p9"),
         (sale_of("2000000000016", 100), "wrong-digit: should be 5"),
-        (sale_of("p1", 4499), "invalid: 45.00 is due and 44.99 was given; 0.01 is missing"),
-        (by(vec![]), "invalid: 45.00 is missing"),
+        (sale_of("p1", 4499), "invalid: $45.00 is due, but $44.99 was received; $0.01 is missing"),
+        (by(vec![]), "invalid: $45.00 is missing"),
         (by(card(4501)), "invalid: only cash gives change"),
         (
             by(vec![tender(TenderKind::Card, 4600), tender(TenderKind::Cash, 100)]),
@@ -128,20 +128,20 @@ fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
         (by(coins), "invalid: at most 20 tenders"),
         (sale(vec![], cash(0)), "invalid: at least one line"),
         (sale(many, cash(0)), "invalid: at most 200 lines"),
-        (sale(vec![goods("p1", "2")], cash(9000)), "not-enough: 2 asked for, 1 free"),
+        (sale(vec![goods("p1", "2")], cash(9000)), "not-enough: 2 requested, 1 available"),
         (one(goods("p1", "0")), "invalid: more than 0"),
         (one(goods("p1", "0.5")), "invalid: not a whole number"),
         (one(goods("p1", "1 LBR")), "invalid: not weighed"),
         (one(goods("w1", "0.0001")), "invalid: finer than a thousandth"),
-        (sale(vec![goods("w1", "1 LBR")], card(5600)), "not-enough: 16 oz asked for, 2 oz free"),
+        (sale(vec![goods("w1", "1 LBR")], card(5600)), "not-enough: 16 oz requested, 2 oz available"),
         (one(less("p1", "1", 4501, 0)), "invalid: the discount of 45.01 is more than"),
         (one(less("p1", "1", -1, 0)), "invalid: a discount may not be below 0"),
         (one(less("p1", "1", 0, -1)), "invalid: tax may not be below 0"),
-        (sale(vec![goods("p1", "1"), goods(in_store, "1")], cash(9000)), "invalid: stands on two lines"),
+        (sale(vec![goods("p1", "1"), goods(in_store, "1")], cash(9000)), "invalid: is on two lines"),
         (one(gift_note(0)), "invalid: an amount above 0"),
         (
             one(SaleLineIn::Paper { kind: LineKind::Goods, title: "x".to_owned(), amount: usd(5) }),
-            "invalid: gift note",
+            "invalid: gift certificate",
         ),
         (NewSale { shipping: eur(0), ..sale(vec![euros.clone()], euro.clone()) }, "invalid: EUR"),
         // Paper in another currency, whatever the rest says.
@@ -195,14 +195,15 @@ fn a_sale_takes_exactly_what_its_basket_holds() {
             sale(vec![goods("p2", "1"), goods("c1", "5")], cash(600)),
         ];
         for command in wrong {
-            shop.refuses(with_hold(command, held.id), "invalid: hold: the hold is of other lines").await;
+            shop.refuses(with_hold(command, held.id), "invalid: hold: the hold does not match the lines")
+                .await;
         }
         shop.refuses(sale(vec![goods("c1", "1")], cash(100)), "set-aside: for a basket").await;
         shop.ok(all(held.id)).await;
-        shop.refuses(all(held.id), "hold-over: is over (taken)").await;
+        shop.refuses(all(held.id), "hold-over: has ended (taken)").await;
         let ended = shop.ok(basket(&[("p2", "1")])).await;
         shop.ok(EndHold { id: ended.id }).await;
-        shop.refuses(with_hold(sale_of("p2", 100), ended.id), "hold-over: is over (ended)").await;
+        shop.refuses(with_hold(sale_of("p2", 100), ended.id), "hold-over: has ended (ended)").await;
         audit::clean(&shop).await;
     });
 }
@@ -217,9 +218,10 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
         let swept = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS);
         shop.ok(ledger::shelf::SweepHolds).await;
-        shop.refuses(with_hold(sale_of("p1", 100), swept.id), "invalid: the hold is of other lines").await;
+        shop.refuses(with_hold(sale_of("p1", 100), swept.id), "invalid: the hold does not match the lines")
+            .await;
         let sold = shop.ok(both(swept.id)).await;
-        shop.refuses(both(swept.id), "hold-over: is over (taken)").await;
+        shop.refuses(both(swept.id), "hold-over: has ended (taken)").await;
         shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await;
         // Not swept, and nobody else came.
         let late = shop.ok(basket(&lines)).await;
@@ -276,9 +278,9 @@ fn what_is_owed_is_paid_in_parts() {
             |tender: TenderId, kind, amount| Pay { tender, kind, amount: usd(amount), who: String::new() };
         assert_eq!(shop.ok(pay(debt, TenderKind::Cash, 1500)).await.left, usd(2500));
         for (command, expected) in [
-            (pay(debt, TenderKind::Cash, 2501), "invalid: 25.00 is still owed"),
+            (pay(debt, TenderKind::Cash, 2501), "invalid: the open balance is $25.00"),
             (pay(debt, TenderKind::Cash, 0), "invalid: a payment is more than 0"),
-            (pay(debt, TenderKind::Owed, 5), "invalid: not itself owed"),
+            (pay(debt, TenderKind::Owed, 5), "invalid: cannot be on account"),
             (pay(TenderId::from_raw(3), TenderKind::Cash, 5), "no-such: there is no owed tender 3"),
             (Pay { amount: eur(5), ..pay(debt, TenderKind::Cash, 5) }, "invalid: EUR"),
         ] {
@@ -287,7 +289,7 @@ fn what_is_owed_is_paid_in_parts() {
         let void = |sale| VoidSale { sale, reason: String::new(), who: String::new() };
         shop.refuses(void(sold.id), "not-voidable: part of it was refunded or paid since").await;
         assert_eq!(shop.ok(pay(debt, TenderKind::Cheque, 2500)).await.left, usd(0));
-        shop.refuses(pay(debt, TenderKind::Cash, 1), "invalid: 0.00 is still owed").await;
+        shop.refuses(pay(debt, TenderKind::Cash, 1), "invalid: the open balance is $0.00").await;
         let undone = shop.ok(sale(vec![goods("p2", "1")], vec![owed(1000)])).await;
         let debt = shop.ledger.sale(undone.id).await.unwrap().tenders[0].id;
         shop.ok(void(undone.id)).await;

@@ -34,14 +34,10 @@ fn stock_is_counted_lost_and_gained() {
             assert_eq!(left.to_string(), expected, "{sku} {what:?}");
         }
         let refused: [(&str, Counted, &str); 9] = [
-            ("p1", Counted::Less(asked("1"), StockReason::Gift), "gone: no longer on the shelf: damage"),
-            ("p2", Counted::More(asked("1")), "invalid: of a piece exactly one exists"),
-            ("c1", Counted::Less(asked("10"), StockReason::Gift), "not-enough: 10 asked for, 9 free"),
-            (
-                "c1",
-                Counted::Less(asked("1"), StockReason::Sold),
-                "invalid: a loss is damage, gift or own-use",
-            ),
+            ("p1", Counted::Less(asked("1"), StockReason::Gift), "gone: no longer in stock: damage"),
+            ("p2", Counted::More(asked("1")), "invalid: there is only one of each piece"),
+            ("c1", Counted::Less(asked("10"), StockReason::Gift), "not-enough: 10 requested, 9 available"),
+            ("c1", Counted::Less(asked("1"), StockReason::Sold), "invalid: choose damage, gift or own-use"),
             ("c1", Counted::More(asked("0")), "invalid: quantity must be more than 0"),
             ("c1", Counted::More(asked("-1")), "invalid: quantity must be more than 0"),
             ("c1", Counted::More(asked("1 LBR")), "invalid: counted, not weighed"),
@@ -165,12 +161,18 @@ fn a_hold_is_of_all_its_lines_or_of_none() {
         let refused = [
             (hold(&[("p2", "1"), ("p1", "1")], Purpose::Market, hour), "set-aside: set aside for Ada"),
             (hold(&[("c1", "3")], Purpose::Market, hour), "set-aside: for Ada"),
-            (hold(&[("c1", "6")], Purpose::Market, hour), "not-enough: 6 asked for, 2 free"),
-            (hold(&[("p2", "2")], Purpose::Market, hour), "not-enough: 2 asked for, 1 free"),
-            (hold(&[("p2", "1"), ("p2", "1")], Purpose::Market, hour), "not-enough: 2 asked for, 1 free"),
+            (hold(&[("c1", "6")], Purpose::Market, hour), "not-enough: 6 requested, 2 available"),
+            (hold(&[("p2", "2")], Purpose::Market, hour), "not-enough: 2 requested, 1 available"),
+            (
+                hold(&[("p2", "1"), ("p2", "1")], Purpose::Market, hour),
+                "not-enough: 2 requested, 1 available",
+            ),
             (hold(&[], Purpose::Market, hour), "invalid: a hold has 1 to"),
-            (hold(&[("p2", "1")], Purpose::Customer, Some(START)), "invalid: a hold ends later than now"),
-            (hold(&[("p2", "1")], Purpose::Customer, year), "invalid: at most a year"),
+            (
+                hold(&[("p2", "1")], Purpose::Customer, Some(START)),
+                "invalid: the end of a hold must be later than now",
+            ),
+            (hold(&[("p2", "1")], Purpose::Customer, year), "invalid: at most one year"),
             (hold(&[("p2", "0")], Purpose::Customer, None), "invalid: more than 0"),
             (hold(&[("p2", "1"), ("no", "1")], Purpose::Customer, None), "unknown-code: no"),
         ];
@@ -178,7 +180,7 @@ fn a_hold_is_of_all_its_lines_or_of_none() {
             shop.refuses(command, expected).await;
         }
         assert_eq!(shop.ok(EndHold { id: held.id }).await, 4);
-        shop.refuses(EndHold { id: held.id }, "hold-over: is over (ended)").await;
+        shop.refuses(EndHold { id: held.id }, "hold-over: has ended (ended)").await;
         shop.refuses(EndHold { id: HoldGroupId::from_raw(7) }, "no-such: there is no hold 7").await;
         assert!(shop.ledger.open_holds(None, 10).await.unwrap().is_empty());
         audit::clean(&shop).await;
@@ -202,7 +204,7 @@ fn a_basket_is_held_for_ten_minutes() {
         assert_eq!(shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM hold WHERE state = 'expired'").await, 1);
         assert_eq!(shop.ok(SweepHolds).await, 1);
         assert_eq!(shop.ok(SweepHolds).await, 0);
-        shop.refuses(EndHold { id: held.id }, "hold-over: is over (expired)").await;
+        shop.refuses(EndHold { id: held.id }, "hold-over: has ended (expired)").await;
         shop.ok(hold(&[("p2", "1")], Purpose::Order, None)).await;
         audit::clean(&shop).await;
     });

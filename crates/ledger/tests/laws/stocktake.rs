@@ -103,7 +103,7 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         assert!(sold.starts_with("p3 not expected (Item p3 (p3) was already sold on store"), "{sold}");
         let damaged = scanned(&shop, scan(id, "p4", None)).await;
         assert!(
-            damaged.starts_with("p4 not expected (Item p4 (p4) is no longer on the shelf: damage"),
+            damaged.starts_with("p4 not expected (Item p4 (p4) is no longer in stock: damage"),
             "{damaged}"
         );
         let expected = "missing p2 p5 c2; differing p3 1/0 p4 1/0 c1 9/10 w1 20 oz/16 oz; strays STRAY 2";
@@ -243,7 +243,7 @@ fn what_cannot_be_counted_is_refused() {
         let last = in_store.chars().last().unwrap();
         let slip = format!("{}{}", &in_store[..12], if last == '0' { '1' } else { '0' });
         let refused = [
-            (scan(id, "p1", Some("2")), "invalid: quantity: of a piece exactly one exists"),
+            (scan(id, "p1", Some("2")), "invalid: quantity: there is only one of each piece"),
             (scan(id, "c1", Some("1.5")), "invalid: quantity: 1.5 is not a whole number"),
             (scan(id, "w1", None), "invalid: quantity: weigh it"),
             (scan(id, &slip, None), "wrong-digit: has a wrong digit"),

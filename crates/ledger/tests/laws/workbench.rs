@@ -100,7 +100,7 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         let by_hand = NewPiece { price: Some(usd(3900)), cost: Some(usd(4000)), ..beanie("6.35 ONZ") };
         let outcome = shop.ok(finish(vec![by_hand.clone()])).await.remove(0);
         let PieceOutcome::Refused(rejection) = outcome else { panic!("{outcome:?}") };
-        assert_eq!(rejection.to_string(), "reason: say why the price is not the style's own");
+        assert_eq!(rejection.to_string(), "reason: enter the reason for the price override");
         let reason = "a dropped stitch at the brim".to_owned();
         let done = finished(&shop, NewPiece { price_reason: reason.clone(), ..by_hand }).await;
         assert_eq!((done.item.price.price(), done.margin), (usd(3900), Some(usd(-100))));
@@ -109,7 +109,7 @@ fn a_price_by_hand_needs_its_reason_and_keeps_it() {
         assert_eq!(work.price_reason, reason);
         let noted = shop.ledger.audit(None, 9).await.unwrap().remove(0);
         assert_eq!((noted.who.as_str(), noted.act, &noted.what), ("maker", Audited::Price, &done.item.sku));
-        assert_eq!(noted.detail, "48.00 → 39.00, by hand: a dropped stitch at the brim");
+        assert_eq!(noted.detail, "$48.00 → $39.00, price override: a dropped stitch at the brim");
         // Without a style there is no other price that it could differ from.
         let loose =
             NewPiece { name: "Moor wall hanging".to_owned(), price: Some(usd(9000)), ..piece_of("", "") };
@@ -137,8 +137,8 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
                 },
                 "name: this may not be empty",
             ),
-            (NewPiece { rows: Some(0), ..beanie("6 ONZ") }, "rows: this is 1 to 1000000"),
-            (NewPiece { minutes: Some(-5), ..beanie("6 ONZ") }, "minutes: this is 1 to 1000000"),
+            (NewPiece { rows: Some(0), ..beanie("6 ONZ") }, "rows: enter a number from 1 to 1000000"),
+            (NewPiece { minutes: Some(-5), ..beanie("6 ONZ") }, "minutes: enter a number from 1 to 1000000"),
             (
                 NewPiece { photographs: vec![unknown], ..beanie("6 ONZ") },
                 "photographs: a photograph was never",
@@ -177,7 +177,7 @@ fn no_more_than_a_hundred_at_once() {
     on_each(|shop| async move {
         with_beanies(&shop).await;
         let pieces = vec![beanie("6 ONZ"); MAX_PIECES_AT_ONCE + 1];
-        shop.refuses(finish(pieces), "invalid: at most 100 pieces are finished at once").await;
+        shop.refuses(finish(pieces), "invalid: you can save at most 100 pieces at once").await;
         let outcomes = shop.ok(finish(vec![beanie("6 ONZ"); MAX_PIECES_AT_ONCE])).await;
         assert!(outcomes.iter().all(|o| matches!(o, PieceOutcome::Finished(_))));
         audit::clean(&shop).await;

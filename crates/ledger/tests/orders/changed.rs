@@ -55,7 +55,7 @@ async fn cancelling_undoes_what_is_left() {
         );
         // Canceled again: nothing changes.
         assert_eq!(told(&take(&shop, &cancelled).await), "known, 0 refunds");
-        assert_eq!(noted(&shop).await, ["82.00 given back; order H-1: OrderCancelled"], "{}", shop.engine);
+        assert_eq!(noted(&shop).await, ["$82.00 refunded; order H-1: OrderCancelled"], "{}", shop.engine);
         // The piece can be sold again, to somebody else; what comes back to life then is short.
         let next = order("H-2", vec![line("P1", "1", "40.00")]);
         assert_eq!(told(&take(&shop, &next).await), "taken, sale true, 1 filled, 0 short, 0 refunds");

@@ -165,7 +165,7 @@ async fn layouts_texts_and_failures_are_kept() {
         };
         assert_eq!(keep("Fair", "feed = 1\r\n", 0).await, Ok(1));
         assert_eq!(keep("Fair", "feed = 2", 1).await, Ok(2));
-        assert!(keep("Fair", "feed = 3", 1).await.unwrap_err().contains("was changed meanwhile"));
+        assert!(keep("Fair", "feed = 3", 1).await.unwrap_err().contains("was changed by someone else"));
         assert!(keep("", "x", 0).await.unwrap_err().contains("may not be empty"));
         assert!(keep("Long", &"x".repeat(20_001), 0).await.unwrap_err().contains("more than 20000"));
         assert_eq!(keep("apple", "x", 0).await, Ok(1));

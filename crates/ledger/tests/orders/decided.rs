@@ -217,10 +217,10 @@ async fn what_cannot_be_is_refused_and_leaves_everything() {
         take(&shop, &order("H-3", vec![line("P3", "1", "40.00")])).await;
         let before = (lines(&shop, "H-2").await, books(&shop).await);
         let refusals = [
-            ("H-2", instead("P1"), "is what was ordered"),
+            ("H-2", instead("P1"), "is the item that was ordered"),
             ("H-2", instead("NOTHING"), "no item has the code"),
-            ("H-2", instead("ROV"), "is not counted or weighed"),
-            ("H-2", instead("P3"), "is set aside for Linden"),
+            ("H-2", instead("ROV"), "is not sold by the same unit"),
+            ("H-2", instead("P3"), "is on hold for Linden"),
             ("H-2", LineChoice::Fill, "was already sold"),
             ("H-2", LineChoice::Release(basket), "is of something else"),
             ("H-3", LineChoice::Release(basket), "being paid at the counter"),

@@ -21,13 +21,12 @@ async fn each_refund_is_booked_once_and_never_more_than_was_sold() {
         assert_eq!(stock(&shop, "KIT").await, "2 / 0", "nothing back on the shelf by itself");
         let too_much = refunds_alone(&sold, vec![refund("R2", "KIT", "3")]);
         let refused = told(&take(&shop, &too_much).await);
-        assert!(refused.contains("3 asked to be given back, 2 is left"), "{refused}");
+        assert!(refused.contains("you asked to refund 3, but only 2"), "{refused}");
         // Refused whole: R2 is free to come again, mended.
         let mended = refunds_alone(&sold, vec![refund("R2", "KIT", "2")]);
         assert_eq!(told(&take(&shop, &mended).await), "known, 1 refunds");
         assert!(books(&shop).await.contains("36.00 − 0.00 − 36.00 = 0.00"), "{}", books(&shop).await);
-        let expected =
-            ["24.00 given back; refund R2 of order H-1", "12.00 given back; refund R1 of order H-1"];
+        let expected = ["$24.00 refunded; refund R2 of order H-1", "$12.00 refunded; refund R1 of order H-1"];
         assert_eq!(noted(&shop).await, expected, "{}: each once, none of the refused one", shop.engine);
         shop.end().await;
     }

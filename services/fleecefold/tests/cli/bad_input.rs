@@ -55,7 +55,7 @@ fn bad_orders() {
         check("9,2026-06-14,B\u{0}1,1,48.00,", "NUL");
         // New York's clocks went from 01:59 to 03:00 on 8 March 2026 (IANA time zone database).
         check("9,2026-03-08T02:30,B1,1,48.00,", "the clocks went forward over it");
-        check("1,2026-06-14,KIT,2,35.00,", "taken in before with other contents");
+        check("1,2026-06-14,KIT,2,35.00,", "imported before with different contents");
         check("1,2026-06-14,KIT,-2,35.00,R1", "is left of what was sold");
         check(
             "8,2026-06-14,B1,1,48,\n9,2026-06-14,C1,1,60,\n8,2026-06-14,C1,1,60,\n9,2026-06-14,B1,1,48,",

@@ -18,7 +18,7 @@ fn people_are_added_listed_and_ended() {
         add("Maud", "queen", PASSWORD).expect(2).told("write counter, maker or owner");
         let added = add("Maud", "owner", PASSWORD).expect(0).told("Maud may enter as owner");
         assert!(added.out.is_empty() && !added.err.contains(PASSWORD), "{}", added.err);
-        add("MAUD", "counter", PASSWORD).expect(1).told("is here already");
+        add("MAUD", "counter", PASSWORD).expect(1).told("There is already a person named");
         add("Ash", "maker", PASSWORD).expect(0);
         let list = place.run(&["user", "list"]).expect(0).out;
         assert!(list.contains("Maud  owner") && list.contains("Ash   maker"), "{list}");
@@ -80,7 +80,7 @@ fn a_token_stands_alone_on_standard_output() {
     for place in Place::all() {
         let ran = place.run(&["token", "add", "Printer", "--role", "counter", "--for", "30d"]).expect(0);
         assert_eq!((ran.out.lines().count(), ran.out.trim().split('.').count()), (1, 3), "{}", ran.out);
-        assert!(ran.err.contains("Printer may do what a counter hand may, until"), "{}", ran.err);
+        assert!(ran.err.contains("Printer may do what a counter clerk may, until"), "{}", ran.err);
         assert!(place.path("token.keys").exists());
         place.run(&["token", "add", "printer", "--role", "owner"]).expect(1).told("there is a token");
         place.run(&["token", "add", "x", "--role", "owner", "--for", "0d"]).expect(2).told("write days");

@@ -111,7 +111,7 @@ async fn each_bad_order_is_rejected_whole_and_told() {
     // New York's clocks went from 01:59 to 03:00 on 8 March 2026 (IANA time zone database).
     check(&["9,2026-03-08T02:30,B1,1,48.00,,,"], 1, "orderDate").await;
     check(&["9,2026-06-20,B1,1,48.00,,,"], 1, "orderDate").await;
-    check(&["1,2026-06-14,KIT,2,35.00,,,"], 1, "taken in before with other contents").await;
+    check(&["1,2026-06-14,KIT,2,35.00,,,"], 1, "imported before with different contents").await;
     check(
         &["8,2026-06-14,B1,1,48,,,", "1,2026-06-14,KIT,1,35.00,,,", "8,2026-06-14,C1,1,60,,,"],
         2,

@@ -71,7 +71,7 @@ async fn a_dry_run_shows_orders_as_they_would_be_understood_and_the_batch() {
     assert_eq!(understood.len(), 3);
     assert_eq!(
         understood[0],
-        "order 7: placed 15 June 2026, 12:00 (UTC), OrderProcessing: sold; 1 × B1 at 42.00 USD each, shipping 5.00"
+        "Order 7, placed Jun 15, 2026, 12:00 PM (UTC), status OrderProcessing: sold; 1 × B1 at $42.00 each, shipping $5.00"
     );
     assert!(understood[1].contains("OrderPaymentDue: not paid yet"), "{understood:?}");
     assert!(understood[2].contains("OrderCancelled: undone"), "{understood:?}");

@@ -138,7 +138,7 @@ async fn who_may_not_is_told_what_they_may_not() {
     let reply = shop.as_role(Role::Counter).get("/api/books").await;
     reply.expect_problem("not-allowed", 403);
     let words = reply.json()["detail"].to_string();
-    assert!(words.contains("counter staff"), "{words}");
+    assert!(words.contains("counter clerk"), "{words}");
     let page = shop.as_role(Role::Counter).get("/settings/people").await;
     assert_eq!(page.status, 403);
     assert!(

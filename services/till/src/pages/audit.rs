@@ -84,7 +84,7 @@ mod tests {
         }
         let first = shop.get("/settings/audit").await;
         let page = first.text();
-        assert!(page.contains("149.00 → 150.00, by hand") && !page.contains("→ 50.00"), "{page}");
+        assert!(page.contains("$149.00 → $150.00, price override") && !page.contains("→ $50.00"), "{page}");
         let (_, rest) = page.split_once("href=\"/settings/audit?before=").expect("the next page");
         let id = rest.split('"').next().expect("an id");
         let next = shop.get(&format!("/settings/audit?before={id}")).await;

@@ -208,7 +208,7 @@ async fn again(
 /// The role that a form names.
 fn role(form: &Form) -> Result<Role, Problem> {
     let role = Role::from_code(form.text("role"));
-    role.ok_or_else(|| Problem::invalid("#/role", "choose counter staff, maker or owner"))
+    role.ok_or_else(|| Problem::invalid("#/role", "choose counter clerk, maker or owner"))
 }
 
 fn weak(field: &str, weak: WeakSecret) -> Problem {

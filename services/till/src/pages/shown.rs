@@ -5,7 +5,7 @@ use domain::day::{Moment, Zone};
 use domain::money::Money;
 use ledger::shelf::Purpose;
 
-pub(crate) use domain::shown::{counted, number, symbol};
+pub(crate) use domain::shown::{counted, decimal, number, symbol};
 
 /// Money with its symbol: `$1,029.00`.
 pub(crate) fn money(amount: Money) -> String {

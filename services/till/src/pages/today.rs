@@ -92,14 +92,14 @@ mod tests {
         };
         assert!(!shop.get("/today").await.text().contains("village"));
         shop.drift("village", "HAT", "offers.price", "42.00", "45.00").await;
-        check("village: 1 price or text differs from yours").await;
+        check("1 price or text in the online shop village differs from yours").await;
         shop.keep_order("village", "V-7", "there is no GHOST").await;
-        check("1 order from village could not be imported").await;
+        check("1 order from the online shop village could not be imported").await;
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.park("village", "COWL", "422: odd").await;
-        check("1 message to village could not be sent").await;
+        check("1 message to the online shop village could not be sent").await;
         shop.advance_millis(16 * 60 * 1000);
-        check("Updates to village are more than 15 minutes late").await;
+        check("Updates to the online shop village are more than 15 minutes late").await;
         let until = shop.ledger().now().plus_millis(60_000);
         let quiet = ledger::online::QuietConnection {
             connection: village,
@@ -109,7 +109,7 @@ mod tests {
             of: ledger::online::TroubleOf::Connection,
         };
         shop.ledger().execute(None, &quiet).await.expect("quiet");
-        check("village is not responding").await;
+        check("The online shop village is not responding").await;
         let hand = shop.as_role(domain::people::Role::Counter).get("/today").await;
         assert!(!hand.text().contains("village"), "{}", hand.text());
     }

@@ -129,7 +129,7 @@ impl Command for SettleDrift {
                 let item = row.try_get::<Option<i64>, _>(1)?.ok_or_else(|| {
                     Rejection::invalid(
                         "choice",
-                        format!("we have no {sku} to tell of; leave it, or end it there"),
+                        format!("there is no item {sku} here; ignore it, or remove it from the online shop"),
                     )
                 })?;
                 mend(tx, connection, vec![ItemId::from_raw(item)], 0, 0).await?;

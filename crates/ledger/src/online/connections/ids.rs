@@ -130,14 +130,14 @@ fn checked(id: &str) -> Result<String, Rejection> {
     let id = id.trim();
     if id.is_empty() || others_word(id).is_empty() {
         let reason =
-            format!("write the id as the shop shows it, 1 to {MAX_OTHER_CHARS} printable characters");
+            format!("enter the ID as the online shop shows it, 1 to {MAX_OTHER_CHARS} printable characters");
         return Err(Rejection::invalid("id", reason));
     }
     // They mean another folder in an address.
     if matches!(id, "." | "..") {
         return Err(Rejection::invalid(
             "id",
-            format!("“{id}” cannot stand in an address; look the id up again"),
+            format!("“{id}” cannot be used in a web address; check the ID"),
         ));
     }
     Ok(id.to_owned())
@@ -164,7 +164,7 @@ impl Command for EnterOtherId {
         .await?;
         if let Some(row) = taken {
             let reason =
-                format!("{id} is the id of {} already; look it up again", row.try_get::<String, _>(0)?);
+                format!("{id} is already the ID of {}; check it again", row.try_get::<String, _>(0)?);
             return Err(Rejection::invalid("id", reason).into());
         }
         // The item first, as everybody touches it; at a revision of its own, since all that was said of the

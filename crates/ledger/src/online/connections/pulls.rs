@@ -186,7 +186,7 @@ impl Command for RereadOrders {
         super::live(tx.db(), self.connection).await?;
         let now = tx.now();
         if self.since > now {
-            let reason = "this day is still to come; choose the day from which orders are read again";
+            let reason = "this date is in the future; choose the date to import orders from";
             return Err(Rejection::invalid("since", reason).into());
         }
         sqlx::query(REREAD)

@@ -83,7 +83,8 @@ fn checked_name(name: &str) -> Result<String, Rejection> {
     let first = name.bytes().next().is_some_and(|b| b.is_ascii_lowercase());
     let rest = name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
     if !first || !rest || name.len() > MAX_NAME {
-        let reason = format!("use small letters, digits and hyphens, at most {MAX_NAME}, such as village");
+        let reason =
+            format!("use lowercase letters, digits and hyphens, at most {MAX_NAME}, such as village");
         return Err(Rejection::invalid("name", reason));
     }
     if name == "feed" {

@@ -47,7 +47,7 @@ impl Command for SetBasketAside {
             .map(|(_, code, quantity)| HoldLine { code: code.clone(), quantity })
             .collect();
         if lines.is_empty() {
-            return Err(Rejection::invalid("slip", "there is nothing on this slip to set aside").into());
+            return Err(Rejection::invalid("slip", "this sale has no items to hold").into());
         }
         let new = NewHold { lines, purpose: Purpose::Customer, for_whom, until: self.until };
         let hold = new.run(tx).await?;
@@ -82,7 +82,7 @@ impl Command for BasketFromHold {
             .ok_or_else(|| Rejection::no_such("hold", self.hold))?;
         let purpose = Purpose::from_code(&row.try_get::<String, _>(1)?);
         if !matches!(purpose, Some(Purpose::Customer | Purpose::Market)) {
-            let reason = "this is held for another slip or for an order, which ends it by itself";
+            let reason = "this hold belongs to another sale or an order, which releases it";
             return Err(Rejection::invalid("hold", reason).into());
         }
         let ended = holds::end_group(tx, self.hold).await?;

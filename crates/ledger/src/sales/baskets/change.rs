@@ -139,7 +139,11 @@ async fn apply(
         BasketChange::AddPaper { kind, title, amount } => {
             own_money("amount", *amount, tx.shop().currency)?;
             if *kind == LineKind::Goods || amount.is_zero() {
-                return Err(Rejection::invalid("amount", "a gift note or deposit is above 0").into());
+                return Err(Rejection::invalid(
+                    "amount",
+                    "a gift certificate or deposit must be more than 0",
+                )
+                .into());
             }
             let title = text::name(title).field("title")?;
             content.add(What::Paper { kind: *kind, title, amount: *amount }).map(Some)
@@ -151,7 +155,7 @@ async fn apply(
             let line = content.line(*line)?;
             if off.is_some() && matches!(line.what, What::Paper { .. }) {
                 return Err(
-                    Rejection::invalid("off", "a gift note or deposit is sold at its face value").into()
+                    Rejection::invalid("off", "a gift certificate or deposit cannot be discounted").into()
                 );
             }
             (line.off, line.reason) = (*off, reason_of(*off, reason)?);
@@ -185,7 +189,9 @@ async fn set_quantity(
     asked: Asked,
 ) -> Result<(), CommandError> {
     let What::Goods { code, quantity, .. } = &mut content.line(line)?.what else {
-        return Err(Rejection::invalid("quantity", "a gift note or deposit is one").into());
+        return Err(
+            Rejection::invalid("quantity", "a gift certificate or deposit has a quantity of 1").into()
+        );
     };
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     // Typed without a unit, it is in the one that the line has.
@@ -198,7 +204,7 @@ async fn set_quantity(
 
 fn refuse_two_of_a_piece(kind: ItemKind, steps: i64) -> Result<(), CommandError> {
     if kind == ItemKind::Piece && steps > 1 {
-        return Err(Rejection::invalid("quantity", "of a piece exactly one exists").into());
+        return Err(Rejection::invalid("quantity", "there is only one of each piece").into());
     }
     Ok(())
 }
@@ -219,7 +225,7 @@ async fn add(
         (Some(asked), _) => asked,
         (None, Measure::Units) => Asked::ONE,
         (None, Measure::Thousandths(unit)) => {
-            let reason = format!("{} is sold by weight; say how much, in {unit}", found.title);
+            let reason = format!("{} is sold by weight; enter the weight in {unit}", found.title);
             return Err(Rejection::invalid("quantity", reason).into());
         }
     };
@@ -232,7 +238,7 @@ async fn add(
     if let Some((number, quantity)) = here {
         if found.kind == ItemKind::Piece {
             let reason =
-                format!("{} ({}) is on this slip already, and it exists once", found.title, found.sku);
+                format!("{} ({}) is already in this sale, and there is only one", found.title, found.sku);
             return Err(Rejection::invalid("code", reason).into());
         }
         if found.measure == Measure::Units {

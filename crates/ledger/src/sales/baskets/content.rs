@@ -71,7 +71,7 @@ impl Content {
 
     pub(crate) fn line(&mut self, number: u32) -> Result<&mut Line, CommandError> {
         let line = self.lines.iter_mut().find(|line| line.number == number);
-        line.ok_or_else(|| Rejection::no_such("line of this slip", number).into())
+        line.ok_or_else(|| Rejection::no_such("line of this sale", number).into())
     }
 
     /// The goods of the slip: item, code, quantity.
@@ -122,7 +122,7 @@ impl Content {
         };
         let mut words: Vec<String> = self.lines.iter().zip(titles).filter_map(of_line).collect();
         if let Some(off) = self.off {
-            words.push(format!("{off} off it all{}", because(&self.off_reason)));
+            words.push(format!("{off} off the sale{}", because(&self.off_reason)));
         }
         if !self.customer.is_empty() {
             words.push(format!("for {}", self.customer));

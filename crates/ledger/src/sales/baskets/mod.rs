@@ -66,7 +66,7 @@ async fn not_open(tx: &mut Tx, id: BasketId) -> Result<NotOpen, CommandError> {
     let Some(row) = row else { return Ok(NotOpen::Other(Rejection::no_such("slip", id))) };
     Ok(match row.try_get::<Option<i64>, _>(0)? {
         Some(sale) => NotOpen::Paid(SaleId::from_raw(sale)),
-        None => NotOpen::Other(Rejection::invalid("slip", "this slip was put away; start a new one")),
+        None => NotOpen::Other(Rejection::invalid("slip", "this sale was discarded; start a new one")),
     })
 }
 
@@ -75,7 +75,7 @@ async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip
     let slip = match take(tx, id).await? {
         Ok(slip) => slip,
         Err(NotOpen::Paid(_)) => {
-            return Err(Rejection::invalid("slip", "this slip was paid; start a new one").into());
+            return Err(Rejection::invalid("slip", "this sale is complete; start a new one").into());
         }
         Err(NotOpen::Other(rejection)) => return Err(rejection.into()),
     };
@@ -92,7 +92,7 @@ impl Slip {
     /// A slip whose lines may change.
     fn refuse_if_paying(&self) -> Result<(), Rejection> {
         if self.content.paying {
-            let reason = "the slip is being paid; go back to it before it is changed";
+            let reason = "this sale is being paid; go back to it before you change it";
             return Err(Rejection::invalid("slip", reason));
         }
         Ok(())

@@ -44,7 +44,7 @@ impl Command for HoldBasket {
             slip.content.lines.retain(|line| !self.without.contains(&line.number));
         }
         if slip.content.lines.is_empty() {
-            return Err(Rejection::invalid("slip", "there is nothing on this slip to pay").into());
+            return Err(Rejection::invalid("slip", "this sale has no items to pay for").into());
         }
         // Whatever would refuse the sale refuses it now, before money is taken.
         exact(tx, &slip).await?;
@@ -158,12 +158,16 @@ impl Command for PayBasket {
             Err(NotOpen::Other(rejection)) => return Err(rejection.into()),
         };
         if !slip.content.paying {
-            let reason = "press how it is paid first: the pieces are held before money is taken";
+            let reason = "choose how the customer pays first, so that the items are held";
             return Err(Rejection::invalid("slip", reason).into());
         }
         let (sale, money, due) = exact(tx, &slip).await?;
         if due != self.due {
-            let reason = format!("it comes to {due} now, not to {}; look at the slip again", self.due);
+            let reason = format!(
+                "the total is now {}, not {}. Check the sale and try again",
+                due.shown(),
+                self.due.shown()
+            );
             return Err(Rejection::invalid("due", reason).into());
         }
         slip.content.tenders.push(ring_up::checked_tender(&self.tender)?);
@@ -236,7 +240,8 @@ impl Command for LeaveBasket {
         if !slip.content.tenders.is_empty() {
             let taken = Money::sum(slip.content.tenders.iter().map(|t| t.amount), tx.shop().currency);
             let taken = taken.stored("basket.content")?;
-            let reason = format!("{taken} was taken for this slip; go back to it and hand that back first");
+            let reason =
+                format!("{} was already paid. Go back to the sale and return it first", taken.shown());
             return Err(Rejection::invalid("slip", reason).into());
         }
         let_go(tx, &mut slip).await?;

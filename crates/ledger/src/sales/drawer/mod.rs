@@ -117,8 +117,8 @@ fn refuse_too_much(expected: i64) -> Result<(), Rejection> {
     if expected.abs() <= MAX_DRAWER {
         return Ok(());
     }
-    let reason = "the drawer would hold more cash than it can; look for a wrong amount, or count the drawer out \
-                  and open it anew";
+    let reason = "the drawer would hold more cash than it can. Check the amount, or close the drawer and \
+                  open it again";
     Err(Rejection::invalid("amount", reason))
 }
 
@@ -181,7 +181,7 @@ impl Command for OpenDrawer {
         .execute(tx.db())
         .await?;
         if opened.rows_affected() == 0 {
-            let reason = "this drawer is open already; count it out before it is counted in again";
+            let reason = "this drawer is already open. Close it before you open it again";
             return Err(Rejection::invalid("channel", reason).into());
         }
         let entry = Entry { kind: EntryKind::Float, amount: float, source: None, reason: "" };
@@ -247,7 +247,7 @@ async fn by_hand(
     let currency = tx.shop().currency;
     own_money("amount", amount, currency)?;
     if amount.is_zero() {
-        return Err(Rejection::invalid("amount", "say how much; it is more than 0").into());
+        return Err(Rejection::invalid("amount", "enter an amount above 0").into());
     }
     let reason = text::name(reason).field("reason")?;
     let who = text::short(who).field("who")?;
@@ -280,10 +280,10 @@ async fn why_not(
         .await?;
     let Some(row) = row else { return Ok(Rejection::no_such("drawer turn", turn)) };
     if row.try_get::<Option<i64>, _>(0)?.is_some() {
-        return Ok(Rejection::invalid("turn", "this turn is closed; count the drawer in first"));
+        return Ok(Rejection::invalid("turn", "this drawer is closed; open it first"));
     }
     let there = Money::from_minor(row.try_get(1)?, currency).stored("drawer_turn.expected")?;
-    Ok(Rejection::invalid("amount", format!("only {there} should be in the drawer")))
+    Ok(Rejection::invalid("amount", format!("the drawer should hold only {}", there.shown())))
 }
 
 /// Counts the cash out, and ends the turn.

@@ -23,12 +23,12 @@ pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> R
     .bind(new.sale.raw())
     .fetch_optional(tx.db())
     .await?
-    .ok_or_else(|| Rejection::invalid("sale", "this sale was voided; nothing is left to give back"))?;
+    .ok_or_else(|| Rejection::invalid("sale", "this sale was voided, so there is nothing to refund"))?;
     let before = Money::from_minor(row.try_get(0)?, sale.shipping.currency()).stored("sale_back.shipping")?;
     let left = sale.shipping.minus(before).field("shipping")?;
     let shipping = if new.lines.is_empty() && new.shipping.is_zero() { left } else { new.shipping };
     if shipping.is_negative() {
-        return Err(Rejection::invalid("shipping", "shipping given back may not be below 0").into());
+        return Err(Rejection::invalid("shipping", "refunded shipping may not be below 0").into());
     }
     let done = sqlx::query(
         "UPDATE sale_back SET shipping = shipping + $2 WHERE sale_id = $1 AND shipping + $2 <= shipping_sold",
@@ -71,14 +71,12 @@ pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wa
             .find(|l| l.id == asked.line)
             .ok_or_else(|| Rejection::no_such("line of this sale", asked.line))?;
         if wanted.iter().any(|(l, ..)| l.id == line.id) {
-            return Err(Rejection::invalid(
-                "lines",
-                format!("{} stands on two lines of the refund", line.title),
-            )
-            .into());
+            return Err(
+                Rejection::invalid("lines", format!("{} is on two lines of the refund", line.title)).into()
+            );
         }
         if line.item.is_none() && asked.fate == ReturnDisposition::Shelf {
-            let reason = format!("{} is no item of this shelf; it cannot be put back on it", line.title);
+            let reason = format!("{} is not a stock item, so it cannot be returned to stock", line.title);
             return Err(Rejection::invalid("fate", reason).into());
         }
         if matches!(asked.what, RefundOf::Money(_)) && asked.fate != ReturnDisposition::Open {

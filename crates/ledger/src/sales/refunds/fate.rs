@@ -29,7 +29,7 @@ pub struct DecideReturn {
 
 fn fate_words(fate: ReturnDisposition) -> &'static str {
     match fate {
-        ReturnDisposition::Shelf => "back on the shelf",
+        ReturnDisposition::Shelf => "returned to stock",
         ReturnDisposition::WrittenOff => "written off",
         ReturnDisposition::Open => "not decided",
     }
@@ -41,7 +41,7 @@ impl Command for DecideReturn {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         if self.fate == ReturnDisposition::Open {
-            return Err(Rejection::invalid("fate", "say shelf or written-off").into());
+            return Err(Rejection::invalid("fate", "choose shelf or written-off").into());
         }
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
@@ -73,9 +73,11 @@ impl Command for DecideReturn {
         .execute(tx.db())
         .await?;
         if claimed.rows_affected() == 0 {
-            return Err(
-                Rejection::invalid("fate", "it was decided before what becomes of these goods").into()
-            );
+            return Err(Rejection::invalid(
+                "fate",
+                "these items were already returned to stock or written off",
+            )
+            .into());
         }
         let (code, sale): (String, i64) = (row.try_get(15)?, row.try_get(16)?);
         let detail = format!("{} after the refund of sale {}", fate_words(self.fate), SaleId::from_raw(sale));

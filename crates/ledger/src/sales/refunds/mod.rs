@@ -140,7 +140,7 @@ pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result
 async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, CommandError> {
     let done = refund(tx, new, note).await?;
     limits::allow_refund(tx, new.sale).await?;
-    let detail = format!("{} given back; {}", done.given, note.reason);
+    let detail = format!("{} refunded; {}", done.given.shown(), note.reason);
     activity_log::note(tx, note.who, Audited::Refund, &new.sale.to_string(), &detail).await?;
     Ok(done)
 }
@@ -166,7 +166,7 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
         }
     }
     if parts.is_empty() && shipping.is_zero() {
-        return Err(Rejection::invalid("lines", "nothing is left of this sale to give back").into());
+        return Err(Rejection::invalid("lines", "everything in this sale has already been refunded").into());
     }
     let id = RefundId::from_raw(tx.next_id()?);
     // This sale's row is ours since its claim, so that no payment comes in between.
@@ -253,7 +253,7 @@ async fn back_on_shelf(
     note: RefundNote<'_>,
 ) -> Result<(), CommandError> {
     let Some(item) = line.item else {
-        let reason = format!("{} is no item of this shelf; it cannot be put back on it", line.title);
+        let reason = format!("{} is not a stock item, so it cannot be returned to stock", line.title);
         return Err(Rejection::invalid("fate", reason).into());
     };
     let because = EntryReason {

@@ -44,7 +44,9 @@ pub(super) async fn settle(
             let owed = parts.iter().filter(|p| p.0 == TenderKind::Owed).map(|p| p.1);
             if Money::sum(owed, currency).field("tender")?.minor() < less_owed.minor() {
                 let reason = format!(
-                    "{debt} is still owed for this sale; {less_owed} of the refund goes off that first"
+                    "this sale has an open balance of {}; {} of the refund must lower it first",
+                    debt.shown(),
+                    less_owed.shown()
                 );
                 return Err(Rejection::invalid("tender", reason).into());
             }
@@ -54,7 +56,7 @@ pub(super) async fn settle(
     let total = due.plus(rounding).field("tender")?;
     let given = Money::sum(tenders.iter().map(|t| t.1), currency).field("tender")?;
     if given != total || tenders.iter().any(|t| t.1.is_negative()) {
-        let reason = format!("{total} is given back, and the tenders come to {given}");
+        let reason = format!("the refund is {}, but the payments add up to {}", total.shown(), given.shown());
         return Err(Rejection::invalid("tender", reason).into());
     }
     let (goods, discounts, tax) = (sum.amount, sum.discount, sum.tax);

@@ -131,17 +131,13 @@ async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<R
     let Some(row) = row else {
         let rejection = over(tx, group).await?;
         return Ok(match rejection {
-            Rejection::HoldOver { .. } => {
-                Rejection::invalid("hold", "that hold is of something else than the line")
-            }
+            Rejection::HoldOver { .. } => Rejection::invalid("hold", "that hold is for a different item"),
             other => other,
         });
     };
     let state: String = row.try_get(0)?;
     Ok(match state.as_str() {
-        "open" => {
-            Rejection::invalid("hold", "that basket is being paid at the counter; wait until it is done")
-        }
+        "open" => Rejection::invalid("hold", "that sale is being paid at the counter; wait until it is done"),
         state => Rejection::HoldOver { id: group.to_string(), state: state.to_owned() },
     })
 }

@@ -153,10 +153,10 @@ impl NewHold {
             (Purpose::Basket, _) => Ok(Some(now.plus_millis(BASKET_MS))),
             (_, None) => Ok(None),
             (_, Some(until)) if until <= now => {
-                Err(Rejection::invalid("until", "a hold ends later than now").into())
+                Err(Rejection::invalid("until", "the end of a hold must be later than now").into())
             }
             (_, Some(until)) if until > now.plus_millis(MAX_HOLD_MS) => {
-                Err(Rejection::invalid("until", "a hold with an end lasts at most a year").into())
+                Err(Rejection::invalid("until", "a hold can last at most one year").into())
             }
             (_, until) => Ok(until),
         }

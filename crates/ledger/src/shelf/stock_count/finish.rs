@@ -177,7 +177,7 @@ async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Co
     let (item, steps) = (difference.item, difference.steps);
     if steps > 0 {
         let refused = try_add(tx, item, steps, StockReason::Count).await?;
-        return Ok(refused.map(|r| format!("{r}; take it back by its receipt, or see how it came back")));
+        return Ok(refused.map(|r| format!("{r}; refund it by its receipt, or find out how it came back")));
     }
     let take = Take { item, steps: -steps, from_hold: 0 };
     if try_take(tx, &take, StockReason::Count).await? {
@@ -187,11 +187,11 @@ async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Co
         sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.raw()).fetch_one(tx.db()).await?;
     if row.try_get::<i64, _>(0)? >= take.steps {
         let why = lookup::explain(tx, item, take.steps).await?;
-        return Ok(Some(format!("{why}; end the hold, then count it by itself")));
+        return Ok(Some(format!("{why}; release the hold, then count it by itself")));
     }
     if difference.is_missing {
         // Sold since it was read: the whole is tried again, and does not find it missing.
         return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
-    Ok(Some("more of it was sold since than the count left; count it by itself".to_owned()))
+    Ok(Some("more was sold after the count than it left in stock; count it by itself".to_owned()))
 }

@@ -86,7 +86,7 @@ impl Command for BeginStocktake {
         .execute(tx.db())
         .await?;
         if done.rows_affected() == 0 {
-            let reason = "another count is under way; finish it or give it up first";
+            let reason = "another stock count is in progress; finish or cancel it first";
             return Err(Rejection::invalid("stocktake", reason).into());
         }
         Ok(StocktakeId::from_raw(id))
@@ -148,7 +148,7 @@ async fn over(tx: &mut Tx, id: StocktakeId) -> Result<Rejection, CommandError> {
         None => Rejection::no_such("count", id),
         Some(row) => {
             let state: String = row.try_get(0)?;
-            Rejection::invalid("stocktake", format!("this count is {state} already; begin a new one"))
+            Rejection::invalid("stocktake", format!("this count is already {state}; start a new one"))
         }
     })
 }

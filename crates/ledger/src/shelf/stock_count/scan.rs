@@ -104,7 +104,7 @@ impl Command for ScanStocktake {
             .await?;
         let (counted, booked): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
         if counted > MAX_STEPS {
-            let reason = "that is more than a shop can hold; tick “all of it” to count it anew";
+            let reason = "that is more than a shop can hold; check “This is all of it” to count it again";
             return Err(Rejection::invalid("quantity", reason).into());
         }
         let finding = finding(tx, &found, before, counted, booked).await?;
@@ -120,13 +120,13 @@ impl ScanStocktake {
         let asked = match (self.quantity, found.kind) {
             (Some(asked), _) => asked,
             (None, ItemKind::Weight) => {
-                return Err(Rejection::invalid("quantity", "weigh it, and say how much there is").into());
+                return Err(Rejection::invalid("quantity", "weigh it and enter the weight").into());
             }
             (None, _) => Asked::ONE,
         };
         let steps = Quantity::resolve_or_zero(asked, found.measure).field("quantity")?.steps();
         if found.kind == ItemKind::Piece && steps > 1 {
-            return Err(Rejection::invalid("quantity", "of a piece exactly one exists").into());
+            return Err(Rejection::invalid("quantity", "there is only one of each piece").into());
         }
         Ok(steps)
     }

@@ -42,7 +42,8 @@ fn what_cannot_be_a_connection_is_refused() {
     on_each(|shop| async move {
         let check = async |save: SaveConnection, expected: &str| shop.refuses(save, expected).await;
         check(save("feed", NewPieces::List), "invalid: feed is the name of the files' connection").await;
-        check(save("My shop", NewPieces::List), "invalid: name: use small letters, digits and hyphens").await;
+        check(save("My shop", NewPieces::List), "invalid: name: use lowercase letters, digits and hyphens")
+            .await;
         let long = SaveConnection { text: "x".repeat(65_537), ..save("village", NewPieces::List) };
         check(long, "invalid: text: this has more than 65536 bytes").await;
         let nowhere = SaveConnection { channel: channel("moon"), ..save("village", NewPieces::List) };

@@ -209,7 +209,7 @@ fn differences_are_asked_about_until_a_person_settles_them() {
         shop.ok(settle(ids[0], DriftChoice::TellOurs)).await;
         assert_eq!(waiting(&shop, village).await, "p1 2");
         shop.ok(settle(ids[1], DriftChoice::Leave)).await;
-        shop.refuses(settle(ids[2], DriftChoice::TellOurs), "invalid: choice: we have no x to tell of").await;
+        shop.refuses(settle(ids[2], DriftChoice::TellOurs), "invalid: choice: there is no item x here").await;
         shop.refuses(settle(ids[0], DriftChoice::Leave), "no-such: there is no difference").await;
         // The next comparison: what was left is not asked about again, unless a side changed.
         shop.ok(found(vec![drift("p2", second, "1", "2")])).await;

@@ -111,7 +111,7 @@ mod tests {
         let refused = refused.json();
         assert_eq!(refused["until"], "2026-05-17T12:10:00Z");
         assert_eq!(refused["item"], json!({"sku": "COWL", "name": "Moor cowl"}));
-        assert_eq!(refused["forWhom"], "a basket");
+        assert_eq!(refused["forWhom"], "a sale in progress");
         assert_eq!(shop.get("/api/items/HAT").await.json()["held"], "0");
         assert_eq!(shop.get("/api/items/ROVING").await.json()["held"], "8.000");
     }

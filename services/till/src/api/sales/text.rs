@@ -126,7 +126,7 @@ impl SaleLineText {
         absent(place, "goods", [("title", &self.title), ("amount", &self.amount)])?;
         let sku = present(self.sku.as_deref(), &format!("{place}/sku"), "goods need the code of their item")?;
         let quantity = format!("{place}/quantity");
-        let quantity = present(self.quantity.as_deref(), &quantity, "say how much of it")?;
+        let quantity = present(self.quantity.as_deref(), &quantity, "enter the quantity")?;
         Ok(SaleLineIn::Goods {
             code: values::code(sku, &format!("{place}/sku"))?,
             quantity: values::asked(quantity, self.unit_code.as_deref(), place)?,
@@ -140,11 +140,11 @@ impl SaleLineText {
         absent(place, kind.code(), goods)?;
         absent(place, kind.code(), [("discount", &self.discount), ("tax", &self.tax)])?;
         let (title, sum) = (format!("{place}/title"), format!("{place}/amount"));
-        present(self.amount.as_deref(), &sum, "say how much it is over")?;
+        present(self.amount.as_deref(), &sum, "enter its amount")?;
         let words = present(self.title.as_deref(), &title, "say what the receipt should call it")?;
         let amount = amount(self.amount.as_deref(), currency, &sum)?;
         if amount.is_zero() {
-            return Err(Problem::invalid(sum, "a gift note or deposit is over more than 0"));
+            return Err(Problem::invalid(sum, "a gift certificate or deposit must be more than 0"));
         }
         Ok(SaleLineIn::Paper { kind, title: words.to_owned(), amount })
     }

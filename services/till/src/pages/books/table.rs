@@ -1,7 +1,7 @@
 //! The books as a table: groups of rows by channel, the columns of `fleecefold books`.
 
 use super::Summed;
-use crate::pages::shown::{capital, number};
+use crate::pages::shown::{capital, decimal, number};
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::money::Currency;
@@ -36,7 +36,7 @@ fn cells(figures: &Figures) -> Result<[String; 15], Problem> {
     Ok([
         number(figures.sales),
         number(figures.units),
-        figures.ounces().to_string(),
+        decimal(figures.ounces()),
         money(figures.gross),
         money(figures.discounts),
         money(figures.refunds),

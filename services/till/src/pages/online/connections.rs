@@ -97,7 +97,7 @@ fn figures(status: ConnectionStatus, zone: &Zone, now: Moment) -> Figures {
     let lag = lag_seconds(&status, now);
     Figures {
         path: path(&status.name),
-        lag: lag.map_or_else(|| "nothing waiting".to_owned(), span),
+        lag: lag.map_or_else(|| "Nothing waiting".to_owned(), span),
         is_late: late::is_late(&status, now),
         contact: status.last_contact.map(|at| shown::moment(zone, at)),
         quiet: status.quiet_until.map(|until| shown::moment(zone, until)),

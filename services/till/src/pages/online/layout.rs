@@ -200,7 +200,11 @@ mod tests {
         assert!(page.text().contains("name=\"revision\" value=\"1\""), "{}", page.text());
         assert_eq!(keep("Fair", "feed = \"orders\"", "1").await.status, 303);
         let stale = keep("Fair", "feed = \"items\"", "1").await;
-        assert!(stale.status == 422 && stale.text().contains("was changed meanwhile"), "{}", stale.text());
+        assert!(
+            stale.status == 422 && stale.text().contains("was changed by someone else"),
+            "{}",
+            stale.text()
+        );
         let wrong = keep("Other", "feed = nonsense", "0").await;
         assert!(wrong.status == 422 && wrong.text().contains("1 of the layout"), "{}", wrong.text());
         assert!(keep("", "feed = \"items\"", "0").await.text().contains("may not be empty"));

@@ -51,15 +51,15 @@ pub(crate) struct Row {
 /// schema.org's status in words.
 pub(crate) fn status_words(status: OrderStatus) -> &'static str {
     match status {
-        OrderStatus::OrderPaymentDue => "not paid yet",
-        OrderStatus::Unknown => "unknown status; its stock stays on hold",
-        OrderStatus::OrderProcessing => "paid",
-        OrderStatus::OrderInTransit => "shipped",
-        OrderStatus::OrderPickupAvailable => "ready for pickup",
-        OrderStatus::OrderDelivered => "delivered",
-        OrderStatus::OrderProblem => "problem",
-        OrderStatus::OrderCancelled => "canceled",
-        OrderStatus::OrderReturned => "returned",
+        OrderStatus::OrderPaymentDue => "Not paid yet",
+        OrderStatus::Unknown => "Unknown status; its stock stays on hold",
+        OrderStatus::OrderProcessing => "Paid",
+        OrderStatus::OrderInTransit => "Shipped",
+        OrderStatus::OrderPickupAvailable => "Ready for pickup",
+        OrderStatus::OrderDelivered => "Delivered",
+        OrderStatus::OrderProblem => "Problem",
+        OrderStatus::OrderCancelled => "Canceled",
+        OrderStatus::OrderReturned => "Returned",
     }
 }
 

@@ -268,7 +268,7 @@ mod tests {
             [("do", "keep"), ("template", "x"), ("sku", "N1"), ("was", was.as_str()), ("text", "Theirs.")];
         let refused = send(&shop, "/online/texts", &theirs).await;
         assert_eq!(refused.status, 422);
-        assert!(refused.text().contains("was changed meanwhile"), "{}", refused.text());
+        assert!(refused.text().contains("was changed by someone else"), "{}", refused.text());
         assert!(refused.text().contains("Theirs."), "what was typed is kept");
         assert_eq!(text_of(&shop, "N1").await, "Mine.");
         // The same form again is done once.

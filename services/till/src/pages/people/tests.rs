@@ -55,9 +55,9 @@ async fn what_is_wrong_with_a_form_is_said_and_nothing_is_done() {
     let maud = shop.ledger().people().await.expect("people")[0].id;
     let good = [("name", "Ash"), ("role", "maker"), ("password", "another fold"), ("pin", "")];
     for (field, value, words) in [
-        ("name", "MAUD", "is here already"),
+        ("name", "MAUD", "There is already a person named"),
         ("name", "", "may not be empty"),
-        ("role", "queen", "Choose counter staff"),
+        ("role", "queen", "Choose counter clerk"),
         ("password", "short", "at least 8"),
         ("pin", "1234", "easy to guess"),
         ("pin", "1987", "year or date"),

@@ -111,7 +111,7 @@ mod tests {
         assert!(page.text().contains("value=\"cash\" checked") && page.text().contains("value=\"0.05\""));
         assert!(!page.text().contains("value=\"owed\" checked"), "{}", page.text());
         for (body, words) in [
-            ("coin=&tie=up", "must be paid by something"),
+            ("coin=&tie=up", "Choose at least one payment method"),
             ("tender=cash&coin=five&tie=up", "is not an amount"),
             ("tender=cash&coin=1000&tie=up", "smallest coin"),
         ] {

@@ -114,7 +114,7 @@ mod tests {
         assert_eq!(shop.ledger().shop().name, "Hill farm");
         // Prices are kept in dollars.
         let refused = send("name=Hill+farm&zone=UTC&currency=EUR&unit=ONZ&image_base=").await;
-        assert!(refused.text().contains("fixed once there are any"), "{}", refused.text());
+        assert!(refused.text().contains("can no longer change"), "{}", refused.text());
         // The time in a zone is shown before it is kept.
         let shown = send(&format!("name=Hill+farm&zone=Asia%2FKolkata&{rest}&show=time")).await;
         assert_eq!(shown.status, 200);

@@ -58,14 +58,14 @@ struct MoveShown {
 /// Why stock moved, in words.
 pub(crate) fn why_words(why: StockReason) -> &'static str {
     match why {
-        StockReason::Made => "added",
-        StockReason::Count => "counted",
-        StockReason::Damage => "damaged",
-        StockReason::Gift => "given away",
-        StockReason::OwnUse => "kept for own use",
-        StockReason::Sold => "sold",
-        StockReason::PutBack => "returned to stock",
-        StockReason::Voided => "sale voided",
+        StockReason::Made => "Added",
+        StockReason::Count => "Counted",
+        StockReason::Damage => "Damaged",
+        StockReason::Gift => "Given away",
+        StockReason::OwnUse => "Kept for own use",
+        StockReason::Sold => "Sold",
+        StockReason::PutBack => "Returned to stock",
+        StockReason::Voided => "Sale voided",
     }
 }
 
@@ -263,7 +263,7 @@ pub(crate) mod tests {
             "6.35 oz × $7.50 an ounce = $47.63, rounded to $48.00",
             "$12.50",
             "$35.50",
-            "added",
+            "Added",
             "Not listed online.",
         ] {
             assert!(page.text().contains(words), "{words} in {}", page.text());

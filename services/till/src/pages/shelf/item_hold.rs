@@ -89,7 +89,7 @@ mod tests {
                     }
                 }
             };
-        check("SPINDLE", &[("for_whom", "Ash"), ("hold_quantity", "99")], "99 asked for, 10 free").await;
+        check("SPINDLE", &[("for_whom", "Ash"), ("hold_quantity", "99")], "99 requested, 10 available").await;
         check("SPINDLE", &[("hold_quantity", "half")], "is not a quantity").await;
         check("COWL", &[("until", "2026-05-01")], "later than now").await;
         check("COWL", &[("for_whom", "4000000000000002")], "card numbers are never").await;

@@ -64,7 +64,7 @@ mod tests {
         check("COWL", "own-use", "", 422).await;
         assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "6");
         let page = shop.get("/shelf/items/COWL").await;
-        assert!(page.text().contains("kept for own use") && page.text().contains("moths"), "{}", page.text());
+        assert!(page.text().contains("Kept for own use") && page.text().contains("moths"), "{}", page.text());
         assert!(page.text().contains("<span>Gone</span>"), "{}", page.text());
     }
 }

@@ -149,8 +149,8 @@ mod tests {
                 assert!(reply.text().contains(words), "{words} in {}", reply.text());
             }
         };
-        check("Late cowl", "1", "was changed meanwhile").await;
-        check("Late cowl", "", "was changed meanwhile").await;
+        check("Late cowl", "1", "was changed by someone else").await;
+        check("Late cowl", "", "was changed by someone else").await;
         check("", "2", "id=\"fault-name\"").await;
         check("5500 0000 0000 0004", "2", "card numbers are never").await;
         assert_eq!(shop.get("/api/items/COWL").await.json()["name"], "Fell cowl");

@@ -26,12 +26,12 @@ const UNITS: [WeightUnit; 5] =
     [WeightUnit::Ounce, WeightUnit::Pound, WeightUnit::Gram, WeightUnit::HundredGrams, WeightUnit::Kilogram];
 /// Endings to choose from; a style's own is added if it is another.
 const ENDINGS: [(&str, &str); 6] = [
-    ("exact", "exact, to the smallest coin"),
-    ("five", "to the nearest 0.05"),
-    ("whole", "to a whole amount"),
-    ("0.50", "to a price ending in .50"),
-    ("0.95", "to a price ending in .95"),
-    ("0.99", "to a price ending in .99"),
+    ("exact", "None"),
+    ("five", "Nearest 0.05"),
+    ("whole", "Nearest whole"),
+    ("0.50", "Ends in .50"),
+    ("0.95", "Ends in .95"),
+    ("0.99", "Ends in .99"),
 ];
 
 /// A rule as it is typed.
@@ -73,7 +73,7 @@ impl RuleText {
     fn units(&self) -> Vec<Choice> {
         let choice = |unit: WeightUnit| Choice {
             value: unit.code().to_owned(),
-            words: unit.each().to_owned(),
+            words: unit.each().trim_start_matches("an ").trim_start_matches("a ").to_owned(),
             is_chosen: unit.code() == self.unit,
         };
         UNITS.into_iter().map(choice).collect()
@@ -91,7 +91,7 @@ impl RuleText {
         };
         let mut endings: Vec<Choice> = ENDINGS.into_iter().map(choice).collect();
         if !endings.iter().any(|e| e.is_chosen) && !self.ending.is_empty() {
-            let words = format!("to a price ending in {}", self.ending.trim_start_matches('0'));
+            let words = format!("Ends in {}", self.ending.trim_start_matches('0'));
             endings.push(Choice { value: self.ending.clone(), words, is_chosen: true });
         }
         endings
@@ -258,7 +258,7 @@ mod tests {
         let rule = [("rate", "8"), ("unit", "ONZ"), ("ending", "whole"), ("minimum", ""), ("revision", "1")];
         let unseen = [rule.as_slice(), &[("mark", "of another time"), ("_key", "j")]].concat();
         let refused = send(&shop, &format!("{path}/price"), &unseen).await;
-        assert!(refused.status == 422 && refused.text().contains("Look at them again"), "{}", refused.text());
+        assert!(refused.status == 422 && refused.text().contains("after the preview"), "{}", refused.text());
         assert_eq!(mark_in(refused.text()), mark, "it is asked again at once");
         let fields = [rule.as_slice(), &[("mark", &mark), ("_key", "k")]].concat();
         let reply = send(&shop, &format!("{path}/price"), &fields).await;
@@ -269,7 +269,7 @@ mod tests {
         assert_eq!((again.status, again.header("location")), (303, Some(done.as_str())));
         assert!(shop.get(&done).await.text().contains("2 prices changed"));
         let late = send(&shop, &format!("{path}/price"), &fields[..6]).await;
-        assert!(late.status == 422 && late.text().contains("was changed meanwhile"), "{}", late.text());
+        assert!(late.status == 422 && late.text().contains("was changed by someone else"), "{}", late.text());
     }
 
     #[tokio::test]

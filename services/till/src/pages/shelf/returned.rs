@@ -142,7 +142,11 @@ mod tests {
             assert_eq!(twice.status, 303, "sent twice, done once");
             assert_eq!(shop.get(&format!("/api/items/{sku}")).await.json()["onHand"], on_hand, "{sku}");
             let late = send(&shop, &path, &[("shelf", "yes")]).await;
-            assert!(late.status == 422 && late.text().contains("decided before"), "{}", late.text());
+            assert!(
+                late.status == 422 && late.text().contains("already returned to stock"),
+                "{}",
+                late.text()
+            );
         }
         assert!(shop.get("/shelf/returned").await.text().contains("No returns to check"));
         assert!(!shop.get("/today").await.text().contains("refunded item"));

@@ -84,7 +84,7 @@ mod tests {
         let page = shop.get(&path).await;
         assert_eq!((page.status, page.header("location")), (303, Some(differences.as_str())));
         let late = send(&shop, &format!("{path}/end"), &[("how", "drop")]).await;
-        assert!(late.status == 422 && late.text().contains("finished already"), "{}", late.text());
+        assert!(late.status == 422 && late.text().contains("already finished"), "{}", late.text());
     }
 
     #[tokio::test]

@@ -132,7 +132,7 @@ pub(crate) mod tests {
         assert!(list.text().contains(&format!("href=\"{path}\"")), "{}", list.text());
         assert!(!list.text().contains("Start count"), "one at a time");
         let second = send(&shop, "/shelf/stocktakes", &[("style", "")]).await;
-        assert!(second.status == 422 && second.text().contains("count is under way"), "{}", second.text());
+        assert!(second.status == 422 && second.text().contains("count is in progress"), "{}", second.text());
         assert_eq!(send(&shop, "/shelf/stocktakes", &[("style", "hats")]).await.status, 422);
     }
 }

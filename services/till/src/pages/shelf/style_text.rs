@@ -105,7 +105,7 @@ mod tests {
             page.text()
         );
         let late = send(&shop, &text, &fields).await;
-        assert!(late.status == 422 && late.text().contains("was changed meanwhile"), "{}", late.text());
+        assert!(late.status == 422 && late.text().contains("was changed by someone else"), "{}", late.text());
         let empty = send(&shop, &text, &[("name", " "), ("revision", "2")]).await;
         assert!(empty.status == 422 && empty.text().contains("id=\"fault-name\""), "{}", empty.text());
     }

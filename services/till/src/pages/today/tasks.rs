@@ -107,20 +107,25 @@ async fn connections(app: &App, shop: &Shop) -> Result<Vec<Task>, Problem> {
         let name = &one.name;
         let (words, step) = if let Some(until) = one.quiet_until {
             (
-                format!("{name} is not responding. Sync is paused until {}", moment(&shop.zone, until)),
+                format!(
+                    "The online shop {name} is not responding. Sync is paused until {}",
+                    moment(&shop.zone, until)
+                ),
                 "Review connection",
             )
         } else if is_late(&one, now) {
-            (format!("Updates to {name} are more than 15 minutes late"), "Review connection")
+            (format!("Updates to the online shop {name} are more than 15 minutes late"), "Review connection")
         } else if one.parked > 0 {
             let messages = counted(one.parked, "message", "messages");
-            (format!("{messages} to {name} could not be sent"), "Review messages")
+            (format!("{messages} to the online shop {name} could not be sent"), "Review messages")
         } else if one.orders_kept > 0 {
             let orders = counted(one.orders_kept, "order", "orders");
-            (format!("{orders} from {name} could not be imported"), "Review orders")
+            (format!("{orders} from the online shop {name} could not be imported"), "Review orders")
         } else if one.drifts > 0 {
-            let differ = counted(one.drifts, "price or text differs", "prices or texts differ");
-            (format!("{name}: {differ} from yours"), "Review differences")
+            let differences = counted(one.drifts, "price or text", "prices or texts");
+            let differ = if one.drifts == 1 { "differs" } else { "differ" };
+            let words = format!("{differences} in the online shop {name} {differ} from yours");
+            (words, "Review differences")
         } else {
             return None;
         };

@@ -71,7 +71,7 @@ mod tests {
         assert_eq!((again.json(), again.header("answered-before")), (told, Some("true")));
         let other = shop.post(&format!("{to}/refund"), "s2", json!({})).await;
         other.expect_problem("invalid", 422);
-        assert!(other.text().contains("was substituted by api before"), "{}", other.text());
+        assert!(other.text().contains("was already substituted by api"), "{}", other.text());
     }
 
     #[tokio::test]

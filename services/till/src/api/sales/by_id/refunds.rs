@@ -70,7 +70,7 @@ impl RefundText {
         let lines = lines.collect::<Result<Vec<_>, _>>()?;
         let shipping = values::money_or_none(self.shipping.as_deref(), currency, "#/shipping")?;
         if shipping.is_negative() {
-            return Err(Problem::invalid("#/shipping", "shipping given back may not be below 0"));
+            return Err(Problem::invalid("#/shipping", "refunded shipping may not be below 0"));
         }
         let all_of_it = lines.is_empty() && shipping.is_zero();
         let tender = self.tender(currency)?;
@@ -113,7 +113,10 @@ impl RefundLineText {
         let fate = self.fate.as_deref().map(|f| values::fate(f, &own)).transpose()?;
         let unit = self.unit_code.as_deref();
         if unit.is_some() && self.quantity.is_none() {
-            return Err(Problem::invalid(format!("{place}/unitCode"), "say how much, or leave the unit out"));
+            return Err(Problem::invalid(
+                format!("{place}/unitCode"),
+                "enter the quantity, or leave the unit out",
+            ));
         }
         let quantity = self.quantity.as_deref().map(|q| values::asked(q, unit, &place)).transpose()?;
         Ok(RefundLine {

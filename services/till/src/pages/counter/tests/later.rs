@@ -47,7 +47,7 @@ async fn past_sales_are_found_shown_and_given_back() {
         ("reason", "too big"),
         ("do", "some"),
     ];
-    back.refused(&action, &fields).await.shows(&["2 asked to be given back, 1 is left"]);
+    back.refused(&action, &fields).await.shows(&["you asked to refund 2, but only 1"]);
     let fields = [
         (quantity.as_str(), "1"),
         (fate.as_str(), "shelf"),
@@ -97,7 +97,7 @@ async fn a_drawer_is_counted_in_kept_and_counted_out() {
     kept.refused(&cash, &[("amount", "5.00"), ("reason", ""), ("do", "take-out")]).await.shows(&["Reason"]);
     kept.refused(&cash, &[("amount", "500.00"), ("reason", "bank"), ("do", "take-out")])
         .await
-        .shows(&["59.00 should be in the drawer"]);
+        .shows(&["The drawer should hold only $59.00"]);
     let out = kept.send(&cash, &[("amount", "9.00"), ("reason", "stamps"), ("do", "take-out")]).await;
     out.shows(&["Pay out: stamps", "-$9.00", "Sale", "$18.00", "Expected cash", "$50.00"]);
     let close = format!("/counter/drawer/{turn}/close");

@@ -25,7 +25,7 @@ async fn it_is_paid_in_parts_and_rounded_in_cash() {
     let wrong = paying.refused(&tender, &[("by", "card"), ("due", due), ("amount", "30.00")]).await;
     wrong.shows(&["only cash gives change", "value=\"30.00\""]);
     let other = paying.refused(&tender, &[("by", "card"), ("due", "23.60"), ("amount", "")]).await;
-    other.shows(&["comes to 23.63 now"]);
+    other.shows(&["The total is now $23.63"]);
     let part =
         paying.send(&tender, &[("by", "card"), ("then", "cash"), ("due", due), ("amount", "10.00")]).await;
     part.shows(&["Paid: Card", "-$10.00", "$13.65"]);
@@ -70,7 +70,9 @@ async fn owed_names_a_customer_and_a_day_and_is_paid_later() {
     let debt = shop.ledger().debts(1).await.expect("debts").remove(0);
     assert_eq!(debt.due, Day::from_number(20_260_601));
     let action = format!("/counter/owed/{}", debt.tender);
-    list.refused(&action, &[("amount", "20.00"), ("by", "cash")]).await.shows(&["18.00 is still owed"]);
+    list.refused(&action, &[("amount", "20.00"), ("by", "cash")])
+        .await
+        .shows(&["The open balance is $18.00"]);
     list.send(&action, &[("amount", "18.00"), ("by", "cash")]).await.shows(&["No customer owes anything"]);
 }
 
@@ -132,7 +134,7 @@ async fn a_slip_above_the_hand_s_limit_is_refused_in_words_and_an_owner_goes_on(
     let revision = off.field("/pay", "revision");
     let pay = [("revision", revision.as_str()), ("by", "cash")];
     let refused = off.refused(&format!("{path}/pay"), &pay).await;
-    refused.shows(&["discount of 30% is more than the 25%", "somebody with more rights"]);
+    refused.shows(&["A discount of 30% is above your limit of 25%. Ask someone with more rights to do it."]);
     let owner = open(&shop, &path).await;
     owner.send(&format!("{path}/pay"), &pay).await.shows(&["$12.60"]);
 }

@@ -77,7 +77,7 @@ async fn a_script_gets_the_slip_alone() {
     assert_eq!(reply.status, 200);
     let text = reply.text();
     assert!(
-        text.starts_with("<section class=\"slip\"") && text.contains("66.00") && !text.contains("<html"),
+        text.starts_with("<section class=\"slip\"") && text.contains("$66.00") && !text.contains("<html"),
         "{text}"
     );
     let wrong = post(
@@ -88,7 +88,7 @@ async fn a_script_gets_the_slip_alone() {
     .await;
     assert_eq!(wrong.status, 422);
     assert!(
-        wrong.text().contains("is on this slip already") && wrong.text().contains("66.00"),
+        wrong.text().contains("is already in this sale") && wrong.text().contains("$66.00"),
         "{}",
         wrong.text()
     );

@@ -49,9 +49,9 @@ mod tests {
             assert_eq!(reply.status, 422, "{fields:?}: {}", reply.text());
             assert!(reply.text().contains(expected), "{fields:?}: {}", reply.text());
         };
-        check(&[("sku", "HAT"), ("id", "L-77"), ("_key", "a")], "L-77 is the id of COWL already").await;
-        check(&[("sku", "HAT"), ("id", "  "), ("_key", "b")], "as the shop shows it").await;
-        check(&[("sku", "HAT"), ("id", ".."), ("_key", "c")], "cannot stand in an address").await;
+        check(&[("sku", "HAT"), ("id", "L-77"), ("_key", "a")], "L-77 is already the ID of COWL").await;
+        check(&[("sku", "HAT"), ("id", "  "), ("_key", "b")], "as the online shop shows it").await;
+        check(&[("sku", "HAT"), ("id", ".."), ("_key", "c")], "cannot be used in a web address").await;
         check(&[("sku", "GHOST"), ("id", "L-78"), ("_key", "d")], "GHOST").await;
         assert_eq!(
             send(&shop, "/online/connections/nowhere/ids", &[("sku", "HAT"), ("id", "1")]).await.status,

@@ -141,7 +141,7 @@ mod tests {
         );
         assert!(wrong.text().contains("bass = 2"), "what was typed is kept");
         let odd = make("Village Shop", "channel = \"online\"").await;
-        assert!(odd.status == 422 && odd.text().contains("small letters"), "{}", odd.text());
+        assert!(odd.status == 422 && odd.text().contains("lowercase letters"), "{}", odd.text());
         let made = make("village", "channel = \"online\"").await;
         let place = Some("/online/connections/village?did=saved");
         assert_eq!((made.status, made.header("location")), (303, place), "{}", made.text());
