@@ -86,7 +86,7 @@ async fn settle(ledger: &Ledger, args: OrderArgs, is: SettledStatus) -> Result<E
     match is {
         SettledStatus::Paid => eprintln!("order {number} is paid; what was on hold for it is sold"),
         SettledStatus::Canceled => {
-            eprintln!("order {number} is canceled; nothing is on hold for it any more")
+            eprintln!("order {number} is canceled; nothing is on hold for it any more");
         }
     }
     if settled.short > 0 {

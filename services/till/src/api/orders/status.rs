@@ -16,7 +16,7 @@ use utoipa::ToSchema;
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct StatusText {
-    /// OrderProcessing if it is paid: what is on hold is sold. OrderCancelled if it is over: what is on hold is free.
+    /// `OrderProcessing` if it is paid: what is on hold is sold. `OrderCancelled` if it is over: what is on hold is free.
     order_status: String,
     /// For those who ask later.
     reason: Option<String>,
