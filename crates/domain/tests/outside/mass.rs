@@ -278,5 +278,5 @@ fn the_bowl_is_taken_off() {
         "3 oz",
         "the scale reading of 2 oz is not more than the tare of 3 oz; weigh again with the bowl or cone, or clear the tare",
     );
-    check("180 g", "1 oz", "the bowl was weighed in oz and this in g; weigh both in the same unit");
+    check("180 g", "1 oz", "the tare is in oz and the scale reading in g; use the same unit for both");
 }

@@ -101,7 +101,7 @@ fn a_slip_is_filled_line_by_line() {
             (lay("w1"), "invalid: is sold by weight"),
             (weigh("c1", "1.5"), "invalid: not a whole number"),
             (weigh("p2", "2"), "invalid: there is only one of each piece"),
-            (weigh("c1", "100"), "not-enough: 102 asked for"),
+            (weigh("c1", "100"), "not-enough: 102 requested"),
             (quantity(weighed, "0"), "invalid: more than 0"),
             (quantity(99, "1"), "no-such: line of this sale 99"),
             (BasketChange::Remove { line: 99 }, "no-such: line of this sale 99"),
@@ -148,7 +148,7 @@ fn a_slip_is_held_first_and_rung_up_once() {
         let basket = slip(&shop, &["p1", "c1"]).await;
         change(&shop, basket, discount(None, "10 %", "a pulled thread")).await;
         let early = pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(5000)));
-        shop.refuses(early.clone(), "invalid: held before money is taken").await;
+        shop.refuses(early.clone(), "invalid: choose how the customer pays").await;
         let press = held(&shop, basket).await;
         shop.ok(press.clone()).await;
         shop.refuses(press, "stale: the slip").await;
@@ -313,7 +313,7 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         let reason = || "for the bank".to_owned();
         let out = |amount| TakeOut { turn, amount: usd(amount), reason: reason(), who: String::new() };
         shop.refuses(out(10_701), "invalid: the drawer should hold only $107.00").await;
-        shop.refuses(out(0), "invalid: more than 0").await;
+        shop.refuses(out(0), "invalid: above 0").await;
         shop.refuses(TakeOut { reason: String::new(), ..out(1) }, "invalid: reason").await;
         assert_eq!(shop.ok(out(5000)).await, usd(5700));
         let more = PutIn { turn, amount: usd(300), reason: reason(), who: String::new() };

@@ -37,7 +37,8 @@ fn a_day_in_the_shop() {
             .ok(with_hold(sale(vec![goods("hat", "1"), goods("kit", "2")], cash(10_000)), basket_hold.id))
             .await;
         assert_eq!((sold.receipt, sold.totals.change), (1, usd(1200)));
-        shop.refuses(sale_of("hat", 4800), "already-sold: on store at 2026-05-17T10:00:00Z, receipt 1").await;
+        shop.refuses(sale_of("hat", 4800), "already-sold: on store on May 17, 2026, 10:00 AM UTC, receipt 1")
+            .await;
         let later = TenderIn {
             customer: "Ada".to_owned(),
             due: Some(domain::day::Day::parse("2026-06-17").unwrap()),

@@ -65,7 +65,7 @@ fn people_are_added_and_the_last_owner_stays() {
         assert!(!shop.ledger.has_people().await.unwrap());
         shop.refuses(person("Ash", Role::Maker), "invalid: the first person must be an owner").await;
         let maud = shop.ok(person(" Maud ", Role::Owner)).await;
-        shop.refuses(person("MAUD", Role::Counter), "invalid: here already").await;
+        shop.refuses(person("MAUD", Role::Counter), "invalid: there is already a person").await;
         shop.refuses(person("", Role::Counter), "invalid: empty").await;
         shop.refuses(ended(maud), "invalid: the only owner").await;
         let less = EditPerson { role: Some(Role::Maker), ..change(maud) };

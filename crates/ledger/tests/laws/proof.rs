@@ -294,7 +294,7 @@ fn a_second_factor_is_offered_turned_on_renewed_and_taken_away() {
         shop.ok(TurnOnSecondFactor { keep: Some(here), ..turn_on(maud, "KEY", 1, &["r1"]) }).await;
         expect(&shop, "here", Some("Maud owner"), "where it was turned on").await;
         expect(&shop, "there", None, "elsewhere").await;
-        shop.refuses(offer("NEW"), "invalid: on already").await;
+        shop.refuses(offer("NEW"), "invalid: already on").await;
         shop.refuses(turn_on(maud, "KEY", 2, &[]), "invalid: this key has expired").await;
         let codes = vec![SecretHash::of("r2"), SecretHash::of("r3")];
         shop.ok(RenewRecoveryCodes { person: maud, codes, who: who() }).await;

@@ -57,9 +57,12 @@ fn parts_of_a_line_add_up_to_it() {
             assert_eq!(sum, sold, "{sku} {quantity} in {sizes:?}");
             shop.refuses(part(gross.id, line.id, Some("1"), ReturnDisposition::Shelf), "more-than-sold: 0")
                 .await;
-            shop.refuses(part(gross.id, line.id, None, ReturnDisposition::Shelf), "invalid: nothing is left")
-                .await;
-            shop.refuses(whole(gross.id, ReturnDisposition::Shelf), "invalid: nothing is left").await;
+            shop.refuses(
+                part(gross.id, line.id, None, ReturnDisposition::Shelf),
+                "invalid: already been refunded",
+            )
+            .await;
+            shop.refuses(whole(gross.id, ReturnDisposition::Shelf), "invalid: already been refunded").await;
         }
         for sku in ["c1", "w1"] {
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand.value(), 1000.into());
@@ -195,7 +198,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
                 "no-such: line of this sale 4",
             ),
             (whole(SaleId::from_raw(4), ReturnDisposition::Shelf), "no-such: there is no sale 4"),
-            (shipping(496), "more-than-sold: shipping: 4.96 asked"),
+            (shipping(496), "more-than-sold: shipping: you asked to refund 4.96"),
             (shipping(-1), "invalid: shipping"),
             (all(parts(&[(TenderKind::Card, 6330)])), "invalid: 63.31 is given back"),
             (all(parts(&[(TenderKind::Card, 6329)])), "invalid: the tenders come to 63.29"),
@@ -218,7 +221,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (rest.lines.len(), rest.shipping, rest.rounding, rest.given),
             (3, usd(295), usd(-1), usd(6130))
         );
-        shop.refuses(whole(sold.id, ReturnDisposition::Shelf), "invalid: nothing is left").await;
+        shop.refuses(whole(sold.id, ReturnDisposition::Shelf), "invalid: already been refunded").await;
         let view = shop.ledger.sale(sold.id).await.unwrap();
         assert_eq!(view.refunds.len(), 4);
         assert!(view.lines.iter().all(|l| l.given_back == l.line.quantity));
@@ -288,7 +291,7 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
             if given.len() == 3 {
                 shop.refuses(
                     one(&mixed, "1", parts(&[(TenderKind::Cash, 0)])),
-                    "invalid: 0.05 is given back",
+                    "invalid: the refund is $0.05",
                 )
                 .await;
             }

@@ -123,7 +123,7 @@ fn a_price_that_was_not_looked_at_is_not_changed() {
         let style = stocked(&shop).await;
         let new = rule("8.25", "five", Some(2000));
         let looked = reprice(&shop, style, 1, new).await;
-        let meanwhile = "invalid: mark: other prices would change than those that were looked at";
+        let meanwhile = "invalid: mark: a piece was added, sold or changed after the preview";
         shop.ok(add(vec![ruled("h6", "5 ONZ")])).await;
         shop.refuses(looked, meanwhile).await;
         let looked = reprice(&shop, style, 1, new).await;
@@ -169,7 +169,7 @@ fn a_style_s_texts_are_edited_by_their_revision() {
         let check = [
             (
                 EditStyle { name: Some("MOOR cowl".to_owned()), ..now.clone() },
-                "invalid: name: there is a style “Moor cowl”",
+                "invalid: name: there is already a style “Moor cowl”",
             ),
             (EditStyle { name: Some(" ".to_owned()), ..now.clone() }, "invalid: name: this may not be empty"),
             (

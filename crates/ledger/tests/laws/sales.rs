@@ -123,7 +123,7 @@ fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
             "invalid: only cash gives change",
         ),
         (by(vec![tender(TenderKind::Cash, -1)]), "invalid: a tender may not be below 0"),
-        (by(vec![no_name]), "invalid: names the customer and the day"),
+        (by(vec![no_name]), "invalid: needs a customer and a due date"),
         (by(vec![due_card]), "invalid: tenders.due"),
         (by(coins), "invalid: at most 20 tenders"),
         (sale(vec![], cash(0)), "invalid: at least one line"),
@@ -198,7 +198,7 @@ fn a_sale_takes_exactly_what_its_basket_holds() {
             shop.refuses(with_hold(command, held.id), "invalid: hold: the hold does not match the lines")
                 .await;
         }
-        shop.refuses(sale(vec![goods("c1", "1")], cash(100)), "set-aside: for a basket").await;
+        shop.refuses(sale(vec![goods("c1", "1")], cash(100)), "set-aside: for a sale in progress").await;
         shop.ok(all(held.id)).await;
         shop.refuses(all(held.id), "hold-over: has ended (taken)").await;
         let ended = shop.ok(basket(&[("p2", "1")])).await;
@@ -279,7 +279,7 @@ fn what_is_owed_is_paid_in_parts() {
         assert_eq!(shop.ok(pay(debt, TenderKind::Cash, 1500)).await.left, usd(2500));
         for (command, expected) in [
             (pay(debt, TenderKind::Cash, 2501), "invalid: the open balance is $25.00"),
-            (pay(debt, TenderKind::Cash, 0), "invalid: a payment is more than 0"),
+            (pay(debt, TenderKind::Cash, 0), "invalid: a payment must be more than 0"),
             (pay(debt, TenderKind::Owed, 5), "invalid: cannot be on account"),
             (pay(TenderId::from_raw(3), TenderKind::Cash, 5), "no-such: there is no owed tender 3"),
             (Pay { amount: eur(5), ..pay(debt, TenderKind::Cash, 5) }, "invalid: EUR"),

@@ -122,8 +122,8 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         let kept =
             "missing ; differing p2 0/1 p3 1/0 p4 1/0 p5 0/1 c1 9/10 c2 0/5 w1 20 oz/16 oz; strays STRAY 2";
         assert_eq!(findings(&shop, id).await, kept);
-        shop.refuses(finish(id, true), "invalid: stocktake: this count is finished already").await;
-        shop.refuses(scan(id, "p1", None), "invalid: stocktake: this count is finished already").await;
+        shop.refuses(finish(id, true), "invalid: stocktake: this count is already finished").await;
+        shop.refuses(scan(id, "p1", None), "invalid: stocktake: this count is already finished").await;
         audit::clean(&shop).await;
     });
 }
@@ -192,7 +192,7 @@ fn what_is_held_and_missing_is_left_for_a_person() {
         let left: Vec<String> = done.left.iter().map(|l| format!("{}: {}", l.sku, l.reason)).collect();
         assert_eq!(left.len(), 2, "{left:?}");
         assert!(
-            left.iter().all(|l| l.contains("set aside for Ada") && l.contains("end the hold")),
+            left.iter().all(|l| l.contains("on hold for Ada") && l.contains("release the hold")),
             "{left:?}"
         );
         assert_eq!(on_hand(&shop, &["p1", "p2", "c1"]).await, "p1 1, p2 0, c1 10");
@@ -215,7 +215,7 @@ fn only_what_was_counted_or_one_style_or_nothing_is_booked() {
         let style = Some(shop.ledger.styles().await.unwrap()[0].id);
         let of_style = BeginStocktake { style, note: String::new(), who: String::new() };
         let id = shop.ok(of_style.clone()).await;
-        shop.refuses(of_style, "invalid: stocktake: another count is under way").await;
+        shop.refuses(of_style, "invalid: stocktake: another stock count is in progress").await;
         shop.ok(scan(id, "h1", None)).await;
         let view = shop.ledger.stocktake(id).await.unwrap();
         let progress = shop.ledger.stocktake_progress(&view, 5).await.unwrap();
@@ -225,7 +225,7 @@ fn only_what_was_counted_or_one_style_or_nothing_is_booked() {
 
         let id = begin(&shop).await;
         assert_eq!(shop.ok(DropStocktake { id, who: "maker".to_owned() }).await, StocktakeState::Dropped);
-        shop.refuses(finish(id, true), "invalid: stocktake: this count is dropped already").await;
+        shop.refuses(finish(id, true), "invalid: stocktake: this count is already dropped").await;
         assert_eq!(on_hand(&shop, &["p1", "w1"]).await, "p1 1, w1 16 oz");
         let states: Vec<StocktakeState> =
             shop.ledger.stocktakes(10).await.unwrap().iter().map(|v| v.state).collect();

@@ -141,7 +141,7 @@ fn each_piece_of_a_sheet_is_judged_by_itself() {
             (NewPiece { minutes: Some(-5), ..beanie("6 ONZ") }, "minutes: enter a number from 1 to 1000000"),
             (
                 NewPiece { photographs: vec![unknown], ..beanie("6 ONZ") },
-                "photographs: a photograph was never",
+                "photographs: a photograph is missing",
             ),
             (
                 NewPiece { note: "card 4000 0000 0000 0002".to_owned(), ..beanie("6 ONZ") },

@@ -222,7 +222,7 @@ async fn what_cannot_be_is_refused_and_leaves_everything() {
             ("H-2", instead("ROV"), "is not sold by the same unit"),
             ("H-2", instead("P3"), "is on hold for Linden"),
             ("H-2", LineChoice::Fill, "was already sold"),
-            ("H-2", LineChoice::Release(basket), "is of something else"),
+            ("H-2", LineChoice::Release(basket), "is for a different item"),
             ("H-3", LineChoice::Release(basket), "being paid at the counter"),
             ("H-3", LineChoice::Release(domain::ids::HoldGroupId::from_raw(7)), "there is no hold 7"),
         ];

@@ -18,7 +18,7 @@ fn bad_rows_of_items() {
             assert_eq!(place.kinds(), kinds, "{row}");
         };
         check("Hat,,4006381333932,,5,,,,", "gtin13 = “4006381333932”");
-        check("Hat,NEW,4006381333931,,5,,,,", "already finds Book of knots");
+        check("Hat,NEW,4006381333931,,5,,,,", "already belongs to Book of knots");
         check("Hat,,,,5,0,ONZ,,", "weight.value = “0”");
         check("Hat,,,,5,5000,KGM,,", "weight.value = “5000”");
         check("Hat,,,,-5,,,,", "offers.price = “-5”");
@@ -56,7 +56,7 @@ fn bad_orders() {
         // New York's clocks went from 01:59 to 03:00 on 8 March 2026 (IANA time zone database).
         check("9,2026-03-08T02:30,B1,1,48.00,", "the clocks went forward over it");
         check("1,2026-06-14,KIT,2,35.00,", "imported before with different contents");
-        check("1,2026-06-14,KIT,-2,35.00,R1", "is left of what was sold");
+        check("1,2026-06-14,KIT,-2,35.00,R1", "can still be refunded");
         check(
             "8,2026-06-14,B1,1,48,\n9,2026-06-14,C1,1,60,\n8,2026-06-14,C1,1,60,\n9,2026-06-14,B1,1,48,",
             "several places",

@@ -27,7 +27,7 @@ fn how_each_command_ends() {
         check(&place, "shop set zone Europe/London", 0, "");
         check(&place, "shop set zone Europe/Londen", 1, "zone: ");
         check(&place, "shop set colour red", 1, "there is no such setting");
-        check(&place, "shop set currency EUR", 1, "a shop's currency is fixed");
+        check(&place, "shop set currency EUR", 1, "the currency can no longer change");
         check(&place, "shop set name", 2, "<VALUE>");
         check(&place, "shop set fee.online 3.1%+0.25", 0, "");
         check(&place, "shop set fee.online much", 1, "such as 3.1% + 0.25");

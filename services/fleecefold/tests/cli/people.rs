@@ -12,7 +12,7 @@ fn people_are_added_listed_and_ended() {
         };
         place.run(&["shop", "set", "name", "Fold End"]).expect(0);
         place.run(&["user", "list"]).expect(0).told("there is nobody yet");
-        add("Ash", "maker", PASSWORD).expect(1).told("the first person is an owner");
+        add("Ash", "maker", PASSWORD).expect(1).told("the first person must be an owner");
         add("Maud", "owner", "short").expect(1).told("at least 8 characters");
         add("Maud", "owner", "password123456").expect(1).told("among the first");
         add("Maud", "queen", PASSWORD).expect(2).told("write counter, maker or owner");
@@ -82,7 +82,7 @@ fn a_token_stands_alone_on_standard_output() {
         assert_eq!((ran.out.lines().count(), ran.out.trim().split('.').count()), (1, 3), "{}", ran.out);
         assert!(ran.err.contains("Printer may do what a counter clerk may, until"), "{}", ran.err);
         assert!(place.path("token.keys").exists());
-        place.run(&["token", "add", "printer", "--role", "owner"]).expect(1).told("there is a token");
+        place.run(&["token", "add", "printer", "--role", "owner"]).expect(1).told("there is already a token");
         place.run(&["token", "add", "x", "--role", "owner", "--for", "0d"]).expect(2).told("write days");
         let list = place.run(&["token", "list"]).expect(0).out;
         assert!(list.contains("Printer  counter  command line"), "{list}");

@@ -136,7 +136,7 @@ fn what_cannot_be_used_is_said_with_its_line() {
     check("gone.toml", 2, "gone.toml cannot be read");
     place.put("public.toml", text(9).replace("private = true\n", ""));
     check("public.toml", 2, "public.toml: ");
-    place.run(&["sync", "connect", "Village", "named.toml"]).expect(1).told("small letters");
+    place.run(&["sync", "connect", "Village", "named.toml"]).expect(1).told("lowercase letters");
     check("named.toml", 0, "there is no secret “village”");
     place.run(&["sync", "put", "village"]).expect(0);
     // Nothing answers there, and the secret is missing too.

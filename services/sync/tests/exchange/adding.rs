@@ -159,7 +159,7 @@ async fn each_bad_row_is_refused_by_itself_and_told() {
         assert!(rejects.lines().last().unwrap().starts_with(row), "{rejects}");
     };
     check("Hat,,4006381333932,,5,,,,", "check digit should be 1").await;
-    check("Hat,OTHER,4006381333931,,5,,,,", "already finds Book").await;
+    check("Hat,OTHER,4006381333931,,5,,,,", "already belongs to Book").await;
     check("Hat,,,,5,0,ONZ,,", "weight.value").await;
     check("Hat,,,,5,5000,KGM,,", "weight.value").await;
     check("Hat,,,,-5,,,,", "offers.price").await;

@@ -118,7 +118,7 @@ async fn each_bad_order_is_rejected_whole_and_told() {
         "several places",
     )
     .await;
-    check(&["1,2026-06-14,KIT,-2,35.00,,,R1"], 1, "asked to be given back").await;
+    check(&["1,2026-06-14,KIT,-2,35.00,,,R1"], 1, "you asked to refund").await;
     check(&["7,2026-06-14,KIT,-1,35.00,,,R1"], 1, "not known").await;
     // A state that nobody knows here is no fault of the order: its piece is set aside until somebody says.
     let report = shop.orders("own.csv", &file(&["9,2026-06-14,B1,1,48.00,Paid,,"])).await.unwrap();

@@ -73,8 +73,8 @@ async fn a_dry_run_shows_orders_as_they_would_be_understood_and_the_batch() {
         understood[0],
         "Order 7, placed Jun 15, 2026, 12:00 PM (UTC), status OrderProcessing: sold; 1 × B1 at $42.00 each, shipping $5.00"
     );
-    assert!(understood[1].contains("OrderPaymentDue: not paid yet"), "{understood:?}");
-    assert!(understood[2].contains("OrderCancelled: undone"), "{understood:?}");
+    assert!(understood[1].contains("OrderPaymentDue: unpaid"), "{understood:?}");
+    assert!(understood[2].contains("OrderCancelled: canceled"), "{understood:?}");
     let batch = tried.would_send.last().unwrap();
     assert_eq!((batch.method.as_str(), batch.address.ends_with("/many")), ("POST", true), "{batch:?}");
     assert!(batch.body.starts_with("{\"all\":[") && batch.body.contains("\"sku\":\"B2\""), "{batch:?}");

@@ -88,7 +88,11 @@ mod tests {
         let (_, rest) = page.split_once("href=\"/settings/audit?before=").expect("the next page");
         let id = rest.split('"').next().expect("an id");
         let next = shop.get(&format!("/settings/audit?before={id}")).await;
-        assert!(next.text().contains("48.00 → 50.00") && !next.text().contains("149.00"), "{}", next.text());
+        assert!(
+            next.text().contains("$48.00 → $50.00") && !next.text().contains("149.00"),
+            "{}",
+            next.text()
+        );
         assert_eq!(shop.get("/settings/audit?before=x").await.status, 422);
     }
 }

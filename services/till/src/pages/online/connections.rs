@@ -175,7 +175,7 @@ mod tests {
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.advance_millis(20 * 60 * 1000);
         let page = shop.get("/online/connections").await;
-        for part in ["href=\"/online/connections/village\"", "20 min", "never", "/online/new-connection"] {
+        for part in ["href=\"/online/connections/village\"", "20 min", "Never", "/online/new-connection"] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         let makers = shop.as_role(Role::Maker).get("/online/connections").await;

@@ -270,7 +270,7 @@ pub(crate) mod tests {
         }
         let sale = shop.sell("COWL", "k").await;
         let page = shop.get("/shelf/items/COWL").await;
-        let link = format!("<a href=\"/counter/sales/{}\">sold</a>", sale["id"].as_str().expect("an id"));
+        let link = format!("<a href=\"/counter/sales/{}\">Sold</a>", sale["id"].as_str().expect("an id"));
         assert!(page.text().contains(&link), "{link} in {}", page.text());
         assert!(page.text().contains("-1") && page.text().contains("<span>Sold</span>"), "{}", page.text());
         let nothing = shop.get("/shelf/items/NOPE").await;
