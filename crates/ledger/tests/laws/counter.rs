@@ -108,7 +108,7 @@ fn a_slip_is_filled_line_by_line() {
             (discount(None, "10 %", ""), "invalid: reason"),
             (discount(Some(weighed), "1", "4000 0000 0000 0002"), "invalid: card"),
             (BasketChange::Customer { name: "4000 0000 0000 0002".to_owned() }, "invalid: card"),
-            (discount(Some(5), "1.00", "friend"), "invalid: face value"),
+            (discount(Some(5), "1.00", "friend"), "invalid: cannot be discounted"),
         ];
         // 1 p1, 2 c1, 3 and 4 w1, 5 the note.
         for (change, expected) in refused {
@@ -167,7 +167,7 @@ fn a_slip_is_held_first_and_rung_up_once() {
                 "invalid: only cash gives change",
             ),
             (pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(0))), "invalid: is missing"),
-            (pay(basket, 4586, TenderIn::plain(TenderKind::Owed, usd(4586))), "invalid: names the customer"),
+            (pay(basket, 4586, TenderIn::plain(TenderKind::Owed, usd(4586))), "invalid: needs a customer"),
         ];
         for (command, expected) in refused {
             shop.refuses(command, expected).await;
@@ -326,8 +326,8 @@ fn cash_goes_through_the_drawer_with_its_sale() {
         };
         let ended = shop.ok(close.clone()).await;
         assert_eq!((ended.expected, ended.counted, ended.difference), (usd(6000), usd(5500), usd(-500)));
-        shop.refuses(close, "invalid: this turn is closed").await;
-        shop.refuses(more, "invalid: this turn is closed").await;
+        shop.refuses(close, "invalid: this drawer is closed").await;
+        shop.refuses(more, "invalid: this drawer is closed").await;
         shop.refuses(
             PutIn { turn: TurnId::from_raw(1), amount: usd(1), reason: reason(), who: String::new() },
             "no-such: drawer turn 1",

@@ -94,13 +94,13 @@ fn money_alone_leaves_the_goods_sold() {
             let with_goods =
                 NewRefund { lines: vec![with_goods], ..whole(sold.id, ReturnDisposition::Shelf) };
             shop.refuses(with_goods, "invalid: no goods come back").await;
-            let over = format!("more-than-sold: {} is left", usd(paid - 250));
+            let over = format!("more-than-sold: only {} can still be refunded", usd(paid - 250));
             shop.refuses(money(sold.id, line, paid - 249), &over).await;
             shop.refuses(money(sold.id, line, 0), "invalid: more than 0").await;
             let first = shop.ok(part(sold.id, line, Some(one), ReturnDisposition::Shelf)).await;
             let rest = shop.ok(part(sold.id, line, None, ReturnDisposition::Shelf)).await;
             assert_eq!(back.given.minor() + first.given.minor() + rest.given.minor(), paid, "{sku}");
-            shop.refuses(money(sold.id, line, 1), "more-than-sold: 0.00 is left").await;
+            shop.refuses(money(sold.id, line, 1), "more-than-sold: only 0.00 can still").await;
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand, before, "{sku}");
         }
         let by = BooksBy::default();
@@ -200,7 +200,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (whole(SaleId::from_raw(4), ReturnDisposition::Shelf), "no-such: there is no sale 4"),
             (shipping(496), "more-than-sold: shipping: you asked to refund 4.96"),
             (shipping(-1), "invalid: shipping"),
-            (all(parts(&[(TenderKind::Card, 6330)])), "invalid: 63.31 is given back"),
+            (all(parts(&[(TenderKind::Card, 6330)])), "invalid: the refund is $63.31, but"),
             (all(parts(&[(TenderKind::Card, 6329)])), "invalid: the tenders come to 63.29"),
             (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), "invalid: "),
             (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), "invalid: "),

@@ -53,9 +53,9 @@ async fn money_alone_is_booked_once_and_never_more_than_is_left() {
         assert_eq!((lines.refunds.len(), lines.refunds[1].given), (2, usd("10.00")));
         clean(&shop).await;
         let refused = give(&shop, &of, money_back("R3", Some("P1"), "34.47")).await;
-        assert!(refused.contains("34.47 asked to be given back, 34.46 is left"), "{refused}");
+        assert!(refused.contains("refund 34.47, but only 34.46 can still be refunded"), "{refused}");
         let refused = give(&shop, &of, money_back("R3", None, "68.21")).await;
-        assert!(refused.contains("68.21 asked to be given back, 68.20 is left"), "{refused}");
+        assert!(refused.contains("refund 68.21, but only 68.20 can still be refunded"), "{refused}");
         // The lines have 62.20; the rest is shipping.
         assert_eq!(give(&shop, &of, money_back("R3", None, "64.00")).await, "known, 1 refunds");
         assert!(books(&shop).await.contains("= 0.00, shipping 4.20, tax 0.00"), "{}", books(&shop).await);
@@ -99,7 +99,7 @@ async fn goods_that_come_back_later_give_what_is_left_of_their_price() {
             clean(&shop).await;
         }
         let refused = give(&shop, &of, money_back("R5", None, "0.01")).await;
-        assert!(refused.contains("0.01 asked to be given back, 0.00 is left"), "{refused}");
+        assert!(refused.contains("refund 0.01, but only 0.00 can still be refunded"), "{refused}");
         shop.end().await;
     }
 }
@@ -181,7 +181,7 @@ async fn the_shops_word_on_money_that_a_person_gave_back_books_nothing() {
         assert_eq!(give(&shop, &half, money_back("R1", None, "38.00")).await, "known, 1 refunds");
         assert_eq!(books(&shop).await, before, "{}", shop.engine);
         let refused = give(&shop, &half, money_back("R2", None, "38.00")).await;
-        assert!(refused.contains("12.00 is left"), "known once: {refused}");
+        assert!(refused.contains("only 12.00 can still be refunded"), "known once: {refused}");
         clean(&shop).await;
         shop.end().await;
     }

@@ -22,7 +22,10 @@ fn people_are_added_listed_and_ended() {
         add("Ash", "maker", PASSWORD).expect(0);
         let list = place.run(&["user", "list"]).expect(0).out;
         assert!(list.contains("Maud  owner") && list.contains("Ash   maker"), "{list}");
-        place.run(&["user", "reset-second-factor", "Maud"]).expect(1).told("two-step sign-in is not on for Maud");
+        place
+            .run(&["user", "reset-second-factor", "Maud"])
+            .expect(1)
+            .told("two-step sign-in is not on for Maud");
         place.run(&["user", "reset-second-factor", "Rowan"]).expect(1).told("there is no person Rowan");
         place.run(&["user", "end", "Maud"]).expect(1).told("the only owner");
         place.run(&["user", "end", "ash"]).expect(0).told("Ash may no longer enter");
