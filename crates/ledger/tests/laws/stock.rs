@@ -121,7 +121,7 @@ fn goods_on_which_nobody_has_decided_wait_on_a_list() {
         let of = |sku: &str, words: &str, at: usize| {
             format!("{sku} {words} after the refund of sale {}", lines[at].1)
         };
-        assert_eq!(noted, [of("p1", "back on the shelf", 0), of("w1", "written off", 1)]);
+        assert_eq!(noted, [of("p1", "returned to stock", 0), of("w1", "written off", 1)]);
         audit::clean(&shop).await;
     });
 }

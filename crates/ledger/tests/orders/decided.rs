@@ -248,7 +248,7 @@ async fn what_cannot_be_is_refused_and_leaves_everything() {
         let short = detail(&shop, "H-2").await;
         shop.ledger.execute(None, &refund(&short)).await.unwrap();
         let said = shop.ledger.execute(None, &refund(&short)).await.unwrap_err().to_string();
-        assert!(said.contains("was refunded by maker before"), "{said}");
+        assert!(said.contains("already refunded by maker"), "{said}");
         clean(&shop).await;
         shop.end().await;
     }
