@@ -174,7 +174,7 @@ fn a_slip_is_held_first_and_rung_up_once() {
         }
         let part = shop.ok(pay(basket, 4586, TenderIn::plain(TenderKind::Card, usd(2000)))).await;
         assert_eq!((part.sale, part.rung_up), (None, false));
-        shop.refuses(LeaveBasket { basket }, "invalid: 20.00 was taken").await;
+        shop.refuses(LeaveBasket { basket }, "invalid: $20.00 was already paid").await;
         let last = pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(3000)));
         let paid = shop.ok(last.clone()).await;
         let again = shop.ok(last).await;

@@ -201,7 +201,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (shipping(496), "more-than-sold: shipping: you asked to refund 4.96"),
             (shipping(-1), "invalid: shipping"),
             (all(parts(&[(TenderKind::Card, 6330)])), "invalid: the refund is $63.31, but"),
-            (all(parts(&[(TenderKind::Card, 6329)])), "invalid: the tenders come to 63.29"),
+            (all(parts(&[(TenderKind::Card, 6329)])), "invalid: the payments add up to $63.29"),
             (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), "invalid: "),
             (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), "invalid: "),
             (all(parts(&[(TenderKind::Owed, 6331)])), "invalid: the open balance is less than this"),

@@ -97,7 +97,9 @@ impl Place {
 
     pub(crate) fn run_with_stdin(&self, arguments: &[&str], text: &str) -> Ran {
         let mut child = self.command(arguments).stdin(Stdio::piped()).spawn().unwrap();
-        child.stdin.take().unwrap().write_all(text.as_bytes()).unwrap();
+        // A command line that is wrong is refused before anything is read.
+        let written = child.stdin.take().unwrap().write_all(text.as_bytes());
+        assert!(!written.is_err_and(|error| error.kind() != std::io::ErrorKind::BrokenPipe), "{arguments:?}");
         Ran::of(&child.wait_with_output().unwrap())
     }
 
