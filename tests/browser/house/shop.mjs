@@ -188,7 +188,7 @@ export async function begin(page, owner = OWNER) {
 /** Comes in by name and password. */
 export async function enter(page, owner = OWNER) {
   await page.getByLabel("Name").fill(owner.name);
-  await page.getByLabel("Password").fill(owner.password);
+  await page.getByLabel("Password", { exact: true }).fill(owner.password);
   await page.getByRole("button", { name: "Sign in" }).click();
   await page.waitForURL((url) => url.pathname !== "/enter");
 }

@@ -28,7 +28,7 @@ onEachEngine(test, "one who is not in is led to the door, and back to the page",
   await page.goto("/shelf?find=moor");
   assert.equal(new URL(page.url()).pathname, "/enter");
   await page.getByLabel("Name").fill(OWNER.name);
-  await page.getByLabel("Password").fill("three blue ewes and a ran");
+  await page.getByLabel("Password", { exact: true }).fill("three blue ewes and a ran");
   await page.getByRole("button", { name: "Sign in" }).click();
   await page.getByRole("alert").waitFor();
   assert.equal(new URL(page.url()).pathname, "/enter", "a wrong password lets nobody in");
@@ -132,7 +132,7 @@ for (const javaScriptEnabled of [true, false]) {
     await page.getByRole("button", { name: "Sign out everywhere" }).click();
     await page.waitForURL(/\/enter/);
     await page.getByLabel("Name").fill(OWNER.name);
-    await page.getByLabel("Password").fill(OWNER.password);
+    await page.getByLabel("Password", { exact: true }).fill(OWNER.password);
     await page.getByRole("button", { name: "Sign in" }).click();
     await page.getByRole("heading", { name: "Enter your code" }).waitFor();
     await seen("sign-in-code");

@@ -2,6 +2,7 @@
 
 mod files;
 mod fuzz;
+mod guide;
 mod items;
 mod json;
 mod layouts;
