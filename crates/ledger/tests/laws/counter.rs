@@ -184,7 +184,7 @@ fn a_slip_is_held_first_and_rung_up_once() {
             (sale.totals.due, sale.totals.rounding, sale.totals.change),
             (usd(4585), usd(-1), usd(415))
         );
-        assert_eq!(sale.note, "10 % off it all: a pulled thread");
+        assert_eq!(sale.note, "10 % off the sale: a pulled thread");
         assert_eq!(shop.ledger.basket(basket).await.unwrap().state, BasketState::Paid);
         shop.refuses(changed(basket, lay("p2")), "invalid: was paid").await;
         shop.refuses(LeaveBasket { basket }, "invalid: was paid").await;

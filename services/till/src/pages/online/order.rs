@@ -356,7 +356,7 @@ mod tests {
         assert_eq!(done.status, 303, "{}", done.text());
         let place = done.header("location").expect("a place").to_owned();
         let page = shop.get(&place).await;
-        for part in ["Order status: paid.", "paid (set by", "sale 1"] {
+        for part in ["Order status: Paid.", "Paid (set by", "sale 1"] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         assert!(!page.text().contains("Is this order paid?"), "{}", page.text());
