@@ -186,8 +186,8 @@ fn a_slip_is_held_first_and_rung_up_once() {
         );
         assert_eq!(sale.note, "10 % off the sale: a pulled thread");
         assert_eq!(shop.ledger.basket(basket).await.unwrap().state, BasketState::Paid);
-        shop.refuses(changed(basket, lay("p2")), "invalid: was paid").await;
-        shop.refuses(LeaveBasket { basket }, "invalid: was paid").await;
+        shop.refuses(changed(basket, lay("p2")), "invalid: this sale is complete").await;
+        shop.refuses(LeaveBasket { basket }, "invalid: this sale is complete").await;
         assert_eq!(shop.number("SELECT CAST(COUNT(*) AS BIGINT) FROM sale").await, 1);
         audit::clean(&shop).await;
     });
