@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
 /// The first press of a tender: holds every line, all or none, for
-/// [`BASKET_MS`](crate::BASKET_MS). Only then is money taken.
+/// [`BASKET_MS`](crate::shelf::BASKET_MS). Only then is money taken.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct HoldBasket {
     /// Which slip.
