@@ -101,6 +101,8 @@ kinds! {
     OrderDiffers "order-differs" CONFLICT "The order was imported before with different contents",
     /// The order has the dateModified that it had before, and other contents.
     SameDateOtherContents "same-date-other-contents" CONFLICT "The order has the same date but different contents",
+    /// A refund of goods that are not sold yet.
+    RefundWaits "refund-waits" CONFLICT "The refund is of goods that still wait",
     /// The order's number was used for another purchase.
     NumberUsedAgain "number-used-again" CONFLICT "The order's number was used for another purchase",
     /// A write without its key.

@@ -138,6 +138,9 @@ impl World {
             if status.parked > 0 && status.waiting <= status.parked {
                 self.look_at_parked().await?;
             }
+            if status.orders_kept > 0 {
+                self.choose_for_refunds().await?;
+            }
             let now = self.ledger().now();
             let next = now.plus_millis(POLL_MS);
             let next = due.filter(|due| *due > now).map_or(next, |due| due.min(next));

@@ -6,11 +6,14 @@ use crate::{Doing, StormError};
 use domain::codes::Code;
 use domain::money::{Currency, Money};
 use ledger::online::{DeadLetter, DriftChoice, SendAgain, SettleDrift};
+use ledger::orders::{DecideLine, LineChoice, OrderLineState, OrderView};
 use ledger::shelf::{EditItem, PriceChange};
 
 /// More than there are goods.
 const MAX: usize = 1000;
 const WHO: &str = "storm";
+/// How a refund says that it waits for a person's choice.
+const WAITS: &str = "choose for them in the Online room";
 
 impl World {
     /// Of each difference the shop is told ours.
@@ -39,6 +42,23 @@ impl World {
         }
         let again = SendAgain { connection: self.connection, code: None, who: WHO.to_owned() };
         self.try_to(&again).await.map(|_| ())
+    }
+
+    /// Orders that are kept since a refund of theirs waits: it is chosen for what waits.
+    pub(crate) async fn choose_for_refunds(&mut self) -> Result<(), StormError> {
+        let kept = self.ledger().kept_orders(self.connection, MAX).await.doing("list kept orders")?;
+        let waits = |order: &OrderView| {
+            kept.iter().any(|kept| kept.number == order.number && kept.words.contains(WAITS))
+        };
+        let orders = self.ledger().orders(None, true, MAX).await.doing("list short orders")?;
+        for order in orders.iter().filter(|order| waits(order)) {
+            for line in order.lines.iter().filter(|line| line.state == OrderLineState::Short) {
+                let (reason, who) = ("as agreed by post".to_owned(), WHO.to_owned());
+                let choice = LineChoice::Refund;
+                self.try_to(&DecideLine { order: order.id, line: line.id, choice, reason, who }).await?;
+            }
+        }
+        Ok(())
     }
 
     async fn make_cheaper(&mut self, parked: &DeadLetter) -> Result<(), StormError> {

@@ -79,6 +79,7 @@ async fn note_refunds(
 #[derive(Clone, Copy)]
 pub(super) struct Wanted<'a> {
     pub(super) before: &'a ExistingOrder,
+    order: &'a IncomingOrder,
     pub(super) refund: &'a IncomingRefund,
     item: Option<i64>,
 }
@@ -111,7 +112,7 @@ async fn one(
     who: &str,
 ) -> Result<Vec<RefundId>, CommandError> {
     let item = item_of(tx, refund.code.as_ref()).await?;
-    let wanted = Wanted { before, refund, item };
+    let wanted = Wanted { before, order, refund, item };
     if let Refunded::Goods(asked) = refund.what
         && end_short_line(tx, wanted, asked).await?
     {
@@ -120,11 +121,14 @@ async fn one(
     if is_known_refund(tx, wanted).await? {
         return Ok(Vec::new());
     }
+    let lines = sold_lines(tx, wanted).await?;
+    if matches!(refund.what, Refunded::Money(_)) && lines.is_empty() && was_never_sold(tx, wanted).await? {
+        return Ok(Vec::new());
+    }
     if before.sale.is_none() {
         let reason = format!("nothing of order {} was sold, so nothing is given back", order.number);
         return Err(Rejection::invalid("orderQuantity", reason).into());
     }
-    let lines = sold_lines(tx, wanted).await?;
     if lines.is_empty() && wanted.names_goods() {
         let what = refund.code.as_ref().map_or_else(|| refund.name.clone(), ToString::to_string);
         let reason = format!("the order has no filled line of {what}, so nothing of it is given back");
@@ -188,7 +192,7 @@ fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, C
 /// was never sold: of the same goods, or of the same money. Each is known once; a second one is of
 /// something else.
 async fn is_known_refund(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, CommandError> {
-    let Wanted { before, refund, item } = wanted;
+    let Wanted { before, refund, item, .. } = wanted;
     let money = match refund.what {
         Refunded::Goods(_) => None,
         Refunded::Money(money) => Some(money.minor()),
@@ -234,11 +238,7 @@ async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result
         let measure = decide::measure(&row.try_get::<String, _>(3)?)?;
         let given_back = Quantity::resolve_ordered(asked, measure).field("orderQuantity")?;
         if given_back.steps() < row.try_get(2)? {
-            let reason = format!(
-                "{code} waits, and a part of what waits is not given back by itself; \
-                 choose for the whole line in the Online room, then take this in again"
-            );
-            return Err(Rejection::invalid("orderQuantity", reason).into());
+            return Err(waits(wanted).into());
         }
         let done = sqlx::query("UPDATE order_line SET state = 'undone' WHERE id = $1 AND state = 'short'")
             .bind(id.raw())
@@ -249,6 +249,33 @@ async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result
         }
     }
     Ok(false)
+}
+
+fn waits(wanted: Wanted<'_>) -> Rejection {
+    let (number, refund) = (wanted.order.number.to_string(), wanted.refund.number.to_string());
+    Rejection::RefundWaits { number, refund }
+}
+
+/// Whether money alone is of goods whose own money was never in the books, and never will be: of lines that are done
+/// with, or of an order that is over. While they wait nobody can say whether they will be sold.
+async fn was_never_sold(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, CommandError> {
+    if wanted.names_goods() && wanted.item.is_none() {
+        return Ok(false);
+    }
+    let rows = sqlx::query("SELECT state FROM order_line WHERE order_id = $1 AND ($2 = 0 OR item_id = $2)")
+        .bind(wanted.before.id.raw())
+        .bind(wanted.item.unwrap_or(0))
+        .fetch_all(tx.db())
+        .await?;
+    let mut is_waiting = false;
+    for row in &rows {
+        let state: String = row.try_get(0)?;
+        is_waiting |= matches!(state.as_str(), "short" | "held");
+    }
+    if is_waiting && wanted.order.status.standing() != Standing::Undone {
+        return Err(waits(wanted).into());
+    }
+    Ok(!rows.is_empty())
 }
 
 async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, CommandError> {
@@ -275,7 +302,7 @@ pub(super) struct SoldLine {
 /// The lines of the same code (by item, if it is one of this shop), or of the same name; what a person
 /// had sold for a line that waited is a line of what was ordered. All of them where nothing is named.
 async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, CommandError> {
-    let Wanted { before, refund, item } = wanted;
+    let Wanted { before, refund, item, .. } = wanted;
     let key = live::code_key(refund.code.as_ref());
     let rows = sqlx::query(
         "SELECT s.id, l.id, l.title, l.unit, l.steps - COALESCE(b.steps, 0), l.code, l.item_id, n.for_item_id, \

@@ -193,6 +193,17 @@ pub enum Rejection {
         /// The order's number.
         number: String,
     },
+    /// Something of an order was given back whose goods are not sold yet.
+    #[error(
+        "refund {refund} of order {number} is of goods that still wait; choose for them in the Online room, or have \
+         the order paid, then take this in again"
+    )]
+    RefundWaits {
+        /// The order's number.
+        number: String,
+        /// The refund's.
+        refund: String,
+    },
     /// An order's number came again for another purchase.
     #[error(
         "order {number} on {channel} was placed on another day and has no line in common with this one; \
@@ -244,6 +255,7 @@ impl Rejection {
             | Self::AboveLimit(_)
             | Self::OrderDiffers { .. }
             | Self::SameDateOtherContents { .. }
+            | Self::RefundWaits { .. }
             | Self::NumberUsedAgain { .. } => false,
         }
     }

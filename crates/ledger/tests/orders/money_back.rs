@@ -1,14 +1,15 @@
 //! Money that an online shop gave back, and no goods for it.
 
 use crate::build::{
-    ZERO, books, item, later, line, moment, money_back, noted, order, refund, stock, stock_up, take,
+    ZERO, books, code, item, later, line, moment, money_back, noted, order, refund, stock, stock_up, take,
     take_past, told,
 };
 use crate::harness::{START, TestShop, shops, usd};
 use domain::order::{IncomingOrder, IncomingRefund, LinePrice, OrderStatus};
 use domain::stock::ItemKind;
+use ledger::Rejection;
 use ledger::books::{BooksBy, BooksQuery};
-use ledger::orders::{DecideLine, LineChoice};
+use ledger::orders::{DecideLine, LineChoice, OrderOutcome};
 use ledger::shelf::AddItems;
 
 async fn clean(shop: &TestShop) {
@@ -150,8 +151,8 @@ async fn money_alone_waits_for_its_sale_and_is_refused_where_nothing_was_sold() 
         due.status = OrderStatus::OrderPaymentDue;
         due.refunds = vec![money_back("R1", None, "5.00")];
         assert_eq!(told(&take(&shop, &due).await), "taken, 0 filled, 1 held, 0 short, 0 refunds");
-        let refused = give(&shop, &due, money_back("R1", None, "5.00")).await;
-        assert!(refused.contains("nothing of order H-1 was sold"), "{refused}");
+        let refused = take(&shop, &alone(&due, vec![money_back("R1", None, "5.00")])).await;
+        assert!(waits(&refused, "R1"), "{refused:?}");
         let paid = IncomingOrder { status: OrderStatus::OrderProcessing, ..later(&due, 2) };
         assert_eq!(told(&take(&shop, &paid).await), "changed, 1 refunds", "{}", shop.engine);
         assert!(books(&shop).await.contains("= 19.00,"), "{}", books(&shop).await);
@@ -288,6 +289,74 @@ async fn any_mix_of_states_and_money_alone_adds_up() {
                 assert!(alone > 0 || now == said * PRICE, "{} {seed}: {now} of {said}", shop.engine);
             }
         }
+        clean(&shop).await;
+        shop.end().await;
+    }
+}
+
+/// Chooses for the line of a code that waits.
+async fn choose(shop: &TestShop, number: &str, sku: &str, choice: LineChoice) {
+    let orders = shop.ledger.orders(None, true, 9).await.unwrap();
+    let order = orders.iter().find(|order| order.number == number).unwrap();
+    let line = order.lines.iter().find(|line| line.code == sku).unwrap().id;
+    let (reason, who) = ("agreed by mail".to_owned(), "maker".to_owned());
+    shop.ledger.execute(None, &DecideLine { order: order.id, line, choice, reason, who }).await.unwrap();
+}
+
+fn waits(outcome: &OrderOutcome, refund: &str) -> bool {
+    matches!(outcome, OrderOutcome::Rejected(Rejection::RefundWaits { refund: of, .. }) if of == refund)
+}
+
+/// What becomes of an order of a piece that is gone and of a kit, of which money or goods are given back: before and
+/// after a person has chosen for what waits.
+#[tokio::test]
+async fn what_is_given_back_of_goods_that_wait_waits_for_the_choice() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        take(&shop, &order("H-1", vec![line("P1", "1", "40.00")])).await;
+        let check = async |number: &str, refund: IncomingRefund, choice: LineChoice, is_booked: bool| {
+            let of = order(number, vec![line("P1", "1", "38.00"), line("KIT", "1", "12.00")]);
+            assert_eq!(told(&take(&shop, &of).await), "taken, sale true, 1 filled, 1 short, 0 refunds");
+            let back = alone(&of, vec![refund.clone()]);
+            let outcome = take(&shop, &back).await;
+            assert!(waits(&outcome, "R1"), "{number}: {outcome:?}");
+            choose(&shop, number, "P1", choice).await;
+            let before = books(&shop).await;
+            assert_eq!(told(&take(&shop, &back).await), "known, 1 refunds", "{number}");
+            assert_eq!(told(&take(&shop, &back).await), "known, 0 refunds", "{number}");
+            let after = books(&shop).await;
+            assert_eq!(before != after, is_booked, "{number}: {before} then {after}");
+            clean(&shop).await;
+        };
+        // Its own money was never in the books, and never will be.
+        check("H-2", money_back("R1", Some("P1"), "5.00"), LineChoice::Refund, false).await;
+        // What was sold in its place is what it was paid for.
+        let instead = LineChoice::Substitute(code("P2"));
+        check("H-3", money_back("R1", Some("P1"), "5.00"), instead, true).await;
+        shop.end().await;
+    }
+}
+
+#[tokio::test]
+async fn of_an_order_that_was_never_sold_nothing_is_given_back() {
+    for shop in shops().await {
+        stock_up(&shop).await;
+        take(&shop, &order("H-1", vec![line("P1", "1", "40.00"), line("KIT", "5", "12.00")])).await;
+        let mut of = later(&order("H-2", vec![line("P1", "1", "38.00")]), 1);
+        take(&shop, &of).await;
+        of.refunds = vec![money_back("R1", None, "5.00")];
+        assert!(waits(&take(&shop, &later(&of, 2)).await, "R1"));
+        // Canceled, it waits no more.
+        let over = IncomingOrder { status: OrderStatus::OrderCancelled, ..later(&of, 3) };
+        let before = books(&shop).await;
+        assert_eq!(told(&take(&shop, &over).await), "changed, 1 refunds", "{}", shop.engine);
+        assert_eq!(books(&shop).await, before);
+        // A part of what waits is no different; goods that the order never had are refused as before.
+        let kits = order("H-3", vec![line("KIT", "2", "12.00")]);
+        take(&shop, &kits).await;
+        assert!(waits(&take(&shop, &alone(&kits, vec![refund("R1", "KIT", "1")])).await, "R1"));
+        let strange = take(&shop, &alone(&kits, vec![money_back("R2", Some("P2"), "5.00")])).await;
+        assert!(matches!(&strange, OrderOutcome::Rejected(Rejection::Invalid { .. })), "{strange:?}");
         clean(&shop).await;
         shop.end().await;
     }

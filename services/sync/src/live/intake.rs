@@ -27,6 +27,15 @@ pub(super) struct TakenIn {
     pub(super) kept: usize,
 }
 
+/// How orders came.
+#[derive(Clone, Copy, Debug)]
+enum Came {
+    /// On a list or by a hook.
+    Listed,
+    /// Asked for by themselves.
+    Fetched,
+}
+
 /// Who took orders in, and when what is refused is tried again.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct From<'a> {
@@ -109,25 +118,59 @@ impl From<'_> {
     /// Books orders on the connection's channel, whatever they say of one; each one's refusal, if any.
     pub(super) async fn book(
         self,
-        mut orders: Vec<IncomingOrder>,
+        orders: Vec<IncomingOrder>,
     ) -> Result<Vec<Option<Rejection>>, CommandError> {
-        for order in &mut orders {
-            order.channel = self.connection.channel.clone();
-        }
-        let batch = TakeOrders { orders, past: false, who: self.connection.name.clone() };
-        Ok(refusals(self.ledger.take_orders(&batch).await?))
+        self.booked(orders, Came::Listed).await
     }
 
     /// Books orders that were asked for by themselves: of two states of one moment, such a one is the later.
     pub(super) async fn book_fetched(
         self,
+        orders: Vec<IncomingOrder>,
+    ) -> Result<Vec<Option<Rejection>>, CommandError> {
+        self.booked(orders, Came::Fetched).await
+    }
+
+    async fn try_to_book(
+        self,
+        orders: Vec<IncomingOrder>,
+        came: Came,
+    ) -> Result<Vec<Option<Rejection>>, CommandError> {
+        let who = self.connection.name.clone();
+        let outcomes = match came {
+            Came::Listed => self.ledger.take_orders(&TakeOrders { orders, past: false, who }).await?,
+            Came::Fetched => self.ledger.take_fetched(&TakeFetched { orders, who }).await?,
+        };
+        Ok(refusals(outcomes))
+    }
+
+    /// A refund that waits for its goods holds up nothing else of its order, which nobody could choose for before it is
+    /// in the books: the order is booked without it, and refused for its sake alone.
+    async fn booked(
+        self,
         mut orders: Vec<IncomingOrder>,
+        came: Came,
     ) -> Result<Vec<Option<Rejection>>, CommandError> {
         for order in &mut orders {
             order.channel = self.connection.channel.clone();
         }
-        let batch = TakeFetched { orders, who: self.connection.name.clone() };
-        Ok(refusals(self.ledger.take_fetched(&batch).await?))
+        let mut refused = self.try_to_book(orders.clone(), came).await?;
+        for (mut order, refused) in orders.into_iter().zip(&mut refused) {
+            let mut last = refused.clone();
+            while let Some(Rejection::RefundWaits { refund, .. }) = &last {
+                let before = order.refunds.len();
+                order.refunds.retain(|one| one.number.to_string() != *refund);
+                if order.refunds.len() == before || order.lines.is_empty() {
+                    break;
+                }
+                last = self.try_to_book(vec![order.clone()], came).await?.into_iter().flatten().next();
+            }
+            // What else is wrong with it is the greater trouble.
+            if last.is_some() {
+                *refused = last;
+            }
+        }
+        Ok(refused)
     }
 
     /// Whether a state that nobody can date stands on a list that began to be walked after it was seen first:

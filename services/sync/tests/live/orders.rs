@@ -2,7 +2,7 @@
 
 use crate::ground::{Ground, HOUR, OUT, SECOND, START, ok};
 use domain::day::Moment;
-use ledger::orders::OrderView;
+use ledger::orders::{DecideLine, LineChoice, OrderView};
 use serde_json::{Value, json};
 use wiremock::matchers::{any, header, path, query_param};
 use wiremock::{Mock, ResponseTemplate};
@@ -304,4 +304,32 @@ async fn what_is_no_list_leaves_the_place_alone() {
     check(page, "it answered 500").await;
     let away = ResponseTemplate::new(302).insert_header("location", "https://elsewhere.example/x");
     check(away, "would lead to https://elsewhere.example/x, which is not followed").await;
+}
+
+#[tokio::test]
+async fn an_order_is_taken_though_a_refund_of_it_waits_for_a_person() {
+    let text = by_since().replace("[field.price]", "[field.refundNumber]\nfrom = \"/back\"\n[field.price]");
+    let mut ground = Ground::with(&text, &["B1"]).await;
+    ground.sell("B1").await;
+    let mut of = order("1001", "B1", "OrderProcessing", -HOUR);
+    let money = json!({"code": "B1", "each": "-5.00", "back": "R1"});
+    of["lines"].as_array_mut().unwrap().push(money);
+    ground.answer(page(&[of])).await;
+    ground.round().await;
+    assert_eq!(known(&ground).await, ["1001 OrderProcessing Short"]);
+    let connection = ground.ledger.live_connections().await.unwrap()[0].id;
+    let kept = ground.ledger.kept_orders(connection, 9).await.unwrap();
+    assert_eq!(kept.len(), 1);
+    assert!(
+        kept[0].words.contains("refund R1 of order 1001 is of goods that still wait"),
+        "{}",
+        kept[0].words
+    );
+    let short = ground.ledger.orders(None, true, 9).await.unwrap().remove(0);
+    let (line, reason) = (short.lines[0].id, "agreed by mail".to_owned());
+    let choice =
+        DecideLine { order: short.id, line, choice: LineChoice::Refund, reason, who: "owner".to_owned() };
+    ground.ledger.execute(None, &choice).await.unwrap();
+    ground.rounds(HOUR).await;
+    assert_eq!(ground.status().await.orders_kept, 0);
 }

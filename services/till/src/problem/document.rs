@@ -11,7 +11,7 @@ use utoipa::ToSchema;
 pub(crate) struct ProblemDocument {
     /// `/problems/…`: already-sold, set-aside, not-enough, gone, unknown-code, wrong-digit,
     /// key-reused, still-running, no-such, hold-over, invalid, more-than-sold, not-voidable, stale,
-    /// precondition-required, code-taken, order-differs, same-date-other-contents, number-used-again,
+    /// precondition-required, code-taken, order-differs, same-date-other-contents, refund-waits, number-used-again,
     /// key-missing, malformed, too-slow, too-large, unsupported-media-type, method-not-allowed, not-found, sign-in-needed, not-allowed,
     /// above-your-limit, too-often, foreign-origin, busy, away or trouble.
     #[serde(rename = "type")]

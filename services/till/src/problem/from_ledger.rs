@@ -94,6 +94,7 @@ fn kind_of(rejection: &Rejection) -> Kind {
         Rejection::CodeTaken { .. } => Kind::CodeTaken,
         Rejection::OrderDiffers { .. } => Kind::OrderDiffers,
         Rejection::SameDateOtherContents { .. } => Kind::SameDateOtherContents,
+        Rejection::RefundWaits { .. } => Kind::RefundWaits,
         Rejection::NumberUsedAgain { .. } => Kind::NumberUsedAgain,
         Rejection::TooOften { .. } => Kind::TooOften,
         Rejection::AboveLimit(_) => Kind::AboveYourLimit,
@@ -142,6 +143,7 @@ fn fill(document: &mut ProblemDocument, rejection: Rejection) {
         | Rejection::NotVoidable { .. }
         | Rejection::OrderDiffers { .. }
         | Rejection::SameDateOtherContents { .. }
+        | Rejection::RefundWaits { .. }
         | Rejection::NumberUsedAgain { .. }
         | Rejection::TooOften { .. } => {}
     }
@@ -190,6 +192,7 @@ mod tests {
         let too_much = Rejection::MoreThanSold { title: text("cowl"), asked: text("2"), left: text("1") };
         let differs = Rejection::OrderDiffers { channel: text("online"), number: text("9") };
         let same_date = Rejection::SameDateOtherContents { channel: text("online"), number: text("9") };
+        let waits = Rejection::RefundWaits { number: text("9"), refund: text("R1") };
         let used_again = Rejection::NumberUsedAgain { channel: text("online"), number: text("9") };
         vec![
             (Rejection::UnknownCode { code: text("X") }, "unknown-code", 404, "/code"),
@@ -209,6 +212,7 @@ mod tests {
             (Rejection::CodeTaken { code: text("X"), title: text("cowl") }, "code-taken", 409, "/code"),
             (differs, "order-differs", 409, "/detail"),
             (same_date, "same-date-other-contents", 409, "/detail"),
+            (waits, "refund-waits", 409, "/detail"),
             (used_again, "number-used-again", 409, "/detail"),
             (Rejection::TooOften { seconds: 2 }, "too-often", 429, "/detail"),
             (Rejection::AboveLimit(above()), "above-your-limit", 403, "/limit"),

@@ -45,7 +45,7 @@ pub(crate) enum WriteProblems {
     #[response(status = 404, content_type = "application/problem+json")]
     NoSuch(ProblemDocument),
     /// already-sold (by whom and when), set-aside (until when), not-enough, gone, hold-over,
-    /// not-voidable, code-taken, order-differs, same-date-other-contents, number-used-again, or
+    /// not-voidable, code-taken, order-differs, same-date-other-contents, refund-waits, number-used-again, or
     /// still-running
     #[response(status = 409, content_type = "application/problem+json")]
     Conflict(ProblemDocument),

@@ -1,7 +1,7 @@
 //! Everything that a shop of ours knows: what it lists, who bought what, and how it told of that.
 
 use super::stock::{Says, Stock, Taken};
-use super::{Order, OrderLine};
+use super::{Order, OrderLine, ShopKind};
 use crate::plan::Plan;
 use ledger::{Clock, ManualClock};
 use pretend::{Counts, Faults, OrderState, Outbound};
@@ -15,6 +15,9 @@ const POSTAGE: i64 = 450;
 const FIRST_ORDER: u64 = 1001;
 /// Number of the first listing.
 const FIRST_LISTING: u64 = 7001;
+
+/// What is given back for a flaw: less than any price.
+const FLAW: Decimal = Decimal::ONE;
 
 /// The true time, by which the shop goes but for its own error.
 #[derive(Clone, Debug)]
@@ -78,6 +81,7 @@ pub(crate) struct Book {
     pub(crate) outbound: Outbound,
     tells: Option<fn(&Bought) -> String>,
     reuses_numbers: bool,
+    gives_money_alone: bool,
     clock: ShopClock,
     changes: u64,
     backs: u64,
@@ -101,6 +105,7 @@ impl Book {
             outbound: Outbound::new(plan.seed, tells.is_some()),
             tells,
             reuses_numbers: plan.habits.reuses_numbers,
+            gives_money_alone: plan.shop == ShopKind::Rooms,
             clock,
             changes: 0,
             backs: 0,
@@ -225,18 +230,27 @@ impl Book {
         self.note_change(at);
     }
 
-    /// Gives the money of a whole line back; nothing goes back on sale by it.
+    /// Gives the money of a whole line back, or now and then of a part of it or some money alone, where the shop does
+    /// that; nothing goes back on sale by it.
     pub(crate) fn refund(&mut self, number: &str, sku: &str) {
         let Some(at) = self.place_of(number) else { return };
+        let is_for_a_flaw = self.gives_money_alone && self.changes.is_multiple_of(3);
         let order = &mut self.orders[at].order;
+        let had_flaw = order.lines.iter().any(|l| l.code == sku && l.back.is_some() && l.count.is_zero());
         let left: Decimal = order.lines.iter().filter(|l| l.code == sku).map(|l| l.count).sum();
         let Some(line) = order.lines.iter().find(|l| l.code == sku).cloned() else { return };
-        if order.state != OrderState::OrderProcessing || left < line.count {
+        if order.state != OrderState::OrderProcessing || left < line.count || is_for_a_flaw && had_flaw {
             return;
         }
         self.backs += 1;
         let back = Some(format!("B{}", self.backs));
-        order.lines.push(OrderLine { count: -line.count, back, ..line });
+        let is_part = self.gives_money_alone && line.count == Decimal::TWO && self.changes.is_multiple_of(2);
+        let (count, each) = match (is_for_a_flaw, is_part) {
+            (true, _) => (Decimal::ZERO, FLAW),
+            (false, true) => (-Decimal::ONE, line.each),
+            (false, false) => (-line.count, line.each),
+        };
+        order.lines.push(OrderLine { count, each, back, ..line });
         self.note_change(at);
     }
 

@@ -59,8 +59,9 @@ impl ShopKind {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct OrderLine {
     pub(crate) code: String,
-    /// Below nothing if it was given back.
+    /// Below nothing if it was given back; nothing where money alone was.
     pub(crate) count: Decimal,
+    /// Of one, or the money that was given back alone.
     pub(crate) each: Decimal,
     /// The number under which it was given back.
     pub(crate) back: Option<String>,

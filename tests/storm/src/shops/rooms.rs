@@ -170,7 +170,13 @@ fn written(bought: &Bought, book: &Book) -> Value {
         jiff::Timestamp::from_millisecond(millis).map(|at| format!("{at:.3}")).unwrap_or_default()
     };
     let order = &bought.order;
-    let line = |line: &super::OrderLine| json!({ "label": line.code, "count": number(line.count.abs()), "each": line.each.to_string(), "mark": line.back });
+    let line = |line: &super::OrderLine| {
+        let (count, each) = (number(line.count.abs()), line.each.to_string());
+        match line.count.is_zero() {
+            true => json!({ "label": line.code, "sum": each, "mark": line.back }),
+            false => json!({ "label": line.code, "count": count, "each": each, "mark": line.back }),
+        }
+    };
     let lines = |is_back: bool| -> Vec<Value> {
         order.lines.iter().filter(|line| line.back.is_some() == is_back).map(line).collect()
     };
