@@ -42,7 +42,8 @@ async fn a_part_of_what_waits_is_not_given_back_by_itself() {
         let short = order("H-2", vec![line("KIT", "2", "12.00")]);
         take(&shop, &short).await;
         let part = take(&shop, &refunds_alone(&short, vec![refund("R1", "KIT", "1")])).await;
-        let waits = OrderOutcome::Rejected(Rejection::RefundWaits { number: "H-2".into(), refund: "R1".into() });
+        let waits =
+            OrderOutcome::Rejected(Rejection::RefundWaits { number: "H-2".into(), refund: "R1".into() });
         assert_eq!(part, waits, "{}", shop.engine);
         assert_eq!(shop.ledger.orders(None, true, 10).await.unwrap().len(), 1, "both wait still");
         let whole = refunds_alone(&short, vec![refund("R1", "KIT", "2")]);

@@ -172,9 +172,10 @@ fn written(bought: &Bought, book: &Book) -> Value {
     let order = &bought.order;
     let line = |line: &super::OrderLine| {
         let (count, each) = (number(line.count.abs()), line.each.to_string());
-        match line.count.is_zero() {
-            true => json!({ "label": line.code, "sum": each, "mark": line.back }),
-            false => json!({ "label": line.code, "count": count, "each": each, "mark": line.back }),
+        if line.count.is_zero() {
+            json!({ "label": line.code, "sum": each, "mark": line.back })
+        } else {
+            json!({ "label": line.code, "count": count, "each": each, "mark": line.back })
         }
     };
     let lines = |is_back: bool| -> Vec<Value> {
