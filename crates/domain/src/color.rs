@@ -1,13 +1,13 @@
-//! Colour words of wool and dyes, and what they look like.
+//! Color words of wool and dyes, and what they look like.
 //!
 //! The values are the shop's own choice, by eye, no source: a band of yarn on a tag, not a dye card.
-//! Whole numbers alone; whoever needs another colour space converts from these.
+//! Whole numbers alone; whoever needs another color space converts from these.
 
 use crate::text;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// A colour of a screen (sRGB, 8 bits a channel).
+/// A color of a screen (sRGB, 8 bits a channel).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Rgb {
     red: u8,
@@ -31,7 +31,7 @@ impl Rgb {
         [self.red, self.green, self.blue]
     }
 
-    /// This colour with `tenths` tenths of another in it.
+    /// This color with `tenths` tenths of another in it.
     fn mixed(self, other: Self, tenths: u16) -> Self {
         let mix = |own: u8, other: u8| {
             let sum = u16::from(own) * (10 - tenths) + u16::from(other) * tenths;
@@ -48,7 +48,7 @@ impl fmt::Display for Rgb {
     }
 }
 
-/// What words such as “dark” mix in: a word, the colour, tenths of it.
+/// What words such as “dark” mix in: a word, the color, tenths of it.
 const SHADES: &[(&str, Rgb, u16)] = &[
     ("light", Rgb::hex(0x00ff_ffff), 4),
     ("pale", Rgb::hex(0x00ff_ffff), 5),
@@ -60,7 +60,7 @@ const SHADES: &[(&str, Rgb, u16)] = &[
     ("cool", Rgb::hex(0x0050_70a0), 1),
 ];
 
-/// How much of a word before it a colour takes: “blue grey” is a grey with three tenths of blue.
+/// How much of a word before it a color takes: “blue grey” is a grey with three tenths of blue.
 const OF_THE_WORD_BEFORE: u16 = 3;
 
 /// Folded words, single or in pairs, sorted.
@@ -276,35 +276,35 @@ const WORDS: &[(&str, u32)] = &[
     ("yellow", 0x00e2_c23c),
 ];
 
-/// The single colours that a text names, one after another: `fawn | moss`, `grey and white`.
+/// The single colors that a text names, one after another: `fawn | moss`, `grey and white`.
 pub fn parts(text: &str) -> Vec<&str> {
     let split = text.split(['|', ',', '/', ';', '+', '&']);
     let split = split.flat_map(|part| part.split(" and ")).flat_map(|part| part.split(" with "));
     split.map(str::trim).filter(|part| !part.is_empty()).collect()
 }
 
-/// What one colour's name looks like, from the words that are known in it; none if none is.
+/// What one color's name looks like, from the words that are known in it; none if none is.
 pub fn of_name(name: &str) -> Option<Rgb> {
     let folded = text::fold(name);
     let words: Vec<&str> = folded.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect();
-    let mut colour: Option<Rgb> = None;
+    let mut color: Option<Rgb> = None;
     let mut at = 0;
     while at < words.len() {
         let (found, taken) = found(&words[at..]);
         if let Some(found) = found {
-            colour = Some(colour.map_or(found, |before| found.mixed(before, OF_THE_WORD_BEFORE)));
+            color = Some(color.map_or(found, |before| found.mixed(before, OF_THE_WORD_BEFORE)));
         }
         at += taken;
     }
     let shades = SHADES.iter().filter(|(word, _, _)| words.contains(word));
-    colour.map(|colour| shades.fold(colour, |colour, (_, with, tenths)| colour.mixed(*with, *tenths)))
+    color.map(|color| shades.fold(color, |color, (_, with, tenths)| color.mixed(*with, *tenths)))
 }
 
-/// The colour that the words begin with, and how many of them say it: a pair before a single word.
+/// The color that the words begin with, and how many of them say it: a pair before a single word.
 fn found(words: &[&str]) -> (Option<Rgb>, usize) {
     let pair = words.get(..2).and_then(|pair| of_words(&pair.join(" ")));
     match pair {
-        Some(colour) => (Some(colour), 2),
+        Some(color) => (Some(color), 2),
         None => (words.first().and_then(|word| of_word(word)), 1),
     }
 }
@@ -322,7 +322,7 @@ fn of_word(word: &str) -> Option<Rgb> {
     })
 }
 
-/// What the colours of a text look like, those that are known, in their order.
+/// What the colors of a text look like, those that are known, in their order.
 pub fn of_text(text: &str) -> Vec<Rgb> {
     parts(text).into_iter().filter_map(of_name).collect()
 }
@@ -343,7 +343,7 @@ mod tests {
     }
 
     #[test]
-    fn a_text_names_one_colour_or_several() {
+    fn a_text_names_one_color_or_several() {
         let check = |text: &str, expected: &[&str]| assert_eq!(parts(text), expected, "{text}");
         check("fawn", &["fawn"]);
         check("fawn|moss", &["fawn", "moss"]);
@@ -376,7 +376,7 @@ mod tests {
     }
 
     #[test]
-    fn unknown_colours_are_left_out_of_a_text() {
+    fn unknown_colors_are_left_out_of_a_text() {
         let check = |text: &str, expected: &[&str]| {
             let found: Vec<String> = of_text(text).iter().map(ToString::to_string).collect();
             assert_eq!(found, expected, "{text}");

@@ -1,4 +1,4 @@
-//! How far the colours of two pieces lie apart.
+//! How far the colors of two pieces lie apart.
 //!
 //! Only the shelf looks at these numbers, to say which piece comes closest to another; no figure of
 //! the books passes through them.
@@ -8,16 +8,16 @@ mod ciede2000;
 use crate::color::{self, Rgb};
 use crate::text::fold;
 
-/// The most colours of one piece that are looked at: more are not told apart on a tag.
-const MAX_COLOURS: usize = 8;
+/// The most colors of one piece that are looked at: more are not told apart on a tag.
+const MAX_COLORS: usize = 8;
 
-/// How far two colours lie apart, in hundredths of a CIEDE2000 unit: about 100 is the least
+/// How far two colors lie apart, in hundredths of a CIEDE2000 unit: about 100 is the least
 /// difference that a trained eye sees.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Apart(u32);
 
 impl Apart {
-    /// The same colour.
+    /// The same color.
     pub const NONE: Self = Self(0);
 
     /// In hundredths.
@@ -42,13 +42,13 @@ impl Apart {
     }
 }
 
-/// How far the colours of two texts lie apart: of each colour of either the nearest of the other,
-/// on average. None if one of them names no colour that is known.
+/// How far the colors of two texts lie apart: of each color of either the nearest of the other,
+/// on average. None if one of them names no color that is known.
 pub fn apart(one: &str, other: &str) -> Option<Apart> {
     if !one.trim().is_empty() && fold(one.trim()) == fold(other.trim()) {
         return Some(Apart::NONE);
     }
-    let (one, other) = (colours(one), colours(other));
+    let (one, other) = (colors(one), colors(other));
     if one.is_empty() || other.is_empty() {
         return None;
     }
@@ -59,10 +59,10 @@ pub fn apart(one: &str, other: &str) -> Option<Apart> {
     Some(Apart((there + back) / count))
 }
 
-fn colours(text: &str) -> Vec<Rgb> {
-    let mut colours = color::of_text(text);
-    colours.truncate(MAX_COLOURS);
-    colours
+fn colors(text: &str) -> Vec<Rgb> {
+    let mut colors = color::of_text(text);
+    colors.truncate(MAX_COLORS);
+    colors
 }
 
 #[cfg(test)]
@@ -70,7 +70,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_nearer_colour_is_nearer() {
+    fn the_nearer_color_is_nearer() {
         let check = |to: &str, near: &str, far: &str| {
             let of = |text| apart(to, text).expect("a distance");
             assert!(of(near) < of(far), "{to}: {near} {:?}, {far} {:?}", of(near), of(far));

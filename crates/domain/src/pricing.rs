@@ -173,7 +173,7 @@ impl PriceEnding {
         }
     }
 
-    /// The step between two neighbouring endings, and the offset of the first.
+    /// The step between two neighboring endings, and the offset of the first.
     fn grid(self, currency: Currency) -> (Decimal, Decimal) {
         let minor = Decimal::new(1, currency.minor_digits());
         match self {

@@ -27,7 +27,7 @@ pub struct ItemRow {
     pub gtin: Option<Gtin>,
     /// The style that prices it.
     pub style: Option<String>,
-    /// Colour; empty if not said.
+    /// Color; empty if not said.
     pub color: String,
     /// Size; empty if not said.
     pub size: String,

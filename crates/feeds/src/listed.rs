@@ -40,7 +40,7 @@ pub struct ListedRow {
     pub name: Option<String>,
     /// More about it.
     pub description: Option<String>,
-    /// Colour.
+    /// Color.
     pub color: Option<String>,
     /// Size.
     pub size: Option<String>,

@@ -21,7 +21,7 @@ pub struct Listing {
     pub name: String,
     /// More about it.
     pub description: String,
-    /// Colour.
+    /// Color.
     pub color: String,
     /// Size.
     pub size: String,

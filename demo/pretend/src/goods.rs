@@ -22,7 +22,7 @@ pub struct Shown {
     pub name: String,
     /// More about it.
     pub description: String,
-    /// Colour, size and what it is made of, where they are known.
+    /// Color, size and what it is made of, where they are known.
     pub traits: Vec<String>,
     /// The price of one.
     pub price: Decimal,

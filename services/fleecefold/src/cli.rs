@@ -20,7 +20,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use till::{ProxyNet, Site};
 
-/// The shop of a small fibre farm: weigh, price, list, ring up, take orders in, close the month.
+/// The shop of a small fiber farm: weigh, price, list, ring up, take orders in, close the month.
 #[derive(Debug, Parser)]
 #[command(version, propagate_version = false, disable_help_subcommand = true)]
 #[command(
@@ -83,7 +83,7 @@ pub(crate) enum Command {
     /// Online orders: those that need attention, and what an order with an unknown status is
     #[command(subcommand)]
     Orders(OrdersCommand),
-    /// Stock by style, size and colour
+    /// Stock by style, size and color
     Shelf(ShelfArgs),
     /// What each month brought in on each channel
     Books(BooksArgs),

@@ -1,4 +1,4 @@
-//! Fleecefold: the sales and sync service of a small fibre farm.
+//! Fleecefold: the sales and sync service of a small fiber farm.
 //!
 //! The binary reads the command line, opens the shop, calls one function of the house and shows
 //! what it answered. Words go to stderr, what a machine reads to stdout.

@@ -25,7 +25,7 @@ pub(crate) fn sku(number: u32) -> String {
 /// What skus are counted from.
 pub(crate) const FIRST_SKU: u64 = 1_000_000;
 
-/// Well-mixed bits of a number (the finaliser of `SplitMix64`), so that neighbours differ.
+/// Well-mixed bits of a number (the finaliser of `SplitMix64`), so that neighbors differ.
 fn mixed(number: u32) -> u64 {
     let mut bits = u64::from(number).wrapping_mul(0x9E37_79B9_7F4A_7C15);
     bits = (bits ^ (bits >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);

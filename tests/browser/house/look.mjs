@@ -15,7 +15,7 @@ const RULES = {
 };
 
 /** What alone depends on whether it is light or dark. */
-const COLOURS = { runOnly: { type: "rule", values: ["color-contrast"] }, resultTypes: ["violations"] };
+const COLORS = { runOnly: { type: "rule", values: ["color-contrast"] }, resultTypes: ["violations"] };
 
 /** What axe-core finds on a page, in light and in dark. Its source goes in as a debugger's, which no policy of the page forbids. */
 export async function faultsByAxe(page) {
@@ -25,7 +25,7 @@ export async function faultsByAxe(page) {
   await page.emulateMedia({ colorScheme: "light" });
   const light = await faults(page, RULES);
   await page.emulateMedia({ colorScheme: "dark" });
-  const dark = await faults(page, COLOURS);
+  const dark = await faults(page, COLORS);
   await page.emulateMedia({ colorScheme: "light" });
   return [...light, ...dark.map((fault) => `dark: ${fault}`)];
 }

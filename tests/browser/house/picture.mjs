@@ -22,7 +22,7 @@ function chunk(kind, data) {
   return framed;
 }
 
-/** A PNG of stripes in truecolour. */
+/** A PNG of stripes in true color. */
 export function png(width, height) {
   const head = Buffer.alloc(13);
   head.writeUInt32BE(width, 0);

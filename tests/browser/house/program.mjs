@@ -7,7 +7,7 @@ import { fileURLToPath } from "node:url";
 
 /** The top of the source tree. */
 export const ROOT = path.resolve(path.dirname(fileURLToPath(import.meta.url)), "../../..");
-/** How long the program may take to say where it listens: a demo is made first, and tests build without optimisation. */
+/** How long the program may take to say where it listens: a demo is made first, and tests build without optimization. */
 const PATIENCE_MS = 180_000;
 /** How long it may take to end once it is told to. */
 const LAST_REQUESTS_MS = 15_000;

@@ -1,15 +1,15 @@
-//! CIEDE2000, the CIE's colour difference (CIE 142-2001, ISO/CIE 11664-6), as Sharma, Wu & Dalal
+//! CIEDE2000, the CIE's color difference (CIE 142-2001, ISO/CIE 11664-6), as Sharma, Wu & Dalal
 //! wrote it down: “The CIEDE2000 Color-Difference Formula: Implementation Notes, Supplementary Test
 //! Data, and Mathematical Observations”, Color Research and Application 30 (1), 2005.
 #![expect(
     clippy::float_arithmetic,
     clippy::many_single_char_names,
-    reason = "a colour difference has roots and sines and its paper's letters; no money or stock comes near it"
+    reason = "a color difference has roots and sines and its paper's letters; no money or stock comes near it"
 )]
 
 use crate::color::Rgb;
 
-/// A colour in CIE L*a*b* under D65.
+/// A color in CIE L*a*b* under D65.
 #[derive(Clone, Copy, Debug)]
 struct Lab {
     l: f64,
@@ -17,7 +17,7 @@ struct Lab {
     b: f64,
 }
 
-/// The difference of two colours in hundredths.
+/// The difference of two colors in hundredths.
 pub(super) fn of(one: Rgb, other: Rgb) -> u32 {
     hundredths(ciede2000(lab(one), lab(other)))
 }
@@ -35,8 +35,8 @@ fn linear(channel: u8) -> f64 {
 }
 
 /// sRGB to CIE L*a*b* by the matrix of IEC 61966-2-1 and the white of D65, 2°.
-fn lab(colour: Rgb) -> Lab {
-    let [r, g, b] = colour.channels().map(linear);
+fn lab(color: Rgb) -> Lab {
+    let [r, g, b] = color.channels().map(linear);
     let x = (0.412_4 * r + 0.357_6 * g + 0.180_5 * b) / 0.950_47;
     let y = 0.212_6 * r + 0.715_2 * g + 0.072_2 * b;
     let z = (0.019_3 * r + 0.119_2 * g + 0.950_5 * b) / 1.088_83;
@@ -102,7 +102,7 @@ fn ciede2000(one: Lab, two: Lab) -> f64 {
 mod tests {
     use super::*;
 
-    /// Table 1 of Sharma, Wu & Dalal (2005): two colours and their difference. Taken from the copy
+    /// Table 1 of Sharma, Wu & Dalal (2005): two colors and their difference. Taken from the copy
     /// of the authors' supplementary data that scikit-image tests with
     /// (`skimage/color/tests/ciede2000_test_data.txt`).
     #[rustfmt::skip]

@@ -146,7 +146,7 @@ fn the_check_digit_finds_each_wrong_digit_and_not_each_swap() {
             }
         }
     }
-    // Neighbours that differ by 5 may be swapped unseen; worked here.
+    // Neighbors that differ by 5 may be swapped unseen; worked here.
     for code in ["6291041500213", "6291041050213", "4016000000007", "4061000000007"] {
         assert_eq!(Code::parse(code).unwrap().check_digit_slip(), Ok(()), "{code}");
     }

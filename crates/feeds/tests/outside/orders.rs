@@ -86,7 +86,7 @@ fn a_split_order_is_refused_wherever_its_rows_stand() {
     );
 }
 
-/// Which order does a broken row belong to? Where that cannot be told, neither neighbour is taken.
+/// Which order does a broken row belong to? Where that cannot be told, neither neighbor is taken.
 #[test]
 fn a_broken_row_takes_no_order_in_half() {
     // The number stands first, so half a row still says whose it is.

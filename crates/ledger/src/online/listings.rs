@@ -38,11 +38,11 @@ pub struct ListingRow {
     pub name: String,
     /// Description.
     pub description: String,
-    /// Colours.
+    /// Colors.
     pub color: String,
     /// Size.
     pub size: String,
-    /// Fibres.
+    /// Fibers.
     pub material: String,
     /// Weight of one.
     pub weight: Option<Weight>,

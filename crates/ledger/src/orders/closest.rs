@@ -25,7 +25,7 @@ pub struct Closest {
     pub same_style: bool,
     /// Whether it is of the same size.
     pub same_size: bool,
-    /// How far its colours lie from the other's, where both are known.
+    /// How far its colors lie from the other's, where both are known.
     pub apart: Option<Apart>,
     /// How many grams heavier it is; below 0: lighter. None where a weight is unknown.
     pub heavier_grams: Option<Decimal>,
@@ -33,7 +33,7 @@ pub struct Closest {
 
 impl Ledger {
     /// What comes closest to an item and has `quantity` free, the closest first: of its style, then
-    /// of its size, then by colour in whole steps of CIEDE2000, then by weight. Only what is counted
+    /// of its size, then by color in whole steps of CIEDE2000, then by weight. Only what is counted
     /// or weighed in the same way.
     pub async fn closest(
         &self,

@@ -143,13 +143,13 @@ impl FindSort {
 /// What is looked for; what is left at its default narrows nothing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct FindItems {
-    /// Words of the name, the style's name, the colours, the fibres; each must be found.
+    /// Words of the name, the style's name, the colors, the fibers; each must be found.
     pub words: String,
     /// Which style.
     pub style: FindStyle,
     /// The size, as it is written, case aside.
     pub size: String,
-    /// Beginnings of words of a colour; each must be found.
+    /// Beginnings of words of a color; each must be found.
     pub color: String,
     /// The least weight.
     pub weight_from: Option<Weight>,

@@ -7,14 +7,14 @@ use domain::text::fold;
 use domain::weight::Weight;
 use sqlx::{AnyConnection, Row};
 
-/// Stands before each word of a colour, so that `fern` as a colour is not the `fern` of a name.
+/// Stands before each word of a color, so that `fern` as a color is not the `fern` of a name.
 pub(crate) const COLOR_MARK: char = '#';
 /// Stand around a size, so that `L` is not the `l` of a word.
 pub(crate) const SIZE_MARKS: [char; 2] = ['[', ']'];
 /// Items that are folded in one transaction.
 const AT_ONCE: i64 = 500;
 
-/// Name, colours, size and fibres, as a search looks for them. Never empty.
+/// Name, colors, size and fibers, as a search looks for them. Never empty.
 pub(crate) fn folded([name, color, size, material]: [&str; 4]) -> String {
     let mut text = fold(name);
     text.push('\n');
@@ -28,7 +28,7 @@ pub(crate) fn folded([name, color, size, material]: [&str; 4]) -> String {
     text
 }
 
-/// The folded words of a colour's name.
+/// The folded words of a color's name.
 pub(crate) fn color_words(color: &str) -> Vec<String> {
     let folded = fold(color);
     folded.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_owned).collect()
@@ -91,7 +91,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn colours_and_sizes_are_told_from_other_words() {
+    fn colors_and_sizes_are_told_from_other_words() {
         let check = |parts: [&str; 4], expected: &str| assert_eq!(folded(parts), expected);
         check(
             ["Ridge Beanie, fern", "Fawn|dark MOSS", "M", "80% Alpaca / 20% Wool"],

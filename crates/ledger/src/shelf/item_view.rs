@@ -133,7 +133,7 @@ impl Ledger {
     }
 
     /// What can be sold now, the latest first, at most `limit`: with words, those that hold all of them
-    /// in name, style, colours, size or sku. What is sold out is never read.
+    /// in name, style, colors, size or sku. What is sold out is never read.
     pub async fn free_items(&self, words: &str, limit: usize) -> Result<Vec<ItemView>, CommandError> {
         /// Rows that are read at once while looking for words.
         const PAGE: i64 = 200;

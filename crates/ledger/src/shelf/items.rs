@@ -35,11 +35,11 @@ pub struct NewItem {
     pub gtin: Option<Gtin>,
     /// Its style's name.
     pub style: Option<String>,
-    /// Colours, in words.
+    /// Colors, in words.
     pub color: String,
     /// Size, in words.
     pub size: String,
-    /// Fibres, in words.
+    /// Fibers, in words.
     pub material: String,
     /// As the scale showed it.
     pub weight: Option<Weight>,
@@ -166,11 +166,11 @@ pub struct EditItem {
     pub revision: Option<i64>,
     /// Name.
     pub name: Option<String>,
-    /// Colours.
+    /// Colors.
     pub color: Option<String>,
     /// Size.
     pub size: Option<String>,
-    /// Fibres.
+    /// Fibers.
     pub material: Option<String>,
     /// For the listing.
     pub description: Option<String>,
@@ -405,11 +405,11 @@ pub struct ItemView {
     pub style: Option<String>,
     /// The style's price rule.
     pub rule: Option<PriceRule>,
-    /// Colours.
+    /// Colors.
     pub color: String,
     /// Size.
     pub size: String,
-    /// Fibres.
+    /// Fibers.
     pub material: String,
     /// For the listing.
     pub description: String,

@@ -1,4 +1,4 @@
-//! The shelf by style, size and colour.
+//! The shelf by style, size and color.
 
 use crate::shelf::item_view::amount;
 use crate::shelf::styles::StyleView;
@@ -21,14 +21,14 @@ pub struct ShelfQuery {
     pub sold_out: bool,
 }
 
-/// A style, size and colour, or an item without style.
+/// A style, size and color, or an item without style.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ShelfRow {
     /// The style's name, or the item's.
     pub style: String,
     /// Size.
     pub size: String,
-    /// Colours.
+    /// Colors.
     pub color: String,
     /// What kind of thing.
     pub kind: ItemKind,
@@ -104,7 +104,7 @@ impl Ledger {
         Ok(counts)
     }
 
-    /// One style by size and colour, what is sold out too, sorted by colour and size without case.
+    /// One style by size and color, what is sold out too, sorted by color and size without case.
     pub async fn style_grid(&self, style: StyleId) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
@@ -134,7 +134,7 @@ impl StyleCount {
 }
 
 impl Ledger {
-    /// The shelf, sorted by name, size and colour without case.
+    /// The shelf, sorted by name, size and color without case.
     pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;

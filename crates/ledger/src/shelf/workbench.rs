@@ -36,15 +36,15 @@ const USUAL_OF: i64 = 50;
 /// A piece that was just finished.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NewPiece {
-    /// Its name; made of style, colours and size if it is empty.
+    /// Its name; made of style, colors and size if it is empty.
     pub name: String,
     /// Its style's name.
     pub style: Option<String>,
-    /// Colours, in words.
+    /// Colors, in words.
     pub color: String,
     /// Size, in words.
     pub size: String,
-    /// Fibres, in words.
+    /// Fibers, in words.
     pub material: String,
     /// As the scale showed it, without the bowl.
     pub weight: Option<Weight>,

@@ -391,7 +391,7 @@ fn for_a_flaw(number: &str) -> IncomingRefund {
 }
 
 /// A1: a piece and kits filled, a held piece short, a kit refunded. A2: not paid yet, set aside.
-/// A3: cancelled. H1: history, of a code that is none of ours, refunded: one of two, and money for a flaw of the other.
+/// A3: canceled. H1: history, of a code that is none of ours, refunded: one of two, and money for a flaw of the other.
 async fn orders(ledger: &Ledger) {
     use OrderStatus::{OrderCancelled, OrderPaymentDue, OrderProcessing};
     let first = order("A1", OrderProcessing, vec![line("P4", "1"), line("P3", "1"), line("KIT", "2")]);

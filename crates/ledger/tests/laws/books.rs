@@ -141,7 +141,7 @@ fn a_month_is_closed_by_its_figures() {
 }
 
 #[test]
-fn the_shelf_is_told_by_style_size_and_colour() {
+fn the_shelf_is_told_by_style_size_and_color() {
     on_each(|shop| async move {
         shop.ok(style("Ridge beanie", "7.50", "ONZ", "whole", None)).await;
         let hat = |sku: &str, size: &str, color: &str, price| NewItem {

@@ -78,7 +78,7 @@ fn sorted(sort: FindSort) -> FindItems {
 }
 
 #[test]
-fn words_are_found_in_names_styles_colours_and_fibres() {
+fn words_are_found_in_names_styles_colors_and_fibers() {
     on_each(|shop| async move {
         stocked(&shop).await;
         check(&shop, words(""), "s1 w1 - c1 b4 - b3 b2 - b1").await;
@@ -214,7 +214,7 @@ fn a_style_is_counted_up_to_a_bound() {
 }
 
 #[test]
-fn styles_are_counted_and_one_laid_out_by_size_and_colour() {
+fn styles_are_counted_and_one_laid_out_by_size_and_color() {
     on_each(|shop| async move {
         let style = stocked(&shop).await;
         shop.ok(hold(&[("b1", "1"), ("c1", "2")], Purpose::Customer, None)).await;

@@ -53,7 +53,7 @@ fn one() -> Quantity {
 }
 
 #[tokio::test]
-async fn style_comes_before_size_before_colour_before_weight() {
+async fn style_comes_before_size_before_color_before_weight() {
     for shop in shops().await {
         let kit = NewItem {
             kind: ItemKind::Counted,

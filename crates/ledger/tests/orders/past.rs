@@ -122,7 +122,7 @@ fn new_piece() -> ledger::shelf::NewItem {
 }
 
 #[tokio::test]
-async fn a_bad_order_leaves_its_neighbours() {
+async fn a_bad_order_leaves_its_neighbors() {
     for shop in shops().await {
         let mut orders: Vec<IncomingOrder> = (0..300)
             .map(|n| order(&format!("A-{n}"), vec![named("Cowl", "1", LinePrice::Each(usd("10.00")))]))

@@ -30,13 +30,13 @@ impl ShelfAsked {
     }
 }
 
-/// Stock by style, size and colour, sorted by these.
+/// Stock by style, size and color, sorted by these.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct ShelfShown {
     rows: Vec<ShelfRowShown>,
 }
 
-/// A style, size and colour, or an item without style.
+/// A style, size and color, or an item without style.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct ShelfRowShown {
@@ -71,7 +71,7 @@ impl From<ShelfRow> for ShelfRowShown {
     }
 }
 
-/// The shelf by style, size and colour; with `sold-out`, what is worth making next.
+/// The shelf by style, size and color; with `sold-out`, what is worth making next.
 #[utoipa::path(get, path = "/api/shelf", tag = "stock", params(ShelfAsked),
     responses((status = 200, description = "The rows.", body = ShelfShown), ReadProblems))]
 pub(crate) async fn read_shelf(

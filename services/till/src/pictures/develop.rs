@@ -1,4 +1,4 @@
-//! From a camera's file to three plain JPEGs. Nothing of the file goes on but the colours of its
+//! From a camera's file to three plain JPEGs. Nothing of the file goes on but the colors of its
 //! points: each size is encoded anew. What decoding it will take is reckoned from its head, and refused before
 //! anything is decoded.
 
@@ -23,7 +23,7 @@ pub(super) const MAX_POINTS: u64 = 60_000_000;
 pub(super) const MAX_DECODED: u64 = 256 * 1024 * 1024;
 /// JPEG quality: where more is no longer seen on wool, and the file of a large one stays below 500 KB.
 const QUALITY: u8 = 84;
-/// How the three colours add to lightness, in thousandths (Rec. ITU-R BT.709, item 3.2).
+/// How the three colors add to lightness, in thousandths (Rec. ITU-R BT.709, item 3.2).
 const LIGHTNESS_OF: [u64; 3] = [213, 715, 72];
 
 /// A photograph, ready to be written.
@@ -130,8 +130,8 @@ fn on_white(image: DynamicImage) -> RgbImage {
     RgbImage::from_fn(image.width(), image.height(), |x, y| {
         let [red, green, blue, alpha] = image.get_pixel(x, y).0;
         let alpha = u32::from(alpha);
-        let over = |colour: u8| {
-            let mixed = (u32::from(colour) * alpha + white * (white - alpha) + white / 2) / white;
+        let over = |color: u8| {
+            let mixed = (u32::from(color) * alpha + white * (white - alpha) + white / 2) / white;
             u8::try_from(mixed).unwrap_or(u8::MAX)
         };
         Rgb([over(red), over(green), over(blue)])
@@ -238,7 +238,7 @@ pub(crate) mod tests {
         image::load_from_memory(bytes).expect("an image").into_rgb8()
     }
 
-    /// Whether a point is nearer to the first or to the second half's colour.
+    /// Whether a point is nearer to the first or to the second half's color.
     fn is_red(image: &RgbImage, x: u32, y: u32) -> bool {
         let [red, _, blue] = image.get_pixel(x, y).0;
         red > blue
@@ -311,8 +311,8 @@ pub(crate) mod tests {
 
     #[test]
     fn lightness_goes_from_black_to_white() {
-        let check = |colour: [u8; 3], expected: u8| {
-            assert_eq!(lightness(&RgbImage::from_pixel(8, 8, Rgb(colour))), expected, "{colour:?}");
+        let check = |color: [u8; 3], expected: u8| {
+            assert_eq!(lightness(&RgbImage::from_pixel(8, 8, Rgb(color))), expected, "{color:?}");
         };
         check([0, 0, 0], 0);
         check([255, 255, 255], 100);

@@ -295,7 +295,7 @@ pub(super) fn is_common(password: &str) -> bool {
         || is_word(&plain.replace([' ', '-', '_', '.'], ""))
 }
 
-/// One sign over and over, or neighbours in a row of keys or letters, forwards or backwards.
+/// One sign over and over, or neighbors in a row of keys or letters, forwards or backwards.
 pub(super) fn is_run(text: &str) -> bool {
     let back: String = text.chars().rev().collect();
     let mut signs = text.chars();

@@ -86,7 +86,7 @@ pub struct BasketLineView {
     pub code: String,
     /// Its name.
     pub title: String,
-    /// Colours in words.
+    /// Colors in words.
     pub color: String,
     /// How much.
     pub quantity: Quantity,

@@ -56,7 +56,7 @@ pub struct CountedLine {
     pub title: String,
     /// Size.
     pub size: String,
-    /// Colours.
+    /// Colors.
     pub color: String,
     /// What kind of thing.
     pub kind: ItemKind,

@@ -129,7 +129,7 @@ mod tests {
         ] {
             assert!(page.contains(part), "{part} in {page}");
         }
-        // Each channel's strip, and one of all: told by words and weave, not by colour.
+        // Each channel's strip, and one of all: told by words and weave, not by color.
         assert_eq!(page.matches("<svg").count(), 3, "{page}");
         for part in ["Market stall", "Farm store", "All channels", "id=\"weave-market\"", "May 2026: $7.50"] {
             assert!(page.contains(part), "{part} in {page}");

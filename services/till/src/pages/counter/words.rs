@@ -105,7 +105,7 @@ pub(crate) fn ways(shop: &Shop) -> Vec<(&'static str, &'static str)> {
 const MOST_STRIPES: usize = 5;
 const UNDYED: &str = "#d9cfbd";
 
-/// The stripes of a piece's own yarn, from its colours in words, each once.
+/// The stripes of a piece's own yarn, from its colors in words, each once.
 pub(crate) fn stripes(colors: &str) -> Vec<String> {
     let mut stripes: Vec<String> = Vec::new();
     for dye in color::of_text(colors).iter().map(ToString::to_string) {
@@ -157,9 +157,9 @@ mod tests {
     }
 
     #[test]
-    fn a_band_has_the_colours_that_are_named() {
+    fn a_band_has_the_colors_that_are_named() {
         let check = |colors: &str, expected: &[&str]| assert_eq!(stripes(colors), expected, "{colors}");
-        let dye = |name: &str| color::of_name(name).expect("a colour").to_string();
+        let dye = |name: &str| color::of_name(name).expect("a color").to_string();
         check("fawn and white", &[&dye("fawn"), &dye("white")]);
         check("Grey|grey, charcoal", &[&dye("grey"), &dye("charcoal")]);
         check("", &[UNDYED]);

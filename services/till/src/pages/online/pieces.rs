@@ -7,7 +7,7 @@ use domain::color;
 use ledger::shelf::{ItemView, Picture, PictureName};
 use std::collections::HashMap;
 
-/// The most bands of a tag's colour strip.
+/// The most bands of a tag's color strip.
 const BANDS: usize = 6;
 /// A photograph whose mean lightness of 0 to 100 is below this shows little of its piece: common
 /// practice, no source.
@@ -32,7 +32,7 @@ pub(crate) struct Piece {
     pub(crate) strip: Vec<Band>,
 }
 
-/// A band of the strip in a piece's colours: x, width, and the colour.
+/// A band of the strip in a piece's colors: x, width, and the color.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Band {
     pub(crate) x: usize,
@@ -40,13 +40,13 @@ pub(crate) struct Band {
     pub(crate) fill: String,
 }
 
-/// The strip of a text's colours; empty if none is known.
+/// The strip of a text's colors; empty if none is known.
 pub(crate) fn strip(color: &str) -> Vec<Band> {
-    let mut colours = color::of_text(color);
-    colours.truncate(BANDS);
-    let Some(width) = STRIP_WIDTH.checked_div(colours.len()) else { return Vec::new() };
-    let band = |(at, colour): (usize, &color::Rgb)| Band { x: at * width, width, fill: colour.to_string() };
-    colours.iter().enumerate().map(band).collect()
+    let mut colors = color::of_text(color);
+    colors.truncate(BANDS);
+    let Some(width) = STRIP_WIDTH.checked_div(colors.len()) else { return Vec::new() };
+    let band = |(at, color): (usize, &color::Rgb)| Band { x: at * width, width, fill: color.to_string() };
+    colors.iter().enumerate().map(band).collect()
 }
 
 impl Piece {
@@ -90,7 +90,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_strip_has_a_band_for_each_colour() {
+    fn a_strip_has_a_band_for_each_color() {
         let check = |color: &str, expected: &[(usize, usize, &str)]| {
             let found = strip(color);
             let found: Vec<_> = found.iter().map(|b| (b.x, b.width, b.fill.as_str())).collect();

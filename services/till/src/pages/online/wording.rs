@@ -44,8 +44,8 @@ pub(crate) const NAMES: [&str; 13] = [
     "style",
     "size",
     "color",
-    "colour",
-    "colours",
+    "color",
+    "colors",
     "material",
     "weight",
     "price",
@@ -56,16 +56,16 @@ pub(crate) const NAMES: [&str; 13] = [
 
 /// The value of each name for one piece.
 fn values(item: &ItemView, shop: &Shop) -> [(&'static str, Value); NAMES.len()] {
-    let colours = item.color.split('|').map(str::trim).filter(|c| !c.is_empty());
-    let colours: Vec<String> = colours.map(str::to_owned).collect();
+    let colors = item.color.split('|').map(str::trim).filter(|c| !c.is_empty());
+    let colors: Vec<String> = colors.map(str::to_owned).collect();
     [
         ("sku", Value::from(item.sku.as_str())),
         ("name", Value::from(item.name.as_str())),
         ("style", Value::from(item.style.as_deref().unwrap_or_default())),
         ("size", Value::from(item.size.as_str())),
         ("color", Value::from(item.color.as_str())),
-        ("colour", Value::from(item.color.as_str())),
-        ("colours", Value::from(colours)),
+        ("color", Value::from(item.color.as_str())),
+        ("colors", Value::from(colors)),
         ("material", Value::from(item.material.as_str())),
         ("weight", Value::from(item.weight.map(|w| w.to_string()).unwrap_or_default())),
         ("price", Value::from(item.price.to_string())),
@@ -281,7 +281,7 @@ mod tests {
         check("{{ name }}: {{ weight }}, {{ price }} {{ currency }}", "Moor cowl: 6.35 oz, 48.00 USD").await;
         check("{{ style | upper }} <b>&amp;</b>", "MOOR COWL <b>&amp;</b>").await;
         check("{% if size %}{{ size }}{% else %}one size{% endif %}", "one size").await;
-        check("{% for c in colours %}{{ c }} {% endfor %}.", ".").await;
+        check("{% for c in colors %}{{ c }} {% endfor %}.", ".").await;
         check(FIRST, "Moor cowl.\nWeight: 6.35 oz. One of a kind.\nHandmade at Our farm.").await;
     }
 
@@ -405,7 +405,7 @@ mod tests {
             "\\",
             "{% if name %}",
             "{% endif %}",
-            "{% for c in colours %}",
+            "{% for c in colors %}",
             "{% endfor %}",
             "{% set x = name %}",
             " if 1 else 2",

@@ -21,7 +21,7 @@ const LATEST: usize = 12;
 /// A thing that was counted.
 pub(crate) struct LineShown {
     pub(crate) title: String,
-    /// Its code, colours and size.
+    /// Its code, colors and size.
     pub(crate) about: String,
     pub(crate) counted: String,
     pub(crate) booked: String,

@@ -26,7 +26,7 @@ pub(crate) struct StyleQuery {
 }
 
 /// A color's line.
-struct ColourLine {
+struct ColorLine {
     words: String,
     stripes: Vec<Stripe>,
     cells: Vec<Option<Cell>>,
@@ -76,9 +76,9 @@ fn sizes(style: &StyleView, grid: &[ShelfRow]) -> Vec<String> {
     sizes
 }
 
-fn lines(style: &StyleView, grid: &[ShelfRow], sizes: &[String]) -> Vec<ColourLine> {
-    let mut colours: Vec<&str> = grid.iter().map(|row| row.color.as_str()).collect();
-    colours.dedup_by_key(|color| fold(color));
+fn lines(style: &StyleView, grid: &[ShelfRow], sizes: &[String]) -> Vec<ColorLine> {
+    let mut colors: Vec<&str> = grid.iter().map(|row| row.color.as_str()).collect();
+    colors.dedup_by_key(|color| fold(color));
     let line = |color: &str| {
         let own: Vec<&ShelfRow> = grid.iter().filter(|row| fold(&row.color) == fold(color)).collect();
         let of_size = |size: &String| {
@@ -86,14 +86,14 @@ fn lines(style: &StyleView, grid: &[ShelfRow], sizes: &[String]) -> Vec<ColourLi
             cell(style.id, &rows)
         };
         let all: Decimal = own.iter().map(|row| row.on_hand).sum();
-        ColourLine {
+        ColorLine {
             words: if color.is_empty() { "No color".to_owned() } else { color.replace('|', ", ") },
             stripes: tag::stripes(color),
             cells: sizes.iter().map(of_size).collect(),
             all: all.normalize().to_string(),
         }
     };
-    colours.into_iter().map(line).collect()
+    colors.into_iter().map(line).collect()
 }
 
 /// The page.
@@ -108,7 +108,7 @@ pub(crate) struct Page {
     ending: String,
     minimum: Option<String>,
     sizes: Vec<String>,
-    lines: Vec<ColourLine>,
+    lines: Vec<ColorLine>,
     changed: Option<usize>,
     may_price: bool,
 }
@@ -150,7 +150,7 @@ pub(crate) mod tests {
     }
 
     #[tokio::test]
-    async fn a_style_is_laid_out_by_size_and_colour() {
+    async fn a_style_is_laid_out_by_size_and_color() {
         let shop = TestShop::open().await;
         for (sku, size, color) in [("COWL", "L", "fawn|moss"), ("HAT", "S", "fawn|moss")] {
             let edit = json!({"size": size, "color": color});

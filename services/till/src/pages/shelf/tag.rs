@@ -1,4 +1,4 @@
-//! An item as its paper tag: a band in its own colours, its weight and its price.
+//! An item as its paper tag: a band in its own colors, its weight and its price.
 
 use crate::pages::shown;
 use domain::color;
@@ -23,7 +23,7 @@ pub(crate) struct Tag {
     /// The item's page.
     pub(crate) path: String,
     pub(crate) name: String,
-    /// Style, colours and size in words.
+    /// Style, colors and size in words.
     pub(crate) about: String,
     /// As the scale showed it; how much there is of what is not weighed by the piece.
     pub(crate) weight: String,
@@ -38,13 +38,13 @@ pub(crate) fn path(in_store: &str) -> String {
     format!("/shelf/items/{in_store}")
 }
 
-/// Stripes of the colours that are known, the first of them half of the band.
+/// Stripes of the colors that are known, the first of them half of the band.
 pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
-    let colours = color::of_text(color);
-    let others = colours.len().saturating_sub(1);
+    let colors = color::of_text(color);
+    let others = colors.len().saturating_sub(1);
     let first = if others == 0 { BAND } else { BAND / 2 };
     let mut top = 0;
-    let stripe = |(at, colour): (usize, &color::Rgb)| {
+    let stripe = |(at, color): (usize, &color::Rgb)| {
         // The last one takes what the division left.
         let height = match at {
             0 => first,
@@ -52,9 +52,9 @@ pub(crate) fn stripes(color: &str) -> Vec<Stripe> {
             _ => (BAND - first) / others,
         };
         top += height;
-        Stripe { top: top - height, height, fill: colour.to_string() }
+        Stripe { top: top - height, height, fill: color.to_string() }
     };
-    colours.iter().enumerate().map(stripe).collect()
+    colors.iter().enumerate().map(stripe).collect()
 }
 
 /// The tag of an item.
@@ -105,7 +105,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_first_colour_is_half_of_the_band_and_all_of_it_is_filled() {
+    fn the_first_color_is_half_of_the_band_and_all_of_it_is_filled() {
         let check = |color: &str, expected: &[(usize, usize)]| {
             let found: Vec<(usize, usize)> = stripes(color).iter().map(|s| (s.top, s.height)).collect();
             assert_eq!(found, expected, "{color}");

@@ -30,7 +30,7 @@ pub(crate) struct ClosePiece {
     price: String,
     same_style: bool,
     same_size: bool,
-    /// How far its colours lie apart, in hundredths of a CIEDE2000 unit; null where one is not known.
+    /// How far its colors lie apart, in hundredths of a CIEDE2000 unit; null where one is not known.
     colors_apart: Option<String>,
 }
 
@@ -51,7 +51,7 @@ impl From<Closest> for ClosePiece {
 }
 
 /// The pieces still on the shelf that come closest to what the line waits for: by style, size,
-/// colour and weight.
+/// color and weight.
 #[utoipa::path(get, path = "/api/orders/{id}/lines/{line}/closest", tag = "online",
     params(("id" = String, Path, description = "The order."), ("line" = String, Path, description = "Its line.")),
     responses((status = 200, description = "The closest pieces.", body = ClosestShown), ReadProblems))]
