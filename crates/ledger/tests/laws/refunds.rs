@@ -9,7 +9,7 @@ use domain::basket::TenderKind;
 use domain::day::{Day, Moment};
 use domain::ids::{RefundLineId, SaleId, SaleLineId};
 use domain::money::Money;
-use domain::stock::ReturnDisposition;
+use domain::stock::ReturnDisposition::{self, Open, Shelf, WrittenOff};
 use ledger::Rejection;
 use ledger::books::{BooksBy, BooksQuery};
 use ledger::keeping::SetShop;
@@ -46,7 +46,7 @@ fn parts_of_a_line_add_up_to_it() {
             let line = &gross.lines[0];
             let mut sum = (0, 0, 0);
             for size in *sizes {
-                let back = shop.ok(part(gross.id, line.id, Some(size), ReturnDisposition::Shelf)).await;
+                let back = shop.ok(part(gross.id, line.id, Some(size), Shelf)).await;
                 let part = back.lines[0].2;
                 assert_eq!(back.given, part.given_back().unwrap());
                 sum.0 += part.amount.minor();
@@ -55,14 +55,9 @@ fn parts_of_a_line_add_up_to_it() {
             }
             let sold = (line.money.amount.minor(), line.money.discount.minor(), line.money.tax.minor());
             assert_eq!(sum, sold, "{sku} {quantity} in {sizes:?}");
-            shop.refuses(part(gross.id, line.id, Some("1"), ReturnDisposition::Shelf), "more-than-sold: 0")
-                .await;
-            shop.refuses(
-                part(gross.id, line.id, None, ReturnDisposition::Shelf),
-                "invalid: already been refunded",
-            )
-            .await;
-            shop.refuses(whole(gross.id, ReturnDisposition::Shelf), "invalid: already been refunded").await;
+            shop.refuses(part(gross.id, line.id, Some("1"), Shelf), "more-than-sold: 0").await;
+            shop.refuses(part(gross.id, line.id, None, Shelf), "invalid: already been refunded").await;
+            shop.refuses(whole(gross.id, Shelf), "invalid: already been refunded").await;
         }
         for sku in ["c1", "w1"] {
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand.value(), 1000.into());
@@ -72,9 +67,9 @@ fn parts_of_a_line_add_up_to_it() {
 }
 
 fn money(sale: SaleId, line: SaleLineId, minor: i64) -> NewRefund {
-    let line = RefundLine { line, what: RefundOf::Money(usd(minor)), fate: ReturnDisposition::Open };
+    let line = RefundLine { line, what: RefundOf::Money(usd(minor)), fate: Open };
     let tender = RefundTender::All(TenderKind::Card);
-    NewRefund { lines: vec![line], tender, ..whole(sale, ReturnDisposition::Open) }
+    NewRefund { lines: vec![line], tender, ..whole(sale, Open) }
 }
 
 /// Law 9 for money alone, and goods after it: the last of them give what is left, and count as they always do.
@@ -88,17 +83,15 @@ fn money_alone_leaves_the_goods_sold() {
             let (line, paid) = (sold.lines[0].id, sold.totals.due.minor());
             let back = shop.ok(money(sold.id, line, 250)).await;
             assert_eq!((back.given, back.lines[0].2.steps), (usd(250), 0), "{sku}");
-            shop.refuses(decide(back.lines[0].0, ReturnDisposition::Shelf), "invalid: money alone").await;
-            let with_goods =
-                RefundLine { line, what: RefundOf::Money(usd(1)), fate: ReturnDisposition::Shelf };
-            let with_goods =
-                NewRefund { lines: vec![with_goods], ..whole(sold.id, ReturnDisposition::Shelf) };
+            shop.refuses(decide(back.lines[0].0, Shelf), "invalid: money alone").await;
+            let with_goods = RefundLine { line, what: RefundOf::Money(usd(1)), fate: Shelf };
+            let with_goods = NewRefund { lines: vec![with_goods], ..whole(sold.id, Shelf) };
             shop.refuses(with_goods, "invalid: no goods come back").await;
             let over = format!("more-than-sold: only {} can still be refunded", usd(paid - 250));
             shop.refuses(money(sold.id, line, paid - 249), &over).await;
             shop.refuses(money(sold.id, line, 0), "invalid: more than 0").await;
-            let first = shop.ok(part(sold.id, line, Some(one), ReturnDisposition::Shelf)).await;
-            let rest = shop.ok(part(sold.id, line, None, ReturnDisposition::Shelf)).await;
+            let first = shop.ok(part(sold.id, line, Some(one), Shelf)).await;
+            let rest = shop.ok(part(sold.id, line, None, Shelf)).await;
             assert_eq!(back.given.minor() + first.given.minor() + rest.given.minor(), paid, "{sku}");
             shop.refuses(money(sold.id, line, 1), "more-than-sold: only 0.00 can still").await;
             assert_eq!(shop.ledger.item(&code(sku)).await.unwrap().on_hand, before, "{sku}");
@@ -139,13 +132,13 @@ fn the_step_to_money_alone_carries_each_row() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 2000), piece("p2", 2000)])).await;
         let sold = shop.ok(sale(vec![goods("p1", "1"), goods("p2", "1")], cash(4000))).await;
-        shop.ok(part(sold.id, sold.lines[0].id, None, ReturnDisposition::Shelf)).await;
-        let open = shop.ok(part(sold.id, sold.lines[1].id, None, ReturnDisposition::Open)).await;
+        shop.ok(part(sold.id, sold.lines[0].id, None, Shelf)).await;
+        let open = shop.ok(part(sold.id, sold.lines[1].id, None, Open)).await;
         let before = audit::fingerprint(&shop).await;
         let step = include_str!("../../../../migrations/0018_money_alone.sql");
         sqlx::raw_sql(step).execute(&mut *shop.raw().await).await.unwrap();
         assert_eq!(audit::fingerprint(&shop).await, before);
-        shop.ok(decide(open.lines[0].0, ReturnDisposition::WrittenOff)).await;
+        shop.ok(decide(open.lines[0].0, WrittenOff)).await;
         audit::clean(&shop).await;
     });
 }
@@ -169,35 +162,26 @@ fn a_sale_is_given_back_whole_or_in_lines() {
         assert_eq!((sold.totals.due, sold.totals.rounding), (usd(6995), usd(-2)));
         let c1 = sold.lines[2].id;
         // 3.33 in cash: 3.35.
-        let back = shop.ok(part(sold.id, c1, Some("1"), ReturnDisposition::Shelf)).await;
+        let back = shop.ok(part(sold.id, c1, Some("1"), Shelf)).await;
         assert_eq!((back.given, back.rounding), (usd(335), usd(2)));
         let by_card = NewRefund {
             tender: RefundTender::All(TenderKind::Card),
-            ..part(sold.id, c1, Some("1"), ReturnDisposition::WrittenOff)
+            ..part(sold.id, c1, Some("1"), WrittenOff)
         };
         assert_eq!(shop.ok(by_card).await.given, usd(333));
         let line =
             |line, quantity: &str, fate| RefundLine { line, what: RefundOf::Goods(asked(quantity)), fate };
-        let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold.id, ReturnDisposition::Shelf) };
-        let all = |tender| NewRefund { tender, ..whole(sold.id, ReturnDisposition::Shelf) };
+        let of = |lines: Vec<RefundLine>| NewRefund { lines, ..whole(sold.id, Shelf) };
+        let all = |tender| NewRefund { tender, ..whole(sold.id, Shelf) };
         let shipping = |minor| NewRefund { shipping: usd(minor), ..of(vec![]) };
         let p1 = sold.lines[0].id;
         let refused: Vec<(NewRefund, &str)> = vec![
-            (
-                of(vec![line(c1, "2", ReturnDisposition::Shelf)]),
-                "more-than-sold: you asked to refund 2, but only 1",
-            ),
-            (of(vec![line(c1, "0", ReturnDisposition::Shelf)]), "invalid: more than 0"),
-            (of(vec![line(c1, "0.5", ReturnDisposition::Shelf)]), "invalid: not a whole number"),
-            (
-                of(vec![line(p1, "1", ReturnDisposition::Shelf), line(p1, "1", ReturnDisposition::Shelf)]),
-                "invalid: is on two lines",
-            ),
-            (
-                of(vec![line(SaleLineId::from_raw(4), "1", ReturnDisposition::Shelf)]),
-                "no-such: line of this sale 4",
-            ),
-            (whole(SaleId::from_raw(4), ReturnDisposition::Shelf), "no-such: there is no sale 4"),
+            (of(vec![line(c1, "2", Shelf)]), "more-than-sold: you asked to refund 2, but only 1"),
+            (of(vec![line(c1, "0", Shelf)]), "invalid: more than 0"),
+            (of(vec![line(c1, "0.5", Shelf)]), "invalid: not a whole number"),
+            (of(vec![line(p1, "1", Shelf), line(p1, "1", Shelf)]), "invalid: is on two lines"),
+            (of(vec![line(SaleLineId::from_raw(4), "1", Shelf)]), "no-such: line of this sale 4"),
+            (whole(SaleId::from_raw(4), Shelf), "no-such: there is no sale 4"),
             (shipping(496), "more-than-sold: shipping: you asked to refund 4.96"),
             (shipping(-1), "invalid: shipping"),
             (all(parts(&[(TenderKind::Card, 6330)])), "invalid: the refund is $63.31, but"),
@@ -205,10 +189,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (all(parts(&[(TenderKind::Card, 6333), (TenderKind::Cash, 0)])), "invalid: "),
             (all(parts(&[(TenderKind::Card, 6400), (TenderKind::Cash, -69)])), "invalid: "),
             (all(parts(&[(TenderKind::Owed, 6331)])), "invalid: the open balance is less than this"),
-            (
-                NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold.id, ReturnDisposition::Shelf) },
-                "invalid: reason",
-            ),
+            (NewRefund { reason: "a\u{1}".to_owned(), ..whole(sold.id, Shelf) }, "invalid: reason"),
         ];
         for (command, expected) in refused {
             shop.refuses(command, expected).await;
@@ -221,7 +202,7 @@ fn a_sale_is_given_back_whole_or_in_lines() {
             (rest.lines.len(), rest.shipping, rest.rounding, rest.given),
             (3, usd(295), usd(-1), usd(6130))
         );
-        shop.refuses(whole(sold.id, ReturnDisposition::Shelf), "invalid: already been refunded").await;
+        shop.refuses(whole(sold.id, Shelf), "invalid: already been refunded").await;
         let view = shop.ledger.sale(sold.id).await.unwrap();
         assert_eq!(view.refunds.len(), 4);
         assert!(view.lines.iter().all(|l| l.given_back == l.line.quantity));
@@ -247,7 +228,7 @@ fn cash_in_small_parts_comes_to_the_rounded_whole() {
         };
         let one = |sale: &ledger::sales::SaleDone, quantity: &str, tender: RefundTender| NewRefund {
             tender,
-            ..part(sale.id, sale.lines[0].id, Some(quantity), ReturnDisposition::Shelf)
+            ..part(sale.id, sale.lines[0].id, Some(quantity), Shelf)
         };
         let all = |kind| RefundTender::All(kind);
         /// Units of each of so many refunds.
@@ -324,37 +305,29 @@ fn what_becomes_of_the_goods_is_decided_once() {
         let costed = |sku: &str| ledger::shelf::NewItem { cost: Some(usd(400)), ..piece(sku, 1000) };
         shop.ok(add(vec![costed("p1"), costed("p2"), costed("p3")])).await;
         let sold = shop.ok(sale((1..=3).map(|n| goods(&format!("p{n}"), "1")).collect(), cash(3000))).await;
-        let back = shop.ok(whole(sold.id, ReturnDisposition::Open)).await;
+        let back = shop.ok(whole(sold.id, Open)).await;
         let [first, second, third] = [0, 1, 2].map(|n| back.lines[n].0);
         let on_hand = async || shop.number("SELECT CAST(SUM(on_hand) AS BIGINT) FROM item").await;
         assert_eq!(on_hand().await, 0);
-        shop.refuses(decide(first, ReturnDisposition::Open), "invalid: choose shelf or written-off").await;
+        shop.refuses(decide(first, Open), "invalid: choose shelf or written-off").await;
         shop.clock.advance_millis(DAY_MS);
-        shop.ok(decide(first, ReturnDisposition::Shelf)).await;
-        shop.ok(decide(second, ReturnDisposition::WrittenOff)).await;
-        for (line, fate) in [
-            (first, ReturnDisposition::Shelf),
-            (first, ReturnDisposition::WrittenOff),
-            (second, ReturnDisposition::Shelf),
-        ] {
+        shop.ok(decide(first, Shelf)).await;
+        shop.ok(decide(second, WrittenOff)).await;
+        for (line, fate) in [(first, Shelf), (first, WrittenOff), (second, Shelf)] {
             shop.refuses(decide(line, fate), "invalid: these items were already returned").await;
         }
-        shop.refuses(
-            decide(RefundLineId::from_raw(2), ReturnDisposition::Shelf),
-            "no-such: line of a refund 2",
-        )
-        .await;
+        shop.refuses(decide(RefundLineId::from_raw(2), Shelf), "no-such: line of a refund 2").await;
         assert_eq!(on_hand().await, 1);
         let view = shop.ledger.sale(sold.id).await.unwrap();
         let fates: Vec<ReturnDisposition> = view.refunds[0].lines.iter().map(|l| l.2).collect();
-        assert_eq!(fates, [ReturnDisposition::Shelf, ReturnDisposition::WrittenOff, ReturnDisposition::Open]);
+        assert_eq!(fates, [Shelf, WrittenOff, Open]);
         // The cost leaves the books on the day that the goods are back on the shelf.
         let by = BooksBy { day: true, ..BooksBy::default() };
         let rows = shop.ledger.books(&BooksQuery { from: None, to: None, by }).await.unwrap();
         let costs: Vec<Money> = rows.iter().map(|r| r.figures.cost).collect();
         assert_eq!(costs, [usd(1200), usd(-400)]);
         audit::clean(&shop).await;
-        shop.ok(decide(third, ReturnDisposition::Shelf)).await;
+        shop.ok(decide(third, Shelf)).await;
         audit::clean(&shop).await;
     });
 }
@@ -370,7 +343,7 @@ fn a_refund_may_lower_what_is_owed() {
         let line = sold.lines[0].id;
         let less_owed = |quantity| NewRefund {
             tender: RefundTender::All(TenderKind::Owed),
-            ..part(sold.id, line, Some(quantity), ReturnDisposition::Shelf)
+            ..part(sold.id, line, Some(quantity), Shelf)
         };
         shop.ok(less_owed("2")).await;
         let still: Vec<_> =
@@ -394,11 +367,10 @@ fn paper_is_given_back_but_put_on_no_shelf() {
         shop.ok(add(vec![piece("p1", 100)])).await;
         let sold = shop.ok(sale(vec![note, goods("p1", "1")], cash(2100))).await;
         let line = sold.lines[0].id;
-        shop.refuses(part(sold.id, line, None, ReturnDisposition::Shelf), "invalid: is not a stock item")
-            .await;
-        let back = shop.ok(part(sold.id, line, None, ReturnDisposition::Open)).await;
-        shop.refuses(decide(back.lines[0].0, ReturnDisposition::Shelf), "invalid: is not a stock item").await;
-        assert_eq!(shop.ok(whole(sold.id, ReturnDisposition::Shelf)).await.given, usd(100));
+        shop.refuses(part(sold.id, line, None, Shelf), "invalid: is not a stock item").await;
+        let back = shop.ok(part(sold.id, line, None, Open)).await;
+        shop.refuses(decide(back.lines[0].0, Shelf), "invalid: is not a stock item").await;
+        assert_eq!(shop.ok(whole(sold.id, Shelf)).await.given, usd(100));
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
         assert_eq!((figures.gross, figures.refunds), (usd(100), usd(100)));
@@ -414,7 +386,7 @@ fn a_sale_of_today_is_voided_once() {
         let wrong = shop.ok(NewSale { shipping: usd(100), ..sale(lines(), cash(6000)) }).await;
         shop.ok(void(wrong.id)).await;
         shop.refuses(void(wrong.id), "not-voidable: it was already voided").await;
-        shop.refuses(whole(wrong.id, ReturnDisposition::Shelf), "invalid: this sale was voided").await;
+        shop.refuses(whole(wrong.id, Shelf), "invalid: this sale was voided").await;
         shop.refuses(void(SaleId::from_raw(1)), "no-such: there is no sale 1").await;
         let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
         let figures = shop.ledger.books(&query).await.unwrap()[0].figures;
@@ -422,7 +394,7 @@ fn a_sale_of_today_is_voided_once() {
         assert!(shop.ledger.sale(wrong.id).await.unwrap().voided);
         let again = shop.ok(sale(lines(), cash(6000))).await;
         assert_eq!(again.receipt, 2, "a voided receipt is not drawn again");
-        shop.ok(part(again.id, again.lines[1].id, Some("1"), ReturnDisposition::Shelf)).await;
+        shop.ok(part(again.id, again.lines[1].id, Some("1"), Shelf)).await;
         shop.refuses(void(again.id), "not-voidable: part of it was refunded").await;
         audit::clean(&shop).await;
     });

@@ -3,15 +3,16 @@
 use crate::shop::{ITEMS, ORDERS, Place};
 use std::fs;
 
+fn check(place: &Place, line: &str, code: i32, words: &str) {
+    let arguments: Vec<&str> = line.split(' ').filter(|a| !a.is_empty()).collect();
+    let ran = place.run(&arguments);
+    let said = format!("{}{}", ran.out, ran.err);
+    assert_eq!(ran.code, code, "{line}: {said}");
+    assert!(said.contains(words), "{line}: {said}");
+}
+
 #[test]
 fn how_each_command_ends() {
-    let check = |place: &Place, line: &str, code: i32, words: &str| {
-        let arguments: Vec<&str> = line.split(' ').filter(|a| !a.is_empty()).collect();
-        let ran = place.run(&arguments);
-        let said = format!("{}{}", ran.out, ran.err);
-        assert_eq!(ran.code, code, "{line}: {said}");
-        assert!(said.contains(words), "{line}: {said}");
-    };
     for place in Place::all() {
         let place = place.stocked();
         place.put("orders.csv", ORDERS);

@@ -1,5 +1,7 @@
 //! Asking the other shop: one request, one answer, nothing followed, everything limited.
 
+mod certificates;
+
 use super::hosts::{NotAllowed, Resolver, check_literal};
 use super::links;
 use super::secrets::{Secret, SecretError};
@@ -13,10 +15,8 @@ use domain::delivery::{NoAnswer, REQUEST_TIMEOUT, Reply};
 use feeds::connection::{ConnectionFile, SecretAs, SecretUse};
 use percent_encoding::percent_decode_str;
 use reqwest::header::{AUTHORIZATION, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue};
-use reqwest::{Certificate, Method, Url, redirect};
-use std::fs::File;
-use std::io::Read;
-use std::path::{Path, PathBuf};
+use reqwest::{Method, Url, redirect};
+use std::path::PathBuf;
 use std::sync::Once;
 use std::time::Duration;
 
@@ -287,7 +287,7 @@ impl Client {
             .read_timeout(limits.read)
             .timeout(limits.whole);
         if let Some(path) = &file.ca_file {
-            builder = builder.tls_certs_merge(certificates(path)?);
+            builder = builder.tls_certs_merge(certificates::read(path)?);
         } else if addresses(file).all(|url| url.scheme() == "http") {
             // No certificate is ever looked at, so none is loaded.
             builder = builder.tls_certs_only([]);
@@ -398,21 +398,6 @@ fn addresses(file: &ConnectionFile) -> impl Iterator<Item = &Url> {
 pub(super) fn check_hosts(file: &ConnectionFile) -> Result<(), NotAllowed> {
     addresses(file).try_for_each(|url| check_literal(url, file.private))
 }
-
-fn certificates(path: &Path) -> Result<Vec<Certificate>, ClientError> {
-    let wrong = |why: String| ClientError::CaFile { path: path.to_owned(), why };
-    let mut pem = Vec::new();
-    let read = File::open(path).and_then(|file| file.take(MAX_PEM_BYTES + 1).read_to_end(&mut pem));
-    read.map_err(|e| wrong(e.to_string()))?;
-    if pem.len() as u64 > MAX_PEM_BYTES {
-        return Err(wrong(format!("it has more than {MAX_PEM_BYTES} bytes")));
-    }
-    let found = Certificate::from_pem_bundle(&pem).map_err(|e| wrong(reason(&e)))?;
-    if found.is_empty() { Err(wrong("no certificate stands in it".to_owned())) } else { Ok(found) }
-}
-
-/// The longest file of certificates: the whole world's have a fourth of it.
-const MAX_PEM_BYTES: u64 = 1 << 20;
 
 /// A link without a parameter of its query; the others stay as they were written.
 fn without_parameter(link: &str, name: &str) -> String {

@@ -1,18 +1,20 @@
 //! Saying a message, and what its answer makes of it.
 
+mod batch;
+
+pub(super) use batch::many;
+
 use super::client::{Answer, Ask, MAX_ANSWER_BYTES};
 use super::cycle::ConnectionContext;
 use super::look::{self, Looked};
-use super::message::{Kind, Message, batch_ask};
+use super::message::{Kind, Message};
 use super::orders;
 use super::results::{self, OnOne};
 use crate::words::tell_all;
-use domain::delivery::{
-    NoAnswer, Reply, Saying, Verdict, back_off, is_gone, says_gone, stale_too_often, verdict,
-};
+use domain::delivery::{NoAnswer, Reply, Verdict, back_off, is_gone, says_gone, stale_too_often, verdict};
 use domain::ids::ItemId;
 use domain::stock::{Availability, ListingState};
-use feeds::connection::{BatchCall, FillError, Place};
+use feeds::connection::{FillError, Place};
 use feeds::json_at;
 use ledger::CommandError;
 use ledger::online::{Settled, SettledAs};
@@ -411,95 +413,6 @@ fn later(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, words: &
         return SettledAs::Unanswered { until, words };
     }
     SettledAs::Later { until, words }
-}
-
-/// Says many in one request. One that is refused says nothing about which of them is to blame: each is
-/// said by itself then, and so is one of which the answer says nothing.
-pub(super) async fn many(hand: &ConnectionContext<'_>, call: &BatchCall, messages: Vec<Message>) -> Said {
-    let holder = messages.first().map_or(0, |m| m.in_hand.holder);
-    let file = &hand.reach.file;
-    let heard = match batch_ask(hand.connection.id, &file.base, &file.out, call, &messages) {
-        Ok(ask) => hear(hand, ask).await,
-        Err(error) => {
-            let told = error.to_string();
-            let settled = messages.iter().flat_map(|m| parked(hand, m, &told).settled).collect();
-            return Said { holder, settled, quiet: None };
-        }
-    };
-    let each = each_of_batch(hand, &messages, &heard);
-    let mut said = Said { holder, settled: Vec::with_capacity(messages.len()), quiet: None };
-    for (message, own) in messages.iter().zip(each) {
-        let became = in_batch(hand, message, &heard, own, &mut said.quiet);
-        let (item, revision) = (message.item, message.listing.revision);
-        said.settled.push(Settled { item, revision, became });
-    }
-    if verdict(heard.reply, Saying::State) == Verdict::Later && hand.reach.failed() >= FAILS_IN_A_ROW {
-        said.quiet = Some((heard.reply, heard.words.clone()));
-    }
-    said
-}
-
-/// What a batch's answer is for one of its messages.
-enum InBatch {
-    /// What it says of all of them.
-    AsAll,
-    /// What it says of this one.
-    Own(OnOne),
-    /// It speaks of each, and not of this one.
-    Nothing,
-}
-
-fn each_of_batch(hand: &ConnectionContext<'_>, messages: &[Message], heard: &Heard) -> Vec<InBatch> {
-    let form = hand.reach.file.answer.as_ref();
-    let is_well = heard.answer.as_ref().is_some_and(|a| (200..300).contains(&a.status));
-    let results = heard.answer.as_ref().and_then(|answer| results::of(form, answer));
-    let of = |(at, message): (usize, &Message)| match (form, &heard.answer, &results) {
-        (Some(form), Some(answer), Some(results)) => {
-            let place = (at, messages.len());
-            results::on(form, results, place, message, answer).map_or(InBatch::Nothing, InBatch::Own)
-        }
-        // It should speak of each, and does not.
-        (Some(_), Some(_), None) if is_well => InBatch::Nothing,
-        _ => InBatch::AsAll,
-    };
-    messages.iter().enumerate().map(of).collect()
-}
-
-fn in_batch(
-    hand: &ConnectionContext<'_>,
-    message: &Message,
-    heard: &Heard,
-    own: InBatch,
-    quiet: &mut Option<(Reply, String)>,
-) -> SettledAs {
-    let alone = |words: &str| {
-        hand.reach.say_alone(std::iter::once(message.item));
-        SettledAs::Later { until: hand.ledger.now(), words: format!("{}: {words}", message.listing.sku) }
-    };
-    let is_own = matches!(own, InBatch::Own(_));
-    let (reply, words, other_id) = match own {
-        InBatch::Nothing => return alone("the answer to the batch says nothing of it"),
-        InBatch::Own(OnOne { reply, words, other_id }) => (reply, words, other_id),
-        InBatch::AsAll => (heard.reply, heard.words.clone(), None),
-    };
-    match verdict(reply, Saying::State) {
-        Verdict::Delivered => {
-            hand.reach.went_well(message.item);
-            told(hand, message, None, other_id)
-        }
-        // What is not there, or is there already, is asked about by itself.
-        Verdict::Refused if is_own && !says_gone(reply) => {
-            hand.reach.parked(message.item);
-            SettledAs::Parked { words: format!("{}: {words}", message.listing.sku) }
-        }
-        Verdict::Refused | Verdict::Stale => alone(&words),
-        Verdict::Later | Verdict::Quiet if is_own => later(hand, message, reply, &words),
-        Verdict::Later if answers(reply) => later(hand, message, reply, &words),
-        Verdict::Later | Verdict::Quiet => {
-            *quiet = Some((reply, words.clone()));
-            later(hand, message, reply, &words)
-        }
-    }
 }
 
 /// Left for another turn, untouched.

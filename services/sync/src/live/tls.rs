@@ -40,7 +40,7 @@ fn told(error: &Error) -> String {
         Error::AlertReceived(AlertDescription::HandshakeFailure) => {
             "it and this program have no safe way of TLS in common".to_owned()
         }
-        Error::AlertReceived(AlertDescription::UnrecognizedName) => {
+        Error::AlertReceived(AlertDescription::UnrecognisedName) => {
             "it knows no shop of this name; is the address right?".to_owned()
         }
         Error::AlertReceived(AlertDescription::CertificateRequired) => {
