@@ -140,6 +140,9 @@ impl World {
             }
             if status.orders_kept > 0 {
                 self.choose_for_refunds().await?;
+                if self.plan.is_put_back {
+                    self.drop_what_is_lost_there().await?;
+                }
             }
             let now = self.ledger().now();
             let next = now.plus_millis(POLL_MS);

@@ -5,9 +5,10 @@ use crate::world::World;
 use crate::{Doing, StormError};
 use domain::codes::Code;
 use domain::money::{Currency, Money};
-use ledger::online::{DeadLetter, DriftChoice, SendAgain, SettleDrift};
+use ledger::online::{DeadLetter, DriftChoice, DropDeferredOrder, SendAgain, SettleDrift};
 use ledger::orders::{DecideLine, LineChoice, OrderLineState, OrderView};
 use ledger::shelf::{EditItem, PriceChange};
+use sync::live::LOST_THERE;
 
 /// More than there are goods.
 const MAX: usize = 1000;
@@ -57,6 +58,17 @@ impl World {
                 let choice = LineChoice::Refund;
                 self.try_to(&DecideLine { order: order.id, line: line.id, choice, reason, who }).await?;
             }
+        }
+        Ok(())
+    }
+
+    /// Orders of which two states have one time, and that the shop lost with its backup: nobody there can say any
+    /// more which is right, and what was booked stays.
+    pub(crate) async fn drop_what_is_lost_there(&mut self) -> Result<(), StormError> {
+        let kept = self.ledger().kept_orders(self.connection, MAX).await.doing("list kept orders")?;
+        for lost in kept.iter().filter(|kept| kept.words.contains(LOST_THERE)) {
+            let (id, who) = (lost.id, WHO.to_owned());
+            self.try_to(&DropDeferredOrder { id, who }).await?;
         }
         Ok(())
     }

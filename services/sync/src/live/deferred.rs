@@ -6,6 +6,7 @@ use super::intake::{Read, is_tie};
 use super::orders::fetch;
 use super::place::{has_left_window, was_walked_since};
 use domain::day::Moment;
+use domain::delivery::says_gone;
 use domain::order::IncomingOrder;
 use feeds::connection::{Address, Place, Pull};
 use feeds::{Layout, PageReading, orders_again};
@@ -16,6 +17,10 @@ use ledger::{CommandError, Rejection};
 
 /// Kept orders that are tried in one round; the others have their turn in the next.
 const TRIED_A_ROUND: usize = 50;
+
+/// What a person does about an order of which two states have one time, and that the other shop has no more.
+pub const LOST_THERE: &str = "the online shop no longer has this order, so it cannot say which of its two states is \
+    right; if the shop was restored from a backup, check what was sold, then ignore the order here";
 
 /// Tries those that are due.
 pub(super) async fn try_again(hand: &ConnectionContext<'_>) -> Result<(), CommandError> {
@@ -96,7 +101,9 @@ async fn fetch_one(
         Ok(page) => page,
         Err(error) => {
             quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
-            return Ok(Some(error.to_string()));
+            // A shop may answer so while it is put up anew, so that it is asked again all the same.
+            let is_gone = says_gone(error.reply());
+            return Ok(Some(if is_gone { format!("{error}; {LOST_THERE}") } else { error.to_string() }));
         }
     };
     let body = page.map(|page| page.body).unwrap_or_default();

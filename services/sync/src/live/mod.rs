@@ -38,6 +38,7 @@ pub use by_hand::{
 };
 pub use client::{CONNECT_TIMEOUT, Limits, MAX_ANSWER_BYTES, MAX_PAGE_BYTES, READ_TIMEOUT};
 pub use cycle::{SyncCycle, When};
+pub use deferred::LOST_THERE;
 pub use feeds::connection::ConnectionError;
 pub use hooks::{HookAnswer, MAX_HOOK_BYTES, take_hook, takes_hooks};
 pub use hosts::NotAllowed;
