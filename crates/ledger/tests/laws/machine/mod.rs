@@ -133,6 +133,7 @@ const MUST_REACH: &[&str] = &[
     "MoneyBack",
     "MoneyBack refused invalid",
     "MoneyBack refused more-than-sold",
+    "MoneyBack refused refund-waits",
     "EndOrderHold",
     "Repeat",
     "Repeat refused key-reused",

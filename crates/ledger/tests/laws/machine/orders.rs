@@ -318,7 +318,12 @@ impl Model {
             return Ok("0 refunds".to_owned());
         }
         if !order.has_sale {
-            return refuse("invalid");
+            // Of goods that may yet be sold it waits; of an order that is over it is no money of the books.
+            if order.goods.values().any(|goods| goods.held + goods.short > 0) {
+                return refuse("refund-waits");
+            }
+            order.refunds.insert(number);
+            return Ok("1 refunds".to_owned());
         }
         if order.goods.values().any(|goods| goods.short > 0) {
             return Ok(SKIPPED.to_owned());
