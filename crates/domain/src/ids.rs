@@ -4,15 +4,19 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
 
-/// Milliseconds since 1970 at which the identifiers' clock starts: 2020-01-01T00:00Z. It leaves
-/// 41 bits of milliseconds good until 2089.
+/// Milliseconds from 1970 to the start of the identifiers' clock, 2020-01-01T00:00Z. A database's
+/// BIGINT has 63 bits that are never negative: 10 go to the node and 12 to the counter, and the
+/// remaining 41 bits of milliseconds last until 2089.
 pub const EPOCH_MS: i64 = 1_577_836_800_000;
-/// A clock beyond this is not believed, and so not followed: one slip of a machine's year must not
-/// use up the numbers. It stands 2^36 ms (two years) before the 41 bits end, to count on in.
+/// A clock that is later than this is ignored: a machine set to the wrong year must not use up the
+/// numbers. It is 2^36 ms (two years) before the 41 bits end, so that there are numbers left to
+/// count on with.
 pub const LATEST_MS: i64 = EPOCH_MS + (1 << 41) - (1 << 36);
-/// Bits for the node; 1024 processes may hold a node number at once.
+/// Bits for the node: 1024 processes may lease a number at once. A shop runs a handful, and a
+/// number that a crashed process held comes free only when its lease ends.
 pub const NODE_BITS: u32 = 10;
-/// Bits for the counter within a millisecond; a 4097th takes the next millisecond.
+/// Bits for the counter within a millisecond: 4096 identifiers, far more than a database writes in
+/// that time. One more takes the next millisecond.
 pub const COUNTER_BITS: u32 = 12;
 
 /// The first identifier that can be made at `ms`: all made earlier stand before it.

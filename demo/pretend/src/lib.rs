@@ -1,10 +1,10 @@
-//! A pretend online shop: a small program of its own, with its own stock, pages, order button, listing
-//! intake, order list and hooks. It knows nothing of the house and is reached by configuration alone,
-//! as any online shop is.
+//! A pretend online shop: a small program with its own stock, pages, order button, listing intake, order list and
+//! hooks. It knows nothing about Fleecefold, which reaches it by configuration alone, like any online shop.
 //!
-//! It sells what it believes to be there, as a real shop does, and it can be told to be slow, to fail,
-//! to break connections, to say things twice and in the wrong order, and to have a wrong clock. Its
-//! clock and its seed come from outside, so that a test can repeat what it did.
+//! It sells whatever it believes to be in stock, as a real shop does. It can be told to be slow, to fail, to break
+//! connections, to send things twice and out of order, and to have a wrong clock. Its clock and its seed come from
+//! outside, so that a test can repeat a run.
+#![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 mod api;
 mod book;

@@ -1,4 +1,5 @@
 //! `pretend-shop`: the pretend online shop as a program of its own.
+#![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 use clap::Parser;
 use pretend::{Fault, Faults, HookSecret, HooksTo, Options, Running, Shop};

@@ -27,7 +27,8 @@ const MAX_BODY: usize = 4 * 1024 * 1024;
 const HOOKS_LOOKED_AT: Duration = Duration::from_millis(200);
 /// Where `demo` opens it, if nobody says otherwise.
 const USUAL_PORT: u16 = 8441;
-const FIRST_ORDER: u64 = 1001;
+/// Invented: any number will do.
+const FIRST_ORDER: u64 = 640;
 
 /// How the shop is to be.
 #[derive(Clone, Debug)]

@@ -173,7 +173,7 @@ async fn no_order_slips_between_two_pages() {
     for _ in 0..20 {
         shop.buy(&one("A"), "Bea", true).unwrap();
     }
-    let all: Vec<String> = (1001..1141).map(|n| n.to_string()).collect();
+    let all: Vec<String> = (640..780).map(|n| n.to_string()).collect();
     assert_eq!(by_links(&shop, "/bought").await, all);
     assert_eq!(by_links(&shop, "/bought?since=2026-06-15T12:00:00Z").await, all);
     assert_eq!(by_links(&shop, "/bought?since=2026-06-15T13:00:00%2B00:00").await, all[120..]);
@@ -189,9 +189,9 @@ async fn no_order_slips_between_two_pages() {
     }
     assert_eq!((numbers, cursor.as_str()), (all, "140"));
     // What is changed comes again, behind what was seen.
-    shop.cancel("1003").unwrap();
+    shop.cancel("642").unwrap();
     let page: Value = json_of(get(&shop, "/bought?after=140").await).await;
-    assert_eq!(numbers_of(&page), ["1003"]);
+    assert_eq!(numbers_of(&page), ["642"]);
     assert_eq!(page["bought"][0]["state"], "OrderCancelled");
 }
 
@@ -356,7 +356,7 @@ async fn hooks_are_signed_and_tried_again() {
         let signed = headers["webhook-signature"].to_str().unwrap();
         assert_eq!(signed.split(' ').filter(|one| one.starts_with("v1,")).count(), 2, "{signed}");
         let told: Value = serde_json::from_str(body).unwrap();
-        assert_eq!(numbers_of(&told), ["1001"]);
+        assert_eq!(numbers_of(&told), ["640"]);
     }
     let seconds: Vec<i64> =
         came.iter().map(|(h, _)| h["webhook-timestamp"].to_str().unwrap().parse().unwrap()).collect();
@@ -381,9 +381,9 @@ async fn a_passer_by_orders_on_the_page() {
     let answer = form("sku=A%3C%261&name=Ann").await.unwrap();
     assert_eq!(
         (answer.status().as_u16(), &answer.headers()["location"]),
-        (303, &"/orders/1001".parse().unwrap())
+        (303, &"/orders/640".parse().unwrap())
     );
-    let receipt = page("/orders/1001").await;
+    let receipt = page("/orders/640").await;
     assert!(
         receipt.contains("Ann") && receipt.contains("32.50") && receipt.contains("Call it off"),
         "{receipt}"
@@ -391,9 +391,9 @@ async fn a_passer_by_orders_on_the_page() {
     assert!(page("/").await.contains("Gone."));
     assert!(page("/orders").await.contains("paid, being packed"));
     assert!(page("/orders/7").await.contains("there is no order 7"));
-    let off = client.post(format!("{}/orders/1001/call-off", shop.base())).send().await.unwrap();
+    let off = client.post(format!("{}/orders/640/call-off", shop.base())).send().await.unwrap();
     assert_eq!(off.status().as_u16(), 303);
-    assert!(page("/orders/1001").await.contains("called off"));
+    assert!(page("/orders/640").await.contains("called off"));
     assert_eq!(shop.availability("A<&1"), Some(Decimal::ONE));
 }
 
@@ -424,15 +424,15 @@ async fn a_list_by_places_shifts_with_what_changes() {
         shop.buy(&one("A"), "Bea", false).unwrap();
     }
     shop.set_faults(Faults { page: 2, ..Faults::default() });
-    assert_eq!(references(&shop, "/bought?page=1").await, "1001 1002");
-    assert_eq!(references(&shop, "/bought?from=").await, "1001 1002");
-    shop.pay("1001").unwrap();
-    assert_eq!(references(&shop, "/bought?page=2").await, "1004 1005", "1003 is on the first page by now");
-    assert_eq!(references(&shop, "/bought?from=4").await, "1001");
+    assert_eq!(references(&shop, "/bought?page=1").await, "640 641");
+    assert_eq!(references(&shop, "/bought?from=").await, "640 641");
+    shop.pay("640").unwrap();
+    assert_eq!(references(&shop, "/bought?page=2").await, "643 644", "642 is on the first page by now");
+    assert_eq!(references(&shop, "/bought?from=4").await, "640");
     // After each page an order changes, and says the same.
     shop.set_faults(Faults { page: 2, shifts_percent: 100, ..Faults::default() });
     let before = references(&shop, "/bought?page=1").await;
-    let orders = [get(&shop, "/bought/1003").await, get(&shop, "/bought/9").await];
+    let orders = [get(&shop, "/bought/642").await, get(&shop, "/bought/9").await];
     assert_eq!(orders.map(|answer| answer.status().as_u16()), [200, 404]);
     let all: Vec<String> = (0..20).map(|_| before.clone()).collect();
     let mut seen = Vec::new();
@@ -452,11 +452,11 @@ async fn a_shop_that_is_put_back_forgets_what_came_since_and_numbers_on() {
     shop.buy(&one("A"), "Bea", true).unwrap();
     put(&shop, "A", 2, 9).await;
     shop.put_back(backup);
-    assert_eq!(references(&shop, "/bought?after=").await, "1001");
+    assert_eq!(references(&shop, "/bought?after=").await, "640");
     assert_eq!(shop.availability("A"), Some(Decimal::TWO));
-    assert_eq!(shop.buy(&one("A"), "Bea", true).unwrap(), "1003");
-    assert_eq!(references(&shop, "/bought?after=1").await, "1003", "changes are counted on from there");
-    assert_eq!(shop.cancel("1002").unwrap_err(), NotBought::NoSuchOrder { reference: "1002".to_owned() });
+    assert_eq!(shop.buy(&one("A"), "Bea", true).unwrap(), "642");
+    assert_eq!(references(&shop, "/bought?after=1").await, "642", "changes are counted on from there");
+    assert_eq!(shop.cancel("641").unwrap_err(), NotBought::NoSuchOrder { reference: "641".to_owned() });
 }
 
 #[tokio::test]
@@ -466,7 +466,7 @@ async fn times_may_be_told_in_whole_seconds_and_the_clock_is_always_told() {
     shop.set_faults(Faults { whole_seconds: true, ..Faults::default() });
     put(&shop, "A", 1, 3).await;
     shop.buy(&one("A"), "Bea", false).unwrap();
-    let answer = get(&shop, "/bought/1001").await;
+    let answer = get(&shop, "/bought/640").await;
     assert_eq!(answer.headers()["date"], "Mon, 15 Jun 2026 12:00:01 GMT");
     let order: Value = serde_json::from_str(&answer.text().await.unwrap()).unwrap();
     assert_eq!(order["changed"], "2026-06-15T12:00:01.000Z");

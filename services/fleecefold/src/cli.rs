@@ -1,4 +1,4 @@
-//! The command line: what may be said, and what it means.
+//! The command line.
 
 mod feeds;
 mod orders;
@@ -21,11 +21,11 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use till::{ProxyNet, Site};
 
-/// The shop of a small fiber farm: weigh, price, list, ring up, take orders in, close the month.
+/// The shop of a small fiber farm: weigh, price, list, ring up, take online orders, close the month
 #[derive(Debug, Parser)]
 #[command(version, propagate_version = false, disable_help_subcommand = true)]
 #[command(
-    after_help = "Exit codes: 0 done, 1 the shop's data refused it, 2 wrong usage, 3 some rows rejected."
+    after_help = "Exit codes: 0 done, 1 refused because of the shop's data, 2 wrong usage, 3 some rows rejected."
 )]
 pub(crate) struct Cli {
     #[command(flatten)]
@@ -34,7 +34,7 @@ pub(crate) struct Cli {
     pub(crate) command: Command,
 }
 
-/// What every command takes.
+/// Options that every command has.
 #[derive(Debug, Args)]
 pub(crate) struct Globals {
     /// The shop: sqlite:FILE or postgres://… [default: sqlite:shop.db; demo: sqlite:demo.db]
@@ -52,155 +52,149 @@ impl Globals {
     }
 }
 
-/// The longest that a token lasts: ten years, for what is screwed to a wall.
+/// The longest that a token lasts: ten years, for a device that is mounted on a wall.
 const MAX_DAYS: i64 = 3650;
 
-/// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// An invented shop in demo.db beside a pretend online shop: its months, what is sold out, and the pages of both
+    /// Make an invented shop in demo.db with a pretend online shop beside it, and serve both
     Demo(DemoArgs),
-    /// The shop's settings: name, currency, time zone, unit of weight, address of its pictures …
+    /// Show or change the shop's settings: name, currency, time zone, unit of weight, ways to pay, fees
     #[command(subcommand)]
     Shop(ShopCommand),
-    /// The pages, the API, the online shops and the watched folders, until it is told to end
+    /// Serve the pages and the API, keep online shops in sync, and watch folders, until stopped
     Serve(ServeArgs),
-    /// Who may enter: people with their passwords
+    /// People who may sign in, and their passwords
     #[command(subcommand)]
     User(UserCommand),
-    /// Tokens of programs and devices
+    /// Tokens for programs and devices
     Token(TokenArgs),
-    /// How far a role or a token may go: channels, discounts, holds, refunds
+    /// What a role or a token may do: channels, discounts, holds, refunds
     #[command(subcommand)]
     Limits(LimitsCommand),
-    /// Styles with their rates; pieces or goods in bulk, weighed and priced by rule
+    /// Add styles with their weight rates, or pieces and goods in bulk
     #[command(subcommand)]
     Add(AddCommand),
-    /// Listings out, orders in, and a comparison with what the online shop lists
+    /// Write listings, take in orders, and compare with what the online shop lists
     #[command(subcommand)]
     Feed(FeedCommand),
-    /// Online shops that are told by themselves: connect them, see how they do, try them, hurry them
+    /// Online shops that are kept up to date over the network: connect, test, watch and hurry them
     Sync(SyncArgs),
-    /// Online orders: those that need attention, and what an order with an unknown status is
+    /// Online orders: list those that need attention, and settle an unknown status
     #[command(subcommand)]
     Orders(OrdersCommand),
     /// Stock by style, size and color
     Shelf(ShelfArgs),
-    /// What each month brought in on each channel
+    /// Sales by month and channel
     Books(BooksArgs),
-    /// Verifies the shop's laws on the whole database; exit 1 and a list if one is broken
+    /// Check that stock, money and books add up; exits with 1 and a list if they do not
     Check,
-    /// Writes the whole shop to a file, while it is open
+    /// Write the whole shop to a file; the shop may stay open
     Backup(BackupArgs),
-    /// Puts a backup back, into a place where no shop is
+    /// Restore a backup to a place where there is no shop
     Restore(RestoreArgs),
-    /// Brings the shop's tables up to date for this program, and does nothing else
+    /// Bring the shop's tables up to date for this version, and do nothing else
     Upgrade,
-    /// Prints a script that completes commands in a shell
+    /// Print a completion script for a shell
     Completions {
-        /// Which shell
+        /// The shell
         #[arg(value_enum)]
         shell: clap_complete::Shell,
     },
-    /// Writes the manual's pages, fleecefold.1 and one for each command
+    /// Write the manual pages: fleecefold.1 and one for each command
     Manual {
-        /// The folder to write into, which is made
+        /// Folder to write into; it is created if missing
         #[arg(long, value_name = "DIR")]
         to: PathBuf,
     },
 }
 
 impl Command {
-    /// Whether it runs until it is told to end.
+    /// Whether it runs until it is stopped.
     pub(crate) fn is_service(&self) -> bool {
         matches!(self, Self::Serve(_) | Self::Demo(_))
     }
 }
 
-/// `demo`.
 #[derive(Debug, Args)]
 pub(crate) struct DemoArgs {
     #[command(flatten)]
     pub(crate) listen: ListenArgs,
-    /// Where the pretend online shop listens: a loopback address [default: 127.0.0.1:8441, or any free port]
+    /// Address of the pretend online shop, on this machine [default: 127.0.0.1:8441, or any free port]
     #[arg(long, value_name = "ADDR:PORT")]
     pub(crate) shop_listen: Option<SocketAddr>,
     #[command(flatten)]
     pub(crate) keys: KeysArgs,
 }
 
-/// Where to listen.
 #[derive(Debug, Args)]
 pub(crate) struct ListenArgs {
-    /// Where to listen: a loopback address, or with --site any; port 0 takes any free one
+    /// Address to listen on: this machine only, or any with --site; port 0 takes any free port
     #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8440")]
     pub(crate) listen: SocketAddr,
 }
 
-/// Where the keys of the tokens are.
 #[derive(Debug, Args)]
 pub(crate) struct KeysArgs {
-    /// The file of the keys that sign tokens, made if it is missing [default: beside a SQLite file, FILE.keys]
+    /// File with the keys that sign tokens; created if missing [default: FILE.keys beside a SQLite file]
     #[arg(long, global = true, value_name = "FILE", env = "FLEECEFOLD_KEYS")]
     pub(crate) keys: Option<PathBuf>,
 }
 
-/// `user`.
 #[derive(Debug, Subcommand)]
 pub(crate) enum UserCommand {
-    /// Adds somebody; the password is asked for, or read from standard input
+    /// Add a person; you are asked for the password, or it is read from standard input
     Add {
-        /// Their name
+        /// The person's name
         name: String,
-        /// What they are to the shop: counter, maker or owner; the first is an owner
+        /// counter, maker or owner; the first person must be an owner
         #[arg(long, value_name = "ROLE", value_parser = role)]
         role: Role,
     },
-    /// Everybody who is here
+    /// List everybody who may sign in
     List,
-    /// Sets a new password for somebody, as after a restore; it is asked for, or read from standard input
+    /// Set a new password, for example after a restore; you are asked for it, or it is read from standard
+    /// input
     Password {
-        /// Their name
+        /// The person's name
         name: String,
     },
-    /// They may no longer enter, and are out at once
+    /// End a person's access and sign them out at once
     End {
-        /// Their name
+        /// The person's name
         name: String,
     },
-    /// Turns two-step sign-in off for somebody who lost their phone and their recovery codes
+    /// Turn off two-step sign-in for somebody who lost their phone and their recovery codes
     ResetSecondFactor {
-        /// Their name
+        /// The person's name
         name: String,
     },
 }
 
-/// `limits`.
 #[derive(Debug, Subcommand)]
 pub(crate) enum LimitsCommand {
-    /// The limits that hold now; an owner has none
+    /// Show the limits in force; owners have none
     Show {
-        /// How they are printed
+        /// Output format
         #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
         format: TableForm,
     },
-    /// Changes some; the others stay
+    /// Change some limits and keep the others
     Set(LimitsSet),
 }
 
-/// `limits set`.
 #[derive(Debug, Args)]
 #[command(group = clap::ArgGroup::new("whose").required(true).args(["role", "token"]))]
 pub(crate) struct LimitsSet {
-    /// Everybody's of a role: counter or maker
+    /// Limits for everybody with this role: counter or maker
     #[arg(long, value_name = "ROLE", value_parser = role)]
     pub(crate) role: Option<Role>,
-    /// A token's own, by its name; it goes before its role's
+    /// Limits for this token; they take precedence over its role's
     #[arg(long, value_name = "NAME")]
     pub(crate) token: Option<String>,
     #[arg(
-        help = "channels, discount (percent), backdate_days, open_holds, hold_days, tax_by_hand (yes or no) or \
-                refund (an amount), each with its value, none for no limit, or default",
+        help = "One or more of channels, discount (percent), backdate_days, open_holds, hold_days, tax_by_hand (yes or \
+                    no) and refund (an amount). Write none for no limit, and default to go back to the default",
         required = true,
         value_name = "NAME=VALUE",
         value_parser = limit
@@ -217,7 +211,6 @@ fn limit(text: &str) -> Result<(LimitName, String), String> {
     })
 }
 
-/// `token`.
 #[derive(Debug, Args)]
 pub(crate) struct TokenArgs {
     #[command(flatten)]
@@ -226,28 +219,27 @@ pub(crate) struct TokenArgs {
     pub(crate) command: TokenCommand,
 }
 
-/// What is done about tokens.
 #[derive(Debug, Subcommand)]
 pub(crate) enum TokenCommand {
-    /// Makes one, and prints it alone on standard output
+    /// Make a token and print it, and nothing else, on standard output
     Add {
-        /// What it is for; stands beside what is done with it
+        /// What it is for; the activity log shows this name
         name: String,
-        /// What it may: what a counter, maker or owner may
+        /// The role whose permissions it has: counter, maker or owner
         #[arg(long, value_name = "ROLE", value_parser = role)]
         role: Role,
-        /// For how long, in days
+        /// How many days it lasts
         #[arg(long = "for", value_name = "DAYS", value_parser = days, default_value = "365d")]
         days: i64,
     },
-    /// Those that were not ended
+    /// List the tokens that have not been ended
     List,
-    /// Ends one, at once
+    /// End a token at once
     End {
-        /// What it is for
+        /// Its name
         name: String,
     },
-    /// Makes a new key, which signs from now on; what the old ones signed stays good
+    /// Make a new signing key; tokens signed with older keys stay valid
     Rotate,
 }
 
@@ -261,54 +253,51 @@ fn days(text: &str) -> Result<i64, String> {
         .ok_or_else(|| format!("write days from 1d to {MAX_DAYS}d, such as 365d"))
 }
 
-/// `shop`.
 #[derive(Debug, Subcommand)]
 pub(crate) enum ShopCommand {
-    /// Prints each setting
+    /// Show every setting
     Show,
-    /// Changes one setting
+    /// Change one setting
     Set {
         #[arg(
-            help = "Which: name, currency, zone, unit, image_base, cash_rounding, tenders, channel.CODE, fee.CODE"
+            help = "One of name, currency, zone, unit, image_base, cash_rounding, tenders, channel.CODE, fee.CODE"
         )]
         key: String,
-        /// To what
+        /// The new value
         #[arg(allow_hyphen_values = true)]
         value: String,
     },
 }
 
-/// What `serve` is reduced to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Only {
-    /// The pages and the API alone.
+    /// The pages and the API only
     Till,
-    /// The online shops and the watched folders alone.
+    /// The online shops and the watched folders only
     Sync,
 }
 
-/// `serve`.
 #[derive(Debug, Args)]
 pub(crate) struct ServeArgs {
-    /// One of the two alone
+    /// Run only one of the two parts
     #[arg(long, value_enum, value_name = "PART")]
     pub(crate) only: Option<Only>,
     #[command(flatten)]
     pub(crate) listen: ListenArgs,
-    /// The shop's public address, such as `https://shop.example`: a proxy that speaks TLS stands there
+    /// The shop's public address, such as `https://shop.example`, where a proxy speaks TLS for it
     #[arg(long, value_name = "URL")]
     pub(crate) site: Option<Site>,
-    /// A trusted proxy's address or network, such as 127.0.0.1 or 10.0.0.0/24; may be given several times. Its
-    /// X-Forwarded-For or Forwarded header says who asks. Without it the header is ignored, and everybody behind the
-    /// proxy counts as one address
+    /// Address or network of a trusted proxy, such as 127.0.0.1 or 10.0.0.0/24; may be given several times.
+    /// Its X-Forwarded-For or Forwarded header tells who is asking. Without this option the header is
+    /// ignored, and everybody behind the proxy counts as one address
     #[arg(long = "proxy", value_name = "NET")]
     pub(crate) proxies: Vec<ProxyNet>,
     #[command(flatten)]
     pub(crate) keys: KeysArgs,
-    /// Takes in what is put there: orders/, items/, styles/, or with a layout beside it
+    /// Folder to take files from: orders/, items/, styles/, or any with a layout beside the file
     #[arg(long, value_name = "DIR")]
     pub(crate) in_folder: Option<PathBuf>,
-    /// Writes changed listings there
+    /// Folder to write changed listings to
     #[arg(long, value_name = "DIR")]
     pub(crate) out_folder: Option<PathBuf>,
     #[command(flatten)]
@@ -317,16 +306,14 @@ pub(crate) struct ServeArgs {
     pub(crate) secrets: SecretsArgs,
 }
 
-/// Where the photographs are.
 #[derive(Debug, Args)]
 pub(crate) struct PicturesArgs {
-    /// The folder of the shop's photographs; images beside its file if it is one
+    /// Folder of the shop's photographs [default: images beside a SQLite file]
     #[arg(long = "pictures", value_name = "DIR")]
     pub(crate) folder: Option<PathBuf>,
 }
 
 impl PicturesArgs {
-    /// Says it to the shop.
     pub(crate) fn tell(self, ledger: &Ledger) {
         if let Some(folder) = self.folder {
             ledger.keep_pictures_in(folder);
@@ -334,52 +321,48 @@ impl PicturesArgs {
     }
 }
 
-/// `add`.
 #[derive(Debug, Subcommand)]
 pub(crate) enum AddCommand {
-    /// Styles with their weight rates
+    /// Add styles with their weight rates
     Styles(AddArgs),
-    /// Pieces, counted goods, goods by weight
+    /// Add pieces, counted goods and goods by weight
     Items(AddArgs),
 }
 
-/// `add styles`, `add items`.
 #[derive(Debug, Args)]
 pub(crate) struct AddArgs {
-    /// Says which of the file's columns is which
+    /// Layout that says which column is which
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
-    /// Takes the file in anew, even if the same one was taken in before
+    /// Take the file in again, even if the same one was taken in before
     #[arg(long)]
     pub(crate) again: bool,
-    /// CSV, JSON or JSON Lines by its name; - for standard input
+    /// CSV, JSON or JSON Lines, by the file's name; - for standard input
     pub(crate) file: PathBuf,
 }
 
-/// `shelf`.
 #[derive(Debug, Args)]
 pub(crate) struct ShelfArgs {
-    /// Only what was sold and of which nothing is left
+    /// Only what has sold out
     #[arg(long)]
     pub(crate) sold_out: bool,
-    /// How it is printed
+    /// Output format
     #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
     pub(crate) format: TableForm,
 }
 
-/// `books`.
 #[derive(Debug, Args)]
 pub(crate) struct BooksArgs {
-    /// From this month on, such as 2026-01
+    /// First month, such as 2026-01
     #[arg(long, value_name = "MONTH", value_parser = month)]
     pub(crate) from: Option<Month>,
-    /// To this month, such as 2026-12
+    /// Last month, such as 2026-12
     #[arg(long, value_name = "MONTH", value_parser = month)]
     pub(crate) to: Option<Month>,
-    /// What the rows are grouped by: month, channel, or both
+    /// What to group by: day, month, channel, separated by commas
     #[arg(long, value_name = "GROUPS", value_parser = groups, default_value = "month,channel")]
     pub(crate) by: BooksBy,
-    /// How it is printed
+    /// Output format
     #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
     pub(crate) format: TableForm,
 }
@@ -401,19 +384,17 @@ fn groups(text: &str) -> Result<BooksBy, String> {
     Ok(by)
 }
 
-/// `backup`.
 #[derive(Debug, Args)]
 pub(crate) struct BackupArgs {
-    /// The file to write
+    /// File to write
     pub(crate) file: PathBuf,
     #[command(flatten)]
     pub(crate) pictures: PicturesArgs,
 }
 
-/// `restore`.
 #[derive(Debug, Args)]
 pub(crate) struct RestoreArgs {
-    /// The backup
+    /// Backup to restore
     pub(crate) file: PathBuf,
     #[command(flatten)]
     pub(crate) pictures: PicturesArgs,

@@ -1,14 +1,14 @@
-//! Files as the command line names them: `-` is standard input.
+//! Files named on the command line; `-` is standard input.
 
 use crate::exit_status::CliError;
 use std::io;
 use std::path::Path;
 use sync::{Given, GivenLayout};
 
-/// What standard input is called in reports, and its rejects after.
+/// The name of standard input in reports, and the start of the name of its rejects file.
 const STDIN_NAME: &str = "stdin";
 
-/// Finds the file, or reads standard input to its end: a file is read more than once.
+/// Opens the file. Standard input is read to its end first, because a file is read more than once.
 pub(crate) fn named(path: &Path) -> Result<Given, CliError> {
     if path == Path::new("-") {
         return Ok(Given::stream(io::stdin().lock(), STDIN_NAME, Some(Path::new(".")))?);
@@ -16,7 +16,6 @@ pub(crate) fn named(path: &Path) -> Result<Given, CliError> {
     Ok(Given::file(path)?)
 }
 
-/// The layout that was named, if one was.
 pub(crate) fn layout(path: Option<&Path>) -> Result<Option<GivenLayout>, CliError> {
     Ok(path.map(GivenLayout::read).transpose()?)
 }

@@ -1,4 +1,4 @@
-//! Where pages reach online shops, and hooks come in.
+//! Connects the pages and the hook endpoint to the online shops.
 
 use crate::feed_adapter::{put_down, taken};
 use crate::random;
@@ -14,10 +14,10 @@ use till::{
     NamedSecret, ReadConnection, Reconciled, Tried,
 };
 
-/// Speaks to online shops in the same ways as the service and the command line.
+/// Talks to online shops in the same way as the service and the command line.
 pub(crate) struct Shops {
     ledger: Ledger,
-    /// Shared with the service, so that a shop is asked at its one rate.
+    /// Shared with the service, so that both together stay within a shop's rate limit.
     pub(crate) live: Arc<Live>,
     secrets: Secrets,
     folder: Option<PathBuf>,
@@ -32,7 +32,7 @@ impl Shops {
 }
 
 fn fault(error: impl std::fmt::Display) -> ConnectionFault {
-    // Its words begin with the line, where one is to blame.
+    // // The message begins with the line number, where there is one.
     ConnectionFault { line: None, words: error.to_string() }
 }
 
@@ -165,7 +165,7 @@ mod tests {
         (Shops::new(ledger, secrets), folder)
     }
 
-    /// What the page offers to begin with can be kept as it is.
+    /// The text that the page offers for a new connection must be valid as it is.
     #[tokio::test]
     async fn the_first_text_of_a_connection_can_be_read() {
         let (shops, folder) = shops().await;

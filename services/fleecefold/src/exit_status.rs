@@ -1,4 +1,4 @@
-//! How a command ends: its exit code, and what it says if it failed.
+//! The exit code of a command, and the message when it fails.
 
 use crate::demo::DemoError;
 use ledger::keeping::BackupError;
@@ -12,26 +12,20 @@ use sync::live::CheckError;
 use sync::{FolderError, GivenError};
 use till::{KeysError, ServeError};
 
-/// The shop's data refused it.
 const REFUSED: u8 = 1;
-/// The command was called wrongly.
 const WRONG_USAGE: u8 = 2;
-/// Some rows were rejected.
 const SOME_REJECTED: u8 = 3;
 
-/// How a command ended that ran to its end.
+/// How a command that ran to its end went.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Ending {
-    /// All is done.
     Done,
-    /// What was looked at is not as it must be.
+    /// Something that was checked is wrong.
     Broken,
-    /// The rest is done; some rows were rejected.
     SomeRejected,
 }
 
 impl Ending {
-    /// By how many rows were rejected.
     pub(crate) fn by_rejected(rejected: u64) -> Self {
         if rejected == 0 { Self::Done } else { Self::SomeRejected }
     }
@@ -47,7 +41,7 @@ impl From<Ending> for ExitCode {
     }
 }
 
-/// Why a command did not run to its end.
+/// Why a command stopped.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum CliError {
     #[error("the program cannot start its threads")]
@@ -71,20 +65,20 @@ pub(crate) enum CliError {
     #[error(transparent)]
     Folder(#[from] FolderError),
     #[error(
-        "another program is at {address} already, perhaps this shop itself; close it there, or choose another port with --listen"
+        "another program, perhaps this shop itself, is already listening on {address}; close it, or choose another port with --listen"
     )]
     PortTaken {
         address: SocketAddr,
         #[source]
         source: io::Error,
     },
-    #[error("nothing can be served at {address}: {source}; choose another with --listen")]
+    #[error("cannot listen on {address}: {source}; choose another address with --listen")]
     Listen {
         address: SocketAddr,
         #[source]
         source: io::Error,
     },
-    #[error("the address that is listened at cannot be found out")]
+    #[error("the address that was chosen to listen on cannot be read")]
     Address(#[source] io::Error),
     #[error("{file} cannot be read: {source}")]
     Text {
@@ -99,14 +93,14 @@ pub(crate) enum CliError {
         source: CheckError,
     },
     #[error(
-        "{owner} of this shop, which `demo` made, still has the password that everybody can read in its README; \
-         serve it without --site, come in, choose another at /own, and then serve it with --site",
+        "this shop was made by `demo`, and its owner {owner} still has the password from the README; serve it without \
+         --site, sign in, change the password under Your account, and then serve it with --site",
         owner = crate::demo::OWNER
     )]
     KnownPassword,
     #[error(transparent)]
     Keys(#[from] KeysError),
-    #[error("the database is not a file: name the file of the token keys with --keys")]
+    #[error("this shop is not in a file; name the file for its token keys with --keys")]
     NoKeys,
     #[error("the password could not be read: {0}")]
     Password(#[source] io::Error),
@@ -120,7 +114,7 @@ pub(crate) enum CliError {
         #[source]
         source: io::Error,
     },
-    #[error("a sum is too large to be shown")]
+    #[error("a total is too large to show")]
     Sum(#[from] domain::money::MoneyError),
 }
 
@@ -141,7 +135,7 @@ impl CliError {
         }
     }
 
-    /// A reader that has seen enough, such as `head`, is not an error.
+    /// A reader that has seen enough, such as `head`, closes the pipe: not an error.
     fn is_closed_pipe(&self) -> bool {
         match self {
             Self::Stdout(e) | Self::FeedOut(FeedOutError::Stream(e)) => e.kind() == io::ErrorKind::BrokenPipe,
@@ -149,7 +143,7 @@ impl CliError {
         }
     }
 
-    /// Says it on one line; what stands behind it goes to the logs.
+    /// Prints the error on one line; its causes go to the log.
     pub(crate) fn tell(&self) -> ExitCode {
         if self.is_closed_pipe() {
             return ExitCode::from(REFUSED);

@@ -1,4 +1,4 @@
-//! Where pages and API hand over the feeds that they are given, and have feeds put out.
+//! Connects the pages and the API to the feeds: reads uploads and writes listings.
 
 use feeds::compare::Difference;
 use feeds::{Format, Layout, LayoutError, Reading, preview};
@@ -17,11 +17,11 @@ use till::{
     Previewed, PreviewedRow, PutOut, WentOut,
 };
 
-/// The largest file that is made for a browser: some hundred thousand listings. More goes into the
-/// folder, or is written by the command line, neither of which holds it in memory.
+/// The largest file that is made for a browser, some hundred thousand listings. Larger ones are written to
+/// the folder or by the command line, and neither of these holds the file in memory.
 const MAX_DOWNLOAD_BYTES: usize = 64 << 20;
 
-/// Takes feeds in and puts them out by the same ways as the command line.
+/// Reads and writes feeds in the same way as the command line.
 pub(crate) struct Desk {
     pub(crate) ledger: Ledger,
     pub(crate) out_folder: Option<PathBuf>,
@@ -30,7 +30,7 @@ pub(crate) struct Desk {
 impl FeedDesk for Desk {
     fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_> {
         Box::pin(async move {
-            // The format is told by the name's ending, and what comes this way is JSON.
+            // // The format follows from the name's ending, and what comes this way is JSON.
             let name = if Format::of_name(&name) == Format::Csv { format!("{name}.json") } else { name };
             let given = put_down(&name, &bytes)?;
             let watch = Watch::new();
@@ -134,8 +134,8 @@ impl FeedDesk for Desk {
     }
 }
 
-/// The report as the API writes everything: names in camelCase, numbers as text. There is no rejects
-/// file: what was refused is told, and whoever sent it has it.
+/// The report in the API's form: names in camelCase, numbers as text. There is no rejects file: the answer
+/// lists what was rejected, and the sender has the original.
 fn shown(report: &OrdersReport) -> Value {
     let refused =
         |row: &RefusedRow| json!({"line": row.line.to_string(), "field": row.field, "reason": row.reason});
@@ -154,7 +154,7 @@ fn shown(report: &OrdersReport) -> Value {
     })
 }
 
-/// Puts what was handed in, which the edge has bounded, into a file without a name for the while.
+/// Stores an upload, whose size the edge has limited, in a temporary file without a name.
 pub(crate) fn put_down(name: &str, bytes: &[u8]) -> Result<Given, FeedTrouble> {
     Given::stream(bytes, name, None).map_err(|e| FeedTrouble::Other(Box::new(e)))
 }
@@ -163,7 +163,7 @@ fn given_layout(text: &str) -> Result<GivenLayout, FeedTrouble> {
     GivenLayout::parse(text).map_err(|error| FeedTrouble::Unreadable(fault(text, &error).to_string()))
 }
 
-/// TOML's own words show the text over several lines; a page shows one.
+/// TOML's own error message quotes several lines; a page has room for one.
 fn fault(text: &str, error: &LayoutError) -> LayoutFault {
     let LayoutError::Toml { source } = error else {
         return LayoutFault { line: None, words: error.to_string() };
@@ -186,7 +186,7 @@ fn drift(difference: &Difference) -> Drift {
     Drift { kind: difference.code(), sku: difference.sku().to_string(), what, here, there }
 }
 
-/// A file in memory, which the writing half fills and the desk takes out.
+/// A file in memory that the feed writes and the adapter takes out.
 #[derive(Clone, Default)]
 struct SharedFile(Arc<Mutex<Vec<u8>>>);
 
@@ -229,7 +229,8 @@ fn went(error: FeedOutError) -> FeedTrouble {
     match error {
         FeedOutError::Ledger(failure) => FeedTrouble::Ledger(failure),
         FeedOutError::Writer(error) => FeedTrouble::Other(Box::new(error)),
-        // A folder that cannot be written, a layout that cannot write listings: whoever asked can mend it.
+        // // A folder that cannot be written or a layout that cannot write listings: the caller can correct
+        // these.
         other => FeedTrouble::Unreadable(other.to_string()),
     }
 }
@@ -281,7 +282,7 @@ mod tests {
         GivenFile { name, bytes, cut: false, layout: layout.map(str::to_owned) }
     }
 
-    /// An order that a token may not sell is rejected, and the others of the feed are taken.
+    /// An order that a token may not sell is rejected, and the other orders of the feed are taken.
     #[tokio::test]
     async fn a_feed_keeps_within_the_limits_of_whoever_brings_it() {
         let (desk, _folder) = desk().await;

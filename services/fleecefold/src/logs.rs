@@ -1,24 +1,23 @@
-//! Logs, on stderr: what happened while nobody watched, and what stands behind an error.
+//! Logs on stderr: what happened while nobody watched, and the causes of an error.
 
 use clap::ValueEnum;
 use std::io::{self, IsTerminal};
 use tracing_subscriber::EnvFilter;
 
-/// How logs are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum LogForm {
-    /// One JSON object a line.
+    /// One JSON object per line
     Json,
-    /// For people.
+    /// Text for people
     Text,
 }
 
-/// What runs for long tells what it does, and which of its statements took long.
+/// A service logs what it does, and which of its statements were slow.
 const OF_A_SERVICE: &str = "info";
-/// A command that ends speaks for itself; a statement that took long is no news to who waited for it.
+/// A command reports its own result; whoever waited for it knows that a statement was slow.
 const OF_A_COMMAND: &str = "warn,sqlx=error";
 
-/// Starts logging. `RUST_LOG` says otherwise than the above.
+/// Starts logging. `RUST_LOG` overrides the levels above.
 pub(crate) fn start(form: LogForm, is_service: bool) {
     let usual = if is_service { OF_A_SERVICE } else { OF_A_COMMAND };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));

@@ -1,7 +1,8 @@
 //! Fleecefold: the sales and sync service of a small fiber farm.
 //!
-//! The binary reads the command line, opens the shop, calls one function of the house and shows
-//! what it answered. Words go to stderr, what a machine reads to stdout.
+//! The binary reads the command line, opens the shop, calls one function and shows its result. Messages go to
+//! stderr, data for other programs to stdout.
+#![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 mod cli;
 mod commands;

@@ -1,16 +1,16 @@
-//! How many files, and so how many connections, the system lets the program have open.
+//! How many files, and therefore connections, the system lets the program open.
 
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
-/// What is asked for: a thousand connections, and the database beside them.
+/// What we ask for: a thousand connections, and the database beside them.
 const WANTED: u64 = 4096;
-/// Kept for the database, photographs and online shops: the pools of either engine hold some thirty files and
-/// connections, and a form of photographs opens one after the other.
+/// Kept for the database, photographs and online shops. The pools of either engine hold some thirty files and
+/// connections, and a form with photographs opens one after the other.
 const RESERVED: u64 = 128;
-/// Where the system gives next to nothing, the counter still gets in.
+/// Even where the system allows next to nothing, the counter must get in.
 const AT_LEAST: u64 = 16;
 
-/// Raises what the program may open, as far as it may, and says how many connections that leaves room for.
+/// Raises the limit as far as allowed, and returns how many connections it leaves room for.
 pub(crate) fn room_for_connections() -> usize {
     let given = getrlimit(Resource::Nofile);
     let hard = given.maximum.unwrap_or(WANTED);

@@ -1,4 +1,4 @@
-//! A progress bar for long work, on a terminal alone.
+//! A progress bar for long work, shown only on a terminal.
 
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::{self, IsTerminal};
@@ -7,16 +7,15 @@ use std::time::Duration;
 use sync::Watch;
 use tokio::task::JoinHandle;
 
-/// How often the bar is drawn anew.
 const DRAW_EVERY: Duration = Duration::from_millis(100);
 
-/// Shows how far a run has come until it is dropped.
+/// Shows how far a run has come, until it is dropped.
 pub(crate) struct Bar {
     drawing: Option<(ProgressBar, JoinHandle<()>)>,
 }
 
 impl Bar {
-    /// For a run that reads a file's bytes, or writes an unknown number of rows.
+    /// For a run that reads a file's bytes or writes an unknown number of rows.
     pub(crate) fn over(watch: &Arc<Watch>, what: &'static str) -> Self {
         if !io::stderr().is_terminal() {
             return Self { drawing: None };
@@ -48,16 +47,15 @@ impl Drop for Bar {
     }
 }
 
-/// One line that says what is being done and how many are done.
+/// One line with the current step and how many are done.
 pub(crate) struct Steps(Option<ProgressBar>);
 
 impl Steps {
-    /// For work that tells its steps itself.
+    /// For work that names its own steps.
     pub(crate) fn new(what: &'static str) -> Self {
         Self(io::stderr().is_terminal().then(|| plain(what)))
     }
 
-    /// Says what is done now.
     pub(crate) fn at(&self, what: &str, done: u64) {
         if let Some(bar) = &self.0 {
             bar.set_message(what.to_owned());

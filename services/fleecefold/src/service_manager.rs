@@ -1,27 +1,26 @@
-//! What the service manager that started the program is told (`sd_notify(3)` of systemd): when the shop is
-//! open, when it closes, and that it still works. Without a manager nothing is told.
+//! Tells the service manager (`sd_notify(3)` of systemd) when the shop is open, when it closes, and that it
+//! still works. Without a service manager nothing is sent.
 
 use ledger::Ledger;
 use sd_notify::NotifyState;
 use std::time::Duration;
 use tokio::sync::watch;
 
-/// Pings for each time that the manager allows between two: one may come late (`sd_watchdog_enabled(3)` asks for
-/// half of it).
+/// Pings in each interval that the manager allows, so that one may be late (`sd_watchdog_enabled(3)` asks for
+/// half the interval).
 const PINGS_A_WHILE: u32 = 2;
 
-/// The shop can be asked: it listens, and its database is open.
+/// The shop is listening and its database is open.
 pub(crate) fn ready() {
     tell(NotifyState::Ready);
 }
 
-/// The program was told to end and is ending.
 pub(crate) fn stopping() {
     tell(NotifyState::Stopping);
 }
 
-/// Pings the manager for as long as the database answers, if the manager wants to know; where it does not answer in
-/// time, the manager starts the program anew.
+/// Pings the manager for as long as the database answers, if the manager asked for it. If the database does
+/// not answer in time, the manager restarts the program.
 pub(crate) async fn watch_over(ledger: Ledger, mut stop: watch::Receiver<bool>) {
     let Some(allowed) = sd_notify::watchdog_enabled() else { return };
     let every = (allowed / PINGS_A_WHILE).max(Duration::from_millis(1));

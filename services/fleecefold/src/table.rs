@@ -1,4 +1,4 @@
-//! Tables: aligned for people, as CSV or JSON for machines.
+//! Tables: aligned for people, CSV or JSON for programs.
 
 use crate::exit_status::CliError;
 use clap::ValueEnum;
@@ -6,55 +6,49 @@ use serde::{Serialize, Serializer};
 use std::borrow::Cow;
 use std::io::{self, Write};
 
-/// How a table is printed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum TableForm {
-    /// Aligned, for people.
+    /// Aligned columns for people
     Table,
-    /// RFC 4180, with a heading.
+    /// CSV with a heading (RFC 4180)
     Csv,
-    /// One object with its rows, amounts as text.
+    /// JSON: one object with rows, amounts as text
     Json,
 }
 
-/// A column.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Column {
-    /// Its name for machines.
+    /// Heading in CSV and member name in JSON.
     pub(crate) name: &'static str,
-    /// Its heading for people.
+    /// Heading in an aligned table.
     pub(crate) heading: &'static str,
-    /// Numbers stand to the right.
+    /// Aligned to the right.
     pub(crate) is_number: bool,
 }
 
 impl Column {
-    /// Words, under one name for all.
     pub(crate) const fn words(name: &'static str) -> Self {
         Self { name, heading: name, is_number: false }
     }
 
-    /// Numbers, under one name for all.
     pub(crate) const fn number(name: &'static str) -> Self {
         Self { name, heading: name, is_number: true }
     }
 
-    /// The same under another heading for people.
     pub(crate) const fn headed(self, heading: &'static str) -> Self {
         Self { heading, ..self }
     }
 }
 
-/// A table with its rows; a cell that is none says nothing.
+/// Rows of cells; a cell that is `None` is empty, or null in JSON.
 pub(crate) struct Table {
     pub(crate) columns: Vec<Column>,
     pub(crate) rows: Vec<Vec<Option<String>>>,
-    /// A last row for people alone.
+    /// A last row, in the aligned form only.
     pub(crate) total: Option<Vec<Option<String>>>,
 }
 
 impl Table {
-    /// Prints it to standard output.
     pub(crate) fn print(&self, form: TableForm) -> Result<(), CliError> {
         let mut out = io::stdout().lock();
         let printed = match form {
@@ -99,7 +93,7 @@ impl Table {
         for row in &self.rows {
             let cells = self.columns.iter().zip(row).map(|(column, cell)| {
                 let text = cell.as_deref().unwrap_or_default();
-                // People open it in a spreadsheet, which would calculate what a name says (OWASP ASVS 5.0.0, 1.2.10).
+                // // A spreadsheet would run a name that looks like a formula (OWASP ASVS 5.0.0, 1.2.10).
                 if column.is_number { Cow::Borrowed(text) } else { feeds::guard(text) }
             });
             csv.write_record(cells.map(|cell| cell.as_bytes().to_vec())).map_err(io::Error::from)?;
@@ -118,7 +112,7 @@ impl Table {
     }
 }
 
-/// A row as an object whose members stand in the order of the columns.
+/// A row as an object with its members in the order of the columns.
 struct Row<'a> {
     columns: &'a [Column],
     cells: &'a [Option<String>],
@@ -130,7 +124,7 @@ impl Serialize for Row<'_> {
     }
 }
 
-/// How many places a text takes; letters with marks of their own and the like may take fewer.
+/// Width in columns, one for each character; combining marks take less room, which is rare in a shop's names.
 fn width(text: &str) -> usize {
     text.chars().count()
 }

@@ -1,8 +1,9 @@
-//! The exchange with the online shop: for now by files.
+//! The exchange with online shops: by files ([`exchange`]) and over the network ([`live`]).
 //!
-//! Between [`feeds`], which knows bytes and no database, and [`ledger`], which knows no file
-//! format: a file is streamed from the one into commands of the other, in transactions of the size
-//! that [`ledger::Pace`] allows. Knows no HTTP and no command line: both call it.
+//! It stands between [`feeds`], which reads and writes bytes and knows no database, and [`ledger`], which knows no
+//! file format: a file is streamed from the one into commands of the other, in transactions of the size that
+//! [`ledger::Pace`] allows. It knows no pages and no command line; both call it.
+#![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 pub mod exchange;
 mod folders;

@@ -1,10 +1,10 @@
-//! The pages and the HTTP API of the store, the workroom and the books.
+//! The shop's pages and its HTTP API.
 //!
-//! A handler parses, calls one function of the ledger, and renders; everything that all requests
-//! share (the guard, who may come in, limits, headers, counting, the last resort against a panic) is in
-//! [`router`]'s one layer. People come in by a password and a session, programs by a token; a request
-//! whose Host is not this server, or that a page from elsewhere made a browser send, is refused before
-//! anybody looks who it is.
+//! A handler parses the request, calls one function of the ledger and renders the result. What all requests share
+//! (request checks, sign-in, limits, headers, metrics, catching a panic) is in one layer of [`router`]. People sign
+//! in with a password and get a session; programs use a token. A request whose Host is not this server, or which a
+//! page on another site made a browser send, is refused before anybody is identified.
+#![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 mod answer;
 mod api;

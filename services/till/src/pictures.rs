@@ -14,7 +14,7 @@ use std::sync::Arc;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::task::JoinError;
 
-/// The largest file that is taken: a camera's best JPEG has half of it.
+/// The largest file that is accepted. A camera's best JPEG is about half of it (from memory).
 pub(crate) const MAX_BYTES: usize = 20 * 1024 * 1024;
 /// How many forms with photographs are read at once: each may hold [`MAX_BYTES`] several times.
 const FORMS_AT_ONCE: usize = 2;
@@ -91,7 +91,8 @@ pub(crate) enum Size {
 impl Size {
     pub(crate) const ALL: [Self; 3] = [Self::Large, Self::Middle, Self::Small];
 
-    /// The longest side, in points. A smaller photograph is never made larger.
+    /// The longest side, in pixels. A smaller photograph is never enlarged. 1600 for the largest is what online
+    /// shops usually zoom into: common practice, no source.
     pub(crate) fn longest(self) -> u32 {
         match self {
             Self::Large => 1600,

@@ -1,8 +1,9 @@
-//! How fast the program is, side by side with the bare engines: SQLite in process, `pgbench`, the
-//! engines' shells, the csv crate. Each figure comes from runs by turns within one run of this
-//! program, on a file on disk, with commits that last.
+//! How fast the program is next to the bare engines: SQLite in process, `pgbench`, the engines' shells and the csv
+//! crate. All figures come from alternating runs within one run of this program, on a file on disk, with durable
+//! commits.
 //!
-//! `tests/bench/run` builds what is needed, starts a PostgreSQL of its own and calls this.
+//! `tests/bench/run` builds what is needed, starts its own PostgreSQL and calls this program.
+#![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 mod bare;
 mod counters;

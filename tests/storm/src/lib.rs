@@ -1,12 +1,13 @@
-//! Storms of the live sync: counter, workbench, buyers, network, faults and deaths of processes, drawn
-//! from a seed, against an online shop over the loopback, on a clock of the storm's own. The shop is the pretend
-//! one, or one of three whose habits are others, each connected by the text of a file under `shops` alone.
+//! Storms of the live sync. A seed draws counters, a workbench, buyers, network faults and process deaths against an
+//! online shop on the loopback, on a simulated clock. The shop is the pretend one, or one of three with other habits,
+//! each connected only by the text of a file under `shops`.
 //!
-//! After a storm the shop comes back, and what waits drains. Then its availability must be the shelf's,
-//! each order must be in the books exactly once, no piece may be sold twice, and `check` finds nothing.
+//! After a storm the online shop recovers and all waiting messages are sent. Then what it lists must match the
+//! stock, every order must be in the books exactly once, no piece may be sold twice, and `check` must find nothing.
 //!
-//! A seed draws the same storm again. What happens at the same moment on several connections may still
-//! fall in another order: a storm that failed once fails again mostly, not always.
+//! A seed always draws the same storm. What happens at the same moment on several connections may still happen in
+//! another order, so a storm that failed once usually fails again, but not always.
+#![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 mod broken;
 mod buyers;

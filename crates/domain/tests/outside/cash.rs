@@ -76,9 +76,9 @@ fn canadas_published_example() {
 
 #[test]
 fn australia_new_zealand_sweden() {
-    // Australia to 0.05, New Zealand to 0.10 since 2006, Sweden to the krona since 2010: an
-    // encyclopaedia's article on cash rounding. That a New Zealand shop chooses where a final 5
-    // goes, and that 0.50 kr goes up, are from memory.
+    // Australia to 0.05, New Zealand to 0.10 since 2006, Sweden to the krona since 2010: the English
+    // Wikipedia's article “Cash rounding”. That a New Zealand shop chooses where a final 5 goes, and
+    // that 0.50 kr goes up, are from memory.
     let check = |currency: &str, step: i64, tie: Tie, total: &str, expected: &str| {
         let due = in_cash(money(total, currency), rule(step, tie)).due;
         assert_eq!(due, money(expected, currency), "{total} {currency}, tie {tie:?}");

@@ -53,7 +53,7 @@ fn tells_the_kind_from_the_columns() {
         ("name,offers.price", "Hat,0", "the price comes to 0"),
         ("name,offers.price", "Hat,-5", "below 0"),
         ("name,offers.price", "Hat,$5", "“$5” is not an amount"),
-        ("name,gtin13", "Hat,4006381333932", "check digit should be 1"),
+        ("name,gtin13", "Hat,9521234543214", "check digit should be 3"),
         ("name,gtin13", "Hat,2000000000015", "within one shop"),
         ("name,description", "Hat,4000 0000 0000 0002", "card"),
         ("name,sku", ",A", "line 2, name: this may not be empty"),
@@ -64,13 +64,14 @@ fn tells_the_kind_from_the_columns() {
 
 #[test]
 fn every_column_is_read() {
-    let row = "Ridge beanie,piece,RB-1,4006381333931,ridge beanie,moss,M,wool,6.35,ONZ,2.50,48.00,11.20,,,\"warm\nand soft\",a.jpg|b.jpg";
+    // 952 is GS1's prefix for demonstrations (gs1.org, list of company prefixes).
+    let row = "Ridge beanie,piece,RB-1,9521234543213,ridge beanie,moss,M,wool,6.35,ONZ,2.50,48.00,11.20,,,\"warm\nand soft\",a.jpg|b.jpg";
     let read = items_by(&own(Feed::Items), format!("{HEADING}{row}\n").as_bytes()).unwrap();
     let item = &read[0].as_ref().unwrap().value;
     let texts = [&item.name, &item.color, &item.size, &item.material, &item.description];
     assert_eq!(texts, ["Ridge beanie", "moss", "M", "wool", "warm\nand soft"]);
     assert_eq!(item.sku.as_ref().unwrap().as_str(), "RB-1");
-    assert_eq!(item.gtin.as_ref().unwrap().as_str(), "4006381333931");
+    assert_eq!(item.gtin.as_ref().unwrap().as_str(), "9521234543213");
     assert_eq!(item.style.as_deref(), Some("ridge beanie"));
     assert_eq!(
         [item.extras.minor(), item.price.unwrap().minor(), item.cost.unwrap().minor()],

@@ -17,7 +17,8 @@ use std::io::Write;
 pub(crate) fn sample() -> Listing {
     Listing {
         sku: Code::parse("RB-1").unwrap(),
-        gtin: Some(Gtin::parse("036000291452").unwrap()),
+        // 0614141 is the company prefix in GS1's own examples (GS1 General Specifications).
+        gtin: Some(Gtin::parse("614141007349").unwrap()),
         name: "Ridge beanie".to_owned(),
         description: "Warm,\nsoft and \"round\"".to_owned(),
         color: "moss".to_owned(),
@@ -98,7 +99,7 @@ fn csv_as_the_design_has_it() {
     // The name's cell is OWASP's published example; 12 digits become 13 by a zero (schema.org).
     let expected = "sku,gtin13,name,description,color,size,material,weight.value,weight.unitCode,image,\
         offers.price,offers.priceCurrency,offers.availability,inventoryLevel,revision\r\n\
-        RB-1,0036000291452,Ridge beanie,\"Warm,\nsoft and \"\"round\"\"\",moss,M,wool,6.350,ONZ,\
+        RB-1,0614141007349,Ridge beanie,\"Warm,\nsoft and \"\"round\"\"\",moss,M,wool,6.350,ONZ,\
         images/a.jpg|images/b.jpg,48.00,USD,InStock,1,17\r\n\
         RB-1,,\"'=1+2\"\";=1+2\",'-5 % today,moss,M,wool,,,,48.00,USD,InStock,40.5,17\r\n";
     assert_eq!(text, expected);
@@ -199,7 +200,7 @@ fn json_ld_by_schema_org() {
     assert_eq!((offer["price"].as_str(), offer["priceCurrency"].as_str()), (Some("48.00"), Some("USD")));
     assert_eq!(graph[0]["weight"]["unitCode"], "ONZ");
     assert_eq!(graph[0]["weight"]["value"], "6.350");
-    assert_eq!(graph[0]["gtin13"], "0036000291452");
+    assert_eq!(graph[0]["gtin13"], "0614141007349");
     let (lines, _) = Written::Lines.write(&[sample(), sample()]);
     for line in String::from_utf8(lines).unwrap().lines() {
         let product: serde_json::Value = serde_json::from_str(line).unwrap();

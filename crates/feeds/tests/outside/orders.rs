@@ -264,7 +264,8 @@ fn a_gtin_finds_the_item_too() {
     let by_gtin = layout(
         "feed = \"orders\"\n[field.orderNumber]\n[field.orderDate]\n[field.gtin13]\n[field.orderQuantity]\n[field.price]",
     );
-    let read = orders_by(&by_gtin, b"orderNumber,orderDate,gtin13,orderQuantity,price\n1,2026-05-01,4006381333931,1,5\n2,2026-05-01,4006381333932,1,5\n", false).unwrap();
-    assert_eq!(read[0].as_ref().unwrap().value.lines[0].code.as_ref().unwrap().as_str(), "4006381333931");
-    assert!(told(&read)[1].contains("check digit should be 1"));
+    // 952 is GS1's prefix for demonstrations (gs1.org, list of company prefixes).
+    let read = orders_by(&by_gtin, b"orderNumber,orderDate,gtin13,orderQuantity,price\n1,2026-05-01,9521234543213,1,5\n2,2026-05-01,9521234543214,1,5\n", false).unwrap();
+    assert_eq!(read[0].as_ref().unwrap().value.lines[0].code.as_ref().unwrap().as_str(), "9521234543213");
+    assert!(told(&read)[1].contains("check digit should be 3"));
 }

@@ -77,7 +77,7 @@ mod tests {
         let check =
             |text: String, expected: bool| assert_eq!(Phc::new(text.clone()).is_ok(), expected, "{text}");
         check("$argon2id$v=19$m=19456,t=2,p=1$c2FsdA$aGFzaA".to_owned(), true);
-        check("correct horse battery staple".to_owned(), false);
+        check("plum ladder thistle harvest".to_owned(), false);
         check(String::new(), false);
         check(format!("$argon2id${}", "a".repeat(300)), false);
     }

@@ -21,8 +21,8 @@ pub const MAX_PICTURES_AT_ONCE: usize = 100;
 const HASH_CHARS: usize = 64;
 /// The end of the name of the largest file of a picture.
 const FILE_END: &str = ".jpg";
-/// The longest sides, in points, of the smaller files that stand beside the largest: for a page and
-/// for a tag.
+/// The longest sides, in pixels, of the smaller files beside the largest: one for a page, one for a
+/// tag. Our own choice, no source.
 pub const SMALLER: [u32; 2] = [640, 160];
 
 /// A picture's name: the SHA-256 of its largest file.

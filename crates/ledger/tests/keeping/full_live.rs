@@ -29,8 +29,8 @@ pub(crate) async fn connect(ledger: &Ledger) {
     run(ledger, SeeHook { connection, message: "msg_1".to_owned() }).await;
     let keep = DeferOrder {
         connection,
-        number: "1001".to_owned(),
-        raw: "{\"ref\":\"1001\"}".to_owned(),
+        number: "640".to_owned(),
+        raw: "{\"ref\":\"640\"}".to_owned(),
         words: "no item has the code HAT".to_owned(),
         field: "sku".to_owned(),
         until: ledger.now().plus_millis(60_000),

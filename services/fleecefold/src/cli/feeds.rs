@@ -1,77 +1,72 @@
-//! What is said of feeds on the command line.
+//! Arguments of `feed`.
 
 use super::PicturesArgs;
 use clap::{Args, Subcommand, ValueEnum};
 use domain::ids::RunId;
 use std::path::PathBuf;
 
-/// `feed`.
 #[derive(Debug, Subcommand)]
 pub(crate) enum FeedCommand {
-    /// Writes listings; what is written counts as listed
+    /// Write listings to a file; what is written counts as listed
     Out(FeedOutArgs),
-    /// Takes orders in
+    /// Take in orders
     In(FeedInArgs),
-    /// What the online shop says it lists, against the shelf
+    /// Compare the online shop's list with our stock
     Compare(CompareArgs),
 }
 
-/// How a feed is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum FeedForm {
-    /// CSV with its CSVW description.
+    /// CSV with its CSVW description
     Csv,
-    /// JSON-LD by schema.org's terms.
+    /// JSON-LD with schema.org's terms
     Json,
 }
 
-/// `feed out`.
 #[derive(Debug, Args)]
 pub(crate) struct FeedOutArgs {
-    /// Only what changed since it was last told
+    /// Only listings that changed since they were last written
     #[arg(long, conflicts_with = "again")]
     pub(crate) changes: bool,
     /// The listings of an earlier run, as they are now
     #[arg(long, value_name = "RUN")]
     pub(crate) again: Option<RunId>,
-    /// How it is written
+    /// Output format
     #[arg(long, value_enum, value_name = "FORM", default_value = "csv")]
     pub(crate) format: FeedForm,
-    /// Says what the columns are called
+    /// Layout that says what to call the columns
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
-    /// The folder to write into, which is made; - for standard output
+    /// Folder to write into, created if missing; - for standard output
     #[arg(long, value_name = "DIR")]
     pub(crate) to: PathBuf,
     #[command(flatten)]
     pub(crate) pictures: PicturesArgs,
 }
 
-/// `feed in`.
 #[derive(Debug, Args)]
 pub(crate) struct FeedInArgs {
-    /// Says which of the file's columns is which
+    /// Layout that says which column is which
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
-    /// Only says what would become of each order; each is looked at by itself
+    /// Only report what would happen to each order, each looked at by itself
     #[arg(long)]
     pub(crate) dry_run: bool,
-    /// History of another system: books only, stock untouched
+    /// Past orders from another system: they go into the books and leave stock alone
     #[arg(long)]
     pub(crate) past: bool,
-    /// CSV, JSON or JSON Lines by its name; - for standard input
+    /// CSV, JSON or JSON Lines, by the file's name; - for standard input
     pub(crate) file: PathBuf,
 }
 
-/// `feed compare`.
 #[derive(Debug, Args)]
 pub(crate) struct CompareArgs {
-    /// Says which of the file's columns is which
+    /// Layout that says which column is which
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
-    /// Takes what it lists and we have as listed from now on
+    /// From now on, treat items that are on both lists as listed
     #[arg(long)]
     pub(crate) adopt: bool,
-    /// CSV, JSON or JSON Lines by its name; - for standard input
+    /// CSV, JSON or JSON Lines, by the file's name; - for standard input
     pub(crate) file: PathBuf,
 }

@@ -1,38 +1,36 @@
-//! What is said of online orders on the command line.
+//! Arguments of `orders`.
 
 use crate::table::TableForm;
 use clap::{Args, Subcommand};
 use domain::channel::Channel;
 use domain::order::OrderNumber;
 
-/// What is done about orders.
 #[derive(Debug, Subcommand)]
 pub(crate) enum OrdersCommand {
-    /// Orders, the latest first
+    /// List orders, newest first
     List {
-        /// Only those that need attention: out of stock, or with an unknown status
+        /// Only orders that need attention: out of stock, or with an unknown status
         #[arg(long)]
         attention: bool,
-        /// How they are printed
+        /// Output format
         #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
         format: TableForm,
     },
-    /// Marks an order with an unknown status as paid: what is on hold for it is sold
+    /// Mark an order with an unknown status as paid, and sell what is on hold for it
     Paid(OrderArgs),
-    /// Marks an order with an unknown status as canceled: what is on hold for it is free
+    /// Mark an order with an unknown status as canceled, and release what is on hold for it
     Canceled(OrderArgs),
 }
 
-/// An order, and why.
 #[derive(Debug, Args)]
 pub(crate) struct OrderArgs {
-    /// Its number
+    /// Order number
     #[arg(value_parser = number)]
     pub(crate) number: OrderNumber,
-    /// The channel it came in on
+    /// Channel it came in on
     #[arg(long, value_name = "CHANNEL", value_parser = channel, default_value = "online")]
     pub(crate) channel: Channel,
-    /// Why; kept in the activity log
+    /// Reason, for the activity log
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub(crate) reason: String,
 }

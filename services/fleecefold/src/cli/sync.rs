@@ -1,4 +1,4 @@
-//! What is said of online shops on the command line.
+//! Arguments of `sync`.
 
 use crate::table::TableForm;
 use clap::{Args, Subcommand};
@@ -6,29 +6,27 @@ use domain::codes::Code;
 use ledger::Ledger;
 use std::path::{Path, PathBuf};
 
-/// Where the secrets are by which online shops are spoken to.
 #[derive(Debug, Args)]
 pub(crate) struct SecretsArgs {
-    /// The folder of secrets, a file each; what the environment says goes first [default: beside a SQLite file, FILE.secrets]
+    /// Folder with one file for each secret; environment variables take precedence [default: FILE.secrets
+    /// beside a SQLite file]
     #[arg(long = "secrets", global = true, value_name = "DIR", env = "FLEECEFOLD_SECRETS")]
     secrets: Option<PathBuf>,
 }
 
 impl SecretsArgs {
-    /// The folder that was said, or the one beside the shop's file.
+    /// The folder that was given, or the one beside the shop's file.
     pub(crate) fn folder(&self, ledger: &Ledger) -> Option<PathBuf> {
         self.secrets.clone().or_else(|| ledger.path().map(secrets_beside))
     }
 }
 
-/// The folder of secrets beside a shop's file.
 pub(crate) fn secrets_beside(shop: &Path) -> PathBuf {
     let mut name = shop.as_os_str().to_owned();
     name.push(".secrets");
     PathBuf::from(name)
 }
 
-/// `sync`.
 #[derive(Debug, Args)]
 pub(crate) struct SyncArgs {
     #[command(flatten)]
@@ -37,64 +35,66 @@ pub(crate) struct SyncArgs {
     pub(crate) command: SyncCommand,
 }
 
-/// What is done about online shops.
 #[derive(Debug, Subcommand)]
 pub(crate) enum SyncCommand {
-    /// Connects a shop by a text that says how it is spoken to, or changes its text
+    /// Connect an online shop by a text that describes its API, or change that text
     Connect {
-        /// What it is called: small letters, digits and hyphens
+        /// Name of the connection: small letters, digits and hyphens
         name: String,
-        /// Its text, TOML; - for standard input
+        /// File with its text (TOML); - for standard input
         file: PathBuf,
     },
-    /// Ends a connection; what is listed there stays as it is
+    /// End a connection; its listings stay as they are
     End {
-        /// Which
+        /// Name of the connection
         name: String,
     },
-    /// How each connection does: what waits, since when, what was refused
+    /// Show how each connection is doing: what is waiting, for how long, and what was refused
     Status {
-        /// How it is printed
+        /// Output format
         #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
         format: TableForm,
     },
-    /// Does at once what can be done, pauses or not; exit 1 if something failed or still waits, 3 if a person must look
+    /// Send and fetch now whatever can be, without waiting for pauses; exits with 1 if something failed or
+    /// still waits, with 3 if something needs attention
     Now {
-        /// Which; all of them if it is left out
+        /// Name of the connection [default: all]
         name: Option<String>,
     },
-    /// Reads orders once more that were changed since a day, such as after the shop was put back from a backup
+    /// Read again the orders that changed since a day, for example after the online shop was restored from a
+    /// backup
     Reread {
-        /// Which
+        /// Name of the connection
         name: String,
-        /// From when on: a day (2026-06-01) or a moment (RFC 3339)
+        /// A day (2026-06-01) or a moment (RFC 3339)
         #[arg(long, value_name = "DATE")]
         since: String,
     },
-    /// Asks the shop something and changes nothing: does the secret work, what would be sent; exit 1 if not
+    /// Check the secret and show what would be sent, without changing anything; exits with 1 if something is
+    /// wrong
     Test {
-        /// Which
+        /// Name of the connection
         name: String,
     },
-    /// Sends parked messages again
+    /// Send again the messages that need attention
     Again {
-        /// Which connection
+        /// Name of the connection
         name: String,
-        /// Of this item alone: its sku, in-store code or GTIN
+        /// Only the messages of this item: its SKU, in-store code or GTIN
         #[arg(value_parser = code)]
         code: Option<Code>,
     },
-    /// Tells it from now on of pieces that it was never told of
+    /// List pieces there that are not listed yet
     Put {
-        /// Which connection
+        /// Name of the connection
         name: String,
-        /// Of these alone; of all that can be had if none is named
+        /// Only these pieces [default: all that can be sold]
         #[arg(value_parser = code)]
         codes: Vec<Code>,
     },
-    /// Enters the id that the shop itself gave a piece, so that it can be told of it
+    /// Enter the id that the online shop gave a piece, so that messages can reach it
     Id {
-        /// Which connection
+        /// Name of the connection
         name: String,
         /// The piece's code here
         #[arg(value_parser = code)]
@@ -102,11 +102,11 @@ pub(crate) enum SyncCommand {
         /// Its id there
         id: String,
     },
-    /// Lists the orders that could not be taken, each once, with the field and the reason
+    /// List the orders that could not be taken in, each with the field and the reason
     Kept {
-        /// Which connection
+        /// Name of the connection
         name: String,
-        /// How it is printed
+        /// Output format
         #[arg(long, value_enum, value_name = "FORM", default_value = "table")]
         format: TableForm,
     },

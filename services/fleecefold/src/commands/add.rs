@@ -10,7 +10,6 @@ use ledger::{Access, Ledger};
 use sync::Watch;
 use sync::exchange::{AddReport, AddRun, IntakeError, add_items, add_styles};
 
-/// What the file holds.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum What {
     Styles,

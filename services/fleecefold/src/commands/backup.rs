@@ -17,12 +17,12 @@ pub(super) async fn backup(place: &Place, args: BackupArgs) -> Result<Ending, Cl
     ledger.close().await;
     let written = written?;
     let (rows, files, file) = (written.rows, written.files, args.file.display());
-    eprintln!("{rows} rows written to {file}, and {files} files of photographs, SHA-256 {}", written.sha256);
+    eprintln!("wrote {rows} rows and {files} photograph files to {file}, SHA-256 {}", written.sha256);
     for left_out in &written.left_out {
-        eprintln!("without {}: {}", left_out.name, left_out.why);
+        eprintln!("left out {}: {}", left_out.name, left_out.why);
     }
     if written.missing > written.left_out.len() as u64 {
-        eprintln!("{} files of photographs are missing in all", written.missing);
+        eprintln!("{} photograph files are missing in total", written.missing);
     }
     Ok(Ending::Done)
 }
@@ -36,9 +36,9 @@ pub(super) async fn restore(place: &Place, args: RestoreArgs) -> Result<Ending, 
     drop(steps);
     let restored = restored?;
     let (rows, files) = (restored.rows, restored.files);
-    eprintln!("{rows} rows put back, and {files} files of photographs, as the shop was at {}", restored.made);
+    eprintln!("restored {rows} rows and {files} photograph files; this is the shop as of {}", restored.made);
     eprintln!(
-        "no backup has the keys that sign tokens; if they are not here, make those of devices and programs anew"
+        "backups do not contain the keys that sign tokens; if you do not have the keys file, make new tokens for devices and programs"
     );
     eprintln!(
         "nor has it passwords, PINs or known devices: set a password with `fleecefold user password NAME`, and \
@@ -48,6 +48,6 @@ pub(super) async fn restore(place: &Place, args: RestoreArgs) -> Result<Ending, 
         return Ok(Ending::Done);
     }
     check::show(&restored.check).map_err(CliError::Stdout)?;
-    eprintln!("the backup was put back as it is, and in it the shop's laws are broken");
+    eprintln!("the backup was restored as it is, but something in it does not add up");
     Ok(Ending::Broken)
 }

@@ -17,11 +17,10 @@ pub(super) async fn run(place: &Place, args: BooksArgs) -> Result<Ending, CliErr
     shown.map(|()| Ending::Done)
 }
 
-/// Prints the books.
 pub(super) async fn show(ledger: &Ledger, query: &BooksQuery, form: TableForm) -> Result<(), CliError> {
     let rows = ledger.books(query).await?;
     if rows.is_empty() && form == TableForm::Table {
-        eprintln!("nothing was sold in these months");
+        eprintln!("nothing was sold in this period");
         return Ok(());
     }
     table(query.by, &rows)?.print(form)
@@ -51,7 +50,7 @@ fn table(by: BooksBy, rows: &[BooksRow]) -> Result<Table, MoneyError> {
     Ok(Table { columns, rows: cells, total: (rows.len() > 1).then_some(last) })
 }
 
-/// One shop has one currency; without any rows nothing is shown in it.
+/// A shop has one currency; without rows it is shown nowhere.
 fn ledger_currency(rows: &[BooksRow]) -> domain::money::Currency {
     rows.first().map_or(domain::money::Currency::USD, |row| row.figures.gross.currency())
 }

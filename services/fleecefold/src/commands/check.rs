@@ -21,15 +21,15 @@ pub(super) async fn run(place: &Place) -> Result<Ending, CliError> {
     ledger.close().await;
     let report = checked?;
     if report.is_clean() {
-        eprintln!("every law holds");
+        eprintln!("stock, money and books add up");
         return Ok(Ending::Done);
     }
     show(&report).map_err(CliError::Stdout)?;
-    eprintln!("the shop's laws are broken; restore a backup into a new place and compare");
+    eprintln!("something does not add up; restore a backup to a new place and compare");
     Ok(Ending::Broken)
 }
 
-/// One finding a line.
+/// Prints one finding per line.
 pub(super) fn show(report: &CheckReport) -> io::Result<()> {
     let mut out = io::stdout().lock();
     for finding in &report.findings {

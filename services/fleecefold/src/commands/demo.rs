@@ -13,9 +13,9 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
-/// The demo's own shop, so that nobody's real one is filled with invented sales.
+/// A file of its own, so that no real shop is ever filled with invented sales.
 const DEFAULT: &str = "sqlite:demo.db";
-/// Where its secrets are if it is not a file.
+/// Where the demo's secrets are if its database is not a file.
 const SECRETS: &str = "demo.secrets";
 
 pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliError> {
@@ -36,27 +36,28 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     let secrets = ledger.path().map_or_else(|| PathBuf::from(SECRETS), secrets_beside);
     let shops = Arc::new(Shops::new(ledger.clone(), Some(secrets.clone())));
     let till = listener.local_addr().map_err(CliError::Address)?;
-    // It closes with this function.
+    // // The pretend shop closes when this function ends.
     let village = demo::open_village(&ledger, &shops.live, &secrets, args.shop_listen, till).await?;
-    // By a name of its own, so that a browser keeps what it knows of the two apart.
+    // // Another host name than the shop's, so that a browser keeps the cookies of the two apart.
     let online = village.base().replace("127.0.0.1", "localhost");
-    eprintln!("the pretend online shop is open at {online}/: what is sold on one side is gone on the other");
+    eprintln!(
+        "the pretend online shop is open at {online}/; what sells in one shop disappears from the other"
+    );
     let (end, stop) = serve::until_told();
     let telling = tokio::spawn(serve::exchange(&ledger, &shops, stop.clone()));
     let parts = serve::Parts { keys: &args.keys, site: None, proxies: Vec::new(), out_folder: None, shops };
     let served = serve::till(&ledger, listener, parts, stop).await;
     end.send_replace(true);
-    // Only a panic would be an error here, and it has been told.
+    // // Only a panic would be an error here, and it has been reported.
     let _ = telling.await;
     ledger.close().await;
     served.map(|()| Ending::Done)
 }
 
-/// The finished demo, made first if it is missing.
 async fn open(place: &Place) -> Result<Ledger, CliError> {
     match Ledger::open(place.url(), Access::Write, Arc::new(SystemClock)).await {
         Ok(ledger) if demo::is_made(&ledger) => {
-            eprintln!("the demo at {} is there already; delete it to have it made anew", place.url());
+            eprintln!("the demo at {} already exists; delete it to start over", place.url());
             return Ok(ledger);
         }
         Ok(ledger) => ledger.close().await,

@@ -24,18 +24,18 @@ pub(super) async fn run(place: &Place, args: CompareArgs) -> Result<Ending, CliE
     let report = compared?;
     show(&report).map_err(CliError::Stdout)?;
     tell_refused(given.name(), report.rejected, &report.refused, None);
-    eprintln!("{} listings there, {} differences", report.listed, report.differences.len());
+    eprintln!("{} listings read, {} differences", report.listed, report.differences.len());
     if args.adopt {
-        eprintln!("{} taken over as listed; the next `feed out` puts right what differs", report.adopted);
+        eprintln!("{} items now count as listed; the next `feed out` corrects what differs", report.adopted);
     }
     Ok(Ending::by_rejected(report.rejected))
 }
 
-/// One difference a line, its kind first.
+/// Prints one difference per line, its kind first.
 fn show(report: &CompareReport) -> io::Result<()> {
     let mut out = io::stdout().lock();
     for difference in &report.differences {
-        // A text may hold line ends; a line stays one difference.
+        // // A listing's text may contain line breaks; keep one difference per line.
         let words = difference.to_string().replace(['\n', '\r'], " ");
         writeln!(out, "{:<8}  {words}", difference.code())?;
     }

@@ -13,7 +13,7 @@ use sync::exchange::{OrdersRun, feed_in};
 pub(super) async fn run(place: &Place, args: FeedInArgs) -> Result<Ending, CliError> {
     let given = named(&args.file)?;
     let layout = layout(args.layout.as_deref())?;
-    // A dry run changes nothing, so it makes no shop either.
+    // // A dry run changes nothing, so it does not create a shop either.
     let ledger = place.open(if args.dry_run { Access::Write } else { Access::Create }).await?;
     let watch = Watch::new();
     let bar = Bar::over(&watch, "orders");
@@ -33,7 +33,7 @@ pub(super) async fn run(place: &Place, args: FeedInArgs) -> Result<Ending, CliEr
     let dry = if report.dry_run { " (dry run: nothing was booked)" } else { "" };
     eprintln!("{report}{dry}");
     if report.short > 0 && !report.dry_run {
-        eprintln!("short lines wait for a person: substitute, refund, or release from hold");
+        eprintln!("choose for each out-of-stock line: substitute, refund, or release a hold");
     }
     if report.unknown_status > 0 && !report.dry_run {
         eprintln!(

@@ -49,10 +49,10 @@ fn tell(report: &FeedOutReport) {
     }
     let untold = report.pictures_missing.saturating_sub(report.missing.len() as u64);
     if untold > 0 {
-        eprintln!("and {untold} more pictures are missing");
+        eprintln!("{untold} more pictures are missing");
     }
     let Some(run) = report.run else {
-        eprintln!("nothing has changed since it was last told");
+        eprintln!("nothing has changed since the last feed");
         return;
     };
     let file = report.file.as_ref().map(|f| format!(" in {}", f.display())).unwrap_or_default();

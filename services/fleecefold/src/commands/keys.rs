@@ -6,10 +6,10 @@ use ledger::Ledger;
 use std::path::PathBuf;
 use till::TokenKeys;
 
-/// What is added to a SQLite file's name.
+/// Added to the name of a SQLite file.
 const ENDING: &str = ".keys";
 
-/// The file: the one that was named, or that beside a SQLite file.
+/// The file that was named, or the one beside a SQLite file.
 fn path(ledger: &Ledger, args: &KeysArgs) -> Option<PathBuf> {
     let beside = |path: &std::path::Path| {
         let mut name = path.as_os_str().to_owned();
@@ -19,12 +19,12 @@ fn path(ledger: &Ledger, args: &KeysArgs) -> Option<PathBuf> {
     args.keys.clone().or_else(|| ledger.path().map(beside))
 }
 
-/// The keys, if it is known where; made if they are missing.
+/// The keys, created if missing; none if nobody said where they are.
 pub(super) fn open(ledger: &Ledger, args: &KeysArgs) -> Result<Option<TokenKeys>, CliError> {
     Ok(path(ledger, args).map(|path| TokenKeys::open(&path)).transpose()?)
 }
 
-/// The keys, which must be there to be worked with.
+/// Like [`open`], for a command that cannot work without them.
 pub(super) fn must_open(ledger: &Ledger, args: &KeysArgs) -> Result<TokenKeys, CliError> {
     open(ledger, args)?.ok_or(CliError::NoKeys)
 }

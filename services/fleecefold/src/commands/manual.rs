@@ -1,5 +1,5 @@
-//! `fleecefold completions | manual`: what a shell and `man` know of the command line, made from its own
-//! description, so that neither can fall behind it.
+//! `fleecefold completions | manual`: both are generated from the command line's own definition, so they
+//! cannot fall behind it.
 
 use crate::cli::Cli;
 use crate::exit_status::{CliError, Ending};
@@ -25,7 +25,7 @@ pub(super) fn pages(to: &Path) -> Result<Ending, CliError> {
         fs::read_dir(to).map(Iterator::count)
     };
     let files = write().map_err(|source| CliError::Manual { folder: to.display().to_string(), source })?;
-    eprintln!("{files} pages of the manual are in {}", to.display());
+    eprintln!("wrote {files} manual pages to {}", to.display());
     Ok(Ending::Done)
 }
 

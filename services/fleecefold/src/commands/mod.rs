@@ -1,4 +1,4 @@
-//! One file a command: opens the shop, calls one function, shows what it answered.
+//! One file per command: each opens the shop, calls one function and shows its result.
 
 mod add;
 mod backup;
@@ -25,10 +25,9 @@ use crate::exit_status::{CliError, Ending};
 use ::sync::exchange::RefusedRow;
 use std::path::Path;
 
-/// Who is written down for what is done here.
+/// The name in the activity log for what is done on the command line.
 const WHO: &str = "command line";
 
-/// Runs the command that was given.
 pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
     let place = cli.globals.place();
     match cli.command {
@@ -56,7 +55,7 @@ pub(crate) async fn run(cli: Cli) -> Result<Ending, CliError> {
     }
 }
 
-/// Says which rows were refused, and where all of them stand.
+/// Prints the rejected rows and where to find all of them.
 fn tell_refused(name: &str, rejected: u64, refused: &[RefusedRow], rejects_file: Option<&Path>) {
     for row in refused {
         eprintln!("{name}: {}", row.reason);
@@ -66,6 +65,6 @@ fn tell_refused(name: &str, rejected: u64, refused: &[RefusedRow], rejects_file:
         eprintln!("{name}: and {untold} more");
     }
     if let Some(path) = rejects_file {
-        eprintln!("the refused rows stand in {}; mend them and feed that file in", path.display());
+        eprintln!("the rejected rows are in {}; correct them and feed that file in", path.display());
     }
 }

@@ -9,7 +9,7 @@ use domain::order::OrderStatus;
 use ledger::orders::{OrderLineState, OrderView, SettleStatus, SettledStatus};
 use ledger::{Access, Ledger, Rejection};
 
-/// Orders that are listed; the pages and the API have the rest.
+/// The most orders that are listed; the pages and the API have the rest.
 const MOST: usize = 200;
 
 const COLUMNS: [Column; 6] = [
@@ -53,12 +53,12 @@ async fn list(ledger: &Ledger, attention: bool, form: TableForm) -> Result<Endin
     };
     Table { columns: COLUMNS.to_vec(), rows: orders.iter().map(row).collect(), total: None }.print(form)?;
     if orders.len() == MOST {
-        eprintln!("these are the latest {MOST}");
+        eprintln!("only the latest {MOST} are shown");
     }
     Ok(Ending::Done)
 }
 
-/// What a person has to do about it.
+/// What somebody has to do about it.
 fn attention_of(order: &OrderView) -> Option<String> {
     if order.status == OrderStatus::Unknown {
         return Some("mark as paid or as canceled".to_owned());
@@ -84,9 +84,9 @@ async fn settle(ledger: &Ledger, args: OrderArgs, is: SettledStatus) -> Result<E
     let command = SettleStatus { order, is, reason, who: WHO.to_owned() };
     let settled = ledger.execute(None, &command).await?.answer;
     match is {
-        SettledStatus::Paid => eprintln!("order {number} is paid; what was on hold for it is sold"),
+        SettledStatus::Paid => eprintln!("order {number} is marked as paid; what was on hold for it is sold"),
         SettledStatus::Canceled => {
-            eprintln!("order {number} is canceled; nothing is on hold for it any more");
+            eprintln!("order {number} is marked as canceled; its holds are released");
         }
     }
     if settled.short > 0 {

@@ -17,9 +17,9 @@ use till::{App, ProxyNet, Site};
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 
-/// Where programs read what they may ask.
+/// The API's description, for programs.
 const DESCRIPTION: &str = "/api/openapi.json";
-/// Where a new shop is set up.
+/// The page where a new shop is set up.
 const SET_UP: &str = "/begin";
 
 pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliError> {
@@ -54,24 +54,23 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         let parts = Parts { keys: &args.keys, site: args.site, proxies: args.proxies, out_folder, shops };
         till(&ledger, listener, parts, stop).await
     } else {
-        let what =
-            if watches { "online shops are told, and the folders watched" } else { "online shops are told" };
-        eprintln!("{what}; Ctrl-C ends it");
+        let what = if watches { "syncing online shops and watching folders" } else { "syncing online shops" };
+        eprintln!("{what}; press Ctrl-C to stop");
         service_manager::ready();
         told(stop).await;
         Ok(())
     };
-    // Without the pages the rest would go on, and nobody would be told that they are not there.
+    // // Without the pages the other parts would go on, and nobody would notice that the pages are gone.
     end.send_replace(true);
     for task in tasks {
-        // Only a panic would be an error here, and it has been told.
+        // // Only a panic would be an error here, and it has been reported.
         let _ = task.await;
     }
     ledger.close().await;
     served.map(|()| Ending::Done)
 }
 
-/// The password of a shop that `demo` made stands in the README: nobody may come in by it from outside.
+/// The password of a demo shop is printed in the README, so nobody outside may use it to sign in.
 async fn refuse_known_password(ledger: &Ledger) -> Result<(), CliError> {
     let owner = ledger.password_of(demo::OWNER).await?;
     if owner.is_some_and(|(_, kept)| till::is_hash_of_secret(&kept, demo::PASSWORD)) {
@@ -80,7 +79,7 @@ async fn refuse_known_password(ledger: &Ledger) -> Result<(), CliError> {
     Ok(())
 }
 
-/// Takes the address, before a shop is opened or made for it.
+/// Binds the address before a shop is opened or created for it.
 pub(super) async fn listen(address: SocketAddr, site: Option<&Site>) -> Result<TcpListener, CliError> {
     till::may_listen(address, site)?;
     TcpListener::bind(address).await.map_err(|source| match source.kind() {
@@ -89,7 +88,7 @@ pub(super) async fn listen(address: SocketAddr, site: Option<&Site>) -> Result<T
     })
 }
 
-/// Tells online shops of what changes here, and takes in what they sell, until told to stop.
+/// Syncs with the online shops until told to stop.
 pub(super) fn exchange(
     ledger: &Ledger,
     shops: &Shops,
@@ -98,7 +97,6 @@ pub(super) fn exchange(
     sync::live::serve(ledger.clone(), Arc::clone(&shops.live), random::number(), told(stop))
 }
 
-/// What the pages are put together of.
 pub(super) struct Parts<'a> {
     pub(super) keys: &'a KeysArgs,
     pub(super) site: Option<Site>,
@@ -124,7 +122,7 @@ pub(super) async fn till(
     }
     let public = site.as_ref().map(|site| format!(" and at {site}")).unwrap_or_default();
     eprintln!(
-        "the shop is open at http://{address}/{public}; its API is described at {DESCRIPTION}; Ctrl-C closes it"
+        "the shop is open at http://{address}/{public}; its API is described at {DESCRIPTION}; press Ctrl-C to close it"
     );
     let may_be_proxied = site.is_some() || !proxies.is_empty();
     if site.is_some() && proxies.is_empty() {
@@ -141,14 +139,14 @@ pub(super) async fn till(
         if may_be_proxied {
             eprintln!("Nobody can sign in yet. Add the owner with `fleecefold user add NAME --role owner`.");
         } else {
-            eprintln!("there is nobody yet: set the shop up at http://{address}{SET_UP} on this machine");
+            eprintln!("nobody can sign in yet; set up the shop at http://{address}{SET_UP} on this machine");
         }
     }
     service_manager::ready();
     Ok(till::serve(listener, app, told(stop)).await?)
 }
 
-/// Turns true when the program is told to end: Ctrl-C, SIGTERM from whoever runs it, or a part that cannot go on.
+/// Becomes true when the program should stop: on Ctrl-C, on SIGTERM, or when one of its parts cannot go on.
 pub(super) fn until_told() -> (Arc<watch::Sender<bool>>, watch::Receiver<bool>) {
     let (sender, receiver) = watch::channel(false);
     let sender = Arc::new(sender);
@@ -174,6 +172,6 @@ async fn signal() {
 }
 
 async fn told(mut stop: watch::Receiver<bool>) {
-    // An error means that nobody can tell any more, which is the end too.
+    // // An error means that nobody can send any more, which is the end too.
     let _ = stop.wait_for(|stop| *stop).await;
 }

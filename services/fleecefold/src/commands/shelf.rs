@@ -8,7 +8,7 @@ use domain::weight::WeightUnit;
 use ledger::shelf::{ShelfQuery, ShelfRow};
 use ledger::{Access, Ledger};
 
-/// As the API names them.
+/// The same names as in the API.
 const COLUMNS: [Column; 10] = [
     Column::words("style"),
     Column::words("size"),
@@ -29,11 +29,10 @@ pub(super) async fn run(place: &Place, args: ShelfArgs) -> Result<Ending, CliErr
     shown.map(|()| Ending::Done)
 }
 
-/// Prints the shelf.
 pub(super) async fn show(ledger: &Ledger, sold_out: bool, form: TableForm) -> Result<(), CliError> {
     let rows = ledger.shelf(&ShelfQuery { sold_out }).await?;
     if rows.is_empty() && form == TableForm::Table {
-        eprintln!("{}", if sold_out { "nothing is sold out" } else { "the shelf is empty" });
+        eprintln!("{}", if sold_out { "nothing is sold out" } else { "nothing is in stock" });
         return Ok(());
     }
     let rows = rows.iter().map(cells).collect();

@@ -15,7 +15,7 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use sync::live::{self, Limits, Live, NowDone, Secrets};
 
-/// The most that is read of a text: what is longer is refused by its length, and need not be read whole.
+/// The most that is read of a text. A longer one is refused for its length and need not be read to its end.
 const MOST_READ: u64 = 1 << 20;
 
 const COLUMNS: [Column; 14] = [
@@ -41,7 +41,7 @@ const KEPT: [Column; 5] = [
     Column::words("since"),
     Column::number("tries"),
 ];
-/// Kept orders that are listed; the count in `sync status` says how many there are.
+/// The most orders that are listed; `sync status` has the full count.
 const MOST_KEPT: usize = 500;
 
 pub(super) async fn run(place: &Place, args: SyncArgs) -> Result<Ending, CliError> {
@@ -89,7 +89,7 @@ fn read(file: &Path) -> Result<String, CliError> {
     Ok(text)
 }
 
-/// What cannot be used is not kept: it would fail later, with nobody there.
+/// A text that cannot be used is not saved: it would fail later, with nobody there to see it.
 async fn connect(
     ledger: &Ledger,
     folder: Option<PathBuf>,
@@ -101,24 +101,24 @@ async fn connect(
         .map_err(|source| CliError::Connection { file: file.display().to_string(), source })?;
     let save = checked.save(&name, text, WHO);
     ledger.execute(None, &save).await?;
-    eprintln!("{name} is connected; what it sells is booked on {}", checked.channel);
+    eprintln!("{name} is connected; its orders count for the channel {}", checked.channel);
     let secrets = Secrets::new(folder);
     for wanting in checked.secrets.iter().filter_map(|secret| secrets.find(secret).err()) {
         eprintln!("{wanting}");
     }
     eprintln!(
-        "`fleecefold sync test {name}` tries it and changes nothing; `fleecefold serve` keeps it going"
+        "try it with `fleecefold sync test {name}`, which changes nothing; `fleecefold serve` keeps it in sync"
     );
     Ok(Ending::Done)
 }
 
 async fn end(ledger: &Ledger, name: String) -> Result<Ending, CliError> {
     ledger.execute(None, &EndConnection { name: name.clone(), who: WHO.to_owned() }).await?;
-    eprintln!("{name} is told nothing any more; what it lists stays as it is");
+    eprintln!("{name} is no longer connected; its listings stay as they are");
     Ok(Ending::Done)
 }
 
-/// Whole seconds since the oldest change that could be told; a clock that was put back makes it none.
+/// Whole seconds since the oldest change that could be sent; 0 if the clock was set back since.
 fn lag(status: &ConnectionStatus, now: Moment) -> Option<i64> {
     status.oldest_unsent.map(|since| (now.millis() - since.millis()).max(0) / 1000)
 }
@@ -126,10 +126,10 @@ fn lag(status: &ConnectionStatus, now: Moment) -> Option<i64> {
 async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
     let statuses = ledger.connection_statuses().await?;
     if statuses.is_empty() {
-        eprintln!("no shop is connected; `fleecefold sync connect NAME FILE` connects one");
+        eprintln!("no shop is connected; connect one with `fleecefold sync connect NAME FILE`");
     }
     let (zone, now) = (ledger.shop().zone.clone(), ledger.now());
-    // People read the shop's own time, programs RFC 3339.
+    // // People read the shop's own time, programs read RFC 3339.
     let moment = |at: Option<Moment>| {
         at.map(|at| if form == TableForm::Table { zone.shown(at) } else { at.to_string() })
     };
@@ -153,7 +153,7 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
     };
     let rows = statuses.iter().map(row).collect();
     Table { columns: COLUMNS.to_vec(), rows, total: None }.print(form)?;
-    // Where more than one thing is wrong, each with its own time.
+    // // Where more than one thing is wrong, list each with its own time.
     for status in statuses.iter().filter(|status| status.troubles.len() > 1) {
         for trouble in &status.troubles {
             eprintln!(
@@ -168,12 +168,11 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
     Ok(Ending::Done)
 }
 
-/// Orders that could not be taken yet, each once.
 async fn kept(ledger: &Ledger, name: &str, form: TableForm) -> Result<Ending, CliError> {
     let of = named(ledger, name).await?;
     let orders = ledger.kept_orders(of.id, MOST_KEPT).await?;
     if orders.is_empty() {
-        eprintln!("every order of {name} was taken");
+        eprintln!("every order from {name} was taken in");
     }
     let zone = ledger.shop().zone.clone();
     let since = |at: Moment| if form == TableForm::Table { zone.shown(at) } else { at.to_string() };
@@ -194,7 +193,7 @@ async fn enter_id(ledger: &Ledger, name: &str, code: Code, id: String) -> Result
     let of = named(ledger, name).await?;
     let enter = EnterOtherId { connection: of.id, code, other_id: id.clone(), who: WHO.to_owned() };
     let sku = ledger.execute(None, &enter).await?.answer;
-    eprintln!("{sku} is {id} at {name}; it is told by that from now on");
+    eprintln!("{name} knows {sku} as {id}; messages about it use that id from now on");
     Ok(Ending::Done)
 }
 
@@ -203,7 +202,7 @@ async fn now(ledger: &Ledger, folder: Option<PathBuf>, name: Option<&str>) -> Re
     Ok(done.iter().map(tell_now).fold(Ending::Done, worse))
 }
 
-/// Says how it went, and how the command ends by it.
+/// Prints how it went, and returns how the command ends.
 fn tell_now(done: &NowDone) -> Ending {
     let NowDone { name, sent, waiting, parked, orders_kept, .. } = done;
     eprintln!(
@@ -226,12 +225,12 @@ fn worse(one: Ending, other: Ending) -> Ending {
     }
 }
 
-/// A day begins at midnight in the shop's zone.
+/// A day begins at midnight in the shop's time zone.
 fn moment(ledger: &Ledger, text: &str) -> Result<Moment, CliError> {
     if let Ok(day) = Day::parse(text) {
         return Ok(ledger.shop().zone.start_of(day));
     }
-    let reason = format!("“{text}” is no day; write it as 2026-06-01");
+    let reason = format!("“{text}” is not a day; write it like 2026-06-01");
     Moment::parse_rfc3339(text).map_err(|_| CliError::Shop(Rejection::invalid("since", reason).into()))
 }
 
@@ -278,7 +277,7 @@ async fn again(ledger: &Ledger, name: &str, code: Option<Code>) -> Result<Ending
     let of = named(ledger, name).await?;
     let again = SendAgain { connection: of.id, code, who: WHO.to_owned() };
     let count = ledger.execute(None, &again).await?.answer;
-    eprintln!("{count} messages wait to be sent again");
+    eprintln!("{count} messages will be sent again");
     Ok(Ending::Done)
 }
 
@@ -286,6 +285,6 @@ async fn put(ledger: &Ledger, name: &str, codes: &[Code]) -> Result<Ending, CliE
     let of = named(ledger, name).await?;
     let codes = Some(codes).filter(|codes| !codes.is_empty());
     let count = ledger.put_on_connection(of.id, codes, WHO).await?;
-    eprintln!("{count} pieces are new on {name}");
+    eprintln!("{count} pieces will be listed on {name}");
     Ok(Ending::Done)
 }

@@ -35,7 +35,7 @@ pub(super) async fn run(place: &Place, args: TokenArgs) -> Result<Ending, CliErr
     done.map(|()| Ending::Done)
 }
 
-/// The token alone on standard output, so that a script can keep it.
+/// Prints nothing but the token on standard output, so that a script can keep it.
 async fn add(ledger: &Ledger, args: &KeysArgs, name: String, role: Role, days: i64) -> Result<(), CliError> {
     let keys = keys::must_open(ledger, args)?;
     let now = ledger.now();
@@ -60,7 +60,7 @@ async fn end(ledger: &Ledger, name: String) -> Result<(), CliError> {
 async fn list(ledger: &Ledger) -> Result<(), CliError> {
     let tokens = ledger.tokens().await?;
     if tokens.is_empty() {
-        eprintln!("there is no token; `fleecefold token add NAME --role ROLE` makes one");
+        eprintln!("there are no tokens; make one with `fleecefold token add NAME --role ROLE`");
         return Ok(());
     }
     let (zone, now) = (&ledger.shop().zone, ledger.now());

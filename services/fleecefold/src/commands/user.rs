@@ -42,21 +42,20 @@ async fn add(ledger: &Ledger, name: String, role: Role) -> Result<(), CliError> 
     let password = new_password(&name)?;
     let add = AddPerson { name: name.clone(), role, password, pin: None, who: WHO.to_owned() };
     ledger.execute(None, &add).await?;
-    eprintln!("{} may enter as {}", name.trim(), role.words());
+    eprintln!("{} can sign in as {}", name.trim(), role.words());
     Ok(())
 }
 
-/// Whoever may run this on the shop's machine lets its owner in again: no backup has a password.
+/// Whoever can run this on the shop's machine can let its owner back in: backups contain no passwords.
 async fn set_password(ledger: &Ledger, name: &str) -> Result<(), CliError> {
     let person = find(ledger, name).await?;
     let password = Some(new_password(&person.name)?);
     let (role, pin, keep, who) = (None, None, None, WHO.to_owned());
     ledger.execute(None, &EditPerson { person: person.id, role, password, pin, keep, who }).await?;
-    eprintln!("{} has a new password, and is signed out everywhere", person.name);
+    eprintln!("{} has a new password and is signed out everywhere", person.name);
     Ok(())
 }
 
-/// A password that may be one, hashed.
 fn new_password(name: &str) -> Result<Phc, CliError> {
     let password = password()?;
     till::check_password(&password, name)
@@ -75,15 +74,15 @@ fn refused(rejection: Rejection) -> CliError {
     CliError::Shop(rejection.into())
 }
 
-/// At a terminal it is asked for twice and not shown; else it is one line of standard input.
+/// Asks twice at a terminal without showing it; otherwise reads one line of standard input.
 fn password() -> Result<String, CliError> {
     if io::stdin().is_terminal() {
         let ask = |words: &str| rpassword::prompt_password(words).map_err(CliError::Password);
         let password = ask("password (8 characters or more, a few words are best): ")?;
-        if password == ask("the same again: ")? {
+        if password == ask("repeat the password: ")? {
             return Ok(password);
         }
-        return Err(refused(Rejection::invalid("password", "the two differ; nothing was changed")));
+        return Err(refused(Rejection::invalid("password", "the two passwords differ; nothing was changed")));
     }
     let mut line = String::new();
     io::stdin().lock().read_line(&mut line).map_err(CliError::Password)?;
@@ -95,14 +94,14 @@ fn password() -> Result<String, CliError> {
 async fn reset_second_factor(ledger: &Ledger, name: &str) -> Result<(), CliError> {
     let person = find(ledger, name).await?;
     ledger.execute(None, &TurnOffSecondFactor { person: person.id, who: WHO.to_owned() }).await?;
-    eprintln!("{} signs in with their password alone; they can turn two-step sign-in on again", person.name);
+    eprintln!("{} now signs in with the password only; they can turn two-step sign-in on again", person.name);
     Ok(())
 }
 
 async fn end(ledger: &Ledger, name: &str) -> Result<(), CliError> {
     let person = find(ledger, name).await?;
     ledger.execute(None, &EndPerson { person: person.id, who: WHO.to_owned() }).await?;
-    eprintln!("{} may no longer enter", person.name);
+    eprintln!("{} can no longer sign in", person.name);
     Ok(())
 }
 
@@ -110,7 +109,7 @@ async fn list(ledger: &Ledger) -> Result<(), CliError> {
     let people = ledger.people().await?;
     if people.is_empty() {
         eprintln!(
-            "there is nobody yet; open the shop's page, or add an owner with `fleecefold user add NAME --role owner`"
+            "nobody can sign in yet; set up the shop in a browser, or add an owner with `fleecefold user add NAME --role owner`"
         );
         return Ok(());
     }

@@ -1,4 +1,4 @@
-//! What people choose, and what it comes to.
+//! What people buy, and what it costs them.
 
 use super::rng::Rng;
 use super::season::Door;
@@ -12,13 +12,12 @@ use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
 use ledger::sales::SaleLineIn;
 
-/// The least that is sold of goods by weight, in thousandths of an ounce.
+/// The least that anybody buys of goods by weight, in thousandths of an ounce.
 const LEAST_BY_WEIGHT: i64 = 1_500;
-/// Tax on what is not worn, in percent: invented, like the rest. Many places tax clothing otherwise
-/// than tools, which is why tax is given line by line.
+/// Sales tax on goods that are not worn, in percent. Invented. Many places tax clothing differently from
+/// tools, which is why tax is entered line by line.
 const TAX_PERCENT: i64 = 6;
 
-/// A line with its money.
 #[derive(Clone, Debug)]
 pub(super) struct Priced {
     pub(super) code: Code,
@@ -32,12 +31,12 @@ pub(super) struct Priced {
 }
 
 impl Priced {
-    /// So much of a good, with so many percent off.
+    /// Amounts of a quantity of goods with a discount in percent.
     pub(super) fn of(good: &Good, steps: i64, off_percent: i64) -> Result<Self, DemoError> {
         let quantity = Quantity::from_steps(steps, good.measure).doing("read a quantity")?;
         let amount = line_amount(good.price, quantity).doing("price a line")?;
         let currency = amount.currency();
-        // Down to five cents, as one would at a counter.
+        // // Rounded down to five cents, as people do at a counter.
         let off = amount.minor() * off_percent / 100 / 5 * 5;
         let discount = Money::from_minor(off, currency).doing("price a line")?;
         let taxed = if good.kind == ItemKind::Piece { 0 } else { amount.minor() - off };
@@ -51,18 +50,18 @@ impl Priced {
         Ok(Self { code, name, kind: good.kind, asked, price: good.price, amount, discount, tax })
     }
 
-    /// What the line comes to, in minor units.
+    /// In minor units, tax included.
     pub(super) fn due(&self) -> i64 {
         self.amount.minor() - self.discount.minor() + self.tax.minor()
     }
 
-    /// As the counter rings it up.
+    /// The line as the counter rings it up.
     pub(super) fn rung_up(&self) -> SaleLineIn {
         let (code, quantity) = (self.code.clone(), self.asked);
         SaleLineIn::Goods { code, quantity, discount: self.discount, tax: self.tax }
     }
 
-    /// As an order brings it; without its code in the history of a shop that had none.
+    /// The line as an order has it; past orders have no codes.
     pub(super) fn ordered(&self, with_code: bool) -> IncomingLine {
         IncomingLine {
             code: with_code.then(|| self.code.clone()),
@@ -75,7 +74,7 @@ impl Priced {
     }
 }
 
-/// What somebody takes along, from what is left; it may be nothing.
+/// Picks some of what is left; it may be nothing.
 pub(super) fn choose(dice: &mut Rng, shelf: &Shelf, door: Door) -> Vec<Wanted> {
     let lines = match door {
         Door::Wholesale => dice.between(5, 9),
@@ -104,12 +103,12 @@ fn kind_and_steps(dice: &mut Rng, door: Door) -> (ItemKind, i64) {
         1..=24 => (ItemKind::Piece, 1),
         25..=72 if dice.chance(75) => (ItemKind::Counted, 1),
         25..=72 => (ItemKind::Counted, dice.between(2, 4)),
-        // A scale of two decimals, in steps of 0.05 oz.
+        // // A scale with two decimals, in steps of 0.05 oz.
         _ => (ItemKind::Weight, LEAST_BY_WEIGHT + 50 * dice.between(0, 150)),
     }
 }
 
-/// What is off a line, in percent: mostly nothing, for a shop that buys to sell a lot.
+/// The discount of a line in percent: usually none, for resellers always the same.
 pub(super) fn off(dice: &mut Rng, door: Door) -> i64 {
     match door {
         Door::Wholesale => 40,

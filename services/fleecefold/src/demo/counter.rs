@@ -1,4 +1,4 @@
-//! Sales at the counter, at the stall and to other shops.
+//! Sales at the counter, at the market stall and to resellers.
 
 use super::basket::{self, Priced};
 use super::live::Live;
@@ -17,25 +17,25 @@ use domain::stock::{ItemKind, ReturnDisposition};
 use ledger::sales::{NewSale, SaleDone, SaleLineIn, TenderIn, VoidSale};
 use ledger::shelf::{HoldLine, NewHold, Purpose};
 
-/// How many visits to the store in a hundred …
+/// Out of a hundred visits to the store. Invented, like all figures here.
 const GIFT_NOTES: i64 = 2;
 const SET_ASIDE: i64 = 4;
 const RUNG_UP_BY_MISTAKE: i64 = 3;
-/// How many pieces in a hundred come back.
+/// Out of a hundred pieces.
 const COME_BACK: i64 = 9;
-/// A gift note, and the discount of a friend of the farm, in cents.
+/// The value of a gift certificate, and the discount for a friend of the farm, in cents.
 const GIFT_NOTE: i64 = 5_000;
 const FRIEND: i64 = 500;
 const FRIENDS: i64 = 6;
-/// The notes that people pay with.
+/// People pay in notes of this many cents.
 const NOTE: i64 = 500;
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
-/// How long wholesale customers have.
+/// How long resellers have to pay.
 const DUE_AFTER_MS: i64 = 30 * DAY_MS;
 const HELD_FOR_MS: i64 = 7 * DAY_MS;
 
 impl Live {
-    /// Somebody at the counter or the stall, or a shop that orders.
+    /// One visit to the counter or the stall, or one wholesale order.
     pub(super) async fn serve(&mut self, visit: Visit) -> Result<(), DemoError> {
         if visit.door == Door::Store && self.dice.chance(GIFT_NOTES) {
             return self.sell_gift_note().await;
@@ -86,7 +86,7 @@ impl Live {
         Ok(done.answer)
     }
 
-    /// What may follow a sale: a piece that comes back, a mistake, a debt to settle.
+    /// What may follow a sale: a return, a correction, a payment later.
     async fn afterwards(
         &mut self,
         visit: Visit,
@@ -124,7 +124,7 @@ impl Live {
         Ok(())
     }
 
-    /// How so much is paid.
+    /// How an amount is paid.
     fn tenders(&mut self, visit: Visit, due: i64) -> Result<Vec<TenderIn>, DemoError> {
         if visit.door == Door::Wholesale {
             let due_day = self.zone.day_of(visit.at.plus_millis(DUE_AFTER_MS));
@@ -172,7 +172,7 @@ impl Live {
         Ok(())
     }
 
-    /// A piece is kept for somebody for a week: it is fetched, let go, or its time runs out.
+    /// Holds a piece for a customer for a week: it is picked up, given up, or its time runs out.
     async fn set_aside(&mut self, visit: Visit) -> Result<(), DemoError> {
         let Some(good) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &[]) else { return Ok(()) };
         let piece = Wanted { good, steps: 1 };
@@ -187,7 +187,6 @@ impl Live {
         }
     }
 
-    /// Sets pieces aside.
     pub(super) async fn hold(
         &mut self,
         pieces: &[Wanted],
@@ -204,7 +203,7 @@ impl Live {
         Ok(self.ledger.execute(None, &hold).await.doing("set a piece aside")?.answer.id)
     }
 
-    /// What was set aside is paid for.
+    /// The held pieces are paid for.
     pub(super) async fn ring_up_held(&mut self, hold: HoldGroupId, priced: &Priced) -> Result<(), DemoError> {
         let sale = NewSale {
             channel: Channel::store(),
@@ -220,7 +219,7 @@ impl Live {
         self.sell(&sale).await.map(|_| ())
     }
 
-    /// Cents of the shop's currency.
+    /// An amount in cents of the shop's currency.
     pub(super) fn money(&self, minor: i64) -> Result<Money, DemoError> {
         Money::from_minor(minor, self.currency).doing("count money")
     }

@@ -1,5 +1,5 @@
-//! The half year in which the shop uses this program, day by day: each step is a command as the
-//! counter, the workbench and the online shop would give it, at the moment when they would.
+//! The half year in which the shop uses this program, day by day. Every step is a command that the Counter,
+//! the Workbench or the online shop would send, at the moment when it would.
 
 use super::people;
 use super::promises::Promise;
@@ -18,18 +18,18 @@ use ledger::{Ledger, ManualClock};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Months after the opening one in which pieces are finished.
+/// Months after the opening in which pieces are finished.
 const LATER_MONTHS: usize = 5;
-/// When new pieces are weighed, and when losses are written down.
+/// When new pieces are weighed, and when losses are recorded, in minutes of the day.
 const WORKBENCH_MINUTE: i64 = 420;
 const EVENING_MINUTE: i64 = 1_260;
-/// The day of the month on which the shelf is looked through.
+/// The day of the month on which stock is looked through.
 const LOOK_THROUGH: i8 = 20;
-/// Counted goods are made again once so few are left, mostly.
+/// Counted goods are usually made again once this few are left.
 const FEW: i64 = 3;
 const MADE_AGAIN: i64 = 60;
 
-/// The shop while it is played.
+/// The shop while the half year runs.
 #[derive(Debug)]
 pub(super) struct Live {
     pub(super) ledger: Ledger,
@@ -40,9 +40,9 @@ pub(super) struct Live {
     pub(super) shelf: Shelf,
     pub(super) day: Date,
     pub(super) promises: BTreeMap<Date, Vec<Promise>>,
-    /// The last piece sold at the counter, until the online shop hears of it.
+    /// The last piece sold at the counter, which an online order may still ask for.
     pub(super) just_sold: Option<Wanted>,
-    /// Gift notes that were sold and not yet spent.
+    /// Gift certificates sold and not yet used.
     pub(super) gift_notes: u32,
     pub(super) orders: usize,
     pub(super) sales: usize,
@@ -51,7 +51,7 @@ pub(super) struct Live {
 }
 
 impl Live {
-    /// Opens with the first pieces on the shelf; the others are finished month by month.
+    /// Starts with the first pieces in stock; the rest are finished month by month.
     pub(super) fn new(
         ledger: &Ledger,
         clock: &Arc<ManualClock>,
@@ -77,7 +77,6 @@ impl Live {
         }
     }
 
-    /// Plays every day until the last.
     pub(super) async fn play(&mut self) -> Result<(), DemoError> {
         let a_month = self.to_finish.len().div_ceil(LATER_MONTHS);
         while self.day <= LAST_DAY {
@@ -108,7 +107,7 @@ impl Live {
         Ok(())
     }
 
-    /// The month's pieces are weighed and priced.
+    /// Weighs and prices the month's pieces.
     async fn finish(&mut self, count: usize) -> Result<(), DemoError> {
         let items: Vec<NewItem> = self.to_finish.drain(..count.min(self.to_finish.len())).collect();
         self.clock.set(season::moment(&self.zone, self.day, WORKBENCH_MINUTE)?);
@@ -117,7 +116,7 @@ impl Live {
         self.shelf.put(&add.items, &added.answer)
     }
 
-    /// Most of the counted goods that ran low are made or bought in again; the rest stay sold out.
+    /// Most counted goods that run low are made or bought again; the rest stay sold out.
     async fn make_again(&mut self) -> Result<(), DemoError> {
         for at in self.shelf.with_left(ItemKind::Counted, 0, &[]) {
             let good = self.shelf.good(at)?;
@@ -132,7 +131,7 @@ impl Live {
         Ok(())
     }
 
-    /// A piece is spoiled, another given away, and an open bag of roving is weighed again.
+    /// One piece is spoiled, one is given away, and an open bag of roving is weighed again.
     async fn look_through(&mut self) -> Result<(), DemoError> {
         self.clock.set(season::moment(&self.zone, self.day, EVENING_MINUTE)?);
         for (why, note) in [(StockReason::Damage, "moths"), (StockReason::Gift, "for the school's raffle")] {
@@ -141,7 +140,7 @@ impl Live {
                 self.shelf.change(at, -1);
             }
         }
-        /// What dust and moisture may take of a bag, in thousandths of an ounce.
+        /// What dust and moisture may take from a bag, in thousandths of an ounce. Invented.
         const SHRUNK: i64 = 150;
         if let Some(at) = self.shelf.one_left(&mut self.dice, ItemKind::Weight, SHRUNK, &[]) {
             let (left, measure) = (self.shelf.good(at)?.left - SHRUNK, self.shelf.good(at)?.measure);
@@ -158,8 +157,8 @@ impl Live {
         Ok(())
     }
 
-    /// Holds that are open when the curtain rises: two customers' and a market's, without an end,
-    /// so that they still stand whenever somebody looks.
+    /// The holds that are open at the end: two for customers and one for a market, without an end date, so
+    /// that they are still there whenever somebody looks.
     async fn set_aside_for_november(&mut self) -> Result<(), DemoError> {
         self.clock.set(season::moment(&self.zone, self.day, EVENING_MINUTE)?);
         for (count, purpose) in [(1, Purpose::Customer), (2, Purpose::Customer), (6, Purpose::Market)] {
@@ -178,7 +177,7 @@ impl Live {
         Ok(())
     }
 
-    /// Who of the family does it.
+    /// A member of the family, for the activity log.
     pub(super) fn family(&mut self) -> String {
         people::at_the_counter(&mut self.dice)
     }

@@ -1,8 +1,8 @@
-//! An invented farm shop, the same on every machine: styles and items from the files in `demo/`, a
-//! year of history from before the shop used this program, and half a year of its days, played
-//! with a fixed seed through the ledger's own commands.
+//! An invented farm shop, the same on every machine: styles and items from the files in `demo/`, a year of
+//! history from before the shop used this program, and half a year that is played through the ledger's own
+//! commands with a fixed seed.
 //!
-//! It ends on a fixed day, so that the books never depend on when the demo is looked at.
+//! It ends on a fixed day, so that the books do not depend on when somebody looks at the demo.
 
 mod basket;
 mod counter;
@@ -34,21 +34,21 @@ use shelf::Shelf;
 use std::sync::Arc;
 use trouble::Doing;
 
-/// The farm's name. It is set last, so that a shop of this name is a finished demo.
+/// The farm's name. It is set last, so a shop with this name is a finished demo.
 pub(crate) const NAME: &str = "Pennywether Farm";
-/// The owner's password. Only a demo has one that everybody knows.
+/// The owner's password, made up here. Only a demo has one that everybody knows, and `serve --site` refuses it.
 pub(crate) const PASSWORD: &str = "four sheep and a gate";
-/// The first day of the history, the day on which the shop began to use this program, and the last.
+/// The first day of the history, the day on which the shop began to use this program, and the last day.
 const FIRST_DAY: Date = date(2024, 5, 1);
 const OPENING_DAY: Date = date(2025, 5, 1);
 const LAST_DAY: Date = date(2025, 10, 31);
-/// Any number would do; this one is the farm's.
+/// Any number would do.
 const SEED: u64 = 20_240_501;
-/// The moment at which the shop is set up, in minutes of the opening day.
+/// When the shop is set up, in minutes of the opening day.
 const SET_UP_MINUTE: i64 = 300;
-/// How many items are on the shelf on the opening day; the others are finished later.
+/// How many items are in stock on the opening day.
 const AT_OPENING: usize = 180;
-/// New York's time, and a till without cents.
+/// New York's time, and cash rounded to 5 cents.
 const SETTINGS: [(&str, &str); 4] = [
     ("zone", "America/New_York"),
     ("cash_rounding", "5 up"),
@@ -56,36 +56,32 @@ const SETTINGS: [(&str, &str); 4] = [
     ("channel.market", "Saturday market"),
 ];
 
-/// What whoever tries the program should know before using it for a real shop.
+/// What people should know before they use the program for a real shop.
 pub(crate) const CAUTIONS: &str = "\
 Everything here is invented, the tax rate too. Selling by weight may need an approved, sealed scale; sales tax,
-fibre-content and care labels and children's products have rules that differ by place: what the program computes
+fiber-content and care labels and children's products have rules that differ by place: what the program computes
 is a help, not legal or tax advice. Card numbers are never taken or stored.";
 
-/// What is in the demo's shop.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct DemoSummary {
-    /// Styles with their rates.
     pub(crate) styles: usize,
-    /// Items, whether still there or sold.
+    /// All items, sold out or not.
     pub(crate) items: usize,
-    /// Orders of the history.
     pub(crate) past_orders: usize,
-    /// Sales rung up at the counter, at the stall and to other shops.
+    /// Sales at the counter, at the stall and to resellers.
     pub(crate) sales: usize,
-    /// Orders of the online shop.
+    /// Online orders since the opening.
     pub(crate) orders: usize,
-    /// Refunds since the opening.
+    /// Since the opening.
     pub(crate) refunds: usize,
 }
 
-/// Whether the shop is a finished demo.
 pub(crate) fn is_made(ledger: &Ledger) -> bool {
     ledger.shop().name == NAME
 }
 
-/// Makes the demo's shop at `url`, which must be empty or missing, and closes it again: it is made
-/// by a clock of its own, and looked at by the machine's.
+/// Makes the demo shop at `url`, which must be empty or missing, and closes it again: it is made on a clock
+/// of its own and opened again on the machine's.
 pub(crate) async fn make(url: &str) -> Result<DemoSummary, DemoError> {
     let zone = domain::day::Zone::from_name(SETTINGS[0].1).doing("set its clock")?;
     let clock = Arc::new(ManualClock::at(season::moment(&zone, OPENING_DAY, SET_UP_MINUTE)?));
@@ -100,7 +96,7 @@ pub(crate) async fn make(url: &str) -> Result<DemoSummary, DemoError> {
 async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<DemoSummary, DemoError> {
     let items = ledger.items(None, "", 1).await.doing("look at the shelf")?;
     let sales = ledger.sales(None, 1).await.doing("look at the books")?;
-    // A shop that somebody has named or set up is somebody's, even while nothing is on its shelf.
+    // // A shop that somebody named or set up belongs to them, even with nothing in stock yet.
     if !items.is_empty() || !sales.is_empty() || !ledger.shop().is_untouched() {
         return Err(DemoError::NotEmpty { url: url.to_owned() });
     }
@@ -142,7 +138,7 @@ async fn set(ledger: &Ledger, key: &str, value: &str) -> Result<(), DemoError> {
     Ok(())
 }
 
-/// Adds the styles and what is on the shelf at the opening; answers what is still to be finished.
+/// Adds the styles and the opening stock; returns the items that are finished later.
 async fn stock(ledger: &Ledger) -> Result<(Shelf, usize, Vec<ledger::shelf::NewItem>), DemoError> {
     let shop = ledger.shop();
     let styles = shelf::styles(shop.currency, &shop.zone)?;

@@ -1,4 +1,4 @@
-//! Orders of the online shop while the shop is played.
+//! Online orders in the half year.
 
 use super::basket::{self, Priced};
 use super::live::Live;
@@ -13,18 +13,18 @@ use domain::quantity::Asked;
 use domain::stock::ItemKind;
 use ledger::orders::{OrderOutcome, TakeOrders};
 
-/// Shipping of an order, and from which goods' value on it is free, in cents.
+/// Shipping of an order, and the value of goods from which it is free, in cents. Both are invented.
 const SHIPPING: i64 = 675;
 const FREE_FROM: i64 = 12_000;
-/// What the online shop keeps: invented.
+/// The share that the online shop keeps. Invented.
 const FEE_PERCENT: i64 = 4;
-/// How many orders in a hundred …
+/// Out of a hundred orders. Invented, like all figures here.
 const NAMES_THE_JUST_SOLD: i64 = 60;
 const UNPAID_AT_FIRST: i64 = 3;
 const CANCELLED: i64 = 2;
 const GIVEN_BACK: i64 = 12;
 
-/// Shipping charged and the fee kept for an order of these lines.
+/// Shipping charged to the buyer, and the fee that the online shop keeps.
 pub(super) fn shipping_and_fee(priced: &[Priced], currency: Currency) -> Result<(Money, Money), DemoError> {
     let goods: i64 = priced.iter().map(Priced::due).sum();
     let shipping = if goods >= FREE_FROM { 0 } else { SHIPPING };
@@ -34,8 +34,8 @@ pub(super) fn shipping_and_fee(priced: &[Priced], currency: Currency) -> Result<
 }
 
 impl Live {
-    /// An order comes in. Sometimes it names a piece that was sold over the counter a moment ago,
-    /// before the online shop was told: that line falls short.
+    /// An order comes in. Sometimes it asks for a piece that was sold at the counter a moment earlier, before
+    /// the online shop knew: that line is out of stock.
     pub(super) async fn order(&mut self, visit: Visit) -> Result<(), DemoError> {
         let mut wanted = basket::choose(&mut self.dice, &self.shelf, Door::Online);
         for w in &wanted {
@@ -95,7 +95,7 @@ impl Live {
         })
     }
 
-    /// Takes an order, or a later state of it.
+    /// Takes an order, or a later state of one.
     pub(super) async fn take(&mut self, order: &IncomingOrder) -> Result<(), DemoError> {
         let batch =
             TakeOrders { orders: vec![order.clone()], past: false, who: "the online shop".to_owned() };
@@ -107,7 +107,7 @@ impl Live {
         Ok(())
     }
 
-    /// The online shop gave the money for one of an order's lines back.
+    /// The online shop refunds one of an order's lines.
     pub(super) async fn give_back_online(
         &mut self,
         order: &IncomingOrder,

@@ -1,5 +1,5 @@
-//! The year before the shop used this program: its paper books, fed in as history. Lines keep
-//! their names as text, have no code and no known cost, and touch no stock.
+//! The year before the shop used this program: its paper books, imported as past orders. Lines keep their
+//! names as text, have no code and no known cost, and leave stock alone.
 
 use super::basket::{self, Priced};
 use super::people;
@@ -16,13 +16,13 @@ use domain::stock::ItemKind;
 use ledger::Ledger;
 use ledger::orders::{OrderOutcome, TakeOrders};
 
-/// How many orders in a hundred that began with a piece had it given back, and after how long.
+/// Out of a hundred orders that begin with a piece, how many were refunded, and after how long. Invented.
 const GIVEN_BACK_PERCENT: i64 = 6;
 const GIVEN_BACK_AFTER_MS: i64 = 9 * 24 * 60 * 60 * 1000;
-/// Orders of one transaction: nobody else has the shop open yet.
+/// Orders in one transaction: nobody else has the shop open yet.
 const AT_ONCE: usize = 500;
 
-/// Feeds the history in. Answers how many orders there were.
+/// Returns how many orders there were.
 pub(super) async fn feed_in(ledger: &Ledger, shelf: &Shelf) -> Result<usize, DemoError> {
     let zone = ledger.shop().zone.clone();
     let orders = orders(shelf, ledger.shop().currency, &zone)?;
@@ -91,7 +91,7 @@ fn order(
     }))
 }
 
-/// Now and then the first line, a piece, came back.
+/// Now and then the first line, a piece, was returned.
 fn given_back(dice: &mut Rng, priced: &[Priced]) -> Result<Vec<IncomingRefund>, DemoError> {
     let piece = priced.first().filter(|p| p.kind == ItemKind::Piece);
     let Some(piece) = piece.filter(|_| dice.chance(GIVEN_BACK_PERCENT)) else { return Ok(Vec::new()) };

@@ -21,31 +21,26 @@ const LAST: [&str; 12] = [
     "Kettle",
     "Larkin",
 ];
-/// Shops that buy from the farm.
-const SHOPS: [&str; 3] = ["Cobble & Fern", "The Warp Room", "Harbour Wools"];
-/// Who runs the shop.
+/// Resellers that buy from the farm.
+const SHOPS: [&str; 3] = ["Cobble & Fern", "The Warp Room", "Lee Shore Yarns"];
 pub(crate) const OWNER: &str = "Maud";
-/// The family.
 const FAMILY: [&str; 2] = [OWNER, "Ansel"];
 
-/// Somebody's name.
 pub(super) fn name(dice: &mut Rng) -> String {
     format!("{} {}", dice.name(&FIRST), dice.name(&LAST))
 }
 
-/// Somebody who orders online; example.org is kept for such addresses (RFC 2606).
+/// Somebody who orders online; example.org is reserved for such addresses (RFC 2606).
 pub(super) fn customer(dice: &mut Rng) -> Customer {
     let name = name(dice);
     let email = format!("{}@example.org", name.to_lowercase().replace(' ', "."));
     Customer { name, email }
 }
 
-/// A shop that buys wholesale.
 pub(super) fn shop(dice: &mut Rng) -> String {
     dice.name(&SHOPS).to_owned()
 }
 
-/// Who stands at the counter.
 pub(super) fn at_the_counter(dice: &mut Rng) -> String {
     dice.name(&FAMILY).to_owned()
 }

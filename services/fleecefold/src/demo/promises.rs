@@ -17,43 +17,43 @@ use ledger::orders::EndHold;
 use ledger::sales::{DecideReturn, NewRefund, Pay, RefundLine, RefundOf, RefundTender};
 use ledger::shelf::SweepHolds;
 
-/// Promises are kept before the store opens.
+/// Handled before the store opens.
 const MORNING_MINUTE: i64 = 360;
 
-/// Something to do on a later day.
+/// Something that happens on a later day.
 #[derive(Debug)]
 pub(super) enum Promise {
-    /// A piece comes back over the counter.
+    /// A piece is returned at the counter.
     Returned { sale: SaleId, line: SaleLineId, piece: Wanted, fate: ReturnDisposition, tender: TenderKind },
-    /// A piece comes back by post: the money goes first, a day later somebody looks at it.
+    /// A piece is returned by mail: the money goes back first, and a day later somebody looks at the piece.
     SentBack { order: IncomingOrder, piece: Wanted },
-    /// Somebody looks at it.
+    /// Somebody decides whether the piece goes back to stock.
     LookedAt { sale: SaleId, piece: Wanted },
-    /// Nobody found anything instead of a short line: its money goes back.
+    /// Nobody found a substitute for an out-of-stock line, so it is refunded.
     GiveUpShort { order: IncomingOrder, code: Code },
-    /// An order that came unpaid.
+    /// An unpaid order is paid.
     PaidAtLast { order: IncomingOrder },
-    /// The buyer thought again.
+    /// The buyer cancels an unpaid order.
     Cancelled { order: IncomingOrder, wanted: Vec<Wanted> },
-    /// A wholesale customer pays what is owed.
+    /// A reseller pays an open balance.
     Settled { sale: SaleId },
-    /// What was set aside is fetched.
+    /// A held piece is picked up.
     Fetched { hold: HoldGroupId, piece: Wanted },
-    /// The customer rang up: no longer wanted.
+    /// The customer calls: the piece is no longer wanted.
     LetGo { hold: HoldGroupId, piece: Wanted },
-    /// A hold's time is over.
+    /// A hold expires.
     RanOut { piece: Wanted },
 }
 
 impl Live {
-    /// Leaves something for the morning so many days after `day`.
+    /// Schedules something for the morning, this many days after `day`.
     pub(super) fn promise(&mut self, day: Date, days: i64, what: Promise) -> Result<(), DemoError> {
         let later = day.checked_add(Span::new().days(days)).doing("turn a page of the calendar")?;
         self.promises.entry(later).or_default().push(what);
         Ok(())
     }
 
-    /// Keeps what was promised for this morning, in the order in which it was.
+    /// Does what was scheduled for this morning, in order.
     pub(super) async fn keep_promises(&mut self) -> Result<(), DemoError> {
         let due = self.promises.remove(&self.day).unwrap_or_default();
         for (minute, promise) in (MORNING_MINUTE..).zip(due) {
@@ -162,5 +162,5 @@ impl Live {
     }
 }
 
-/// How many of the latest orders are looked through: more than come in while a parcel travels.
+/// How many of the latest orders to look through: more than come in while a parcel is in the mail.
 const ORDERS_BACK: usize = 100;

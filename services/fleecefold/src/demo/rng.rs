@@ -1,12 +1,11 @@
-//! Chance that falls the same way each time.
+//! Random numbers that are the same on every run.
 
-/// `SplitMix64` (Steele, Lea and Flood, 2014): a few lines, no state but a number, and no randomness
-/// from outside, so that the demo's shop is the same on every machine.
+/// `SplitMix64` (Steele, Lea and Flood, 2014): a few lines, one number of state and no randomness from
+/// outside, so that the demo is the same on every machine.
 #[derive(Debug)]
 pub(super) struct Rng(u64);
 
 impl Rng {
-    /// The same seed falls the same way.
     pub(super) fn new(seed: u64) -> Self {
         Self(seed)
     }
@@ -19,26 +18,25 @@ impl Rng {
         mixed ^ (mixed >> 31)
     }
 
-    /// From `least` to `most`, both included; `least` if `most` is below it.
+    /// Both ends are included; returns `least` if `most` is below it.
     pub(super) fn between(&mut self, least: i64, most: i64) -> i64 {
         let span = u128::from(most.saturating_sub(least).max(0).unsigned_abs()) + 1;
-        // The high half of a product: every value of the span comes (nearly) equally often.
+        // // The high half of a product: every value of the range is (nearly) equally likely.
         let drawn = (u128::from(self.next()) * span) >> 64;
         least.saturating_add(i64::try_from(drawn).unwrap_or(0))
     }
 
-    /// True so many times in a hundred.
+    /// True `percent` times in a hundred.
     pub(super) fn chance(&mut self, percent: i64) -> bool {
         self.between(1, 100) <= percent
     }
 
-    /// One of them; none of an empty list.
+    /// None of an empty list.
     pub(super) fn pick<'a, T>(&mut self, of: &'a [T]) -> Option<&'a T> {
         let last = i64::try_from(of.len()).unwrap_or(i64::MAX) - 1;
         of.get(usize::try_from(self.between(0, last)).unwrap_or(0))
     }
 
-    /// One of a list of names.
     pub(super) fn name(&mut self, of: &[&'static str]) -> &'static str {
         self.pick(of).copied().unwrap_or_default()
     }

@@ -1,4 +1,4 @@
-//! When people come: by the season, the day of the week and the channel.
+//! When people buy, by season, day of the week and channel.
 
 use super::rng::Rng;
 use super::trouble::{DemoError, Doing};
@@ -6,16 +6,17 @@ use domain::channel::Channel;
 use domain::day::{Moment, Zone};
 use jiff::civil::{Date, Weekday};
 
-/// How busy each month is, January first, in percent of an ordinary one. Knitwear sells in autumn.
+/// How busy each month is, January first, in percent of an ordinary one. Invented; that knitwear sells in the
+/// fall and before Christmas is common practice, no source.
 const SEASON: [i64; 12] = [80, 65, 65, 60, 70, 60, 55, 70, 105, 150, 210, 250];
-/// Visits of an ordinary day that end in a sale, in hundredths.
+/// Visits that end in a sale on an ordinary day, in hundredths. Invented.
 const STORE: i64 = 125;
 const ONLINE: i64 = 75;
 const MARKET: i64 = 480;
-/// The days of the month on which wholesale customers order, the second one only in autumn.
+/// The days of the month on which resellers order, the second one only in the fall.
 const WHOLESALE_DAYS: [i8; 2] = [12, 24];
 
-/// Where somebody comes in.
+/// Where somebody buys.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Door {
     Store,
@@ -36,17 +37,16 @@ impl Door {
     }
 }
 
-/// Somebody who buys.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Visit {
-    /// When it is written down: the market's slips are rung up when the stall is home.
+    /// When it is entered: the market's slips are rung up once the stall is packed away.
     pub(super) rung_up: Moment,
-    /// When it was.
+    /// When the sale took place.
     pub(super) at: Moment,
     pub(super) door: Door,
 }
 
-/// The visits of a day, in the order in which they are rung up.
+/// The visits of a day in the order in which they are rung up.
 pub(super) fn visits(dice: &mut Rng, day: Date, zone: &Zone) -> Result<Vec<Visit>, DemoError> {
     let mut visits = Vec::new();
     let doors = [
@@ -75,7 +75,7 @@ pub(super) fn visits(dice: &mut Rng, day: Date, zone: &Zone) -> Result<Vec<Visit
     Ok(visits)
 }
 
-/// The store from Thursday to Sunday, the market on Saturdays from May until before Christmas.
+/// The store opens Thursday to Sunday, the market on Saturdays from May until before Christmas.
 fn is_open(door: Door, day: Date) -> bool {
     let weekday = day.weekday();
     match door {
@@ -93,7 +93,7 @@ fn is_open(door: Door, day: Date) -> bool {
     }
 }
 
-/// Between none and twice what is usual, all equally likely.
+/// Between none and twice the usual number, all equally likely.
 fn how_many(dice: &mut Rng, ordinary: i64, day: Date) -> i64 {
     let month = usize::try_from(day.month() - 1).unwrap_or(0);
     let twice = ordinary * SEASON[month] / 50;
@@ -101,7 +101,7 @@ fn how_many(dice: &mut Rng, ordinary: i64, day: Date) -> i64 {
     dice.between(0, most)
 }
 
-/// So many minutes after the day's midnight by the clock on the wall, and a few seconds.
+/// A moment this many minutes after midnight, local time.
 pub(super) fn moment(zone: &Zone, day: Date, minute: i64) -> Result<Moment, DemoError> {
     let hour = i8::try_from(minute / 60).doing("tell the time")?;
     let rest = i8::try_from(minute % 60).doing("tell the time")?;

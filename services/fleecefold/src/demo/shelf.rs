@@ -1,4 +1,4 @@
-//! The shop's own files, and what the demo knows of the shelf while it plays.
+//! The demo's files, and its own count of what is in stock.
 
 use super::rng::Rng;
 use super::trouble::{DemoError, Doing};
@@ -15,7 +15,7 @@ const STYLES: &str = include_str!("../../../../demo/styles.csv");
 const ITEMS_FILE: &str = "items.csv";
 const ITEMS: &str = include_str!("../../../../demo/items.csv");
 
-/// The styles, as `fleecefold add styles` would read them.
+/// Read in the same way as by `fleecefold add styles`.
 pub(super) fn styles(currency: Currency, zone: &Zone) -> Result<Vec<NewStyle>, DemoError> {
     let layout = Layout::built_in(Feed::Styles, Format::Csv);
     let reading = Reading { layout: &layout, currency, zone, file_hash: "" };
@@ -29,7 +29,7 @@ pub(super) fn styles(currency: Currency, zone: &Zone) -> Result<Vec<NewStyle>, D
     Ok(rows.into_iter().map(style).collect())
 }
 
-/// The items, in the order in which they were finished, as `fleecefold add items` would read them.
+/// In the order in which they were finished; read in the same way as by `fleecefold add items`.
 pub(super) fn items(currency: Currency, zone: &Zone) -> Result<Vec<NewItem>, DemoError> {
     let layout = Layout::built_in(Feed::Items, Format::Csv);
     let reading = Reading { layout: &layout, currency, zone, file_hash: "" };
@@ -71,7 +71,6 @@ fn new_item(row: ItemRow) -> NewItem {
     }
 }
 
-/// One item, as the demo's players see it.
 #[derive(Clone, Debug)]
 pub(super) struct Good {
     pub(super) code: Code,
@@ -79,25 +78,22 @@ pub(super) struct Good {
     pub(super) kind: ItemKind,
     pub(super) measure: Measure,
     pub(super) price: Money,
-    /// Free steps: what the ledger should find too. It is the one that decides.
+    /// Free steps. The ledger should have the same number, and decides.
     pub(super) left: i64,
 }
 
-/// So many steps of a good.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Wanted {
     pub(super) good: usize,
     pub(super) steps: i64,
 }
 
-/// The shelf as the demo's players see it.
 #[derive(Debug, Default)]
 pub(super) struct Shelf {
     goods: Vec<Good>,
 }
 
 impl Shelf {
-    /// Puts on what was added.
     pub(super) fn put(&mut self, items: &[NewItem], outcomes: &[RowOutcome]) -> Result<(), DemoError> {
         for (item, outcome) in items.iter().zip(outcomes) {
             let RowOutcome::Added(added) = outcome else {
@@ -129,14 +125,13 @@ impl Shelf {
         self.goods.len()
     }
 
-    /// Changes what is left, upwards or downwards.
     pub(super) fn change(&mut self, at: usize, steps: i64) {
         if let Some(good) = self.goods.get_mut(at) {
             good.left += steps;
         }
     }
 
-    /// Those of a kind of which at least so many steps are left, but none of `but`.
+    /// Items of a kind with at least this many steps left, except those in `but`.
     pub(super) fn with_left(&self, kind: ItemKind, steps: i64, but: &[Wanted]) -> Vec<usize> {
         let fits = |(at, good): &(usize, &Good)| {
             good.kind == kind && good.left >= steps && but.iter().all(|w| w.good != *at)
@@ -144,7 +139,7 @@ impl Shelf {
         self.goods.iter().enumerate().filter(fits).map(|(at, _)| at).collect()
     }
 
-    /// One of a kind that is left: the one that has stood in front longer of two that caught the eye.
+    /// Picks two of a kind and takes the one that has been in stock longer.
     pub(super) fn one_left(
         &self,
         dice: &mut Rng,

@@ -1,4 +1,4 @@
-//! The demo's shop from outside: the same twice, lawful, and as large as it is said to be.
+//! The demo from outside: the same twice, consistent, and as large as it is said to be.
 
 use super::{DemoError, DemoSummary, is_made, make};
 use domain::channel::Channel;
@@ -16,7 +16,7 @@ use std::io::Cursor;
 use std::path::Path;
 use std::sync::Arc;
 
-/// More than there are of anything.
+/// More than there is of anything.
 const ALL: usize = 100_000;
 
 fn url(folder: &Path, name: &str) -> String {
@@ -50,7 +50,7 @@ async fn two_makings_are_one_shop() {
     let (second, other) = made(folder.path(), "other.db").await;
     assert_eq!(first, second);
     assert_eq!(months(&one).await, months(&other).await);
-    // Identifiers, prices, counts, holds and revisions too, not the sums alone.
+    // // Also identifiers, prices, counts, holds and revisions, not only the totals.
     assert_eq!(one.items(None, "", ALL).await.unwrap(), other.items(None, "", ALL).await.unwrap());
     assert_eq!(sales(&one).await, sales(&other).await);
     assert_eq!(one.orders(None, false, ALL).await.unwrap(), other.orders(None, false, ALL).await.unwrap());
@@ -90,7 +90,7 @@ async fn it_is_as_large_as_it_is_said_to_be() {
     ledger.close().await;
 }
 
-/// The tour needs something of everything to look at.
+/// A tour of the program needs something of everything to look at.
 #[tokio::test]
 async fn it_shows_what_a_shop_meets() {
     let folder = tempfile::tempdir().unwrap();
@@ -128,7 +128,7 @@ async fn a_shop_that_is_not_empty_is_left_alone() {
     assert!(matches!(again, Err(DemoError::NotEmpty { .. })), "{again:?}");
 }
 
-/// A shop that somebody has named is theirs, though nothing stands on its shelf yet.
+/// A shop that somebody named belongs to them, even with nothing in stock yet.
 #[tokio::test]
 async fn a_shop_that_somebody_named_is_left_alone() {
     let folder = tempfile::tempdir().unwrap();
@@ -148,7 +148,7 @@ async fn a_shop_that_somebody_named_is_left_alone() {
     ledger.close().await;
 }
 
-/// Reads a layout's sample as `feed in` would, with each row's words where it is refused.
+/// Reads a layout's sample like `feed in`; rejected rows come as their message.
 fn sample(layout: &str, file: &str, past: bool) -> Vec<Result<IncomingOrder, String>> {
     let layout = Layout::parse(layout).unwrap();
     let zone = Zone::from_name("America/New_York").unwrap();
@@ -158,7 +158,7 @@ fn sample(layout: &str, file: &str, past: bool) -> Vec<Result<IncomingOrder, Str
     orders.map(|order| order.map(|o| o.value).map_err(|reject| reject.to_string())).collect()
 }
 
-/// What became of each order that could be read: lines filled and lines short.
+/// For each order that could be read: lines filled and lines out of stock.
 async fn taken(ledger: &Ledger, read: Vec<Result<IncomingOrder, String>>, past: bool) -> Vec<(usize, usize)> {
     let orders = read.into_iter().filter_map(Result::ok).collect();
     let outcomes = ledger.take_orders(&TakeOrders { orders, past, who: String::new() }).await.unwrap();

@@ -1,64 +1,49 @@
-//! How making the demo's shop can fail.
-
 use feeds::FeedError;
 use ledger::{Rejection, StorageError};
 use pretend::PretendError;
 
-/// Why there is no demo.
+/// Why the demo could not be made.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum DemoError {
-    /// The database.
     #[error("the demo's shop could not be opened")]
     Open(#[source] StorageError),
-    /// Somebody's shop, or a demo that was cut off: it is not written into.
+    /// There is somebody's shop, or an unfinished demo; we write into neither.
     #[error(
-        "{url} holds a shop already, and it is not a finished demo; move that file away, or name another with --db"
+        "{url} already holds a shop that is not a finished demo; move that file away, or name another with --db"
     )]
-    NotEmpty {
-        /// Where.
-        url: String,
-    },
-    /// One of the files that come with the program.
+    NotEmpty { url: String },
+    /// A file that is built into the program.
     #[error("the demo's {file} could not be read")]
     File {
-        /// Which.
         file: &'static str,
-        /// Why.
         #[source]
         source: FeedError,
     },
-    /// A row of such a file.
     #[error("the demo's {file}: {why}")]
     Row {
-        /// Which file.
         file: &'static str,
-        /// Where and why.
+        /// Where it is and what is wrong.
         why: String,
     },
-    /// An order that the shop did not take.
+    /// An order that the shop rejected.
     #[error("the demo's order {number} was rejected")]
     Order {
-        /// Which.
         number: String,
-        /// Why.
         #[source]
         source: Box<Rejection>,
     },
-    /// The pretend online shop cannot open.
-    #[error("the pretend online shop: {0}; --shop-listen says where")]
+    #[error("the pretend online shop could not start: {0}; choose its address with --shop-listen")]
     Online(#[source] PretendError),
-    /// A step of the shop's life.
+    /// Any other step.
     #[error("the demo could not {step}")]
     Step {
-        /// Which.
         step: &'static str,
-        /// Why.
         #[source]
         source: Box<dyn std::error::Error + Send + Sync>,
     },
 }
 
-/// Says which step of the demo an error stopped.
+/// Names the step at which an error stopped the demo.
 pub(super) trait Doing<T> {
     fn doing(self, step: &'static str) -> Result<T, DemoError>;
 }

@@ -1,5 +1,5 @@
-//! The pretend online shop beside the demo, and the connection to it: what is sold at the counter is gone
-//! there a moment later, and what is ordered there comes off the shelf.
+//! The pretend online shop beside the demo, and the connection to it: what sells at the counter disappears
+//! there a moment later, and what is ordered there comes off the stock.
 
 use super::OWNER;
 use super::trouble::{DemoError, Doing};
@@ -13,16 +13,15 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::Path;
 use sync::live::{Live, NotReconciled, check_connection, reconcile};
 
-/// The connection's name, and that of the secret by which hooks are believed.
+/// The connection's name, which its secret shares, and the name of the secret that signs its hooks.
 const NAME: &str = "village";
 const HOOK: &str = "village-hook";
-/// Where the pretend shop opens if nobody says otherwise and nobody is there.
+/// The pretend shop's address, unless another was given or the port is taken.
 const USUAL: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8441);
-/// Any free port.
 const ANY: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 0);
 
-/// Opens the pretend shop and connects the demo to it; `till` is where hooks go. The shop is new each
-/// time, so that what the demo told an earlier one is told again.
+/// Opens the pretend shop and connects the demo to it; its hooks go to `till`. The pretend shop starts empty
+/// each time, so everything is sent to it again.
 pub(crate) async fn open(
     ledger: &Ledger,
     live: &Live,
@@ -34,7 +33,8 @@ pub(crate) async fn open(
     let hook = HookSecret::parse(&self::secret(secrets, HOOK)?).doing("read the secret of its hooks")?;
     let hooks =
         HooksTo { address: format!("http://{till}/hooks/{NAME}"), secrets: vec![hook], by_itself: true };
-    // Its order numbers go on where an earlier shop's cannot have been: one a second is not ordered by hand.
+    // // Order numbers must not repeat those of an earlier run. The seconds since 1970 are always ahead of
+    // them: nobody clicks through one order a second.
     let first_order = u64::try_from(Timestamp::now().as_second()).unwrap_or_default();
     let options = Options { secret: Some(secret), hooks: Some(hooks), first_order, ..Options::default() };
     let shop = open_at(options, listen).await.map_err(DemoError::Online)?;
@@ -44,7 +44,7 @@ pub(crate) async fn open(
     Ok(shop)
 }
 
-/// At the address that was given; else at the usual one, or any that is free if somebody is there.
+/// Uses the given address; otherwise the usual one, or any free port if that is taken.
 async fn open_at(options: Options, listen: Option<SocketAddr>) -> Result<Running, PretendError> {
     let given = Options { listen: listen.unwrap_or(USUAL), ..options.clone() };
     match Shop::start(given).await {
@@ -55,8 +55,8 @@ async fn open_at(options: Options, listen: Option<SocketAddr>) -> Result<Running
     }
 }
 
-/// Saves the connection, unless it stands as it should; whether there was one. One that a person has
-/// written anew is left alone.
+/// Saves the connection unless it is right as it is. Returns whether there was one. A connection that
+/// somebody edited is left alone.
 async fn connect(ledger: &Ledger, shop: &Running) -> Result<bool, DemoError> {
     let connections = ledger.live_connections().await.doing("look at its connections")?;
     let known = connections.into_iter().find(|connection| connection.name == NAME);
@@ -73,16 +73,16 @@ async fn connect(ledger: &Ledger, shop: &Running) -> Result<bool, DemoError> {
     Ok(known.is_some())
 }
 
-/// The new shop lists nothing: comparing finds it, and tells all of it anew.
+/// The new pretend shop lists nothing; comparing notices that and sends everything again.
 async fn tell_again(ledger: &Ledger, live: &Live) -> Result<(), DemoError> {
     match reconcile(ledger, live, NAME, 0).await {
-        // Another demo on this shop is at it.
+        // // Another demo process on this shop is doing it.
         Ok(_) | Err(NotReconciled::Busy { .. }) => Ok(()),
         Err(error) => Err(error).doing("compare the pretend online shop with its shelf"),
     }
 }
 
-/// A secret of the folder; made if it is missing.
+/// Reads a secret from the folder, and creates it if it is missing.
 fn secret(folder: &Path, name: &str) -> Result<String, DemoError> {
     const STEP: &str = "keep its secrets";
     let path = folder.join(name);
@@ -92,7 +92,8 @@ fn secret(folder: &Path, name: &str) -> Result<String, DemoError> {
         Err(error) => return Err(error).doing(STEP),
     }
     fs::DirBuilder::new().recursive(true).mode(0o700).create(folder).doing(STEP)?;
-    // Thirty-two characters of base64url without the two that base64 writes otherwise: 24 bytes.
+    // // 32 characters of base64url, which are 24 bytes; standard base64 writes two of the characters
+    // differently.
     let text = format!("whsec_{}", till::random_text().replace('-', "+").replace('_', "/"));
     let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path).doing(STEP)?;
     file.write_all(text.as_bytes()).doing(STEP)?;
@@ -103,7 +104,7 @@ fn base_of(text: &str) -> Option<&str> {
     text.lines().find_map(|line| line.strip_prefix("base = \"")?.strip_suffix('"'))
 }
 
-/// The connection, as anybody would write it for a shop of this kind.
+/// Written like a connection to any other shop of this kind.
 fn text(base: &str) -> String {
     include_str!("village.toml").replace("http://127.0.0.1:8441", base)
 }

@@ -23,7 +23,7 @@ fn how_each_command_ends() {
         check(&place, "--help", 0, "Exit codes");
         check(&place, "--version", 0, "fleecefold ");
         check(&place, "till", 2, "unrecognized subcommand");
-        check(&place, "user list", 0, "there is nobody yet");
+        check(&place, "user list", 0, "nobody can sign in yet");
         check(&place, "shop show", 0, "currency");
         check(&place, "shop set zone Europe/London", 0, "");
         check(&place, "shop set zone Europe/Londen", 1, "zone: ");
@@ -64,8 +64,8 @@ fn how_each_command_ends() {
         check(&place, "books --by day", 0, "2026-06-");
         check(&place, "books --from 2030-01", 0, "nothing was sold");
         check(&place, "books --from 2030-01 --to 2029-12", 1, "2029-12 is before 2030-01");
-        check(&place, "check", 0, "every law holds");
-        check(&place, "backup shop.backup", 0, "rows written to shop.backup");
+        check(&place, "check", 0, "stock, money and books add up");
+        check(&place, "backup shop.backup", 0, "photograph files to shop.backup");
         check(&place, "backup items.csv", 1, "never overwrites a file");
         check(&place, "backup shop.backup", 1, "never overwrites a file");
         check(&place, "restore shop.backup", 1, "");
@@ -88,7 +88,7 @@ fn a_missing_shop_is_made_by_some_and_refused_by_the_others() {
         let ran = place.run(&arguments);
         assert_eq!(place.path("shop.db").exists(), makes, "{line}: {}", ran.err);
         if makes {
-            ran.expect(0).told("there was no shop at shop.db; a new one was made (USD, UTC, weights in ");
+            ran.expect(0).told("no shop at shop.db yet; made a new one (USD, UTC, weights in ");
         } else {
             ran.expect(1).told("there is no shop at shop.db");
         }
@@ -183,7 +183,7 @@ fn a_backup_is_put_back_elsewhere() {
         let place = place.stocked();
         place.run(&["backup", "shop.backup"]).expect(0);
         let shelf = place.run(&["shelf", "--format", "csv"]).expect(0).out;
-        place.run(&["--db", "sqlite:back.db", "restore", "shop.backup"]).expect(0).told("rows put back");
+        place.run(&["--db", "sqlite:back.db", "restore", "shop.backup"]).expect(0).told("restored ");
         let back = place.run(&["--db", "sqlite:back.db", "shelf", "--format", "csv"]).expect(0).out;
         assert_eq!(back, shelf);
         place.run(&["--db", "sqlite:back.db", "restore", "shop.backup"]).expect(1).told("never over a shop");

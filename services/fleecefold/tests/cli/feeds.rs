@@ -59,7 +59,7 @@ fn a_feed_on_standard_output_is_the_feed_alone() {
         place.put("told.json", &json);
         for file in ["told.csv", "told.json"] {
             let compared =
-                place.run(&["feed", "compare", file]).expect(0).told("5 listings there, 0 differences");
+                place.run(&["feed", "compare", file]).expect(0).told("5 listings read, 0 differences");
             assert_eq!(compared.out, "");
         }
         place.put("orders.csv", ORDERS);
@@ -97,8 +97,10 @@ fn what_the_other_side_lists_is_adopted() {
     for place in Place::all() {
         let place = place.stocked();
         place.put("theirs.csv", "sku,name,offers.price\nB1,Ridge beanie,48.00\nKIT,Loom kit,30.00\n");
-        let ran =
-            place.run(&["feed", "compare", "--adopt", "theirs.csv"]).expect(0).told("2 taken over as listed");
+        let ran = place
+            .run(&["feed", "compare", "--adopt", "theirs.csv"])
+            .expect(0)
+            .told("2 items now count as listed");
         assert!(ran.out.contains("price     KIT: costs 35.00 here and 30.00 there"), "{}", ran.out);
         let changes = place.run(&["feed", "out", "--changes", "--to", "-"]).expect(0).out;
         let skus: Vec<&str> = changes.lines().skip(1).filter_map(|l| l.split(',').next()).collect();

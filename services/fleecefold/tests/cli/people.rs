@@ -11,12 +11,12 @@ fn people_are_added_listed_and_ended() {
             place.run_with_stdin(&["user", "add", name, "--role", role], &format!("{password}\n"))
         };
         place.run(&["shop", "set", "name", "Fold End"]).expect(0);
-        place.run(&["user", "list"]).expect(0).told("there is nobody yet");
+        place.run(&["user", "list"]).expect(0).told("nobody can sign in yet");
         add("Ash", "maker", PASSWORD).expect(1).told("the first person must be an owner");
         add("Maud", "owner", "short").expect(1).told("at least 8 characters");
         add("Maud", "owner", "password123456").expect(1).told("easy to guess");
         add("Maud", "queen", PASSWORD).expect(2).told("write counter, maker or owner");
-        let added = add("Maud", "owner", PASSWORD).expect(0).told("Maud may enter as owner");
+        let added = add("Maud", "owner", PASSWORD).expect(0).told("Maud can sign in as owner");
         assert!(added.out.is_empty() && !added.err.contains(PASSWORD), "{}", added.err);
         add("MAUD", "counter", PASSWORD).expect(1).told("there is already a person named");
         add("Ash", "maker", PASSWORD).expect(0);
@@ -28,7 +28,7 @@ fn people_are_added_listed_and_ended() {
             .told("two-step sign-in is not on for Maud");
         place.run(&["user", "reset-second-factor", "Rowan"]).expect(1).told("there is no person Rowan");
         place.run(&["user", "end", "Maud"]).expect(1).told("the only owner");
-        place.run(&["user", "end", "ash"]).expect(0).told("Ash may no longer enter");
+        place.run(&["user", "end", "ash"]).expect(0).told("Ash can no longer sign in");
         place.run(&["user", "end", "Ash"]).expect(1).told("there is no person Ash");
         place.run(&["check"]).expect(0);
     }
@@ -92,7 +92,7 @@ fn a_token_stands_alone_on_standard_output() {
         place.run(&["token", "rotate"]).expect(0);
         place.run(&["token", "end", "Printer"]).expect(0);
         place.run(&["token", "end", "Printer"]).expect(1).told("there is no token Printer");
-        place.run(&["token", "list"]).expect(0).told("there is no token");
+        place.run(&["token", "list"]).expect(0).told("there are no tokens");
     }
 }
 

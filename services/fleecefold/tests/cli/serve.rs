@@ -153,7 +153,7 @@ fn a_known_password_is_not_served_to_the_world() {
         let user = ["user", "add", "Maud", "--role", "owner"];
         place.run_with_stdin(&user, "four sheep and a gate\n").expect(0);
         let public = ["serve", "--site", "https://wool.example", "--listen", "127.0.0.1:0"];
-        place.run(&public).expect(1).told("choose another at /own");
+        place.run(&public).expect(1).told("change the password under Your account");
         let mut child = place.start(&["serve", "--listen", "127.0.0.1:0"]);
         let (_port, _said) = port_of(&mut child);
         assert_eq!(end(child, "-TERM"), 0);

@@ -10,13 +10,13 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use tempfile::TempDir;
 
-/// Pieces, counted goods and goods by weight.
+/// Pieces, counted goods and goods by weight. 952 is GS1's prefix for demonstrations (gs1.org, list of company prefixes).
 pub(crate) const ITEMS: &str = "name,sku,gtin13,kind,offers.price,quantity,quantity.unitCode,cost\n\
     Ridge beanie,B1,,,48.00,,,20\n\
     Moor cowl,C1,,,60.00,,,25\n\
     Loom kit,KIT,,,35.00,3,,15\n\
     Grey roving,ROV,,,3.25,40,ONZ,1\n\
-    Book of knots,BOOK,4006381333931,counted,12.00,2,,\n";
+    Book of knots,BOOK,9521234543213,counted,12.00,2,,\n";
 
 pub(crate) const ORDERS: &str = "orderNumber,orderDate,sku,orderQuantity,price,shipping\n\
     1,2026-06-14,B1,1,48.00,4.50\n1,2026-06-14,KIT,2,35.00,\n2,2026-06-15,ROV,2.5,3.25,\n";

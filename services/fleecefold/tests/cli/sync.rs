@@ -67,7 +67,7 @@ fn a_shop_is_connected_told_and_ended() {
             .expect(0)
             .told("FLEECEFOLD_SECRET_VILLAGE");
         with(&["connect", "village", "village.toml"]).expect(0);
-        with(&["put", "village", "B1"]).expect(0).told("1 pieces are new on village");
+        with(&["put", "village", "B1"]).expect(0).told("1 pieces will be listed on village");
         let tried = with(&["test", "village"]).expect(0);
         assert!(tried.out.contains("/api/listings/B1"), "{} {}", tried.out, tried.err);
         assert!(got.try_recv().is_err(), "a try sends nothing");
@@ -117,7 +117,7 @@ fn what_is_refused_is_parked_and_sent_again_by_hand() {
         ran(&["put", "village", "B1"]).expect(0);
         ran(&["now", "village"]).expect(3).told("needing attention: 1");
         assert!(got.recv().is_ok());
-        ran(&["again", "village", "B1"]).expect(0).told("1 messages wait");
+        ran(&["again", "village", "B1"]).expect(0).told("1 messages will be sent again");
         ran(&["now", "village"]).expect(3).told("needing attention: 1");
         assert!(got.recv().is_ok());
         ran(&["again", "village", "GHOST"]).expect(1);

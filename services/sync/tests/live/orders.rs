@@ -311,17 +311,17 @@ async fn an_order_is_taken_though_a_refund_of_it_waits_for_a_person() {
     let text = by_since().replace("[field.price]", "[field.refundNumber]\nfrom = \"/back\"\n[field.price]");
     let mut ground = Ground::with(&text, &["B1"]).await;
     ground.sell("B1").await;
-    let mut of = order("1001", "B1", "OrderProcessing", -HOUR);
+    let mut of = order("640", "B1", "OrderProcessing", -HOUR);
     let money = json!({"code": "B1", "each": "-5.00", "back": "R1"});
     of["lines"].as_array_mut().unwrap().push(money);
     ground.answer(page(&[of])).await;
     ground.round().await;
-    assert_eq!(known(&ground).await, ["1001 OrderProcessing Short"]);
+    assert_eq!(known(&ground).await, ["640 OrderProcessing Short"]);
     let connection = ground.ledger.live_connections().await.unwrap()[0].id;
     let kept = ground.ledger.kept_orders(connection, 9).await.unwrap();
     assert_eq!(kept.len(), 1);
     assert!(
-        kept[0].words.contains("refund R1 of order 1001 is of goods that still wait"),
+        kept[0].words.contains("refund R1 of order 640 is of goods that still wait"),
         "{}",
         kept[0].words
     );

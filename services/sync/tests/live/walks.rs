@@ -299,7 +299,7 @@ async fn counted(key: &str, statuses: [u16; 2]) -> Ground {
     let orders = tables(&format!("from = \"/bought?page={{page}}\"\nnext = \"page\"\n{key}"));
     let ground = Ground::with(&format!("{orders}{listed}"), &["B1"]).await;
     let bodies = [
-        ("/bought", json!({"bought": [order("1001", "B1", "OrderProcessing", -HOUR)]})),
+        ("/bought", json!({"bought": [order("640", "B1", "OrderProcessing", -HOUR)]})),
         ("/listed", json!([{"code": "B1"}])),
     ];
     for (list, body) in bodies {

@@ -20,7 +20,7 @@ use utoipa::{Modify, OpenApi};
 #[openapi(
     info(
         title = "Fleecefold",
-        description = "The shop of a small fibre farm: items, stock, holds, sales, refunds, listings, feeds and books.\n\n\
+        description = "The shop of a small fiber farm: items, stock, holds, sales, refunds, listings, feeds and books.\n\n\
             A program says who it is by a token, sent as Authorization: Bearer TOKEN; `fleecefold token add` makes one, with \
             a role that says what it may, and ending it works at once. A person's browser is known by its cookie. A \
             request whose Host is not this server (a loopback address, or its public one), or whose Origin is another \

@@ -156,7 +156,7 @@ impl Shop {
             hooks: plan.shape.hooks.then_some(hooks),
             faults,
             seed: plan.seed,
-            first_order: 1001,
+            first_order: 640,
             clock: Now::by(move || house.now().millis() - ahead_ms.load(Ordering::SeqCst)),
         };
         let running = pretend::Shop::start(options).await.doing("open the pretend shop")?;

@@ -133,16 +133,16 @@ fn keep(connection: ConnectionId, number: &str, raw: &str) -> DeferOrder {
 fn an_order_that_cannot_be_taken_is_kept_and_tried_again() {
     on_each(|shop| async move {
         let village = village(&shop).await;
-        assert!(shop.ok(keep(village, "1001", "{\"a\":1}")).await);
-        assert!(!shop.ok(keep(village, "1001", "{\"a\":1}")).await, "the same again");
-        assert!(shop.ok(keep(village, "1001", "{\"a\":2}")).await, "a later state of it");
+        assert!(shop.ok(keep(village, "640", "{\"a\":1}")).await);
+        assert!(!shop.ok(keep(village, "640", "{\"a\":1}")).await, "the same again");
+        assert!(shop.ok(keep(village, "640", "{\"a\":2}")).await, "a later state of it");
         let claim = |holder| ClaimDeferredOrders { connection: village, holder, limit: 10 };
         let held = holder(&shop.ledger);
         assert_eq!(shop.ok(claim(held)).await, [], "not due");
         shop.clock.advance_millis(MINUTE_MS);
         let claimed = shop.ok(claim(held)).await;
         let shown: Vec<_> = claimed.iter().map(|k| (k.number.as_str(), k.raw.as_str(), k.tries)).collect();
-        assert_eq!(shown, [("1001", "{\"a\":1}", 1), ("1001", "{\"a\":2}", 1)]);
+        assert_eq!(shown, [("640", "{\"a\":1}", 1), ("640", "{\"a\":2}", 1)]);
         assert_eq!(shop.ok(claim(holder(&shop.ledger))).await, [], "in hand");
         let settle = |at: usize, holder, became| SettleDeferredOrder { id: claimed[at].id, holder, became };
         let until = shop.ledger.now().plus_millis(HOUR_MS);
@@ -168,9 +168,9 @@ fn an_order_that_cannot_be_taken_is_kept_and_tried_again() {
 fn an_order_that_cannot_be_kept_is_refused() {
     on_each(|shop| async move {
         let village = village(&shop).await;
-        let long = keep(village, "1001", &"x".repeat(256 * 1024 + 1));
-        shop.refuses(long, "invalid: order: order 1001: at most 262144 bytes of text are kept").await;
-        shop.refuses(keep(village, "1001", "a\0"), "invalid: order 1001").await;
+        let long = keep(village, "640", &"x".repeat(256 * 1024 + 1));
+        shop.refuses(long, "invalid: order: order 640: at most 262144 bytes of text are kept").await;
+        shop.refuses(keep(village, "640", "a\0"), "invalid: order 640").await;
         shop.refuses(keep(ConnectionId::from_raw(1), "1", "{}"), "no-such: there is no live connection 1")
             .await;
         let mut raw = shop.raw().await;

@@ -137,7 +137,7 @@ fn a_fetch_a_hook_and_a_kept_order_are_one_processs() {
         let village = village(&shop).await;
         let keep = DeferOrder {
             connection: village,
-            number: "1001".to_owned(),
+            number: "640".to_owned(),
             raw: "{}".to_owned(),
             words: String::new(),
             field: String::new(),

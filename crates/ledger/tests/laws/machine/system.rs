@@ -197,7 +197,8 @@ impl One {
             cost: cost.map(usd),
             quantity: Some(Asked { value, unit: None }),
             stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
-            gtin: gtin.then(|| Gtin::parse("4006381333931").unwrap()),
+            // 952 is GS1's prefix for demonstrations (gs1.org, list of company prefixes).
+            gtin: gtin.then(|| Gtin::parse("9521234543213").unwrap()),
             ..item(kind, &sku(place))
         };
         let (outcomes, _) = self.done(None, &add(vec![new])).await?;

@@ -175,11 +175,12 @@ mod tests {
     #[tokio::test]
     async fn of_several_each_says_what_became_of_it() {
         let shop = TestShop::open().await;
+        // 952 is GS1's prefix for demonstrations (gs1.org, list of company prefixes).
         let items = json!({"items": [
             {"name": "Cards", "price": "3.50", "quantity": "25"},
             {"name": "Brown batts", "price": "2.10", "quantity": "12.5", "unitCode": "ONZ"},
-            {"name": "Other", "price": "5.00", "gtin13": "4006381333931"},
-            {"name": "Same number", "price": "5.00", "gtin13": "4006381333931"},
+            {"name": "Other", "price": "5.00", "gtin13": "9521234543213"},
+            {"name": "Same number", "price": "5.00", "gtin13": "9521234543213"},
             {"name": "Nothing to price it by"},
             {"name": "Drop spindle", "sku": "SPINDLE", "price": "19.00", "quantity": "10"},
         ]});
@@ -223,7 +224,7 @@ mod tests {
         check(json!({"name": "a", "price": "4", "kind": "piece", "quantity": "2"}), "quantity").await;
         check(json!({"name": "a", "price": "4", "kind": "weight"}), "unitCode").await;
         check(json!({"name": "a", "price": "4", "quantity": "1", "unitCode": "oz"}), "unitCode").await;
-        check(json!({"name": "a", "price": "4", "gtin13": "4006381333932"}), "gtin13").await;
+        check(json!({"name": "a", "price": "4", "gtin13": "9521234543214"}), "gtin13").await;
         check(json!({"name": "a", "price": "4", "gtin13": "2000000000015"}), "gtin13").await;
         check(json!({"name": "a", "price": "4", "sku": " "}), "sku").await;
         check(json!({"name": "a", "weight": {"value": "0", "unitCode": "ONZ"}}), "weight/value").await;
