@@ -14,7 +14,7 @@ use std::thread;
 pub(crate) const NAME: &str = "listing";
 pub(crate) const FIRST: &str = "\
 {{ name }}{% if size %}, size {{ size }}{% endif %}.
-{% if colours %}Color: {{ colours | join(\", \") }}.
+{% if colors %}Color: {{ colors | join(\", \") }}.
 {% endif -%}
 {% if material %}Made of {{ material }}.
 {% endif -%}
@@ -38,12 +38,11 @@ const FUEL: u64 = 20_000;
 const MAX_BYTES: usize = 4 * MAX_NOTE_CHARS;
 
 /// The names, for whoever writes one.
-pub(crate) const NAMES: [&str; 13] = [
+pub(crate) const NAMES: [&str; 12] = [
     "sku",
     "name",
     "style",
     "size",
-    "color",
     "color",
     "colors",
     "material",
@@ -63,7 +62,6 @@ fn values(item: &ItemView, shop: &Shop) -> [(&'static str, Value); NAMES.len()] 
         ("name", Value::from(item.name.as_str())),
         ("style", Value::from(item.style.as_deref().unwrap_or_default())),
         ("size", Value::from(item.size.as_str())),
-        ("color", Value::from(item.color.as_str())),
         ("color", Value::from(item.color.as_str())),
         ("colors", Value::from(colors)),
         ("material", Value::from(item.material.as_str())),
