@@ -17,7 +17,7 @@ pub enum Role {
 
 /// What can be done in the shop. A route names one; so does whatever else asks who may.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Act {
+pub enum Permission {
     /// See what is on the shelf and at what price.
     Look,
     /// Ring up, hold for a customer, look past sales up, take a payment of what is owed.
@@ -72,13 +72,17 @@ impl Role {
     }
 
     /// Whether the role may do it.
-    pub fn may(self, act: Act) -> bool {
-        match act {
-            Act::Look | Act::Sell | Act::GiveBack | Act::KeepDrawer => true,
-            Act::Make | Act::Price | Act::Count | Act::List | Act::SeeCost => {
+    pub fn may(self, permission: Permission) -> bool {
+        match permission {
+            Permission::Look | Permission::Sell | Permission::GiveBack | Permission::KeepDrawer => true,
+            Permission::Make
+            | Permission::Price
+            | Permission::Count
+            | Permission::List
+            | Permission::SeeCost => {
                 matches!(self, Self::Maker | Self::Owner)
             }
-            Act::ReadBooks | Act::Run | Act::Admit => matches!(self, Self::Owner),
+            Permission::ReadBooks | Permission::Run | Permission::Admit => matches!(self, Self::Owner),
         }
     }
 }
@@ -89,7 +93,7 @@ impl fmt::Display for Role {
     }
 }
 
-impl Act {
+impl Permission {
     /// Everything that can be done.
     pub const ALL: [Self; 12] = [
         Self::Look,
@@ -135,7 +139,7 @@ impl Act {
     }
 
     /// Whether whoever changes something by it must have given their password within the last minutes.
-    pub fn asks_again(self) -> bool {
+    pub fn needs_confirmation(self) -> bool {
         matches!(self, Self::Run | Self::Admit)
     }
 }
@@ -148,38 +152,43 @@ mod tests {
     // counts and lists; books, settings and people are the owner's.
     #[test]
     fn the_table_of_who_may_do_what() {
-        let check = |act: Act, expected: [bool; 3]| {
-            assert_eq!(Role::ALL.map(|role| role.may(act)), expected, "{act:?}");
+        let check = |permission: Permission, expected: [bool; 3]| {
+            assert_eq!(Role::ALL.map(|role| role.may(permission)), expected, "{permission:?}");
         };
-        check(Act::Look, [true, true, true]);
-        check(Act::Sell, [true, true, true]);
-        check(Act::GiveBack, [true, true, true]);
-        check(Act::KeepDrawer, [true, true, true]);
-        check(Act::Make, [false, true, true]);
-        check(Act::Price, [false, true, true]);
-        check(Act::Count, [false, true, true]);
-        check(Act::List, [false, true, true]);
-        check(Act::SeeCost, [false, true, true]);
-        check(Act::ReadBooks, [false, false, true]);
-        check(Act::Run, [false, false, true]);
-        check(Act::Admit, [false, false, true]);
+        check(Permission::Look, [true, true, true]);
+        check(Permission::Sell, [true, true, true]);
+        check(Permission::GiveBack, [true, true, true]);
+        check(Permission::KeepDrawer, [true, true, true]);
+        check(Permission::Make, [false, true, true]);
+        check(Permission::Price, [false, true, true]);
+        check(Permission::Count, [false, true, true]);
+        check(Permission::List, [false, true, true]);
+        check(Permission::SeeCost, [false, true, true]);
+        check(Permission::ReadBooks, [false, false, true]);
+        check(Permission::Run, [false, false, true]);
+        check(Permission::Admit, [false, false, true]);
     }
 
     // OWASP ASVS 5.0.0, 7.5.1 and 8.2.1: what is the owner's is never opened by a PIN, who may enter never by a program.
     #[test]
     fn the_table_of_what_a_pin_and_a_program_may_do() {
-        let of = |pick: fn(Act) -> bool| Act::ALL.into_iter().filter(|act| pick(*act)).collect::<Vec<_>>();
-        assert_eq!(of(|act| !act.by_pin()), [Act::ReadBooks, Act::Run, Act::Admit]);
-        assert_eq!(of(|act| !act.by_program()), [Act::Admit]);
-        assert_eq!(of(Act::asks_again), [Act::Run, Act::Admit]);
+        let of = |pick: fn(Permission) -> bool| {
+            Permission::ALL.into_iter().filter(|permission| pick(*permission)).collect::<Vec<_>>()
+        };
+        assert_eq!(
+            of(|permission| !permission.by_pin()),
+            [Permission::ReadBooks, Permission::Run, Permission::Admit]
+        );
+        assert_eq!(of(|permission| !permission.by_program()), [Permission::Admit]);
+        assert_eq!(of(Permission::needs_confirmation), [Permission::Run, Permission::Admit]);
     }
 
     // The pages of the books and of the Workbench show costs and margins.
     #[test]
     fn whoever_makes_or_reads_the_books_sees_what_goods_cost() {
         for role in Role::ALL {
-            for act in [Act::Make, Act::Price, Act::ReadBooks] {
-                assert!(!role.may(act) || role.may(Act::SeeCost), "{role} {act:?}");
+            for permission in [Permission::Make, Permission::Price, Permission::ReadBooks] {
+                assert!(!role.may(permission) || role.may(Permission::SeeCost), "{role} {permission:?}");
             }
         }
     }

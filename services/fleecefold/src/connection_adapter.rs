@@ -10,8 +10,8 @@ use sync::Watch;
 use sync::exchange::CompareRun;
 use sync::live::{self, Limits, Live, NotReconciled, ReconcileError, Secrets};
 use till::{
-    ConnectionFault, Deskwork, FeedTrouble, GivenFile, Hook, HookAnswer, HookCheck, HookWork, LiveDesk,
-    NamedSecret, ReadConnection, Reconciled, Tried,
+    AdapterFuture, ConnectionAdapter, ConnectionFault, FeedTrouble, GivenFile, Hook, HookAnswer, HookCheck,
+    HookWork, NamedSecret, ReadConnection, Reconciled, Tried,
 };
 
 /// Talks to online shops in the same way as the service and the command line.
@@ -36,7 +36,7 @@ fn fault(error: impl std::fmt::Display) -> ConnectionFault {
     ConnectionFault { line: None, words: error.to_string() }
 }
 
-impl LiveDesk for Shops {
+impl ConnectionAdapter for Shops {
     fn read_connection(&self, text: &str) -> Result<ReadConnection, ConnectionFault> {
         let checked = live::check_connection(text).map_err(fault)?;
         let file = ConnectionFile::parse(text).map_err(fault)?;
@@ -62,14 +62,14 @@ impl LiveDesk for Shops {
         format!("Set the secret NAME as FLEECEFOLD_SECRET_NAME in the program's environment{folder}.")
     }
 
-    fn sync_now(&self, connection: String) -> Deskwork<'_, ()> {
+    fn sync_now(&self, connection: String) -> AdapterFuture<'_, ()> {
         Box::pin(async move {
             live::now(&self.ledger, &self.live, Some(&connection), random::number()).await?;
             Ok(())
         })
     }
 
-    fn try_connection(&self, connection: String) -> Deskwork<'_, Tried> {
+    fn try_connection(&self, connection: String) -> AdapterFuture<'_, Tried> {
         Box::pin(async move {
             let tried = live::try_connection(&self.ledger, &self.live, &connection).await?;
             let is_well = tried.works();
@@ -86,7 +86,7 @@ impl LiveDesk for Shops {
         })
     }
 
-    fn reconcile(&self, connection: String) -> Deskwork<'_, Reconciled> {
+    fn reconcile(&self, connection: String) -> AdapterFuture<'_, Reconciled> {
         Box::pin(async move {
             let done = live::reconcile(&self.ledger, &self.live, &connection, random::number()).await;
             done.map(told).map_err(|error| match error {
@@ -96,7 +96,7 @@ impl LiveDesk for Shops {
         })
     }
 
-    fn reconcile_list(&self, connection: String, list: GivenFile) -> Deskwork<'_, Reconciled> {
+    fn reconcile_list(&self, connection: String, list: GivenFile) -> AdapterFuture<'_, Reconciled> {
         Box::pin(async move {
             let given = put_down(&list.name, &list.bytes)?;
             let run = CompareRun { given: &given, layout: None, adopt: false, watch: Watch::new() };

@@ -13,7 +13,7 @@ use sync::exchange::{
 };
 use sync::{Given, GivenLayout, Watch};
 use till::{
-    Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
+    AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
 };
 
@@ -22,15 +22,15 @@ use till::{
 const MAX_DOWNLOAD_BYTES: usize = 64 << 20;
 
 /// Reads and writes feeds in the same way as the command line.
-pub(crate) struct Desk {
+pub(crate) struct Feeds {
     pub(crate) ledger: Ledger,
     pub(crate) out_folder: Option<PathBuf>,
 }
 
-impl FeedDesk for Desk {
+impl FeedAdapter for Feeds {
     fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_> {
         Box::pin(async move {
-            // // The format follows from the name's ending, and what comes this way is JSON.
+            // The format follows from the name's ending, and what comes this way is JSON.
             let name = if Format::of_name(&name) == Format::Csv { format!("{name}.json") } else { name };
             let given = put_down(&name, &bytes)?;
             let watch = Watch::new();
@@ -44,7 +44,7 @@ impl FeedDesk for Desk {
         self.out_folder.as_ref().map(|folder| folder.display().to_string())
     }
 
-    fn put_out(&self, out: PutOut) -> Deskwork<'_, WentOut> {
+    fn put_out(&self, out: PutOut) -> AdapterFuture<'_, WentOut> {
         Box::pin(async move {
             let layout = out.layout.as_deref().map(given_layout).transpose()?;
             let file = SharedFile::default();
@@ -80,7 +80,7 @@ impl FeedDesk for Desk {
         })
     }
 
-    fn compare(&self, list: GivenFile, adopt: bool) -> Deskwork<'_, Compared> {
+    fn compare(&self, list: GivenFile, adopt: bool) -> AdapterFuture<'_, Compared> {
         Box::pin(async move {
             let layout = list.layout.as_deref().map(given_layout).transpose()?;
             let given = put_down(&list.name, &list.bytes)?;
@@ -101,7 +101,7 @@ impl FeedDesk for Desk {
         Ok(layout.feed().to_string())
     }
 
-    fn preview(&self, file: GivenFile, rows: usize) -> Deskwork<'_, Previewed> {
+    fn preview(&self, file: GivenFile, rows: usize) -> AdapterFuture<'_, Previewed> {
         Box::pin(async move {
             let shop = self.ledger.shop();
             let read = move || -> Result<Previewed, String> {
@@ -248,7 +248,7 @@ mod tests {
     use ledger::{Access, SystemClock};
     use tempfile::TempDir;
 
-    async fn desk() -> (Desk, TempDir) {
+    async fn adapter() -> (Feeds, TempDir) {
         let folder = tempfile::tempdir().expect("a folder");
         let url = format!("sqlite:{}", folder.path().join("shop.db").display());
         let ledger = Ledger::open(&url, Access::Create, Arc::new(SystemClock)).await.expect("a shop");
@@ -274,7 +274,7 @@ mod tests {
         let items = AddItems { items: vec![item("HAT"), item("COWL")], who: String::new(), progress: None };
         ledger.execute(None, &items).await.expect("items");
         let out_folder = Some(folder.path().join("out"));
-        (Desk { ledger, out_folder }, folder)
+        (Feeds { ledger, out_folder }, folder)
     }
 
     fn file(name: &str, text: &str, layout: Option<&str>) -> GivenFile {
@@ -285,13 +285,13 @@ mod tests {
     /// An order that a token may not sell is rejected, and the other orders of the feed are taken.
     #[tokio::test]
     async fn a_feed_keeps_within_the_limits_of_whoever_brings_it() {
-        let (desk, _folder) = desk().await;
+        let (adapter, _folder) = adapter().await;
         let set = SetLimits {
             of: LimitsOf::Role(Role::Maker),
             values: vec![(LimitName::Channels, "market".to_owned())],
             who: String::new(),
         };
-        desk.ledger.execute(None, &set).await.expect("set");
+        adapter.ledger.execute(None, &set).await.expect("set");
         let order = |number: &str, sku: &str, channel: &str| {
             json!({"orderNumber": number, "orderDate": "2026-06-14", "sku": sku, "orderQuantity": "1",
                 "price": "40.00", "channel": channel})
@@ -299,39 +299,39 @@ mod tests {
         let feed =
             json!([order("1", "HAT", "online"), order("2", "COWL", "market")]).to_string().into_bytes();
         let by = |role| Actor { who: "Stall".to_owned(), role, token: None };
-        let report = desk.take_orders("a.json".to_owned(), feed.clone(), false, by(Role::Maker)).await;
+        let report = adapter.take_orders("a.json".to_owned(), feed.clone(), false, by(Role::Maker)).await;
         let report = report.expect("a report");
         assert_eq!((&report["taken"], &report["rejected"]), (&json!("1"), &json!("1")), "{report}");
         let reason = report["refused"][0]["reason"].as_str().expect("a reason");
         assert!(reason.contains("can sell only on market, not on online"), "{reason}");
-        let report = desk.take_orders("a.json".to_owned(), feed, false, by(Role::Owner)).await;
+        let report = adapter.take_orders("a.json".to_owned(), feed, false, by(Role::Owner)).await;
         assert_eq!(report.expect("a report")["taken"], "1");
     }
 
     #[tokio::test]
     async fn listings_go_into_the_folder_and_to_whoever_asks() {
-        let (desk, folder) = desk().await;
+        let (adapter, folder) = adapter().await;
         let changes = PutOut { what: Outgoing::Changes, layout: None, download: false };
-        let went = desk.put_out(changes.clone()).await.expect("a feed");
+        let went = adapter.put_out(changes.clone()).await.expect("a feed");
         assert_eq!((went.listings, went.run.is_some()), (2, true));
         let written = folder.path().join("out").join(went.file.expect("a file"));
         let text = std::fs::read_to_string(written).expect("the feed");
         assert!(text.contains("HAT,") && text.contains("COWL,"), "{text}");
-        assert_eq!(desk.put_out(changes).await.expect("nothing"), WentOut::default());
+        assert_eq!(adapter.put_out(changes).await.expect("nothing"), WentOut::default());
         let layout = "feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n".to_owned();
         let all = PutOut { what: Outgoing::All, layout: Some(layout), download: true };
-        let went = desk.put_out(all).await.expect("a file");
+        let went = adapter.put_out(all).await.expect("a file");
         let text = String::from_utf8(went.bytes).expect("text");
         assert!(text.starts_with("Tag\r\n") || text.starts_with("Tag\n"), "{text}");
         assert_eq!(went.file, None);
         let wrong = PutOut { what: Outgoing::All, layout: Some("feed = ".to_owned()), download: true };
-        let refused = desk.put_out(wrong).await.expect_err("a wrong layout").to_string();
+        let refused = adapter.put_out(wrong).await.expect_err("a wrong layout").to_string();
         assert!(refused.contains("line 1 of the layout"), "{refused}");
     }
 
     #[tokio::test]
     async fn a_list_is_compared_with_the_shelf() {
-        let (desk, _folder) = desk().await;
+        let (adapter, _folder) = adapter().await;
         let list = file(
             "there.csv",
             "Tag,Cost\nHAT,45.00\nGHOST,9.00\n",
@@ -339,7 +339,7 @@ mod tests {
                 "feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n[field.\"offers.price\"]\nfrom = \"Cost\"\n",
             ),
         );
-        let found = desk.compare(list, false).await.expect("compared");
+        let found = adapter.compare(list, false).await.expect("compared");
         let mut kinds: Vec<String> =
             found.drifts.iter().map(|d| format!("{} {} {}", d.kind, d.sku, d.there)).collect();
         kinds.sort();
@@ -349,16 +349,16 @@ mod tests {
 
     #[tokio::test]
     async fn a_layout_shows_the_first_rows_of_a_file() {
-        let (desk, _folder) = desk().await;
+        let (adapter, _folder) = adapter().await;
         assert_eq!(
-            desk.read_layout("feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n").as_deref(),
+            adapter.read_layout("feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n").as_deref(),
             Ok("listings")
         );
-        let fault = desk.read_layout("feed = \"listings\"\nfeet = 2\n").expect_err("no such key");
+        let fault = adapter.read_layout("feed = \"listings\"\nfeet = 2\n").expect_err("no such key");
         assert_eq!(fault.line, Some(2), "{fault}");
         let layout =
             "feed = \"listings\"\n[field.sku]\nfrom = \"Tag\"\n[field.\"offers.price\"]\nfrom = \"Cost\"\n";
-        let seen = desk.preview(file("a.csv", "Tag,Cost\nHAT,45.00\nX,much\n", Some(layout)), 20).await;
+        let seen = adapter.preview(file("a.csv", "Tag,Cost\nHAT,45.00\nX,much\n", Some(layout)), 20).await;
         let seen = seen.expect("rows");
         assert_eq!(seen.fields, ["sku", "offers.price"]);
         assert_eq!(

@@ -1,14 +1,14 @@
 //! What every handler may use.
 
 use crate::client_address::{Proxies, ProxyNet};
+use crate::connection_adapter::ConnectionAdapter;
 use crate::connection_meters::ConnectionMeters;
-use crate::feed_desk::FeedDesk;
+use crate::feed_adapter::FeedAdapter;
 use crate::gates::Gates;
 use crate::guard::{Guard, Site};
 use crate::limits::Limits;
-use crate::live_desk::LiveDesk;
 use crate::meters::Meters;
-use crate::pictures::DarkRoom;
+use crate::pictures::ImageProcessor;
 use crate::problem::Problem;
 use crate::secrets::Secrets;
 use crate::tokens::TokenKeys;
@@ -30,9 +30,9 @@ pub struct App {
     pub(crate) gates: Arc<Gates>,
     pub(crate) limits: Limits,
     pub(crate) guard: Arc<Guard>,
-    pub(crate) dark_room: DarkRoom,
-    pub(crate) desk: Option<Arc<dyn FeedDesk>>,
-    pub(crate) live_desk: Option<Arc<dyn LiveDesk>>,
+    pub(crate) image_processor: ImageProcessor,
+    pub(crate) feed_adapter: Option<Arc<dyn FeedAdapter>>,
+    pub(crate) connection_adapter: Option<Arc<dyn ConnectionAdapter>>,
     /// Who watches how many sales.
     pub(crate) watchers: Arc<Watchers>,
     /// Turns true when the program is told to stop: what would otherwise go on for ever ends then.
@@ -58,9 +58,9 @@ impl App {
             gates: Arc::new(Gates::new()),
             limits: Limits::default(),
             guard: Arc::new(Guard::new(HTTP_PORT)),
-            dark_room: DarkRoom::new(),
-            desk: None,
-            live_desk: None,
+            image_processor: ImageProcessor::new(),
+            feed_adapter: None,
+            connection_adapter: None,
             watchers: Arc::default(),
             ending: Arc::new(watch::Sender::new(false)),
             secrets: Arc::new(Secrets::new()),
@@ -68,16 +68,16 @@ impl App {
         }
     }
 
-    /// With a desk that takes order feeds in.
+    /// With an adapter that takes order feeds in.
     #[must_use]
-    pub fn with_feed_desk(self, desk: Arc<dyn FeedDesk>) -> Self {
-        Self { desk: Some(desk), ..self }
+    pub fn with_feed_adapter(self, adapter: Arc<dyn FeedAdapter>) -> Self {
+        Self { feed_adapter: Some(adapter), ..self }
     }
 
-    /// With a desk that knows how online shops are spoken to.
+    /// With an adapter that knows how online shops are spoken to.
     #[must_use]
-    pub fn with_live_desk(self, desk: Arc<dyn LiveDesk>) -> Self {
-        Self { live_desk: Some(desk), ..self }
+    pub fn with_connection_adapter(self, adapter: Arc<dyn ConnectionAdapter>) -> Self {
+        Self { connection_adapter: Some(adapter), ..self }
     }
 
     /// Answers to loopback names at this port, and to the site if there is one.

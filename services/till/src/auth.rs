@@ -1,10 +1,11 @@
-//! The one place that says who comes in: by a program's token, by a person's session, or not.
+//! Authentication and authorization: the one place that says whose request it is, by a program's token or a person's
+//! session, and whether they may take the route.
 
 use crate::app::App;
-use crate::caller::{Caller, Needs, Person};
+use crate::caller::{Access, Caller, Person};
 use crate::cookies::Cookie;
 use crate::guard::{FETCH_SITE, one};
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::{Kind, Problem};
 use crate::routes::is_page;
 use crate::tokens::TokenWrong;
@@ -12,64 +13,72 @@ pub(crate) use crate::visit::Visit;
 use axum::http::request::Parts;
 use axum::http::{Method, header};
 use axum::response::{IntoResponse, Response};
-use domain::people::Act;
+use domain::people::Permission;
 use ledger::people::{By, SecretHash};
 
 /// What only programs and people at the machine itself may see.
 const OF_THIS_MACHINE: &str = "/metrics";
+
 /// Lets in whoever may take the route, or answers why not. Without a route (`None`) nothing is asked
 /// for; who it is only shapes the page that says so.
 pub(crate) async fn admit(
     app: &App,
-    needs: Option<Needs>,
+    access: Option<Access>,
     visit: &Visit,
     parts: &Parts,
 ) -> Result<Option<Caller>, Box<Response>> {
     let path = parts.uri.path();
     if path == OF_THIS_MACHINE && !visit.is_here {
         let caller = who(app, visit, parts).await?;
-        if caller.as_ref().is_some_and(|caller| caller.may(Act::Run)) {
+        if caller.as_ref().is_some_and(|caller| caller.may(Permission::Run)) {
             return Ok(caller);
         }
         let words = "open this on the server's own computer, or send the token of an owner";
         return Err(Box::from(Problem::new(Kind::NotFound, words)));
     }
-    if needs == Some(Needs::Nobody) || (needs.is_none() && !is_page(path)) {
+    if access == Some(Access::Public) || (access.is_none() && !is_page(path)) {
         return Ok(None);
     }
     let caller = who(app, visit, parts).await?;
-    let Some(needs) = needs else { return Ok(caller) };
-    match (&caller, needs) {
-        (_, Needs::Nobody) | (Some(_), Needs::Somebody) => Ok(caller),
-        (Some(known), Needs::One(act)) if known.may(act) => Ok(caller),
-        (Some(known), Needs::Password | Needs::Confirmed)
+    let Some(access) = access else { return Ok(caller) };
+    match (&caller, access) {
+        (_, Access::Public) | (Some(_), Access::Authenticated) => Ok(caller),
+        (Some(known), Access::With(permission)) if known.may(permission) => Ok(caller),
+        (Some(known), Access::Password | Access::Confirmed)
             if known.person.is_some_and(|p| p.by == By::Password) =>
         {
             Ok(caller)
         }
-        (Some(known), needs) => Err(Box::new(not_allowed(known, needs, path))),
-        (None, _) => Err(Box::new(sent_to_the_door(app, parts).await)),
+        (Some(known), access) => Err(Box::new(not_allowed(known, access, path))),
+        (None, _) => Err(Box::new(redirect_to_sign_in(app, parts).await)),
     }
 }
 
 /// Why somebody who is in may not go on, and what they can do.
-fn not_allowed(known: &Caller, needs: Needs, path: &str) -> Response {
+fn not_allowed(known: &Caller, access: Access, path: &str) -> Response {
     tracing::info!(who = known.who, path, "somebody was not allowed");
-    let words = match needs {
-        Needs::One(act) if !known.role.may(act) => {
-            format!("your role ({}) does not allow you to {}. Ask an owner", known.role.words(), act.words())
+    let words = match access {
+        Access::With(permission) if !known.role.may(permission) => {
+            format!(
+                "your role ({}) does not allow you to {}. Ask an owner",
+                known.role.words(),
+                permission.words()
+            )
         }
-        Needs::One(act) if known.is_by_pin() => {
+        Access::With(permission) if known.is_by_pin() => {
             format!(
                 "you signed in with a PIN, which does not allow you to {}. Sign out and sign in with your password",
-                act.words()
+                permission.words()
             )
         }
         _ if known.is_by_pin() => {
             "you signed in with a PIN. Sign out and sign in with your password to do this".to_owned()
         }
-        Needs::One(act) => {
-            format!("a program is not allowed to {}; a person who signed in with a password can", act.words())
+        Access::With(permission) => {
+            format!(
+                "a program is not allowed to {}; a person who signed in with a password can",
+                permission.words()
+            )
         }
         _ => "a program has no account; only a person who signed in with a password can do this".to_owned(),
     };
@@ -145,21 +154,21 @@ async fn by_session(app: &App, visit: &Visit, parts: &Parts) -> Result<Option<Ca
     Ok(Some(Caller { who, role, token: None, form_token, person: Some(person) }))
 }
 
-/// A person is led to the door, and from there back to the page; a program is told what it lacks.
-async fn sent_to_the_door(app: &App, parts: &Parts) -> Response {
+/// A person is sent to the sign-in page, and from there back to this one; a program is told what it lacks.
+async fn redirect_to_sign_in(app: &App, parts: &Parts) -> Response {
     if !is_page(parts.uri.path()) {
         let words = "send a token as Authorization: Bearer TOKEN; `fleecefold token add` creates one";
         return Problem::new(Kind::SignInNeeded, words).into_response();
     }
     match app.ledger.has_people().await {
         Err(failure) => Problem::from(failure).into_response(),
-        Ok(false) => go("/begin"),
+        Ok(false) => see_other("/begin"),
         Ok(true) if parts.method == Method::GET => {
             let target = parts.uri.path_and_query().map_or("/", |p| p.as_str());
             let then: String = form_urlencoded::byte_serialize(target.as_bytes()).collect();
-            go(&format!("/enter?then={then}"))
+            see_other(&format!("/enter?then={then}"))
         }
-        Ok(true) => go("/enter"),
+        Ok(true) => see_other("/enter"),
     }
 }
 

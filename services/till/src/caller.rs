@@ -6,32 +6,32 @@ use crate::problem::{Kind, Problem};
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 use domain::ids::{PersonId, SessionId};
-use domain::people::{Act, Role};
+use domain::people::{Permission, Role};
 use ledger::Actor;
 use ledger::people::By;
 
-/// What a route asks of whoever calls it.
+/// Who may take a route.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Needs {
-    /// Nothing: anybody may.
-    Nobody,
-    /// Somebody, whatever their role.
-    Somebody,
+pub(crate) enum Access {
+    /// Anybody.
+    Public,
+    /// A person or a program that we know, whatever its role.
+    Authenticated,
     /// A person, signed in by password.
     Password,
     /// A person who, to change something, has given their password within the last minutes.
     Confirmed,
-    /// Somebody whose role may do it.
-    One(Act),
+    /// Whoever has this permission.
+    With(Permission),
 }
 
-impl Needs {
+impl Access {
     /// Whether a change asks for the password again, if it was not given just now.
-    pub(crate) fn asks_again(self) -> bool {
+    pub(crate) fn needs_confirmation(self) -> bool {
         match self {
-            Self::Nobody | Self::Somebody | Self::Password => false,
+            Self::Public | Self::Authenticated | Self::Password => false,
             Self::Confirmed => true,
-            Self::One(act) => act.asks_again(),
+            Self::With(permission) => permission.needs_confirmation(),
         }
     }
 }
@@ -72,10 +72,10 @@ impl Caller {
     }
 
     /// Whether they may do it.
-    pub(crate) fn may(&self, act: Act) -> bool {
-        self.role.may(act)
-            && (!self.is_by_pin() || act.by_pin())
-            && (self.person.is_some() || act.by_program())
+    pub(crate) fn may(&self, permission: Permission) -> bool {
+        self.role.may(permission)
+            && (!self.is_by_pin() || permission.by_pin())
+            && (self.person.is_some() || permission.by_program())
     }
 
     /// Whether a PIN opened their session.

@@ -1,23 +1,23 @@
 //! Where connections to online shops are read, asked and put right, and where their hooks come in.
 //!
 //! How another shop is spoken to is not this crate's business: whoever puts the program together hands
-//! in a desk that knows it. Without one the pages show what the ledger knows, and no hook is taken.
+//! in an adapter that knows it. Without one the pages show what the ledger knows, and no hook is taken.
 
-use crate::feed_desk::{Deskwork, GivenFile};
+use crate::feed_adapter::{AdapterFuture, GivenFile};
 use domain::channel::Channel;
 use ledger::online::NewPieces;
 use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
 
-/// What the desk answers to a hook, once it is done.
+/// What the adapter answers to a hook, once it is done.
 pub type HookWork<'a> = Pin<Box<dyn Future<Output = HookAnswer> + Send + 'a>>;
 
-/// What the desk knows of a hook before its body.
+/// What the adapter knows of a hook before its body.
 pub type HookCheck<'a> = Pin<Box<dyn Future<Output = Option<HookAnswer>> + Send + 'a>>;
 
 /// Knows how online shops are spoken to.
-pub trait LiveDesk: Send + Sync {
+pub trait ConnectionAdapter: Send + Sync {
     /// What a connection's text says, or what is wrong with it.
     fn read_connection(&self, text: &str) -> Result<ReadConnection, ConnectionFault>;
 
@@ -25,16 +25,16 @@ pub trait LiveDesk: Send + Sync {
     fn where_secrets_go(&self) -> String;
 
     /// Does what can be done with a connection now, whether it is due or not.
-    fn sync_now(&self, connection: String) -> Deskwork<'_, ()>;
+    fn sync_now(&self, connection: String) -> AdapterFuture<'_, ()>;
 
     /// Asks the other shop something that changes nothing, and says how that went and what would be sent.
-    fn try_connection(&self, connection: String) -> Deskwork<'_, Tried>;
+    fn try_connection(&self, connection: String) -> AdapterFuture<'_, Tried>;
 
     /// Fetches what the other shop says it lists, mends what is safe, and keeps the rest for a person.
-    fn reconcile(&self, connection: String) -> Deskwork<'_, Reconciled>;
+    fn reconcile(&self, connection: String) -> AdapterFuture<'_, Reconciled>;
 
     /// The same by a list that a person brings.
-    fn reconcile_list(&self, connection: String, list: GivenFile) -> Deskwork<'_, Reconciled>;
+    fn reconcile_list(&self, connection: String, list: GivenFile) -> AdapterFuture<'_, Reconciled>;
 
     /// What a hook to this connection is answered whatever it says, as its name or its state says; nothing if its
     /// body must be read for that.

@@ -13,7 +13,7 @@ pub(crate) enum Cookie {
     Session,
     /// The browser of an enrolled device.
     Device,
-    /// A browser whose person is not in yet, so that the form of the door is its own.
+    /// A browser in which nobody is signed in yet, so that the sign-in form is its own.
     Before,
     /// Whose password was right, and whose code is awaited.
     Step,

@@ -2,8 +2,8 @@
 //! the log, and the last resort against a panic.
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::door::{Visit, admit};
+use crate::auth::{Visit, admit};
+use crate::caller::{Access, Caller};
 use crate::gates::Ticket;
 use crate::guard::Via;
 use crate::limits::CallerKind;
@@ -11,7 +11,7 @@ use crate::paced_body::PacedBody;
 use crate::pages::{confirm, wrong};
 use crate::problem::{Kind, Problem, Reported};
 use crate::request_id::{self, REQUEST_ID};
-use crate::routes::{House, is_page};
+use crate::routes::{EdgeState, is_page};
 use axum::body::Body;
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
@@ -49,7 +49,7 @@ const HEADERS: [(HeaderName, &str); 5] = [
 const HTTPS_ONLY: &str = "max-age=31536000";
 
 /// The layer. What is logged of a request stands in one span, by the name that its answer carries too.
-pub(crate) async fn edge(State(house): State<House>, request: Request, next: Next) -> Response {
+pub(crate) async fn edge(State(state): State<EdgeState>, request: Request, next: Next) -> Response {
     let id = request_id::of(request.headers());
     let route = request.extensions().get::<MatchedPath>().cloned();
     let span = tracing::info_span!(
@@ -59,22 +59,22 @@ pub(crate) async fn edge(State(house): State<House>, request: Request, next: Nex
         route = route.as_ref().map_or("none", MatchedPath::as_str),
         status = field::Empty,
     );
-    let mut response = answer(&house, route, request, next).instrument(span).await;
+    let mut response = answer(&state, route, request, next).instrument(span).await;
     response.headers_mut().insert(REQUEST_ID, id);
     response
 }
 
-async fn answer(house: &House, route: Option<MatchedPath>, request: Request, next: Next) -> Response {
-    let app = &house.app;
+async fn answer(state: &EdgeState, route: Option<MatchedPath>, request: Request, next: Next) -> Response {
+    let app = &state.app;
     let started = Instant::now();
-    let needs = route.as_ref().and_then(|route| house.asked.of(route.as_str(), request.method()));
+    let access = route.as_ref().and_then(|route| state.policies.of(route.as_str(), request.method()));
     let method = method_label(request.method());
     let is_page = is_page(request.uri().path());
     let visit = app.guard.check(&request);
     let is_site = visit.as_ref().is_ok_and(|visit| visit.via == Via::Site);
     let mut response = match visit {
         Err(problem) => problem.into_response(),
-        Ok(visit) => unpanicked(let_in(app, needs, visit, request, next)).await,
+        Ok(visit) => unpanicked(let_in(app, access, visit, request, next)).await,
     };
     let route = route.as_ref().map_or("none", MatchedPath::as_str);
     let caller = response.extensions_mut().remove::<Caller>();
@@ -102,9 +102,9 @@ fn set_headers(headers: &mut HeaderMap, is_site: bool) {
 }
 
 /// Lets a request in, if whoever asks may take its route and there is room, and gives it up if it takes too long.
-async fn let_in(app: &App, needs: Option<Needs>, visit: Visit, request: Request, next: Next) -> Response {
+async fn let_in(app: &App, access: Option<Access>, visit: Visit, request: Request, next: Next) -> Response {
     let (mut parts, body) = request.into_parts();
-    let caller = match admit(app, needs, &visit, &parts).await {
+    let caller = match admit(app, access, &visit, &parts).await {
         Ok(caller) => caller,
         Err(response) => return *response,
     };
@@ -125,7 +125,7 @@ async fn let_in(app: &App, needs: Option<Needs>, visit: Visit, request: Request,
     let request = Request::from_parts(parts, body);
     let handled = async {
         match &caller {
-            Some(caller) if must_confirm(needs, caller, request.method()) => {
+            Some(caller) if must_confirm(access, caller, request.method()) => {
                 confirmed(app, &visit, caller, request, next).await
             }
             _ => next.run(request).await,
@@ -149,10 +149,10 @@ async fn let_in(app: &App, needs: Option<Needs>, visit: Visit, request: Request,
 }
 
 /// Whether a change waits until its person has given their password again. A program has none.
-fn must_confirm(needs: Option<Needs>, caller: &Caller, method: &Method) -> bool {
+fn must_confirm(access: Option<Access>, caller: &Caller, method: &Method) -> bool {
     let changes = !matches!(*method, Method::GET | Method::HEAD);
     let is_stale = caller.person.is_some_and(|person| !person.is_fresh);
-    changes && is_stale && needs.is_some_and(Needs::asks_again)
+    changes && is_stale && access.is_some_and(Access::needs_confirmation)
 }
 
 /// Asks for the password first, and goes on once it came.

@@ -1,6 +1,6 @@
 //! Where feeds are taken in, put out, compared and looked at.
 //!
-//! Feeds are not this crate's business: whoever puts the program together hands in a desk that
+//! Feeds are not this crate's business: whoever puts the program together hands in an adapter that
 //! knows them. Without one there is no route for orders, and the Online room says so.
 
 use domain::ids::RunId;
@@ -9,13 +9,13 @@ use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
 
-/// What the desk answers, once it is done.
-pub type Deskwork<'a, T> = Pin<Box<dyn Future<Output = Result<T, FeedTrouble>> + Send + 'a>>;
+/// What the adapter answers, once it is done.
+pub type AdapterFuture<'a, T> = Pin<Box<dyn Future<Output = Result<T, FeedTrouble>> + Send + 'a>>;
 /// What became of a feed: a report to be given to the caller as it is.
-pub type FeedFuture<'a> = Deskwork<'a, serde_json::Value>;
+pub type FeedFuture<'a> = AdapterFuture<'a, serde_json::Value>;
 
 /// Takes feeds in and puts them out.
-pub trait FeedDesk: Send + Sync {
+pub trait FeedAdapter: Send + Sync {
     /// Takes a JSON feed of orders in, or with `dry_run` only says what would become of it. `name`
     /// is what the feed is called in reports, `by` is written down as having brought it, within
     /// whose limits it is taken. The same
@@ -26,16 +26,16 @@ pub trait FeedDesk: Send + Sync {
     fn out_folder(&self) -> Option<String>;
 
     /// Writes listings and records what they told.
-    fn put_out(&self, out: PutOut) -> Deskwork<'_, WentOut>;
+    fn put_out(&self, out: PutOut) -> AdapterFuture<'_, WentOut>;
 
     /// Compares what the online shop says it lists with the shelf.
-    fn compare(&self, list: GivenFile, adopt: bool) -> Deskwork<'_, Compared>;
+    fn compare(&self, list: GivenFile, adopt: bool) -> AdapterFuture<'_, Compared>;
 
     /// What a layout is for, or what is wrong with it.
     fn read_layout(&self, text: &str) -> Result<String, LayoutFault>;
 
     /// What its layout makes of the first rows of a file.
-    fn preview(&self, file: GivenFile, rows: usize) -> Deskwork<'_, Previewed>;
+    fn preview(&self, file: GivenFile, rows: usize) -> AdapterFuture<'_, Previewed>;
 }
 
 /// Which listings go out.

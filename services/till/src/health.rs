@@ -4,13 +4,13 @@ pub(crate) mod live;
 pub(crate) mod metrics;
 pub(crate) mod ready;
 
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::routes::Route;
 
 pub(crate) fn routes() -> Vec<Route> {
     vec![
-        Route::get("/health/live", Needs::Nobody, live::is_live),
-        Route::get("/health/ready", Needs::Nobody, ready::is_ready),
-        Route::get("/metrics", Needs::Nobody, metrics::read_metrics),
+        Route::get("/health/live", Access::Public, live::is_live),
+        Route::get("/health/ready", Access::Public, ready::is_ready),
+        Route::get("/metrics", Access::Public, metrics::read_metrics),
     ]
 }

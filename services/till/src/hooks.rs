@@ -3,8 +3,8 @@
 
 use crate::app::App;
 use crate::body::read;
-use crate::caller::Needs;
-use crate::live_desk::{Hook, HookAnswer};
+use crate::caller::Access;
+use crate::connection_adapter::{Hook, HookAnswer};
 use crate::problem::{Kind, Problem};
 use crate::routes::Route;
 use axum::extract::{Path, Request, State};
@@ -16,7 +16,7 @@ pub(crate) const PATH: &str = "/hooks/{connection}";
 const HOOK_LIMIT: usize = 1024 * 1024;
 
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::post(PATH, Needs::Nobody, take_hook)]
+    vec![Route::post(PATH, Access::Public, take_hook)]
 }
 
 /// What is no text is no header of a signature.
@@ -31,14 +31,14 @@ pub(crate) async fn take_hook(
     Path(connection): Path<String>,
     request: Request,
 ) -> Result<StatusCode, Problem> {
-    let desk = app.live_desk.as_ref().ok_or_else(no_such)?;
+    let adapter = app.connection_adapter.as_ref().ok_or_else(no_such)?;
     // Whoever guesses at names sends no body here.
-    if let Some(refused) = desk.refuse_hook(&connection).await {
+    if let Some(refused) = adapter.refuse_hook(&connection).await {
         return told(refused);
     }
     let headers = headers(request.headers());
     let body = read(request, HOOK_LIMIT).await?.to_vec();
-    told(desk.take_hook(Hook { connection, headers, body }).await)
+    told(adapter.take_hook(Hook { connection, headers, body }).await)
 }
 
 fn no_such() -> Problem {
@@ -68,7 +68,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_hook_is_answered_by_what_became_of_it() {
-        let shop = TestShop::open().await.with_live_desk().as_nobody();
+        let shop = TestShop::open().await.with_connection_adapter().as_nobody();
         let check = |name: &'static str, body: &'static str, status: u16| {
             let shop = &shop;
             async move {
@@ -91,7 +91,7 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn without_a_desk_no_hook_is_taken() {
+    async fn without_an_adapter_no_hook_is_taken() {
         let shop = TestShop::open().await.as_nobody();
         assert_eq!(shop.ask(Method::POST, "/hooks/village", &[], Body::from("taken")).await.status, 404);
     }

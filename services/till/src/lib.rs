@@ -9,37 +9,37 @@
 mod answer;
 mod api;
 mod app;
+mod auth;
 mod barcode;
 mod body;
 mod caller;
-mod chance;
 mod client_address;
+mod compression;
+mod connection_adapter;
 mod connection_meters;
 mod cookies;
 mod digest;
-mod door;
 mod edge;
-mod feed_desk;
+mod etag;
+mod feed_adapter;
 mod gates;
 mod guard;
 mod health;
 mod hooks;
 mod limits;
-mod live_desk;
 mod meters;
 mod paced_body;
 mod pages;
 mod pictures;
 mod problem;
 mod query;
+mod random;
 mod request_id;
 mod routes;
 mod second_factor;
 mod secrets;
 mod serve;
 mod shown;
-mod smaller;
-mod tags;
 #[cfg(test)]
 mod testing;
 mod tokens;
@@ -48,18 +48,18 @@ mod visit;
 mod watchers;
 
 pub use app::App;
-pub use chance::text as random_text;
 pub use client_address::{NotAProxyNet, ProxyNet};
-pub use feed_desk::{
-    Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
+pub use connection_adapter::{
+    ConnectionAdapter, ConnectionFault, Hook, HookAnswer, HookCheck, HookWork, NamedSecret, ReadConnection,
+    Reconciled, Tried,
+};
+pub use feed_adapter::{
+    AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
 };
 pub use guard::{NotASite, Site};
-pub use live_desk::{
-    ConnectionFault, Hook, HookAnswer, HookCheck, HookWork, LiveDesk, NamedSecret, ReadConnection,
-    Reconciled, Tried,
-};
 pub use pages::FIRST_CONNECTION;
+pub use random::text as random_text;
 pub use routes::router;
 pub use secrets::{WeakSecret, check_password, hash as hash_secret, is_hash_of as is_hash_of_secret};
 pub use serve::{ServeError, may_listen, serve};

@@ -1,7 +1,7 @@
 //! The pages: eight rooms, each a folder with its pages, a page being a struct beside its template.
 //!
-//! A handler parses, calls one function of the ledger, and answers with a [`Paper`]; a form that was
-//! done is answered with [`go`]. Problems are answered as by the API; the edge writes them as a page.
+//! A handler parses, calls one function of the ledger, and answers with a [`HtmlPage`]; a form that was
+//! done is answered with [`see_other`]. Problems are answered as by the API; the edge writes them as a page.
 
 pub(crate) mod assets;
 pub(crate) mod audit;
@@ -26,18 +26,18 @@ pub(crate) mod upload;
 pub(crate) mod workbench;
 pub(crate) mod wrong;
 
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::routes::Route;
-use domain::people::Act;
+use domain::people::Permission;
 
 pub use online::connections::FIRST_CONNECTION;
 
 /// Every route of the pages.
 pub(crate) fn routes() -> Vec<Route> {
     let mut routes = vec![
-        Route::get("/", Needs::Nobody, today::first),
-        Route::get(assets::PATH, Needs::Nobody, assets::read),
-        Route::get(pictures::PATH, Needs::One(Act::Look), pictures::read),
+        Route::get("/", Access::Public, today::first),
+        Route::get(assets::PATH, Access::Public, assets::read),
+        Route::get(pictures::PATH, Access::With(Permission::Look), pictures::read),
     ];
     for room in [
         today::routes(),
@@ -65,15 +65,15 @@ mod tests {
     use crate::testing::TestShop;
 
     #[tokio::test]
-    async fn every_room_has_its_door_and_opens() {
+    async fn every_room_has_its_link_and_opens() {
         let shop = TestShop::open().await;
         for room in Room::ALL {
             let reply = shop.get(room.path()).await;
             assert_eq!((reply.status, reply.header("content-type")), (200, Some("text/html; charset=utf-8")));
             let page = reply.text();
-            for door in Room::ALL {
-                let here = if door == room { " aria-current=\"page\"" } else { "" };
-                let link = format!("<a href=\"{}\"{here}>", door.path());
+            for other in Room::ALL {
+                let here = if other == room { " aria-current=\"page\"" } else { "" };
+                let link = format!("<a href=\"{}\"{here}>", other.path());
                 assert!(page.contains(&link), "{link} in {page}");
             }
         }

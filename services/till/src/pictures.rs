@@ -121,17 +121,17 @@ impl Size {
     }
 }
 
-/// Where photographs are worked on.
+/// Decodes and resizes photographs, as many at once as memory allows.
 #[derive(Clone, Debug)]
-pub(crate) struct DarkRoom {
+pub(crate) struct ImageProcessor {
     /// One at a time: a large photograph takes a few hundred megabytes while it is worked on.
-    enlarger: Arc<Semaphore>,
+    resize_permits: Arc<Semaphore>,
     forms: Arc<Semaphore>,
 }
 
-impl DarkRoom {
+impl ImageProcessor {
     pub(crate) fn new() -> Self {
-        Self { enlarger: Arc::new(Semaphore::new(1)), forms: Arc::new(Semaphore::new(FORMS_AT_ONCE)) }
+        Self { resize_permits: Arc::new(Semaphore::new(1)), forms: Arc::new(Semaphore::new(FORMS_AT_ONCE)) }
     }
 
     /// Waits until there is room for another form with photographs.
@@ -147,7 +147,7 @@ impl DarkRoom {
         bytes: Vec<u8>,
     ) -> Result<Picture, PictureError> {
         let folder = folder.ok_or(PictureError::NoFolder)?;
-        let permit = Arc::clone(&self.enlarger).acquire_owned().await.ok();
+        let permit = Arc::clone(&self.resize_permits).acquire_owned().await.ok();
         let work = move || {
             // Held by the work and not by the request, which may be given up before it.
             let _permit = permit;

@@ -89,23 +89,23 @@ named_ids! {
 }
 
 /// The one part of the path that varies.
-pub(crate) struct At<T>(pub(crate) T);
+pub(crate) struct PathParam<T>(pub(crate) T);
 
-impl<T: Named, S: Send + Sync> FromRequestParts<S> for At<T> {
+impl<T: Named, S: Send + Sync> FromRequestParts<S> for PathParam<T> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
         let Path(text) = Path::<String>::from_request_parts(parts, state)
             .await
             .map_err(|error: PathRejection| Problem::new(Kind::Malformed, error.body_text()))?;
-        T::named(&text).map(At)
+        T::named(&text).map(PathParam)
     }
 }
 
 /// The query, read strictly.
-pub(crate) struct Asking<T>(pub(crate) T);
+pub(crate) struct QueryParam<T>(pub(crate) T);
 
-impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Asking<T> {
+impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for QueryParam<T> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {

@@ -25,7 +25,7 @@ fn is_plain(given: &HeaderValue) -> bool {
 
 fn make() -> HeaderValue {
     // Base64url has no character that a header cannot carry.
-    HeaderValue::try_from(crate::chance::text()).unwrap_or_else(|_| HeaderValue::from_static("none"))
+    HeaderValue::try_from(crate::random::text()).unwrap_or_else(|_| HeaderValue::from_static("none"))
 }
 
 #[cfg(test)]

@@ -1,10 +1,10 @@
 //! The list of routes, from which the router is made and with which the description is compared.
 
 use crate::app::App;
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::edge::edge;
 use crate::problem::{Kind, Problem};
-use crate::{api, health, hooks, pages, smaller};
+use crate::{api, compression, health, hooks, pages};
 use axum::Router;
 use axum::handler::Handler;
 use axum::http::{Method, Uri};
@@ -17,7 +17,7 @@ use std::sync::Arc;
 pub(crate) struct Route {
     pub(crate) method: Method,
     pub(crate) path: &'static str,
-    pub(crate) needs: Needs,
+    pub(crate) access: Access,
     handler: MethodRouter<App>,
 }
 
@@ -25,59 +25,67 @@ impl Route {
     fn new<H: Handler<T, App>, T: 'static>(
         (method, filter): (Method, MethodFilter),
         path: &'static str,
-        needs: Needs,
+        access: Access,
         handler: H,
     ) -> Self {
-        Self { method, path, needs, handler: on(filter, handler) }
+        Self { method, path, access, handler: on(filter, handler) }
     }
 
-    pub(crate) fn get<H: Handler<T, App>, T: 'static>(path: &'static str, needs: Needs, handler: H) -> Self {
-        Self::new((Method::GET, MethodFilter::GET), path, needs, handler)
+    pub(crate) fn get<H: Handler<T, App>, T: 'static>(
+        path: &'static str,
+        access: Access,
+        handler: H,
+    ) -> Self {
+        Self::new((Method::GET, MethodFilter::GET), path, access, handler)
     }
 
-    pub(crate) fn post<H: Handler<T, App>, T: 'static>(path: &'static str, needs: Needs, handler: H) -> Self {
-        Self::new((Method::POST, MethodFilter::POST), path, needs, handler)
+    pub(crate) fn post<H: Handler<T, App>, T: 'static>(
+        path: &'static str,
+        access: Access,
+        handler: H,
+    ) -> Self {
+        Self::new((Method::POST, MethodFilter::POST), path, access, handler)
     }
 
     pub(crate) fn patch<H: Handler<T, App>, T: 'static>(
         path: &'static str,
-        needs: Needs,
+        access: Access,
         handler: H,
     ) -> Self {
-        Self::new((Method::PATCH, MethodFilter::PATCH), path, needs, handler)
+        Self::new((Method::PATCH, MethodFilter::PATCH), path, access, handler)
     }
 
     pub(crate) fn delete<H: Handler<T, App>, T: 'static>(
         path: &'static str,
-        needs: Needs,
+        access: Access,
         handler: H,
     ) -> Self {
-        Self::new((Method::DELETE, MethodFilter::DELETE), path, needs, handler)
+        Self::new((Method::DELETE, MethodFilter::DELETE), path, access, handler)
     }
 }
 
-/// What each route asks of whoever calls it: the edge looks here, so that no handler has to.
+/// Who may take each route: the edge looks here, so that no handler has to.
 #[derive(Debug, Default)]
-pub(crate) struct Asked(HashMap<&'static str, Vec<(Method, Needs)>>);
+pub(crate) struct RoutePolicies(HashMap<&'static str, Vec<(Method, Access)>>);
 
-impl Asked {
-    /// What a route asks for a method; HEAD is answered as GET is.
-    pub(crate) fn of(&self, path: &str, method: &Method) -> Option<Needs> {
+impl RoutePolicies {
+    /// Who may take a route with a method; HEAD is answered as GET is.
+    pub(crate) fn of(&self, path: &str, method: &Method) -> Option<Access> {
         let method = if *method == Method::HEAD { &Method::GET } else { method };
-        self.0.get(path)?.iter().find(|(m, _)| m == method).map(|(_, needs)| *needs)
+        self.0.get(path)?.iter().find(|(m, _)| m == method).map(|(_, access)| *access)
     }
 }
 
-/// What the edge works with.
+/// What the edge's layer works with.
 #[derive(Clone)]
-pub(crate) struct House {
+pub(crate) struct EdgeState {
     pub(crate) app: App,
-    pub(crate) asked: Arc<Asked>,
+    pub(crate) policies: Arc<RoutePolicies>,
 }
 
-/// Every route of an application with or without a desk for feeds.
-pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
-    let mut routes = api::routes(with_desk);
+/// Every route of an application with or without an adapter for feeds.
+pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
+    let mut routes = api::routes(with_feed_adapter);
     routes.extend(health::routes());
     routes.extend(hooks::routes());
     routes.extend(pages::routes());
@@ -87,17 +95,17 @@ pub(crate) fn routes(with_desk: bool) -> Vec<Route> {
 /// The pages and the API. Answers to the names and the port that `app` was told alone.
 pub fn router(app: App) -> Router {
     let mut router = Router::new();
-    let mut asked = Asked::default();
-    for route in routes(app.desk.is_some()) {
-        asked.0.entry(route.path).or_default().push((route.method, route.needs));
+    let mut policies = RoutePolicies::default();
+    for route in routes(app.feed_adapter.is_some()) {
+        policies.0.entry(route.path).or_default().push((route.method, route.access));
         router = router.route(route.path, route.handler);
     }
-    let house = House { app: app.clone(), asked: Arc::new(asked) };
+    let state = EdgeState { app: app.clone(), policies: Arc::new(policies) };
     router
         .fallback(nothing_here)
         .method_not_allowed_fallback(no_such_method)
-        .layer(from_fn_with_state(house, edge))
-        .layer(smaller::layer())
+        .layer(from_fn_with_state(state, edge))
+        .layer(compression::layer())
         .with_state(app)
 }
 

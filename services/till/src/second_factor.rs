@@ -28,7 +28,7 @@ const QUIET: usize = 4;
 /// A new key, in base32.
 pub(crate) fn new_key() -> String {
     let mut bytes = [0; KEY_BYTES];
-    crate::chance::fill(&mut bytes);
+    crate::random::fill(&mut bytes);
     Secret::from(bytes).to_base32()
 }
 
@@ -95,7 +95,7 @@ pub(crate) fn new_recovery_codes() -> Vec<String> {
 
 fn new_recovery_code() -> String {
     let mut bytes = [0; RECOVERY_SIGNS];
-    crate::chance::fill(&mut bytes);
+    crate::random::fill(&mut bytes);
     // 256 is eight times 32: each sign is as likely as any other.
     let signs: Vec<char> = bytes.iter().map(|b| char::from(SIGNS[usize::from(b % 32)])).collect();
     signs.chunks(GROUP).map(|group| group.iter().collect::<String>()).collect::<Vec<_>>().join("-")

@@ -92,7 +92,7 @@ pub fn hash(secret: &str) -> Option<Phc> {
 
 fn hash_in(memory: &mut Memory, secret: &str) -> Option<Phc> {
     let mut salt = [0; SALT_BYTES];
-    crate::chance::fill(&mut salt);
+    crate::random::fill(&mut salt);
     let argon2 = argon2();
     let mut out = [0; Params::DEFAULT_OUTPUT_LEN];
     let blocks = memory.blocks(argon2.params().block_count());

@@ -4,8 +4,8 @@ pub(crate) mod browser;
 mod online;
 
 use crate::app::App;
-use crate::feed_desk::{
-    Compared, Deskwork, Drift, FeedDesk, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
+use crate::feed_adapter::{
+    AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
 };
 use crate::routes::router;
@@ -186,12 +186,12 @@ fn goods() -> Vec<NewItem> {
 
 /// Counts what it is handed, and fails by the name of the feed. What it puts out it records as a feed
 /// would be, without writing one.
-struct CountingDesk {
+struct CountingAdapter {
     calls: AtomicU32,
     ledger: Ledger,
 }
 
-impl CountingDesk {
+impl CountingAdapter {
     async fn told(&self, what: Outgoing) -> Result<WentOut, FeedTrouble> {
         let feed = self.ledger.connection("feed").await?;
         let page = match what {
@@ -236,7 +236,7 @@ impl CountingDesk {
     }
 }
 
-impl FeedDesk for CountingDesk {
+impl FeedAdapter for CountingAdapter {
     fn take_orders(&self, name: String, bytes: Vec<u8>, dry_run: bool, by: Actor) -> FeedFuture<'_> {
         Box::pin(async move {
             let calls = self.calls.fetch_add(1, Ordering::SeqCst) + 1;
@@ -258,11 +258,11 @@ impl FeedDesk for CountingDesk {
         Some("out".to_owned())
     }
 
-    fn put_out(&self, out: PutOut) -> Deskwork<'_, WentOut> {
+    fn put_out(&self, out: PutOut) -> AdapterFuture<'_, WentOut> {
         Box::pin(self.told(out.what))
     }
 
-    fn compare(&self, list: GivenFile, _: bool) -> Deskwork<'_, Compared> {
+    fn compare(&self, list: GivenFile, _: bool) -> AdapterFuture<'_, Compared> {
         Box::pin(async move {
             if list.name == "unreadable" {
                 return Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned()));
@@ -293,7 +293,7 @@ impl FeedDesk for CountingDesk {
         feed.map(str::to_owned).ok_or_else(fault)
     }
 
-    fn preview(&self, file: GivenFile, _: usize) -> Deskwork<'_, Previewed> {
+    fn preview(&self, file: GivenFile, _: usize) -> AdapterFuture<'_, Previewed> {
         Box::pin(async move {
             let row = PreviewedRow {
                 line: 2,
@@ -395,9 +395,9 @@ impl TestShop {
         Self { app: self.app.with_proxies(vec![net.parse().expect("a network")]), ..self }
     }
 
-    pub(crate) fn with_desk(self) -> Self {
-        let desk = CountingDesk { calls: AtomicU32::new(0), ledger: self.app.ledger.clone() };
-        Self { app: self.app.with_feed_desk(Arc::new(desk)), ..self }
+    pub(crate) fn with_feed_adapter(self) -> Self {
+        let adapter = CountingAdapter { calls: AtomicU32::new(0), ledger: self.app.ledger.clone() };
+        Self { app: self.app.with_feed_adapter(Arc::new(adapter)), ..self }
     }
 
     pub(crate) fn ledger(&self) -> &Ledger {

@@ -5,7 +5,7 @@ use crate::cli::{KeysArgs, Only, ServeArgs};
 use crate::connection_adapter::Shops;
 use crate::database_url::Place;
 use crate::exit_status::{CliError, Ending};
-use crate::feed_adapter::Desk;
+use crate::feed_adapter::Feeds;
 use crate::{demo, open_files, random, service_manager};
 use ledger::{Access, Ledger};
 use std::io::ErrorKind;
@@ -114,8 +114,8 @@ pub(super) async fn till(
 ) -> Result<(), CliError> {
     let address = listener.local_addr().map_err(CliError::Address)?;
     let Parts { keys, site, proxies, out_folder, shops } = parts;
-    let desk = Desk { ledger: ledger.clone(), out_folder };
-    let app = App::new(ledger.clone()).with_feed_desk(Arc::new(desk)).with_live_desk(shops);
+    let adapter = Feeds { ledger: ledger.clone(), out_folder };
+    let app = App::new(ledger.clone()).with_feed_adapter(Arc::new(adapter)).with_connection_adapter(shops);
     let mut app = app.with_most_connections(open_files::room_for_connections());
     if let Some(keys) = keys::open(ledger, keys)? {
         app = app.with_keys(Arc::new(keys));

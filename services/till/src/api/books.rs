@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::Asking;
+use crate::query::QueryParam;
 use axum::Json;
 use axum::extract::State;
 use domain::day::Month;
@@ -14,7 +14,7 @@ use utoipa::{IntoParams, ToSchema};
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub(crate) struct BooksAsked {
+pub(crate) struct BooksParams {
     /// `day`, `month`, `channel`, separated by commas; one row sums all without it.
     #[param(example = "month,channel")]
     by: Option<String>,
@@ -26,7 +26,7 @@ pub(crate) struct BooksAsked {
     to: Option<String>,
 }
 
-impl BooksAsked {
+impl BooksParams {
     fn read(&self) -> Result<BooksQuery, Problem> {
         let month = |name: &str, text: &Option<String>| {
             text.as_deref().map(Month::parse).transpose().map_err(|error| {
@@ -116,11 +116,11 @@ impl BooksRowShown {
 }
 
 /// The books, by day, month and channel, in the shop's zone.
-#[utoipa::path(get, path = "/api/books", tag = "books", params(BooksAsked),
+#[utoipa::path(get, path = "/api/books", tag = "books", params(BooksParams),
     responses((status = 200, description = "The rows.", body = BooksShown), ReadProblems))]
 pub(crate) async fn read_books(
     State(app): State<App>,
-    Asking(asked): Asking<BooksAsked>,
+    QueryParam(asked): QueryParam<BooksParams>,
 ) -> Result<Json<BooksShown>, Problem> {
     let rows = app.ledger.books(&asked.read()?).await?;
     Ok(Json(BooksShown { rows: rows.iter().map(BooksRowShown::read).collect::<Result<_, _>>()? }))

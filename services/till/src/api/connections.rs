@@ -105,7 +105,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_connection_tells_how_it_does() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         assert_eq!(shop.get("/api/connections").await.json(), json!({"connections": []}));
         shop.connect("village").await;
         shop.put_on("village", &["COWL"]).await;

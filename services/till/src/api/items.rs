@@ -9,7 +9,7 @@ use crate::caller::Caller;
 use crate::shown;
 use crate::values::WeightText;
 use domain::codes::Gtin;
-use domain::people::Act;
+use domain::people::Permission;
 use domain::pricing::Working;
 use ledger::shelf::ItemView;
 use serde::Serialize;
@@ -130,7 +130,7 @@ impl ItemShown {
             price_currency: item.price.currency().to_string(),
             priced_by: if item.priced_by_hand { "hand" } else { "rule" },
             working: item.working.as_ref().map(WorkingShown::from),
-            cost: caller.may(Act::SeeCost).then(|| item.cost.map(|c| c.to_string())),
+            cost: caller.may(Permission::SeeCost).then(|| item.cost.map(|c| c.to_string())),
             unit_code,
             keep_off: item.keep_off,
             on_hand: shown::quantity(item.on_hand),

@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Asking, PageQuery};
+use crate::query::{PageQuery, QueryParam};
 use crate::shown;
 use crate::values::WeightText;
 use axum::Json;
@@ -80,7 +80,7 @@ impl From<ListingRow> for ListingShown {
     responses((status = 200, description = "Some of the listings.", body = ListingsShown), ReadProblems))]
 pub(crate) async fn list_listings(
     State(app): State<App>,
-    Asking(asked): Asking<PageQuery>,
+    QueryParam(asked): QueryParam<PageQuery>,
 ) -> Result<Json<ListingsShown>, Problem> {
     let page = asked.read::<ItemId>()?;
     let feed = app.ledger.connection(FEED).await?;

@@ -75,7 +75,7 @@ async fn send(shop: &TestShop, method: &Method, path: &str, body: &Value) -> Rep
 
 #[tokio::test]
 async fn a_list_in_place_of_an_object_is_refused_at_every_level_of_every_body() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     let document = shop.get("/api/openapi.json").await.json();
     let mut sent = 0;
     for (method, path, schema) in bodies(&document) {
@@ -107,7 +107,7 @@ async fn a_list_in_place_of_an_object_is_refused_at_every_level_of_every_body() 
 
 #[tokio::test]
 async fn an_unknown_field_is_refused_by_its_name_at_every_level_of_every_body() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     let document = shop.get("/api/openapi.json").await.json();
     for (method, path, schema) in bodies(&document) {
         if path == crate::api::feeds::orders::PATH {

@@ -94,18 +94,18 @@ impl Modify for Tokens {
 }
 
 /// The document, written once.
-fn description(with_desk: bool) -> &'static str {
+fn description(with_feed_adapter: bool) -> &'static str {
     static WITH: OnceLock<String> = OnceLock::new();
     static WITHOUT: OnceLock<String> = OnceLock::new();
-    let kept = if with_desk { &WITH } else { &WITHOUT };
+    let kept = if with_feed_adapter { &WITH } else { &WITHOUT };
     kept.get_or_init(|| {
         let mut document = Description::openapi();
-        if !with_desk {
+        if !with_feed_adapter {
             document.paths.paths.remove(feeds::orders::PATH);
         }
         // Made of text and numbers alone, it cannot fail to be written.
         let mut document = serde_json::to_value(&document).unwrap_or_default();
-        refine(&mut document, &routes(with_desk));
+        refine(&mut document, &routes(with_feed_adapter));
         document.to_string()
     })
 }
@@ -114,12 +114,12 @@ fn description(with_desk: bool) -> &'static str {
 #[utoipa::path(get, path = "/api/openapi.json", tag = "shop",
     responses((status = 200, description = "OpenAPI 3.1", body = Object)))]
 pub(crate) async fn read_description(State(app): State<App>) -> Response {
-    ([(header::CONTENT_TYPE, "application/json")], description(app.desk.is_some())).into_response()
+    ([(header::CONTENT_TYPE, "application/json")], description(app.feed_adapter.is_some())).into_response()
 }
 
 #[cfg(test)]
 mod tests {
-    use crate::caller::Needs;
+    use crate::caller::Access;
     use crate::hooks;
     use crate::pages::assets;
     use crate::routes::{Route, is_page, routes};
@@ -138,14 +138,14 @@ mod tests {
 
     #[tokio::test]
     async fn every_route_is_described_and_nothing_else() {
-        for with_desk in [false, true] {
+        for with_feed_adapter in [false, true] {
             let shop = TestShop::open().await;
-            let shop = if with_desk { shop.with_desk() } else { shop };
+            let shop = if with_feed_adapter { shop.with_feed_adapter() } else { shop };
             let reply = shop.get("/api/openapi.json").await;
             assert_eq!(reply.header("content-type"), Some("application/json"));
             let document = reply.json();
             assert_eq!(document["openapi"], "3.1.0");
-            let routed: BTreeSet<(String, String)> = routes(with_desk)
+            let routed: BTreeSet<(String, String)> = routes(with_feed_adapter)
                 .iter()
                 .filter(|route| !is_page(route.path) && ![assets::PATH, hooks::PATH].contains(&route.path))
                 .map(|route| (route.method.to_string(), route.path.to_owned()))
@@ -156,7 +156,7 @@ mod tests {
 
     #[tokio::test]
     async fn operations_are_told_apart_and_references_lead_somewhere() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let document = shop.get("/api/openapi.json").await.json();
         let mut ids = BTreeSet::new();
         let mut references = BTreeSet::new();
@@ -177,7 +177,7 @@ mod tests {
 
     #[tokio::test]
     async fn whatever_writes_asks_for_its_key_and_names_its_problems() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let document = shop.get("/api/openapi.json").await.json();
         let own = |path: &str| !is_page(path) && path != hooks::PATH;
         let writes = |r: &&Route| r.method != axum::http::Method::GET && own(r.path);
@@ -194,7 +194,7 @@ mod tests {
     // OpenAPI 3.1.1, 4.8.17.1: a response has a description.
     #[tokio::test]
     async fn every_response_is_described() {
-        let document = TestShop::open().await.with_desk().get("/api/openapi.json").await.json();
+        let document = TestShop::open().await.with_feed_adapter().get("/api/openapi.json").await.json();
         let mut seen = 0;
         walk(&document, &mut |name, value| {
             if name == "responses" {
@@ -220,14 +220,14 @@ mod tests {
 
     #[tokio::test]
     async fn only_what_asks_who_calls_names_the_token() {
-        let document = TestShop::open().await.with_desk().get("/api/openapi.json").await.json();
+        let document = TestShop::open().await.with_feed_adapter().get("/api/openapi.json").await.json();
         let mut open = Vec::new();
         for route in routes(true) {
             let operation = &document["paths"][route.path][route.method.as_str().to_lowercase()];
             if operation.is_null() {
                 continue;
             }
-            let asks = route.needs != Needs::Nobody;
+            let asks = route.access != Access::Public;
             let expected = if asks { serde_json::json!([{"token": []}]) } else { Value::Null };
             assert_eq!(operation["security"], expected, "{}", route.path);
             open.extend((!asks).then_some(route.path));
@@ -238,7 +238,7 @@ mod tests {
     // A program that is written from the description alone must know what may stand in a body.
     #[tokio::test]
     async fn every_text_of_a_body_says_its_form_and_every_list_its_length() {
-        let document = TestShop::open().await.with_desk().get("/api/openapi.json").await.json();
+        let document = TestShop::open().await.with_feed_adapter().get("/api/openapi.json").await.json();
         let schemas = document["components"]["schemas"].as_object().expect("schemas");
         let mut seen = 0;
         for (name, schema) in

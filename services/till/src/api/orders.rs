@@ -5,7 +5,7 @@ pub(crate) mod status;
 
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Asking, Page};
+use crate::query::{Page, QueryParam};
 use crate::shown;
 use axum::Json;
 use axum::extract::State;
@@ -18,7 +18,7 @@ use utoipa::{IntoParams, ToSchema};
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub(crate) struct OrdersAsked {
+pub(crate) struct OrdersQuery {
     /// `next` of the answer before; the first rows without it.
     cursor: Option<String>,
     /// How many rows, 1 to 200; 50 without it.
@@ -28,7 +28,7 @@ pub(crate) struct OrdersAsked {
     short: Option<String>,
 }
 
-impl OrdersAsked {
+impl OrdersQuery {
     fn read(&self) -> Result<(Page<OrderId>, bool), Problem> {
         let short = match self.short.as_deref() {
             Some("" | "true") => true,
@@ -113,11 +113,11 @@ impl From<OrderLineView> for OrderLineShown {
 }
 
 /// Orders that came in, and how each line stands.
-#[utoipa::path(get, path = "/api/orders", tag = "online", params(OrdersAsked),
+#[utoipa::path(get, path = "/api/orders", tag = "online", params(OrdersQuery),
     responses((status = 200, description = "Some of the orders.", body = OrdersShown), ReadProblems))]
 pub(crate) async fn list_orders(
     State(app): State<App>,
-    Asking(asked): Asking<OrdersAsked>,
+    QueryParam(asked): QueryParam<OrdersQuery>,
 ) -> Result<Json<OrdersShown>, Problem> {
     let (page, short) = asked.read()?;
     let mut orders = app.ledger.orders(page.after, short, page.and_one()).await?;

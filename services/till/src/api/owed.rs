@@ -4,7 +4,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use crate::values;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -49,7 +49,7 @@ pub(crate) struct LeftShown {
     responses((status = 201, description = "What is left.", body = LeftShown), WriteProblems))]
 pub(crate) async fn pay(
     State(app): State<App>,
-    At(tender): At<TenderId>,
+    PathParam(tender): PathParam<TenderId>,
     write: Write<PaymentText>,
 ) -> Result<Answer<LeftShown>, Problem> {
     let pay = write.body.read(tender, app.ledger.shop().currency, write.who)?;

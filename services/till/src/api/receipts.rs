@@ -3,7 +3,7 @@
 use crate::api::sales::SaleShown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{At, Receipt};
+use crate::query::{PathParam, Receipt};
 use axum::Json;
 use axum::extract::State;
 
@@ -13,7 +13,7 @@ use axum::extract::State;
     responses((status = 200, description = "The sale.", body = SaleShown), ReadProblems))]
 pub(crate) async fn read_receipt(
     State(app): State<App>,
-    At(number): At<Receipt>,
+    PathParam(number): PathParam<Receipt>,
 ) -> Result<Json<SaleShown>, Problem> {
     Ok(Json(app.ledger.sale_by_receipt(number.0).await?.into()))
 }

@@ -4,7 +4,7 @@
 //! One table for the whole API, by the names of the fields: a name means the same wherever it stands, and a
 //! name of one body alone is written with it. The lists of words are the domain's own.
 
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::query::{DEFAULT_ROWS, MAX_ROWS};
 use crate::routes::Route;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
@@ -185,7 +185,7 @@ pub(super) fn refine(document: &mut Value, routes: &[Route]) {
         else {
             continue;
         };
-        if route.needs != Needs::Nobody {
+        if route.access != Access::Public {
             operation["security"] = json!([{"token": []}]);
         }
         for parameter in operation.get_mut("parameters").and_then(Value::as_array_mut).into_iter().flatten() {

@@ -4,7 +4,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use crate::values;
 use axum::extract::State;
 use domain::ids::RefundLineId;
@@ -28,7 +28,7 @@ impl Body for FateText {}
     responses((status = 200, description = "What was decided.", body = FateText), WriteProblems))]
 pub(crate) async fn decide_fate(
     State(app): State<App>,
-    At(line): At<RefundLineId>,
+    PathParam(line): PathParam<RefundLineId>,
     write: Write<FateText>,
 ) -> Result<Answer<FateText>, Problem> {
     let fate = values::fate(&write.body.fate, "#/fate")?;

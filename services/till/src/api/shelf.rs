@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::Asking;
+use crate::query::QueryParam;
 use axum::Json;
 use axum::extract::State;
 use ledger::shelf::{ShelfQuery, ShelfRow};
@@ -13,13 +13,13 @@ use utoipa::{IntoParams, ToSchema};
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub(crate) struct ShelfAsked {
+pub(crate) struct ShelfParams {
     /// `true`, or given without a value: only what was sold and of which nothing is left.
     #[serde(rename = "sold-out")]
     sold_out: Option<String>,
 }
 
-impl ShelfAsked {
+impl ShelfParams {
     fn read(&self) -> Result<ShelfQuery, Problem> {
         let sold_out = match self.sold_out.as_deref() {
             Some("" | "true") => true,
@@ -72,11 +72,11 @@ impl From<ShelfRow> for ShelfRowShown {
 }
 
 /// The shelf by style, size and color; with `sold-out`, what is worth making next.
-#[utoipa::path(get, path = "/api/shelf", tag = "stock", params(ShelfAsked),
+#[utoipa::path(get, path = "/api/shelf", tag = "stock", params(ShelfParams),
     responses((status = 200, description = "The rows.", body = ShelfShown), ReadProblems))]
 pub(crate) async fn read_shelf(
     State(app): State<App>,
-    Asking(asked): Asking<ShelfAsked>,
+    QueryParam(asked): QueryParam<ShelfParams>,
 ) -> Result<Json<ShelfShown>, Problem> {
     let rows = app.ledger.shelf(&asked.read()?).await?;
     Ok(Json(ShelfShown { rows: rows.into_iter().map(ShelfRowShown::from).collect() }))

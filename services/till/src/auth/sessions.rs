@@ -56,10 +56,12 @@ impl Hand {
 
     /// Whether the table lets them take a route.
     fn may(&self, route: &Route) -> bool {
-        match route.needs {
-            Needs::Nobody | Needs::Somebody => true,
-            Needs::Password | Needs::Confirmed => self.by == By::Password,
-            Needs::One(act) => self.role.may(act) && (self.by == By::Password || act.by_pin()),
+        match route.access {
+            Access::Public | Access::Authenticated => true,
+            Access::Password | Access::Confirmed => self.by == By::Password,
+            Access::With(permission) => {
+                self.role.may(permission) && (self.by == By::Password || permission.by_pin())
+            }
         }
     }
 }
@@ -96,13 +98,13 @@ async fn hands(shop: &TestShop) -> Vec<Hand> {
 // OWASP ASVS 5.0.0, 8.2.1 and 8.3.1.
 #[tokio::test]
 async fn every_route_lets_in_the_people_whom_the_table_lets_in() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     let all = routes(true);
     let mut asked = 0;
     for mut hand in hands(&shop).await {
         // The one before has ended all their sessions.
         hand.enter().await;
-        for route in all.iter().filter(|route| route.needs != Needs::Nobody) {
+        for route in all.iter().filter(|route| route.access != Access::Public) {
             let part = |part: &str| if part.starts_with('{') { "77".to_owned() } else { part.to_owned() };
             let path = route.path.split('/').map(part).collect::<Vec<_>>().join("/");
             let reply = hand.ask(route, &path).await;
@@ -125,7 +127,7 @@ async fn every_route_lets_in_the_people_whom_the_table_lets_in() {
 /// On the counter's pages of things that are there: whoever may is shown the page itself.
 #[tokio::test]
 async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     let first = Some(BasketChange::Add { code: Code::parse("SPINDLE").expect("a code"), quantity: None });
     let (channel, who) = (Channel::store(), "counter".to_owned());
     let slip = OpenBasket { channel: channel.clone(), first, who: who.clone() };

@@ -7,7 +7,7 @@ use crate::testing::TestShop;
 use crate::testing::browser::Browser;
 use axum::body::Body;
 use axum::http::Request as HttpRequest;
-use domain::people::{Act, Role};
+use domain::people::{Permission, Role};
 use ledger::people::{CONFIRMED_FOR_MS, EndToken};
 use serde_json::json;
 
@@ -26,23 +26,23 @@ async fn asked(shop: &TestShop, route: &Route) -> (u16, String) {
 // OWASP ASVS 5.0.0, 8.2.1.
 #[tokio::test]
 async fn every_route_lets_in_whom_the_table_lets_in_and_nobody_else() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     let all = routes(true);
     assert!(all.len() > 50, "{}", all.len());
     for route in &all {
         let what = format!("{} {}", route.method, route.path);
-        let roles = if route.needs == Needs::Nobody { &[][..] } else { &Role::ALL[..] };
+        let roles = if route.access == Access::Public { &[][..] } else { &Role::ALL[..] };
         for role in roles.iter().copied() {
-            let may = match route.needs {
-                Needs::Nobody | Needs::Somebody => true,
-                Needs::Password | Needs::Confirmed => false,
-                Needs::One(act) => role.may(act) && act.by_program(),
+            let may = match route.access {
+                Access::Public | Access::Authenticated => true,
+                Access::Password | Access::Confirmed => false,
+                Access::With(permission) => role.may(permission) && permission.by_program(),
             };
             let (status, _) = asked(&shop.as_role(role), route).await;
             assert_eq!(![401, 403].contains(&status), may, "{what} as {role}: {status}");
         }
         let (status, location) = asked(&shop.as_nobody(), route).await;
-        if route.needs == Needs::Nobody {
+        if route.access == Access::Public {
             assert!(status != 401, "{what} as nobody: {status}");
         } else if is_page(route.path) {
             assert_eq!((status, location.as_str()), (303, "/begin"), "{what} as nobody");
@@ -70,13 +70,13 @@ async fn owners(shop: &TestShop) -> [Browser; 2] {
 // OWASP ASVS 5.0.0, 7.5.1 and 8.2.1: what a session may depends on how it was opened, and how long ago.
 #[tokio::test]
 async fn every_route_asks_how_and_when_its_person_signed_in() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     let [mut by_password, mut by_pin] = owners(&shop).await;
     by_pin.get("/counter").await;
     shop.advance_millis(CONFIRMED_FOR_MS);
     by_password.get("/today").await;
     let own = [("origin", "http://localhost"), ("sec-fetch-site", "same-origin")];
-    for route in routes(true).iter().filter(|r| r.needs != Needs::Nobody && r.path != "/leave") {
+    for route in routes(true).iter().filter(|r| r.access != Access::Public && r.path != "/leave") {
         let what = format!("{} {}", route.method, route.path);
         if route.path.starts_with("/own/sessions") || route.path.ends_with("/events") {
             continue;
@@ -88,10 +88,10 @@ async fn every_route_asks_how_and_when_its_person_signed_in() {
             let body = (route.method != Method::GET).then_some(body);
             browser.ask(route.method.as_str(), &below(route), body, &headers).await
         };
-        let may = match route.needs {
-            Needs::Nobody | Needs::Somebody => true,
-            Needs::Password | Needs::Confirmed => false,
-            Needs::One(act) => act.by_pin(),
+        let may = match route.access {
+            Access::Public | Access::Authenticated => true,
+            Access::Password | Access::Confirmed => false,
+            Access::With(permission) => permission.by_pin(),
         };
         let reply = ask(&mut by_pin).await;
         assert_eq!(
@@ -99,7 +99,7 @@ async fn every_route_asks_how_and_when_its_person_signed_in() {
             may,
             "{what} by PIN"
         );
-        let asks = route.needs.asks_again() && route.method != Method::GET;
+        let asks = route.access.needs_confirmation() && route.method != Method::GET;
         let reply = ask(&mut by_password).await;
         assert_eq!(reply.status == 403, asks, "{what} by password, not fresh: {}", reply.status);
         assert!(!asks || !is_page(route.path) || reply.text().contains("Confirm it"), "{what}");
@@ -111,7 +111,7 @@ async fn every_route_asks_how_and_when_its_person_signed_in() {
 async fn what_asks_for_nobody_stands_here() {
     let open: Vec<String> = routes(true)
         .iter()
-        .filter(|route| route.needs == Needs::Nobody)
+        .filter(|route| route.access == Access::Public)
         .map(|route| format!("{} {}", route.method, route.path))
         .collect();
     let expected = [
@@ -146,8 +146,8 @@ async fn who_may_not_is_told_what_they_may_not() {
         "{}",
         page.text()
     );
-    assert!(!page.text().contains("href=\"/books\""), "the doors are those of the role");
-    assert!(Role::Counter.may(Act::Sell));
+    assert!(!page.text().contains("href=\"/books\""), "the links are those of the role");
+    assert!(Role::Counter.may(Permission::Sell));
 }
 
 // RFC 6750, 3.1; RFC 8725 for the tokens themselves is in `tokens`.

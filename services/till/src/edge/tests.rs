@@ -80,7 +80,7 @@ fn written(route: &crate::routes::Route) -> String {
 
 #[tokio::test]
 async fn whatever_writes_needs_a_key_and_json_and_room() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     // A hook says by its signature who it is, and by its own name that it came before.
     let ours = |path: &str| !is_page(path) && path != crate::hooks::PATH;
     for route in crate::routes::routes(true).iter().filter(|r| r.method != Method::GET && ours(r.path)) {
@@ -123,7 +123,7 @@ async fn whatever_writes_needs_a_key_and_json_and_room() {
 
 #[tokio::test]
 async fn a_body_over_the_limit_is_refused() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     // Space after a document is still the document.
     let padded = |size: usize| format!("{}{}", "{}", " ".repeat(size - 2));
     let check = |path: &'static str, size: usize, kind: &'static str, status: u16| {
@@ -209,10 +209,10 @@ where
     H: axum::handler::Handler<T, App>,
     T: 'static,
 {
-    let house = House { app: shop.app.clone(), asked: Arc::default() };
+    let state = EdgeState { app: shop.app.clone(), policies: Arc::default() };
     let router = Router::new()
         .route("/api/own", get(handler))
-        .layer(from_fn_with_state(house, edge))
+        .layer(from_fn_with_state(state, edge))
         .with_state(shop.app.clone());
     let request = axum::http::Request::builder().uri("/api/own").header("host", "localhost");
     let request = request.extension(crate::testing::here());

@@ -42,7 +42,7 @@ assets! {
     "look.css" "text/css; charset=utf-8",
     "online.css" "text/css; charset=utf-8",
     "online.js" "text/javascript; charset=utf-8",
-    "door.css" "text/css; charset=utf-8",
+    "account.css" "text/css; charset=utf-8",
     "shelf.css" "text/css; charset=utf-8",
     "books.css" "text/css; charset=utf-8",
     "settings.css" "text/css; charset=utf-8",

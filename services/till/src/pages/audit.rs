@@ -1,16 +1,16 @@
 //! The list of who changed what, for the owner to read.
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::caller::{Access, Caller};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use crate::routes::Route;
 use askama::Template;
 use axum::extract::State;
 use domain::ids::AuditId;
-use domain::people::Act;
+use domain::people::Permission;
 use serde::Deserialize;
 
 /// Lines of one page.
@@ -18,7 +18,7 @@ const LINES: usize = 100;
 
 /// Its route.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/settings/audit", Needs::One(Act::Run), room)]
+    vec![Route::get("/settings/audit", Access::With(Permission::Run), room)]
 }
 
 struct Line {
@@ -40,7 +40,7 @@ pub(crate) struct Page {
 
 /// Where the list begins.
 #[derive(Debug, Default, Deserialize)]
-pub(crate) struct Asked {
+pub(crate) struct AuditQuery {
     before: Option<String>,
 }
 
@@ -48,8 +48,8 @@ pub(crate) struct Asked {
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<Asked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<AuditQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let before = asked.before.map(|text| text.parse::<AuditId>()).transpose();
     let before = before.map_err(|error| Problem::invalid_parameter("before", error))?;
     let mut rows = app.ledger.audit(before, LINES + 1).await?;
@@ -65,7 +65,7 @@ pub(crate) async fn room(
         detail: row.detail,
     };
     let lines = rows.into_iter().map(line).collect();
-    Ok(Paper(Page { frame: Frame::new(&app, &caller, Room::Settings), lines, before: last }))
+    Ok(HtmlPage(Page { frame: Frame::new(&app, &caller, Room::Settings), lines, before: last }))
 }
 
 #[cfg(test)]

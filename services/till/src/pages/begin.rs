@@ -3,12 +3,12 @@
 //! shop's public address first would own it.
 
 use crate::app::App;
-use crate::caller::Needs;
+use crate::auth::Visit;
+use crate::caller::Access;
 use crate::cookies::Cookie;
-use crate::door::Visit;
 use crate::pages::enter::{before, let_in, new_session, with_before};
 use crate::pages::form::{Faults, Form, read_outside};
-use crate::pages::frame::{Frame, Paper, go};
+use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{Kind, Problem};
 use crate::routes::Route;
 use crate::secrets::check_password;
@@ -22,7 +22,7 @@ use ledger::people::{AddPerson, By, TryFrom, TryOf};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/begin", Needs::Nobody, door), Route::post("/begin", Needs::Nobody, begin)]
+    vec![Route::get("/begin", Access::Public, page), Route::post("/begin", Access::Public, begin)]
 }
 
 /// Currencies that are offered; any other code of ISO 4217 can be typed.
@@ -70,7 +70,7 @@ struct Page {
 /// Whether the set-up is open to whoever asks: `Some` answer if not.
 async fn closed(app: &App, visit: &Visit) -> Result<Option<Response>, Problem> {
     if app.ledger.has_people().await? {
-        return Ok(Some(go("/enter")));
+        return Ok(Some(see_other("/enter")));
     }
     if visit.is_here {
         return Ok(None);
@@ -81,7 +81,7 @@ async fn closed(app: &App, visit: &Visit) -> Result<Option<Response>, Problem> {
 }
 
 /// GET /begin
-pub(crate) async fn door(
+pub(crate) async fn page(
     State(app): State<App>,
     visit: Visit,
     headers: HeaderMap,
@@ -101,7 +101,7 @@ pub(crate) async fn door(
         currencies: CURRENCIES,
         zones: ZONES,
     };
-    Ok(with_before(&visit, &token, Paper(page).into_response()))
+    Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
 
 /// POST /begin
@@ -118,10 +118,10 @@ pub(crate) async fn begin(
     }
     let password = form.raw("password");
     if let Err(weak) = check_password(password, form.text("owner")) {
-        return Ok(again(&app, &form, Faults::one("password", weak.to_string())));
+        return Ok(redisplay(&app, &form, Faults::one("password", weak.to_string())));
     }
     if password != form.raw("again") {
-        return Ok(again(&app, &form, Faults::one("again", "the passwords do not match")));
+        return Ok(redisplay(&app, &form, Faults::one("again", "the passwords do not match")));
     }
     let phc = app.secrets.hash(password).await?;
     let name = form.text("owner").to_owned();
@@ -135,11 +135,11 @@ pub(crate) async fn begin(
         Ok(person) => {
             let_in(&app, &visit, &headers, new_session(person, By::Password, phc, tried), "/").await
         }
-        Err(problem) => Ok(again(&app, &form, Faults::of(problem)?)),
+        Err(problem) => Ok(redisplay(&app, &form, Faults::of(problem)?)),
     }
 }
 
-fn again(app: &App, form: &Form, faults: Faults) -> Response {
+fn redisplay(app: &App, form: &Form, faults: Faults) -> Response {
     let of = |field: &str| form.text(field).to_owned();
     let page = Page {
         frame: Frame::outside(app, &form.caller.form_token),
@@ -151,7 +151,7 @@ fn again(app: &App, form: &Form, faults: Faults) -> Response {
         currencies: CURRENCIES,
         zones: ZONES,
     };
-    (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
+    (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ pub(crate) mod sale;
 pub(crate) mod table;
 mod year;
 
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::pages::frame::Room;
 use crate::problem::{Kind, Problem};
 use crate::query::Named;
@@ -18,13 +18,13 @@ use domain::money::MoneyError;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    let needs = Needs::One(Room::Books.asks());
+    let access = Access::With(Room::Books.permission());
     vec![
-        Route::get("/books", needs, year::page),
-        Route::get("/books/csv", needs, csv::download),
-        Route::get("/books/month/{month}", needs, month::page),
-        Route::get("/books/day/{day}", needs, day::page),
-        Route::get("/books/sale/{id}", needs, sale::page),
+        Route::get("/books", access, year::page),
+        Route::get("/books/csv", access, csv::download),
+        Route::get("/books/month/{month}", access, month::page),
+        Route::get("/books/day/{day}", access, day::page),
+        Route::get("/books/sale/{id}", access, sale::page),
     ]
 }
 

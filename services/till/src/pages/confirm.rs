@@ -3,13 +3,13 @@
 //! typed is lost, and no handler has to know of it.
 
 use crate::app::App;
+use crate::auth::Visit;
 use crate::body::{BULK_LIMIT, read};
 use crate::caller::{Caller, Person};
 use crate::cookies::Cookie;
-use crate::door::Visit;
 use crate::pages::enter::check_code;
 use crate::pages::form::Faults;
-use crate::pages::frame::{Frame, Paper};
+use crate::pages::frame::{Frame, HtmlPage};
 use crate::pages::mask;
 use crate::problem::{Kind, Problem};
 use crate::routes::is_page;
@@ -116,7 +116,7 @@ pub(crate) async fn ask(
         password_field: PASSWORD,
         code_field: CODE,
     };
-    Ok(Outcome::Answered(Box::new((StatusCode::FORBIDDEN, Paper(page)).into_response())))
+    Ok(Outcome::Answered(Box::new((StatusCode::FORBIDDEN, HtmlPage(page)).into_response())))
 }
 
 fn take(pairs: &mut Vec<(String, String)>, name: &str) -> Option<String> {
@@ -151,7 +151,7 @@ async fn confirm(
         }
         _ => None,
     };
-    let cookie = crate::chance::text();
+    let cookie = crate::random::text();
     let confirm = Confirm {
         session: person.session,
         person: person.id,

@@ -20,21 +20,21 @@ mod tests;
 mod words;
 
 use crate::app::App;
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::pages::form::Form;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use crate::routes::Route;
 use axum::response::Response;
 use domain::ids::BasketId;
-use domain::people::Act;
+use domain::people::Permission;
 use ledger::{Command, Rejection};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    let sell = Needs::One(Act::Sell);
-    let give_back = Needs::One(Act::GiveBack);
-    let keep = Needs::One(Act::KeepDrawer);
+    let sell = Access::With(Permission::Sell);
+    let give_back = Access::With(Permission::GiveBack);
+    let keep = Access::With(Permission::KeepDrawer);
     vec![
         Route::get("/counter", sell, room::room),
         Route::post("/counter/scan", sell, scan::first),
@@ -69,7 +69,7 @@ pub(crate) fn routes() -> Vec<Route> {
 }
 
 /// Runs a form's command; a refusal is for the page to say.
-async fn said<C: Command>(
+async fn run_form<C: Command>(
     app: &App,
     form: &Form,
     command: &C,
@@ -84,7 +84,7 @@ async fn said<C: Command>(
 /// Answers a form that was done: on to the slip, or with the slip alone for a script.
 async fn done(app: &App, form: &Form, basket: BasketId) -> Result<Response, Problem> {
     if !form.has("part") {
-        return Ok(go(&format!("/counter/{basket}")));
+        return Ok(see_other(&format!("/counter/{basket}")));
     }
     Ok(match slip::read(app, basket).await? {
         Ok(slip) => slip::answer(app, &form.caller, slip),
@@ -92,8 +92,8 @@ async fn done(app: &App, form: &Form, basket: BasketId) -> Result<Response, Prob
     })
 }
 
-/// Answers a form that was refused: the slip as it stands, and what is wrong.
-async fn again(
+/// Shows the slip again after a form was refused, with what is wrong.
+async fn redisplay(
     app: &App,
     form: &Form,
     basket: Option<BasketId>,

@@ -8,13 +8,13 @@ mod entry;
 mod session;
 
 use crate::app::App;
-use crate::caller::Needs;
+use crate::auth::Visit;
+use crate::caller::Access;
 use crate::cookies::Cookie;
-use crate::door::Visit;
 use crate::pages::form::{Faults, Form, read_outside};
-use crate::pages::frame::{Frame, Paper, go};
+use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{BEARER, Kind, Problem};
-use crate::query::Asking;
+use crate::query::QueryParam;
 use crate::routes::Route;
 use crate::secrets::MOST_BYTES;
 use askama::Template;
@@ -41,11 +41,11 @@ const MAX_THEN: usize = 500;
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![
-        Route::get("/enter", Needs::Nobody, door),
-        Route::post("/enter", Needs::Nobody, come_in),
-        Route::get("/enter/code", Needs::Nobody, code::room),
-        Route::post("/enter/code", Needs::Nobody, code::enter),
-        Route::post("/leave", Needs::Somebody, leave),
+        Route::get("/enter", Access::Public, page),
+        Route::post("/enter", Access::Public, come_in),
+        Route::get("/enter/code", Access::Public, code::room),
+        Route::post("/enter/code", Access::Public, code::enter),
+        Route::post("/leave", Access::Authenticated, leave),
     ]
 }
 
@@ -72,7 +72,7 @@ struct Hand {
 
 /// Where to go on to.
 #[derive(Debug, Default, Deserialize)]
-pub(crate) struct Asked {
+pub(crate) struct SignInQuery {
     #[serde(default)]
     then: String,
 }
@@ -83,7 +83,7 @@ fn own_path(then: &str) -> &str {
         && !then.starts_with("//")
         && then.len() <= MAX_THEN
         && then.bytes().all(|b| b.is_ascii_graphic() && b != b'\\')
-        && !["/enter", "/leave", "/begin"].iter().any(|door| then.starts_with(door));
+        && !["/enter", "/leave", "/begin"].iter().any(|path| then.starts_with(path));
     if is_own { then } else { "/" }
 }
 
@@ -123,25 +123,25 @@ impl Page {
 }
 
 /// GET /enter
-pub(crate) async fn door(
+pub(crate) async fn page(
     State(app): State<App>,
     visit: Visit,
     headers: HeaderMap,
-    Asking(asked): Asking<Asked>,
+    QueryParam(asked): QueryParam<SignInQuery>,
 ) -> Result<Response, Problem> {
     if !app.ledger.has_people().await? {
-        return Ok(go("/begin"));
+        return Ok(see_other("/begin"));
     }
     let token = before(&visit, &headers);
     let device = device_of(&app, &visit, &headers).await?;
     let mut page = Page::new(&app, &token, device.as_ref(), "").await?;
     own_path(&asked.then).clone_into(&mut page.then);
-    Ok(with_before(&visit, &token, Paper(page).into_response()))
+    Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
 
 /// The token of the form of a browser that is not in yet.
 pub(crate) fn before(visit: &Visit, headers: &HeaderMap) -> String {
-    Cookie::Before.read(visit.via, headers).unwrap_or_else(crate::chance::text)
+    Cookie::Before.read(visit.via, headers).unwrap_or_else(crate::random::text)
 }
 
 /// Sets the cookie beside the form.
@@ -171,7 +171,7 @@ pub(crate) async fn come_in(
     let form = read_outside(request, &token).await?;
     let origin = Origin::of(&app, &visit, &headers, form.text("name")).await?;
     if let Some(faults) = too_long(&form) {
-        let page = again(&app, &form, origin.device.as_ref(), faults).await?;
+        let page = redisplay(&app, &form, origin.device.as_ref(), faults).await?;
         return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
     }
     let then = own_path(form.text("then"));
@@ -185,16 +185,16 @@ pub(crate) async fn come_in(
     }
 }
 
-async fn again(
+async fn redisplay(
     app: &App,
     form: &Form,
     device: Option<&DeviceView>,
     faults: Faults,
-) -> Result<Paper<Page>, Problem> {
+) -> Result<HtmlPage<Page>, Problem> {
     let page = Page::new(app, &form.caller.form_token, device, form.text("person")).await?;
     let then = own_path(form.text("then")).to_owned();
     let name = form.text("name").chars().take(MAX_NAME_CHARS).collect();
-    Ok(Paper(Page { faults, then, name, ..page }))
+    Ok(HtmlPage(Page { faults, then, name, ..page }))
 }
 
 /// Wrong: of which of the two nothing is said, nor whether a PIN is dead.
@@ -214,7 +214,7 @@ async fn wrong(
              PIN works again"
         ),
     };
-    let page = again(app, form, device, Faults::one("", words)).await?;
+    let page = redisplay(app, form, device, Faults::one("", words)).await?;
     Ok((StatusCode::UNAUTHORIZED, [(header::WWW_AUTHENTICATE, BEARER)], page).into_response())
 }
 
@@ -239,7 +239,7 @@ async fn too_often(
     let account = account(app, form).await?;
     tracing::warn!(account, from = %visit.address, "a try to sign in has to wait");
     let wait = problem.retry_after();
-    let page = again(app, form, device, Faults::of(problem)?).await?;
+    let page = redisplay(app, form, device, Faults::of(problem)?).await?;
     let wait = [(header::RETRY_AFTER, HeaderValue::from(wait))];
     Ok((Kind::TooOften.status(), wait, page).into_response())
 }
@@ -261,7 +261,7 @@ pub(crate) async fn leave(
 
 /// Back to the sign-in page, without the session's cookie.
 pub(crate) fn signed_out(visit: &Visit) -> Response {
-    let mut response = go("/enter");
+    let mut response = see_other("/enter");
     response.headers_mut().append(header::SET_COOKIE, Cookie::Session.unset(visit.via));
     let (name, value) = CLEAR_SITE_DATA;
     response.headers_mut().insert(name, value);

@@ -119,7 +119,7 @@ impl Form {
             return Err(Problem::new(Kind::ForeignOrigin, words));
         }
         let given = take(&mut pairs, KEY);
-        let given = if given.is_empty() { crate::chance::text() } else { given };
+        let given = if given.is_empty() { crate::random::text() } else { given };
         // Without the token: the same form sent again after its sender came in anew is the same.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)

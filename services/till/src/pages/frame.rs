@@ -8,7 +8,7 @@ use crate::problem::{Kind, Problem};
 use askama::Template;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use domain::people::Act;
+use domain::people::Permission;
 
 /// A room.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -24,7 +24,7 @@ pub(crate) enum Room {
 }
 
 impl Room {
-    /// All of them, in the order of their doors.
+    /// All of them, in the order of the menu.
     pub(crate) const ALL: [Self; 8] = [
         Self::Today,
         Self::Workbench,
@@ -62,22 +62,22 @@ impl Room {
         }
     }
 
-    /// What somebody must be allowed to do for its door to be there.
-    pub(crate) fn asks(self) -> Act {
+    /// Who sees its link in the menu.
+    pub(crate) fn permission(self) -> Permission {
         match self {
-            Self::Today | Self::Shelf => Act::Look,
-            Self::Workbench | Self::Herd => Act::Make,
-            Self::Counter => Act::Sell,
-            Self::Online => Act::List,
-            Self::Books => Act::ReadBooks,
-            Self::Settings => Act::Run,
+            Self::Today | Self::Shelf => Permission::Look,
+            Self::Workbench | Self::Herd => Permission::Make,
+            Self::Counter => Permission::Sell,
+            Self::Online => Permission::List,
+            Self::Books => Permission::ReadBooks,
+            Self::Settings => Permission::Run,
         }
     }
 }
 
-/// A door in the frame.
+/// A link of the menu.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Door {
+pub(crate) struct NavLink {
     pub(crate) name: &'static str,
     pub(crate) path: &'static str,
     pub(crate) is_here: bool,
@@ -93,32 +93,32 @@ pub(crate) struct Frame {
     /// What every form brings along in its field `_token`: the session's, under this page's mask.
     pub(crate) form_token: String,
     /// The rooms that they may enter.
-    pub(crate) doors: Vec<Door>,
+    pub(crate) links: Vec<NavLink>,
 }
 
 impl Frame {
     /// For somebody in a room.
     pub(crate) fn new(app: &App, caller: &Caller, here: Room) -> Self {
-        let door = |room: Room| Door { name: room.name(), path: room.path(), is_here: room == here };
+        let link = |room: Room| NavLink { name: room.name(), path: room.path(), is_here: room == here };
         Self {
             shop: app.ledger.shop().name.clone(),
             who: caller.who.clone(),
             form_token: masked(&caller.form_token),
-            doors: Room::ALL.into_iter().filter(|room| caller.may(room.asks())).map(door).collect(),
+            links: Room::ALL.into_iter().filter(|room| caller.may(room.permission())).map(link).collect(),
         }
     }
 
     /// For somebody beside the rooms, at what is their own.
     pub(crate) fn beside(app: &App, caller: &Caller) -> Self {
         let mut frame = Self::new(app, caller, Room::Today);
-        frame.doors.iter_mut().for_each(|door| door.is_here = false);
+        frame.links.iter_mut().for_each(|link| link.is_here = false);
         frame
     }
 
     /// Outside of the rooms: entering, the first set-up, a page that is not there.
     pub(crate) fn outside(app: &App, form_token: &str) -> Self {
         let (shop, who) = (app.ledger.shop().name.clone(), String::new());
-        Self { shop, who, form_token: masked(form_token), doors: Vec::new() }
+        Self { shop, who, form_token: masked(form_token), links: Vec::new() }
     }
 
     /// The address of a file that comes with the program.
@@ -130,14 +130,14 @@ impl Frame {
     /// A new key for a form's field `_key`: sent twice, the form is done once.
     #[expect(clippy::unused_self, reason = "templates have nothing but the frame to ask")]
     pub(crate) fn new_key(&self) -> String {
-        crate::chance::text()
+        crate::random::text()
     }
 }
 
 /// A page, written out.
-pub(crate) struct Paper<T>(pub(crate) T);
+pub(crate) struct HtmlPage<T>(pub(crate) T);
 
-impl<T: Template> IntoResponse for Paper<T> {
+impl<T: Template> IntoResponse for HtmlPage<T> {
     fn into_response(self) -> Response {
         match self.0.render() {
             Ok(html) => {
@@ -150,7 +150,7 @@ impl<T: Template> IntoResponse for Paper<T> {
     }
 }
 
-/// Goes on to another page after a form was done, so that reading it again sends nothing again.
-pub(crate) fn go(path: &str) -> Response {
+/// 303 See Other: goes on to another page after a form was done, so that reading it again sends nothing again.
+pub(crate) fn see_other(path: &str) -> Response {
     (StatusCode::SEE_OTHER, [(header::LOCATION, path)]).into_response()
 }

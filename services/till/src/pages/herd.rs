@@ -1,15 +1,15 @@
 //! The room Herd.
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::caller::{Access, Caller};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::routes::Route;
 use askama::Template;
 use axum::extract::State;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/herd", Needs::One(Room::Herd.asks()), room)]
+    vec![Route::get("/herd", Access::With(Room::Herd.permission()), room)]
 }
 
 /// The room, before anything stands in it.
@@ -20,6 +20,6 @@ pub(crate) struct Page {
 }
 
 /// GET /herd
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page { frame: Frame::new(&app, &caller, Room::Herd) })
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> HtmlPage<Page> {
+    HtmlPage(Page { frame: Frame::new(&app, &caller, Room::Herd) })
 }

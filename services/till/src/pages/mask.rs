@@ -11,7 +11,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 /// The token under a new mask: as many random bytes as it has, and the two added bit by bit.
 pub(crate) fn masked(token: &str) -> String {
     let mut shown = vec![0; token.len()];
-    crate::chance::fill(&mut shown);
+    crate::random::fill(&mut shown);
     for (at, byte) in token.bytes().enumerate() {
         shown.push(shown[at] ^ byte);
     }

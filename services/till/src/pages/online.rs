@@ -17,10 +17,10 @@ mod wording;
 
 use crate::api::listings::FEED;
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::caller::{Access, Caller};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::{Kind, Problem};
-use crate::query::Asking;
+use crate::query::QueryParam;
 use crate::routes::Route;
 use askama::Template;
 use axum::extract::State;
@@ -37,7 +37,7 @@ const FAILED_LOOKED_AT: usize = 50;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    let list = Needs::One(Room::Online.asks());
+    let list = Access::With(Room::Online.permission());
     let mut routes = vec![
         Route::get("/online", list, room),
         Route::get("/online/texts", list, texts::show),
@@ -64,7 +64,7 @@ pub(crate) fn routes() -> Vec<Route> {
 /// Which page of the list.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct RoomAsked {
+pub(crate) struct RoomQuery {
     cursor: Option<String>,
 }
 
@@ -112,8 +112,8 @@ impl Count {
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<RoomAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<RoomQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let feed = app.ledger.connection(FEED).await?;
     let before = before(asked.cursor.as_deref())?;
     let mut items = app.ledger.unlisted(feed, before, texts::AT_ONCE + 1).await?;
@@ -125,7 +125,7 @@ pub(crate) async fn room(
     let orders = app.ledger.orders(None, true, WAITING_LOOKED_AT + 1).await?;
     let failed = app.ledger.feed_troubles(true, FAILED_LOOKED_AT + 1).await?;
     let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane: "new",
         weak: pieces.iter().filter(|piece| !piece.weak.is_empty()).count(),
@@ -146,10 +146,10 @@ fn before(cursor: Option<&str>) -> Result<Option<ItemId>, Problem> {
     cursor.map(|text| text.parse().map_err(wrong)).transpose()
 }
 
-/// The desk, or the words for a program that was put together without one.
-fn desk(app: &App) -> Result<&std::sync::Arc<dyn crate::feed_desk::FeedDesk>, Problem> {
+/// The adapter, or the words for a program that was put together without one.
+fn adapter(app: &App) -> Result<&std::sync::Arc<dyn crate::feed_adapter::FeedAdapter>, Problem> {
     let words = "feeds are not available on this server";
-    app.desk.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
+    app.feed_adapter.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
 }
 
 #[cfg(test)]

@@ -5,9 +5,9 @@ mod second_factor;
 mod sessions;
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
+use crate::caller::{Access, Caller};
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper};
+use crate::pages::frame::{Frame, HtmlPage};
 use crate::pages::shown;
 use crate::problem::Problem;
 use crate::routes::Route;
@@ -25,15 +25,15 @@ const PATH: &str = "/own";
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![
-        Route::get(PATH, Needs::Somebody, room),
+        Route::get(PATH, Access::Authenticated, room),
         // It asks for the password itself.
-        Route::post(PATH, Needs::Password, change),
-        Route::post("/own/second-factor", Needs::Confirmed, second_factor::offer),
-        Route::post("/own/second-factor/on", Needs::Confirmed, second_factor::turn_on),
-        Route::post("/own/second-factor/off", Needs::Confirmed, second_factor::turn_off),
-        Route::post("/own/recovery-codes", Needs::Confirmed, second_factor::renew_codes),
-        Route::post("/own/sessions/{id}/end", Needs::Somebody, sessions::end),
-        Route::post("/own/sessions/end", Needs::Somebody, sessions::end_all),
+        Route::post(PATH, Access::Password, change),
+        Route::post("/own/second-factor", Access::Confirmed, second_factor::offer),
+        Route::post("/own/second-factor/on", Access::Confirmed, second_factor::turn_on),
+        Route::post("/own/second-factor/off", Access::Confirmed, second_factor::turn_off),
+        Route::post("/own/recovery-codes", Access::Confirmed, second_factor::renew_codes),
+        Route::post("/own/sessions/{id}/end", Access::Authenticated, sessions::end),
+        Route::post("/own/sessions/end", Access::Authenticated, sessions::end_all),
     ]
 }
 
@@ -105,8 +105,8 @@ fn row(app: &App, session: OpenSession, this: domain::ids::SessionId) -> Session
 }
 
 /// GET /own
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(Page::new(&app, &caller).await?))
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(Page::new(&app, &caller).await?))
 }
 
 /// POST /own
@@ -114,9 +114,9 @@ pub(crate) async fn change(State(app): State<App>, form: Form) -> Result<Respons
     let faults = set_password(&app, &form).await?;
     let page = Page::new(&app, &form.caller).await?;
     match faults {
-        None => Ok(Paper(Page { is_done: true, ..page }).into_response()),
+        None => Ok(HtmlPage(Page { is_done: true, ..page }).into_response()),
         Some(faults) => {
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(Page { faults, ..page })).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(Page { faults, ..page })).into_response())
         }
     }
 }

@@ -6,11 +6,11 @@ mod one;
 mod token;
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::door::Visit;
+use crate::auth::Visit;
+use crate::caller::{Access, Caller};
 use crate::pages::enter::device_of;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
 use crate::routes::Route;
@@ -19,13 +19,13 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
-use domain::people::{Act, Role};
+use domain::people::{Permission, Role};
 use ledger::people::{AddPerson, PersonView, Phc};
 
 /// Where they are.
 pub(crate) const PATH: &str = "/settings/people";
 /// Who may see and change them.
-const NEEDS: Needs = Needs::One(Act::Admit);
+const NEEDS: Access = Access::With(Permission::Admit);
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
@@ -189,12 +189,12 @@ async fn room(
     caller: Caller,
     visit: Visit,
     headers: HeaderMap,
-) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(Page::new(&app, &caller, (&visit, &headers), (None, Undone::Nothing)).await?))
+) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(Page::new(&app, &caller, (&visit, &headers), (None, Undone::Nothing)).await?))
 }
 
 /// The page again, with the form that was not done.
-async fn again(
+async fn redisplay(
     app: &App,
     visit: &Visit,
     headers: &HeaderMap,
@@ -202,7 +202,7 @@ async fn again(
     undone: Undone,
 ) -> Result<Response, Problem> {
     let page = Page::new(app, &form.caller, (visit, headers), (Some(form), undone)).await?;
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 /// The role that a form names.
@@ -240,10 +240,10 @@ async fn add(
     form: Form,
 ) -> Result<Response, Problem> {
     match add_person(&app, &form).await {
-        Ok(()) => Ok(go(PATH)),
+        Ok(()) => Ok(see_other(PATH)),
         Err(problem) => {
             let undone = Undone::Person(Faults::of(problem)?);
-            again(&app, &visit, &headers, &form, undone).await
+            redisplay(&app, &visit, &headers, &form, undone).await
         }
     }
 }

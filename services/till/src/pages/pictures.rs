@@ -41,7 +41,7 @@ mod tests {
         let shop = TestShop::open().await;
         let folder = shop.ledger().pictures_folder();
         let bytes = jpeg(&photograph(800, 600), &[]);
-        let picture = shop.app.dark_room.take_in(folder, bytes).await.expect("taken in");
+        let picture = shop.app.image_processor.take_in(folder, bytes).await.expect("taken in");
         for size in Size::ALL {
             let address = size.address(&picture.name.file()).expect("an address");
             let reply = shop.get(&address).await;

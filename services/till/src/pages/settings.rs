@@ -8,9 +8,9 @@ mod room;
 mod shop;
 
 use crate::app::App;
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Paper, Room, go};
+use crate::pages::frame::{HtmlPage, Room, see_other};
 use crate::problem::Problem;
 use crate::routes::Route;
 use axum::http::StatusCode;
@@ -21,13 +21,13 @@ use std::collections::HashMap;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    let needs = Needs::One(Room::Settings.asks());
+    let access = Access::With(Room::Settings.permission());
     vec![
-        Route::get("/settings", needs, room::page),
-        Route::post("/settings/shop", needs, shop::keep),
-        Route::post("/settings/counter", needs, counter::keep),
-        Route::post("/settings/channels", needs, channels::keep),
-        Route::post("/settings/backup", needs, backup::download),
+        Route::get("/settings", access, room::page),
+        Route::post("/settings/shop", access, shop::keep),
+        Route::post("/settings/counter", access, counter::keep),
+        Route::post("/settings/channels", access, channels::keep),
+        Route::post("/settings/backup", access, backup::download),
     ]
 }
 
@@ -48,10 +48,10 @@ async fn change(app: &App, form: &Form, wanted: Vec<(String, String)>) -> Result
 
 /// What a form is answered with: the room again, with a word that it was kept.
 fn kept(section: &str) -> Response {
-    go(&format!("/settings?kept={section}#{section}"))
+    see_other(&format!("/settings?kept={section}#{section}"))
 }
 
 /// What a form is answered with that was refused: the room with what was typed.
 fn refused(page: Page) -> Response {
-    (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
+    (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }

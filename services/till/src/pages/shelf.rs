@@ -22,18 +22,19 @@ mod style_text;
 mod styles;
 mod tag;
 
-use crate::caller::{Caller, Needs};
+use crate::caller::{Access, Caller};
 use crate::problem::Problem;
 use crate::query::Named;
 use crate::routes::Route;
 use domain::ids::{StocktakeId, StyleId};
-use domain::people::Act;
+use domain::people::Permission;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    let (look, sell, count) = (Needs::One(Act::Look), Needs::One(Act::Sell), Needs::One(Act::Count));
-    let (make, price) = (Needs::One(Act::Make), Needs::One(Act::Price));
-    let give_back = Needs::One(Act::GiveBack);
+    let (look, sell, count) =
+        (Access::With(Permission::Look), Access::With(Permission::Sell), Access::With(Permission::Count));
+    let (make, price) = (Access::With(Permission::Make), Access::With(Permission::Price));
+    let give_back = Access::With(Permission::GiveBack);
     vec![
         Route::get("/shelf", look, find::room),
         Route::get("/shelf/items/{code}", look, item::read_item),
@@ -84,12 +85,12 @@ pub(crate) struct Way {
 /// The ways through the room that somebody may take.
 pub(crate) fn ways(caller: &Caller, here: &str) -> Vec<Way> {
     let all = [
-        ("All stock", "/shelf", Act::Look),
-        ("By style", "/shelf/styles", Act::Look),
-        ("On hold", "/shelf/holds", Act::Look),
-        ("Returns", "/shelf/returned", Act::GiveBack),
-        ("Stock count", "/shelf/stocktakes", Act::Count),
+        ("All stock", "/shelf", Permission::Look),
+        ("By style", "/shelf/styles", Permission::Look),
+        ("On hold", "/shelf/holds", Permission::Look),
+        ("Returns", "/shelf/returned", Permission::GiveBack),
+        ("Stock count", "/shelf/stocktakes", Permission::Count),
     ];
-    let may = all.into_iter().filter(|(_, _, act)| caller.may(*act));
+    let may = all.into_iter().filter(|(_, _, permission)| caller.may(*permission));
     may.map(|(name, path, _)| Way { name, path, is_here: path == here }).collect()
 }

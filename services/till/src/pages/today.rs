@@ -4,19 +4,19 @@ mod takings;
 mod tasks;
 
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::caller::{Access, Caller};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
 use crate::routes::Route;
 use askama::Template;
 use axum::extract::State;
-use domain::people::Act;
+use domain::people::Permission;
 use takings::Takings;
 use tasks::Task;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/today", Needs::Somebody, room)]
+    vec![Route::get("/today", Access::Authenticated, room)]
 }
 
 /// The room.
@@ -32,12 +32,13 @@ pub(crate) struct Page {
 }
 
 /// GET /today
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     let shop = app.ledger.refresh_shop().await?;
     let now = app.ledger.now();
     let today = shop.zone.day_of(now);
-    let takings = if caller.may(Act::ReadBooks) { Some(takings::read(&app, today).await?) } else { None };
-    Ok(Paper(Page {
+    let takings =
+        if caller.may(Permission::ReadBooks) { Some(takings::read(&app, today).await?) } else { None };
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Today),
         day: today.shown_with_weekday(),
         time: shop.zone.clock(now),
@@ -48,7 +49,7 @@ pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper
 
 /// GET /
 pub(crate) async fn first() -> axum::response::Response {
-    crate::pages::frame::go(Room::Today.path())
+    crate::pages::frame::see_other(Room::Today.path())
 }
 
 #[cfg(test)]

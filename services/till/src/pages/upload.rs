@@ -44,7 +44,7 @@ impl FromRequest<App> for PhotoForm {
         let caller =
             caller.ok_or_else(|| Problem::new(Kind::StorageError, "a form was reached by nobody"))?;
         let scope = format!("{} POST {}", caller.who, request.uri().path());
-        let room = app.dark_room.room_for_form().await;
+        let room = app.image_processor.room_for_form().await;
         DefaultBodyLimit::max(MAX_UPLOAD).apply(&mut request);
         let parts = Multipart::from_request(request, &()).await.map_err(|_| {
             Problem::new(
@@ -135,7 +135,7 @@ impl PhotoForm {
         let mut pictures = Vec::with_capacity(photographs.len());
         for Photograph { file, bytes } in photographs {
             let taken = match bytes {
-                Ok(bytes) => app.dark_room.take_in(app.ledger.pictures_folder(), bytes).await,
+                Ok(bytes) => app.image_processor.take_in(app.ledger.pictures_folder(), bytes).await,
                 Err(error) => Err(error),
             };
             match taken {

@@ -6,20 +6,20 @@ mod sheet;
 mod tags;
 mod typed;
 
-use crate::caller::Needs;
+use crate::caller::Access;
 use crate::pages::frame::Room;
 use crate::routes::Route;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    let needs = Needs::One(Room::Workbench.asks());
+    let access = Access::With(Room::Workbench.permission());
     vec![
-        Route::get("/workbench", needs, piece::room),
-        Route::post("/workbench", needs, piece::finish),
-        Route::get("/workbench/price", needs, price::read),
-        Route::get("/workbench/sheet", needs, sheet::room),
-        Route::post("/workbench/sheet", needs, sheet::finish),
-        Route::get("/workbench/tags", needs, tags::read),
+        Route::get("/workbench", access, piece::room),
+        Route::post("/workbench", access, piece::finish),
+        Route::get("/workbench/price", access, price::read),
+        Route::get("/workbench/sheet", access, sheet::room),
+        Route::post("/workbench/sheet", access, sheet::finish),
+        Route::get("/workbench/tags", access, tags::read),
     ]
 }
 

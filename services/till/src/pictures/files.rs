@@ -14,7 +14,7 @@ pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
         return Ok(());
     }
     private_files::create_dir_all(folder)?;
-    let part = folder.join(format!(".{}.part", crate::chance::text()));
+    let part = folder.join(format!(".{}.part", crate::random::text()));
     let written = write_part(&part, bytes).and_then(|()| fs::rename(&part, &target));
     if written.is_err() {
         // The first error is the one to tell.

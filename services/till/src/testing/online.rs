@@ -1,11 +1,11 @@
-//! A shop with connections, and a desk that answers by what it is asked.
+//! A shop with connections, and an adapter that answers by what it is asked.
 
 use super::TestShop;
-use crate::feed_desk::{Deskwork, FeedTrouble, GivenFile};
-use crate::live_desk::{
-    ConnectionFault, Hook, HookAnswer, HookCheck, HookWork, LiveDesk, NamedSecret, ReadConnection,
+use crate::connection_adapter::{
+    ConnectionAdapter, ConnectionFault, Hook, HookAnswer, HookCheck, HookWork, NamedSecret, ReadConnection,
     Reconciled, Tried,
 };
+use crate::feed_adapter::{AdapterFuture, FeedTrouble, GivenFile};
 use domain::channel::Channel;
 use domain::codes::Code;
 use domain::ids::ConnectionId;
@@ -16,9 +16,9 @@ use ledger::online::{
 use std::sync::Arc;
 
 /// Fails by the name of the connection or of the list.
-struct AnsweringDesk;
+struct AnsweringAdapter;
 
-impl LiveDesk for AnsweringDesk {
+impl ConnectionAdapter for AnsweringAdapter {
     fn read_connection(&self, text: &str) -> Result<ReadConnection, ConnectionFault> {
         for (at, line) in text.lines().enumerate() {
             if let Some((key, _)) = line.split_once(" = ")
@@ -44,11 +44,11 @@ impl LiveDesk for AnsweringDesk {
         "Set FLEECEFOLD_SECRET_NAME, or write it into shop.db.secrets/name.".to_owned()
     }
 
-    fn sync_now(&self, _: String) -> Deskwork<'_, ()> {
+    fn sync_now(&self, _: String) -> AdapterFuture<'_, ()> {
         Box::pin(async { Ok(()) })
     }
 
-    fn try_connection(&self, connection: String) -> Deskwork<'_, Tried> {
+    fn try_connection(&self, connection: String) -> AdapterFuture<'_, Tried> {
         Box::pin(async move {
             if connection == "unreadable" {
                 return Err(FeedTrouble::Unreadable("there is no secret “village”".to_owned()));
@@ -58,11 +58,11 @@ impl LiveDesk for AnsweringDesk {
         })
     }
 
-    fn reconcile(&self, _: String) -> Deskwork<'_, Reconciled> {
+    fn reconcile(&self, _: String) -> AdapterFuture<'_, Reconciled> {
         Box::pin(async { Ok(Reconciled { listed: 7, mended: 2, asked: 1, refused: Vec::new() }) })
     }
 
-    fn reconcile_list(&self, _: String, list: GivenFile) -> Deskwork<'_, Reconciled> {
+    fn reconcile_list(&self, _: String, list: GivenFile) -> AdapterFuture<'_, Reconciled> {
         Box::pin(async move {
             if list.name == "unreadable" {
                 return Err(FeedTrouble::Unreadable("record 3 has no sku".to_owned()));
@@ -93,8 +93,8 @@ impl LiveDesk for AnsweringDesk {
 }
 
 impl TestShop {
-    pub(crate) fn with_live_desk(self) -> Self {
-        Self { app: self.app.with_live_desk(Arc::new(AnsweringDesk)), ..self }
+    pub(crate) fn with_connection_adapter(self) -> Self {
+        Self { app: self.app.with_connection_adapter(Arc::new(AnsweringAdapter)), ..self }
     }
 
     /// A connection whose new pieces wait.

@@ -178,7 +178,7 @@ fn refuse_if_open(_: &Path) -> Result<(), KeysError> {
 fn write_beside(path: &Path, keys: &[Key]) -> Result<PathBuf, KeysError> {
     let wrong = trouble(path, "written");
     let mut name = path.as_os_str().to_owned();
-    name.push(format!(".{}", crate::chance::text()));
+    name.push(format!(".{}", crate::random::text()));
     let beside = PathBuf::from(name);
     let mut options = OpenOptions::new();
     options.write(true).create_new(true);

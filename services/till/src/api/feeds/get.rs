@@ -3,7 +3,7 @@
 use crate::api::listings::FEED;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{self, Asking};
+use crate::query::{self, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use ledger::online::{FeedRun, RunKind};
@@ -14,7 +14,7 @@ use utoipa::{IntoParams, ToSchema};
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub(crate) struct RunsAsked {
+pub(crate) struct RunsQuery {
     /// How many of the latest, 1 to 200; 50 without it.
     limit: Option<String>,
 }
@@ -56,11 +56,11 @@ impl From<FeedRun> for RunShown {
 }
 
 /// The feeds of listings that were written.
-#[utoipa::path(get, path = "/api/feeds", tag = "online", params(RunsAsked),
+#[utoipa::path(get, path = "/api/feeds", tag = "online", params(RunsQuery),
     responses((status = 200, description = "The latest runs.", body = RunsShown), ReadProblems))]
 pub(crate) async fn list_runs(
     State(app): State<App>,
-    Asking(asked): Asking<RunsAsked>,
+    QueryParam(asked): QueryParam<RunsQuery>,
 ) -> Result<Json<RunsShown>, Problem> {
     let rows = query::rows(asked.limit.as_deref())?;
     let feed = app.ledger.connection(FEED).await?;

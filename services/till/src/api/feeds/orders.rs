@@ -4,9 +4,9 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::WriteBytes;
 use crate::caller::Caller;
-use crate::feed_desk::FeedTrouble;
+use crate::feed_adapter::FeedTrouble;
 use crate::problem::{KeyHeader, Kind, Problem, WriteProblems};
-use crate::query::Asking;
+use crate::query::QueryParam;
 use async_trait::async_trait;
 use axum::extract::State;
 use domain::text;
@@ -24,7 +24,7 @@ const NAMELESS: &str = "orders";
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub(crate) struct FeedAsked {
+pub(crate) struct FeedQuery {
     /// What it is called in reports; `orders` without it.
     name: Option<String>,
     /// `true`: only says what would become of it.
@@ -32,7 +32,7 @@ pub(crate) struct FeedAsked {
     dry_run: Option<String>,
 }
 
-impl FeedAsked {
+impl FeedQuery {
     fn read(&self) -> Result<(String, bool), Problem> {
         let name = text::name(self.name.as_deref().unwrap_or(NAMELESS))
             .map_err(|error| Problem::invalid_parameter("name", error))?;
@@ -76,22 +76,22 @@ impl From<FeedTrouble> for Problem {
 
 /// Takes a JSON feed of orders in, in the field names of `fleecefold feed in`. Orders that are
 /// refused are named in the report; the others are taken in.
-#[utoipa::path(post, path = PATH, tag = "online", params(FeedAsked, KeyHeader), request_body = Object,
+#[utoipa::path(post, path = PATH, tag = "online", params(FeedQuery, KeyHeader), request_body = Object,
     responses((status = 200, description = "The report.", body = Object), WriteProblems))]
 pub(crate) async fn take_orders(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<FeedAsked>,
+    QueryParam(asked): QueryParam<FeedQuery>,
     write: WriteBytes,
 ) -> Result<Answer<Value>, Problem> {
     let (name, dry_run) = asked.read()?;
     if let Some(report) = app.ledger.answered::<Value>(&write.key).await? {
         return Ok(Answer::ok(true, report));
     }
-    let Some(desk) = &app.desk else {
+    let Some(adapter) = &app.feed_adapter else {
         return Err(Problem::new(Kind::NotFound, "no feeds are taken in here"));
     };
-    let report = desk.take_orders(name, write.bytes.to_vec(), dry_run, caller.actor()).await?;
+    let report = adapter.take_orders(name, write.bytes.to_vec(), dry_run, caller.actor()).await?;
     let done = app.run(&write.key, &KeepReport(report)).await?;
     Ok(Answer::ok(done.replayed, done.answer))
 }
@@ -103,8 +103,8 @@ mod tests {
     use serde_json::json;
 
     #[tokio::test]
-    async fn a_feed_is_handed_to_the_desk_once() {
-        let shop = TestShop::open().await.with_desk();
+    async fn a_feed_is_handed_to_the_adapter_once() {
+        let shop = TestShop::open().await.with_feed_adapter();
         let first = shop.post("/api/feeds/orders?name=may.json&dry-run=true", "f1", json!([1, 2])).await;
         assert_eq!(first.status, 200, "{}", first.text());
         assert_eq!(
@@ -124,8 +124,8 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn what_the_desk_refuses_is_a_problem() {
-        let shop = TestShop::open().await.with_desk();
+    async fn what_the_adapter_refuses_is_a_problem() {
+        let shop = TestShop::open().await.with_feed_adapter();
         let check = |name: &'static str, kind: &'static str, status: u16| {
             let shop = &shop;
             async move {
@@ -144,7 +144,7 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn without_a_desk_there_is_no_such_route() {
+    async fn without_an_adapter_there_is_no_such_route() {
         let shop = TestShop::open().await;
         shop.post("/api/feeds/orders", "f1", json!([])).await.expect_problem("not-found", 404);
     }

@@ -4,7 +4,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::WriteNothing;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use domain::ids::HoldGroupId;
 use ledger::orders::EndHold;
@@ -25,7 +25,7 @@ pub(crate) struct EndedShown {
     responses((status = 200, description = "What was freed.", body = EndedShown), WriteProblems))]
 pub(crate) async fn end_hold(
     State(app): State<App>,
-    At(id): At<HoldGroupId>,
+    PathParam(id): PathParam<HoldGroupId>,
     write: WriteNothing,
 ) -> Result<Answer<EndedShown>, Problem> {
     let done = app.run(&write.key, &EndHold { id }).await?;

@@ -3,7 +3,7 @@
 use super::HoldShown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Asking, PageQuery};
+use crate::query::{PageQuery, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::ids::HoldGroupId;
@@ -23,7 +23,7 @@ pub(crate) struct HoldsShown {
     responses((status = 200, description = "Some of the holds.", body = HoldsShown), ReadProblems))]
 pub(crate) async fn list_holds(
     State(app): State<App>,
-    Asking(asked): Asking<PageQuery>,
+    QueryParam(asked): QueryParam<PageQuery>,
 ) -> Result<Json<HoldsShown>, Problem> {
     let page = asked.read::<HoldGroupId>()?;
     let mut holds = app.ledger.open_holds(page.after, page.and_one()).await?;

@@ -4,7 +4,7 @@ use super::ItemShown;
 use crate::app::App;
 use crate::caller::Caller;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Asking, Page};
+use crate::query::{Page, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::ids::ItemId;
@@ -16,7 +16,7 @@ use utoipa::{IntoParams, ToSchema};
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub(crate) struct ItemsAsked {
+pub(crate) struct ItemsQuery {
     /// Words that the name must hold, without case and marks.
     #[serde(default)]
     q: String,
@@ -35,12 +35,12 @@ pub(crate) struct ItemsShown {
 }
 
 /// The items, or those whose names hold words.
-#[utoipa::path(get, path = "/api/items", tag = "items", params(ItemsAsked),
+#[utoipa::path(get, path = "/api/items", tag = "items", params(ItemsQuery),
     responses((status = 200, description = "Some of the items.", body = ItemsShown), ReadProblems))]
 pub(crate) async fn list_items(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<ItemsAsked>,
+    QueryParam(asked): QueryParam<ItemsQuery>,
 ) -> Result<Json<ItemsShown>, Problem> {
     let page = Page::<ItemId>::read(asked.cursor.as_deref(), asked.limit.as_deref())?;
     let too_long = asked.q.chars().count() > text::MAX_NAME_CHARS;

@@ -5,7 +5,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::Write;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use domain::people::Role;
 use ledger::people::{LimitsOf, SetLimits};
@@ -16,7 +16,7 @@ use ledger::people::{LimitsOf, SetLimits};
     responses((status = 200, description = "The limits that hold now.", body = LimitsShown), WriteProblems))]
 pub(crate) async fn set_limits(
     State(app): State<App>,
-    At(role): At<Role>,
+    PathParam(role): PathParam<Role>,
     write: Write<LimitsText>,
 ) -> Result<Answer<LimitsShown>, Problem> {
     let set = SetLimits { of: LimitsOf::Role(role), values: write.body.values(), who: write.who };

@@ -5,7 +5,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::Write;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::{At, TokenName, no_such};
+use crate::query::{PathParam, TokenName, no_such};
 use axum::extract::State;
 use domain::text;
 use ledger::people::{LimitsOf, SetLimits};
@@ -16,7 +16,7 @@ use ledger::people::{LimitsOf, SetLimits};
     responses((status = 200, description = "The limits that hold now.", body = LimitsShown), WriteProblems))]
 pub(crate) async fn set_token_limits(
     State(app): State<App>,
-    At(TokenName(name)): At<TokenName>,
+    PathParam(TokenName(name)): PathParam<TokenName>,
     write: Write<LimitsText>,
 ) -> Result<Answer<LimitsShown>, Problem> {
     let of = LimitsOf::Token(name.clone());

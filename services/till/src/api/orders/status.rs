@@ -5,7 +5,7 @@ use crate::app::App;
 use crate::body::{Body, Write};
 use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use domain::ids::OrderId;
 use ledger::orders::{SettleStatus, SettledStatus, StatusSettled};
@@ -55,7 +55,7 @@ impl From<StatusSettled> for StatusShown {
 pub(crate) async fn set_status(
     State(app): State<App>,
     caller: Caller,
-    At(order): At<OrderId>,
+    PathParam(order): PathParam<OrderId>,
     write: Write<StatusText>,
 ) -> Result<Answer<StatusShown>, Problem> {
     let StatusText { order_status, reason } = write.body;

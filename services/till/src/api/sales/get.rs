@@ -3,7 +3,7 @@
 use super::SaleShown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Asking, PageQuery};
+use crate::query::{PageQuery, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::ids::SaleId;
@@ -23,7 +23,7 @@ pub(crate) struct SalesShown {
     responses((status = 200, description = "Some of the sales.", body = SalesShown), ReadProblems))]
 pub(crate) async fn list_sales(
     State(app): State<App>,
-    Asking(asked): Asking<PageQuery>,
+    QueryParam(asked): QueryParam<PageQuery>,
 ) -> Result<Json<SalesShown>, Problem> {
     let page = asked.read::<SaleId>()?;
     let mut sales = app.ledger.sales(page.after, page.and_one()).await?;

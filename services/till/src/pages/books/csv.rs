@@ -1,10 +1,10 @@
 //! GET /books/csv: a year as `fleecefold books --format csv` prints it.
 
 use super::Summed;
-use super::year::{YearAsked, rows};
+use super::year::{YearQuery, rows};
 use crate::app::App;
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -31,7 +31,7 @@ fn text(rows: &[BooksRow]) -> Result<String, Problem> {
 /// GET /books/csv
 pub(crate) async fn download(
     State(app): State<App>,
-    Asking(asked): Asking<YearAsked>,
+    QueryParam(asked): QueryParam<YearQuery>,
 ) -> Result<Response, Problem> {
     let span = app.ledger.books_span().await?;
     let (from, to) = asked.read(&app, span.map(|(_, last)| last))?;

@@ -3,9 +3,9 @@
 use super::table::{HEADINGS, Line, channel_name, lines};
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::day::{Day, Moment};
@@ -24,11 +24,11 @@ const TITLES: usize = 3;
 /// Where the list goes on: `MOMENT-SALE` of the last sale of the page before.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct DayAsked {
+pub(crate) struct DayQuery {
     after: Option<String>,
 }
 
-impl DayAsked {
+impl DayQuery {
     fn read(&self) -> Result<Option<DayCursor>, Problem> {
         let Some(text) = &self.after else { return Ok(None) };
         let parts = text
@@ -122,9 +122,9 @@ fn refund_shown(shop: &Shop, refund: DayRefund) -> RefundShown {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    At(day): At<Day>,
-    Asking(asked): Asking<DayAsked>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(day): PathParam<Day>,
+    QueryParam(asked): QueryParam<DayQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let after = asked.read()?;
     let shop = app.ledger.refresh_shop().await?;
     let figures = app.ledger.day_figures(day).await?.into_iter().collect();
@@ -133,7 +133,7 @@ pub(crate) async fn page(
     sales.truncate(SALES);
     let next = sales.last().filter(|_| more).map(|s| format!("{}-{}", s.at.millis(), s.id));
     let refunds = app.ledger.day_refunds(day, REFUNDS).await?;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Books),
         day,
         columns: HEADINGS,

@@ -3,9 +3,9 @@
 use super::table::{Table, table};
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use domain::day::{Day, Month};
@@ -24,14 +24,14 @@ pub(crate) struct Page {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    At(month): At<Month>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(month): PathParam<Month>,
+) -> Result<HtmlPage<Page>, Problem> {
     let by = BooksBy { day: true, month: false, channel: true };
     let rows = app.ledger.books(&BooksQuery { from: Some(month), to: Some(month), by }).await?;
     let shop = app.ledger.shop();
     let path = |row: &BooksRow| row.day.map_or(String::new(), |day| format!("/books/day/{day}"));
     let name = |row: &BooksRow| row.day.map_or(String::new(), in_month);
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Books),
         month,
         table: table(&shop, "day", &rows, |row| (name(row), path(row)))?,

@@ -5,10 +5,10 @@ use super::day::sale_name;
 use super::table::channel_name;
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown::moment;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use domain::basket::{LineKind, TenderKind, Totals};
@@ -147,8 +147,8 @@ fn worth(sale: &SaleView) -> Result<Worth, Problem> {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<SaleId>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(id): PathParam<SaleId>,
+) -> Result<HtmlPage<Page>, Problem> {
     let mut sale = app.ledger.sale(id).await?;
     let shop = app.ledger.refresh_shop().await?;
     let refunds = std::mem::take(&mut sale.refunds);
@@ -156,7 +156,7 @@ pub(crate) async fn page(
         let at = moment(&shop.zone, refund.at);
         refund_shown(&sale, refund, at)
     };
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Books),
         name: sale_name(sale.receipt, sale.order.as_deref()),
         channel: channel_name(&shop, &sale.channel),

@@ -4,9 +4,9 @@ use super::chart::{Strip, strips};
 use super::table::{Table, table};
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::day::Month;
@@ -16,11 +16,11 @@ use serde::Deserialize;
 /// Which year; the last one of the books without it.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct YearAsked {
+pub(crate) struct YearQuery {
     pub(super) year: Option<String>,
 }
 
-impl YearAsked {
+impl YearQuery {
     /// The first and the last month of the year, for books that end with `last`.
     pub(super) fn read(&self, app: &App, last: Option<Month>) -> Result<(Month, Month), Problem> {
         let wrong = || Problem::invalid_parameter("year", "enter a year such as 2026");
@@ -39,7 +39,7 @@ fn this_year(app: &App) -> i64 {
     app.ledger.shop().zone.day_of(app.ledger.now()).month().year()
 }
 
-/// The door to a year.
+/// The link to a year.
 #[derive(Debug)]
 pub(crate) struct YearDoor {
     year: i64,
@@ -67,8 +67,8 @@ pub(super) async fn rows(app: &App, from: Month, to: Month) -> Result<Vec<BooksR
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<YearAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<YearQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let span = app.ledger.books_span().await?;
     let (from, to) = asked.read(&app, span.map(|(_, last)| last))?;
     let rows = rows(&app, from, to).await?;
@@ -78,7 +78,7 @@ pub(crate) async fn page(
         span.map_or((year, year), |(first, last)| (first.year().min(year), last.year().max(year)));
     let path = |row: &BooksRow| row.month.map_or(String::new(), |month| format!("/books/month/{month}"));
     let name = |row: &BooksRow| row.month.map_or(String::new(), Month::name);
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Books),
         year,
         years: (first..=last).map(|y| YearDoor { year: y, is_here: y == year }).collect(),
@@ -142,8 +142,8 @@ mod tests {
         let page = shop.get("/books?year=2024").await;
         for year in 2024..=2026 {
             let here = if year == 2024 { " aria-current=\"page\"" } else { "" };
-            let door = format!("<a href=\"/books?year={year}\"{here}>{year}</a>");
-            assert!(page.text().contains(&door), "{door} in {}", page.text());
+            let link = format!("<a href=\"/books?year={year}\"{here}>{year}</a>");
+            assert!(page.text().contains(&link), "{link} in {}", page.text());
         }
         for query in ["year=26", "year=0000", "year=+202", "year=2026-05", "month=5"] {
             assert_eq!(shop.get(&format!("/books?{query}")).await.status, 422, "{query}");

@@ -2,11 +2,11 @@
 
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
-use crate::pages::counter::{again, said};
+use crate::pages::counter::{redisplay, run_form};
 use crate::pages::form::Form;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::day::{Day, Moment};
@@ -18,18 +18,18 @@ use ledger::{Rejection, Shop};
 /// POST /counter/{basket}/aside: the slip's goods wait for somebody.
 pub(crate) async fn set_aside(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let until = match until(&form, &app.ledger.shop()) {
         Ok(until) => until,
-        Err(rejection) => return again(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => return redisplay(&app, &form, Some(basket), &rejection, None).await,
     };
     let revision = form.text("revision").parse().unwrap_or(0);
     let command = SetBasketAside { basket, revision, for_whom: form.text("forWhom").to_owned(), until };
-    match said(&app, &form, &command).await? {
-        Ok(_) => Ok(go("/counter#aside")),
-        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
+    match run_form(&app, &form, &command).await? {
+        Ok(_) => Ok(see_other("/counter#aside")),
+        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
@@ -47,31 +47,31 @@ fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Rejection> {
 /// POST /counter/{basket}/leave: the slip is put away.
 pub(crate) async fn leave(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    match said(&app, &form, &LeaveBasket { basket }).await? {
-        Ok(()) => Ok(go("/counter")),
-        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
+    match run_form(&app, &form, &LeaveBasket { basket }).await? {
+        Ok(()) => Ok(see_other("/counter")),
+        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
 /// POST /counter/holds/{hold}: what was set aside is rung up, or goes back on the shelf.
 pub(crate) async fn of_hold(
     State(app): State<App>,
-    At(hold): At<HoldGroupId>,
+    PathParam(hold): PathParam<HoldGroupId>,
     form: Form,
 ) -> Result<Response, Problem> {
     if form.text("do") == "end" {
-        return match said(&app, &form, &EndHold { id: hold }).await? {
-            Ok(_) => Ok(go("/counter")),
-            Err(rejection) => again(&app, &form, None, &rejection, None).await,
+        return match run_form(&app, &form, &EndHold { id: hold }).await? {
+            Ok(_) => Ok(see_other("/counter")),
+            Err(rejection) => redisplay(&app, &form, None, &rejection, None).await,
         };
     }
     let channel = channel_of(form.text("channel"));
     let command = BasketFromHold { hold, channel, who: form.caller.who.clone() };
-    match said(&app, &form, &command).await? {
-        Ok(basket) => Ok(go(&format!("/counter/{basket}"))),
-        Err(rejection) => again(&app, &form, None, &rejection, None).await,
+    match run_form(&app, &form, &command).await? {
+        Ok(basket) => Ok(see_other(&format!("/counter/{basket}"))),
+        Err(rejection) => redisplay(&app, &form, None, &rejection, None).await,
     }
 }

@@ -2,11 +2,11 @@
 
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::counter::{said, words};
+use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -103,16 +103,16 @@ fn line(sold: &SoldLine, form: Option<&Form>) -> Option<Line> {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    At(sale): At<SaleId>,
+    PathParam(sale): PathParam<SaleId>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
-    Ok(Paper(Page::of(&app, &caller, &sale, None)).into_response())
+    Ok(HtmlPage(Page::of(&app, &caller, &sale, None)).into_response())
 }
 
 /// POST /counter/sales/{sale}/back: lines or parts of them, or all that is left.
 pub(crate) async fn give(
     State(app): State<App>,
-    At(sale): At<SaleId>,
+    PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let view = app.ledger.sale(sale).await?;
@@ -120,9 +120,9 @@ pub(crate) async fn give(
         Ok(refund) => refund,
         Err(rejection) => return Ok(wrong(&app, &form, &view, &rejection)),
     };
-    match said(&app, &form, &refund).await? {
-        Ok(_) if form.text("do") == "exchange" => Ok(go("/counter")),
-        Ok(_) => Ok(go(&format!("/counter/sales/{sale}"))),
+    match run_form(&app, &form, &refund).await? {
+        Ok(_) if form.text("do") == "exchange" => Ok(see_other("/counter")),
+        Ok(_) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(rejection) => Ok(wrong(&app, &form, &app.ledger.sale(sale).await?, &rejection)),
     }
 }
@@ -174,5 +174,5 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
 fn wrong(app: &App, form: &Form, sale: &SaleView, rejection: &Rejection) -> Response {
     let faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
     let page = Page { faults, ..Page::of(app, &form.caller, sale, Some(form)) };
-    (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
+    (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }

@@ -3,11 +3,11 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::counter::room::{channel_of, counters};
-use crate::pages::counter::{said, words};
+use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -177,9 +177,9 @@ impl Page {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    Asking(query): Asking<Query>,
-) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(Page::of(&app, &caller, &channel_of(&query.channel), None).await?))
+    QueryParam(query): QueryParam<Query>,
+) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(Page::of(&app, &caller, &channel_of(&query.channel), None).await?))
 }
 
 async fn wrong(
@@ -190,7 +190,7 @@ async fn wrong(
 ) -> Result<Response, Problem> {
     let faults = words::faults(&app.ledger.shop(), rejection, app.ledger.now());
     let page = Page { faults, ..Page::of(app, &form.caller, channel, Some(form)).await? };
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 /// The fields `count.500` and so on; one that is left empty is none of it.
@@ -220,8 +220,8 @@ pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response,
         Err(rejection) => return wrong(&app, &form, &channel, &rejection).await,
     };
     let command = OpenDrawer { channel: channel.clone(), counts, who: form.caller.who.clone() };
-    match said(&app, &form, &command).await? {
-        Ok(_) => Ok(go(&format!("/counter/drawer?channel={channel}"))),
+    match run_form(&app, &form, &command).await? {
+        Ok(_) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
         Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }
 }
@@ -230,11 +230,11 @@ pub(crate) async fn open(State(app): State<App>, form: Form) -> Result<Response,
 pub(crate) async fn turn(
     State(app): State<App>,
     caller: Caller,
-    At(turn): At<TurnId>,
-) -> Result<Paper<OneTurn>, Problem> {
+    PathParam(turn): PathParam<TurnId>,
+) -> Result<HtmlPage<OneTurn>, Problem> {
     let shop = app.ledger.shop();
     let entries = app.ledger.drawer_entries(turn, MOST_ENTRIES).await?;
-    Ok(Paper(OneTurn {
+    Ok(HtmlPage(OneTurn {
         frame: Frame::new(&app, &caller, Room::Counter),
         turn: told(&shop, &app.ledger.turn(turn).await?),
         entries: entries.iter().map(|e| entry(&shop, e)).collect(),
@@ -244,7 +244,7 @@ pub(crate) async fn turn(
 /// POST /counter/drawer/{turn}/cash: cash is put in or taken out, with a reason.
 pub(crate) async fn cash(
     State(app): State<App>,
-    At(turn): At<TurnId>,
+    PathParam(turn): PathParam<TurnId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let channel = app.ledger.turn(turn).await?.channel;
@@ -254,12 +254,12 @@ pub(crate) async fn cash(
     };
     let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
     let outcome = if form.text("do") == "take-out" {
-        said(&app, &form, &TakeOut { turn, amount, reason, who }).await?
+        run_form(&app, &form, &TakeOut { turn, amount, reason, who }).await?
     } else {
-        said(&app, &form, &PutIn { turn, amount, reason, who }).await?
+        run_form(&app, &form, &PutIn { turn, amount, reason, who }).await?
     };
     match outcome {
-        Ok(_) => Ok(go(&format!("/counter/drawer?channel={channel}"))),
+        Ok(_) => Ok(see_other(&format!("/counter/drawer?channel={channel}"))),
         Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }
 }
@@ -267,7 +267,7 @@ pub(crate) async fn cash(
 /// POST /counter/drawer/{turn}/close: the cash is counted out.
 pub(crate) async fn close(
     State(app): State<App>,
-    At(turn): At<TurnId>,
+    PathParam(turn): PathParam<TurnId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let channel = app.ledger.turn(turn).await?.channel;
@@ -276,8 +276,8 @@ pub(crate) async fn close(
         Err(rejection) => return wrong(&app, &form, &channel, &rejection).await,
     };
     let note = form.text("note").to_owned();
-    match said(&app, &form, &CloseDrawer { turn, counts, note, who: form.caller.who.clone() }).await? {
-        Ok(_) => Ok(go(&format!("/counter/drawer/{turn}"))),
+    match run_form(&app, &form, &CloseDrawer { turn, counts, note, who: form.caller.who.clone() }).await? {
+        Ok(_) => Ok(see_other(&format!("/counter/drawer/{turn}"))),
         Err(rejection) => wrong(&app, &form, &channel, &rejection).await,
     }
 }

@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use crate::watchers::{Watchers, Watching};
 use axum::extract::State;
 use axum::http::HeaderMap;
@@ -42,8 +42,8 @@ pub(crate) struct Query {
 pub(crate) async fn events(
     State(app): State<App>,
     caller: Caller,
-    At(basket): At<BasketId>,
-    Asking(query): Asking<Query>,
+    PathParam(basket): PathParam<BasketId>,
+    QueryParam(query): QueryParam<Query>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let place = Watchers::take(&app.watchers, &caller.who)?;

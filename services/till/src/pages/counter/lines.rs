@@ -2,10 +2,10 @@
 
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
-use crate::pages::counter::{again, done, said};
+use crate::pages::counter::{done, redisplay, run_form};
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::basket::LineKind;
@@ -22,18 +22,18 @@ const GIFT_CERTIFICATE: &str = "Gift certificate";
 /// POST /counter/{basket}/line: a line's quantity and discount, a discount on it all, or a line goes.
 pub(crate) async fn line(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let shop = app.ledger.shop();
     let changes = match read(&form, shop.currency) {
         Ok(changes) => changes,
-        Err(rejection) => return again(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => return redisplay(&app, &form, Some(basket), &rejection, None).await,
     };
     let command = ChangeBasket { basket, revision: form.text("revision").parse().ok(), change: changes };
-    match said(&app, &form, &command).await? {
+    match run_form(&app, &form, &command).await? {
         Ok(_) => done(&app, &form, basket).await,
-        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
@@ -62,29 +62,29 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
 pub(crate) async fn first_paper(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let change = match read_paper(&form, app.ledger.shop().currency) {
         Ok(change) => change,
-        Err(rejection) => return again(&app, &form, None, &rejection, None).await,
+        Err(rejection) => return redisplay(&app, &form, None, &rejection, None).await,
     };
     let channel = channel_of(form.text("channel"));
     let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
-    match said(&app, &form, &new).await? {
+    match run_form(&app, &form, &new).await? {
         Ok(basket) => done(&app, &form, basket).await,
-        Err(rejection) => again(&app, &form, None, &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, None, &rejection, None).await,
     }
 }
 
 /// POST /counter/{basket}/paper
 pub(crate) async fn paper(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let change = match read_paper(&form, app.ledger.shop().currency) {
         Ok(change) => change,
-        Err(rejection) => return again(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => return redisplay(&app, &form, Some(basket), &rejection, None).await,
     };
-    match said(&app, &form, &ChangeBasket { basket, revision: None, change }).await? {
+    match run_form(&app, &form, &ChangeBasket { basket, revision: None, change }).await? {
         Ok(_) => done(&app, &form, basket).await,
-        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 

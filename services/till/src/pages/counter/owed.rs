@@ -2,12 +2,12 @@
 
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::counter::{said, words};
+use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -67,27 +67,27 @@ impl Page {
 }
 
 /// GET /counter/owed
-pub(crate) async fn list(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(Page::of(&app, &caller).await?))
+pub(crate) async fn list(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(Page::of(&app, &caller).await?))
 }
 
 /// POST /counter/owed/{tender}
 pub(crate) async fn pay(
     State(app): State<App>,
-    At(tender): At<TenderId>,
+    PathParam(tender): PathParam<TenderId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let outcome = match read(&app, tender, &form) {
-        Ok(pay) => said(&app, &form, &pay).await?,
+        Ok(pay) => run_form(&app, &form, &pay).await?,
         Err(rejection) => Err(rejection),
     };
     match (outcome, form.text("sale").parse::<SaleId>()) {
-        (Ok(_), Ok(sale)) => Ok(go(&format!("/counter/sales/{sale}"))),
-        (Ok(_), Err(_)) => Ok(go("/counter/owed")),
+        (Ok(_), Ok(sale)) => Ok(see_other(&format!("/counter/sales/{sale}"))),
+        (Ok(_), Err(_)) => Ok(see_other("/counter/owed")),
         (Err(rejection), _) => {
             let faults = words::faults(&app.ledger.shop(), &rejection, app.ledger.now());
             let page = Page { faults, ..Page::of(&app, &form.caller).await? };
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }

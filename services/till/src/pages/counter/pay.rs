@@ -4,12 +4,12 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::counter::slip::{Slip, left};
-use crate::pages::counter::{again, said, words};
+use crate::pages::counter::{redisplay, run_form, words};
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -129,23 +129,23 @@ impl Page {
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    At(basket): At<BasketId>,
-    Asking(query): Asking<Query>,
+    PathParam(basket): PathParam<BasketId>,
+    QueryParam(query): QueryParam<Query>,
 ) -> Result<Response, Problem> {
     let view = app.ledger.basket(basket).await?;
     match (view.sale, view.state) {
-        (Some(sale), _) => return Ok(go(&format!("/counter/sales/{sale}"))),
+        (Some(sale), _) => return Ok(see_other(&format!("/counter/sales/{sale}"))),
         (None, BasketState::Open) if view.paying => {}
-        (None, BasketState::Open) => return Ok(go(&format!("/counter/{basket}"))),
-        (None, _) => return Ok(go("/counter")),
+        (None, BasketState::Open) => return Ok(see_other(&format!("/counter/{basket}"))),
+        (None, _) => return Ok(see_other("/counter")),
     }
-    Ok(Paper(Page::of(&app, &caller, &view, kind_of(&app.ledger.shop(), &query.by))?).into_response())
+    Ok(HtmlPage(Page::of(&app, &caller, &view, kind_of(&app.ledger.shop(), &query.by))?).into_response())
 }
 
 /// POST /counter/{basket}/pay: the first press of a tender holds every line, all or none.
 pub(crate) async fn hold(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let command = HoldBasket {
@@ -154,33 +154,33 @@ pub(crate) async fn hold(
         without: form.all("without").iter().filter_map(|number| number.parse().ok()).collect(),
         who: form.caller.who.clone(),
     };
-    match said(&app, &form, &command).await? {
-        Ok(_) => Ok(go(&format!(
+    match run_form(&app, &form, &command).await? {
+        Ok(_) => Ok(see_other(&format!(
             "/counter/{basket}/pay?by={}",
             kind_of(&app.ledger.shop(), form.text("by")).code()
         ))),
-        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
+        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 
 /// POST /counter/{basket}/tender: money was taken; with the last of it the slip is rung up.
 pub(crate) async fn take(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let view = app.ledger.basket(basket).await?;
     if let Some(sale) = view.sale {
-        return Ok(go(&format!("/counter/sales/{sale}")));
+        return Ok(see_other(&format!("/counter/sales/{sale}")));
     }
     let command = match read(&app, &view, &form) {
         Ok(tender) => PayBasket { who: form.caller.who.clone(), ..tender },
         Err(rejection) => return wrong(&app, &form, &view, &rejection),
     };
-    match said(&app, &form, &command).await? {
+    match run_form(&app, &form, &command).await? {
         Ok(paid) => Ok(match paid.sale {
-            Some(sale) => go(&format!("/counter/sales/{sale}?just=rung-up")),
-            None => go(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
+            Some(sale) => see_other(&format!("/counter/sales/{sale}?just=rung-up")),
+            None => see_other(&format!("/counter/{basket}/pay?by={}", form.text("then"))),
         }),
         // Read anew: it may have been put away, or its hold may be over.
         Err(rejection) => wrong(&app, &form, &app.ledger.basket(basket).await?, &rejection),
@@ -223,18 +223,18 @@ fn wrong(app: &App, form: &Form, view: &BasketView, rejection: &Rejection) -> Re
         customer: form.text("customer").to_owned(),
         day: form.text("day").to_owned(),
     };
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 /// POST /counter/{basket}/back: back to the slip; what was taken is handed back.
 pub(crate) async fn back(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
-    match said(&app, &form, &StopPaying { basket }).await? {
-        Ok(_) => Ok(go(&format!("/counter/{basket}"))),
-        Err(rejection) => again(&app, &form, Some(basket), &rejection, None).await,
+    match run_form(&app, &form, &StopPaying { basket }).await? {
+        Ok(_) => Ok(see_other(&format!("/counter/{basket}"))),
+        Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
 }
 

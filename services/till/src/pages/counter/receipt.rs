@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::pages::counter::words;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -147,7 +147,10 @@ fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
 }
 
 /// GET /counter/sales/{sale}/receipt.txt
-pub(crate) async fn file(State(app): State<App>, At(sale): At<SaleId>) -> Result<Response, Problem> {
+pub(crate) async fn file(
+    State(app): State<App>,
+    PathParam(sale): PathParam<SaleId>,
+) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
     let receipt = Receipt::of(&app.ledger.shop(), &sale);
     let name = format!("attachment; filename=\"receipt-{}.txt\"", receipt.number);

@@ -4,10 +4,10 @@ use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::counter::slip::{Slip, read};
 use crate::pages::counter::words::{self, ago};
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown::{capital, counted, held_for};
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -111,7 +111,7 @@ impl Page {
     pub(crate) fn answer(self) -> Response {
         let is_fine = self.slip.faults.is_empty();
         let status = if is_fine { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-        (status, Paper(self)).into_response()
+        (status, HtmlPage(self)).into_response()
     }
 }
 
@@ -159,7 +159,7 @@ fn set_aside(shop: &Shop, hold: &Hold) -> Listed {
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
-    Asking(query): Asking<Query>,
+    QueryParam(query): QueryParam<Query>,
 ) -> Result<Response, Problem> {
     let slip = Slip::empty(&app.ledger.shop());
     Ok(Page::around(&app, &caller, slip, "", query).await?.answer())
@@ -169,8 +169,8 @@ pub(crate) async fn room(
 pub(crate) async fn at_slip(
     State(app): State<App>,
     caller: Caller,
-    At(basket): At<BasketId>,
-    Asking(query): Asking<Query>,
+    PathParam(basket): PathParam<BasketId>,
+    QueryParam(query): QueryParam<Query>,
 ) -> Result<Response, Problem> {
     match read(&app, basket).await? {
         Ok(slip) => Ok(Page::around(&app, &caller, slip, "", query).await?.answer()),

@@ -4,12 +4,12 @@
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::counter::receipt::Receipt;
-use crate::pages::counter::{said, words};
+use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -100,7 +100,7 @@ fn row(shop: &Shop, sale: &SaleView) -> Row {
 pub(crate) async fn list(
     State(app): State<App>,
     caller: Caller,
-    Asking(query): Asking<Query>,
+    QueryParam(query): QueryParam<Query>,
 ) -> Result<Response, Problem> {
     let shop = app.ledger.shop();
     let frame = Frame::new(&app, &caller, Room::Counter);
@@ -116,7 +116,8 @@ pub(crate) async fn list(
     let next = sales.last().filter(|_| more).map(|sale| sale.id.to_string());
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     let rows = sales.iter().map(|sale| row(&shop, sale)).collect();
-    Ok((status, Paper(List { frame, what: query.what, day: query.day, rows, next, faults })).into_response())
+    Ok((status, HtmlPage(List { frame, what: query.what, day: query.day, rows, next, faults }))
+        .into_response())
 }
 
 /// What was given back, in words.
@@ -207,18 +208,18 @@ fn back(shop: &Shop, refund: &RefundView) -> Back {
 pub(crate) async fn one(
     State(app): State<App>,
     caller: Caller,
-    At(sale): At<SaleId>,
-    Asking(just): Asking<Just>,
+    PathParam(sale): PathParam<SaleId>,
+    QueryParam(just): QueryParam<Just>,
 ) -> Result<Response, Problem> {
     let sale = app.ledger.sale(sale).await?;
     let page = One { just: !just.just.is_empty(), ..One::of(&app, &caller, &sale) };
-    Ok(Paper(page).into_response())
+    Ok(HtmlPage(page).into_response())
 }
 
 /// POST /counter/sales/{sale}/void
 pub(crate) async fn void(
     State(app): State<App>,
-    At(sale): At<SaleId>,
+    PathParam(sale): PathParam<SaleId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let who = form.caller.who.clone();
@@ -226,14 +227,14 @@ pub(crate) async fn void(
     if reason.is_empty() {
         let faults = Faults::one("reason", "enter the reason; it is kept in the books");
         let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
-        return Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response());
+        return Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response());
     }
-    match said(&app, &form, &VoidSale { sale, reason, who }).await? {
-        Ok(()) => Ok(go(&format!("/counter/sales/{sale}"))),
+    match run_form(&app, &form, &VoidSale { sale, reason, who }).await? {
+        Ok(()) => Ok(see_other(&format!("/counter/sales/{sale}"))),
         Err(rejection) => {
             let faults = words::faults(&app.ledger.shop(), &rejection, app.ledger.now());
             let page = One { faults, ..One::of(&app, &form.caller, &app.ledger.sale(sale).await?) };
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }

@@ -3,11 +3,11 @@
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
 use crate::pages::counter::slip::Weigh;
-use crate::pages::counter::{again, done, said};
+use crate::pages::counter::{done, redisplay, run_form};
 use crate::pages::form::Form;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;
@@ -24,7 +24,7 @@ pub(crate) async fn first(State(app): State<App>, form: Form) -> Result<Response
 /// POST /counter/{basket}/scan
 pub(crate) async fn next(
     State(app): State<App>,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
     form: Form,
 ) -> Result<Response, Problem> {
     scan(&app, &form, Some(basket)).await
@@ -33,29 +33,29 @@ pub(crate) async fn next(
 async fn scan(app: &App, form: &Form, basket: Option<BasketId>) -> Result<Response, Problem> {
     let path = basket.map_or("/counter".to_owned(), |basket| format!("/counter/{basket}"));
     if form.text("code").is_empty() {
-        return Ok(go(&path));
+        return Ok(see_other(&path));
     }
     let change = match read(form) {
         Ok(change) => change,
-        Err(rejection) => return again(app, form, basket, &rejection, weigh(app, form).await).await,
+        Err(rejection) => return redisplay(app, form, basket, &rejection, weigh(app, form).await).await,
     };
     let laid = if let Some(basket) = basket {
-        said(app, form, &ChangeBasket { basket, revision: None, change }).await?.map(|_| basket)
+        run_form(app, form, &ChangeBasket { basket, revision: None, change }).await?.map(|_| basket)
     } else {
         let channel = channel_of(form.text("channel"));
         let new = OpenBasket { channel, first: Some(change), who: form.caller.who.clone() };
-        said(app, form, &new).await?
+        run_form(app, form, &new).await?
     };
     match laid {
         Ok(basket) => done(app, form, basket).await,
         Err(Rejection::UnknownCode { .. }) if is_word(form.text("code")) => {
             let words = form_urlencoded::byte_serialize(form.text("code").as_bytes()).collect::<String>();
-            Ok(go(&format!("{path}?find={words}")))
+            Ok(see_other(&format!("{path}?find={words}")))
         }
         Err(rejection) => {
             let of_weight = matches!(&rejection, Rejection::Invalid { field, .. } if field == "quantity");
             let weigh = if of_weight { weigh(app, form).await } else { None };
-            again(app, form, basket, &rejection, weigh).await
+            redisplay(app, form, basket, &rejection, weigh).await
         }
     }
 }

@@ -4,10 +4,10 @@ use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::counter::words;
 use crate::pages::form::Faults;
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::symbol;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -198,10 +198,10 @@ pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Res
     let pulse = app.ledger.basket_pulse(basket).await?.to_string();
     let view = app.ledger.basket(basket).await?;
     if let Some(sale) = view.sale {
-        return Ok(Err(go(&format!("/counter/sales/{sale}"))));
+        return Ok(Err(see_other(&format!("/counter/sales/{sale}"))));
     }
     if view.state != BasketState::Open {
-        return Ok(Err(go("/counter")));
+        return Ok(Err(see_other("/counter")));
     }
     Slip::of(&app.ledger.shop(), &view, pulse, app.ledger.now()).map(Ok)
 }
@@ -210,7 +210,7 @@ pub(crate) async fn read(app: &App, basket: BasketId) -> Result<Result<Slip, Res
 pub(crate) async fn alone(
     State(app): State<App>,
     caller: Caller,
-    At(basket): At<BasketId>,
+    PathParam(basket): PathParam<BasketId>,
 ) -> Result<Response, Problem> {
     let slip = match read(&app, basket).await? {
         Ok(slip) => slip,
@@ -222,5 +222,5 @@ pub(crate) async fn alone(
 /// The slip alone, with the status of what is wrong on it.
 pub(crate) fn answer(app: &App, caller: &Caller, slip: Slip) -> Response {
     let status = if slip.faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    (status, Paper(SlipAlone { frame: Frame::new(app, caller, Room::Counter), slip })).into_response()
+    (status, HtmlPage(SlipAlone { frame: Frame::new(app, caller, Room::Counter), slip })).into_response()
 }

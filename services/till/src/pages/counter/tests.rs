@@ -14,13 +14,13 @@ use domain::quantity::Asked;
 use ledger::sales::{NewSale, SaleLineIn, TenderIn};
 
 /// A page, and what its forms bring along.
-struct At<'a> {
+struct OpenPage<'a> {
     shop: &'a TestShop,
     path: String,
     page: String,
 }
 
-impl At<'_> {
+impl OpenPage<'_> {
     /// The value of the first field of a name, within what follows `after`.
     fn field(&self, after: &str, name: &str) -> String {
         let start = self.page.find(after).unwrap_or_else(|| panic!("no {after} in {}", self.page));
@@ -49,15 +49,15 @@ async fn post(shop: &TestShop, path: &str, fields: &[(&str, &str)]) -> Reply {
     shop.ask(Method::POST, path, &kind, Body::from(body)).await
 }
 
-async fn open<'a>(shop: &'a TestShop, path: &str) -> At<'a> {
+async fn open<'a>(shop: &'a TestShop, path: &str) -> OpenPage<'a> {
     let reply = shop.get(path).await;
     assert_eq!(reply.status, 200, "{path}: {}", reply.text());
-    At { shop, path: path.to_owned(), page: reply.text().to_owned() }
+    OpenPage { shop, path: path.to_owned(), page: reply.text().to_owned() }
 }
 
-impl<'a> At<'a> {
+impl<'a> OpenPage<'a> {
     /// Sends a form of this page and follows it to where it goes.
-    async fn send(&self, action: &str, fields: &[(&str, &str)]) -> At<'a> {
+    async fn send(&self, action: &str, fields: &[(&str, &str)]) -> OpenPage<'a> {
         let form = format!("action=\"{action}\"");
         let token = self.field(&form, "_token");
         let key = self.field(&form, "_key");
@@ -68,26 +68,26 @@ impl<'a> At<'a> {
     }
 
     /// Sends a form that must be refused; the page that says so.
-    async fn refused(&self, action: &str, fields: &[(&str, &str)]) -> At<'a> {
+    async fn refused(&self, action: &str, fields: &[(&str, &str)]) -> OpenPage<'a> {
         let form = format!("action=\"{action}\"");
         let token = self.field(&form, "_token");
         let fields = [&[("_token", token.as_str())], fields].concat();
         let reply = post(self.shop, action, &fields).await;
         assert_eq!(reply.status, 422, "{action}: {}", reply.text());
-        At { shop: self.shop, path: action.to_owned(), page: reply.text().to_owned() }
+        OpenPage { shop: self.shop, path: action.to_owned(), page: reply.text().to_owned() }
     }
 
     /// Scans goods by weight: the page that asks for their weight.
-    async fn asked(&self, action: &str, code: &str) -> At<'a> {
+    async fn asked(&self, action: &str, code: &str) -> OpenPage<'a> {
         let token = self.field(&format!("action=\"{action}\""), "_token");
         let reply = post(self.shop, action, &[("_token", &token), ("code", code)]).await;
         assert_eq!(reply.status, 200, "asking is no fault: {}", reply.text());
-        At { shop: self.shop, path: action.to_owned(), page: reply.text().to_owned() }
+        OpenPage { shop: self.shop, path: action.to_owned(), page: reply.text().to_owned() }
     }
 }
 
 /// A new slip with these on it.
-async fn slip<'a>(shop: &'a TestShop, codes: &[&str]) -> At<'a> {
+async fn slip<'a>(shop: &'a TestShop, codes: &[&str]) -> OpenPage<'a> {
     let mut page = open(shop, "/counter").await;
     for code in codes {
         let action = format!("{}/scan", page.path);

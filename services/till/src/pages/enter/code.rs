@@ -1,14 +1,14 @@
 //! The second step of signing in: a code of the app, or a recovery code.
 
 use super::entry::Origin;
-use super::{Asked, before, let_in, new_session, own_path, with_before};
+use super::{SignInQuery, before, let_in, new_session, own_path, with_before};
 use crate::app::App;
+use crate::auth::Visit;
 use crate::cookies::Cookie;
-use crate::door::Visit;
 use crate::pages::form::{Faults, Form, read_outside};
-use crate::pages::frame::{Frame, Paper, go};
+use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{BEARER, Kind, Problem};
-use crate::query::Asking;
+use crate::query::QueryParam;
 use crate::second_factor::{recovery_code, step_of};
 use askama::Template;
 use axum::extract::{Request, State};
@@ -43,15 +43,15 @@ pub(super) async fn room(
     State(app): State<App>,
     visit: Visit,
     headers: HeaderMap,
-    Asking(asked): Asking<Asked>,
+    QueryParam(asked): QueryParam<SignInQuery>,
 ) -> Result<Response, Problem> {
     if step(&app, &visit, &headers).await?.is_none() {
-        return Ok(go("/enter"));
+        return Ok(see_other("/enter"));
     }
     let token = before(&visit, &headers);
     let then = own_path(&asked.then).to_owned();
     let page = Page { frame: Frame::outside(&app, &token), faults: Faults::default(), then };
-    Ok(with_before(&visit, &token, Paper(page).into_response()))
+    Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
 
 /// POST /enter/code
@@ -63,14 +63,14 @@ pub(super) async fn enter(
     let headers = request.headers().clone();
     let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
     let form = read_outside(request, &token).await?;
-    let Some(step) = step(&app, &visit, &headers).await? else { return Ok(go("/enter")) };
+    let Some(step) = step(&app, &visit, &headers).await? else { return Ok(see_other("/enter")) };
     let then = own_path(form.text("then"));
     match sign_in(&app, &visit, &headers, &step, form.text("code")).await {
         Ok(sign_in) => match let_in(&app, &visit, &headers, sign_in, then).await {
-            Err(problem) if problem.kind() == Kind::Invalid => again(&app, &visit, &step, &form, wrong()),
+            Err(problem) if problem.kind() == Kind::Invalid => redisplay(&app, &visit, &step, &form, wrong()),
             answer => answer,
         },
-        Err(problem) => again(&app, &visit, &step, &form, problem),
+        Err(problem) => redisplay(&app, &visit, &step, &form, problem),
     }
 }
 
@@ -79,7 +79,7 @@ fn wrong() -> Problem {
 }
 
 /// The page again, with what is wrong or how long to wait.
-fn again(
+fn redisplay(
     app: &App,
     visit: &Visit,
     step: &StepView,
@@ -93,7 +93,7 @@ fn again(
     let faults = Faults::of(problem)?;
     let then = own_path(form.text("then")).to_owned();
     let page = Page { frame: Frame::outside(app, &form.caller.form_token), faults, then };
-    let mut response = (status, Paper(page)).into_response();
+    let mut response = (status, HtmlPage(page)).into_response();
     if status == StatusCode::UNAUTHORIZED {
         response.headers_mut().insert(header::WWW_AUTHENTICATE, BEARER);
     } else {

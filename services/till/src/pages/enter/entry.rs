@@ -2,8 +2,8 @@
 
 use super::device_of;
 use crate::app::App;
+use crate::auth::Visit;
 use crate::cookies::Cookie;
-use crate::door::Visit;
 use crate::pages::form::Form;
 use crate::problem::Problem;
 use crate::secrets::{Lane, is_long_enough};

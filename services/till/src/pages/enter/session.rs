@@ -2,9 +2,9 @@
 
 use super::entry::Right;
 use crate::app::App;
+use crate::auth::Visit;
 use crate::cookies::Cookie;
-use crate::door::Visit;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use axum::http::{HeaderMap, header};
 use axum::response::Response;
@@ -50,7 +50,7 @@ pub(super) async fn go_on(
 }
 
 async fn begin_step(app: &App, visit: &Visit, right: Right, then: &str) -> Result<Response, Problem> {
-    let cookie = crate::chance::text();
+    let cookie = crate::random::text();
     let begin = BeginStep {
         person: right.person,
         checked: right.checked,
@@ -59,7 +59,7 @@ async fn begin_step(app: &App, visit: &Visit, right: Right, then: &str) -> Resul
     };
     app.run_unkept(&begin).await?;
     let then: String = form_urlencoded::byte_serialize(then.as_bytes()).collect();
-    let mut response = go(&format!("/enter/code?then={then}"));
+    let mut response = see_other(&format!("/enter/code?then={then}"));
     let cookie = Cookie::Step.set(visit.via, &cookie, STEP_LASTS_MS / 1000);
     response.headers_mut().append(header::SET_COOKIE, cookie);
     Ok(response)
@@ -92,13 +92,13 @@ pub(crate) async fn let_in(
     sign_in: SignIn,
     then: &str,
 ) -> Result<Response, Problem> {
-    let (cookie, browser) = (crate::chance::text(), crate::chance::text());
+    let (cookie, browser) = (crate::random::text(), crate::random::text());
     let is_known = sign_in.by == By::Password;
     let hash_of = |cookie: Cookie| cookie.read(visit.via, headers).map(|old| SecretHash::of(&old));
     let known = Known { cookie: SecretHash::of(&browser), before: hash_of(Cookie::Known) };
     let sign_in = SignIn {
         session: SecretHash::of(&cookie),
-        form_token: crate::chance::text(),
+        form_token: crate::random::text(),
         before: hash_of(Cookie::Session),
         known: is_known.then_some(known),
         address: visit.address.to_string(),
@@ -107,7 +107,7 @@ pub(crate) async fn let_in(
     };
     app.run_unkept(&sign_in).await?;
     tracing::info!(person = %sign_in.person, by = ?sign_in.by, from = %visit.address, "somebody signed in");
-    let mut response = go(then);
+    let mut response = see_other(then);
     let mut cookies = vec![
         Cookie::Session.set(visit.via, &cookie, sign_in.by.lasts_ms() / 1000),
         Cookie::Before.unset(visit.via),

@@ -1,4 +1,4 @@
-//! The door, as a browser meets it.
+//! Signing in, as a browser does it.
 
 use super::own_path;
 use crate::secrets;
@@ -124,7 +124,7 @@ async fn after_five_failures_there_is_a_wait_that_even_the_right_password_does_n
     }
 }
 
-// OWASP Cross-Site Request Forgery cheat sheet; the form of the door is protected too.
+// OWASP Cross-Site Request Forgery cheat sheet; the sign-in form is protected too.
 #[tokio::test]
 async fn the_form_of_the_door_is_of_this_browsers_page() {
     let (_, mut browser) = open().await;

@@ -1,13 +1,13 @@
 //! GET and POST /online/compare: what the online shop says it lists, against the shelf.
 
-use super::desk;
+use super::adapter;
 use super::put_out::{Ways, layout_named};
 use super::upload::Upload;
 use crate::app::App;
 use crate::caller::Caller;
-use crate::feed_desk::{Compared, Drift};
+use crate::feed_adapter::{Compared, Drift};
 use crate::pages::form::Faults;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
 use askama::Template;
 use axum::extract::State;
@@ -89,8 +89,8 @@ async fn page(app: &App, caller: &Caller) -> Result<Page, Problem> {
 }
 
 /// GET /online/compare
-pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(page(&app, &caller).await?))
+pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(page(&app, &caller).await?))
 }
 
 /// POST /online/compare
@@ -99,11 +99,11 @@ pub(crate) async fn compare(State(app): State<App>, mut upload: Upload) -> Resul
     match found(&app, &mut upload).await {
         Ok(found) => {
             page.found = Some(found);
-            Ok(Paper(page).into_response())
+            Ok(HtmlPage(page).into_response())
         }
         Err(problem) => {
             page.faults = Faults::of(problem)?;
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }
@@ -114,7 +114,7 @@ async fn found(app: &App, upload: &mut Upload) -> Result<Found, Problem> {
     let list = upload.take_file(layout);
     let list = list.ok_or_else(|| Problem::invalid("#/file", "choose the file from your online shop"))?;
     let name = list.name.clone();
-    Ok(Found::of(name, desk(app)?.compare(list, adopt).await?))
+    Ok(Found::of(name, adapter(app)?.compare(list, adopt).await?))
 }
 
 #[cfg(test)]
@@ -124,7 +124,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_list_is_compared_kind_by_kind() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let reply = send(&shop, "/online/compare", &[], Some(("there.csv", b"sku\nCOWL\n"))).await;
         assert_eq!(reply.status, 200, "{}", reply.text());
         for part in [
@@ -143,7 +143,7 @@ mod tests {
 
     #[tokio::test]
     async fn without_a_file_nothing_is_compared() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let check = async |fields: &[(&str, &str)], file: Option<(&str, &[u8])>, words: &str| {
             let reply = send(&shop, "/online/compare", fields, file).await;
             assert_eq!(reply.status, 422, "{}", reply.text());

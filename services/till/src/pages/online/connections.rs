@@ -1,6 +1,5 @@
 //! GET /online/connections: the online shops that are told by themselves, and how each does.
 
-mod again;
 mod drift;
 mod end;
 mod ids;
@@ -11,13 +10,14 @@ mod one;
 mod put;
 mod reconcile;
 mod reread;
+mod resend;
 mod text;
 
 use crate::api::connections::lag_seconds;
 use crate::app::App;
-use crate::caller::{Caller, Needs};
-use crate::live_desk::LiveDesk;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::caller::{Access, Caller};
+use crate::connection_adapter::ConnectionAdapter;
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::{Kind, Problem};
 use crate::query::no_such;
@@ -25,7 +25,7 @@ use crate::routes::Route;
 use askama::Template;
 use axum::extract::State;
 use domain::day::{Moment, Zone};
-use domain::people::Act;
+use domain::people::Permission;
 use ledger::online::{ConnectionStatus, LiveConnection};
 use std::sync::Arc;
 
@@ -36,7 +36,7 @@ const PATH: &str = "/online/connections";
 /// Its routes. Whoever sees to the online shop may send again, put on and settle; what a connection is,
 /// the owner says.
 pub(super) fn routes() -> Vec<Route> {
-    let (list, run) = (Needs::One(Act::List), Needs::One(Act::Run));
+    let (list, run) = (Access::With(Permission::List), Access::With(Permission::Run));
     vec![
         Route::get(PATH, list, show),
         Route::get("/online/new-connection", run, text::new),
@@ -45,7 +45,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::get("/online/connections/{name}/text", run, text::show),
         Route::post("/online/connections/{name}/text", run, text::save),
         Route::post("/online/connections/{name}/end", run, end::end),
-        Route::post("/online/connections/{name}/again", list, again::again),
+        Route::post("/online/connections/{name}/again", list, resend::resend),
         Route::post("/online/connections/{name}/put", list, put::put),
         Route::post("/online/connections/{name}/ids", list, ids::enter),
         Route::post("/online/connections/{name}/now", list, now::now),
@@ -119,10 +119,10 @@ async fn found(app: &App, name: &str) -> Result<LiveConnection, Problem> {
     all.into_iter().find(|one| one.name == name).ok_or_else(|| no_such("connection", name))
 }
 
-/// The desk, or the words for a program that was put together without one.
-fn desk(app: &App) -> Result<&Arc<dyn LiveDesk>, Problem> {
+/// The adapter, or the words for a program that was put together without one.
+fn adapter(app: &App) -> Result<&Arc<dyn ConnectionAdapter>, Problem> {
     let words = "online shops cannot be reached from this server";
-    app.live_desk.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
+    app.connection_adapter.as_ref().ok_or_else(|| Problem::new(Kind::NotFound, words))
 }
 
 /// The page.
@@ -136,14 +136,14 @@ pub(crate) struct Page {
 }
 
 /// GET /online/connections
-pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     let (zone, now) = (app.ledger.shop().zone.clone(), app.ledger.now());
     let statuses = app.ledger.connection_statuses().await?;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane: "connections",
         connections: statuses.into_iter().map(|status| figures(status, &zone, now)).collect(),
-        may_run: caller.may(Act::Run),
+        may_run: caller.may(Permission::Run),
     }))
 }
 
@@ -168,7 +168,7 @@ mod tests {
 
     #[tokio::test]
     async fn each_connection_stands_with_its_figures() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         let none = shop.get("/online/connections").await;
         assert!(none.text().contains("No online shop is connected"), "{}", none.text());
         shop.connect("village").await;

@@ -6,10 +6,10 @@ use crate::api::listings::FEED;
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::Form;
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{self, counted};
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::response::Response;
@@ -22,7 +22,7 @@ const SHOWN: usize = 50;
 /// What was just put out.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct FeedsAsked {
+pub(crate) struct FeedsQuery {
     out: Option<String>,
     missing: Option<String>,
 }
@@ -62,8 +62,8 @@ struct Failed {
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<FeedsAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<FeedsQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let feed = app.ledger.connection(FEED).await?;
     let zone = app.ledger.shop().zone.clone();
     let runs = app.ledger.feed_runs(feed, SHOWN).await?;
@@ -86,7 +86,7 @@ pub(crate) async fn show(
         words: f.words,
         is_new: !f.seen,
     };
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane: "feeds",
         said: said(&asked, &runs),
@@ -99,7 +99,7 @@ pub(crate) async fn show(
 }
 
 /// What became of the feed that was just put out.
-fn said(asked: &FeedsAsked, runs: &[Run]) -> Option<String> {
+fn said(asked: &FeedsQuery, runs: &[Run]) -> Option<String> {
     let out = asked.out.as_deref()?;
     let Some(run) = runs.iter().find(|run| run.id == out) else {
         return Some("There was nothing new to export.".to_owned());
@@ -118,7 +118,7 @@ fn said(asked: &FeedsAsked, runs: &[Run]) -> Option<String> {
 pub(crate) async fn seen(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let up_to = form.text("up-to").parse().map_err(|e| Problem::invalid("#/up-to", e))?;
     app.run(&form.key, &SeeFeedTroubles { up_to }).await?;
-    Ok(go("/online/feeds"))
+    Ok(see_other("/online/feeds"))
 }
 
 #[cfg(test)]
@@ -155,7 +155,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_feed_can_be_put_out_again() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         send(&shop, "/online/put-out", &[("what", "all"), ("to", "folder")]).await;
         let page = shop.get("/online/feeds").await;
         let run = values(page.text(), "what").into_iter().find(|v| v.len() > 9).expect("a run");

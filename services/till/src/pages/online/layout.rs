@@ -1,14 +1,14 @@
 //! One layout: GET /online/layouts/one, POST /online/layouts, POST /online/layouts/preview
 
-use super::desk;
+use super::adapter;
 use super::upload::Upload;
 use crate::app::App;
 use crate::caller::Caller;
-use crate::feed_desk::{FeedTrouble, GivenFile, Previewed, PreviewedRow};
+use crate::feed_adapter::{FeedTrouble, GivenFile, Previewed, PreviewedRow};
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -45,7 +45,7 @@ from = \"Price\"
 /// Which layout.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct LayoutAsked {
+pub(crate) struct LayoutQuery {
     name: Option<String>,
 }
 
@@ -107,8 +107,8 @@ impl Seen {
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<LayoutAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<LayoutQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let (name, text, revision) = match asked.name {
         None => (String::new(), FIRST.to_owned(), 0),
         Some(name) => {
@@ -116,7 +116,7 @@ pub(crate) async fn show(
             (kept.name, kept.text, kept.revision)
         }
     };
-    Ok(Paper(page(&app, &caller, name, text, revision)))
+    Ok(HtmlPage(page(&app, &caller, name, text, revision)))
 }
 
 fn page(app: &App, caller: &Caller, name: String, text: String, revision: i64) -> Page {
@@ -129,23 +129,23 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     let name = form.text("name").to_owned();
     if form.text("do") == "drop" {
         app.run(&form.key, &DropLayout { name }).await?;
-        return Ok(go("/online/layouts"));
+        return Ok(see_other("/online/layouts"));
     }
     let text = form.raw("text").replace("\r\n", "\n");
     let revision = form.text("revision").parse().unwrap_or(0);
     match write(&app, &form, &name, &text, revision).await {
-        Ok(()) => Ok(go("/online/layouts")),
+        Ok(()) => Ok(see_other("/online/layouts")),
         Err(problem) => {
             let faults = Faults::of(problem)?;
             let page = Page { faults, ..page(&app, &form.caller, name, text, revision) };
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }
 
 /// A layout that cannot be used is not kept: it would fail later, with nobody there.
 async fn write(app: &App, form: &Form, name: &str, text: &str, revision: i64) -> Result<(), Problem> {
-    desk(app)?.read_layout(text).map_err(|fault| Problem::invalid("#/text", fault))?;
+    adapter(app)?.read_layout(text).map_err(|fault| Problem::invalid("#/text", fault))?;
     let who = form.caller.who.clone();
     app.run(&form.key, &KeepLayout { name: name.to_owned(), text: text.to_owned(), revision, who }).await?;
     Ok(())
@@ -156,21 +156,21 @@ pub(crate) async fn preview(State(app): State<App>, mut upload: Upload) -> Resul
     let text = upload.raw("text").replace("\r\n", "\n");
     let rows = rows(&app, &text, upload.take_file(Some(text.clone()))).await?;
     if upload.has("part") {
-        return Ok(Paper(rows).into_response());
+        return Ok(HtmlPage(rows).into_response());
     }
     let (name, revision) =
         (upload.raw("name").trim().to_owned(), upload.raw("revision").parse().unwrap_or(0));
-    Ok(Paper(Page { rows, ..page(&app, &upload.caller, name, text, revision) }).into_response())
+    Ok(HtmlPage(Page { rows, ..page(&app, &upload.caller, name, text, revision) }).into_response())
 }
 
 async fn rows(app: &App, text: &str, file: Option<GivenFile>) -> Result<Rows, Problem> {
-    let desk = desk(app)?;
-    if let Err(fault) = desk.read_layout(text) {
+    let adapter = adapter(app)?;
+    if let Err(fault) = adapter.read_layout(text) {
         return Ok(Rows { wrong: Some(fault.to_string()), ..Rows::default() });
     }
     let Some(given) = file else { return Ok(Rows::default()) };
     let name = given.name.clone();
-    match desk.preview(given, ROWS).await {
+    match adapter.preview(given, ROWS).await {
         Ok(seen) => Ok(Rows { seen: Some(Seen::of(seen)), wrong: None, file: name }),
         Err(FeedTrouble::Unreadable(words)) => Ok(Rows { wrong: Some(words), file: name, ..Rows::default() }),
         Err(trouble) => Err(trouble.into()),
@@ -185,7 +185,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_layout_is_written_changed_and_taken_away() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let keep = async |name: &str, text: &str, revision: &str| {
             send(&shop, "/online/layouts", &[("name", name), ("text", text), ("revision", revision)]).await
         };
@@ -214,7 +214,7 @@ mod tests {
 
     #[tokio::test]
     async fn the_first_rows_stand_on_the_page_or_by_themselves() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let fields = [("text", "feed = \"orders\""), ("name", "Fair"), ("revision", "0")];
         let file = Some(("may.csv", b"a,b\n1,2\n".as_slice()));
         let whole = upload::send(&shop, "/online/layouts/preview", &fields, file).await;

@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
 use askama::Template;
@@ -28,11 +28,11 @@ struct Row {
 }
 
 /// GET /online/layouts
-pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     let kept = app.ledger.layouts().await?;
     let zone = &app.ledger.shop().zone;
     let row = |layout: ledger::online::KeptLayout| {
-        let read = app.desk.as_ref().map(|desk| desk.read_layout(&layout.text));
+        let read = app.feed_adapter.as_ref().map(|adapter| adapter.read_layout(&layout.text));
         let (feed, wrong) = match read {
             None => (None, None),
             Some(Ok(feed)) => (Some(feed), None),
@@ -48,5 +48,5 @@ pub(crate) async fn show(State(app): State<App>, caller: Caller) -> Result<Paper
         }
     };
     let rows = kept.into_iter().map(row).collect();
-    Ok(Paper(Page { frame: Frame::new(&app, &caller, Room::Online), lane: "layouts", rows }))
+    Ok(HtmlPage(Page { frame: Frame::new(&app, &caller, Room::Online), lane: "layouts", rows }))
 }

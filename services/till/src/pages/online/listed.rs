@@ -5,9 +5,9 @@ use super::{Count, MOST_COUNTED};
 use crate::api::listings::FEED;
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::{Asking, DEFAULT_ROWS};
+use crate::query::{DEFAULT_ROWS, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::stock::ListingState;
@@ -16,7 +16,7 @@ use serde::Deserialize;
 /// Which listings.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct ListedAsked {
+pub(crate) struct ListedQuery {
     state: Option<String>,
     cursor: Option<String>,
 }
@@ -36,8 +36,8 @@ pub(crate) struct Page {
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<ListedAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<ListedQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let (state, lane) = match asked.state.as_deref() {
         None | Some("listed") => (ListingState::Listed, "listed"),
         Some("ended") => (ListingState::Ended, "ended"),
@@ -51,7 +51,7 @@ pub(crate) async fn show(
         items.last().map(|item| item.id.to_string()).unwrap_or_default()
     });
     let counts = app.ledger.listing_counts(feed, MOST_COUNTED + 1).await?;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane,
         pieces: pieces::of(&app, &items).await?,
@@ -70,7 +70,7 @@ mod tests {
 
     #[tokio::test]
     async fn what_is_sold_stays_live_until_it_is_told() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         shop.sell("COWL", "k1").await;
         let live = shop.get("/online/listed").await;

@@ -6,10 +6,10 @@ use crate::api::orders::lines::{AtLine, CLOSEST_SHOWN};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::{Kind, Problem};
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -28,7 +28,7 @@ use serde::Deserialize;
 /// What was just chosen.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct OrderAsked {
+pub(crate) struct OrderQuery {
     done: Option<String>,
 }
 
@@ -203,15 +203,15 @@ async fn page(app: &App, caller: &Caller, id: OrderId) -> Result<Page, Problem> 
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<OrderId>,
-    Asking(asked): Asking<OrderAsked>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(id): PathParam<OrderId>,
+    QueryParam(asked): QueryParam<OrderQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let mut page = page(&app, &caller, id).await?;
     page.said = match asked.done {
         Some(line) => said(&app, id, &line).await?,
         None => None,
     };
-    Ok(Paper(page))
+    Ok(HtmlPage(page))
 }
 
 /// What there is to do now about a line that was just decided about.
@@ -239,7 +239,7 @@ async fn said(app: &App, id: OrderId, line: &str) -> Result<Option<String>, Prob
 /// POST /online/orders/{id}/status
 pub(crate) async fn settle_status(
     State(app): State<App>,
-    At(order): At<OrderId>,
+    PathParam(order): PathParam<OrderId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let (reason, who) = (form.text("reason").to_owned(), form.caller.who.clone());
@@ -256,12 +256,12 @@ pub(crate) async fn settle_status(
         Err(problem) => Err(problem),
     };
     match done {
-        Ok(()) => Ok(go(&format!("/online/orders/{order}?done=status"))),
+        Ok(()) => Ok(see_other(&format!("/online/orders/{order}?done=status"))),
         Err(problem) => {
             let mut page = page(&app, &form.caller, order).await?;
             page.faults = Faults::of(problem)?;
             page.status_reason = reason;
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }
@@ -298,13 +298,13 @@ pub(crate) async fn decide(
         Err(problem) => Err(problem),
     };
     match done {
-        Ok(_) => Ok(go(&format!("/online/orders/{order}?done={line}"))),
+        Ok(_) => Ok(see_other(&format!("/online/orders/{order}?done={line}"))),
         Err(problem) => {
             let mut page = page(&app, &form.caller, order).await?;
             page.faults = Faults::of(problem)?;
             let typed = page.lines.iter_mut().filter(|l| l.id == line.to_string());
             typed.for_each(|l| l.reason.clone_from(&reason));
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }

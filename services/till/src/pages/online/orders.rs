@@ -3,10 +3,10 @@
 use super::Count;
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Asking, Page as Part};
+use crate::query::{Page as Part, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::day::Zone;
@@ -18,7 +18,7 @@ use serde::Deserialize;
 /// Which orders.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct OrdersAsked {
+pub(crate) struct OrdersQuery {
     waiting: Option<String>,
     cursor: Option<String>,
 }
@@ -94,8 +94,8 @@ impl Row {
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<OrdersAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<OrdersQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let only_waiting = match asked.waiting.as_deref() {
         None => true,
         Some("no") => false,
@@ -106,7 +106,7 @@ pub(crate) async fn show(
     let found = orders.len();
     let next = part.cut(&mut orders, |order| order.id.to_string());
     let zone = &app.ledger.shop().zone;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Online),
         lane: "orders",
         only_waiting,

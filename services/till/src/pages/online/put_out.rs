@@ -1,10 +1,10 @@
 //! POST /online/put-out
 
-use super::desk;
+use super::adapter;
 use crate::app::App;
-use crate::feed_desk::{Outgoing, PutOut, WentOut};
+use crate::feed_adapter::{Outgoing, PutOut, WentOut};
 use crate::pages::form::Form;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use axum::extract::State;
 use axum::http::header;
@@ -23,12 +23,12 @@ pub(crate) struct Ways {
 
 impl Ways {
     pub(crate) async fn read(app: &App) -> Result<Self, Problem> {
-        let Some(desk) = &app.desk else { return Ok(Self::default()) };
+        let Some(adapter) = &app.feed_adapter else { return Ok(Self::default()) };
         let kept = app.ledger.layouts().await?;
         let for_listings =
-            kept.into_iter().filter(|l| desk.read_layout(&l.text).as_deref() == Ok("listings"));
+            kept.into_iter().filter(|l| adapter.read_layout(&l.text).as_deref() == Ok("listings"));
         let layouts = for_listings.map(|layout| layout.name).collect();
-        Ok(Self { any: true, folder: desk.out_folder(), layouts })
+        Ok(Self { any: true, folder: adapter.out_folder(), layouts })
     }
 }
 
@@ -48,12 +48,12 @@ pub(crate) async fn out(
     download: bool,
 ) -> Result<Response, Problem> {
     let layout = layout_named(app, layout).await?;
-    let went = desk(app)?.put_out(PutOut { what, layout, download }).await?;
+    let went = adapter(app)?.put_out(PutOut { what, layout, download }).await?;
     if download && went.run.is_some() {
         return Ok(file(app, what, went));
     }
     let run = went.run.map(|run| run.to_string()).unwrap_or_default();
-    Ok(go(&format!("/online/feeds?out={run}&missing={}", went.missing.len())))
+    Ok(see_other(&format!("/online/feeds?out={run}&missing={}", went.missing.len())))
 }
 
 fn file(app: &App, what: Outgoing, went: WentOut) -> Response {
@@ -84,7 +84,7 @@ mod tests {
 
     #[tokio::test]
     async fn listings_go_into_the_folder_or_to_whoever_asks() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let done = send(&shop, "/online/put-out", &[("what", "changes"), ("to", "folder")]).await;
         assert_eq!(done.status, 303, "{}", done.text());
         let place = done.header("location").expect("a place").to_owned();
@@ -99,7 +99,7 @@ mod tests {
 
     #[tokio::test]
     async fn what_cannot_be_put_out_is_said() {
-        let shop = TestShop::open().await.with_desk();
+        let shop = TestShop::open().await.with_feed_adapter();
         let check = async |pairs: &[(&str, &str)], status: u16, words: &str| {
             let reply = send(&shop, "/online/put-out", pairs).await;
             assert_eq!(reply.status, status, "{}", reply.text());

@@ -52,7 +52,7 @@ pub(crate) fn values(page: &str, name: &str) -> Vec<String> {
 
 #[tokio::test]
 async fn the_room_tells_what_is_not_listed_and_what_is_weak_of_it() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     add_pieces(&shop, 2).await;
     let reply = shop.get("/online").await;
     assert_eq!(reply.status, 200);
@@ -65,7 +65,7 @@ async fn the_room_tells_what_is_not_listed_and_what_is_weak_of_it() {
 
 #[tokio::test]
 async fn fifty_new_pieces_are_listed_by_two_presses() {
-    let shop = TestShop::open().await.with_desk();
+    let shop = TestShop::open().await.with_feed_adapter();
     add_pieces(&shop, 46).await;
     // 1: “Write the texts of 50” is a link to this page.
     let page = shop.get("/online/texts").await;
@@ -91,9 +91,9 @@ async fn fifty_new_pieces_are_listed_by_two_presses() {
 }
 
 #[tokio::test]
-async fn every_page_opens_in_an_empty_shop_and_without_a_desk() {
+async fn every_page_opens_in_an_empty_shop_and_without_an_adapter() {
     let shop = TestShop::open().await;
-    let with = TestShop::open().await.with_desk();
+    let with = TestShop::open().await.with_feed_adapter();
     for path in [
         "/online",
         "/online/texts",

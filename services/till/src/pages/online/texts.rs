@@ -6,11 +6,11 @@ use super::wording::{FIRST, NAME, NAMES, Wording};
 use crate::api::listings::FEED;
 use crate::app::App;
 use crate::caller::Caller;
-use crate::feed_desk::Outgoing;
+use crate::feed_adapter::Outgoing;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -27,7 +27,7 @@ pub(crate) const AT_ONCE: usize = 200;
 /// Which texts are written.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct TextsAsked {
+pub(crate) struct TextsQuery {
     /// Also those that have one.
     anew: Option<String>,
     /// One piece alone.
@@ -60,8 +60,8 @@ pub(crate) struct Page {
 pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<TextsAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<TextsQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let template = app.ledger.listing_text(NAME).await?.unwrap_or_else(|| FIRST.to_owned());
     let items = if let Some(sku) = &asked.sku {
         vec![item(&app, sku).await?]
@@ -77,7 +77,7 @@ pub(crate) async fn show(
             (item, kept)
         })
         .collect();
-    Ok(Paper(page(&app, &caller, template, written).await?))
+    Ok(HtmlPage(page(&app, &caller, template, written).await?))
 }
 
 async fn item(app: &App, sku: &str) -> Result<ItemView, Problem> {
@@ -152,7 +152,7 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
             (g.item.clone(), kept.then_some(g.item.description))
         };
         let items = given.into_iter().map(again).collect();
-        return Ok(Paper(page(&app, &form.caller, template, items).await?).into_response());
+        return Ok(HtmlPage(page(&app, &form.caller, template, items).await?).into_response());
     }
     match write(&app, &form.key, &form.caller, &template, &given).await {
         Ok(()) => {}
@@ -161,7 +161,7 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     match what {
         "keep-out" => out(&app, Outgoing::Changes, form.text("layout"), false).await,
         "keep-download" => out(&app, Outgoing::Changes, form.text("layout"), true).await,
-        _ => Ok(go("/online")),
+        _ => Ok(see_other("/online")),
     }
 }
 
@@ -202,7 +202,7 @@ async fn refused(
     let faults = Faults::of(problem)?;
     let items = given.into_iter().map(|g| (g.item, Some(g.text))).collect();
     let page = Page { faults, ..page(app, caller, template, items).await? };
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::caller::Caller;
-use crate::feed_desk::GivenFile;
+use crate::feed_adapter::GivenFile;
 use crate::pages::mask;
 use crate::problem::{Kind, Problem};
 use axum::extract::multipart::{Multipart, MultipartError};

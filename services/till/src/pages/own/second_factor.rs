@@ -4,7 +4,7 @@
 use super::PATH;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, go};
+use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{Kind, Problem};
 use crate::second_factor::{
     Picture, address, grouped, new_key, new_recovery_codes, picture, recovery_code, step_of,
@@ -37,9 +37,9 @@ struct CodesPage {
     codes: Vec<String>,
 }
 
-fn key_page(app: &App, form: &Form, key: &str, faults: Faults) -> Paper<KeyPage> {
+fn key_page(app: &App, form: &Form, key: &str, faults: Faults) -> HtmlPage<KeyPage> {
     let shop = app.ledger.shop();
-    Paper(KeyPage {
+    HtmlPage(KeyPage {
         frame: Frame::beside(app, &form.caller),
         faults,
         key: grouped(key),
@@ -66,7 +66,7 @@ pub(super) async fn offer(State(app): State<App>, form: Form) -> Result<Response
 pub(super) async fn turn_on(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let person = form.caller.person()?;
     let offered = app.ledger.second_factor(person.id).await?.filter(|factor| !factor.is_on);
-    let Some(offered) = offered else { return Ok(go(PATH)) };
+    let Some(offered) = offered else { return Ok(see_other(PATH)) };
     let Some(step) = step_of(&offered.secret, form.text("code"), app.ledger.now()) else {
         let faults = Faults::one("code", "this code is incorrect. Enter the code that the app shows now");
         let page = key_page(&app, &form, &offered.secret, faults);
@@ -82,7 +82,7 @@ pub(super) async fn turn_on(State(app): State<App>, form: Form) -> Result<Respon
         who: form.caller.who.clone(),
     };
     app.run_unkept(&turn_on).await?;
-    Ok(Paper(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
+    Ok(HtmlPage(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
 }
 
 /// New ones, as they are shown and as they are kept.
@@ -100,7 +100,7 @@ pub(super) async fn turn_off(State(app): State<App>, form: Form) -> Result<Respo
     match app.run_unkept(&turn_off).await {
         // Pressed twice.
         Err(problem) if problem.kind() != Kind::Invalid => Err(problem),
-        _ => Ok(go(PATH)),
+        _ => Ok(see_other(PATH)),
     }
 }
 
@@ -110,5 +110,5 @@ pub(super) async fn renew_codes(State(app): State<App>, form: Form) -> Result<Re
     let (codes, hashes) = recovery_codes();
     let renew = RenewRecoveryCodes { person: person.id, codes: hashes, who: form.caller.who.clone() };
     app.run_unkept(&renew).await?;
-    Ok(Paper(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
+    Ok(HtmlPage(CodesPage { frame: Frame::beside(&app, &form.caller), codes }).into_response())
 }

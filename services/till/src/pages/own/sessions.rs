@@ -2,12 +2,12 @@
 
 use super::PATH;
 use crate::app::App;
-use crate::door::Visit;
+use crate::auth::Visit;
 use crate::pages::enter::signed_out;
 use crate::pages::form::Form;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::ids::SessionId;
@@ -17,13 +17,13 @@ use ledger::people::{EndSession, SignOutEverywhere};
 pub(super) async fn end(
     State(app): State<App>,
     visit: Visit,
-    At(session): At<SessionId>,
+    PathParam(session): PathParam<SessionId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let person = form.caller.person()?;
     app.run_unkept(&EndSession { person: person.id, session }).await?;
     tracing::info!(account = %person.id, from = %visit.address, "somebody ended one of their sessions");
-    Ok(if session == person.session { signed_out(&visit) } else { go(PATH) })
+    Ok(if session == person.session { signed_out(&visit) } else { see_other(PATH) })
 }
 
 /// POST /own/sessions/end

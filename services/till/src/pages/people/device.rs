@@ -1,13 +1,13 @@
 //! Enrolling the device that the owner has in hand, and ending one.
 
-use super::{PATH, Undone, again};
+use super::{PATH, Undone, redisplay};
 use crate::app::App;
+use crate::auth::Visit;
 use crate::cookies::Cookie;
-use crate::door::Visit;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::http::{HeaderMap, header};
 use axum::response::Response;
@@ -25,14 +25,14 @@ pub(super) async fn enrol(
     headers: HeaderMap,
     form: Form,
 ) -> Result<Response, Problem> {
-    let secret = crate::chance::text();
+    let secret = crate::random::text();
     let (name, who) = (form.text("name").to_owned(), form.caller.who.clone());
     let enrol = EnrolDevice { name, secret: SecretHash::of(&secret), who };
     if let Err(problem) = app.run_unkept(&enrol).await {
         let undone = Undone::Device(Faults::of(problem)?);
-        return again(&app, &visit, &headers, &form, undone).await;
+        return redisplay(&app, &visit, &headers, &form, undone).await;
     }
-    let mut response = go(PATH);
+    let mut response = see_other(PATH);
     response.headers_mut().append(header::SET_COOKIE, Cookie::Device.set(visit.via, &secret, SECONDS));
     Ok(response)
 }
@@ -40,9 +40,9 @@ pub(super) async fn enrol(
 /// POST /settings/devices/{id}/end
 pub(super) async fn end(
     State(app): State<App>,
-    At(device): At<DeviceId>,
+    PathParam(device): PathParam<DeviceId>,
     form: Form,
 ) -> Result<Response, Problem> {
     app.run(&form.key, &EndDevice { device, who: form.caller.who.clone() }).await?;
-    Ok(go(PATH))
+    Ok(see_other(PATH))
 }

@@ -4,9 +4,9 @@ use super::{Choice, PATH, choices, password, pin, role};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::{Kind, Problem};
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -34,9 +34,9 @@ async fn person(app: &App, id: PersonId) -> Result<PersonView, Problem> {
     found.ok_or_else(|| Problem::new(Kind::NoSuch, format!("there is no person {id}")))
 }
 
-async fn page(app: &App, caller: &Caller, id: PersonId, faults: Faults) -> Result<Paper<Page>, Problem> {
+async fn page(app: &App, caller: &Caller, id: PersonId, faults: Faults) -> Result<HtmlPage<Page>, Problem> {
     let person = person(app, id).await?;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(app, caller, Room::Settings),
         id: id.to_string(),
         is: person.role.words(),
@@ -53,8 +53,8 @@ async fn page(app: &App, caller: &Caller, id: PersonId, faults: Faults) -> Resul
 pub(super) async fn room(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<PersonId>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(id): PathParam<PersonId>,
+) -> Result<HtmlPage<Page>, Problem> {
     page(&app, &caller, id, Faults::default()).await
 }
 
@@ -71,7 +71,7 @@ async fn answer(
     done: Result<(), Problem>,
 ) -> Result<Response, Problem> {
     match done {
-        Ok(()) => Ok(go(&format!("{PATH}/{id}"))),
+        Ok(()) => Ok(see_other(&format!("{PATH}/{id}"))),
         Err(problem) => {
             let page = page(app, &form.caller, id, Faults::of(problem)?).await?;
             Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
@@ -82,7 +82,7 @@ async fn answer(
 /// POST /settings/people/{id}/role
 pub(super) async fn set_role(
     State(app): State<App>,
-    At(id): At<PersonId>,
+    PathParam(id): PathParam<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let done = match role(&form) {
@@ -98,7 +98,7 @@ pub(super) async fn set_role(
 /// POST /settings/people/{id}/password
 pub(super) async fn set_password(
     State(app): State<App>,
-    At(id): At<PersonId>,
+    PathParam(id): PathParam<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let name = person(&app, id).await?.name;
@@ -112,7 +112,7 @@ pub(super) async fn set_password(
 /// POST /settings/people/{id}/pin
 pub(super) async fn set_pin(
     State(app): State<App>,
-    At(id): At<PersonId>,
+    PathParam(id): PathParam<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let role = person(&app, id).await?.role;
@@ -129,7 +129,7 @@ pub(super) async fn set_pin(
 /// POST /settings/people/{id}/second-factor: whoever lost their phone and their codes signs in without them.
 pub(super) async fn reset_second_factor(
     State(app): State<App>,
-    At(id): At<PersonId>,
+    PathParam(id): PathParam<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let reset = TurnOffSecondFactor { person: id, who: form.caller.who.clone() };
@@ -140,12 +140,12 @@ pub(super) async fn reset_second_factor(
 /// POST /settings/people/{id}/end
 pub(super) async fn end(
     State(app): State<App>,
-    At(id): At<PersonId>,
+    PathParam(id): PathParam<PersonId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let ended = app.run(&form.key, &EndPerson { person: id, who: form.caller.who.clone() }).await;
     match ended {
-        Ok(_) => Ok(go(PATH)),
+        Ok(_) => Ok(see_other(PATH)),
         Err(problem) => answer(&app, &form, id, Err(problem)).await,
     }
 }

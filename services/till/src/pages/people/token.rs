@@ -1,11 +1,11 @@
 //! Making a token, which is shown once, and ending one.
 
 use super::made::Made;
-use super::{PATH, Undone, again, role};
+use super::{PATH, Undone, redisplay, role};
 use crate::app::App;
-use crate::door::Visit;
+use crate::auth::Visit;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::{Kind, Problem};
 use axum::extract::State;
 use axum::http::HeaderMap;
@@ -26,11 +26,11 @@ pub(super) async fn make(
     match made(&app, &form).await {
         Ok(token) => {
             let frame = Frame::new(&app, &form.caller, Room::Settings);
-            Ok(Paper(Made { frame, name: form.text("name").to_owned(), token }).into_response())
+            Ok(HtmlPage(Made { frame, name: form.text("name").to_owned(), token }).into_response())
         }
         Err(problem) => {
             let undone = Undone::Token(Faults::of(problem)?);
-            again(&app, &visit, &headers, &form, undone).await
+            redisplay(&app, &visit, &headers, &form, undone).await
         }
     }
 }
@@ -44,7 +44,7 @@ async fn made(app: &App, form: &Form) -> Result<String, Problem> {
     };
     let now = app.ledger.now();
     let new = AddToken {
-        jti: crate::chance::text(),
+        jti: crate::random::text(),
         name: form.text("name").to_owned(),
         role: role(form)?,
         until: now.plus_millis(days * DAY_MS),
@@ -61,5 +61,5 @@ async fn made(app: &App, form: &Form) -> Result<String, Problem> {
 pub(super) async fn end(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let end = EndToken { name: form.text("name").to_owned(), who: form.caller.who.clone() };
     app.run(&form.key, &end).await?;
-    Ok(go(PATH))
+    Ok(see_other(PATH))
 }

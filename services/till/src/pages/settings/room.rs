@@ -5,10 +5,10 @@ use super::counter::Counter;
 use super::shop::ShopFields;
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown::capital;
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::day::Zone;
@@ -20,7 +20,7 @@ use serde::Deserialize;
 /// Which form was kept a moment ago.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct RoomAsked {
+pub(crate) struct RoomQuery {
     kept: Option<String>,
 }
 
@@ -89,9 +89,9 @@ pub(super) async fn read(app: &App, caller: &Caller, kept: String) -> Result<Pag
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<RoomAsked>,
-) -> Result<Paper<Page>, Problem> {
-    read(&app, &caller, asked.kept.unwrap_or_default()).await.map(Paper)
+    QueryParam(asked): QueryParam<RoomQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
+    read(&app, &caller, asked.kept.unwrap_or_default()).await.map(HtmlPage)
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::{change, kept, refused, room};
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::Paper;
+use crate::pages::frame::HtmlPage;
 use crate::pages::shown::moment;
 use crate::problem::Problem;
 use axum::extract::State;
@@ -65,7 +65,7 @@ pub(crate) async fn keep(State(app): State<App>, form: Form) -> Result<Response,
     let typed = ShopFields::typed(&form, app.ledger.now());
     if form.has("show") {
         let page = room::read(&app, &form.caller, String::new()).await?;
-        return Ok(Paper(room::Page { shop: typed, ..page }).into_response());
+        return Ok(HtmlPage(room::Page { shop: typed, ..page }).into_response());
     }
     let wanted = KEYS.map(|key| (key.to_owned(), form.text(key).to_owned())).to_vec();
     let Some(faults) = change(&app, &form, wanted).await? else { return Ok(kept("shop")) };

@@ -5,9 +5,9 @@ use super::{Way, read, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::Faults;
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -249,10 +249,10 @@ fn style_choices(styles: &[StyleView], chosen: &str) -> Vec<Choice> {
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
-    Asking(query): Asking<FindQuery>,
+    QueryParam(query): QueryParam<FindQuery>,
 ) -> Result<Response, Problem> {
     if let Some(path) = of_code(&app, &query).await {
-        return Ok(go(&path));
+        return Ok(see_other(&path));
     }
     let found = found(&app, &query).await?;
     let status = if found.is_ok() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
@@ -275,7 +275,7 @@ pub(crate) async fn room(
         tags,
         next,
     };
-    Ok((status, Paper(page)).into_response())
+    Ok((status, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

@@ -3,9 +3,9 @@
 use super::tag;
 use crate::app::App;
 use crate::pages::form::Form;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::ids::{HoldGroupId, ItemId};
@@ -22,11 +22,11 @@ fn back(form: &Form) -> String {
 /// POST /shelf/holds/{id}/end
 pub(crate) async fn end_hold(
     State(app): State<App>,
-    At(id): At<HoldGroupId>,
+    PathParam(id): PathParam<HoldGroupId>,
     form: Form,
 ) -> Result<Response, Problem> {
     app.run(&form.key, &EndHold { id }).await?;
-    Ok(go(&back(&form)))
+    Ok(see_other(&back(&form)))
 }
 
 #[cfg(test)]

@@ -4,13 +4,13 @@ use super::item::{HoldShown, hold};
 use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::{Asking, Page as Part};
+use crate::query::{Page as Part, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::ids::HoldGroupId;
-use domain::people::Act;
+use domain::people::Permission;
 use serde::Deserialize;
 
 /// Which part of the list.
@@ -35,17 +35,17 @@ pub(crate) struct Page {
 pub(crate) async fn list_holds(
     State(app): State<App>,
     caller: Caller,
-    Asking(query): Asking<HoldsQuery>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(query): QueryParam<HoldsQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let part = Part::<HoldGroupId>::read(query.cursor.as_deref(), None)?;
     let mut holds = app.ledger.open_holds(part.after, part.and_one()).await?;
     let next = part.cut(&mut holds, |hold| hold.id.to_string());
     let zone = &app.ledger.shop().zone;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, "/shelf/holds"),
         holds: holds.iter().map(|h| hold(h, zone)).collect(),
         next: next.map(|cursor| format!("/shelf/holds?cursor={cursor}")),
-        may_sell: caller.may(Act::Sell),
+        may_sell: caller.may(Permission::Sell),
     }))
 }

@@ -5,17 +5,17 @@ use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
 use domain::day::Zone;
-use domain::people::Act;
+use domain::people::Permission;
 use domain::pricing;
 use domain::stock::{ItemKind, ListingState, StockReason};
 use ledger::Command;
@@ -96,7 +96,7 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
         (None, false) => "Priced at an earlier rate of its style".to_owned(),
     };
     let left = pricing::margin(item.price, item.cost).ok().flatten();
-    let cost = item.cost.zip(left).filter(|_| caller.may(Act::SeeCost));
+    let cost = item.cost.zip(left).filter(|_| caller.may(Permission::SeeCost));
     let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
     PriceShown {
         price: format!("{}{each}", shown::money(item.price)),
@@ -197,9 +197,9 @@ pub(crate) async fn page(
         listing: listing_words(&item),
         holds: holds.iter().map(|h| hold(h, zone)).collect(),
         moves: moves.iter().map(|m| moved(m, zone)).collect(),
-        may_sell: caller.may(Act::Sell),
-        may_count: caller.may(Act::Count),
-        may_make: caller.may(Act::Make),
+        may_sell: caller.may(Permission::Sell),
+        may_count: caller.may(Permission::Count),
+        may_make: caller.may(Permission::Make),
         item,
         faults,
         form,
@@ -207,10 +207,10 @@ pub(crate) async fn page(
 }
 
 /// The page again, because of what is wrong with a form of it.
-async fn again(app: &App, code: &Code, form: Form, faults: Faults) -> Result<Response, Problem> {
+async fn redisplay(app: &App, code: &Code, form: Form, faults: Faults) -> Result<Response, Problem> {
     let caller = form.caller.clone();
     let page = page(app, &caller, code, faults, Some(form)).await?;
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 /// Does what a form of the page asks for, and shows the item as it is then; or the page again, with
@@ -224,20 +224,20 @@ pub(super) async fn done<C: Command>(
     let faults = match command {
         Err(faults) => faults,
         Ok(command) => match app.run(&form.key, &command).await {
-            Ok(_) => return Ok(go(&tag::path(code.as_str()))),
+            Ok(_) => return Ok(see_other(&tag::path(code.as_str()))),
             Err(problem) => Faults::of(problem)?,
         },
     };
-    again(app, code, form, faults).await
+    redisplay(app, code, form, faults).await
 }
 
 /// GET /shelf/items/{code}
 pub(crate) async fn read_item(
     State(app): State<App>,
     caller: Caller,
-    At(code): At<Code>,
-) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(page(&app, &caller, &code, Faults::default(), None).await?))
+    PathParam(code): PathParam<Code>,
+) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(page(&app, &caller, &code, Faults::default(), None).await?))
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use super::item;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;
@@ -25,7 +25,7 @@ fn read(form: &Form, code: &Code) -> Result<AdjustStock, Faults> {
 /// POST /shelf/items/{code}/count
 pub(crate) async fn count(
     State(app): State<App>,
-    At(code): At<Code>,
+    PathParam(code): PathParam<Code>,
     form: Form,
 ) -> Result<Response, Problem> {
     let command = read(&form, &code);

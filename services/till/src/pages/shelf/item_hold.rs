@@ -4,7 +4,7 @@ use super::item;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;
@@ -38,7 +38,7 @@ fn read(form: &Form, code: &Code, zone: &Zone) -> Result<NewHold, Faults> {
 /// POST /shelf/items/{code}/hold
 pub(crate) async fn hold(
     State(app): State<App>,
-    At(code): At<Code>,
+    PathParam(code): PathParam<Code>,
     form: Form,
 ) -> Result<Response, Problem> {
     let command = read(&form, &code, &app.ledger.shop().zone);

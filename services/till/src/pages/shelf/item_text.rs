@@ -4,9 +4,9 @@ use super::{Way, tag, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -41,8 +41,8 @@ pub(crate) struct Page {
 pub(crate) async fn read_text(
     State(app): State<App>,
     caller: Caller,
-    At(code): At<Code>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(code): PathParam<Code>,
+) -> Result<HtmlPage<Page>, Problem> {
     let item = app.ledger.item(&code).await?;
     let words = Words {
         name: item.name,
@@ -53,7 +53,7 @@ pub(crate) async fn read_text(
         keep_off: item.keep_off,
         revision: item.revision.to_string(),
     };
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, ""),
         path: tag::path(&item.in_store),
@@ -100,18 +100,18 @@ impl Words {
 /// POST /shelf/items/{code}/text
 pub(crate) async fn edit_text(
     State(app): State<App>,
-    At(code): At<Code>,
+    PathParam(code): PathParam<Code>,
     form: Form,
 ) -> Result<Response, Problem> {
     let words = Words::of(&form);
     let path = tag::path(code.as_str());
     let faults = match app.run(&form.key, &words.edit(&code, &form.caller.who)).await {
-        Ok(_) => return Ok(go(&path)),
+        Ok(_) => return Ok(see_other(&path)),
         Err(problem) => Faults::of(problem)?,
     };
     let frame = Frame::new(&app, &form.caller, Room::Shelf);
     let page = Page { frame, ways: ways(&form.caller, ""), path, words, faults };
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

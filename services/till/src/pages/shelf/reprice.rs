@@ -5,10 +5,10 @@ use super::{Way, read, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -198,19 +198,19 @@ async fn page(app: &App, caller: &Caller, id: StyleId, rule: Option<RuleText>) -
 pub(crate) async fn preview(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<StyleId>,
-    Asking(rule): Asking<RuleText>,
+    PathParam(id): PathParam<StyleId>,
+    QueryParam(rule): QueryParam<RuleText>,
 ) -> Result<Response, Problem> {
     let is_asked = [&rule.rate, &rule.unit, &rule.ending, &rule.minimum].iter().any(|t| !t.is_empty());
     let page = page(&app, &caller, id, is_asked.then_some(rule)).await?;
     let status = if page.faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    Ok((status, Paper(page)).into_response())
+    Ok((status, HtmlPage(page)).into_response())
 }
 
 /// POST /shelf/styles/{id}/price
 pub(crate) async fn reprice(
     State(app): State<App>,
-    At(id): At<StyleId>,
+    PathParam(id): PathParam<StyleId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let rule = RuleText::of_form(&form);
@@ -221,13 +221,15 @@ pub(crate) async fn reprice(
             let (mark, who) = (form.text("mark").to_owned(), form.caller.who.clone());
             let command = RepriceStyle { style: id, revision, rule: read, mark, who };
             match app.run(&form.key, &command).await {
-                Ok(done) => return Ok(go(&format!("/shelf/styles/{id}?changed={}", done.answer.changed))),
+                Ok(done) => {
+                    return Ok(see_other(&format!("/shelf/styles/{id}?changed={}", done.answer.changed)));
+                }
                 Err(problem) => Faults::of(problem)?,
             }
         }
     };
     let page = Page { faults, ..page(&app, &form.caller, id, Some(rule)).await? };
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

@@ -5,10 +5,10 @@ use super::{Way, tag, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Asking, At, Page as Part};
+use crate::query::{Page as Part, PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -78,25 +78,25 @@ async fn page(app: &App, caller: &Caller, cursor: Option<&str>, faults: Faults) 
 pub(crate) async fn list_returned(
     State(app): State<App>,
     caller: Caller,
-    Asking(query): Asking<ReturnedQuery>,
-) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(page(&app, &caller, query.cursor.as_deref(), Faults::default()).await?))
+    QueryParam(query): QueryParam<ReturnedQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(page(&app, &caller, query.cursor.as_deref(), Faults::default()).await?))
 }
 
 /// POST /shelf/returned/{line}
 pub(crate) async fn decide(
     State(app): State<App>,
-    At(line): At<RefundLineId>,
+    PathParam(line): PathParam<RefundLineId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let fate = if form.has("shelf") { ReturnDisposition::Shelf } else { ReturnDisposition::WrittenOff };
     let decide = DecideReturn { line, fate, who: form.caller.who.clone() };
     let faults = match app.run(&form.key, &decide).await {
-        Ok(_) => return Ok(go(PATH)),
+        Ok(_) => return Ok(see_other(PATH)),
         Err(problem) => Faults::of(problem)?,
     };
     let page = page(&app, &form.caller, None, faults).await?;
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

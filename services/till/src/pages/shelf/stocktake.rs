@@ -5,9 +5,9 @@ use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
@@ -130,11 +130,11 @@ pub(crate) async fn page(
 pub(crate) async fn read_stocktake(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<StocktakeId>,
+    PathParam(id): PathParam<StocktakeId>,
 ) -> Result<Response, Problem> {
     let page = page(&app, &caller, id, None, None).await?;
     if !page.count.is_open {
-        return Ok(go(&format!("{}/differences", page.count.path)));
+        return Ok(see_other(&format!("{}/differences", page.count.path)));
     }
-    Ok(Paper(page).into_response())
+    Ok(HtmlPage(page).into_response())
 }

@@ -6,9 +6,9 @@ use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::Faults;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use domain::ids::StocktakeId;
@@ -58,7 +58,7 @@ pub(crate) async fn page(
 pub(crate) async fn read_differences(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<StocktakeId>,
-) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(page(&app, &caller, id, Faults::default()).await?))
+    PathParam(id): PathParam<StocktakeId>,
+) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(page(&app, &caller, id, Faults::default()).await?))
 }

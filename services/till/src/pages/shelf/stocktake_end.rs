@@ -3,9 +3,9 @@
 use super::stocktake_differences::page;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Paper, go};
+use crate::pages::frame::{HtmlPage, see_other};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
@@ -27,14 +27,14 @@ async fn ended(app: &App, id: StocktakeId, form: &Form) -> Result<(), Problem> {
 /// POST /shelf/stocktakes/{id}/end
 pub(crate) async fn end(
     State(app): State<App>,
-    At(id): At<StocktakeId>,
+    PathParam(id): PathParam<StocktakeId>,
     form: Form,
 ) -> Result<Response, Problem> {
     match ended(&app, id, &form).await {
-        Ok(()) => Ok(go(&format!("/shelf/stocktakes/{id}/differences"))),
+        Ok(()) => Ok(see_other(&format!("/shelf/stocktakes/{id}/differences"))),
         Err(problem) => {
             let page = page(&app, &form.caller, id, Faults::of(problem)?).await?;
-            Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+            Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
         }
     }
 }

@@ -4,9 +4,9 @@
 use super::stocktake;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::Paper;
+use crate::pages::frame::HtmlPage;
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
@@ -32,7 +32,7 @@ fn read(id: StocktakeId, form: &Form) -> Result<ScanStocktake, Faults> {
 /// POST /shelf/stocktakes/{id}/scan
 pub(crate) async fn scan(
     State(app): State<App>,
-    At(id): At<StocktakeId>,
+    PathParam(id): PathParam<StocktakeId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let faults = match read(id, &form) {
@@ -40,15 +40,14 @@ pub(crate) async fn scan(
         Ok(command) => match app.run(&form.key, &command).await {
             Ok(done) => {
                 let said = stocktake::said(&done.answer);
-                return Ok(
-                    Paper(stocktake::page(&app, &form.caller, id, Some(said), None).await?).into_response()
-                );
+                return Ok(HtmlPage(stocktake::page(&app, &form.caller, id, Some(said), None).await?)
+                    .into_response());
             }
             Err(problem) => Faults::of(problem)?,
         },
     };
     let page = stocktake::page(&app, &form.caller, id, None, Some((&form, faults))).await?;
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
 use askama::Template;
@@ -86,8 +86,11 @@ async fn page(app: &App, caller: &Caller, chosen: &str, note: &str, faults: Faul
 }
 
 /// GET /shelf/stocktakes
-pub(crate) async fn list_stocktakes(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
-    Ok(Paper(page(&app, &caller, "", "", Faults::default()).await?))
+pub(crate) async fn list_stocktakes(
+    State(app): State<App>,
+    caller: Caller,
+) -> Result<HtmlPage<Page>, Problem> {
+    Ok(HtmlPage(page(&app, &caller, "", "", Faults::default()).await?))
 }
 
 fn read(form: &Form) -> Result<BeginStocktake, Faults> {
@@ -103,12 +106,12 @@ pub(crate) async fn begin(State(app): State<App>, form: Form) -> Result<Response
     let faults = match read(&form) {
         Err(faults) => faults,
         Ok(command) => match app.run(&form.key, &command).await {
-            Ok(done) => return Ok(go(&format!("/shelf/stocktakes/{}", done.answer))),
+            Ok(done) => return Ok(see_other(&format!("/shelf/stocktakes/{}", done.answer))),
             Err(problem) => Faults::of(problem)?,
         },
     };
     let page = page(&app, &form.caller, form.text("style"), form.text("note"), faults).await?;
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

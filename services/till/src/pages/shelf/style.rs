@@ -4,14 +4,14 @@ use super::tag::{self, Stripe};
 use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Asking, At};
+use crate::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::ids::StyleId;
-use domain::people::Act;
+use domain::people::Permission;
 use domain::text::fold;
 use ledger::shelf::{ShelfRow, StyleView};
 use rust_decimal::Decimal;
@@ -117,13 +117,13 @@ pub(crate) struct Page {
 pub(crate) async fn read_style(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<StyleId>,
-    Asking(query): Asking<StyleQuery>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(id): PathParam<StyleId>,
+    QueryParam(query): QueryParam<StyleQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let style = app.ledger.style(id).await?;
     let grid = app.ledger.style_grid(id).await?;
     let sizes = sizes(&style, &grid);
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, ""),
         path: format!("/shelf/styles/{id}"),
@@ -134,7 +134,7 @@ pub(crate) async fn read_style(
         sizes,
         style,
         changed: query.changed,
-        may_price: caller.may(Act::Price),
+        may_price: caller.may(Permission::Price),
     }))
 }
 

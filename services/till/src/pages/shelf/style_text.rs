@@ -4,9 +4,9 @@ use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::At;
+use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -32,10 +32,10 @@ pub(crate) struct Page {
 pub(crate) async fn read_text(
     State(app): State<App>,
     caller: Caller,
-    At(id): At<StyleId>,
-) -> Result<Paper<Page>, Problem> {
+    PathParam(id): PathParam<StyleId>,
+) -> Result<HtmlPage<Page>, Problem> {
     let style = app.ledger.style(id).await?;
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, ""),
         path: format!("/shelf/styles/{id}"),
@@ -62,12 +62,12 @@ fn edit(style: StyleId, form: &Form) -> EditStyle {
 /// POST /shelf/styles/{id}/text
 pub(crate) async fn edit_text(
     State(app): State<App>,
-    At(id): At<StyleId>,
+    PathParam(id): PathParam<StyleId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let path = format!("/shelf/styles/{id}");
     let faults = match app.run(&form.key, &edit(id, &form)).await {
-        Ok(_) => return Ok(go(&path)),
+        Ok(_) => return Ok(see_other(&path)),
         Err(problem) => Faults::of(problem)?,
     };
     let text = |name| form.text(name).to_owned();
@@ -81,7 +81,7 @@ pub(crate) async fn edit_text(
         revision: text("revision"),
         faults,
     };
-    Ok((StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response())
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
 use askama::Template;
@@ -57,13 +57,13 @@ pub(crate) struct Page {
 }
 
 /// GET /shelf/styles
-pub(crate) async fn list_styles(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+pub(crate) async fn list_styles(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     let counts = app.ledger.style_counts().await?;
     let currency = app.ledger.shop().currency;
     // What has no style stands there only if there is any.
     let lines =
         counts.iter().filter(|c| c.style.is_some() || c.units > 0).map(|c| line(c, currency)).collect();
-    Ok(Paper(Page {
+    Ok(HtmlPage(Page {
         frame: Frame::new(&app, &caller, Room::Shelf),
         ways: ways(&caller, "/shelf/styles"),
         lines,

@@ -6,7 +6,7 @@ use crate::pages::books::table::channel_name;
 use crate::pages::online::connections::late::is_late;
 use crate::pages::shown::{counted, moment, money};
 use crate::problem::Problem;
-use domain::people::Act;
+use domain::people::Permission;
 use ledger::Shop;
 use ledger::online::ConnectionStatus;
 use ledger::sales::Turn;
@@ -44,26 +44,26 @@ impl Task {
 pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Problem> {
     let shop = app.ledger.shop();
     let mut tasks = Vec::new();
-    if caller.may(Act::List) {
+    if caller.may(Permission::List) {
         tasks.extend(short_lines(app).await?);
         tasks.extend(unknown_status(app).await?);
         tasks.extend(failed_feeds(app).await?);
         tasks.extend(connections(app, &shop).await?);
     }
-    if caller.may(Act::KeepDrawer) {
+    if caller.may(Permission::KeepDrawer) {
         tasks.extend(drawers(app, &shop).await?);
     }
-    if caller.may(Act::Sell) {
+    if caller.may(Permission::Sell) {
         tasks.extend(holds(app, &shop).await?);
         tasks.extend(owed(app, &shop).await?);
     }
-    if caller.may(Act::GiveBack) {
+    if caller.may(Permission::GiveBack) {
         tasks.extend(came_back(app).await?);
     }
-    if caller.may(Act::List) {
+    if caller.may(Permission::List) {
         tasks.extend(unlisted(app).await?);
     }
-    if caller.may(Act::Make) {
+    if caller.may(Permission::Make) {
         tasks.extend(ran_out(app).await?);
     }
     Ok(tasks)

@@ -6,11 +6,11 @@ use super::typed::{Typed, at_field};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::upload::PhotoForm;
 use crate::pictures::Size;
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -49,13 +49,13 @@ pub(crate) struct Page {
 pub(crate) async fn room(
     State(app): State<App>,
     caller: Caller,
-    Asking(before): Asking<Before>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(before): QueryParam<Before>,
+) -> Result<HtmlPage<Page>, Problem> {
     let typed = match piece_before(&app, &before).await? {
         Some(item) => Typed::after(item, before.tare),
         None => Typed { tare: before.tare, ..Typed::default() },
     };
-    Ok(Paper(Page::new(&app, &caller, typed, Vec::new(), Slip::empty(), Faults::default()).await?))
+    Ok(HtmlPage(Page::new(&app, &caller, typed, Vec::new(), Slip::empty(), Faults::default()).await?))
 }
 
 /// The piece that is named, or else the latest that was finished: its style and yarn stay.
@@ -76,7 +76,7 @@ pub(crate) async fn finish(State(app): State<App>, sent: PhotoForm) -> Result<Re
     let piece = read.map_err(|more| faults.join(more)).ok();
     if let Some(piece) = piece.as_ref().filter(|_| faults.is_empty() && !form.has(PRICE_IT)) {
         match keep(&app, &form, piece.clone()).await? {
-            Ok(code) => return Ok(go(&tags::address(&[code], &typed.tare))),
+            Ok(code) => return Ok(see_other(&tags::address(&[code], &typed.tare))),
             Err((field, words)) => faults.add(&field, words),
         }
     }
@@ -86,7 +86,7 @@ pub(crate) async fn finish(State(app): State<App>, sent: PhotoForm) -> Result<Re
     };
     let status = if faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
     let page = Page::new(&app, &form.caller, typed, kept, slip, faults).await?;
-    Ok((status, Paper(page)).into_response())
+    Ok((status, HtmlPage(page)).into_response())
 }
 
 /// Its in-store code, or what is wrong and where.

@@ -3,10 +3,10 @@
 use super::typed::{NO_STYLE, Typed, at_field};
 use crate::app::App;
 use crate::pages::form::Faults;
-use crate::pages::frame::Paper;
+use crate::pages::frame::HtmlPage;
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::money::Money;
@@ -47,13 +47,13 @@ pub(crate) struct Fragment {
 /// GET /workbench/price
 pub(crate) async fn read(
     State(app): State<App>,
-    Asking(typed): Asking<Typed>,
-) -> Result<Paper<Fragment>, Problem> {
+    QueryParam(typed): QueryParam<Typed>,
+) -> Result<HtmlPage<Fragment>, Problem> {
     let slip = match typed.read(&app.ledger.shop(), Vec::new()) {
         Ok(piece) => Slip::of(&app, &piece).await?,
         Err(faults) => Slip { faults, ..Slip::empty() },
     };
-    Ok(Paper(Fragment { slip }))
+    Ok(HtmlPage(Fragment { slip }))
 }
 
 impl Slip {

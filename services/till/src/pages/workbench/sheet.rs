@@ -7,7 +7,7 @@ use super::typed::{COLUMNS, Typed, at_field};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
 use askama::Template;
 use axum::extract::State;
@@ -77,9 +77,9 @@ pub(crate) struct Page {
 }
 
 /// GET /workbench/sheet
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<Paper<Page>, Problem> {
+pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     let rows = std::iter::repeat_with(Row::default).take(ROWS).collect();
-    Ok(Paper(Page::new(&app, &caller, Sheet { rows, ..Sheet::default() }).await?))
+    Ok(HtmlPage(Page::new(&app, &caller, Sheet { rows, ..Sheet::default() }).await?))
 }
 
 /// POST /workbench/sheet
@@ -92,14 +92,14 @@ pub(crate) async fn finish(State(app): State<App>, form: Form) -> Result<Respons
         } else {
             let codes = sheet.keep(&app, &form, pieces).await?;
             if sheet.rows.is_empty() {
-                return Ok(go(&tags::address(&codes, &sheet.tare)));
+                return Ok(see_other(&tags::address(&codes, &sheet.tare)));
             }
             sheet.kept = codes;
         }
     }
     let is_right = sheet.faults.is_empty() && sheet.rows.iter().all(|row| row.faults.is_empty());
     let status = if is_right { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    Ok((status, Paper(Page::new(&app, &form.caller, sheet).await?)).into_response())
+    Ok((status, HtmlPage(Page::new(&app, &form.caller, sheet).await?)).into_response())
 }
 
 impl Sheet {

@@ -3,11 +3,11 @@
 use crate::app::App;
 use crate::barcode::ean13;
 use crate::caller::Caller;
-use crate::pages::frame::{Frame, Paper, Room};
+use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::pictures::Size;
 use crate::problem::Problem;
-use crate::query::Asking;
+use crate::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::codes::Code;
@@ -18,7 +18,7 @@ use serde::Deserialize;
 /// Whose tags.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct Asked {
+pub(crate) struct TagsQuery {
     /// Codes, with commas between.
     pieces: String,
     /// The bowl, for the next piece.
@@ -61,8 +61,8 @@ pub(crate) fn address(codes: &[String], tare: &str) -> String {
 pub(crate) async fn read(
     State(app): State<App>,
     caller: Caller,
-    Asking(asked): Asking<Asked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<TagsQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let codes: Vec<&str> = asked.pieces.split(',').collect();
     if codes.len() > MAX_PIECES_AT_ONCE {
         let words = format!("you can print at most {MAX_PIECES_AT_ONCE} tags at once");
@@ -76,7 +76,7 @@ pub(crate) async fn read(
     let next = [("after", codes[codes.len() - 1]), ("tare", asked.tare.as_str())];
     let next = form_urlencoded::Serializer::new(String::new()).extend_pairs(next).finish();
     let frame = Frame::new(&app, &caller, Room::Workbench);
-    Ok(Paper(Page { frame, tags, next: format!("/workbench?{next}") }))
+    Ok(HtmlPage(Page { frame, tags, next: format!("/workbench?{next}") }))
 }
 
 impl Tag {

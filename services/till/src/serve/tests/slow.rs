@@ -29,7 +29,7 @@ fn slow(open: &Open, path: &str) -> String {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn three_hundred_slow_bodies_do_not_close_the_shop() {
     const SALES: usize = 315;
-    let shop = TestShop::open().await.with_live_desk();
+    let shop = TestShop::open().await.with_connection_adapter();
     let more = json!({"more": "400"});
     let stocked = shop.post("/api/items/SPINDLE/stock", "more", more).await;
     assert_eq!(stocked.status, 200, "{}", stocked.text());
@@ -180,7 +180,7 @@ async fn who_reads_nothing_of_an_answer_is_hung_up_on() {
 
 #[tokio::test]
 async fn a_hook_to_nobody_is_refused_before_it_is_read() {
-    let shop = TestShop::open().await.with_live_desk();
+    let shop = TestShop::open().await.with_connection_adapter();
     let open = Open::new(&shop).await;
     let began = Instant::now();
     // Only two of its thousand bytes are ever sent.

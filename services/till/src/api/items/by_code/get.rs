@@ -3,9 +3,9 @@
 use crate::api::items::ItemShown;
 use crate::app::App;
 use crate::caller::Caller;
+use crate::etag;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::At;
-use crate::tags;
+use crate::query::PathParam;
 use axum::Json;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
@@ -22,12 +22,12 @@ use domain::codes::Code;
 pub(crate) async fn read_item(
     State(app): State<App>,
     caller: Caller,
-    At(code): At<Code>,
+    PathParam(code): PathParam<Code>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let item = app.ledger.item(&code).await?;
-    let tag = [(header::ETAG, tags::of_revision(item.revision))];
-    if tags::is_known(&headers, item.revision)? {
+    let tag = [(header::ETAG, etag::of_revision(item.revision))];
+    if etag::is_known(&headers, item.revision)? {
         return Ok((StatusCode::NOT_MODIFIED, tag).into_response());
     }
     Ok((tag, Json(ItemShown::of(item, &caller))).into_response())

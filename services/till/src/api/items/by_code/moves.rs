@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Asking, At, PageQuery};
+use crate::query::{PageQuery, PathParam, QueryParam};
 use crate::shown;
 use axum::Json;
 use axum::extract::State;
@@ -59,8 +59,8 @@ impl From<StockMove> for MoveShown {
     responses((status = 200, description = "Some of the entries.", body = MovesShown), ReadProblems))]
 pub(crate) async fn list_moves(
     State(app): State<App>,
-    At(code): At<Code>,
-    Asking(asked): Asking<PageQuery>,
+    PathParam(code): PathParam<Code>,
+    QueryParam(asked): QueryParam<PageQuery>,
 ) -> Result<Json<MovesShown>, Problem> {
     let page = asked.read::<EntryId>()?;
     let mut moves = app.ledger.stock_moves(&code, page.after, page.and_one()).await?;

@@ -3,9 +3,9 @@
 use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{Body, Write};
+use crate::etag::{self, Basis};
 use crate::problem::{KeyHeader, Problem, ProblemDocument, WriteProblems};
-use crate::query::At;
-use crate::tags::{self, Basis};
+use crate::query::PathParam;
 use crate::values::{self, WeightText};
 use axum::extract::State;
 use axum::http::HeaderMap;
@@ -122,14 +122,14 @@ async fn expected(app: &App, code: &Code, basis: Basis) -> Result<Option<i64>, P
     ))]
 pub(crate) async fn edit_item(
     State(app): State<App>,
-    At(code): At<Code>,
+    PathParam(code): PathParam<Code>,
     headers: HeaderMap,
     write: Write<EditText>,
 ) -> Result<Answer<RevisionShown>, Problem> {
-    let revision = expected(&app, &code, tags::basis(&headers)?).await?;
+    let revision = expected(&app, &code, etag::basis(&headers)?).await?;
     let edit = write.body.read(code, revision, app.ledger.shop().currency, write.who)?;
     let done = app.run(&write.key, &edit).await?;
-    let tag = tags::of_revision(done.answer);
+    let tag = etag::of_revision(done.answer);
     let revision = done.answer.to_string();
     Ok(Answer::ok(done.replayed, RevisionShown { revision }).with_tag(tag))
 }

@@ -4,7 +4,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use crate::{shown, values};
 use axum::extract::State;
 use domain::codes::Code;
@@ -82,7 +82,7 @@ impl From<Quantity> for StockShown {
     responses((status = 200, description = "Stock on hand afterwards.", body = StockShown), WriteProblems))]
 pub(crate) async fn adjust_stock(
     State(app): State<App>,
-    At(code): At<Code>,
+    PathParam(code): PathParam<Code>,
     write: Write<StockText>,
 ) -> Result<Answer<StockShown>, Problem> {
     let done = app.run(&write.key, &write.body.read(code, write.who)?).await?;

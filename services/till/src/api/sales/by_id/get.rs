@@ -3,7 +3,7 @@
 use crate::api::sales::SaleShown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use axum::Json;
 use axum::extract::State;
 use domain::ids::SaleId;
@@ -13,7 +13,7 @@ use domain::ids::SaleId;
     responses((status = 200, description = "The sale.", body = SaleShown), ReadProblems))]
 pub(crate) async fn read_sale(
     State(app): State<App>,
-    At(id): At<SaleId>,
+    PathParam(id): PathParam<SaleId>,
 ) -> Result<Json<SaleShown>, Problem> {
     Ok(Json(app.ledger.sale(id).await?.into()))
 }

@@ -4,7 +4,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use crate::values;
 use axum::extract::State;
 use domain::basket::{Given, MAX_LINES, MAX_TENDERS};
@@ -214,7 +214,7 @@ impl From<RefundDone> for RefundMade {
     ))]
 pub(crate) async fn refund(
     State(app): State<App>,
-    At(sale): At<SaleId>,
+    PathParam(sale): PathParam<SaleId>,
     write: Write<RefundText>,
 ) -> Result<Answer<RefundMade>, Problem> {
     let refund = write.body.read(sale, app.ledger.shop().currency, write.who)?;

@@ -4,7 +4,7 @@ use crate::answer::Answer;
 use crate::app::App;
 use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::At;
+use crate::query::PathParam;
 use axum::extract::State;
 use domain::ids::SaleId;
 use ledger::sales::VoidSale;
@@ -36,7 +36,7 @@ pub(crate) struct VoidedShown {
     ))]
 pub(crate) async fn void_sale(
     State(app): State<App>,
-    At(sale): At<SaleId>,
+    PathParam(sale): PathParam<SaleId>,
     write: Write<VoidText>,
 ) -> Result<Answer<VoidedShown>, Problem> {
     let void = VoidSale { sale, reason: write.body.reason, who: write.who };

@@ -34,7 +34,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_difference_is_told_or_left() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         let village = shop.connect("village").await;
         shop.put_on("village", &["HAT"]).await;
         for (choice, did) in [("leave", "left"), ("tell", "told")] {

@@ -3,7 +3,7 @@
 use super::PATH;
 use crate::app::App;
 use crate::pages::form::Form;
-use crate::pages::frame::go;
+use crate::pages::frame::see_other;
 use crate::problem::Problem;
 use axum::extract::{Path, State};
 use axum::response::Response;
@@ -16,7 +16,7 @@ pub(crate) async fn end(
     form: Form,
 ) -> Result<Response, Problem> {
     app.run(&form.key, &EndConnection { name, who: form.caller.who.clone() }).await?;
-    Ok(go(PATH))
+    Ok(see_other(PATH))
 }
 
 #[cfg(test)]
@@ -27,7 +27,7 @@ mod tests {
 
     #[tokio::test]
     async fn the_owner_ends_a_connection() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         shop.connect("village").await;
         let to = "/online/connections/village/end";
         assert_eq!(send(&shop.as_role(Role::Maker), to, &[]).await.status, 403);

@@ -31,7 +31,7 @@ mod tests {
 
     #[tokio::test]
     async fn an_id_that_a_person_enters_lets_a_parked_message_go_on() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         shop.connect("village").await;
         shop.put_on("village", &["COWL", "HAT"]).await;
         shop.park("village", "COWL", "its id there is not known").await;

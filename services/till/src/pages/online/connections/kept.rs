@@ -35,7 +35,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_kept_order_is_tried_again_or_left() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         let village = shop.connect("village").await;
         shop.keep_order("village", "V-7", "there is no GHOST").await;
         let kept = async || shop.ledger().kept_orders(village, 9).await.expect("kept orders");

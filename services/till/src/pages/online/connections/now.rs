@@ -1,10 +1,10 @@
 //! POST /online/connections/{name}/now: does at once what can be done; POST …/try: asks the other shop and
 //! sends nothing.
 
-use super::one::{Outcome, after, again};
-use super::{desk, found};
+use super::one::{Outcome, after, redisplay};
+use super::{adapter, found};
 use crate::app::App;
-use crate::feed_desk::FeedTrouble;
+use crate::feed_adapter::FeedTrouble;
 use crate::pages::form::Form;
 use crate::problem::Problem;
 use axum::extract::{Path, State};
@@ -35,12 +35,12 @@ pub(crate) async fn now(
     form: Form,
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
-    let desk = desk(&app)?.clone();
-    let done = patiently(async move { desk.sync_now(name).await }).await;
+    let adapter = adapter(&app)?.clone();
+    let done = patiently(async move { adapter.sync_now(name).await }).await;
     if matches!(done, Ok(Some(()))) {
         return after(&app, &form.caller, &of, Ok("now".to_owned())).await;
     }
-    again(&app, &form.caller, &of, Outcome::of(done, |()| Outcome::default())?).await
+    redisplay(&app, &form.caller, &of, Outcome::of(done, |()| Outcome::default())?).await
 }
 
 /// POST /online/connections/{name}/try
@@ -50,10 +50,10 @@ pub(crate) async fn try_it(
     form: Form,
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
-    let desk = desk(&app)?.clone();
-    let tried = patiently(async move { desk.try_connection(name).await }).await;
+    let adapter = adapter(&app)?.clone();
+    let tried = patiently(async move { adapter.try_connection(name).await }).await;
     let shown = |tried| Outcome { tried: Some(tried), ..Outcome::default() };
-    again(&app, &form.caller, &of, Outcome::of(tried, shown)?).await
+    redisplay(&app, &form.caller, &of, Outcome::of(tried, shown)?).await
 }
 
 #[cfg(test)]
@@ -63,7 +63,7 @@ mod tests {
 
     #[tokio::test]
     async fn it_is_done_now_or_only_tried() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         shop.connect("village").await;
         let done = send(&shop, "/online/connections/village/now", &[]).await;
         assert_eq!(done.header("location"), Some("/online/connections/village?did=now"), "{}", done.text());

@@ -4,18 +4,18 @@ use super::super::pieces::{self, Piece};
 use super::{Figures, figures, found, path};
 use crate::app::App;
 use crate::caller::Caller;
-use crate::live_desk::{ReadConnection, Reconciled, Tried};
+use crate::connection_adapter::{ReadConnection, Reconciled, Tried};
 use crate::pages::form::Faults;
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{self, counted};
 use crate::problem::Problem;
-use crate::query::{Asking, no_such};
+use crate::query::{QueryParam, no_such};
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
-use domain::people::Act;
+use domain::people::Permission;
 use ledger::online::{DeadLetter, DeferredOrder, KeptDrift, LiveConnection, NewPieces};
 use serde::Deserialize;
 
@@ -27,12 +27,12 @@ const RAW_SHOWN: usize = 2000;
 /// What was just done.
 #[derive(Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
-pub(crate) struct DoneAsked {
+pub(crate) struct DoneQuery {
     did: Option<String>,
     count: Option<String>,
 }
 
-impl DoneAsked {
+impl DoneQuery {
     /// In words.
     fn said(&self) -> Option<String> {
         let count: u64 = self.count.as_deref().and_then(|text| text.parse().ok()).unwrap_or(0);
@@ -117,7 +117,7 @@ pub(crate) struct Page {
     path: String,
     figures: Figures,
     lists_new: bool,
-    /// What its text says; none without a desk.
+    /// What its text says; none without an adapter.
     read: Option<ReadConnection>,
     /// What is wrong with its text, which another program wrote.
     wrong: Option<String>,
@@ -171,7 +171,8 @@ async fn page(
     let statuses = app.ledger.connection_statuses().await?;
     let status =
         statuses.into_iter().find(|s| s.id == of.id).ok_or_else(|| no_such("connection", &of.name))?;
-    let (read, wrong) = match app.live_desk.as_ref().map(|desk| desk.read_connection(&of.text)) {
+    let (read, wrong) = match app.connection_adapter.as_ref().map(|adapter| adapter.read_connection(&of.text))
+    {
         None => (None, None),
         Some(Ok(read)) => (Some(read), None),
         Some(Err(fault)) => (None, Some(fault.to_string())),
@@ -194,19 +195,19 @@ async fn page(
         more_pieces,
         said,
         outcome,
-        may_run: caller.may(Act::Run),
+        may_run: caller.may(Permission::Run),
     })
 }
 
 /// The page again, with what came of something.
-pub(super) async fn again(
+pub(super) async fn redisplay(
     app: &App,
     caller: &Caller,
     of: &LiveConnection,
     outcome: Outcome,
 ) -> Result<Response, Problem> {
     let status = if outcome.faults.is_empty() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
-    Ok((status, Paper(page(app, caller, of, None, outcome).await?)).into_response())
+    Ok((status, HtmlPage(page(app, caller, of, None, outcome).await?)).into_response())
 }
 
 /// Leads back to the page with what was done; or shows it again, with what is wrong.
@@ -217,10 +218,10 @@ pub(super) async fn after(
     did: Result<String, Problem>,
 ) -> Result<Response, Problem> {
     match did {
-        Ok(did) => Ok(go(&format!("{}?did={did}", path(&of.name)))),
+        Ok(did) => Ok(see_other(&format!("{}?did={did}", path(&of.name)))),
         Err(problem) => {
             let outcome = Outcome { faults: Faults::of(problem)?, ..Outcome::default() };
-            again(app, caller, of, outcome).await
+            redisplay(app, caller, of, outcome).await
         }
     }
 }
@@ -230,10 +231,10 @@ pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
     Path(name): Path<String>,
-    Asking(asked): Asking<DoneAsked>,
-) -> Result<Paper<Page>, Problem> {
+    QueryParam(asked): QueryParam<DoneQuery>,
+) -> Result<HtmlPage<Page>, Problem> {
     let of = found(&app, &name).await?;
-    Ok(Paper(page(&app, &caller, &of, asked.said(), Outcome::default()).await?))
+    Ok(HtmlPage(page(&app, &caller, &of, asked.said(), Outcome::default()).await?))
 }
 
 #[cfg(test)]
@@ -243,7 +244,7 @@ mod tests {
 
     #[tokio::test]
     async fn all_that_waits_for_a_person_stands_on_its_page() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         assert_eq!(shop.get("/online/connections/village").await.status, 404);
         shop.connect("village").await;
         shop.put_on("village", &["COWL"]).await;

@@ -34,7 +34,7 @@ mod tests {
 
     #[tokio::test]
     async fn pieces_are_put_on_once() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         shop.connect("village").await;
         let check = async |fields: &[(&str, &str)], expected: Result<&str, &str>| {
             let reply = send(&shop, "/online/connections/village/put", fields).await;

@@ -3,10 +3,10 @@
 
 use super::super::upload::Upload;
 use super::now::patiently;
-use super::one::{Outcome, again};
-use super::{desk, found};
+use super::one::{Outcome, redisplay};
+use super::{adapter, found};
 use crate::app::App;
-use crate::live_desk::Reconciled;
+use crate::connection_adapter::Reconciled;
 use crate::pages::form::Form;
 use crate::problem::Problem;
 use axum::extract::{Path, State};
@@ -23,9 +23,9 @@ pub(crate) async fn fetch(
     form: Form,
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
-    let desk = desk(&app)?.clone();
-    let done = patiently(async move { desk.reconcile(name).await }).await;
-    again(&app, &form.caller, &of, Outcome::of(done, shown)?).await
+    let adapter = adapter(&app)?.clone();
+    let done = patiently(async move { adapter.reconcile(name).await }).await;
+    redisplay(&app, &form.caller, &of, Outcome::of(done, shown)?).await
 }
 
 /// POST /online/connections/{name}/compare
@@ -35,12 +35,12 @@ pub(crate) async fn compare(
     mut upload: Upload,
 ) -> Result<Response, Problem> {
     let of = found(&app, &name).await?;
-    let desk = desk(&app)?.clone();
+    let adapter = adapter(&app)?.clone();
     let done = match upload.take_file(None) {
         None => Err(Problem::invalid("#/file", "choose the file from your online shop")),
-        Some(list) => patiently(async move { desk.reconcile_list(name, list).await }).await,
+        Some(list) => patiently(async move { adapter.reconcile_list(name, list).await }).await,
     };
-    again(&app, &upload.caller, &of, Outcome::of(done, shown)?).await
+    redisplay(&app, &upload.caller, &of, Outcome::of(done, shown)?).await
 }
 
 #[cfg(test)]
@@ -51,7 +51,7 @@ mod tests {
 
     #[tokio::test]
     async fn what_it_lists_is_compared_by_asking_or_by_a_file() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         shop.connect("village").await;
         let asked = send(&shop, "/online/connections/village/reconcile", &[]).await;
         assert!(

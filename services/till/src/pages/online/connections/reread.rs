@@ -36,7 +36,7 @@ mod tests {
 
     #[tokio::test]
     async fn orders_are_read_again_from_a_day_on() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         let connection = shop.connect("village").await;
         let path = "/online/connections/village/reread";
         let reply = send(&shop, path, &[("since", "2026-01-02")]).await;

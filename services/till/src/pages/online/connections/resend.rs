@@ -11,7 +11,7 @@ use axum::response::Response;
 use ledger::online::SendAgain;
 
 /// POST /online/connections/{name}/again
-pub(crate) async fn again(
+pub(crate) async fn resend(
     State(app): State<App>,
     Path(name): Path<String>,
     form: Form,
@@ -31,7 +31,7 @@ mod tests {
 
     #[tokio::test]
     async fn one_or_all_are_sent_again() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         shop.connect("village").await;
         shop.put_on("village", &["COWL", "HAT", "SPINDLE"]).await;
         for sku in ["COWL", "HAT", "SPINDLE"] {

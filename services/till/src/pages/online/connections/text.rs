@@ -1,11 +1,11 @@
 //! A connection's text: GET /online/new-connection and POST /online/connections for a new one, GET and POST
 //! /online/connections/{name}/text for one that is there. No secret stands in it: it names them.
 
-use super::{desk, found, path};
+use super::{adapter, found, path};
 use crate::app::App;
 use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
-use crate::pages::frame::{Frame, Paper, Room, go};
+use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
 use askama::Template;
 use axum::extract::{Path, State};
@@ -39,15 +39,15 @@ impl Page {
             name,
             text,
             revision,
-            secrets: app.live_desk.as_ref().map(|desk| desk.where_secrets_go()),
+            secrets: app.connection_adapter.as_ref().map(|adapter| adapter.where_secrets_go()),
             faults: Faults::default(),
         }
     }
 }
 
 /// GET /online/new-connection
-pub(crate) async fn new(State(app): State<App>, caller: Caller) -> Paper<Page> {
-    Paper(Page::new(&app, &caller, String::new(), FIRST_CONNECTION.to_owned(), 0))
+pub(crate) async fn new(State(app): State<App>, caller: Caller) -> HtmlPage<Page> {
+    HtmlPage(Page::new(&app, &caller, String::new(), FIRST_CONNECTION.to_owned(), 0))
 }
 
 /// GET /online/connections/{name}/text
@@ -55,9 +55,9 @@ pub(crate) async fn show(
     State(app): State<App>,
     caller: Caller,
     Path(name): Path<String>,
-) -> Result<Paper<Page>, Problem> {
+) -> Result<HtmlPage<Page>, Problem> {
     let of = found(&app, &name).await?;
-    Ok(Paper(Page::new(&app, &caller, of.name, of.text, of.revision)))
+    Ok(HtmlPage(Page::new(&app, &caller, of.name, of.text, of.revision)))
 }
 
 /// POST /online/connections
@@ -66,7 +66,7 @@ pub(crate) async fn save_new(State(app): State<App>, form: Form) -> Result<Respo
     let there = app.ledger.live_connections().await?.into_iter().any(|one| one.name == name);
     if there {
         let taken = Faults::one("name", "a connection with this name already exists; choose another name");
-        return Ok(again(&app, &form, name, 0, taken));
+        return Ok(redisplay(&app, &form, name, 0, taken));
     }
     keep(&app, &form, name, 0).await
 }
@@ -80,7 +80,7 @@ pub(crate) async fn save(
     let of = found(&app, &name).await?;
     if form.text("revision").parse() != Ok(of.revision) {
         let words = "someone else changed this text. Copy what you wrote, reload the page and make your changes again";
-        return Ok(again(&app, &form, name, of.revision, Faults::one("text", words)));
+        return Ok(redisplay(&app, &form, name, of.revision, Faults::one("text", words)));
     }
     keep(&app, &form, name, of.revision).await
 }
@@ -88,9 +88,11 @@ pub(crate) async fn save(
 /// A text that cannot be used is not kept: it would fail later, with nobody there.
 async fn keep(app: &App, form: &Form, name: String, revision: i64) -> Result<Response, Problem> {
     let text = text_of(form);
-    let read = match desk(app)?.read_connection(&text) {
+    let read = match adapter(app)?.read_connection(&text) {
         Ok(read) => read,
-        Err(fault) => return Ok(again(app, form, name, revision, Faults::one("text", fault.to_string()))),
+        Err(fault) => {
+            return Ok(redisplay(app, form, name, revision, Faults::one("text", fault.to_string())));
+        }
     };
     let save = SaveConnection {
         name: name.clone(),
@@ -101,8 +103,8 @@ async fn keep(app: &App, form: &Form, name: String, revision: i64) -> Result<Res
         who: form.caller.who.clone(),
     };
     match app.run(&form.key, &save).await {
-        Ok(_) => Ok(go(&format!("{}?did=saved", path(&name)))),
-        Err(problem) => Ok(again(app, form, name, revision, Faults::of(problem)?)),
+        Ok(_) => Ok(see_other(&format!("{}?did=saved", path(&name)))),
+        Err(problem) => Ok(redisplay(app, form, name, revision, Faults::of(problem)?)),
     }
 }
 
@@ -110,9 +112,9 @@ fn text_of(form: &Form) -> String {
     form.raw("text").replace("\r\n", "\n")
 }
 
-fn again(app: &App, form: &Form, name: String, revision: i64, faults: Faults) -> Response {
+fn redisplay(app: &App, form: &Form, name: String, revision: i64, faults: Faults) -> Response {
     let page = Page { faults, ..Page::new(app, &form.caller, name, text_of(form), revision) };
-    (StatusCode::UNPROCESSABLE_ENTITY, Paper(page)).into_response()
+    (StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response()
 }
 
 #[cfg(test)]
@@ -122,7 +124,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_connection_is_made_and_changed_by_its_text() {
-        let shop = TestShop::open().await.with_live_desk();
+        let shop = TestShop::open().await.with_connection_adapter();
         let new = shop.get("/online/new-connection").await;
         assert!(
             new.text().contains("base = ") && new.text().contains("FLEECEFOLD_SECRET_"),
