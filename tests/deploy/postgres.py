@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ground import DEPLOY, PROGRAM, ROOT, Failed, expect, free_port, main, owner, run, scratch, sell, serving
 
-APPENDED = ["stock_entry", "sale", "sale_line", "tender", "refund", "payment", "audit"]
+APPENDED = ["stock_entry", "sale", "sale_line", "tender", "refund", "payment", "activity"]
 
 
 def programs():

@@ -56,7 +56,7 @@ fn main() -> Result<(), Box<dyn Error>> {
                 for twentieths in TWENTIETHS {
                     let weight = Weight::new(Decimal::new(twentieths * 5, 2), WeightUnit::Ounce)?;
                     let price = match rule.price(weight, Money::parse(extras, currency)?) {
-                        Ok(working) => working.price.to_string(),
+                        Ok(calculation) => calculation.price.to_string(),
                         Err(PriceError::Nothing) => String::new(),
                         Err(other) => return Err(other.into()),
                     };

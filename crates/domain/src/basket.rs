@@ -18,8 +18,8 @@ pub const MAX_TENDERS: usize = 20;
 pub enum LineKind {
     /// Goods: revenue.
     Goods,
-    /// A gift note that was sold: money that is not yet revenue.
-    GiftNote,
+    /// A gift certificate that was sold: money that is not yet revenue.
+    GiftCertificate,
     /// A deposit that was taken: money that is not yet revenue.
     Deposit,
 }
@@ -29,14 +29,14 @@ impl LineKind {
     pub fn code(self) -> &'static str {
         match self {
             Self::Goods => "goods",
-            Self::GiftNote => "gift-note",
+            Self::GiftCertificate => "gift-certificate",
             Self::Deposit => "deposit",
         }
     }
 
     /// By its code.
     pub fn from_code(code: &str) -> Option<Self> {
-        [Self::Goods, Self::GiftNote, Self::Deposit].into_iter().find(|k| k.code() == code)
+        [Self::Goods, Self::GiftCertificate, Self::Deposit].into_iter().find(|k| k.code() == code)
     }
 }
 
@@ -48,32 +48,39 @@ pub enum TenderKind {
     Cash,
     /// A card, taken on a separate terminal. No number ever comes here.
     Card,
-    /// A cheque.
-    Cheque,
+    /// A check.
+    Check,
     /// Paid in the online shop.
     Online,
-    /// A gift note that the shop sold before.
-    GiftNote,
+    /// A gift certificate that the shop sold before.
+    GiftCertificate,
     /// To be paid later, by a named customer, by a day.
-    Owed,
+    OnAccount,
     /// Anything else.
     Other,
 }
 
 impl TenderKind {
     /// Every kind.
-    pub const ALL: [Self; 7] =
-        [Self::Cash, Self::Card, Self::Cheque, Self::Online, Self::GiftNote, Self::Owed, Self::Other];
+    pub const ALL: [Self; 7] = [
+        Self::Cash,
+        Self::Card,
+        Self::Check,
+        Self::Online,
+        Self::GiftCertificate,
+        Self::OnAccount,
+        Self::Other,
+    ];
 
     /// As it stands in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
             Self::Cash => "cash",
             Self::Card => "card",
-            Self::Cheque => "cheque",
+            Self::Check => "check",
             Self::Online => "online",
-            Self::GiftNote => "gift-note",
-            Self::Owed => "owed",
+            Self::GiftCertificate => "gift-certificate",
+            Self::OnAccount => "on-account",
             Self::Other => "other",
         }
     }

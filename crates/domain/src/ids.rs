@@ -161,7 +161,7 @@ ids! {
     /// A line of the list of who changed what.
     AuditId,
     /// A count of the whole shelf, or of one style.
-    StocktakeId,
+    StockCountId,
     /// A slip at the counter.
     BasketId,
     /// A turn of a drawer, from counting in to counting out.

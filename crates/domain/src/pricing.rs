@@ -217,7 +217,7 @@ pub struct PriceRule {
 
 /// A price and how it came about, as data: any surface can show it in its own way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Working {
+pub struct Calculation {
     /// The weight as the scale showed it.
     pub weight: Weight,
     /// The rate.
@@ -238,7 +238,7 @@ pub struct Working {
 
 impl PriceRule {
     /// `max(minimum, end(round(rate × weight) + extras))`.
-    pub fn price(&self, weight: Weight, extras: Money) -> Result<Working, PriceError> {
+    pub fn price(&self, weight: Weight, extras: Money) -> Result<Calculation, PriceError> {
         let currency = extras.currency();
         if extras.is_negative() || self.minimum.is_some_and(Money::is_negative) {
             return Err(PriceError::Negative);
@@ -251,11 +251,11 @@ impl PriceRule {
             return Err(PriceError::Nothing);
         }
         let (rate, ending) = (self.rate, self.ending);
-        Ok(Working { weight, rate, by_weight, extras, ended, ending, minimum_used, price })
+        Ok(Calculation { weight, rate, by_weight, extras, ended, ending, minimum_used, price })
     }
 }
 
-impl fmt::Display for Working {
+impl fmt::Display for Calculation {
     /// `6.35 oz × 7.50 an ounce = 47.63 → 48.00`
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let rate = self.rate.shown(self.price.currency());

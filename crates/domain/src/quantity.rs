@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// The most steps of one item that stock or a line may hold; the schema checks it too.
-pub const MAX_STEPS: i64 = 1_000_000_000;
+pub const MAX_STOCK_UNITS: i64 = 1_000_000_000;
 
 /// The most units of one line that is sold or ordered: more is a typing error, and a million such lines stay within
 /// what an item's counters hold.
@@ -32,7 +32,7 @@ pub enum Measure {
 
 impl Measure {
     /// The most steps of one line.
-    pub fn max_line_steps(self) -> i64 {
+    pub fn max_line_stock_units(self) -> i64 {
         match self {
             Self::Units => MAX_LINE_UNITS,
             Self::Thousandths(unit) => MAX_LINE_MASS / unit.eighth_nanograms_per_thousandth(),
@@ -115,45 +115,45 @@ impl Asked {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "WrittenQuantity")]
 pub struct Quantity {
-    steps: i64,
+    stock_units: i64,
     measure: Measure,
 }
 
 /// A quantity as it was written down; read back, it passes the same check as when it was made.
 #[derive(Deserialize)]
 struct WrittenQuantity {
-    steps: i64,
+    stock_units: i64,
     measure: Measure,
 }
 
 impl TryFrom<WrittenQuantity> for Quantity {
     type Error = QuantityError;
     fn try_from(written: WrittenQuantity) -> Result<Self, QuantityError> {
-        Self::from_steps(written.steps, written.measure)
+        Self::from_stock_units(written.stock_units, written.measure)
     }
 }
 
 impl Quantity {
     /// From steps as the database keeps them.
-    pub fn from_steps(steps: i64, measure: Measure) -> Result<Self, QuantityError> {
-        if steps.checked_abs().is_none_or(|s| s > MAX_STEPS) {
+    pub fn from_stock_units(stock_units: i64, measure: Measure) -> Result<Self, QuantityError> {
+        if stock_units.checked_abs().is_none_or(|s| s > MAX_STOCK_UNITS) {
             return Err(QuantityError::TooLarge);
         }
-        Ok(Self { steps, measure })
+        Ok(Self { stock_units, measure })
     }
 
     /// What was asked, in the item's own steps; more than nothing.
     pub fn resolve(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let quantity = Self::resolve_or_zero(asked, measure)?;
-        if quantity.steps == 0 { Err(QuantityError::NotPositive) } else { Ok(quantity) }
+        if quantity.stock_units == 0 { Err(QuantityError::NotPositive) } else { Ok(quantity) }
     }
 
     /// As [`Quantity::resolve`], for a line that is sold or ordered.
     pub fn resolve_line(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let quantity = Self::resolve(asked, measure)?;
-        let most = measure.max_line_steps();
-        if quantity.steps > most {
-            let limit = Self { steps: most, measure }.to_string();
+        let most = measure.max_line_stock_units();
+        if quantity.stock_units > most {
+            let limit = Self { stock_units: most, measure }.to_string();
             return Err(QuantityError::OverLimit { quantity: quantity.to_string(), limit });
         }
         Ok(quantity)
@@ -180,12 +180,12 @@ impl Quantity {
             (Measure::Units, None) => value,
             (Measure::Thousandths(own), given) => thousandths(value, given.unwrap_or(own), own)?,
         };
-        Self::from_steps(i64::try_from(exact).map_err(|_| QuantityError::TooLarge)?, measure)
+        Self::from_stock_units(i64::try_from(exact).map_err(|_| QuantityError::TooLarge)?, measure)
     }
 
     /// Steps: units or thousandths.
-    pub fn steps(self) -> i64 {
-        self.steps
+    pub fn stock_units(self) -> i64 {
+        self.stock_units
     }
 
     /// What a step is.
@@ -196,16 +196,16 @@ impl Quantity {
     /// In units, or in the stock unit.
     pub fn value(self) -> Decimal {
         match self.measure {
-            Measure::Units => Decimal::from(self.steps),
-            Measure::Thousandths(_) => Decimal::new(self.steps, 3),
+            Measure::Units => Decimal::from(self.stock_units),
+            Measure::Thousandths(_) => Decimal::new(self.stock_units, 3),
         }
     }
 
     /// What the books count: a line by weight is one unit, whatever it weighs.
     pub fn book_units(self) -> i64 {
         match self.measure {
-            Measure::Units => self.steps,
-            Measure::Thousandths(_) => self.steps.signum(),
+            Measure::Units => self.stock_units,
+            Measure::Thousandths(_) => self.stock_units.signum(),
         }
     }
 
@@ -213,9 +213,10 @@ impl Quantity {
     pub fn book_weight(self) -> Result<i64, QuantityError> {
         match self.measure {
             Measure::Units => Ok(0),
-            Measure::Thousandths(unit) => {
-                self.steps.checked_mul(unit.eighth_nanograms_per_thousandth()).ok_or(QuantityError::TooLarge)
-            }
+            Measure::Thousandths(unit) => self
+                .stock_units
+                .checked_mul(unit.eighth_nanograms_per_thousandth())
+                .ok_or(QuantityError::TooLarge),
         }
     }
 }
@@ -236,7 +237,7 @@ fn thousandths(value: Decimal, given: WeightUnit, own: WeightUnit) -> Result<Dec
 impl fmt::Display for Quantity {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.measure {
-            Measure::Units => write!(f, "{}", self.steps),
+            Measure::Units => write!(f, "{}", self.stock_units),
             Measure::Thousandths(unit) => write!(f, "{} {unit}", self.value().normalize()),
         }
     }

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sold {
     /// Steps of its quantity, more than 0.
-    pub steps: i64,
+    pub stock_units: i64,
     /// Quantity × price.
     pub amount: Money,
     /// Discount.
@@ -23,7 +23,7 @@ pub struct Sold {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Part {
     /// Steps of quantity.
-    pub steps: i64,
+    pub stock_units: i64,
     /// Of the amount.
     pub amount: Money,
     /// Of the discount.
@@ -80,7 +80,7 @@ impl GivenBack {
 
     /// With one part more; what has no steps is money alone.
     pub fn plus(&self, part: &Part) -> Result<Self, MoneyError> {
-        let alone = if part.steps == 0 { self.alone.plus(part)? } else { self.alone };
+        let alone = if part.stock_units == 0 { self.alone.plus(part)? } else { self.alone };
         Ok(Self { all: self.all.plus(part)?, alone })
     }
 }
@@ -89,7 +89,7 @@ impl Part {
     /// Nothing yet.
     pub fn none(like: Money) -> Self {
         let zero = Money::zero(like.currency());
-        Self { steps: 0, amount: zero, discount: zero, tax: zero, cost: zero }
+        Self { stock_units: 0, amount: zero, discount: zero, tax: zero, cost: zero }
     }
 
     /// What the customer gets: amount − discount + tax.
@@ -100,7 +100,7 @@ impl Part {
     /// The sum of two parts.
     pub fn plus(&self, other: &Self) -> Result<Self, MoneyError> {
         Ok(Self {
-            steps: self.steps + other.steps,
+            stock_units: self.stock_units + other.stock_units,
             amount: self.amount.plus(other.amount)?,
             discount: self.discount.plus(other.discount)?,
             tax: self.tax.plus(other.tax)?,
@@ -113,21 +113,22 @@ impl Part {
 /// running total, so that parts in any sizes add up; the last part gives all that remains. Money alone
 /// that was given before comes off the last goods, not off these: a part gives its full share while so
 /// much is left.
-pub fn next_part(sold: &Sold, before: &GivenBack, steps: i64) -> Result<Part, RefundError> {
+pub fn next_part(sold: &Sold, before: &GivenBack, stock_units: i64) -> Result<Part, RefundError> {
     let GivenBack { all, alone } = before;
-    if steps <= 0 {
+    if stock_units <= 0 {
         return Err(RefundError::NotPositive);
     }
-    let left = sold.steps - all.steps;
-    if steps > left {
-        return Err(RefundError::MoreThanSold { asked: steps, left, sold: sold.steps });
+    let left = sold.stock_units - all.stock_units;
+    if stock_units > left {
+        return Err(RefundError::MoreThanSold { asked: stock_units, left, sold: sold.stock_units });
     }
     let share = |whole: Money, given: Money, alone: Money| -> Result<Money, MoneyError> {
-        let share = running_share(whole, given.minus(alone)?, sold.steps, all.steps + steps)?;
+        let share =
+            running_share(whole, given.minus(alone)?, sold.stock_units, all.stock_units + stock_units)?;
         Ok(lesser(share, whole.minus(given)?))
     };
     let mut part = Part {
-        steps,
+        stock_units,
         amount: share(sold.amount, all.amount, alone.amount)?,
         discount: share(sold.discount, all.discount, alone.discount)?,
         tax: share(sold.tax, all.tax, alone.tax)?,
@@ -156,7 +157,13 @@ pub fn money_part(sold: &Sold, before: &Part, money: Money) -> Result<Part, Refu
     let tax = rounded_share(tax_left, money.minor(), left.minor())?;
     let goods = money.minus(tax)?;
     let discount = rounded_share(discount_left, goods.minor(), goods_left.minor())?;
-    Ok(Part { steps: 0, amount: goods.plus(discount)?, discount, tax, cost: Money::zero(money.currency()) })
+    Ok(Part {
+        stock_units: 0,
+        amount: goods.plus(discount)?,
+        discount,
+        tax,
+        cost: Money::zero(money.currency()),
+    })
 }
 
 fn lesser(one: Money, other: Money) -> Money {

@@ -4,7 +4,7 @@
 use crate::calendar::date_of;
 use crate::day::{Day, Moment, Month, Zone};
 use crate::money::{Currency, Money};
-use crate::pricing::{PriceEnding, WeightRate, Working};
+use crate::pricing::{Calculation, PriceEnding, WeightRate};
 use crate::weight::WeightUnit;
 use rust_decimal::Decimal;
 
@@ -115,7 +115,7 @@ fn smallest(currency: Currency) -> Decimal {
     Decimal::new(1, currency.minor_digits())
 }
 
-impl Working {
+impl Calculation {
     /// `6.35 oz × $7.50 an ounce = $47.63, rounded to $48.00`.
     pub fn shown(&self) -> String {
         let rate = self.rate.words(self.price.currency());

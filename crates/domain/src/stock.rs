@@ -71,7 +71,7 @@ pub enum StockReason {
 }
 
 /// The four counters of an item, which law 2 ties to its stock on hand:
-/// `made = on hand + sold − put back + written off`.
+/// `made = on hand + drawn + sold − put back + written off`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Counter {
     /// Came into being, or was found by a count.

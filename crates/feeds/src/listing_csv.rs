@@ -202,7 +202,7 @@ fn money(price: Money, into: &mut Vec<u8>) -> io::Result<()> {
 /// How much there is, in units or in the stock unit.
 pub(crate) fn level(quantity: Quantity) -> String {
     match quantity.measure() {
-        Measure::Units => quantity.steps().to_string(),
+        Measure::Units => quantity.stock_units().to_string(),
         Measure::Thousandths(_) => quantity.value().normalize().to_string(),
     }
 }

@@ -81,9 +81,9 @@ mod tests {
 
     #[test]
     fn an_amount_is_never_more_than_there_is() {
-        let check = |steps: i64, own: WeightUnit, unit: WeightUnit, decimals: u32, expected: &str| {
-            let there = Quantity::from_steps(steps, Measure::Thousandths(own)).unwrap();
-            assert_eq!(plain(amount(there, unit, decimals)), expected, "{steps} {own:?} {unit:?}");
+        let check = |stock_units: i64, own: WeightUnit, unit: WeightUnit, decimals: u32, expected: &str| {
+            let there = Quantity::from_stock_units(stock_units, Measure::Thousandths(own)).unwrap();
+            assert_eq!(plain(amount(there, unit, decimals)), expected, "{stock_units} {own:?} {unit:?}");
         };
         let (ounce, gram) = (WeightUnit::Ounce, WeightUnit::Gram);
         // The avoirdupois ounce is 28.349523125 g (NIST Handbook 44, appendix C).

@@ -269,7 +269,7 @@ mod tests {
             stock_unit: None,
             description: String::new(),
             images: Vec::new(),
-            keep_off: false,
+            do_not_list: false,
         };
         let items = AddItems { items: vec![item("HAT"), item("COWL")], who: String::new(), progress: None };
         ledger.execute(None, &items).await.expect("items");

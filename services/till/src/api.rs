@@ -67,7 +67,7 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
             Access::With(Permission::GiveBack),
             refund_lines::decide_fate,
         ),
-        Route::post("/api/owed/{tender}/payments", Access::With(Permission::Sell), owed::pay),
+        Route::post("/api/balances/{tender}/payments", Access::With(Permission::Sell), owed::pay),
         Route::get("/api/shelf", Access::With(Permission::Look), shelf::read_shelf),
         Route::get("/api/books", Access::With(Permission::ReadBooks), books::read_books),
         Route::get("/api/listings", Access::With(Permission::List), listings::list_listings),

@@ -68,7 +68,7 @@ kinds! {
     /// Sold before.
     AlreadySold "already-sold" CONFLICT "It was already sold",
     /// Set aside for somebody.
-    SetAside "set-aside" CONFLICT "It is on hold",
+    OnHold "on-hold" CONFLICT "It is on hold",
     /// Less free stock than asked for.
     NotEnough "not-enough" CONFLICT "There is not enough in stock",
     /// Gone, but not by a sale.

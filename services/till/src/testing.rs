@@ -142,7 +142,7 @@ fn item(sku: &str, name: &str, kind: ItemKind) -> NewItem {
         stock_unit: None,
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     }
 }
 

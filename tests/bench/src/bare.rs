@@ -16,7 +16,7 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 const SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
     PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384; PRAGMA temp_store = MEMORY; \
     PRAGMA journal_size_limit = 67108864";
-const CLAIM: &str = "INSERT INTO answer_key (scope, key, body_hash, answer, made_ms) \
+const CLAIM: &str = "INSERT INTO idempotency_key (scope, key, body_hash, answer, made_ms) \
     VALUES ($1, $2, $3, NULL, $4) ON CONFLICT DO NOTHING";
 const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, \
     CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code \
@@ -24,17 +24,17 @@ const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.
     FROM code c JOIN item i ON i.id = c.item_id WHERE c.code IN ($1)";
 const TAKE: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, sold = sold + $2, \
     revision = revision + 1 WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
-const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms) \
+const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms) \
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8)";
 const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state) \
     SELECT l.connection_id, i.id, i.revision, 'waiting' FROM listing l JOIN item i ON i.id = l.item_id \
     WHERE i.id IN ($1) ON CONFLICT DO NOTHING";
 const RECEIPT: &str =
     "UPDATE shop_state SET receipt = receipt + $1 WHERE id = 1 RETURNING receipt, settings_revision";
-const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, past, order_id, goods, not_revenue, discounts, \
+const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, backfilled, order_id, goods, not_revenue, discounts, \
     tax, shipping, rounding, tendered, change_given, fee, note, who) \
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)";
-const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, steps, unit, price, \
+const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, stock_units, unit, price, \
     amount, discount, tax, cost) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)";
 const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day) \
     VALUES ($1, $2, $3, $4, $5, $6, $7)";
@@ -48,7 +48,7 @@ const DAY: &str = "INSERT INTO day_total (day, channel, month, sales, units, wei
     tax = day_total.tax + excluded.tax, fees = day_total.fees + excluded.fees, \
     postage = day_total.postage + excluded.postage, cost = day_total.cost + excluded.cost, \
     uncosted = day_total.uncosted + excluded.uncosted, rounding = day_total.rounding + excluded.rounding";
-const KEEP: &str = "UPDATE answer_key SET answer = $3 WHERE scope = $1 AND key = $2";
+const KEEP: &str = "UPDATE idempotency_key SET answer = $3 WHERE scope = $1 AND key = $2";
 
 /// What the program wrote with a sale's key, so that the bare engine writes as much.
 #[derive(Clone)]

@@ -18,18 +18,18 @@ const SCRIPT: &str = r"\set n :n + 1
 \set line :id + 2
 \set tender :id + 3
 BEGIN;
-INSERT INTO answer_key (scope, key, body_hash, answer, made_ms) VALUES (:scope, :sku, :hash, NULL, :now) ON CONFLICT DO NOTHING;
-SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END AS past FROM code c JOIN item i ON i.id = c.item_id WHERE c.code IN (:sku) \gset f_
+INSERT INTO idempotency_key (scope, key, body_hash, answer, made_ms) VALUES (:scope, :sku, :hash, NULL, :now) ON CONFLICT DO NOTHING;
+SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END AS backfilled FROM code c JOIN item i ON i.id = c.item_id WHERE c.code IN (:sku) \gset f_
 \set change :handed_over - :f_price
 UPDATE item SET on_hand = on_hand - CAST(:one AS BIGINT), held = held - CAST(:zero AS BIGINT), sold = sold + CAST(:one AS BIGINT), revision = revision + 1 WHERE id = :f_id AND held >= CAST(:zero AS BIGINT) AND on_hand - held >= CAST(:one AS BIGINT) - CAST(:zero AS BIGINT);
-INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms) VALUES (:entry, :f_id, -1, 'sold', :id, '', '', :now);
+INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms) VALUES (:entry, :f_id, -1, 'sold', :id, '', '', :now);
 INSERT INTO outbox (connection_id, item_id, revision, state) SELECT l.connection_id, i.id, i.revision, 'waiting' FROM listing l JOIN item i ON i.id = l.item_id WHERE i.id IN (:f_id) ON CONFLICT DO NOTHING;
 UPDATE shop_state SET receipt = receipt + CAST(:one AS BIGINT) WHERE id = 1 RETURNING receipt, settings_revision \gset r_
-INSERT INTO sale (id, channel, receipt, at_ms, past, order_id, goods, not_revenue, discounts, tax, shipping, rounding, tendered, change_given, fee, note, who) VALUES (:id, 'store', :r_receipt, :now, 0, NULL, :f_price, 0, 0, 0, 0, 0, :handed_over, :change, 0, '', '');
-INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, steps, unit, price, amount, discount, tax, cost) VALUES (:line, :id, 1, 'goods', :f_id, :f_sku, :f_name, 1, '', :f_price, :f_price, 0, 0, :f_cost);
+INSERT INTO sale (id, channel, receipt, at_ms, backfilled, order_id, goods, not_revenue, discounts, tax, shipping, rounding, tendered, change_given, fee, note, who) VALUES (:id, 'store', :r_receipt, :now, 0, NULL, :f_price, 0, 0, 0, 0, 0, :handed_over, :change, 0, '', '');
+INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, stock_units, unit, price, amount, discount, tax, cost) VALUES (:line, :id, 1, 'goods', :f_id, :f_sku, :f_name, 1, '', :f_price, :f_price, 0, 0, :f_cost);
 INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day) VALUES (:tender, :id, NULL, 'cash', :handed_over, '', NULL);
 INSERT INTO day_total (day, channel, month, sales, units, weight, gross, discounts, refunds, shipping, tax, fees, postage, cost, uncosted, rounding) VALUES (:day, 'store', :month, 1, 1, 0, :f_price, 0, 0, 0, 0, 0, 0, :f_cost, 0, 0) ON CONFLICT (day, channel) DO UPDATE SET sales = day_total.sales + excluded.sales, units = day_total.units + excluded.units, weight = day_total.weight + excluded.weight, gross = day_total.gross + excluded.gross, discounts = day_total.discounts + excluded.discounts, refunds = day_total.refunds + excluded.refunds, shipping = day_total.shipping + excluded.shipping, tax = day_total.tax + excluded.tax, fees = day_total.fees + excluded.fees, postage = day_total.postage + excluded.postage, cost = day_total.cost + excluded.cost, uncosted = day_total.uncosted + excluded.uncosted, rounding = day_total.rounding + excluded.rounding;
-UPDATE answer_key SET answer = :answer WHERE scope = :scope AND key = :sku;
+UPDATE idempotency_key SET answer = :answer WHERE scope = :scope AND key = :sku;
 COMMIT;
 ";
 

@@ -70,9 +70,9 @@ export async function prepare(page) {
     keep();
   });
   await step("a count", went, async () => {
-    await page.goto("/shelf/stocktakes");
+    await page.goto("/shelf/counts");
     await page.getByRole("button", { name: "Start count" }).click();
-    await page.waitForURL(/\/shelf\/stocktakes\/\d+/);
+    await page.waitForURL(/\/shelf\/counts\/\d+/);
     keep();
     addresses.push(`${new URL(page.url()).pathname}/differences`);
   });

@@ -36,9 +36,9 @@ test("a scanned code leads to its one item", async (t) => {
 onEachEngine(test, "the shelf is counted while it is open: what is missing is named and booked", async (t, engine) => {
   const shop = await Shop.open(t, engine, { count: 3 });
   const page = await shop.page();
-  await page.goto("/shelf/stocktakes");
+  await page.goto("/shelf/counts");
   await page.getByRole("button", { name: "Start count" }).click();
-  await page.waitForURL(/\/shelf\/stocktakes\/\d+/);
+  await page.waitForURL(/\/shelf\/counts\/\d+/);
   for (const number of [1, 3]) {
     await scan(page, `P-00${number}`);
     await page.locator("main").getByText(`Beck cowl ${number}`).first().waitFor();

@@ -19,7 +19,7 @@ onEachEngine(test, "from the scale to the tag in at most 4 inputs", async (t, en
   await hand.type("6.35");
   // 6.35 oz × 7.50 = 47.625, 47.63 to the cent, ended at a whole: 48.00.
   await page.locator("#slip .price", { hasText: "48.00" }).waitFor();
-  assert.match(await page.locator("#slip .working").innerText(), /6\.35 oz.*7\.50.*47\.63/, "the working is told before it is kept");
+  assert.match(await page.locator("#slip .calculation").innerText(), /6\.35 oz.*7\.50.*47\.63/, "the calculation is told before it is kept");
   await hand.fill(page.getByLabel("Colors", { exact: true }), "heather");
   await hand.press(page.getByRole("button", { name: "Save and print tag" }));
   await page.getByRole("heading", { name: "The tag is ready" }).waitFor();

@@ -131,7 +131,7 @@ fn a_second_door_is_found() {
     check("\"UPDATE item\n SET held = 0\"", &[1]);
     check("\"DELETE FROM hold\"", &[1]);
     check("// SELECT a table FROM the list", &[]);
-    check("/// UPDATE and SET are words", &[]);
+    check("/// UPDATE and SET are message", &[]);
     check("error(\"select a file from the list, or update it\")", &[]);
 }
 

@@ -90,7 +90,7 @@ impl World {
             stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
             description: String::new(),
             images: Vec::new(),
-            keep_off: false,
+            do_not_list: false,
         };
         let add = AddItems { items: vec![item], who: WHO.to_owned(), progress: None };
         if self.plan.shape.stock_alone {
@@ -231,12 +231,12 @@ impl World {
             weight: None,
             extras: None,
             cost: None,
-            keep_off: None,
+            do_not_list: None,
             who: WHO.to_owned(),
         };
         match self.dice.u8(0..4) {
             0 => edit.price = Some(PriceChange::Hand(usd(self.dice.i64(PRICES))?)),
-            1 => edit.keep_off = Some(self.dice.bool()),
+            1 => edit.do_not_list = Some(self.dice.bool()),
             _ => edit.description = Some(format!("Warm, no. {}", self.dice.u16(..))),
         }
         self.try_to(&edit).await.map(|_| ())

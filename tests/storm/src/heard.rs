@@ -174,6 +174,6 @@ fn piece(sku: &str) -> Result<NewItem, StormError> {
         stock_unit: None,
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     })
 }

@@ -88,7 +88,7 @@ impl World {
             weight: None,
             extras: None,
             cost: None,
-            keep_off: None,
+            do_not_list: None,
             who: WHO.to_owned(),
         };
         self.try_to(&edit).await.map(|_| ())

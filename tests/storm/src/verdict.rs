@@ -38,7 +38,7 @@ impl World {
         for good in &self.goods {
             let code = Code::parse(&good.sku).doing("read a code")?;
             let item = self.ledger().item(&code).await.doing("look an item up")?;
-            let free = if item.keep_off { Decimal::ZERO } else { item.free().value() };
+            let free = if item.do_not_list { Decimal::ZERO } else { item.free().value() };
             let free = self.as_told(good, free);
             let shown: Vec<Shown> = self.shop.good(&good.sku);
             let there: Decimal = shown.iter().map(|shown| shown.have).sum();
@@ -158,7 +158,7 @@ fn wrong_order(order: &Order, (detail, sales): &Booked) -> Vec<String> {
     let standing = sales.iter().filter(|sale| !sale.voided);
     let left = standing
         .flat_map(|sale| &sale.lines)
-        .any(|line| line.given_back.steps() < line.line.quantity.steps());
+        .any(|line| line.given_back.stock_units() < line.line.quantity.stock_units());
     if order.state != OrderState::OrderProcessing && left {
         wrong.push(format!("order {number} is {:?}, and something of it is still sold", order.state));
     }

@@ -131,8 +131,8 @@ fn only_the_cash_part_is_rounded() {
     };
     check("9.92", &[(TenderKind::Card, usd("9.92"))], "0", "0");
     check("9.92", &[(TenderKind::Card, usd("5.00")), (TenderKind::Cash, usd("4.90"))], "-0.02", "0");
-    check("9.93", &[(TenderKind::Cheque, usd("5.00")), (TenderKind::Cash, usd("10"))], "0.02", "5.05");
-    check("9.92", &[(TenderKind::GiftNote, usd("9.90")), (TenderKind::Cash, usd("0"))], "-0.02", "0");
+    check("9.93", &[(TenderKind::Check, usd("5.00")), (TenderKind::Cash, usd("10"))], "0.02", "5.05");
+    check("9.92", &[(TenderKind::GiftCertificate, usd("9.90")), (TenderKind::Cash, usd("0"))], "-0.02", "0");
     check("9.92", &[(TenderKind::Cash, usd("5")), (TenderKind::Cash, usd("5"))], "-0.02", "0.10");
     check("9.92", &[(TenderKind::Online, usd("9.92")), (TenderKind::Cash, usd("1"))], "0", "1");
     check("0", &[], "0", "0");
@@ -148,7 +148,11 @@ fn what_does_not_settle_is_refused() {
     check("10", &[(TenderKind::Cash, usd("9.99"))], "$0.01 is missing");
     check("10", &[(TenderKind::Card, usd("9.99"))], "$0.01 is missing");
     check("10", &[(TenderKind::Card, usd("10.01"))], "only cash gives change");
-    check("10", &[(TenderKind::Owed, usd("11")), (TenderKind::Cash, usd("5"))], "only cash gives change");
+    check(
+        "10",
+        &[(TenderKind::OnAccount, usd("11")), (TenderKind::Cash, usd("5"))],
+        "only cash gives change",
+    );
     check("10", &[(TenderKind::Cash, usd("-10"))], "a tender may not be below 0");
     check("10", &[(TenderKind::Cash, usd("1")); MAX_TENDERS + 1], "at most 20 payments");
     let euro = [(TenderKind::Cash, money("10", "EUR"))];

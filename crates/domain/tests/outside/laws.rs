@@ -53,8 +53,8 @@ fn rounding() -> impl Strategy<Value = CashRounding> {
 /// A line as it was sold: never discounted by more than it is worth.
 fn sold() -> impl Strategy<Value = Sold> {
     let money = (0..3_000_000_i64, 0..=100_i64, 0..500_000_i64, 0..3_000_000_i64);
-    (1..5000_i64, money).prop_map(|(steps, (amount, percent, tax, cost))| Sold {
-        steps,
+    (1..5000_i64, money).prop_map(|(stock_units, (amount, percent, tax, cost))| Sold {
+        stock_units,
         amount: cents(amount),
         discount: cents(amount * percent / 100),
         tax: cents(tax),
@@ -63,8 +63,8 @@ fn sold() -> impl Strategy<Value = Sold> {
 }
 
 fn whole(sold: &Sold) -> Part {
-    let Sold { steps, amount, discount, tax, cost } = *sold;
-    Part { steps, amount, discount, tax, cost: cost.unwrap() }
+    let Sold { stock_units, amount, discount, tax, cost } = *sold;
+    Part { stock_units, amount, discount, tax, cost: cost.unwrap() }
 }
 
 fn paid(part: &Part) -> i64 {
@@ -137,14 +137,14 @@ proptest! {
     fn refunds_add_up(sold in sold(), sizes in prop::collection::vec(1..1500_i64, 1..30)) {
         let mut given = GivenBack::none(cents(0));
         for size in sizes.into_iter().chain([i64::MAX]) {
-            let size = size.min(sold.steps - given.all.steps);
+            let size = size.min(sold.stock_units - given.all.stock_units);
             if size == 0 {
                 break;
             }
             let part = next_part(&sold, &given, size).unwrap();
             given = given.plus(&part).unwrap();
             within(&sold, &part, &given)?;
-            let share = i128::from(sold.amount.minor()) * i128::from(given.all.steps) / i128::from(sold.steps);
+            let share = i128::from(sold.amount.minor()) * i128::from(given.all.stock_units) / i128::from(sold.stock_units);
             prop_assert!((i128::from(given.all.amount.minor()) - share).abs() <= 1, "the running total is its share");
         }
         prop_assert_eq!(given.all, whole(&sold));
@@ -170,7 +170,7 @@ proptest! {
                 within(&sold, &part.unwrap(), &given)?;
                 continue;
             }
-            let size = size.min(sold.steps - given.all.steps);
+            let size = size.min(sold.stock_units - given.all.stock_units);
             if size == 0 {
                 continue;
             }
@@ -218,10 +218,10 @@ proptest! {
         if let (Ok(light), Ok(heavy)) = (price(light), price(heavy)) {
             prop_assert!(light.price.minor() <= heavy.price.minor(), "{light} against {heavy}");
             prop_assert!(light.price.minor() >= minimum);
-            for working in [light, heavy] {
-                let parts = working.ended.minor().max(minimum);
-                prop_assert_eq!(working.price.minor(), parts, "the working explains the price");
-                prop_assert_eq!(working.minimum_used.is_some(), minimum > working.ended.minor());
+            for calculation in [light, heavy] {
+                let parts = calculation.ended.minor().max(minimum);
+                prop_assert_eq!(calculation.price.minor(), parts, "the working explains the price");
+                prop_assert_eq!(calculation.minimum_used.is_some(), minimum > calculation.ended.minor());
             }
         }
     }
@@ -230,7 +230,7 @@ proptest! {
     #[test]
     fn a_price_is_the_nearest_cent_in_any_unit(weight in weight(), rate in rate()) {
         let rule = PriceRule { rate, ending: PriceEnding::Exact, minimum: None };
-        if let Ok(working) = rule.price(weight, cents(0)) {
+        if let Ok(calculation) = rule.price(weight, cents(0)) {
             let whole = |value: Decimal, scale: u32| {
                 let mut value = value;
                 value.rescale(scale);
@@ -239,9 +239,9 @@ proptest! {
             let mass = |unit: WeightUnit| whole(unit.grams(), 9);
             let exact = whole(weight.value(), 4) * mass(weight.unit()) * whole(rate.per(), 6);
             let scale = 10_i128.pow(8);
-            let shown = i128::from(working.price.minor()) * mass(rate.unit()) * scale;
+            let shown = i128::from(calculation.price.minor()) * mass(rate.unit()) * scale;
             let off = 2 * (shown - exact);
-            prop_assert!(-mass(rate.unit()) * scale < off && off <= mass(rate.unit()) * scale, "{working}");
+            prop_assert!(-mass(rate.unit()) * scale < off && off <= mass(rate.unit()) * scale, "{calculation}");
         }
     }
 
@@ -256,12 +256,12 @@ proptest! {
 
     #[test]
     fn weights_of_all_units_sum_exactly(lines in prop::collection::vec((1..1_000_000_i64, unit()), 1..50)) {
-        let sum: i64 = lines.iter().map(|(steps, unit)| {
-            Quantity::from_steps(*steps, Measure::Thousandths(*unit)).unwrap().book_weight().unwrap()
+        let sum: i64 = lines.iter().map(|(stock_units, unit)| {
+            Quantity::from_stock_units(*stock_units, Measure::Thousandths(*unit)).unwrap().book_weight().unwrap()
         }).sum();
-        let grams: Decimal = lines.iter().map(|(steps, unit)| Decimal::new(*steps, 3) * unit.grams()).sum();
+        let grams: Decimal = lines.iter().map(|(stock_units, unit)| Decimal::new(*stock_units, 3) * unit.grams()).sum();
         prop_assert_eq!(Decimal::from(sum) / Decimal::from(8_000_000_000_i64), grams);
-        let back: i64 = lines.iter().rev().map(|(steps, unit)| steps * unit.eighth_nanograms_per_thousandth()).sum();
+        let back: i64 = lines.iter().rev().map(|(stock_units, unit)| stock_units * unit.eighth_nanograms_per_thousandth()).sum();
         prop_assert_eq!(sum - back, 0, "in any order");
     }
 

@@ -2,7 +2,7 @@
 
 use crate::{cents, dec, usd};
 use domain::money::{Currency, Money};
-use domain::pricing::{PriceEnding, PriceError, PriceRule, WeightRate, Working, margin};
+use domain::pricing::{Calculation, PriceEnding, PriceError, PriceRule, WeightRate, margin};
 use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 
@@ -18,7 +18,7 @@ struct Asked<'a> {
 const PLAIN: Asked<'_> =
     Asked { weight: "6.35 ONZ", rate: "7.50 ONZ", ending: "exact", minimum: None, extras: "0" };
 
-fn price(asked: &Asked<'_>) -> Result<Working, PriceError> {
+fn price(asked: &Asked<'_>) -> Result<Calculation, PriceError> {
     let (weight, unit) = asked.weight.split_once(' ').unwrap();
     let (rate, per) = asked.rate.split_once(' ').unwrap();
     let rule = PriceRule {
@@ -39,8 +39,8 @@ fn a_price_agrees_with_its_quantity_to_the_nearest_cent() {
             let weight = Decimal::new(twentieths * 5, 2);
             let exact = weight * dec(rate);
             let asked = Asked { weight: &format!("{weight} ONZ"), rate: &format!("{rate} ONZ"), ..PLAIN };
-            let working = price(&asked).unwrap();
-            assert!((working.price.major() - exact).abs() <= half_cent, "{weight} oz at {rate}");
+            let calculation = price(&asked).unwrap();
+            assert!((calculation.price.major() - exact).abs() <= half_cent, "{weight} oz at {rate}");
         }
     }
 }
@@ -50,8 +50,8 @@ fn what_the_trade_asks() {
     // Common practice, no source: yarn at 32 to 35 dollars a pound is about 2 dollars an ounce,
     // and a piece of 5.6 oz at 6 to 8 dollars an ounce costs 33.60 to 44.80.
     let check = |weight: &str, rate: &str, expected: &str| {
-        let working = price(&Asked { weight, rate, ..PLAIN }).unwrap();
-        assert_eq!(working.price, usd(expected), "{weight} at {rate}");
+        let calculation = price(&Asked { weight, rate, ..PLAIN }).unwrap();
+        assert_eq!(calculation.price, usd(expected), "{weight} at {rate}");
     };
     check("1 ONZ", "32 LBR", "2.00");
     check("1 ONZ", "35 LBR", "2.19");
@@ -66,8 +66,8 @@ fn what_the_trade_asks() {
 fn a_rate_in_another_unit_is_taken_exactly() {
     // Exact fractions of NIST Handbook 44's pound, rounded once, half up; worked here.
     let check = |weight: &str, rate: &str, expected: &str| {
-        let working = price(&Asked { weight, rate, ..PLAIN }).unwrap();
-        assert_eq!(working.price, usd(expected), "{weight} at {rate}");
+        let calculation = price(&Asked { weight, rate, ..PLAIN }).unwrap();
+        assert_eq!(calculation.price, usd(expected), "{weight} at {rate}");
     };
     check("100 GRM", "7.50 ONZ", "26.46"); // 26.455471…
     check("100 GRM", "32 LBR", "7.05"); // 7.054792…
@@ -119,8 +119,8 @@ fn endings() {
 #[test]
 fn the_working_says_how_the_price_came_about() {
     let check = |asked: &Asked<'_>, price_cents: &str, words: &str| {
-        let working = price(asked).unwrap();
-        assert_eq!((working.price, working.to_string()), (usd(price_cents), words.to_owned()));
+        let calculation = price(asked).unwrap();
+        assert_eq!((calculation.price, calculation.to_string()), (usd(price_cents), words.to_owned()));
     };
     check(&PLAIN, "47.63", "6.35 oz × 7.50 an ounce = 47.63");
     check(&Asked { ending: "whole", ..PLAIN }, "48", "6.35 oz × 7.50 an ounce = 47.63 → 48.00");

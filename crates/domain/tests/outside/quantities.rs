@@ -3,7 +3,7 @@
 use crate::{dec, usd};
 use domain::basket::{line_amount, line_cost, unit_price};
 use domain::money::MoneyError;
-use domain::quantity::{Asked, MAX_STEPS, Measure, Quantity, QuantityError};
+use domain::quantity::{Asked, MAX_STOCK_UNITS, Measure, Quantity, QuantityError};
 use domain::weight::{WeightUnit, ounces_from_eighth_nanograms};
 
 const OUNCES: Measure = Measure::Thousandths(WeightUnit::Ounce);
@@ -15,8 +15,12 @@ fn resolve(value: &str, unit: Option<&str>, measure: Measure) -> Result<Quantity
 #[test]
 fn a_sale_in_another_unit_is_converted_once() {
     // Exact fractions of NIST Handbook 44's pound, to the nearest thousandth; worked here.
-    let check = |value: &str, unit: Option<&str>, measure: Measure, steps: i64| {
-        assert_eq!(resolve(value, unit, measure).map(Quantity::steps), Ok(steps), "{value} {unit:?}");
+    let check = |value: &str, unit: Option<&str>, measure: Measure, stock_units: i64| {
+        assert_eq!(
+            resolve(value, unit, measure).map(Quantity::stock_units),
+            Ok(stock_units),
+            "{value} {unit:?}"
+        );
     };
     check("2.5", None, OUNCES, 2500);
     check("2.5", Some("ONZ"), OUNCES, 2500);
@@ -50,10 +54,10 @@ fn what_is_no_quantity_is_refused() {
     check("9999999999999999999999999999", Some("KGM"), OUNCES, "larger than a shop can hold");
     check("one", None, Measure::Units, "is not a quantity");
     check("1", Some("APZ"), OUNCES, "not a weight unit");
-    assert!(Quantity::from_steps(i64::MIN, Measure::Units).is_err());
-    assert!(Quantity::from_steps(-MAX_STEPS, OUNCES).is_ok(), "a change may be negative");
+    assert!(Quantity::from_stock_units(i64::MIN, Measure::Units).is_err());
+    assert!(Quantity::from_stock_units(-MAX_STOCK_UNITS, OUNCES).is_ok(), "a change may be negative");
     let none = Quantity::resolve_or_zero(Asked::parse("0", None).unwrap(), Measure::Units);
-    assert_eq!(none.map(Quantity::steps), Ok(0), "a count may find none");
+    assert_eq!(none.map(Quantity::stock_units), Ok(0), "a count may find none");
 }
 
 #[test]
@@ -86,9 +90,10 @@ fn what_the_books_count() {
     check("2.5", OUNCES, 1, "2.50");
     check("1", Measure::Thousandths(WeightUnit::Pound), 1, "16.00");
     check("100", Measure::Thousandths(WeightUnit::Gram), 1, "3.53"); // 3.527396…
-    let back = Quantity::from_steps(-2500, OUNCES).unwrap();
+    let back = Quantity::from_stock_units(-2500, OUNCES).unwrap();
     assert_eq!(back.book_units(), -1, "what came back counts against");
-    let most = Quantity::from_steps(MAX_STEPS, Measure::Thousandths(WeightUnit::Kilogram)).unwrap();
+    let most =
+        Quantity::from_stock_units(MAX_STOCK_UNITS, Measure::Thousandths(WeightUnit::Kilogram)).unwrap();
     assert_eq!(most.book_weight(), Ok(8_000_000_000_000_000_000));
 }
 

@@ -5,7 +5,7 @@ use domain::refund::{GivenBack, Part, RefundError, Sold, money_part, next_part};
 
 /// Three for 10.00, a dollar off, 0.55 tax, cost 4.00.
 fn three() -> Sold {
-    Sold { steps: 3, amount: cents(1000), discount: cents(100), tax: cents(55), cost: Some(cents(400)) }
+    Sold { stock_units: 3, amount: cents(1000), discount: cents(100), tax: cents(55), cost: Some(cents(400)) }
 }
 
 #[test]
@@ -24,12 +24,12 @@ fn three_given_back_one_by_one() {
 
 #[test]
 fn more_than_was_sold_is_refused() {
-    let check = |before: i64, steps: i64, expected: &RefundError| {
+    let check = |before: i64, stock_units: i64, expected: &RefundError| {
         let mut given = GivenBack::none(cents(0));
         if before > 0 {
             given = given.plus(&next_part(&three(), &given, before).unwrap()).unwrap();
         }
-        assert_eq!(next_part(&three(), &given, steps).as_ref(), Err(expected));
+        assert_eq!(next_part(&three(), &given, stock_units).as_ref(), Err(expected));
     };
     check(0, 4, &RefundError::MoreThanSold { asked: 4, left: 3, sold: 3 });
     check(2, 2, &RefundError::MoreThanSold { asked: 2, left: 1, sold: 3 });
@@ -53,7 +53,7 @@ fn figures(part: &Part) -> [i64; 3] {
 fn money_alone_is_shared_over_what_is_left() {
     let check = |before: &Part, money: i64, expected: Result<[i64; 3], RefundError>| {
         let part = money_part(&three(), before, cents(money));
-        assert!(part.as_ref().is_ok_and(|p| p.steps == 0 && p.cost == cents(0)) || part.is_err());
+        assert!(part.as_ref().is_ok_and(|p| p.stock_units == 0 && p.cost == cents(0)) || part.is_err());
         assert_eq!(part.map(|p| figures(&p)), expected, "{money}");
     };
     let none = Part::none(cents(0));

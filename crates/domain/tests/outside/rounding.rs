@@ -12,7 +12,7 @@ fn by_weight(weight: &str, rate: &str, currency: &str) -> Result<Money, PriceErr
     let rate = WeightRate::new(dec(rate), WeightUnit::Ounce)?;
     let rule = PriceRule { rate, ending: PriceEnding::Exact, minimum: None };
     let none = Money::zero(Currency::from_code(currency).unwrap());
-    rule.price(Weight::parse(weight, WeightUnit::Ounce)?, none).map(|working| working.price)
+    rule.price(Weight::parse(weight, WeightUnit::Ounce)?, none).map(|calculation| calculation.price)
 }
 
 #[test]

@@ -121,9 +121,10 @@ fn what_was_written_down_is_checked_when_it_is_read() {
     assert!(rate("32").is_ok());
     assert!(rate("-32").unwrap_err().contains("more than 0"));
 
-    let steps = |steps| read::<Quantity>(&[("steps", Number(steps)), ("measure", Text("Units"))]);
-    assert_eq!(steps(-3).map(Quantity::steps), Ok(-3));
-    assert!(steps(i64::MIN).unwrap_err().contains("larger than a shop can hold"));
+    let stock_units =
+        |stock_units| read::<Quantity>(&[("stock_units", Number(stock_units)), ("measure", Text("Units"))]);
+    assert_eq!(stock_units(-3).map(Quantity::stock_units), Ok(-3));
+    assert!(stock_units(i64::MIN).unwrap_err().contains("larger than a shop can hold"));
 
     let coin = |step| read::<CashRounding>(&[("step_minor", Number(step)), ("tie", Text("up"))]);
     assert_eq!(coin(5), Ok(CashRounding::to_step(5, Tie::Up).unwrap()));

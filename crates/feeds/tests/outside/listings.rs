@@ -28,7 +28,7 @@ pub(crate) fn sample() -> Listing {
         images: vec!["images/a.jpg".to_owned(), "images/b.jpg".to_owned()],
         price: Money::from_minor(4800, Currency::USD).unwrap(),
         availability: Availability::InStock,
-        inventory: Some(Quantity::from_steps(1, Measure::Units).unwrap()),
+        inventory: Some(Quantity::from_stock_units(1, Measure::Units).unwrap()),
         revision: 17,
     }
 }
@@ -94,7 +94,8 @@ fn csv_as_the_design_has_it() {
     roving.images.clear();
     roving.name = "=1+2\";=1+2".to_owned();
     roving.description = "-5 % today".to_owned();
-    roving.inventory = Some(Quantity::from_steps(40_500, Measure::Thousandths(WeightUnit::Ounce)).unwrap());
+    roving.inventory =
+        Some(Quantity::from_stock_units(40_500, Measure::Thousandths(WeightUnit::Ounce)).unwrap());
     let text = String::from_utf8(csv(&[sample(), roving], &own(Feed::Listings))).unwrap();
     // The name's cell is OWASP's published example; 12 digits become 13 by a zero (schema.org).
     let expected = "sku,gtin13,name,description,color,size,material,weight.value,weight.unitCode,image,\
@@ -252,7 +253,7 @@ fn compares_both_sides() {
     drift.name = "Ridge hat".to_owned();
     drift.description = "Warm,\r\nsoft and \"round\" ".to_owned();
     let stock =
-        Listing { inventory: Some(Quantity::from_steps(3, Measure::Units).unwrap()), ..item("STOCK") };
+        Listing { inventory: Some(Quantity::from_stock_units(3, Measure::Units).unwrap()), ..item("STOCK") };
     let theirs = [
         item("SAME"),
         Listing { availability: Availability::SoldOut, ..item("ENDED") },

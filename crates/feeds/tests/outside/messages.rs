@@ -27,7 +27,7 @@ fn listing() -> Listing {
         images: vec!["https://farm.example/a.jpg".to_owned(), "https://farm.example/b.jpg".to_owned()],
         price: Money::parse("48.00", Currency::USD).unwrap(),
         availability: Availability::InStock,
-        inventory: Some(Quantity::from_steps(1, Measure::Units).unwrap()),
+        inventory: Some(Quantity::from_stock_units(1, Measure::Units).unwrap()),
         revision: 7,
     }
 }
@@ -229,7 +229,7 @@ fn single_values_are_found_by_their_place() {
 
 fn by_weight() -> Listing {
     Listing {
-        inventory: Some(Quantity::from_steps(12_500, Measure::Thousandths(WeightUnit::Ounce)).unwrap()),
+        inventory: Some(Quantity::from_stock_units(12_500, Measure::Thousandths(WeightUnit::Ounce)).unwrap()),
         price: Money::parse("3.00", Currency::USD).unwrap(),
         ..listing()
     }

@@ -226,8 +226,8 @@ fn deep_texts_are_refused_before_they_are_read() {
         assert!(error.contains("go deeper than 16"), "{}", error.chars().take(200).collect::<String>());
         assert!(feeds::connection::ConnectionFile::parse(&text).is_err());
     }
-    let steps = "/a".repeat(17);
-    let text = format!("feed = \"listings\"\nformat = \"json\"\n[field.sku]\nfrom = \"{steps}\"");
+    let stock_units = "/a".repeat(17);
+    let text = format!("feed = \"listings\"\nformat = \"json\"\n[field.sku]\nfrom = \"{stock_units}\"");
     assert!(Layout::parse(&text).is_err());
     let record = format!("[{}1{}]", "{\"a\":".repeat(100_000), "}".repeat(100_000));
     let own = Layout::built_in(Feed::Orders, Format::Json);

@@ -63,7 +63,7 @@ pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Resul
         kind: LineKind::from_code(&row.try_get::<String, _>(first)?)
             .ok_or("unknown")
             .stored("sale_line.kind")?,
-        quantity: Quantity::from_steps(row.try_get(first + 1)?, measure).stored("sale_line.steps")?,
+        quantity: Quantity::from_stock_units(row.try_get(first + 1)?, measure).stored("sale_line.steps")?,
         amount: money(3)?,
         discount: money(4)?,
         tax: money(5)?,

@@ -45,11 +45,11 @@ async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days)
     loop {
         let rows = sqlx::query(
             "SELECT s.id, s.channel, s.at_ms, s.shipping, s.fee, s.rounding, \
-             l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, \
+             l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, \
              CASE WHEN o.sale_id <> s.id THEN 1 ELSE 0 END \
              FROM sale s LEFT JOIN sale_line l ON l.sale_id = s.id LEFT JOIN customer_order o ON o.id = s.order_id \
              WHERE s.id IN (SELECT id FROM sale WHERE id > $1 ORDER BY id LIMIT $2) \
-             AND NOT EXISTS (SELECT 1 FROM voided v WHERE v.sale_id = s.id) ORDER BY s.id, l.id",
+             AND NOT EXISTS (SELECT 1 FROM sale_void v WHERE v.sale_id = s.id) ORDER BY s.id, l.id",
         )
         .bind(after)
         .bind(AT_ONCE)
@@ -110,7 +110,7 @@ async fn add_refunds(
         }
         let (first, last): (i64, i64) = (after, last.try_get(0)?);
         let lines = sqlx::query(
-            "SELECT r.channel, r.at_ms, l.kind, rl.steps, l.unit, rl.amount, rl.discount, rl.tax, rl.cost, rl.units \
+            "SELECT r.channel, r.at_ms, l.kind, rl.stock_units, l.unit, rl.amount, rl.discount, rl.tax, rl.cost, rl.units \
              FROM refund r JOIN refund_line rl ON rl.refund_id = r.id JOIN sale_line l ON l.id = rl.sale_line_id \
              WHERE r.id > $1 AND r.id <= $2",
         )
@@ -134,10 +134,10 @@ async fn add_put_back(
     let mut after: i64 = -1;
     loop {
         let rows = sqlx::query(
-            "SELECT c.refund_line_id, r.channel, c.at_ms, l.kind, rl.steps, l.unit, rl.amount, rl.discount, rl.tax, \
-             l.cost, rl.cost, rl.units FROM came_back c JOIN refund_line rl ON rl.id = c.refund_line_id \
+            "SELECT c.refund_line_id, r.channel, c.at_ms, l.kind, rl.stock_units, l.unit, rl.amount, rl.discount, rl.tax, \
+             l.cost, rl.cost, rl.units FROM return_decision c JOIN refund_line rl ON rl.id = c.refund_line_id \
              JOIN refund r ON r.id = rl.refund_id JOIN sale_line l ON l.id = rl.sale_line_id \
-             WHERE c.fate = 'shelf' AND c.refund_line_id > $1 ORDER BY c.refund_line_id LIMIT $2",
+             WHERE c.disposition = 'shelf' AND c.refund_line_id > $1 ORDER BY c.refund_line_id LIMIT $2",
         )
         .bind(after)
         .bind(AT_ONCE)

@@ -46,8 +46,8 @@ pub struct OwedSum {
 }
 
 /// What a void left behind is owed by nobody.
-const OWED: &str = "FROM owed o WHERE o.paid < o.amount AND o.due_day <= $1 \
-    AND NOT EXISTS (SELECT 1 FROM voided v WHERE v.sale_id = o.sale_id)";
+const OWED: &str = "FROM open_balance o WHERE o.paid < o.amount AND o.due_day <= $1 \
+    AND NOT EXISTS (SELECT 1 FROM sale_void v WHERE v.sale_id = o.sale_id)";
 
 impl Ledger {
     /// The order lines that wait for a person.
@@ -79,9 +79,9 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST(COUNT(*) AS BIGINT) FROM \
-             (SELECT id, on_hand, held, keep_off FROM item ORDER BY id DESC LIMIT $1) AS i \
+             (SELECT id, on_hand, held, do_not_list FROM item ORDER BY id DESC LIMIT $1) AS i \
              LEFT JOIN listing l ON l.connection_id = 1 AND l.item_id = i.id \
-             WHERE i.on_hand > i.held AND i.keep_off = 0 AND l.item_id IS NULL",
+             WHERE i.on_hand > i.held AND i.do_not_list = 0 AND l.item_id IS NULL",
         )
         .bind(NEWEST_LOOKED_AT)
         .fetch_one(&mut *connection)

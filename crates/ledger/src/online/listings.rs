@@ -71,7 +71,7 @@ pub struct ListingRow {
 /// ours may hold them.
 pub(crate) const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
     i.size, i.material, COALESCE(i.weight, ''), COALESCE(i.weight_unit, ''), i.image, i.price, i.kind, \
-    COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.keep_off, i.revision, COALESCE(l.state, ''), \
+    COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.do_not_list, i.revision, COALESCE(l.state, ''), \
     COALESCE(l.content_hash, ''), COALESCE(l.revision, 0)) AS one \
     FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1";
 
@@ -165,7 +165,7 @@ fn read(row: &str, currency: Currency) -> Result<ListingRow, CommandError> {
         images,
         price,
         availability: Availability::of(on_hand, held, kept_off),
-        free: Quantity::from_steps(on_hand - held, measure).stored("item.on_hand")?,
+        free: Quantity::from_stock_units(on_hand - held, measure).stored("item.on_hand")?,
         revision: fields.number()?,
         state: fields.some()?.and_then(ListingState::from_code),
         told_hash: fields.owned()?,
@@ -193,7 +193,7 @@ impl Ledger {
         after: Option<ItemId>,
     ) -> Result<ListingPage, CommandError> {
         let text = format!(
-            "{ROW} WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.keep_off = 0) OR l.state = 'listed') \
+            "{ROW} WHERE i.id > $2 AND ((i.on_hand - i.held > 0 AND i.do_not_list = 0) OR l.state = 'listed') \
              ORDER BY i.id LIMIT $3"
         );
         self.listing_page(text, to, after).await

@@ -10,13 +10,13 @@ use sqlx::AssertSqlSafe;
 /// pieces wait for a person there who has not put it on. What is gone that was told to be there goes first.
 const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state, rank, at_ms) \
     SELECT c.id, i.id, i.revision, 'waiting', \
-    CASE WHEN l.state = 'listed' AND (i.keep_off = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, $1 \
+    CASE WHEN l.state = 'listed' AND (i.do_not_list = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, $1 \
     FROM item i CROSS JOIN connection c \
     LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = c.id \
     WHERE c.ended_ms IS NULL AND c.id BETWEEN $2 AND $3 AND (l.item_id IS NOT NULL \
-        OR (c.new_pieces = 'list' AND i.keep_off = 0 AND i.on_hand > i.held) \
-        OR EXISTS (SELECT 1 FROM dispatch d WHERE d.connection_id = c.id AND d.item_id = i.id \
-            AND (d.tries > 0 OR (i.keep_off = 0 AND i.on_hand > i.held)))) AND i.id";
+        OR (c.new_pieces = 'list' AND i.do_not_list = 0 AND i.on_hand > i.held) \
+        OR EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = c.id AND d.item_id = i.id \
+            AND (d.tries > 0 OR (i.do_not_list = 0 AND i.on_hand > i.held)))) AND i.id";
 
 /// A waiting message for each connection that was told of the items or could be now, at their
 /// present revision: what had no stock when it was added, or was kept off, is offered once it can be.

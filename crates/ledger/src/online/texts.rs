@@ -201,7 +201,7 @@ impl Command for NoteFeedTrouble {
     async fn run(&self, tx: &mut Tx) -> Result<TroubleId, CommandError> {
         let id = tx.next_id()?;
         let now = tx.now().millis();
-        sqlx::query("INSERT INTO feed_trouble (id, at_ms, file, words, seen) VALUES ($1, $2, $3, $4, 0)")
+        sqlx::query("INSERT INTO feed_problem (id, at_ms, file, message, seen) VALUES ($1, $2, $3, $4, 0)")
             .bind(id)
             .bind(now)
             .bind(cut(&self.file, text::MAX_NAME_CHARS))
@@ -209,8 +209,8 @@ impl Command for NoteFeedTrouble {
             .execute(tx.db())
             .await?;
         sqlx::query(
-            "DELETE FROM feed_trouble WHERE (seen = 1 AND at_ms < $1) OR (seen = 0 AND id < (SELECT MIN(id) FROM \
-             (SELECT id FROM feed_trouble WHERE seen = 0 ORDER BY id DESC LIMIT $2) AS latest))",
+            "DELETE FROM feed_problem WHERE (seen = 1 AND at_ms < $1) OR (seen = 0 AND id < (SELECT MIN(id) FROM \
+             (SELECT id FROM feed_problem WHERE seen = 0 ORDER BY id DESC LIMIT $2) AS latest))",
         )
         .bind(now - SEEN_KEPT_MS)
         .bind(UNSEEN_KEPT)
@@ -233,7 +233,7 @@ impl Command for SeeFeedTroubles {
     type Answer = u64;
 
     async fn run(&self, tx: &mut Tx) -> Result<u64, CommandError> {
-        let done = sqlx::query("UPDATE feed_trouble SET seen = 1 WHERE seen = 0 AND id <= $1")
+        let done = sqlx::query("UPDATE feed_problem SET seen = 1 WHERE seen = 0 AND id <= $1")
             .bind(self.up_to.raw())
             .execute(tx.db())
             .await?;
@@ -278,7 +278,7 @@ impl Ledger {
     pub async fn feed_troubles(&self, unseen: bool, limit: usize) -> Result<Vec<FeedFailed>, CommandError> {
         let which = if unseen { "WHERE seen = 0" } else { "" };
         let text = format!(
-            "SELECT id, at_ms, file, words, seen FROM feed_trouble {which} ORDER BY id DESC LIMIT $1"
+            "SELECT id, at_ms, file, message, seen FROM feed_problem {which} ORDER BY id DESC LIMIT $1"
         );
         let mut connection = self.reader().await?;
         let rows = sqlx::query(AssertSqlSafe(text))
@@ -309,7 +309,7 @@ impl Ledger {
         let currency = self.shop().currency;
         let text = format!(
             "{} WHERE i.id IN (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 AND state = 'waiting' \
-             AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AND i.keep_off = 0 AND i.on_hand > i.held \
+             AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AND i.do_not_list = 0 AND i.on_hand > i.held \
              AND (l.state IS NULL OR l.state = 'ended') ORDER BY i.id DESC LIMIT $4",
             item_view::COLUMNS
         );

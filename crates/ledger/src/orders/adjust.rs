@@ -178,7 +178,7 @@ pub(super) async fn shipping_left(
     before: &ExistingOrder,
 ) -> Result<Vec<(SaleId, i64)>, CommandError> {
     let rows = sqlx::query(
-        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) FROM sale s LEFT JOIN sale_back b ON b.sale_id = s.id \
+        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) FROM sale s LEFT JOIN sale_refunded b ON b.sale_id = s.id \
          WHERE s.order_id = $1 ORDER BY s.id DESC",
     )
     .bind(before.id.raw())
@@ -191,13 +191,13 @@ pub(super) async fn shipping_left(
 async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64) -> Result<(), CommandError> {
     let mut by_sale: BTreeMap<SaleId, (Vec<RefundLine>, i64)> = BTreeMap::new();
     for item in items {
-        for (at, steps) in &item.plan.back {
+        for (at, stock_units) in &item.plan.back {
             let line = &item.sold[*at];
             let Some((sale, sale_line)) = line.sold else { continue };
-            let what = RefundOf::Goods(steps_asked(tx, sale_line, *steps).await?);
+            let what = RefundOf::Goods(stock_units_asked(tx, sale_line, *stock_units).await?);
             let back = RefundLine { line: sale_line, what, fate: ReturnDisposition::Shelf };
             by_sale.entry(sale).or_default().0.push(back);
-            if line.share.steps - line.back.steps == *steps {
+            if line.share.stock_units - line.back.stock_units == *stock_units {
                 stored_lines::set_state(tx, line.id, "undone").await?;
             }
         }
@@ -227,11 +227,11 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
 }
 
 /// Steps as a refund asks for them: in the line's own unit.
-async fn steps_asked(tx: &mut Tx, line: SaleLineId, steps: i64) -> Result<Asked, CommandError> {
+async fn stock_units_asked(tx: &mut Tx, line: SaleLineId, stock_units: i64) -> Result<Asked, CommandError> {
     let row =
         sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
     let measure = crate::books::figures::measure(&row.try_get::<String, _>(0)?)?;
-    let quantity = Quantity::from_steps(steps, measure).stored("sale_line.steps")?;
+    let quantity = Quantity::from_stock_units(stock_units, measure).stored("sale_line.steps")?;
     Ok(Asked { value: quantity.value(), unit: None })
 }
 
@@ -248,7 +248,7 @@ async fn drop_waiting(tx: &mut Tx, items: &[Item]) -> Result<Vec<(i64, Share)>, 
         for line in &item.waiting {
             stored_lines::drop_waiting(tx, line.id).await?;
         }
-        if item.plan.waits.steps > 0 {
+        if item.plan.waits.stock_units > 0 {
             waiting.push((item.item, item.plan.waits));
         }
     }
@@ -278,21 +278,21 @@ async fn sell(
     for item in items {
         let mut sold = Share::default();
         if let Some(again) = item.plan.again {
-            if !take(tx, item.item, again.steps).await? {
+            if !take(tx, item.item, again.stock_units).await? {
                 // It was put back a moment ago in this very transaction.
                 return Err(StorageError::impossible("stock that was just put back").into());
             }
             sold = again;
         }
         if let Some(more) = item.plan.more {
-            if take(tx, item.item, more.steps).await? {
+            if take(tx, item.item, more.stock_units).await? {
                 sold = sold.plus(more);
             } else {
                 lines.push(line(tx, priced, item.item, more)?);
                 fills.push(Fill::Short);
             }
         }
-        if sold.steps > 0 {
+        if sold.stock_units > 0 {
             lines.push(line(tx, priced, item.item, sold)?);
             fills.push(Fill::Filled);
         }
@@ -312,8 +312,8 @@ async fn sell(
     live::write_lines(tx, before.id, &lines, &fills, &sale_lines, first).await
 }
 
-async fn take(tx: &mut Tx, item: i64, steps: i64) -> Result<bool, CommandError> {
-    let take = Take { item: domain::ids::ItemId::from_raw(item), steps, from_hold: 0 };
+async fn take(tx: &mut Tx, item: i64, stock_units: i64) -> Result<bool, CommandError> {
+    let take = Take { item: domain::ids::ItemId::from_raw(item), stock_units, from_hold: 0 };
     try_take(tx, &take, StockReason::Sold).await
 }
 
@@ -322,7 +322,8 @@ pub(super) fn line(tx: &Tx, priced: &[Priced], item: i64, share: Share) -> Resul
     let named = priced.iter().find(|line| line.item.id.raw() == item);
     let named = named.ok_or_else(|| StorageError::impossible("a line that the state does not name"))?;
     let found: Found = named.item.clone();
-    let quantity = Quantity::from_steps(share.steps, found.measure).stored("order_said.steps")?;
+    let quantity =
+        Quantity::from_stock_units(share.stock_units, found.measure).stored("order_state_item.steps")?;
     let money = share.money(tx.shop().currency)?;
     Ok(Priced { item: found, for_item: None, quantity, price: named.price, money })
 }

@@ -201,9 +201,9 @@ pub(super) async fn refund(
 /// The order's sales of which goods or shipping were not given back yet.
 async fn with_something_left(tx: &mut Tx, before: &ExistingOrder) -> Result<Vec<SaleId>, CommandError> {
     let rows = sqlx::query(
-        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0), CAST((SELECT COALESCE(SUM(l.steps - COALESCE(k.steps, 0)), 0) \
-         FROM sale_line l LEFT JOIN line_back k ON k.sale_line_id = l.id WHERE l.sale_id = s.id) AS BIGINT) \
-         FROM sale s LEFT JOIN sale_back b ON b.sale_id = s.id WHERE s.order_id = $1 ORDER BY s.id",
+        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0), CAST((SELECT COALESCE(SUM(l.stock_units - COALESCE(k.stock_units, 0)), 0) \
+         FROM sale_line l LEFT JOIN line_refunded k ON k.sale_line_id = l.id WHERE l.sale_id = s.id) AS BIGINT) \
+         FROM sale s LEFT JOIN sale_refunded b ON b.sale_id = s.id WHERE s.order_id = $1 ORDER BY s.id",
     )
     .bind(before.id.raw())
     .fetch_all(tx.db())

@@ -71,7 +71,7 @@ async fn candidates(
     let rows = sqlx::query(AssertSqlSafe(text))
         .bind(wanted.id.raw())
         .bind(wanted.kind.code().to_owned())
-        .bind(quantity.steps())
+        .bind(quantity.stock_units())
         .bind(LOOKED_AT)
         .fetch_all(connection)
         .await?;

@@ -140,7 +140,7 @@ impl Whole {
 
 async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
     let row = sqlx::query(
-        "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND past = 0 RETURNING channel, number, \
+        "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND backfilled = 0 RETURNING channel, number, \
          status, ordered_ms, modified_ms, sale_id, shipping, fee, customer_name, customer_email",
     )
     .bind(id.raw())
@@ -183,7 +183,7 @@ struct Waiting {
 async fn claim(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Waiting, CommandError> {
     let row = sqlx::query(
         "UPDATE order_line SET state = 'undone' WHERE id = $1 AND order_id = $2 AND state IN ('short', 'held') \
-         RETURNING item_id, code, title, steps, unit, price, amount, discount, tax, hold_id",
+         RETURNING item_id, code, title, stock_units, unit, price, amount, discount, tax, hold_id",
     )
     .bind(id.raw())
     .bind(order.id.raw())
@@ -203,7 +203,7 @@ fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting,
         item: row.try_get::<Option<i64>, _>(0)?.map(ItemId::from_raw),
         code: row.try_get(1)?,
         title: row.try_get(2)?,
-        quantity: Quantity::from_steps(row.try_get(3)?, measure).stored("order_line.steps")?,
+        quantity: Quantity::from_stock_units(row.try_get(3)?, measure).stored("order_line.steps")?,
         price: money(5)?,
         money: LineMoney { amount: money(6)?, discount: money(7)?, tax: money(8)? },
         hold: row.try_get::<Option<i64>, _>(9)?.map(HoldId::from_raw),
@@ -221,7 +221,7 @@ pub(super) fn measure(unit: &str) -> Result<Measure, CommandError> {
 async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Rejection, CommandError> {
     let row = sqlx::query(
         "SELECT o.title, o.state, COALESCE(c.choice, ''), COALESCE(c.who, '') FROM order_line o \
-         LEFT JOIN line_choice c ON c.line_id = o.id WHERE o.id = $1 AND o.order_id = $2",
+         LEFT JOIN line_decision c ON c.line_id = o.id WHERE o.id = $1 AND o.order_id = $2",
     )
     .bind(id.raw())
     .bind(order.id.raw())
@@ -269,14 +269,14 @@ async fn substitute(
         return Err(Rejection::invalid("sku", reason).into());
     }
     let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
-    let take = Take { item: found.id, steps: line.quantity.steps(), from_hold: 0 };
+    let take = Take { item: found.id, stock_units: line.quantity.stock_units(), from_hold: 0 };
     // Items are touched in their order, as everywhere.
     let free_first = freed.first().is_some_and(|held| held.item < take.item);
     if free_first {
         holds::free(tx, &freed).await?;
     }
     if !try_take(tx, &take, StockReason::Sold).await? {
-        return Err(lookup::explain(tx, take.item, take.steps).await?.into());
+        return Err(lookup::explain(tx, take.item, take.stock_units).await?.into());
     }
     if !free_first {
         holds::free(tx, &freed).await?;
@@ -298,18 +298,18 @@ async fn fill(
     if found.sold_in_past {
         return Err(lookup::sold_in_past(tx, &found).await?.into());
     }
-    let steps = line.quantity.steps();
+    let stock_units = line.quantity.stock_units();
     let from_hold = match (own_hold(tx, line, "taken").await?, hold) {
-        (Some(own), None) => own.steps,
+        (Some(own), None) => own.stock_units,
         (Some(_), Some(_)) => {
             let reason = "this line already has stock on hold; fill it from that hold";
             return Err(Rejection::invalid("hold", reason).into());
         }
-        (None, Some(hold)) => holds::release(tx, hold, found.id, steps).await?,
+        (None, Some(hold)) => holds::release(tx, hold, found.id, stock_units).await?,
         (None, None) => 0,
     };
-    if !try_take(tx, &Take { item: found.id, steps, from_hold }, StockReason::Sold).await? {
-        return Err(lookup::explain(tx, found.id, steps).await?.into());
+    if !try_take(tx, &Take { item: found.id, stock_units, from_hold }, StockReason::Sold).await? {
+        return Err(lookup::explain(tx, found.id, stock_units).await?.into());
     }
     if let Some(hold) = hold {
         end_hold::let_lines_follow(tx, hold).await?;
@@ -385,7 +385,7 @@ async fn refund(
 async fn is_last(tx: &mut Tx, order: &Whole) -> Result<bool, CommandError> {
     let row = sqlx::query(
         "SELECT CAST((SELECT COUNT(*) FROM order_line WHERE order_id = $1 AND state IN ('short', 'held')) \
-         + (SELECT COUNT(*) FROM line_choice WHERE order_id = $1 AND shipping > 0) AS BIGINT)",
+         + (SELECT COUNT(*) FROM line_decision WHERE order_id = $1 AND shipping > 0) AS BIGINT)",
     )
     .bind(order.id.raw())
     .fetch_one(tx.db())
@@ -402,8 +402,8 @@ async fn write(
     shipping: Money,
 ) -> Result<(), CommandError> {
     sqlx::query(
-        "INSERT INTO line_choice (line_id, order_id, choice, new_line_id, amount, discount, tax, shipping, \
-         told_number, reason, who, at_ms) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, NULL, $9, $10, $11)",
+        "INSERT INTO line_decision (line_id, order_id, choice, new_line_id, amount, discount, tax, shipping, \
+         refund_number, reason, who, at_ms) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, NULL, $9, $10, $11)",
     )
     .bind(choosing.line.id.raw())
     .bind(choosing.order.id.raw())

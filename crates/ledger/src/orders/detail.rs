@@ -125,7 +125,7 @@ impl Ledger {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT id, channel, number, status, ordered_ms, past, sale_id, customer_name, customer_email, modified_ms, \
+            "SELECT id, channel, number, status, ordered_ms, backfilled, sale_id, customer_name, customer_email, modified_ms, \
              shipping, fee, status_by FROM customer_order WHERE id = $1",
         )
         .bind(id.raw())
@@ -163,11 +163,11 @@ async fn lines(
     currency: Currency,
 ) -> Result<Vec<WaitingLine>, CommandError> {
     let text = format!(
-        "SELECT l.id, l.code, l.title, l.steps - COALESCE(t.steps, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
+        "SELECT l.id, l.code, l.title, l.stock_units - COALESCE(t.stock_units, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
          l.state, l.discount - COALESCE(t.discount, 0), l.tax - COALESCE(t.tax, 0), l.item_id, \
-         CASE WHEN i.on_hand - i.held >= l.steps THEN 1 ELSE 0 END, c.choice, c.reason, c.who, c.at_ms, \
+         CASE WHEN i.on_hand - i.held >= l.stock_units THEN 1 ELSE 0 END, c.choice, c.reason, c.who, c.at_ms, \
          c.amount - c.discount + c.tax + c.shipping, n.code, n.title, n.id \
-         FROM order_line l LEFT JOIN item i ON i.id = l.item_id LEFT JOIN line_choice c ON c.line_id = l.id \
+         FROM order_line l LEFT JOIN item i ON i.id = l.item_id LEFT JOIN line_decision c ON c.line_id = l.id \
          LEFT JOIN order_line n ON n.id = c.new_line_id {TAKEN_OFF} \
          WHERE l.order_id = $1 ORDER BY l.position, l.id"
     );
@@ -228,7 +228,7 @@ async fn holds(
     /// More holds than this are not told: whoever looks for one finds them all on the Shelf.
     const MOST: i64 = 20;
     let rows = sqlx::query(
-        "SELECT group_id, purpose, for_whom, until_ms, steps FROM hold WHERE item_id = $1 AND state = 'open' \
+        "SELECT group_id, purpose, for_whom, until_ms, stock_units FROM hold WHERE item_id = $1 AND state = 'open' \
          AND purpose <> 'basket' ORDER BY id LIMIT $2",
     )
     .bind(item.unwrap_or(-1))
@@ -243,7 +243,8 @@ async fn holds(
                 .stored("hold.purpose")?,
             for_whom: row.try_get(2)?,
             until: row.try_get::<Option<i64>, _>(3)?.map(Moment::from_millis),
-            quantity: Quantity::from_steps(row.try_get(4)?, line.quantity.measure()).stored("hold.steps")?,
+            quantity: Quantity::from_stock_units(row.try_get(4)?, line.quantity.measure())
+                .stored("hold.steps")?,
         })
     };
     rows.iter().map(hold).collect()

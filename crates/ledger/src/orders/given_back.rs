@@ -160,24 +160,26 @@ async fn one(
 fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, CommandError> {
     let Some(first) = lines.first() else { return Ok(Vec::new()) };
     let asked = Quantity::resolve_ordered(asked, first.measure).field("orderQuantity")?;
-    let shown = |steps| Quantity::from_steps(steps, first.measure).map(|q| q.to_string()).unwrap_or_default();
+    let shown = |stock_units| {
+        Quantity::from_stock_units(stock_units, first.measure).map(|q| q.to_string()).unwrap_or_default()
+    };
     let left: i64 = lines.iter().map(|line| line.left).sum();
-    if asked.steps() > left {
+    if asked.stock_units() > left {
         let (asked, left) = (asked.to_string(), shown(left));
         return Err(Rejection::MoreThanSold { title: first.title.clone(), asked, left }.into());
     }
-    let whole = lines.iter().filter(|line| line.left >= asked.steps()).take(1);
+    let whole = lines.iter().filter(|line| line.left >= asked.stock_units()).take(1);
     let whole: Vec<&SoldLine> = whole.collect();
     let from: Vec<&SoldLine> = if whole.is_empty() { lines.iter().collect() } else { whole };
-    let mut open = asked.steps();
+    let mut open = asked.stock_units();
     let mut parts: Vec<OfSale> = Vec::new();
     for line in from {
-        let steps = open.min(line.left);
-        if steps == 0 {
+        let stock_units = open.min(line.left);
+        if stock_units == 0 {
             continue;
         }
-        open -= steps;
-        let value = Quantity::from_steps(steps, line.measure).stored("sale_line.steps")?.value();
+        open -= stock_units;
+        let value = Quantity::from_stock_units(stock_units, line.measure).stored("sale_line.steps")?.value();
         let what = RefundOf::Goods(Asked { value, unit: None });
         let back = RefundLine { line: line.line, what, fate: ReturnDisposition::Open };
         match parts.last_mut() {
@@ -201,9 +203,9 @@ async fn is_known_refund(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, Comman
         return Ok(false);
     }
     let told = sqlx::query(
-        "UPDATE line_choice SET told_number = $2 WHERE told_number IS NULL AND line_id = \
-         (SELECT c.line_id FROM line_choice c JOIN order_line l ON l.id = c.line_id \
-          WHERE c.order_id = $1 AND c.choice = 'refunded' AND c.told_number IS NULL AND ($3 = 0 OR l.item_id = $3) \
+        "UPDATE line_decision SET refund_number = $2 WHERE refund_number IS NULL AND line_id = \
+         (SELECT c.line_id FROM line_decision c JOIN order_line l ON l.id = c.line_id \
+          WHERE c.order_id = $1 AND c.choice = 'refunded' AND c.refund_number IS NULL AND ($3 = 0 OR l.item_id = $3) \
           AND ($4 = 0 OR c.amount - c.discount + c.tax + c.shipping = $4) ORDER BY c.line_id LIMIT 1)",
     )
     .bind(before.id.raw())
@@ -224,7 +226,7 @@ pub(super) fn tender_of(channel: &Channel) -> TenderKind {
 /// refused: done with, the rest would be forgotten, which is paid for and waits for a person.
 async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result<bool, CommandError> {
     let rows = sqlx::query(
-        "SELECT id, code, steps, unit FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
+        "SELECT id, code, stock_units, unit FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
     )
     .bind(wanted.before.id.raw())
     .fetch_all(tx.db())
@@ -237,7 +239,7 @@ async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result
         }
         let measure = decide::measure(&row.try_get::<String, _>(3)?)?;
         let given_back = Quantity::resolve_ordered(asked, measure).field("orderQuantity")?;
-        if given_back.steps() < row.try_get(2)? {
+        if given_back.stock_units() < row.try_get(2)? {
             return Err(waits(wanted).into());
         }
         let done = sqlx::query("UPDATE order_line SET state = 'undone' WHERE id = $1 AND state = 'short'")
@@ -305,9 +307,9 @@ async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, Co
     let Wanted { before, refund, item, .. } = wanted;
     let key = live::code_key(refund.code.as_ref());
     let rows = sqlx::query(
-        "SELECT s.id, l.id, l.title, l.unit, l.steps - COALESCE(b.steps, 0), l.code, l.item_id, n.for_item_id, \
+        "SELECT s.id, l.id, l.title, l.unit, l.stock_units - COALESCE(b.stock_units, 0), l.code, l.item_id, n.for_item_id, \
          l.amount - l.discount + l.tax - COALESCE(b.amount - b.discount + b.tax, 0) \
-         FROM sale s JOIN sale_line l ON l.sale_id = s.id LEFT JOIN line_back b ON b.sale_line_id = l.id \
+         FROM sale s JOIN sale_line l ON l.sale_id = s.id LEFT JOIN line_refunded b ON b.sale_line_id = l.id \
          LEFT JOIN order_line n ON n.order_id = s.order_id AND n.sale_line_id = l.id \
          WHERE s.order_id = $1 ORDER BY s.id, l.position",
     )

@@ -143,10 +143,10 @@ pub(super) async fn fill(
     by_item.sort_by_key(|at| priced[*at].item.id);
     let mut held = Vec::new();
     for at in by_item {
-        let (item, steps) = (priced[at].item.id, priced[at].quantity.steps());
+        let (item, stock_units) = (priced[at].item.id, priced[at].quantity.stock_units());
         let had = match standing {
-            Standing::Unpaid => holds::try_set_aside(tx, item, steps).await?,
-            _ => try_take(tx, &Take { item, steps, from_hold: 0 }, StockReason::Sold).await?,
+            Standing::Unpaid => holds::try_set_aside(tx, item, stock_units).await?,
+            _ => try_take(tx, &Take { item, stock_units, from_hold: 0 }, StockReason::Sold).await?,
         };
         fills[at] = match (had, standing) {
             (false, _) => Fill::Short,
@@ -186,7 +186,7 @@ pub(super) async fn write_holds(
         lines: held.iter().map(line).collect(),
     };
     let wanted: Vec<(ItemId, i64)> =
-        held.iter().map(|(at, _)| (priced[*at].item.id, priced[*at].quantity.steps())).collect();
+        held.iter().map(|(at, _)| (priced[*at].item.id, priced[*at].quantity.stock_units())).collect();
     holds::insert(tx, &hold, &wanted).await?;
     let items: Vec<ItemId> = wanted.iter().map(|(item, _)| *item).collect();
     tx.availability_changed(&items).await
@@ -224,13 +224,14 @@ pub(super) async fn waiting_shipping(
     id: OrderId,
     shipping: Money,
 ) -> Result<Money, CommandError> {
-    let row =
-        sqlx::query("SELECT CAST(COALESCE(SUM(shipping), 0) AS BIGINT) FROM line_choice WHERE order_id = $1")
-            .bind(id.raw())
-            .fetch_one(tx.db())
-            .await?;
+    let row = sqlx::query(
+        "SELECT CAST(COALESCE(SUM(shipping), 0) AS BIGINT) FROM line_decision WHERE order_id = $1",
+    )
+    .bind(id.raw())
+    .fetch_one(tx.db())
+    .await?;
     let waits = (shipping.minor() - row.try_get::<i64, _>(0)?).max(0);
-    Money::from_minor(waits, shipping.currency()).stored("line_choice.shipping")
+    Money::from_minor(waits, shipping.currency()).stored("line_decision.shipping")
 }
 
 /// A sale of the filled lines; none if none is filled and no shipping is charged beside them.
@@ -252,7 +253,8 @@ pub(super) async fn sell(
         return Ok(None);
     }
     let sale = SaleId::from_raw(tx.next_id()?);
-    let mut moves: Vec<(ItemId, i64)> = filled.iter().map(|p| (p.item.id, -p.quantity.steps())).collect();
+    let mut moves: Vec<(ItemId, i64)> =
+        filled.iter().map(|p| (p.item.id, -p.quantity.stock_units())).collect();
     moves.sort_unstable();
     enter(tx, &moves, EntryReason { why: StockReason::Sold, source: Some(sale.raw()), note: "", who })
         .await?;
@@ -314,7 +316,7 @@ fn draft_line(priced: &Priced) -> Result<DraftLine, CommandError> {
     })
 }
 
-const LINE: &str = "INSERT INTO order_line (id, order_id, position, item_id, code, title, steps, unit, price, amount, \
+const LINE: &str = "INSERT INTO order_line (id, order_id, position, item_id, code, title, stock_units, unit, price, amount, \
     discount, tax, state, hold_id, sale_line_id, for_item_id)";
 
 /// Writes the order's lines; `sale_lines` are those of the filled ones, in their order.
@@ -346,7 +348,7 @@ pub(super) async fn write_lines(
             .bind(line.item.id.raw())
             .bind(line.item.sku.clone())
             .bind(line.item.title.clone())
-            .bind(line.quantity.steps())
+            .bind(line.quantity.stock_units())
             .bind(unit_code(line.quantity.measure()).to_owned())
             .bind(line.price.minor())
             .bind(line.money.amount.minor())

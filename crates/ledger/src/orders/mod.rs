@@ -256,7 +256,7 @@ pub(crate) async fn known(
     tx: &mut Tx,
     orders: &[IncomingOrder],
 ) -> Result<HashMap<OrderKey, ExistingOrder>, CommandError> {
-    const HEAD: &str = "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id, ordered_ms, status_by \
+    const HEAD: &str = "SELECT channel, number, id, body_hash, status, backfilled, modified_ms, sale_id, ordered_ms, status_by \
         FROM customer_order \
         WHERE channel = $1 AND number";
     let mut by_channel: HashMap<&Channel, Vec<String>> = HashMap::new();
@@ -350,7 +350,7 @@ fn nothing_of_it(order: &IncomingOrder) -> Rejection {
 /// Writes the order's row. On PostgreSQL another process may have taken the same order in between:
 /// then the whole is tried again, and finds it.
 pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<(), CommandError> {
-    const HEAD: &str = "INSERT INTO customer_order (id, channel, number, body_hash, status, past, ordered_ms, modified_ms, \
+    const HEAD: &str = "INSERT INTO customer_order (id, channel, number, body_hash, status, backfilled, ordered_ms, modified_ms, \
         sale_id, discount, shipping, fee, customer_name, customer_email, revision, taken_ms)";
     let now = tx.now().millis();
     let written = crate::store::sql::insert_rows_or(

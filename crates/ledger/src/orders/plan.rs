@@ -61,21 +61,21 @@ pub(super) fn plan(stands: &Stands, now: Share, currency: Currency) -> Result<Pl
     }
     let target = target(stands, now)?;
     let left = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
-    let waited = stands.waits.steps > 0;
+    let waited = stands.waits.stock_units > 0;
     let extra = target.minus(left);
     let mut plan = Plan::default();
-    if left.steps == 0 || (extra.could_be() && extra.is_priced_as(target)) {
+    if left.stock_units == 0 || (extra.could_be() && extra.is_priced_as(target)) {
         add(&mut plan, extra, waited);
     } else if let Some(back) = given_back(stands, target, currency) {
         plan.back = back;
     } else {
         let places = stands.sold.iter().enumerate();
-        plan.back = places.map(|(at, line)| (at, line.left().steps)).filter(|(_, s)| *s > 0).collect();
-        let again = target.part(left.steps.min(target.steps));
-        plan.again = (again.steps > 0).then_some(again);
+        plan.back = places.map(|(at, line)| (at, line.left().stock_units)).filter(|(_, s)| *s > 0).collect();
+        let again = target.part(left.stock_units.min(target.stock_units));
+        plan.again = (again.stock_units > 0).then_some(again);
         add(&mut plan, target.minus(again), waited);
         // Whether the new price has the money alone in it, nobody but a person can say.
-        if stands.sold.iter().any(|line| line.has_money_back && line.left().steps > 0) {
+        if stands.sold.iter().any(|line| line.has_money_back && line.left().stock_units > 0) {
             return Err(Mixed);
         }
     }
@@ -86,7 +86,7 @@ fn add(plan: &mut Plan, extra: Share, waited: bool) {
     // What waits is filled by a person's choice alone.
     if waited {
         plan.waits = extra;
-    } else if extra.steps > 0 {
+    } else if extra.stock_units > 0 {
         plan.more = Some(extra);
     }
 }
@@ -96,13 +96,13 @@ fn add(plan: &mut Plan, extra: Share, waited: bool) {
 fn target(stands: &Stands, now: Share) -> Result<Share, Mixed> {
     let left = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
     let by_hand = stands.said.minus(left).minus(stands.numbered).minus(stands.waits);
-    let less = (stands.said.steps - now.steps).max(0);
-    let open = by_hand.part((by_hand.steps - less).max(0));
+    let less = (stands.said.stock_units - now.stock_units).max(0);
+    let open = by_hand.part((by_hand.stock_units - less).max(0));
     let beside = stands.numbered.plus(open);
-    if beside.steps <= 0 {
+    if beside.stock_units <= 0 {
         return Ok(now);
     }
-    if now.steps <= beside.steps {
+    if now.stock_units <= beside.stock_units {
         return Ok(Share::default());
     }
     let target = now.minus(beside);
@@ -112,48 +112,53 @@ fn target(stands: &Stands, now: Share) -> Result<Share, Mixed> {
 /// The latest lines give back first; none if what is left then is not the target to the minor unit.
 fn given_back(stands: &Stands, target: Share, currency: Currency) -> Option<Vec<(usize, i64)>> {
     let mut sum = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
-    let mut less = sum.steps - target.steps;
+    let mut less = sum.stock_units - target.stock_units;
     let mut back = Vec::new();
     for (at, line) in stands.sold.iter().enumerate().rev() {
-        let steps = less.min(line.left().steps);
-        if steps > 0 {
-            back.push((at, steps));
-            sum = sum.minus(part_of(line, steps, currency)?);
-            less -= steps;
+        let stock_units = less.min(line.left().stock_units);
+        if stock_units > 0 {
+            back.push((at, stock_units));
+            sum = sum.minus(part_of(line, stock_units, currency)?);
+            less -= stock_units;
         }
     }
     (sum == target).then_some(back)
 }
 
 /// What a refund of so many steps would give back.
-fn part_of(line: &SoldLine, steps: i64, currency: Currency) -> Option<Share> {
+fn part_of(line: &SoldLine, stock_units: i64, currency: Currency) -> Option<Share> {
     let money = |minor| Money::from_minor(minor, currency).ok();
     let (sold, back) = (line.sold, line.back);
     let whole = Sold {
-        steps: sold.steps,
+        stock_units: sold.stock_units,
         amount: money(sold.amount)?,
         discount: money(sold.discount)?,
         tax: money(sold.tax)?,
         cost: None,
     };
     let all = Part {
-        steps: back.steps,
+        stock_units: back.stock_units,
         amount: money(back.amount)?,
         discount: money(back.discount)?,
         tax: money(back.tax)?,
         cost: Money::zero(currency),
     };
     let before = GivenBack { all, alone: Part::none(all.amount) };
-    let part = next_part(&whole, &before, steps).ok()?;
-    Some(Share { steps, amount: part.amount.minor(), discount: part.discount.minor(), tax: part.tax.minor() })
+    let part = next_part(&whole, &before, stock_units).ok()?;
+    Some(Share {
+        stock_units,
+        amount: part.amount.minor(),
+        discount: part.discount.minor(),
+        tax: part.tax.minor(),
+    })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn share(steps: i64, amount: i64, discount: i64, tax: i64) -> Share {
-        Share { steps, amount, discount, tax }
+    fn share(stock_units: i64, amount: i64, discount: i64, tax: i64) -> Share {
+        Share { stock_units, amount, discount, tax }
     }
 
     fn sold(sold: Share, back: Share) -> SoldLine {
@@ -171,8 +176,10 @@ mod tests {
         let three = share(3, 3000, 0, 0);
         let after =
             |back: Share, said: Share| Stands { said, sold: vec![sold(five, back)], ..Stands::default() };
-        let back = |steps| Ok(Plan { back: vec![(0, steps)], ..Plan::default() });
-        let more = |steps, amount| Ok(Plan { more: Some(share(steps, amount, 0, 0)), ..Plan::default() });
+        let back = |stock_units| Ok(Plan { back: vec![(0, stock_units)], ..Plan::default() });
+        let more = |stock_units, amount| {
+            Ok(Plan { more: Some(share(stock_units, amount, 0, 0)), ..Plan::default() })
+        };
         check("less", &after(none, five), three, &back(2));
         check("more again", &after(share(2, 2000, 0, 0), three), share(4, 4000, 0, 0), &more(1, 1000));
         check("all again", &after(share(2, 2000, 0, 0), three), five, &more(2, 2000));
@@ -217,7 +224,7 @@ mod tests {
         let five = share(5, 5000, 0, 0);
         let one = share(1, 1000, 0, 0);
         let numbered = Stands { said: five, sold: vec![sold(five, one)], numbered: one, ..Stands::default() };
-        let back = |steps| Ok(Plan { back: vec![(0, steps)], ..Plan::default() });
+        let back = |stock_units| Ok(Plan { back: vec![(0, stock_units)], ..Plan::default() });
         check("a refund with its number", &numbered, share(4, 4000, 0, 0), &back(1));
         check("and another price", &numbered, share(5, 4500, 0, 0), &Err(Mixed));
         let by_hand = Stands { numbered: Share::default(), ..numbered };
@@ -233,7 +240,7 @@ mod tests {
         let line = |back| SoldLine { has_money_back: true, ..sold(five, back) };
         let stands = |back| Stands { said: five, sold: vec![line(back)], ..Stands::default() };
         let none = Share::default();
-        let back = |steps| Ok(Plan { back: vec![(0, steps)], ..Plan::default() });
+        let back = |stock_units| Ok(Plan { back: vec![(0, stock_units)], ..Plan::default() });
         check("fewer", &stands(none), share(3, 3000, 0, 0), &back(2));
         check("none", &stands(none), none, &back(5));
         let more = Ok(Plan { more: Some(share(1, 1000, 0, 0)), ..Plan::default() });

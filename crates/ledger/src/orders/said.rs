@@ -17,29 +17,30 @@ pub(super) fn of_lines(priced: &[Priced]) -> Said {
     let mut said = Said::new();
     for line in priced {
         let sum = said.entry(line.item.id.raw()).or_default();
-        *sum = sum.plus(Share::of(line.quantity.steps(), &line.money));
+        *sum = sum.plus(Share::of(line.quantity.stock_units(), &line.money));
     }
     said
 }
 
 pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, CommandError> {
-    let rows =
-        sqlx::query("SELECT item_id, steps, amount, discount, tax FROM order_said WHERE order_id = $1")
-            .bind(order.raw())
-            .fetch_all(tx.db())
-            .await?;
+    let rows = sqlx::query(
+        "SELECT item_id, stock_units, amount, discount, tax FROM order_state_item WHERE order_id = $1",
+    )
+    .bind(order.raw())
+    .fetch_all(tx.db())
+    .await?;
     rows.iter().map(|row| Ok((row.try_get(0)?, Share::read(row, 1)?))).collect()
 }
 
 /// Writes what a new order says.
 pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), CommandError> {
-    const HEAD: &str = "INSERT INTO order_said (order_id, item_id, steps, amount, discount, tax)";
+    const HEAD: &str = "INSERT INTO order_state_item (order_id, item_id, stock_units, amount, discount, tax)";
     let rows: Vec<_> = said.iter().collect();
     insert_rows(tx.db(), HEAD, 6, &rows, |statement, (item, share)| {
         statement
             .bind(order.raw())
             .bind(**item)
-            .bind(share.steps)
+            .bind(share.stock_units)
             .bind(share.amount)
             .bind(share.discount)
             .bind(share.tax)
@@ -50,6 +51,9 @@ pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<()
 
 /// Writes what a later state says in place of what was said before.
 pub(super) async fn replace(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), CommandError> {
-    sqlx::query("DELETE FROM order_said WHERE order_id = $1").bind(order.raw()).execute(tx.db()).await?;
+    sqlx::query("DELETE FROM order_state_item WHERE order_id = $1")
+        .bind(order.raw())
+        .execute(tx.db())
+        .await?;
     write(tx, order, said).await
 }

@@ -71,7 +71,7 @@ pub(super) async fn is_on_another_channel(
 ) -> Result<Option<Rejection>, CommandError> {
     let row = sqlx::query(
         "SELECT o.id, o.sale_id, o.channel FROM channel c JOIN customer_order o ON o.channel = c.code \
-         WHERE o.number = $1 AND c.code <> $2 AND o.ordered_ms = $3 AND o.past = 0 LIMIT 1",
+         WHERE o.number = $1 AND c.code <> $2 AND o.ordered_ms = $3 AND o.backfilled = 0 LIMIT 1",
     )
     .bind(order.number.to_string())
     .bind(order.channel.as_str().to_owned())

@@ -116,8 +116,8 @@ async fn keep_what_the_shop_said(
 /// The order as its shop told of it, without its lines.
 async fn read(tx: &mut Tx, id: OrderId) -> Result<(ExistingOrder, IncomingOrder), CommandError> {
     let row = sqlx::query(
-        "SELECT channel, number, id, body_hash, status, past, modified_ms, sale_id, ordered_ms, status_by, discount, \
-         shipping, fee FROM customer_order WHERE id = $1 AND past = 0",
+        "SELECT channel, number, id, body_hash, status, backfilled, modified_ms, sale_id, ordered_ms, status_by, discount, \
+         shipping, fee FROM customer_order WHERE id = $1 AND backfilled = 0",
     )
     .bind(id.raw())
     .fetch_optional(tx.db())
@@ -145,7 +145,7 @@ async fn read(tx: &mut Tx, id: OrderId) -> Result<(ExistingOrder, IncomingOrder)
 /// Its lines as they wait, each with all of its money.
 async fn lines(tx: &mut Tx, id: OrderId) -> Result<Vec<IncomingLine>, CommandError> {
     let rows = sqlx::query(
-        "SELECT i.sku, o.steps, o.unit, o.amount, o.discount, o.tax FROM order_line o JOIN item i ON i.id = o.item_id \
+        "SELECT i.sku, o.stock_units, o.unit, o.amount, o.discount, o.tax FROM order_line o JOIN item i ON i.id = o.item_id \
          WHERE o.order_id = $1 AND o.state IN ('held', 'short') ORDER BY o.position, o.id",
     )
     .bind(id.raw())
@@ -155,7 +155,7 @@ async fn lines(tx: &mut Tx, id: OrderId) -> Result<Vec<IncomingLine>, CommandErr
     let line = |row: &sqlx::any::AnyRow| {
         let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
         let measure = super::decide::measure(&row.try_get::<String, _>(2)?)?;
-        let quantity = Quantity::from_steps(row.try_get(1)?, measure).stored("order_line.steps")?;
+        let quantity = Quantity::from_stock_units(row.try_get(1)?, measure).stored("order_line.steps")?;
         Ok(IncomingLine {
             code: Some(Code::parse(&row.try_get::<String, _>(0)?).stored("item.sku")?),
             name: String::new(),

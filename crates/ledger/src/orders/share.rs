@@ -9,21 +9,26 @@ use sqlx::any::AnyRow;
 /// Steps with their money.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Share {
-    pub(super) steps: i64,
+    pub(super) stock_units: i64,
     pub(super) amount: i64,
     pub(super) discount: i64,
     pub(super) tax: i64,
 }
 
 impl Share {
-    pub(super) fn of(steps: i64, money: &LineMoney) -> Self {
-        Self { steps, amount: money.amount.minor(), discount: money.discount.minor(), tax: money.tax.minor() }
+    pub(super) fn of(stock_units: i64, money: &LineMoney) -> Self {
+        Self {
+            stock_units,
+            amount: money.amount.minor(),
+            discount: money.discount.minor(),
+            tax: money.tax.minor(),
+        }
     }
 
     /// From four columns, beginning at `first`.
     pub(super) fn read(row: &AnyRow, first: usize) -> Result<Self, CommandError> {
         Ok(Self {
-            steps: row.try_get(first)?,
+            stock_units: row.try_get(first)?,
             amount: row.try_get(first + 1)?,
             discount: row.try_get(first + 2)?,
             tax: row.try_get(first + 3)?,
@@ -31,13 +36,13 @@ impl Share {
     }
 
     pub(super) fn money(&self, currency: Currency) -> Result<LineMoney, CommandError> {
-        let money = |minor| Money::from_minor(minor, currency).stored("order_said");
+        let money = |minor| Money::from_minor(minor, currency).stored("order_state_item");
         Ok(LineMoney { amount: money(self.amount)?, discount: money(self.discount)?, tax: money(self.tax)? })
     }
 
     pub(super) fn plus(self, other: Self) -> Self {
         Self {
-            steps: self.steps + other.steps,
+            stock_units: self.stock_units + other.stock_units,
             amount: self.amount + other.amount,
             discount: self.discount + other.discount,
             tax: self.tax + other.tax,
@@ -46,7 +51,7 @@ impl Share {
 
     pub(super) fn minus(self, other: Self) -> Self {
         self.plus(Self {
-            steps: -other.steps,
+            stock_units: -other.stock_units,
             amount: -other.amount,
             discount: -other.discount,
             tax: -other.tax,
@@ -54,21 +59,24 @@ impl Share {
     }
 
     /// What `steps` of it are worth, rounded half up; all of it for all of its steps.
-    pub(super) fn part(self, steps: i64) -> Self {
-        if self.steps <= 0 || steps <= 0 {
+    pub(super) fn part(self, stock_units: i64) -> Self {
+        if self.stock_units <= 0 || stock_units <= 0 {
             return Self::default();
         }
         let of = |whole: i64| {
-            let all = i128::from(self.steps);
-            let share = (i128::from(whole) * i128::from(steps) * 2 + all).div_euclid(2 * all);
+            let all = i128::from(self.stock_units);
+            let share = (i128::from(whole) * i128::from(stock_units) * 2 + all).div_euclid(2 * all);
             i64::try_from(share).unwrap_or(whole)
         };
-        Self { steps, amount: of(self.amount), discount: of(self.discount), tax: of(self.tax) }
+        Self { stock_units, amount: of(self.amount), discount: of(self.discount), tax: of(self.tax) }
     }
 
     /// Whether it could be what some goods cost: no part of its money below nothing.
     pub(super) fn could_be(self) -> bool {
-        self.steps > 0 && self.amount >= 0 && (0..=self.amount).contains(&self.discount) && self.tax >= 0
+        self.stock_units > 0
+            && self.amount >= 0
+            && (0..=self.amount).contains(&self.discount)
+            && self.tax >= 0
     }
 
     /// Whether a step of both costs the same, but for what rounding does.
@@ -77,8 +85,8 @@ impl Share {
         const ROUNDED: i128 = 2;
         let alike = |mine: i64, its: i64| {
             let (mine, its) = (i128::from(mine), i128::from(its));
-            let (steps, other_steps) = (i128::from(self.steps), i128::from(other.steps));
-            (mine * other_steps - its * steps).abs() <= ROUNDED * steps.max(other_steps)
+            let (stock_units, other_steps) = (i128::from(self.stock_units), i128::from(other.stock_units));
+            (mine * other_steps - its * stock_units).abs() <= ROUNDED * stock_units.max(other_steps)
         };
         alike(self.amount, other.amount) && alike(self.discount, other.discount) && alike(self.tax, other.tax)
     }

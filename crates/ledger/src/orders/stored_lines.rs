@@ -34,18 +34,18 @@ impl StoredOrderLine {
     /// As a later state is compared with it. Money alone was given back beside all states: its line stands at
     /// the full price of the goods that are left of it.
     pub(super) fn as_planned(&self) -> SoldLine {
-        let back = if self.has_money_back { self.share.part(self.back.steps) } else { self.back };
+        let back = if self.has_money_back { self.share.part(self.back.stock_units) } else { self.back };
         SoldLine { sold: self.share, back, has_money_back: self.has_money_back }
     }
 }
 
 pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<StoredOrderLine>, CommandError> {
     let rows = sqlx::query(
-        "SELECT o.id, COALESCE(o.item_id, 0), COALESCE(o.for_item_id, o.item_id, 0), o.title, o.steps, o.amount, \
-         o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, l.sale_id, COALESCE(b.steps, 0), \
+        "SELECT o.id, COALESCE(o.item_id, 0), COALESCE(o.for_item_id, o.item_id, 0), o.title, o.stock_units, o.amount, \
+         o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, l.sale_id, COALESCE(b.stock_units, 0), \
          COALESCE(b.amount, 0), COALESCE(b.discount, 0), COALESCE(b.tax, 0), CASE WHEN EXISTS (SELECT 1 FROM refund_line m \
-         WHERE m.sale_line_id = o.sale_line_id AND m.steps = 0) THEN 1 ELSE 0 END FROM order_line o \
-         LEFT JOIN sale_line l ON l.id = o.sale_line_id LEFT JOIN line_back b ON b.sale_line_id = o.sale_line_id \
+         WHERE m.sale_line_id = o.sale_line_id AND m.stock_units = 0) THEN 1 ELSE 0 END FROM order_line o \
+         LEFT JOIN sale_line l ON l.id = o.sale_line_id LEFT JOIN line_refunded b ON b.sale_line_id = o.sale_line_id \
          WHERE o.order_id = $1 ORDER BY o.position, o.id",
     )
     .bind(order.raw())
@@ -76,9 +76,9 @@ pub(super) async fn numbered(
     order: OrderId,
 ) -> Result<HashMap<SaleLineId, Share>, CommandError> {
     let rows = sqlx::query(
-        "SELECT l.sale_line_id, CAST(SUM(l.steps) AS BIGINT), CAST(SUM(l.amount) AS BIGINT), \
+        "SELECT l.sale_line_id, CAST(SUM(l.stock_units) AS BIGINT), CAST(SUM(l.amount) AS BIGINT), \
          CAST(SUM(l.discount) AS BIGINT), CAST(SUM(l.tax) AS BIGINT) FROM order_refund f \
-         JOIN refund_line l ON l.refund_id = f.refund_id WHERE f.order_id = $1 AND l.steps > 0 GROUP BY l.sale_line_id",
+         JOIN refund_line l ON l.refund_id = f.refund_id WHERE f.order_id = $1 AND l.stock_units > 0 GROUP BY l.sale_line_id",
     )
     .bind(order.raw())
     .fetch_all(tx.db())

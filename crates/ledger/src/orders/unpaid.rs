@@ -32,7 +32,7 @@ pub(super) async fn pay(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandErro
     let mut lines = Vec::with_capacity(stood.len());
     let mut sold = Vec::with_capacity(stood.len());
     for (at, end) in end_holds(tx, &stood, "taken").await? {
-        let take = Take { item: end.item, steps: end.steps, from_hold: end.steps };
+        let take = Take { item: end.item, stock_units: end.stock_units, from_hold: end.stock_units };
         if !try_take(tx, &take, StockReason::Sold).await? {
             return Err(StorageError::impossible("a hold without its stock").into());
         }
@@ -83,17 +83,17 @@ async fn set_aside(tx: &mut Tx, later: Later<'_>, priced: &[Priced]) -> Result<(
         stored_lines::drop_waiting(tx, line.id).await?;
     }
     let (mut lines, mut fills, mut held) = (Vec::new(), Vec::new(), Vec::new());
-    for one in changed.iter().filter(|one| one.now.steps > 0) {
+    for one in changed.iter().filter(|one| one.now.stock_units > 0) {
         let aside = can_be_held(tx, one).await?;
-        let aside = if aside == one.now.steps { one.now } else { one.now.part(aside) };
+        let aside = if aside == one.now.stock_units { one.now } else { one.now.part(aside) };
         let short = one.now.minus(aside);
-        if aside.steps > 0 {
+        if aside.stock_units > 0 {
             let hold = HoldId::from_raw(tx.next_id()?);
             held.push((lines.len(), hold));
             lines.push(line(tx, priced, one.item, aside)?);
             fills.push(Fill::Held(hold));
         }
-        if short.steps > 0 {
+        if short.stock_units > 0 {
             lines.push(line(tx, priced, one.item, short)?);
             fills.push(Fill::Short);
         }
@@ -115,7 +115,7 @@ fn changed(waiting: &[StoredOrderLine], now: &Said) -> Vec<Changed> {
         let lines = by_item.get(&item).map(Vec::as_slice).unwrap_or_default();
         let now = now.get(&item).copied().unwrap_or_default();
         let stands = lines.iter().fold(Share::default(), |sum, line| sum.plus(line.share));
-        let held = lines.iter().filter(|line| line.state == "held").map(|line| line.share.steps).sum();
+        let held = lines.iter().filter(|line| line.state == "held").map(|line| line.share.stock_units).sum();
         let was_short = lines.iter().any(|line| line.state == "short");
         (stands != now).then_some(Changed { item, now, held, was_short })
     };
@@ -125,10 +125,10 @@ fn changed(waiting: &[StoredOrderLine], now: &Said) -> Vec<Changed> {
 /// Sets aside of an item as much as may be, and says how much that is.
 async fn can_be_held(tx: &mut Tx, one: &Changed) -> Result<i64, CommandError> {
     let item = ItemId::from_raw(one.item);
-    if !one.was_short && holds::try_set_aside(tx, item, one.now.steps).await? {
-        return Ok(one.now.steps);
+    if !one.was_short && holds::try_set_aside(tx, item, one.now.stock_units).await? {
+        return Ok(one.now.stock_units);
     }
-    let before = one.held.min(one.now.steps);
+    let before = one.held.min(one.now.stock_units);
     if before > 0 && holds::try_set_aside(tx, item, before).await? {
         return Ok(before);
     }

@@ -14,7 +14,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
 /// What later states of order $1 took off its sold lines `l`, as `t`: a line shows what it stands at now.
-pub(super) const TAKEN_OFF: &str = "LEFT JOIN (SELECT r.sale_line_id AS line, CAST(SUM(r.steps) AS BIGINT) AS steps, \
+pub(super) const TAKEN_OFF: &str = "LEFT JOIN (SELECT r.sale_line_id AS line, CAST(SUM(r.stock_units) AS BIGINT) AS stock_units, \
     CAST(SUM(r.amount) AS BIGINT) AS amount, CAST(SUM(r.discount) AS BIGINT) AS discount, \
     CAST(SUM(r.tax) AS BIGINT) AS tax FROM order_change c JOIN refund_line r ON r.refund_id = c.refund_id \
     WHERE c.order_id = $1 GROUP BY r.sale_line_id) t ON t.line = l.sale_line_id AND l.state = 'filled'";
@@ -34,7 +34,7 @@ pub enum OrderLineState {
 }
 
 impl OrderLineState {
-    fn from_code(code: &str) -> Option<Self> {
+    pub(crate) fn from_code(code: &str) -> Option<Self> {
         match code {
             "held" => Some(Self::Held),
             "filled" => Some(Self::Filled),
@@ -98,7 +98,7 @@ impl Ledger {
             UNION SELECT l.order_id FROM order_line l JOIN customer_order o ON o.id = l.order_id \
             WHERE l.state = 'held' AND o.status <> 'OrderPaymentDue')";
         let text = format!(
-            "SELECT id, channel, number, status, ordered_ms, past, sale_id FROM customer_order \
+            "SELECT id, channel, number, status, ordered_ms, backfilled, sale_id FROM customer_order \
              WHERE id < $1 {} ORDER BY id DESC LIMIT $2",
             if only_short { short } else { "" }
         );
@@ -124,7 +124,7 @@ impl Ledger {
     ) -> Result<Vec<OrderLineView>, CommandError> {
         let currency = self.shop().currency;
         let text = format!(
-            "SELECT l.id, l.code, l.title, l.steps - COALESCE(t.steps, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
+            "SELECT l.id, l.code, l.title, l.stock_units - COALESCE(t.stock_units, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
              l.state FROM order_line l {TAKEN_OFF} WHERE l.order_id = $1 ORDER BY l.position, l.id"
         );
         let rows = sqlx::query(AssertSqlSafe(text)).bind(order.raw()).fetch_all(connection).await?;
@@ -140,7 +140,7 @@ pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView,
         id: OrderLineId::from_raw(row.try_get(0)?),
         code: row.try_get(1)?,
         title: row.try_get(2)?,
-        quantity: Quantity::from_steps(row.try_get(3)?, measure).stored("order_line.steps")?,
+        quantity: Quantity::from_stock_units(row.try_get(3)?, measure).stored("order_line.steps")?,
         amount: Money::from_minor(row.try_get(5)?, currency).stored("order_line.amount")?,
         state: OrderLineState::from_code(&state).ok_or("unknown").stored("order_line.state")?,
     })

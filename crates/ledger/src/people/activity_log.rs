@@ -130,7 +130,7 @@ pub(crate) async fn note(
 ) -> Result<(), CommandError> {
     let id = tx.next_id()?;
     let now = tx.now().millis();
-    sqlx::query("INSERT INTO audit (id, at_ms, who, act, what, detail) VALUES ($1, $2, $3, $4, $5, $6)")
+    sqlx::query("INSERT INTO activity (id, at_ms, who, act, what, detail) VALUES ($1, $2, $3, $4, $5, $6)")
         .bind(id)
         .bind(now)
         .bind(who.to_owned())
@@ -161,7 +161,7 @@ impl Ledger {
     pub async fn audit(&self, before: Option<AuditId>, limit: usize) -> Result<Vec<AuditRow>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT id, at_ms, who, act, what, detail FROM audit WHERE id < $1 ORDER BY id DESC LIMIT $2",
+            "SELECT id, at_ms, who, act, what, detail FROM activity WHERE id < $1 ORDER BY id DESC LIMIT $2",
         )
         .bind(before.map_or(i64::MAX, AuditId::raw))
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))

@@ -301,7 +301,7 @@ impl Command for CountCode {
 /// How long somebody may take to the code after the password.
 pub const STEP_LASTS_MS: i64 = 5 * 60 * 1000;
 /// Half-done sign-ins of one person at once; each new one pushes the others out beyond it.
-const MAX_STEPS: i64 = 10;
+const MAX_STOCK_UNITS: i64 = 10;
 
 /// The password was right, and the person has a second factor: what is left is its code.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -332,7 +332,7 @@ impl Command for BeginStep {
              (SELECT token_hash FROM sign_in_step WHERE person_id = $1 ORDER BY until_ms DESC LIMIT $2)",
         )
         .bind(self.person.raw())
-        .bind(MAX_STEPS - 1)
+        .bind(MAX_STOCK_UNITS - 1)
         .execute(tx.db())
         .await?;
         sqlx::query(

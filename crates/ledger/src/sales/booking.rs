@@ -59,12 +59,12 @@ impl Draft {
     }
 }
 
-const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, past, order_id, goods, not_revenue, discounts, \
+const SALE: &str = "INSERT INTO sale (id, channel, receipt, at_ms, backfilled, order_id, goods, not_revenue, discounts, \
     tax, shipping, rounding, tendered, change_given, fee, note, who)";
-const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, steps, unit, price, \
+const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id, code, title, stock_units, unit, price, \
     amount, discount, tax, cost)";
 const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
-const OWED: &str = "INSERT INTO owed (tender_id, sale_id, customer, due_day, amount, paid)";
+const OWED: &str = "INSERT INTO open_balance (tender_id, sale_id, customer, due_day, amount, paid)";
 
 /// Books the sales. The caller has taken the stock and [`Tx::lock_shop_state`] before. Answers the
 /// identifiers of each sale's lines.
@@ -150,7 +150,7 @@ async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId
             .bind(line.item.map(ItemId::raw))
             .bind(line.code.clone())
             .bind(line.title.clone())
-            .bind(line.quantity.steps())
+            .bind(line.quantity.stock_units())
             .bind(unit_code(line.quantity.measure()).to_owned())
             .bind(line.price.minor())
             .bind(line.money.amount.minor())
@@ -189,7 +189,7 @@ async fn write_tenders(tx: &mut Tx, drafts: &[Draft]) -> Result<(), CommandError
     })
     .await?;
     let owed: Vec<(i64, i64, &TenderIn)> =
-        rows.into_iter().filter(|(_, _, t)| t.kind == TenderKind::Owed && !t.amount.is_zero()).collect();
+        rows.into_iter().filter(|(_, _, t)| t.kind == TenderKind::OnAccount && !t.amount.is_zero()).collect();
     insert_rows(tx.db(), OWED, 6, &owed, |statement, (id, sale, tender)| {
         statement
             .bind(*id)

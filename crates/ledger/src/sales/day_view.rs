@@ -57,7 +57,7 @@ pub struct DayRefund {
 pub type DayCursor = (Moment, SaleId);
 
 const SALES: &str = "SELECT s.id, s.receipt, o.number, s.at_ms, s.channel, s.tendered - s.change_given, v.sale_id \
-    FROM sale s LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN voided v ON v.sale_id = s.id \
+    FROM sale s LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN sale_void v ON v.sale_id = s.id \
     WHERE s.at_ms >= $1 AND s.at_ms < $2 AND (s.at_ms, s.id) > ($3, $4) ORDER BY s.at_ms, s.id LIMIT $5";
 const TITLES: &str = "SELECT sale_id, position, title FROM sale_line WHERE sale_id";
 const REFUNDS: &str = "SELECT r.id, r.sale_id, s.receipt, r.at_ms, r.channel, r.tendered, r.reason \

@@ -44,7 +44,7 @@ impl Command for Pay {
     async fn run(&self, tx: &mut Tx) -> Result<Paid, CommandError> {
         let who = text::short(&self.who).field("who")?;
         own_money("amount", self.amount, tx.shop().currency)?;
-        if self.kind == TenderKind::Owed || self.amount.minor() <= 0 {
+        if self.kind == TenderKind::OnAccount || self.amount.minor() <= 0 {
             return Err(Rejection::invalid(
                 "amount",
                 "a payment must be more than 0 and cannot be on account",
@@ -53,7 +53,7 @@ impl Command for Pay {
         }
         let channel = self.claim_sale(tx).await?;
         let row = sqlx::query(
-            "UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid",
+            "UPDATE open_balance SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid",
         )
         .bind(self.tender.raw())
         .bind(self.amount.minor())
@@ -76,7 +76,7 @@ impl Pay {
     /// Answers the sale's channel.
     async fn claim_sale(&self, tx: &mut Tx) -> Result<Channel, CommandError> {
         let row = sqlx::query(
-            "SELECT s.id, s.shipping, s.channel FROM owed o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
+            "SELECT s.id, s.shipping, s.channel FROM open_balance o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
         )
         .bind(self.tender.raw())
         .fetch_optional(tx.db())
@@ -84,11 +84,12 @@ impl Pay {
         .ok_or_else(|| Rejection::no_such("owed tender", self.tender))?;
         let sale = SaleId::from_raw(row.try_get(0)?);
         let shipping = Money::from_minor(row.try_get(1)?, self.amount.currency()).stored("sale.shipping")?;
-        refunds::open_sale_back(tx, sale, shipping).await?;
-        let claimed = sqlx::query("UPDATE sale_back SET refunds = refunds WHERE sale_id = $1 AND voided = 0")
-            .bind(sale.raw())
-            .execute(tx.db())
-            .await?;
+        refunds::open_sale_refunded(tx, sale, shipping).await?;
+        let claimed =
+            sqlx::query("UPDATE sale_refunded SET refunds = refunds WHERE sale_id = $1 AND voided = 0")
+                .bind(sale.raw())
+                .execute(tx.db())
+                .await?;
         if claimed.rows_affected() == 0 {
             return Err(Rejection::invalid("tender", "the sale was voided, so nothing is owed").into());
         }
@@ -97,7 +98,7 @@ impl Pay {
 }
 
 async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Rejection, CommandError> {
-    let row = sqlx::query("SELECT amount - paid FROM owed WHERE tender_id = $1")
+    let row = sqlx::query("SELECT amount - paid FROM open_balance WHERE tender_id = $1")
         .bind(pay.tender.raw())
         .fetch_optional(tx.db())
         .await?;
@@ -133,20 +134,23 @@ async fn write(
 
 /// What is still owed of a sale.
 pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<Money, CommandError> {
-    let row =
-        sqlx::query("SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) FROM owed WHERE sale_id = $1")
-            .bind(sale.raw())
-            .fetch_one(tx.db())
-            .await?;
+    let row = sqlx::query(
+        "SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) FROM open_balance WHERE sale_id = $1",
+    )
+    .bind(sale.raw())
+    .fetch_one(tx.db())
+    .await?;
     Money::from_minor(row.try_get(0)?, currency).stored("owed.paid")
 }
 
 /// A refund given as less owed: the debts of the sale are lowered, the oldest first.
 pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str) -> Result<(), CommandError> {
-    let rows = sqlx::query("SELECT tender_id, amount - paid FROM owed WHERE sale_id = $1 ORDER BY tender_id")
-        .bind(sale.raw())
-        .fetch_all(tx.db())
-        .await?;
+    let rows = sqlx::query(
+        "SELECT tender_id, amount - paid FROM open_balance WHERE sale_id = $1 ORDER BY tender_id",
+    )
+    .bind(sale.raw())
+    .fetch_all(tx.db())
+    .await?;
     let mut left = amount.minor();
     for row in &rows {
         let (tender, open): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
@@ -154,12 +158,13 @@ pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str)
         if part == 0 {
             continue;
         }
-        let done =
-            sqlx::query("UPDATE owed SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount")
-                .bind(tender)
-                .bind(part)
-                .execute(tx.db())
-                .await?;
+        let done = sqlx::query(
+            "UPDATE open_balance SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount",
+        )
+        .bind(tender)
+        .bind(part)
+        .execute(tx.db())
+        .await?;
         if done.rows_affected() == 0 {
             continue;
         }
@@ -195,8 +200,8 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let rows = sqlx::query(
-            "SELECT o.tender_id, o.sale_id, o.customer, o.due_day, o.amount - o.paid FROM owed o \
-             LEFT JOIN voided v ON v.sale_id = o.sale_id WHERE o.paid < o.amount AND v.sale_id IS NULL \
+            "SELECT o.tender_id, o.sale_id, o.customer, o.due_day, o.amount - o.paid FROM open_balance o \
+             LEFT JOIN sale_void v ON v.sale_id = o.sale_id WHERE o.paid < o.amount AND v.sale_id IS NULL \
              ORDER BY o.due_day, o.tender_id LIMIT $1",
         )
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))

@@ -37,7 +37,7 @@ pub enum SaleLineIn {
         /// Tax of this line, as given.
         tax: Money,
     },
-    /// A gift note or a deposit: money taken that is not revenue yet.
+    /// A gift certificate or a deposit: money taken that is not revenue yet.
     Paper {
         /// Which of the two.
         kind: LineKind,
@@ -192,12 +192,12 @@ fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
 /// `owed` names who and by when; nothing else does.
 pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError> {
     let customer = text::short(&tender.customer).field("tenders.customer")?;
-    if tender.kind == TenderKind::Owed && (customer.is_empty() || tender.due.is_none()) {
+    if tender.kind == TenderKind::OnAccount && (customer.is_empty() || tender.due.is_none()) {
         return Err(
             Rejection::invalid("tenders", "a payment on account needs a customer and a due date").into()
         );
     }
-    if tender.kind != TenderKind::Owed && tender.due.is_some() {
+    if tender.kind != TenderKind::OnAccount && tender.due.is_some() {
         return Err(Rejection::invalid("tenders.due", "only a payment on account has a due date").into());
     }
     Ok(TenderIn { customer, ..tender.clone() })
@@ -293,7 +293,7 @@ fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Comm
         item: None,
         code: String::new(),
         title,
-        quantity: Quantity::from_steps(1, Measure::Units).field("quantity")?,
+        quantity: Quantity::from_stock_units(1, Measure::Units).field("quantity")?,
         price: amount,
         money: LineMoney { amount, discount: zero, tax: zero },
         cost: Some(zero),
@@ -310,7 +310,7 @@ async fn takes(
     let mut wanted: BTreeMap<_, i64> = BTreeMap::new();
     for line in lines {
         if let Some(item) = line.item {
-            *wanted.entry(item).or_default() += line.quantity.steps();
+            *wanted.entry(item).or_default() += line.quantity.stock_units();
         }
     }
     let mut from_hold: BTreeMap<_, i64> = BTreeMap::new();
@@ -320,17 +320,21 @@ async fn takes(
             return Err(holds::over(tx, group).await?.into());
         }
         for row in &taken.open {
-            *from_hold.entry(row.item).or_default() += row.steps;
+            *from_hold.entry(row.item).or_default() += row.stock_units;
         }
         let mut all = from_hold.clone();
         for row in &taken.ran_out {
-            *all.entry(row.item).or_default() += row.steps;
+            *all.entry(row.item).or_default() += row.stock_units;
         }
         if all != wanted {
             let reason = "the hold does not match the lines of this sale; hold the items again";
             return Err(Rejection::invalid("hold", reason).into());
         }
     }
-    let of = |(item, steps)| Take { item, steps, from_hold: from_hold.get(&item).copied().unwrap_or(0) };
+    let of = |(item, stock_units)| Take {
+        item,
+        stock_units,
+        from_hold: from_hold.get(&item).copied().unwrap_or(0),
+    };
     Ok(wanted.into_iter().map(of).collect())
 }

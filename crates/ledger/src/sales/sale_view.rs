@@ -87,7 +87,7 @@ pub struct RefundView {
 
 pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number, v.sale_id, s.goods + s.not_revenue, s.discounts, \
     s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who, s.fee FROM sale s \
-    LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN voided v ON v.sale_id = s.id";
+    LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN sale_void v ON v.sale_id = s.id";
 
 impl Ledger {
     /// A sale by its identifier.
@@ -174,8 +174,8 @@ async fn lines(
     currency: Currency,
 ) -> Result<Vec<SoldLine>, CommandError> {
     let rows = sqlx::query(
-        "SELECT l.id, l.code, l.title, l.price, l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, b.steps \
-         FROM sale_line l LEFT JOIN line_back b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
+        "SELECT l.id, l.code, l.title, l.price, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, b.stock_units \
+         FROM sale_line l LEFT JOIN line_refunded b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
     )
     .bind(sale.raw())
     .fetch_all(connection)
@@ -194,8 +194,8 @@ async fn lines(
                 money: LineMoney { amount: book.amount, discount: book.discount, tax: book.tax },
             },
             cost: book.cost,
-            given_back: Quantity::from_steps(back.unwrap_or(0), book.quantity.measure())
-                .stored("line_back")?,
+            given_back: Quantity::from_stock_units(back.unwrap_or(0), book.quantity.measure())
+                .stored("line_refunded")?,
         })
     };
     rows.iter().map(line).collect()
@@ -208,7 +208,7 @@ async fn tenders(
 ) -> Result<Vec<Tender>, CommandError> {
     let rows = sqlx::query(
         "SELECT t.id, t.kind, t.amount, t.customer, t.due_day, o.amount - o.paid FROM tender t \
-         LEFT JOIN owed o ON o.tender_id = t.id WHERE t.sale_id = $1 ORDER BY t.id",
+         LEFT JOIN open_balance o ON o.tender_id = t.id WHERE t.sale_id = $1 ORDER BY t.id",
     )
     .bind(sale.raw())
     .fetch_all(connection)
@@ -244,8 +244,8 @@ async fn refunds(
     for row in &rows {
         let id: i64 = row.try_get(0)?;
         let lines = sqlx::query(
-            "SELECT rl.id, rl.sale_line_id, c.fate FROM refund_line rl \
-             LEFT JOIN came_back c ON c.refund_line_id = rl.id WHERE rl.refund_id = $1 AND rl.steps > 0 ORDER BY rl.id",
+            "SELECT rl.id, rl.sale_line_id, c.disposition FROM refund_line rl \
+             LEFT JOIN return_decision c ON c.refund_line_id = rl.id WHERE rl.refund_id = $1 AND rl.stock_units > 0 ORDER BY rl.id",
         )
         .bind(id)
         .fetch_all(&mut *connection)

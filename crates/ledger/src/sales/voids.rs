@@ -40,7 +40,7 @@ impl Command for VoidSale {
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
         let row = sqlx::query(
-            "SELECT channel, at_ms, shipping, fee, rounding, order_id, past FROM sale WHERE id = $1",
+            "SELECT channel, at_ms, shipping, fee, rounding, order_id, backfilled FROM sale WHERE id = $1",
         )
         .bind(self.sale.raw())
         .fetch_optional(tx.db())
@@ -56,20 +56,20 @@ impl Command for VoidSale {
         let mut back: BTreeMap<_, i64> = BTreeMap::new();
         for line in &lines {
             if let Some(item) = line.item {
-                *back.entry(item).or_default() += line.book.quantity.steps();
+                *back.entry(item).or_default() += line.book.quantity.stock_units();
             }
         }
-        for (item, steps) in back {
+        for (item, stock_units) in back {
             let because = EntryReason {
                 why: StockReason::Voided,
                 source: Some(self.sale.raw()),
                 note: &reason,
                 who: &who,
             };
-            stock::add(tx, item, steps, because).await?;
+            stock::add(tx, item, stock_units, because).await?;
         }
         tx.lock_shop_state(0).await?;
-        sqlx::query("INSERT INTO voided (sale_id, at_ms, reason, who) VALUES ($1, $2, $3, $4)")
+        sqlx::query("INSERT INTO sale_void (sale_id, at_ms, reason, who) VALUES ($1, $2, $3, $4)")
             .bind(self.sale.raw())
             .bind(tx.now().millis())
             .bind(reason.clone())
@@ -121,14 +121,15 @@ impl VoidSale {
 
     /// One of void and refund: the row beside the sale is what they both claim.
     async fn claim(&self, tx: &mut Tx, shipping: Money) -> Result<(), CommandError> {
-        refunds::open_sale_back(tx, self.sale, shipping).await?;
-        let done =
-            sqlx::query("UPDATE sale_back SET voided = 1 WHERE sale_id = $1 AND voided = 0 AND refunds = 0")
-                .bind(self.sale.raw())
-                .execute(tx.db())
-                .await?;
+        refunds::open_sale_refunded(tx, self.sale, shipping).await?;
+        let done = sqlx::query(
+            "UPDATE sale_refunded SET voided = 1 WHERE sale_id = $1 AND voided = 0 AND refunds = 0",
+        )
+        .bind(self.sale.raw())
+        .execute(tx.db())
+        .await?;
         // Asked only now that the row is ours: a payment that came first has ended, a later one waits.
-        let paid = sqlx::query("SELECT tender_id FROM owed WHERE sale_id = $1 AND paid > 0 LIMIT 1")
+        let paid = sqlx::query("SELECT tender_id FROM open_balance WHERE sale_id = $1 AND paid > 0 LIMIT 1")
             .bind(self.sale.raw())
             .fetch_optional(tx.db())
             .await?;

@@ -77,9 +77,9 @@ impl FindState {
             Self::OnShelf => " AND i.on_hand > 0",
             Self::Held => " AND i.held > 0",
             Self::SoldOut => " AND i.on_hand = 0",
-            Self::KeptOff => " AND i.on_hand > 0 AND i.keep_off = 1",
+            Self::KeptOff => " AND i.on_hand > 0 AND i.do_not_list = 1",
             Self::Unlisted => {
-                " AND i.on_hand > 0 AND i.on_hand > i.held AND i.keep_off = 0 AND NOT EXISTS (SELECT 1 FROM listing l \
+                " AND i.on_hand > 0 AND i.on_hand > i.held AND i.do_not_list = 0 AND NOT EXISTS (SELECT 1 FROM listing l \
                  WHERE l.connection_id = 1 AND l.item_id = i.id AND l.state = 'listed')"
             }
             Self::All => "",

@@ -63,7 +63,7 @@ fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Rejection> {
         if item.kind == ItemKind::Piece { Asked::ONE } else { Asked { value: 0.into(), unit: None } };
     let quantity = Quantity::resolve_or_zero(item.quantity.unwrap_or(default), measure)
         .map_err(|e| Rejection::invalid("quantity", e))?;
-    if item.kind == ItemKind::Piece && quantity.steps() != 1 {
+    if item.kind == ItemKind::Piece && quantity.stock_units() != 1 {
         return Err(Rejection::invalid(
             "quantity",
             "there is only one of each piece; for more, use counted goods",
@@ -157,7 +157,7 @@ fn taken<'a>(code: Option<&str>, other: &lookup::Found) -> Plan<'a> {
 }
 
 const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folded, style_id, color, size, material, \
-    description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, keep_off, on_hand, held, \
+    description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, do_not_list, on_hand, held, \
     made, sold, put_back, written_off, revision, made_ms, mass)";
 const ITEM_COLUMNS: usize = 30;
 /// How often numbers are drawn again because some of them were taken: a file's worth each time.
@@ -184,8 +184,11 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     }
     add_codes(tx, &codes).await?;
     let because = EntryReason { why: StockReason::Made, source: None, note: "", who };
-    let moves: Vec<(ItemId, i64)> =
-        pairs.iter().map(|(a, r)| (a.id, r.quantity.steps())).filter(|(_, steps)| *steps > 0).collect();
+    let moves: Vec<(ItemId, i64)> = pairs
+        .iter()
+        .map(|(a, r)| (a.id, r.quantity.stock_units()))
+        .filter(|(_, stock_units)| *stock_units > 0)
+        .collect();
     enter(tx, &moves, because).await?;
     Ok(added)
 }
@@ -273,10 +276,10 @@ fn bind_item<'q>(
         .bind(priced_by.to_owned())
         .bind(item.cost.map(Money::minor))
         .bind(item.stock_unit.filter(|_| item.kind == ItemKind::Weight).map(|u| u.code().to_owned()))
-        .bind(i64::from(item.keep_off))
-        .bind(row.quantity.steps())
+        .bind(i64::from(item.do_not_list))
+        .bind(row.quantity.stock_units())
         .bind(0_i64)
-        .bind(row.quantity.steps())
+        .bind(row.quantity.stock_units())
         .bind(0_i64)
         .bind(0_i64)
         .bind(0_i64)

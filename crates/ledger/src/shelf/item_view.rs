@@ -20,7 +20,7 @@ use std::collections::HashMap;
 
 /// The columns of [`read`]. The listing is that on the first connection, the feed.
 pub(crate) const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
-    i.image, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, i.cost, i.stock_unit, i.keep_off, i.on_hand, \
+    i.image, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, i.cost, i.stock_unit, i.do_not_list, i.on_hand, \
     i.held, i.sold - i.put_back, i.revision, l.state, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
     FROM item i LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1";
 
@@ -29,7 +29,8 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
     let stock_unit: Option<String> = row.try_get(17)?;
     let stock_unit = stock_unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.measure(stock_unit).ok_or("missing").stored("item.stock_unit")?;
-    let steps = |at: usize| Quantity::from_steps(row.try_get(at)?, measure).stored("item.on_hand");
+    let stock_units =
+        |at: usize| Quantity::from_stock_units(row.try_get(at)?, measure).stored("item.on_hand");
     let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("item.price");
     let cost: Option<i64> = row.try_get(16)?;
     let style: Option<String> = row.try_get(24)?;
@@ -54,30 +55,30 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
         extras: money(13)?,
         price: money(14)?,
         priced_by_hand: row.try_get::<String, _>(15)? == "hand",
-        working: None,
+        calculation: None,
         cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("item.cost")?,
         stock_unit,
-        keep_off: row.try_get::<i64, _>(18)? == 1,
-        on_hand: steps(19)?,
-        held: steps(20)?,
+        do_not_list: row.try_get::<i64, _>(18)? == 1,
+        on_hand: stock_units(19)?,
+        held: stock_units(20)?,
         sold: amount(row.try_get(21)?, measure),
         revision: row.try_get(22)?,
         listing: listing.as_deref().and_then(ListingState::from_code),
     };
-    view.working = working(&view);
+    view.calculation = calculation(&view);
     Ok(view)
 }
 
 /// A sum of steps, which may be more than one quantity holds.
-pub(crate) fn amount(steps: i64, measure: Measure) -> Decimal {
+pub(crate) fn amount(stock_units: i64, measure: Measure) -> Decimal {
     match measure {
-        Measure::Units => Decimal::from(steps),
-        Measure::Thousandths(_) => Decimal::new(steps, 3),
+        Measure::Units => Decimal::from(stock_units),
+        Measure::Thousandths(_) => Decimal::new(stock_units, 3),
     }
 }
 
 /// The working of a price by rule, if the style's rule still gives this price.
-fn working(view: &ItemView) -> Option<domain::pricing::Working> {
+fn calculation(view: &ItemView) -> Option<domain::pricing::Calculation> {
     if view.priced_by_hand {
         return None;
     }

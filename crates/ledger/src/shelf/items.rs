@@ -10,7 +10,7 @@ use async_trait::async_trait;
 use domain::codes::{Code, Gtin};
 use domain::ids::ItemId;
 use domain::money::Money;
-use domain::pricing::{PriceRule, Working};
+use domain::pricing::{Calculation, PriceRule};
 use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ItemKind;
 use domain::weight::{Weight, WeightUnit};
@@ -58,14 +58,14 @@ pub struct NewItem {
     /// Names or addresses of pictures.
     pub images: Vec<String>,
     /// Never to be listed online.
-    pub keep_off: bool,
+    pub do_not_list: bool,
 }
 
 /// How an item came by its price.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum ItemPrice {
     /// By its style's rule, with the working.
-    ByRule(Box<Working>),
+    ByRule(Box<Calculation>),
     /// Set by a person.
     ByHand(Money),
 }
@@ -74,7 +74,7 @@ impl ItemPrice {
     /// The price of one.
     pub fn price(&self) -> Money {
         match self {
-            Self::ByRule(working) => working.price,
+            Self::ByRule(calculation) => calculation.price,
             Self::ByHand(price) => *price,
         }
     }
@@ -185,7 +185,7 @@ pub struct EditItem {
     /// What one cost.
     pub cost: Option<Money>,
     /// Whether it is kept off online.
-    pub keep_off: Option<bool>,
+    pub do_not_list: Option<bool>,
     /// Who edits it.
     pub who: String,
 }
@@ -295,8 +295,8 @@ pub(crate) fn price_of(
         let reason = "there is no price: give offers.price, or a style with its rate and the weight";
         return Err(Rejection::invalid("offers.price", reason));
     };
-    let working = rule.price(weight, extras).map_err(|e| Rejection::invalid("weight.value", e))?;
-    Ok(ItemPrice::ByRule(Box::new(working)))
+    let calculation = rule.price(weight, extras).map_err(|e| Rejection::invalid("weight.value", e))?;
+    Ok(ItemPrice::ByRule(Box::new(calculation)))
 }
 
 impl EditItem {
@@ -363,7 +363,7 @@ async fn write_edit(
         "UPDATE item SET name = $2, folded = $3, color = $4, size = $5, material = $6, description = $7, image = $8, \
          price = $9, priced_by = COALESCE($10, priced_by), weight = COALESCE($11, weight), \
          weight_unit = COALESCE($12, weight_unit), extras = COALESCE($13, extras), cost = COALESCE($14, cost), \
-         keep_off = COALESCE($15, keep_off), mass = COALESCE($16, mass) WHERE id = $1",
+         do_not_list = COALESCE($15, do_not_list), mass = COALESCE($16, mass) WHERE id = $1",
     )
     .bind(id.raw())
     .bind(text_of.name.clone())
@@ -379,7 +379,7 @@ async fn write_edit(
     .bind(edit.weight.map(|w| w.unit().code().to_owned()))
     .bind(edit.extras.map(Money::minor))
     .bind(edit.cost.map(Money::minor))
-    .bind(edit.keep_off.map(i64::from))
+    .bind(edit.do_not_list.map(i64::from))
     .bind(edit.weight.map(Weight::mass))
     .execute(tx.db())
     .await?;
@@ -424,13 +424,13 @@ pub struct ItemView {
     /// Whether a person set the price.
     pub priced_by_hand: bool,
     /// How the price came about, while the style's rate is still that of the price.
-    pub working: Option<Working>,
+    pub calculation: Option<Calculation>,
     /// What one cost.
     pub cost: Option<Money>,
     /// The unit of goods by weight.
     pub stock_unit: Option<WeightUnit>,
     /// Kept off online.
-    pub keep_off: bool,
+    pub do_not_list: bool,
     /// On the shelf.
     pub on_hand: Quantity,
     /// Of these, set aside.
@@ -447,8 +447,8 @@ pub struct ItemView {
 impl ItemView {
     /// What can be sold now.
     pub fn free(&self) -> Quantity {
-        let steps = self.on_hand.steps() - self.held.steps();
-        Quantity::from_steps(steps, self.on_hand.measure()).unwrap_or(self.on_hand)
+        let stock_units = self.on_hand.stock_units() - self.held.stock_units();
+        Quantity::from_stock_units(stock_units, self.on_hand.measure()).unwrap_or(self.on_hand)
     }
 
     /// The measure of its stock.

@@ -90,15 +90,15 @@ fn found(row: &AnyRow, currency: Currency) -> Result<Found, CommandError> {
 }
 
 /// Why `steps` of an item cannot be had: sold (to whom and when), gone, set aside, or too few.
-pub(crate) async fn explain(tx: &mut Tx, item: ItemId, steps: i64) -> Result<Rejection, CommandError> {
-    explain_to(tx.db(), item, steps).await
+pub(crate) async fn explain(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<Rejection, CommandError> {
+    explain_to(tx.db(), item, stock_units).await
 }
 
 /// As [`explain`], to somebody who only looks.
 pub(crate) async fn explain_to(
     connection: &mut AnyConnection,
     item: ItemId,
-    steps: i64,
+    stock_units: i64,
 ) -> Result<Rejection, CommandError> {
     let row = sqlx::query("SELECT kind, stock_unit, sku, name, on_hand, held FROM item WHERE id = $1")
         .bind(item.raw())
@@ -108,12 +108,12 @@ pub(crate) async fn explain_to(
     let (code, title): (String, String) = (row.try_get(2)?, row.try_get(3)?);
     let (on_hand, held): (i64, i64) = (row.try_get(4)?, row.try_get(5)?);
     let kind = ItemKind::from_code(&row.try_get::<String, _>(0)?);
-    if on_hand >= steps {
-        let hold = if on_hand - held >= steps { None } else { open_hold(connection, item).await? };
+    if on_hand >= stock_units {
+        let hold = if on_hand - held >= stock_units { None } else { open_hold(connection, item).await? };
         // Free again since it could not be had (on PostgreSQL another transaction may end in between):
         // the whole is tried again.
         let (for_whom, until) = hold.ok_or_else(|| StorageError::Collided(sqlx::Error::RowNotFound))?;
-        return Ok(Rejection::SetAside { code, title, for_whom, until });
+        return Ok(Rejection::OnHold { code, title, for_whom, until });
     }
     if on_hand == 0
         && kind == Some(ItemKind::Piece)
@@ -124,8 +124,8 @@ pub(crate) async fn explain_to(
     let unit: Option<String> = row.try_get(1)?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.and_then(|k| k.measure(unit)).unwrap_or(Measure::Units);
-    let shown = |s| Quantity::from_steps(s, measure).map(|q| q.to_string()).unwrap_or_default();
-    Ok(Rejection::NotEnough { code, title, asked: shown(steps), free: shown(on_hand - held) })
+    let shown = |s| Quantity::from_stock_units(s, measure).map(|q| q.to_string()).unwrap_or_default();
+    Ok(Rejection::NotEnough { code, title, asked: shown(stock_units), free: shown(on_hand - held) })
 }
 
 async fn open_hold(
@@ -158,7 +158,7 @@ async fn what_became_of(
     title: &str,
 ) -> Result<Option<Rejection>, CommandError> {
     let row = sqlx::query(
-        "SELECT why, source_id, note FROM stock_entry WHERE item_id = $1 AND change < 0 ORDER BY id DESC LIMIT 1",
+        "SELECT reason, source_id, note FROM stock_entry WHERE item_id = $1 AND change < 0 ORDER BY id DESC LIMIT 1",
     )
     .bind(item.raw())
     .fetch_optional(&mut *connection)

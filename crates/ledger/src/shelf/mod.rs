@@ -30,8 +30,9 @@ pub use levels::{ShelfQuery, ShelfRow, StyleCount};
 pub use photographs::{KeepPictures, MAX_PICTURES_AT_ONCE, PICTURES, Picture, PictureName, SMALLER};
 pub use stock::{AdjustStock, Counted, StockMove};
 pub use stock_count::{
-    BeginStocktake, CountedLine, DropStocktake, FinishStocktake, FinishedStocktake, NotBooked, ScanFinding,
-    ScanStocktake, Scanned, StocktakeFindings, StocktakeProgress, StocktakeState, StocktakeView,
+    BeginStockCount, CountedLine, DropStockCount, FinishStockCount, FinishedStockCount, NotBooked,
+    ScanFinding, ScanStockCount, Scanned, StockCountFindings, StockCountProgress, StockCountState,
+    StockCountView,
 };
 pub use style_edit::EditStyle;
 pub use styles::{AddStyles, NewStyle, StyleView};

@@ -11,7 +11,7 @@ use async_trait::async_trait;
 use domain::codes::Code;
 use domain::day::Moment;
 use domain::ids::{EntryId, ItemId, SaleId};
-use domain::quantity::{Asked, MAX_STEPS, Quantity, QuantityError};
+use domain::quantity::{Asked, MAX_STOCK_UNITS, Quantity, QuantityError};
 use domain::stock::{Counter, ItemKind, StockReason};
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -21,7 +21,7 @@ use sqlx::{AssertSqlSafe, Row};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Take {
     pub(crate) item: ItemId,
-    pub(crate) steps: i64,
+    pub(crate) stock_units: i64,
     pub(crate) from_hold: i64,
 }
 
@@ -55,7 +55,7 @@ pub(crate) fn in_order(mut takes: Vec<Take>) -> Vec<Take> {
     takes.dedup_by(|later, first| {
         let same = later.item == first.item;
         if same {
-            first.steps += later.steps;
+            first.stock_units += later.stock_units;
             first.from_hold += later.from_hold;
         }
         same
@@ -72,23 +72,23 @@ pub(crate) async fn take(
     let takes = in_order(takes);
     for take in &takes {
         if !try_take(tx, take, because.why).await? {
-            return Err(lookup::explain(tx, take.item, take.steps).await?.into());
+            return Err(lookup::explain(tx, take.item, take.stock_units).await?.into());
         }
     }
-    let moves: Vec<(ItemId, i64)> = takes.iter().map(|t| (t.item, -t.steps)).collect();
+    let moves: Vec<(ItemId, i64)> = takes.iter().map(|t| (t.item, -t.stock_units)).collect();
     enter(tx, &moves, because).await
 }
 
 /// Takes one item's stock if it can be had; after ending holds on it that ran out, if need be.
 pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
-    let text = match why.counter(-take.steps) {
+    let text = match why.counter(-take.stock_units) {
         Counter::Sold => TAKE_SOLD,
         _ => TAKE_WRITTEN_OFF,
     };
     for last_try in [false, true] {
         let done = sqlx::query(text)
             .bind(take.item.raw())
-            .bind(take.steps)
+            .bind(take.stock_units)
             .bind(take.from_hold)
             .execute(tx.db())
             .await?;
@@ -106,12 +106,12 @@ pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: StockReason) -> Resu
 pub(crate) async fn add(
     tx: &mut Tx,
     item: ItemId,
-    steps: i64,
+    stock_units: i64,
     because: EntryReason<'_>,
 ) -> Result<(), CommandError> {
-    match try_add(tx, item, steps, because.why).await? {
+    match try_add(tx, item, stock_units, because.why).await? {
         Some(rejection) => Err(rejection.into()),
-        None => enter(tx, &[(item, steps)], because).await,
+        None => enter(tx, &[(item, stock_units)], because).await,
     }
 }
 
@@ -119,14 +119,15 @@ pub(crate) async fn add(
 pub(crate) async fn try_add(
     tx: &mut Tx,
     item: ItemId,
-    steps: i64,
+    stock_units: i64,
     why: StockReason,
 ) -> Result<Option<Rejection>, CommandError> {
-    let text = match why.counter(steps) {
+    let text = match why.counter(stock_units) {
         Counter::PutBack => ADD_PUT_BACK,
         _ => ADD_MADE,
     };
-    let done = sqlx::query(text).bind(item.raw()).bind(steps).bind(MAX_STEPS).execute(tx.db()).await?;
+    let done =
+        sqlx::query(text).bind(item.raw()).bind(stock_units).bind(MAX_STOCK_UNITS).execute(tx.db()).await?;
     if done.rows_affected() == 0 {
         return cannot_add(tx, item).await.map(Some);
     }
@@ -147,7 +148,7 @@ async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Rejection, CommandError
     Ok(Rejection::invalid("quantity", "there is only one of each piece; for more, use counted goods"))
 }
 
-const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, why, source_id, note, who, at_ms)";
+const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms)";
 
 /// Writes the entries of changes that were made, and tells of them.
 pub(crate) async fn enter(
@@ -266,12 +267,12 @@ impl Command for AdjustStock {
         let (done, quantity) = match &self.what {
             Counted::Is(asked) => {
                 let counted = Quantity::resolve_or_zero(*asked, found.measure).field("quantity")?;
-                count(tx, found.id, counted.steps(), because(StockReason::Count)).await?;
+                count(tx, found.id, counted.stock_units(), because(StockReason::Count)).await?;
                 ("counted", counted)
             }
             Counted::More(asked) => {
                 let more = Quantity::resolve(*asked, found.measure).field("quantity")?;
-                add(tx, found.id, more.steps(), because(StockReason::Made)).await?;
+                add(tx, found.id, more.stock_units(), because(StockReason::Made)).await?;
                 ("added", more)
             }
             Counted::Less(asked, why) => {
@@ -279,7 +280,7 @@ impl Command for AdjustStock {
                     return Err(Rejection::invalid("why", "choose damage, gift or own-use").into());
                 }
                 let less = Quantity::resolve(*asked, found.measure).field("quantity")?;
-                let take_it = Take { item: found.id, steps: less.steps(), from_hold: 0 };
+                let take_it = Take { item: found.id, stock_units: less.stock_units(), from_hold: 0 };
                 take(tx, vec![take_it], because(*why)).await?;
                 (why.code(), less)
             }
@@ -290,7 +291,7 @@ impl Command for AdjustStock {
             .bind(found.id.raw())
             .fetch_one(tx.db())
             .await?;
-        Quantity::from_steps(row.try_get(0)?, found.measure).stored("item.on_hand")
+        Quantity::from_stock_units(row.try_get(0)?, found.measure).stored("item.on_hand")
     }
 }
 
@@ -310,7 +311,7 @@ async fn count(
     match difference {
         0 => tx.availability_changed(&[item]).await,
         more if more > 0 => add(tx, item, more, because).await,
-        less => take(tx, vec![Take { item, steps: -less, from_hold: 0 }], because).await,
+        less => take(tx, vec![Take { item, stock_units: -less, from_hold: 0 }], because).await,
     }
 }
 
@@ -327,8 +328,8 @@ impl Ledger {
         let known = lookup::find_known(&mut connection, std::slice::from_ref(code), currency).await?;
         let found = known.get(code).ok_or_else(|| lookup::unknown(code))?;
         let rows = sqlx::query(
-            "SELECT e.id, e.change, e.why, e.note, e.who, e.at_ms, e.source_id, r.sale_id FROM stock_entry e \
-             LEFT JOIN refund r ON e.why = 'put-back' AND r.id = e.source_id \
+            "SELECT e.id, e.change, e.reason, e.note, e.who, e.at_ms, e.source_id, r.sale_id FROM stock_entry e \
+             LEFT JOIN refund r ON e.reason = 'put-back' AND r.id = e.source_id \
              WHERE e.item_id = $1 AND e.id < $2 ORDER BY e.id DESC LIMIT $3",
         )
         .bind(found.id.raw())
@@ -344,7 +345,8 @@ impl Ledger {
                 of_refund.or(source.filter(|_| matches!(why, StockReason::Sold | StockReason::Voided)));
             Ok(StockMove {
                 id: EntryId::from_raw(row.try_get(0)?),
-                change: Quantity::from_steps(row.try_get(1)?, found.measure).stored("stock_entry.change")?,
+                change: Quantity::from_stock_units(row.try_get(1)?, found.measure)
+                    .stored("stock_entry.change")?,
                 why,
                 sale: sale.map(SaleId::from_raw),
                 note: row.try_get(3)?,

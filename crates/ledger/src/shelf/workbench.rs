@@ -16,7 +16,7 @@ use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
 use domain::ids::{ItemId, StyleId};
 use domain::money::{Currency, Money};
-use domain::pricing::{Working, margin};
+use domain::pricing::{Calculation, margin};
 use domain::stock::ItemKind;
 use domain::text;
 use domain::weight::Weight;
@@ -93,7 +93,7 @@ pub struct Finished {
     /// Its codes and its price.
     pub item: AddedItem,
     /// The price by the style's rule, whether it is the piece's or not.
-    pub by_rule: Option<Working>,
+    pub by_rule: Option<Calculation>,
     /// What is left of the price after the cost, where that is known.
     pub margin: Option<Money>,
 }
@@ -104,7 +104,7 @@ pub struct Priced {
     /// The price.
     pub price: ItemPrice,
     /// The price by the style's rule, whether it is the piece's or not.
-    pub by_rule: Option<Working>,
+    pub by_rule: Option<Calculation>,
     /// What is left of the price after the cost, where that is known.
     pub margin: Option<Money>,
     /// What the style's latest pieces weigh.
@@ -181,7 +181,7 @@ async fn note_price(
     tx: &mut Tx,
     who: &str,
     added: &AddedItem,
-    by_rule: Option<Working>,
+    by_rule: Option<Calculation>,
     reason: &str,
 ) -> Result<(), CommandError> {
     let Some(by_rule) = by_rule else { return Ok(()) };
@@ -271,11 +271,11 @@ impl NewPiece {
             stock_unit: None,
             description: self.description.clone(),
             images: self.photographs.iter().map(PictureName::file).collect(),
-            keep_off: false,
+            do_not_list: false,
         }
     }
 
-    fn by_rule(&self, styles: &HashMap<String, StyleView>) -> Option<Working> {
+    fn by_rule(&self, styles: &HashMap<String, StyleView>) -> Option<Calculation> {
         self.style(styles)?.rule.price(self.weight?, self.extras).ok()
     }
 

@@ -58,7 +58,7 @@ mod tests {
             stock_unit: None,
             description: "knitted by hand ".repeat(600),
             images: Vec::new(),
-            keep_off: false,
+            do_not_list: false,
         }
     }
 

@@ -80,9 +80,9 @@ pub(crate) async fn claim<A: DeserializeOwned>(
     key: &Key,
 ) -> Result<Option<Result<A, Rejection>>, CommandError> {
     let claimed = sqlx::query(
-        "INSERT INTO answer_key (scope, key, body_hash, answer, made_ms, refused) VALUES ($1, $2, $3, NULL, $4, 0) \
+        "INSERT INTO idempotency_key (scope, key, body_hash, answer, made_ms, refused) VALUES ($1, $2, $3, NULL, $4, 0) \
          ON CONFLICT (scope, key) DO UPDATE SET body_hash = excluded.body_hash, answer = NULL, \
-         made_ms = excluded.made_ms, refused = 0 WHERE answer_key.refused = 1 AND answer_key.made_ms <= $5",
+         made_ms = excluded.made_ms, refused = 0 WHERE idempotency_key.refused = 1 AND idempotency_key.made_ms <= $5",
     )
     .bind(key.scope.clone())
     .bind(key.key.clone())
@@ -116,7 +116,7 @@ fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, R
     }
 }
 
-const KEPT: &str = "SELECT body_hash, answer FROM answer_key WHERE scope = $1 AND key = $2";
+const KEPT: &str = "SELECT body_hash, answer FROM idempotency_key WHERE scope = $1 AND key = $2";
 
 /// Keeps the answer of the command with its key.
 pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Result<(), CommandError> {
@@ -133,7 +133,7 @@ pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Re
 pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, rejection: &Rejection) -> Result<(), CommandError> {
     write(tx, key, &Kept::<()>::Refused(rejection.clone()), true).await?;
     sqlx::query(
-        "DELETE FROM answer_key WHERE (scope, key) IN (SELECT scope, key FROM answer_key \
+        "DELETE FROM idempotency_key WHERE (scope, key) IN (SELECT scope, key FROM idempotency_key \
          WHERE refused = 1 AND made_ms <= $1 ORDER BY made_ms LIMIT $2)",
     )
     .bind(tx.now().millis() - REFUSED_MS)
@@ -145,7 +145,7 @@ pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, rejection: &Rejection) 
 
 async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize, refused: bool) -> Result<(), CommandError> {
     let answer = serde_json::to_string(kept).map_err(StorageError::KeptAnswer)?;
-    sqlx::query("UPDATE answer_key SET answer = $3, refused = $4 WHERE scope = $1 AND key = $2")
+    sqlx::query("UPDATE idempotency_key SET answer = $3, refused = $4 WHERE scope = $1 AND key = $2")
         .bind(key.scope.clone())
         .bind(key.key.clone())
         .bind(answer)

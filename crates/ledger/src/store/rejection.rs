@@ -73,7 +73,7 @@ pub enum Rejection {
     },
     /// Set aside for somebody.
     #[error("{title} ({code}) is on hold for {for_whom}{}", until_words(*.until))]
-    SetAside {
+    OnHold {
         /// The code.
         code: String,
         /// Its name.
@@ -243,7 +243,7 @@ impl Rejection {
             | Self::WrongDigit { .. }
             | Self::Gone { .. } => true,
             Self::UnknownCode { .. }
-            | Self::SetAside { .. }
+            | Self::OnHold { .. }
             | Self::NotEnough { .. }
             | Self::KeyReused
             | Self::StillRunning

@@ -15,23 +15,13 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
         Migration::new(number, name.into(), MigrationType::Simple, text.into_sql_str(), false)
     };
     Migrator::with_migrations(vec![
-        step(1, "shop", include_str!("../../../../migrations/0001_shop.sql")),
+        step(1, "store", include_str!("../../../../migrations/0001_store.sql")),
         step(2, "people", include_str!("../../../../migrations/0002_people.sql")),
-        step(3, "counter", include_str!("../../../../migrations/0003_counter.sql")),
-        step(4, "workbench", include_str!("../../../../migrations/0004_workbench.sql")),
-        step(5, "shelf", include_str!("../../../../migrations/0005_shelf.sql")),
-        step(6, "online", include_str!("../../../../migrations/0006_online.sql")),
-        step(7, "live", include_str!("../../../../migrations/0007_live.sql")),
-        step(8, "takes_orders", include_str!("../../../../migrations/0008_takes_orders.sql")),
-        step(10, "order_states", include_str!("../../../../migrations/0010_order_states.sql")),
-        step(11, "bounds", include_str!("../../../../migrations/0011_bounds.sql")),
-        step(13, "proof", include_str!("../../../../migrations/0013_proof.sql")),
-        step(15, "limits", include_str!("../../../../migrations/0015_limits.sql")),
-        step(16, "walks", include_str!("../../../../migrations/0016_walks.sql")),
-        step(17, "live_troubles", include_str!("../../../../migrations/0017_live_troubles.sql")),
-        step(18, "money_alone", include_str!("../../../../migrations/0018_money_alone.sql")),
-        step(19, "other_ids", include_str!("../../../../migrations/0019_other_ids.sql")),
-        step(20, "order_status_by", include_str!("../../../../migrations/0020_order_status_by.sql")),
+        step(3, "books", include_str!("../../../../migrations/0003_books.sql")),
+        step(4, "shelf", include_str!("../../../../migrations/0004_shelf.sql")),
+        step(5, "online", include_str!("../../../../migrations/0005_online.sql")),
+        step(6, "sales", include_str!("../../../../migrations/0006_sales.sql")),
+        step(7, "orders", include_str!("../../../../migrations/0007_orders.sql")),
     ])
 });
 

@@ -19,9 +19,9 @@ use std::collections::BTreeMap;
 pub const COUNTER_TENDERS: [TenderKind; 6] = [
     TenderKind::Cash,
     TenderKind::Card,
-    TenderKind::Cheque,
-    TenderKind::GiftNote,
-    TenderKind::Owed,
+    TenderKind::Check,
+    TenderKind::GiftCertificate,
+    TenderKind::OnAccount,
     TenderKind::Other,
 ];
 /// What takes a channel's fee away.

@@ -45,18 +45,18 @@ const LIVE: &[Break] = &[
         found: &["- item # (SPARE) revision: 3 → 103"],
     },
     Break {
-        broken: "UPDATE dispatch SET holder = 7",
-        mended: "UPDATE dispatch SET holder = 0",
+        broken: "UPDATE delivery SET holder = 7",
+        mended: "UPDATE delivery SET holder = 0",
         found: &["- item # (ROV on village) has an end if it is held: yes → no"],
     },
     Break {
-        broken: "UPDATE dispatch SET lease_ms = 7",
-        mended: "UPDATE dispatch SET lease_ms = 0",
+        broken: "UPDATE delivery SET lease_ms = 7",
+        mended: "UPDATE delivery SET lease_ms = 0",
         found: &["- item # (ROV on village) has an end if it is held: no → yes"],
     },
     Break {
-        broken: "UPDATE dispatch SET parked_revision = parked_revision + 100",
-        mended: "UPDATE dispatch SET parked_revision = parked_revision - 100",
+        broken: "UPDATE delivery SET dead_letter_revision = dead_letter_revision + 100",
+        mended: "UPDATE delivery SET dead_letter_revision = dead_letter_revision - 100",
         found: &["- item # (ROV on village) revision that is parked: 2 → 102"],
     },
     Break {
@@ -65,8 +65,8 @@ const LIVE: &[Break] = &[
         found: &["- connection # (village orders) has an end if it is held: yes → no"],
     },
     Break {
-        broken: "UPDATE kept_order SET raw = '', raw_hash = '', lease_ms = 7",
-        mended: "UPDATE kept_order SET raw = '{}', raw_hash = 'x', lease_ms = 0",
+        broken: "UPDATE deferred_order SET raw = '', raw_hash = '', lease_ms = 7",
+        mended: "UPDATE deferred_order SET raw = '{}', raw_hash = 'x', lease_ms = 0",
         found: &[
             "- kept order # (640) has a body: yes → no",
             "- kept order # (640) has the mark of its body: yes → no",
@@ -74,8 +74,8 @@ const LIVE: &[Break] = &[
         ],
     },
     Break {
-        broken: "UPDATE drift SET sku = 'KIT'",
-        mended: "UPDATE drift SET sku = 'SPARE'",
+        broken: "UPDATE difference SET sku = 'KIT'",
+        mended: "UPDATE difference SET sku = 'SPARE'",
         found: &["- difference # (KIT) is the item's code: yes → no"],
     },
 ];

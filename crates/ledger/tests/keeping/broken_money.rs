@@ -14,8 +14,8 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
-        broken: "UPDATE sale_line SET steps = 1000001 WHERE code = 'P4'",
-        mended: "UPDATE sale_line SET steps = 1 WHERE code = 'P4'",
+        broken: "UPDATE sale_line SET stock_units = 1000001 WHERE code = 'P4'",
+        mended: "UPDATE sale_line SET stock_units = 1 WHERE code = 'P4'",
         found: &[
             "2 item # (P4) sold: 1000001 → 1",
             "3 2026-06-15 on online units: 1000002 → 2",
@@ -82,7 +82,7 @@ const MONEY: &[Break] = &[
         broken: "UPDATE sale SET not_revenue = not_revenue - 1 WHERE receipt = 1",
         mended: "UPDATE sale SET not_revenue = not_revenue + 1 WHERE receipt = 1",
         found: &[
-            "4 sale # (receipt 1) gift notes and deposits: 25.00 → 24.99",
+            "4 sale # (receipt 1) gift certificates and deposits: 25.00 → 24.99",
             "4 sale # (receipt 1) tendered less change: 114.09 → 114.10",
         ],
     },
@@ -108,8 +108,8 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
-        broken: "UPDATE tender SET amount = amount + 1 WHERE kind = 'owed'",
-        mended: "UPDATE tender SET amount = amount - 1 WHERE kind = 'owed'",
+        broken: "UPDATE tender SET amount = amount + 1 WHERE kind = 'on-account'",
+        mended: "UPDATE tender SET amount = amount - 1 WHERE kind = 'on-account'",
         found: &[
             "4 sale # (receipt 2) tendered: 13.51 → 13.50",
             "4 tender # (Rowan Hill) owed: 13.51 → 13.50",
@@ -133,21 +133,21 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
-        broken: "INSERT INTO came_back (refund_line_id, fate, at_ms, who) SELECT id, 'written-off', 1, '' FROM refund_line WHERE steps = 0",
-        mended: "DELETE FROM came_back WHERE refund_line_id = (SELECT id FROM refund_line WHERE steps = 0)",
+        broken: "INSERT INTO return_decision (refund_line_id, disposition, at_ms, who) SELECT id, 'written-off', 1, '' FROM refund_line WHERE stock_units = 0",
+        mended: "DELETE FROM return_decision WHERE refund_line_id = (SELECT id FROM refund_line WHERE stock_units = 0)",
         found: &["9 refund line # goods came back: no → yes"],
     },
     Break {
-        broken: "UPDATE line_back SET amount = amount + 3500 WHERE sale_line_id = (SELECT sale_line_id FROM refund_line WHERE steps = 0)",
-        mended: "UPDATE line_back SET amount = amount - 3500 WHERE sale_line_id = (SELECT sale_line_id FROM refund_line WHERE steps = 0)",
+        broken: "UPDATE line_refunded SET amount = amount + 3500 WHERE sale_line_id = (SELECT sale_line_id FROM refund_line WHERE stock_units = 0)",
+        mended: "UPDATE line_refunded SET amount = amount - 3500 WHERE sale_line_id = (SELECT sale_line_id FROM refund_line WHERE stock_units = 0)",
         found: &[
             "9 sale line # (OLD) amount given back: 40.52 → 75.52",
             "9 sale line # (OLD) discount left, at most the amount left: 0.48 → 0.70",
         ],
     },
     Break {
-        broken: "UPDATE owed SET paid = paid + 1",
-        mended: "UPDATE owed SET paid = paid - 1",
+        broken: "UPDATE open_balance SET paid = paid + 1",
+        mended: "UPDATE open_balance SET paid = paid - 1",
         found: &["4 tender # (Rowan Hill) paid: 5.00 → 5.01"],
     },
     Break {
@@ -156,8 +156,8 @@ const MONEY: &[Break] = &[
         found: &["4 tender # (Rowan Hill) paid: 4.99 → 5.00"],
     },
     Break {
-        broken: "UPDATE answer_key SET answer = NULL",
-        mended: "UPDATE answer_key SET answer = '{}'",
+        broken: "UPDATE idempotency_key SET answer = NULL",
+        mended: "UPDATE idempotency_key SET answer = '{}'",
         found: &["5 key counter POST /api/sales first has an answer: yes → no"],
     },
     Break {
@@ -175,15 +175,15 @@ const MONEY: &[Break] = &[
     },
     Break {
         broken: "UPDATE sale SET receipt = NULL WHERE receipt = 1",
-        mended: "UPDATE sale SET receipt = 1 WHERE receipt IS NULL AND past = 0",
+        mended: "UPDATE sale SET receipt = 1 WHERE receipt IS NULL AND backfilled = 0",
         found: &[
             "7 sale # (no receipt) has a receipt: yes → no",
             "7 sale # (receipt 2) the receipt before is there: yes → no",
         ],
     },
     Break {
-        broken: "UPDATE line_back SET steps = steps + 1 WHERE steps = 1 AND steps_sold = 1",
-        mended: "UPDATE line_back SET steps = steps - 1 WHERE steps = 2 AND steps_sold = 1",
+        broken: "UPDATE line_refunded SET stock_units = stock_units + 1 WHERE stock_units = 1 AND stock_units_sold = 1",
+        mended: "UPDATE line_refunded SET stock_units = stock_units - 1 WHERE stock_units = 2 AND stock_units_sold = 1",
         found: &[
             "9 sale line # (P1) given back: 1 → 2",
             "9 sale line # (P1) given back, at most what was sold: 1 → 2",
@@ -192,8 +192,8 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
-        broken: "UPDATE line_back SET amount = amount - 1 WHERE steps = 1 AND steps_sold = 1",
-        mended: "UPDATE line_back SET amount = amount + 1 WHERE steps = 1 AND steps_sold = 1",
+        broken: "UPDATE line_refunded SET amount = amount - 1 WHERE stock_units = 1 AND stock_units_sold = 1",
+        mended: "UPDATE line_refunded SET amount = amount + 1 WHERE stock_units = 1 AND stock_units_sold = 1",
         found: &[
             "9 sale line # (P1) amount given back: 48.00 → 47.99",
             "9 sale line # (P1) amount given back, against what was sold: 48.00 → 47.99",
@@ -202,13 +202,13 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
-        broken: "UPDATE line_back SET tax_sold = tax_sold + 1 WHERE steps = 1 AND steps_sold = 1",
-        mended: "UPDATE line_back SET tax_sold = tax_sold - 1 WHERE steps = 1 AND steps_sold = 1",
+        broken: "UPDATE line_refunded SET tax_sold = tax_sold + 1 WHERE stock_units = 1 AND stock_units_sold = 1",
+        mended: "UPDATE line_refunded SET tax_sold = tax_sold - 1 WHERE stock_units = 1 AND stock_units_sold = 1",
         found: &["9 sale line # (P1) tax sold: 0.00 → 0.01", "9 sale line # (KIT) tax sold: 1.00 → 1.01"],
     },
     Break {
-        broken: "CREATE TABLE kept AS SELECT * FROM line_back; DELETE FROM line_back WHERE steps = 1 AND steps_sold = 1",
-        mended: "DELETE FROM line_back; INSERT INTO line_back SELECT * FROM kept",
+        broken: "CREATE TABLE kept AS SELECT * FROM line_refunded; DELETE FROM line_refunded WHERE stock_units = 1 AND stock_units_sold = 1",
+        mended: "DELETE FROM line_refunded; INSERT INTO line_refunded SELECT * FROM kept",
         found: &[
             "9 sale line # (P1) given back: 1 → 0",
             "9 sale line # (P1) amount given back: 48.00 → 0.00",
@@ -227,21 +227,21 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
-        broken: "UPDATE sale_back SET shipping = 500 WHERE shipping = 150",
-        mended: "UPDATE sale_back SET shipping = 150 WHERE shipping = 500",
+        broken: "UPDATE sale_refunded SET shipping = 500 WHERE shipping = 150",
+        mended: "UPDATE sale_refunded SET shipping = 150 WHERE shipping = 500",
         found: &[
             "9 sale # (receipt 1) shipping given back: 1.50 → 5.00",
             "9 sale # (receipt 1) shipping given back, at most what was sold: 4.00 → 5.00",
         ],
     },
     Break {
-        broken: "UPDATE sale_back SET refunds = refunds + 1 WHERE shipping = 150",
-        mended: "UPDATE sale_back SET refunds = refunds - 1 WHERE shipping = 150",
+        broken: "UPDATE sale_refunded SET refunds = refunds + 1 WHERE shipping = 150",
+        mended: "UPDATE sale_refunded SET refunds = refunds - 1 WHERE shipping = 150",
         found: &["9 sale # (receipt 1) refunds: 2 → 3"],
     },
     Break {
-        broken: "UPDATE sale_back SET voided = 0 WHERE voided = 1",
-        mended: "UPDATE sale_back SET voided = 1 WHERE sale_id = (SELECT sale_id FROM voided)",
+        broken: "UPDATE sale_refunded SET voided = 0 WHERE voided = 1",
+        mended: "UPDATE sale_refunded SET voided = 1 WHERE sale_id = (SELECT sale_id FROM sale_void)",
         found: &["9 sale # (receipt 3) voided: yes → no"],
     },
     Break {
@@ -256,8 +256,8 @@ const MONEY: &[Break] = &[
         ],
     },
     Break {
-        broken: "INSERT INTO voided SELECT id, 1, '', '' FROM sale WHERE receipt = 1",
-        mended: "DELETE FROM voided WHERE at_ms = 1",
+        broken: "INSERT INTO sale_void SELECT id, 1, '', '' FROM sale WHERE receipt = 1",
+        mended: "DELETE FROM sale_void WHERE at_ms = 1",
         found: &[
             "2 item # (P1) put back: 1 → 0",
             "2 item # (KIT) put back: 6 → 3",
@@ -286,8 +286,8 @@ const ORDERS: &[Break] = &[
         found: &["8 order # (A1) sale: # → none"],
     },
     Break {
-        broken: "UPDATE sale SET order_id = NULL WHERE past = 1",
-        mended: "UPDATE sale SET order_id = (SELECT id FROM customer_order WHERE number = 'H1') WHERE past = 1",
+        broken: "UPDATE sale SET order_id = NULL WHERE backfilled = 1",
+        mended: "UPDATE sale SET order_id = (SELECT id FROM customer_order WHERE number = 'H1') WHERE backfilled = 1",
         found: &[
             "8 order # (H1) order of its sale: # → none",
             "8 order # (H1) order of the refund's sale: # → none",
@@ -310,8 +310,8 @@ const ORDERS: &[Break] = &[
         found: &["8 order line # (P3) order of its sale: # → none"],
     },
     Break {
-        broken: "UPDATE order_line SET amount = amount + 1, steps = 2 WHERE code = 'P4'",
-        mended: "UPDATE order_line SET amount = amount - 1, steps = 1 WHERE code = 'P4'",
+        broken: "UPDATE order_line SET amount = amount + 1, stock_units = 2 WHERE code = 'P4'",
+        mended: "UPDATE order_line SET amount = amount - 1, stock_units = 1 WHERE code = 'P4'",
         found: &[
             "8 order line # (P4) quantity: 2 → 1",
             "8 order line # (P4) amount: 38.01 → 38.00",
@@ -363,29 +363,29 @@ const ORDERS: &[Break] = &[
         found: &["8 order # (A1) order of the refund's sale: # → none"],
     },
     Break {
-        broken: "UPDATE line_choice SET amount = amount + 1 WHERE choice = 'refunded'",
-        mended: "UPDATE line_choice SET amount = amount - 1 WHERE choice = 'refunded'",
+        broken: "UPDATE line_decision SET amount = amount + 1 WHERE choice = 'refunded'",
+        mended: "UPDATE line_decision SET amount = amount - 1 WHERE choice = 'refunded'",
         found: &["8 order line # (P3) amount sold instead or given back: 38.00 → 38.01"],
     },
     Break {
-        broken: "UPDATE order_line SET steps = 2 WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'substituted')",
-        mended: "UPDATE order_line SET steps = 1 WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'substituted')",
+        broken: "UPDATE order_line SET stock_units = 2 WHERE id = (SELECT line_id FROM line_decision WHERE choice = 'substituted')",
+        mended: "UPDATE order_line SET stock_units = 1 WHERE id = (SELECT line_id FROM line_decision WHERE choice = 'substituted')",
         found: &["8 order line # (P3) quantity sold instead: 2 → 1"],
     },
     Break {
-        broken: "UPDATE order_line SET state = 'short' WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'refunded')",
-        mended: "UPDATE order_line SET state = 'undone' WHERE id = (SELECT line_id FROM line_choice WHERE choice = 'refunded')",
+        broken: "UPDATE order_line SET state = 'short' WHERE id = (SELECT line_id FROM line_decision WHERE choice = 'refunded')",
+        mended: "UPDATE order_line SET state = 'undone' WHERE id = (SELECT line_id FROM line_decision WHERE choice = 'refunded')",
         found: &["8 order line # (P3) waits no more: yes → no"],
     },
     Break {
-        broken: "UPDATE line_choice SET shipping = shipping + 1 WHERE choice = 'refunded'",
-        mended: "UPDATE line_choice SET shipping = shipping - 1 WHERE choice = 'refunded'",
+        broken: "UPDATE line_decision SET shipping = shipping + 1 WHERE choice = 'refunded'",
+        mended: "UPDATE line_decision SET shipping = shipping - 1 WHERE choice = 'refunded'",
         found: &["9 order # (B2) shipping given back, at most what was charged: 6.00 → 6.01"],
     },
     Break {
-        broken: "UPDATE order_said SET steps = steps + 1, amount = amount + 1, discount = discount + 2, tax = tax + 3 \
+        broken: "UPDATE order_state_item SET stock_units = stock_units + 1, amount = amount + 1, discount = discount + 2, tax = tax + 3 \
             WHERE item_id = (SELECT id FROM item WHERE sku = 'P4')",
-        mended: "UPDATE order_said SET steps = steps - 1, amount = amount - 1, discount = discount - 2, tax = tax - 3 \
+        mended: "UPDATE order_state_item SET stock_units = stock_units - 1, amount = amount - 1, discount = discount - 2, tax = tax - 3 \
             WHERE item_id = (SELECT id FROM item WHERE sku = 'P4')",
         found: &[
             "8 order # (A1 P4) quantity: 2 → 1",

@@ -25,9 +25,9 @@ use ledger::sales::{
     PutIn, RefundLine, RefundOf, RefundTender, SaleDone, SaleLineIn, TenderIn, VoidSale,
 };
 use ledger::shelf::{
-    AddItems, AddStyles, AdjustStock, BeginStocktake, Counted, DropStocktake, FinishPieces, HoldLine,
+    AddItems, AddStyles, AdjustStock, BeginStockCount, Counted, DropStockCount, FinishPieces, HoldLine,
     KeepPictures, NewHold, NewItem, NewPiece, NewStyle, Picture, PictureName, PieceOutcome, Progress,
-    Purpose, ScanStocktake,
+    Purpose, ScanStockCount,
 };
 use ledger::{Command, Key, Ledger};
 
@@ -63,7 +63,7 @@ fn item(kind: ItemKind, sku: &str, price: &str, quantity: &str) -> NewItem {
         stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
         description: "“Two\nlines”, \\ and \u{1F411}".to_owned(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     }
 }
 
@@ -255,7 +255,7 @@ async fn sell(ledger: &Ledger) -> SaleDone {
         tax: usd("2.10"),
     };
     let note = SaleLineIn::Paper {
-        kind: domain::basket::LineKind::GiftNote,
+        kind: domain::basket::LineKind::GiftCertificate,
         title: "Gift note".to_owned(),
         amount: usd("25.00"),
     };
@@ -298,7 +298,7 @@ async fn give_back(ledger: &Ledger, sold: &SaleDone) {
 
 async fn owe_and_void(ledger: &Ledger) {
     let owed = TenderIn {
-        kind: TenderKind::Owed,
+        kind: TenderKind::OnAccount,
         amount: usd("13.50"),
         customer: "Rowan Hill".to_owned(),
         due: Some(Day::from_number(20_260_715)),
@@ -307,7 +307,7 @@ async fn owe_and_void(ledger: &Ledger) {
     let view = ledger.sale(sold.id).await.unwrap();
     let pay = Pay {
         tender: view.tenders[0].id,
-        kind: TenderKind::Cheque,
+        kind: TenderKind::Check,
         amount: usd("5.00"),
         who: "counter".to_owned(),
     };
@@ -320,12 +320,12 @@ async fn owe_and_void(ledger: &Ledger) {
 /// A count of a style, given up with one piece and a stray code in it.
 async fn count(ledger: &Ledger) {
     let style = Some(ledger.styles().await.unwrap()[0].id);
-    let id = run(ledger, BeginStocktake { style, note: "spring".to_owned(), who: "maker".to_owned() }).await;
+    let id = run(ledger, BeginStockCount { style, note: "spring".to_owned(), who: "maker".to_owned() }).await;
     for scanned in ["P5", "STRAY"] {
         let who = "maker".to_owned();
-        run(ledger, ScanStocktake { id, code: code(scanned), quantity: None, is_all: false, who }).await;
+        run(ledger, ScanStockCount { id, code: code(scanned), quantity: None, is_all: false, who }).await;
     }
-    run(ledger, DropStocktake { id, who: "maker".to_owned() }).await;
+    run(ledger, DropStockCount { id, who: "maker".to_owned() }).await;
 }
 
 /// A drawer counted in and out, with one entry by hand; a slip that was put away.

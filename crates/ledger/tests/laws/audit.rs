@@ -12,8 +12,8 @@ const BREACHES: &[(&str, &str)] = &[
         "SELECT id FROM item WHERE on_hand < 0 OR held < 0 OR held > on_hand OR (kind = 'piece' AND on_hand > 1)",
     ),
     (
-        "law 2: made = on hand + sold - put back + written off; a piece is out at most once",
-        "SELECT id FROM item WHERE made <> on_hand + sold - put_back + written_off \
+        "law 2: made = on hand + drawn + sold - put back + written off; a piece is out at most once",
+        "SELECT id FROM item WHERE made <> on_hand + drawn + sold - put_back + written_off \
          OR (kind = 'piece' AND sold - put_back > 1)",
     ),
     (
@@ -24,16 +24,16 @@ const BREACHES: &[(&str, &str)] = &[
     (
         "law 3: open holds sum to what is held",
         "SELECT i.id FROM item i LEFT JOIN hold h ON h.item_id = i.id AND h.state = 'open' GROUP BY i.id, i.held \
-         HAVING i.held <> COALESCE(SUM(h.steps), 0)",
+         HAVING i.held <> COALESCE(SUM(h.stock_units), 0)",
     ),
     (
         "law 3: the entries of each counter sum to it",
         "SELECT i.id FROM item i WHERE i.sold <> (SELECT COALESCE(-SUM(e.change), 0) FROM stock_entry e \
-            WHERE e.item_id = i.id AND e.why = 'sold') \
+            WHERE e.item_id = i.id AND e.reason = 'sold') \
          OR i.put_back <> (SELECT COALESCE(SUM(e.change), 0) FROM stock_entry e \
-            WHERE e.item_id = i.id AND e.why IN ('put-back', 'voided')) \
+            WHERE e.item_id = i.id AND e.reason IN ('put-back', 'voided')) \
          OR i.written_off <> (SELECT COALESCE(-SUM(e.change), 0) FROM stock_entry e \
-            WHERE e.item_id = i.id AND (e.why IN ('damage', 'gift', 'own-use') OR (e.why = 'count' AND e.change < 0)))",
+            WHERE e.item_id = i.id AND (e.reason IN ('damage', 'gift', 'own-use') OR (e.reason = 'count' AND e.change < 0)))",
     ),
     (
         "law 4: lines add up to their sale",
@@ -56,24 +56,24 @@ const BREACHES: &[(&str, &str)] = &[
     ),
     (
         "law 9: the counters beside a line are the sums of its refunds, and never more than was sold",
-        "SELECT l.id FROM sale_line l LEFT JOIN line_back b ON b.sale_line_id = l.id \
+        "SELECT l.id FROM sale_line l LEFT JOIN line_refunded b ON b.sale_line_id = l.id \
          LEFT JOIN refund_line r ON r.sale_line_id = l.id \
-         GROUP BY l.id, l.steps, l.amount, l.discount, l.tax, b.steps, b.amount, b.discount, b.tax \
-         HAVING COALESCE(b.steps, 0) <> COALESCE(SUM(r.steps), 0) \
+         GROUP BY l.id, l.stock_units, l.amount, l.discount, l.tax, b.stock_units, b.amount, b.discount, b.tax \
+         HAVING COALESCE(b.stock_units, 0) <> COALESCE(SUM(r.stock_units), 0) \
          OR COALESCE(b.amount, 0) <> COALESCE(SUM(r.amount), 0) \
          OR COALESCE(b.discount, 0) <> COALESCE(SUM(r.discount), 0) \
          OR COALESCE(b.tax, 0) <> COALESCE(SUM(r.tax), 0) \
-         OR COALESCE(b.steps, 0) > l.steps OR COALESCE(b.amount, 0) > l.amount \
-         OR (b.steps = l.steps AND (b.amount <> l.amount OR b.discount <> l.discount OR b.tax <> l.tax))",
+         OR COALESCE(b.stock_units, 0) > l.stock_units OR COALESCE(b.amount, 0) > l.amount \
+         OR (b.stock_units = l.stock_units AND (b.amount <> l.amount OR b.discount <> l.discount OR b.tax <> l.tax))",
     ),
     (
         "no sale is both voided and refunded or paid",
-        "SELECT v.sale_id FROM voided v WHERE EXISTS (SELECT 1 FROM refund r WHERE r.sale_id = v.sale_id) \
-         OR EXISTS (SELECT 1 FROM owed o WHERE o.sale_id = v.sale_id AND o.paid > 0)",
+        "SELECT v.sale_id FROM sale_void v WHERE EXISTS (SELECT 1 FROM refund r WHERE r.sale_id = v.sale_id) \
+         OR EXISTS (SELECT 1 FROM open_balance o WHERE o.sale_id = v.sale_id AND o.paid > 0)",
     ),
     (
         "what was paid of a debt is the sum of its payments",
-        "SELECT o.tender_id FROM owed o LEFT JOIN payment p ON p.tender_id = o.tender_id \
+        "SELECT o.tender_id FROM open_balance o LEFT JOIN payment p ON p.tender_id = o.tender_id \
          GROUP BY o.tender_id, o.paid HAVING o.paid <> COALESCE(SUM(p.amount), 0)",
     ),
     (
@@ -124,27 +124,27 @@ const WATCHED: &[(&str, &str)] = &[
     ("sale_line", "SUM(amount)"),
     ("tender", "SUM(amount)"),
     ("refund", "SUM(tendered)"),
-    ("line_back", "SUM(steps + amount)"),
-    ("sale_back", "SUM(shipping + refunds + voided)"),
-    ("voided", "COUNT(*)"),
-    ("came_back", "COUNT(*)"),
-    ("owed", "SUM(paid)"),
+    ("line_refunded", "SUM(stock_units + amount)"),
+    ("sale_refunded", "SUM(shipping + refunds + voided)"),
+    ("sale_void", "COUNT(*)"),
+    ("return_decision", "COUNT(*)"),
+    ("open_balance", "SUM(paid)"),
     ("payment", "SUM(amount)"),
     ("day_total", "SUM(gross + sales + refunds)"),
     ("outbox", "SUM(CASE WHEN state = 'waiting' THEN 1 ELSE 0 END)"),
     ("listing", "SUM(revision)"),
     ("connection", "SUM(revision)"),
     ("connection_state", "SUM(sent + refused)"),
-    ("dispatch", "SUM(tries + parked_revision + CASE WHEN holder = 0 THEN 0 ELSE 1 END)"),
+    ("delivery", "SUM(tries + dead_letter_revision + CASE WHEN holder = 0 THEN 0 ELSE 1 END)"),
     ("pull", "SUM(fails + CASE WHEN holder = 0 THEN 0 ELSE 1 END)"),
-    ("kept_order", "SUM(tries)"),
+    ("deferred_order", "SUM(tries)"),
     ("hook_seen", "COUNT(*)"),
-    ("drift", "SUM(CASE WHEN state = 'open' THEN 1 ELSE 0 END)"),
+    ("difference", "SUM(CASE WHEN state = 'open' THEN 1 ELSE 0 END)"),
     ("style", "SUM(revision)"),
     ("code", "COUNT(*)"),
-    ("stocktake", "SUM(scans)"),
-    ("stocktake_count", "SUM(steps + booked)"),
-    ("stocktake_stray", "SUM(scans)"),
+    ("stock_count", "SUM(scans)"),
+    ("stock_count_line", "SUM(stock_units + booked)"),
+    ("stock_count_unknown", "SUM(scans)"),
     ("setting", "COUNT(*)"),
     ("shop_state", "SUM(receipt + in_store + settings_revision)"),
 ];

@@ -214,7 +214,7 @@ fn listings_wait_until_they_were_told() {
         let to = shop.ledger.connection("feed").await.unwrap();
         let lost = shop.ledger.connection("nobody").await.unwrap_err();
         assert_eq!(lost.to_string(), "there is no connection nobody");
-        let hidden = NewItem { keep_off: true, ..piece("off", 100) };
+        let hidden = NewItem { do_not_list: true, ..piece("off", 100) };
         shop.ok(add(vec![piece("p1", 4500), hidden, counted("c0", "0", 100), counted("c1", "5", 100)])).await;
         let waiting = async || {
             let rows = shop.ledger.waiting_listings(to, None).await.unwrap().rows().unwrap();
@@ -252,10 +252,10 @@ fn listings_wait_until_they_were_told() {
         assert_eq!(all().await, ["c1"]);
         // What could not be offered when it was added is offered once it can be.
         shop.ok(adjust("c0", Counted::More(asked("2")))).await;
-        shop.ok(EditItem { keep_off: Some(false), ..edit("off") }).await;
+        shop.ok(EditItem { do_not_list: Some(false), ..edit("off") }).await;
         assert_eq!(waiting().await, ["off InStock", "c0 InStock"]);
         tell_all().await;
-        shop.ok(EditItem { keep_off: Some(true), ..edit("off") }).await;
+        shop.ok(EditItem { do_not_list: Some(true), ..edit("off") }).await;
         assert_eq!(waiting().await, ["off Discontinued"]);
         tell_all().await;
         let view = shop.ledger.item(&code("off")).await.unwrap();

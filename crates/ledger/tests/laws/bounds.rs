@@ -27,7 +27,7 @@ fn by_kilogram(sku: &str, quantity: &str, price: i64) -> NewItem {
 
 fn paper(amount: i64) -> SaleLineIn {
     let title = "Gift note".to_owned();
-    SaleLineIn::Paper { kind: LineKind::GiftNote, title, amount: usd(amount) }
+    SaleLineIn::Paper { kind: LineKind::GiftCertificate, title, amount: usd(amount) }
 }
 
 /// Gross, weight in ounces and cost of everything.

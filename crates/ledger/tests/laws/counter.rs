@@ -77,7 +77,7 @@ fn a_slip_is_filled_line_by_line() {
         let weighed = change(&shop, basket, weigh("w1", "2.5")).await.unwrap();
         change(&shop, basket, weigh("w1", "100 GRM")).await;
         let note = BasketChange::AddPaper {
-            kind: LineKind::GiftNote,
+            kind: LineKind::GiftCertificate,
             title: "Gift note".to_owned(),
             amount: usd(2500),
         };
@@ -155,7 +155,7 @@ fn a_slip_is_held_first_and_rung_up_once() {
         let view = shop.ledger.basket(basket).await.unwrap();
         assert_eq!((view.paying, view.held_until.is_some(), view.due), (true, true, usd(4586)));
         // Another counter, and an order, find it set aside.
-        shop.refuses(sale_of("p1", 4765), "set-aside: a customer of Ada").await;
+        shop.refuses(sale_of("p1", 4765), "on-hold: a customer of Ada").await;
         shop.refuses(changed(basket, lay("p2")), "invalid: is being paid").await;
         let refused = [
             (
@@ -167,7 +167,10 @@ fn a_slip_is_held_first_and_rung_up_once() {
                 "invalid: only cash gives change",
             ),
             (pay(basket, 4586, TenderIn::plain(TenderKind::Cash, usd(0))), "invalid: is missing"),
-            (pay(basket, 4586, TenderIn::plain(TenderKind::Owed, usd(4586))), "invalid: needs a customer"),
+            (
+                pay(basket, 4586, TenderIn::plain(TenderKind::OnAccount, usd(4586))),
+                "invalid: needs a customer",
+            ),
         ];
         for (command, expected) in refused {
             shop.refuses(command, expected).await;
@@ -255,7 +258,7 @@ fn paying_can_be_left_and_a_slip_set_aside() {
         shop.refuses(aside(""), "invalid: may not be empty").await;
         let hold = shop.ok(aside("Rowan Hill")).await;
         assert_eq!(shop.ledger.basket(basket).await.unwrap().state, BasketState::Left);
-        shop.refuses(sale_of("p1", 1000), "set-aside: Rowan Hill").await;
+        shop.refuses(sale_of("p1", 1000), "on-hold: Rowan Hill").await;
         let from = BasketFromHold { hold, channel: Channel::store(), who: "Ada".to_owned() };
         let again = shop.ok(from.clone()).await;
         shop.refuses(from, "hold-over: ended").await;
@@ -380,11 +383,11 @@ fn nobody_gets_cash_for_what_they_still_owe() {
         shop.refuses(all_in_cash, "invalid: this sale has an open balance of $20.09; $10.03 of the refund")
             .await;
         let first = shop.ok(back("1")).await;
-        assert_eq!(first.tenders, [(TenderKind::Owed, usd(1003))]);
+        assert_eq!(first.tenders, [(TenderKind::OnAccount, usd(1003))]);
         assert_eq!(expected(&shop, turn).await, 3000);
         let rest = shop.ok(back("2")).await;
         // 20.06 comes back, of which 10.06 was owed: 10.00 in cash.
-        assert_eq!(rest.tenders, [(TenderKind::Owed, usd(1006)), (cash, usd(1000))]);
+        assert_eq!(rest.tenders, [(TenderKind::OnAccount, usd(1006)), (cash, usd(1000))]);
         assert_eq!((rest.given, rest.rounding), (usd(2006), usd(0)));
         assert_eq!(expected(&shop, turn).await, 2000);
         assert_eq!(shop.ledger.debts(10).await.unwrap(), Vec::new());

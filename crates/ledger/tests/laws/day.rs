@@ -30,7 +30,7 @@ fn a_day_in_the_shop() {
         assert_eq!(shop.ledger.item(&code("hat")).await.unwrap().price, usd(4800));
         shop.ok(adjust("kit", Counted::Less(asked("1"), StockReason::Damage))).await;
         let held = shop.ok(hold(&[("cowl", "1")], Purpose::Customer, None)).await;
-        shop.refuses(sale_of("cowl", 4500), "set-aside: for Ada").await;
+        shop.refuses(sale_of("cowl", 4500), "on-hold: for Ada").await;
         shop.ok(EndHold { id: held.id }).await;
         let basket_hold = shop.ok(basket(&[("hat", "1"), ("kit", "2")])).await;
         let sold = shop
@@ -42,7 +42,7 @@ fn a_day_in_the_shop() {
         let later = TenderIn {
             customer: "Ada".to_owned(),
             due: Some(domain::day::Day::parse("2026-06-17").unwrap()),
-            ..tender(TenderKind::Owed, 700)
+            ..tender(TenderKind::OnAccount, 700)
         };
         let owed = shop.ok(sale(vec![goods("roving", "2")], vec![later])).await;
         let view = shop.ledger.sale(owed.id).await.unwrap();

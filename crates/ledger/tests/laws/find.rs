@@ -59,7 +59,7 @@ async fn stocked(shop: &Shop) -> StyleId {
             color: "fern grey".to_owned(),
             ..by_ounce("w1", "16", 300)
         },
-        NewItem { name: "Shawl".to_owned(), keep_off: true, ..piece("s1", 12000) },
+        NewItem { name: "Shawl".to_owned(), do_not_list: true, ..piece("s1", 12000) },
     ]))
     .await;
     shop.ledger.styles().await.unwrap()[0].id

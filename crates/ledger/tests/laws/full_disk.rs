@@ -47,13 +47,13 @@ async fn a_full_disk_stops_sales_only_while_it_is_full() {
         assert!(unready.to_string().contains("disk is full"), "{unready}");
         // Within the same second nobody makes it try again.
         assert!(matches!(ledger.ready().await, Err(CommandError::Storage(StorageError::NotWritable))));
-        assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.steps(), 1000 - sold);
+        assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.stock_units(), 1000 - sold);
         disk.make_room();
         clock.advance_millis(2000);
         ledger.ready().await.expect("there is room again");
     }
     ledger.execute(None, &sale_of("c1", 100)).await.unwrap();
-    assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.steps(), 1000 - sold - 1);
+    assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.stock_units(), 1000 - sold - 1);
     assert!(ledger.check(|_| ()).await.unwrap().is_clean());
     ledger.close().await;
 }

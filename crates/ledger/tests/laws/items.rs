@@ -106,8 +106,11 @@ fn rows_are_added_or_refused_each_by_itself() {
         assert_eq!(shop.ledger.item(&code("614141007349")).await.unwrap().sku, "g1");
         assert_eq!(shop.ledger.item(&code("00614141007349")).await.unwrap().sku, "g1");
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
-        let working = hat.working.unwrap();
-        assert_eq!((working.by_weight, working.ended, working.price), (usd(4763), usd(4800), usd(4800)));
+        let calculation = hat.calculation.unwrap();
+        assert_eq!(
+            (calculation.by_weight, calculation.ended, calculation.price),
+            (usd(4763), usd(4800), usd(4800))
+        );
         assert_eq!(shop.ledger.item(&code("w1")).await.unwrap().on_hand.to_string(), "32.125 oz");
         audit::clean(&shop).await;
     });
@@ -169,7 +172,7 @@ fn a_known_sku_takes_text_and_price_and_never_stock() {
         let other = NewItem { gtin: Some(gtin("9521234543213")), ..piece("new", 100) };
         check_rows(&shop, vec![(other, "already belongs to Item p1")]).await;
         let kit = shop.ledger.item(&code("c1")).await.unwrap();
-        assert_eq!((kit.name.as_str(), kit.on_hand.steps(), kit.revision), ("Kit, mended", 10, 3));
+        assert_eq!((kit.name.as_str(), kit.on_hand.stock_units(), kit.revision), ("Kit, mended", 10, 3));
         audit::clean(&shop).await;
     });
 }
@@ -197,10 +200,10 @@ fn a_style_is_brought_up_to_date_by_its_name() {
         let styles = shop.ledger.styles().await.unwrap();
         assert_eq!((styles.len(), styles[0].name.as_str(), styles[0].revision), (1, "Ridge beanie", 2));
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
-        assert_eq!((hat.price, hat.working.is_none()), (usd(4500), true));
+        assert_eq!((hat.price, hat.calculation.is_none()), (usd(4500), true));
         shop.ok(EditItem { price: Some(PriceChange::Rule), ..edit("h1") }).await;
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
-        assert_eq!((hat.price, hat.working.unwrap().price), (usd(4800), usd(4800)));
+        assert_eq!((hat.price, hat.calculation.unwrap().price), (usd(4800), usd(4800)));
         let mut wrong = style("A|B", "1", "ONZ", "exact", None);
         wrong.styles[0].sizes = vec!["S|M".to_owned()];
         assert!(said(&shop.ok(wrong).await[0]).contains("invalid: sizes: a size may not hold a |"));

@@ -234,7 +234,7 @@ fn a_refusal_is_given_again_for_a_day_and_what_was_made_for_good() {
         assert_eq!(run("refused", sale_of("KIT", 1000)).await, (true, false), "on {:?}", shop.engine);
         assert_eq!(run("refused", sale_of("KIT", 1000)).await, (true, true));
         // A new refusal takes those away that are over.
-        let kept = "SELECT COUNT(*) FROM answer_key WHERE refused = 1";
+        let kept = "SELECT COUNT(*) FROM idempotency_key WHERE refused = 1";
         assert_eq!(shop.number(kept).await, 1);
         assert_eq!(run("third", wrong).await, (false, false));
         assert_eq!(shop.number(kept).await, 1);

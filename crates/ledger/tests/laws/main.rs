@@ -30,7 +30,7 @@ mod reprice;
 mod sales;
 mod schema;
 mod stock;
-mod stocktake;
+mod stock_count;
 mod today;
 mod troubles;
 mod workbench;

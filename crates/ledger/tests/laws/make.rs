@@ -63,7 +63,7 @@ pub(crate) fn item(kind: ItemKind, sku: &str) -> NewItem {
         stock_unit: None,
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     }
 }
 
@@ -118,7 +118,7 @@ pub(crate) fn edit(sku: &str) -> EditItem {
         weight: None,
         extras: None,
         cost: None,
-        keep_off: None,
+        do_not_list: None,
         who: "maker".to_owned(),
     }
 }

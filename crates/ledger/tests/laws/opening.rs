@@ -54,7 +54,7 @@ fn first_commands_at_once_make_one_shop() {
 /// What the reading commands ask.
 async fn is_read(url: &str) {
     let ledger = Ledger::open(url, Access::Read, Arc::new(SystemClock)).await.unwrap();
-    assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.steps(), 4);
+    assert_eq!(ledger.item(&code("c1")).await.unwrap().on_hand.stock_units(), 4);
     let query = BooksQuery { from: None, to: None, by: BooksBy::default() };
     assert_eq!(ledger.books(&query).await.unwrap()[0].figures.gross, usd(100));
     assert!(ledger.check(|_| ()).await.unwrap().is_clean());

@@ -78,7 +78,7 @@ fn the_preview_lists_every_price_that_changes_and_the_command_changes_these() {
         assert_eq!((done.style.as_str(), done.changed, done.revision), ("Ridge beanie", 2, revision + 1));
         assert_eq!(prices(&shop).await, "h1 49.50, h2 52.00, h3 99.00, h4 45.00, h5 20.00");
         let hat = shop.ledger.item(&code("h1")).await.unwrap();
-        assert_eq!((hat.revision, hat.working.unwrap().price), (2, usd(4950)));
+        assert_eq!((hat.revision, hat.calculation.unwrap().price), (2, usd(4950)));
         // The outbox tells of the new revision, the other shop's price being the old one.
         let told =
             "SELECT o.revision FROM outbox o JOIN item i ON i.id = o.item_id WHERE i.sku = 'h1' ORDER BY 1";

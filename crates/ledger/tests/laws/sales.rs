@@ -17,12 +17,12 @@ pub(crate) fn owed(amount: i64) -> TenderIn {
     TenderIn {
         customer: "Ada".to_owned(),
         due: Some(Day::parse("2026-06-17").unwrap()),
-        ..tender(TenderKind::Owed, amount)
+        ..tender(TenderKind::OnAccount, amount)
     }
 }
 
 fn gift_note(amount: i64) -> SaleLineIn {
-    SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Gift note".to_owned(), amount: usd(amount) }
+    SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Gift note".to_owned(), amount: usd(amount) }
 }
 
 /// A sale's figures in minor units: due, rounding, discounts, change.
@@ -42,7 +42,7 @@ fn sales_add_up() {
         let three = || vec![goods("c1", "1"), goods("c2", "1"), goods("w1", "2")];
         let mixed = vec![
             tender(TenderKind::Card, 3000),
-            tender(TenderKind::GiftNote, 500),
+            tender(TenderKind::GiftCertificate, 500),
             tender(TenderKind::Cash, 1500),
         ];
         let with = |sale: NewSale, discount, shipping| NewSale {
@@ -110,7 +110,8 @@ fn wrong_sales(in_store: &str) -> Vec<(NewSale, &'static str)> {
     let by = |tenders: Vec<TenderIn>| sale(vec![goods("p1", "1")], tenders);
     let many = (0..=MAX_LINES).map(|_| goods("c1", "1")).collect();
     let coins = (0..=MAX_TENDERS).map(|_| tender(TenderKind::Cash, 1)).collect();
-    let euros = SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Note".to_owned(), amount: eur(5) };
+    let euros =
+        SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Note".to_owned(), amount: eur(5) };
     let euro = vec![TenderIn::plain(TenderKind::Cash, eur(5))];
     vec![
         (sale_of("p9", 100), "unknown-code: p9"),
@@ -201,7 +202,7 @@ fn a_sale_takes_exactly_what_its_basket_holds() {
             shop.refuses(with_hold(command, held.id), "invalid: hold: the hold does not match the lines")
                 .await;
         }
-        shop.refuses(sale(vec![goods("c1", "1")], cash(100)), "set-aside: for a sale in progress").await;
+        shop.refuses(sale(vec![goods("c1", "1")], cash(100)), "on-hold: for a sale in progress").await;
         shop.ok(all(held.id)).await;
         shop.refuses(all(held.id), "hold-over: has ended (taken)").await;
         let ended = shop.ok(basket(&[("p2", "1")])).await;
@@ -235,7 +236,7 @@ fn a_basket_that_ran_out_is_taken_again_or_refused_in_words() {
         let parted = shop.ok(basket(&lines)).await;
         shop.clock.advance_millis(BASKET_MS);
         shop.ok(hold(&[("c1", "4")], Purpose::Customer, None)).await;
-        shop.refuses(both(parted.id), "set-aside: for Ada").await;
+        shop.refuses(both(parted.id), "on-hold: for Ada").await;
         // Somebody bought the piece: the basket is told so.
         shop.ok(sale_of("p1", 100)).await;
         shop.refuses(both(parted.id), "already-sold: receipt 3").await;
@@ -283,7 +284,7 @@ fn what_is_owed_is_paid_in_parts() {
         for (command, expected) in [
             (pay(debt, TenderKind::Cash, 2501), "invalid: the open balance is $25.00"),
             (pay(debt, TenderKind::Cash, 0), "invalid: a payment must be more than 0"),
-            (pay(debt, TenderKind::Owed, 5), "invalid: cannot be on account"),
+            (pay(debt, TenderKind::OnAccount, 5), "invalid: cannot be on account"),
             (pay(TenderId::from_raw(3), TenderKind::Cash, 5), "no-such: there is no owed tender 3"),
             (Pay { amount: eur(5), ..pay(debt, TenderKind::Cash, 5) }, "invalid: EUR"),
         ] {
@@ -291,7 +292,7 @@ fn what_is_owed_is_paid_in_parts() {
         }
         let void = |sale| VoidSale { sale, reason: String::new(), who: String::new() };
         shop.refuses(void(sold.id), "not-voidable: part of it was refunded or paid").await;
-        assert_eq!(shop.ok(pay(debt, TenderKind::Cheque, 2500)).await.left, usd(0));
+        assert_eq!(shop.ok(pay(debt, TenderKind::Check, 2500)).await.left, usd(0));
         shop.refuses(pay(debt, TenderKind::Cash, 1), "invalid: the open balance is $0.00").await;
         let undone = shop.ok(sale(vec![goods("p2", "1")], vec![owed(1000)])).await;
         let debt = shop.ledger.sale(undone.id).await.unwrap().tenders[0].id;
@@ -301,7 +302,7 @@ fn what_is_owed_is_paid_in_parts() {
     });
 }
 
-/// A gift note that is sold is not revenue; spending it is a tender.
+/// A gift certificate that is sold is not revenue; spending it is a tender.
 #[test]
 fn a_gift_note_is_not_in_gross() {
     on_each(|shop| async move {

@@ -20,9 +20,11 @@ const ATTACKS: &[(&str, &str)] = &[
     ("law 2, on hand alone", "UPDATE item SET on_hand = on_hand - 1 WHERE sku = 'c1'"),
     ("law 2, sold alone", "UPDATE item SET sold = sold + 1 WHERE sku = 'c1'"),
     ("law 2, a piece sold twice", "UPDATE item SET sold = sold + 1, made = made + 1 WHERE sku = 'sold'"),
+    ("for sale without a price", "UPDATE item SET price = NULL WHERE sku = 'p1'"),
+    ("a price of what is not for sale", "UPDATE item SET for_sale = 0 WHERE sku = 'p1'"),
+    ("law 2, drawn alone", "UPDATE item SET drawn = drawn + 1 WHERE sku = 'c1'"),
     ("a price of nothing", "UPDATE item SET price = 0 WHERE sku = 'p1'"),
     ("a price beyond range", "UPDATE item SET price = 1000000000001 WHERE sku = 'p1'"),
-    ("a kind that is none", "UPDATE item SET kind = 'pair' WHERE sku = 'p1'"),
     ("goods by weight without unit", "UPDATE item SET stock_unit = NULL WHERE sku = 'w1'"),
     ("a unit for a piece", "UPDATE item SET stock_unit = 'ONZ' WHERE sku = 'p1'"),
     ("half a weight", "UPDATE item SET weight = '5' WHERE sku = 'p1'"),
@@ -33,9 +35,8 @@ const ATTACKS: &[(&str, &str)] = &[
     ("a code of no item", "INSERT INTO code (code, item_id) VALUES ('stray', 7)"),
     ("an item away from its entries", "DELETE FROM item WHERE sku = 'c1'"),
     ("an entry of nothing", "UPDATE stock_entry SET change = 0"),
-    ("an entry for no reason", "UPDATE stock_entry SET why = 'stolen'"),
     ("an entry of no item", "UPDATE stock_entry SET item_id = 7"),
-    ("a hold of nothing", "UPDATE hold SET steps = 0"),
+    ("a hold of nothing", "UPDATE hold SET stock_units = 0"),
     ("an open hold that ended", "UPDATE hold SET ended_ms = 1 WHERE state = 'open'"),
     ("an ended hold without its end", "UPDATE hold SET state = 'ended' WHERE state = 'open'"),
     ("law 4, a cent more goods", "UPDATE sale SET goods = goods + 1"),
@@ -44,17 +45,17 @@ const ATTACKS: &[(&str, &str)] = &[
     ("law 4, a refund's cent", "UPDATE refund SET tendered = tendered + 1"),
     ("the same receipt twice", "UPDATE sale SET receipt = 1"),
     ("a sale without receipt", "UPDATE sale SET receipt = NULL"),
-    ("a past sale with one", "UPDATE sale SET past = 1"),
+    ("a past sale with one", "UPDATE sale SET backfilled = 1"),
     ("a sale on no channel", "UPDATE sale SET channel = 'moon'"),
     ("a line of no sale", "UPDATE sale_line SET sale_id = 7"),
-    ("a line of nothing", "UPDATE sale_line SET steps = 0"),
+    ("a line of nothing", "UPDATE sale_line SET stock_units = 0"),
     ("more off a line than it is", "UPDATE sale_line SET discount = amount + 1"),
-    ("law 9, more steps than sold", "UPDATE line_back SET steps = steps_sold + 1"),
-    ("law 9, more money than sold", "UPDATE line_back SET amount = amount_sold + 1"),
-    ("law 9, more discount than sold", "UPDATE line_back SET discount = discount_sold + 1"),
-    ("law 9, more tax than sold", "UPDATE line_back SET tax = tax_sold + 1"),
-    ("law 9, more shipping than sold", "UPDATE sale_back SET shipping = shipping_sold + 1"),
-    ("voided and refunded", "UPDATE sale_back SET voided = 1 WHERE refunds > 0"),
+    ("law 9, more stock units than sold", "UPDATE line_refunded SET stock_units = stock_units_sold + 1"),
+    ("law 9, more money than sold", "UPDATE line_refunded SET amount = amount_sold + 1"),
+    ("law 9, more discount than sold", "UPDATE line_refunded SET discount = discount_sold + 1"),
+    ("law 9, more tax than sold", "UPDATE line_refunded SET tax = tax_sold + 1"),
+    ("law 9, more shipping than sold", "UPDATE sale_refunded SET shipping = shipping_sold + 1"),
+    ("voided and refunded", "UPDATE sale_refunded SET voided = 1 WHERE refunds > 0"),
     (
         "two shops that give orders of one channel",
         "INSERT INTO connection (id, name, channel, takes_orders) \
@@ -62,34 +63,33 @@ const ATTACKS: &[(&str, &str)] = &[
     ),
     (
         "voided twice",
-        "INSERT INTO voided (sale_id, at_ms, reason, who) SELECT sale_id, 1, '', '' FROM voided",
+        "INSERT INTO sale_void (sale_id, at_ms, reason, who) SELECT sale_id, 1, '', '' FROM sale_void",
     ),
     (
         "a fate decided twice",
-        "INSERT INTO came_back (refund_line_id, fate, at_ms, who) \
-        SELECT refund_line_id, 'shelf', 1, '' FROM came_back",
+        "INSERT INTO return_decision (refund_line_id, disposition, at_ms, who) \
+        SELECT refund_line_id, 'shelf', 1, '' FROM return_decision",
     ),
     ("a tender of nothing at all", "UPDATE tender SET sale_id = NULL WHERE sale_id IS NOT NULL"),
     (
         "a tender of both",
         "UPDATE tender SET refund_id = (SELECT MIN(id) FROM refund) WHERE refund_id IS NULL",
     ),
-    ("a tender of no kind", "UPDATE tender SET kind = 'shells'"),
-    ("more paid than owed", "UPDATE owed SET paid = amount + 1"),
-    ("paid below nothing", "UPDATE owed SET paid = -1"),
+    ("more paid than owed", "UPDATE open_balance SET paid = amount + 1"),
+    ("paid below nothing", "UPDATE open_balance SET paid = -1"),
     (
         "a payment of nothing",
         "INSERT INTO payment (id, tender_id, kind, amount, at_ms, who) \
-        SELECT 1, tender_id, 'cash', 0, 1, '' FROM owed",
+        SELECT 1, tender_id, 'cash', 0, 1, '' FROM open_balance",
     ),
     (
         "a payment that is owed",
         "INSERT INTO payment (id, tender_id, kind, amount, at_ms, who) \
-        SELECT 1, tender_id, 'owed', 5, 1, '' FROM owed",
+        SELECT 1, tender_id, 'on-account', 5, 1, '' FROM open_balance",
     ),
     (
         "law 5, the same key twice",
-        "INSERT INTO answer_key (scope, key, body_hash, made_ms) \
+        "INSERT INTO idempotency_key (scope, key, body_hash, made_ms) \
         VALUES ('s', 'k', 'a', 1), ('s', 'k', 'b', 1)",
     ),
     (
@@ -155,11 +155,11 @@ const ADDED_TO: [&str; 11] = [
     "tender",
     "refund",
     "refund_line",
-    "came_back",
-    "voided",
+    "return_decision",
+    "sale_void",
     "payment",
     "drawer_entry",
-    "audit",
+    "activity",
 ];
 
 /// What `deploy/` takes from the program's role on PostgreSQL is the same list.

@@ -58,7 +58,7 @@ fn stock_is_counted_lost_and_gained() {
 }
 
 #[test]
-fn a_move_names_the_sale_that_it_went_with_or_came_back_from() {
+fn a_move_names_the_sale_that_it_went_with_or_return_decision_from() {
     on_each(|shop| async move {
         shop.ok(add(vec![piece("p1", 4800), counted("c1", "9", 200)])).await;
         let sold = shop.ok(sale_of("p1", 4800)).await;
@@ -159,8 +159,8 @@ fn a_hold_is_of_all_its_lines_or_of_none() {
         let hour = Some(START.plus_millis(HOUR_MS));
         let year = Some(START.plus_millis(367 * 24 * HOUR_MS));
         let refused = [
-            (hold(&[("p2", "1"), ("p1", "1")], Purpose::Market, hour), "set-aside: on hold for Ada"),
-            (hold(&[("c1", "3")], Purpose::Market, hour), "set-aside: for Ada"),
+            (hold(&[("p2", "1"), ("p1", "1")], Purpose::Market, hour), "on-hold: on hold for Ada"),
+            (hold(&[("c1", "3")], Purpose::Market, hour), "on-hold: for Ada"),
             (hold(&[("c1", "6")], Purpose::Market, hour), "not-enough: 6 requested, 2 available"),
             (hold(&[("p2", "2")], Purpose::Market, hour), "not-enough: 2 requested, 1 available"),
             (
@@ -193,13 +193,10 @@ fn a_basket_is_held_for_ten_minutes() {
         shop.ok(add(vec![piece("p1", 100), piece("p2", 100)])).await;
         let held = shop.ok(basket(&[("p1", "1"), ("p2", "1")])).await;
         assert_eq!(held.until, Some(START.plus_millis(10 * MINUTE_MS)));
-        shop.refuses(
-            sale_of("p1", 100),
-            "set-aside: for a sale in progress until May 17, 2026, 10:10 AM UTC",
-        )
-        .await;
+        shop.refuses(sale_of("p1", 100), "on-hold: for a sale in progress until May 17, 2026, 10:10 AM UTC")
+            .await;
         shop.clock.advance_millis(BASKET_MS - 1);
-        shop.refuses(sale_of("p1", 100), "set-aside: for a sale in progress").await;
+        shop.refuses(sale_of("p1", 100), "on-hold: for a sale in progress").await;
         assert_eq!(shop.ok(SweepHolds).await, 0);
         shop.clock.advance_millis(1);
         assert!(shop.ledger.has_expired_holds().await.unwrap());

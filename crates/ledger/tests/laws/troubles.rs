@@ -134,7 +134,7 @@ async fn blocked<T>(shop: &Shop, work: impl Future<Output = T>) -> (T, Duration)
     let mut raw = shop.raw().await;
     let begin: &[&str] = match shop.engine {
         Engine::Sqlite => &["BEGIN IMMEDIATE"],
-        Engine::Postgres => &["BEGIN", "LOCK TABLE item, answer_key IN ACCESS EXCLUSIVE MODE"],
+        Engine::Postgres => &["BEGIN", "LOCK TABLE item, idempotency_key IN ACCESS EXCLUSIVE MODE"],
     };
     for statement in begin {
         sqlx::query(*statement).execute(&mut *raw).await.unwrap();

@@ -3,7 +3,7 @@
 use crate::audit;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
-use domain::pricing::Working;
+use domain::pricing::Calculation;
 use ledger::people::Audited;
 use ledger::shelf::{
     FinishPieces, Finished, KeepPictures, MAX_PIECES_AT_ONCE, NewPiece, Picture, PictureName, PieceOutcome,
@@ -75,7 +75,7 @@ fn a_piece_is_weighed_priced_and_on_the_shelf_with_its_work() {
         .await;
         // 6.35 oz x 7.50 = 47.625, to the cent 47.63; with 2.50 it is 50.13, to the whole 50.
         assert_eq!((done.item.price.price(), done.margin), (usd(5000), Some(usd(1793))));
-        let by_rule = done.by_rule.map(|w: Working| w.to_string());
+        let by_rule = done.by_rule.map(|w: Calculation| w.to_string());
         assert_eq!(by_rule.as_deref(), Some("6.35 oz × 7.50 an ounce = 47.63 + 2.50 extras → 50.00"));
         let item = shop.ledger.item(&code(&done.item.in_store)).await.unwrap();
         assert_eq!((item.name.as_str(), item.on_hand.to_string()), ("Ridge beanie, fawn, L", "1".to_owned()));

@@ -44,7 +44,7 @@ pub(crate) fn item(sku: &str, kind: ItemKind, price: &str, quantity: &str) -> Ne
         stock_unit: (kind == ItemKind::Weight).then_some(WeightUnit::Ounce),
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     }
 }
 

@@ -16,7 +16,7 @@ async fn the_later_state_wins() {
         let delivered = with_status(&first, 3, OrderStatus::OrderDelivered);
         let in_transit = with_status(&first, 2, OrderStatus::OrderInTransit);
         let undated = IncomingOrder { modified: None, ..delivered.clone() };
-        let steps: [(&IncomingOrder, &str); 5] = [
+        let stock_units: [(&IncomingOrder, &str); 5] = [
             (&first, "taken, sale true, 1 filled, 0 short, 0 refunds"),
             (&delivered, "changed, 0 refunds"),
             // Older news, arriving late, changes nothing.
@@ -24,7 +24,7 @@ async fn the_later_state_wins() {
             (&delivered, "known, 0 refunds"),
             (&undated, "known, 0 refunds"),
         ];
-        for (state, expected) in steps {
+        for (state, expected) in stock_units {
             assert_eq!(told(&take(&shop, state).await), expected, "{} {:?}", shop.engine, state.status);
         }
         let view = shop.ledger.orders(None, false, 1).await.unwrap().remove(0);

@@ -29,7 +29,7 @@ fn piece(sku: &str, style: &str, size: &str, color: &str, ounces: &str) -> NewIt
         stock_unit: None,
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     }
 }
 
@@ -49,7 +49,7 @@ async fn add(shop: &TestShop, items: Vec<NewItem>) {
 }
 
 fn one() -> Quantity {
-    Quantity::from_steps(1, Measure::Units).unwrap()
+    Quantity::from_stock_units(1, Measure::Units).unwrap()
 }
 
 #[tokio::test]
@@ -87,7 +87,7 @@ async fn style_comes_before_size_before_color_before_weight() {
 #[tokio::test]
 async fn what_is_not_listed_is_found_page_by_page() {
     for shop in shops().await {
-        let off = NewItem { keep_off: true, ..piece("OFF", "", "", "", "1") };
+        let off = NewItem { do_not_list: true, ..piece("OFF", "", "", "", "1") };
         let items = (0..5).map(|n| piece(&format!("P{n}"), "", "", "", "1")).chain([off]).collect();
         add(&shop, items).await;
         let feed = shop.ledger.connection("feed").await.unwrap();

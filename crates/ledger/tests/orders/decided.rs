@@ -189,7 +189,7 @@ async fn a_line_is_released_from_a_hold_that_blocks_it() {
 }
 
 #[tokio::test]
-async fn what_came_back_or_is_set_aside_for_the_line_fills_it() {
+async fn what_return_decision_or_is_set_aside_for_the_line_fills_it() {
     for shop in shops().await {
         stock_up(&shop).await;
         let group = hold(&shop, "P1", "1", Purpose::Customer).await;

@@ -51,7 +51,7 @@ async fn a_quantity_goes_down_and_up_again_and_loses_nothing() {
             assert!(books.starts_with(&format!("1 sales, {quantity} units")), "{books}");
             let view = shop.ledger.orders(None, false, 1).await.unwrap().remove(0);
             let shown = view.lines.iter().filter(|l| l.state == OrderLineState::Filled);
-            let shown: i64 = shown.map(|l| l.quantity.steps()).sum();
+            let shown: i64 = shown.map(|l| l.quantity.stock_units()).sum();
             assert_eq!(shown.to_string(), quantity, "{}: what the order shows", shop.engine);
             assert!(books.contains(&format!("= {net},")), "{quantity}: {books}");
             clean(&shop).await;

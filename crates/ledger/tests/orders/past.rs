@@ -117,7 +117,7 @@ fn new_piece() -> ledger::shelf::NewItem {
         stock_unit: None,
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     }
 }
 

@@ -17,17 +17,17 @@ async fn a_newer_state_with_an_equal_body_keeps_its_date() {
     for shop in shops().await {
         stock_up(&shop).await;
         let first = order("H-1", vec![line("P1", "1", "40.00")]);
-        let steps = [
+        let stock_units = [
             (shipped(&first, 1, "6.00"), "taken, sale true, 1 filled, 0 short, 0 refunds"),
             (shipped(&first, 9, "6.00"), KNOWN),
             (shipped(&first, 5, "2.00"), KNOWN),
         ];
-        for (state, expected) in &steps {
+        for (state, expected) in &stock_units {
             assert_eq!(told(&take(&shop, state).await), *expected, "{} {:?}", shop.engine, state.modified);
         }
         let id = shop.ledger.orders(None, false, 1).await.unwrap().remove(0).id;
         let detail = shop.ledger.order(id).await.unwrap();
-        assert_eq!((detail.shipping, detail.modified), (usd("6.00"), steps[1].0.modified));
+        assert_eq!((detail.shipping, detail.modified), (usd("6.00"), stock_units[1].0.modified));
         assert!(books(&shop).await.contains("shipping 6.00"), "{}", books(&shop).await);
         shop.end().await;
     }

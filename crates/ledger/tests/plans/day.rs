@@ -33,7 +33,7 @@ async fn ok<C: Command>(shop: &TestShop, command: C) -> C::Answer {
 
 fn owed(amount: i64) -> TenderIn {
     let due = Some(Day::parse("2026-07-17").unwrap());
-    TenderIn { customer: "Rowan Hill".to_owned(), due, ..tender(TenderKind::Owed, amount) }
+    TenderIn { customer: "Rowan Hill".to_owned(), due, ..tender(TenderKind::OnAccount, amount) }
 }
 
 fn order(number: &str, sku: &str, quantity: &str) -> IncomingOrder {

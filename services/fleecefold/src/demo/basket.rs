@@ -32,8 +32,8 @@ pub(super) struct Priced {
 
 impl Priced {
     /// Amounts of a quantity of goods with a discount in percent.
-    pub(super) fn of(good: &Good, steps: i64, off_percent: i64) -> Result<Self, DemoError> {
-        let quantity = Quantity::from_steps(steps, good.measure).doing("read a quantity")?;
+    pub(super) fn of(good: &Good, stock_units: i64, off_percent: i64) -> Result<Self, DemoError> {
+        let quantity = Quantity::from_stock_units(stock_units, good.measure).doing("read a quantity")?;
         let amount = line_amount(good.price, quantity).doing("price a line")?;
         let currency = amount.currency();
         // // Rounded down to five cents, as people do at a counter.
@@ -86,15 +86,15 @@ pub(super) fn choose(dice: &mut Rng, shelf: &Shelf, door: Door) -> Vec<Wanted> {
     };
     let mut wanted: Vec<Wanted> = Vec::new();
     for _ in 0..lines {
-        let (kind, steps) = kind_and_steps(dice, door);
-        if let Some(good) = shelf.one_left(dice, kind, steps, &wanted) {
-            wanted.push(Wanted { good, steps });
+        let (kind, stock_units) = kind_and_stock_units(dice, door);
+        if let Some(good) = shelf.one_left(dice, kind, stock_units, &wanted) {
+            wanted.push(Wanted { good, stock_units });
         }
     }
     wanted
 }
 
-fn kind_and_steps(dice: &mut Rng, door: Door) -> (ItemKind, i64) {
+fn kind_and_stock_units(dice: &mut Rng, door: Door) -> (ItemKind, i64) {
     let kind = dice.between(1, 100);
     if door == Door::Wholesale {
         return if kind <= 25 { (ItemKind::Piece, 1) } else { (ItemKind::Counted, dice.between(3, 8)) };

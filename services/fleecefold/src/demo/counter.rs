@@ -47,13 +47,13 @@ impl Live {
         let wanted = basket::choose(&mut self.dice, &self.shelf, visit.door);
         let priced = wanted
             .iter()
-            .map(|w| Priced::of(self.shelf.good(w.good)?, w.steps, off))
+            .map(|w| Priced::of(self.shelf.good(w.good)?, w.stock_units, off))
             .collect::<Result<Vec<_>, _>>()?;
         if priced.is_empty() {
             return Ok(());
         }
         for w in &wanted {
-            self.shelf.change(w.good, -w.steps);
+            self.shelf.change(w.good, -w.stock_units);
         }
         let done = self.ring_up(visit, &priced).await?;
         self.afterwards(visit, &wanted, &priced, &done).await
@@ -102,7 +102,7 @@ impl Live {
             let slip = VoidSale { sale: done.id, reason: "rung up twice".to_owned(), who: self.family() };
             self.ledger.execute(None, &slip).await.doing("void a sale")?;
             for w in wanted {
-                self.shelf.change(w.good, w.steps);
+                self.shelf.change(w.good, w.stock_units);
             }
             return Ok(());
         }
@@ -130,18 +130,18 @@ impl Live {
             let due_day = self.zone.day_of(visit.at.plus_millis(DUE_AFTER_MS));
             let customer = people::shop(&mut self.dice);
             let amount = self.money(due)?;
-            return Ok(vec![TenderIn { kind: TenderKind::Owed, amount, customer, due: Some(due_day) }]);
+            return Ok(vec![TenderIn { kind: TenderKind::OnAccount, amount, customer, due: Some(due_day) }]);
         }
         if self.gift_notes > 0 && due > GIFT_NOTE {
             self.gift_notes -= 1;
-            let note = TenderIn::plain(TenderKind::GiftNote, self.money(GIFT_NOTE)?);
+            let note = TenderIn::plain(TenderKind::GiftCertificate, self.money(GIFT_NOTE)?);
             return Ok(vec![note, TenderIn::plain(TenderKind::Card, self.money(due - GIFT_NOTE)?)]);
         }
         let in_notes = |rest: i64| (rest + NOTE - 1) / NOTE * NOTE;
         let (cash, cheque) = if visit.door == Door::Market { (60, 0) } else { (32, 7) };
         Ok(match self.dice.between(1, 100) {
             roll if roll <= cash => vec![TenderIn::plain(TenderKind::Cash, self.money(in_notes(due))?)],
-            roll if roll <= cash + cheque => vec![TenderIn::plain(TenderKind::Cheque, self.money(due)?)],
+            roll if roll <= cash + cheque => vec![TenderIn::plain(TenderKind::Check, self.money(due)?)],
             roll if roll > 96 && due > 2 * NOTE => {
                 let card = due / 2 / 100 * 100;
                 vec![
@@ -155,7 +155,8 @@ impl Live {
 
     async fn sell_gift_note(&mut self) -> Result<(), DemoError> {
         let amount = self.money(GIFT_NOTE)?;
-        let line = SaleLineIn::Paper { kind: LineKind::GiftNote, title: "Gift note".to_owned(), amount };
+        let line =
+            SaleLineIn::Paper { kind: LineKind::GiftCertificate, title: "Gift note".to_owned(), amount };
         let sale = NewSale {
             channel: Channel::store(),
             lines: vec![line],
@@ -175,7 +176,7 @@ impl Live {
     /// Holds a piece for a customer for a week: it is picked up, given up, or its time runs out.
     async fn set_aside(&mut self, visit: Visit) -> Result<(), DemoError> {
         let Some(good) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &[]) else { return Ok(()) };
-        let piece = Wanted { good, steps: 1 };
+        let piece = Wanted { good, stock_units: 1 };
         let until = visit.at.plus_millis(HELD_FOR_MS);
         let for_whom = people::name(&mut self.dice);
         let hold = self.hold(&[piece], Purpose::Customer, for_whom, Some(until)).await?;
@@ -197,7 +198,7 @@ impl Live {
         let mut lines = Vec::with_capacity(pieces.len());
         for piece in pieces {
             lines.push(HoldLine { code: self.shelf.good(piece.good)?.code.clone(), quantity: Asked::ONE });
-            self.shelf.change(piece.good, -piece.steps);
+            self.shelf.change(piece.good, -piece.stock_units);
         }
         let hold = NewHold { lines, purpose, for_whom, until };
         Ok(self.ledger.execute(None, &hold).await.doing("set a piece aside")?.answer.id)

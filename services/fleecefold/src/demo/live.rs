@@ -165,7 +165,7 @@ impl Live {
             let mut pieces = Vec::new();
             for _ in 0..count {
                 if let Some(good) = self.shelf.one_left(&mut self.dice, ItemKind::Piece, 1, &pieces) {
-                    pieces.push(Wanted { good, steps: 1 });
+                    pieces.push(Wanted { good, stock_units: 1 });
                 }
             }
             let for_whom = match purpose {
@@ -187,7 +187,7 @@ impl Live {
     }
 }
 
-fn asked(steps: i64, measure: Measure) -> Result<Asked, DemoError> {
-    let quantity = Quantity::from_steps(steps, measure).doing("read a quantity")?;
+fn asked(stock_units: i64, measure: Measure) -> Result<Asked, DemoError> {
+    let quantity = Quantity::from_stock_units(stock_units, measure).doing("read a quantity")?;
     Ok(Asked { value: quantity.value(), unit: None })
 }

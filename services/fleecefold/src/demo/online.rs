@@ -39,14 +39,14 @@ impl Live {
     pub(super) async fn order(&mut self, visit: Visit) -> Result<(), DemoError> {
         let mut wanted = basket::choose(&mut self.dice, &self.shelf, Door::Online);
         for w in &wanted {
-            self.shelf.change(w.good, -w.steps);
+            self.shelf.change(w.good, -w.stock_units);
         }
         let off = basket::off(&mut self.dice, Door::Online);
         let just_sold = self.just_sold.take().filter(|_| self.dice.chance(NAMES_THE_JUST_SOLD));
         wanted.extend(just_sold);
         let priced = wanted
             .iter()
-            .map(|w| Priced::of(self.shelf.good(w.good)?, w.steps, off))
+            .map(|w| Priced::of(self.shelf.good(w.good)?, w.stock_units, off))
             .collect::<Result<Vec<_>, _>>()?;
         if priced.is_empty() {
             return Ok(());

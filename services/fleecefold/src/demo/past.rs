@@ -63,7 +63,7 @@ fn order(
     let wanted = basket::choose(dice, shelf, visit.door);
     let priced = wanted
         .iter()
-        .map(|w| Priced::of(shelf.good(w.good)?, w.steps, off))
+        .map(|w| Priced::of(shelf.good(w.good)?, w.stock_units, off))
         .collect::<Result<Vec<_>, _>>()?;
     if priced.is_empty() {
         return Ok(None);

@@ -79,23 +79,23 @@ impl Live {
                 let modified = Some(self.clock_now());
                 self.take(&IncomingOrder { status: OrderStatus::OrderCancelled, modified, ..order }).await?;
                 for w in wanted {
-                    self.shelf.change(w.good, w.steps);
+                    self.shelf.change(w.good, w.stock_units);
                 }
                 Ok(())
             }
             Promise::Settled { sale } => self.settled(sale).await,
             Promise::Fetched { hold, piece } => {
-                let priced = Priced::of(self.shelf.good(piece.good)?, piece.steps, 0)?;
+                let priced = Priced::of(self.shelf.good(piece.good)?, piece.stock_units, 0)?;
                 self.ring_up_held(hold, &priced).await
             }
             Promise::LetGo { hold, piece } => {
                 self.ledger.execute(None, &EndHold { id: hold }).await.doing("let a held piece go")?;
-                self.shelf.change(piece.good, piece.steps);
+                self.shelf.change(piece.good, piece.stock_units);
                 Ok(())
             }
             Promise::RanOut { piece } => {
                 self.ledger.execute(None, &SweepHolds).await.doing("end the holds that ran out")?;
-                self.shelf.change(piece.good, piece.steps);
+                self.shelf.change(piece.good, piece.stock_units);
                 Ok(())
             }
         }
@@ -122,7 +122,7 @@ impl Live {
         self.ledger.execute(None, &refund).await.doing("give money back")?;
         self.refunds += 1;
         if fate == ReturnDisposition::Shelf {
-            self.shelf.change(piece.good, piece.steps);
+            self.shelf.change(piece.good, piece.stock_units);
         }
         Ok(())
     }
@@ -146,7 +146,7 @@ impl Live {
         if let Some((line, _, _)) = open {
             let decided = DecideReturn { line: *line, fate: ReturnDisposition::Shelf, who: self.family() };
             self.ledger.execute(None, &decided).await.doing("put a returned piece on the shelf")?;
-            self.shelf.change(piece.good, piece.steps);
+            self.shelf.change(piece.good, piece.stock_units);
         }
         Ok(())
     }
@@ -155,7 +155,7 @@ impl Live {
         let view = self.ledger.sale(sale).await.doing("look a sale up")?;
         for tender in view.tenders {
             let Some(amount) = tender.still_owed.filter(|owed| !owed.is_zero()) else { continue };
-            let paid = Pay { tender: tender.id, kind: TenderKind::Cheque, amount, who: self.family() };
+            let paid = Pay { tender: tender.id, kind: TenderKind::Check, amount, who: self.family() };
             self.ledger.execute(None, &paid).await.doing("take a payment")?;
         }
         Ok(())

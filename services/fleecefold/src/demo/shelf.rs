@@ -67,7 +67,7 @@ fn new_item(row: ItemRow) -> NewItem {
         stock_unit: row.stock_unit,
         description: row.description,
         images: row.images,
-        keep_off: false,
+        do_not_list: false,
     }
 }
 
@@ -85,7 +85,7 @@ pub(super) struct Good {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Wanted {
     pub(super) good: usize,
-    pub(super) steps: i64,
+    pub(super) stock_units: i64,
 }
 
 #[derive(Debug, Default)]
@@ -103,7 +103,7 @@ impl Shelf {
             let measure = item.kind.measure(item.stock_unit).unwrap_or(Measure::Units);
             let quantity = match item.quantity {
                 Some(asked) => Quantity::resolve_or_zero(asked, measure).doing("read a quantity")?,
-                None => Quantity::from_steps(1, measure).doing("read a quantity")?,
+                None => Quantity::from_stock_units(1, measure).doing("read a quantity")?,
             };
             self.goods.push(Good {
                 code: Code::parse(&added.sku).doing("read a sku")?,
@@ -111,7 +111,7 @@ impl Shelf {
                 kind: item.kind,
                 measure,
                 price: added.price.price(),
-                left: quantity.steps(),
+                left: quantity.stock_units(),
             });
         }
         Ok(())
@@ -125,16 +125,16 @@ impl Shelf {
         self.goods.len()
     }
 
-    pub(super) fn change(&mut self, at: usize, steps: i64) {
+    pub(super) fn change(&mut self, at: usize, stock_units: i64) {
         if let Some(good) = self.goods.get_mut(at) {
-            good.left += steps;
+            good.left += stock_units;
         }
     }
 
     /// Items of a kind with at least this many steps left, except those in `but`.
-    pub(super) fn with_left(&self, kind: ItemKind, steps: i64, but: &[Wanted]) -> Vec<usize> {
+    pub(super) fn with_left(&self, kind: ItemKind, stock_units: i64, but: &[Wanted]) -> Vec<usize> {
         let fits = |(at, good): &(usize, &Good)| {
-            good.kind == kind && good.left >= steps && but.iter().all(|w| w.good != *at)
+            good.kind == kind && good.left >= stock_units && but.iter().all(|w| w.good != *at)
         };
         self.goods.iter().enumerate().filter(fits).map(|(at, _)| at).collect()
     }
@@ -144,10 +144,10 @@ impl Shelf {
         &self,
         dice: &mut Rng,
         kind: ItemKind,
-        steps: i64,
+        stock_units: i64,
         but: &[Wanted],
     ) -> Option<usize> {
-        let left = self.with_left(kind, steps, but);
+        let left = self.with_left(kind, stock_units, but);
         let (one, other) = (dice.pick(&left).copied(), dice.pick(&left).copied());
         one.min(other)
     }

@@ -326,7 +326,7 @@ impl Row for ItemRow {
             stock_unit: self.stock_unit,
             description: self.description,
             images: self.images,
-            keep_off: false,
+            do_not_list: false,
         }
     }
 

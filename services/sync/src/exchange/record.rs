@@ -35,7 +35,8 @@ pub(crate) fn line(row: ListingRow, image_base: Option<&str>) -> Result<Line, Co
 
 /// An item as a listing, whether it is on offer or not.
 pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Listing, CommandError> {
-    let availability = Availability::of(item.on_hand.steps(), item.held.steps(), item.keep_off);
+    let availability =
+        Availability::of(item.on_hand.stock_units(), item.held.stock_units(), item.do_not_list);
     Ok(Listing {
         sku: stored("item.sku", Code::parse(&item.sku))?,
         gtin: item.gtin.as_deref().map(|g| stored("item.gtin", Gtin::parse(g))).transpose()?,
@@ -57,7 +58,7 @@ pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Li
 fn on_offer(availability: Availability, free: Quantity) -> Result<Quantity, CommandError> {
     match availability {
         Availability::InStock => Ok(free),
-        _ => stored("item.on_hand", Quantity::from_steps(0, free.measure())),
+        _ => stored("item.on_hand", Quantity::from_stock_units(0, free.measure())),
     }
 }
 

@@ -108,7 +108,7 @@ fn hat() -> NewItem {
         stock_unit: None,
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     }
 }
 

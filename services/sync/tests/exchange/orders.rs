@@ -234,7 +234,7 @@ async fn json_rejects_go_out_as_lines_and_come_back() {
     let rejects = shop.read("orders.rejects.jsonl");
     let mended = shop.orders("orders.rejects.jsonl", &rejects.replace("B9", "B2")).await.unwrap();
     assert_eq!((mended.taken, mended.rejected), (1, 0), "{rejects}");
-    assert!(shop.ledger.item(&Code::parse("B2").unwrap()).await.unwrap().on_hand.steps() == 0);
+    assert!(shop.ledger.item(&Code::parse("B2").unwrap()).await.unwrap().on_hand.stock_units() == 0);
 }
 
 #[tokio::test]

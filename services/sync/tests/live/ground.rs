@@ -116,7 +116,7 @@ impl Ground {
             stock_unit: None,
             description: String::new(),
             images: Vec::new(),
-            keep_off: false,
+            do_not_list: false,
         };
         let add = AddItems { items: vec![item], who: "test".to_owned(), progress: None };
         let done = self.ledger.execute(None, &add).await.unwrap().answer;

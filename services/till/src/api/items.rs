@@ -10,7 +10,7 @@ use crate::shown;
 use crate::values::WeightText;
 use domain::codes::Gtin;
 use domain::people::Permission;
-use domain::pricing::Working;
+use domain::pricing::Calculation;
 use ledger::shelf::ItemView;
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -43,7 +43,7 @@ pub(crate) struct ItemShown {
     /// `rule` or `hand`.
     priced_by: &'static str,
     /// How the price came about, while the style's rate is still that of the price.
-    working: Option<WorkingShown>,
+    calculation: Option<CalculationShown>,
     /// What one cost; null if it is not known, left out for whoever may not see it.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, required = false)]
@@ -52,7 +52,7 @@ pub(crate) struct ItemShown {
     /// The unit that goods by weight are stocked and priced in.
     unit_code: Option<&'static str>,
     /// Kept off online.
-    keep_off: bool,
+    do_not_list: bool,
     on_hand: String,
     /// Of these, set aside.
     held: String,
@@ -68,7 +68,7 @@ pub(crate) struct ItemShown {
 /// A price by weight, step by step.
 #[derive(Debug, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
-pub(crate) struct WorkingShown {
+pub(crate) struct CalculationShown {
     weight: WeightText,
     /// Money for one unit.
     rate: String,
@@ -89,19 +89,19 @@ pub(crate) struct WorkingShown {
     words: String,
 }
 
-impl From<&Working> for WorkingShown {
-    fn from(working: &Working) -> Self {
+impl From<&Calculation> for CalculationShown {
+    fn from(calculation: &Calculation) -> Self {
         Self {
-            weight: working.weight.into(),
-            rate: working.rate.per().to_string(),
-            unit_code: working.rate.unit().code(),
-            by_weight: working.by_weight.to_string(),
-            extras: working.extras.to_string(),
-            ending: working.ending.to_string(),
-            ended: working.ended.to_string(),
-            minimum: working.minimum_used.map(|m| m.to_string()),
-            price: working.price.to_string(),
-            words: working.to_string(),
+            weight: calculation.weight.into(),
+            rate: calculation.rate.per().to_string(),
+            unit_code: calculation.rate.unit().code(),
+            by_weight: calculation.by_weight.to_string(),
+            extras: calculation.extras.to_string(),
+            ending: calculation.ending.to_string(),
+            ended: calculation.ended.to_string(),
+            minimum: calculation.minimum_used.map(|m| m.to_string()),
+            price: calculation.price.to_string(),
+            words: calculation.to_string(),
         }
     }
 }
@@ -129,10 +129,10 @@ impl ItemShown {
             price: item.price.to_string(),
             price_currency: item.price.currency().to_string(),
             priced_by: if item.priced_by_hand { "hand" } else { "rule" },
-            working: item.working.as_ref().map(WorkingShown::from),
+            calculation: item.calculation.as_ref().map(CalculationShown::from),
             cost: caller.may(Permission::SeeCost).then(|| item.cost.map(|c| c.to_string())),
             unit_code,
-            keep_off: item.keep_off,
+            do_not_list: item.do_not_list,
             on_hand: shown::quantity(item.on_hand),
             held: shown::quantity(item.held),
             free,

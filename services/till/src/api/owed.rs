@@ -1,4 +1,4 @@
-//! POST /api/owed/{tender}/payments
+//! POST /api/balances/{tender}/payments
 
 use crate::answer::Answer;
 use crate::app::App;
@@ -44,7 +44,7 @@ pub(crate) struct LeftShown {
 }
 
 /// Pays what a tender of kind `owed` left owed, or a part of it.
-#[utoipa::path(post, path = "/api/owed/{tender}/payments", tag = "sales", request_body = PaymentText,
+#[utoipa::path(post, path = "/api/balances/{tender}/payments", tag = "sales", request_body = PaymentText,
     params(("tender" = String, Path, description = "The owed tender, as the sale shows it."), KeyHeader),
     responses((status = 201, description = "What is left.", body = LeftShown), WriteProblems))]
 pub(crate) async fn pay(
@@ -67,25 +67,25 @@ mod tests {
     async fn what_is_owed_is_paid_in_parts() {
         let shop = TestShop::open().await;
         let sale = json!({"channel": "wholesale", "lines": [{"sku": "COWL", "quantity": "1"}],
-            "tenders": [{"kind": "owed", "amount": "48.00", "customer": "Bridge yarn shop", "due": "2026-06-16"}]});
+            "tenders": [{"kind": "on-account", "amount": "48.00", "customer": "Bridge yarn shop", "due": "2026-06-16"}]});
         let sale = shop.post("/api/sales", "k1", sale).await.json();
         let id = sale["id"].as_str().expect("an id");
         let shown = shop.get(&format!("/api/sales/{id}")).await.json();
         let tender = shown["tenders"][0]["id"].as_str().expect("a tender");
-        let path = format!("/api/owed/{tender}/payments");
-        let pay = |amount: &str| json!({"kind": "cheque", "amount": amount});
+        let path = format!("/api/balances/{tender}/payments");
+        let pay = |amount: &str| json!({"kind": "check", "amount": amount});
         let first = shop.post(&path, "p1", pay("20.00")).await;
         assert_eq!((first.status, first.json()), (201, json!({"stillOwed": "28.00"})));
         let again = shop.post(&path, "p1", pay("20.00")).await;
         assert_eq!((again.status, again.json()), (201, json!({"stillOwed": "28.00"})));
         shop.post(&path, "p2", pay("28.01")).await.expect_fault("#/amount");
         shop.post(&path, "p3", pay("0.00")).await.expect_fault("#/amount");
-        shop.post(&path, "p4", json!({"kind": "owed", "amount": "1.00"}))
+        shop.post(&path, "p4", json!({"kind": "on-account", "amount": "1.00"}))
             .await
             .expect_problem("invalid", 422);
         shop.post(&path, "p5", json!({"kind": "cash", "amount": 5})).await.expect_fault("#/amount");
         assert_eq!(shop.post(&path, "p6", pay("28.00")).await.json(), json!({"stillOwed": "0.00"}));
-        shop.post("/api/owed/77/payments", "p7", pay("1.00")).await.expect_problem("no-such", 404);
-        shop.post("/api/owed/x/payments", "p8", pay("1.00")).await.expect_problem("no-such", 404);
+        shop.post("/api/balances/77/payments", "p7", pay("1.00")).await.expect_problem("no-such", 404);
+        shop.post("/api/balances/x/payments", "p8", pay("1.00")).await.expect_problem("no-such", 404);
     }
 }

@@ -68,7 +68,8 @@ fn fates() -> Vec<&'static str> {
 /// What a field of one schema alone must be.
 fn own(schema: &str, field: &str) -> Option<Form> {
     let kinds = || [ItemKind::Piece, ItemKind::Counted, ItemKind::Weight].map(ItemKind::code).to_vec();
-    let lines = || [LineKind::Goods, LineKind::GiftNote, LineKind::Deposit].map(LineKind::code).to_vec();
+    let lines =
+        || [LineKind::Goods, LineKind::GiftCertificate, LineKind::Deposit].map(LineKind::code).to_vec();
     let losses = || StockReason::ALL.into_iter().filter(|why| why.is_loss()).map(StockReason::code).collect();
     Some(match (schema, field) {
         ("ItemShown" | "ItemText" | "ShelfRowShown", "kind") => Words(kinds()),

@@ -135,7 +135,7 @@ async fn the_counter_s_pages_are_shown_to_everybody_at_the_counter() {
     let turn = OpenDrawer { channel, counts: Vec::new(), who };
     let turn = shop.ledger().execute(None, &turn).await.expect("a turn").answer.to_string();
     let owed = json!({"channel": "store", "lines": [{"sku": "SPINDLE", "quantity": "1"}],
-        "tenders": [{"kind": "owed", "amount": "18.00", "customer": "Ann", "due": "2026-06-17"}]});
+        "tenders": [{"kind": "on-account", "amount": "18.00", "customer": "Ann", "due": "2026-06-17"}]});
     let sold = shop.post("/api/sales", "k1", owed).await;
     assert_eq!(sold.status, 201, "{}", sold.text());
     let sale = sold.json()["id"].as_str().expect("an id").to_owned();

@@ -12,11 +12,11 @@ mod item_text;
 mod read;
 mod reprice;
 mod returned;
-mod stocktake;
-mod stocktake_differences;
-mod stocktake_end;
-mod stocktake_scan;
-mod stocktakes;
+mod stock_count;
+mod stock_count_differences;
+mod stock_count_end;
+mod stock_count_scan;
+mod stock_counts;
 mod style;
 mod style_text;
 mod styles;
@@ -26,7 +26,7 @@ use crate::caller::{Access, Caller};
 use crate::problem::Problem;
 use crate::query::Named;
 use crate::routes::Route;
-use domain::ids::{StocktakeId, StyleId};
+use domain::ids::{StockCountId, StyleId};
 use domain::people::Permission;
 
 /// Its routes.
@@ -53,12 +53,12 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/shelf/styles/{id}/text", price, style_text::edit_text),
         Route::get("/shelf/styles/{id}/price", price, reprice::preview),
         Route::post("/shelf/styles/{id}/price", price, reprice::reprice),
-        Route::get("/shelf/stocktakes", count, stocktakes::list_stocktakes),
-        Route::post("/shelf/stocktakes", count, stocktakes::begin),
-        Route::get("/shelf/stocktakes/{id}", count, stocktake::read_stocktake),
-        Route::post("/shelf/stocktakes/{id}/scan", count, stocktake_scan::scan),
-        Route::get("/shelf/stocktakes/{id}/differences", count, stocktake_differences::read_differences),
-        Route::post("/shelf/stocktakes/{id}/end", count, stocktake_end::end),
+        Route::get("/shelf/counts", count, stock_counts::list_stock_counts),
+        Route::post("/shelf/counts", count, stock_counts::begin),
+        Route::get("/shelf/counts/{id}", count, stock_count::read_stock_count),
+        Route::post("/shelf/counts/{id}/scan", count, stock_count_scan::scan),
+        Route::get("/shelf/counts/{id}/differences", count, stock_count_differences::read_differences),
+        Route::post("/shelf/counts/{id}/end", count, stock_count_end::end),
     ]
 }
 
@@ -68,7 +68,7 @@ impl Named for StyleId {
     }
 }
 
-impl Named for StocktakeId {
+impl Named for StockCountId {
     fn named(text: &str) -> Result<Self, Problem> {
         text.parse().map_err(|_| crate::query::no_such("stock count", text))
     }
@@ -89,7 +89,7 @@ pub(crate) fn ways(caller: &Caller, here: &str) -> Vec<Way> {
         ("By style", "/shelf/styles", Permission::Look),
         ("On hold", "/shelf/holds", Permission::Look),
         ("Returns", "/shelf/returned", Permission::GiveBack),
-        ("Stock count", "/shelf/stocktakes", Permission::Count),
+        ("Stock count", "/shelf/counts", Permission::Count),
     ];
     let may = all.into_iter().filter(|(_, _, permission)| caller.may(*permission));
     may.map(|(name, path, _)| Way { name, path, is_here: path == here }).collect()

@@ -67,7 +67,7 @@ mod tests {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
         let owed = json!({"channel": "store", "lines": [{"sku": "SPINDLE", "quantity": "1"}],
-            "tenders": [{"kind": "owed", "amount": "18.00", "customer": "Ada", "due": "2026-05-17"}]});
+            "tenders": [{"kind": "on-account", "amount": "18.00", "customer": "Ada", "due": "2026-05-17"}]});
         assert_eq!(shop.post("/api/sales", "k1", owed).await.status, 201);
         for (sku, key) in [("COWL", "k2"), ("HAT", "k3")] {
             shop.sell(sku, key).await;

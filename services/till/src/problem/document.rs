@@ -9,7 +9,7 @@ use utoipa::ToSchema;
 #[derive(Debug, Default, Serialize, ToSchema)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct ProblemDocument {
-    /// `/problems/…`: already-sold, set-aside, not-enough, gone, unknown-code, wrong-digit,
+    /// `/problems/…`: already-sold, on-hold, not-enough, gone, unknown-code, wrong-digit,
     /// key-reused, still-running, no-such, hold-over, invalid, more-than-sold, not-voidable, stale,
     /// precondition-required, code-taken, order-differs, same-date-other-contents, refund-waits, number-used-again,
     /// key-missing, malformed, too-slow, too-large, unsupported-media-type, method-not-allowed, not-found, sign-in-needed, not-allowed,
@@ -25,16 +25,16 @@ pub(crate) struct ProblemDocument {
     /// invalid: which values are wrong.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub(crate) errors: Vec<Fault>,
-    /// already-sold, set-aside, not-enough, gone: which item.
+    /// already-sold, on-hold, not-enough, gone: which item.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) item: Option<ProblemItem>,
     /// already-sold: where and when.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) sold: Option<SoldDocument>,
-    /// set-aside: for whom.
+    /// on-hold: for whom.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) for_whom: Option<String>,
-    /// set-aside: until when; left out if the hold has no end.
+    /// on-hold: until when; left out if the hold has no end.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) until: Option<String>,
     /// above-your-limit: which limit, by its name in /api/limits.

@@ -81,7 +81,7 @@ fn kind_of(rejection: &Rejection) -> Kind {
         Rejection::WrongDigit { .. } => Kind::WrongDigit,
         Rejection::AlreadySold { .. } => Kind::AlreadySold,
         Rejection::Gone { .. } => Kind::Gone,
-        Rejection::SetAside { .. } => Kind::SetAside,
+        Rejection::OnHold { .. } => Kind::OnHold,
         Rejection::NotEnough { .. } => Kind::NotEnough,
         Rejection::KeyReused => Kind::KeyReused,
         Rejection::StillRunning => Kind::StillRunning,
@@ -113,7 +113,7 @@ fn fill(document: &mut ProblemDocument, rejection: Rejection) {
             document.item = item(code, title);
             document.why = Some(why);
         }
-        Rejection::SetAside { code, title, for_whom, until } => {
+        Rejection::OnHold { code, title, for_whom, until } => {
             document.item = item(code, title);
             document.for_whom = Some(for_whom);
             document.until = until.map(|u| u.to_string());
@@ -187,7 +187,7 @@ mod tests {
         let (code, title) = (text("A-1"), text("Moor cowl"));
         let sku = || (code.clone(), title.clone());
         let ((c1, t1), (c2, t2), (c3, t3), (c4, t4)) = (sku(), sku(), sku(), sku());
-        let aside = Rejection::SetAside { code: c3, title: t3, for_whom: text("Ann"), until: Some(at) };
+        let aside = Rejection::OnHold { code: c3, title: t3, for_whom: text("Ann"), until: Some(at) };
         let too_few = Rejection::NotEnough { code: c4, title: t4, asked: text("3"), free: text("2") };
         let too_much = Rejection::MoreThanSold { title: text("cowl"), asked: text("2"), left: text("1") };
         let differs = Rejection::OrderDiffers { channel: text("online"), number: text("9") };
@@ -199,7 +199,7 @@ mod tests {
             (Rejection::WrongDigit { code: text("X"), expected: 3 }, "wrong-digit", 422, "/checkDigit"),
             (Rejection::AlreadySold { code: c1, title: t1, sold }, "already-sold", 409, "/sold/receipt"),
             (Rejection::Gone { code: c2, title: t2, why: text("damage") }, "gone", 409, "/why"),
-            (aside, "set-aside", 409, "/until"),
+            (aside, "on-hold", 409, "/until"),
             (too_few, "not-enough", 409, "/free"),
             (Rejection::KeyReused, "key-reused", 422, "/detail"),
             (Rejection::StillRunning, "still-running", 409, "/detail"),

@@ -44,7 +44,7 @@ pub(crate) enum WriteProblems {
     /// unknown-code or no-such
     #[response(status = 404, content_type = "application/problem+json")]
     NoSuch(ProblemDocument),
-    /// already-sold (by whom and when), set-aside (until when), not-enough, gone, hold-over,
+    /// already-sold (by whom and when), on-hold (until when), not-enough, gone, hold-over,
     /// not-voidable, code-taken, order-differs, same-date-other-contents, refund-waits, number-used-again, or
     /// still-running
     #[response(status = 409, content_type = "application/problem+json")]

@@ -75,7 +75,7 @@ impl Bench {
     pub(super) fn sample(&self, shop: &Shop) -> Result<Sample, BenchError> {
         let read = |column: &str| {
             let sql = format!(
-                "SELECT {column} FROM answer_key WHERE answer IS NOT NULL ORDER BY made_ms DESC LIMIT 1"
+                "SELECT {column} FROM idempotency_key WHERE answer IS NOT NULL ORDER BY made_ms DESC LIMIT 1"
             );
             self.shops.text(shop, &sql)
         };

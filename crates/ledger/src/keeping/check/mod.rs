@@ -5,6 +5,7 @@
 //! bounded, whatever the shop's size.
 
 mod codes;
+mod known_codes;
 mod rule;
 mod rules_counter;
 mod rules_goods;
@@ -32,7 +33,7 @@ pub const FINDINGS_OF_A_LAW: usize = 50;
 pub enum Law {
     /// 1: one stock count, 0 ≤ held ≤ on hand, a piece at most one.
     OneShelf,
-    /// 2: made = on hand + sold − put back + written off, each counter as its entries say.
+    /// 2: made = on hand + drawn + sold − put back + written off, each counter as its entries say.
     SoldOnce,
     /// 3: entries sum to stock, open holds to what is held, days to their entries.
     LedgerAddsUp,
@@ -172,6 +173,8 @@ impl Ledger {
         totals::check(&mut snapshot, &shop, &mut report).await?;
         progress(codes::WHAT);
         codes::check(&mut snapshot, &mut report).await?;
+        progress(known_codes::WHAT);
+        known_codes::check(&mut snapshot, &mut report).await?;
         snapshot.rollback().await?;
         report.findings.sort_by_key(|finding| finding.law);
         Ok(report)

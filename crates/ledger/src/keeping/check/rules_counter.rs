@@ -11,10 +11,10 @@ pub(super) const RULES: &[Rule] = &[
         record: "drawer turn",
         fields: &[Money("expected"), Money("float"), Money("over or short"), Number("counts of the float")],
         text: "SELECT t.id AS id, t.channel AS name, COALESCE(e.amount, 0) AS e1, t.expected AS f1, \
-            COALESCE(e.float_in, 0) AS e2, t.float_in AS f2, \
+            COALESCE(e.opening_cash, 0) AS e2, t.opening_cash AS f2, \
             CASE WHEN t.closed_ms IS NULL THEN 0 ELSE t.counted - t.expected END AS e3, COALESCE(t.difference, 0) AS f3, \
             1 AS e4, COALESCE(e.floats, 0) AS f4 FROM drawer_turn t LEFT JOIN (\
-            SELECT turn_id, SUM(amount) AS amount, SUM(CASE WHEN kind = 'float' THEN amount ELSE 0 END) AS float_in, \
+            SELECT turn_id, SUM(amount) AS amount, SUM(CASE WHEN kind = 'float' THEN amount ELSE 0 END) AS opening_cash, \
             SUM(CASE WHEN kind = 'float' THEN 1 ELSE 0 END) AS floats FROM drawer_entry GROUP BY turn_id) e \
             ON e.turn_id = t.id",
     },

@@ -17,10 +17,10 @@ pub(super) const RULES: &[Rule] = &[
     },
     Rule {
         law: Law::SoldOnce,
-        what: "made = on hand + sold − put back + written off does not hold",
+        what: "made = on hand + drawn + sold − put back + written off does not hold",
         record: "item",
         fields: &[Number("made"), Number("sold less put back")],
-        text: "SELECT id, sku AS name, on_hand + sold - put_back + written_off AS e1, made AS f1, \
+        text: "SELECT id, sku AS name, on_hand + drawn + sold - put_back + written_off AS e1, made AS f1, \
             CASE WHEN sold - put_back < 0 THEN 0 WHEN kind = 'piece' AND sold - put_back > 1 THEN 1 \
                 ELSE sold - put_back END AS e2, \
             sold - put_back AS f2 FROM item",
@@ -34,10 +34,10 @@ pub(super) const RULES: &[Rule] = &[
             COALESCE(e.sold, 0) AS e2, i.sold AS f2, COALESCE(e.put_back, 0) AS e3, i.put_back AS f3, \
             COALESCE(e.written_off, 0) AS e4, i.written_off AS f4 FROM item i LEFT JOIN (\
             SELECT item_id, \
-            SUM(CASE WHEN why = 'made' OR (why = 'count' AND change > 0) THEN change ELSE 0 END) AS made, \
-            SUM(CASE WHEN why = 'sold' THEN -change ELSE 0 END) AS sold, \
-            SUM(CASE WHEN why IN ('put-back', 'voided') THEN change ELSE 0 END) AS put_back, \
-            SUM(CASE WHEN why IN ('damage', 'gift', 'own-use') OR (why = 'count' AND change < 0) THEN -change ELSE 0 END) \
+            SUM(CASE WHEN reason = 'made' OR (reason = 'count' AND change > 0) THEN change ELSE 0 END) AS made, \
+            SUM(CASE WHEN reason = 'sold' THEN -change ELSE 0 END) AS sold, \
+            SUM(CASE WHEN reason IN ('put-back', 'voided') THEN change ELSE 0 END) AS put_back, \
+            SUM(CASE WHEN reason IN ('damage', 'gift', 'own-use') OR (reason = 'count' AND change < 0) THEN -change ELSE 0 END) \
                 AS written_off \
             FROM stock_entry GROUP BY item_id) e ON e.item_id = i.id",
     },
@@ -46,14 +46,14 @@ pub(super) const RULES: &[Rule] = &[
         what: "a counter of an item differs from its sale lines and what came back of them",
         record: "item",
         fields: &[Number("sold"), Number("put back")],
-        text: "SELECT i.id AS id, i.sku AS name, COALESCE(l.steps, 0) AS e1, i.sold AS f1, \
-            COALESCE(b.steps, 0) + COALESCE(v.steps, 0) AS e2, i.put_back AS f2 FROM item i \
-            LEFT JOIN (SELECT item_id, SUM(steps) AS steps FROM sale_line WHERE item_id IS NOT NULL GROUP BY item_id) l \
+        text: "SELECT i.id AS id, i.sku AS name, COALESCE(l.stock_units, 0) AS e1, i.sold AS f1, \
+            COALESCE(b.stock_units, 0) + COALESCE(v.stock_units, 0) AS e2, i.put_back AS f2 FROM item i \
+            LEFT JOIN (SELECT item_id, SUM(stock_units) AS stock_units FROM sale_line WHERE item_id IS NOT NULL GROUP BY item_id) l \
                 ON l.item_id = i.id \
-            LEFT JOIN (SELECT sl.item_id, SUM(rl.steps) AS steps FROM came_back c \
+            LEFT JOIN (SELECT sl.item_id, SUM(rl.stock_units) AS stock_units FROM return_decision c \
                 JOIN refund_line rl ON rl.id = c.refund_line_id JOIN sale_line sl ON sl.id = rl.sale_line_id \
-                WHERE c.fate = 'shelf' AND sl.item_id IS NOT NULL GROUP BY sl.item_id) b ON b.item_id = i.id \
-            LEFT JOIN (SELECT sl.item_id, SUM(sl.steps) AS steps FROM voided w JOIN sale_line sl ON sl.sale_id = w.sale_id \
+                WHERE c.disposition = 'shelf' AND sl.item_id IS NOT NULL GROUP BY sl.item_id) b ON b.item_id = i.id \
+            LEFT JOIN (SELECT sl.item_id, SUM(sl.stock_units) AS stock_units FROM sale_void w JOIN sale_line sl ON sl.sale_id = w.sale_id \
                 WHERE sl.item_id IS NOT NULL GROUP BY sl.item_id) v ON v.item_id = i.id",
     },
     Rule {
@@ -78,8 +78,8 @@ pub(super) const RULES: &[Rule] = &[
         what: "the open holds do not sum to what is held",
         record: "item",
         fields: &[Number("held")],
-        text: "SELECT i.id AS id, i.sku AS name, COALESCE(h.steps, 0) AS e1, i.held AS f1 FROM item i \
-            LEFT JOIN (SELECT item_id, SUM(steps) AS steps FROM hold WHERE state = 'open' GROUP BY item_id) h \
+        text: "SELECT i.id AS id, i.sku AS name, COALESCE(h.stock_units, 0) AS e1, i.held AS f1 FROM item i \
+            LEFT JOIN (SELECT item_id, SUM(stock_units) AS stock_units FROM hold WHERE state = 'open' GROUP BY item_id) h \
                 ON h.item_id = i.id",
     },
     Rule {

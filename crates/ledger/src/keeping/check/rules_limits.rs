@@ -11,7 +11,7 @@ pub(super) const RULES: &[Rule] = &[
         record: "sale",
         fields: &[
             Money("goods"),
-            Money("gift notes and deposits"),
+            Money("gift certificates and deposits"),
             Money("tax"),
             Money("shipping"),
             Money("tendered"),
@@ -31,8 +31,8 @@ pub(super) const RULES: &[Rule] = &[
         text: "SELECT id, code AS name, \
             CASE WHEN price > 100000000000 THEN 100000000000 ELSE price END AS e1, price AS f1, \
             CASE WHEN amount > 100000000000 THEN 100000000000 ELSE amount END AS e2, amount AS f2, \
-            CASE WHEN steps > most THEN most ELSE steps END AS e3, steps AS f3 FROM (\
-            SELECT id, code, price, amount, steps, CASE unit WHEN '' THEN 1000000 WHEN 'ONZ' THEN 35273961 \
+            CASE WHEN stock_units > most THEN most ELSE stock_units END AS e3, stock_units AS f3 FROM (\
+            SELECT id, code, price, amount, stock_units, CASE unit WHEN '' THEN 1000000 WHEN 'ONZ' THEN 35273961 \
             WHEN 'LBR' THEN 2204622 WHEN 'GRM' THEN 1000000000 WHEN 'HGM' THEN 10000000 ELSE 1000000 END AS most \
             FROM sale_line) AS line",
     },
@@ -76,8 +76,8 @@ mod tests {
         };
         check(0, &format!("> {MAX_AMOUNT} THEN {MAX_AMOUNT} "), 5);
         check(1, &format!("> {MAX_AMOUNT} THEN {MAX_AMOUNT} "), 2);
-        check(1, &format!("'' THEN {} ", Measure::Units.max_line_steps()), 1);
-        let most = |unit| Measure::Thousandths(unit).max_line_steps();
+        check(1, &format!("'' THEN {} ", Measure::Units.max_line_stock_units()), 1);
+        let most = |unit| Measure::Thousandths(unit).max_line_stock_units();
         for unit in [WeightUnit::Ounce, WeightUnit::Pound, WeightUnit::Gram, WeightUnit::HundredGrams] {
             check(1, &format!("'{}' THEN {} ", unit.code(), most(unit)), 1);
         }

@@ -45,9 +45,9 @@ pub(super) const RULES: &[Rule] = &[
         fields: &[Flag("has an end if it is held"), Number("revision that is parked")],
         text: "SELECT i.id AS id, i.sku || ' on ' || c.name AS name, \
             CASE WHEN d.holder = 0 THEN 0 ELSE 1 END AS e1, CASE WHEN d.lease_ms = 0 THEN 0 ELSE 1 END AS f1, \
-            CASE WHEN d.parked_revision > i.revision THEN i.revision ELSE d.parked_revision END AS e2, \
-            d.parked_revision AS f2 \
-            FROM dispatch d JOIN connection c ON c.id = d.connection_id JOIN item i ON i.id = d.item_id",
+            CASE WHEN d.dead_letter_revision > i.revision THEN i.revision ELSE d.dead_letter_revision END AS e2, \
+            d.dead_letter_revision AS f2 \
+            FROM delivery d JOIN connection c ON c.id = d.connection_id JOIN item i ON i.id = d.item_id",
     },
     Rule {
         law: Law::Records,
@@ -65,7 +65,7 @@ pub(super) const RULES: &[Rule] = &[
         text: "SELECT id, number AS name, 1 AS e1, CASE WHEN raw = '' THEN 0 ELSE 1 END AS f1, \
             1 AS e2, CASE WHEN raw_hash = '' THEN 0 ELSE 1 END AS f2, \
             CASE WHEN holder = 0 THEN 0 ELSE 1 END AS e3, CASE WHEN lease_ms = 0 THEN 0 ELSE 1 END AS f3 \
-            FROM kept_order",
+            FROM deferred_order",
     },
     Rule {
         law: Law::Records,
@@ -73,6 +73,6 @@ pub(super) const RULES: &[Rule] = &[
         record: "difference",
         fields: &[Flag("is the item's code")],
         text: "SELECT f.id AS id, f.sku AS name, 1 AS e1, CASE WHEN k.item_id IS NULL THEN 0 ELSE 1 END AS f1 \
-            FROM drift f LEFT JOIN code k ON k.item_id = f.item_id AND k.code = f.sku WHERE f.item_id IS NOT NULL",
+            FROM difference f LEFT JOIN code k ON k.item_id = f.item_id AND k.code = f.sku WHERE f.item_id IS NOT NULL",
     },
 ];

@@ -11,7 +11,7 @@ pub(super) const RULES: &[Rule] = &[
         record: "sale",
         fields: &[
             Money("goods"),
-            Money("gift notes and deposits"),
+            Money("gift certificates and deposits"),
             Money("discounts"),
             Money("tax"),
             Money("tendered"),
@@ -57,16 +57,16 @@ pub(super) const RULES: &[Rule] = &[
         text: "SELECT t.id AS id, t.customer AS name, t.amount AS e1, COALESCE(o.amount, 0) AS f1, \
             CASE WHEN o.tender_id IS NULL THEN 0 ELSE t.sale_id END AS e2, COALESCE(o.sale_id, 0) AS f2, \
             COALESCE(p.amount, 0) AS e3, COALESCE(o.paid, 0) AS f3 FROM tender t \
-            LEFT JOIN owed o ON o.tender_id = t.id \
+            LEFT JOIN open_balance o ON o.tender_id = t.id \
             LEFT JOIN (SELECT tender_id, SUM(amount) AS amount FROM payment GROUP BY tender_id) p ON p.tender_id = t.id \
-            WHERE t.kind = 'owed' AND t.sale_id IS NOT NULL",
+            WHERE t.kind = 'on-account' AND t.sale_id IS NOT NULL",
     },
     Rule {
         law: Law::SaidOnce,
         what: "a key was kept without its answer",
         record: "key",
         fields: &[Flag("has an answer")],
-        text: "SELECT 0 AS id, scope || ' ' || key AS name, 1 AS e1, 0 AS f1 FROM answer_key WHERE answer IS NULL",
+        text: "SELECT 0 AS id, scope || ' ' || key AS name, 1 AS e1, 0 AS f1 FROM idempotency_key WHERE answer IS NULL",
     },
     Rule {
         law: Law::NothingLost,
@@ -76,7 +76,7 @@ pub(super) const RULES: &[Rule] = &[
         text: "SELECT s.id AS id, COALESCE('receipt ' || CAST(s.receipt AS TEXT), 'no receipt') AS name, \
             1 AS e1, CASE WHEN s.receipt IS NULL OR s.receipt = 1 \
                 OR EXISTS (SELECT 1 FROM sale b WHERE b.receipt = s.receipt - 1) THEN 1 ELSE 0 END AS f1, \
-            1 - s.past AS e2, CASE WHEN s.receipt IS NULL THEN 0 ELSE 1 END AS f2 FROM sale s",
+            1 - s.backfilled AS e2, CASE WHEN s.receipt IS NULL THEN 0 ELSE 1 END AS f2 FROM sale s",
     },
     Rule {
         law: Law::NothingLost,
@@ -105,22 +105,22 @@ pub(super) const RULES: &[Rule] = &[
             Money("discount given back, against what was sold"),
             Money("tax given back, against what was sold"),
         ],
-        text: "SELECT l.id AS id, l.code AS name, COALESCE(r.steps, 0) AS e1, COALESCE(b.steps, 0) AS f1, \
+        text: "SELECT l.id AS id, l.code AS name, COALESCE(r.stock_units, 0) AS e1, COALESCE(b.stock_units, 0) AS f1, \
             COALESCE(r.amount, 0) AS e2, COALESCE(b.amount, 0) AS f2, \
             COALESCE(r.discount, 0) AS e3, COALESCE(b.discount, 0) AS f3, \
             COALESCE(r.tax, 0) AS e4, COALESCE(b.tax, 0) AS f4, COALESCE(r.cost, 0) AS e5, COALESCE(b.cost, 0) AS f5, \
-            l.steps AS e6, COALESCE(b.steps_sold, 0) AS f6, l.amount AS e7, COALESCE(b.amount_sold, 0) AS f7, \
+            l.stock_units AS e6, COALESCE(b.stock_units_sold, 0) AS f6, l.amount AS e7, COALESCE(b.amount_sold, 0) AS f7, \
             l.discount AS e8, COALESCE(b.discount_sold, 0) AS f8, l.tax AS e9, COALESCE(b.tax_sold, 0) AS f9, \
-            CASE WHEN b.steps > l.steps THEN l.steps ELSE COALESCE(b.steps, 0) END AS e10, COALESCE(b.steps, 0) AS f10, \
-            CASE WHEN b.steps >= l.steps OR b.amount > l.amount THEN l.amount ELSE COALESCE(b.amount, 0) END AS e11, \
+            CASE WHEN b.stock_units > l.stock_units THEN l.stock_units ELSE COALESCE(b.stock_units, 0) END AS e10, COALESCE(b.stock_units, 0) AS f10, \
+            CASE WHEN b.stock_units >= l.stock_units OR b.amount > l.amount THEN l.amount ELSE COALESCE(b.amount, 0) END AS e11, \
             COALESCE(b.amount, 0) AS f11, \
-            CASE WHEN b.steps >= l.steps OR b.discount > l.discount THEN l.discount ELSE COALESCE(b.discount, 0) END AS e12, \
+            CASE WHEN b.stock_units >= l.stock_units OR b.discount > l.discount THEN l.discount ELSE COALESCE(b.discount, 0) END AS e12, \
             COALESCE(b.discount, 0) AS f12, \
-            CASE WHEN b.steps >= l.steps OR b.tax > l.tax THEN l.tax ELSE COALESCE(b.tax, 0) END AS e13, \
+            CASE WHEN b.stock_units >= l.stock_units OR b.tax > l.tax THEN l.tax ELSE COALESCE(b.tax, 0) END AS e13, \
             COALESCE(b.tax, 0) AS f13 \
-            FROM (SELECT sale_line_id FROM line_back UNION SELECT sale_line_id FROM refund_line) u \
-            JOIN sale_line l ON l.id = u.sale_line_id LEFT JOIN line_back b ON b.sale_line_id = u.sale_line_id \
-            LEFT JOIN (SELECT sale_line_id, SUM(steps) AS steps, SUM(amount) AS amount, SUM(discount) AS discount, \
+            FROM (SELECT sale_line_id FROM line_refunded UNION SELECT sale_line_id FROM refund_line) u \
+            JOIN sale_line l ON l.id = u.sale_line_id LEFT JOIN line_refunded b ON b.sale_line_id = u.sale_line_id \
+            LEFT JOIN (SELECT sale_line_id, SUM(stock_units) AS stock_units, SUM(amount) AS amount, SUM(discount) AS discount, \
                 SUM(tax) AS tax, SUM(cost) AS cost FROM refund_line GROUP BY sale_line_id) r \
                 ON r.sale_line_id = u.sale_line_id",
     },
@@ -143,9 +143,9 @@ pub(super) const RULES: &[Rule] = &[
             COALESCE(b.shipping, 0) AS f3, COALESCE(r.refunds, 0) AS e4, COALESCE(b.refunds, 0) AS f4, \
             CASE WHEN v.sale_id IS NULL THEN 0 ELSE 1 END AS e5, COALESCE(b.voided, 0) AS f5, \
             CASE WHEN v.sale_id IS NULL THEN COALESCE(r.refunds, 0) ELSE 0 END AS e6, COALESCE(r.refunds, 0) AS f6 \
-            FROM (SELECT sale_id FROM sale_back UNION SELECT sale_id FROM refund UNION SELECT sale_id FROM voided) u \
-            JOIN sale s ON s.id = u.sale_id LEFT JOIN sale_back b ON b.sale_id = u.sale_id \
-            LEFT JOIN voided v ON v.sale_id = u.sale_id \
+            FROM (SELECT sale_id FROM sale_refunded UNION SELECT sale_id FROM refund UNION SELECT sale_id FROM sale_void) u \
+            JOIN sale s ON s.id = u.sale_id LEFT JOIN sale_refunded b ON b.sale_id = u.sale_id \
+            LEFT JOIN sale_void v ON v.sale_id = u.sale_id \
             LEFT JOIN (SELECT sale_id, SUM(shipping) AS shipping, COUNT(*) AS refunds FROM refund GROUP BY sale_id) r \
                 ON r.sale_id = u.sale_id",
     },
@@ -163,8 +163,8 @@ pub(super) const RULES: &[Rule] = &[
         record: "refund line",
         fields: &[Flag("goods came back"), Number("units")],
         text: "SELECT rl.id AS id, '' AS name, 0 AS e1, CASE WHEN c.refund_line_id IS NULL THEN 0 ELSE 1 END AS f1, \
-            0 AS e2, rl.units AS f2 FROM refund_line rl LEFT JOIN came_back c ON c.refund_line_id = rl.id \
-            WHERE rl.steps = 0",
+            0 AS e2, rl.units AS f2 FROM refund_line rl LEFT JOIN return_decision c ON c.refund_line_id = rl.id \
+            WHERE rl.stock_units = 0",
     },
     Rule {
         law: Law::GivenBackOnce,
@@ -173,6 +173,6 @@ pub(super) const RULES: &[Rule] = &[
         fields: &[Money("discount left, at most the amount left")],
         text: "SELECT l.id AS id, l.code AS name, CASE WHEN l.discount - b.discount > l.amount - b.amount \
             THEN l.amount - b.amount ELSE l.discount - b.discount END AS e1, l.discount - b.discount AS f1 \
-            FROM line_back b JOIN sale_line l ON l.id = b.sale_line_id",
+            FROM line_refunded b JOIN sale_line l ON l.id = b.sale_line_id",
     },
 ];

@@ -42,10 +42,10 @@ impl Command for HurryConnection {
 }
 
 const HURRIED: [&str; 3] = [
-    "UPDATE dispatch SET due_ms = CASE WHEN clear_ms > $2 THEN clear_ms ELSE $2 END \
-     WHERE connection_id = $1 AND due_ms > $2 AND due_ms > clear_ms AND parked_revision = 0",
+    "UPDATE delivery SET due_ms = CASE WHEN clear_ms > $2 THEN clear_ms ELSE $2 END \
+     WHERE connection_id = $1 AND due_ms > $2 AND due_ms > clear_ms AND dead_letter_revision = 0",
     "UPDATE pull SET due_ms = $2 WHERE connection_id = $1 AND due_ms > $2 AND fails > 0",
-    "UPDATE kept_order SET due_ms = $2 WHERE connection_id = $1 AND due_ms > $2",
+    "UPDATE deferred_order SET due_ms = $2 WHERE connection_id = $1 AND due_ms > $2",
 ];
 
 async fn hurry(tx: &mut Tx, connection: ConnectionId) -> Result<(), CommandError> {
@@ -93,17 +93,17 @@ pub struct LookAtClock {
 }
 
 const SHIFTED: [&str; 3] = [
-    "UPDATE dispatch SET due_ms = CASE WHEN due_ms > $2 THEN due_ms - $3 ELSE due_ms END, \
+    "UPDATE delivery SET due_ms = CASE WHEN due_ms > $2 THEN due_ms - $3 ELSE due_ms END, \
      clear_ms = CASE WHEN clear_ms > $2 THEN clear_ms - $3 ELSE clear_ms END, \
      lease_ms = CASE WHEN lease_ms > $4 THEN $4 ELSE lease_ms END \
      WHERE connection_id = $1 AND (due_ms > $2 OR lease_ms > $4)",
     "UPDATE pull SET due_ms = CASE WHEN due_ms > $2 THEN due_ms - $3 ELSE due_ms END, \
      lease_ms = CASE WHEN lease_ms > $4 THEN $4 ELSE lease_ms END \
      WHERE connection_id = $1 AND (due_ms > $2 OR lease_ms > $4)",
-    "UPDATE kept_order SET due_ms = CASE WHEN due_ms > $2 THEN due_ms - $3 ELSE due_ms END, \
-     kept_ms = CASE WHEN kept_ms > $2 THEN kept_ms - $3 ELSE kept_ms END, \
+    "UPDATE deferred_order SET due_ms = CASE WHEN due_ms > $2 THEN due_ms - $3 ELSE due_ms END, \
+     deferred_ms = CASE WHEN deferred_ms > $2 THEN deferred_ms - $3 ELSE deferred_ms END, \
      lease_ms = CASE WHEN lease_ms > $4 THEN $4 ELSE lease_ms END \
-     WHERE connection_id = $1 AND (due_ms > $2 OR lease_ms > $4 OR kept_ms > $2)",
+     WHERE connection_id = $1 AND (due_ms > $2 OR lease_ms > $4 OR deferred_ms > $2)",
 ];
 
 #[async_trait]

@@ -46,12 +46,12 @@ pub struct SendAgain {
 }
 
 /// One that is under way is left alone: what becomes of it is not known yet.
-const ALL_AGAIN: &str = "UPDATE dispatch SET parked_revision = 0, due_ms = 0, tries = 1 WHERE connection_id = $1 \
-    AND lease_ms <= $2 AND parked_revision > 0";
+const ALL_AGAIN: &str = "UPDATE delivery SET dead_letter_revision = 0, due_ms = 0, tries = 1 WHERE connection_id = $1 \
+    AND lease_ms <= $2 AND dead_letter_revision > 0";
 /// One that waits may still be on its way: it is not said again before that is over.
-const ONE_AGAIN: &str = "UPDATE dispatch SET parked_revision = 0, tries = 1, \
-    due_ms = CASE WHEN parked_revision > 0 THEN 0 WHEN due_ms > $4 THEN $4 ELSE due_ms END \
-    WHERE connection_id = $1 AND lease_ms <= $2 AND item_id = $3 AND (parked_revision > 0 OR due_ms > $2)";
+const ONE_AGAIN: &str = "UPDATE delivery SET dead_letter_revision = 0, tries = 1, \
+    due_ms = CASE WHEN dead_letter_revision > 0 THEN 0 WHEN due_ms > $4 THEN $4 ELSE due_ms END \
+    WHERE connection_id = $1 AND lease_ms <= $2 AND item_id = $3 AND (dead_letter_revision > 0 OR due_ms > $2)";
 
 #[async_trait]
 impl Command for SendAgain {
@@ -89,9 +89,9 @@ impl Ledger {
     pub async fn parked(&self, on: ConnectionId, limit: usize) -> Result<Vec<DeadLetter>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT d.item_id, i.sku, i.name, d.parked_revision, d.words, d.parked_ms FROM dispatch d \
-             JOIN item i ON i.id = d.item_id WHERE d.connection_id = $1 AND d.parked_revision > 0 \
-             ORDER BY d.parked_ms DESC, d.item_id LIMIT $2",
+            "SELECT d.item_id, i.sku, i.name, d.dead_letter_revision, d.message, d.dead_letter_ms FROM delivery d \
+             JOIN item i ON i.id = d.item_id WHERE d.connection_id = $1 AND d.dead_letter_revision > 0 \
+             ORDER BY d.dead_letter_ms DESC, d.item_id LIMIT $2",
         )
         .bind(on.raw())
         .bind(bounded(limit))

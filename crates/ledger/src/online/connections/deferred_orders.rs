@@ -77,8 +77,8 @@ impl Command for DeferOrder {
         let id = tx.next_id()?;
         let now = tx.now().millis();
         let done = sqlx::query(
-            "INSERT INTO kept_order (id, connection_id, number, raw_hash, raw, words, tries, due_ms, holder, \
-             lease_ms, kept_ms, field) VALUES ($1, $2, $3, $4, $5, $6, 0, $7, 0, 0, $8, $9) ON CONFLICT DO NOTHING",
+            "INSERT INTO deferred_order (id, connection_id, number, raw_hash, raw, message, tries, due_ms, holder, \
+             lease_ms, deferred_ms, field) VALUES ($1, $2, $3, $4, $5, $6, 0, $7, 0, 0, $8, $9) ON CONFLICT DO NOTHING",
         )
         .bind(id)
         .bind(self.connection.raw())
@@ -91,10 +91,11 @@ impl Command for DeferOrder {
         .bind(cut(&self.field, MAX_FIELD_CHARS))
         .execute(tx.db())
         .await?;
-        let count = sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM kept_order WHERE connection_id = $1")
-            .bind(self.connection.raw())
-            .fetch_one(tx.db())
-            .await?;
+        let count =
+            sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM deferred_order WHERE connection_id = $1")
+                .bind(self.connection.raw())
+                .fetch_one(tx.db())
+                .await?;
         if count.try_get::<i64, _>(0)? > MAX_KEPT {
             let reason = format!("{MAX_KEPT} orders of this connection wait already; look at them first");
             return Err(Rejection::invalid("order", reason).into());
@@ -115,10 +116,10 @@ pub struct ClaimDeferredOrders {
     pub limit: usize,
 }
 
-const DUE: &str = "SELECT k.id FROM kept_order k JOIN connection c ON c.id = k.connection_id WHERE k.connection_id = $1 \
+const DUE: &str = "SELECT k.id FROM deferred_order k JOIN connection c ON c.id = k.connection_id WHERE k.connection_id = $1 \
     AND c.ended_ms IS NULL AND k.due_ms <= $2 AND k.lease_ms <= $2 ORDER BY k.id LIMIT $3";
-const CLAIM: &str = "UPDATE kept_order SET tries = tries + 1, holder = $2, lease_ms = $3 \
-    WHERE id = $1 AND due_ms <= $4 AND lease_ms <= $4 RETURNING id, number, raw, words, tries, kept_ms, due_ms, field";
+const CLAIM: &str = "UPDATE deferred_order SET tries = tries + 1, holder = $2, lease_ms = $3 \
+    WHERE id = $1 AND due_ms <= $4 AND lease_ms <= $4 RETURNING id, number, raw, message, tries, deferred_ms, due_ms, field";
 
 #[async_trait]
 impl Command for ClaimDeferredOrders {
@@ -180,11 +181,11 @@ impl Command for SettleDeferredOrder {
 
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
         let statement = match &self.became {
-            DeferredBecause::Taken => sqlx::query("DELETE FROM kept_order WHERE id = $1 AND holder = $2")
+            DeferredBecause::Taken => sqlx::query("DELETE FROM deferred_order WHERE id = $1 AND holder = $2")
                 .bind(self.id.raw())
                 .bind(self.holder),
             DeferredBecause::Later { until, words } => sqlx::query(
-                "UPDATE kept_order SET holder = 0, lease_ms = 0, due_ms = $3, words = $4 \
+                "UPDATE deferred_order SET holder = 0, lease_ms = 0, due_ms = $3, message = $4 \
                  WHERE id = $1 AND holder = $2",
             )
             .bind(self.id.raw())
@@ -211,7 +212,7 @@ impl Command for RetryDeferredOrder {
         let now = tx.now().millis();
         // One that is in hand stays there until its lease is over.
         let done = sqlx::query(
-            "UPDATE kept_order SET due_ms = CASE WHEN due_ms > $2 THEN $2 ELSE due_ms END WHERE id = $1",
+            "UPDATE deferred_order SET due_ms = CASE WHEN due_ms > $2 THEN $2 ELSE due_ms END WHERE id = $1",
         )
         .bind(self.id.raw())
         .bind(now)
@@ -240,7 +241,7 @@ impl Command for DropDeferredOrder {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
-        let row = sqlx::query("DELETE FROM kept_order WHERE id = $1 RETURNING number, words")
+        let row = sqlx::query("DELETE FROM deferred_order WHERE id = $1 RETURNING number, message")
             .bind(self.id.raw())
             .fetch_optional(tx.db())
             .await?
@@ -273,7 +274,7 @@ impl Ledger {
     ) -> Result<Option<Moment>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT kept_ms FROM kept_order WHERE connection_id = $1 AND number = $2 AND raw_hash = $3",
+            "SELECT deferred_ms FROM deferred_order WHERE connection_id = $1 AND number = $2 AND raw_hash = $3",
         )
         .bind(of.raw())
         .bind(cut(number, MAX_OTHER_CHARS))
@@ -292,8 +293,8 @@ impl Ledger {
     ) -> Result<Vec<DeferredOrder>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT k.id, k.number, k.raw, k.words, k.tries, k.kept_ms, k.due_ms, k.field FROM kept_order k \
-             WHERE k.connection_id = $1 AND (k.number = '?' OR NOT EXISTS (SELECT 1 FROM kept_order z \
+            "SELECT k.id, k.number, k.raw, k.message, k.tries, k.deferred_ms, k.due_ms, k.field FROM deferred_order k \
+             WHERE k.connection_id = $1 AND (k.number = '?' OR NOT EXISTS (SELECT 1 FROM deferred_order z \
                 WHERE z.connection_id = k.connection_id AND z.number = k.number AND z.id > k.id)) \
              ORDER BY k.id LIMIT $2",
         )

@@ -48,10 +48,10 @@ pub struct KeepDrifts {
 }
 
 const KEEP: &str =
-    "INSERT INTO drift (id, connection_id, sku, item_id, field, ours, theirs, state, run, seen_ms)";
+    "INSERT INTO difference (id, connection_id, sku, item_id, field, ours, theirs, state, run, seen_ms)";
 const KEEP_OR: &str = "ON CONFLICT (connection_id, sku, field) DO UPDATE SET item_id = excluded.item_id, \
     ours = excluded.ours, theirs = excluded.theirs, run = excluded.run, seen_ms = excluded.seen_ms, \
-    state = CASE WHEN drift.ours = excluded.ours AND drift.theirs = excluded.theirs THEN drift.state ELSE 'open' END";
+    state = CASE WHEN difference.ours = excluded.ours AND difference.theirs = excluded.theirs THEN difference.state ELSE 'open' END";
 
 #[async_trait]
 impl Command for KeepDrifts {
@@ -76,7 +76,7 @@ impl Command for KeepDrifts {
             statement.bind("open".to_owned()).bind(run).bind(now)
         })
         .await?;
-        sqlx::query("DELETE FROM drift WHERE connection_id = $1 AND run <> $2")
+        sqlx::query("DELETE FROM difference WHERE connection_id = $1 AND run <> $2")
             .bind(self.connection.raw())
             .bind(run)
             .execute(tx.db())
@@ -113,7 +113,7 @@ impl Command for SettleDrift {
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let who = text::short(&self.who).field("who")?;
         let gone = || Rejection::no_such("difference", self.id);
-        let row = sqlx::query("SELECT connection_id, item_id, sku, field FROM drift WHERE id = $1")
+        let row = sqlx::query("SELECT connection_id, item_id, sku, field FROM difference WHERE id = $1")
             .bind(self.id.raw())
             .fetch_optional(tx.db())
             .await?
@@ -123,7 +123,7 @@ impl Command for SettleDrift {
         let (sku, field): (String, String) = (row.try_get(2)?, row.try_get(3)?);
         let (text, done) = match self.choice {
             DriftChoice::Leave => {
-                ("UPDATE drift SET state = 'left' WHERE id = $1", format!("{field} left as it is"))
+                ("UPDATE difference SET state = 'left' WHERE id = $1", format!("{field} left as it is"))
             }
             DriftChoice::TellOurs => {
                 let item = row.try_get::<Option<i64>, _>(1)?.ok_or_else(|| {
@@ -133,7 +133,7 @@ impl Command for SettleDrift {
                     )
                 })?;
                 mend(tx, connection, vec![ItemId::from_raw(item)], 0, 0).await?;
-                ("DELETE FROM drift WHERE id = $1", format!("{field} told anew"))
+                ("DELETE FROM difference WHERE id = $1", format!("{field} told anew"))
             }
         };
         let changed = sqlx::query(text).bind(self.id.raw()).execute(tx.db()).await?;
@@ -264,7 +264,7 @@ impl Ledger {
     pub async fn drifts(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptDrift>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT id, sku, item_id, field, ours, theirs, seen_ms FROM drift \
+            "SELECT id, sku, item_id, field, ours, theirs, seen_ms FROM difference \
              WHERE connection_id = $1 AND state = 'open' ORDER BY id LIMIT $2",
         )
         .bind(of.raw())

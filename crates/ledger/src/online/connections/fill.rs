@@ -40,7 +40,7 @@ pub struct FillConnection {
 const MISSING: &str = "SELECT i.id FROM item i JOIN connection c ON c.id = $1 \
     LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1 AND l.item_id > $2 AND l.item_id <= $3 \
     WHERE i.id > $2 AND i.id <= $3 AND (l.revision < i.revision \
-        OR (l.item_id IS NULL AND c.new_pieces = 'list' AND i.keep_off = 0 AND i.on_hand > i.held)) \
+        OR (l.item_id IS NULL AND c.new_pieces = 'list' AND i.do_not_list = 0 AND i.on_hand > i.held)) \
     EXCEPT SELECT o.item_id FROM outbox o WHERE o.connection_id = $1 AND o.item_id > $2 AND o.item_id <= $3 \
     AND o.state = 'waiting' ORDER BY 1";
 
@@ -129,10 +129,10 @@ pub struct PutOn {
     pub next: Option<ItemId>,
 }
 
-const STANDING: &str = "SELECT i.id FROM item i WHERE i.id > $2 AND i.id <= $3 AND i.keep_off = 0 AND i.on_hand > 0 \
+const STANDING: &str = "SELECT i.id FROM item i WHERE i.id > $2 AND i.id <= $3 AND i.do_not_list = 0 AND i.on_hand > 0 \
     EXCEPT SELECT l.item_id FROM listing l WHERE l.connection_id = $1 AND l.item_id > $2 AND l.item_id <= $3 ORDER BY 1";
-const PUT: &str = "INSERT INTO dispatch (connection_id, item_id, due_ms, tries, holder, lease_ms, parked_revision, \
-    parked_ms, words)";
+const PUT: &str = "INSERT INTO delivery (connection_id, item_id, due_ms, tries, holder, lease_ms, dead_letter_revision, \
+    dead_letter_ms, message)";
 
 #[async_trait]
 impl Command for PutOnConnection {

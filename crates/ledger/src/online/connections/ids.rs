@@ -123,7 +123,7 @@ const ENTER: &str = "INSERT INTO listing (connection_id, item_id, state, revisio
     VALUES ($1, $2, 'listed', 0, '', $3, $4, '') ON CONFLICT (connection_id, item_id) DO UPDATE SET \
     other_id = excluded.other_id, state = 'listed', etag = '', content_hash = ''";
 /// One that is under way is left to whoever sends it.
-const GOES_ON: &str = "UPDATE dispatch SET parked_revision = 0, due_ms = 0, tries = 1 \
+const GOES_ON: &str = "UPDATE delivery SET dead_letter_revision = 0, due_ms = 0, tries = 1 \
     WHERE connection_id = $1 AND item_id = $2 AND lease_ms <= $3";
 
 fn checked(id: &str) -> Result<String, Rejection> {

@@ -40,23 +40,23 @@ pub struct Claimed {
 /// taken away instead of joined: PostgreSQL expected one row of a join, and sorted all that waits for it.
 const DUE: &str = "SELECT o.item_id FROM outbox o \
     WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting' \
-    AND NOT EXISTS (SELECT 1 FROM dispatch d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
-        AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.parked_revision)) \
+    AND NOT EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
+        AND (d.due_ms > $2 OR d.lease_ms > $2 OR o.revision <= d.dead_letter_revision)) \
     ORDER BY o.rank, o.item_id LIMIT $3";
 
-const CLAIM: &str = "INSERT INTO dispatch (connection_id, item_id, due_ms, tries, holder, lease_ms, parked_revision, \
-    parked_ms, words)";
+const CLAIM: &str = "INSERT INTO delivery (connection_id, item_id, due_ms, tries, holder, lease_ms, dead_letter_revision, \
+    dead_letter_ms, message)";
 /// What was read before decides nothing: this does. Another's lease, its outcome and its parking count,
 /// and so does that something waits still. A holder never takes again what it still has, whatever the clock
 /// says: two messages of one item would be under way under one number, and settling the first would let go of
 /// the second.
 const CLAIM_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET \
-    tries = CASE WHEN dispatch.parked_revision > 0 THEN 2 ELSE dispatch.tries + 1 END, \
+    tries = CASE WHEN delivery.dead_letter_revision > 0 THEN 2 ELSE delivery.tries + 1 END, \
     holder = excluded.holder, lease_ms = excluded.lease_ms \
-    WHERE dispatch.due_ms <= excluded.due_ms AND dispatch.lease_ms <= excluded.due_ms \
-    AND dispatch.holder <> excluded.holder AND EXISTS (\
-        SELECT 1 FROM outbox o WHERE o.connection_id = dispatch.connection_id AND o.item_id = dispatch.item_id \
-        AND o.state = 'waiting' AND o.revision > dispatch.parked_revision) \
+    WHERE delivery.due_ms <= excluded.due_ms AND delivery.lease_ms <= excluded.due_ms \
+    AND delivery.holder <> excluded.holder AND EXISTS (\
+        SELECT 1 FROM outbox o WHERE o.connection_id = delivery.connection_id AND o.item_id = delivery.item_id \
+        AND o.state = 'waiting' AND o.revision > delivery.dead_letter_revision) \
     RETURNING item_id, tries";
 
 #[async_trait]

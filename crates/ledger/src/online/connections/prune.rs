@@ -32,7 +32,7 @@ const TAKEN_OUT: [&str; 4] = [
         AND z.state = 'waiting' AND z.revision > outbox.revision)",
     "DELETE FROM outbox WHERE item_id > $1 AND item_id <= $2 AND state = 'waiting' \
      AND connection_id IN (SELECT c.id FROM connection c WHERE c.ended_ms IS NOT NULL)",
-    "DELETE FROM dispatch WHERE item_id > $1 AND item_id <= $2 \
+    "DELETE FROM delivery WHERE item_id > $1 AND item_id <= $2 \
      AND connection_id IN (SELECT c.id FROM connection c WHERE c.ended_ms IS NOT NULL)",
 ];
 

@@ -71,7 +71,7 @@ pub struct ClaimPull {
     pub early: bool,
 }
 
-const CLAIM: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, words) \
+const CLAIM: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, message) \
     VALUES ($1, $2, '', NULL, '', 0, $3, $4, $5, '') ON CONFLICT (connection_id, what) DO UPDATE SET \
     holder = excluded.holder, lease_ms = excluded.lease_ms \
     WHERE pull.lease_ms <= excluded.due_ms AND pull.due_ms <= $6 RETURNING place, since_ms, etag, fails, reread_ms";
@@ -136,7 +136,7 @@ impl Command for SettlePull {
         let words = self.words.as_deref().unwrap_or_default();
         let done = sqlx::query(
             "UPDATE pull SET place = $4, since_ms = $5, etag = $6, fails = $7, due_ms = $8, holder = 0, \
-             lease_ms = 0, words = $9, reread_ms = CASE WHEN reread_ms = $10 THEN NULL ELSE reread_ms END \
+             lease_ms = 0, message = $9, reread_ms = CASE WHEN reread_ms = $10 THEN NULL ELSE reread_ms END \
              WHERE connection_id = $1 AND what = $2 AND holder = $3",
         )
         .bind(self.connection.raw())
@@ -172,7 +172,7 @@ pub struct RereadOrders {
 }
 
 /// Of two wishes the one that reaches further back counts.
-const REREAD: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, words, \
+const REREAD: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, message, \
     reread_ms) VALUES ($1, 'orders', '', NULL, '', 0, $2, 0, 0, '', $3) ON CONFLICT (connection_id, what) DO UPDATE SET \
     due_ms = CASE WHEN pull.due_ms > excluded.due_ms THEN excluded.due_ms ELSE pull.due_ms END, \
     reread_ms = CASE WHEN pull.reread_ms < excluded.reread_ms THEN pull.reread_ms ELSE excluded.reread_ms END";
@@ -226,7 +226,7 @@ impl Ledger {
     /// Lists of a connection whose last fetch went wrong.
     pub async fn fetch_troubles(&self, of: ConnectionId) -> Result<Vec<FetchTrouble>, CommandError> {
         let mut connection = self.reader().await?;
-        let rows = sqlx::query("SELECT what, words FROM pull WHERE connection_id = $1 AND words <> ''")
+        let rows = sqlx::query("SELECT what, message FROM pull WHERE connection_id = $1 AND message <> ''")
             .bind(of.raw())
             .fetch_all(&mut *connection)
             .await?;

@@ -39,7 +39,7 @@ impl NewPieces {
         }
     }
 
-    fn from_code(code: &str) -> Option<Self> {
+    pub(crate) fn from_code(code: &str) -> Option<Self> {
         [Self::List, Self::Wait].into_iter().find(|n| n.code() == code)
     }
 }
@@ -130,7 +130,7 @@ const SAVE: &str = "INSERT INTO connection (id, name, channel, text, new_pieces,
     new_pieces = excluded.new_pieces, takes_orders = excluded.takes_orders, revision = connection.revision + 1 RETURNING id, revision";
 /// What is on offer is gone through anew whenever the connection is saved, see [`super::FillConnection`].
 const BEGIN: &str = "INSERT INTO connection_state (connection_id, saved_ms, filled_id, fill_due_ms, sent, refused, contact_ms, \
-    quiet_ms, trouble, trouble_ms) VALUES ($1, $2, -1, $2, 0, 0, NULL, 0, '', NULL) \
+    quiet_ms) VALUES ($1, $2, -1, $2, 0, 0, NULL, 0) \
     ON CONFLICT (connection_id) DO UPDATE SET saved_ms = excluded.saved_ms, filled_id = -1, \
     fill_due_ms = excluded.fill_due_ms, quiet_ms = 0";
 
@@ -160,7 +160,7 @@ impl Command for SaveConnection {
         let now = tx.now().millis();
         sqlx::query(BEGIN).bind(id).bind(now).execute(tx.db()).await?;
         // Whatever could not be used of the text before is another text's trouble.
-        sqlx::query("DELETE FROM connection_trouble WHERE connection_id = $1 AND what = 'connection'")
+        sqlx::query("DELETE FROM connection_problem WHERE connection_id = $1 AND what = 'connection'")
             .bind(id)
             .execute(tx.db())
             .await?;

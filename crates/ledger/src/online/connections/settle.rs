@@ -99,7 +99,7 @@ impl<'a> ToldRow<'a> {
     }
 }
 
-const RELEASED: &str = "DELETE FROM dispatch WHERE connection_id = $1 AND holder = $2 AND item_id";
+const RELEASED: &str = "DELETE FROM delivery WHERE connection_id = $1 AND holder = $2 AND item_id";
 const LISTING: &str =
     "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag)";
 /// A later revision is never overwritten by an earlier one; an identifier is kept until there is another.
@@ -203,7 +203,7 @@ impl SettleMessages {
     /// What a person has put on stays on, for when it can be had.
     async fn nothing(&self, tx: &mut Tx, message: &Settled) -> Result<bool, CommandError> {
         let done = sqlx::query(
-            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = 0, tries = 0, words = '', parked_revision = 0 \
+            "UPDATE delivery SET holder = 0, lease_ms = 0, due_ms = 0, tries = 0, message = '', dead_letter_revision = 0 \
              WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
         )
         .bind(self.connection.raw())
@@ -231,7 +231,7 @@ impl SettleMessages {
     /// A try that was none is not counted.
     async fn left(&self, tx: &mut Tx, item: ItemId) -> Result<bool, CommandError> {
         let done = sqlx::query(
-            "UPDATE dispatch SET holder = 0, lease_ms = 0, tries = tries - 1 \
+            "UPDATE delivery SET holder = 0, lease_ms = 0, tries = tries - 1 \
              WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
         )
         .bind(self.connection.raw())
@@ -250,7 +250,7 @@ impl SettleMessages {
         words: &str,
     ) -> Result<bool, CommandError> {
         let done = sqlx::query(
-            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = $4, words = $5, parked_revision = 0, \
+            "UPDATE delivery SET holder = 0, lease_ms = 0, due_ms = $4, message = $5, dead_letter_revision = 0, \
              clear_ms = $6 WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
         )
         .bind(self.connection.raw())
@@ -267,8 +267,8 @@ impl SettleMessages {
     async fn park(&self, tx: &mut Tx, message: &Settled, words: &str) -> Result<bool, CommandError> {
         let now = tx.now().millis();
         let done = sqlx::query(
-            "UPDATE dispatch SET holder = 0, lease_ms = 0, due_ms = 0, words = $5, parked_revision = $4, \
-             parked_ms = $6 WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
+            "UPDATE delivery SET holder = 0, lease_ms = 0, due_ms = 0, message = $5, dead_letter_revision = $4, \
+             dead_letter_ms = $6 WHERE connection_id = $1 AND holder = $2 AND item_id = $3",
         )
         .bind(self.connection.raw())
         .bind(self.holder)

@@ -114,13 +114,13 @@ impl Command for NoteContact {
 }
 
 const STATUS: &str = "SELECT c.id, c.name, c.channel, s.sent, s.refused, s.contact_ms, s.quiet_ms, s.unsigned, \
-    CAST((SELECT COUNT(*) FROM dispatch d WHERE d.connection_id = c.id AND d.parked_revision > 0) AS BIGINT), \
-    CAST((SELECT COUNT(*) FROM kept_order k WHERE k.connection_id = c.id) AS BIGINT), \
-    CAST((SELECT COUNT(*) FROM drift f WHERE f.connection_id = c.id AND f.state = 'open') AS BIGINT) \
+    CAST((SELECT COUNT(*) FROM delivery d WHERE d.connection_id = c.id AND d.dead_letter_revision > 0) AS BIGINT), \
+    CAST((SELECT COUNT(*) FROM deferred_order k WHERE k.connection_id = c.id) AS BIGINT), \
+    CAST((SELECT COUNT(*) FROM difference f WHERE f.connection_id = c.id AND f.state = 'open') AS BIGINT) \
     FROM connection c JOIN connection_state s ON s.connection_id = c.id WHERE c.id > 1 AND c.ended_ms IS NULL";
 const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT), \
-    MIN(CASE WHEN d.item_id IS NULL OR o.revision > d.parked_revision THEN o.at_ms END) FROM outbox o \
-    LEFT JOIN dispatch d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
+    MIN(CASE WHEN d.item_id IS NULL OR o.revision > d.dead_letter_revision THEN o.at_ms END) FROM outbox o \
+    LEFT JOIN delivery d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
     WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting'";
 
 /// When there may next be something to tell; none if there is nothing.
@@ -147,12 +147,12 @@ pub struct FetchedDue {
 /// there is none, those that wait for a moment of their own are gone through.
 const MESSAGES_DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
     COALESCE((SELECT 0 FROM outbox o WHERE o.connection_id = s.connection_id AND o.connection_id > 1 \
-        AND o.state = 'waiting' AND NOT EXISTS (SELECT 1 FROM dispatch d \
+        AND o.state = 'waiting' AND NOT EXISTS (SELECT 1 FROM delivery d \
             WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id) LIMIT 1), \
-    (SELECT MIN(CASE WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) FROM dispatch d \
+    (SELECT MIN(CASE WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) FROM delivery d \
         WHERE d.connection_id = s.connection_id AND EXISTS (SELECT 1 FROM outbox o \
             WHERE o.connection_id = d.connection_id AND o.item_id = d.item_id AND o.state = 'waiting' \
-            AND o.revision > d.parked_revision))) \
+            AND o.revision > d.dead_letter_revision))) \
     FROM connection_state s JOIN connection c ON c.id = s.connection_id \
     WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
 /// Orders, listings, and orders that were kept.
@@ -161,7 +161,7 @@ const FETCHED_DUE: &str = "SELECT s.quiet_ms, \
         WHERE p.connection_id = s.connection_id AND p.what = 'orders'), 0), \
     COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
         WHERE p.connection_id = s.connection_id AND p.what = 'listings'), 0), \
-    (SELECT MIN(CASE WHEN k.due_ms > k.lease_ms THEN k.due_ms ELSE k.lease_ms END) FROM kept_order k \
+    (SELECT MIN(CASE WHEN k.due_ms > k.lease_ms THEN k.due_ms ELSE k.lease_ms END) FROM deferred_order k \
         WHERE k.connection_id = s.connection_id) \
     FROM connection_state s JOIN connection c ON c.id = s.connection_id \
     WHERE s.connection_id = $1 AND c.ended_ms IS NULL";

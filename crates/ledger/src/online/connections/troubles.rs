@@ -60,8 +60,8 @@ pub(super) async fn note(
 ) -> Result<(), CommandError> {
     let now = tx.now().millis();
     sqlx::query(
-        "INSERT INTO connection_trouble (connection_id, what, words, at_ms) VALUES ($1, $2, $3, $4) \
-         ON CONFLICT (connection_id, what) DO UPDATE SET words = excluded.words, at_ms = excluded.at_ms",
+        "INSERT INTO connection_problem (connection_id, what, message, at_ms) VALUES ($1, $2, $3, $4) \
+         ON CONFLICT (connection_id, what) DO UPDATE SET message = excluded.message, at_ms = excluded.at_ms",
     )
     .bind(connection.raw())
     .bind(of.code().to_owned())
@@ -76,9 +76,9 @@ pub(super) async fn note(
 pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -> Result<(), CommandError> {
     // Messages are well again only once none of them waits because of something.
     sqlx::query(
-        "DELETE FROM connection_trouble WHERE connection_id = $1 AND what IN ($2, 'connection') \
-         AND (what <> 'messages' OR NOT EXISTS (SELECT 1 FROM dispatch d \
-            WHERE d.connection_id = $1 AND d.words <> ''))",
+        "DELETE FROM connection_problem WHERE connection_id = $1 AND what IN ($2, 'connection') \
+         AND (what <> 'messages' OR NOT EXISTS (SELECT 1 FROM delivery d \
+            WHERE d.connection_id = $1 AND d.message <> ''))",
     )
     .bind(connection.raw())
     .bind(of.code().to_owned())
@@ -92,7 +92,7 @@ pub(super) async fn of(
     connection: &mut AnyConnection,
     id: i64,
 ) -> Result<Vec<ConnectionTrouble>, CommandError> {
-    let rows = sqlx::query("SELECT what, words, at_ms FROM connection_trouble WHERE connection_id = $1")
+    let rows = sqlx::query("SELECT what, message, at_ms FROM connection_problem WHERE connection_id = $1")
         .bind(id)
         .fetch_all(connection)
         .await?;
@@ -101,7 +101,7 @@ pub(super) async fn of(
         let code: String = row.try_get(0)?;
         let of = TroubleOf::ALL.into_iter().find(|of| of.code() == code);
         troubles.push(ConnectionTrouble {
-            of: of.ok_or(code).stored("connection_trouble.what")?,
+            of: of.ok_or(code).stored("connection_problem.what")?,
             words: row.try_get(1)?,
             at: Moment::from_millis(row.try_get(2)?),
         });

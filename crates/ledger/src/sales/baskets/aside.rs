@@ -91,14 +91,14 @@ impl Command for BasketFromHold {
         }
         let mut content = Content { customer: row.try_get(0)?, ..Content::default() };
         for row in ended {
-            let what = goods(tx, row.item, row.steps).await?;
+            let what = goods(tx, row.item, row.stock_units).await?;
             content.add(what)?;
         }
         insert(tx, &self.channel, &content, &who).await
     }
 }
 
-async fn goods(tx: &mut Tx, item: ItemId, steps: i64) -> Result<What, CommandError> {
+async fn goods(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<What, CommandError> {
     let row = sqlx::query("SELECT sku, stock_unit FROM item WHERE id = $1")
         .bind(item.raw())
         .fetch_optional(tx.db())
@@ -109,7 +109,7 @@ async fn goods(tx: &mut Tx, item: ItemId, steps: i64) -> Result<What, CommandErr
         Some(code) => Measure::Thousandths(WeightUnit::from_code(&code).stored("item.stock_unit")?),
         None => Measure::Units,
     };
-    let value = Quantity::from_steps(steps, measure).stored("hold.steps")?.value();
+    let value = Quantity::from_stock_units(stock_units, measure).stored("hold.steps")?.value();
     let code = Code::parse(&row.try_get::<String, _>(0)?).stored("item.sku")?;
     Ok(What::Goods { item, code, quantity: Asked { value, unit: None } })
 }

@@ -31,7 +31,7 @@ pub enum BasketChange {
         /// How much; one, if they are counted, without it.
         quantity: Option<Asked>,
     },
-    /// A gift note or a deposit.
+    /// A gift certificate or a deposit.
     AddPaper {
         /// Which of the two.
         kind: LineKind,
@@ -196,14 +196,14 @@ async fn set_quantity(
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
     // Typed without a unit, it is in the one that the line has.
     let asked = Asked { unit: asked.unit.or(quantity.unit), ..asked };
-    let steps = Quantity::resolve_line(asked, found.measure).field("quantity")?.steps();
-    refuse_two_of_a_piece(found.kind, steps)?;
+    let stock_units = Quantity::resolve_line(asked, found.measure).field("quantity")?.stock_units();
+    refuse_two_of_a_piece(found.kind, stock_units)?;
     *quantity = asked;
     Ok(())
 }
 
-fn refuse_two_of_a_piece(kind: ItemKind, steps: i64) -> Result<(), CommandError> {
-    if kind == ItemKind::Piece && steps > 1 {
+fn refuse_two_of_a_piece(kind: ItemKind, stock_units: i64) -> Result<(), CommandError> {
+    if kind == ItemKind::Piece && stock_units > 1 {
         return Err(Rejection::invalid("quantity", "there is only one of each piece").into());
     }
     Ok(())
@@ -229,8 +229,8 @@ async fn add(
             return Err(Rejection::invalid("quantity", reason).into());
         }
     };
-    let steps = Quantity::resolve_line(asked, found.measure).field("quantity")?.steps();
-    refuse_two_of_a_piece(found.kind, steps)?;
+    let stock_units = Quantity::resolve_line(asked, found.measure).field("quantity")?.stock_units();
+    refuse_two_of_a_piece(found.kind, stock_units)?;
     let here = content.lines.iter_mut().find_map(|line| match &mut line.what {
         What::Goods { item, quantity, .. } if *item == found.id => Some((line.number, quantity)),
         _ => None,
@@ -243,30 +243,30 @@ async fn add(
         }
         if found.measure == Measure::Units {
             let more = Asked { value: quantity.value + asked.value, ..*quantity };
-            let steps = Quantity::resolve_line(more, found.measure).field("quantity")?.steps();
-            refuse_if_gone(tx, &found, steps).await?;
+            let stock_units = Quantity::resolve_line(more, found.measure).field("quantity")?.stock_units();
+            refuse_if_gone(tx, &found, stock_units).await?;
             *quantity = more;
             return Ok(number);
         }
     }
-    refuse_if_gone(tx, &found, steps).await?;
+    refuse_if_gone(tx, &found, stock_units).await?;
     let code = Code::parse(&found.sku).field("code")?;
     content.add(What::Goods { item: found.id, code, quantity: asked })
 }
 
 /// A first look; what decides is the hold before it is paid.
-async fn refuse_if_gone(tx: &mut Tx, found: &Found, steps: i64) -> Result<(), CommandError> {
+async fn refuse_if_gone(tx: &mut Tx, found: &Found, stock_units: i64) -> Result<(), CommandError> {
     for last_look in [false, true] {
         let row = sqlx::query("SELECT on_hand - held FROM item WHERE id = $1")
             .bind(found.id.raw())
             .fetch_one(tx.db())
             .await?;
-        if row.try_get::<i64, _>(0)? >= steps {
+        if row.try_get::<i64, _>(0)? >= stock_units {
             return Ok(());
         }
         if last_look || !expire_of_item(tx, found.id).await? {
             break;
         }
     }
-    Err(lookup::explain(tx, found.id, steps).await?.into())
+    Err(lookup::explain(tx, found.id, stock_units).await?.into())
 }

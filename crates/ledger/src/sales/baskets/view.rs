@@ -273,7 +273,7 @@ async fn own_hold(
     group: HoldGroupId,
 ) -> Result<(HashMap<ItemId, i64>, Option<Moment>), CommandError> {
     let rows =
-        sqlx::query("SELECT item_id, steps, until_ms FROM hold WHERE group_id = $1 AND state = 'open'")
+        sqlx::query("SELECT item_id, stock_units, until_ms FROM hold WHERE group_id = $1 AND state = 'open'")
             .bind(group.raw())
             .fetch_all(connection)
             .await?;
@@ -342,16 +342,16 @@ async fn gone(
     for (id, _, asked) in content.goods() {
         if let Some(item) = items.get(&id) {
             *wanted.entry(id).or_default() +=
-                Quantity::resolve(asked, item.known.1).stored("basket.content")?.steps();
+                Quantity::resolve(asked, item.known.1).stored("basket.content")?.stock_units();
         }
     }
     let mut gone = HashMap::new();
-    for (id, steps) in wanted {
+    for (id, stock_units) in wanted {
         let free = items[&id].free + own.get(&id).copied().unwrap_or(0);
-        if free >= steps {
+        if free >= stock_units {
             continue;
         }
-        match lookup::explain_to(connection, id, steps).await {
+        match lookup::explain_to(connection, id, stock_units).await {
             Ok(rejection) => {
                 gone.insert(id, rejection);
             }
@@ -381,11 +381,11 @@ fn read_line(
         What::Goods { quantity, .. } => {
             let (title, measure) =
                 item.map_or((String::new(), Measure::Units), |(_, item)| (item.title.clone(), item.known.1));
-            let steps = Quantity::resolve(*quantity, measure).stored("basket.content")?;
-            (LineKind::Goods, title, steps, Some((quantity.value, quantity.unit)))
+            let stock_units = Quantity::resolve(*quantity, measure).stored("basket.content")?;
+            (LineKind::Goods, title, stock_units, Some((quantity.value, quantity.unit)))
         }
         What::Paper { kind, title, .. } => {
-            let one = Quantity::from_steps(1, Measure::Units).stored("basket.content")?;
+            let one = Quantity::from_stock_units(1, Measure::Units).stored("basket.content")?;
             (*kind, title.clone(), one, None)
         }
     };

@@ -56,7 +56,7 @@ impl EntryKind {
         }
     }
 
-    fn from_code(code: &str) -> Option<Self> {
+    pub(crate) fn from_code(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.code() == code)
     }
 }
@@ -170,7 +170,7 @@ impl Command for OpenDrawer {
         let float = counted(&self.counts, shop.currency).field("counts")?;
         let id = TurnId::from_raw(tx.next_id()?);
         let opened = sqlx::query(
-            "INSERT INTO drawer_turn (id, channel, opened_ms, opened_by, float_in, expected, closed_by, counts, note) \
+            "INSERT INTO drawer_turn (id, channel, opened_ms, opened_by, opening_cash, expected, closed_by, counts, note) \
              VALUES ($1, $2, $3, $4, $5, $5, '', '', '') ON CONFLICT DO NOTHING",
         )
         .bind(id.raw())

@@ -66,7 +66,7 @@ pub struct DrawerEntry {
     pub at: Moment,
 }
 
-const TURN: &str = "SELECT id, channel, opened_ms, opened_by, float_in, expected, closed_ms, closed_by, counts, \
+const TURN: &str = "SELECT id, channel, opened_ms, opened_by, opening_cash, expected, closed_ms, closed_by, counts, \
     counted, difference, note FROM drawer_turn";
 
 fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, CommandError> {

@@ -16,22 +16,23 @@ use sqlx::any::AnyRow;
 /// Counts this refund and its shipping beside the sale. From here on this sale's row is locked, so
 /// that its lines' counters cannot move under us; the conditions are checked again all the same.
 pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> Result<Money, CommandError> {
-    open_sale_back(tx, new.sale, sale.shipping).await?;
+    open_sale_refunded(tx, new.sale, sale.shipping).await?;
     let row = sqlx::query(
-        "UPDATE sale_back SET refunds = refunds + 1 WHERE sale_id = $1 AND voided = 0 RETURNING shipping",
+        "UPDATE sale_refunded SET refunds = refunds + 1 WHERE sale_id = $1 AND voided = 0 RETURNING shipping",
     )
     .bind(new.sale.raw())
     .fetch_optional(tx.db())
     .await?
     .ok_or_else(|| Rejection::invalid("sale", "this sale was voided, so there is nothing to refund"))?;
-    let before = Money::from_minor(row.try_get(0)?, sale.shipping.currency()).stored("sale_back.shipping")?;
+    let before =
+        Money::from_minor(row.try_get(0)?, sale.shipping.currency()).stored("sale_refunded.shipping")?;
     let left = sale.shipping.minus(before).field("shipping")?;
     let shipping = if new.lines.is_empty() && new.shipping.is_zero() { left } else { new.shipping };
     if shipping.is_negative() {
         return Err(Rejection::invalid("shipping", "refunded shipping may not be below 0").into());
     }
     let done = sqlx::query(
-        "UPDATE sale_back SET shipping = shipping + $2 WHERE sale_id = $1 AND shipping + $2 <= shipping_sold",
+        "UPDATE sale_refunded SET shipping = shipping + $2 WHERE sale_id = $1 AND shipping + $2 <= shipping_sold",
     )
     .bind(new.sale.raw())
     .bind(shipping.minor())
@@ -44,9 +45,13 @@ pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> R
     Ok(shipping)
 }
 
-pub(crate) async fn open_sale_back(tx: &mut Tx, sale: SaleId, shipping: Money) -> Result<(), CommandError> {
+pub(crate) async fn open_sale_refunded(
+    tx: &mut Tx,
+    sale: SaleId,
+    shipping: Money,
+) -> Result<(), CommandError> {
     sqlx::query(
-        "INSERT INTO sale_back (sale_id, shipping_sold, shipping, refunds, voided) VALUES ($1, $2, 0, 0, 0) \
+        "INSERT INTO sale_refunded (sale_id, shipping_sold, shipping, refunds, voided) VALUES ($1, $2, 0, 0, 0) \
          ON CONFLICT DO NOTHING",
     )
     .bind(sale.raw())
@@ -95,31 +100,31 @@ pub(super) async fn claim_part(
     what: RefundOf,
 ) -> Result<Option<Part>, CommandError> {
     let sold = Sold {
-        steps: line.book.quantity.steps(),
+        stock_units: line.book.quantity.stock_units(),
         amount: line.book.amount,
         discount: line.book.discount,
         tax: line.book.tax,
         cost: line.book.cost,
     };
     let before = given_before(tx, line, &sold).await?;
-    let left = sold.steps - before.all.steps;
+    let left = sold.stock_units - before.all.stock_units;
     let part = match what {
         RefundOf::Rest if left == 0 => return Ok(None),
         RefundOf::Rest => next_part(&sold, &before, left),
         RefundOf::Goods(asked) => {
             let quantity = Quantity::resolve(asked, line.book.quantity.measure()).field("quantity")?;
-            next_part(&sold, &before, quantity.steps())
+            next_part(&sold, &before, quantity.stock_units())
         }
         RefundOf::Money(money) => money_part(&sold, &before.all, money),
     };
     let part = part.map_err(|error| more_than_sold(line, error))?;
     let done = sqlx::query(
-        "UPDATE line_back SET steps = steps + $2, amount = amount + $3, discount = discount + $4, tax = tax + $5, \
-         cost = cost + $6 WHERE sale_line_id = $1 AND steps + $2 <= steps_sold AND amount + $3 <= amount_sold \
+        "UPDATE line_refunded SET stock_units = stock_units + $2, amount = amount + $3, discount = discount + $4, tax = tax + $5, \
+         cost = cost + $6 WHERE sale_line_id = $1 AND stock_units + $2 <= stock_units_sold AND amount + $3 <= amount_sold \
          AND discount + $4 <= discount_sold AND tax + $5 <= tax_sold",
     )
     .bind(line.id.raw())
-    .bind(part.steps)
+    .bind(part.stock_units)
     .bind(part.amount.minor())
     .bind(part.discount.minor())
     .bind(part.tax.minor())
@@ -127,15 +132,17 @@ pub(super) async fn claim_part(
     .execute(tx.db())
     .await?;
     if done.rows_affected() == 0 {
-        let over = RefundError::MoreThanSold { asked: part.steps, left, sold: sold.steps };
+        let over = RefundError::MoreThanSold { asked: part.stock_units, left, sold: sold.stock_units };
         return Err(more_than_sold(line, over));
     }
     Ok(Some(part))
 }
 
 fn more_than_sold(line: &SoldLine, error: RefundError) -> CommandError {
-    let shown = |steps| {
-        Quantity::from_steps(steps, line.book.quantity.measure()).map(|q| q.to_string()).unwrap_or_default()
+    let shown = |stock_units| {
+        Quantity::from_stock_units(stock_units, line.book.quantity.measure())
+            .map(|q| q.to_string())
+            .unwrap_or_default()
     };
     match error {
         RefundError::MoreThanSold { asked, left, .. } => {
@@ -152,26 +159,28 @@ fn more_than_sold(line: &SoldLine, error: RefundError) -> CommandError {
 
 async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<GivenBack, CommandError> {
     sqlx::query(
-        "INSERT INTO line_back (sale_line_id, steps_sold, amount_sold, discount_sold, tax_sold, steps, amount, \
+        "INSERT INTO line_refunded (sale_line_id, stock_units_sold, amount_sold, discount_sold, tax_sold, stock_units, amount, \
          discount, tax, cost) VALUES ($1, $2, $3, $4, $5, 0, 0, 0, 0, 0) ON CONFLICT DO NOTHING",
     )
     .bind(line.id.raw())
-    .bind(sold.steps)
+    .bind(sold.stock_units)
     .bind(sold.amount.minor())
     .bind(sold.discount.minor())
     .bind(sold.tax.minor())
     .execute(tx.db())
     .await?;
-    let row = sqlx::query("SELECT steps, amount, discount, tax, cost FROM line_back WHERE sale_line_id = $1")
-        .bind(line.id.raw())
-        .fetch_one(tx.db())
-        .await?;
+    let row = sqlx::query(
+        "SELECT stock_units, amount, discount, tax, cost FROM line_refunded WHERE sale_line_id = $1",
+    )
+    .bind(line.id.raw())
+    .fetch_one(tx.db())
+    .await?;
     let all = read_part(&row, sold.amount.currency())?;
     // What was money alone tells the goods' share from it. The sale's row is ours since its claim, so that no
     // other refund comes in between.
     let row = sqlx::query(
         "SELECT CAST(0 AS BIGINT), CAST(COALESCE(SUM(amount), 0) AS BIGINT), CAST(COALESCE(SUM(discount), 0) AS BIGINT), \
-         CAST(COALESCE(SUM(tax), 0) AS BIGINT), CAST(0 AS BIGINT) FROM refund_line WHERE sale_line_id = $1 AND steps = 0",
+         CAST(COALESCE(SUM(tax), 0) AS BIGINT), CAST(0 AS BIGINT) FROM refund_line WHERE sale_line_id = $1 AND stock_units = 0",
     )
     .bind(line.id.raw())
     .fetch_one(tx.db())
@@ -181,9 +190,9 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Given
 
 /// From steps, amount, discount, tax, cost.
 fn read_part(row: &AnyRow, currency: Currency) -> Result<Part, CommandError> {
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("line_back");
+    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("line_refunded");
     Ok(Part {
-        steps: row.try_get(0)?,
+        stock_units: row.try_get(0)?,
         amount: money(1)?,
         discount: money(2)?,
         tax: money(3)?,

@@ -46,8 +46,8 @@ impl Command for DecideReturn {
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
         let row = sqlx::query(
-            "SELECT l.id, l.item_id, l.title, l.kind, l.steps, l.unit, l.amount, l.discount, l.tax, l.cost, \
-             rl.steps, rl.units, rl.cost, r.channel, r.id, l.code, r.sale_id FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
+            "SELECT l.id, l.item_id, l.title, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, \
+             rl.stock_units, rl.units, rl.cost, r.channel, r.id, l.code, r.sale_id FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
              JOIN refund r ON r.id = rl.refund_id WHERE rl.id = $1",
         )
         .bind(self.line.raw())
@@ -64,7 +64,7 @@ impl Command for DecideReturn {
             book: book_line(&row, 3, shop.currency)?,
         };
         let claimed = sqlx::query(
-            "INSERT INTO came_back (refund_line_id, fate, at_ms, who) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
+            "INSERT INTO return_decision (refund_line_id, disposition, at_ms, who) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
         )
         .bind(self.line.raw())
         .bind(self.fate.code().to_owned())

@@ -9,7 +9,7 @@ mod write;
 pub use fate::DecideReturn;
 pub use waiting::OpenReturn;
 
-pub(crate) use claim::open_sale_back;
+pub(crate) use claim::open_sale_refunded;
 
 use crate::books::figures::{BookLine, book_line};
 use crate::people::activity_log::{self, Audited};
@@ -174,7 +174,7 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
     let given = settle(tx, new, &parts, shipping, debt).await?;
     for (_, line, part, fate) in &parts {
         if *fate == ReturnDisposition::Shelf {
-            back_on_shelf(tx, line, part.steps, id, note).await?;
+            back_on_shelf(tx, line, part.stock_units, id, note).await?;
         }
     }
     tx.lock_shop_state(0).await?;
@@ -226,7 +226,7 @@ pub(crate) async fn read_lines(
     currency: Currency,
 ) -> Result<Vec<SoldLine>, CommandError> {
     let rows = sqlx::query(
-        "SELECT id, item_id, title, kind, steps, unit, amount, discount, tax, cost FROM sale_line \
+        "SELECT id, item_id, title, kind, stock_units, unit, amount, discount, tax, cost FROM sale_line \
          WHERE sale_id = $1 ORDER BY position",
     )
     .bind(sale.raw())
@@ -248,7 +248,7 @@ type RefundPart<'a> = (RefundLineId, &'a SoldLine, Part, ReturnDisposition);
 async fn back_on_shelf(
     tx: &mut Tx,
     line: &SoldLine,
-    steps: i64,
+    stock_units: i64,
     source: RefundId,
     note: RefundNote<'_>,
 ) -> Result<(), CommandError> {
@@ -262,5 +262,5 @@ async fn back_on_shelf(
         note: note.reason,
         who: note.who,
     };
-    stock::add(tx, item, steps, because).await
+    stock::add(tx, item, stock_units, because).await
 }

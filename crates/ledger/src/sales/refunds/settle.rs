@@ -38,10 +38,12 @@ pub(super) async fn settle(
     let due = sum.given_back().and_then(|d| d.plus(shipping)).field("lines")?;
     let less_owed = Money::from_minor(due.minor().min(debt.minor()), currency).field("tender")?;
     let (rounding, tenders) = match &new.tender {
-        RefundTender::All(TenderKind::Owed) => (Money::zero(currency), vec![(TenderKind::Owed, due)]),
+        RefundTender::All(TenderKind::OnAccount) => {
+            (Money::zero(currency), vec![(TenderKind::OnAccount, due)])
+        }
         RefundTender::All(kind) => all_by(tx, new.sale, *kind, due, less_owed).await?,
         RefundTender::Parts(parts) => {
-            let owed = parts.iter().filter(|p| p.0 == TenderKind::Owed).map(|p| p.1);
+            let owed = parts.iter().filter(|p| p.0 == TenderKind::OnAccount).map(|p| p.1);
             if Money::sum(owed, currency).field("tender")?.minor() < less_owed.minor() {
                 let reason = format!(
                     "this sale has an open balance of {}; {} of the refund must lower it first",
@@ -73,9 +75,11 @@ async fn all_by(
 ) -> Result<(Money, Vec<Given>), CommandError> {
     let rest = due.minus(less_owed).field("tender")?;
     let given = if kind == TenderKind::Cash { in_cash(tx, sale, rest).await? } else { rest };
-    let mut tenders = vec![(TenderKind::Owed, less_owed), (kind, given)];
+    let mut tenders = vec![(TenderKind::OnAccount, less_owed), (kind, given)];
     // One of them stands even if nothing at all is given back.
-    tenders.retain(|(kind, amount)| !amount.is_zero() || (*kind != TenderKind::Owed && less_owed.is_zero()));
+    tenders.retain(|(kind, amount)| {
+        !amount.is_zero() || (*kind != TenderKind::OnAccount && less_owed.is_zero())
+    });
     Ok((given.minus(rest).field("tender")?, tenders))
 }
 

@@ -30,8 +30,8 @@ pub struct OpenReturn {
 
 /// Only items of this shelf can come back to it; lines of history are text.
 const WAITING: &str = "FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
-    JOIN refund r ON r.id = rl.refund_id LEFT JOIN came_back c ON c.refund_line_id = rl.id \
-    WHERE c.refund_line_id IS NULL AND l.item_id IS NOT NULL AND rl.steps > 0";
+    JOIN refund r ON r.id = rl.refund_id LEFT JOIN return_decision c ON c.refund_line_id = rl.id \
+    WHERE c.refund_line_id IS NULL AND l.item_id IS NOT NULL AND rl.stock_units > 0";
 
 impl Ledger {
     /// The goods on which nobody has decided, the latest refund first, before `before` if given, at
@@ -43,7 +43,7 @@ impl Ledger {
     ) -> Result<Vec<OpenReturn>, CommandError> {
         let mut connection = self.reader().await?;
         let text = format!(
-            "SELECT rl.id, r.sale_id, r.at_ms, l.code, l.title, rl.steps, l.unit, r.reason {WAITING} \
+            "SELECT rl.id, r.sale_id, r.at_ms, l.code, l.title, rl.stock_units, l.unit, r.reason {WAITING} \
              AND rl.id < $1 ORDER BY rl.id DESC LIMIT $2"
         );
         let rows = sqlx::query(sqlx::AssertSqlSafe(text))
@@ -70,7 +70,7 @@ fn read(row: &AnyRow) -> Result<OpenReturn, CommandError> {
         refunded: Moment::from_millis(row.try_get(2)?),
         sku: row.try_get(3)?,
         title: row.try_get(4)?,
-        quantity: Quantity::from_steps(row.try_get(5)?, measure).stored("refund_line.steps")?,
+        quantity: Quantity::from_stock_units(row.try_get(5)?, measure).stored("refund_line.steps")?,
         reason: row.try_get(7)?,
     })
 }

@@ -20,8 +20,8 @@ use sqlx::Row;
 
 const REFUND: &str = "INSERT INTO refund (id, sale_id, channel, at_ms, goods, discounts, tax, shipping, rounding, tendered, reason, who)";
 const REFUND_LINE: &str =
-    "INSERT INTO refund_line (id, refund_id, sale_line_id, steps, units, amount, discount, tax, cost)";
-const CAME_BACK: &str = "INSERT INTO came_back (refund_line_id, fate, at_ms, who)";
+    "INSERT INTO refund_line (id, refund_id, sale_line_id, stock_units, units, amount, discount, tax, cost)";
+const CAME_BACK: &str = "INSERT INTO return_decision (refund_line_id, disposition, at_ms, who)";
 const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
 
 pub(super) async fn write(
@@ -53,16 +53,16 @@ pub(super) async fn write(
 
 /// The units that a part takes out of the books: see [`refunded`].
 async fn units(tx: &mut Tx, line: &SoldLine, part: &Part) -> Result<i64, CommandError> {
-    if line.book.kind != LineKind::Goods || part.steps == 0 {
+    if line.book.kind != LineKind::Goods || part.stock_units == 0 {
         return Ok(0);
     }
-    let row = sqlx::query("SELECT steps, steps_sold FROM line_back WHERE sale_line_id = $1")
+    let row = sqlx::query("SELECT stock_units, stock_units_sold FROM line_refunded WHERE sale_line_id = $1")
         .bind(line.id.raw())
         .fetch_one(tx.db())
         .await?;
     let complete = row.try_get::<i64, _>(0)? == row.try_get::<i64, _>(1)?;
     Ok(match line.book.quantity.measure() {
-        domain::quantity::Measure::Units => part.steps,
+        domain::quantity::Measure::Units => part.stock_units,
         domain::quantity::Measure::Thousandths(_) => i64::from(complete),
     })
 }
@@ -82,7 +82,7 @@ pub(super) async fn write_lines(
             .bind(*line_id)
             .bind(id.raw())
             .bind(*sale_line)
-            .bind(part.steps)
+            .bind(part.stock_units)
             .bind(*units)
             .bind(part.amount.minor())
             .bind(part.discount.minor())
@@ -122,7 +122,7 @@ pub(super) async fn write_tenders(
     })
     .await?;
     for (kind, amount) in tenders {
-        if *kind == TenderKind::Owed && !amount.is_zero() {
+        if *kind == TenderKind::OnAccount && !amount.is_zero() {
             payments::forgive(tx, sale, *amount, note.who).await?;
         }
     }
@@ -144,7 +144,8 @@ pub(super) async fn add_to_books(
     };
     for (_, line, part, fate) in parts {
         let units = units(tx, line, part).await?;
-        let quantity = Quantity::from_steps(part.steps, line.book.quantity.measure()).field("quantity")?;
+        let quantity =
+            Quantity::from_stock_units(part.stock_units, line.book.quantity.measure()).field("quantity")?;
         let given =
             BookLine { quantity, amount: part.amount, discount: part.discount, tax: part.tax, ..line.book };
         sum = sum.plus(&refunded(&given, units)?).field("total")?;

@@ -11,7 +11,7 @@ use sqlx::Row;
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Ended {
     pub(crate) item: ItemId,
-    pub(crate) steps: i64,
+    pub(crate) stock_units: i64,
 }
 
 /// The rows of a group that a sale took.
@@ -31,7 +31,7 @@ pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Group,
 async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Result<Vec<Ended>, CommandError> {
     let rows = sqlx::query(
         "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND state = $3 AND purpose <> 'order' \
-         RETURNING item_id, steps",
+         RETURNING item_id, stock_units",
     )
     .bind(group.raw())
     .bind(tx.now().millis())
@@ -42,17 +42,18 @@ async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Resu
 }
 
 pub(super) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, CommandError> {
-    Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), steps: row.try_get(1)? })
+    Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), stock_units: row.try_get(1)? })
 }
 
 /// Lowers what is held by holds that were ended, and tells the outbox.
 pub(crate) async fn free(tx: &mut Tx, ended: &[Ended]) -> Result<(), CommandError> {
-    let takes = ended.iter().map(|e| Take { item: e.item, steps: e.steps, from_hold: 0 }).collect();
+    let takes =
+        ended.iter().map(|e| Take { item: e.item, stock_units: e.stock_units, from_hold: 0 }).collect();
     let takes = in_order(takes);
     for take in &takes {
         sqlx::query("UPDATE item SET held = held - $2, revision = revision + 1 WHERE id = $1")
             .bind(take.item.raw())
-            .bind(take.steps)
+            .bind(take.stock_units)
             .execute(tx.db())
             .await?;
     }
@@ -67,7 +68,7 @@ pub(crate) async fn end_one(
     state: &'static str,
 ) -> Result<Option<Ended>, CommandError> {
     let row = sqlx::query(
-        "UPDATE hold SET state = $3, ended_ms = $2 WHERE id = $1 AND state = 'open' RETURNING item_id, steps",
+        "UPDATE hold SET state = $3, ended_ms = $2 WHERE id = $1 AND state = 'open' RETURNING item_id, stock_units",
     )
     .bind(hold.raw())
     .bind(tx.now().millis())
@@ -83,12 +84,12 @@ pub(crate) async fn release(
     tx: &mut Tx,
     group: HoldGroupId,
     item: ItemId,
-    steps: i64,
+    stock_units: i64,
 ) -> Result<i64, CommandError> {
     let now = tx.now().millis();
     let rows = sqlx::query(
         "UPDATE hold SET state = 'taken', ended_ms = $2 WHERE group_id = $1 AND item_id = $3 AND state = 'open' \
-         AND purpose <> 'basket' RETURNING steps, purpose, for_whom, until_ms, held_by",
+         AND purpose <> 'basket' RETURNING stock_units, purpose, for_whom, until_ms, held_by",
     )
     .bind(group.raw())
     .bind(now)
@@ -100,16 +101,16 @@ pub(crate) async fn release(
     for row in &rows {
         held += row.try_get::<i64, _>(0)?;
     }
-    if held > steps {
+    if held > stock_units {
         let id = tx.next_id()?;
         sqlx::query(
-            "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
+            "INSERT INTO hold (id, group_id, item_id, stock_units, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
              held_by) VALUES ($1, $2, $3, $4, $5, $6, $7, 'open', $8, NULL, $9)",
         )
         .bind(id)
         .bind(group.raw())
         .bind(item.raw())
-        .bind(held - steps)
+        .bind(held - stock_units)
         .bind(row.try_get::<String, _>(1)?)
         .bind(row.try_get::<String, _>(2)?)
         .bind(row.try_get::<Option<i64>, _>(3)?)
@@ -118,7 +119,7 @@ pub(crate) async fn release(
         .execute(tx.db())
         .await?;
     }
-    Ok(held.min(steps))
+    Ok(held.min(stock_units))
 }
 
 async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<Rejection, CommandError> {
@@ -145,7 +146,7 @@ async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<R
 /// Ends the open rows of a group; answers those that were ended here.
 pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, CommandError> {
     let rows = sqlx::query(
-        "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, steps",
+        "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, stock_units",
     )
     .bind(group.raw())
     .bind(tx.now().millis())

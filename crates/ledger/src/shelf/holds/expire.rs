@@ -15,7 +15,7 @@ const SWEEP_AT_ONCE: i64 = 200;
 pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, CommandError> {
     let rows = sqlx::query(
         "UPDATE hold SET state = 'expired', ended_ms = $2 \
-         WHERE item_id = $1 AND state = 'open' AND until_ms IS NOT NULL AND until_ms <= $2 RETURNING item_id, steps",
+         WHERE item_id = $1 AND state = 'open' AND until_ms IS NOT NULL AND until_ms <= $2 RETURNING item_id, stock_units",
     )
     .bind(item.raw())
     .bind(tx.now().millis())
@@ -39,7 +39,7 @@ impl Command for SweepHolds {
         let rows = sqlx::query(
             "UPDATE hold SET state = 'expired', ended_ms = $1 WHERE state = 'open' AND id IN \
              (SELECT id FROM hold WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms <= $1 \
-              ORDER BY until_ms LIMIT $2) RETURNING item_id, steps",
+              ORDER BY until_ms LIMIT $2) RETURNING item_id, stock_units",
         )
         .bind(tx.now().millis())
         .bind(SWEEP_AT_ONCE)

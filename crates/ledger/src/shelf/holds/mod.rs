@@ -134,7 +134,7 @@ impl Command for NewHold {
         for (index, (line, item)) in self.lines.iter().zip(found).enumerate() {
             let field = format!("lines.{index}.quantity");
             let quantity = Quantity::resolve(line.quantity, item.measure).field(&field)?;
-            wanted.push((item.id, quantity.steps()));
+            wanted.push((item.id, quantity.stock_units()));
             let id = HoldId::from_raw(tx.next_id()?);
             lines.push(HeldLine { id, sku: item.sku, title: item.title, quantity });
         }
@@ -165,25 +165,27 @@ impl NewHold {
 
 /// Raises what is held, where so much is free.
 pub(crate) async fn set_aside(tx: &mut Tx, wanted: &[(ItemId, i64)]) -> Result<(), CommandError> {
-    let takes =
-        wanted.iter().map(|(item, steps)| Take { item: *item, steps: *steps, from_hold: 0 }).collect();
+    let takes = wanted
+        .iter()
+        .map(|(item, stock_units)| Take { item: *item, stock_units: *stock_units, from_hold: 0 })
+        .collect();
     let takes = in_order(takes);
     for take in &takes {
-        if !try_set_aside(tx, take.item, take.steps).await? {
-            return Err(lookup::explain(tx, take.item, take.steps).await?.into());
+        if !try_set_aside(tx, take.item, take.stock_units).await? {
+            return Err(lookup::explain(tx, take.item, take.stock_units).await?.into());
         }
     }
     let items: Vec<ItemId> = takes.iter().map(|t| t.item).collect();
     tx.availability_changed(&items).await
 }
 
-pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Result<bool, CommandError> {
+pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<bool, CommandError> {
     for last_try in [false, true] {
         let done = sqlx::query(
             "UPDATE item SET held = held + $2, revision = revision + 1 WHERE id = $1 AND on_hand - held >= $2",
         )
         .bind(item.raw())
-        .bind(steps)
+        .bind(stock_units)
         .execute(tx.db())
         .await?;
         if done.rows_affected() == 1 {
@@ -196,20 +198,24 @@ pub(crate) async fn try_set_aside(tx: &mut Tx, item: ItemId, steps: i64) -> Resu
     Ok(false)
 }
 
-const HOLD: &str = "INSERT INTO hold (id, group_id, item_id, steps, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
+const HOLD: &str = "INSERT INTO hold (id, group_id, item_id, stock_units, purpose, for_whom, until_ms, state, made_ms, ended_ms, \
      held_by)";
 
 pub(crate) async fn insert(tx: &mut Tx, hold: &Hold, wanted: &[(ItemId, i64)]) -> Result<(), CommandError> {
     let now = tx.now().millis();
     let held_by = tx.actor().map(|actor| actor.who.clone());
-    let rows: Vec<(i64, i64, i64)> =
-        hold.lines.iter().zip(wanted).map(|(l, (item, steps))| (l.id.raw(), item.raw(), *steps)).collect();
-    insert_rows(tx.db(), HOLD, 11, &rows, |statement, (id, item, steps)| {
+    let rows: Vec<(i64, i64, i64)> = hold
+        .lines
+        .iter()
+        .zip(wanted)
+        .map(|(l, (item, stock_units))| (l.id.raw(), item.raw(), *stock_units))
+        .collect();
+    insert_rows(tx.db(), HOLD, 11, &rows, |statement, (id, item, stock_units)| {
         statement
             .bind(*id)
             .bind(hold.id.raw())
             .bind(*item)
-            .bind(*steps)
+            .bind(*stock_units)
             .bind(hold.purpose.code().to_owned())
             .bind(hold.for_whom.clone())
             .bind(hold.until.map(Moment::millis))

@@ -18,7 +18,7 @@ impl Ledger {
     ) -> Result<Vec<Hold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.steps, i.sku, i.name, i.kind, i.stock_unit \
+            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.stock_units, i.sku, i.name, i.kind, i.stock_unit \
              FROM hold h JOIN item i ON i.id = h.item_id WHERE h.state = 'open' AND h.group_id IN \
              (SELECT DISTINCT group_id FROM hold WHERE state = 'open' AND group_id < $1 ORDER BY group_id DESC LIMIT $2) \
              ORDER BY h.group_id DESC, h.id",
@@ -34,7 +34,7 @@ impl Ledger {
     pub async fn holds_of(&self, item: ItemId) -> Result<Vec<Hold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.steps, i.sku, i.name, i.kind, i.stock_unit \
+            "SELECT h.group_id, h.purpose, h.for_whom, h.until_ms, h.id, h.stock_units, i.sku, i.name, i.kind, i.stock_unit \
              FROM hold h JOIN item i ON i.id = h.item_id WHERE h.state = 'open' AND h.group_id IN \
              (SELECT group_id FROM hold WHERE item_id = $1 AND state = 'open') ORDER BY h.group_id DESC, h.id",
         )
@@ -90,7 +90,7 @@ fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), CommandError> 
         id: HoldId::from_raw(row.try_get(4)?),
         sku: row.try_get(6)?,
         title: row.try_get(7)?,
-        quantity: Quantity::from_steps(row.try_get(5)?, measure).stored("hold.steps")?,
+        quantity: Quantity::from_stock_units(row.try_get(5)?, measure).stored("hold.steps")?,
     };
     Ok((hold, line))
 }

@@ -1,6 +1,6 @@
-//! The end of a stocktake: its differences, booked as counts in one go.
+//! The end of a stock count: its differences, booked as counts in one go.
 
-use super::{StocktakeState, end};
+use super::{StockCountState, end};
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
 use crate::shelf::stock::{EntryReason, Take, enter, try_add, try_take};
@@ -9,20 +9,20 @@ use crate::store::error::{CommandError, Stored};
 use crate::store::sql::insert_rows;
 use crate::store::storage_error::StorageError;
 use async_trait::async_trait;
-use domain::ids::{ItemId, StocktakeId};
+use domain::ids::{ItemId, StockCountId};
 use domain::stock::StockReason;
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// What the entries of a stocktake say.
-const NOTE: &str = "stocktake";
+/// What the entries of a stock count say.
+const NOTE: &str = "stock_count";
 
 /// Ends a count and books its differences.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct FinishStocktake {
+pub struct FinishStockCount {
     /// Which.
-    pub id: StocktakeId,
+    pub id: StockCountId,
     /// Whether what was expected and not counted is written off; else only what was counted is booked.
     pub with_missing: bool,
     /// Who does it.
@@ -31,7 +31,7 @@ pub struct FinishStocktake {
 
 /// What was booked.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct FinishedStocktake {
+pub struct FinishedStockCount {
     /// How many items had a difference that was booked.
     pub booked: usize,
     /// What a person must see to.
@@ -55,32 +55,32 @@ struct Difference {
     sku: String,
     title: String,
     /// What was counted, less what the books had at that moment.
-    steps: i64,
+    stock_units: i64,
     is_missing: bool,
 }
 
 /// Differences of what was counted. Where somebody counted the item by hand since, that stands.
-const COUNTED: &str = "SELECT c.item_id, i.sku, i.name, c.steps - c.booked FROM stocktake_count c \
-    JOIN item i ON i.id = c.item_id WHERE c.stocktake_id = $1 AND c.steps <> c.booked AND NOT EXISTS \
-    (SELECT 1 FROM stock_entry e WHERE e.item_id = c.item_id AND e.id > c.mark AND e.why = 'count')";
+const COUNTED: &str = "SELECT c.item_id, i.sku, i.name, c.stock_units - c.booked FROM stock_count_line c \
+    JOIN item i ON i.id = c.item_id WHERE c.stock_count_id = $1 AND c.stock_units <> c.booked AND NOT EXISTS \
+    (SELECT 1 FROM stock_entry e WHERE e.item_id = c.item_id AND e.id > c.mark AND e.reason = 'count')";
 
 /// What was there when the count began, is there still, and was not counted: what came in since is
 /// left out, and what was counted by hand since. Bound: the count, then the style or nothing.
-pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came_in AS steps, m.size, m.color, m.kind, \
+pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came_in AS stock_units, m.size, m.color, m.kind, \
     m.stock_unit, m.held FROM (SELECT i.id, i.sku, i.name, i.on_hand, i.size, i.color, i.kind, i.stock_unit, i.held, \
     (SELECT COALESCE(CAST(SUM(e.change) AS BIGINT), 0) FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 \
         AND e.change > 0) AS came_in \
     FROM item i WHERE i.on_hand > 0 AND i.id < $1 AND (CAST($2 AS BIGINT) IS NULL OR i.style_id = $2) \
-    AND NOT EXISTS (SELECT 1 FROM stocktake_count c WHERE c.stocktake_id = $1 AND c.item_id = i.id) \
-    AND NOT EXISTS (SELECT 1 FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 AND e.why = 'count')) m \
+    AND NOT EXISTS (SELECT 1 FROM stock_count_line c WHERE c.stock_count_id = $1 AND c.item_id = i.id) \
+    AND NOT EXISTS (SELECT 1 FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 AND e.reason = 'count')) m \
     WHERE m.on_hand > m.came_in";
 
 #[async_trait]
-impl Command for FinishStocktake {
-    type Answer = FinishedStocktake;
+impl Command for FinishStockCount {
+    type Answer = FinishedStockCount;
 
-    async fn run(&self, tx: &mut Tx) -> Result<FinishedStocktake, CommandError> {
-        let style = end(tx, self.id, StocktakeState::Finished, &self.who).await?;
+    async fn run(&self, tx: &mut Tx) -> Result<FinishedStockCount, CommandError> {
+        let style = end(tx, self.id, StockCountState::Finished, &self.who).await?;
         let mut differences = self.differences(tx, style).await?;
         // By item, as everybody touches them.
         differences.sort_by_key(|d| d.item);
@@ -88,7 +88,7 @@ impl Command for FinishStocktake {
         let mut left = Vec::new();
         for difference in &differences {
             match book(tx, difference).await? {
-                None => moves.push((difference.item, difference.steps)),
+                None => moves.push((difference.item, difference.stock_units)),
                 Some(reason) => {
                     let (sku, title) = (difference.sku.clone(), difference.title.clone());
                     left.push(NotBooked { sku, title, reason });
@@ -102,11 +102,11 @@ impl Command for FinishStocktake {
         enter(tx, &moves, because).await?;
         let detail = format!("{NOTE}; {} differences booked", moves.len());
         activity_log::note(tx, &who, Audited::Stock, NOTE, &detail).await?;
-        Ok(FinishedStocktake { booked: moves.len(), left })
+        Ok(FinishedStockCount { booked: moves.len(), left })
     }
 }
 
-impl FinishStocktake {
+impl FinishStockCount {
     async fn differences(&self, tx: &mut Tx, style: Option<i64>) -> Result<Vec<Difference>, CommandError> {
         let mut rows: Vec<(bool, sqlx::any::AnyRow)> = Vec::new();
         let counted = sqlx::query(COUNTED).bind(self.id.raw()).fetch_all(tx.db()).await?;
@@ -116,12 +116,12 @@ impl FinishStocktake {
             rows.extend(missing.into_iter().map(|row| (true, row)));
         }
         let read = |(is_missing, row): &(bool, sqlx::any::AnyRow)| {
-            let steps: i64 = row.try_get(3)?;
+            let stock_units: i64 = row.try_get(3)?;
             Ok(Difference {
                 item: ItemId::from_raw(row.try_get(0)?),
                 sku: row.try_get(1)?,
                 title: row.try_get(2)?,
-                steps: if *is_missing { -steps } else { steps },
+                stock_units: if *is_missing { -stock_units } else { stock_units },
                 is_missing: *is_missing,
             })
         };
@@ -135,13 +135,13 @@ impl FinishStocktake {
         differences: &[Difference],
         left: &[NotBooked],
     ) -> Result<(), CommandError> {
-        const ROW: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who)";
+        const ROW: &str = "INSERT INTO stock_count_line (stock_count_id, item_id, stock_units, booked, mark, difference, left_message, who)";
         let mark = tx.next_id()?;
         let words = |sku: &str| left.iter().find(|l| l.sku == sku).map_or("", |l| l.reason.as_str());
         let rows: Vec<(i64, i64, i64, &str)> = differences
             .iter()
             .filter(|d| d.is_missing)
-            .map(|d| (d.item.raw(), -d.steps, d.steps, words(&d.sku)))
+            .map(|d| (d.item.raw(), -d.stock_units, d.stock_units, words(&d.sku)))
             .collect();
         insert_rows(tx.db(), ROW, 8, &rows, |statement, (item, booked, difference, words)| {
             let done = if words.is_empty() { *difference } else { 0 };
@@ -159,11 +159,11 @@ impl FinishStocktake {
         for difference in differences.iter().filter(|d| !d.is_missing) {
             let words = words(&difference.sku);
             sqlx::query(
-                "UPDATE stocktake_count SET difference = $3, left_words = $4 WHERE stocktake_id = $1 AND item_id = $2",
+                "UPDATE stock_count_line SET difference = $3, left_message = $4 WHERE stock_count_id = $1 AND item_id = $2",
             )
             .bind(self.id.raw())
             .bind(difference.item.raw())
-            .bind(if words.is_empty() { difference.steps } else { 0 })
+            .bind(if words.is_empty() { difference.stock_units } else { 0 })
             .bind(words.to_owned())
             .execute(tx.db())
             .await?;
@@ -174,19 +174,19 @@ impl FinishStocktake {
 
 /// Books one difference; none if it is booked, else why it is not.
 async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, CommandError> {
-    let (item, steps) = (difference.item, difference.steps);
-    if steps > 0 {
-        let refused = try_add(tx, item, steps, StockReason::Count).await?;
+    let (item, stock_units) = (difference.item, difference.stock_units);
+    if stock_units > 0 {
+        let refused = try_add(tx, item, stock_units, StockReason::Count).await?;
         return Ok(refused.map(|r| format!("{r}; refund it by its receipt, or find out how it came back")));
     }
-    let take = Take { item, steps: -steps, from_hold: 0 };
+    let take = Take { item, stock_units: -stock_units, from_hold: 0 };
     if try_take(tx, &take, StockReason::Count).await? {
         return Ok(None);
     }
     let row =
         sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.raw()).fetch_one(tx.db()).await?;
-    if row.try_get::<i64, _>(0)? >= take.steps {
-        let why = lookup::explain(tx, item, take.steps).await?;
+    if row.try_get::<i64, _>(0)? >= take.stock_units {
+        let why = lookup::explain(tx, item, take.stock_units).await?;
         return Ok(Some(format!("{why}; release the hold, then count it by itself")));
     }
     if difference.is_missing {

@@ -1,4 +1,4 @@
-//! Stocktakes: counting the shelf while the shop sells on.
+//! Stock counts: counting the shelf while the shop sells on.
 //!
 //! What the books had of an item is written down when it is scanned. The difference of that moment is
 //! what is booked at the end, whatever was sold in between: a piece that was sold during the count is
@@ -8,24 +8,24 @@ mod finish;
 mod read;
 mod scan;
 
-pub use finish::{FinishStocktake, FinishedStocktake, NotBooked};
-pub use read::{CountedLine, StocktakeFindings, StocktakeProgress, StocktakeView};
-pub use scan::{ScanFinding, ScanStocktake, Scanned};
+pub use finish::{FinishStockCount, FinishedStockCount, NotBooked};
+pub use read::{CountedLine, StockCountFindings, StockCountProgress, StockCountView};
+pub use scan::{ScanFinding, ScanStockCount, Scanned};
 
 use crate::shelf::styles;
 use crate::store::command::{Command, Tx};
 use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::Rejection;
 use async_trait::async_trait;
-use domain::ids::{StocktakeId, StyleId};
+use domain::ids::{StockCountId, StyleId};
 use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// What became of a stocktake.
+/// What became of a stock count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum StocktakeState {
+pub enum StockCountState {
     /// Being counted.
     Open,
     /// Its differences are booked.
@@ -34,7 +34,7 @@ pub enum StocktakeState {
     Dropped,
 }
 
-impl StocktakeState {
+impl StockCountState {
     /// As it stands in the database.
     pub fn code(self) -> &'static str {
         match self {
@@ -46,13 +46,13 @@ impl StocktakeState {
 
     pub(crate) fn from_code(code: &str) -> Result<Self, CommandError> {
         let found = [Self::Open, Self::Finished, Self::Dropped].into_iter().find(|s| s.code() == code);
-        found.ok_or("unknown").stored("stocktake.state")
+        found.ok_or("unknown").stored("stock_count.state")
     }
 }
 
 /// Begins a count of the shelf, or of one style. One at a time.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct BeginStocktake {
+pub struct BeginStockCount {
     /// The style that is counted; all of the shelf if none.
     pub style: Option<StyleId>,
     /// Words for it.
@@ -62,10 +62,10 @@ pub struct BeginStocktake {
 }
 
 #[async_trait]
-impl Command for BeginStocktake {
-    type Answer = StocktakeId;
+impl Command for BeginStockCount {
+    type Answer = StockCountId;
 
-    async fn run(&self, tx: &mut Tx) -> Result<StocktakeId, CommandError> {
+    async fn run(&self, tx: &mut Tx) -> Result<StockCountId, CommandError> {
         let note = text::note(&self.note).field("note")?;
         let who = text::short(&self.who).field("who")?;
         if let Some(style) = self.style {
@@ -75,10 +75,11 @@ impl Command for BeginStocktake {
         let id = tx.next_id()?;
         let now = tx.now().millis();
         let done = sqlx::query(
-            "INSERT INTO stocktake (id, style_id, note, state, scans, begun_ms, begun_by, ended_ms, ended_by) \
-             VALUES ($1, $2, $3, 'open', 0, $4, $5, NULL, '') ON CONFLICT DO NOTHING",
+            "INSERT INTO stock_count (id, scope, style_id, note, state, scans, begun_ms, begun_by, ended_ms, ended_by) \
+             VALUES ($1, $2, $3, $4, 'open', 0, $5, $6, NULL, '') ON CONFLICT DO NOTHING",
         )
         .bind(id)
+        .bind(if self.style.is_some() { "style" } else { "for-sale" })
         .bind(self.style.map(StyleId::raw))
         .bind(note)
         .bind(now)
@@ -87,43 +88,43 @@ impl Command for BeginStocktake {
         .await?;
         if done.rows_affected() == 0 {
             let reason = "another stock count is in progress; finish or cancel it first";
-            return Err(Rejection::invalid("stocktake", reason).into());
+            return Err(Rejection::invalid("stock_count", reason).into());
         }
-        Ok(StocktakeId::from_raw(id))
+        Ok(StockCountId::from_raw(id))
     }
 }
 
 /// Gives a count up: nothing is booked.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct DropStocktake {
+pub struct DropStockCount {
     /// Which.
-    pub id: StocktakeId,
+    pub id: StockCountId,
     /// Who does it.
     pub who: String,
 }
 
 #[async_trait]
-impl Command for DropStocktake {
+impl Command for DropStockCount {
     /// What it has become.
-    type Answer = StocktakeState;
+    type Answer = StockCountState;
 
-    async fn run(&self, tx: &mut Tx) -> Result<StocktakeState, CommandError> {
-        end(tx, self.id, StocktakeState::Dropped, &self.who).await?;
-        Ok(StocktakeState::Dropped)
+    async fn run(&self, tx: &mut Tx) -> Result<StockCountState, CommandError> {
+        end(tx, self.id, StockCountState::Dropped, &self.who).await?;
+        Ok(StockCountState::Dropped)
     }
 }
 
 /// Ends a count, if it is open; answers its style. Its row is locked from here on.
 async fn end(
     tx: &mut Tx,
-    id: StocktakeId,
-    state: StocktakeState,
+    id: StockCountId,
+    state: StockCountState,
     who: &str,
 ) -> Result<Option<i64>, CommandError> {
     let who = text::short(who).field("who")?;
     let now = tx.now().millis();
     let row = sqlx::query(
-        "UPDATE stocktake SET state = $2, ended_ms = $3, ended_by = $4 WHERE id = $1 AND state = 'open' \
+        "UPDATE stock_count SET state = $2, ended_ms = $3, ended_by = $4 WHERE id = $1 AND state = 'open' \
          RETURNING style_id",
     )
     .bind(id.raw())
@@ -139,8 +140,8 @@ async fn end(
 }
 
 /// Why a count is not open.
-async fn over(tx: &mut Tx, id: StocktakeId) -> Result<Rejection, CommandError> {
-    let row = sqlx::query("SELECT state FROM stocktake WHERE id = $1")
+async fn over(tx: &mut Tx, id: StockCountId) -> Result<Rejection, CommandError> {
+    let row = sqlx::query("SELECT state FROM stock_count WHERE id = $1")
         .bind(id.raw())
         .fetch_optional(tx.db())
         .await?;
@@ -148,7 +149,7 @@ async fn over(tx: &mut Tx, id: StocktakeId) -> Result<Rejection, CommandError> {
         None => Rejection::no_such("count", id),
         Some(row) => {
             let state: String = row.try_get(0)?;
-            Rejection::invalid("stocktake", format!("this count is already {state}; start a new one"))
+            Rejection::invalid("stock_count", format!("this count is already {state}; start a new one"))
         }
     })
 }

@@ -1,29 +1,29 @@
-//! Reading stocktakes.
+//! Reading stock counts.
 
-use super::StocktakeState;
+use super::StockCountState;
 use super::finish::MISSING;
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
 use crate::store::rejection::Rejection;
 use domain::day::Moment;
-use domain::ids::{StocktakeId, StyleId};
+use domain::ids::{StockCountId, StyleId};
 use domain::quantity::Quantity;
 use domain::stock::ItemKind;
 use domain::weight::WeightUnit;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
-/// A stocktake as it stands.
+/// A stock count as it stands.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct StocktakeView {
+pub struct StockCountView {
     /// Its identifier.
-    pub id: StocktakeId,
+    pub id: StockCountId,
     /// The style that is counted, and its name; all of the shelf if none.
     pub style: Option<(StyleId, String)>,
     /// Words for it.
     pub note: String,
     /// What became of it.
-    pub state: StocktakeState,
+    pub state: StockCountState,
     /// How often something was scanned.
     pub scans: i64,
     /// When it was begun.
@@ -38,7 +38,7 @@ pub struct StocktakeView {
 
 /// How far a count is.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct StocktakeProgress {
+pub struct StockCountProgress {
     /// Items that the books have on the shelf, of those that are counted.
     pub expected: i64,
     /// Items that were counted.
@@ -74,7 +74,7 @@ pub struct CountedLine {
 
 /// Where the shelf and the books differ.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct StocktakeFindings {
+pub struct StockCountFindings {
     /// Expected, and not counted.
     pub missing: Vec<CountedLine>,
     /// How many are missing in all; the list may be shorter.
@@ -86,20 +86,20 @@ pub struct StocktakeFindings {
 }
 
 const VIEW: &str = "SELECT t.id, t.style_id, s.name, t.note, t.state, t.scans, t.begun_ms, t.begun_by, t.ended_ms, \
-    t.ended_by FROM stocktake t LEFT JOIN style s ON s.id = t.style_id";
+    t.ended_by FROM stock_count t LEFT JOIN style s ON s.id = t.style_id";
 
-const LINE: &str = "SELECT i.id, i.sku, i.name, c.steps, i.size, i.color, i.kind, i.stock_unit, i.held, c.booked, \
-    c.difference, c.left_words FROM stocktake_count c JOIN item i ON i.id = c.item_id WHERE c.stocktake_id = $1";
+const LINE: &str = "SELECT i.id, i.sku, i.name, c.stock_units, i.size, i.color, i.kind, i.stock_unit, i.held, c.booked, \
+    c.difference, c.left_message FROM stock_count_line c JOIN item i ON i.id = c.item_id WHERE c.stock_count_id = $1";
 
-fn view(row: &AnyRow) -> Result<StocktakeView, CommandError> {
+fn view(row: &AnyRow) -> Result<StockCountView, CommandError> {
     let style: Option<i64> = row.try_get(1)?;
     let name: Option<String> = row.try_get(2)?;
     let ended: Option<i64> = row.try_get(8)?;
-    Ok(StocktakeView {
-        id: StocktakeId::from_raw(row.try_get(0)?),
+    Ok(StockCountView {
+        id: StockCountId::from_raw(row.try_get(0)?),
         style: style.map(StyleId::from_raw).zip(name),
         note: row.try_get(3)?,
-        state: StocktakeState::from_code(&row.try_get::<String, _>(4)?)?,
+        state: StockCountState::from_code(&row.try_get::<String, _>(4)?)?,
         scans: row.try_get(5)?,
         begun: Moment::from_millis(row.try_get(6)?),
         begun_by: row.try_get(7)?,
@@ -114,7 +114,8 @@ fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
     let unit: Option<String> = row.try_get(7)?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
-    let steps = |steps: i64| Quantity::from_steps(steps, measure).stored("stocktake_count.steps");
+    let stock_units =
+        |stock_units: i64| Quantity::from_stock_units(stock_units, measure).stored("stock_count_line.steps");
     let fourth: i64 = row.try_get(3)?;
     let (counted, booked, difference, left) = if is_missing {
         (0, fourth, -fourth, String::new())
@@ -127,9 +128,9 @@ fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
         size: row.try_get(4)?,
         color: row.try_get(5)?,
         kind,
-        counted: steps(counted)?,
-        booked: steps(booked)?,
-        difference: steps(difference)?,
+        counted: stock_units(counted)?,
+        booked: stock_units(booked)?,
+        difference: stock_units(difference)?,
         left,
         is_held: row.try_get::<i64, _>(8)? > 0,
     })
@@ -137,7 +138,7 @@ fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
 
 async fn lines(
     connection: &mut AnyConnection,
-    id: StocktakeId,
+    id: StockCountId,
     tail: &str,
     limit: usize,
 ) -> Result<Vec<CountedLine>, CommandError> {
@@ -150,8 +151,8 @@ async fn lines(
 }
 
 impl Ledger {
-    /// Stocktakes, the latest first.
-    pub async fn stocktakes(&self, limit: usize) -> Result<Vec<StocktakeView>, CommandError> {
+    /// Stock counts, the latest first.
+    pub async fn stock_counts(&self, limit: usize) -> Result<Vec<StockCountView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(AssertSqlSafe(format!("{VIEW} ORDER BY t.id DESC LIMIT $1")))
             .bind(i64::try_from(limit).unwrap_or(i64::MAX))
@@ -160,8 +161,8 @@ impl Ledger {
         rows.iter().map(view).collect()
     }
 
-    /// One stocktake.
-    pub async fn stocktake(&self, id: StocktakeId) -> Result<StocktakeView, CommandError> {
+    /// One stock count.
+    pub async fn stock_count(&self, id: StockCountId) -> Result<StockCountView, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(AssertSqlSafe(format!("{VIEW} WHERE t.id = $1")))
             .bind(id.raw())
@@ -172,11 +173,11 @@ impl Ledger {
     }
 
     /// How far a count is, with the last `limit` things that were scanned.
-    pub async fn stocktake_progress(
+    pub async fn stock_count_progress(
         &self,
-        view: &StocktakeView,
+        view: &StockCountView,
         limit: usize,
-    ) -> Result<StocktakeProgress, CommandError> {
+    ) -> Result<StockCountProgress, CommandError> {
         let mut connection = self.reader().await?;
         let expected = match &view.style {
             None => sqlx::query("SELECT COUNT(*) FROM item WHERE on_hand > 0"),
@@ -185,24 +186,24 @@ impl Ledger {
             }
         };
         let expected = expected.fetch_one(&mut *connection).await?.try_get(0)?;
-        let counted = sqlx::query("SELECT COUNT(*) FROM stocktake_count WHERE stocktake_id = $1")
+        let counted = sqlx::query("SELECT COUNT(*) FROM stock_count_line WHERE stock_count_id = $1")
             .bind(view.id.raw())
             .fetch_one(&mut *connection)
             .await?
             .try_get(0)?;
         let latest = lines(&mut connection, view.id, "ORDER BY c.mark DESC", limit).await?;
-        Ok(StocktakeProgress { expected, counted, latest })
+        Ok(StockCountProgress { expected, counted, latest })
     }
 
     /// Where the shelf and the books differ: so far, or as it was booked. At most `limit` of each.
-    pub async fn stocktake_findings(
+    pub async fn stock_count_findings(
         &self,
-        view: &StocktakeView,
+        view: &StockCountView,
         limit: usize,
-    ) -> Result<StocktakeFindings, CommandError> {
+    ) -> Result<StockCountFindings, CommandError> {
         let mut connection = self.reader().await?;
-        let mut findings = StocktakeFindings::default();
-        if view.state == StocktakeState::Open {
+        let mut findings = StockCountFindings::default();
+        if view.state == StockCountState::Open {
             let style = view.style.as_ref().map(|(id, _)| id.raw());
             let counts = format!("SELECT COUNT(*) FROM ({MISSING}) n");
             findings.missing_count = sqlx::query(AssertSqlSafe(counts))
@@ -219,10 +220,10 @@ impl Ledger {
                 .await?;
             findings.missing = rows.iter().map(|row| line(row, true)).collect::<Result<_, _>>()?;
         }
-        let differing = "AND c.steps <> c.booked ORDER BY c.item_id";
+        let differing = "AND c.stock_units <> c.booked ORDER BY c.item_id";
         findings.differing = lines(&mut connection, view.id, differing, limit).await?;
         let rows = sqlx::query(
-            "SELECT code, scans FROM stocktake_stray WHERE stocktake_id = $1 ORDER BY mark DESC LIMIT $2",
+            "SELECT code, scans FROM stock_count_unknown WHERE stock_count_id = $1 ORDER BY mark DESC LIMIT $2",
         )
         .bind(view.id.raw())
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))

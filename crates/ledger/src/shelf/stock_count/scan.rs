@@ -1,4 +1,4 @@
-//! One thing of a stocktake, scanned.
+//! One thing of a stock count, scanned.
 
 use super::over;
 use crate::shelf::lookup::{self, Found};
@@ -7,8 +7,8 @@ use crate::store::error::{CommandError, Naming, Stored};
 use crate::store::rejection::Rejection;
 use async_trait::async_trait;
 use domain::codes::Code;
-use domain::ids::StocktakeId;
-use domain::quantity::{Asked, MAX_STEPS, Quantity};
+use domain::ids::StockCountId;
+use domain::quantity::{Asked, MAX_STOCK_UNITS, Quantity};
 use domain::stock::ItemKind;
 use domain::text;
 use serde::{Deserialize, Serialize};
@@ -16,9 +16,9 @@ use sqlx::Row;
 
 /// Counts a thing. The same piece scanned twice is one; of other goods each scan adds.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct ScanStocktake {
+pub struct ScanStockCount {
     /// Which count.
-    pub id: StocktakeId,
+    pub id: StockCountId,
     /// What was scanned.
     pub code: Code,
     /// How much of it; one if not said, but goods by weight are weighed.
@@ -62,19 +62,19 @@ pub enum ScanFinding {
     Unknown,
 }
 
-const ADD: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who) \
+const ADD: &str = "INSERT INTO stock_count_line (stock_count_id, item_id, stock_units, booked, mark, difference, left_message, who) \
     SELECT CAST($1 AS BIGINT), i.id, CAST($3 AS BIGINT), i.on_hand, CAST($4 AS BIGINT), 0, '', CAST($5 AS TEXT) \
-    FROM item i WHERE i.id = $2 ON CONFLICT (stocktake_id, item_id) DO UPDATE SET \
-    steps = stocktake_count.steps + excluded.steps, booked = excluded.booked, mark = excluded.mark, who = excluded.who \
-    RETURNING steps, booked";
-const SET: &str = "INSERT INTO stocktake_count (stocktake_id, item_id, steps, booked, mark, difference, left_words, who) \
+    FROM item i WHERE i.id = $2 ON CONFLICT (stock_count_id, item_id) DO UPDATE SET \
+    stock_units = stock_count_line.stock_units + excluded.stock_units, booked = excluded.booked, mark = excluded.mark, who = excluded.who \
+    RETURNING stock_units, booked";
+const SET: &str = "INSERT INTO stock_count_line (stock_count_id, item_id, stock_units, booked, mark, difference, left_message, who) \
     SELECT CAST($1 AS BIGINT), i.id, CAST($3 AS BIGINT), i.on_hand, CAST($4 AS BIGINT), 0, '', CAST($5 AS TEXT) \
-    FROM item i WHERE i.id = $2 ON CONFLICT (stocktake_id, item_id) DO UPDATE SET \
-    steps = excluded.steps, booked = excluded.booked, mark = excluded.mark, who = excluded.who \
-    RETURNING steps, booked";
+    FROM item i WHERE i.id = $2 ON CONFLICT (stock_count_id, item_id) DO UPDATE SET \
+    stock_units = excluded.stock_units, booked = excluded.booked, mark = excluded.mark, who = excluded.who \
+    RETURNING stock_units, booked";
 
 #[async_trait]
-impl Command for ScanStocktake {
+impl Command for ScanStockCount {
     type Answer = Scanned;
 
     async fn run(&self, tx: &mut Tx) -> Result<Scanned, CommandError> {
@@ -89,7 +89,7 @@ impl Command for ScanStocktake {
                 _ => return self.stray(tx).await,
             },
         };
-        let steps = self.steps(&found)?;
+        let stock_units = self.stock_units(&found)?;
         self.still_open(tx).await?;
         let before = self.counted_before(tx, &found).await?;
         let is_piece = found.kind == ItemKind::Piece;
@@ -97,26 +97,27 @@ impl Command for ScanStocktake {
         let row = sqlx::query(if self.is_all || is_piece { SET } else { ADD })
             .bind(self.id.raw())
             .bind(found.id.raw())
-            .bind(steps)
+            .bind(stock_units)
             .bind(mark)
             .bind(who)
             .fetch_one(tx.db())
             .await?;
         let (counted, booked): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
-        if counted > MAX_STEPS {
+        if counted > MAX_STOCK_UNITS {
             let reason = "that is more than a shop can hold; check “This is all of it” to count it again";
             return Err(Rejection::invalid("quantity", reason).into());
         }
         let finding = finding(tx, &found, before, counted, booked).await?;
-        let shown =
-            |steps| Quantity::from_steps(steps, found.measure).stored("stocktake_count.steps").map(Some);
+        let shown = |stock_units| {
+            Quantity::from_stock_units(stock_units, found.measure).stored("stock_count_line.steps").map(Some)
+        };
         let (counted, booked) = (shown(counted)?, shown(booked)?);
         Ok(Scanned { sku: found.sku, title: found.title, counted, booked, finding })
     }
 }
 
-impl ScanStocktake {
-    fn steps(&self, found: &Found) -> Result<i64, CommandError> {
+impl ScanStockCount {
+    fn stock_units(&self, found: &Found) -> Result<i64, CommandError> {
         let asked = match (self.quantity, found.kind) {
             (Some(asked), _) => asked,
             (None, ItemKind::Weight) => {
@@ -124,16 +125,16 @@ impl ScanStocktake {
             }
             (None, _) => Asked::ONE,
         };
-        let steps = Quantity::resolve_or_zero(asked, found.measure).field("quantity")?.steps();
-        if found.kind == ItemKind::Piece && steps > 1 {
+        let stock_units = Quantity::resolve_or_zero(asked, found.measure).field("quantity")?.stock_units();
+        if found.kind == ItemKind::Piece && stock_units > 1 {
             return Err(Rejection::invalid("quantity", "there is only one of each piece").into());
         }
-        Ok(steps)
+        Ok(stock_units)
     }
 
     /// Locks the count's row, so that it is not finished in the middle of a scan.
     async fn still_open(&self, tx: &mut Tx) -> Result<(), CommandError> {
-        let done = sqlx::query("UPDATE stocktake SET scans = scans + 1 WHERE id = $1 AND state = 'open'")
+        let done = sqlx::query("UPDATE stock_count SET scans = scans + 1 WHERE id = $1 AND state = 'open'")
             .bind(self.id.raw())
             .execute(tx.db())
             .await?;
@@ -144,11 +145,13 @@ impl ScanStocktake {
     }
 
     async fn counted_before(&self, tx: &mut Tx, found: &Found) -> Result<Option<i64>, CommandError> {
-        let row = sqlx::query("SELECT steps FROM stocktake_count WHERE stocktake_id = $1 AND item_id = $2")
-            .bind(self.id.raw())
-            .bind(found.id.raw())
-            .fetch_optional(tx.db())
-            .await?;
+        let row = sqlx::query(
+            "SELECT stock_units FROM stock_count_line WHERE stock_count_id = $1 AND item_id = $2",
+        )
+        .bind(self.id.raw())
+        .bind(found.id.raw())
+        .fetch_optional(tx.db())
+        .await?;
         Ok(row.map(|row| row.try_get(0)).transpose()?)
     }
 
@@ -156,8 +159,8 @@ impl ScanStocktake {
         self.still_open(tx).await?;
         let mark = tx.next_id()?;
         sqlx::query(
-            "INSERT INTO stocktake_stray (stocktake_id, code, scans, mark) VALUES ($1, $2, 1, $3) \
-             ON CONFLICT (stocktake_id, code) DO UPDATE SET scans = stocktake_stray.scans + 1, mark = excluded.mark",
+            "INSERT INTO stock_count_unknown (stock_count_id, code, scans, mark) VALUES ($1, $2, 1, $3) \
+             ON CONFLICT (stock_count_id, code) DO UPDATE SET scans = stock_count_unknown.scans + 1, mark = excluded.mark",
         )
         .bind(self.id.raw())
         .bind(self.code.to_string())

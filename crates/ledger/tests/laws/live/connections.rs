@@ -120,7 +120,7 @@ fn new_pieces_wait_where_a_person_puts_them_on() {
         assert_eq!(tell_all(&shop, village).await, "p4 1", "put on before it could be had");
         assert_eq!(put(None).await, 3);
         assert_eq!(tell_all(&shop, village).await, "p2 1, p3 1, p5 1");
-        shop.ok(add(vec![piece("p6", 100), NewItem { keep_off: true, ..piece("p7", 100) }])).await;
+        shop.ok(add(vec![piece("p6", 100), NewItem { do_not_list: true, ..piece("p7", 100) }])).await;
         let held = shop.ok(hold(&[("p6", "1")], Purpose::Customer, None)).await;
         assert_eq!(put(None).await, 1, "a hold ends, what is kept off stays so");
         assert_eq!(tell_all(&shop, village).await, "");
@@ -156,11 +156,11 @@ fn a_big_shelf_is_put_on_in_steps() {
         let village = shop.ok(save("village", wait)).await;
         assert_eq!(shop.ledger.put_on_connection(village, None, "maker").await.unwrap(), 1200);
         let other = shop.ok(save("other", list)).await;
-        let mut steps = 0;
+        let mut stock_units = 0;
         while shop.ok(FillConnection { connection: other }).await {
-            steps += 1;
+            stock_units += 1;
         }
-        assert_eq!(steps, 3);
+        assert_eq!(stock_units, 3);
         for connection in [village, other] {
             let waits = format!("SELECT COUNT(*) FROM outbox WHERE connection_id = {connection}");
             assert_eq!(shop.number(&waits).await, 1200);
@@ -219,7 +219,7 @@ fn an_ended_connection_hears_nothing_and_says_nothing() {
             after = Some(next);
         }
         assert_eq!(waiting(&shop, village).await, "");
-        assert!(shop.numbers("SELECT item_id FROM dispatch").await.is_empty());
+        assert!(shop.numbers("SELECT item_id FROM delivery").await.is_empty());
         audit::clean(&shop).await;
     });
 }

@@ -174,8 +174,8 @@ fn an_order_that_cannot_be_kept_is_refused() {
         shop.refuses(keep(ConnectionId::from_raw(1), "1", "{}"), "no-such: there is no live connection 1")
             .await;
         let mut raw = shop.raw().await;
-        let many = "INSERT INTO kept_order (id, connection_id, number, raw_hash, raw, words, tries, due_ms, holder, lease_ms, \
-            kept_ms) WITH RECURSIVE n (v) AS (SELECT 1 UNION ALL SELECT v + 1 FROM n WHERE v < 10000) \
+        let many = "INSERT INTO deferred_order (id, connection_id, number, raw_hash, raw, message, tries, due_ms, holder, lease_ms, \
+            deferred_ms) WITH RECURSIVE n (v) AS (SELECT 1 UNION ALL SELECT v + 1 FROM n WHERE v < 10000) \
             SELECT v, $1, CAST(v AS TEXT), '', '', '', 0, 0, 0, 0, 0 FROM n";
         sqlx::query(many).bind(village.raw()).execute(&mut *raw).await.unwrap();
         drop(raw);

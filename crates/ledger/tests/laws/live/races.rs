@@ -132,7 +132,7 @@ async fn tell_some(ledger: &Ledger, connection: ConnectionId) {
 }
 
 #[test]
-fn a_fetch_a_hook_and_a_kept_order_are_one_processs() {
+fn a_fetch_a_hook_and_a_deferred_order_are_one_processs() {
     on_each(|shop| async move {
         let village = village(&shop).await;
         let keep = DeferOrder {

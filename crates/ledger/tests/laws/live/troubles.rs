@@ -103,6 +103,6 @@ fn an_order_is_listed_once_however_often_it_came() {
             listed.iter().map(|o| format!("{} {} {}", o.number, o.field, o.words)).collect();
         assert_eq!(words, ["8  not read: b", "7 price not read: c", "?  not read: d", "?  not read: e"]);
         // Each state of it is kept all the same.
-        assert_eq!(shop.number("SELECT COUNT(*) FROM kept_order").await, 5);
+        assert_eq!(shop.number("SELECT COUNT(*) FROM deferred_order").await, 5);
     });
 }

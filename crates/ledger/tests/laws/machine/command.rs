@@ -11,7 +11,7 @@ use proptest::prelude::*;
 pub(super) enum Step {
     Add {
         kind: ItemKind,
-        steps: i64,
+        stock_units: i64,
         cost: Option<i64>,
         gtin: bool,
     },
@@ -197,7 +197,9 @@ fn adds(model: &Model) -> BoxedStrategy<Step> {
     ];
     let gtin = prop_oneof![6 => Just(false), 1 => Just(true)];
     let gtin = if model.items.len() < MOST_ITEMS { gtin.boxed() } else { Just(true).boxed() };
-    (kind, cost, gtin).prop_map(|((kind, steps), cost, gtin)| Step::Add { kind, steps, cost, gtin }).boxed()
+    (kind, cost, gtin)
+        .prop_map(|((kind, stock_units), cost, gtin)| Step::Add { kind, stock_units, cost, gtin })
+        .boxed()
 }
 
 fn adjusts(model: &Model) -> BoxedStrategy<Step> {
@@ -211,7 +213,7 @@ fn adjusts(model: &Model) -> BoxedStrategy<Step> {
                 1 => (0..6_i64).prop_map(What::Is),
                 1 => Just(What::Is(0)),
                 2 => quantity(&inner, item).prop_map(What::More),
-                3 => loss.prop_map(|(steps, why)| What::Less(steps, why)),
+                3 => loss.prop_map(|(stock_units, why)| What::Less(stock_units, why)),
             ];
             (Just(item), what)
         })

@@ -30,7 +30,7 @@ pub(super) enum HoldState {
 #[derive(Clone, Debug)]
 pub(super) struct HoldRow {
     pub(super) item: usize,
-    pub(super) steps: i64,
+    pub(super) stock_units: i64,
     pub(super) state: HoldState,
 }
 
@@ -42,7 +42,7 @@ pub(super) struct Group {
 
 impl Group {
     pub(super) fn lines(&self) -> Vec<(usize, i64)> {
-        self.rows.iter().map(|r| (r.item, r.steps)).collect()
+        self.rows.iter().map(|r| (r.item, r.stock_units)).collect()
     }
 }
 
@@ -170,7 +170,7 @@ impl Model {
 
     fn act(&mut self, step: &Step) -> Said {
         match step {
-            Step::Add { kind, steps, cost, gtin } => self.add(*kind, *steps, *cost, *gtin),
+            Step::Add { kind, stock_units, cost, gtin } => self.add(*kind, *stock_units, *cost, *gtin),
             Step::Edit { item, price, stale } => self.edit(*item, *price, *stale),
             Step::Adjust { item, what } => self.adjust(*item, what),
             Step::Hold { lines, purpose } => self.hold(lines, *purpose),
@@ -227,13 +227,13 @@ impl Model {
         days
     }
 
-    fn add(&mut self, kind: ItemKind, steps: i64, cost: Option<i64>, gtin: bool) -> Said {
+    fn add(&mut self, kind: ItemKind, stock_units: i64, cost: Option<i64>, gtin: bool) -> Said {
         if gtin && self.gtin_taken {
             return refuse("code-taken");
         }
         self.gtin_taken |= gtin;
         let price = 500 + 333 * i64::try_from(self.items.len()).unwrap();
-        self.items.push(Item { kind, price, cost, on_hand: steps, held: 0, out: 0, left_by: None });
+        self.items.push(Item { kind, price, cost, on_hand: stock_units, held: 0, out: 0, left_by: None });
         Ok(String::new())
     }
 

@@ -35,16 +35,16 @@ impl Sale {
     pub(super) fn figures(&self) -> Figures {
         let mut figures = [1, 0, 0, 0, 0, 0, self.shipping, 0, 0, 0, self.rounding];
         for line in &self.lines {
-            let [steps, amount, discount, tax, cost] = line.sold;
+            let [stock_units, amount, discount, tax, cost] = line.sold;
             figures[4] += discount;
             figures[7] += tax;
             if line.item.is_none() {
                 continue;
             }
             let by_weight = line.kind == ItemKind::Weight;
-            let units = if by_weight { 1 } else { steps };
+            let units = if by_weight { 1 } else { stock_units };
             figures[1] += units;
-            figures[2] += if by_weight { steps } else { 0 };
+            figures[2] += if by_weight { stock_units } else { 0 };
             figures[3] += amount;
             figures[8] += cost;
             figures[9] += if line.costed { 0 } else { units };
@@ -76,9 +76,9 @@ impl Model {
         let receipt = i64::try_from(self.sales.len()).unwrap() + 1;
         let mut takes: Vec<_> = sell.lines.iter().zip(from_hold).collect();
         takes.sort_unstable();
-        for ((item, steps), held) in takes {
-            self.take(*item, *steps, held)?;
-            self.items[*item].out += steps;
+        for ((item, stock_units), held) in takes {
+            self.take(*item, *stock_units, held)?;
+            self.items[*item].out += stock_units;
             self.items[*item].left_by = Some(receipt);
         }
         let said = format!(
@@ -114,16 +114,16 @@ impl Model {
 
     fn lines(&self, sell: &Sell) -> Result<Vec<Line>, String> {
         let mut lines = Vec::new();
-        for (at, (item, steps)) in sell.lines.iter().enumerate() {
+        for (at, (item, stock_units)) in sell.lines.iter().enumerate() {
             let goods = &self.items[*item];
             let one = if goods.kind == ItemKind::Weight { 1000 } else { 1 };
             let (discount, tax) = if at == 0 { (sell.discount, sell.tax) } else { (0, 0) };
-            let amount = share(goods.price, *steps, one);
-            let cost = goods.cost.map_or(0, |c| share(c, *steps, one));
+            let amount = share(goods.price, *stock_units, one);
+            let cost = goods.cost.map_or(0, |c| share(c, *stock_units, one));
             lines.push(Line {
                 item: Some(*item),
                 kind: goods.kind,
-                sold: [*steps, amount, discount, tax, cost],
+                sold: [*stock_units, amount, discount, tax, cost],
                 costed: goods.cost.is_some(),
                 back: Part::default(),
                 alone: Part::default(),
@@ -275,27 +275,27 @@ fn parts_of(
             let fate_of = |l: &Line| if l.item.is_some() { fate } else { ReturnDisposition::Open };
             sale.lines.iter().enumerate().map(|(at, line)| (at, None, fate_of(line))).collect()
         }
-        Back::Line(at, steps) => {
+        Back::Line(at, stock_units) => {
             let Some(line) = sale.lines.get(*at) else { return refuse("no-such") };
             if line.item.is_none() && fate == ReturnDisposition::Shelf {
                 return refuse("invalid");
             }
-            vec![(*at, *steps, fate)]
+            vec![(*at, *stock_units, fate)]
         }
     };
     let mut parts = Vec::new();
-    for (at, steps, fate) in wanted {
+    for (at, stock_units, fate) in wanted {
         let line = &sale.lines[at];
         let left = line.sold[0] - line.back[0];
-        let steps = match steps {
+        let stock_units = match stock_units {
             None if left == 0 => continue,
             None => left,
-            Some(steps) if steps > left => return refuse("more-than-sold"),
-            Some(steps) => steps,
+            Some(stock_units) if stock_units > left => return refuse("more-than-sold"),
+            Some(stock_units) => stock_units,
         };
-        let mut part = [steps; 5];
+        let mut part = [stock_units; 5];
         for (figure, given) in part.iter_mut().enumerate().skip(1) {
-            let reached = share(line.sold[figure], line.back[0] + steps, line.sold[0]);
+            let reached = share(line.sold[figure], line.back[0] + stock_units, line.sold[0]);
             let full = (reached - line.back[figure] + line.alone[figure]).max(0);
             *given = full.min(line.sold[figure] - line.back[figure]);
         }

@@ -8,27 +8,27 @@ use ledger::shelf::{BASKET_MS, Purpose};
 
 impl Model {
     /// Takes steps of an item, some of them from a hold; holds that ran out give way.
-    pub(super) fn take(&mut self, item: usize, steps: i64, from_hold: i64) -> Result<(), String> {
-        if !self.can_take(item, steps, from_hold) {
+    pub(super) fn take(&mut self, item: usize, stock_units: i64, from_hold: i64) -> Result<(), String> {
+        if !self.can_take(item, stock_units, from_hold) {
             self.expire(Some(item));
         }
-        if !self.can_take(item, steps, from_hold) {
-            return Err(self.why_not(item, steps));
+        if !self.can_take(item, stock_units, from_hold) {
+            return Err(self.why_not(item, stock_units));
         }
-        self.items[item].on_hand -= steps;
+        self.items[item].on_hand -= stock_units;
         self.items[item].held -= from_hold;
         Ok(())
     }
 
-    fn can_take(&self, item: usize, steps: i64, from_hold: i64) -> bool {
+    fn can_take(&self, item: usize, stock_units: i64, from_hold: i64) -> bool {
         let item = &self.items[item];
-        item.held >= from_hold && item.on_hand - item.held >= steps - from_hold
+        item.held >= from_hold && item.on_hand - item.held >= stock_units - from_hold
     }
 
-    fn why_not(&self, item: usize, steps: i64) -> String {
+    fn why_not(&self, item: usize, stock_units: i64) -> String {
         let item = &self.items[item];
-        if item.on_hand >= steps {
-            return "set-aside".to_owned();
+        if item.on_hand >= stock_units {
+            return "on-hold".to_owned();
         }
         match item.left_by {
             _ if item.on_hand > 0 || item.kind != ItemKind::Piece => "not-enough".to_owned(),
@@ -48,7 +48,7 @@ impl Model {
             for row in &mut group.rows {
                 if row.state == HoldState::Open && of.is_none_or(|item| item == row.item) {
                     row.state = HoldState::Expired;
-                    self.items[row.item].held -= row.steps;
+                    self.items[row.item].held -= row.stock_units;
                     ended += 1;
                 }
             }
@@ -66,23 +66,26 @@ impl Model {
         }
         let mut sorted = lines.to_vec();
         sorted.sort_unstable();
-        for (item, steps) in sorted {
-            let free = |m: &Self| m.items[item].on_hand - m.items[item].held >= steps;
+        for (item, stock_units) in sorted {
+            let free = |m: &Self| m.items[item].on_hand - m.items[item].held >= stock_units;
             if !free(self) {
                 self.expire(Some(item));
             }
             if !free(self) {
-                return Err(self.why_not(item, steps));
+                return Err(self.why_not(item, stock_units));
             }
-            self.items[item].held += steps;
+            self.items[item].held += stock_units;
         }
         let until = match purpose {
             Purpose::Basket => Some(self.now + BASKET_MS),
             Purpose::Market => Some(self.now + HOUR_MS),
             Purpose::Customer | Purpose::Order => None,
         };
-        let row =
-            |(item, steps): &(usize, i64)| HoldRow { item: *item, steps: *steps, state: HoldState::Open };
+        let row = |(item, stock_units): &(usize, i64)| HoldRow {
+            item: *item,
+            stock_units: *stock_units,
+            state: HoldState::Open,
+        };
         self.groups.push(Group { rows: lines.iter().map(row).collect(), until });
         Ok(String::new())
     }
@@ -92,7 +95,7 @@ impl Model {
         let mut ended = 0;
         for row in group.rows.iter_mut().filter(|r| r.state == HoldState::Open) {
             row.state = HoldState::Ended;
-            self.items[row.item].held -= row.steps;
+            self.items[row.item].held -= row.stock_units;
             ended += 1;
         }
         if ended == 0 { refuse("hold-over") } else { Ok(format!("ended {ended}")) }
@@ -104,7 +107,7 @@ impl Model {
         let mut rows: Vec<(usize, i64, HoldState)> = Vec::new();
         for row in &mut group.rows {
             if matches!(row.state, HoldState::Open | HoldState::Expired) {
-                rows.push((row.item, row.steps, row.state));
+                rows.push((row.item, row.stock_units, row.state));
                 row.state = HoldState::Taken;
             }
         }
@@ -125,9 +128,9 @@ impl Model {
     pub(super) fn adjust(&mut self, at: usize, what: &What) -> Said {
         let Some(item) = self.items.get(at).cloned() else { return refuse("unknown-code") };
         let change = match what {
-            What::Is(steps) => steps - item.on_hand,
-            What::More(steps) => *steps,
-            What::Less(steps, _) => -steps,
+            What::Is(stock_units) => stock_units - item.on_hand,
+            What::More(stock_units) => *stock_units,
+            What::Less(stock_units, _) => -stock_units,
         };
         if change < 0 {
             self.take(at, -change, 0)?;

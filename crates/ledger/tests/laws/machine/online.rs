@@ -110,7 +110,8 @@ impl Online {
         }
         for number in 0.. {
             let Ok(item) = shop.ledger.item(&code(&format!("item-{number}"))).await else { break };
-            let here = Availability::of(item.on_hand.steps(), item.held.steps(), item.keep_off);
+            let here =
+                Availability::of(item.on_hand.stock_units(), item.held.stock_units(), item.do_not_list);
             match self.known.get(&item.id) {
                 Some(known) => {
                     assert_eq!(*known, (item.revision, here), "on {:?}: {}", shop.engine, item.sku);

@@ -77,7 +77,7 @@ pub(super) const SKIPPED: &str = "skipped";
 pub(super) fn states(model: &Model) -> BoxedStrategy<State> {
     let items = model.items.len();
     let kinds: Vec<ItemKind> = model.items.iter().map(|i| i.kind).collect();
-    let steps = move |item: usize| match kinds.get(item) {
+    let stock_units = move |item: usize| match kinds.get(item) {
         Some(ItemKind::Piece) => prop_oneof![12 => Just(1_i64), 1 => Just(2)].boxed(),
         Some(ItemKind::Weight) => (1..12_i64).prop_map(|quarter| quarter * 250).boxed(),
         _ => (1..5_i64).boxed(),
@@ -89,7 +89,7 @@ pub(super) fn states(model: &Model) -> BoxedStrategy<State> {
         prop_oneof![3 => Just(0_i64), 1 => 1..90_i64],
     );
     let line = (item, money).prop_flat_map(move |(item, (price, discount, tax))| {
-        (Just(item), steps(item), Just(price), Just(discount), Just(tax))
+        (Just(item), stock_units(item), Just(price), Just(discount), Just(tax))
     });
     let lines = prop::collection::vec(line, 1..4).prop_map(|mut lines| {
         let mut seen = Vec::new();
@@ -102,8 +102,8 @@ pub(super) fn states(model: &Model) -> BoxedStrategy<State> {
         // By the step, so that a quantity changes alone as often as its price does.
         lines
             .into_iter()
-            .map(|(item, steps, price, discount, tax)| {
-                (item, steps, (price * steps).clamp(300, 4_000_000), discount, tax)
+            .map(|(item, stock_units, price, discount, tax)| {
+                (item, stock_units, (price * stock_units).clamp(300, 4_000_000), discount, tax)
             })
             .collect()
     });
@@ -235,10 +235,10 @@ impl Model {
         order.body = body.clone();
     }
 
-    fn sell_online(&mut self, item: usize, steps: i64) {
-        self.items[item].on_hand -= steps;
-        self.items[item].out += steps;
-        if steps > 0 {
+    fn sell_online(&mut self, item: usize, stock_units: i64) {
+        self.items[item].on_hand -= stock_units;
+        self.items[item].out += stock_units;
+        if stock_units > 0 {
             self.items[item].left_by = Some(0);
         }
     }
@@ -275,14 +275,14 @@ impl Model {
         }
     }
 
-    fn try_hold(&mut self, item: usize, steps: i64) -> bool {
-        let free = |m: &Self| m.items[item].on_hand - m.items[item].held >= steps;
+    fn try_hold(&mut self, item: usize, stock_units: i64) -> bool {
+        let free = |m: &Self| m.items[item].on_hand - m.items[item].held >= stock_units;
         if !free(self) {
             self.expire(Some(item));
         }
         let had = free(self);
         if had {
-            self.items[item].held += steps;
+            self.items[item].held += stock_units;
         }
         had
     }
@@ -389,14 +389,17 @@ fn number(order: usize) -> OrderNumber {
 
 /// The state as the ledger takes it.
 fn incoming(model: &Model, state: &State) -> IncomingOrder {
-    let asked = |item: usize, steps: i64| {
+    let asked = |item: usize, stock_units: i64| {
         let weighed = model.items.get(item).is_some_and(|i| i.kind == ItemKind::Weight);
-        Asked { value: if weighed { Decimal::new(steps, 3) } else { Decimal::from(steps) }, unit: None }
+        Asked {
+            value: if weighed { Decimal::new(stock_units, 3) } else { Decimal::from(stock_units) },
+            unit: None,
+        }
     };
-    let line = |(item, steps, amount, discount, tax): &Line| IncomingLine {
+    let line = |(item, stock_units, amount, discount, tax): &Line| IncomingLine {
         code: Some(code(&format!("item-{item}"))),
         name: String::new(),
-        quantity: asked(*item, *steps),
+        quantity: asked(*item, *stock_units),
         price: LinePrice::Line(usd(*amount)),
         discount: usd(*discount),
         tax: usd(*tax),

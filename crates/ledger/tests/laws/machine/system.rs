@@ -113,7 +113,9 @@ fn sku(item: usize) -> String {
 impl One {
     async fn run(&mut self, step: &Step, model: &Model) -> Said {
         match step {
-            Step::Add { kind, steps, cost, gtin } => self.add(model, *kind, *steps, *cost, *gtin).await,
+            Step::Add { kind, stock_units, cost, gtin } => {
+                self.add(model, *kind, *stock_units, *cost, *gtin).await
+            }
             Step::Edit { item, price, stale } => {
                 let price = Some(PriceChange::Hand(usd(*price)));
                 let edit = EditItem { price, revision: stale.then_some(-1), ..edit(&sku(*item)) };
@@ -186,12 +188,20 @@ impl One {
         }
     }
 
-    async fn add(&self, model: &Model, kind: ItemKind, steps: i64, cost: Option<i64>, gtin: bool) -> Said {
+    async fn add(
+        &self,
+        model: &Model,
+        kind: ItemKind,
+        stock_units: i64,
+        cost: Option<i64>,
+        gtin: bool,
+    ) -> Said {
         // The model has the new item already, unless it was refused.
         let refused = model.said.starts_with("refused");
         let place = if refused { model.items.len() } else { model.items.len() - 1 };
         let price = 500 + 333 * i64::try_from(place).unwrap();
-        let value = if kind == ItemKind::Weight { Decimal::new(steps, 3) } else { Decimal::from(steps) };
+        let value =
+            if kind == ItemKind::Weight { Decimal::new(stock_units, 3) } else { Decimal::from(stock_units) };
         let new = NewItem {
             price: Some(usd(price)),
             cost: cost.map(usd),
@@ -211,13 +221,13 @@ impl One {
 
     async fn adjust(&self, model: &Model, item: usize, what: &What) -> Said {
         use ledger::shelf::Counted::{Is, Less, More};
-        let asked = |steps: i64| asked_of(model, item, steps);
+        let asked = |stock_units: i64| asked_of(model, item, stock_units);
         let what = match what {
-            What::Is(steps) => Is(asked(*steps)),
-            What::More(steps) => More(asked(*steps)),
-            What::Less(steps, why) => Less(asked(*steps), *why),
+            What::Is(stock_units) => Is(asked(*stock_units)),
+            What::More(stock_units) => More(asked(*stock_units)),
+            What::Less(stock_units, why) => Less(asked(*stock_units), *why),
         };
-        self.said(adjust(&sku(item), what), |left| format!("on hand {}", left.steps())).await
+        self.said(adjust(&sku(item), what), |left| format!("on hand {}", left.stock_units())).await
     }
 
     async fn hold(&mut self, model: &Model, lines: &[(usize, i64)], purpose: Purpose) -> Said {
@@ -226,9 +236,9 @@ impl One {
         let mut new = hold(&[], purpose, until);
         new.lines = lines
             .iter()
-            .map(|(item, steps)| ledger::shelf::HoldLine {
+            .map(|(item, stock_units)| ledger::shelf::HoldLine {
                 code: code(&sku(*item)),
-                quantity: asked_of(model, *item, *steps),
+                quantity: asked_of(model, *item, *stock_units),
             })
             .collect();
         let (held, _) = self.done(None, &new).await?;
@@ -267,18 +277,18 @@ impl One {
 
     fn sale_of(&self, model: &Model, sell: &Sell) -> NewSale {
         let mut lines = Vec::new();
-        for (at, (item, steps)) in sell.lines.iter().enumerate() {
+        for (at, (item, stock_units)) in sell.lines.iter().enumerate() {
             let (discount, tax) = if at == 0 { (sell.discount, sell.tax) } else { (0, 0) };
             let slip = at == 0 && sell.slip;
             lines.push(ledger::sales::SaleLineIn::Goods {
                 code: code(if slip { "2000000000016".to_owned() } else { sku(*item) }.as_str()),
-                quantity: asked_of(model, *item, *steps),
+                quantity: asked_of(model, *item, *stock_units),
                 discount: usd(discount),
                 tax: usd(tax),
             });
         }
         if let Some(amount) = sell.paper {
-            let (kind, title) = (domain::basket::LineKind::GiftNote, "Gift note".to_owned());
+            let (kind, title) = (domain::basket::LineKind::GiftCertificate, "Gift note".to_owned());
             lines.push(ledger::sales::SaleLineIn::Paper { kind, title, amount: usd(amount) });
         }
         NewSale {
@@ -303,11 +313,12 @@ impl One {
         let new = match what {
             Back::Whole => whole(id, fate),
             Back::Shipping(amount) => NewRefund { shipping: usd(*amount), ..whole(id, fate) },
-            Back::Line(line, steps) => {
+            Back::Line(line, stock_units) => {
                 let id_of = lines.get(*line).copied().unwrap_or(SaleLineId::from_raw(1));
                 let mut new = part(id, id_of, None, fate);
                 let weighed = model.sales.get(at).and_then(|s| s.lines.get(*line)).map(|l| l.kind);
-                new.lines[0].what = steps.map_or(RefundOf::Rest, |s| RefundOf::Goods(asked_in(weighed, s)));
+                new.lines[0].what =
+                    stock_units.map_or(RefundOf::Rest, |s| RefundOf::Goods(asked_in(weighed, s)));
                 new
             }
             Back::Money(line, amount) => {
@@ -320,7 +331,7 @@ impl One {
         let tender = match by {
             By::Cash | By::Both => TenderKind::Cash,
             By::Card => TenderKind::Card,
-            By::Owed => TenderKind::Owed,
+            By::Owed => TenderKind::OnAccount,
         };
         let new = NewRefund { tender: RefundTender::All(tender), ..new };
         let (done, _) = self.done(None, &new).await?;
@@ -384,12 +395,16 @@ fn key_of(number: usize, body: &[u8]) -> Key {
     Key::new("machine", &number.to_string(), body).unwrap()
 }
 
-fn asked_of(model: &Model, item: usize, steps: i64) -> Asked {
-    asked_in(model.items.get(item).map(|i| i.kind), steps)
+fn asked_of(model: &Model, item: usize, stock_units: i64) -> Asked {
+    asked_in(model.items.get(item).map(|i| i.kind), stock_units)
 }
 
-fn asked_in(kind: Option<ItemKind>, steps: i64) -> Asked {
-    let value = if kind == Some(ItemKind::Weight) { Decimal::new(steps, 3) } else { Decimal::from(steps) };
+fn asked_in(kind: Option<ItemKind>, stock_units: i64) -> Asked {
+    let value = if kind == Some(ItemKind::Weight) {
+        Decimal::new(stock_units, 3)
+    } else {
+        Decimal::from(stock_units)
+    };
     Asked { value, unit: None }
 }
 

@@ -44,7 +44,7 @@ mod tests {
         let hold = shop.post("/api/holds", "k1", hold).await.json();
         let path = format!("/api/holds/{}", hold["id"].as_str().expect("an id"));
         let refused = shop.post("/api/sales", "s1", TestShop::cash_sale("COWL")).await;
-        refused.expect_problem("set-aside", 409);
+        refused.expect_problem("on-hold", 409);
         assert_eq!((refused.json()["forWhom"].as_str(), refused.json().get("until")), (Some("Ann"), None));
         for replayed in [None, Some("true")] {
             let reply = shop.delete(&path, "d1").await;

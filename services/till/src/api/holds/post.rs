@@ -107,7 +107,7 @@ mod tests {
         let other = json!({"for": "customer", "lines": [
             {"sku": "HAT", "quantity": "1"}, {"sku": "COWL", "quantity": "1"}]});
         let refused = shop.post("/api/holds", "k2", other).await;
-        refused.expect_problem("set-aside", 409);
+        refused.expect_problem("on-hold", 409);
         let refused = refused.json();
         assert_eq!(refused["until"], "2026-05-17T12:10:00Z");
         assert_eq!(refused["item"], json!({"sku": "COWL", "name": "Moor cowl"}));
@@ -127,7 +127,7 @@ mod tests {
         let file = folder.path().join("shop.backup");
         shop.ledger().backup(&file, |_, _| ()).await.expect("a backup");
         let text = std::fs::read_to_string(&file).expect("text");
-        let kept: Vec<&str> = text.lines().filter(|line| line.starts_with("[\"answer_key\"")).collect();
+        let kept: Vec<&str> = text.lines().filter(|line| line.starts_with("[\"idempotency_key\"")).collect();
         assert!(kept.iter().any(|line| line.contains("COWL")), "{kept:?}");
         assert!(!kept.iter().any(|line| line.contains("Linden")), "{kept:?}");
         let again = shop.post("/api/holds", "k1", hold).await;

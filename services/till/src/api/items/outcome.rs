@@ -1,6 +1,6 @@
 //! What became of rows that were added: styles or items.
 
-use super::WorkingShown;
+use super::CalculationShown;
 use crate::answer::Answer;
 use crate::problem::{Problem, ProblemDocument};
 use axum::http::StatusCode;
@@ -35,7 +35,7 @@ pub(crate) struct OutcomeShown {
     price: Option<String>,
     /// Of an item that was added and priced by its style's rule.
     #[serde(skip_serializing_if = "Option::is_none")]
-    working: Option<WorkingShown>,
+    calculation: Option<CalculationShown>,
     /// Why it was refused.
     #[serde(skip_serializing_if = "Option::is_none")]
     problem: Option<ProblemDocument>,
@@ -65,8 +65,8 @@ fn show(outcome: RowOutcome, is_style: bool, place: &str) -> OutcomeShown {
         RowOutcome::Added(item) => OutcomeShown {
             in_store_code: Some(item.in_store),
             price: Some(item.price.price().to_string()),
-            working: match &item.price {
-                ItemPrice::ByRule(working) => Some(working.as_ref().into()),
+            calculation: match &item.price {
+                ItemPrice::ByRule(calculation) => Some(calculation.as_ref().into()),
                 ItemPrice::ByHand(_) => None,
             },
             ..named("added", item.sku)

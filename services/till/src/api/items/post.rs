@@ -55,7 +55,7 @@ pub(crate) struct ItemText {
     image: Vec<String>,
     /// Never to be listed online.
     #[serde(default)]
-    keep_off: bool,
+    do_not_list: bool,
 }
 
 impl Body for ItemsText {
@@ -96,7 +96,7 @@ impl ItemText {
             stock_unit: unit.map(|u| values::unit(u, "#/unitCode")).transpose()?,
             description: self.description.clone(),
             images: self.image.clone(),
-            keep_off: self.keep_off,
+            do_not_list: self.do_not_list,
         })
     }
 
@@ -157,7 +157,7 @@ mod tests {
         );
         // 6.35 × 7.50 = 47.625, half away from zero 47.63; with 4.00 51.63; to the nearest whole 52.
         let words = "6.35 oz × 7.50 an ounce = 47.63 + 4.00 extras → 52.00";
-        assert_eq!(outcome["working"]["words"], words);
+        assert_eq!(outcome["calculation"]["words"], words);
         let again = shop
             .post(
                 "/api/items",

@@ -33,7 +33,7 @@ pub(crate) struct SaleText {
     note: String,
 }
 
-/// A line: goods by `sku` and `quantity`, or a gift note or deposit by `kind`, `title` and `amount`.
+/// A line: goods by `sku` and `quantity`, or a gift certificate or deposit by `kind`, `title` and `amount`.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields, rename_all = "camelCase")]
 pub(crate) struct SaleLineText {
@@ -115,7 +115,8 @@ impl SaleLineText {
         let kind = match self.kind.as_deref() {
             None => LineKind::Goods,
             Some(code) => {
-                let kinds = [LineKind::Goods, LineKind::GiftNote, LineKind::Deposit].map(LineKind::code);
+                let kinds =
+                    [LineKind::Goods, LineKind::GiftCertificate, LineKind::Deposit].map(LineKind::code);
                 values::choice(LineKind::from_code(code), &kinds, &format!("{place}/kind"))?
             }
         };

@@ -77,10 +77,10 @@ pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
     match kind {
         TenderKind::Cash => "Cash",
         TenderKind::Card => "Card",
-        TenderKind::Cheque => "Check",
+        TenderKind::Check => "Check",
         TenderKind::Online => "Online",
-        TenderKind::GiftNote => "Gift certificate",
-        TenderKind::Owed => "On account",
+        TenderKind::GiftCertificate => "Gift certificate",
+        TenderKind::OnAccount => "On account",
         TenderKind::Other => "Other",
     }
 }
@@ -98,7 +98,7 @@ fn line_shown(sold: &SoldLine) -> LineShown {
     if !line.money.tax.is_zero() {
         notes.push(format!("sales tax {}", line.money.tax.shown()));
     }
-    if sold.given_back.steps() > 0 {
+    if sold.given_back.stock_units() > 0 {
         notes.push(format!("{} refunded", sold.given_back));
     }
     LineShown { title: line.title.clone(), amount: line.money.amount, notes }
@@ -178,7 +178,7 @@ mod tests {
     use serde_json::json;
 
     #[tokio::test]
-    async fn a_sale_stands_as_it_was_sold_with_what_came_back() {
+    async fn a_sale_stands_as_it_was_sold_with_what_return_decision() {
         let shop = TestShop::open().await;
         let fee = SetShop { key: "fee.store".to_owned(), value: "2.5%".to_owned(), who: "owner".to_owned() };
         shop.ledger().execute(None, &fee).await.expect("set");
@@ -186,12 +186,12 @@ mod tests {
             "lines": [{"sku": "COWL", "quantity": "1", "discount": "3.00", "tax": "2.25"},
                 {"sku": "SPINDLE", "quantity": "2"}],
             "tenders": [{"kind": "cash", "amount": "40.00"},
-                {"kind": "owed", "amount": "43.25", "customer": "Ada", "due": "2026-06-17"}]});
+                {"kind": "on-account", "amount": "43.25", "customer": "Ada", "due": "2026-06-17"}]});
         let sold = shop.post("/api/sales", "k1", sold).await;
         assert_eq!(sold.status, 201, "{}", sold.text());
         let sold = sold.json();
         let (id, line) = (sold["id"].as_str().expect("an id"), &sold["lines"][1]["id"]);
-        let back = json!({"tender": "owed", "reason": "did not fit",
+        let back = json!({"tender": "on-account", "reason": "did not fit",
             "lines": [{"line": line, "quantity": "1", "fate": "written-off"}]});
         let back = shop.post(&format!("/api/sales/{id}/refunds"), "k2", back).await;
         assert!(back.status < 300, "{}", back.text());

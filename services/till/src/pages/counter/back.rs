@@ -21,7 +21,7 @@ use ledger::sales::{NewRefund, RefundLine, RefundOf, RefundTender, SaleView, Sol
 
 /// How money goes back; what is still owed is lowered first by itself.
 const WAYS: [TenderKind; 5] =
-    [TenderKind::Cash, TenderKind::Card, TenderKind::GiftNote, TenderKind::Cheque, TenderKind::Other];
+    [TenderKind::Cash, TenderKind::Card, TenderKind::GiftCertificate, TenderKind::Check, TenderKind::Other];
 
 /// A line of which something is left to give back.
 struct Line {
@@ -52,8 +52,8 @@ pub(crate) struct Page {
 }
 
 fn left(sold: &SoldLine) -> Option<Quantity> {
-    let steps = sold.line.quantity.steps() - sold.given_back.steps();
-    Quantity::from_steps(steps, sold.line.quantity.measure()).ok().filter(|q| q.steps() > 0)
+    let stock_units = sold.line.quantity.stock_units() - sold.given_back.stock_units();
+    Quantity::from_stock_units(stock_units, sold.line.quantity.measure()).ok().filter(|q| q.stock_units() > 0)
 }
 
 impl Page {

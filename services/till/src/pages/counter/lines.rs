@@ -58,7 +58,7 @@ fn read(form: &Form, currency: Currency) -> Result<BasketChange, Rejection> {
     Ok(BasketChange::Line { line, quantity, off, reason })
 }
 
-/// POST /counter/paper: a gift note or a deposit starts the slip.
+/// POST /counter/paper: a gift certificate or a deposit starts the slip.
 pub(crate) async fn first_paper(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let change = match read_paper(&form, app.ledger.shop().currency) {
         Ok(change) => change,

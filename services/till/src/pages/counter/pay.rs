@@ -199,7 +199,7 @@ fn read(app: &App, view: &BasketView, form: &Form) -> Result<PayBasket, Rejectio
         _ => amount?,
     };
     let (customer, due) = match kind {
-        TenderKind::Owed => {
+        TenderKind::OnAccount => {
             let day = Day::parse(form.text("day")).map_err(|error| Rejection::invalid("day", error))?;
             (form.text("customer").to_owned(), Some(day))
         }

@@ -20,7 +20,7 @@ const WIDTH: usize = 42;
 /// A line of a receipt.
 pub(crate) struct Line {
     pub(crate) title: String,
-    pub(crate) working: String,
+    pub(crate) calculation: String,
     pub(crate) amount: String,
     pub(crate) off: Option<String>,
     pub(crate) back: Option<String>,
@@ -85,8 +85,8 @@ impl Receipt {
         say(&rule);
         for line in &self.lines {
             say(&pair(&line.title, &line.amount));
-            if !line.working.is_empty() {
-                say(&format!("  {}", line.working));
+            if !line.calculation.is_empty() {
+                say(&format!("  {}", line.calculation));
             }
             if let Some(off) = &line.off {
                 say(&pair("  Discount", &format!("-{off}")));
@@ -123,24 +123,26 @@ fn pair(name: &str, figure: &str) -> String {
 
 fn line(sold: &SoldLine) -> Line {
     let SoldLine { line, given_back, .. } = sold;
-    let working = match line.kind {
-        LineKind::Goods if line.quantity.steps() == 1 && line.money.amount == line.price => line.code.clone(),
+    let calculation = match line.kind {
+        LineKind::Goods if line.quantity.stock_units() == 1 && line.money.amount == line.price => {
+            line.code.clone()
+        }
         LineKind::Goods => format!("{} at {} · {}", line.quantity, line.price.shown(), line.code),
-        LineKind::GiftNote | LineKind::Deposit => String::new(),
+        LineKind::GiftCertificate | LineKind::Deposit => String::new(),
     };
     Line {
         title: line.title.clone(),
-        working,
+        calculation,
         amount: line.money.amount.shown(),
         off: (!line.money.discount.is_zero()).then(|| line.money.discount.shown()),
-        back: (given_back.steps() > 0).then(|| format!("{given_back} refunded")),
+        back: (given_back.stock_units() > 0).then(|| format!("{given_back} refunded")),
     }
 }
 
 fn tender(tender: &ledger::sales::TenderIn) -> (String, String) {
     let name = words::tender(tender.kind);
     let name = match (tender.kind, tender.due) {
-        (TenderKind::Owed, Some(due)) => format!("On account: {}, due {}", tender.customer, due.shown()),
+        (TenderKind::OnAccount, Some(due)) => format!("On account: {}, due {}", tender.customer, due.shown()),
         _ => name.to_owned(),
     };
     (name, tender.amount.shown())

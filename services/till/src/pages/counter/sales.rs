@@ -166,7 +166,7 @@ pub(crate) struct Just {
 impl One {
     fn of(app: &App, caller: &Caller, sale: &SaleView) -> Self {
         let shop = app.ledger.shop();
-        let left = sale.lines.iter().any(|l| l.given_back.steps() < l.line.quantity.steps());
+        let left = sale.lines.iter().any(|l| l.given_back.stock_units() < l.line.quantity.stock_units());
         let today = shop.zone.day_of(sale.at) == shop.zone.day_of(app.ledger.now());
         let live = !sale.voided && sale.receipt.is_some();
         let debts = sale.tenders.iter().filter_map(|tender| {
@@ -192,7 +192,7 @@ impl One {
 
 fn back(shop: &Shop, refund: &RefundView) -> Back {
     let how = refund.tenders.iter().map(|(kind, amount)| match kind {
-        domain::basket::TenderKind::Owed => format!("{} off the open balance", amount.shown()),
+        domain::basket::TenderKind::OnAccount => format!("{} off the open balance", amount.shown()),
         kind => format!("{} by {}", amount.shown(), words::tender(*kind).to_lowercase()),
     });
     Back {

@@ -41,7 +41,7 @@ pub(crate) struct SlipLine {
     pub(crate) number: u32,
     pub(crate) title: String,
     pub(crate) code: String,
-    pub(crate) working: String,
+    pub(crate) calculation: String,
     /// Before what is off.
     pub(crate) amount: String,
     pub(crate) off: Option<Discounted>,
@@ -149,7 +149,7 @@ fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
         number: line.number,
         title: line.title.clone(),
         code: line.code.clone(),
-        working: working(line),
+        calculation: calculation(line),
         amount: line.amount.shown(),
         off: line.off.map(|off| Discounted::of(off, line.discount, &line.reason)),
         gone: line.gone.as_ref().map(|rejection| words::gone(shop, rejection, now)),
@@ -160,9 +160,9 @@ fn in_words(shop: &Shop, line: &BasketLineView, now: Moment) -> SlipLine {
 }
 
 /// How a line came by its amount.
-fn working(line: &BasketLineView) -> String {
+fn calculation(line: &BasketLineView) -> String {
     match (line.kind, line.item_kind) {
-        (LineKind::GiftNote, _) => "gift certificate: paid now, spent later".to_owned(),
+        (LineKind::GiftCertificate, _) => "gift certificate: paid now, spent later".to_owned(),
         (LineKind::Deposit, _) => "deposit".to_owned(),
         (LineKind::Goods, Some(ItemKind::Weight)) => {
             let asked =

@@ -51,7 +51,7 @@ fn sold(shop: &Shop, sold: &SoldAs, now: Moment) -> String {
 pub(crate) fn gone(shop: &Shop, rejection: &Rejection, now: Moment) -> String {
     match rejection {
         Rejection::AlreadySold { sold: by, .. } => format!("Sold {}", sold(shop, by, now)),
-        Rejection::SetAside { for_whom, until, .. } => {
+        Rejection::OnHold { for_whom, until, .. } => {
             let until = until.map(|u| format!(" {}", shop.zone.until(u))).unwrap_or_default();
             format!("On hold for {for_whom}{until}. Not charged.")
         }
@@ -71,7 +71,7 @@ pub(crate) fn faults(shop: &Shop, rejection: &Rejection, now: Moment) -> Faults 
             Faults::one("code", rejection.to_string())
         }
         Rejection::AlreadySold { title, .. }
-        | Rejection::SetAside { title, .. }
+        | Rejection::OnHold { title, .. }
         | Rejection::Gone { title, .. }
         | Rejection::NotEnough { title, .. } => {
             Faults::one("", format!("{title}: {}", gone(shop, rejection, now)))
@@ -88,10 +88,10 @@ pub(crate) fn tender(kind: TenderKind) -> &'static str {
     match kind {
         TenderKind::Cash => "Cash",
         TenderKind::Card => "Card",
-        TenderKind::Cheque => "Check",
+        TenderKind::Check => "Check",
         TenderKind::Online => "Online",
-        TenderKind::GiftNote => "Gift certificate",
-        TenderKind::Owed => "On account",
+        TenderKind::GiftCertificate => "Gift certificate",
+        TenderKind::OnAccount => "On account",
         TenderKind::Other => "Other",
     }
 }

@@ -65,7 +65,7 @@ impl Piece {
             weight: item.weight.map(|w| w.to_string()).unwrap_or_default(),
             price: crate::pages::shown::money(item.price),
             free: item.free().to_string(),
-            is_gone: item.free().steps() == 0,
+            is_gone: item.free().stock_units() == 0,
             weak: weaknesses(item, has_dark_picture),
             strip: strip(&item.color),
         }

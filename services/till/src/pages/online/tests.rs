@@ -36,7 +36,7 @@ pub(crate) async fn add_pieces(shop: &TestShop, count: usize) {
         stock_unit: None,
         description: String::new(),
         images: Vec::new(),
-        keep_off: false,
+        do_not_list: false,
     };
     let items = (1..=count).map(piece).collect();
     let added = AddItems { items, who: String::new(), progress: None };

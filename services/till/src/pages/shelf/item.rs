@@ -70,7 +70,7 @@ pub(crate) fn why_words(why: StockReason) -> &'static str {
 }
 
 fn moved(entry: &StockMove, zone: &Zone) -> MoveShown {
-    let sign = if entry.change.steps() > 0 { "+" } else { "" };
+    let sign = if entry.change.stock_units() > 0 { "+" } else { "" };
     MoveShown {
         when: shown::moment(zone, entry.at),
         change: format!("{sign}{}", entry.change),
@@ -84,14 +84,14 @@ fn moved(entry: &StockMove, zone: &Zone) -> MoveShown {
 /// How the price was calculated, and the margin.
 struct PriceShown {
     price: String,
-    working: String,
+    calculation: String,
     /// Cost and what is left, for those who set prices.
     cost: Option<(String, String)>,
 }
 
 fn price(item: &ItemView, caller: &Caller) -> PriceShown {
-    let working = match (&item.working, item.priced_by_hand) {
-        (Some(working), _) => working.shown(),
+    let calculation = match (&item.calculation, item.priced_by_hand) {
+        (Some(calculation), _) => calculation.shown(),
         (None, true) => "Price override".to_owned(),
         (None, false) => "Priced at an earlier rate of its style".to_owned(),
     };
@@ -100,13 +100,13 @@ fn price(item: &ItemView, caller: &Caller) -> PriceShown {
     let each = item.stock_unit.map(|unit| format!(" {}", unit.each())).unwrap_or_default();
     PriceShown {
         price: format!("{}{each}", shown::money(item.price)),
-        working,
+        calculation,
         cost: cost.map(|(cost, left)| (shown::money(cost), shown::money(left))),
     }
 }
 
 fn listing_words(item: &ItemView) -> &'static str {
-    match (item.keep_off, item.listing) {
+    match (item.do_not_list, item.listing) {
         (true, Some(ListingState::Listed)) => "Still listed online. The next update removes it.",
         (true, _) => "Don’t list online.",
         (false, Some(ListingState::Listed)) => "Listed online.",
@@ -143,7 +143,7 @@ impl Page {
     }
 
     fn is_there(&self) -> bool {
-        self.item.on_hand.steps() > 0
+        self.item.on_hand.stock_units() > 0
     }
 
     /// What was typed into a form that is shown again.

@@ -21,7 +21,7 @@ struct Words {
     size: String,
     material: String,
     description: String,
-    keep_off: bool,
+    do_not_list: bool,
     /// What the edit is based on.
     revision: String,
 }
@@ -50,7 +50,7 @@ pub(crate) async fn read_text(
         size: item.size,
         material: item.material,
         description: item.description,
-        keep_off: item.keep_off,
+        do_not_list: item.do_not_list,
         revision: item.revision.to_string(),
     };
     Ok(HtmlPage(Page {
@@ -71,7 +71,7 @@ impl Words {
             size: text("size"),
             material: text("material"),
             description: text("description"),
-            keep_off: form.has("keep_off"),
+            do_not_list: form.has("do_not_list"),
             revision: text("revision"),
         }
     }
@@ -91,7 +91,7 @@ impl Words {
             weight: None,
             extras: None,
             cost: None,
-            keep_off: Some(self.keep_off),
+            do_not_list: Some(self.do_not_list),
             who: who.to_owned(),
         }
     }
@@ -126,7 +126,7 @@ mod tests {
             ("size", "M"),
             ("material", "Wool"),
             ("description", "Soft."),
-            ("keep_off", "yes"),
+            ("do_not_list", "yes"),
             ("revision", revision),
         ]
     }
@@ -140,7 +140,7 @@ mod tests {
         assert_eq!(reply.status, 303, "{}", reply.text());
         let item = shop.get("/api/items/COWL").await.json();
         assert_eq!((&item["name"], &item["color"]), (&"Fell cowl".into(), &"fawn|dark moss".into()));
-        assert_eq!((&item["keepOff"], &item["price"]), (&true.into(), &"48.00".into()));
+        assert_eq!((&item["doNotList"], &item["price"]), (&true.into(), &"48.00".into()));
         let check = |name: &'static str, revision: &'static str, words: &'static str| {
             let shop = &shop;
             async move {

@@ -114,7 +114,7 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn what_came_back_waits_until_somebody_says_where_it_goes() {
+    async fn what_return_decision_waits_until_somebody_says_where_it_goes() {
         let shop = TestShop::open().await;
         assert!(shop.get("/shelf/returned").await.text().contains("No returns to check"));
         let (cowl, hat) = (refunded(&shop, "COWL").await, refunded(&shop, "HAT").await);

@@ -84,7 +84,7 @@ pub(crate) fn tag(item: &ItemView) -> Tag {
 
 /// What is to be known of an item beside its weight and price.
 pub(crate) fn notes(item: &ItemView) -> Vec<&'static str> {
-    let (on_hand, held) = (item.on_hand.steps(), item.held.steps());
+    let (on_hand, held) = (item.on_hand.stock_units(), item.held.stock_units());
     let mut notes = Vec::new();
     match Availability::of(on_hand, held, false) {
         Availability::SoldOut => notes.push(if item.sold.is_zero() { "Gone" } else { "Sold" }),
@@ -92,7 +92,7 @@ pub(crate) fn notes(item: &ItemView) -> Vec<&'static str> {
         Availability::InStock | Availability::Discontinued if held > 0 => notes.push("Some on hold"),
         Availability::InStock | Availability::Discontinued => (),
     }
-    match (item.keep_off, item.listing) {
+    match (item.do_not_list, item.listing) {
         (true, _) => notes.push("Don’t list"),
         (false, Some(ListingState::Listed)) => notes.push("Listed"),
         (false, _) => (),

@@ -58,7 +58,7 @@ pub(crate) async fn read(app: &App, caller: &Caller) -> Result<Vec<Task>, Proble
         tasks.extend(owed(app, &shop).await?);
     }
     if caller.may(Permission::GiveBack) {
-        tasks.extend(came_back(app).await?);
+        tasks.extend(return_decision(app).await?);
     }
     if caller.may(Permission::List) {
         tasks.extend(unlisted(app).await?);
@@ -181,7 +181,7 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
 }
 
 /// Goods that were refunded and on which nobody has decided.
-async fn came_back(app: &App) -> Result<Option<Task>, Problem> {
+async fn return_decision(app: &App) -> Result<Option<Task>, Problem> {
     let count = app.ledger.count_open_fates().await?;
     if count == 0 {
         return Ok(None);

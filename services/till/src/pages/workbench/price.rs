@@ -22,7 +22,7 @@ pub(crate) struct Slip {
     /// The price; none while there is too little to price it by.
     pub(crate) price: Option<String>,
     /// How the style's rule comes to its price.
-    pub(crate) working: Option<String>,
+    pub(crate) calculation: Option<String>,
     /// Set by hand: then the working is not the price's.
     pub(crate) by_hand: bool,
     /// What is left after the cost, and which part of the price that is.
@@ -88,7 +88,7 @@ impl Slip {
         };
         Self {
             price: Some(shown::money(amount)),
-            working: by_rule.map(|working| working.shown()),
+            calculation: by_rule.map(|calculation| calculation.shown()),
             by_hand: matches!(price, ItemPrice::ByHand(_)),
             margin: margin.map(|m| (shown::money(m), part_of(m, amount))),
             is_loss: margin.is_some_and(Money::is_negative),

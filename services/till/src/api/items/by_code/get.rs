@@ -54,7 +54,7 @@ mod tests {
                     assert_eq!(item.get("cost").is_some(), expected, "{role}: {item}");
                 }
                 // What it is priced by is no secret: it stands on its tag.
-                assert!(alone["working"]["words"].is_string(), "{role}: {alone}");
+                assert!(alone["calculation"]["words"].is_string(), "{role}: {alone}");
                 let sale = shop.sell("SPINDLE", &format!("{role}")).await;
                 let sold = shop.get(&format!("/api/sales/{}", sale["id"].as_str().expect("an id"))).await;
                 assert!(!sold.text().contains("cost") && !sold.text().contains("margin"), "{}", sold.text());
@@ -77,10 +77,10 @@ mod tests {
             json!([item["price"], item["priceCurrency"], item["pricedBy"], item["cost"], item["weight"]]),
             json!(["48.00", "USD", "rule", "12.50", {"value": "6.35", "unitCode": "ONZ"}])
         );
-        let working = json!({"weight": {"value": "6.35", "unitCode": "ONZ"}, "rate": "7.5", "unitCode": "ONZ",
+        let calculation = json!({"weight": {"value": "6.35", "unitCode": "ONZ"}, "rate": "7.5", "unitCode": "ONZ",
             "byWeight": "47.63", "extras": "0.00", "ending": "whole", "ended": "48.00", "minimum": null,
             "price": "48.00", "words": "6.35 oz × 7.50 an ounce = 47.63 → 48.00"});
-        assert_eq!(item["working"], working);
+        assert_eq!(item["calculation"], calculation);
         let stock = json!([item["onHand"], item["held"], item["free"], item["sold"], item["listing"]]);
         assert_eq!(stock, json!(["1", "0", "1", "0", null]));
         let code = item["inStoreCode"].as_str().expect("a code");

@@ -33,7 +33,7 @@ pub(crate) struct EditText {
     weight: Option<WeightText>,
     extras: Option<String>,
     cost: Option<String>,
-    keep_off: Option<bool>,
+    do_not_list: Option<bool>,
 }
 
 impl Body for EditText {}
@@ -59,7 +59,7 @@ impl EditText {
             material: self.material,
             description: self.description,
             images: self.image,
-            keep_off: self.keep_off,
+            do_not_list: self.do_not_list,
             who,
         })
     }
@@ -203,7 +203,7 @@ mod tests {
         // 7 × 7.50 = 52.50, to the nearest whole, a tie goes up.
         check(json!({"pricedBy": "rule"}), "53.00", "rule").await;
         check(json!({"extras": "2.00"}), "55.00", "rule").await;
-        check(json!({"keepOff": true, "image": ["cowl.jpg"], "cost": "13.00"}), "55.00", "rule").await;
+        check(json!({"doNotList": true, "image": ["cowl.jpg"], "cost": "13.00"}), "55.00", "rule").await;
     }
 
     #[tokio::test]

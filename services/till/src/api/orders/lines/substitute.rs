@@ -92,7 +92,7 @@ mod tests {
         let hold = held["id"].clone();
         let (id, line) = order(&shop, "H-8", "HAT").await;
         let to = format!("/api/orders/{id}/lines/{line}");
-        shop.post(&format!("{to}/fill"), "f1", json!({})).await.expect_problem("set-aside", 409);
+        shop.post(&format!("{to}/fill"), "f1", json!({})).await.expect_problem("on-hold", 409);
         shop.post(&format!("{to}/release"), "f2", json!({"hold": hold, "reason": " "}))
             .await
             .expect_problem("invalid", 422);

@@ -291,8 +291,9 @@ mod tests {
         assert_eq!(part, [&json!("5.40"), &json!("0.40"), &json!("5.00")]);
         assert_eq!(shop.get("/api/items/SPINDLE").await.json()["onHand"], "7", "nothing came back");
         let decide = json!({"fate": "shelf"});
-        let line_back = format!("/api/refund-lines/{}/fate", made["lines"][0]["id"].as_str().expect("text"));
-        shop.post(&line_back, "fate", decide).await.expect_problem("invalid", 422);
+        let line_refunded =
+            format!("/api/refund-lines/{}/fate", made["lines"][0]["id"].as_str().expect("text"));
+        shop.post(&line_refunded, "fate", decide).await.expect_problem("invalid", 422);
         let more = give_back(&shop, &sale, "r2", money("45.01")).await;
         more.expect_problem("more-than-sold", 422);
         assert_eq!((&more.json()["asked"], &more.json()["left"]), (&json!("45.01"), &json!("45.00")));

@@ -102,7 +102,7 @@ async fn a_basket_that_was_held_is_sold_by_its_hold() {
     let shop = TestShop::open().await;
     let hold = json!({"for": "basket", "lines": [{"sku": "COWL", "quantity": "1"}]});
     let held = shop.post("/api/holds", "h1", hold).await.json();
-    shop.post("/api/sales", "k1", TestShop::cash_sale("COWL")).await.expect_problem("set-aside", 409);
+    shop.post("/api/sales", "k1", TestShop::cash_sale("COWL")).await.expect_problem("on-hold", 409);
     let sale = |hold: &Value| {
         let mut sale = TestShop::cash_sale("COWL");
         sale["hold"] = hold.clone();
@@ -127,10 +127,13 @@ async fn a_basket_that_was_held_is_sold_by_its_hold() {
 async fn gift_notes_and_deposits_are_not_goods() {
     let shop = TestShop::open().await;
     let sale = json!({"channel": "store", "tenders": [{"kind": "card", "amount": "75.00"}], "lines": [
-        {"kind": "gift-note", "title": "Gift note 17", "amount": "50.00"},
+        {"kind": "gift-certificate", "title": "Gift note 17", "amount": "50.00"},
         {"kind": "deposit", "title": "Towards a shawl", "amount": "25.00"}]});
     let made = shop.post("/api/sales", "k1", sale).await.json();
-    assert_eq!(json!([made["lines"][0]["kind"], made["totals"]["due"]]), json!(["gift-note", "75.00"]));
+    assert_eq!(
+        json!([made["lines"][0]["kind"], made["totals"]["due"]]),
+        json!(["gift-certificate", "75.00"])
+    );
     assert_eq!(shop.get("/api/books").await.json()["rows"][0]["gross"], "0.00");
 }
 
@@ -178,7 +181,7 @@ async fn a_wrong_value_names_its_place() {
     check(tender(json!({"kind": "card", "amount": "50.00"})), "#/tenders").await;
     check(tender(json!({"kind": "goats", "amount": "50.00"})), "#/tenders/0/kind").await;
     check(tender(json!({"kind": "cash", "amount": "-50.00"})), "#/tenders/0/amount").await;
-    check(tender(json!({"kind": "owed", "amount": "18.00"})), "#/tenders").await;
+    check(tender(json!({"kind": "on-account", "amount": "18.00"})), "#/tenders").await;
     check(tender(json!({"kind": "cash", "amount": "18.00", "due": "2026-06-31"})), "#/tenders/0/due").await;
     check(tender(json!({"kind": "cash", "amount": "18.00", "iban": "x"})), "#/tenders/0/iban").await;
     check(json!({"shipping": "-1.00"}), "#/shipping").await;

@@ -58,11 +58,14 @@ async fn owed_names_a_customer_and_a_day_and_is_paid_later() {
     let page = slip(&shop, &["SPINDLE"]).await;
     let path = page.path.clone();
     let revision = page.field("/pay", "revision");
-    let paying = page.send(&format!("{path}/pay"), &[("revision", &revision), ("by", "owed")]).await;
+    let paying = page.send(&format!("{path}/pay"), &[("revision", &revision), ("by", "on-account")]).await;
     let tender = format!("{path}/tender");
-    paying.refused(&tender, &[("by", "owed"), ("due", "18.00"), ("customer", "Ash")]).await.shows(&["Day"]);
+    paying
+        .refused(&tender, &[("by", "on-account"), ("due", "18.00"), ("customer", "Ash")])
+        .await
+        .shows(&["Day"]);
     let fields =
-        [("by", "owed"), ("due", "18.00"), ("customer", "Ash"), ("day", "2026-06-01"), ("amount", "")];
+        [("by", "on-account"), ("due", "18.00"), ("customer", "Ash"), ("day", "2026-06-01"), ("amount", "")];
     let sold = paying.send(&tender, &fields).await;
     sold.shows(&["On account: Ash, due Jun 1, 2026", "Ash owes $18.00"]);
     let list = open(&shop, "/counter/owed").await;
@@ -102,8 +105,9 @@ async fn a_slip_is_set_aside_rung_up_later_or_put_away() {
 async fn a_gift_note_is_sold_on_a_slip() {
     let shop = TestShop::open().await;
     let page = open(&shop, "/counter").await;
-    let laid =
-        page.send("/counter/paper", &[("kind", "gift-note"), ("amount", "25.00"), ("title", "")]).await;
+    let laid = page
+        .send("/counter/paper", &[("kind", "gift-certificate"), ("amount", "25.00"), ("title", "")])
+        .await;
     laid.shows(&["Gift certificate", "$25.00", "Total", "$25.00"]);
     let revision = laid.field("/pay", "revision");
     let paying = laid.send(&format!("{}/pay", laid.path), &[("revision", &revision), ("by", "card")]).await;

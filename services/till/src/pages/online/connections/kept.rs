@@ -34,7 +34,7 @@ mod tests {
     use crate::testing::TestShop;
 
     #[tokio::test]
-    async fn a_kept_order_is_tried_again_or_left() {
+    async fn a_deferred_order_is_tried_again_or_left() {
         let shop = TestShop::open().await.with_connection_adapter();
         let village = shop.connect("village").await;
         shop.keep_order("village", "V-7", "there is no GHOST").await;

@@ -1,6 +1,6 @@
-//! GET /shelf/stocktakes/{id}: counting, one scan after another.
+//! GET /shelf/counts/{id}: counting, one scan after another.
 
-use super::stocktakes::{self, CountShown};
+use super::stock_counts::{self, CountShown};
 use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
@@ -11,7 +11,7 @@ use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
-use domain::ids::StocktakeId;
+use domain::ids::StockCountId;
 use domain::stock::ItemKind;
 use ledger::shelf::{CountedLine, ScanFinding, Scanned};
 
@@ -33,7 +33,7 @@ pub(crate) struct LineShown {
 
 /// A line of a count in words.
 pub(crate) fn line(line: &CountedLine) -> LineShown {
-    let (counted, booked) = (line.counted.steps(), line.booked.steps());
+    let (counted, booked) = (line.counted.stock_units(), line.booked.stock_units());
     let words = match (line.kind, counted.cmp(&booked)) {
         _ if !line.left.is_empty() => line.left.as_str(),
         (_, std::cmp::Ordering::Equal) => "matches",
@@ -47,7 +47,7 @@ pub(crate) fn line(line: &CountedLine) -> LineShown {
     let color = line.color.replace('|', ", ");
     let about: Vec<&str> =
         [line.sku.as_str(), &color, &line.size].into_iter().filter(|w| !w.is_empty()).collect();
-    let sign = if line.difference.steps() > 0 { "+" } else { "" };
+    let sign = if line.difference.stock_units() > 0 { "+" } else { "" };
     LineShown {
         title: line.title.clone(),
         about: about.join(" · "),
@@ -87,7 +87,7 @@ pub(crate) fn said(scanned: &Scanned) -> Said {
 
 /// The page.
 #[derive(Template)]
-#[template(path = "shelf/stocktake.html")]
+#[template(path = "shelf/stock_count.html")]
 pub(crate) struct Page {
     frame: Frame,
     ways: Vec<Way>,
@@ -105,17 +105,17 @@ pub(crate) struct Page {
 pub(crate) async fn page(
     app: &App,
     caller: &Caller,
-    id: StocktakeId,
+    id: StockCountId,
     said: Option<Said>,
     again: Option<(&Form, Faults)>,
 ) -> Result<Page, Problem> {
-    let view = app.ledger.stocktake(id).await?;
-    let progress = app.ledger.stocktake_progress(&view, LATEST).await?;
+    let view = app.ledger.stock_count(id).await?;
+    let progress = app.ledger.stock_count_progress(&view, LATEST).await?;
     let typed = |name| again.as_ref().map(|(form, _)| form.text(name).to_owned()).unwrap_or_default();
     Ok(Page {
         frame: Frame::new(app, caller, Room::Shelf),
-        ways: ways(caller, "/shelf/stocktakes"),
-        count: stocktakes::shown(&view, &app.ledger.shop().zone),
+        ways: ways(caller, "/shelf/counts"),
+        count: stock_counts::shown(&view, &app.ledger.shop().zone),
         expected: progress.expected,
         counted: progress.counted,
         latest: progress.latest.iter().map(line).collect(),
@@ -126,11 +126,11 @@ pub(crate) async fn page(
     })
 }
 
-/// GET /shelf/stocktakes/{id}
-pub(crate) async fn read_stocktake(
+/// GET /shelf/counts/{id}
+pub(crate) async fn read_stock_count(
     State(app): State<App>,
     caller: Caller,
-    PathParam(id): PathParam<StocktakeId>,
+    PathParam(id): PathParam<StockCountId>,
 ) -> Result<Response, Problem> {
     let page = page(&app, &caller, id, None, None).await?;
     if !page.count.is_open {

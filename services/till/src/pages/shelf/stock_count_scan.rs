@@ -1,7 +1,7 @@
-//! POST /shelf/stocktakes/{id}/scan: one thing counted. The page itself is the answer, so that what is
+//! POST /shelf/counts/{id}/scan: one thing counted. The page itself is the answer, so that what is
 //! said of the scan stands on it; sent again, the key gives the first answer once more.
 
-use super::stocktake;
+use super::stock_count;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::HtmlPage;
@@ -11,16 +11,16 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::codes::Code;
-use domain::ids::StocktakeId;
+use domain::ids::StockCountId;
 use domain::quantity::Asked;
-use ledger::shelf::ScanStocktake;
+use ledger::shelf::ScanStockCount;
 
-fn read(id: StocktakeId, form: &Form) -> Result<ScanStocktake, Faults> {
+fn read(id: StockCountId, form: &Form) -> Result<ScanStockCount, Faults> {
     let quantity = match form.text("quantity") {
         "" => None,
         text => Some(Asked::parse(text, None).map_err(|e| Faults::one("quantity", e.to_string()))?),
     };
-    Ok(ScanStocktake {
+    Ok(ScanStockCount {
         id,
         code: Code::parse(form.text("code")).map_err(|e| Faults::one("code", e.to_string()))?,
         quantity,
@@ -29,31 +29,31 @@ fn read(id: StocktakeId, form: &Form) -> Result<ScanStocktake, Faults> {
     })
 }
 
-/// POST /shelf/stocktakes/{id}/scan
+/// POST /shelf/counts/{id}/scan
 pub(crate) async fn scan(
     State(app): State<App>,
-    PathParam(id): PathParam<StocktakeId>,
+    PathParam(id): PathParam<StockCountId>,
     form: Form,
 ) -> Result<Response, Problem> {
     let faults = match read(id, &form) {
         Err(faults) => faults,
         Ok(command) => match app.run(&form.key, &command).await {
             Ok(done) => {
-                let said = stocktake::said(&done.answer);
-                return Ok(HtmlPage(stocktake::page(&app, &form.caller, id, Some(said), None).await?)
+                let said = stock_count::said(&done.answer);
+                return Ok(HtmlPage(stock_count::page(&app, &form.caller, id, Some(said), None).await?)
                     .into_response());
             }
             Err(problem) => Faults::of(problem)?,
         },
     };
-    let page = stocktake::page(&app, &form.caller, id, None, Some((&form, faults))).await?;
+    let page = stock_count::page(&app, &form.caller, id, None, Some((&form, faults))).await?;
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::item::tests::send;
-    use super::super::stocktakes::tests::begun;
+    use super::super::stock_counts::tests::begun;
     use crate::testing::TestShop;
 
     #[tokio::test]
@@ -88,6 +88,6 @@ mod tests {
         for reply in [first, again] {
             assert!(reply.text().contains("Counted 11; recorded stock is 10."), "{}", reply.text());
         }
-        assert_eq!(send(&shop, "/shelf/stocktakes/7/scan", &[("code", "COWL")]).await.status, 404);
+        assert_eq!(send(&shop, "/shelf/counts/7/scan", &[("code", "COWL")]).await.status, 404);
     }
 }

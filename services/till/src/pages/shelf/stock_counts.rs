@@ -1,4 +1,4 @@
-//! GET and POST /shelf/stocktakes: counts of the shelf, and beginning one.
+//! GET and POST /shelf/counts: counts of the shelf, and beginning one.
 
 use super::find::Choice;
 use super::{Way, ways};
@@ -13,7 +13,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use domain::day::Zone;
-use ledger::shelf::{BeginStocktake, StocktakeState, StocktakeView};
+use ledger::shelf::{BeginStockCount, StockCountState, StockCountView};
 
 /// Counts that are listed: a farm counts a few times a year.
 const LISTED: usize = 50;
@@ -37,26 +37,26 @@ fn at(moment: String, who: &str) -> String {
 }
 
 /// A count in words.
-pub(crate) fn shown(view: &StocktakeView, zone: &Zone) -> CountShown {
+pub(crate) fn shown(view: &StockCountView, zone: &Zone) -> CountShown {
     CountShown {
-        path: format!("/shelf/stocktakes/{}", view.id),
+        path: format!("/shelf/counts/{}", view.id),
         of: view.style.as_ref().map_or("All stock".to_owned(), |(_, name)| name.clone()),
         note: view.note.clone(),
         begun: at(shown::moment(zone, view.begun), &view.begun_by),
         ended: view.ended.map(|ended| at(shown::moment(zone, ended), &view.ended_by)).unwrap_or_default(),
         state: match view.state {
-            StocktakeState::Open => "in progress",
-            StocktakeState::Finished => "stock updated",
-            StocktakeState::Dropped => "canceled",
+            StockCountState::Open => "in progress",
+            StockCountState::Finished => "stock updated",
+            StockCountState::Dropped => "canceled",
         },
-        is_open: view.state == StocktakeState::Open,
+        is_open: view.state == StockCountState::Open,
         scans: view.scans,
     }
 }
 
 /// The page.
 #[derive(Template)]
-#[template(path = "shelf/stocktakes.html")]
+#[template(path = "shelf/stock_counts.html")]
 pub(crate) struct Page {
     frame: Frame,
     ways: Vec<Way>,
@@ -68,7 +68,7 @@ pub(crate) struct Page {
 }
 
 async fn page(app: &App, caller: &Caller, chosen: &str, note: &str, faults: Faults) -> Result<Page, Problem> {
-    let views = app.ledger.stocktakes(LISTED).await?;
+    let views = app.ledger.stock_counts(LISTED).await?;
     let zone = &app.ledger.shop().zone;
     let (open, past): (Vec<_>, Vec<_>) = views.iter().map(|v| shown(v, zone)).partition(|c| c.is_open);
     let all = (String::new(), "All stock".to_owned());
@@ -76,7 +76,7 @@ async fn page(app: &App, caller: &Caller, chosen: &str, note: &str, faults: Faul
     let choice = |(value, words): (String, String)| Choice { is_chosen: value == chosen, value, words };
     Ok(Page {
         frame: Frame::new(app, caller, Room::Shelf),
-        ways: ways(caller, "/shelf/stocktakes"),
+        ways: ways(caller, "/shelf/counts"),
         open: open.into_iter().next(),
         past,
         styles: std::iter::once(all).chain(styles).map(choice).collect(),
@@ -85,28 +85,28 @@ async fn page(app: &App, caller: &Caller, chosen: &str, note: &str, faults: Faul
     })
 }
 
-/// GET /shelf/stocktakes
-pub(crate) async fn list_stocktakes(
+/// GET /shelf/counts
+pub(crate) async fn list_stock_counts(
     State(app): State<App>,
     caller: Caller,
 ) -> Result<HtmlPage<Page>, Problem> {
     Ok(HtmlPage(page(&app, &caller, "", "", Faults::default()).await?))
 }
 
-fn read(form: &Form) -> Result<BeginStocktake, Faults> {
+fn read(form: &Form) -> Result<BeginStockCount, Faults> {
     let style = match form.text("style") {
         "" => None,
         id => Some(id.parse().map_err(|_| Faults::one("style", "choose a style from the list"))?),
     };
-    Ok(BeginStocktake { style, note: form.text("note").to_owned(), who: form.caller.who.clone() })
+    Ok(BeginStockCount { style, note: form.text("note").to_owned(), who: form.caller.who.clone() })
 }
 
-/// POST /shelf/stocktakes
+/// POST /shelf/counts
 pub(crate) async fn begin(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let faults = match read(&form) {
         Err(faults) => faults,
         Ok(command) => match app.run(&form.key, &command).await {
-            Ok(done) => return Ok(see_other(&format!("/shelf/stocktakes/{}", done.answer))),
+            Ok(done) => return Ok(see_other(&format!("/shelf/counts/{}", done.answer))),
             Err(problem) => Faults::of(problem)?,
         },
     };
@@ -121,7 +121,7 @@ pub(crate) mod tests {
 
     /// Begins a count; answers its address.
     pub(crate) async fn begun(shop: &TestShop, style: &str) -> String {
-        let reply = send(shop, "/shelf/stocktakes", &[("style", style), ("note", "spring")]).await;
+        let reply = send(shop, "/shelf/counts", &[("style", style), ("note", "spring")]).await;
         assert_eq!(reply.status, 303, "{}", reply.text());
         reply.header("location").expect("an address").to_owned()
     }
@@ -129,13 +129,13 @@ pub(crate) mod tests {
     #[tokio::test]
     async fn one_count_is_begun_and_gone_on_with() {
         let shop = TestShop::open().await;
-        assert!(shop.get("/shelf/stocktakes").await.text().contains("Start count"));
+        assert!(shop.get("/shelf/counts").await.text().contains("Start count"));
         let path = begun(&shop, "").await;
-        let list = shop.get("/shelf/stocktakes").await;
+        let list = shop.get("/shelf/counts").await;
         assert!(list.text().contains(&format!("href=\"{path}\"")), "{}", list.text());
         assert!(!list.text().contains("Start count"), "one at a time");
-        let second = send(&shop, "/shelf/stocktakes", &[("style", "")]).await;
+        let second = send(&shop, "/shelf/counts", &[("style", "")]).await;
         assert!(second.status == 422 && second.text().contains("count is in progress"), "{}", second.text());
-        assert_eq!(send(&shop, "/shelf/stocktakes", &[("style", "hats")]).await.status, 422);
+        assert_eq!(send(&shop, "/shelf/counts", &[("style", "hats")]).await.status, 422);
     }
 }

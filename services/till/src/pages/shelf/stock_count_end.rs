@@ -1,6 +1,6 @@
-//! POST /shelf/stocktakes/{id}/end: books the differences of a count, or gives it up.
+//! POST /shelf/counts/{id}/end: books the differences of a count, or gives it up.
 
-use super::stocktake_differences::page;
+use super::stock_count_differences::page;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{HtmlPage, see_other};
@@ -9,29 +9,29 @@ use crate::query::PathParam;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use domain::ids::StocktakeId;
-use ledger::shelf::{DropStocktake, FinishStocktake};
+use domain::ids::StockCountId;
+use ledger::shelf::{DropStockCount, FinishStockCount};
 
-async fn ended(app: &App, id: StocktakeId, form: &Form) -> Result<(), Problem> {
+async fn ended(app: &App, id: StockCountId, form: &Form) -> Result<(), Problem> {
     let who = form.caller.who.clone();
     match form.text("how") {
-        "drop" => app.run(&form.key, &DropStocktake { id, who }).await.map(|_| ()),
+        "drop" => app.run(&form.key, &DropStockCount { id, who }).await.map(|_| ()),
         how @ ("all" | "counted") => {
-            let command = FinishStocktake { id, with_missing: how == "all", who };
+            let command = FinishStockCount { id, with_missing: how == "all", who };
             app.run(&form.key, &command).await.map(|_| ())
         }
         _ => Err(Problem::invalid("#/how", "choose how to finish the count")),
     }
 }
 
-/// POST /shelf/stocktakes/{id}/end
+/// POST /shelf/counts/{id}/end
 pub(crate) async fn end(
     State(app): State<App>,
-    PathParam(id): PathParam<StocktakeId>,
+    PathParam(id): PathParam<StockCountId>,
     form: Form,
 ) -> Result<Response, Problem> {
     match ended(&app, id, &form).await {
-        Ok(()) => Ok(see_other(&format!("/shelf/stocktakes/{id}/differences"))),
+        Ok(()) => Ok(see_other(&format!("/shelf/counts/{id}/differences"))),
         Err(problem) => {
             let page = page(&app, &form.caller, id, Faults::of(problem)?).await?;
             Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
@@ -42,7 +42,7 @@ pub(crate) async fn end(
 #[cfg(test)]
 mod tests {
     use super::super::item::tests::send;
-    use super::super::stocktakes::tests::begun;
+    use super::super::stock_counts::tests::begun;
     use crate::testing::TestShop;
 
     async fn on_hand(shop: &TestShop, sku: &str) -> String {
@@ -101,7 +101,7 @@ mod tests {
                 (spindles, "1")
             );
         }
-        let list = shop.get("/shelf/stocktakes").await;
+        let list = shop.get("/shelf/counts").await;
         assert!(list.text().contains("stock updated") && list.text().contains("canceled"), "{}", list.text());
     }
 }

@@ -3,32 +3,32 @@
 use crate::audit;
 use crate::harness::{Shop, on_each};
 use crate::make::*;
-use domain::ids::StocktakeId;
+use domain::ids::StockCountId;
 use domain::stock::{ReturnDisposition, StockReason};
 use ledger::shelf::{
-    BeginStocktake, Counted, DropStocktake, FinishStocktake, NewItem, Purpose, ScanFinding, ScanStocktake,
-    StocktakeState,
+    BeginStockCount, Counted, DropStockCount, FinishStockCount, NewItem, Purpose, ScanFinding,
+    ScanStockCount, StockCountState,
 };
 
-async fn begin(shop: &Shop) -> StocktakeId {
-    shop.ok(BeginStocktake { style: None, note: "spring".to_owned(), who: "maker".to_owned() }).await
+async fn begin(shop: &Shop) -> StockCountId {
+    shop.ok(BeginStockCount { style: None, note: "spring".to_owned(), who: "maker".to_owned() }).await
 }
 
-fn scan(id: StocktakeId, sku: &str, quantity: Option<&str>) -> ScanStocktake {
+fn scan(id: StockCountId, sku: &str, quantity: Option<&str>) -> ScanStockCount {
     let quantity = quantity.map(asked);
-    ScanStocktake { id, code: code(sku), quantity, is_all: false, who: "maker".to_owned() }
+    ScanStockCount { id, code: code(sku), quantity, is_all: false, who: "maker".to_owned() }
 }
 
-fn all_of(id: StocktakeId, sku: &str, quantity: &str) -> ScanStocktake {
-    ScanStocktake { is_all: true, ..scan(id, sku, Some(quantity)) }
+fn all_of(id: StockCountId, sku: &str, quantity: &str) -> ScanStockCount {
+    ScanStockCount { is_all: true, ..scan(id, sku, Some(quantity)) }
 }
 
-fn finish(id: StocktakeId, with_missing: bool) -> FinishStocktake {
-    FinishStocktake { id, with_missing, who: "maker".to_owned() }
+fn finish(id: StockCountId, with_missing: bool) -> FinishStockCount {
+    FinishStockCount { id, with_missing, who: "maker".to_owned() }
 }
 
 /// `p1 agrees 1`, `c1 fewer 3`.
-async fn scanned(shop: &Shop, scan: ScanStocktake) -> String {
+async fn scanned(shop: &Shop, scan: ScanStockCount) -> String {
     let scanned = shop.ok(scan).await;
     let counted = scanned.counted.map_or("-".to_owned(), |q| q.to_string());
     let finding = match scanned.finding {
@@ -51,12 +51,12 @@ async fn on_hand(shop: &Shop, skus: &[&str]) -> String {
 }
 
 /// Skus that are missing, and those that differ with what was counted and booked.
-async fn findings(shop: &Shop, id: StocktakeId) -> String {
-    let view = shop.ledger.stocktake(id).await.unwrap();
-    let found = shop.ledger.stocktake_findings(&view, 100).await.unwrap();
+async fn findings(shop: &Shop, id: StockCountId) -> String {
+    let view = shop.ledger.stock_count(id).await.unwrap();
+    let found = shop.ledger.stock_count_findings(&view, 100).await.unwrap();
     let missing: Vec<&str> = found.missing.iter().map(|l| l.sku.as_str()).collect();
     assert!(
-        view.state != StocktakeState::Open || found.missing_count == i64::try_from(missing.len()).unwrap()
+        view.state != StockCountState::Open || found.missing_count == i64::try_from(missing.len()).unwrap()
     );
     let differing: Vec<String> =
         found.differing.iter().map(|l| format!("{} {}/{}", l.sku, l.counted, l.booked)).collect();
@@ -117,13 +117,13 @@ fn a_count_tells_what_agrees_and_books_what_differs() {
         let moves = shop.ledger.stock_moves(&code("c1"), None, 1).await.unwrap();
         assert_eq!(
             (moves[0].why, moves[0].note.as_str(), moves[0].sale),
-            (StockReason::Count, "stocktake", None)
+            (StockReason::Count, "stock_count", None)
         );
         let kept =
             "missing ; differing p2 0/1 p3 1/0 p4 1/0 p5 0/1 c1 9/10 c2 0/5 w1 20 oz/16 oz; strays STRAY 2";
         assert_eq!(findings(&shop, id).await, kept);
-        shop.refuses(finish(id, true), "invalid: stocktake: this count is already finished").await;
-        shop.refuses(scan(id, "p1", None), "invalid: stocktake: this count is already finished").await;
+        shop.refuses(finish(id, true), "invalid: stock_count: this count is already finished").await;
+        shop.refuses(scan(id, "p1", None), "invalid: stock_count: this count is already finished").await;
         audit::clean(&shop).await;
     });
 }
@@ -213,23 +213,23 @@ fn only_what_was_counted_or_one_style_or_nothing_is_booked() {
         assert_eq!(on_hand(&shop, &["c1", "p1"]).await, "c1 8, p1 1");
 
         let style = Some(shop.ledger.styles().await.unwrap()[0].id);
-        let of_style = BeginStocktake { style, note: String::new(), who: String::new() };
+        let of_style = BeginStockCount { style, note: String::new(), who: String::new() };
         let id = shop.ok(of_style.clone()).await;
-        shop.refuses(of_style, "invalid: stocktake: another stock count is in progress").await;
+        shop.refuses(of_style, "invalid: stock_count: another stock count is in progress").await;
         shop.ok(scan(id, "h1", None)).await;
-        let view = shop.ledger.stocktake(id).await.unwrap();
-        let progress = shop.ledger.stocktake_progress(&view, 5).await.unwrap();
+        let view = shop.ledger.stock_count(id).await.unwrap();
+        let progress = shop.ledger.stock_count_progress(&view, 5).await.unwrap();
         assert_eq!((progress.expected, progress.counted, progress.latest.len()), (2, 1, 1));
         assert_eq!(shop.ok(finish(id, true)).await.booked, 1);
         assert_eq!(on_hand(&shop, &["h1", "h2", "p1"]).await, "h1 1, h2 0, p1 1");
 
         let id = begin(&shop).await;
-        assert_eq!(shop.ok(DropStocktake { id, who: "maker".to_owned() }).await, StocktakeState::Dropped);
-        shop.refuses(finish(id, true), "invalid: stocktake: this count is already dropped").await;
+        assert_eq!(shop.ok(DropStockCount { id, who: "maker".to_owned() }).await, StockCountState::Dropped);
+        shop.refuses(finish(id, true), "invalid: stock_count: this count is already dropped").await;
         assert_eq!(on_hand(&shop, &["p1", "w1"]).await, "p1 1, w1 16 oz");
-        let states: Vec<StocktakeState> =
-            shop.ledger.stocktakes(10).await.unwrap().iter().map(|v| v.state).collect();
-        assert_eq!(states, [StocktakeState::Dropped, StocktakeState::Finished, StocktakeState::Finished]);
+        let states: Vec<StockCountState> =
+            shop.ledger.stock_counts(10).await.unwrap().iter().map(|v| v.state).collect();
+        assert_eq!(states, [StockCountState::Dropped, StockCountState::Finished, StockCountState::Finished]);
         audit::clean(&shop).await;
     });
 }
@@ -247,12 +247,12 @@ fn what_cannot_be_counted_is_refused() {
             (scan(id, "c1", Some("1.5")), "invalid: quantity: 1.5 is not a whole number"),
             (scan(id, "w1", None), "invalid: quantity: weigh it"),
             (scan(id, &slip, None), "wrong-digit: has a wrong digit"),
-            (scan(StocktakeId::from_raw(7), "p1", None), "no-such: there is no count 7"),
+            (scan(StockCountId::from_raw(7), "p1", None), "no-such: there is no count 7"),
         ];
         for (scan, expected) in refused {
             shop.refuses(scan, expected).await;
         }
-        shop.refuses(finish(StocktakeId::from_raw(7), true), "no-such: there is no count 7").await;
+        shop.refuses(finish(StockCountId::from_raw(7), true), "no-such: there is no count 7").await;
         assert_eq!(shop.ok(scan(id, "p1", Some("0"))).await.finding, ScanFinding::Fewer);
     });
 }

@@ -1,7 +1,7 @@
-//! GET /shelf/stocktakes/{id}/differences: where the shelf and the books differ, and ending the count.
+//! GET /shelf/counts/{id}/differences: where the shelf and the books differ, and ending the count.
 
-use super::stocktake::{LineShown, line};
-use super::stocktakes::{self, CountShown};
+use super::stock_count::{LineShown, line};
+use super::stock_counts::{self, CountShown};
 use super::{Way, ways};
 use crate::app::App;
 use crate::caller::Caller;
@@ -11,14 +11,14 @@ use crate::problem::Problem;
 use crate::query::PathParam;
 use askama::Template;
 use axum::extract::State;
-use domain::ids::StocktakeId;
+use domain::ids::StockCountId;
 
 /// Lines of each list that are written out; what is more is told as a number.
 const LISTED: usize = 500;
 
 /// The page.
 #[derive(Template)]
-#[template(path = "shelf/stocktake_differences.html")]
+#[template(path = "shelf/stock_count_differences.html")]
 pub(crate) struct Page {
     frame: Frame,
     ways: Vec<Way>,
@@ -35,16 +35,16 @@ pub(crate) struct Page {
 pub(crate) async fn page(
     app: &App,
     caller: &Caller,
-    id: StocktakeId,
+    id: StockCountId,
     faults: Faults,
 ) -> Result<Page, Problem> {
-    let view = app.ledger.stocktake(id).await?;
-    let findings = app.ledger.stocktake_findings(&view, LISTED).await?;
+    let view = app.ledger.stock_count(id).await?;
+    let findings = app.ledger.stock_count_findings(&view, LISTED).await?;
     let shown = i64::try_from(findings.missing.len()).unwrap_or(i64::MAX);
     Ok(Page {
         frame: Frame::new(app, caller, Room::Shelf),
-        ways: ways(caller, "/shelf/stocktakes"),
-        count: stocktakes::shown(&view, &app.ledger.shop().zone),
+        ways: ways(caller, "/shelf/counts"),
+        count: stock_counts::shown(&view, &app.ledger.shop().zone),
         missing: findings.missing.iter().map(line).collect(),
         missing_count: findings.missing_count,
         missing_more: findings.missing_count - shown,
@@ -54,11 +54,11 @@ pub(crate) async fn page(
     })
 }
 
-/// GET /shelf/stocktakes/{id}/differences
+/// GET /shelf/counts/{id}/differences
 pub(crate) async fn read_differences(
     State(app): State<App>,
     caller: Caller,
-    PathParam(id): PathParam<StocktakeId>,
+    PathParam(id): PathParam<StockCountId>,
 ) -> Result<HtmlPage<Page>, Problem> {
     Ok(HtmlPage(page(&app, &caller, id, Faults::default()).await?))
 }

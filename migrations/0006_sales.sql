@@ -1,0 +1,243 @@
+-- Sales: what was sold, paid, given back and voided, sales that are being rung up, and the cash drawer.
+
+-- Written by `orders`; stands here because a sale refers to its order. Its key is (channel, number); the body is
+-- kept as its hash, without the customer. `status_by`: who said what an order is that came with an unknown status.
+CREATE TABLE customer_order (
+    id             BIGINT NOT NULL PRIMARY KEY,
+    channel        TEXT   NOT NULL REFERENCES channel (code),
+    number         TEXT   NOT NULL,
+    body_hash      TEXT   NOT NULL,
+    status         TEXT   NOT NULL,
+    backfilled     BIGINT NOT NULL CHECK (backfilled IN (0, 1)),
+    ordered_ms     BIGINT NOT NULL,
+    modified_ms    BIGINT,
+    sale_id        BIGINT,
+    discount       BIGINT NOT NULL CHECK (discount BETWEEN 0 AND 1000000000000),
+    shipping       BIGINT NOT NULL CHECK (shipping BETWEEN 0 AND 1000000000000),
+    fee            BIGINT NOT NULL CHECK (fee BETWEEN 0 AND 1000000000000),
+    customer_name  TEXT   NOT NULL,
+    customer_email TEXT   NOT NULL,
+    revision       BIGINT NOT NULL CHECK (revision >= 1),
+    taken_ms       BIGINT NOT NULL,
+    status_by      TEXT   NOT NULL DEFAULT '',
+    UNIQUE (channel, number)
+);
+
+-- From counting the opening cash to counting the cash out. One is open at a time on a channel; expected
+-- is what its entries come to, and the row's own lock keeps a sale from slipping past its close.
+CREATE TABLE drawer_turn (
+    id           BIGINT NOT NULL PRIMARY KEY,
+    channel      TEXT   NOT NULL REFERENCES channel (code),
+    opened_ms    BIGINT NOT NULL,
+    opened_by    TEXT   NOT NULL,
+    opening_cash BIGINT NOT NULL CHECK (opening_cash BETWEEN 0 AND 1000000000000),
+    expected     BIGINT NOT NULL CHECK (expected BETWEEN -1000000000000 AND 1000000000000),
+    closed_ms    BIGINT,
+    closed_by    TEXT   NOT NULL,
+    counts       TEXT   NOT NULL,
+    counted      BIGINT CHECK (counted BETWEEN 0 AND 1000000000000),
+    difference   BIGINT,
+    note         TEXT   NOT NULL,
+    CHECK ((closed_ms IS NULL) = (counted IS NULL)),
+    CHECK ((closed_ms IS NULL) = (difference IS NULL)),
+    CHECK (closed_ms IS NULL OR difference = counted - expected)
+);
+CREATE UNIQUE INDEX drawer_turn_open ON drawer_turn (channel) WHERE closed_ms IS NULL;
+
+-- Only ever added to.
+CREATE TABLE drawer_entry (
+    id        BIGINT NOT NULL PRIMARY KEY,
+    turn_id   BIGINT NOT NULL REFERENCES drawer_turn (id),
+    kind      TEXT   NOT NULL,
+    amount    BIGINT NOT NULL CHECK (amount BETWEEN -1000000000000 AND 1000000000000),
+    source_id BIGINT,
+    reason    TEXT   NOT NULL,
+    who       TEXT   NOT NULL,
+    at_ms     BIGINT NOT NULL,
+    CHECK ((kind IN ('sale', 'refund', 'payment', 'void')) = (source_id IS NOT NULL)),
+    CHECK (kind NOT IN ('float', 'put-in', 'sale', 'payment') OR amount >= 0),
+    CHECK (kind NOT IN ('taken-out', 'refund', 'void') OR amount <= 0)
+);
+CREATE INDEX drawer_entry_turn ON drawer_entry (turn_id);
+
+-- Law 4 stands here once more. Only ever added to. Past sales have no receipt number.
+CREATE TABLE sale (
+    id           BIGINT NOT NULL PRIMARY KEY,
+    channel      TEXT   NOT NULL REFERENCES channel (code),
+    receipt      BIGINT UNIQUE,
+    at_ms        BIGINT NOT NULL,
+    backfilled   BIGINT NOT NULL CHECK (backfilled IN (0, 1)),
+    order_id     BIGINT REFERENCES customer_order (id),
+    goods        BIGINT NOT NULL CHECK (goods BETWEEN 0 AND 1000000000000),
+    not_revenue  BIGINT NOT NULL CHECK (not_revenue BETWEEN 0 AND 1000000000000),
+    discounts    BIGINT NOT NULL CHECK (discounts BETWEEN 0 AND 1000000000000),
+    tax          BIGINT NOT NULL CHECK (tax BETWEEN 0 AND 1000000000000),
+    shipping     BIGINT NOT NULL CHECK (shipping BETWEEN 0 AND 1000000000000),
+    rounding     BIGINT NOT NULL CHECK (rounding BETWEEN -1000000 AND 1000000),
+    tendered     BIGINT NOT NULL CHECK (tendered BETWEEN 0 AND 1000000000000),
+    change_given BIGINT NOT NULL CHECK (change_given BETWEEN 0 AND 1000000000000),
+    fee          BIGINT NOT NULL CHECK (fee BETWEEN 0 AND 1000000000000),
+    note         TEXT   NOT NULL,
+    who          TEXT   NOT NULL,
+    CHECK (goods + not_revenue - discounts + tax + shipping + rounding = tendered - change_given),
+    CHECK ((backfilled = 1) = (receipt IS NULL))
+);
+CREATE INDEX sale_at ON sale (at_ms);
+CREATE INDEX sale_order ON sale (order_id) WHERE order_id IS NOT NULL;
+
+-- A sale that is being rung up is kept here and not in a browser, so that a connection that drops never loses it. Its
+-- content is JSON text that the ledger checks; the row's revision is what a change is based on.
+CREATE TABLE basket (
+    id         BIGINT NOT NULL PRIMARY KEY,
+    channel    TEXT   NOT NULL REFERENCES channel (code),
+    revision   BIGINT NOT NULL CHECK (revision >= 1),
+    state      TEXT   NOT NULL,
+    content    TEXT   NOT NULL,
+    hold_group BIGINT,
+    sale_id    BIGINT UNIQUE REFERENCES sale (id),
+    who        TEXT   NOT NULL,
+    made_ms    BIGINT NOT NULL,
+    changed_ms BIGINT NOT NULL,
+    CHECK ((state = 'paid') = (sale_id IS NOT NULL))
+);
+CREATE INDEX basket_open ON basket (changed_ms) WHERE state = 'open';
+
+-- Law 4 with every sign turned. Only ever added to.
+CREATE TABLE refund (
+    id        BIGINT NOT NULL PRIMARY KEY,
+    sale_id   BIGINT NOT NULL REFERENCES sale (id),
+    channel   TEXT   NOT NULL REFERENCES channel (code),
+    at_ms     BIGINT NOT NULL,
+    goods     BIGINT NOT NULL CHECK (goods BETWEEN 0 AND 1000000000000),
+    discounts BIGINT NOT NULL CHECK (discounts BETWEEN 0 AND 1000000000000),
+    tax       BIGINT NOT NULL CHECK (tax BETWEEN 0 AND 1000000000000),
+    shipping  BIGINT NOT NULL CHECK (shipping BETWEEN 0 AND 1000000000000),
+    rounding  BIGINT NOT NULL CHECK (rounding BETWEEN -1000000 AND 1000000),
+    tendered  BIGINT NOT NULL CHECK (tendered BETWEEN 0 AND 1000000000000),
+    reason    TEXT   NOT NULL,
+    who       TEXT   NOT NULL,
+    CHECK (goods - discounts + tax + shipping + rounding = tendered)
+);
+CREATE INDEX refund_sale ON refund (sale_id);
+CREATE INDEX refund_at ON refund (at_ms);
+
+-- Law 9 for shipping; also what forbids a void after a refund and a refund after a void.
+CREATE TABLE sale_refunded (
+    sale_id       BIGINT NOT NULL PRIMARY KEY REFERENCES sale (id),
+    shipping_sold BIGINT NOT NULL,
+    shipping      BIGINT NOT NULL,
+    refunds       BIGINT NOT NULL CHECK (refunds >= 0),
+    voided        BIGINT NOT NULL CHECK (voided IN (0, 1)),
+    CHECK (shipping BETWEEN 0 AND shipping_sold),
+    CHECK (voided = 0 OR refunds = 0)
+);
+
+-- The sale's own copy of what it sold (law 6). Only ever added to.
+CREATE TABLE sale_line (
+    id          BIGINT NOT NULL PRIMARY KEY,
+    sale_id     BIGINT NOT NULL REFERENCES sale (id),
+    position    BIGINT NOT NULL,
+    kind        TEXT   NOT NULL,
+    item_id     BIGINT REFERENCES item (id),
+    code        TEXT   NOT NULL,
+    title       TEXT   NOT NULL,
+    stock_units BIGINT NOT NULL CHECK (stock_units BETWEEN 1 AND 1000000000),
+    unit        TEXT   NOT NULL,
+    price       BIGINT NOT NULL CHECK (price BETWEEN 0 AND 1000000000000),
+    amount      BIGINT NOT NULL CHECK (amount BETWEEN 0 AND 1000000000000),
+    discount    BIGINT NOT NULL CHECK (discount BETWEEN 0 AND 1000000000000),
+    tax         BIGINT NOT NULL CHECK (tax BETWEEN 0 AND 1000000000000),
+    cost        BIGINT CHECK (cost BETWEEN 0 AND 1000000000000),
+    CHECK (discount <= amount)
+);
+CREATE INDEX sale_line_sale ON sale_line (sale_id);
+CREATE INDEX sale_line_item ON sale_line (item_id) WHERE item_id IS NOT NULL;
+CREATE INDEX sale_line_backfilled_code ON sale_line (code) WHERE item_id IS NULL AND code <> '';
+
+-- Law 9: what was given back of a line, beside what was sold of it.
+CREATE TABLE line_refunded (
+    sale_line_id     BIGINT NOT NULL PRIMARY KEY REFERENCES sale_line (id),
+    stock_units_sold BIGINT NOT NULL,
+    amount_sold      BIGINT NOT NULL,
+    discount_sold    BIGINT NOT NULL,
+    tax_sold         BIGINT NOT NULL,
+    stock_units      BIGINT NOT NULL,
+    amount           BIGINT NOT NULL,
+    discount         BIGINT NOT NULL,
+    tax              BIGINT NOT NULL,
+    cost             BIGINT NOT NULL CHECK (cost >= 0),
+    CHECK (stock_units BETWEEN 0 AND stock_units_sold),
+    CHECK (amount BETWEEN 0 AND amount_sold),
+    CHECK (discount BETWEEN 0 AND discount_sold),
+    CHECK (tax BETWEEN 0 AND tax_sold)
+);
+
+-- A line without stock units is money alone: the customer keeps the goods. Only ever added to.
+CREATE TABLE refund_line (
+    id           BIGINT NOT NULL PRIMARY KEY,
+    refund_id    BIGINT NOT NULL REFERENCES refund (id),
+    sale_line_id BIGINT NOT NULL REFERENCES sale_line (id),
+    stock_units  BIGINT NOT NULL CHECK (stock_units BETWEEN 0 AND 1000000000),
+    units        BIGINT NOT NULL CHECK (units BETWEEN 0 AND 1000000000),
+    amount       BIGINT NOT NULL CHECK (amount BETWEEN 0 AND 1000000000000),
+    discount     BIGINT NOT NULL CHECK (discount BETWEEN 0 AND 1000000000000),
+    tax          BIGINT NOT NULL CHECK (tax BETWEEN 0 AND 1000000000000),
+    cost         BIGINT NOT NULL CHECK (cost BETWEEN 0 AND 1000000000000),
+    CHECK (stock_units > 0 OR (units = 0 AND cost = 0 AND amount - discount + tax > 0))
+);
+CREATE INDEX refund_line_refund ON refund_line (refund_id);
+CREATE INDEX refund_line_sale_line ON refund_line (sale_line_id);
+
+-- What became of refunded goods; none yet means that nobody has said. Only ever added to.
+CREATE TABLE return_decision (
+    refund_line_id BIGINT NOT NULL PRIMARY KEY REFERENCES refund_line (id),
+    disposition    TEXT   NOT NULL,
+    at_ms          BIGINT NOT NULL,
+    who            TEXT   NOT NULL
+);
+
+-- How a sale was paid, or a refund given back. Only ever added to.
+CREATE TABLE tender (
+    id        BIGINT NOT NULL PRIMARY KEY,
+    sale_id   BIGINT REFERENCES sale (id),
+    refund_id BIGINT REFERENCES refund (id),
+    kind      TEXT   NOT NULL,
+    amount    BIGINT NOT NULL CHECK (amount BETWEEN 0 AND 1000000000000),
+    customer  TEXT   NOT NULL,
+    due_day   BIGINT,
+    CHECK ((sale_id IS NULL) <> (refund_id IS NULL))
+);
+CREATE INDEX tender_sale ON tender (sale_id) WHERE sale_id IS NOT NULL;
+CREATE INDEX tender_refund ON tender (refund_id) WHERE refund_id IS NOT NULL;
+
+-- What a customer owes for a sale on account, and how much of it was paid since.
+CREATE TABLE open_balance (
+    tender_id BIGINT NOT NULL PRIMARY KEY REFERENCES tender (id),
+    sale_id   BIGINT NOT NULL REFERENCES sale (id),
+    customer  TEXT   NOT NULL,
+    due_day   BIGINT NOT NULL,
+    amount    BIGINT NOT NULL CHECK (amount BETWEEN 1 AND 1000000000000),
+    paid      BIGINT NOT NULL,
+    CHECK (paid BETWEEN 0 AND amount)
+);
+CREATE INDEX open_balance_open ON open_balance (due_day) WHERE paid < amount;
+CREATE INDEX open_balance_sale ON open_balance (sale_id);
+
+CREATE TABLE payment (
+    id        BIGINT NOT NULL PRIMARY KEY,
+    tender_id BIGINT NOT NULL REFERENCES open_balance (tender_id),
+    kind      TEXT   NOT NULL,
+    amount    BIGINT NOT NULL CHECK (amount BETWEEN 1 AND 1000000000000),
+    at_ms     BIGINT NOT NULL,
+    who       TEXT   NOT NULL,
+    CHECK (kind <> 'on-account')
+);
+CREATE INDEX payment_tender ON payment (tender_id);
+
+-- Sold on paper only: undone on the day of the sale. Only ever added to.
+CREATE TABLE sale_void (
+    sale_id BIGINT NOT NULL PRIMARY KEY REFERENCES sale (id),
+    at_ms   BIGINT NOT NULL,
+    reason  TEXT   NOT NULL,
+    who     TEXT   NOT NULL
+);
