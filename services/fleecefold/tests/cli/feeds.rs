@@ -12,7 +12,7 @@ fn rejects_are_mended_and_fed_again() {
         let ran = place.run(&["feed", "in", "orders.csv"]).expect(3).told("orders.csv: line 3: order 2: ");
         assert_eq!(ran.out, "");
         let ran =
-            ran.told("stand in ./orders.rejects.csv").told("1 orders taken, 0 known, 0 changed, 1 refused");
+            ran.told("are in ./orders.rejects.csv").told("1 orders taken, 0 known, 0 changed, 1 refused");
         assert!(ran.err.contains("1 lines filled"), "{}", ran.err);
         let rejects = place.read("orders.rejects.csv");
         assert!(

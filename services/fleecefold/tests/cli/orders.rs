@@ -32,8 +32,8 @@ fn an_order_with_an_unknown_status_is_marked_by_its_number() {
         place
             .run(&["orders", "paid", "7", "--reason", "seen on the account"])
             .expect(0)
-            .told("order 7 is paid");
-        place.run(&["orders", "canceled", "8"]).expect(0).told("order 8 is canceled");
+            .told("order 7 is marked as paid");
+        place.run(&["orders", "canceled", "8"]).expect(0).told("order 8 is marked as canceled");
         assert!(list(&["--attention"]).is_empty());
         assert_eq!(place.stock("Ridge beanie"), "0 0");
         assert_eq!(place.stock("Moor cowl"), "1 0");

@@ -91,7 +91,7 @@ fn a_wrong_address_is_refused_before_anything_else() {
             assert_eq!(ran.out, "", "{command}");
             assert!(!place.path("fresh.db").exists(), "{command} {address}");
         };
-        check(&taken, "another program is at 127.0.0.1:");
+        check(&taken, "is already listening on 127.0.0.1:");
         check("0.0.0.0:0", "can be reached from other machines");
     }
 }
