@@ -1,6 +1,6 @@
-//! The texts of one record's fields, in one buffer that is used again for each record.
+//! The texts of one record's fields, in one buffer that is reused for every record.
 
-/// One text per field of the feed; empty where there is none.
+/// One text per field of the feed; empty if the record has none.
 #[derive(Debug, Default, Clone)]
 pub(crate) struct Cells {
     text: String,
@@ -13,7 +13,7 @@ impl Cells {
         self.ends.clear();
     }
 
-    /// Adds the next field's text by a function that writes it.
+    /// Adds the next field's text with a function that writes it.
     pub(crate) fn push_with(&mut self, write: impl FnOnce(&mut String)) {
         write(&mut self.text);
         self.ends.push(self.text.len());

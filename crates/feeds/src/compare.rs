@@ -1,4 +1,4 @@
-//! What the other side says it lists, against what we would list.
+//! Compares what an online shop says it lists with our own listings.
 
 use crate::listed::ListedRow;
 use crate::listing::Listing;
@@ -11,70 +11,70 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use std::collections::{HashMap, HashSet};
 use std::fmt;
 
-/// One way in which the two sides differ.
+/// One difference between the two sides.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Difference {
-    /// On offer there, and not to be had here: the one to end first.
+    /// Sold there but not available here: end this one first.
     Gone {
-        /// The item.
+        /// The item's SKU.
         sku: Code,
-        /// What it is called here.
+        /// The item's name here.
         name: String,
-        /// How it stands here.
+        /// Why it is not available here.
         here: Availability,
     },
-    /// To be had here, and not on offer there.
+    /// Available here but not sold there.
     Unlisted {
-        /// The item.
+        /// The item's SKU.
         sku: Code,
-        /// What it is called here.
+        /// The item's name here.
         name: String,
     },
-    /// Another price.
+    /// The prices differ.
     Price {
-        /// The item.
+        /// The item's SKU.
         sku: Code,
-        /// Ours.
+        /// Our price.
         here: Money,
-        /// Theirs.
+        /// The price there.
         there: Money,
     },
-    /// Another text.
+    /// A text differs.
     Text {
-        /// The item.
+        /// The item's SKU.
         sku: Code,
-        /// Which of its texts.
+        /// The name of the field.
         field: &'static str,
-        /// Ours.
+        /// Our text.
         here: String,
-        /// Theirs.
+        /// The text there.
         there: String,
     },
-    /// Another number in stock.
+    /// The quantities in stock differ.
     Stock {
-        /// The item.
+        /// The item's SKU.
         sku: Code,
-        /// Ours.
+        /// Our quantity.
         here: Decimal,
-        /// Theirs.
+        /// The quantity there.
         there: Decimal,
     },
-    /// Listed there, and not known here.
+    /// Listed there, but we have no such item.
     Unknown {
-        /// Their code.
+        /// The code there.
         sku: Code,
-        /// What they call it.
+        /// The name there.
         name: String,
     },
     /// Listed there more than once.
     Twice {
-        /// The code.
+        /// The code that is listed more than once.
         sku: Code,
     },
 }
 
 impl Difference {
-    /// Which item it is about, or which code of theirs.
+    /// The SKU of our item, or their code if we have no such item.
     pub fn sku(&self) -> &Code {
         match self {
             Self::Gone { sku, .. }
@@ -87,7 +87,7 @@ impl Difference {
         }
     }
 
-    /// Its kind in one word, for tables and machines.
+    /// The kind of difference in one word, for tables and programs.
     pub fn code(&self) -> &'static str {
         match self {
             Self::Gone { .. } => "gone",
@@ -119,8 +119,8 @@ impl fmt::Display for Difference {
     }
 }
 
-/// Compares our listings with theirs. First come differences of what they list, in their order,
-/// then what they do not list, in ours. A text or number that they leave empty is not compared.
+/// Compares our listings with theirs. First come the differences of what they list, in their order,
+/// then what they do not list, in our order. A text or number that they leave empty is not compared.
 pub fn compare(
     ours: impl IntoIterator<Item = Listing>,
     theirs: impl IntoIterator<Item = ListedRow>,
@@ -152,7 +152,7 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
         (false, true) => {
             found.push(Difference::Gone { sku: sku(), name: ours.name.clone(), here: ours.availability });
         }
-        // Off the shelf on both sides: nobody can see the rest.
+        // // Not available on either side: nobody can see the rest.
         (false, false) => return,
         (true, true) => {}
     }
@@ -167,13 +167,13 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
         ("material", &ours.material, &theirs.material),
     ];
     for (field, here, there) in texts {
-        // Line ends and the space around a text change on the way through other programs.
+        // // Line ends and surrounding spaces change on the way through other programs.
         let plain = |t: &str| t.replace("\r\n", "\n").trim().to_owned();
         if let Some(there) = there.as_ref().filter(|t| plain(t) != plain(here)) {
             found.push(Difference::Text { sku: sku(), field, here: here.clone(), there: there.clone() });
         }
     }
-    // What they count in another unit is compared as it would be told.
+    // // A quantity in another unit is compared in the unit in which we would send it.
     let level = |there: Decimal, ours: Quantity| {
         theirs.inventory_unit.map_or(ours.value(), |unit| amount(ours, unit, there.scale()))
     };
@@ -183,7 +183,7 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
     }
 }
 
-/// Their price of what ours is the price of. One that is ours, as far as their decimals go, is ours.
+/// Their price in the unit of ours. If it equals ours up to their number of decimals, it is ours.
 fn price_there(ours: &Listing, theirs: &ListedRow) -> Option<Money> {
     let Some((each, unit)) = theirs.price_of_unit else { return theirs.price };
     let Some(our_each) = price_of(ours, unit) else {

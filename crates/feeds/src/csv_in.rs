@@ -1,4 +1,4 @@
-//! A CSV file as records: finds the columns once, then fills the cells of row after row.
+//! Reads a CSV file as records: finds the columns once, then fills the cells row by row.
 
 use crate::csv_row::{Ended, RowReader, Span, part};
 use crate::fields::{CHANGES_WITH_ORDER, Feed, order};
@@ -6,13 +6,13 @@ use crate::layout::{Delimiter, Encoding, Format, Layout};
 use crate::layout_field::FieldMap;
 use crate::record::{Reading, Record};
 use crate::reject::{Cause, FeedError, Problem};
+use crate::sniff;
 use crate::source::Shape;
 use crate::template::Template;
-use crate::{hash, sniff};
 use sha2::{Digest, Sha256};
 use std::io::Read;
 
-/// The name of the column that says why a row came back.
+/// The name of the column with the reason in a rejects file.
 pub(crate) const REASON: &str = "reject.reason";
 
 /// Where a field's text comes from.
@@ -28,9 +28,9 @@ pub(crate) struct CsvIn<R> {
     delimiter: Delimiter,
     encoding: Encoding,
     columns: Vec<Column>,
-    /// How many fields a row has, the reason not counted.
+    /// How many fields a row has, without the reason.
     width: usize,
-    /// Whether rows end with a reason that is passed over.
+    /// Whether rows end with a reason, which is ignored.
     reason: bool,
     headings: bool,
     /// The first row of a file without headings, read to learn its width.
@@ -89,7 +89,8 @@ impl<R: Read> CsvIn<R> {
             self.shape.line_end = ended.with;
         }
         if !self.headings {
-            // A broken first row is refused as a row, later; its width is what can be read of it.
+            // // A broken first row is rejected later, as a row; its width is whatever can be read of
+            // it.
             let _ = part(&raw, self.delimiter, &mut self.spans);
             self.drop_reason(&mut raw);
             self.width = self.spans.len();
@@ -124,12 +125,12 @@ impl<R: Read> CsvIn<R> {
         Ok(())
     }
 
-    /// In a file without headings a reason is told by how it begins.
+    /// In a file without headings, a reason is recognized by how it begins.
     fn drop_reason(&mut self, raw: &mut Vec<u8>) {
         let Some(last) = self.spans.last() else { return };
         let text = &raw[last.start..last.end];
         let is_reason = if self.headings {
-            // A mended row may have lost its reason, a broken one may have kept it.
+            // // A corrected row may have lost its reason, and a broken one may have kept it.
             let short = self.spans.len() < self.width;
             self.reason && (self.spans.len() > self.width || (short && text.starts_with(b"line ")))
         } else {
@@ -140,7 +141,7 @@ impl<R: Read> CsvIn<R> {
         }
     }
 
-    /// The encoding of a row; the first one that is not ASCII settles it for the file.
+    /// The encoding of a row; the first row that is not ASCII decides for the file.
     fn encoding_of(&self, raw: &[u8]) -> Encoding {
         match self.encoding {
             Encoding::Ascii if raw.is_ascii() => Encoding::Ascii,
@@ -150,7 +151,7 @@ impl<R: Read> CsvIn<R> {
         }
     }
 
-    /// Fills the record with the next row. None at the end of the file.
+    /// Fills the record with the next row; none at the end of the file.
     pub(crate) fn next(&mut self, record: &mut Record) -> Option<Result<(), Problem>> {
         record.cells.clear();
         let ended = loop {
@@ -190,11 +191,11 @@ impl<R: Read> CsvIn<R> {
         Some(self.fill(record, whole))
     }
 
-    /// A row whose cells are all empty is passed over, however many they are, as spreadsheets leave
-    /// them behind: it holds nothing that could be lost.
+    /// Rows with only empty cells are ignored, however many cells they have: spreadsheets leave them
+    /// behind, and nothing in them can be lost.
     fn is_blank(&mut self, raw: &[u8]) -> bool {
         let delimiter = self.delimiter.byte();
-        // Nearly every row ends here, at its first letter or digit.
+        // // Nearly every row is done here, at its first letter or digit.
         if raw.iter().any(|b| b.is_ascii_graphic() && *b != delimiter && *b != b'"') {
             return false;
         }
@@ -210,12 +211,12 @@ impl<R: Read> CsvIn<R> {
         })
     }
 
-    /// Fills the cells. Of a row that could not be parted only the first column is sure, since a
-    /// missing field moves all those behind it.
+    /// Fills the cells. If a row could not be split, only its first column is certain, because a
+    /// missing field moves all that follow.
     fn fill(&self, record: &mut Record, whole: Result<(), Cause>) -> Result<(), Problem> {
         let sure = if whole.is_ok() { self.width } else { self.spans.len().min(1) };
         let mut wrong = whole.err();
-        // Most rows are UTF-8 as a whole; then no field needs a look of its own.
+        // // Most rows are UTF-8 throughout; then no field has to be checked separately.
         let text = match record.encoding {
             Encoding::Windows1252 => None,
             _ => std::str::from_utf8(&record.raw).ok(),
@@ -253,7 +254,7 @@ impl<R: Read> CsvIn<R> {
         wrong.map_or(Ok(()), |cause| Err(Problem::new(cause)))
     }
 
-    /// Leaves the fields behind a damaged one empty but there, so that none slips into its place.
+    /// Leaves the fields after a damaged one empty, so that none of them slips into its place.
     fn finish(&self, record: &mut Record, from: usize, problem: Problem) -> Result<(), Problem> {
         for _ in from..self.columns.len() {
             record.cells.push_with(|_| {});
@@ -261,14 +262,15 @@ impl<R: Read> CsvIn<R> {
         Err(problem)
     }
 
-    /// Whether an order's key can be told from a row that could not be parted.
+    /// Whether an order's key can be read from a row that could not be split.
     pub(crate) fn keeps_key(&self) -> bool {
         [order::NUMBER, order::CHANNEL]
             .into_iter()
             .all(|field| !matches!(self.columns.get(field), Some(Column::At(at)) if *at > 0))
     }
 
-    /// The row's own hash: of all its fields as they stand but the reason and what changes with the order.
+    /// The hash that identifies a row: of all its fields as written, without the reason and without
+    /// what changes with the order.
     pub(crate) fn identity(&self, record: &Record) -> String {
         let changing = CHANGES_WITH_ORDER.map(|field| match self.columns.get(field) {
             Some(Column::At(at)) => *at,
@@ -281,11 +283,11 @@ impl<R: Read> CsvIn<R> {
                 hasher.update([0x1f]);
             }
         }
-        hash::hex(&hasher.finalize())
+        hex::encode(hasher.finalize())
     }
 }
 
-/// Takes the last field off a row.
+/// Removes the last field of a row.
 fn cut_last(raw: &mut Vec<u8>, spans: &mut Vec<Span>, delimiter: Delimiter) {
     let Some(last) = spans.pop() else { return };
     raw.truncate(last.outer.saturating_sub(1));
@@ -295,7 +297,7 @@ fn cut_last(raw: &mut Vec<u8>, spans: &mut Vec<Span>, delimiter: Delimiter) {
     }
 }
 
-/// Writes a field's characters; nothing and an error if they are not of the encoding.
+/// Writes a field's characters; nothing and an error if they are not in the encoding.
 fn decode(bytes: &[u8], doubled: bool, encoding: Encoding, into: &mut String) -> Result<(), ()> {
     let text = match encoding {
         Encoding::Windows1252 => encoding_rs::WINDOWS_1252.decode_without_bom_handling(bytes).0,
@@ -309,9 +311,9 @@ fn decode(bytes: &[u8], doubled: bool, encoding: Encoding, into: &mut String) ->
     Ok(())
 }
 
-/// Finds each field's column, and refuses headings that nobody asked for.
+/// Finds each field's column, and refuses unknown headings.
 fn columns(layout: &Layout, names: &[String]) -> Result<Vec<Column>, FeedError> {
-    // In listings a heading may have a constant below it, which says nothing to us on the way in.
+    // // In listings a heading may stand for a constant, which tells us nothing on the way in.
     let constant = |f: &FieldMap| f.value.is_some() && layout.feed != Feed::Listings;
     let mapped = |name: &String| layout.fields.iter().flatten().any(|f| !constant(f) && f.from == **name);
     let unknown: Vec<String> = names

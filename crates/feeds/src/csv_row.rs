@@ -1,36 +1,36 @@
-//! Rows of bytes out of a stream, and fields out of a row.
+//! Splits a stream of bytes into rows, and rows into fields.
 //!
-//! Not the `csv` crate's reader: that one takes stray quotes for text, holds a row of any length,
-//! and does not give a row's own bytes back, which the rejects file needs. A test compares both.
+//! We do not use the `csv` crate's reader: it takes stray quotes for text, accepts rows of any length,
+//! and does not return a row's original bytes, which the rejects file needs. A test compares both.
 
 use crate::layout::Delimiter;
 use crate::reject::Cause;
 use crate::{MAX_FIELDS, MAX_ROW_BYTES, SNIFF_BYTES};
 use std::io::{self, Read};
 
-/// How the row before the buffer's place ended.
+/// How the row just read ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Ended {
-    /// The line that the row began on.
+    /// The line on which the row began.
     pub(crate) line: u64,
     /// Its line end; empty at the end of the file.
     pub(crate) with: &'static [u8],
-    /// Longer than [`MAX_ROW_BYTES`]; only its beginning is there.
+    /// Longer than [`MAX_ROW_BYTES`]; only its beginning was kept.
     pub(crate) cut: bool,
 }
 
-/// Cuts a stream of bytes into rows. Only a quote at the start of a field opens a quoted field, so
-/// that a stray one spoils its own row and no other.
+/// Splits a stream of bytes into rows. Only a quote at the start of a field begins a quoted field, so a
+/// stray quote spoils its own row and no other.
 pub(crate) struct RowReader<R> {
     inner: R,
     buffer: Box<[u8]>,
     at: usize,
     end: usize,
     line: u64,
-    /// Quotes protect line ends and CR ends a row (CSV); in JSON Lines LF alone does.
+    /// In CSV, quotes protect line ends and CR ends a row; in JSON Lines only LF ends one.
     quotes: bool,
     delimiter: Delimiter,
-    /// The last row ended with CR: an LF that follows belongs to it.
+    /// The last row ended with CR, so a following LF belongs to it.
     after_cr: bool,
 }
 
@@ -51,7 +51,7 @@ impl<R: Read> RowReader<R> {
         Ok(new)
     }
 
-    /// The first bytes, to look at before any row is read.
+    /// The first bytes, for looking at before any row is read.
     pub(crate) fn window(&self) -> &[u8] {
         &self.buffer[self.at..self.end]
     }
@@ -77,7 +77,7 @@ impl<R: Read> RowReader<R> {
         }
     }
 
-    /// Whether there is a byte at the buffer's place.
+    /// Whether there is another byte.
     fn has_byte(&mut self) -> io::Result<bool> {
         if self.at < self.end {
             return Ok(true);
@@ -86,7 +86,7 @@ impl<R: Read> RowReader<R> {
         self.read_more()
     }
 
-    /// The next row's bytes without the line end; none at the end of the file.
+    /// The bytes of the next row without its line end; none at the end of the file.
     pub(crate) fn next(&mut self, raw: &mut Vec<u8>) -> io::Result<Option<Ended>> {
         raw.clear();
         if self.after_cr && self.has_byte()? && self.buffer[self.at] == b'\n' {
@@ -133,7 +133,7 @@ struct Scan {
 }
 
 impl Scan {
-    /// How many bytes belong to the row, and the line end behind them if it is there.
+    /// How many bytes belong to the row, and its line end if that is there.
     fn row_end(&mut self, chunk: &[u8], quotes: bool, delimiter: u8) -> (usize, Option<u8>) {
         let mut place = self.place;
         for (at, byte) in chunk.iter().copied().enumerate() {
@@ -157,18 +157,18 @@ impl Scan {
     }
 }
 
-/// Where a field stands in its row, quotes not included.
+/// Where a field is in its row, without its quotes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Span {
     pub(crate) start: usize,
     pub(crate) end: usize,
-    /// Holds doubled quotes.
+    /// It contains doubled quotes.
     pub(crate) doubled: bool,
-    /// Where the field begins with its quote.
+    /// Where its opening quote is.
     pub(crate) outer: usize,
 }
 
-/// Parts a row into fields. On an error the fields before it are there.
+/// Splits a row into fields. After an error, the fields before it are there.
 pub(crate) fn part(raw: &[u8], delimiter: Delimiter, spans: &mut Vec<Span>) -> Result<(), Cause> {
     spans.clear();
     let byte = delimiter.byte();

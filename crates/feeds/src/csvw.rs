@@ -1,4 +1,4 @@
-//! The W3C CSVW description that goes beside a CSV of listings.
+//! The W3C CSVW description beside a CSV file of listings.
 
 use crate::fields::{Feed, listing};
 use crate::layout::{Delimiter, Layout};
@@ -6,7 +6,7 @@ use domain::money::Currency;
 use serde_json::{Map, Value, json};
 use std::io::{self, Write};
 
-/// Describes the CSV of the given name that [`crate::ListingCsv`] writes by the same layout.
+/// Describes the CSV file that [`crate::ListingCsv`] writes with the same layout.
 pub fn write_csvw(
     mut out: impl Write,
     csv_name: &str,
@@ -20,7 +20,8 @@ pub fn write_csvw(
         let mut column = Map::new();
         column.insert("name".to_owned(), json!(name));
         column.insert("titles".to_owned(), json!(map.from));
-        // What a layout puts in place of a field, or writes with a comma, is plain text to others.
+        // // What a layout puts in place of a field, or writes with a comma, is plain text to other
+        // programs.
         let own = map.value.is_none() && !map.decimal_comma;
         let datatype = if own { datatype(place, currency) } else { json!("string") };
         column.insert("datatype".to_owned(), datatype);
@@ -64,7 +65,7 @@ fn datatype(place: usize, currency: Currency) -> Value {
         listing::PRICE => {
             let digits = currency.minor_digits() as usize;
             let format = if digits == 0 { "0".to_owned() } else { format!("0.{}", "0".repeat(digits)) };
-            // The least price is written by the format too: 0.00.
+            // // The smallest price is written in the same format: 0.00.
             json!({ "base": "decimal", "minimum": format.clone(), "format": format })
         }
         listing::CURRENCY => json!({ "base": "string", "format": currency.code() }),

@@ -1,4 +1,4 @@
-//! Dates as a layout writes them.
+//! Dates in the format of a layout.
 
 use domain::day::{DayError, Moment, Zone, is_offset};
 use domain::money::plain_decimal;
@@ -7,28 +7,28 @@ use jiff::fmt::strtime::{self, BrokenDownTime};
 use jiff::tz::TimeZone;
 use rust_decimal::prelude::ToPrimitive;
 
-/// Instead of a pattern: how many of them have passed since 1970 began in UTC.
+/// In place of a pattern: seconds since 1970 in UTC.
 pub(crate) const SECONDS: &str = "seconds";
 pub(crate) const MILLISECONDS: &str = "milliseconds";
 
-/// A date that cannot be taken.
+/// Why a date cannot be read.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum DateError {
-    /// Does not read by the layout's pattern.
+    /// It does not match the layout's pattern.
     #[error("this is not a date as the layout's date = \"{pattern}\" says; mend the date or the layout")]
     NotByPattern {
         /// The layout's pattern.
         pattern: String,
     },
-    /// Does not exist, or is no date.
+    /// It does not exist, or is not a date.
     #[error(transparent)]
     Day(#[from] DayError),
 }
 
-/// The longest pattern: the longest date in words takes a third of it.
+/// The longest pattern. The longest date in words takes a third of it.
 const MAX_PATTERN_BYTES: usize = 100;
 
-/// What is wrong with a pattern, as words for what to write instead; none if it can be read.
+/// What to write instead if a pattern cannot be used; none if it can.
 pub(crate) fn fault(pattern: &str) -> Option<&'static str> {
     if matches!(pattern, SECONDS | MILLISECONDS) {
         return None;
@@ -45,7 +45,7 @@ pub(crate) fn fault(pattern: &str) -> Option<&'static str> {
     (!is_read).then_some("a pattern that says year, month and day, such as %d/%m/%Y")
 }
 
-/// The letters behind the percent signs, whatever flags, widths and colons stand between.
+/// The letters after the percent signs, whatever flags, widths and colons are in between.
 fn directives(pattern: &str) -> Vec<u8> {
     let mut bytes = pattern.bytes();
     let mut found = Vec::new();
@@ -55,17 +55,17 @@ fn directives(pattern: &str) -> Vec<u8> {
     found
 }
 
-/// Whether a pattern holds only directives that can be read.
+/// Whether a pattern has only directives that can be read.
 fn is_pattern(pattern: &str) -> bool {
-    // A Sunday afternoon in May of 2026: any would do.
+    // // A Sunday afternoon in May 2026: any would do.
     let sample = Timestamp::from_second(1_779_026_700).unwrap_or_default();
     let zoned = sample.to_zoned_datetime(TimeZone::UTC);
     let Ok(written) = strtime::format(pattern, &zoned) else { return false };
     BrokenDownTime::parse(pattern, &written).is_ok_and(|t| t.to_date().is_ok() || t.timestamp().is_some())
 }
 
-/// Reads a date: by the pattern if there is one, else RFC 3339 or a local time. A date alone means
-/// noon, a pattern with an offset needs no zone.
+/// Reads a date by the pattern if there is one, otherwise RFC 3339 or a local time. A date alone means
+/// noon, and a pattern with an offset needs no zone.
 pub(crate) fn read(text: &str, pattern: Option<&str>, zone: &Zone) -> Result<Moment, DateError> {
     let Some(pattern) = pattern else { return Ok(zone.read(text)?) };
     let wrong = || DateError::NotByPattern { pattern: pattern.to_owned() };

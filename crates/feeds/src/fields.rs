@@ -1,25 +1,25 @@
-//! The fields of each feed: their names, what they hold and which must be there.
+//! The fields of each feed: their names, their kinds, and which are required.
 
 use std::fmt;
 
-/// What a file holds.
+/// What a file contains.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Feed {
-    /// Styles with their rates.
+    /// Styles with their weight rates.
     Styles,
-    /// Pieces and goods.
+    /// Pieces, counted goods and goods by weight.
     Items,
-    /// Orders of an online shop.
+    /// Orders from an online shop.
     Orders,
-    /// What is on offer, ours going out or theirs coming back.
+    /// What is offered online: our listings going out, or a shop's own coming in.
     Listings,
 }
 
 impl Feed {
-    /// Every feed.
+    /// In the order of their fields in this file.
     pub const ALL: [Self; 4] = [Self::Styles, Self::Items, Self::Orders, Self::Listings];
 
-    /// As a layout names it.
+    /// Its name in a layout.
     pub fn code(self) -> &'static str {
         match self {
             Self::Styles => "styles",
@@ -29,7 +29,7 @@ impl Feed {
         }
     }
 
-    /// The feed's fields in the order of its columns.
+    /// The fields in the order of its columns.
     pub(crate) fn fields(self) -> &'static [Field] {
         match self {
             Self::Styles => style::FIELDS,
@@ -46,18 +46,18 @@ impl fmt::Display for Feed {
     }
 }
 
-/// What a field holds; it decides which keys a layout may give it.
+/// What a field holds, which decides the keys that a layout may give it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Kind {
-    /// Text that people typed; the formula guard is taken off.
+    /// Text that people typed; the formula guard is removed.
     Text,
-    /// A word of a closed list, or a date of our own making.
+    /// A word from a fixed list, or a date that we wrote ourselves.
     Word,
-    /// A number: may have a decimal comma.
+    /// A number, possibly with a decimal comma.
     Number,
-    /// A number that may be given for the whole line.
+    /// A price, possibly for the whole line.
     Price,
-    /// A date or time: may have a pattern and a zone.
+    /// A date or time, possibly with a pattern and a zone.
     Date,
 }
 
@@ -69,12 +69,12 @@ pub(crate) struct Field {
     pub(crate) required: bool,
 }
 
-/// Whether a field holds a code: it is no free text, and one in ten of them only looks like a card's number.
+/// Whether a field holds a code: those are not free text, and one in ten looks like a card number.
 pub(crate) fn is_code(name: &str) -> bool {
     matches!(name, "sku" | "gtin13" | "orderNumber" | "refundNumber")
 }
 
-/// Lists a feed's fields once: a constant with each one's place, and the table itself.
+/// Defines a feed's fields once: a constant with the position of each, and the table.
 macro_rules! fields {
     ($module:ident: $($place:ident = $name:literal $kind:ident $required:literal),* $(,)?) => {
         pub(crate) mod $module {
@@ -123,8 +123,8 @@ fields! { listing:
     REVISION = "revision" Number false,
 }
 
-/// What is the order's, or changes with it: a refund's row that says something else of these is the same
-/// row again.
+/// Fields of the order, or that change with it: a refund row that differs only in these is the same row
+/// again.
 pub(crate) const CHANGES_WITH_ORDER: [usize; 10] = [
     order::DATE,
     order::STATUS,
@@ -138,7 +138,7 @@ pub(crate) const CHANGES_WITH_ORDER: [usize; 10] = [
     order::EMAIL,
 ];
 
-/// Where schema.org keeps a field of a JSON record, seen from the record: dots become levels.
+/// Where schema.org has a field in a JSON record: dots become levels.
 pub(crate) fn json_pointer(feed: Feed, field: usize) -> String {
     match (feed, field) {
         (Feed::Listings, listing::INVENTORY) => "/offers/inventoryLevel/value".to_owned(),

@@ -1,20 +1,20 @@
-//! Keeps a text cell from being run as a formula by a spreadsheet (OWASP CSV Injection; ASVS 5.0.0
-//! 1.2.10: the union of both lists), and takes the guard off again.
+//! Keeps a spreadsheet from running a text cell as a formula (OWASP CSV Injection; ASVS 5.0.0, 1.2.10:
+//! both lists together), and removes the guard when reading.
 
 use std::borrow::Cow;
 
-/// First characters that make a spreadsheet calculate or a parser stumble.
+/// First characters that make a spreadsheet calculate or a parser fail.
 const DANGEROUS: [u8; 8] = *b"=+-@\t\r\n\0";
 
-/// Quotes, then a dangerous character: what a guarded text looks like, and so what must be guarded
-/// once more to come back as it was.
+/// Quotes followed by a dangerous character: this is how a guarded text looks, so a text that looks
+/// like it must be guarded once more to come back unchanged.
 fn looks_guarded(text: &str) -> bool {
     let bare = text.trim_start_matches('\'');
     bare.len() < text.len() && bare.bytes().next().is_some_and(|b| DANGEROUS.contains(&b))
 }
 
-/// Puts a `'` in front of a text that a spreadsheet would take for a formula. For cells of text alone: a
-/// number below 0 is one.
+/// Puts a `'` before a text that a spreadsheet would take for a formula. Only for text: a number below
+/// 0 looks like one too.
 pub fn guard(text: &str) -> Cow<'_, str> {
     match text.bytes().next() {
         Some(b'\'') if looks_guarded(text) => Cow::Owned(format!("'{text}")),
@@ -23,7 +23,7 @@ pub fn guard(text: &str) -> Cow<'_, str> {
     }
 }
 
-/// The text as it was before [`guard`].
+/// Removes the `'` that [`guard`] added.
 pub(crate) fn unguard(text: &str) -> &str {
     if looks_guarded(text) { &text[1..] } else { text }
 }
@@ -38,7 +38,7 @@ mod tests {
             assert_eq!(guard(text), expected, "{text:?}");
             assert_eq!(unguard(&guard(text)), text, "{text:?} did not come back");
         };
-        // The first two are OWASP's published examples, before quoting; the others are our own.
+        // // The first two are OWASP's published examples before quoting; the others are our own.
         for (text, expected) in [
             ("=1+2\";=1+2", "'=1+2\";=1+2"),
             ("=1+2'\" ;,=1+2", "'=1+2'\" ;,=1+2"),

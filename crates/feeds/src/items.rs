@@ -1,4 +1,4 @@
-//! Items in: pieces weighed at the workbench, counted goods, goods by weight.
+//! Reads items: weighed pieces, counted goods, goods by weight.
 
 use crate::fields::{Feed, item};
 use crate::record::Reading;
@@ -14,44 +14,44 @@ use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use std::io::Read;
 
-/// A row of an items file.
+/// One row of an items file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ItemRow {
-    /// What it is called.
+    /// One line of text.
     pub name: String,
-    /// What kind of thing it is.
+    /// As given, or derived from the other columns.
     pub kind: ItemKind,
-    /// The owner's code; none: the shop's own number.
+    /// The owner's code; without one the shop gives a number.
     pub sku: Option<Code>,
-    /// A number that is unique in the world.
+    /// A GTIN from GS1.
     pub gtin: Option<Gtin>,
-    /// The style that prices it.
+    /// The style whose rule prices it.
     pub style: Option<String>,
-    /// Color; empty if not said.
+    /// May be empty.
     pub color: String,
-    /// Size; empty if not said.
+    /// May be empty.
     pub size: String,
-    /// What it is made of; empty if not said.
+    /// May be empty.
     pub material: String,
-    /// What one of it weighs.
+    /// The weight of one.
     pub weight: Option<Weight>,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     pub extras: Money,
-    /// The price instead of the computed one.
+    /// Replaces the calculated price.
     pub price: Option<Money>,
-    /// What it cost.
+    /// The cost of one, or of one stock unit.
     pub cost: Option<Money>,
-    /// How much of it there is; none for a piece, and where the file does not say.
+    /// None for a piece, and if the file does not say.
     pub quantity: Option<Quantity>,
-    /// What goods by weight are stocked in.
+    /// The stock unit of goods by weight.
     pub stock_unit: Option<WeightUnit>,
-    /// More about it; empty if not said.
+    /// May be empty.
     pub description: String,
-    /// Its photographs.
+    /// File names or https addresses.
     pub images: Vec<String>,
 }
 
-/// Reads an items file; each row is taken or refused by itself.
+/// Reads an items file; each row is accepted or rejected separately.
 pub fn read_items<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, ItemRow>, FeedError> {
     Records::open(reader, reading, Feed::Items, take)
 }
@@ -82,14 +82,14 @@ fn take(values: &Values) -> Result<ItemRow, Problem> {
     })
 }
 
-/// The kind as given, or told from the columns: goods by weight have a quantity with a unit,
-/// counted goods a quantity, anything else is a piece.
+/// The kind as given, or derived from the columns: a quantity with a unit means goods by weight, a
+/// quantity alone means counted goods, anything else is a piece.
 fn kind(values: &Values) -> Result<(ItemKind, Option<WeightUnit>), Problem> {
     let given = values.read(item::KIND, |code| {
         let known = || Cause::NotAWord { known: "piece, counted or weight".to_owned() };
         ItemKind::from_code(code).ok_or_else(known)
     })?;
-    // C62 and H87 are “one unit” (UN/CEFACT Recommendation 20): a count, not a weight.
+    // // C62 and H87 mean “one unit” (UN/CEFACT Recommendation 20): a count, not a weight.
     let unit = values.read(item::QUANTITY_UNIT, |code| match code {
         "C62" | "H87" => Ok(None),
         code => WeightUnit::from_code(code).map(Some),

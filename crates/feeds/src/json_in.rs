@@ -1,4 +1,4 @@
-//! JSON documents and JSON Lines as records.
+//! Reads JSON documents and JSON Lines as records.
 
 use crate::cells::Cells;
 use crate::csv_in::REASON;
@@ -53,7 +53,7 @@ impl<R: Read> JsonIn<R> {
         &self.shape
     }
 
-    /// Fills the record with the next one. None at the end of the file.
+    /// Fills the record with the next one; none at the end of the file.
     pub(crate) fn next(&mut self, record: &mut Record, layout: &Layout) -> Option<Result<(), Problem>> {
         record.cells.clear();
         record.lines.clear();
@@ -80,7 +80,7 @@ impl<R: Read> JsonIn<R> {
             Stream::Lines(rows) => loop {
                 match rows.next(&mut record.raw) {
                     Ok(None) => return None,
-                    // A blank line holds nothing that could be lost.
+                    // // Nothing in a blank line can be lost.
                     Ok(Some(ended)) if !ended.cut && record.raw.trim_ascii().is_empty() => {}
                     Ok(Some(ended)) => {
                         record.line = ended.line;
@@ -143,7 +143,7 @@ impl<R: Read> JsonIn<R> {
         Ok(())
     }
 
-    /// Fills the cells from an object. A constant is the record's, not each line's.
+    /// Fills the cells from an object. A constant belongs to the record, not to each line.
     fn fill(
         &self,
         object: &Object,
@@ -193,14 +193,14 @@ fn is_list(feed: Feed, place: usize) -> bool {
     }
 }
 
-/// What tells a row from another: its members but what changes with the order.
+/// The hash that tells rows apart: of all members except those that change with the order.
 fn hash_of(object: &Object, layout: &Layout) -> String {
     let place = |field: usize| layout.fields.get(field).and_then(|map| map.as_ref());
     let changing: Vec<&[String]> = CHANGES_WITH_ORDER
         .iter()
         .filter_map(|field| {
             let stock_units = place(*field)?.pointer.stock_units.as_slice();
-            // All of a customer is a person's, whatever of it is mapped.
+            // Everything about a customer is personal, whether it is mapped or not.
             let whole = [order::CUSTOMER, order::EMAIL].contains(field);
             Some(if whole { stock_units.get(..1)? } else { stock_units })
         })
@@ -210,7 +210,8 @@ fn hash_of(object: &Object, layout: &Layout) -> String {
     hash::of_bytes(&bytes)
 }
 
-/// The members but those at the places; of a member that holds one, the rest of it.
+/// Writes the members except those at the given places; of a member that contains such a place, the
+/// rest.
 fn write_members(object: &Object, without: &[&[String]], bytes: &mut Vec<u8>) {
     for (name, value) in object {
         let below: Vec<&[String]> = without
@@ -232,7 +233,7 @@ fn write_members(object: &Object, without: &[&[String]], bytes: &mut Vec<u8>) {
     }
 }
 
-/// An object written again without one of its members, the others as they stood.
+/// Writes an object again without one of its members, the others unchanged.
 fn rebuilt(object: &Object) -> Vec<u8> {
     let mut text = String::from("{");
     for (at, (name, value)) in object.iter().enumerate() {
@@ -247,8 +248,7 @@ fn rebuilt(object: &Object) -> Vec<u8> {
     text.into_bytes()
 }
 
-/// A list through which fields are reached: by the place in it alone, and never where an object with
-/// names should stand.
+/// A list may only be addressed by position, and never stand where an object with names belongs.
 fn refuse_within(list: &str, path: &str, layout: &Layout) -> Result<(), Problem> {
     let pointers = layout.fields.iter().flatten().map(|m| &m.pointer).chain(&layout.lines);
     let below = pointers.filter_map(|p| p.text.strip_prefix(path)?.strip_prefix('/'));

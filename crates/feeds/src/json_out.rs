@@ -13,67 +13,67 @@ use crate::listing_units::converted;
 use crate::template::Template;
 use domain::codes::Gtin;
 
-/// The longest list that a place may stand in: a layout counts from 0 without gaps.
+/// The longest list in a message: positions are counted from 0 without gaps.
 const MAX_PLACES: usize = 64;
-/// Fields that a message about stock alone has.
+/// The fields of a message about stock only.
 const OF_STOCK: [usize; 4] = [listing::SKU, listing::AVAILABILITY, listing::INVENTORY, listing::REVISION];
 
-/// Why listings cannot be written by a layout.
+/// Why a layout cannot write listings.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum JsonOutError {
-    /// For something else.
+    /// The layout is for another feed or format.
     #[error("listings are told by a layout with feed = \"listings\" and format = \"json\"")]
     OtherLayout,
-    /// A constant that needs a file or a row.
+    /// A constant with a file or row in it.
     #[error("[field.{field}] value: a message has no file and no rows; write a plain text")]
     Constant {
-        /// The field.
+        /// The field's name.
         field: &'static str,
     },
-    /// Two fields in one place, or one below another.
+    /// Two fields at the same place, or one below another.
     #[error("[field.{field}] from = \"{pointer}\": another field stands there or above it")]
     Taken {
-        /// The field.
+        /// The field's name.
         field: &'static str,
-        /// Its place.
+        /// Its JSON Pointer.
         pointer: String,
     },
-    /// A list with gaps, or too deep.
+    /// A list with gaps, or nested too deeply.
     #[error("[field.{field}] from = \"{pointer}\": places in a list are counted from 0 without gaps")]
     Gap {
-        /// The field.
+        /// The field's name.
         field: &'static str,
-        /// Its place.
+        /// Its JSON Pointer.
         pointer: String,
     },
-    /// Something of the layout's own in a place that is taken.
+    /// An `[extra]` at a place that is taken.
     #[error("[extra] \"{pointer}\": a field stands there or above it; give it a place of its own")]
     ExtraTaken {
-        /// Its place.
+        /// Its JSON Pointer.
         pointer: String,
     },
-    /// The same in a list with gaps, or too deep.
+    /// An `[extra]` in a list with gaps, or nested too deeply.
     #[error("[extra] \"{pointer}\": places in a list are counted from 0 without gaps")]
     ExtraGap {
-        /// Its place.
+        /// Its JSON Pointer.
         pointer: String,
     },
-    /// Two words of theirs for one of ours.
+    /// Two of their words for one of ours.
     #[error("[field.{field}] words: two of them mean {ours}, and it would not be known which to write")]
     TwoWords {
-        /// The field.
+        /// The field's name.
         field: &'static str,
         /// Our word.
         ours: String,
     },
 }
 
-/// How much is said of an item.
+/// How much a message says about an item.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum MessageOf {
-    /// The whole of it.
+    /// The whole listing.
     Listing,
-    /// Its sku, availability, stock and revision.
+    /// Its SKU, availability, stock and revision.
     Stock,
 }
 
@@ -85,7 +85,7 @@ pub struct ListingMessages {
     needs_other_id: bool,
 }
 
-/// A document with its fields' places.
+/// A document with places for the fields.
 #[derive(Clone, Debug)]
 enum Node {
     Object(Vec<(String, Node)>),
@@ -94,7 +94,7 @@ enum Node {
     Extra(ExtraValue),
 }
 
-/// What a document is made from: an item, and the other shop's own id of it.
+/// What a document is made from: an item, and the online shop's own id of it.
 #[derive(Clone, Copy)]
 struct Told<'a> {
     item: &'a Listing,
@@ -102,14 +102,14 @@ struct Told<'a> {
 }
 
 impl ListingMessages {
-    /// By a layout, or our own JSON-LD if none.
+    /// Writes by a layout, or our own JSON-LD if none.
     pub fn new(layout: Option<&Layout>, of: MessageOf) -> Result<Self, JsonOutError> {
         let Some(layout) = layout else { return Ok(Self { of, tree: None, needs_other_id: false }) };
         if layout.feed != Feed::Listings || layout.format != Format::Json {
             return Err(JsonOutError::OtherLayout);
         }
         let mut tree = Node::Object(Vec::new());
-        // In the order of the places, so that a list's members come as they are counted.
+        // // In the order of their places, so that members of a list are counted up.
         let mut fields: Vec<(usize, &FieldMap)> =
             layout.fields.iter().enumerate().filter_map(|(at, map)| Some((at, map.as_ref()?))).collect();
         fields.sort_by(|(_, a), (_, b)| a.pointer.stock_units.cmp(&b.pointer.stock_units));
@@ -149,24 +149,24 @@ impl ListingMessages {
         Ok(Self { of, tree: Some(tree), needs_other_id })
     }
 
-    /// Whether the other shop's own id of an item stands in its document.
+    /// Whether a message contains the online shop's own id.
     pub fn needs_other_id(&self) -> bool {
         self.needs_other_id
     }
 
-    /// How much is said.
+    /// How much a message says.
     pub fn of(&self) -> MessageOf {
         self.of
     }
 
-    /// One listing's document; `other_id` is the other shop's own id of it, empty if it is not known.
+    /// The message about one listing. `other_id` is the online shop's own id, empty if unknown.
     pub fn write(&self, item: &Listing, other_id: &str) -> Vec<u8> {
         let mut out = Vec::with_capacity(512);
         match &self.tree {
             Some(tree) => {
                 tree.write(Told { item, other_id }, &mut out);
             }
-            // Writing into memory cannot fail.
+            // // Writing to memory cannot fail.
             None => {
                 let _ = match self.of {
                     MessageOf::Listing => write_product(&mut out, item, true),
@@ -177,7 +177,7 @@ impl ListingMessages {
         out
     }
 
-    /// What tells one content from another; the revision is no part of it.
+    /// The hash that tells messages with different contents apart, without the revision.
     pub fn hash(&self, item: &Listing) -> String {
         match self.of {
             MessageOf::Listing => content_hash(item),
@@ -190,7 +190,7 @@ impl ListingMessages {
     }
 }
 
-/// A request about many: the documents as a list at a place.
+/// The body of a batch: the messages as a list at a place.
 pub fn json_batch(each: &JsonPointer, documents: &[Vec<u8>]) -> Vec<u8> {
     let mut out = Vec::with_capacity(documents.iter().map(|d| d.len() + 1).sum::<usize>() + 64);
     for step in &each.0.stock_units {
@@ -261,7 +261,7 @@ impl Node {
         child.put(pointer, at + 1, leaf)
     }
 
-    /// Writes the value; false and nothing at all if there is none.
+    /// Writes the value; returns false, and writes nothing, if there is none.
     fn write(&self, told: Told<'_>, out: &mut Vec<u8>) -> bool {
         match self {
             Node::Field { place, map } => write_field(told.item, *place, map, out),
@@ -290,7 +290,7 @@ impl Node {
                 }
                 true
             }
-            // A list keeps its places: what is not there is null.
+            // // Positions in a list stay: what is missing is null.
             Node::List(items) => {
                 out.push(b'[');
                 for (at, node) in items.iter().enumerate() {
@@ -308,7 +308,7 @@ impl Node {
     }
 }
 
-/// What stands below a step depends on the next one: a number counts in a list.
+/// What stands below a step depends on the next step: a number is a position in a list.
 fn container(next: &str) -> Node {
     if !next.is_empty() && next.bytes().all(|b| b.is_ascii_digit()) {
         Node::List(Vec::new())
@@ -318,7 +318,7 @@ fn container(next: &str) -> Node {
 }
 
 fn string(text: &str, out: &mut Vec<u8>) {
-    // Writing into memory cannot fail, and any text is JSON.
+    // // Writing to memory cannot fail, and any text can be JSON.
     let _ = serde_json::to_writer(out, text);
 }
 
@@ -330,7 +330,7 @@ fn write_field(item: &Listing, place: usize, map: &FieldMap, out: &mut Vec<u8>) 
         return true;
     }
     if place == listing::IMAGE {
-        // Any list of texts is JSON.
+        // // Any list of texts can be JSON.
         return !item.images.is_empty() && serde_json::to_writer(out, &item.images).is_ok();
     }
     let Some(mut text) = converted(item, place, map).or_else(|| text_of(item, place)) else { return false };
@@ -349,7 +349,7 @@ fn write_field(item: &Listing, place: usize, map: &FieldMap, out: &mut Vec<u8>) 
     true
 }
 
-/// A text that would name what is not known is left out.
+/// A text that needs something unknown is left out.
 fn write_extra(told: Told<'_>, value: &ExtraValue, out: &mut Vec<u8>) -> bool {
     let parts = match value {
         ExtraValue::Plain(json) => {
@@ -372,7 +372,7 @@ fn write_extra(told: Told<'_>, value: &ExtraValue, out: &mut Vec<u8>) -> bool {
     true
 }
 
-/// A field's text; none where there is nothing.
+/// The text of a field, if the listing has it.
 fn text_of(item: &Listing, place: usize) -> Option<String> {
     let some = |text: &str| Some(text.to_owned()).filter(|t| !t.is_empty());
     match place {

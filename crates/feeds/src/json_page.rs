@@ -1,4 +1,4 @@
-//! A page of JSON that came from somewhere: its records, and single values out of it.
+//! A page of JSON from an online shop: its records, and single values in it.
 
 use crate::connection::JsonPointer;
 use crate::fields::Feed;
@@ -16,14 +16,14 @@ use domain::order::IncomingOrder;
 use serde_json::value::RawValue;
 use std::io::Cursor;
 
-/// What a page is read with besides its bytes.
+/// What is needed to read a page, besides its bytes.
 #[derive(Clone, Copy, Debug)]
 pub struct PageReading<'a> {
-    /// How it maps to our fields.
+    /// How the page maps to our fields.
     pub layout: &'a Layout,
     /// The shop's currency.
     pub currency: Currency,
-    /// The shop's zone, for dates without one of their own.
+    /// The shop's zone, for dates without one.
     pub zone: &'a Zone,
 }
 
@@ -33,14 +33,14 @@ impl<'a> PageReading<'a> {
     }
 }
 
-/// The orders of a page, each read or refused. Nothing of a page that breaks off is given out.
+/// The orders of a page, each accepted or rejected. A page that breaks off gives none.
 pub fn orders_of_page(
     bytes: &[u8],
     page: PageReading<'_>,
 ) -> Result<Vec<Result<Parsed<IncomingOrder>, Reject>>, FeedError> {
     let hash = hash::of_bytes(bytes);
     let mut orders = whole(read_orders(Cursor::new(bytes), page.reading(&hash), false)?)?;
-    // Its rows are kept if the order cannot be taken: from here on no card's number is in them.
+    // // The rows are kept if the order cannot be taken in, so card numbers are removed from here on.
     for order in &mut orders {
         match order {
             Ok(parsed) => parsed.rows = masked::rows(&parsed.rows, page.layout),
@@ -50,7 +50,7 @@ pub fn orders_of_page(
     Ok(orders)
 }
 
-/// The listings of a page, each read or refused. Nothing of a page that breaks off is given out.
+/// The listings of a page, each accepted or rejected. A page that breaks off gives none.
 pub fn listings_of_page(
     bytes: &[u8],
     page: PageReading<'_>,
@@ -74,13 +74,13 @@ fn whole<T>(
     Ok(all)
 }
 
-/// A record's own text, to be kept and read once more by [`orders_again`].
+/// The text of a record, to be kept and read again by [`orders_again`].
 pub fn kept_text(rows: &Rows) -> String {
     let rows = rows.iter().map(|row| String::from_utf8_lossy(row).replace(['\r', '\n'], " "));
     rows.collect::<Vec<_>>().join("\n")
 }
 
-/// Reads what [`kept_text`] kept.
+/// Reads what [`kept_text`] returned.
 pub fn orders_again(
     text: &str,
     page: PageReading<'_>,
@@ -89,14 +89,14 @@ pub fn orders_again(
     orders_of_page(text.as_bytes(), PageReading { layout: &layout, ..page })
 }
 
-/// The text, number or truth value at a place; none if it is not there, is null or is no JSON.
+/// The text, number or boolean at a place; none if it is missing, null or not JSON.
 pub fn json_at(bytes: &[u8], place: &JsonPointer) -> Option<String> {
     let raw = raw_at(bytes, place)?;
     let found = text(raw, false).ok()?;
     (raw != "null" && !found.is_empty()).then(|| found.into_owned())
 }
 
-/// The members of the list at a place, each as it was written; none if no list stands there.
+/// The members of the list at a place, each as written; none if there is no list.
 pub fn json_each<'a>(bytes: &'a [u8], place: &JsonPointer) -> Option<Vec<&'a str>> {
     let raw = raw_at(bytes, place).filter(|raw| raw.starts_with('['))?;
     Some(elements(raw).ok()?.into_iter().map(RawValue::get).collect())
@@ -116,20 +116,20 @@ fn raw_at<'a>(bytes: &'a [u8], place: &JsonPointer) -> Option<&'a str> {
 }
 
 impl Layout {
-    /// The same mapping for a document that is one record, or a list of them, by itself.
+    /// The same layout for a document that is one record, or a list of records.
     #[must_use]
     pub fn at_root(mut self) -> Self {
         self.each = crate::layout::Pointer::default();
         self
     }
 
-    /// What stands at this place is known too, and is no field of ours.
+    /// Accepts a member at this place, though it is not one of our fields.
     pub(crate) fn also_has(&mut self, place: &JsonPointer) {
         let value = ExtraValue::Plain(String::new());
         self.extra.push(Extra { pointer: place.0.clone(), value });
     }
 
-    /// Whether it says where an order was sold.
+    /// Whether the layout says on which channel an order was sold.
     pub fn names_channel(&self) -> bool {
         use crate::fields::order;
         self.feed == Feed::Orders && (self.channel.is_some() || self.maps(order::CHANNEL))

@@ -1,14 +1,14 @@
-//! Finds the records of one JSON document in a stream, holding one record at a time.
+//! Finds the records of a JSON document in a stream, with one record in memory at a time.
 //!
-//! Only the brackets, quotes and commas are followed here; each record is then read in earnest by
-//! `serde_json`. A deserializer that walks the document by itself would call us instead of being
-//! asked for the next record.
+//! It follows only brackets, quotes and commas; `serde_json` then reads each record properly. A serde
+//! deserializer would walk the document on its own and call us, and we could not ask it for the next
+//! record.
 
 use crate::reject::FeedError;
 use crate::{MAX_ROW_BYTES, SNIFF_BYTES, sniff};
 use std::io::{self, Read};
 
-/// What stopped the scan.
+/// Why scanning stopped.
 #[derive(Debug)]
 pub(crate) enum Stop {
     Read(io::Error),
@@ -19,7 +19,7 @@ pub(crate) enum Stop {
 
 const EARLY: &str = "the document ends in the middle";
 
-/// Bytes one after the other, with the line that they stand on.
+/// Bytes in order, and the line they are on.
 struct Bytes<R> {
     inner: R,
     buffer: Box<[u8]>,
@@ -50,7 +50,7 @@ impl<R: Read> Bytes<R> {
         Err(Stop::Broken { line: self.line, why })
     }
 
-    /// The next byte that is not space, not taken yet.
+    /// The next byte that is not a space, without consuming it.
     fn solid(&mut self) -> Result<u8, Stop> {
         while let Some(byte) = self.peek()? {
             if !matches!(byte, b' ' | b'\t' | b'\r' | b'\n') {
@@ -69,7 +69,7 @@ impl<R: Read> Bytes<R> {
         Ok(())
     }
 
-    /// Passes over one value and keeps its bytes up to the limit; says whether they all fit.
+    /// Skips one value and keeps its bytes up to the limit; returns whether all of them fit.
     fn value(&mut self, raw: &mut Vec<u8>, limit: usize) -> Result<bool, Stop> {
         raw.clear();
         let (mut depth, mut quoted, mut escaped, mut fits) = (0_u64, false, false, true);
@@ -109,7 +109,7 @@ impl<R: Read> Bytes<R> {
 /// The records of a document: the members of the list at a JSON Pointer, or the one object there.
 pub(crate) struct Document<R> {
     bytes: Bytes<R>,
-    /// What is open around the records, outermost first.
+    /// The brackets that are open around the records, outermost first.
     open: Vec<u8>,
     state: State,
     scratch: Vec<u8>,
@@ -124,7 +124,7 @@ enum State {
 }
 
 impl<R: Read> Document<R> {
-    /// Goes to the pointer.
+    /// Moves to the pointer.
     pub(crate) fn open(inner: R, stock_units: &[String], pointer: &str) -> Result<Self, FeedError> {
         let buffer = vec![0; SNIFF_BYTES].into_boxed_slice();
         let bytes = Bytes { inner, buffer, at: 0, end: 0, line: 1 };
@@ -163,7 +163,7 @@ impl<R: Read> Document<R> {
         }
     }
 
-    /// A byte order mark is not JSON, but harmless; UTF-16 shows itself by its first byte.
+    /// A byte order mark is not JSON but harmless; UTF-16 is recognized by its first byte.
     fn skip_mark(&mut self) -> Result<(), Stop> {
         self.bytes.peek()?;
         if let Some(kind) = sniff::compressed(&self.bytes.buffer[self.bytes.at..self.bytes.end]) {
@@ -199,7 +199,7 @@ impl<R: Read> Document<R> {
         }
     }
 
-    /// A member's name and its colon; none if the name is broken or longer than any that we seek.
+    /// A member's name and its colon; none if the name is broken or longer than any we look for.
     fn key(&mut self) -> Result<Option<String>, Stop> {
         if self.bytes.solid()? != b'"' {
             return self.bytes.broken("a member's name is missing");
@@ -226,7 +226,7 @@ impl<R: Read> Document<R> {
         Ok(())
     }
 
-    /// The next record's bytes, its line, and whether it fits; none when the document is over.
+    /// The next record's bytes, its line, and whether it fits; none at the end of the document.
     pub(crate) fn next(&mut self, raw: &mut Vec<u8>) -> Result<Option<(u64, bool)>, Stop> {
         match self.state {
             State::Done => return Ok(None),
@@ -253,7 +253,7 @@ impl<R: Read> Document<R> {
         Ok(Some((line, fits)))
     }
 
-    /// Reads the rest of the document, so that one cut off behind its records is noticed.
+    /// Reads the rest of the document, so that one that is cut off after its records is noticed.
     fn close(&mut self) -> Result<(), Stop> {
         while let Some(open) = self.open.pop() {
             let closing = if open == b'[' { b']' } else { b'}' };

@@ -1,6 +1,6 @@
-//! Texts out of a JSON value by JSON Pointer (RFC 6901).
+//! Reads texts from a JSON value by JSON Pointer (RFC 6901).
 //!
-//! Values stay the text that they were written as, so that no amount of money passes a float.
+//! Values stay as they were written, so that no amount of money goes through a float.
 
 use crate::reject::Cause;
 use serde::Deserialize;
@@ -9,7 +9,7 @@ use serde_json::value::RawValue;
 use std::borrow::Cow;
 use std::fmt;
 
-/// The members of an object, each value as it was written.
+/// The members of an object, each value as written.
 pub(crate) struct Members<'a>(pub(crate) Vec<(String, &'a RawValue)>);
 
 impl<'de: 'a, 'a> Deserialize<'de> for Members<'a> {
@@ -35,14 +35,14 @@ impl<'de: 'a, 'a> Deserialize<'de> for Members<'a> {
     }
 }
 
-/// Why serde refuses it, without its line count, which is the record's own and not the file's.
+/// The reason from serde, without its line, which counts within the record and not the file.
 pub(crate) fn not_json(error: &serde_json::Error) -> Cause {
     let text = error.to_string();
     let why = text.split(" at line ").next().unwrap_or("").to_owned();
     Cause::NotJson { why: format!("{why}, at character {}", error.column()) }
 }
 
-/// An object's members; a name that stands twice is refused, since nobody could say which counts.
+/// An object's members; a name that comes twice is rejected, because nobody could say which counts.
 pub(crate) fn members(raw: &str) -> Result<Vec<(String, &RawValue)>, Cause> {
     if !raw.trim_start().starts_with('{') {
         return Err(Cause::NotAnObject);
@@ -60,7 +60,7 @@ pub(crate) fn elements(raw: &str) -> Result<Vec<&RawValue>, Cause> {
     serde_json::from_str(raw).map_err(|e| not_json(&e))
 }
 
-/// The value at the pointer's steps below some members.
+/// The value at the pointer's steps below these members.
 pub(crate) fn find<'a>(
     members: &[(String, &'a RawValue)],
     stock_units: &[String],
@@ -83,7 +83,7 @@ pub(crate) fn find<'a>(
     Ok((raw != "null").then_some(raw))
 }
 
-/// A text, number or truth value as text; lists only where the field is one.
+/// A text, number or boolean as text; a list only if the field is one.
 pub(crate) fn text(raw: &str, list: bool) -> Result<Cow<'_, str>, Cause> {
     match raw.as_bytes().first() {
         Some(b'"') => serde_json::from_str::<String>(raw).map(Cow::Owned).map_err(|e| not_json(&e)),

@@ -1,4 +1,4 @@
-//! How somebody else's CSV or JSON maps to our fields.
+//! How another program's CSV or JSON maps to our fields.
 
 use crate::fields::{Feed, Field, order};
 use crate::layout_extra::{self, Extra};
@@ -9,19 +9,19 @@ use crate::toml_text;
 use domain::channel::{Channel, NotAChannel};
 use domain::day::DayError;
 
-/// How a file is written.
+/// The format of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Format {
-    /// RFC 4180 and its relatives.
+    /// CSV as in RFC 4180, and similar.
     Csv,
     /// One JSON document.
     Json,
-    /// One JSON value a line.
+    /// One JSON value per line.
     JsonLines,
 }
 
 impl Format {
-    /// By a file name's ending; what is not JSON is read as CSV.
+    /// By the file name's extension; anything but JSON is read as CSV.
     pub fn of_name(name: &str) -> Self {
         let ends = |ending: &str| {
             let at = name.len().checked_sub(ending.len()).unwrap_or(usize::MAX);
@@ -46,10 +46,10 @@ impl Format {
     }
 }
 
-/// The characters of a file.
+/// The character encoding of a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Encoding {
-    /// Nothing but ASCII was seen so far.
+    /// Only ASCII so far.
     Ascii,
     /// UTF-8.
     Utf8,
@@ -57,17 +57,17 @@ pub enum Encoding {
     Windows1252,
 }
 
-/// What parts the fields of a row.
+/// What separates the fields of a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Delimiter {
     /// One character between two fields.
     One(u8),
-    /// Runs of spaces; those at the start of a row count for nothing.
+    /// Runs of spaces; those at the start of a row are ignored.
     Spaces,
 }
 
 impl Delimiter {
-    /// The byte between two fields.
+    /// The byte that separates two fields.
     pub(crate) fn byte(self) -> u8 {
         match self {
             Self::One(byte) => byte,
@@ -76,7 +76,7 @@ impl Delimiter {
     }
 }
 
-/// Which columns may stand in a file without being taken.
+/// Which columns are ignored.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Ignore {
     Listed(Vec<String>),
@@ -95,74 +95,74 @@ impl Ignore {
 /// What is wrong with a layout.
 #[derive(Debug, thiserror::Error)]
 pub enum LayoutError {
-    /// Not TOML, or a key that no layout has.
+    /// Not TOML, or an unknown key.
     #[error("the layout cannot be read: {source}")]
     Toml {
-        /// Where and why.
+        /// The TOML reader's message.
         #[source]
         source: Box<toml::de::Error>,
     },
-    /// A key with a value that it cannot have.
+    /// A value that the key cannot have.
     #[error("the layout's {key} = \"{value}\" is not known; use {known}")]
     Value {
         /// The key.
         key: String,
-        /// What was given.
+        /// The value as written.
         value: String,
-        /// What may be given.
+        /// The values it can have.
         known: &'static str,
     },
     /// A field that the feed does not have.
     #[error("the layout's [field.{field}] is not a field of {feed}; its fields are {known}")]
     UnknownField {
-        /// The name given.
+        /// The field as written.
         field: String,
-        /// The feed.
+        /// The feed it is not a field of.
         feed: Feed,
-        /// Its fields.
+        /// The fields that the feed has.
         known: String,
     },
-    /// A key that this field cannot use.
+    /// A key that this field cannot have.
     #[error("the layout's [field.{field}] cannot have {key}: only {only} can")]
     NotHere {
-        /// The field.
+        /// The field's name.
         field: String,
-        /// The key.
+        /// The key that it cannot have.
         key: &'static str,
-        /// Which fields can have it.
+        /// The fields that can have it.
         only: &'static str,
     },
-    /// A key that this format or feed cannot use.
+    /// A key that this format or feed cannot have.
     #[error("the layout's {key} is only for {only}; take it out")]
     NotForThis {
-        /// The key.
+        /// The key that it cannot have.
         key: &'static str,
-        /// What it is for.
+        /// The format or feed that can have it.
         only: &'static str,
     },
-    /// Both a column and a constant.
+    /// A field with both a column and a constant.
     #[error("the layout's [field.{field}] has both from and value; keep one of them")]
     FromAndValue {
-        /// The field.
+        /// The field's name.
         field: String,
     },
-    /// A key without the one that it needs.
+    /// A key without another that it needs.
     #[error("the layout has {given} and no {wanting}; an order's refunds in a list of their own need both")]
     OneWithout {
-        /// What is there.
+        /// The key that is there.
         given: &'static str,
-        /// What is not.
+        /// The key that is missing.
         wanting: &'static str,
     },
-    /// A field that must be mapped is not.
+    /// A required field is missing.
     #[error("the layout has no [field.{field}], which {feed} need; say where it comes from")]
     Missing {
-        /// The field.
+        /// The field's name.
         field: &'static str,
-        /// The feed.
+        /// The feed that needs it.
         feed: Feed,
     },
-    /// An order line that names nothing.
+    /// No field says what was sold.
     #[error(
         "the layout has none of [field.sku], [field.gtin13] and [field.name]; an order's line must name what was sold"
     )]
@@ -170,25 +170,25 @@ pub enum LayoutError {
     /// Both `channel` and `[field.channel]`.
     #[error("the layout has both channel and [field.channel]; keep one of them")]
     ChannelTwice,
-    /// Not a channel's code.
+    /// Not a channel code.
     #[error("the layout's channel: {source}")]
     Channel {
-        /// Why.
+        /// What is wrong with it.
         #[source]
         source: NotAChannel,
     },
     /// Not a time zone.
     #[error("the layout's zone of [field.{field}]: {source}")]
     Zone {
-        /// The field.
+        /// The field's name.
         field: String,
-        /// Why.
+        /// What is wrong with the zone.
         #[source]
         source: DayError,
     },
 }
 
-/// How a file maps to our fields; built in for our own names, or read from TOML.
+/// How a file maps to our fields: built in for our own names, or read from TOML.
 #[derive(Clone, Debug)]
 pub struct Layout {
     pub(crate) feed: Feed,
@@ -201,16 +201,16 @@ pub struct Layout {
     pub(crate) each: Pointer,
     pub(crate) lines: Option<Pointer>,
     pub(crate) fields: Vec<Option<FieldMap>>,
-    /// Where an order's refunds stand in a list of their own, and how each is read.
+    /// The place of an order's refunds if they are in a list of their own, and how each is read.
     pub(crate) refunds: Option<(Pointer, Box<Layout>)>,
-    /// What stands in a message besides the fields.
+    /// What a message contains besides the fields.
     pub(crate) extra: Vec<Extra>,
-    /// Our own names: a column that is not required may be missing.
+    /// The layout has our own names: a column that is not required may be missing.
     pub(crate) built_in: bool,
 }
 
 impl Layout {
-    /// Our own field names: schema.org's.
+    /// Our own field names, which are schema.org's.
     pub fn built_in(feed: Feed, format: Format) -> Self {
         let fields = (0..feed.fields().len()).map(|place| Some(own_field(feed, format, place))).collect();
         let each = if feed == Feed::Listings { "/@graph" } else { "" };
@@ -231,7 +231,7 @@ impl Layout {
         }
     }
 
-    /// Reads a layout's TOML.
+    /// Reads and checks a layout's TOML.
     pub fn parse(text: &str) -> Result<Self, LayoutError> {
         let raw: RawLayout =
             toml_text::read(text).map_err(|source| LayoutError::Toml { source: Box::new(source) })?;
@@ -272,12 +272,12 @@ impl Layout {
         Ok(layout)
     }
 
-    /// How one of the refunds is read that stand in a list of their own.
+    /// How each refund in such a list is read.
     fn of_refunds(&self, fields: Vec<Option<FieldMap>>) -> Self {
         Self { fields, lines: None, refunds: None, extra: Vec::new(), ..self.clone() }
     }
 
-    /// The same mapping for another format: the rejects of a JSON document are JSON Lines.
+    /// The same layout for another format: the rejects of a JSON document are JSON Lines.
     #[must_use]
     pub fn with_format(mut self, format: Format) -> Self {
         if self.built_in {
@@ -287,17 +287,17 @@ impl Layout {
         self
     }
 
-    /// What the layout is for.
+    /// The feed it is for.
     pub fn feed(&self) -> Feed {
         self.feed
     }
 
-    /// How its files are written.
+    /// The format of its files.
     pub fn format(&self) -> Format {
         self.format
     }
 
-    /// Whether a field is mapped from a column or given as a constant.
+    /// Whether a field comes from a column or a constant.
     pub(crate) fn maps(&self, field: usize) -> bool {
         self.fields[field].is_some()
     }
@@ -321,7 +321,7 @@ impl Layout {
     }
 }
 
-/// Members that our own JSON-LD needs and that no field comes from.
+/// Members of our own JSON-LD that no field comes from.
 fn own_ignored(feed: Feed, format: Format) -> Vec<String> {
     match (feed, format) {
         (Feed::Listings, Format::Json | Format::JsonLines) => {

@@ -1,27 +1,27 @@
-//! What stands in a message besides our fields: words of their own, and the names that both sides know an
-//! item by.
+//! What a message contains besides our fields: constants, and the names that both sides know an item
+//! by.
 
 use crate::layout::{LayoutError, Pointer, not_known};
 use crate::layout_toml::RawExtra;
 use std::collections::BTreeMap;
 
-/// The most of them, and the longest text of one: what is constant is a few words.
+/// The most of them, and the longest text of one. Our own bounds.
 const MAX_EXTRAS: usize = 50;
 const MAX_TEXT: usize = 500;
 
-/// One of them.
+/// One member besides the fields.
 #[derive(Clone, Debug)]
 pub(crate) struct Extra {
     pub(crate) pointer: Pointer,
     pub(crate) value: ExtraValue,
 }
 
-/// What stands there.
+/// The value of that member.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum ExtraValue {
-    /// A text with names filled in.
+    /// A text with placeholders.
     Text(Vec<Part>),
-    /// A number or truth value, as JSON writes it.
+    /// A number or boolean, as JSON.
     Plain(String),
 }
 
@@ -34,12 +34,12 @@ pub(crate) enum Part {
     Revision,
 }
 
-/// Names that may be filled in.
+/// The placeholders.
 const NAMES: [(&str, Part); 3] =
     [("{sku}", Part::Sku), ("{other_id}", Part::OtherId), ("{revision}", Part::Revision)];
 
 impl ExtraValue {
-    /// Whether the other shop's own id stands in it.
+    /// Whether it contains the online shop's own id.
     pub(crate) fn has_other_id(&self) -> bool {
         matches!(self, Self::Text(parts) if parts.contains(&Part::OtherId))
     }

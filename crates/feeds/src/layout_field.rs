@@ -1,4 +1,4 @@
-//! Where one of our fields comes from, as a layout says it.
+//! Where a layout says that a field comes from.
 
 use crate::date;
 use crate::fields::{Feed, Field, Kind, item, json_pointer, listing, order, style};
@@ -10,15 +10,15 @@ use domain::money::Currency;
 use domain::weight::WeightUnit;
 use std::collections::BTreeMap;
 
-/// The most decimals that money may be given in, or what is converted be written with: a rate has as many.
+/// The most decimals of money, or of a converted number; a rate has as many.
 const MAX_DECIMALS: u32 = 6;
 
-/// How many decimals of the currency's unit a whole number of money stands for.
+/// How many decimals of the currency a whole number of money has.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Scale {
-    /// As many as the currency has: 4200 is 42.00 dollars, and 4200 yen.
+    /// The currency's own: 4200 is 42.00 dollars, or 4200 yen.
     Minor,
-    /// So many, whatever the currency.
+    /// This many, whatever the currency.
     Digits(u32),
 }
 
@@ -41,15 +41,15 @@ pub(crate) struct FieldMap {
     pub(crate) zone: Option<Zone>,
     pub(crate) per_line: bool,
     pub(crate) decimal_comma: bool,
-    /// Money as a whole number of parts of the currency's unit.
+    /// Money is a whole number of parts of the currency's unit.
     pub(crate) scale: Option<Scale>,
-    /// The unit of weight that the number counts; of an amount or a price, only for goods by weight.
+    /// The weight unit of the number; for a quantity or a price, only of goods by weight.
     pub(crate) unit: Option<WeightUnit>,
-    /// Decimals of what is converted on its way out.
+    /// Decimals of a converted number on its way out.
     pub(crate) decimals: Option<u32>,
-    /// In JSON going out, the number itself and not its text.
+    /// In JSON going out, a number and not a text.
     pub(crate) as_number: bool,
-    /// Their words and ours.
+    /// Their words, each with ours.
     pub(crate) words: BTreeMap<String, String>,
 }
 
@@ -163,7 +163,7 @@ fn map_field(feed: Feed, format: Format, place: usize, raw: RawField) -> Result<
     })
 }
 
-/// What a number is read or written as.
+/// How a number is read or written.
 struct Converted {
     scale: Option<Scale>,
     unit: Option<WeightUnit>,
@@ -181,7 +181,7 @@ fn is_money(feed: Feed, place: usize) -> bool {
     }
 }
 
-/// Which numbers may count a unit of weight: weights, and what there is or is asked for of goods by weight.
+/// Which numbers may have a weight unit: weights, and quantities and prices of goods by weight.
 fn may_have_unit(feed: Feed, place: usize) -> bool {
     match feed {
         Feed::Styles => false,
@@ -229,7 +229,7 @@ fn converted(feed: Feed, place: usize, raw: &RawField) -> Result<Converted, Layo
     Ok(Converted { scale, unit, decimals: decimals.transpose()? })
 }
 
-/// A weight that is told in a named unit is so in the field that names its unit too.
+/// If a weight is sent in a particular unit, the field for the unit says so too.
 fn name_units(feed: Feed, fields: &mut [Option<FieldMap>]) {
     let (value, code) = match feed {
         Feed::Items => (item::WEIGHT, item::WEIGHT_UNIT),

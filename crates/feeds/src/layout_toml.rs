@@ -1,4 +1,4 @@
-//! A layout's TOML as it is written.
+//! A layout's TOML as written.
 
 use serde::Deserialize;
 use std::collections::BTreeMap;

@@ -1,8 +1,8 @@
-//! Bytes to and from styles, items, orders and listings.
+//! Turns bytes into styles, items, orders and listings, and back.
 //!
-//! Knows no database and no network: it turns a file of CSV, JSON or JSON Lines into typed records
-//! and back. Reading streams in constant memory; a record that cannot be taken is a [`Reject`] that
-//! says where and what to do, and the rest of the file goes on.
+//! Knows no database and no network: it reads and writes CSV, JSON and JSON Lines as typed records.
+//! Reading is a stream in constant memory. A record that cannot be accepted is a [`Reject`], which says
+//! where it is and what to do, and reading goes on.
 
 mod cells;
 pub mod compare;
@@ -69,14 +69,14 @@ pub use sniff::compressed;
 pub use source::{Records, Shape};
 pub use styles::{StyleRow, read_styles};
 
-/// The longest row or record in bytes. A real one has a few hundred; this leaves room for a long
-/// description and still keeps a file without line ends from filling the memory.
+/// The longest row or record, in bytes. Real ones have a few hundred. This leaves room for a long
+/// description, and a file without line ends cannot fill the memory.
 pub const MAX_ROW_BYTES: usize = 1 << 20;
-/// The most fields of one row: no shop's export comes near, and a broken file may.
+/// The most fields in a row. No shop's export comes near, but a broken file may.
 pub const MAX_FIELDS: usize = 1_000;
-/// The most bytes that the rows of one order are kept with; a longer one is refused in parts.
+/// The most bytes of one order's rows that are kept; a longer order is rejected in parts.
 pub const MAX_ORDER_BYTES: usize = 4 << 20;
-/// The most orders of one file: the first pass remembers eight bytes of each.
+/// The most orders in a file: the first pass remembers eight bytes for each.
 pub const MAX_ORDERS: usize = 4_000_000;
-/// How many bytes are looked at to find encoding and delimiter.
+/// How many bytes are read to find the encoding and the delimiter.
 pub const SNIFF_BYTES: usize = 64 << 10;

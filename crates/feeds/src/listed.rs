@@ -1,4 +1,4 @@
-//! What the other side says it lists, to be compared with the shelf.
+//! Reads what an online shop says it lists, for comparison with our stock.
 
 use crate::fields::{Feed, listing};
 use crate::record::Reading;
@@ -13,7 +13,7 @@ use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use std::io::Read;
 
-/// schema.org's `ItemAvailability` (release 30.0), and whether it means that one can order it.
+/// schema.org's `ItemAvailability` (release 30.0), and whether it means that people can order.
 const AVAILABILITY: [(&str, bool); 12] = [
     ("BackOrder", true),
     ("Discontinued", false),
@@ -29,43 +29,43 @@ const AVAILABILITY: [(&str, bool); 12] = [
     ("SoldOut", false),
 ];
 
-/// A listing as the other side tells it. What it does not say, or leaves empty, is none.
+/// A listing as the online shop reports it. What it leaves out or empty is none.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ListedRow {
     /// The code that both sides know it by.
     pub sku: Code,
-    /// A number that is unique in the world.
+    /// A GTIN from GS1.
     pub gtin: Option<Gtin>,
-    /// What it is called there.
+    /// The name there.
     pub name: Option<String>,
-    /// More about it.
+    /// The description there.
     pub description: Option<String>,
-    /// Color.
+    /// As text.
     pub color: Option<String>,
-    /// Size.
+    /// As text.
     pub size: Option<String>,
-    /// What it is made of.
+    /// As text.
     pub material: Option<String>,
-    /// What one of it weighs.
+    /// The weight of one.
     pub weight: Option<Weight>,
-    /// Its photographs.
+    /// Addresses, as given.
     pub images: Vec<String>,
-    /// The price there.
+    /// The price there, of one or of one stock unit.
     pub price: Option<Money>,
-    /// schema.org's name of its availability.
+    /// schema.org's name for its availability.
     pub availability: Option<&'static str>,
-    /// How much of it is on offer there.
+    /// The quantity on offer there.
     pub inventory: Option<Decimal>,
-    /// The unit that the amount counts in, of goods by weight, where the layout names one.
+    /// The unit of that quantity, for goods by weight if the layout names one.
     pub inventory_unit: Option<WeightUnit>,
-    /// Instead of the price: what one of this unit costs, of goods by weight.
+    /// In place of the price: what one of this unit costs, for goods by weight.
     pub price_of_unit: Option<(Decimal, WeightUnit)>,
-    /// The revision that the other side was last told.
+    /// The revision that the shop last received.
     pub revision: Option<i64>,
 }
 
 impl ListedRow {
-    /// Whether they offer it: as they say, else by their stock, else by listing it at all.
+    /// Whether it is offered: as the shop says, else by its stock, else because it is listed.
     pub fn is_offered(&self) -> bool {
         match (self.availability, self.inventory) {
             (Some(availability), _) => on_offer(availability),
@@ -75,12 +75,12 @@ impl ListedRow {
     }
 }
 
-/// Whether a schema.org availability means that one can order it online.
+/// Whether an availability of schema.org means that people can order online.
 pub fn on_offer(availability: &str) -> bool {
     AVAILABILITY.iter().any(|(name, on)| *name == availability && *on)
 }
 
-/// Reads a file of listings; each row is taken or refused by itself.
+/// Reads a file of listings; each row is accepted or rejected separately.
 pub fn read_listings<R: Read>(
     reader: R,
     reading: Reading<'_>,

@@ -1,4 +1,4 @@
-//! An item's offer on a channel, as the world is told of it.
+//! What the world is told about an item on a channel.
 
 use crate::hash;
 use domain::codes::{Code, Gtin};
@@ -7,45 +7,45 @@ use domain::quantity::Quantity;
 use domain::stock::Availability;
 use domain::weight::Weight;
 
-/// What a listing's texts take together, most of the time: room for them at once.
+/// What the texts of a listing usually take together, in bytes.
 const HASHED_BYTES: usize = 512;
 
-/// An item on offer.
+/// A listing of one item.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Listing {
     /// The code that the online shop knows it by.
     pub sku: Code,
-    /// A number that is unique in the world; the shop's own never stands here.
+    /// A GTIN from GS1; never the shop's own number.
     pub gtin: Option<Gtin>,
-    /// What it is called.
+    /// One line of text.
     pub name: String,
-    /// More about it.
+    /// May have several lines.
     pub description: String,
-    /// Color.
+    /// May be empty.
     pub color: String,
-    /// Size.
+    /// May be empty.
     pub size: String,
-    /// What it is made of.
+    /// May be empty.
     pub material: String,
-    /// What one of it weighs.
+    /// The weight of one.
     pub weight: Option<Weight>,
-    /// Its photographs, as addresses or as names of files beside the feed.
+    /// Addresses, or names of files beside the feed.
     pub images: Vec<String>,
     /// The price of one, or of one stock unit.
     pub price: Money,
-    /// Whether it can be had.
+    /// Whether it can be bought.
     pub availability: Availability,
-    /// How much of it can be had.
+    /// How much of it can be bought.
     pub inventory: Option<Quantity>,
-    /// The revision of the item's stock that this tells of: tells a stale listing from a new one.
+    /// The revision of the item's stock, which tells an old message from a new one.
     pub revision: i64,
 }
 
-/// The SHA-256 of what a listing says, as hex. The revision is left out: it tells when something
+/// The SHA-256 of a listing's contents, in hex. The revision is left out: it says when something
 /// changed, not what.
 pub fn content_hash(listing: &Listing) -> String {
     let mut bytes = Vec::with_capacity(HASHED_BYTES);
-    // Each text goes in behind its length, so that no two listings run into the same bytes.
+    // // The length of each text goes in first, so that no two listings have the same bytes.
     let mut add = |text: &str| {
         bytes.extend_from_slice(&(text.len() as u64).to_le_bytes());
         bytes.extend_from_slice(text.as_bytes());

@@ -1,4 +1,4 @@
-//! Listings out as CSV (RFC 4180).
+//! Writes listings as CSV (RFC 4180).
 
 use crate::fields::{Feed, listing};
 use crate::guard::guard;
@@ -16,27 +16,27 @@ use std::io::{self, Write};
 /// Why listings cannot be written.
 #[derive(Debug, thiserror::Error)]
 pub enum CsvOutError {
-    /// The layout is not one for listings as CSV.
+    /// The layout is not for listings as CSV.
     #[error(
         "listings go out by a layout with feed = \"listings\" and format = \"csv\"; this one is for something else"
     )]
     OtherLayout,
-    /// The layout asks for something that only files coming in have.
+    /// The layout has a key that only applies to reading.
     #[error("the layout's {key} is only for files coming in; take it out")]
     OnlyIn {
-        /// The key.
+        /// The key's name.
         key: &'static str,
     },
     /// The file cannot be written.
     #[error("the listings cannot be written: {source}")]
     Write {
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: io::Error,
     },
 }
 
-/// What stands in a column.
+/// What a column contains.
 enum Content {
     Field(usize),
     Constant(Template),
@@ -45,13 +45,13 @@ enum Content {
 struct Column {
     content: Content,
     decimal_comma: bool,
-    /// Their words and ours.
+    /// Their words for ours.
     words: BTreeMap<String, String>,
-    /// The whole of what the layout says, where it asks for another unit or scale.
+    /// The field's mapping, if it asks for another unit or scale.
     converted: Option<FieldMap>,
 }
 
-/// Writes listings as CSV, by our own columns or a layout's.
+/// Writes listings with our own columns or a layout's.
 pub struct ListingCsv<W: Write> {
     writer: csv::Writer<W>,
     columns: Vec<Column>,
@@ -100,7 +100,7 @@ impl<W: Write> ListingCsv<W> {
         Ok(Self { writer, columns, number: Vec::new(), rows: 0 })
     }
 
-    /// Writes one listing.
+    /// Writes one row.
     pub fn write(&mut self, item: &Listing) -> Result<(), CsvOutError> {
         self.rows += 1;
         for column in &self.columns {
@@ -137,7 +137,7 @@ impl<W: Write> ListingCsv<W> {
         self.writer.write_record(None::<&[u8]>).map_err(failed)
     }
 
-    /// Ends the file; gives back what was written to, and how many listings it holds.
+    /// Finishes the file; returns its writer and the number of listings.
     pub fn finish(self) -> Result<(W, u64), CsvOutError> {
         let rows = self.rows;
         let out = self.writer.into_inner().map_err(|e| CsvOutError::Write { source: e.into_error() })?;
@@ -153,7 +153,7 @@ fn failed(error: csv::Error) -> CsvOutError {
     CsvOutError::Write { source }
 }
 
-/// A column that holds text as people typed it: it needs the formula guard.
+/// A field with text that people typed, which needs the formula guard.
 fn text(item: &Listing, field: usize) -> Option<&str> {
     match field {
         listing::SKU => Some(item.sku.as_str()),
@@ -167,9 +167,9 @@ fn text(item: &Listing, field: usize) -> Option<&str> {
     }
 }
 
-/// A column that holds a number or a word of a closed list.
+/// A field with a number or a word from a fixed list.
 fn number(item: &Listing, field: usize, into: &mut Vec<u8>) {
-    // Writing into memory cannot fail.
+    // // Writing to memory cannot fail.
     let _ = match field {
         listing::GTIN => {
             let gtin = item.gtin.as_ref().and_then(domain::codes::Gtin::gtin13);
@@ -187,7 +187,7 @@ fn number(item: &Listing, field: usize, into: &mut Vec<u8>) {
     };
 }
 
-/// The decimal without a detour over [`Money::major`], which costs as much as the rest of the row.
+/// Writes the decimal directly: [`Money::major`] costs as much as the rest of the row.
 fn money(price: Money, into: &mut Vec<u8>) -> io::Result<()> {
     let digits = price.currency().minor_digits() as usize;
     let sign = if price.is_negative() { "-" } else { "" };
@@ -199,7 +199,7 @@ fn money(price: Money, into: &mut Vec<u8>) -> io::Result<()> {
     write!(into, "{sign}{}.{:0digits$}", minor / major, minor % major)
 }
 
-/// How much there is, in units or in the stock unit.
+/// The quantity in units or in the stock unit.
 pub(crate) fn level(quantity: Quantity) -> String {
     match quantity.measure() {
         Measure::Units => quantity.stock_units().to_string(),

@@ -1,4 +1,4 @@
-//! Listings out as JSON-LD by schema.org's terms.
+//! Writes listings as JSON-LD with schema.org's terms.
 
 use crate::listing::Listing;
 use crate::listing_csv::level;
@@ -36,7 +36,7 @@ struct Product<'a> {
     additional_property: PropertyValue,
 }
 
-/// Amounts are text, which schema.org allows, so that 6.50 does not become 6.5.
+/// Amounts are text, as schema.org allows, so that 6.50 does not become 6.5.
 #[derive(Serialize)]
 struct QuantitativeValue {
     #[serde(rename = "@type")]
@@ -119,7 +119,7 @@ struct StockOffer {
     inventory_level: Option<QuantitativeValue>,
 }
 
-/// A product of which nothing but its stock is told.
+/// A product with nothing but its stock.
 pub(crate) fn write_stock(out: &mut impl Write, item: &Listing) -> io::Result<()> {
     let product = StockProduct {
         context: CONTEXT,
@@ -142,7 +142,7 @@ fn availability(item: &Listing) -> String {
 fn inventory(item: &Listing) -> Option<QuantitativeValue> {
     item.inventory.map(|q| {
         let unit = match q.measure() {
-            // UN/CEFACT's code for one of something.
+            // // UN/CEFACT's code for one unit.
             Measure::Units => "C62",
             Measure::Thousandths(unit) => unit.code(),
         };
@@ -154,14 +154,14 @@ fn revision(item: &Listing) -> PropertyValue {
     PropertyValue { kind: "PropertyValue", property_id: "revision", value: item.revision }
 }
 
-/// One JSON-LD document with the listings as its graph, written as they come.
+/// One JSON-LD document with the listings as its graph, written one by one.
 pub struct JsonLdDocument<W> {
     out: W,
     rows: u64,
 }
 
 impl<W: Write> JsonLdDocument<W> {
-    /// Begins the document.
+    /// Writes the beginning of the document.
     pub fn new(mut out: W) -> io::Result<Self> {
         write!(out, "{{\"@context\":\"{CONTEXT}\",\"@graph\":[")?;
         Ok(Self { out, rows: 0 })
@@ -174,7 +174,7 @@ impl<W: Write> JsonLdDocument<W> {
         write_product(&mut self.out, item, false)
     }
 
-    /// Ends the document; gives back what was written to, and how many listings it holds.
+    /// Finishes the document; returns its writer and the number of listings.
     pub fn finish(mut self) -> io::Result<(W, u64)> {
         self.out.write_all(b"\n]}\n")?;
         self.out.flush()?;
@@ -182,14 +182,14 @@ impl<W: Write> JsonLdDocument<W> {
     }
 }
 
-/// JSON Lines: one JSON-LD product a line.
+/// JSON Lines with one JSON-LD product per line.
 pub struct JsonLdLines<W> {
     out: W,
     rows: u64,
 }
 
 impl<W: Write> JsonLdLines<W> {
-    /// Nothing is written before the first listing.
+    /// Writes nothing until the first listing.
     pub fn new(out: W) -> Self {
         Self { out, rows: 0 }
     }
@@ -201,7 +201,7 @@ impl<W: Write> JsonLdLines<W> {
         self.out.write_all(b"\n")
     }
 
-    /// Ends the file; gives back what was written to, and how many listings it holds.
+    /// Finishes the file; returns its writer and the number of listings.
     pub fn finish(mut self) -> io::Result<(W, u64)> {
         self.out.flush()?;
         Ok((self.out, self.rows))

@@ -1,5 +1,5 @@
-//! Numbers of a listing as another shop counts them: money in parts of its unit, weights and amounts in a
-//! named unit of weight.
+//! Numbers of a listing as another shop counts them: money in parts of the currency's unit, weights and
+//! quantities in a particular unit.
 
 use crate::fields::listing;
 use crate::layout_field::{FieldMap, Scale};
@@ -9,12 +9,12 @@ use domain::quantity::{Measure, Quantity};
 use domain::weight::WeightUnit;
 use rust_decimal::{Decimal, RoundingStrategy};
 
-/// Decimals of a converted weight if the layout says nothing: a milligram of a gram.
+/// Decimals of a converted weight if the layout does not say: milligrams, for grams.
 const OF_WEIGHT: u32 = 3;
-/// Decimals of a converted price: as many as a rate has.
+/// Decimals of a converted price, the same as of a rate.
 const OF_PRICE: u32 = 6;
 
-/// The number as the layout wants it; none where it wants our own.
+/// The number as the layout wants it; none if it wants our own.
 pub(crate) fn converted(item: &Listing, place: usize, map: &FieldMap) -> Option<String> {
     let number = match (place, map.unit) {
         (listing::WEIGHT, Some(unit)) => {
@@ -50,7 +50,7 @@ fn away(number: Decimal, decimals: u32) -> Decimal {
     number.round_dp_with_strategy(decimals, RoundingStrategy::MidpointAwayFromZero)
 }
 
-/// How much there is, in a unit of weight where it is weighed: never more than there is.
+/// The quantity of goods by weight in another unit, never more than there is.
 pub(crate) fn amount(there: Quantity, unit: WeightUnit, decimals: u32) -> Decimal {
     match there.measure() {
         Measure::Units => there.value(),
@@ -61,13 +61,13 @@ pub(crate) fn amount(there: Quantity, unit: WeightUnit, decimals: u32) -> Decima
     }
 }
 
-/// What one unit of weight costs of goods by weight; none of what is counted.
+/// The price of goods by weight for another unit; none for counted goods.
 pub(crate) fn price_of(item: &Listing, unit: WeightUnit) -> Option<Decimal> {
     let Measure::Thousandths(own) = item.inventory?.measure() else { return None };
     Some(if own == unit { item.price.major() } else { item.price.major() * unit.grams() / own.grams() })
 }
 
-/// Money as a number of parts of the currency's unit.
+/// Money as a whole number of parts of the currency's unit.
 fn shifted(major: Decimal, scale: Option<Scale>, currency: Currency) -> Decimal {
     match scale {
         None => major,

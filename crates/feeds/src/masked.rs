@@ -1,5 +1,5 @@
-//! A JSON order as it may be kept: without payment cards' numbers, wherever somebody put them, and with
-//! its codes, which are no free text and by which it is read again.
+//! Prepares a JSON order for keeping: without payment card numbers, wherever they are, but with its
+//! codes, which are not free text and are needed to read it again.
 
 use crate::fields::order;
 use crate::json_text::{elements, members};
@@ -7,12 +7,12 @@ use crate::layout::{Encoding, Layout};
 use crate::record::Rows;
 use domain::masked::masked;
 
-/// Levels that are walked; what is deeper is looked at as text.
+/// Levels that are walked; anything deeper is treated as text.
 const MAX_DEPTH: usize = 32;
-/// Fewer digits hold no card's number (ISO/IEC 7812-1).
+/// No card number has fewer digits (ISO/IEC 7812-1).
 const LEAST_DIGITS: usize = 12;
 
-/// The rows of a record, masked.
+/// The rows of a record without card numbers.
 pub(crate) fn rows(rows: &Rows, layout: &Layout) -> Rows {
     let mut kept = Rows::default();
     for row in rows.iter() {
@@ -28,7 +28,7 @@ pub(crate) fn rows(rows: &Rows, layout: &Layout) -> Rows {
     kept
 }
 
-/// A record's text masked; none if it is not JSON that can be walked.
+/// A record's text without card numbers; none if it is not JSON that can be walked.
 fn record(raw: &str, layout: &Layout) -> Option<String> {
     let free = [order::NAME, order::CUSTOMER, order::EMAIL];
     let codes = layout.fields.iter().enumerate().filter(|(at, _)| !free.contains(at));
@@ -40,7 +40,7 @@ fn record(raw: &str, layout: &Layout) -> Option<String> {
 }
 
 struct Walk<'a> {
-    /// Places of fields that are codes, numbers and dates.
+    /// The places of codes, numbers and dates.
     codes: Vec<&'a str>,
     lines: Option<&'a str>,
 }
@@ -84,7 +84,7 @@ impl Walk<'_> {
 
     fn list(&self, raw: &str, path: &str, depth: usize, out: &mut String) -> Option<()> {
         out.push('[');
-        // Fields of a line are named from the line on.
+        // // The fields of a line have places within the line.
         let is_lines = self.lines == Some(path);
         for (at, value) in elements(raw).ok()?.into_iter().enumerate() {
             if at > 0 {
@@ -98,7 +98,7 @@ impl Walk<'_> {
     }
 }
 
-/// A text as JSON writes it.
+/// A text in JSON's notation.
 fn text(text: &str) -> String {
     serde_json::Value::from(text).to_string()
 }

@@ -1,4 +1,4 @@
-//! The rows of one order on their way to become it.
+//! Collects the rows of one order.
 
 use crate::date;
 use crate::fields::order;
@@ -18,32 +18,32 @@ use domain::order::{
 use domain::quantity::Asked;
 use domain::{split, text};
 
-/// How many hex digits of a row's hash stand in the number of a refund that has none: 64 bits.
+/// Hex digits of a row's hash in the number of a refund that has none: 64 bits.
 const ROW_HASH_CHARS: usize = 16;
 
-/// What names an order in a file.
+/// What identifies an order in a file.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub(crate) struct Key {
     pub(crate) number: String,
     pub(crate) channel: String,
 }
 
-/// Something that an order says once, on whichever row.
+/// Something that an order says once, on any of its rows.
 struct Told<T> {
     text: String,
     value: T,
     line: u64,
 }
 
-/// An order that is being put together. The first problem stays; the rows are collected on, since
-/// all of them go to the rejects file.
+/// An order that is being collected. The first problem is kept, and the rows are collected anyway,
+/// because all of them go to the rejects file.
 pub(crate) struct Group {
-    /// None for rows that belong to nobody knows which order.
+    /// None for rows of an unknown order.
     pub(crate) key: Option<Key>,
     line: u64,
     rows: Rows,
     problem: Option<Problem>,
-    /// Whether rows of it went already, with its one message.
+    /// Whether some of its rows were already rejected, with its one message.
     told: bool,
     ordered: Option<Told<Moment>>,
     modified: Option<Told<Moment>>,
@@ -56,20 +56,20 @@ pub(crate) struct Group {
     discount: Money,
     shipping: Money,
     fee: Money,
-    /// Tax that a JSON record gives for all of its lines together.
+    /// Tax that a JSON record has for all its lines together.
     tax: Money,
 }
 
 type Done = Result<(), Problem>;
 
-/// Where a row stands, for what only some rows say.
+/// Which row it is, because only some rows have certain values.
 #[derive(Clone, Copy)]
 pub(crate) struct Row<'a> {
     pub(crate) line: u64,
-    /// The first line of a JSON record: the one that the record's own amounts are counted with.
+    /// The first line of a JSON record, with which the record's own amounts are counted.
     pub(crate) first: bool,
     pub(crate) past: bool,
-    /// Makes the row's hash; only rows of refunds need one.
+    /// Computes the row's hash, which only refund rows need.
     pub(crate) identity: &'a dyn Fn() -> String,
 }
 
@@ -101,7 +101,7 @@ impl Group {
         self.rows.push(raw, encoding);
     }
 
-    /// Refuses the order; the first reason stays.
+    /// Rejects the order; the first reason stays.
     pub(crate) fn fail(&mut self, mut problem: Problem, line: u64) {
         problem.line.get_or_insert(line);
         self.problem.get_or_insert(problem);
@@ -111,7 +111,7 @@ impl Group {
         self.problem.is_some()
     }
 
-    /// Takes one row's line or refund, and what else it says about the order.
+    /// Adds a row's line or refund, and what else the row says about the order.
     pub(crate) fn add(&mut self, values: &Values, row: Row) -> Done {
         self.add_told(values, row.line, row.past)?;
         let counts = |field| values.says_itself(field) || row.first;
@@ -121,7 +121,7 @@ impl Group {
         };
         let (shipping, fee, discount) =
             (amount(order::SHIPPING)?, amount(order::FEE)?, amount(order::DISCOUNT)?);
-        // Of what is counted the unit means nothing, and whoever books it leaves it out.
+        // // For counted items the unit means nothing, and booking ignores it.
         let unit = values.unit(order::QUANTITY);
         let quantity = values.number(order::QUANTITY, |digits| {
             Asked::parse(digits, None).map(|asked| Asked { unit, ..asked })
@@ -163,7 +163,7 @@ impl Group {
         let known = || OrderStatus::ALL.map(OrderStatus::code).join(", ");
         let status = |code: &str| match OrderStatus::from_code(code) {
             Some(status) => Ok(status),
-            // History has no stock to hold until somebody says what is meant.
+            // // Past orders hold no stock until somebody says what was meant.
             None if past => Err(Cause::NotAWord { known: known() }),
             None => Ok(OrderStatus::Unknown),
         };
@@ -214,11 +214,11 @@ impl Group {
         self.push_refund(IncomingRefund { number, code, name, what: Refunded::Goods(quantity) })
     }
 
-    /// Money that was given back, and no goods: of a line, or of the whole order where no goods are named.
+    /// A refund of money without goods: of a line, or of the whole order if it names none.
     fn add_money_back(&mut self, values: &Values, money: Money, row: Row) -> Done {
         let code = code(values)?;
         let name = if row.past { values.short(order::NAME)? } else { String::new() };
-        // Of two rows that differ in their amount alone each is a refund of its own.
+        // // Two rows that differ only in their amount are two refunds.
         let identity = || format!("{:.ROW_HASH_CHARS$}:{money}", (row.identity)());
         let number = self.refund_number(values, identity)?;
         self.push_refund(IncomingRefund { number, code, name, what: Refunded::Money(money) })
@@ -232,7 +232,7 @@ impl Group {
         Ok(())
     }
 
-    /// Takes a refund that stands in a list of its own; what it says may have either sign.
+    /// Adds a refund from a list of its own; its amounts may have either sign.
     pub(crate) fn add_back(&mut self, values: &Values, row: Row) -> Done {
         let unit = values.unit(order::QUANTITY);
         let quantity = values.number(order::QUANTITY, |digits| {
@@ -249,8 +249,7 @@ impl Group {
         self.add_money_back(values, money, row)
     }
 
-    /// The refund's own number; of one that has none what tells its row from others, and which of its equals
-    /// it is.
+    /// The refund's own number. Without one, the hash of its row and its count among equal rows.
     fn refund_number(
         &mut self,
         values: &Values,
@@ -269,12 +268,12 @@ impl Group {
         number.map_err(Problem::new)
     }
 
-    /// Whether so many rows are held that they must go before the order's end.
+    /// Whether so many rows are held that they must be passed on before the order ends.
     pub(crate) fn is_overfull(&self) -> bool {
         self.rows.size() > crate::MAX_ORDER_BYTES || self.rows.len() > 2 * MAX_LINES
     }
 
-    /// Refuses the rows held so far and goes on collecting.
+    /// Rejects the rows held so far and goes on collecting.
     pub(crate) fn refuse_part(&mut self, layout: &Layout) -> Reject {
         let cause = if self.rows.len() > 2 * MAX_LINES { Cause::TooManyLines } else { Cause::OrderTooLong };
         self.fail(Problem::new(cause), self.line);
@@ -292,7 +291,7 @@ impl Group {
         if self.told { reject.continued() } else { reject }
     }
 
-    /// The order or its refusal; none if all of its rows have gone already.
+    /// The order or its rejection; none if all its rows were already rejected.
     pub(crate) fn finish(mut self, layout: &Layout) -> Option<Result<Parsed<IncomingOrder>, Reject>> {
         let built = match self.problem.take() {
             Some(problem) => Err(problem),
@@ -337,7 +336,7 @@ impl Group {
         })
     }
 
-    /// Parts a tax given for the whole order over its lines by their money.
+    /// Spreads a tax for the whole order over its lines, in proportion to their amounts.
     fn spread_tax(&mut self) -> Done {
         if self.tax.is_zero() || self.lines.is_empty() {
             return Ok(());
@@ -354,7 +353,7 @@ impl Group {
     }
 }
 
-/// What was sold: a code, and in past orders a name may stand for it.
+/// What was sold: a code or, in past orders, a name.
 fn named(values: &Values, past: bool) -> Result<(Option<Code>, String), Problem> {
     let (code, name) = (code(values)?, values.short(order::NAME)?);
     if code.is_none() && (!past || name.is_empty()) {
@@ -370,8 +369,8 @@ fn code(values: &Values) -> Result<Option<Code>, Problem> {
     Ok(sku.or(gtin))
 }
 
-/// A line's money where its price is of one unit that the order counts in and the shop may not: a gram costs
-/// less than the smallest coin.
+/// The amount of a line whose price is for a unit in which the order counts but the shop does not: a
+/// gram may cost less than the smallest coin.
 fn of_unit(values: &Values, quantity: Asked) -> Result<Money, Problem> {
     let wrong = |cause: Cause| Problem::at(order::PRICE, values.raw(order::PRICE), cause);
     let each = values.number(order::PRICE, |digits| {
@@ -385,7 +384,7 @@ fn of_unit(values: &Values, quantity: Asked) -> Result<Money, Problem> {
     Money::rounded_from_major(exact, values.reading.currency).map_err(|e| wrong(e.into()))
 }
 
-/// The line's money to the minor unit; none if it is beyond what a shop can book.
+/// The line's amount in minor units; none if it is more than a shop can book.
 fn line_amount(price: LinePrice, quantity: Asked) -> Option<Money> {
     match price {
         LinePrice::Line(money) => Some(money),
@@ -396,7 +395,7 @@ fn line_amount(price: LinePrice, quantity: Asked) -> Option<Money> {
     }
 }
 
-/// Whether a discount can be the line's own; a larger one is the order's.
+/// Whether a discount fits the line; a larger one belongs to the order.
 fn fits(discount: Money, price: LinePrice, quantity: Asked) -> bool {
     discount.is_zero() || line_amount(price, quantity).is_some_and(|line| discount.minor() <= line.minor())
 }
@@ -406,8 +405,8 @@ fn add_to(sum: &mut Money, money: Money, field: usize) -> Done {
     Ok(())
 }
 
-/// Keeps what a row says, and refuses another row that says something else. Rows mostly repeat the
-/// same text, which is then not read again.
+/// Keeps what a row says, and rejects another row that says something else. Rows mostly repeat the same
+/// text, which is then not read again.
 fn agree<T: PartialEq, E: Into<Cause>>(
     told: &mut Option<Told<T>>,
     values: &Values,

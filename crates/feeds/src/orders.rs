@@ -1,4 +1,4 @@
-//! Orders in: rows that stand together become one order, taken or refused whole.
+//! Reads orders: neighboring rows form one order, which is accepted or rejected whole.
 
 use crate::MAX_ORDERS;
 use crate::fields::{Feed, order};
@@ -13,30 +13,30 @@ use std::collections::{HashSet, VecDeque};
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::io::{Read, Seek};
 
-/// The channel of an order whose file and layout do not say one.
+/// The channel of an order if neither the file nor the layout names one.
 const DEFAULT_CHANNEL: &str = "online";
 
-/// The orders of a file, each read or refused; it goes on after a refusal.
+/// The orders of a file, each accepted or rejected; reading goes on after a rejection.
 pub struct Orders<'a, R> {
     source: Source<R>,
     reading: Reading<'a>,
     past: bool,
-    /// Orders whose rows stand in several places.
+    /// Orders whose rows are in several places.
     split: HashSet<u64>,
     record: Record,
     /// The order that the next row may still belong to.
     group: Option<Group>,
-    /// The row just read, which belonged to no known order and may belong to the next one.
+    /// The row just read, which belongs to no known order and may belong to the next one.
     beside: Option<u64>,
     ready: VecDeque<Result<Parsed<IncomingOrder>, Reject>>,
     over: bool,
 }
 
-/// Reads a file of orders. A first pass finds orders whose rows do not stand together, before any
-/// order is given out. With `past`, a line may have a name alone and cost nothing.
+/// Reads a file of orders. A first pass finds orders whose rows are not together, before any order is
+/// returned. With `past`, a line may have a name without a code, and cost nothing.
 ///
-/// The first pass remembers 64 bits of each order: two of four million orders share them by chance
-/// once in two million such files, and would then be refused, never mixed.
+/// The first pass remembers 64 bits of each order. By chance two of four million orders share them once
+/// in two million such files; they would then be rejected, never mixed.
 pub fn read_orders<R: Read + Seek>(
     mut file: R,
     reading: Reading<'_>,
@@ -67,7 +67,7 @@ pub fn read_orders<R: Read + Seek>(
     })
 }
 
-/// Whether each record is an order of its own, by its form or by a number made from the row.
+/// Whether each record is an order of its own, by its form or because its number comes from the row.
 fn stand_alone(layout: &Layout) -> bool {
     let number = layout.fields[order::NUMBER].as_ref().and_then(|m| m.value.as_ref());
     layout.lines.is_some() || number.is_some_and(crate::template::Template::differs_by_row)
@@ -97,7 +97,7 @@ fn find_split<R: Read>(mut source: Source<R>, reading: &Reading) -> Result<HashS
     Ok(split)
 }
 
-/// Number and channel of a row; none where they cannot be told.
+/// Number and channel of a row; none if they cannot be read.
 fn key_of<'a>(values: &Values<'a>, known: bool) -> Option<(&'a str, &'a str)> {
     let number = values.raw(order::NUMBER).trim();
     let channel = match values.raw(order::CHANNEL) {
@@ -114,12 +114,12 @@ fn hash_of(key: (&str, &str)) -> u64 {
 }
 
 impl<R: Read> Orders<'_, R> {
-    /// How the file is written, for [`crate::RejectsWriter`].
+    /// The format of the file, for [`crate::RejectsWriter`].
     pub fn shape(&self) -> &Shape {
         self.source.shape()
     }
 
-    /// Reads one record and puts what it completes among the ready ones.
+    /// Reads one record, and moves what it completes to the finished orders.
     fn step(&mut self) {
         let layout = self.reading.layout;
         let Some(read) = self.source.next(&mut self.record, layout) else {
@@ -140,7 +140,7 @@ impl<R: Read> Orders<'_, R> {
         }
     }
 
-    /// The rest of the file is lost, and so may be rows of the order that is open.
+    /// The rest of the file is lost, and with it perhaps rows of the open order.
     fn end_early(&mut self, problem: &Problem) {
         let line = self.record.line;
         self.over = true;
@@ -152,7 +152,7 @@ impl<R: Read> Orders<'_, R> {
         self.ready.push_back(Err(Reject::new(line, problem.cause.clone(), rows)));
     }
 
-    /// A JSON record that holds a whole order.
+    /// A JSON record with a whole order.
     fn take_whole(&mut self, read: Result<(), Problem>) {
         let line = self.record.line;
         let values = Values::new(&self.record.cells, None, &self.reading);
@@ -191,7 +191,7 @@ impl<R: Read> Orders<'_, R> {
         self.ready.extend(group.finish(self.reading.layout));
     }
 
-    /// A row that may go on with the open order or begin another.
+    /// A row that may belong to the open order or begin another.
     fn take_row(&mut self, read: Result<(), Problem>) {
         let line = self.record.line;
         let values = Values::new(&self.record.cells, None, &self.reading);

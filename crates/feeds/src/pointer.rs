@@ -1,11 +1,11 @@
 //! Places in JSON.
 
-/// Steps of a JSON Pointer: deeper places are a mistake, and each step reads its value once more.
+/// The most steps of a JSON Pointer: deeper places are a mistake, and each step reads the value once more.
 pub(crate) const MAX_STOCK_UNITS: usize = 16;
-/// The longest JSON Pointer: names of members have a tenth of it.
+/// The longest JSON Pointer, far above what member names need.
 const MAX_POINTER_BYTES: usize = 1000;
 
-/// A JSON Pointer (RFC 6901), parted and unescaped.
+/// A JSON Pointer (RFC 6901), split and unescaped.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Pointer {
     pub(crate) text: String,

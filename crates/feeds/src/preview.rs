@@ -1,4 +1,4 @@
-//! What a layout makes of the first records of a file: for the person who writes the layout.
+//! Shows what a layout makes of a file's first records, for whoever writes the layout.
 
 use crate::fields::Feed;
 use crate::items::read_items;
@@ -16,27 +16,27 @@ use std::io::Cursor;
 /// The first records of a file, as a layout reads them.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Preview {
-    /// Our fields that the layout fills.
+    /// The fields that the layout fills.
     pub fields: Vec<&'static str>,
-    /// The first records.
+    /// The records.
     pub rows: Vec<PreviewRow>,
 }
 
-/// A record.
+/// One record.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PreviewRow {
     /// The line that it begins on, from 1.
     pub line: u64,
-    /// A text for each field.
+    /// One text per field.
     pub cells: Vec<String>,
-    /// Why it would be refused.
+    /// Why it would be rejected.
     pub refused: Option<String>,
-    /// Which field is to blame for that, if one is.
+    /// The field that causes that, if one does.
     pub field: Option<&'static str>,
 }
 
-/// Reads the first `most` records. `cut` says that only the beginning of the file was given: what it
-/// ends with is no fault of it, and is left out.
+/// Reads the first `most` records. With `cut`, only the beginning of the file was given, and an
+/// incomplete record at the end is left out.
 pub fn preview(bytes: &[u8], reading: Reading<'_>, most: usize, cut: bool) -> Result<Preview, FeedError> {
     let layout = reading.layout;
     let mapped: Vec<usize> = (0..layout.feed().fields().len()).filter(|field| layout.maps(*field)).collect();
@@ -45,7 +45,7 @@ pub fn preview(bytes: &[u8], reading: Reading<'_>, most: usize, cut: bool) -> Re
     let mut source = Source::open(Cursor::new(bytes), &reading, layout.feed())?;
     let mut record = Record::new();
     let mut rows: Vec<PreviewRow> = Vec::new();
-    // One more than is shown tells whether the last one is the end of what was given.
+    // // One more than is shown, which tells whether the last one was cut off.
     while rows.len() <= most {
         let Some(read) = source.next(&mut record, layout) else {
             if cut && rows.len() <= most {
@@ -85,10 +85,10 @@ fn texts(values: &Values, mapped: &[usize]) -> Vec<String> {
     mapped.iter().map(|field| values.raw(*field).to_owned()).collect()
 }
 
-/// Which of the first records would be refused, by the line that they begin on.
+/// Which of the first records would be rejected, by the line on which they begin.
 fn refusals(bytes: &[u8], reading: Reading<'_>, most: usize) -> Result<HashMap<u64, Reject>, FeedError> {
     let file = Cursor::new(bytes);
-    // Records of several rows, such as orders, are fewer than rows: so many reach far enough.
+    // // Orders have several rows each, so this many records reach far enough.
     Ok(match reading.layout.feed() {
         Feed::Styles => refused(read_styles(file, reading)?.take(most + 1)),
         Feed::Items => refused(read_items(file, reading)?.take(most + 1)),
@@ -97,7 +97,7 @@ fn refusals(bytes: &[u8], reading: Reading<'_>, most: usize) -> Result<HashMap<u
     })
 }
 
-/// A layout without any code can only be for past orders, and says so by that.
+/// A layout without codes can only be for past orders.
 fn may_be_past(layout: &Layout) -> bool {
     use crate::fields::order::{GTIN, SKU};
     !layout.maps(SKU) && !layout.maps(GTIN)

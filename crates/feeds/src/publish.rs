@@ -1,52 +1,52 @@
-//! Writes a file so that others see it whole or not at all, also after a crash.
+//! Writes a file so that others see all of it or nothing, even after a crash.
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Why a file was not published; what stood under its name before still stands.
+/// Why a file was not published; an older file with its name is still there.
 #[derive(Debug, thiserror::Error)]
 pub enum PublishError {
-    /// Not a bare file name.
+    /// Not a plain file name.
     #[error("“{name}” is not a file's name")]
     Name {
-        /// What was given.
+        /// The name as given.
         name: String,
     },
-    /// The new file cannot be made.
+    /// The new file cannot be created.
     #[error("{path} cannot be made: {source}; may this user write there?", path = path.display())]
     Create {
-        /// The file.
+        /// The file's path.
         path: PathBuf,
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: io::Error,
     },
-    /// It cannot be written.
+    /// The file cannot be written.
     #[error("{path} cannot be written: {source}; is the disk full?", path = path.display())]
     Write {
-        /// The file.
+        /// The file's path.
         path: PathBuf,
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: io::Error,
     },
-    /// It cannot be given its name.
+    /// The file cannot be renamed.
     #[error("{path} cannot be put in place: {source}", path = path.display())]
     Rename {
-        /// The file.
+        /// The file's path.
         path: PathBuf,
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: io::Error,
     },
-    /// The folder's entry is not on disk for certain.
+    /// The file is written, but its folder may not be on disk.
     #[error("{path} is written, but the folder cannot be synced: {source}", path = path.display())]
     Folder {
-        /// The folder.
+        /// The folder's path.
         path: PathBuf,
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: io::Error,
     },
@@ -55,8 +55,8 @@ pub enum PublishError {
 /// How many files this process has begun.
 static COUNT: AtomicU64 = AtomicU64::new(0);
 
-/// Writes under another name in the same folder, syncs, renames, syncs the folder. The other name
-/// holds the process's number and a count of its own, so that no two ever write into one file.
+/// Writes under another name in the same folder, syncs, renames, and syncs the folder. The other name
+/// contains the process id and a count, so that no two writers ever share a file.
 pub fn publish<T>(
     folder: &Path,
     name: &str,
@@ -74,7 +74,7 @@ pub fn publish<T>(
         Ok(value)
     });
     let value = written.inspect_err(|_| {
-        // The first error is the one to tell; a part that stays behind is never read.
+        // // The first error is the one to report; a leftover file is never read.
         let _ = fs::remove_file(&part);
     })?;
     let synced = File::open(folder).and_then(|f| f.sync_all());

@@ -1,20 +1,20 @@
-//! A record on its way in, and what comes out of it.
+//! A record being read, and what becomes of it.
 
 use crate::cells::Cells;
 use crate::layout::{Encoding, Layout};
 use domain::day::Zone;
 use domain::money::Currency;
 
-/// What reading needs to know besides the bytes.
+/// What is needed to read a file, besides its bytes.
 #[derive(Clone, Copy, Debug)]
 pub struct Reading<'a> {
     /// How the file maps to our fields.
     pub layout: &'a Layout,
     /// The shop's currency.
     pub currency: Currency,
-    /// The shop's zone, for dates without one of their own.
+    /// The shop's zone, for dates without one.
     pub zone: &'a Zone,
-    /// The file's SHA-256 as hex (see [`crate::hash::file_hash`]); stands for `{file}`.
+    /// The file's SHA-256 in hex (see [`crate::hash::file_hash`]), which stands for `{file}`.
     pub file_hash: &'a str,
 }
 
@@ -44,17 +44,17 @@ impl Rows {
         self.encoding = encoding;
     }
 
-    /// How many bytes are held.
+    /// In bytes.
     pub(crate) fn size(&self) -> usize {
         self.bytes.len()
     }
 
-    /// How many rows there are.
+    /// The number of rows.
     pub fn len(&self) -> usize {
         self.ends.len()
     }
 
-    /// Whether there is none: the problem is the file's and not a row's.
+    /// Whether there are no rows: then the problem concerns the whole file.
     pub fn is_empty(&self) -> bool {
         self.ends.is_empty()
     }
@@ -66,25 +66,25 @@ impl Rows {
     }
 }
 
-/// A record that was read, with where it stood.
+/// An accepted record, with its position.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Parsed<T> {
-    /// What it says.
+    /// The record's contents.
     pub value: T,
     /// The line that it begins on, from 1.
     pub line: u64,
-    /// Its rows as they came, so that it can still be refused.
+    /// Its rows as they came, in case it is rejected later.
     pub rows: Rows,
 }
 
-/// The buffers of one row or JSON record, used again for the next.
+/// The buffers of one row or JSON record, reused for the next.
 #[derive(Debug)]
 pub(crate) struct Record {
     pub(crate) line: u64,
     pub(crate) cells: Cells,
-    /// For JSON orders with `lines`: each line's cells and what tells the line from another.
+    /// For JSON orders with `lines`: each line's cells, and the hash that tells the line from others.
     pub(crate) lines: Vec<(Cells, String)>,
-    /// The same of its refunds, where they stand in a list of their own.
+    /// The same for its refunds, if they are in a list of their own.
     pub(crate) refunds: Vec<(Cells, String)>,
     /// As it came, without the line end and without an old `reject.reason`.
     pub(crate) raw: Vec<u8>,

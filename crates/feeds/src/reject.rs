@@ -1,4 +1,4 @@
-//! What is wrong with a file or with one of its records, in words for the shopkeeper.
+//! What is wrong with a file or one of its records, in words for the shopkeeper.
 
 use crate::date::DateError;
 use crate::fields::{Feed, is_code};
@@ -16,105 +16,105 @@ use domain::text::TextError;
 use domain::weight::WeightError;
 use std::fmt;
 
-/// How much of a value is shown in a message.
+/// How many characters of a value a message shows.
 const SHOWN_CHARS: usize = 40;
 
-/// Why a whole file is refused before any of it is taken.
+/// Why a whole file is refused, before any of it is accepted.
 #[derive(Debug, thiserror::Error)]
 pub enum FeedError {
     /// The file cannot be read.
     #[error("the file cannot be read: {source}")]
     Read {
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: std::io::Error,
     },
     /// UTF-16 or UTF-32.
     #[error("the file is written in UTF-16; save it again as UTF-8")]
     Utf16,
-    /// Packed, or a workbook.
+    /// A compressed file or a workbook.
     #[error("the file is {kind}; unpack it, or save it as CSV, and feed the text file")]
     Compressed {
-        /// What it is.
+        /// What kind of file it is.
         kind: &'static str,
     },
-    /// A CSV without even a heading.
+    /// A CSV file without a heading.
     #[error("the file is empty; its first line must name the columns")]
     Empty,
     /// The heading is broken.
     #[error("line 1 should name the columns, but {why}")]
     Heading {
-        /// In which way.
+        /// What is wrong with it.
         #[source]
         why: Cause,
     },
-    /// Columns that nobody asked for.
+    /// Unknown columns.
     #[error(
         "the file has columns that {feed} do not have: {names}; take them out, or name them under ignore in a layout"
     )]
     UnknownColumns {
-        /// The feed.
+        /// The feed that does not have them.
         feed: Feed,
-        /// The columns.
+        /// Their names.
         names: String,
     },
-    /// Two columns of one name.
+    /// Two columns with the same name.
     #[error("the file has the column “{heading}” twice; keep one of them")]
     ColumnTwice {
-        /// The heading.
+        /// The name in the heading.
         heading: String,
     },
-    /// A column that must be there is not.
+    /// A required column is missing.
     #[error(
         "the file has no column “{heading}”, from which {field} should come; add it, or say in a layout where it stands"
     )]
     MissingColumn {
-        /// Our field.
+        /// The field's name.
         field: &'static str,
-        /// The heading looked for.
+        /// The heading that was looked for.
         heading: String,
     },
-    /// Order lines that name nothing.
+    /// No column says what was sold.
     #[error(
         "the file has no column for sku or gtin13, so that nobody could tell what was sold; map one in the layout"
     )]
     NoCode,
-    /// The layout is for something else.
+    /// The layout is for another feed.
     #[error("the layout is for {layout}, and this is a file of {wanted}")]
     OtherFeed {
-        /// What the layout is for.
+        /// The feed of the layout.
         layout: Feed,
-        /// What was asked for.
+        /// The feed that was expected.
         wanted: Feed,
     },
     /// The JSON is broken before its first record.
     #[error("line {line}: this is not JSON: {why}")]
     NotJson {
-        /// The line.
+        /// The line, from 1.
         line: u64,
-        /// Why.
+        /// What is wrong with it.
         why: &'static str,
     },
-    /// The place of the records is not in the document.
+    /// The document has no records at the given place.
     #[error("the document has no list at “{pointer}”; say in the layout's each where the records stand")]
     NoRecords {
-        /// The JSON Pointer.
+        /// The JSON Pointer from the layout.
         pointer: String,
     },
-    /// A page of JSON that ends in the middle.
+    /// A page of JSON that breaks off.
     #[error("line {line}: {why}")]
     BreaksOff {
-        /// The line.
+        /// The line, from 1.
         line: u64,
-        /// Why.
+        /// What is wrong with it.
         why: String,
     },
-    /// More than the first pass can remember.
+    /// More than [`MAX_ORDERS`].
     #[error("the file has more than {MAX_ORDERS} orders; part it and feed the parts in one after the other")]
     TooManyOrders,
 }
 
-/// Why a record is refused.
+/// Why a record is rejected.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Cause {
     /// Not an amount.
@@ -129,7 +129,7 @@ pub enum Cause {
     /// Not a code.
     #[error(transparent)]
     Code(#[from] CodeError),
-    /// A text that is not kept.
+    /// A text that cannot be kept.
     #[error(transparent)]
     Text(#[from] TextError),
     /// Not a date.
@@ -144,63 +144,63 @@ pub enum Cause {
     /// Not an order or refund number.
     #[error(transparent)]
     Number(#[from] NotANumber),
-    /// Nothing where something must be.
+    /// Empty, but required.
     #[error("this may not be empty; fill it in")]
     Missing,
-    /// Not one of a closed list.
+    /// Not a word from a fixed list.
     #[error("this is not known here; use {known}")]
     NotAWord {
-        /// The list.
+        /// The words in that list.
         known: String,
     },
-    /// A comma in a number with a decimal point.
+    /// A comma in a number where decimals have a point.
     #[error(
         "numbers here have a decimal point, as in 47.50; write it so, or say decimal = \",\" below [field.{field}] in a layout"
     )]
     CommaDecimal {
-        /// Our field.
+        /// The field's name.
         field: &'static str,
     },
-    /// A point in a number with a decimal comma.
+    /// A point in a number where decimals have a comma.
     #[error("the layout says that numbers here have a decimal comma; write 47,50 and no points")]
     DecimalComma,
-    /// Below nothing.
+    /// Below 0.
     #[error("this may not be below 0")]
     Negative,
-    /// A live order's price of 0.
+    /// A price of 0 in an order that is not a past order.
     #[error("the price is 0; mend it, or feed past orders in with --past")]
     PriceZero,
-    /// An order of nothing.
+    /// A quantity of 0.
     #[error(
         "the quantity is 0; take the row out, or write what was sold (below 0: what came back); for money given \
          back without goods write the price below 0"
     )]
     QuantityZero,
-    /// Shipping, fee or discount beside goods that came back.
+    /// Shipping, fee or discount on a refund row.
     #[error("this row tells of a refund; leave this empty on it")]
     MoneyOnRefund,
-    /// A refund in a list of its own that gives nothing back.
+    /// A refund in a list of its own that returns nothing.
     #[error(
         "this refund says neither which goods came back nor how much money; in the layout map sku and orderQuantity \
          of its goods, or price for money alone"
     )]
     RefundOfNothing,
-    /// A value without its other half.
+    /// A value that needs another one.
     #[error("this needs {other} beside it; fill in both or neither")]
     NeedsOther {
-        /// The other field.
+        /// The other field's name.
         other: &'static str,
     },
-    /// Does not go with the item's kind.
+    /// Something that the item's kind cannot have.
     #[error("{why}")]
     KindConflict {
-        /// In which way.
+        /// What does not fit.
         why: &'static str,
     },
-    /// Nothing tells what was sold.
+    /// Nothing says what was sold.
     #[error("the row names nothing that was sold; give {wanted}")]
     NamesNothing {
-        /// Which fields would.
+        /// The fields that would say it.
         wanted: &'static str,
     },
     /// Too few or too many fields.
@@ -213,40 +213,40 @@ pub enum Cause {
         /// In the heading.
         expected: usize,
     },
-    /// A quote in a field that is not quoted.
+    /// A quote in an unquoted field.
     #[error(
         "a quotation mark stands inside a field that is not quoted; quote the whole field and double the mark"
     )]
     StrayQuote,
-    /// Text behind a closing quote.
+    /// Text after a closing quote.
     #[error(
         "something stands between a closing quotation mark and the end of the field; double a mark that belongs to the text"
     )]
     AfterQuote,
-    /// A quote that is never closed.
+    /// A quote that is not closed.
     #[error("a quotation mark is opened here and never closed; close it")]
     OpenQuote,
-    /// Too long.
+    /// Longer than [`MAX_ROW_BYTES`].
     #[error(
         "the row is longer than {MAX_ROW_BYTES} bytes; is a line end or a closing quotation mark missing?"
     )]
     TooLong,
-    /// Too many fields.
+    /// More than [`MAX_FIELDS`].
     #[error("the row has more than {MAX_FIELDS} fields; is this the right file?")]
     TooManyFields,
-    /// U+0000.
+    /// A NUL byte (U+0000).
     #[error("the row holds a NUL byte; the file may be damaged or written in UTF-16: save it again as UTF-8")]
     Nul,
-    /// Not UTF-8 in a UTF-8 file.
+    /// Bytes that are not UTF-8 in a UTF-8 file.
     #[error("the row holds bytes that are not UTF-8, though the rest of the file is; write the text again")]
     NotUtf8,
     /// Broken JSON.
     #[error("this is not JSON: {why}")]
     NotJson {
-        /// What the reader says.
+        /// The JSON reader's message.
         why: String,
     },
-    /// A JSON value that is no object.
+    /// A JSON value that is not an object.
     #[error("a record must be a JSON object in braces")]
     NotAnObject,
     /// A list in place of an object.
@@ -255,16 +255,16 @@ pub enum Cause {
         /// Its JSON Pointer.
         path: String,
     },
-    /// A list or object where text or a number is wanted.
+    /// A list or object in place of a text or number.
     #[error("this must be a text or a number")]
     NotAText,
-    /// A member twice.
+    /// A member that comes twice.
     #[error("the record has “{name}” twice; keep one of them")]
     MemberTwice {
-        /// The member.
+        /// The member's name.
         name: String,
     },
-    /// A member that nobody asked for.
+    /// An unknown member.
     #[error(
         "the record has “{path}”, which is not known here; take it out, or name it under ignore in a layout"
     )]
@@ -272,48 +272,48 @@ pub enum Cause {
         /// Its JSON Pointer.
         path: String,
     },
-    /// The order's rows are parted.
+    /// The order's rows are not together.
     #[error("rows of this order stand in several places of the file; put them together")]
     Split,
-    /// A broken row stands next to the order and may belong to it.
+    /// A broken row next to the order, which may belong to it.
     #[error("line {line}, next to this order, cannot be read and may belong to it; mend that line")]
     Beside {
-        /// The broken row's line.
+        /// The broken row's line, from 1.
         line: u64,
     },
-    /// The order's rows say different things.
+    /// The order's rows contradict each other.
     #[error("line {line} of the same order says something else here; make them agree")]
     Disagrees {
-        /// The first row that gave the value.
+        /// The first row that gave the value, from 1.
         line: u64,
     },
-    /// Too many lines.
+    /// More than [`MAX_LINES`].
     #[error("the order has more than {MAX_LINES} lines; part it into several orders")]
     TooManyLines,
-    /// Too many bytes.
+    /// More than [`MAX_ORDER_BYTES`].
     #[error("the order's rows have more than {MAX_ORDER_BYTES} bytes; part it into several orders")]
     OrderTooLong,
-    /// No lines.
+    /// An order without lines.
     #[error("the order has no lines")]
     NoLines,
     /// The file cannot be read any further.
     #[error("the file cannot be read from here on ({why}); nothing behind it was taken")]
     FileEnds {
-        /// Why.
+        /// The reason, for people.
         why: String,
     },
-    /// Refused by somebody else than the reader.
+    /// Rejected later, by whoever booked it.
     #[error("{why}")]
     Refused {
-        /// Why.
+        /// The reason, for people.
         why: String,
     },
 }
 
-/// Of a value so much is looked at for a message; it shows less, and nothing that lies beyond this.
+/// How many characters of a value are looked at for a message, which shows fewer.
 const KEPT_CHARS: usize = 1000;
 
-/// A problem on its way to become a [`Reject`].
+/// A problem on its way to becoming a [`Reject`].
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Problem {
     pub(crate) line: Option<u64>,
@@ -333,7 +333,7 @@ impl Problem {
     }
 }
 
-/// The beginning of a value, fit for a message: no card's number, not even a part of one.
+/// The beginning of a value for a message, without any part of a card number.
 pub(crate) fn shortened(value: &str) -> String {
     beginning(&masked(value))
 }
@@ -347,7 +347,7 @@ fn beginning(value: &str) -> String {
     shown
 }
 
-/// A record that is not taken: where, what, and what to do.
+/// A rejected record: where it is, what is wrong, and what to do.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Reject(Box<Inner>);
 
@@ -370,25 +370,25 @@ impl Reject {
         Self(Box::new(inner))
     }
 
-    /// More rows of what was refused before.
+    /// Marks it as more rows of what was rejected before.
     pub(crate) fn continued(mut self) -> Self {
         self.0.continues = true;
         self
     }
 
-    /// With its rows as they may be kept.
+    /// Replaces its rows with a version that may be kept.
     pub(crate) fn with_rows(mut self, rows: Rows) -> Self {
         self.0.rows = rows;
         self
     }
 
-    /// Whether these are more rows of the order that was refused before them: they belong to the rejects
-    /// file, and to the same one message.
+    /// Whether these are more rows of the order that was rejected just before: they go to the rejects
+    /// file, but share its message.
     pub fn continues(&self) -> bool {
         self.0.continues
     }
 
-    /// Says which field, what the file calls it, and what stood there.
+    /// Adds the field, its heading in the file, and its value.
     pub(crate) fn in_field(mut self, field: &'static str, heading: String, value: &str) -> Self {
         self.0.field = Some(field);
         self.0.heading = heading;
@@ -397,12 +397,12 @@ impl Reject {
     }
 
     pub(crate) fn of_order(mut self, number: &str) -> Self {
-        // A number is a code and no free text: some of them only look like a card's.
+        // // An order number is a code and not free text: some look like card numbers.
         self.0.order = (!number.is_empty()).then(|| beginning(number));
         self
     }
 
-    /// A record that was read well and that the ledger refuses.
+    /// Rejects an accepted record for a reason from the ledger.
     pub fn refused<T>(parsed: Parsed<T>, why: String) -> Self {
         Self::new(parsed.line, Cause::Refused { why }, parsed.rows)
     }
@@ -412,7 +412,7 @@ impl Reject {
         self.0.line
     }
 
-    /// Our field, if one is to blame.
+    /// The field that causes it, if one does.
     pub fn field(&self) -> Option<&'static str> {
         self.0.field
     }
@@ -422,17 +422,17 @@ impl Reject {
         self.0.order.as_deref()
     }
 
-    /// Why.
+    /// What is wrong.
     pub fn cause(&self) -> &Cause {
         &self.0.cause
     }
 
-    /// Its rows, for the rejects file; none if the file itself ended early.
+    /// Its rows, for the rejects file; none if the file itself broke off.
     pub fn rows(&self) -> &Rows {
         &self.0.rows
     }
 
-    /// Whether nothing behind this could be read.
+    /// Whether nothing after this could be read.
     pub fn ends_file(&self) -> bool {
         matches!(self.0.cause, Cause::FileEnds { .. })
     }
@@ -457,7 +457,7 @@ impl fmt::Display for Reject {
         if field.is_some_and(is_code) {
             return write!(f, ": {cause}");
         }
-        // What a reason says of a value may show it too.
+        // // The reason may quote the value too.
         write!(f, ": {}", masked(&cause.to_string()))
     }
 }

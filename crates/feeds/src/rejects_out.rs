@@ -1,4 +1,5 @@
-//! The rejects file: the refused rows as they came, each with why, to be mended and fed again.
+//! The rejects file: the rejected rows as they came, each with its reason, to be corrected and fed
+//! again.
 
 use crate::csv_in::REASON;
 use crate::guard::guard;
@@ -8,8 +9,8 @@ use crate::source::Shape;
 use serde_json::value::RawValue;
 use std::io::{self, Write};
 
-/// Writes refused rows in their file's own bytes, with a last column `reject.reason` that is passed
-/// over when the file is fed in again. What came as JSON goes out as JSON Lines.
+/// Writes rejected rows in their file's own bytes, with a last column `reject.reason`, which is ignored
+/// when the file is fed again. JSON is written as JSON Lines.
 pub struct RejectsWriter<W> {
     out: W,
     shape: Shape,
@@ -17,12 +18,12 @@ pub struct RejectsWriter<W> {
 }
 
 impl<W: Write> RejectsWriter<W> {
-    /// For a file of the given shape. Nothing is written before the first refusal.
+    /// For a file of this shape. Nothing is written before the first rejection.
     pub fn new(out: W, shape: Shape) -> Self {
         Self { out, shape, rows: 0 }
     }
 
-    /// Writes all rows of one refusal.
+    /// Writes all rows of one rejection.
     pub fn write(&mut self, reject: &Reject) -> io::Result<()> {
         let reason = reject.to_string();
         for row in reject.rows().iter() {
@@ -37,7 +38,7 @@ impl<W: Write> RejectsWriter<W> {
         Ok(())
     }
 
-    /// Ends the file and says how many rows it holds.
+    /// Finishes the file and returns its number of rows.
     pub fn finish(mut self) -> io::Result<u64> {
         self.out.flush()?;
         Ok(self.rows)
@@ -54,7 +55,7 @@ impl<W: Write> RejectsWriter<W> {
                 self.out.write_all(&parts.concat())?;
             }
         }
-        // Without a heading the reason must say by itself what it is.
+        // // Without a heading the reason must be recognizable by itself.
         let label = if self.shape.header.is_some() { "" } else { "reject.reason: " };
         let reason = format!("{label}{reason}");
         let cell = format!("\"{}\"", guard(&reason).replace('"', "\"\""));
@@ -63,7 +64,7 @@ impl<W: Write> RejectsWriter<W> {
     }
 }
 
-/// The reason in the file's characters, so that it does not make the file unreadable.
+/// The reason in the file's encoding, so that the file stays readable.
 fn encoded(text: &str, encoding: Encoding) -> Vec<u8> {
     match encoding {
         Encoding::Utf8 => text.as_bytes().to_vec(),
@@ -79,8 +80,8 @@ fn encoded(text: &str, encoding: Encoding) -> Vec<u8> {
     }
 }
 
-/// The record on one line with its reason. What is no object goes out as it stands: only a person
-/// can mend it.
+/// The record on one line with its reason. Anything but an object is written unchanged: only a person
+/// can correct it.
 fn json_line(row: &[u8], reason: &str) -> Vec<u8> {
     let on_one_line = |b: &u8| if matches!(b, b'\n' | b'\r') { b' ' } else { *b };
     let row: Vec<u8> = row.trim_ascii().iter().map(on_one_line).collect();

@@ -4,12 +4,12 @@ use crate::layout::{Delimiter, Encoding};
 use crate::reject::FeedError;
 
 const BOM: &[u8] = b"\xef\xbb\xbf";
-/// Both UTF-16 marks; the first is UTF-32's too.
+/// Both UTF-16 marks; UTF-32's begins with the first.
 const UTF16: [&[u8]; 2] = [b"\xff\xfe", b"\xfe\xff"];
 
-/// How files begin that hold another file packed, or a workbook, which is no text, and what they are called:
-/// RFC 1952, 2.3.1; PKWARE's APPNOTE.TXT, 4.3.7; the .xz file format 1.2.0, 2.1.1.1; RFC 8878, 3.1.1;
-/// [MS-CFB], 2.2; bzip2 has no standard, its `BZh` is from memory of its manual.
+/// How compressed files and workbooks begin, and what they are called: RFC 1952, 2.3.1; PKWARE's
+/// APPNOTE.TXT, 4.3.7; the .xz file format 1.2.0, 2.1.1.1; RFC 8878, 3.1.1; [MS-CFB], 2.2. bzip2 has no
+/// standard; its `BZh` is from memory of its manual.
 const PACKED: [(&[u8], &str); 6] = [
     (b"\x1f\x8b", "compressed with gzip"),
     (b"PK\x03\x04", "a ZIP archive, as .xlsx and .ods workbooks are"),
@@ -19,12 +19,12 @@ const PACKED: [(&[u8], &str); 6] = [
     (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old workbook (.xls)"),
 ];
 
-/// What a file is if it is packed and no text.
+/// The kind of compressed file, if it is one.
 pub fn compressed(start: &[u8]) -> Option<&'static str> {
     PACKED.iter().find(|(magic, _)| start.starts_with(magic)).map(|(_, kind)| *kind)
 }
 
-/// How long the UTF-8 mark in front is; UTF-16's is refused, and so is what is no text.
+/// The length of a UTF-8 byte order mark; refuses UTF-16 and files that are not text.
 pub(crate) fn mark(start: &[u8]) -> Result<usize, FeedError> {
     if let Some(kind) = compressed(start) {
         return Err(FeedError::Compressed { kind });
@@ -35,8 +35,8 @@ pub(crate) fn mark(start: &[u8]) -> Result<usize, FeedError> {
     Ok(if start.starts_with(BOM) { BOM.len() } else { 0 })
 }
 
-/// The encoding of what was seen so far. One damaged character does not make a UTF-8 file a
-/// Windows-1252 one: the kind of byte sequence that is more common wins.
+/// The encoding so far. One damaged character does not turn a UTF-8 file into Windows-1252: the more
+/// common kind of byte sequence wins.
 pub(crate) fn encoding(start: &[u8]) -> Encoding {
     if start.is_ascii() {
         return Encoding::Ascii;
@@ -52,7 +52,7 @@ pub(crate) fn encoding(start: &[u8]) -> Encoding {
             Err(e) => {
                 let (valid, broken) = rest.split_at(e.valid_up_to());
                 good += valid.iter().filter(|b| **b >= 0xc0).count();
-                // A sequence cut off by the end of the window is neither.
+                // // A sequence that is cut off by the end of the window counts as neither.
                 let Some(length) = e.error_len() else { break };
                 bad += 1;
                 rest = &broken[length..];
@@ -62,7 +62,8 @@ pub(crate) fn encoding(start: &[u8]) -> Encoding {
     if good > bad || bad == 0 { Encoding::Utf8 } else { Encoding::Windows1252 }
 }
 
-/// The delimiter that the first row with anything in it uses most; a comma if it has none of the three.
+/// The delimiter that is most frequent in the first row that is not empty; a comma if it has none of
+/// the three.
 pub(crate) fn delimiter(start: &[u8]) -> Delimiter {
     let mut counts = [(b',', 0_usize), (b';', 0), (b'\t', 0)];
     let (mut quoted, mut empty) = (false, true);

@@ -1,4 +1,4 @@
-//! One way to read records, whatever the file is written in.
+//! One way to read records, whatever the file's format.
 
 use crate::csv_in::CsvIn;
 use crate::fields::Feed;
@@ -17,13 +17,13 @@ pub struct Shape {
     pub(crate) delimiter: Delimiter,
     /// Whether it begins with a byte order mark.
     pub(crate) mark: bool,
-    /// The heading's own bytes.
+    /// The bytes of the heading.
     pub(crate) header: Option<Vec<u8>>,
     pub(crate) line_end: &'static [u8],
 }
 
 impl Shape {
-    /// CSV, or JSON Lines for all JSON: what the rejects file is written in.
+    /// The format of the rejects file: CSV, or JSON Lines for all JSON.
     pub fn format(&self) -> Format {
         self.format
     }
@@ -60,7 +60,7 @@ impl<R: Read> Source<R> {
         }
     }
 
-    /// Whether an order's key can be told from a row that could not be parted.
+    /// Whether an order's key can be read from a row that could not be split.
     pub(crate) fn keeps_key(&self) -> bool {
         match self {
             Self::Csv(csv) => csv.keeps_key(),
@@ -68,7 +68,7 @@ impl<R: Read> Source<R> {
         }
     }
 
-    /// The hash that tells the record's row from another.
+    /// The hash that tells the record's row from others.
     pub(crate) fn identity(&self, record: &Record, layout: &Layout) -> String {
         match self {
             Self::Csv(csv) => csv.identity(record),
@@ -77,7 +77,7 @@ impl<R: Read> Source<R> {
     }
 }
 
-/// Names the field and what the file calls it.
+/// Adds the field, and what the file calls it.
 pub(crate) fn placed(reject: Reject, problem: &Problem, layout: &Layout) -> Reject {
     let Some(field) = problem.field else { return reject };
     let heading = match &layout.fields[field] {
@@ -88,7 +88,8 @@ pub(crate) fn placed(reject: Reject, problem: &Problem, layout: &Layout) -> Reje
     reject.in_field(layout.feed.fields()[field].name, heading, &problem.value)
 }
 
-/// The records of a file that has one a row, each read or refused; it goes on after a refusal.
+/// The records of a file with one record per row, each accepted or rejected; reading goes on after a
+/// rejection.
 pub struct Records<'a, R, T> {
     source: Source<R>,
     record: Record,
@@ -108,7 +109,7 @@ impl<'a, R: Read, T> Records<'a, R, T> {
         Ok(Self { source, record: Record::new(), reading, take, over: false })
     }
 
-    /// How the file is written, for [`crate::RejectsWriter`].
+    /// The format of the file, for [`crate::RejectsWriter`].
     pub fn shape(&self) -> &Shape {
         self.source.shape()
     }

@@ -1,4 +1,4 @@
-//! Styles in: what a group of pieces is a kind of, with its weight rate.
+//! Reads styles with their weight rates.
 
 use crate::fields::{Feed, style};
 use crate::record::Reading;
@@ -10,20 +10,20 @@ use domain::text;
 use domain::weight::WeightUnit;
 use std::io::Read;
 
-/// A row of a styles file.
+/// One row of a styles file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StyleRow {
-    /// The style's name.
+    /// Its name, which items refer to.
     pub style: String,
     /// How its pieces are priced.
     pub rule: PriceRule,
-    /// The sizes that it is made in.
+    /// The sizes in which it is made.
     pub sizes: Vec<String>,
-    /// What kind of goods it is; empty if not said.
+    /// May be empty.
     pub category: String,
 }
 
-/// Reads a styles file; each row is taken or refused by itself.
+/// Reads a styles file; each row is accepted or rejected separately.
 pub fn read_styles<R: Read>(reader: R, reading: Reading<'_>) -> Result<Records<'_, R, StyleRow>, FeedError> {
     Records::open(reader, reading, Feed::Styles, take)
 }

@@ -1,10 +1,10 @@
-//! A layout's constant, with `{file}` and `{row}` in it.
+//! A constant in a layout, with `{file}` and `{row}` in it.
 
-/// How much of the file's hash stands for `{file}`: an order number has at most 64 characters, and
-/// 64 bits tell a shop's files apart.
+/// Hex digits of the file's hash for `{file}`: an order number has at most 64 characters, and 64 bits
+/// tell a shop's files apart.
 pub(crate) const FILE_HASH_CHARS: usize = 16;
 
-/// A constant, parted at its placeholders.
+/// A constant, split at its placeholders.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Template(Vec<Part>);
 
@@ -35,17 +35,17 @@ impl Template {
         Some(Self(parts))
     }
 
-    /// Whether each row gets its own text.
+    /// Whether its text differs from row to row.
     pub(crate) fn differs_by_row(&self) -> bool {
         self.0.contains(&Part::Row)
     }
 
-    /// Whether it needs to know the file that is read.
+    /// Whether it depends on the file.
     pub(crate) fn names_file(&self) -> bool {
         self.0.contains(&Part::File)
     }
 
-    /// Writes the constant for one row.
+    /// Writes its text for one row.
     pub(crate) fn write(&self, file_hash: &str, row: u64, into: &mut String) {
         for part in &self.0 {
             match part {

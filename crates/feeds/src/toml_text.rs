@@ -1,12 +1,13 @@
-//! TOML of a person's hand: bounded in depth before it is read, tables by name and never as lists.
+//! Reads TOML that a person wrote: nesting is limited before it is read, and tables have names and are
+//! never lists.
 
 use domain::objects::Objects;
 use serde::de::{DeserializeOwned, Error};
 
-/// Brackets within brackets, and parts of one dotted key: our own texts need three.
+/// The deepest nesting of brackets, and the most parts of a dotted key: our own texts need three.
 const MAX_DEPTH: usize = 16;
 
-/// Reads a text whose nesting is bounded: the reader builds and drops its tables by recursion.
+/// Reads a text with limited nesting, because the reader builds and drops its tables by recursion.
 pub(crate) fn read<T: DeserializeOwned>(text: &str) -> Result<T, toml::de::Error> {
     if is_deep(text) {
         let words = format!("brackets and dotted keys go deeper than {MAX_DEPTH}; is this the right file?");
@@ -18,8 +19,8 @@ pub(crate) fn read<T: DeserializeOwned>(text: &str) -> Result<T, toml::de::Error
     })
 }
 
-/// Whether anything outside of strings and comments goes too deep. A mistake in the text itself ends the
-/// look early: the reader will say what it is.
+/// Whether anything outside strings and comments is nested too deeply. A mistake in the text ends the
+/// search early; the reader will report it.
 fn is_deep(text: &str) -> bool {
     let (mut depth, mut dots) = (0_usize, 0_usize);
     let mut rest = text;
@@ -42,8 +43,8 @@ fn is_deep(text: &str) -> bool {
     false
 }
 
-/// How long the string at the start of a text is, its quotes included; one without its end ends with its
-/// line, as the reader sees it too.
+/// The length of the string at the start of a text, with its quotes. A string without an end ends with
+/// its line, as it does for the reader.
 fn string_length(text: &str, quote: char) -> usize {
     let triple: String = [quote; 3].iter().collect();
     let is_long = text.starts_with(&triple);
@@ -82,7 +83,7 @@ mod tests {
         check(&format!("a = '''\\'''\n{}", "[".repeat(40)), true);
     }
 
-    // A table may not be written as a list of its values, which nobody could read.
+    // // A table must not be written as a list of values, which nobody could read.
     #[test]
     fn a_list_is_no_table() {
         #[derive(serde::Deserialize)]

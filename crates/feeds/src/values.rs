@@ -1,4 +1,4 @@
-//! Typed values out of a record's cells.
+//! Reads typed values from a record's cells.
 
 use crate::cells::Cells;
 use crate::fields::Kind;
@@ -14,7 +14,7 @@ use domain::weight::{Weight, WeightUnit};
 use rust_decimal::Decimal;
 use std::borrow::Cow;
 
-/// Whether a number is written with a comma before its decimals: `47,50`, `1.234,50`, `-0,5`.
+/// Whether a number has a decimal comma: `47,50`, `1.234,50`, `-0,5`.
 fn has_decimal_comma(text: &str) -> bool {
     let digits = text.strip_prefix(['-', '+']).unwrap_or(text);
     let Some((whole, decimals)) = digits.split_once(',') else { return false };
@@ -23,8 +23,8 @@ fn has_decimal_comma(text: &str) -> bool {
     is_decimals && whole.starts_with(|c: char| c.is_ascii_digit()) && whole.chars().all(between)
 }
 
-/// A record's cells with what is needed to read them. A JSON line looks into its record for what
-/// it does not say itself.
+/// A record's cells and what is needed to read them. A JSON line takes from its record what it does not
+/// have itself.
 pub(crate) struct Values<'a> {
     cells: &'a Cells,
     above: Option<&'a Cells>,
@@ -42,12 +42,12 @@ impl<'a> Values<'a> {
         self.reading.layout.fields.get(field).and_then(Option::as_ref)
     }
 
-    /// Whether the line itself says it, and not only the record around it.
+    /// Whether the line itself has it, and not only the record around it.
     pub(crate) fn says_itself(&self, field: usize) -> bool {
         self.above.is_none() || !self.cells.get(field).is_empty()
     }
 
-    /// The cell as a person would read it: without the formula guard, and trimmed if not text.
+    /// The cell as a person would read it: without the formula guard, and trimmed if it is not text.
     pub(crate) fn raw(&self, field: usize) -> &'a str {
         let own = self.cells.get(field);
         let cell = match self.above {
@@ -55,7 +55,7 @@ impl<'a> Values<'a> {
             _ => own,
         };
         match self.reading.layout.feed.fields()[field].kind {
-            // JSON is never guarded: no spreadsheet runs it.
+            // // JSON is never guarded: no spreadsheet runs it.
             Kind::Text if self.reading.layout.format == Format::Csv => unguard(cell),
             Kind::Text => cell,
             Kind::Word => {
@@ -65,7 +65,7 @@ impl<'a> Values<'a> {
         }
     }
 
-    /// Reads a cell; none if there is nothing in it.
+    /// Reads a cell; none if it is empty.
     pub(crate) fn read<T, E: Into<Cause>>(
         &self,
         field: usize,
@@ -78,12 +78,12 @@ impl<'a> Values<'a> {
         read(text).map(Some).map_err(|e| Problem::at(field, text, e))
     }
 
-    /// Reads a cell that must have something in it.
+    /// Reads a cell that must not be empty.
     pub(crate) fn need<T>(&self, field: usize, found: Option<T>) -> Read<T> {
         found.ok_or_else(|| Problem::at(field, self.raw(field), Cause::Missing))
     }
 
-    /// A number's digits with a point.
+    /// A number's digits with a decimal point.
     pub(crate) fn digits(&self, field: usize) -> Read<Option<Cow<'a, str>>> {
         let text = self.raw(field);
         if text.is_empty() {
@@ -99,8 +99,8 @@ impl<'a> Values<'a> {
         Ok(Some(self.unscaled(field, digits)))
     }
 
-    /// Money that came as a whole number of parts, in the currency's unit. What is no number stays as it
-    /// is, and is refused by whoever reads it.
+    /// Converts money that came as a whole number of parts. Anything but a number stays as it is, and
+    /// reading it rejects it.
     fn unscaled(&self, field: usize, digits: Cow<'a, str>) -> Cow<'a, str> {
         let Some(scale) = self.map(field).and_then(|m| m.scale) else { return digits };
         let parts = Decimal::from(10_u64.pow(scale.digits(self.reading.currency)));
@@ -110,12 +110,11 @@ impl<'a> Values<'a> {
         }
     }
 
-    /// The unit of weight that the layout says a number counts.
+    /// The weight unit that the layout gives a number.
     pub(crate) fn unit(&self, field: usize) -> Option<WeightUnit> {
         self.map(field).and_then(|m| m.unit)
     }
 
-    /// Reads a number.
     pub(crate) fn number<T, E: Into<Cause>>(
         &self,
         field: usize,
@@ -133,12 +132,12 @@ impl<'a> Values<'a> {
         })
     }
 
-    /// An amount, either sign.
+    /// Reads an amount with either sign.
     pub(crate) fn amount(&self, field: usize) -> Read<Option<Money>> {
         self.number(field, |digits| Money::parse(digits, self.reading.currency))
     }
 
-    /// An amount that is not below 0.
+    /// Reads an amount of 0 or more.
     pub(crate) fn money(&self, field: usize) -> Read<Option<Money>> {
         let amount = self.amount(field)?;
         match amount {
@@ -147,12 +146,12 @@ impl<'a> Values<'a> {
         }
     }
 
-    /// A text of one line; empty if there is none.
+    /// Reads one line of text; may be empty.
     pub(crate) fn short(&self, field: usize) -> Read<String> {
         Ok(self.read(field, text::short)?.unwrap_or_default())
     }
 
-    /// A text of several lines; empty if there is none.
+    /// Reads text with several lines; may be empty.
     pub(crate) fn note(&self, field: usize) -> Read<String> {
         Ok(self.read(field, text::note)?.unwrap_or_default())
     }
@@ -165,14 +164,14 @@ impl<'a> Values<'a> {
         self.read(field, Gtin::parse)
     }
 
-    /// A list whose members are parted by `|`.
+    /// Reads a list whose members are separated by `|`.
     pub(crate) fn list(&self, field: usize) -> Read<Vec<String>> {
         let text = self.raw(field);
         let parts = text.split('|').map(str::trim).filter(|p| !p.is_empty());
         parts.map(|p| text::note(p).map_err(|e| Problem::at(field, text, e))).collect()
     }
 
-    /// A weight and its unit: both or neither.
+    /// Reads a weight and its unit: both or neither.
     pub(crate) fn weight(&self, value: usize, unit: usize) -> Read<Option<Weight>> {
         let names = self.reading.layout.feed.fields();
         let named = self.unit(value).filter(|_| !self.raw(value).is_empty());

@@ -2,7 +2,6 @@
 
 use crate::spool::{MAX_SPOOL_BYTES, Spool, SpoolReader};
 use crate::watch::{Watch, Watched};
-use feeds::hash::hex;
 use feeds::{Feed, Format, Layout, LayoutError};
 use sha2::{Digest, Sha256};
 use std::fs::{self, File};
@@ -253,7 +252,7 @@ impl GivenLayout {
 
     /// Reads a layout's text.
     pub fn parse(text: &str) -> Result<Self, LayoutError> {
-        Ok(Self { layout: Layout::parse(text)?, hash: hex(&Sha256::digest(text)) })
+        Ok(Self { layout: Layout::parse(text)?, hash: hex::encode(Sha256::digest(text)) })
     }
 
     /// What it is for.
@@ -288,6 +287,6 @@ fn broken(path: &Path, text: &str, source: LayoutError) -> GivenError {
 pub(crate) fn intake_hash(file: &str, layout: Option<&GivenLayout>) -> String {
     match layout {
         None => file.to_owned(),
-        Some(layout) => hex(&Sha256::digest(format!("{file} {}", layout.hash))),
+        Some(layout) => hex::encode(Sha256::digest(format!("{file} {}", layout.hash))),
     }
 }

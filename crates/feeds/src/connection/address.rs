@@ -1,39 +1,40 @@
-//! Addresses of the other shop: one base, and templates below it.
+//! Addresses of an online shop: one base, and templates below it.
 
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use std::fmt;
 use url::Url;
 
-/// The longest template: an address is refused by many servers from 8000 bytes on, and what is
+/// The longest template. Many servers refuse addresses from 8,000 bytes on (RFC 9110, 4.1), and what is
 /// filled in needs room too.
 const MAX_TEMPLATE_BYTES: usize = 2000;
-/// The longest address with all that is filled in.
+/// The longest address, with everything filled in.
 const MAX_ADDRESS_BYTES: usize = 8000;
 
-/// All but RFC 3986's unreserved characters: what is filled in never ends a segment or begins another.
+/// Everything but RFC 3986's unreserved characters is encoded, so that a value never ends a segment or
+/// begins another.
 const FILLED: &AsciiSet = &NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~');
 
-/// What may be filled in.
+/// A placeholder in a template.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Place {
-    /// An item's sku.
+    /// The item's SKU.
     Sku,
-    /// The other shop's own id of it.
+    /// The online shop's own id of the item.
     OtherId,
-    /// The item's revision.
+    /// The revision of the item's stock.
     Revision,
-    /// Where the last page ended.
+    /// Where the previous page ended.
     Cursor,
-    /// From when on changes are wanted.
+    /// The time from which changes are wanted.
     Since,
-    /// The number of a page, from 1.
+    /// The number of the page, from 1.
     Page,
-    /// An order's number.
+    /// The number of an order.
     OrderNumber,
 }
 
 impl Place {
-    /// As a template names it, without the braces.
+    /// Its name in a template, without the braces.
     pub fn code(self) -> &'static str {
         match self {
             Self::Sku => "sku",
@@ -47,38 +48,38 @@ impl Place {
     }
 }
 
-/// A value to fill in, and where.
+/// A placeholder and its value.
 pub type Filling<'a> = (Place, &'a str);
 
-/// Why a template cannot be filled.
+/// Why a template cannot be filled in.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum FillError {
-    /// Nothing is known for a place.
+    /// There is no value for a placeholder.
     #[error("the address needs {{{}}}, which is not known here", place.code())]
     Unknown {
-        /// Which.
+        /// The placeholder.
         place: Place,
     },
-    /// `.` and `..` lead somewhere else, percent-encoded or not (WHATWG URL).
+    /// `.` and `..` lead to another folder, percent-encoded or not (WHATWG URL).
     #[error("“{value}” cannot stand in an address, where it means another folder; give the item another sku")]
     Dots {
-        /// The value.
+        /// The value with the dots.
         value: String,
     },
-    /// Longer than servers read.
+    /// Longer than [`MAX_ADDRESS_BYTES`].
     #[error("the address would be longer than {MAX_ADDRESS_BYTES} bytes")]
     TooLong,
-    /// It would leave the other shop's own part of its host.
+    /// The result is not below the base.
     #[error("“{to}” is not below {base}, and nothing else is asked for by this connection")]
     Elsewhere {
-        /// Where it would lead.
+        /// The address that would result.
         to: String,
-        /// What it should be below.
+        /// The base.
         base: String,
     },
 }
 
-/// The address that every other one of a connection is below.
+/// The address below which all others of a connection are.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Base(Url);
 
@@ -95,7 +96,7 @@ impl fmt::Display for Base {
 }
 
 impl Base {
-    /// Reads a base; says what is wrong with it.
+    /// Reads a base, or says what is wrong with it.
     pub(super) fn parse(text: &str, private: bool) -> Result<Self, &'static str> {
         let url = Url::parse(text).map_err(|_| "this is not an address; write https://shop.example/api")?;
         match url.scheme() {
@@ -118,13 +119,13 @@ impl Base {
         Ok(Self(url))
     }
 
-    /// The address itself.
+    /// The address as a URL.
     pub fn url(&self) -> &Url {
         &self.0
     }
 
-    /// An address that the other shop named itself, such as its next page: relative to `from` or
-    /// whole, and refused if it is not below the base.
+    /// An address that the online shop gave, such as that of its next page: whole, or relative to
+    /// `from`. Refused if it is not below the base.
     pub fn follow(&self, from: &Url, to: &str) -> Result<Url, FillError> {
         let elsewhere = || {
             let to = to.chars().take(200).collect();
@@ -146,7 +147,7 @@ impl Base {
     }
 }
 
-/// A template below the base, parted at its places.
+/// A template below the base, split at its placeholders.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Address {
     text: String,
@@ -160,7 +161,7 @@ enum Part {
 }
 
 impl Address {
-    /// Reads a template that may have these places; says what is wrong with it.
+    /// Reads a template with only these placeholders, or says what is wrong with it.
     pub(super) fn parse(text: &str, allowed: &[Place]) -> Result<Self, String> {
         if !text.starts_with('/') || text.starts_with("//") {
             return Err("an address stands below the base and begins with one /".to_owned());
@@ -193,12 +194,12 @@ impl Address {
         Ok(Self { text: text.to_owned(), parts })
     }
 
-    /// Whether a place stands in it.
+    /// Whether it has a placeholder.
     pub fn has(&self, place: Place) -> bool {
         self.parts.contains(&Part::Place(place))
     }
 
-    /// The address with its places filled in.
+    /// The address with its placeholders filled in.
     pub fn fill(&self, base: &Base, fillings: &[Filling<'_>]) -> Result<Url, FillError> {
         let mut text = base.to_string();
         for part in &self.parts {

@@ -1,4 +1,4 @@
-//! `[answer]`: where an answer tells of each message by itself.
+//! `[answer]`: where an answer reports on each message separately.
 
 use super::parts::{Read, Reader};
 use super::raw::RawAnswer;
@@ -6,14 +6,15 @@ use super::{ConnectionError, JsonPointer};
 use crate::json_page::{json_at, json_each};
 use toml::Spanned;
 
-/// The most words that mean that a message was taken.
+/// The most words that can mean success.
 const MAX_GOOD: usize = 20;
-/// Results of one answer that are looked at: those of the largest batch (200), and as many that nobody asked for.
+/// The most results of one answer that are read: those of the largest batch (200), and as many that
+/// nobody asked for.
 const MAX_RESULTS: usize = 400;
-/// How much of a reason is kept.
+/// How many characters of a reason are kept.
 const REASON_CHARS: usize = 200;
 
-/// How an answer tells of each message.
+/// How an answer reports on each message.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AnswerForm {
     each: JsonPointer,
@@ -24,43 +25,43 @@ pub struct AnswerForm {
     other_id: Option<JsonPointer>,
 }
 
-/// What became of one message.
+/// What happened to one message.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
-    /// It was taken.
+    /// The shop accepted it.
     Good,
-    /// It was not.
+    /// The shop did not accept it.
     Bad,
-    /// As an answer of this status to it alone would say.
+    /// What an answer with this HTTP status to this message alone would mean.
     Status(u16),
 }
 
-/// What an answer says of one message.
+/// What an answer says about one message.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ItemResult {
-    /// Of which: its sku, or the other shop's own id.
+    /// The message's SKU or the online shop's own id.
     pub of: Option<String>,
-    /// What became of it.
+    /// Whether it was accepted.
     pub outcome: Outcome,
-    /// Why it was not taken; empty if nothing is said.
+    /// Why it was not accepted; may be empty.
     pub reason: String,
-    /// The other shop's own id of it.
+    /// The online shop's own id of the item.
     pub other_id: Option<String>,
 }
 
 impl AnswerForm {
-    /// What the answer says of each; none if it has no list of them.
+    /// The results in the answer; none if it has no list of them.
     pub fn results(&self, body: &[u8]) -> Option<Vec<ItemResult>> {
         let each = json_each(body, &self.each)?;
         Some(each.into_iter().take(MAX_RESULTS).map(|raw| self.result(raw.as_bytes())).collect())
     }
 
-    /// Whether results say which message they are of; else they come in the order of the messages.
+    /// Whether results name their message; if not, they are in the order of the messages.
     pub fn names_items(&self) -> bool {
         self.id.is_some()
     }
 
-    /// Whether a result may say the other shop's own id.
+    /// Whether a result may contain the online shop's own id.
     pub fn tells_other_id(&self) -> bool {
         self.other_id.is_some()
     }
@@ -77,7 +78,7 @@ impl AnswerForm {
         ItemResult { of: at(&self.id), outcome, reason, other_id: at(&self.other_id) }
     }
 
-    /// What is not said is not taken.
+    /// If nothing is said, the message was not accepted.
     fn outcome(&self, said: Option<&str>) -> Outcome {
         let Some(said) = said else { return Outcome::Bad };
         if !self.good.is_empty() {

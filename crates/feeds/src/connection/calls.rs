@@ -1,4 +1,4 @@
-//! `[out]`: which call says what of an item.
+//! `[out]`: which call is used for what.
 
 use super::parts::{Read, Reader};
 use super::raw::{RawBatch, RawCall, RawOut, Text};
@@ -8,16 +8,16 @@ use crate::json_out::{ListingMessages, MessageOf};
 use crate::layout::{Layout, Pointer};
 use toml::Spanned;
 
-/// Listings of one batch if the file says nothing.
+/// Listings per batch if the file does not say.
 const AT_ONCE: i64 = 50;
-/// What an item's address may have.
+/// The placeholders in an item's address.
 const OF_ITEM: &[Place] = &[Place::Sku, Place::OtherId, Place::Revision];
 
-/// What `[out]` says of its messages, for the calls that say nothing of their own.
+/// What `[out]` sends unless a call says something else.
 struct Usual {
     of: MessageOf,
     layout: Option<Layout>,
-    /// The line of its layout, or of the table.
+    /// The line of the layout, or of the table if it has none.
     line: usize,
 }
 
@@ -67,7 +67,7 @@ impl Reader<'_> {
         self.layout("[out]", Some(text), Feed::Listings, wanted)
     }
 
-    /// What a call says of its own; none if it says what `[out]` does.
+    /// The messages of a call; none if they are those of `[out]`.
     fn own_messages(
         &self,
         call: &str,

@@ -1,4 +1,4 @@
-//! Which hooks are about orders, where a shop sends others to the same address.
+//! Which webhooks are about orders, if a shop sends others to the same address.
 
 use super::parts::{Read, Reader};
 use super::raw::RawEvent;
@@ -6,30 +6,30 @@ use super::{ConnectionError, JsonPointer};
 use crate::json_page::json_at;
 use toml::Spanned;
 
-/// The most kinds of events that are taken, and the longest name of one.
+/// The most kinds of events, and the longest name of one. Our own bounds.
 const MAX_EVENTS: usize = 20;
 const MAX_NAME: usize = 100;
 
-/// What a hook must say of itself to be taken; others are answered well and passed over.
+/// What a webhook must be about. All others are answered with success and ignored.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct EventFilter {
-    /// Where it says what it is about.
+    /// Where the webhook names its kind.
     pub from: EventFrom,
-    /// What it must say.
+    /// The kinds that are taken in.
     pub only: Vec<String>,
 }
 
-/// Where a hook says what it is about.
+/// Where a webhook names its kind.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum EventFrom {
-    /// In a header.
+    /// In this header.
     Header(String),
-    /// In its body.
+    /// At this place in its body.
     At(JsonPointer),
 }
 
 impl EventFilter {
-    /// Whether a hook is to be taken. One that does not say what it is about is not.
+    /// Whether to take in a webhook. One that does not name its kind is ignored.
     pub fn takes(&self, headers: &[(String, String)], body: &[u8]) -> bool {
         let said = match &self.from {
             EventFrom::Header(name) => headers

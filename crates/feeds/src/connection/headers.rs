@@ -1,4 +1,4 @@
-//! Headers that go with each request.
+//! Headers that are sent with every request.
 
 use super::ConnectionError;
 use super::parts::{Read, Reader};
@@ -6,10 +6,10 @@ use super::raw::Text;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-/// The most fixed headers, and the longest value of one: a version and a name or two.
+/// The most fixed headers, and the longest value of one. Our own bounds.
 const MAX_HEADERS: usize = 20;
 const MAX_VALUE: usize = 500;
-/// Headers that the program writes itself, or that HTTP needs for the message.
+/// Headers that the program writes itself, or that HTTP needs.
 const OWN_HEADERS: [&str; 13] = [
     "host",
     "content-length",
@@ -25,12 +25,12 @@ const OWN_HEADERS: [&str; 13] = [
     "te",
     "upgrade",
 ];
-/// Of these a shop may ask for another value than the usual one.
+/// A shop may need other values of these than the usual ones.
 const REPLACED: [&str; 2] = ["accept", "content-type"];
-/// What shows who we are stands under `[secret]`, never as plain text.
+/// Credentials belong under `[secret]`, never in plain text.
 const OF_SECRETS: [&str; 3] = ["authorization", "proxy-authorization", "cookie"];
 
-/// RFC 9110, section 5.6.2: a field's name is a token.
+/// A header's name is a token (RFC 9110, 5.6.2).
 fn is_token(name: &str) -> bool {
     !name.is_empty()
         && name.len() <= 64
@@ -38,7 +38,7 @@ fn is_token(name: &str) -> bool {
 }
 
 impl Reader<'_> {
-    /// The name of a header that is neither the program's nor HTTP's own.
+    /// A header's name, unless the program or HTTP uses it.
     pub(super) fn header(&self, key: &str, text: &Text) -> Read<String> {
         let name = text.get_ref();
         if !is_token(name) || OWN_HEADERS.contains(&name.to_ascii_lowercase().as_str()) {
@@ -77,7 +77,8 @@ impl Reader<'_> {
 
     pub(super) fn ca_file(&self, text: &Text) -> Read<PathBuf> {
         let path = Path::new(text.get_ref());
-        // Read by whichever process speaks to the shop, from whatever folder it was started in.
+        // // The file is read by whichever process talks to the shop, from whatever folder it was
+        // started in.
         if path.is_absolute() && !text.get_ref().contains('\0') {
             return Ok(path.to_owned());
         }

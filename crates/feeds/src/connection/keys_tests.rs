@@ -1,4 +1,4 @@
-//! Keys by which shops with other habits are reached: read, and each way to write one wrong.
+//! Keys for shops with other habits: reading them, and every way to write one wrong.
 
 use super::*;
 
@@ -56,7 +56,7 @@ secret = ["village-hook"]
 event = { header = "X-Event", only = ["order.paid", "order.changed"] }
 "#;
 
-/// Spoils the full text in one place, and looks for what is said of it.
+/// Changes the full text in one place and looks for the expected error.
 fn check(from: &str, to: &str, expected: &str) {
     assert!(FULL.contains(from), "{from} is not in the text");
     let told = ConnectionFile::parse(&FULL.replacen(from, to, 1))
@@ -264,7 +264,7 @@ fn what_is_wrong_with_ids_of_their_own_is_told() {
     check("", "one = \"/x\"\n", "[listed] one = \"/x\": say which one by {sku}");
     check("", "one = \"/x/{other_id}\"\n", "only {sku} may stand in braces");
     check("", "one = \"x?code={sku}\"\n", "begins with one /");
-    // A list by the codes that both sides know tells enough where the shop is asked by them.
+    // // A list that can be asked for by the common codes is enough.
     let by_sku = "channel = \"online\"\nbase = \"https://s.example\"\n[out]\nto = \"/x/{sku}\"\n[listed]\nfrom = \"/x\"\n";
     assert!(ConnectionFile::parse(by_sku).unwrap().telling_list().is_some());
 }

@@ -1,5 +1,5 @@
-//! A connection: how an online shop is reached, as its TOML says it. Text in, checked types out; who
-//! asks for an address, and with which secret, is another's work.
+//! A connection: a TOML text that describes an online shop's API, read and checked. Sending requests
+//! and reading secrets is the caller's job.
 
 mod address;
 mod answer;
@@ -30,31 +30,31 @@ use parts::Reader;
 use raw::RawConnection;
 use std::path::PathBuf;
 
-/// The longest connection in bytes: its layouts are most of it, and a feed given in its place is
+/// The longest connection, in bytes. Most of it is layouts; if somebody gives a feed by mistake, it is
 /// refused before it is read.
 pub const MAX_CONNECTION_BYTES: usize = 64 << 10;
-/// Requests a second of one process at most: what a shop in the own network may be asked; one in the world is
-/// asked far less.
+/// The most requests a second from one process: enough for a shop on one's own network. A shop on the
+/// internet gets far fewer.
 pub const MAX_PER_SECOND: i64 = 10_000;
-/// Requests a second if the file says nothing.
+/// Requests a second if the file does not say.
 const PER_SECOND: i64 = 5;
-/// Listings of one batch: one refused makes all of them be said one by one.
+/// The most listings in one batch: if a batch is refused, all of them are sent one by one.
 pub const MAX_AT_ONCE: i64 = 200;
-/// Names of secrets that a hook may be signed with: the present one and those before it.
+/// The most secrets that can sign a webhook: the current one and earlier ones.
 pub const MAX_HOOK_SECRETS: usize = 5;
 
 /// What is wrong with a connection's text.
 #[derive(Debug, thiserror::Error)]
 pub enum ConnectionError {
-    /// Longer than any.
+    /// Longer than [`MAX_CONNECTION_BYTES`].
     #[error("a connection has at most {MAX_CONNECTION_BYTES} bytes; is this the right file?")]
     TooLong,
-    /// Not TOML, a key that no connection has, or one that is missing.
+    /// Not TOML, or an unknown or missing key.
     #[error("line {line}: {}", source.message().replace('\n', " "))]
     Toml {
         /// The line, from 1.
         line: usize,
-        /// What the reader says.
+        /// The TOML reader's message.
         #[source]
         source: Box<toml::de::Error>,
     },
@@ -63,74 +63,74 @@ pub enum ConnectionError {
     Value {
         /// The line, from 1.
         line: usize,
-        /// The key, with its table.
+        /// The key with its table.
         key: String,
-        /// What was given.
+        /// The value as written.
         value: String,
-        /// What is wrong with it, and what to write.
+        /// What is wrong, and what to write.
         why: String,
     },
-    /// Keys that do not go together.
+    /// Keys that cannot be used together, or that need another.
     #[error("line {line}: {table} {why}")]
     Together {
         /// The line of the table, from 1.
         line: usize,
-        /// The table.
+        /// The table's name.
         table: &'static str,
         /// What is missing or too much.
         why: &'static str,
     },
-    /// Not a channel's code.
+    /// Not a channel code.
     #[error("line {line}: channel: {source}")]
     Channel {
         /// The line, from 1.
         line: usize,
-        /// Why.
+        /// What is wrong with it.
         #[source]
         source: NotAChannel,
     },
     /// A layout that cannot be used.
     #[error("line {line}: the layout of {table}: {source}")]
     Layout {
-        /// The line that the layout begins on.
+        /// The line on which the layout begins, from 1.
         line: usize,
-        /// The table.
+        /// The table's name.
         table: &'static str,
-        /// Why.
+        /// What is wrong with it.
         #[source]
         source: LayoutError,
     },
-    /// A layout for something else.
+    /// A layout for another kind of feed.
     #[error("line {line}: the layout of {table} must have {wanted}")]
     OtherLayout {
-        /// The line that the layout begins on.
+        /// The line on which the layout begins, from 1.
         line: usize,
-        /// The table.
+        /// The table's name.
         table: &'static str,
-        /// What it should have.
+        /// What the layout must have.
         wanted: &'static str,
     },
-    /// A layout by which nothing can be written.
+    /// A layout that cannot write messages.
     #[error("line {line}: the layout of [out]: {source}")]
     Out {
-        /// The line that the layout begins on.
+        /// The line on which the layout begins, from 1.
         line: usize,
-        /// Why.
+        /// What is wrong with it.
         #[source]
         source: crate::JsonOutError,
     },
 }
 
-/// What a request asks for.
+/// The method of a request.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Method {
-    /// Put this in its place.
+    /// Replaces what is there.
     Put,
-    /// Take this in.
+    /// Hands something over.
     Post,
-    /// Change this of it.
+    /// Changes a part of what is there.
     Patch,
-    /// Take it away.
+    /// Removes what is there.
     Delete,
 }
 
@@ -146,33 +146,33 @@ impl Method {
     }
 }
 
-/// A request that tells of one item.
+/// A request about one item.
 #[derive(Clone, Debug)]
 pub struct Call {
-    /// What it asks for.
+    /// PUT, POST, PATCH or DELETE.
     pub method: Method,
-    /// Where.
+    /// The address, with placeholders.
     pub to: Address,
-    /// Where the answer has the other shop's own id.
+    /// Where the answer has the online shop's own id.
     pub id: Option<JsonPointer>,
-    /// Where the refusal of what is there already has it; as `id` if none.
+    /// Where the answer has that id if it refuses because the listing already exists; as `id` if none.
     pub known_id: Option<JsonPointer>,
-    /// What it says, where that is something else than `[out]` itself says.
+    /// The messages of this call, if they differ from those of `[out]`.
     pub messages: Option<ListingMessages>,
 }
 
-/// A request that tells of many items.
+/// A request about many items.
 #[derive(Clone, Debug)]
 pub struct BatchCall {
-    /// What it asks for.
+    /// PUT, POST, PATCH or DELETE.
     pub method: Method,
-    /// Where.
+    /// The address, which has no placeholders of items.
     pub to: Address,
-    /// How many at once.
+    /// The most items in one request.
     pub at_once: usize,
-    /// Where the list of them stands in the request.
+    /// Where the list of items is in the request.
     pub each: JsonPointer,
-    /// What each of them says, where that is something else than a message of its own.
+    /// The messages in the list, if they differ from those about one item.
     pub messages: Option<ListingMessages>,
 }
 
@@ -180,135 +180,136 @@ pub struct BatchCall {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct JsonPointer(pub(crate) Pointer);
 
-/// What goes out.
+/// `[out]`: what is sent.
 #[derive(Clone, Debug)]
 pub struct Out {
-    /// How each item is told.
+    /// The call about an item that changed.
     pub tell: Call,
-    /// How one is told that was never told before; as the others if none.
+    /// The call about an item that is not listed yet; `tell` if none.
     pub new: Option<Call>,
-    /// How one is told that is gone; as the others if none.
+    /// The call about an item that is gone; `tell` if none.
     pub end: Option<Call>,
-    /// How many are told at once, if they are.
+    /// The call about many items, if there is one.
     pub batch: Option<BatchCall>,
-    /// Whether what can be sold is listed by itself.
+    /// Whether new pieces are listed without being chosen.
     pub lists_new_pieces: bool,
-    /// What is said.
+    /// What the messages contain.
     pub messages: ListingMessages,
 }
 
-/// How a list goes on behind its first page.
+/// How to get the next page of a list.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum NextPage {
-    /// By the header `Link` with `rel="next"` (RFC 8288).
+    /// From the `Link` header with `rel="next"` (RFC 8288).
     Link,
-    /// By a text in the page, which goes into `{cursor}`.
+    /// From a value on the page, which is filled in for `{cursor}`.
     Cursor(JsonPointer),
-    /// By counting `{page}` up until one is empty.
+    /// By counting `{page}` up until a page is empty.
     Page,
-    /// There is one page.
+    /// There is only one page.
     None,
 }
 
-/// What a cursor is.
+/// What a cursor stands for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Cursor {
-    /// A place within one walk over the list: each walk begins without one.
+    /// A place within one reading of the list: every reading begins without one.
     Page,
-    /// A lasting mark in a list that only grows: each walk begins where the last one ended.
+    /// A lasting mark in a list that only grows: every reading begins where the last one ended.
     Mark,
 }
 
-/// A list that is asked for.
+/// A list that is fetched.
 #[derive(Clone, Debug)]
 pub struct Pull {
-    /// Where.
+    /// The address of the first page, with placeholders.
     pub from: Address,
-    /// How it goes on.
+    /// How to get the next page.
     pub next: NextPage,
-    /// The status by which a page behind the last one is refused; an empty one if none.
+    /// The HTTP status for a page past the end; an empty page if none.
     pub past_end: Option<u16>,
-    /// What its cursor is, if it goes on by one.
+    /// What its cursor stands for, if it has one.
     pub cursor: Cursor,
-    /// How often.
+    /// How often the list is read.
     pub every: Span,
-    /// How far back `{since}` reaches behind the newest change that was seen.
+    /// How far before the newest known change `{since}` lies.
     pub overlap: Span,
-    /// How `{since}` is written.
+    /// The format of `{since}`.
     pub since: SinceFormat,
-    /// How far back a walk reaches once a day, for what was missed; not at all if it is nothing.
+    /// How far back to read once a day, in case something was missed; 0 turns it off.
     pub daily: Span,
-    /// The same, once a week.
+    /// How far back to read once a week; 0 turns it off.
     pub weekly: Span,
-    /// Where each listing has the other shop's own id of it.
+    /// Where each listing has the online shop's own id.
     pub other_id: Option<JsonPointer>,
-    /// Where one order alone is asked for by its number, or one listing by its sku.
+    /// The address of a single order or listing.
     pub one: Option<Address>,
     /// How a page is read.
     pub layout: Layout,
 }
 
-/// How a hook is signed.
+/// How a webhook is signed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Signed {
     /// Standard Webhooks 1.0.0.
     Standard {
-        /// How far its clock and ours may be apart.
+        /// How far its clock may differ from ours.
         tolerance: Span,
     },
-    /// HMAC-SHA256 of the body, as hex or base64.
+    /// An HMAC-SHA256 of the body in a header, in hex or base64.
     Header {
-        /// In which header.
+        /// The name of the header.
         name: String,
     },
 }
 
-/// Hooks that come in.
+/// Webhooks.
 #[derive(Clone, Debug)]
 pub struct Hooks {
-    /// The names of the secrets that one may be signed with.
+    /// The secrets with which a webhook may be signed.
     pub secrets: Vec<SecretName>,
-    /// How.
+    /// How it is signed.
     pub signed: Signed,
-    /// Which of them are about orders; all if none.
+    /// Which webhooks are about orders; all of them if none.
     pub event: Option<EventFilter>,
     /// How an order in it is read.
     pub layout: Layout,
-    /// Whether the layout is the orders' own, where a list is around what stands alone in a hook.
+    /// Whether this is the layout of `[orders]`, in which orders are in a list; in a webhook there is
+    /// one order.
     pub layout_of_orders: bool,
 }
 
-/// A connection as its text says it.
+/// A connection as its text describes it.
 #[derive(Clone, Debug)]
 pub struct ConnectionFile {
-    /// Where its sales are booked.
+    /// The channel of the shop's orders.
     pub channel: Channel,
-    /// What every address is below.
+    /// The address below which all others are.
     pub base: Base,
-    /// Whether the host may be one of the owner's own network, without TLS.
+    /// Whether the host may be on the owner's own network, without TLS.
     pub private: bool,
-    /// Requests a second at most.
+    /// The most requests a second.
     pub per_second: u32,
-    /// How we show who we are.
+    /// How requests are authenticated; not at all if none.
     pub secret: Option<SecretUse>,
-    /// Headers that go with each request, in small letters.
+    /// Headers of every request, with names in lowercase.
     pub headers: Vec<(String, String)>,
-    /// A file with certificates that are believed besides the world's.
+    /// A file with certificates that are trusted in addition to the usual ones.
     pub ca_file: Option<PathBuf>,
-    /// What goes out.
+    /// What is sent.
     pub out: Out,
-    /// How an answer tells of each message, if it does.
+    /// How an answer reports on each message, if it does.
     pub answer: Option<AnswerForm>,
-    /// Orders that are asked for.
+    /// The list of orders.
     pub orders: Option<Pull>,
-    /// Orders that come by themselves.
+    /// Webhooks with orders.
     pub hooks: Option<Hooks>,
-    /// What the other shop says it lists.
+    /// The list of what the shop lists.
     pub listed: Option<Pull>,
 }
 
 impl ConnectionFile {
-    /// Reads a connection's TOML.
+    /// Reads and checks a connection's text.
     pub fn parse(text: &str) -> Result<Self, ConnectionError> {
         if text.len() > MAX_CONNECTION_BYTES {
             return Err(ConnectionError::TooLong);
@@ -346,18 +347,18 @@ impl ConnectionFile {
         })
     }
 
-    /// The list that can tell whether a listing is there and, where its id is needed, what its id is.
+    /// The list that can tell whether a listing exists and, where needed, what its id is.
     pub fn telling_list(&self) -> Option<&Pull> {
         self.listed.as_ref().filter(|listed| listed.other_id.is_some() || !self.needs_other_id())
     }
 
-    /// Whether a listing is named by the other shop's own id where it is told of or ended.
+    /// Whether the address of a changed or ended listing has the online shop's own id in it.
     pub fn needs_other_id(&self) -> bool {
         let ends = self.out.end.as_ref().is_some_and(|end| end.to.has(Place::OtherId));
         ends || self.out.tell.to.has(Place::OtherId)
     }
 
-    /// What is said of an item: the whole of it, or its stock alone.
+    /// Whether messages have the whole listing or its stock only.
     pub fn message_of(&self) -> MessageOf {
         self.out.messages.of()
     }

@@ -1,4 +1,4 @@
-//! From a connection's tables as they are written to checked ones.
+//! Turns a connection's tables into checked values.
 
 use super::raw::{Number, RawHooks, RawListed, RawOrders, Text};
 use super::{
@@ -12,23 +12,23 @@ use toml::Spanned;
 
 pub(super) type Read<T> = Result<T, ConnectionError>;
 
-/// An order is asked for at least this often, and at most.
+/// How often orders may be fetched.
 const ORDERS_EVERY: RangeInclusive<Span> = Span::seconds(5)..=Span::seconds(24 * 3600);
-/// The same of what is listed: a walk over everything costs the other shop something.
+/// How often listings may be compared: reading everything costs the online shop something.
 const LISTED_EVERY: RangeInclusive<Span> = Span::seconds(60)..=Span::seconds(7 * 24 * 3600);
-/// How far a poll may reach back.
+/// How far back a fetch may reach.
 const OVERLAP: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(7 * 24 * 3600);
-/// How far back a walk may reach once a day, and once a week.
+/// How far back the daily and weekly reading may reach.
 const DAILY: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(7 * 24 * 3600);
 const WEEKLY: RangeInclusive<Span> = Span::seconds(0)..=Span::seconds(60 * 24 * 3600);
-/// How far a hook's clock may be from ours: the reference libraries allow 5 minutes, and a replay is
-/// known again for a week.
+/// How far a webhook's clock may differ from ours: the reference libraries allow 5 minutes, and a
+/// repeated webhook is recognized for a week.
 const TOLERANCE: RangeInclusive<Span> = Span::seconds(30)..=Span::seconds(24 * 3600);
 
-/// What says that there is no such page: a refusal of what was asked for (RFC 9110, 15.5).
+/// A page that does not exist is refused with a client error (RFC 9110, 15.5).
 const PAST_END: RangeInclusive<i64> = 400..=499;
 
-/// What a list is asked for with, whichever it is.
+/// The keys that both lists have.
 struct RawPull<'a> {
     from: &'a Text,
     next: Option<&'a Text>,
@@ -37,7 +37,7 @@ struct RawPull<'a> {
     table: &'static str,
 }
 
-/// Reads the parts of one text, so that each error can say its line.
+/// Reads the parts of one text, so that every error can name its line.
 pub(super) struct Reader<'a>(pub(super) &'a str);
 
 impl Reader<'_> {
@@ -55,7 +55,7 @@ impl Reader<'_> {
         }
     }
 
-    /// A password that stands in an address by mistake is not shown.
+    /// Hides a password that somebody put into the address by mistake.
     pub(super) fn wrong_base(&self, text: &Text, why: &str) -> ConnectionError {
         let mut error = self.wrong("base", text, why);
         if let (true, ConnectionError::Value { value, .. }) = (text.get_ref().contains('@'), &mut error) {
@@ -187,7 +187,7 @@ impl Reader<'_> {
             next: self.next(&pull)?,
             past_end: self.past_end(&pull, raw.past_end.as_ref())?,
             every: self.span("[listed] every", raw.every.as_ref(), &LISTED_EVERY, Span::seconds(6 * 3600))?,
-            // What is listed is compared as a whole: each walk begins at the beginning.
+            // // Listings are compared as a whole: every reading begins at the beginning.
             cursor: Cursor::Page,
             overlap: Span::seconds(0),
             since: SinceFormat::default(),
@@ -199,8 +199,8 @@ impl Reader<'_> {
         })
     }
 
-    /// With `{since}` each walk begins anew if nothing is said: a cursor of an earlier walk, sent with a later
-    /// `{since}`, would skip what stands before it.
+    /// With `{since}` every reading begins anew unless the text says otherwise: an old cursor with a
+    /// later `{since}` would skip what lies before it.
     fn cursor(&self, raw: &RawPull<'_>, cursor: Option<&Text>) -> Read<Cursor> {
         let has_since = raw.from.get_ref().contains("{since}");
         let usual = if has_since { Cursor::Page } else { Cursor::Mark };
@@ -216,7 +216,7 @@ impl Reader<'_> {
         self.word("[orders] cursor", cursor, usual, &[("page", Cursor::Page), ("mark", Cursor::Mark)])
     }
 
-    /// The first page is never behind the last one, so only what is counted can have one that is not there.
+    /// The first page is never past the end, so only counted pages can be.
     fn past_end(&self, raw: &RawPull<'_>, status: Option<&Number>) -> Read<Option<u16>> {
         let Some(status) = status else { return Ok(None) };
         if raw.next.is_none_or(|next| next.get_ref() != "page") {

@@ -1,4 +1,4 @@
-//! A connection's TOML as it is written: each value keeps where it stood, for the words about it.
+//! A connection's TOML as written; each value keeps its position, for error messages.
 
 use serde::Deserialize;
 use std::collections::BTreeMap;

@@ -1,4 +1,4 @@
-//! How we show who we are to the other shop. Secrets stand here by their names alone.
+//! How requests are authenticated. Secrets appear here by name only.
 
 use super::parts::{Read, Reader};
 use super::raw::{RawSecret, Text};
@@ -8,47 +8,47 @@ use url::Url;
 /// The longest scope: a list of a few words.
 const MAX_SCOPE: usize = 500;
 
-/// How the secret goes with a request.
+/// How a secret is sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum SecretAs {
     /// `Authorization: Bearer …` (RFC 6750).
     Bearer,
     /// `Authorization: Basic …` (RFC 7617); the secret is `user:password`.
     Basic,
-    /// In a header of its own.
+    /// In this header.
     Header(String),
-    /// In the query of each address, as a parameter of this name.
+    /// In the query of every address, as a parameter with this name.
     Query(String),
-    /// By an access token that is asked for with it (RFC 6749, 4.4); the secret is `client:secret`.
+    /// As an access token that it is exchanged for (RFC 6749, 4.4); the secret is `client:secret`.
     Token(Box<TokenGrant>),
 }
 
-/// Where and how an access token is asked for (RFC 6749, 4.4: client credentials).
+/// How to get an access token (RFC 6749, 4.4: client credentials).
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TokenGrant {
     /// The token endpoint.
     pub at: Url,
-    /// What the token is to be good for; empty leaves it to the other shop.
+    /// What the token is for; empty leaves that to the online shop.
     pub scope: String,
-    /// How the client shows itself there.
+    /// How the client authenticates there.
     pub client: ClientIn,
 }
 
-/// How a client shows itself at the token endpoint (RFC 6749, 2.3.1).
+/// How a client authenticates at the token endpoint (RFC 6749, 2.3.1).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ClientIn {
-    /// By HTTP Basic, which every endpoint must take.
+    /// By HTTP Basic, which every endpoint must support.
     Header,
     /// By `client_id` and `client_secret` in the body.
     Body,
 }
 
-/// The name of a secret, by which it is looked up; the secret itself stands in no connection.
+/// The name under which a secret is stored; the secret itself is in no connection.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct SecretName(String);
 
 impl SecretName {
-    /// 1 to 40 small letters, digits and hyphens: safe as a file's name and as a variable's.
+    /// 1 to 40 lowercase letters, digits and hyphens: safe in the name of a file or variable.
     pub fn parse(text: &str) -> Option<Self> {
         let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
         let is_name =
@@ -56,22 +56,22 @@ impl SecretName {
         is_name.then(|| Self(text.to_owned()))
     }
 
-    /// The name.
+    /// The name as text.
     pub fn as_str(&self) -> &str {
         &self.0
     }
 }
 
-/// How we show who we are.
+/// A secret and how it is sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SecretUse {
-    /// Which secret.
+    /// The name of the secret.
     pub name: SecretName,
-    /// How it goes with a request.
+    /// How it is sent.
     pub how: SecretAs,
 }
 
-/// The word after `as`, and the key that it cannot do without.
+/// The value of `as`, and the key that it needs.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum As {
     Bearer,
@@ -85,7 +85,7 @@ impl Reader<'_> {
     pub(super) fn name(&self, key: &str, text: &Text) -> Read<SecretName> {
         let why =
             "a secret's name has small letters, digits and hyphens; the secret itself never stands here";
-        // What stands here may be the secret itself by mistake: it is not shown.
+        // // Somebody may have put the secret itself here by mistake, so it is not shown.
         SecretName::parse(text.get_ref()).ok_or_else(|| ConnectionError::Value {
             line: self.line(text.span().start),
             key: key.to_owned(),
@@ -149,7 +149,7 @@ impl Reader<'_> {
     }
 
     fn grant(&self, raw: &RawSecret, token: &Text, private: bool) -> Read<TokenGrant> {
-        // The one address that may stand elsewhere: many shops give tokens on a host of its own.
+        // // The only address that may be elsewhere: many shops issue tokens on a host of their own.
         let at = Base::parse(token.get_ref(), private).map_err(|why| {
             let mut error = self.wrong("[secret] token", token, why);
             if let (true, ConnectionError::Value { value, .. }) = (token.get_ref().contains('@'), &mut error)
@@ -164,7 +164,7 @@ impl Reader<'_> {
         Ok(TokenGrant { at: at.url().clone(), scope, client })
     }
 
-    /// RFC 6749, 3.3: words of printable ASCII without quotes and backslashes, a space between.
+    /// Words of printable ASCII without quotes and backslashes, separated by a space (RFC 6749, 3.3).
     fn scope(&self, text: &Text) -> Read<String> {
         let scope = text.get_ref();
         let fits = |b: u8| b.is_ascii_graphic() && !matches!(b, b'"' | b'\\');

@@ -1,4 +1,4 @@
-//! How `{since}` is written.
+//! The format of `{since}`.
 
 use super::ConnectionError;
 use super::parts::{Read, Reader};
@@ -23,13 +23,13 @@ enum Form {
     Pattern(String),
 }
 
-/// An hour of the clock comes twice when it is put back: how often it is looked further back for one that
-/// comes once. Clocks are put back by two hours at most.
+/// When the clocks are set back, a local time comes twice; how often to step back to find one that
+/// comes once. Clocks are set back by two hours at most.
 const MAX_STEPS_BACK: usize = 4;
 const STEP_BACK_MS: i64 = 60 * 60 * 1000;
 
 impl SinceFormat {
-    /// The moment as it stands in an address: never later than it is, whatever the form leaves out.
+    /// The moment as text; never later than it is, whatever the format leaves out.
     pub fn write(&self, moment: Moment) -> String {
         let utc = Zone::utc();
         let zone = self.zone.as_ref().unwrap_or(&utc);
@@ -40,21 +40,21 @@ impl SinceFormat {
             Form::Milliseconds => moment.millis().to_string(),
             Form::Pattern(pattern) => {
                 let mut moment = moment;
-                // What is written without an offset is read as either of the two: the earlier one is meant.
+                // // A local time that comes twice means the earlier of the two moments.
                 for _ in 0..MAX_STEPS_BACK {
                     if !zone.comes_twice(moment) || says_offset(pattern) {
                         break;
                     }
                     moment = moment.plus_millis(-STEP_BACK_MS);
                 }
-                // The pattern was tried when it was read.
+                // // The pattern was tried when it was read.
                 zone.written(moment, pattern).unwrap_or_default()
             }
         }
     }
 }
 
-/// Whether a pattern says by itself which of two equal times on the wall is meant.
+/// Whether a pattern tells the two moments of one local time apart.
 fn says_offset(pattern: &str) -> bool {
     ["%z", "%:z", "%s"].into_iter().any(|directive| pattern.contains(directive))
 }
@@ -113,7 +113,7 @@ mod tests {
         check("zone = \"Europe/London\"\n", noon, "2026-06-15T13:00:00+01:00");
         check("since = \"seconds\"\n", noon, "1781524800");
         check("since = \"milliseconds\"\n", "2026-06-15T12:00:00.250Z", "1781524800250");
-        // A part of a second is never rounded up.
+        // // A fraction of a second is never rounded up.
         check("since = \"seconds\"\n", "2026-06-15T12:00:00.999Z", "1781524800");
         check("since = \"%Y-%m-%d %H:%M:%S\"\n", "2026-06-15T12:00:00.999Z", "2026-06-15 12:00:00");
         check("since = \"%d.%m.%Y\"\nzone = \"America/New_York\"\n", "2026-06-15T03:00:00Z", "14.06.2026");
@@ -122,7 +122,8 @@ mod tests {
 
     #[test]
     fn an_hour_that_comes_twice_is_never_read_as_the_later_one() {
-        // Clocks in Berlin go back from 03:00 to 02:00 on October 25, 2026 (IANA tzdata, rule EU).
+        // // Clocks in Berlin are set back from 03:00 to 02:00 on October 25, 2026 (IANA tzdata, rule
+        // EU).
         let local = format("since = \"%Y-%m-%dT%H:%M\"\nzone = \"Europe/Berlin\"\n");
         let offset = format("since = \"%Y-%m-%dT%H:%M%z\"\nzone = \"Europe/Berlin\"\n");
         let check = |moment: &str, expected: &str, with_offset: &str| {

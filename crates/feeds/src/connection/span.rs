@@ -1,4 +1,4 @@
-//! Lengths of time as a connection writes them.
+//! Lengths of time in a connection.
 
 use std::fmt;
 use std::time::Duration;
@@ -12,7 +12,7 @@ impl Span {
         Self(Duration::from_secs(seconds))
     }
 
-    /// `30s`, `10m`, `6h` or `2d`; none if it is anything else.
+    /// Reads `30s`, `10m`, `6h` or `2d`; none if it is anything else.
     pub(super) fn parse(text: &str) -> Option<Self> {
         let unit = text.chars().last()?;
         let seconds = match unit {
@@ -29,7 +29,7 @@ impl Span {
         Some(Self::seconds(digits.parse::<u64>().ok()? * seconds))
     }
 
-    /// As the program counts time.
+    /// As a `Duration`.
     pub fn duration(self) -> Duration {
         self.0
     }

@@ -1,4 +1,4 @@
-//! A connection's text, read and refused.
+//! Reading a connection's text, and refusing a wrong one.
 
 use super::*;
 
@@ -124,7 +124,7 @@ fn what_a_cursor_is_depends_on_since_unless_it_is_said() {
     check("/o?since={since}&after={cursor}", "cursor = \"mark\"\n", Cursor::Mark);
 }
 
-/// Spoils the full text in one place, and looks for what is said of it.
+/// Changes the full text in one place and looks for the expected error.
 fn check(from: &str, to: &str, expected: &str) {
     assert!(FULL.contains(from), "{from} is not in the text");
     let told = ConnectionFile::parse(&FULL.replacen(from, to, 1))

@@ -1,11 +1,11 @@
-//! Rows and fields against RFC 4180, csv-spectrum and the `csv` crate.
+//! Rows and fields, against RFC 4180, csv-spectrum and the `csv` crate.
 
 use super::*;
 use proptest::prelude::*;
 
 const COMMA: Delimiter = Delimiter::One(b',');
 
-/// Every row's fields, or why the row is refused, with its line.
+/// The fields of each row, or why it is rejected, with its line.
 fn rows(text: &[u8], delimiter: Delimiter) -> Vec<(u64, Result<Vec<String>, Cause>)> {
     let mut reader = RowReader::new(text, true).unwrap();
     reader.set_delimiter(delimiter);
@@ -39,7 +39,7 @@ fn rfc_4180() {
         ("\"aaa\",\"bbb\",\"ccc\"\r\nzzz,yyy,xxx", &[&["aaa", "bbb", "ccc"], &["zzz", "yyy", "xxx"]]),
         ("\"aaa\",\"b\r\nbb\",\"ccc\"\r\nzzz,yyy,xxx", &[&["aaa", "b\r\nbb", "ccc"], &["zzz", "yyy", "xxx"]]),
         ("\"aaa\",\"b\"\"bb\",\"ccc\"", &[&["aaa", "b\"bb", "ccc"]]),
-        // Our own: LF, CR, empty fields, the reference's examples.
+        // // Our own: LF, CR, empty fields, and the examples in our documentation.
         ("a,b\nc,d\n", &[&["a", "b"], &["c", "d"]]),
         ("a,b\rc,d\r", &[&["a", "b"], &["c", "d"]]),
         ("a,\n,b\n", &[&["a", ""], &["", "b"]]),
@@ -50,9 +50,9 @@ fn rfc_4180() {
     }
 }
 
-/// csv-spectrum 2.0.0 (npm, BSD-2-Clause): its cases with what they hold. `location_coordinates` is
-/// left out: its expected JSON is one object and not a list, its phone number differs from the
-/// CSV's, and a quote stands inside an unquoted field, which a strict reader refuses.
+/// csv-spectrum 2.0.0 (npm, BSD-2-Clause): its cases with their contents. `location_coordinates` is
+/// left out: its expected JSON is one object and not a list, its phone number differs from the CSV's,
+/// and it has a quote within an unquoted field, which a strict reader rejects.
 #[test]
 fn csv_spectrum() {
     let upon = ["Once upon \na time", "5", "6"];
@@ -97,7 +97,7 @@ fn a_broken_row_spoils_no_other() {
     check("a,\"b\"c,d\ne,f,g\n", &[(1, Some(Cause::AfterQuote)), (2, None)]);
     check("a,\"b\" ,d\ne,f,g\n", &[(1, Some(Cause::AfterQuote)), (2, None)]);
     check("a,b\nc,\"d\ne,f\n", &[(1, None), (2, Some(Cause::OpenQuote))]);
-    // Lines are counted inside quotes too, whatever ends them.
+    // // Lines within quotes count too, whatever ends them.
     check("\"a\nb\r\nc\rd\",e\r\nf,g\r\nh,i\n", &[(1, None), (5, None), (6, None)]);
 }
 
@@ -109,7 +109,7 @@ fn runs_of_spaces_count_once() {
 }
 
 proptest! {
-    /// Whatever the `csv` crate writes, this reads; and both read the same from it.
+    /// We read whatever the `csv` crate writes, and both read the same from it.
     #[test]
     fn reads_what_the_csv_crate_writes(
         table in proptest::collection::vec(proptest::collection::vec("[a-c,;\"\r\n 'é]{0,6}", 2..5), 1..6),

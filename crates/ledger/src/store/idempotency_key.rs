@@ -53,14 +53,9 @@ impl Key {
     }
 }
 
-/// SHA-256 as small hexadecimal digits.
+/// SHA-256 in lowercase hex.
 pub(crate) fn hex_hash(bytes: &[u8]) -> String {
-    use std::fmt::Write;
-    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
-        // Writing to a String cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    hex::encode(Sha256::digest(bytes))
 }
 
 /// What is kept of the first answer.

@@ -3,7 +3,6 @@
 use crate::pictures::Copying;
 use domain::ids::ItemId;
 use domain::stock::{Availability, ListingState};
-use feeds::hash::hex;
 use feeds::{CsvOutError, JsonLdDocument, Layout, Listing, ListingCsv, content_hash};
 use ledger::online::Delivered;
 use sha2::{Digest, Sha256};
@@ -131,7 +130,7 @@ pub(crate) fn write(
     }
     let Hashed { mut out, hasher } = writer.finish()?;
     out.flush()?;
-    Ok(Written { told, items, listings, ended, file_hash: hex(&hasher.finalize()) })
+    Ok(Written { told, items, listings, ended, file_hash: hex::encode(hasher.finalize()) })
 }
 
 /// What the ledger does not know yet of what was told.

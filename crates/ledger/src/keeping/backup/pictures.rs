@@ -84,7 +84,7 @@ pub(super) fn read(folder: Option<&Path>, name: &str) -> Result<Vec<u8>, String>
 
 /// The largest file of a picture is named by its hash; of others nothing is known.
 fn is_as_named(name: &str, bytes: &[u8]) -> bool {
-    PictureName::of_file(name).is_none_or(|hash| write::hex_of(Sha256::digest(bytes)) == hash.as_str())
+    PictureName::of_file(name).is_none_or(|hash| hex::encode(Sha256::digest(bytes)) == hash.as_str())
 }
 
 /// Adds one to those that were left out, named as long as there is room.

@@ -2,7 +2,6 @@
 
 use super::pictures::{self, FILE, PictureFile};
 use super::tables::{Kind, TABLES, Table};
-use super::write::hex_of;
 use super::{BackupError, FORMAT, Header, Trailer, VERSION, table_headers};
 use crate::store::schema_step;
 use domain::objects::Objects;
@@ -161,7 +160,7 @@ impl Reader {
         let trailer = Trailer::deserialize(Objects(&mut serde_json::Deserializer::from_slice(line)));
         let trailer = trailer.map_err(|_| self.damaged())?;
         let whole = BackupError::Damaged { path: self.path.clone(), line: None };
-        if trailer.sha256 != hex_of(self.hash.clone().finalize()) || trailer.rows != self.counts {
+        if trailer.sha256 != hex::encode(self.hash.clone().finalize()) || trailer.rows != self.counts {
             return Err(whole);
         }
         match self.next_line(MAX_HEADER) {

@@ -213,7 +213,7 @@ impl Part {
     }
 
     fn hash_so_far(&self) -> String {
-        hex_of(self.hash.clone().finalize())
+        hex::encode(self.hash.clone().finalize())
     }
 
     /// To disk, to its name, and the folder to disk: after a crash the file is there whole or not at all.
@@ -244,15 +244,6 @@ impl Drop for Part {
         // After `publish` there is nothing of this name; after a failure the first error is told.
         let _ = std::fs::remove_file(&self.part);
     }
-}
-
-/// Small hexadecimal digits.
-pub(super) fn hex_of(hash: impl AsRef<[u8]>) -> String {
-    hash.as_ref().iter().fold(String::with_capacity(64), |mut text, byte| {
-        // Writing to a String cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }
 
 /// Writes a new file to disk.
