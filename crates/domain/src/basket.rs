@@ -1,4 +1,4 @@
-//! Sale arithmetic: lines, discounts, what is due, how it is paid.
+//! Sale arithmetic: lines, discounts, the amount due and how it is paid.
 
 use crate::money::{Currency, Money, MoneyError, TO_MINOR_UNIT};
 use crate::quantity::Quantity;
@@ -7,25 +7,25 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// The most lines of one sale or order: more than a counter can hold, few enough for one transaction.
+/// The most lines of one sale or order: more than anybody rings up, few enough for one transaction.
 pub const MAX_LINES: usize = 200;
-/// The most tenders of one sale.
+/// The most payments of one sale. Our own bound.
 pub const MAX_TENDERS: usize = 20;
 
-/// What a line of a sale is.
+/// What a line of a sale stands for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum LineKind {
-    /// Goods: revenue.
+    /// Goods, which count as revenue.
     Goods,
-    /// A gift certificate that was sold: money that is not yet revenue.
+    /// A gift certificate that was sold: money that is not revenue yet.
     GiftCertificate,
-    /// A deposit that was taken: money that is not yet revenue.
+    /// A deposit that was taken: money that is not revenue yet.
     Deposit,
 }
 
 impl LineKind {
-    /// As it stands in the database and the API.
+    /// The code in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
             Self::Goods => "goods",
@@ -34,34 +34,34 @@ impl LineKind {
         }
     }
 
-    /// By its code.
+    /// The kind with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         [Self::Goods, Self::GiftCertificate, Self::Deposit].into_iter().find(|k| k.code() == code)
     }
 }
 
-/// How a sale was paid.
+/// A way to pay.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum TenderKind {
-    /// Notes and coins; the only kind that is rounded and gives change.
+    /// Bills and coins: the only kind that is rounded and gives change.
     Cash,
-    /// A card, taken on a separate terminal. No number ever comes here.
+    /// A card, charged on a separate terminal. Card numbers never come here.
     Card,
-    /// A check.
+    /// A paper check.
     Check,
-    /// Paid in the online shop.
+    /// Paid to the online shop.
     Online,
-    /// A gift certificate that the shop sold before.
+    /// A gift certificate that this shop sold.
     GiftCertificate,
-    /// To be paid later, by a named customer, by a day.
+    /// Paid later by a named customer, with a due date.
     OnAccount,
-    /// Anything else.
+    /// Any other way, which the note may explain.
     Other,
 }
 
 impl TenderKind {
-    /// Every kind.
+    /// In the order in which pages offer them.
     pub const ALL: [Self; 7] = [
         Self::Cash,
         Self::Card,
@@ -72,7 +72,7 @@ impl TenderKind {
         Self::Other,
     ];
 
-    /// As it stands in the database and the API.
+    /// The code in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
             Self::Cash => "cash",
@@ -85,7 +85,7 @@ impl TenderKind {
         }
     }
 
-    /// By its code.
+    /// The kind with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|k| k.code() == code)
     }
@@ -97,10 +97,10 @@ impl fmt::Display for TenderKind {
     }
 }
 
-/// What is wrong with a sale's figures.
+/// What is wrong with the figures of a sale.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum BasketError {
-    /// No lines.
+    /// The sale is empty.
     #[error("a sale has at least one line")]
     NoLines,
     /// More than [`MAX_LINES`].
@@ -109,75 +109,75 @@ pub enum BasketError {
     /// More than [`MAX_TENDERS`].
     #[error("a sale has at most {MAX_TENDERS} payments")]
     TooManyTenders,
-    /// A negative part.
+    /// A part of the sale is below 0.
     #[error("{what} may not be below 0")]
     Negative {
-        /// Which part.
+        /// The name of that part, for people.
         what: &'static str,
     },
-    /// More off than there is.
+    /// A discount is larger than the amount it is taken from.
     #[error("the discount of {} is more than the price of {}", discount.shown(), amount.shown())]
     DiscountTooLarge {
-        /// The discount.
+        /// The discount that was asked for.
         discount: Money,
-        /// What it is taken from.
+        /// The amount before the discount.
         amount: Money,
     },
-    /// The tenders do not reach what is due.
+    /// The payments do not cover the amount due.
     #[error("{} is due, but {} was received; {} is missing", due.shown(), tendered.shown(), missing.shown())]
     Underpaid {
-        /// What is due, cash rounded.
+        /// The amount due, after cash rounding.
         due: Money,
-        /// What was given.
+        /// The sum of the payments.
         tendered: Money,
-        /// The difference.
+        /// The amount due less the payments.
         missing: Money,
     },
-    /// More than is due by something that gives no change.
+    /// More than the amount due was received in a form that gives no change.
     #[error("{} is due, but {} was received other than in cash; only cash gives change", due.shown(), tendered.shown())]
     Overpaid {
-        /// What is due.
+        /// The amount due.
         due: Money,
-        /// What was given other than in cash.
+        /// The sum of the payments that are not cash.
         tendered: Money,
     },
-    /// The amount is out of range.
+    /// An amount is out of range, or in another currency.
     #[error(transparent)]
     Money(#[from] MoneyError),
 }
 
-/// A line before discounts are settled.
+/// A line before the discount on the whole sale is spread.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Line {
-    /// Quantity × price, to the minor unit.
+    /// Quantity × price, rounded to the minor unit.
     pub amount: Money,
-    /// The line's own discount.
+    /// The discount on this line alone.
     pub discount: Money,
-    /// The line's tax, as given.
+    /// The sales tax, as it was entered.
     pub tax: Money,
 }
 
-/// A line after an order's discount was spread over it.
+/// A line after the discount on the whole sale was spread.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LineMoney {
-    /// Quantity × price.
+    /// Quantity × price, rounded to the minor unit.
     pub amount: Money,
-    /// Own discount and the line's share of the order's.
+    /// The line's own discount and its share of the sale's.
     pub discount: Money,
-    /// Tax.
+    /// The sales tax, as it was entered.
     pub tax: Money,
 }
 
-/// Quantity × the price of one (of one stock unit, for goods by weight), by [`TO_MINOR_UNIT`]. A slip shows it
-/// whatever it comes to; [`settle_lines`] bounds what is booked.
+/// Quantity × price of one (of one stock unit, for goods by weight), rounded by [`TO_MINOR_UNIT`]. A
+/// sale that is being rung up shows it whatever it comes to; [`settle_lines`] limits what is booked.
 pub fn line_amount(price: Money, quantity: Quantity) -> Result<Money, MoneyError> {
     let exact = price.major().checked_mul(quantity.value()).ok_or(MoneyError::TooLarge)?;
     let rounded = exact.round_dp_with_strategy(price.currency().minor_digits(), TO_MINOR_UNIT);
     Money::computed(rounded, price.currency())
 }
 
-/// Spreads the order's discount over the lines by what each is worth after its own discount,
-/// without losing a cent.
+/// Spreads the discount on the whole sale over the lines, in proportion to what each is worth after its
+/// own discount. The shares add up to the minor unit.
 pub fn settle_lines(lines: &[Line], order_discount: Money) -> Result<Vec<LineMoney>, BasketError> {
     let currency = order_discount.currency();
     if lines.is_empty() {
@@ -214,18 +214,18 @@ fn fits(discount: Money, amount: Money) -> Result<(), BasketError> {
     Ok(())
 }
 
-/// Which way a cash total goes that lies midway between two coins.
+/// Where a cash total goes that lies midway between two coins.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Tie {
-    /// To the larger.
+    /// To the larger amount.
     Up,
-    /// To the smaller.
+    /// To the smaller amount.
     Down,
 }
 
-/// How the part of a total that is paid in cash is rounded: to the nearest multiple of the
-/// smallest coin. Tax is computed before, and other tenders are never rounded.
+/// How the cash part of a total is rounded: to the nearest multiple of the smallest coin. Tax is
+/// computed before, and other ways to pay are never rounded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "WrittenRounding")]
 pub struct CashRounding {
@@ -233,7 +233,7 @@ pub struct CashRounding {
     tie: Tie,
 }
 
-/// A rule as it was written down; read back, it passes the same check as when it was made.
+/// A stored rule. Reading it repeats the check of its constructor.
 #[derive(Deserialize)]
 struct WrittenRounding {
     step_minor: i64,
@@ -249,10 +249,10 @@ impl TryFrom<WrittenRounding> for CashRounding {
 }
 
 impl CashRounding {
-    /// To the minor unit: no rounding.
+    /// No rounding beyond the minor unit.
     pub const NONE: Self = Self { step_minor: 1, tie: Tie::Up };
 
-    /// To multiples of the smallest coin, in minor units. None unless it is 1 to 10 000.
+    /// Rounds to multiples of the smallest coin, in minor units. None unless that is 1 to 10,000.
     pub fn to_step(step_minor: i64, tie: Tie) -> Option<Self> {
         (1..=10_000).contains(&step_minor).then_some(Self { step_minor, tie })
     }
@@ -262,12 +262,12 @@ impl CashRounding {
         self.step_minor
     }
 
-    /// Which way a tie goes.
+    /// Where a total midway between two coins goes.
     pub fn tie(self) -> Tie {
         self.tie
     }
 
-    /// The nearest multiple; the same for an amount and its negative.
+    /// The nearest multiple. An amount and its negative round to the same size.
     pub fn round(self, amount: Money) -> Result<Money, MoneyError> {
         let size = amount.minor().abs();
         let rest = size % self.step_minor;
@@ -281,32 +281,32 @@ impl CashRounding {
     }
 }
 
-/// A sale's figures. Law 4 holds by construction:
-/// `lines − discounts + tax + shipping + rounding = tendered − change`.
+/// The figures of a sale. The constructor guarantees that `lines − discounts + tax + shipping +
+/// rounding = tendered − change`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Totals {
-    /// Sum of the line amounts.
+    /// The sum of the line amounts, before discounts.
     pub lines: Money,
-    /// Sum of the discounts.
+    /// The sum of all discounts.
     pub discounts: Money,
-    /// Sum of the tax.
+    /// The sum of the sales tax.
     pub tax: Money,
-    /// Shipping charged.
+    /// Shipping that the customer pays.
     pub shipping: Money,
-    /// What cash rounding added (or took, if negative).
+    /// What cash rounding added, or took if below 0.
     pub rounding: Money,
-    /// What the customer owes for it all, rounding included.
+    /// What the customer pays in total, rounding included.
     pub due: Money,
-    /// What was given.
+    /// The sum of the payments.
     pub tendered: Money,
-    /// What went back over the counter.
+    /// The change handed back, in cash.
     pub change: Money,
 }
 
-/// What was given, by kind.
+/// A payment: its kind and its amount.
 pub type Given = (TenderKind, Money);
 
-/// Adds up the lines and settles them against the tenders.
+/// Adds up the lines and compares them with the payments.
 pub fn settle(
     lines: &[LineMoney],
     shipping: Money,
@@ -353,7 +353,7 @@ fn by_cash(tenders: &[Given], currency: Currency) -> Result<(Option<Money>, Mone
     Ok((cash, Money::sum(of(false), currency)?))
 }
 
-/// Only the part that is left for cash is rounded; without cash nothing is.
+/// Rounds only the part that is left for cash.
 fn settle_cash(
     due: Money,
     cash: Option<Money>,
@@ -379,8 +379,8 @@ fn settle_cash(
     Ok(Settled { rounding: rounded.minus(for_cash)?, change })
 }
 
-/// What is still to pay of `exact` after these tenders, if the rest is paid by `kind`: cash is rounded,
-/// nothing else is. Below 0 if more was taken than is due.
+/// What is still due of `exact` after these payments if the rest is paid by `kind`: only cash is
+/// rounded. Below 0 if more was received than is due.
 pub fn still_due(
     exact: Money,
     tenders: &[Given],
@@ -398,7 +398,8 @@ pub fn line_cost(cost: Option<Money>, quantity: Quantity) -> Result<Option<Money
     cost.map(|c| line_amount(c, quantity)?.within_limit()).transpose()
 }
 
-/// The price of one from what a whole line came to, for showing; the line's money is what counts.
+/// The price of one, from the amount of a whole line. For showing only; the line's amount is what
+/// counts.
 pub fn unit_price(amount: Money, quantity: Decimal) -> Result<Money, MoneyError> {
     let each = amount.major().checked_div(quantity).ok_or(MoneyError::TooLarge)?;
     Money::rounded_from_major(each, amount.currency())

@@ -1,10 +1,10 @@
-//! Days and months as a calendar has them: the one before and the one after.
+//! Days and months of the calendar, and their neighbors.
 
 use crate::day::{Day, Month};
 use jiff::civil::Date;
 use jiff::{Span, ToSpan};
 
-/// The date of a day; the calendar's first for a number that is none.
+/// The date of a day; the calendar's first date if the number is not a date.
 pub(crate) fn date_of(day: Day) -> Date {
     let part = |by: i64, of: i64| i8::try_from(day.number() / by % of).unwrap_or(0);
     let year = i16::try_from(day.number() / 10_000).unwrap_or(0);
@@ -20,7 +20,7 @@ fn moved(day: Day, by: Span) -> Day {
 }
 
 impl Day {
-    /// So many days later, or earlier.
+    /// This many days later, or earlier if below 0.
     #[must_use]
     pub fn plus_days(self, days: i32) -> Self {
         moved(self, days.days())
@@ -28,29 +28,29 @@ impl Day {
 }
 
 impl Month {
-    /// Of a year, by its number from 1 to 12.
+    /// The month with this number, 1 to 12, of a year.
     pub fn of_year(year: i64, number: i64) -> Option<Self> {
         ((1..=9999).contains(&year) && (1..=12).contains(&number))
             .then(|| Self::from_number(year * 100 + number))
     }
 
-    /// Its year.
+    /// The year, such as 2026.
     pub const fn year(self) -> i64 {
         self.number() / 100
     }
 
-    /// Its first day.
+    /// The first day of the month.
     pub const fn first_day(self) -> Day {
         Day::from_number(self.number() * 100 + 1)
     }
 
-    /// The month after.
+    /// The following month.
     #[must_use]
     pub fn next(self) -> Self {
         moved(self.first_day(), 1.months()).month()
     }
 
-    /// The month before.
+    /// The preceding month.
     #[must_use]
     pub fn previous(self) -> Self {
         moved(self.first_day(), (-1).months()).month()
@@ -65,8 +65,8 @@ mod tests {
         Day::parse(text).unwrap()
     }
 
-    // Weekdays and leap days of the Gregorian calendar (ISO 8601); 2026-05-17 is a Sunday, 2000 was a
-    // leap year and 2100 is none.
+    // // Weekdays and leap days of the Gregorian calendar (ISO 8601): 2026-05-17 is a Sunday, 2000 was
+    // a leap year, 2100 is not.
     #[test]
     fn days_follow_each_other() {
         let check = |from: &str, by: i32, expected: &str, words: &str| {

@@ -1,15 +1,16 @@
-//! Recognises a payment card's number in free text, so that it is refused and never kept.
+//! Recognizes a payment card number in free text, so that it is refused and never kept.
 //!
-//! Only for free text. One in ten in-store codes passes the same check, so codes, order numbers,
-//! phone numbers and weights are never looked at.
+//! For free text only. One in ten in-store codes passes the same check, so codes, order numbers, phone
+//! numbers and weights are not looked at.
 
-/// Shortest and longest card number that is looked for.
+/// The shortest and the longest card number.
 const LENGTHS: std::ops::RangeInclusive<usize> = 13..=19;
 
-/// First digits of the payment cards in use, each with the lengths that its numbers have: the issuer identification
-/// numbers of ISO/IEC 7812, which its register gives to members alone. From memory of what the card schemes publish;
-/// whoever relies on a rare one checks it. Other numbers of these lengths (in-store codes, dates, phone numbers,
-/// parcels) are no cards, whatever their last digit.
+/// The first digits of the payment cards in use, each with the possible lengths of its numbers. These
+/// are the issuer identification numbers of ISO/IEC 7812, whose register only members may read. From
+/// memory of what the card schemes publish; check it before relying on a rare one. Other numbers of
+/// these lengths (in-store codes, dates, phone numbers, parcels) are not cards, whatever their last
+/// digit.
 const ISSUERS: &[(std::ops::RangeInclusive<u32>, &[usize])] = &[
     (1000..=1999, &[15]),
     (2200..=2204, &[16, 17, 18, 19]),
@@ -30,15 +31,15 @@ const ISSUERS: &[(std::ops::RangeInclusive<u32>, &[usize])] = &[
     (9792..=9792, &[16]),
 ];
 
-/// Whether cards of so many digits begin like this.
+/// Whether cards of this length begin with these digits.
 fn is_issued(digits: &[u8]) -> bool {
     let first = digits.iter().take(4).fold(0, |first, digit| first * 10 + u32::from(*digit));
     ISSUERS.iter().any(|(prefixes, lengths)| prefixes.contains(&first) && lengths.contains(&digits.len()))
 }
 
-/// Whether the text holds the digits of a payment card, by their first ones, their count and Luhn, spaces, hyphens and dots between them
-/// ignored. Digits that belong to something else may stand beside them (a date, a count), so every
-/// stretch of whole groups is looked at: `4000 0000 0000 0002 12/28` holds a card's number.
+/// Whether the text contains a payment card number, judged by its first digits, its length and the Luhn
+/// check. Spaces, hyphens and dots within it are ignored. Other digits may stand beside it (a date, a
+/// count), so every run of whole groups is tried: `4000 0000 0000 0002 12/28` contains a card number.
 pub fn holds_card_number(text: &str) -> bool {
     let mut groups: Vec<Vec<u8>> = vec![Vec::new()];
     for c in text.chars().chain([END]) {
@@ -60,14 +61,14 @@ pub fn holds_card_number(text: &str) -> bool {
     false
 }
 
-/// Ends the last run of digits, as any other character does.
+/// Ends a run of digits, like any other character.
 const END: char = '|';
 
 fn is_separator(c: char) -> bool {
     matches!(c, ' ' | '-' | '.' | '\u{a0}' | '\u{2011}' | '\u{202f}')
 }
 
-/// Whether the first groups, taken together, are a card's number.
+/// Whether the first groups together are a card number.
 fn begins_card_number(groups: &[Vec<u8>]) -> bool {
     let mut run = Vec::new();
     for group in groups {
@@ -82,7 +83,7 @@ fn begins_card_number(groups: &[Vec<u8>]) -> bool {
     false
 }
 
-/// The Luhn sum of ISO/IEC 7812-1, check digit included.
+/// The Luhn check of ISO/IEC 7812-1, check digit included.
 pub fn passes_luhn(digits: &[u8]) -> bool {
     let sum: u32 = digits
         .iter()

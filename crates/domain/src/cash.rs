@@ -1,18 +1,19 @@
-//! The notes and coins of a drawer, by currency.
+//! The bills and coins in a cash drawer, by currency.
 
 use crate::money::{Currency, Money, MoneyError};
 
-/// What is in daily use, in minor units, the largest first. From memory of what the central banks
-/// named beside each issue, as of 2025; check it against their pages before relying on a rare one.
-/// What a bank has withdrawn from use is left out, unless shops still take it.
+/// What is in daily use, in minor units, largest first. From memory of what the central bank named
+/// beside each line published up to 2025; check its pages before relying on a rare one. Bills and coins
+/// that were withdrawn are left out unless shops still take them.
 const LADDERS: &[(&str, &[i64])] = &[
-    // Federal Reserve, U.S. Mint. The half dollar and the one-dollar coin are rare and left in 1.00.
+    // // Federal Reserve, U.S. Mint. The half dollar is rare and left out; the one-dollar coin counts
+    // as 1.00.
     ("USD", &[10_000, 5_000, 2_000, 1_000, 500, 200, 100, 50, 25, 10, 5, 1]),
     // Bank of England, Royal Mint.
     ("GBP", &[5_000, 2_000, 1_000, 500, 200, 100, 50, 20, 10, 5, 2, 1]),
-    // European Central Bank. The 500 is no longer issued, and still money.
+    // // European Central Bank. The 500 is no longer issued but still valid.
     ("EUR", &[50_000, 20_000, 10_000, 5_000, 2_000, 1_000, 500, 200, 100, 50, 20, 10, 5, 2, 1]),
-    // Bank of Canada, Royal Canadian Mint: no cent since 2013.
+    // // Bank of Canada, Royal Canadian Mint: no cent since 2013.
     ("CAD", &[10_000, 5_000, 2_000, 1_000, 500, 200, 100, 25, 10, 5]),
     // Reserve Bank of Australia, Royal Australian Mint: no 1 and 2 cents since 1992.
     ("AUD", &[10_000, 5_000, 2_000, 1_000, 500, 200, 100, 50, 20, 10, 5]),
@@ -31,11 +32,11 @@ const LADDERS: &[(&str, &[i64])] = &[
     // Bank of Japan, Japan Mint.
     ("JPY", &[10_000, 5_000, 2_000, 1_000, 500, 100, 50, 10, 5, 1]),
 ];
-/// The most of one note or coin that a drawer holds.
+/// The most of one bill or coin that a drawer can have.
 pub const MAX_COUNT: i64 = 100_000;
 
-/// The notes and coins of a currency, the largest first. One that is not in the list has steps of
-/// 1, 2 and 5 up to a hundred major units.
+/// The bills and coins of a currency, largest first. A currency that is not listed gets steps of 1, 2
+/// and 5 up to a hundred major units.
 pub fn denominations(currency: Currency) -> Vec<Money> {
     let listed = LADDERS.iter().find(|(code, _)| *code == currency.code()).map(|(_, ladder)| ladder.to_vec());
     let ladder = listed.unwrap_or_else(|| one_two_five(currency.minor_per_major() * 100));
@@ -53,34 +54,34 @@ fn one_two_five(top: i64) -> Vec<i64> {
     ladder
 }
 
-/// So many of one note or coin.
+/// A bill or coin, and how many of it.
 pub type Count = (Money, i64);
 
 /// What is wrong with a count of the drawer.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CountError {
-    /// Not a note or coin of the currency.
+    /// The currency has no such bill or coin.
     #[error("there is no bill or coin of {amount} in {currency}")]
     NoSuchCoin {
-        /// What was counted.
+        /// The bill or coin that was counted.
         amount: Money,
         /// The shop's currency.
         currency: Currency,
     },
-    /// Below nothing, or beyond what a drawer holds.
+    /// Below 0, or more than [`MAX_COUNT`].
     #[error("{count} of {amount} cannot be; count from 0 to {MAX_COUNT}")]
     NotACount {
-        /// Of which.
+        /// The bill or coin.
         amount: Money,
-        /// How many.
+        /// The number that was entered.
         count: i64,
     },
-    /// The sum is out of range.
+    /// The total is out of range.
     #[error(transparent)]
     Money(#[from] MoneyError),
 }
 
-/// What the counted notes and coins come to.
+/// The total of the counted bills and coins.
 pub fn counted(counts: &[Count], currency: Currency) -> Result<Money, CountError> {
     let known = denominations(currency);
     counts.iter().try_fold(Money::zero(currency), |sum, (amount, count)| {

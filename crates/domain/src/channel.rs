@@ -1,12 +1,12 @@
-//! Where a sale happened.
+//! Channels: where sales happen.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// Longest channel code.
+/// The longest channel code. Our own bound.
 pub const MAX_CHANNEL_CHARS: usize = 32;
 
-/// A channel's code: `store`, `online`, `market`, `wholesale`, or the owner's own.
+/// A channel code: `store`, `online`, `market`, `wholesale`, or one of the owner's.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct Channel(String);
@@ -21,10 +21,10 @@ pub struct NotAChannel {
 }
 
 impl Channel {
-    /// The codes that every shop has.
+    /// The channels that every shop has.
     pub const BUILT_IN: [&'static str; 4] = ["store", "online", "market", "wholesale"];
 
-    /// Small ASCII letters, digits and hyphens, beginning with a letter.
+    /// Lowercase ASCII letters, digits and hyphens, beginning with a letter.
     pub fn parse(text: &str) -> Result<Self, NotAChannel> {
         let first = text.bytes().next().is_some_and(|b| b.is_ascii_lowercase());
         let rest = text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
@@ -39,12 +39,12 @@ impl Channel {
         Self("store".to_owned())
     }
 
-    /// The online shop.
+    /// The channel of online shops, unless a connection names another.
     pub fn online() -> Self {
         Self("online".to_owned())
     }
 
-    /// The code.
+    /// The code, for the database and the API.
     pub fn as_str(&self) -> &str {
         &self.0
     }

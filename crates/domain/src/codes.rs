@@ -1,61 +1,61 @@
-//! Codes that find an item: the shop's own number, the owner's sku, a GTIN.
+//! Codes that identify an item: the shop's own number, the owner's SKU, a GTIN.
 //!
-//! The shop's own 13-digit number stands in GS1's range for restricted circulation (prefix 2), so
-//! any scanner reads it and its check digit catches a slip. It is not unique in the world and must
-//! never leave the shop as a GTIN.
+//! The shop's own 13-digit numbers are in GS1's range for restricted circulation (prefix 2), so any
+//! scanner reads them and the check digit catches typing errors. They are not unique in the world and
+//! must never leave the shop as a GTIN.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// Longest code that is accepted, in characters: what fits one line of a hang tag.
+/// The longest code that is accepted, in characters: what fits on one line of a tag.
 pub const MAX_CODE_CHARS: usize = 64;
-/// In-store numbers: the prefix 2, eleven digits, the check digit.
+/// The largest in-store number: eleven digits between the prefix 2 and the check digit.
 pub const MAX_IN_STORE_NUMBER: i64 = 99_999_999_999;
 
 /// What is wrong with a code.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CodeError {
-    /// Nothing, or only space.
+    /// Empty, or only spaces.
     #[error("the code is empty")]
     Empty,
-    /// Too long.
+    /// Longer than [`MAX_CODE_CHARS`].
     #[error("the code has more than {MAX_CODE_CHARS} characters")]
     TooLong,
-    /// A line break or another control character.
+    /// It contains a line break or another control character.
     #[error("the code holds a character that cannot be printed")]
     NotPrintable,
     /// Not 8, 12, 13 or 14 ASCII digits.
     #[error("“{text}” is not a GTIN; it has 8, 12, 13 or 14 digits")]
     NotAGtin {
-        /// What was given.
+        /// The text as typed, cut short.
         text: String,
     },
-    /// The check digit does not fit.
+    /// The check digit is wrong.
     #[error("“{text}” has a wrong digit: its check digit should be {expected}; scan or type it again")]
     WrongCheckDigit {
-        /// What was given.
+        /// The text as typed.
         text: String,
-        /// What the last digit should be.
+        /// The right check digit.
         expected: u8,
     },
-    /// Only zeros.
+    /// All digits are 0.
     #[error("a GTIN of zeros alone names nothing")]
     AllZero,
-    /// In the range that shops number themselves.
+    /// A number from the range for use within one shop.
     #[error(
         "“{text}” is a number for use within one shop (GS1 restricted circulation); give it as sku, not as gtin13"
     )]
     Restricted {
-        /// What was given.
+        /// The text as typed.
         text: String,
     },
-    /// The shop has used up its numbers.
+    /// All in-store numbers are used.
     #[error("the shop's own numbers are used up")]
     UsedUp,
 }
 
-/// GS1's check digit for the digits before it: from the right, weights 3, 1, 3, 1 …
-/// (GS1 General Specifications, section 7.9). None if anything is not an ASCII digit.
+/// GS1's check digit for the digits before it: from the right, with weights 3, 1, 3, 1 … (GS1 General
+/// Specifications, section 7.9). None if the text has anything but ASCII digits.
 pub fn gs1_check_digit(body: &str) -> Option<u8> {
     if body.is_empty() || !body.bytes().all(|b| b.is_ascii_digit()) {
         return None;
@@ -69,7 +69,7 @@ pub fn gs1_check_digit(body: &str) -> Option<u8> {
     u8::try_from((10 - sum % 10) % 10).ok()
 }
 
-/// Whether the text has the form of a GTIN: 8, 12, 13 or 14 ASCII digits.
+/// Whether the text could be a GTIN: 8, 12, 13 or 14 ASCII digits.
 fn has_gtin_form(text: &str) -> bool {
     matches!(text.len(), 8 | 12 | 13 | 14) && text.bytes().all(|b| b.is_ascii_digit())
 }
@@ -82,7 +82,7 @@ fn has_right_check(text: &str) -> bool {
     expected_check(text).is_some_and(|d| text.bytes().last() == Some(b'0' + d))
 }
 
-/// A code as somebody scanned or typed it: space around it trimmed, case kept.
+/// A code as it was scanned or typed, with spaces around it trimmed and its case kept.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "String")]
 pub struct Code(String);
@@ -95,7 +95,7 @@ impl TryFrom<String> for Code {
 }
 
 impl Code {
-    /// Any code: sku, in-store number or GTIN.
+    /// Accepts any kind: SKU, in-store number or GTIN.
     pub fn parse(text: &str) -> Result<Self, CodeError> {
         let text = text.trim();
         if text.is_empty() {
@@ -110,13 +110,13 @@ impl Code {
         Ok(Self(text.to_owned()))
     }
 
-    /// As it was given.
+    /// The code as it was given.
     pub fn as_str(&self) -> &str {
         &self.0
     }
 
-    /// The form under which it is kept and found: a number with a right check digit is padded to
-    /// 14 digits, so that 12, 13 and 14 digits of one GTIN are one item; anything else is itself.
+    /// The form in which codes are stored and looked up. A number with a right check digit is padded to
+    /// 14 digits, so that a GTIN in 12, 13 or 14 digits finds one item; other codes stay as they are.
     pub fn key(&self) -> String {
         if has_gtin_form(&self.0) && has_right_check(&self.0) {
             format!("{:0>14}", self.0)
@@ -125,7 +125,7 @@ impl Code {
         }
     }
 
-    /// For a code that found nothing: whether a wrong digit explains it.
+    /// For a code that found nothing: an error if a wrong check digit explains it.
     pub fn check_digit_slip(&self) -> Result<(), CodeError> {
         match expected_check(&self.0) {
             Some(expected) if has_gtin_form(&self.0) && !has_right_check(&self.0) => {
@@ -142,7 +142,7 @@ impl fmt::Display for Code {
     }
 }
 
-/// A number that GS1 or one of its members gave out; unique in the world.
+/// A number that was assigned by GS1 or one of its members; unique in the world.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String")]
 pub struct Gtin(String);
@@ -155,7 +155,7 @@ impl TryFrom<String> for Gtin {
 }
 
 impl Gtin {
-    /// 8, 12, 13 or 14 digits with a right check digit, outside the restricted ranges.
+    /// Accepts 8, 12, 13 or 14 digits with a right check digit, outside the restricted ranges.
     pub fn parse(text: &str) -> Result<Self, CodeError> {
         let text = text.trim();
         let shown = || text.chars().take(40).collect::<String>();
@@ -172,14 +172,14 @@ impl Gtin {
         if gtin.is_restricted() { Err(CodeError::Restricted { text: shown() }) } else { Ok(gtin) }
     }
 
-    /// As 13 digits (schema.org: 12 digits become 13 by a zero in front). A 14-digit number that
-    /// does not begin with 0 is a case of several, which has no 13-digit form.
+    /// In 13 digits (schema.org: 12 digits get a zero in front). A 14-digit number that does not begin
+    /// with 0 is a case of several items and has no 13-digit form.
     pub fn gtin13(&self) -> Option<String> {
         let padded = format!("{:0>14}", self.0);
         padded.strip_prefix('0').map(str::to_owned)
     }
 
-    /// As a code, to be found by.
+    /// As a code to look up.
     pub fn code(&self) -> Code {
         Code(self.0.clone())
     }
@@ -189,7 +189,7 @@ impl Gtin {
         &self.0
     }
 
-    /// GS1 prefixes 02, 04 and 2 of the 13-digit form, and GTIN-8 that begin with 0 or 2.
+    /// GS1 prefixes 02, 04 and 2 in the 13-digit form, and GTIN-8 that begin with 0 or 2.
     fn is_restricted(&self) -> bool {
         if self.0.len() == 8 {
             return self.0.starts_with(['0', '2']);
@@ -199,14 +199,14 @@ impl Gtin {
     }
 }
 
-/// The shop's own number for an item.
+/// The shop's own number for an item, in 13 digits.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String")]
 pub struct InStoreCode(String);
 
 impl TryFrom<String> for InStoreCode {
     type Error = CodeError;
-    /// The 13 digits that [`InStoreCode::from_number`] made, read back.
+    /// Reads back the 13 digits that [`InStoreCode::from_number`] made.
     fn try_from(text: String) -> Result<Self, CodeError> {
         let number = text.strip_prefix('2').and_then(|t| t.get(..11)).and_then(|t| t.parse().ok());
         let made = number.and_then(|number| Self::from_number(number).ok());
@@ -215,7 +215,7 @@ impl TryFrom<String> for InStoreCode {
 }
 
 impl InStoreCode {
-    /// The `number`th of the shop, from 1.
+    /// The shop's `number`th number, counted from 1.
     pub fn from_number(number: i64) -> Result<Self, CodeError> {
         if !(1..=MAX_IN_STORE_NUMBER).contains(&number) {
             return Err(CodeError::UsedUp);
@@ -225,7 +225,7 @@ impl InStoreCode {
         Ok(Self(format!("{body}{check}")))
     }
 
-    /// As a code, to be found by.
+    /// As a code to look up.
     pub fn code(&self) -> Code {
         Code(self.0.clone())
     }

@@ -1,13 +1,13 @@
-//! Color words of wool and dyes, and what they look like.
+//! Color words for wool and dyes, and what they look like on a screen.
 //!
-//! The values are the shop's own choice, by eye, no source: a band of yarn on a tag, not a dye card.
-//! Whole numbers alone; whoever needs another color space converts from these.
+//! We chose the values by eye, no source: a stripe of yarn on a tag, not a dye card. Only whole
+//! numbers; other color spaces are computed from these.
 
 use crate::text;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// A color of a screen (sRGB, 8 bits a channel).
+/// A screen color (sRGB, 8 bits per channel).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Rgb {
     red: u8,
@@ -16,7 +16,7 @@ pub struct Rgb {
 }
 
 impl Rgb {
-    /// From its three channels.
+    /// From red, green and blue, 0 to 255.
     pub const fn new(red: u8, green: u8, blue: u8) -> Self {
         Self { red, green, blue }
     }
@@ -26,12 +26,12 @@ impl Rgb {
         Self { red, green, blue }
     }
 
-    /// Red, green and blue.
+    /// Red, green and blue, 0 to 255.
     pub fn channels(self) -> [u8; 3] {
         [self.red, self.green, self.blue]
     }
 
-    /// This color with `tenths` tenths of another in it.
+    /// Mixes in `tenths` tenths of another color.
     fn mixed(self, other: Self, tenths: u16) -> Self {
         let mix = |own: u8, other: u8| {
             let sum = u16::from(own) * (10 - tenths) + u16::from(other) * tenths;
@@ -42,13 +42,13 @@ impl Rgb {
 }
 
 impl fmt::Display for Rgb {
-    /// As `#c8a678`.
+    /// Written like `#c8a678`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "#{:02x}{:02x}{:02x}", self.red, self.green, self.blue)
     }
 }
 
-/// What words such as “dark” mix in: a word, the color, tenths of it.
+/// Modifiers such as “dark”: the word, the color it mixes in, and how many tenths of it.
 const SHADES: &[(&str, Rgb, u16)] = &[
     ("light", Rgb::hex(0x00ff_ffff), 4),
     ("pale", Rgb::hex(0x00ff_ffff), 5),
@@ -60,10 +60,10 @@ const SHADES: &[(&str, Rgb, u16)] = &[
     ("cool", Rgb::hex(0x0050_70a0), 1),
 ];
 
-/// How much of a word before it a color takes: “blue grey” is a grey with three tenths of blue.
+/// How many tenths of the preceding color a color takes: “blue grey” is grey with three tenths of blue.
 const OF_THE_WORD_BEFORE: u16 = 3;
 
-/// Folded words, single or in pairs, sorted.
+/// Single words or pairs, folded and sorted.
 const WORDS: &[(&str, u32)] = &[
     ("alder", 0x007d_6a58),
     ("alkanet", 0x007a_6a93),
@@ -276,14 +276,14 @@ const WORDS: &[(&str, u32)] = &[
     ("yellow", 0x00e2_c23c),
 ];
 
-/// The single colors that a text names, one after another: `fawn | moss`, `grey and white`.
+/// The colors that a text names, one by one: `fawn | moss`, `grey and white`.
 pub fn parts(text: &str) -> Vec<&str> {
     let split = text.split(['|', ',', '/', ';', '+', '&']);
     let split = split.flat_map(|part| part.split(" and ")).flat_map(|part| part.split(" with "));
     split.map(str::trim).filter(|part| !part.is_empty()).collect()
 }
 
-/// What one color's name looks like, from the words that are known in it; none if none is.
+/// The screen color for a color name, from the words we know; none if we know none of them.
 pub fn of_name(name: &str) -> Option<Rgb> {
     let folded = text::fold(name);
     let words: Vec<&str> = folded.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect();
@@ -300,7 +300,7 @@ pub fn of_name(name: &str) -> Option<Rgb> {
     color.map(|color| shades.fold(color, |color, (_, with, tenths)| color.mixed(*with, *tenths)))
 }
 
-/// The color that the words begin with, and how many of them say it: a pair before a single word.
+/// The color at the beginning, and how many words it takes: a pair is tried before a single word.
 fn found(words: &[&str]) -> (Option<Rgb>, usize) {
     let pair = words.get(..2).and_then(|pair| of_words(&pair.join(" ")));
     match pair {
@@ -313,7 +313,7 @@ fn of_words(words: &str) -> Option<Rgb> {
     WORDS.binary_search_by_key(&words, |&(word, _)| word).ok().map(|at| Rgb::hex(WORDS[at].1))
 }
 
-/// A word, or the one that it is made of: `reddish`, `greenish`.
+/// A word, or the word it is derived from: `reddish`, `greenish`.
 fn of_word(word: &str) -> Option<Rgb> {
     of_words(word).or_else(|| {
         let stem = word.strip_suffix("ish")?;
@@ -322,7 +322,7 @@ fn of_word(word: &str) -> Option<Rgb> {
     })
 }
 
-/// What the colors of a text look like, those that are known, in their order.
+/// The screen colors for a text, in its order, without the words we do not know.
 pub fn of_text(text: &str) -> Vec<Rgb> {
     parts(text).into_iter().filter_map(of_name).collect()
 }

@@ -1,36 +1,35 @@
-//! How far the colors of two pieces lie apart.
+//! How different the colors of two pieces look.
 //!
-//! Only the shelf looks at these numbers, to say which piece comes closest to another; no figure of
-//! the books passes through them.
+//! Only the search for substitutes uses these numbers; no figure in the books depends on them.
 
 mod ciede2000;
 
 use crate::color::{self, Rgb};
 use crate::text::fold;
 
-/// The most colors of one piece that are looked at: more are not told apart on a tag.
+/// How many colors of one piece are compared: a tag does not show more.
 const MAX_COLORS: usize = 8;
 
-/// How far two colors lie apart, in hundredths of a CIEDE2000 unit: about 100 is the least
-/// difference that a trained eye sees.
+/// The difference of two colors in hundredths of a CIEDE2000 unit. About 100 is the smallest difference
+/// that a trained eye can see.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Apart(u32);
 
 impl Apart {
-    /// The same color.
+    /// Two equal colors.
     pub const NONE: Self = Self(0);
 
-    /// In hundredths.
+    /// In hundredths of a CIEDE2000 unit.
     pub fn hundredths(self) -> u32 {
         self.0
     }
 
-    /// Rounded to whole units.
+    /// In whole CIEDE2000 units, rounded.
     pub fn units(self) -> u32 {
         (self.0 + 50) / 100
     }
 
-    /// In a shopkeeper's words; the bounds are common practice, no source.
+    /// In everyday words. The bounds are common practice, no source.
     pub fn words(self) -> &'static str {
         match self.0 {
             0..=99 => "same color",
@@ -42,8 +41,8 @@ impl Apart {
     }
 }
 
-/// How far the colors of two texts lie apart: of each color of either the nearest of the other,
-/// on average. None if one of them names no color that is known.
+/// The difference between the colors of two texts: for each color of either text the nearest of the
+/// other, on average. None if one of the texts names no color that we know.
 pub fn apart(one: &str, other: &str) -> Option<Apart> {
     if !one.trim().is_empty() && fold(one.trim()) == fold(other.trim()) {
         return Some(Apart::NONE);

@@ -1,4 +1,5 @@
-//! Days and moments in the shop's zone. The zone's rules come with the program, not from the machine.
+//! Days and moments in the shop's time zone. The zone rules are built in and do not come from the
+//! machine.
 
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Time};
@@ -8,77 +9,77 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
 
-/// How far ahead of now a sale or order may be dated: another zone's day may have begun.
+/// How far in the future a sale or order may be dated: the next day may have begun in another zone.
 pub const MAX_AHEAD_MS: i64 = 24 * 60 * 60 * 1000;
-/// The earliest moment that is believed: 1970-01-01.
+/// The earliest moment that is accepted: 1970-01-01.
 pub const EARLIEST_MS: i64 = 0;
 
 /// What is wrong with a date, a time or a zone.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum DayError {
-    /// Not a name of the IANA list.
+    /// Not a name in the IANA list.
     #[error("“{name}” is not a time zone; use a name such as America/New_York or Europe/London")]
     UnknownZone {
-        /// What was given.
+        /// The name as given.
         name: String,
     },
-    /// Does not read as a date.
+    /// Not a date or time.
     #[error("“{text}” is not a date or time; write 2026-05-17 or 2026-05-17T14:05:00Z")]
     NotADate {
-        /// What was given.
+        /// The text as given, cut short.
         text: String,
     },
-    /// An offset that no place on earth has.
+    /// An offset from UTC that no place on earth has.
     #[error("“{text}” has an offset from UTC beyond 14 hours, which no place has; correct the offset")]
     Offset {
-        /// What was given.
+        /// The text as given.
         text: String,
     },
-    /// Clocks were put forward over it.
+    /// The clocks skipped this local time.
     #[error("{local} does not exist in {zone}: the clocks went forward over it")]
     InGap {
         /// The local time.
         local: String,
-        /// The zone.
+        /// The zone's IANA name.
         zone: String,
     },
-    /// More than a day ahead.
+    /// More than a day in the future.
     #[error("{when} is more than a day ahead of now; check the year and the layout's date")]
     TooFarAhead {
-        /// The moment.
+        /// The moment, in RFC 3339.
         when: String,
     },
     /// Before 1970.
     #[error("{when} is before 1970; check the year and the layout's date")]
     TooEarly {
-        /// The moment.
+        /// The moment, in RFC 3339.
         when: String,
     },
 }
 
-/// A moment in UTC milliseconds.
+/// A moment, in milliseconds since 1970 (UTC).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Moment(i64);
 
 impl Moment {
-    /// UTC milliseconds since 1970.
+    /// From milliseconds since 1970 (UTC).
     pub const fn from_millis(millis: i64) -> Self {
         Self(millis)
     }
 
-    /// UTC milliseconds since 1970.
+    /// Milliseconds since 1970 (UTC).
     pub const fn millis(self) -> i64 {
         self.0
     }
 
-    /// So much later.
+    /// This many milliseconds later.
     #[must_use]
     pub fn plus_millis(self, millis: i64) -> Self {
         Self(self.0.saturating_add(millis))
     }
 
-    /// RFC 3339 with its own offset.
+    /// Reads RFC 3339, with any offset.
     pub fn parse_rfc3339(text: &str) -> Result<Self, DayError> {
         let stamp = Timestamp::from_str(text)
             .map_err(|_| DayError::NotADate { text: text.chars().take(40).collect() })?;
@@ -89,7 +90,7 @@ impl Moment {
         Ok(Self(stamp.as_millisecond()))
     }
 
-    /// Refuses what cannot be the moment of a sale seen from `now`.
+    /// Rejects a moment that cannot be that of a sale, seen from `now`.
     pub fn believable(self, now: Self) -> Result<Self, DayError> {
         if self.0 > now.0.saturating_add(MAX_AHEAD_MS) {
             return Err(DayError::TooFarAhead { when: self.to_string() });
@@ -102,7 +103,7 @@ impl Moment {
 }
 
 impl fmt::Display for Moment {
-    /// RFC 3339 in UTC, to the second.
+    /// RFC 3339 in UTC, in whole seconds.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match Timestamp::from_millisecond(self.0) {
             Ok(stamp) => write!(f, "{}", stamp.strftime("%Y-%m-%dT%H:%M:%SZ")),
@@ -111,19 +112,19 @@ impl fmt::Display for Moment {
     }
 }
 
-/// Whether a place may have this offset from UTC, in seconds: XML Schema 1.1 part 2, 3.3.7, bounds it at 14
-/// hours, which is what the IANA time zone database has at most today (UTC+14, the Line Islands).
+/// Whether an offset from UTC, in seconds, can exist: XML Schema 1.1 part 2, 3.3.7, limits it to 14
+/// hours, which is also the most in today's IANA time zone database (UTC+14, the Line Islands).
 pub fn is_offset(seconds: i32) -> bool {
     seconds.abs() <= 14 * 3600
 }
 
-/// A calendar day in the shop's zone, kept as the number YYYYMMDD.
+/// A calendar day in the shop's time zone, stored as the number YYYYMMDD.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Day(i64);
 
 impl Day {
-    /// From the number YYYYMMDD, as the database keeps it.
+    /// From the number YYYYMMDD, as stored in the database.
     pub const fn from_number(number: i64) -> Self {
         Self(number)
     }
@@ -133,12 +134,12 @@ impl Day {
         self.0
     }
 
-    /// The number YYYYMM of its month.
+    /// The month that the day is in.
     pub const fn month(self) -> Month {
         Month(self.0 / 100)
     }
 
-    /// From `YYYY-MM-DD`.
+    /// Reads `YYYY-MM-DD`.
     pub fn parse(text: &str) -> Result<Self, DayError> {
         let date = text
             .parse::<Date>()
@@ -159,13 +160,13 @@ impl fmt::Display for Day {
     }
 }
 
-/// A month in the shop's zone, kept as the number YYYYMM.
+/// A month in the shop's time zone, stored as the number YYYYMM.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Month(i64);
 
 impl Month {
-    /// From the number YYYYMM.
+    /// From the number YYYYMM, as stored in the database.
     pub const fn from_number(number: i64) -> Self {
         Self(number)
     }
@@ -175,7 +176,7 @@ impl Month {
         self.0
     }
 
-    /// From `YYYY-MM`.
+    /// Reads `YYYY-MM`.
     pub fn parse(text: &str) -> Result<Self, DayError> {
         let wrong = || DayError::NotADate { text: text.chars().take(40).collect() };
         if text.len() != 7 {
@@ -191,7 +192,7 @@ impl fmt::Display for Month {
     }
 }
 
-/// An IANA time zone, by the rules that are built in.
+/// An IANA time zone with the built-in rules.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Zone {
     name: String,
@@ -199,12 +200,12 @@ pub struct Zone {
 }
 
 impl Zone {
-    /// Coordinated Universal Time: what a new shop starts with.
+    /// UTC, the zone of a new shop.
     pub fn utc() -> Self {
         Self { name: "UTC".to_owned(), rules: TimeZone::UTC }
     }
 
-    /// By IANA name.
+    /// The zone with this IANA name.
     pub fn from_name(name: &str) -> Result<Self, DayError> {
         if name == "UTC" {
             return Ok(Self::utc());
@@ -220,14 +221,14 @@ impl Zone {
         &self.name
     }
 
-    /// The day that a moment falls on.
+    /// The day that a moment is in.
     pub fn day_of(&self, moment: Moment) -> Day {
         let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
         Day::of(self.rules.to_datetime(stamp).date())
     }
 
-    /// A local date and time. In the gap of a clock change it is refused, in the fold the earlier
-    /// of the two moments is taken.
+    /// A local date and time. A time that the clocks skipped is an error; of a time that comes twice,
+    /// the earlier moment is taken.
     pub fn moment_of(&self, local: DateTime) -> Result<Moment, DayError> {
         let ambiguous = self.rules.to_ambiguous_timestamp(local);
         let offset = match ambiguous.offset() {
@@ -241,12 +242,12 @@ impl Zone {
         Ok(Moment(stamp.as_millisecond()))
     }
 
-    /// A date alone means noon of it.
+    /// Noon, for a date without a time.
     pub fn noon_of(&self, date: Date) -> Result<Moment, DayError> {
         self.moment_of(date.to_datetime(Time::constant(12, 0, 0, 0)))
     }
 
-    /// RFC 3339, or a local `YYYY-MM-DDTHH:MM[:SS]`, or `YYYY-MM-DD` alone.
+    /// Reads RFC 3339, a local `YYYY-MM-DDTHH:MM[:SS]`, or `YYYY-MM-DD`.
     pub fn read(&self, text: &str) -> Result<Moment, DayError> {
         let text = text.trim();
         if let Ok(date) = Day::parse(text)
@@ -259,8 +260,8 @@ impl Zone {
             told => return told,
         }
         let not_a_date = || DayError::NotADate { text: text.chars().take(40).collect() };
-        // jiff would read 20260517 too, as midnight; here a date without a time means noon, and
-        // only as YYYY-MM-DD.
+        // // jiff would also read 20260517, as midnight. Here a date without a time means noon, and
+        // only YYYY-MM-DD is a date.
         let dated = text.get(..10).is_some_and(|date| Day::parse(date).is_ok());
         let timed = text.get(10..).is_some_and(|rest| rest.starts_with(['T', ' ']) && !rest.contains('['));
         if !dated || !timed {
@@ -269,32 +270,33 @@ impl Zone {
         self.moment_of(text.parse().map_err(|_| not_a_date())?)
     }
 
-    /// The first moment of the day after, for “until the end of the day”.
+    /// The first moment of the next day, for “through the end of the day”.
     pub fn end_of_day(&self, moment: Moment) -> Moment {
         self.start_of(self.day_of(moment).plus_days(1))
     }
 
-    /// The first moment of a day: midnight, or the end of the gap where the clocks went forward over it.
+    /// The first moment of a day: midnight, or later if the clocks skip midnight.
     pub fn start_of(&self, day: Day) -> Moment {
         let midnight = crate::calendar::date_of(day).to_datetime(Time::midnight());
         let start = self.rules.to_ambiguous_timestamp(midnight).compatible();
         Moment(start.map_or(EARLIEST_MS, Timestamp::as_millisecond))
     }
 
-    /// A moment by a pattern of `strftime`; none if something in it cannot be written.
+    /// Formats a moment by a `strftime` pattern; none if the pattern has something that cannot be
+    /// formatted.
     pub fn written(&self, moment: Moment, pattern: &str) -> Option<String> {
         let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
         jiff::fmt::strtime::format(pattern, &stamp.to_zoned_datetime(self.rules.clone())).ok()
     }
 
-    /// Whether the wall shows the time of this moment twice, since the clocks are put back.
+    /// Whether this local time comes twice because the clocks are set back.
     pub fn comes_twice(&self, moment: Moment) -> bool {
         let stamp = Timestamp::from_millisecond(moment.0).unwrap_or_default();
         let shown = self.rules.to_ambiguous_timestamp(self.rules.to_datetime(stamp));
         matches!(shown.offset(), AmbiguousOffset::Fold { .. })
     }
 
-    /// The names of zones by place, such as `Europe/London`, sorted.
+    /// Names of zones by place, such as `Europe/London`, sorted.
     pub fn names() -> Vec<String> {
         let areas = [
             "Africa",

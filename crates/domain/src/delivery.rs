@@ -1,128 +1,129 @@
-//! Telling another shop: what its answer means for a message, and when the message is said again.
+//! Messages to an online shop: what an answer means, and when to send again.
 //!
-//! Statuses are RFC 9110's, 15, and RFC 6585's. Which of them are worth another try is common practice,
-//! no one source: what the other side may get over by itself is said again, what it says of the message
-//! itself is put aside for a person.
+//! The statuses are those of RFC 9110, 15, and RFC 6585. Which of them deserve another try is common
+//! practice, no single source: what may pass by itself is sent again, what concerns the message itself
+//! waits for a person.
 
 use crate::ids::{ConnectionId, ItemId};
 use std::time::Duration;
 
-/// How long a request may take in all: longer than a slow shop needs, shorter than [`LEASE`].
+/// How long one request may take: longer than a slow shop needs, shorter than [`LEASE`].
 pub const REQUEST_TIMEOUT: Duration = Duration::from_secs(30);
-/// How long a message belongs to whoever sends it: twice the request's time, so that nobody sends
-/// after it, whatever became of the answer.
+/// How long a message belongs to its sender: twice the time of a request, so that nobody else sends it
+/// in the meantime, whatever became of the answer.
 pub const LEASE: Duration = Duration::from_mins(1);
-/// The longest wait before the second try; it doubles with each.
+/// The longest wait before the second try; it doubles with each try.
 pub const FIRST_WAIT: Duration = Duration::from_secs(1);
-/// The longest wait of our own choosing: a shop that is back is noticed within a quarter of an hour.
+/// The longest wait that we choose ourselves: a shop that is back is noticed within 15 minutes.
 pub const LONGEST_WAIT: Duration = Duration::from_mins(15);
-/// The longest wait that is granted to whoever asks for one: beyond a day it is a slip.
+/// The longest wait that a shop can ask for. More than a day is taken for a mistake.
 pub const LONGEST_ASKED: Duration = Duration::from_hours(24);
-/// How often one message may find the other side's state changed before it is put aside: each time
-/// that state is asked for anew, and more than this is a quarrel with another program.
+/// How often one message may find that the shop's state has changed before it waits for a person. Each
+/// time that state is read again; more than this means that another program keeps changing it.
 pub const MAX_STALE: u32 = 3;
-/// How often “there is no such thing” has to be heard in a row from somebody who may not be the other
-/// shop's program: while that is put up anew, what stands before it answers so for minutes, whatever is
-/// asked. With the least wait of [`REQUEST_TIMEOUT`] it is not believed within three.
+/// How often “there is no such thing” must come in a row if it may not come from the shop's own
+/// program. While that program restarts, the server in front of it may answer so for minutes. At least
+/// [`REQUEST_TIMEOUT`] lies between two tries, so it takes more than three minutes.
 pub const GONE_AFTER: u32 = 8;
 
-/// Doublings after which [`LONGEST_WAIT`] is reached.
+/// Doublings until [`LONGEST_WAIT`] is reached.
 const MAX_DOUBLINGS: u32 = 10;
 
-/// What came back.
+/// What came back for a request.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Reply {
-    /// An answer.
+    /// An HTTP answer.
     Status {
-        /// Its status.
+        /// The HTTP status.
         code: u16,
-        /// How long it asks to be left alone (`Retry-After`).
+        /// How long the shop asks us to wait (`Retry-After`).
         retry_after: Option<Duration>,
     },
-    /// None.
+    /// No answer.
     NoAnswer(NoAnswer),
 }
 
-/// What is known of a message without an answer.
+/// What is known about a message that got no answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NoAnswer {
-    /// It never left: there was no connection.
+    /// It was not sent: there was no connection.
     NotSent,
-    /// It may have arrived, and may even be on its way still.
+    /// It may have arrived, or may still be on its way.
     Unknown,
 }
 
-/// What a message says, as far as its answer depends on it.
+/// What a message says, as far as the meaning of the answer depends on it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Saying {
-    /// How an item stands.
+    /// The current state of an item.
     State,
-    /// That an item is gone, where that is said by taking its listing away.
+    /// That an item is gone, said by removing its listing.
     End,
 }
 
 /// What the answer means for the message.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Verdict {
-    /// It was taken.
+    /// The shop has it.
     Delivered,
-    /// The other side's state is another than we knew: ask for it, and say the message again, at most
+    /// The shop's state is not the one we knew: read it and send the message again, at most
     /// [`MAX_STALE`] times.
     Stale,
-    /// The message itself is not taken: put it aside for a person.
+    /// The shop does not accept this message: it waits for a person.
     Refused,
-    /// This message waits; the others go on.
+    /// Send this message again later; the others go on.
     Later,
-    /// The whole connection waits: whoever asks, and whatever is said, would be answered so.
+    /// Pause the whole connection: every request would be answered like this.
     Quiet,
 }
 
-/// What a reply means. Parked are only those of the closed list of statuses that speak of the message
-/// itself; whatever is not known is said again later.
+/// What a reply means. Only the statuses of a closed list, which concern the message itself, make it
+/// wait for a person; everything unknown is tried again later.
 pub fn verdict(reply: Reply, saying: Saying) -> Verdict {
     let Reply::Status { code, .. } = reply else { return Verdict::Later };
     match (code, saying) {
-        // “Multi-Status” (RFC 4918, 13) is a word on each part, in a form of the other side's own, and none on
-        // the whole: who can read the parts reads them before.
+        // // 207 Multi-Status (RFC 4918, 13) speaks of each part, in the shop's own form, and says
+        // nothing about the whole. Whoever can read the parts has read them before.
         (207, _) => Verdict::Refused,
-        // What should be gone is.
+        // // It should be gone, and it is.
         (200..=299, _) | (404 | 410, Saying::End) => Verdict::Delivered,
-        // Conflict, and a precondition that failed or is asked for.
+        // // Conflict, or a precondition that failed or is required.
         (409 | 412 | 428, _) => Verdict::Stale,
-        // Who we are, too many, not now, or a network that asks to be signed in to.
+        // // Not authorized, too many requests, unavailable, or a network that asks to sign in.
         (401 | 403 | 407 | 429 | 503 | 511, _) => Verdict::Quiet,
-        // Took too long, locked (RFC 4918, 11.3), too early (RFC 8470, 5.2).
+        // // Timed out, locked (RFC 4918, 11.3), too early (RFC 8470, 5.2).
         (408 | 423 | 425, _) => Verdict::Later,
         (400..=499, _) => Verdict::Refused,
-        // 1xx is no end, 3xx is not followed, 5xx may pass, others are nobody's.
+        // // 1xx is not final, 3xx is not followed, 5xx may pass, and others are unassigned.
         (0..=199 | 300..=399 | 500..=u16::MAX, _) => Verdict::Later,
     }
 }
 
-/// Whether a message that was stale so often is put aside.
+/// Whether a message that was stale this often must wait for a person.
 pub fn stale_too_often(times: u32) -> bool {
     times >= MAX_STALE
 }
 
-/// Whether that answer says that the thing which was named is not there: believed too early, a listing that
-/// should be gone stays, or one that is there is made once more.
+/// Whether the answer says that the thing does not exist. Believing it too early leaves a listing in
+/// place that should be gone, or creates one a second time.
 pub fn says_gone(reply: Reply) -> bool {
     matches!(reply, Reply::Status { code: 404 | 410, .. })
 }
 
-/// Whether it is gone, after so many answers in a row that said it without the other shop's own words.
+/// Whether to believe it after this many such answers in a row, none of them clearly from the shop's
+/// own program.
 pub fn is_gone(times: u32) -> bool {
     times >= GONE_AFTER
 }
 
-/// How long to wait after the `tries`-th try (1 is the first) went wrong: anything up to a bound that
-/// doubles, by `dice`, so that many that failed together do not come back together (“full jitter”,
-/// Brooker, Exponential Backoff and Jitter, AWS Architecture Blog, 2015). Never less than was asked for
-/// or than a request may still be on its way.
+/// How long to wait after the `tries`-th failed try, counted from 1: a random time up to a bound that
+/// doubles, chosen by `dice`, so that many messages that failed together do not return together (“full
+/// jitter”; Brooker, Exponential Backoff and Jitter, AWS Architecture Blog, 2015). Never less than the
+/// shop asked for, or than a request may still be on its way.
 pub fn back_off(tries: u32, dice: u64, reply: Reply) -> Duration {
     let bound = FIRST_WAIT * (1 << tries.saturating_sub(1).min(MAX_DOUBLINGS));
     let bound = bound.min(LONGEST_WAIT).as_millis();
-    // Of 0 to bound, as dice stands between 0 and its greatest value; 2^64 × the bound fits.
+    // // 0 to bound, in proportion to dice; 2^64 × bound fits.
     let millis = ((bound + 1) * u128::from(dice)) >> 64;
     let chosen = Duration::from_millis(u64::try_from(millis).unwrap_or(u64::MAX));
     chosen.max(floor(reply))
@@ -136,13 +137,13 @@ fn floor(reply: Reply) -> Duration {
     }
 }
 
-/// Whether what is said is news to whoever knows `known`. The same said again is not, and what is older
-/// never takes the place of what is newer.
+/// Whether revision `said` is news to somebody who knows revision `known`. The same revision is not,
+/// and an older one never replaces a newer one.
 pub fn newer(said: i64, known: i64) -> bool {
     said > known
 }
 
-/// What a message is the same by when it is said again, for `Idempotency-Key`.
+/// The `Idempotency-Key` of a message, the same each time that it is sent.
 pub fn message_key(connection: ConnectionId, item: ItemId, revision: i64) -> String {
     format!("{connection}-{item}-{revision}")
 }
@@ -213,7 +214,7 @@ mod tests {
         }
         assert!(!says_gone(Reply::NoAnswer(NoAnswer::Unknown)));
         assert_eq!((1..=10).find(|times| is_gone(*times)), Some(GONE_AFTER));
-        // Not within the minutes in which a shop's program is put up anew.
+        // // Not within the minutes that a shop's program may take to restart.
         let waits: Duration =
             (1..GONE_AFTER).map(|tries| back_off(tries, 0, Reply::NoAnswer(NoAnswer::Unknown))).sum();
         assert!(waits >= Duration::from_mins(3), "{waits:?}");
@@ -229,7 +230,7 @@ mod tests {
         }
     }
 
-    /// Nothing is put aside that a later try could get through: the closed list, counted.
+    /// Nothing that a later try could solve may wait for a person; this counts the closed list.
     #[test]
     fn only_what_speaks_of_the_message_is_parked() {
         let parked: Vec<u16> =

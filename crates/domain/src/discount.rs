@@ -1,14 +1,14 @@
-//! What is taken off a price: an amount, or so much of a hundred.
+//! Discounts: an amount, or a percentage.
 
 use crate::money::{Currency, Money, MoneyError, TO_MINOR_UNIT, plain_decimal};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// Decimals of a percentage: a third of a price is said as 33.33 %.
+/// Decimals of a percentage: a third is 33.33%.
 const PERCENT_DIGITS: u32 = 2;
 
-/// Off a line, or off a slip as a whole.
+/// A discount on one line or on the whole sale.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "WrittenOff", into = "WrittenOff")]
 pub struct Off(Kind);
@@ -19,20 +19,20 @@ enum Kind {
     Percent(Decimal),
 }
 
-/// As it is written down; read back, it passes the same check as when it was made.
+/// A stored discount. Reading it repeats the check of its constructor.
 #[derive(Clone, Copy, Serialize, Deserialize)]
 enum WrittenOff {
     Amount(Money),
     Percent(Decimal),
 }
 
-/// What is wrong with what is to be taken off.
+/// What is wrong with a discount.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum OffError {
-    /// Not above 0, or above 100 %.
+    /// Not above 0, above 100%, or with too many decimals.
     #[error("a percentage must be above 0 and at most 100, with at most {PERCENT_DIGITS} decimals")]
     NotAPercentage,
-    /// Not above 0.
+    /// An amount of 0 or less.
     #[error("a discount must be more than 0")]
     NotPositive,
     /// Neither an amount nor a percentage.
@@ -60,12 +60,12 @@ impl From<Off> for WrittenOff {
 }
 
 impl Off {
-    /// So much money.
+    /// An amount of money, more than 0.
     pub fn amount(amount: Money) -> Result<Self, OffError> {
         if amount.minor() <= 0 { Err(OffError::NotPositive) } else { Ok(Self(Kind::Amount(amount))) }
     }
 
-    /// So much of a hundred.
+    /// A percentage, above 0 and at most 100.
     pub fn percent(percent: Decimal) -> Result<Self, OffError> {
         let fits = percent > Decimal::ZERO && percent <= Decimal::ONE_HUNDRED;
         if fits && percent.normalize().scale() <= PERCENT_DIGITS {
@@ -74,7 +74,7 @@ impl Off {
         Err(OffError::NotAPercentage)
     }
 
-    /// `5.00`, or `10 %`.
+    /// Reads `5.00` or `10%`.
     pub fn parse(text: &str, currency: Currency) -> Result<Self, OffError> {
         match text.trim().strip_suffix('%') {
             Some(percent) => Self::percent(plain_decimal(percent.trim()).ok_or(OffError::NotAPercentage)?),
@@ -82,8 +82,8 @@ impl Off {
         }
     }
 
-    /// What it takes off an amount, to the minor unit. An amount of money may be more than there is;
-    /// the slip refuses that in its own words.
+    /// What it takes off an amount, rounded to the minor unit. An amount of money may be more than the
+    /// price; settling the sale rejects that.
     pub fn of(self, amount: Money) -> Result<Money, MoneyError> {
         match self.0 {
             Kind::Amount(off) => Ok(off),

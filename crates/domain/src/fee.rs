@@ -1,39 +1,39 @@
-//! What a channel keeps of a sale.
+//! Fees that a channel keeps of a sale.
 
 use crate::money::{Currency, Money, MoneyError, TO_MINOR_UNIT, plain_decimal};
 use rust_decimal::Decimal;
 use std::fmt;
 
-/// Decimals that a percentage may have: fees are quoted to the hundredth, and one is to spare.
+/// Decimals of a percentage: fees are quoted in hundredths (from memory), and one is to spare.
 const PERCENT_DECIMALS: u32 = 3;
 
 /// What is wrong with the text of a fee.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum FeeError {
-    /// Not of the form that is asked for.
+    /// Not a percentage, an amount, or both.
     #[error(
         "“{text}” is not a fee; write a percentage, an amount of each sale, or both, such as 3.1% + 0.25, or none"
     )]
     NotAFee {
-        /// What was given, cut short.
+        /// The text as typed, cut short.
         text: String,
     },
-    /// Less than nothing, or more than the whole sale.
+    /// Below 0, or more than the whole sale.
     #[error("{percent}% is not a fee; write 0 to 100 %, with at most {PERCENT_DECIMALS} decimals")]
     NotAPercentage {
-        /// What was given.
+        /// The percentage as typed.
         percent: Decimal,
     },
-    /// An amount below nothing.
+    /// An amount below 0.
     #[error("a fee may not be below 0")]
     Negative,
-    /// The amount.
+    /// The amount is not money.
     #[error(transparent)]
     Money(#[from] MoneyError),
 }
 
-/// A channel's fee: a share of what the buyer pays, shipping and tax included, and an amount of each
-/// sale (common practice of those who take payments, no source).
+/// The fee of a channel: a share of what the buyer pays, shipping and tax included, plus a fixed amount
+/// per sale (common practice of payment processors, no source).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FeeRule {
     percent: Decimal,
@@ -41,7 +41,7 @@ pub struct FeeRule {
 }
 
 impl FeeRule {
-    /// Of a percentage and an amount.
+    /// From a percentage and a fixed amount per sale.
     pub fn new(percent: Decimal, fixed: Money) -> Result<Self, FeeError> {
         let percent = percent.normalize();
         if percent < Decimal::ZERO || percent > Decimal::ONE_HUNDRED || percent.scale() > PERCENT_DECIMALS {
@@ -53,7 +53,7 @@ impl FeeRule {
         Ok(Self { percent, fixed })
     }
 
-    /// `3.1% + 0.25`, `3.1%` or `0.25`.
+    /// Reads `3.1% + 0.25`, `3.1%` or `0.25`.
     pub fn parse(text: &str, currency: Currency) -> Result<Self, FeeError> {
         let wrong = || FeeError::NotAFee { text: text.chars().take(40).collect() };
         let percent = |part: &str| {
@@ -72,13 +72,13 @@ impl FeeRule {
         Self::new(share, fixed.transpose()?.unwrap_or(Money::zero(currency)))
     }
 
-    /// The amount of each sale.
+    /// The fixed amount per sale.
     pub fn fixed(&self) -> Money {
         self.fixed
     }
 
-    /// The fee of a sale of which so much was paid. The share is rounded half away from zero to the
-    /// minor unit ([`TO_MINOR_UNIT`]), then the amount is added. Where nothing is paid nothing is kept.
+    /// The fee of a sale. The share of what was paid is rounded to the minor unit by [`TO_MINOR_UNIT`],
+    /// then the fixed amount is added. Nothing paid means no fee.
     pub fn of(&self, paid: Money) -> Result<Money, MoneyError> {
         if paid.is_zero() {
             return Ok(paid);
@@ -160,7 +160,7 @@ mod tests {
         check("-0.30", "below 0");
     }
 
-    // Worked by hand.
+    // // Worked out by hand.
     #[test]
     fn the_share_is_rounded_to_the_minor_unit_and_the_amount_added() {
         let check = |rule: &str, paid: &str, expected: &str| {

@@ -1,4 +1,4 @@
-//! Identifiers: 64-bit, ordered by time, made by the program, one type per table.
+//! Identifiers: 64-bit, ordered by time, made by the program, with one type per table.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -19,13 +19,14 @@ pub const NODE_BITS: u32 = 10;
 /// that time. One more takes the next millisecond.
 pub const COUNTER_BITS: u32 = 12;
 
-/// The first identifier that can be made at `ms`: all made earlier stand before it.
+/// The first identifier that can be made at `ms`, in milliseconds since 1970: every earlier one is
+/// smaller.
 pub fn bound_of(ms: i64) -> i64 {
     (ms.clamp(EPOCH_MS, LATEST_MS) - EPOCH_MS) << (NODE_BITS + COUNTER_BITS)
 }
 
-/// Makes identifiers for one process. It knows no clock: the time comes in with each call, and
-/// a time before the last one used is not followed back.
+/// Makes the identifiers of one process. It has no clock: the time is passed in, and a time before the
+/// last one is ignored.
 #[derive(Debug)]
 pub struct IdMaker {
     node: i64,
@@ -34,7 +35,7 @@ pub struct IdMaker {
 }
 
 impl IdMaker {
-    /// For the leased `node`, never making one at or before `floor_ms`.
+    /// For the leased `node`; never makes an identifier for a time up to `floor_ms`.
     pub fn new(node: u16, floor_ms: i64) -> Self {
         let counter = 1 << COUNTER_BITS;
         Self {
@@ -44,7 +45,7 @@ impl IdMaker {
         }
     }
 
-    /// The next identifier.
+    /// The next identifier, given the current time.
     pub fn next(&mut self, now_ms: i64) -> i64 {
         if now_ms > self.last_ms && now_ms <= LATEST_MS {
             self.last_ms = now_ms;
@@ -61,7 +62,7 @@ impl IdMaker {
     }
 }
 
-/// Not an identifier.
+/// The text is not an identifier.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("“{text}” is not an identifier; copy it as the program printed it")]
 pub struct NotAnId {
@@ -85,7 +86,7 @@ macro_rules! ids {
                 self.0
             }
 
-            /// Milliseconds since 1970 at which it was made, by the clock of the process that made it.
+            /// Milliseconds since 1970, by the clock of the process that made it.
             pub const fn made_ms(self) -> i64 {
                 (self.0 >> (NODE_BITS + COUNTER_BITS)) + EPOCH_MS
             }
@@ -109,7 +110,7 @@ macro_rules! ids {
         }
 
         impl Serialize for $name {
-            /// As text: a 64-bit number does not survive a JSON reader that uses floats.
+            /// As text: a JSON reader that uses floats would damage a 64-bit number.
             fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
                 s.collect_str(self)
             }
@@ -128,17 +129,17 @@ ids! {
     StyleId,
     /// An item.
     ItemId,
-    /// One line of the stock ledger.
+    /// One entry of the stock ledger.
     EntryId,
-    /// One hold of one item.
+    /// A hold on one item.
     HoldId,
-    /// The holds that were set aside together, for one basket or one person.
+    /// The holds that were made together, for one sale or one customer.
     HoldGroupId,
     /// A sale.
     SaleId,
     /// A line of a sale.
     SaleLineId,
-    /// A tender of a sale or a refund.
+    /// A payment of a sale or a refund.
     TenderId,
     /// A refund.
     RefundId,
@@ -148,29 +149,29 @@ ids! {
     OrderId,
     /// A line of an order.
     OrderLineId,
-    /// A connection to somebody else's shop.
+    /// A connection to an online shop.
     ConnectionId,
     /// One run of a feed.
     RunId,
-    /// A person who may enter.
+    /// A person who can sign in.
     PersonId,
-    /// A device on which a PIN opens.
+    /// A registered device, on which PINs work.
     DeviceId,
-    /// Somebody's being signed in, in one browser.
+    /// One sign-in in one browser.
     SessionId,
-    /// A line of the list of who changed what.
+    /// An entry of the activity log.
     AuditId,
-    /// A count of the whole shelf, or of one style.
+    /// A count of all stock, or of one style.
     StockCountId,
-    /// A slip at the counter.
+    /// A sale that is being rung up.
     BasketId,
-    /// A turn of a drawer, from counting in to counting out.
+    /// A period of the cash drawer, from opening to closing count.
     TurnId,
-    /// A feed that failed.
+    /// A failure of a feed.
     TroubleId,
-    /// An order that could not be taken yet.
+    /// An order that could not be taken in yet.
     KeptOrderId,
-    /// A place where the other shop says something else.
+    /// A difference between our stock and an online shop's list.
     DriftId,
 }
 

@@ -1,35 +1,36 @@
-//! What an item may name as its image: a public address, or the plain name of a file in the shop's folder.
+//! What an item may name as its image: a public address, or the plain name of a file in the shop's
+//! folder.
 //!
-//! A name goes into feeds, pages and paths. So it leads nowhere: no folder, no way up, no scheme of another
-//! kind, nothing hidden (OWASP ASVS 5.0.0, 1.2.2 and 5.3.2).
+//! The name goes into feeds, pages and paths, so it must lead nowhere else: no folder, no parent, no
+//! other scheme, nothing hidden (OWASP ASVS 5.0.0, 1.2.2 and 5.3.2).
 
-/// Longest file name: what file systems allow (POSIX.1-2024, `NAME_MAX` of common systems), in bytes.
+/// The longest file name, in bytes: the `NAME_MAX` of common systems (POSIX.1-2024).
 const MAX_NAME_BYTES: usize = 255;
-/// What separates several of them in a feed.
+/// Separates several images in a feed.
 const SEPARATOR: char = '|';
-/// What a file name must not hold: it separates folders or drives, or means something to a shell or a
-/// spreadsheet of paths.
+/// What a file name must not contain: separators of folders and drives, and characters with a meaning
+/// in a shell or a spreadsheet.
 const NOT_IN_NAMES: [char; 9] = ['/', '\\', ':', '*', '?', '"', '<', '>', SEPARATOR];
 
-/// Not what an image may be called.
+/// What is wrong with an image's name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum ImageError {
-    /// A name that leads out of the folder, or hides.
+    /// A file name that leads out of the folder, or is hidden.
     #[error(
         "write the plain name of a file, such as cowl.jpg, without a folder, or an address that begins with https://"
     )]
     NotAName,
-    /// An address that is none.
+    /// An address without a host, or with a secret in it.
     #[error(
         "the address of an image has a host and no spaces or quotes, such as https://farm.example/cowl.jpg"
     )]
     NotAnAddress,
-    /// Longer than a file can be called.
+    /// Longer than a file name can be.
     #[error("the name of a file has at most {MAX_NAME_BYTES} bytes")]
     TooLong,
 }
 
-/// Checks what is to be kept as an image's name or address.
+/// Checks the name or address of an image.
 pub fn checked(text: &str) -> Result<&str, ImageError> {
     match text.strip_prefix("https://").or_else(|| text.strip_prefix("http://")) {
         Some(rest) => address(text, rest),
@@ -41,7 +42,7 @@ fn address<'a>(text: &'a str, rest: &str) -> Result<&'a str, ImageError> {
     let host = rest.split(['/', '?', '#']).next().unwrap_or_default();
     let is_plain =
         |c: char| !c.is_whitespace() && !c.is_control() && !matches!(c, '"' | '<' | '>' | '\\' | SEPARATOR);
-    // A name before an @ would be somebody's password, or look like the host.
+    // // What stands before an @ would be a password, or look like the host.
     if host.is_empty() || host.contains('@') || !text.chars().all(is_plain) {
         return Err(ImageError::NotAnAddress);
     }
@@ -53,7 +54,7 @@ fn name(text: &str) -> Result<&str, ImageError> {
         return Err(ImageError::TooLong);
     }
     let is_plain = |c: char| !c.is_control() && !NOT_IN_NAMES.contains(&c);
-    // A dot in front hides it, and both `.` and `..` are folders.
+    // // A leading dot hides a file, and `.` and `..` are folders.
     if text.trim() != text || text.is_empty() || text.starts_with('.') || !text.chars().all(is_plain) {
         return Err(ImageError::NotAName);
     }
@@ -64,7 +65,7 @@ fn name(text: &str) -> Result<&str, ImageError> {
 mod tests {
     use super::*;
 
-    // The first rows are OWASP ASVS 5.0.0, 5.3.2's kinds of names; the others are our own.
+    // // The first rows are the kinds of names in OWASP ASVS 5.0.0, 5.3.2; the others are our own.
     #[test]
     fn a_name_leads_nowhere_and_an_address_is_public() {
         let check = |text: &str, expected: Result<(), ImageError>| {

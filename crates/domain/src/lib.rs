@@ -1,8 +1,8 @@
 //! The shop's rules.
 //!
-//! Nothing here knows a clock, a random number, a database, a file or the network: time and
-//! identifiers come in as arguments, and everything else is a value. Floats are denied, so that
-//! no figure of the books can pass through one.
+//! Nothing here knows a clock, randomness, a database, a file or the network: times and identifiers are
+//! arguments, and everything else is a value. Float arithmetic is denied, so that no figure of the
+//! books can pass through a float.
 #![deny(clippy::float_arithmetic)]
 
 pub mod basket;

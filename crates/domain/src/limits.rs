@@ -1,6 +1,6 @@
-//! How far a caller may go in what their role allows: on which channels they sell, how much they take
-//! off, how far back they date, how much they set aside, whether they give tax by hand, how much they
-//! give back. Above a limit somebody with more rights is needed (OWASP ASVS 5.0.0, 2.4.1 and 8.2.1).
+//! What a caller may do within their role: on which channels they sell, how much discount they give,
+//! how far back they date a sale, how much they hold, whether they enter tax by hand, and how much they
+//! refund. Beyond a limit, somebody with more rights must do it (OWASP ASVS 5.0.0, 2.4.1 and 8.2.1).
 
 use crate::channel::Channel;
 use crate::day::Moment;
@@ -10,46 +10,46 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// What a limit's value is called that is none.
+/// How a limit that is not set is written.
 pub const NO_LIMIT: &str = "none";
-/// The most that is believed of days and of holds: a longer one is no limit.
+/// The most days or holds that a limit can have: our own bound.
 const MAX_COUNT: i64 = 100_000;
-/// The most channels of a limit: far above what a farm sells on.
+/// The most channels in a limit: more than any farm sells on.
 const MAX_CHANNELS: usize = 100;
-/// Decimals of a percentage, as of a discount's.
+/// Decimals of a percentage, the same as for discounts.
 const PERCENT_DIGITS: u32 = 2;
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// What of the counter hand's is limited until the owner says otherwise (the shop's own rule, no source): a
-/// quarter off; a week back, for a market's slips; a season's holds. What is given back and tax have no limit:
-/// amounts differ by shop, and tax is given by hand where the program computes none.
+/// The counter clerk's limits until the owner changes them (our own rule, no source): a quarter off, a
+/// week back for a market's slips, and a season of holds. Refunds and tax have no limit, because
+/// amounts differ from shop to shop and tax is entered by hand where the program does not compute it.
 const COUNTER_DISCOUNT: i64 = 25;
 const COUNTER_BACKDATE_DAYS: i64 = 7;
 const COUNTER_OPEN_HOLDS: i64 = 50;
 const COUNTER_HOLD_DAYS: i64 = 92;
 
-/// A limit by its name.
+/// A limit, by name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum LimitName {
-    /// On which channels they sell.
+    /// The channels on which they may sell.
     Channels,
-    /// The greatest discount, in percent of a line.
+    /// The largest discount, in percent of a line.
     Discount,
     /// How many days back a sale may be dated.
     BackdateDays,
-    /// How many of their holds may be open at once.
+    /// How many of their holds may be open at the same time.
     OpenHolds,
-    /// How many days a hold of theirs lasts at most.
+    /// How many days their holds may last.
     HoldDays,
-    /// Whether they may give a sale's tax by hand.
+    /// Whether they may enter sales tax by hand.
     TaxByHand,
-    /// The most that they may give back of one sale.
+    /// The most that they may refund of one sale.
     Refund,
 }
 
 impl LimitName {
-    /// All of them.
+    /// Every limit, in the order in which they are shown.
     pub const ALL: [Self; 7] = [
         Self::Channels,
         Self::Discount,
@@ -60,7 +60,7 @@ impl LimitName {
         Self::Refund,
     ];
 
-    /// As it stands in the database, on the command line and in problem documents.
+    /// The name in the database, on the command line and in problem documents.
     pub fn code(self) -> &'static str {
         match self {
             Self::Channels => "channels",
@@ -73,12 +73,12 @@ impl LimitName {
         }
     }
 
-    /// By its code.
+    /// The limit with this name, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|name| name.code() == code)
     }
 
-    /// How its value is written.
+    /// What a value may look like, for messages.
     fn written(self) -> &'static str {
         match self {
             Self::Channels => "channels separated by commas, such as store,market",
@@ -90,7 +90,7 @@ impl LimitName {
     }
 }
 
-/// Not the value of a limit.
+/// The text is not a value of the limit.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("“{value}” is no value of {}; write {}, or {NO_LIMIT} for no limit", name.code(), name.written())]
 pub struct NotALimit {
@@ -98,14 +98,14 @@ pub struct NotALimit {
     value: String,
 }
 
-/// What somebody asked for that goes beyond their limit.
+/// Somebody asked for more than their limit allows.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
 pub struct AboveLimit {
-    /// Which limit.
+    /// The limit.
     pub limit: LimitName,
-    /// What was asked for.
+    /// What they asked for, for people to read.
     pub asked: String,
-    /// What is allowed.
+    /// What the limit allows, for people to read.
     pub allowed: String,
 }
 
@@ -138,7 +138,7 @@ impl fmt::Display for AboveLimit {
     }
 }
 
-/// The limits of a caller. `None` is no limit.
+/// All limits of a caller; `None` means no limit.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Limits {
     channels: Option<Vec<Channel>>,
@@ -151,7 +151,7 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// No limit at all: the owner's, the command line's, the program's own.
+    /// No limits: for owners, the command line and the program itself.
     pub fn none() -> Self {
         Self {
             channels: None,
@@ -164,7 +164,7 @@ impl Limits {
         }
     }
 
-    /// A role's, before the owner has said anything.
+    /// A role's limits, before the owner changes any.
     pub fn of_role(role: Role) -> Self {
         match role {
             Role::Owner | Role::Maker => Self::none(),
@@ -178,7 +178,7 @@ impl Limits {
         }
     }
 
-    /// Sets one, as it is written.
+    /// Sets a limit from its written value.
     pub fn set(&mut self, name: LimitName, value: &str, currency: Currency) -> Result<(), NotALimit> {
         let text = value.trim();
         let wrong = || NotALimit { name, value: text.chars().take(100).collect() };
@@ -210,7 +210,7 @@ impl Limits {
         Ok(())
     }
 
-    /// One as it is written.
+    /// The written value of a limit.
     pub fn written(&self, name: LimitName) -> String {
         let or_none = |text: Option<String>| text.unwrap_or_else(|| NO_LIMIT.to_owned());
         match name {
@@ -224,12 +224,12 @@ impl Limits {
         }
     }
 
-    /// The channels, where they are limited.
+    /// The allowed channels, if they are limited.
     pub fn channels(&self) -> Option<&[Channel]> {
         self.channels.as_deref()
     }
 
-    /// Selling on a channel.
+    /// Checks a sale on a channel.
     pub fn allow_channel(&self, channel: &Channel) -> Result<(), AboveLimit> {
         match &self.channels {
             Some(allowed) if !allowed.contains(channel) => Err(AboveLimit {
@@ -241,8 +241,8 @@ impl Limits {
         }
     }
 
-    /// So much off a line of that amount. A discount that was spread over lines may be a minor unit more
-    /// on one of them than its share.
+    /// Checks a discount on a line of this amount. A discount that was spread over lines may be one
+    /// minor unit more than its share on one of them.
     pub fn allow_discount(&self, amount: Money, off: Money, spread: bool) -> Result<(), AboveLimit> {
         let Some(limit) = self.discount else { return Ok(()) };
         let (amount, off) = (Decimal::from(amount.minor()), Decimal::from(off.minor()));
@@ -253,28 +253,28 @@ impl Limits {
             return Ok(());
         }
         let percent = (off * Decimal::ONE_HUNDRED).checked_div(amount).unwrap_or(Decimal::ONE_HUNDRED);
-        // Up, so that what is told is never the limit itself.
+        // // Rounded up, so that the message never shows the limit itself.
         let asked = percent.round_dp_with_strategy(PERCENT_DIGITS, RoundingStrategy::AwayFromZero);
         let allowed = limit.normalize().to_string();
         Err(AboveLimit { limit: LimitName::Discount, asked: asked.normalize().to_string(), allowed })
     }
 
-    /// A sale dated so many days back.
+    /// Checks a sale that is dated this many days back.
     pub fn allow_backdate(&self, days: i64) -> Result<(), AboveLimit> {
         over(LimitName::BackdateDays, days, self.backdate_days)
     }
 
-    /// So many holds open at once.
+    /// Checks how many holds are open at once.
     pub fn allow_open_holds(&self, open: i64) -> Result<(), AboveLimit> {
         over(LimitName::OpenHolds, open, self.open_holds)
     }
 
-    /// Whether anything has to be counted.
+    /// Whether open holds must be counted at all.
     pub fn counts_holds(&self) -> bool {
         self.open_holds.is_some()
     }
 
-    /// The end of a hold: one without an end lasts as long as it may.
+    /// The end of a hold. One without an end gets the longest that is allowed.
     pub fn allow_hold(&self, now: Moment, until: Option<Moment>) -> Result<Option<Moment>, AboveLimit> {
         let Some(days) = self.hold_days else { return Ok(until) };
         let last = now.plus_millis(days * DAY_MS);
@@ -286,7 +286,7 @@ impl Limits {
         over(LimitName::HoldDays, asked, Some(days)).map(|()| Some(until))
     }
 
-    /// Tax that was given with a sale's lines.
+    /// Checks tax that was entered with a sale's lines.
     pub fn allow_tax(&self, tax: Money) -> Result<(), AboveLimit> {
         if self.tax_by_hand || tax.is_zero() {
             return Ok(());
@@ -294,7 +294,7 @@ impl Limits {
         Err(AboveLimit { limit: LimitName::TaxByHand, asked: tax.to_string(), allowed: "no".to_owned() })
     }
 
-    /// So much given back of one sale in all.
+    /// Checks the total refunded of one sale.
     pub fn allow_refund(&self, total: Money) -> Result<(), AboveLimit> {
         match self.refund {
             Some(most) if total.minor() > most.minor() => Err(AboveLimit {
@@ -337,7 +337,7 @@ fn percent(text: &str) -> Option<Decimal> {
     (fits && !percent.is_sign_negative()).then_some(percent)
 }
 
-/// In the shop's currency, rounded: a limit outlives a change of it.
+/// In the shop's currency, rounded: the limit stays when the currency changes.
 fn amount(text: &str, currency: Currency) -> Option<Money> {
     let amount = plain_decimal(text)?;
     (!amount.is_sign_negative()).then(|| Money::rounded_from_major(amount, currency).ok()).flatten()
@@ -400,7 +400,7 @@ mod tests {
         }
     }
 
-    // The shop's own rule, no source.
+    // // Our own rule, no source.
     #[test]
     fn who_has_which_limits_before_the_owner_says_anything() {
         let all = |role| LimitName::ALL.map(|name| Limits::of_role(role).written(name));
@@ -418,7 +418,7 @@ mod tests {
         };
         check("20", "48.00", "9.60", false, None);
         check("20", "48.00", "9.61", false, Some("20.03"));
-        // 20 % of 0.99 is 0.198, and 0.20 when rounded.
+        // // 20% of 0.99 is 0.198, or 0.20 when rounded.
         check("20", "0.99", "0.20", false, None);
         check("20", "0.99", "0.21", false, Some("21.22"));
         check("20", "0.99", "0.21", true, None);

@@ -1,15 +1,16 @@
-//! Texts from elsewhere without the payment cards' numbers in them: what is refused is still kept or
-//! told, and a card's number never is.
+//! Removes payment card numbers from texts that come from elsewhere. What is rejected is still kept or
+//! shown, but never with a card number.
 
 use crate::card::holds_card_number;
 use std::borrow::Cow;
 
-/// What stands in the place of a card's number.
+/// What replaces a card number.
 pub const REMOVED: &str = "[card number removed]";
-/// Digits and what parts them, in bytes, beyond which nobody looks for the number's exact place.
+/// A run of digits and separators longer than this, in bytes, is removed without looking for the
+/// number's exact place.
 const LONGEST_RUN: usize = 400;
 
-/// The text with [`REMOVED`] for each card number that [`holds_card_number`] sees in it.
+/// The text with [`REMOVED`] in place of each card number that [`holds_card_number`] finds.
 pub fn masked(text: &str) -> Cow<'_, str> {
     if !holds_card_number(text) {
         return Cow::Borrowed(text);
@@ -27,7 +28,7 @@ pub fn masked(text: &str) -> Cow<'_, str> {
     if holds_card_number(&out) { Cow::Owned(without_digits(text)) } else { Cow::Owned(out) }
 }
 
-/// A stretch without letters: the shortest part that holds a number goes, as often as there is one.
+/// A run without letters: removes the shortest part that contains a number, until none is left.
 fn mask_run(run: &str, out: &mut String) {
     let mut rest = run;
     while holds_card_number(rest) {
@@ -47,7 +48,7 @@ fn mask_run(run: &str, out: &mut String) {
     out.push_str(rest);
 }
 
-/// Where a group of digits begins.
+/// Where groups of digits begin.
 fn starts(text: &str) -> impl DoubleEndedIterator<Item = usize> {
     let mut before = false;
     let mut found = Vec::new();
@@ -61,7 +62,7 @@ fn starts(text: &str) -> impl DoubleEndedIterator<Item = usize> {
     found.into_iter()
 }
 
-/// Where a group of digits ends.
+/// Where groups of digits end.
 fn ends(text: &str) -> impl Iterator<Item = usize> {
     let next = |at: usize| text[at..].chars().next();
     let digits = text.char_indices().filter(|(_, c)| c.is_numeric()).map(|(at, c)| at + c.len_utf8());
@@ -77,7 +78,7 @@ mod tests {
     use super::*;
     use crate::card::passes_luhn;
 
-    // Made up, and worked to pass the check digit of ISO/IEC 7812-1, Annex B: nobody was given one.
+    // // Made up to pass the check digit of ISO/IEC 7812-1, Annex B; not issued to anybody.
     #[test]
     fn a_number_goes_and_the_rest_stays() {
         let check = |text: &str, expected: &str| assert_eq!(masked(text), expected, "{text}");

@@ -1,37 +1,38 @@
-//! Money: integer minor units of one ISO 4217 currency.
+//! Money, in integer minor units of one ISO 4217 currency.
 
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
 
-/// The largest sum in minor units, either sign: two such sums still add up below 2^63.
+/// The largest sum in minor units, positive or negative: two of them still add up below 2^63.
 pub const MAX_MINOR: i64 = 4_000_000_000_000_000_000;
 
-/// The most, in minor units, that one price, discount, payment or sale may come to: a thousand million major
-/// units of two decimals, more than any of them is in any currency and far less than a slip of the finger on
-/// a zero key makes. Ninety million of them still add up below 2^63.
+/// The largest price, discount, payment or sale, in minor units: a thousand million major units in a
+/// currency with two decimals. That is more than any real one, and far less than a stuck zero key would
+/// make. Ninety million of them add up below 2^63.
 pub const MAX_AMOUNT: i64 = 100_000_000_000;
 
-/// The most, in minor units and either way, that each sum of one channel's day may come to: ten thousand
-/// sales at [`MAX_AMOUNT`]. Nine thousand such days, of all channels together, add up below 2^63.
+/// The largest sum of one channel's day, in minor units, positive or negative: ten thousand sales at
+/// [`MAX_AMOUNT`]. Nine thousand such days of all channels add up below 2^63.
 pub const MAX_DAY: i64 = 1_000_000_000_000_000;
 
-/// The most cash, in minor units, that a drawer is expected to hold; its column takes twice as much.
+/// The most cash that a drawer is expected to contain, in minor units; its column can store twice as
+/// much.
 pub const MAX_DRAWER: i64 = 500_000_000_000;
 
-/// How a computed amount becomes whole minor units: the nearest, a half away from zero, so that
-/// a refund rounds as its sale did (`round(-x) == -round(x)`).
+/// How a computed amount becomes whole minor units: to the nearest, a half away from zero, so that a
+/// refund rounds like its sale (`round(-x) == -round(x)`).
 pub const TO_MINOR_UNIT: RoundingStrategy = RoundingStrategy::MidpointAwayFromZero;
 
-/// An ISO 4217 currency with its number of minor digits.
+/// An ISO 4217 currency with its number of decimals.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Currency {
     code: [u8; 3],
     digits: u8,
 }
 
-/// Currencies with another number of minor digits than two (ISO 4217 list one, 2026-02).
+/// Currencies that do not have two decimals (ISO 4217 list one, 2026-02).
 const OTHER_DIGITS: &[(&str, u8)] = &[
     ("BHD", 3),
     ("BIF", 0),
@@ -61,8 +62,8 @@ const OTHER_DIGITS: &[(&str, u8)] = &[
     ("XPF", 0),
 ];
 
-/// Active codes with two minor digits (ISO 4217 list one, 2026-02). Precious metals, test codes
-/// and bond units are left out: they are not money for a shop.
+/// Active codes with two decimals (ISO 4217 list one, 2026-02), without precious metals, test codes and
+/// bond units, which are not money for a shop.
 const TWO_DIGITS: &str = "AED AFN ALL AMD AOA ARS AUD AWG AZN BAM BBD BDT BMD BND BOB BOV BRL BSD \
     BTN BWP BYN BZD CAD CDF CHE CHF CHW CNY COP COU CRC CUP CVE CZK DKK DOP DZD EGP ERN ETB EUR \
     FJD FKP GBP GEL GHS GIP GMD GTQ GYD HKD HNL HTG HUF IDR ILS INR IRR JMD KES KGS KHR KPW KYD \
@@ -72,10 +73,10 @@ const TWO_DIGITS: &str = "AED AFN ALL AMD AOA ARS AUD AWG AZN BAM BBD BDT BMD BN
     XCG YER ZAR ZMW ZWG";
 
 impl Currency {
-    /// The United States dollar: what a new shop starts with.
+    /// The U.S. dollar, the currency of a new shop.
     pub const USD: Self = Self { code: *b"USD", digits: 2 };
 
-    /// Looks the code up among the active ISO 4217 currencies; upper case only.
+    /// Looks up an active ISO 4217 currency by its code in capital letters.
     pub fn from_code(code: &str) -> Result<Self, MoneyError> {
         let unknown = || MoneyError::UnknownCurrency { code: code.chars().take(12).collect() };
         let bytes: [u8; 3] = code.as_bytes().try_into().map_err(|_| unknown())?;
@@ -93,7 +94,7 @@ impl Currency {
         std::str::from_utf8(&self.code).unwrap_or("???")
     }
 
-    /// Digits behind the decimal point.
+    /// The number of decimals.
     pub fn minor_digits(self) -> u32 {
         u32::from(self.digits)
     }
@@ -135,47 +136,47 @@ pub enum MoneyError {
     /// Not an active ISO 4217 code.
     #[error("“{code}” is not a currency of ISO 4217; write its three capital letters, such as USD")]
     UnknownCurrency {
-        /// What was given, cut short.
+        /// The code as typed, cut short.
         code: String,
     },
-    /// Two currencies met in one sum.
+    /// Two currencies in one sum.
     #[error("{left} and {right} cannot be added: a shop has one currency")]
     MixedCurrencies {
         /// The currency of the first amount.
         left: Currency,
-        /// The currency of the other amount.
+        /// The currency of the second amount.
         right: Currency,
     },
-    /// Beyond [`MAX_MINOR`].
+    /// More than [`MAX_MINOR`].
     #[error("the amount is larger than a shop can book")]
     TooLarge,
-    /// Beyond [`MAX_AMOUNT`].
+    /// More than [`MAX_AMOUNT`].
     #[error("{amount} is more than {limit}, the most that one amount may be; check it for an extra digit")]
     OverLimit {
-        /// What was given or computed, cut short.
+        /// The amount as typed or computed, cut short.
         amount: String,
-        /// The most.
+        /// [`MAX_AMOUNT`] in this currency.
         limit: Money,
     },
     /// Not a plain decimal number.
     #[error("“{text}” is not an amount; enter digits with a point, such as 47.50")]
     NotAnAmount {
-        /// What was given, cut short.
+        /// The text as typed, cut short.
         text: String,
     },
     /// More decimals than the currency has.
     #[error("“{text}” has more than {digits} decimals, the most that {currency} has")]
     TooManyDecimals {
-        /// What was given.
+        /// The text as typed.
         text: String,
-        /// The currency's minor digits.
+        /// How many decimals the currency has.
         digits: u32,
         /// The currency.
         currency: Currency,
     },
 }
 
-/// An amount of money in whole minor units, at most [`MAX_MINOR`] either way.
+/// An amount in whole minor units, at most [`MAX_MINOR`] either way.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(try_from = "WrittenMoney")]
 pub struct Money {
@@ -183,7 +184,7 @@ pub struct Money {
     currency: Currency,
 }
 
-/// Money as it was written down; read back, it passes the same check as when it was made.
+/// A stored amount. Reading it repeats the check of its constructor.
 #[derive(Deserialize)]
 struct WrittenMoney {
     minor: i64,
@@ -198,7 +199,7 @@ impl TryFrom<WrittenMoney> for Money {
 }
 
 impl Money {
-    /// Nothing.
+    /// An amount of 0.
     pub const fn zero(currency: Currency) -> Self {
         Self { minor: 0, currency }
     }
@@ -211,7 +212,7 @@ impl Money {
         Ok(Self { minor, currency })
     }
 
-    /// As one price, discount, payment or sale: at most [`MAX_AMOUNT`] either way.
+    /// Checks that it can be one price, discount, payment or sale: at most [`MAX_AMOUNT`] either way.
     pub fn within_limit(self) -> Result<Self, MoneyError> {
         if self.minor.abs() > MAX_AMOUNT {
             return Err(over_limit(self.major(), self.currency));
@@ -219,8 +220,8 @@ impl Money {
         Ok(self)
     }
 
-    /// From a decimal in major units that has no more decimals than the currency, at most [`MAX_AMOUNT`];
-    /// nothing is rounded here.
+    /// From major units with no more decimals than the currency has, at most [`MAX_AMOUNT`]. Nothing is
+    /// rounded.
     pub fn from_major(major: Decimal, currency: Currency) -> Result<Self, MoneyError> {
         match Self::computed(major, currency) {
             Err(MoneyError::TooLarge) => Err(over_limit(major, currency)),
@@ -228,8 +229,8 @@ impl Money {
         }
     }
 
-    /// As [`Money::from_major`], up to [`MAX_MINOR`]: for what is shown as it stands and bounded where it is
-    /// booked.
+    /// Like [`Money::from_major`], but up to [`MAX_MINOR`]: for amounts that are shown as they are and
+    /// checked when they are booked.
     pub fn computed(major: Decimal, currency: Currency) -> Result<Self, MoneyError> {
         let scaled =
             major.checked_mul(Decimal::from(currency.minor_per_major())).ok_or(MoneyError::TooLarge)?;
@@ -243,63 +244,63 @@ impl Money {
         Self::from_minor(i64::try_from(scaled).map_err(|_| MoneyError::TooLarge)?, currency)
     }
 
-    /// From a decimal in major units, rounded by [`TO_MINOR_UNIT`].
+    /// From major units, rounded by [`TO_MINOR_UNIT`].
     pub fn rounded_from_major(major: Decimal, currency: Currency) -> Result<Self, MoneyError> {
         let rounded = major.round_dp_with_strategy(currency.minor_digits(), TO_MINOR_UNIT);
         Self::from_major(rounded, currency)
     }
 
-    /// Reads plain digits with an optional sign and point: `47.5`, `-3.00`. No currency sign, no
-    /// grouping, no exponent, ASCII digits only (schema.org's price).
+    /// Reads digits with an optional sign and point: `47.5`, `-3.00`. No currency sign, no grouping, no
+    /// exponent, ASCII digits only (as in schema.org's price).
     pub fn parse(text: &str, currency: Currency) -> Result<Self, MoneyError> {
         let major = plain_decimal(text)
             .ok_or_else(|| MoneyError::NotAnAmount { text: text.chars().take(40).collect() })?;
         Self::from_major(major, currency)
     }
 
-    /// Whole minor units.
+    /// In minor units (cents).
     pub fn minor(self) -> i64 {
         self.minor
     }
 
-    /// The currency.
+    /// The currency it is in.
     pub fn currency(self) -> Currency {
         self.currency
     }
 
-    /// The amount in major units, with the currency's decimals.
+    /// In major units, with the currency's decimals.
     pub fn major(self) -> Decimal {
         Decimal::new(self.minor, self.currency.minor_digits())
     }
 
-    /// The sum.
+    /// The sum of two amounts in one currency.
     pub fn plus(self, other: Self) -> Result<Self, MoneyError> {
         self.same_currency(other)?;
         Self::from_minor(self.minor + other.minor, self.currency)
     }
 
-    /// The difference.
+    /// The difference of two amounts in one currency.
     pub fn minus(self, other: Self) -> Result<Self, MoneyError> {
         self.plus(other.negated())
     }
 
-    /// The same amount with the other sign.
+    /// With the opposite sign.
     #[must_use]
     pub fn negated(self) -> Self {
         Self { minor: -self.minor, ..self }
     }
 
-    /// Whether it is nothing.
+    /// Whether the amount is 0.
     pub fn is_zero(self) -> bool {
         self.minor == 0
     }
 
-    /// Whether it is below nothing.
+    /// Whether the amount is below 0.
     pub fn is_negative(self) -> bool {
         self.minor < 0
     }
 
-    /// The sum of many amounts.
+    /// The sum of many amounts in `currency`.
     pub fn sum(amounts: impl IntoIterator<Item = Self>, currency: Currency) -> Result<Self, MoneyError> {
         amounts.into_iter().try_fold(Self::zero(currency), Self::plus)
     }
@@ -312,8 +313,8 @@ impl Money {
     }
 }
 
-/// Plain decimal digits: optional sign, digits, optional point with digits. Refuses exponents,
-/// grouping, `NaN`, full-width digits and anything longer than a shop's number can be.
+/// Reads a decimal: an optional sign, digits, and optionally a point with digits. Rejects exponents,
+/// grouping, `NaN`, full-width digits, and anything longer than a shop's numbers can be.
 pub fn plain_decimal(text: &str) -> Option<Decimal> {
     const LONGEST: usize = 28;
     let unsigned = text.strip_prefix(['-', '+']).unwrap_or(text);
@@ -331,7 +332,7 @@ fn over_limit(amount: Decimal, currency: Currency) -> MoneyError {
 }
 
 impl fmt::Display for Money {
-    /// The decimal alone: `47.50`; the currency stands beside it where it is needed.
+    /// Only the decimal, such as `47.50`; the currency stands beside it where needed.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         fmt::Display::fmt(&self.major(), f)
     }

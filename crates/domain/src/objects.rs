@@ -1,10 +1,9 @@
-//! Reading a struct from an object alone: what serde derives also takes a list for one, field by
-//! field in the order in which the code happens to have them, and then nobody reads what they think.
+//! Reads a struct from an object only. A reader derived by serde also accepts a list, field by field in
+//! the order of the code, and then the values land in the wrong fields.
 //!
-//! Wraps whatever reads the text (JSON, TOML), at every level below it. Not reached is what serde
-//! holds back to look at it twice (untagged enums, `flatten`): no struct is read that way from
-//! somebody else's text. A number with a fraction is refused, as by a visitor that wants none: no struct
-//! of the house has one.
+//! It wraps whatever reads the text (JSON, TOML), at every level. It does not reach what serde buffers
+//! in order to look at it twice (untagged enums, `flatten`); no struct is read that way from outside.
+//! Numbers with a fraction are rejected, because no struct here has one.
 
 use serde::de::{
     DeserializeSeed, Deserializer, EnumAccess, Error, MapAccess, SeqAccess, Unexpected, VariantAccess,
@@ -12,14 +11,14 @@ use serde::de::{
 };
 use std::fmt;
 
-/// What was expected where a list stands for an object.
+/// What was expected where a list stands in place of an object.
 pub const FIELDS_BY_NAME: &str = "fields by name";
 
-/// A deserializer, or anything that hands one on, below which a struct is read from an object alone.
+/// A deserializer, or anything that hands one on, below which structs are read from objects only.
 #[derive(Debug)]
 pub struct Objects<D>(pub D);
 
-/// A visitor; `by_name` says that it wants a struct.
+/// A visitor; `by_name` is true if it wants a struct.
 struct Seen<V> {
     visitor: V,
     by_name: bool,

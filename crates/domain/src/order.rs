@@ -1,4 +1,4 @@
-//! An online order as it comes in, whatever file or message it came by.
+//! An online order as it arrives, from any file or message.
 
 use crate::channel::Channel;
 use crate::codes::Code;
@@ -8,30 +8,30 @@ use crate::quantity::Asked;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// Longest order or refund number.
+/// The longest order or refund number. Our own bound.
 pub const MAX_NUMBER_CHARS: usize = 64;
 
-/// schema.org's `OrderStatus`.
+/// The statuses of schema.org's `OrderStatus`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum OrderStatus {
-    /// Holds stock and makes no sale.
+    /// Not paid yet: stock is held, nothing is sold.
     OrderPaymentDue,
-    /// What an order without a status is.
+    /// Paid; also the status of an order that has none.
     OrderProcessing,
-    /// On its way.
+    /// Shipped.
     OrderInTransit,
-    /// Waits to be fetched.
+    /// Ready to be picked up.
     OrderPickupAvailable,
-    /// Arrived.
+    /// Delivered.
     OrderDelivered,
-    /// Something is wrong; the sale stands.
+    /// Something is wrong, but the sale stands.
     OrderProblem,
-    /// Undoes what is left of it.
+    /// Canceled: whatever is left of the order is undone.
     OrderCancelled,
-    /// Undoes what is left of it.
+    /// Returned: whatever is left of the order is undone.
     OrderReturned,
-    /// A word that nobody here knows, and none of schema.org's: holds stock and makes no sale, until a
-    /// later state or a person says what it means.
+    /// An unknown word, not one of schema.org's. Stock is held and nothing is sold, until a later state
+    /// or a person says what it means.
     Unknown,
 }
 
@@ -42,12 +42,12 @@ pub enum Standing {
     Unpaid,
     /// The filled lines are sold.
     Sold,
-    /// What is left is undone.
+    /// Whatever is left is undone.
     Undone,
 }
 
 impl OrderStatus {
-    /// Every status of schema.org's.
+    /// Every status that schema.org has.
     pub const ALL: [Self; 8] = [
         Self::OrderPaymentDue,
         Self::OrderProcessing,
@@ -59,7 +59,7 @@ impl OrderStatus {
         Self::OrderReturned,
     ];
 
-    /// By schema.org's name, bare or as its address.
+    /// By schema.org's name, alone or as its address.
     pub fn from_code(code: &str) -> Option<Self> {
         let bare = code
             .strip_prefix("https://schema.org/")
@@ -83,7 +83,7 @@ impl OrderStatus {
         }
     }
 
-    /// What it means here.
+    /// What the status means here.
     pub fn standing(self) -> Standing {
         match self {
             Self::OrderPaymentDue | Self::Unknown => Standing::Unpaid,
@@ -103,12 +103,12 @@ impl fmt::Display for OrderStatus {
     }
 }
 
-/// Not an order or refund number.
+/// The text is not an order or refund number.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("an order or refund number has 1 to {MAX_NUMBER_CHARS} printable characters")]
 pub struct NotANumber;
 
-/// The number that the online shop gave an order, or one of its refunds: its own text, trimmed.
+/// The online shop's own number for an order or refund, trimmed.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "String")]
 pub struct OrderNumber(String);
@@ -121,7 +121,7 @@ impl TryFrom<String> for OrderNumber {
 }
 
 impl OrderNumber {
-    /// 1 to [`MAX_NUMBER_CHARS`] printable characters.
+    /// Accepts 1 to [`MAX_NUMBER_CHARS`] printable characters.
     pub fn parse(text: &str) -> Result<Self, NotANumber> {
         let text = text.trim();
         let length = text.chars().count();
@@ -131,7 +131,7 @@ impl OrderNumber {
         Ok(Self(text.to_owned()))
     }
 
-    /// The number.
+    /// The number as text.
     pub fn as_str(&self) -> &str {
         &self.0
     }
@@ -143,87 +143,88 @@ impl fmt::Display for OrderNumber {
     }
 }
 
-/// What a line's money was given for.
+/// How the price of a line is given.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum LinePrice {
     /// The price of one.
     Each(Money),
-    /// The whole line's money, kept as it came.
+    /// The amount of the whole line, kept as it came.
     Line(Money),
 }
 
 /// A line of an order.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct IncomingLine {
-    /// sku or GTIN; none only in past orders.
+    /// The SKU or GTIN; only past orders may have none.
     pub code: Option<Code>,
-    /// The name that the online shop gave it; empty if none.
+    /// The online shop's name for it; may be empty.
     pub name: String,
-    /// How much, more than 0.
+    /// More than 0.
     pub quantity: Asked,
-    /// Its money.
+    /// For one, or for the whole line.
     pub price: LinePrice,
-    /// Off the whole line.
+    /// Taken off the whole line.
     pub discount: Money,
-    /// Tax of the whole line.
+    /// The sales tax of the whole line.
     pub tax: Money,
 }
 
-/// What a refund of an order gave back.
+/// What a refund of an order returns.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Refunded {
-    /// So much of a line, more than 0, with the money that was paid for it.
+    /// A quantity of a line, more than 0, with the money that was paid for it.
     Goods(Asked),
-    /// Money alone, more than 0 and with its tax: the buyer keeps the goods.
+    /// Only money, tax included and more than 0: the buyer keeps the goods.
     Money(Money),
 }
 
-/// A refund of an order, as the online shop tells of it.
+/// A refund as the online shop reports it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct IncomingRefund {
-    /// The shop's number for this refund, or the row's own hash and its count within the order.
+    /// The online shop's number for the refund; if it has none, the hash of the row and its count
+    /// within the order.
     pub number: OrderNumber,
-    /// Which of the order's lines. Money alone without it is of the whole order.
+    /// The line of the order. Without it, a refund of money concerns the whole order.
     pub code: Option<Code>,
-    /// The name, for a past line without code.
+    /// The name, for a line of a past order that has no code.
     pub name: String,
-    /// What was given back.
+    /// Goods or money.
     pub what: Refunded,
 }
 
-/// Who bought. Kept beside the order and never part of its body.
+/// The buyer. Stored beside the order, never in its body.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Customer {
-    /// Name.
+    /// May be empty.
     pub name: String,
-    /// Mail address.
+    /// Email address; may be empty.
     pub email: String,
 }
 
-/// An order as it comes in. Its key is (channel, number).
+/// An order as it arrives. Channel and number identify it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct IncomingOrder {
-    /// Where it was placed.
+    /// The channel on which it was placed.
     pub channel: Channel,
-    /// The online shop's number.
+    /// The online shop's number for it.
     pub number: OrderNumber,
     /// When it was placed.
     pub ordered: Moment,
     /// When it last changed, if the feed says so.
     pub modified: Option<Moment>,
-    /// Its status.
+    /// Decides between held, sold and undone.
     pub status: OrderStatus,
-    /// What was ordered.
+    /// At least one.
     pub lines: Vec<IncomingLine>,
-    /// What came back.
+    /// All refunds so far.
     pub refunds: Vec<IncomingRefund>,
-    /// Off the order as a whole.
+    /// Taken off the whole order.
     pub discount: Money,
-    /// Shipping charged.
+    /// Shipping that the buyer pays.
     pub shipping: Money,
-    /// What the channel kept.
+    /// The fee that the channel keeps.
     pub fee: Money,
-    /// Who bought; not part of the body.
+    /// The buyer; not part of the body.
     #[serde(skip)]
     pub customer: Customer,
 }

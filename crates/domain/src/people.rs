@@ -1,15 +1,15 @@
-//! Who may do what: the one table that pages, API and command line go by.
+//! Who may do what: the one table that pages, API and command line use.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// What somebody is to the shop.
+/// The role of a person or token.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Role {
-    /// Stands at the counter.
+    /// Serves customers at the counter.
     Counter,
-    /// Makes the pieces, and looks after their listings.
+    /// Makes the pieces and looks after their listings.
     Maker,
     /// Runs the shop.
     Owner,
@@ -45,10 +45,10 @@ pub enum Permission {
 }
 
 impl Role {
-    /// Every role, from the one that may least.
+    /// Every role, the one with the fewest rights first.
     pub const ALL: [Self; 3] = [Self::Counter, Self::Maker, Self::Owner];
 
-    /// As it stands in the database, in tokens and on the command line.
+    /// The code in the database, in tokens and on the command line.
     pub fn code(self) -> &'static str {
         match self {
             Self::Counter => "counter",
@@ -57,12 +57,12 @@ impl Role {
         }
     }
 
-    /// By its code.
+    /// The role with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|role| role.code() == code)
     }
 
-    /// In words.
+    /// The role's name for people.
     pub fn words(self) -> &'static str {
         match self {
             Self::Counter => "counter clerk",

@@ -1,4 +1,4 @@
-//! What a piece costs by its weight, and how that came about.
+//! What a piece costs by its weight, and how that was calculated.
 
 use crate::money::{Currency, Money, MoneyError, plain_decimal};
 use crate::weight::{MAX_DECIMALS, Weight, WeightError, WeightUnit};
@@ -6,49 +6,49 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// The finest rate that is kept: millionths of a major unit.
+/// Decimals of a rate: millionths of a major unit.
 pub const MAX_RATE_DECIMALS: u32 = 6;
-/// The dearest rate: a million a unit. More is a slip of the keys.
+/// The highest rate, per unit. More than a million is taken for a typing error.
 pub const MAX_RATE: i64 = 1_000_000;
-/// A price between two endings goes to the nearer; a tie goes up, to the shop's favour.
+/// A price between two endings goes to the nearer one; a tie goes up, in the shop's favor.
 pub const TO_ENDING: RoundingStrategy = RoundingStrategy::MidpointAwayFromZero;
 
 /// What is wrong with a price or its rule.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum PriceError {
-    /// Zero, negative, or too large a rate.
+    /// A rate of 0, below 0, or above [`MAX_RATE`].
     #[error("a rate must be more than 0 and at most a million")]
     RateOutOfRange,
-    /// More than six decimals.
+    /// A rate with more than [`MAX_RATE_DECIMALS`].
     #[error("a rate can have at most {MAX_RATE_DECIMALS} decimals")]
     RateTooFine,
     /// Not a plain decimal.
     #[error("“{text}” is not a rate; enter digits with a point, such as 7.50")]
     NotARate {
-        /// What was given.
+        /// The text as typed.
         text: String,
     },
     /// Not one of the endings.
     #[error("“{text}” is not a price ending; use exact, five, whole, or an amount below 1 such as 0.95")]
     NotAnEnding {
-        /// What was given.
+        /// The text as typed.
         text: String,
     },
-    /// The rule gave nothing.
+    /// The rule gives a price of 0.
     #[error("the price comes to 0; raise the rate or give the style a minimum")]
     Nothing,
-    /// A negative part.
+    /// A part of the price is below 0.
     #[error("a price, its extras and its minimum may not be below 0")]
     Negative,
     /// The amount is out of range.
     #[error(transparent)]
     Money(#[from] MoneyError),
-    /// The unit is wrong.
+    /// The unit of weight is unknown.
     #[error(transparent)]
     Weight(#[from] WeightError),
 }
 
-/// Money per unit of weight.
+/// An amount of money per unit of weight.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "WrittenRate")]
 pub struct WeightRate {
@@ -56,7 +56,7 @@ pub struct WeightRate {
     unit: WeightUnit,
 }
 
-/// A rate as it was written down; read back, it passes the same check as when it was made.
+/// A stored rate. Reading it repeats the check of its constructor.
 #[derive(Deserialize)]
 struct WrittenRate {
     per: Decimal,
@@ -82,41 +82,43 @@ impl WeightRate {
         Ok(Self { per, unit })
     }
 
-    /// Plain digits and a UN/CEFACT code.
+    /// Reads digits, and a UN/CEFACT code for the unit.
     pub fn parse(text: &str, unit: &str) -> Result<Self, PriceError> {
         let per = plain_decimal(text)
             .ok_or_else(|| PriceError::NotARate { text: text.chars().take(40).collect() })?;
         Self::new(per, WeightUnit::from_code(unit)?)
     }
 
-    /// From millionths of a major unit, as the database keeps it.
+    /// From millionths of a major unit, as stored in the database.
     pub fn from_millionths(millionths: i64, unit: WeightUnit) -> Result<Self, PriceError> {
         Self::new(Decimal::new(millionths, MAX_RATE_DECIMALS).normalize(), unit)
     }
 
-    /// In millionths of a major unit.
+    /// In millionths of a major unit, for the database.
     pub fn millionths(self) -> i64 {
         let mut per = self.per;
         per.rescale(MAX_RATE_DECIMALS);
         i64::try_from(per.mantissa()).unwrap_or(i64::MAX)
     }
 
-    /// Major units for one [`WeightRate::unit`].
+    /// Major units of money for one [`WeightRate::unit`].
     pub fn per(self) -> Decimal {
         self.per
     }
 
-    /// The unit.
+    /// The unit of weight.
     pub fn unit(self) -> WeightUnit {
         self.unit
     }
 
-    /// Rate × weight to the minor unit, by [`TO_MINOR_UNIT`](crate::money::TO_MINOR_UNIT), rounded once from the exact product.
+    /// Rate × weight in minor units, rounded once from the exact product by
+    /// [`TO_MINOR_UNIT`](crate::money::TO_MINOR_UNIT).
     ///
-    /// In whole numbers, because a weight in another unit than the rate's need not end in decimals:
-    /// 0.55 g at 4.123567 a pound is exactly half a cent, and a quotient cut at 28 digits is less.
-    /// Nothing here can pass 2^127: a tonne is 8 × 10^15 eighths of a nanogram, times 10^4 for the
-    /// weight's decimals, 10^12 for a million in millionths, 10^4 for the finest currency, 2 to halve.
+    /// Computed in whole numbers, because a weight in another unit than the rate's may have no end to
+    /// its decimals: 0.55 g at 4.123567 a pound is exactly half a cent, and a quotient cut at 28 digits
+    /// is less. Nothing here exceeds 2^127: a tonne is 8 × 10^15 eighths of a nanogram, times 10^4 for
+    /// the weight's decimals, 10^12 for a million in millionths, 10^4 for the finest currency, and 2 to
+    /// halve.
     fn times(self, weight: Weight, currency: Currency) -> Result<Money, MoneyError> {
         let mass = |unit: WeightUnit| i128::from(unit.eighth_nanograms_per_thousandth());
         let mut digits = weight.value();
@@ -126,7 +128,7 @@ impl WeightRate {
             * i128::from(self.millionths())
             * i128::from(currency.minor_per_major());
         let under = mass(self.unit) * 10_i128.pow(MAX_DECIMALS + MAX_RATE_DECIMALS);
-        // Both are above nothing, so that half away from zero is half up.
+        // // Both are above 0, so half away from zero is half up.
         let minor = (2 * over + under) / (2 * under);
         Money::from_minor(i64::try_from(minor).map_err(|_| MoneyError::TooLarge)?, currency)
     }
@@ -144,7 +146,7 @@ impl WeightRate {
 /// How a computed price becomes the price on a tag.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum PriceEnding {
-    /// To the minor unit.
+    /// As computed, to the minor unit.
     Exact,
     /// The nearest 0.05 of a major unit.
     Five,
@@ -155,7 +157,7 @@ pub enum PriceEnding {
 }
 
 impl PriceEnding {
-    /// `exact`, `five`, `whole`, or an amount below one major unit such as `0.95`.
+    /// Reads `exact`, `five`, `whole`, or an amount below one major unit such as `0.95`.
     pub fn parse(text: &str, currency: Currency) -> Result<Self, PriceError> {
         let wrong = || PriceError::NotAnEnding { text: text.chars().take(40).collect() };
         match text.trim() {
@@ -173,7 +175,7 @@ impl PriceEnding {
         }
     }
 
-    /// The step between two neighboring endings, and the offset of the first.
+    /// The distance between two neighboring endings, and the first of them.
     fn grid(self, currency: Currency) -> (Decimal, Decimal) {
         let minor = Decimal::new(1, currency.minor_digits());
         match self {
@@ -184,7 +186,7 @@ impl PriceEnding {
         }
     }
 
-    /// The nearest price with this ending; ties go up; never below the ending itself.
+    /// The nearest price with this ending; ties go up. Never below the ending itself.
     pub fn end(self, price: Money) -> Result<Money, PriceError> {
         let (step, offset) = self.grid(price.currency());
         let steps = ((price.major() - offset) / step).round_dp_with_strategy(0, TO_ENDING);
@@ -207,32 +209,32 @@ impl fmt::Display for PriceEnding {
 /// How the pieces of a style are priced.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PriceRule {
-    /// Money per weight.
+    /// Multiplied with the weight.
     pub rate: WeightRate,
-    /// The ending on the tag.
+    /// Applied after the extras are added.
     pub ending: PriceEnding,
-    /// The least that a piece costs.
+    /// The lowest price of a piece.
     pub minimum: Option<Money>,
 }
 
-/// A price and how it came about, as data: any surface can show it in its own way.
+/// A price and how it was calculated, as data that any surface can show in its own way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Calculation {
     /// The weight as the scale showed it.
     pub weight: Weight,
-    /// The rate.
+    /// The style's rate.
     pub rate: WeightRate,
-    /// Rate × weight to the minor unit.
+    /// Rate × weight, rounded to the minor unit.
     pub by_weight: Money,
-    /// Money added for buttons, a lining, a clasp.
+    /// Added for buttons, a lining, a clasp.
     pub extras: Money,
-    /// After the ending.
+    /// The price after the ending was applied.
     pub ended: Money,
-    /// The ending.
+    /// The style's ending.
     pub ending: PriceEnding,
-    /// The minimum, where it decided.
+    /// The minimum, if it decided the price.
     pub minimum_used: Option<Money>,
-    /// What the tag says.
+    /// The price on the tag.
     pub price: Money,
 }
 
@@ -273,7 +275,7 @@ impl fmt::Display for Calculation {
     }
 }
 
-/// What is left of a price after its cost; none where the cost is not known.
+/// Price less cost; none if the cost is not known.
 pub fn margin(price: Money, cost: Option<Money>) -> Result<Option<Money>, MoneyError> {
     cost.map(|c| price.minus(c)).transpose()
 }

@@ -1,4 +1,4 @@
-//! How much of an item: whole units, or thousandths of the one unit it is stocked in.
+//! How much of an item: whole units, or thousandths of its stock unit.
 
 use crate::money::plain_decimal;
 use crate::weight::{WeightError, WeightUnit};
@@ -6,22 +6,23 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// The most steps of one item that stock or a line may hold; the schema checks it too.
+/// The most steps that an item's stock or a line can have; the schema checks it too.
 pub const MAX_STOCK_UNITS: i64 = 1_000_000_000;
 
-/// The most units of one line that is sold or ordered: more is a typing error, and a million such lines stay within
-/// what an item's counters hold.
+/// The most units on one line. More is taken for a typing error, and a million such lines fit into an
+/// item's counters.
 pub const MAX_LINE_UNITS: i64 = 1_000_000;
-/// The heaviest line that is sold or ordered by weight, in eighths of a nanogram: a tonne.
+/// The heaviest line by weight, in eighths of a nanogram: a tonne.
 pub const MAX_LINE_MASS: i64 = 8_000_000_000_000_000;
-/// The most weight, either way, that a channel's day may come to, in eighths of a nanogram: five hundred lines at
-/// [`MAX_LINE_MASS`], and far enough below 2^63 that a sale may be added before it is compared.
+/// The largest weight of a channel's day, positive or negative, in eighths of a nanogram: five hundred
+/// lines at [`MAX_LINE_MASS`], and far enough below 2^63 that a sale can be added before the
+/// comparison.
 pub const MAX_DAY_MASS: i64 = 4_000_000_000_000_000_000;
 
-/// A sale in another unit than the stock's is converted once, to the nearest thousandth.
+/// A quantity in another unit than the stock's is converted once, to the nearest thousandth.
 pub const TO_THOUSANDTH: RoundingStrategy = RoundingStrategy::MidpointAwayFromZero;
 
-/// What a step of an item's stock is.
+/// What one step of an item's stock is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Measure {
     /// One whole unit (pieces, counted goods).
@@ -31,7 +32,7 @@ pub enum Measure {
 }
 
 impl Measure {
-    /// The most steps of one line.
+    /// The most steps on one line.
     pub fn max_line_stock_units(self) -> i64 {
         match self {
             Self::Units => MAX_LINE_UNITS,
@@ -43,63 +44,63 @@ impl Measure {
 /// What is wrong with a quantity.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum QuantityError {
-    /// Not a plain decimal.
+    /// Not a decimal number.
     #[error("“{text}” is not a quantity; enter digits, such as 1 or 2.5")]
     NotANumber {
-        /// What was given, cut short.
+        /// The text as typed, cut short.
         text: String,
     },
-    /// Zero or less where more is asked for.
+    /// 0 or less where more is needed.
     #[error("a quantity must be more than 0")]
     NotPositive,
-    /// A part of something that is counted.
+    /// A fraction of something that is counted.
     #[error("{value} is not a whole number, and this item is counted in whole units")]
     NotWhole {
-        /// What was given.
+        /// The quantity as typed.
         value: Decimal,
     },
-    /// A unit for something that is counted.
+    /// A unit of weight for something that is counted.
     #[error("this item is counted, not weighed; leave the unit {unit} out", unit = unit.code())]
     NotWeighed {
-        /// The unit that was given.
+        /// The unit as typed.
         unit: WeightUnit,
     },
-    /// Beyond [`MAX_STEPS`].
+    /// More than [`MAX_STEPS`].
     #[error("the quantity is larger than a shop can hold")]
     TooLarge,
-    /// Beyond [`MAX_LINE_UNITS`] or [`MAX_LINE_MASS`].
+    /// More than [`MAX_LINE_UNITS`] or [`MAX_LINE_MASS`].
     #[error("{quantity} is more than {limit}, the most that one line may have; check it for an extra digit")]
     OverLimit {
-        /// What was asked.
+        /// The quantity that was asked for, with its unit.
         quantity: String,
-        /// The most.
+        /// The limit, with its unit.
         limit: String,
     },
     /// Finer than a thousandth of the stock unit.
     #[error("{value} is finer than a thousandth of the unit that the item is stocked in")]
     TooFine {
-        /// What was given.
+        /// The quantity as typed.
         value: Decimal,
     },
-    /// The unit itself is wrong.
+    /// The unit is unknown.
     #[error(transparent)]
     Unit(#[from] WeightError),
 }
 
-/// A quantity as somebody asked for it, before the item's measure is known.
+/// A quantity that somebody asked for, before the item's measure is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Asked {
-    /// The digits.
+    /// The number, in `unit`.
     pub value: Decimal,
-    /// The unit; none means the item's own.
+    /// None means the item's own unit.
     pub unit: Option<WeightUnit>,
 }
 
 impl Asked {
-    /// One unit, or one of the item's own stock unit.
+    /// One unit, or one of the item's stock unit.
     pub const ONE: Self = Self { value: Decimal::ONE, unit: None };
 
-    /// Plain digits and an optional UN/CEFACT code (`C62` and `H87`, a single unit, mean none).
+    /// Reads digits and an optional UN/CEFACT code (`C62` and `H87`, single units, count as none).
     pub fn parse(text: &str, unit: Option<&str>) -> Result<Self, QuantityError> {
         let value = plain_decimal(text)
             .ok_or_else(|| QuantityError::NotANumber { text: text.chars().take(40).collect() })?;
@@ -111,7 +112,7 @@ impl Asked {
     }
 }
 
-/// A quantity in whole steps of an item's measure; it may be negative where it is a change.
+/// A quantity in whole steps of an item's measure; below 0 where it is a change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "WrittenQuantity")]
 pub struct Quantity {
@@ -119,7 +120,7 @@ pub struct Quantity {
     measure: Measure,
 }
 
-/// A quantity as it was written down; read back, it passes the same check as when it was made.
+/// A stored quantity. Reading it repeats the check of its constructor.
 #[derive(Deserialize)]
 struct WrittenQuantity {
     stock_units: i64,
@@ -134,7 +135,7 @@ impl TryFrom<WrittenQuantity> for Quantity {
 }
 
 impl Quantity {
-    /// From steps as the database keeps them.
+    /// From steps, as stored in the database.
     pub fn from_stock_units(stock_units: i64, measure: Measure) -> Result<Self, QuantityError> {
         if stock_units.checked_abs().is_none_or(|s| s > MAX_STOCK_UNITS) {
             return Err(QuantityError::TooLarge);
@@ -142,13 +143,13 @@ impl Quantity {
         Ok(Self { stock_units, measure })
     }
 
-    /// What was asked, in the item's own steps; more than nothing.
+    /// The quantity in the item's own steps; must be more than 0.
     pub fn resolve(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let quantity = Self::resolve_or_zero(asked, measure)?;
         if quantity.stock_units == 0 { Err(QuantityError::NotPositive) } else { Ok(quantity) }
     }
 
-    /// As [`Quantity::resolve`], for a line that is sold or ordered.
+    /// Like [`Quantity::resolve`], for a line that is sold or ordered.
     pub fn resolve_line(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let quantity = Self::resolve(asked, measure)?;
         let most = measure.max_line_stock_units();
@@ -159,14 +160,14 @@ impl Quantity {
         Ok(quantity)
     }
 
-    /// As [`Quantity::resolve_line`], of an order whose amounts of goods by weight are all in one unit: of what is
-    /// counted it means nothing.
+    /// Like [`Quantity::resolve_line`], for an order that gives all goods by weight in one unit: for
+    /// counted items the unit means nothing.
     pub fn resolve_ordered(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let unit = asked.unit.filter(|_| measure != Measure::Units);
         Self::resolve_line(Asked { unit, ..asked }, measure)
     }
 
-    /// As [`Quantity::resolve`], and nothing is allowed too (a count may find none).
+    /// Like [`Quantity::resolve`], but 0 is allowed, as in a stock count.
     pub fn resolve_or_zero(asked: Asked, measure: Measure) -> Result<Self, QuantityError> {
         let Asked { value, unit } = asked;
         if value.is_sign_negative() && !value.is_zero() {
@@ -183,12 +184,12 @@ impl Quantity {
         Self::from_stock_units(i64::try_from(exact).map_err(|_| QuantityError::TooLarge)?, measure)
     }
 
-    /// Steps: units or thousandths.
+    /// In steps: units or thousandths.
     pub fn stock_units(self) -> i64 {
         self.stock_units
     }
 
-    /// What a step is.
+    /// What one step is.
     pub fn measure(self) -> Measure {
         self.measure
     }
@@ -201,7 +202,7 @@ impl Quantity {
         }
     }
 
-    /// What the books count: a line by weight is one unit, whatever it weighs.
+    /// The units in the books: a line by weight is one, whatever it weighs.
     pub fn book_units(self) -> i64 {
         match self.measure {
             Measure::Units => self.stock_units,
@@ -209,7 +210,7 @@ impl Quantity {
         }
     }
 
-    /// The weight that the books add up, in eighths of a nanogram; none for what is counted.
+    /// The weight in the books, in eighths of a nanogram; none for counted items.
     pub fn book_weight(self) -> Result<i64, QuantityError> {
         match self.measure {
             Measure::Units => Ok(0),

@@ -1,4 +1,4 @@
-//! What a refund of part of a line gives back, so that all parts add up to the whole.
+//! What a refund of part of a line returns, so that all parts add up to the whole.
 
 use crate::basket::CashRounding;
 use crate::money::{Money, MoneyError};
@@ -7,78 +7,78 @@ use serde::{Deserialize, Serialize};
 /// A line as it was sold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sold {
-    /// Steps of its quantity, more than 0.
+    /// Its quantity in steps, more than 0.
     pub stock_units: i64,
     /// Quantity × price.
     pub amount: Money,
-    /// Discount.
+    /// Taken off the line, its share of the sale's discount included.
     pub discount: Money,
-    /// Tax.
+    /// The sales tax of the line.
     pub tax: Money,
-    /// Cost, where it is known.
+    /// None if it is not known.
     pub cost: Option<Money>,
 }
 
-/// A part of a line, or all parts given back so far.
+/// A part of a line, or everything refunded of it so far.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Part {
-    /// Steps of quantity.
+    /// In steps; 0 for money without goods.
     pub stock_units: i64,
-    /// Of the amount.
+    /// Share of the line's amount.
     pub amount: Money,
-    /// Of the discount.
+    /// Share of the line's discount.
     pub discount: Money,
-    /// Of the tax.
+    /// Share of the line's tax.
     pub tax: Money,
-    /// Of the cost; nothing where it is not known.
+    /// Share of the line's cost; 0 if it is not known.
     pub cost: Money,
 }
 
-/// Why a part cannot be given back.
+/// Why a part cannot be refunded.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum RefundError {
-    /// Nothing, or less.
+    /// A quantity or amount of 0 or less.
     #[error("a refund must be more than 0")]
     NotPositive,
-    /// More than is left.
+    /// More goods than are left.
     #[error("you asked to refund {asked}, but only {left} of the {sold} sold can still be refunded")]
     MoreThanSold {
-        /// Steps asked for.
+        /// In steps.
         asked: i64,
-        /// Steps left.
+        /// In steps.
         left: i64,
-        /// Steps sold.
+        /// In steps.
         sold: i64,
     },
     /// More money than is left.
     #[error("{asked} was asked to be given back, and {left} is left")]
     MoreMoney {
-        /// The amount asked for.
+        /// The amount that was asked for.
         asked: Money,
-        /// What is left of the line, its tax included.
+        /// What is left of the line, tax included.
         left: Money,
     },
-    /// The amount is out of range.
+    /// An amount is out of range.
     #[error(transparent)]
     Money(#[from] MoneyError),
 }
 
-/// What was given back of a line before.
+/// What was refunded of a line before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct GivenBack {
-    /// All of it.
+    /// Goods and money together.
     pub all: Part,
-    /// As much of it as was money alone.
+    /// The part of it that was money without goods.
     pub alone: Part,
 }
 
 impl GivenBack {
-    /// Nothing yet.
+    /// Nothing refunded yet.
     pub fn none(like: Money) -> Self {
         Self { all: Part::none(like), alone: Part::none(like) }
     }
 
-    /// With one part more; what has no steps is money alone.
+    /// With one more part; a part without steps is money alone.
     pub fn plus(&self, part: &Part) -> Result<Self, MoneyError> {
         let alone = if part.stock_units == 0 { self.alone.plus(part)? } else { self.alone };
         Ok(Self { all: self.all.plus(part)?, alone })
@@ -86,13 +86,13 @@ impl GivenBack {
 }
 
 impl Part {
-    /// Nothing yet.
+    /// Nothing.
     pub fn none(like: Money) -> Self {
         let zero = Money::zero(like.currency());
         Self { stock_units: 0, amount: zero, discount: zero, tax: zero, cost: zero }
     }
 
-    /// What the customer gets: amount − discount + tax.
+    /// What the customer gets back: amount − discount + tax.
     pub fn given_back(&self) -> Result<Money, MoneyError> {
         self.amount.minus(self.discount)?.plus(self.tax)
     }
@@ -109,10 +109,10 @@ impl Part {
     }
 }
 
-/// The next `steps` of a line of which `before` was given back already. The share is taken on the
-/// running total, so that parts in any sizes add up; the last part gives all that remains. Money alone
-/// that was given before comes off the last goods, not off these: a part gives its full share while so
-/// much is left.
+/// The next `steps` of a line of which `before` was already refunded. Shares are computed from the
+/// running total, so that parts of any size add up, and the last part gets whatever is left. Money that
+/// was refunded without goods comes off the last goods, not off these: a part gets its full share as
+/// long as that much is left.
 pub fn next_part(sold: &Sold, before: &GivenBack, stock_units: i64) -> Result<Part, RefundError> {
     let GivenBack { all, alone } = before;
     if stock_units <= 0 {
@@ -134,14 +134,14 @@ pub fn next_part(sold: &Sold, before: &GivenBack, stock_units: i64) -> Result<Pa
         tax: share(sold.tax, all.tax, alone.tax)?,
         cost: share(sold.cost.unwrap_or(Money::zero(sold.amount.currency())), all.cost, alone.cost)?,
     };
-    // What stays may not be discounted by more than it is worth.
+    // // What stays may not have a larger discount than it is worth.
     let discount_left = sold.discount.minus(all.discount)?.minus(part.discount)?;
     part.amount = lesser(part.amount, sold.amount.minus(all.amount)?.minus(discount_left)?);
     Ok(part)
 }
 
-/// Money that is given back of a line without any goods, tax included. It is shared over what is left of
-/// the line's amount, discount and tax; all that is left gives each of them to the minor unit.
+/// Money refunded without goods, tax included. It is shared over what is left of the line's amount,
+/// discount and tax; refunding all that is left leaves exactly 0 of each.
 pub fn money_part(sold: &Sold, before: &Part, money: Money) -> Result<Part, RefundError> {
     let discounted = sold.amount.minus(before.amount)?;
     let discount_left = sold.discount.minus(before.discount)?;
@@ -170,13 +170,13 @@ fn lesser(one: Money, other: Money) -> Money {
     if other.minor() < one.minor() { other } else { one }
 }
 
-/// `round(whole × reached / all) − given`, half away from zero, never below nothing.
+/// `round(whole × reached / all) − given`, half away from zero, never below 0.
 fn running_share(whole: Money, given: Money, all: i64, reached: i64) -> Result<Money, MoneyError> {
     let part = rounded_share(whole, reached, all)?.minus(given)?;
     Ok(if part.is_negative() { Money::zero(whole.currency()) } else { part })
 }
 
-/// `round(whole × part / all)`, half away from zero; nothing of nothing.
+/// `round(whole × part / all)`, half away from zero; 0 if all is 0.
 fn rounded_share(whole: Money, part: i64, all: i64) -> Result<Money, MoneyError> {
     if all == 0 {
         return Ok(Money::zero(whole.currency()));
@@ -189,14 +189,15 @@ fn rounded_share(whole: Money, part: i64, all: i64) -> Result<Money, MoneyError>
 /// What the refunds of one sale came to in cash so far.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct CashBack {
-    /// To the minor unit.
+    /// To the minor unit, before rounding.
     pub exact: Money,
-    /// As it was handed out.
+    /// The cash that was handed out.
     pub handed_out: Money,
 }
 
-/// What the next refund of `exact` in cash hands out. Rounded is the sum of what went back so far, so that
-/// small parts pay out what the whole would; never below nothing, where an earlier coin was larger.
+/// The cash to hand out for the next refund of `exact`. The sum of all refunds so far is what gets
+/// rounded, so that small parts pay out the same as the whole; never below 0, if an earlier rounding
+/// was generous.
 pub fn next_cash_back(exact: Money, before: &CashBack, rule: CashRounding) -> Result<Money, MoneyError> {
     let reached = rule.round(before.exact.plus(exact)?)?;
     let part = reached.minus(before.handed_out)?;

@@ -1,4 +1,4 @@
-//! What the books count, and how.
+//! The figures in the books, and how they are computed.
 //!
 //! gross − discounts − refunds = net; tax, shipping and rounding are never in net;
 //! margin = net − cost − fees − postage.
@@ -8,9 +8,9 @@ use crate::weight::ounces_from_eighth_nanograms;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
-/// Decimals of the column `ounces`.
+/// Decimals in the column `ounces`.
 const OUNCE_DECIMALS: u32 = 2;
-/// The words for the figures, wherever they stand as columns: in the order of [`Figures::cells`].
+/// Column names of the figures everywhere, in the order of [`Figures::cells`].
 pub const COLUMNS: [&str; 15] = [
     "sales",
     "units",
@@ -29,40 +29,40 @@ pub const COLUMNS: [&str; 15] = [
     "rounding",
 ];
 
-/// The figures of a day, a month or a channel. Every one of them adds up over days.
+/// The figures of a day, a month or a channel. All of them can be added up over days.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Figures {
-    /// Sales not voided, those of a zero total included.
+    /// Sales that are not voided, also those with a total of 0.
     pub sales: i64,
-    /// Units sold less units refunded; a line by weight is one.
+    /// Units sold less units refunded; a line by weight is one unit.
     pub units: i64,
-    /// Weight of the lines by weight, in eighths of a nanogram, less what was refunded. A thousand tonnes
-    /// would be more than 2^63, so that years of a mill add up in twice the width.
+    /// Weight of the lines by weight less what was refunded, in eighths of a nanogram. A thousand
+    /// tonnes exceed 2^63, so many years of a mill need the double width.
     pub weight: i128,
     /// Line amounts of goods, before discounts.
     pub gross: Money,
-    /// Discounts.
+    /// All discounts on goods.
     pub discounts: Money,
-    /// Line amounts less discounts that were given back.
+    /// Refunded line amounts less refunded discounts.
     pub refunds: Money,
-    /// Shipping charged, less what was given back.
+    /// Shipping charged less shipping refunded.
     pub shipping: Money,
-    /// Tax taken, less what was given back.
+    /// Tax taken less tax refunded.
     pub tax: Money,
-    /// Fees that a channel kept.
+    /// Fees that the channel kept.
     pub fees: Money,
     /// Postage that the shop paid.
     pub postage: Money,
-    /// Cost of what was sold, without goods put back.
+    /// Cost of goods sold, without goods returned to stock.
     pub cost: Money,
-    /// Units whose cost is not known, without goods put back.
+    /// Units without a known cost, without goods returned to stock.
     pub uncosted: i64,
-    /// What cash rounding brought.
+    /// What cash rounding added, or took if below 0.
     pub rounding: Money,
 }
 
 impl Figures {
-    /// Nothing happened.
+    /// All figures 0.
     pub fn none(currency: Currency) -> Self {
         let zero = Money::zero(currency);
         Self {
@@ -82,22 +82,22 @@ impl Figures {
         }
     }
 
-    /// gross − discounts − refunds.
+    /// Gross − discounts − refunds.
     pub fn net(&self) -> Result<Money, MoneyError> {
         self.gross.minus(self.discounts)?.minus(self.refunds)
     }
 
-    /// net − cost − fees − postage.
+    /// Net − cost − fees − postage.
     pub fn margin(&self) -> Result<Money, MoneyError> {
         self.net()?.minus(self.cost)?.minus(self.fees)?.minus(self.postage)
     }
 
-    /// The weight of the lines by weight, in ounces.
+    /// The weight in ounces, rounded.
     pub fn ounces(&self) -> Decimal {
         ounces_from_eighth_nanograms(self.weight, OUNCE_DECIMALS)
     }
 
-    /// Each figure as it is written, under [`COLUMNS`].
+    /// Each figure as text, under [`COLUMNS`].
     pub fn cells(&self) -> Result<[String; 15], MoneyError> {
         Ok([
             self.sales.to_string(),
@@ -118,7 +118,7 @@ impl Figures {
         ])
     }
 
-    /// The sum.
+    /// The sum of two sets of figures.
     pub fn plus(&self, other: &Self) -> Result<Self, MoneyError> {
         Ok(Self {
             sales: self.sales + other.sales,
@@ -137,7 +137,7 @@ impl Figures {
         })
     }
 
-    /// With every sign turned: what undoing it adds.
+    /// With every sign turned, which undoes them when added.
     #[must_use]
     pub fn negated(&self) -> Self {
         Self {

@@ -1,5 +1,5 @@
-//! How people read money, rates, days and times, in one place: `$1,029.00`, `Nov 29, 2026`, `3:05 PM`.
-//! Pages, tags and receipts use it. Files and the API keep plain decimals and ISO 8601.
+//! How people read money, rates, days and times: `$1,029.00`, `Nov 29, 2026`, `3:05 PM`. Pages, tags
+//! and receipts use it; files and the API have plain decimals and ISO 8601.
 
 use crate::calendar::date_of;
 use crate::day::{Day, Moment, Month, Zone};
@@ -8,8 +8,8 @@ use crate::pricing::{Calculation, PriceEnding, WeightRate};
 use crate::weight::WeightUnit;
 use rust_decimal::Decimal;
 
-/// Signs that stand for one currency or another; a shop has one currency, so none is mistaken (Unicode CLDR,
-/// narrow currency symbols). Every other currency is written with its code.
+/// Symbols that several currencies share; a shop has one currency, so none is ambiguous (Unicode CLDR,
+/// narrow currency symbols). Other currencies are written with their code.
 const SYMBOLS: [(&str, &str); 14] = [
     ("AUD", "$"),
     ("CAD", "$"),
@@ -26,17 +26,17 @@ const SYMBOLS: [(&str, &str); 14] = [
     ("UAH", "₴"),
     ("USD", "$"),
 ];
-/// What stands before an amount: `$`, or the code of a currency that has no sign here.
+/// What stands before an amount: `$`, or the code of a currency without a symbol here.
 pub fn symbol(currency: &Currency) -> &str {
     SYMBOLS.iter().find(|(code, _)| *code == currency.code()).map_or(currency.code(), |(_, symbol)| symbol)
 }
 
-/// Between a code and its digits, so that no line breaks there.
+/// Keeps a code and its amount on one line.
 const NO_BREAK_SPACE: char = '\u{a0}';
-/// Digits of a group.
+/// Digits in a group.
 const GROUP: usize = 3;
 
-/// An amount in major units with its symbol and its decimals as they are: `$7.125`, `-CHF 1,029.00`.
+/// An amount in major units with its symbol, and its decimals as they are: `$7.125`, `-CHF 1,029.00`.
 pub fn amount(major: Decimal, currency: Currency) -> String {
     let sign = if major.is_sign_negative() && !major.is_zero() { "-" } else { "" };
     let (symbol, digits) = (symbol(&currency), grouped(&major.abs().to_string()));
@@ -46,7 +46,7 @@ pub fn amount(major: Decimal, currency: Currency) -> String {
     format!("{sign}{symbol}{digits}")
 }
 
-/// Plain digits with commas: `1029.00` is `1,029.00`.
+/// Adds commas: `1029.00` becomes `1,029.00`.
 fn grouped(plain: &str) -> String {
     let end = plain.find('.').unwrap_or(plain.len());
     let (whole, decimals) = plain.split_at(end);
@@ -66,7 +66,7 @@ pub fn counted(count: impl TryInto<i64>, one: &str, many: &str) -> String {
     format!("{} {}", number(count), if count == 1 { one } else { many })
 }
 
-/// A decimal with commas and its decimals as they are: `1,026.30`.
+/// A decimal with commas, and its decimals as they are: `1,026.30`.
 pub fn decimal(value: Decimal) -> String {
     let sign = if value.is_sign_negative() && !value.is_zero() { "-" } else { "" };
     format!("{sign}{}", grouped(&value.abs().to_string()))
@@ -94,7 +94,7 @@ impl WeightRate {
 }
 
 impl PriceEnding {
-    /// As it follows “rounded”: `to the nearest $0.05`.
+    /// Follows “rounded”: `to the nearest $0.05`.
     pub fn words(self, currency: Currency) -> String {
         match self {
             Self::Exact => format!("to the nearest {}", amount(smallest(currency), currency)),
@@ -169,7 +169,8 @@ impl Zone {
         format!("{}, {}", self.day_of(moment).shown(), self.clock(moment))
     }
 
-    /// The end of something: `through Nov 29, 2026` if that is the end of a day, else `until Nov 29, 2026, 3:05 PM`.
+    /// The end of something: `through Nov 29, 2026` if it is the end of a day, otherwise `until Nov 29,
+    /// 2026, 3:05 PM`.
     pub fn until(&self, end: Moment) -> String {
         let day = self.day_of(end);
         if self.start_of(day) == end {

@@ -1,10 +1,10 @@
-//! Splitting an amount so that its parts add up to it.
+//! Splits an amount into parts that add up to it.
 
 use crate::money::{Money, MoneyError};
 
-/// Splits `amount` in proportion to `weights` by largest remainder: each part is cut off, and the
-/// units left over go one each to the largest remainders, the earlier part first on a tie. All
-/// weights zero means equal parts. The parts always add up to the amount.
+/// Splits `amount` in proportion to `weights` by the largest remainder method: each share is cut off,
+/// and the units left over go one each to the largest remainders, to the earlier share on a tie. If all
+/// weights are 0, the shares are equal.
 pub fn by_largest_remainder(amount: Money, weights: &[i64]) -> Result<Vec<Money>, MoneyError> {
     if weights.is_empty() {
         return Ok(Vec::new());
@@ -43,7 +43,7 @@ mod tests {
                 "{amount} by {weights:?}"
             );
         };
-        // Largest remainder, worked by exact fractions.
+        // // Largest remainder, worked out with exact fractions.
         check(1000, &[1, 1, 1], &[334, 333, 333]);
         check(1000, &[13_875, 10_150, 5625], &[468, 342, 190]);
         check(5, &[1; 6], &[1, 1, 1, 1, 1, 0]);

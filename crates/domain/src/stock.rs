@@ -9,16 +9,16 @@ use std::fmt;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ItemKind {
-    /// Exactly one exists.
+    /// One of a kind.
     Piece,
     /// Counted in units.
     Counted,
-    /// Sold off by weight.
+    /// Sold by weight, from a supply of it.
     Weight,
 }
 
 impl ItemKind {
-    /// As it stands in feeds, the API and the database.
+    /// The code in feeds, the API and the database.
     pub fn code(self) -> &'static str {
         match self {
             Self::Piece => "piece",
@@ -27,12 +27,12 @@ impl ItemKind {
         }
     }
 
-    /// By its code.
+    /// The kind with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         [Self::Piece, Self::Counted, Self::Weight].into_iter().find(|k| k.code() == code)
     }
 
-    /// The measure of its stock; goods by weight need their stock unit.
+    /// How its stock is measured; goods by weight need their stock unit.
     pub fn measure(self, stock_unit: Option<WeightUnit>) -> Option<Measure> {
         match (self, stock_unit) {
             (Self::Weight, Some(unit)) => Some(Measure::Thousandths(unit)),
@@ -52,40 +52,40 @@ impl fmt::Display for ItemKind {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum StockReason {
-    /// Finished or brought in: what there was to begin with, or more of it.
+    /// Finished or bought: the opening stock, or more of it.
     Made,
-    /// A count found more or less than the books had.
+    /// A stock count found more or less than recorded.
     Count,
-    /// Spoiled, torn, eaten by moths.
+    /// Spoiled or torn, eaten by moths.
     Damage,
     /// Given away.
     Gift,
-    /// Kept by the family.
+    /// Used by the family.
     OwnUse,
     /// Sold.
     Sold,
-    /// Came back from a sale to the shelf.
+    /// Returned to stock after a refund.
     PutBack,
-    /// The sale was voided the same day.
+    /// The sale was voided on the same day.
     Voided,
 }
 
-/// The four counters of an item, which law 2 ties to its stock on hand:
-/// `made = on hand + drawn + sold − put back + written off`.
+/// The four counters of an item. They and its stock satisfy `made = on hand + sold − put back + written
+/// off`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Counter {
-    /// Came into being, or was found by a count.
+    /// Made, bought, or found by a count.
     Made,
     /// Sold.
     Sold,
-    /// Came back.
+    /// Returned to stock.
     PutBack,
     /// Lost, given away or used.
     WrittenOff,
 }
 
 impl StockReason {
-    /// Every reason.
+    /// Every reason, in the order in which they are shown.
     pub const ALL: [Self; 8] = [
         Self::Made,
         Self::Count,
@@ -97,7 +97,7 @@ impl StockReason {
         Self::Voided,
     ];
 
-    /// As it stands in the database and the API.
+    /// The code in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
             Self::Made => "made",
@@ -111,13 +111,13 @@ impl StockReason {
         }
     }
 
-    /// By its code.
+    /// The reason with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|w| w.code() == code)
     }
 
-    /// Which counter a change for this reason moves. A count that finds more has made it, one that
-    /// finds less has written it off.
+    /// Which counter a change for this reason moves. If a count finds more, that counts as made; if it
+    /// finds less, as written off.
     pub fn counter(self, change: i64) -> Counter {
         match self {
             Self::Made => Counter::Made,
@@ -128,7 +128,7 @@ impl StockReason {
         }
     }
 
-    /// Whether a person may give it as the reason of a loss.
+    /// Whether people may choose it as the reason for a loss.
     pub fn is_loss(self) -> bool {
         matches!(self, Self::Damage | Self::Gift | Self::OwnUse)
     }
@@ -140,20 +140,20 @@ impl fmt::Display for StockReason {
     }
 }
 
-/// What became of goods that were refunded.
+/// What became of refunded goods.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ReturnDisposition {
-    /// Back on the shelf.
+    /// Returned to stock.
     Shelf,
-    /// Not fit to sell again, or never came back.
+    /// Not fit to be sold again, or never returned.
     WrittenOff,
-    /// Nobody has said yet; nothing is back on the shelf.
+    /// Not decided yet; nothing was returned to stock.
     Open,
 }
 
 impl ReturnDisposition {
-    /// As it stands in the database and the API.
+    /// The code in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
             Self::Shelf => "shelf",
@@ -162,24 +162,24 @@ impl ReturnDisposition {
         }
     }
 
-    /// By its code.
+    /// The disposition with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         [Self::Shelf, Self::WrittenOff, Self::Open].into_iter().find(|f| f.code() == code)
     }
 }
 
-/// How an item stands on a connection.
+/// The state of an item on a connection.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ListingState {
-    /// On offer.
+    /// Listed there.
     Listed,
-    /// Was told to be gone.
+    /// The listing was ended.
     Ended,
 }
 
 impl ListingState {
-    /// As it stands in the database and the API.
+    /// The code in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
             Self::Listed => "listed",
@@ -187,27 +187,27 @@ impl ListingState {
         }
     }
 
-    /// By its code.
+    /// The state with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         [Self::Listed, Self::Ended].into_iter().find(|s| s.code() == code)
     }
 }
 
-/// What the world is told about whether an item can be had (schema.org `ItemAvailability`).
+/// What online shops are told about whether an item can be bought (schema.org `ItemAvailability`).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Availability {
-    /// Free stock, and listed.
+    /// Some of it is free.
     InStock,
-    /// All of it is set aside.
+    /// All of it is on hold.
     Reserved,
-    /// Gone.
+    /// None is left.
     SoldOut,
-    /// Taken off this channel.
+    /// Not to be listed on this channel.
     Discontinued,
 }
 
 impl Availability {
-    /// From stock and whether it is kept off the channel.
+    /// From its stock, its holds, and whether it is kept off the channel.
     pub fn of(on_hand: i64, held: i64, kept_off: bool) -> Self {
         match (kept_off, on_hand - held, on_hand) {
             (true, _, _) => Self::Discontinued,

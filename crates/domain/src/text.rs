@@ -1,31 +1,31 @@
-//! Text that people type: bounded, printable, folded for search.
+//! Text that people type: limited in length, printable, and folded for search.
 
 use unicode_normalization::{UnicodeNormalization, char::is_combining_mark};
 
-/// Longest name or title, in characters.
+/// The longest name or title, in characters. Our own bound.
 pub const MAX_NAME_CHARS: usize = 200;
-/// Longest description or note, in characters.
+/// The longest description or note, in characters. Our own bound.
 pub const MAX_NOTE_CHARS: usize = 10_000;
 
 /// What is wrong with a text.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum TextError {
-    /// Nothing where something is needed.
+    /// Empty where something is needed.
     #[error("this may not be empty")]
     Empty,
-    /// Too long.
+    /// Longer than the limit.
     #[error("this has more than {limit} characters")]
     TooLong {
-        /// The most that is taken.
+        /// The limit, in characters.
         limit: usize,
     },
-    /// U+0000 or another control character than a tab or a line break.
+    /// A control character other than a tab or a line break.
     #[error("this holds a character that cannot be printed (U+{code:04X})")]
     NotPrintable {
-        /// The character's number.
+        /// The Unicode code point.
         code: u32,
     },
-    /// A payment card's number.
+    /// It contains a payment card number.
     #[error("this looks like a payment card number; card numbers are never stored, so remove it")]
     CardNumber,
 }
@@ -39,7 +39,7 @@ pub fn name(text: &str) -> Result<String, TextError> {
     short(text)
 }
 
-/// A name that may be left empty.
+/// Like [`name`], but may be empty.
 pub fn short(text: &str) -> Result<String, TextError> {
     bounded(text.trim(), MAX_NAME_CHARS, &[])
 }
@@ -62,8 +62,8 @@ fn bounded(text: &str, limit: usize, allowed: &[char]) -> Result<String, TextErr
     Ok(text.to_owned())
 }
 
-/// For search and for comparing without case: compatibility form, marks dropped, lower case.
-/// Done here and not in SQL, because collations and `lower()` differ by engine.
+/// Folds a text for search and for comparing without case: compatibility form, no marks, lowercase. It
+/// is done here and not in SQL, because collations and `lower()` differ between engines.
 pub fn fold(text: &str) -> String {
     text.nfkd().filter(|c| !is_combining_mark(*c)).flat_map(char::to_lowercase).collect()
 }

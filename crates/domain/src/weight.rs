@@ -5,17 +5,17 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// The heaviest single reading that is believed: one tonne. More is a slip of the keys.
+/// The heaviest single reading, in grams: one tonne. More is taken for a typing error.
 pub const MAX_GRAMS: i64 = 1_000_000;
-/// The finest reading that is kept: a jeweller's scale shows four decimals.
+/// Decimals of a reading: a jeweler's scale shows four (from memory).
 pub const MAX_DECIMALS: u32 = 4;
 /// Ounces in a pound (NIST Handbook 44, appendix C).
 const OUNCES_A_POUND: u32 = 16;
-/// How a net weight is shown in another unit: cut off, never overstated (NIST's reading of the
-/// Uniform Packaging and Labeling Regulation).
+/// How a net weight is shown in another unit: cut off, never overstated (NIST's reading of the Uniform
+/// Packaging and Labeling Regulation).
 pub const SHOWN_IN_ANOTHER_UNIT: RoundingStrategy = RoundingStrategy::ToZero;
 
-/// A unit that wool is weighed and sold in.
+/// A unit for weighing and selling wool.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum WeightUnit {
     /// Avoirdupois ounce, ONZ: 28.349523125 g exactly.
@@ -36,7 +36,7 @@ pub enum WeightUnit {
 }
 
 impl WeightUnit {
-    /// Every unit.
+    /// Every unit, in the order in which pages offer them.
     pub const ALL: [Self; 5] = [Self::Ounce, Self::Pound, Self::Gram, Self::HundredGrams, Self::Kilogram];
 
     /// By UN/CEFACT Recommendation 20 code.
@@ -56,7 +56,7 @@ impl WeightUnit {
         }
     }
 
-    /// As it is written behind a number: `oz`.
+    /// The symbol after a number: `oz`.
     pub fn symbol(self) -> &'static str {
         match self {
             Self::Ounce => "oz",
@@ -67,7 +67,7 @@ impl WeightUnit {
         }
     }
 
-    /// As it is said in a rate: `an ounce`.
+    /// The unit in a rate: `an ounce`.
     pub fn each(self) -> &'static str {
         match self {
             Self::Ounce => "an ounce",
@@ -78,7 +78,7 @@ impl WeightUnit {
         }
     }
 
-    /// As weights in it are spoken of: `ounces`.
+    /// The unit in running text: `ounces`.
     pub fn plural(self) -> &'static str {
         match self {
             Self::Ounce => "ounces",
@@ -100,8 +100,8 @@ impl WeightUnit {
         }
     }
 
-    /// A thousandth of this unit in eighths of a nanogram. The eighth makes a thousandth of an
-    /// ounce (28 349 523.125 ng) a whole number, so that sums across units stay exact integers.
+    /// A thousandth of this unit in eighths of a nanogram. The eighth makes a thousandth of an ounce
+    /// (28,349,523.125 ng) a whole number, so that sums across units stay exact integers.
     pub fn eighth_nanograms_per_thousandth(self) -> i64 {
         match self {
             Self::Ounce => 226_796_185,
@@ -127,64 +127,64 @@ pub enum WeightError {
         "“{code}” is not a weight unit here; use ONZ (ounce), LBR (pound), GRM (gram), HGM (100 g) or KGM (kilogram)"
     )]
     UnknownUnit {
-        /// What was given.
+        /// The code as given.
         code: String,
     },
-    /// Not a plain decimal.
+    /// Not a decimal number.
     #[error("“{text}” is not a weight; enter digits with a point, as the scale shows them, such as 6.35")]
     NotAWeight {
-        /// What was given, cut short.
+        /// The text as typed, cut short.
         text: String,
     },
-    /// Zero or less.
+    /// 0 or less.
     #[error("a weight must be more than 0; check the scale again")]
     NotPositive,
     /// Heavier than [`MAX_GRAMS`].
     #[error("{weight} is heavier than a tonne; check the number and its unit")]
     TooHeavy {
-        /// What was given.
+        /// The weight as typed, with its unit.
         weight: String,
     },
-    /// More decimals than [`MAX_DECIMALS`].
+    /// More than [`MAX_DECIMALS`] decimals.
     #[error("“{text}” has more than {MAX_DECIMALS} decimals; enter the weight as the scale shows it")]
     TooFine {
-        /// What was given.
+        /// The text as typed.
         text: String,
     },
-    /// Not what a scale shows.
+    /// Not something that a scale shows.
     #[error("“{text}” is not a weight; enter what the scale shows, such as 6.35 oz, 1 lb 2.5 oz or 180 g")]
     NotAReading {
-        /// What was given, cut short.
+        /// The text as typed, cut short.
         text: String,
     },
-    /// Pounds and ounces of which the ounces make another pound.
+    /// Pounds and ounces, with ounces for another pound.
     #[error("“{text}” has 16 or more ounces next to its pounds; check the scale again")]
     OuncesOfAPound {
-        /// What was given.
+        /// The text as typed.
         text: String,
     },
-    /// The bowl was weighed in another unit.
+    /// The tare is in another unit than the reading.
     #[error("the tare is in {tare} and the scale reading in {gross}; use the same unit for both")]
     TareInAnotherUnit {
-        /// The unit of what was weighed.
+        /// The unit of the reading.
         gross: WeightUnit,
-        /// The unit of the bowl.
+        /// The unit of the tare.
         tare: WeightUnit,
     },
-    /// The bowl weighs as much as the bowl with something in it.
+    /// The tare is as heavy as the reading, or heavier.
     #[error(
         "the scale reading of {gross} is not more than the tare of {tare}; weigh again with the bowl or cone, or clear the tare"
     )]
     NotAboveTare {
-        /// What the scale showed.
+        /// The reading, container included.
         gross: Weight,
-        /// What the bowl weighs.
+        /// The weight of the empty container.
         tare: Weight,
     },
 }
 
-/// A weight as it was read: the scale's own digits and unit. It is never stored converted, since
-/// 6.35 oz would not come back as 6.35 oz from whole grams.
+/// A weight as it was read, with the scale's own digits and unit. It is never stored converted: from
+/// whole grams, 6.35 oz would not come back as 6.35 oz.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "WrittenWeight")]
 pub struct Weight {
@@ -192,7 +192,7 @@ pub struct Weight {
     unit: WeightUnit,
 }
 
-/// A weight as it was written down; read back, it passes the same check as when it was made.
+/// A stored weight. Reading it repeats the check of its constructor.
 #[derive(Deserialize)]
 struct WrittenWeight {
     value: Decimal,
@@ -207,7 +207,7 @@ impl TryFrom<WrittenWeight> for Weight {
 }
 
 impl Weight {
-    /// A reading in the given unit.
+    /// A reading in a unit.
     pub fn new(value: Decimal, unit: WeightUnit) -> Result<Self, WeightError> {
         if value <= Decimal::ZERO {
             return Err(WeightError::NotPositive);
@@ -223,17 +223,17 @@ impl Weight {
         Ok(Self { value, unit })
     }
 
-    /// Ounces, with the scale's decimals.
+    /// A reading in ounces, with the scale's decimals.
     pub fn from_ounces(value: Decimal) -> Result<Self, WeightError> {
         Self::new(value, WeightUnit::Ounce)
     }
 
-    /// Grams, with the scale's decimals.
+    /// A reading in grams, with the scale's decimals.
     pub fn from_grams(value: Decimal) -> Result<Self, WeightError> {
         Self::new(value, WeightUnit::Gram)
     }
 
-    /// A scale that shows pounds and ounces: 1 lb 1.5 oz is 17.5 oz, exactly.
+    /// A reading in pounds and ounces: 1 lb 1.5 oz is exactly 17.5 oz.
     pub fn from_pounds_and_ounces(pounds: u32, ounces: Decimal) -> Result<Self, WeightError> {
         if ounces.is_sign_negative() && !ounces.is_zero() {
             return Err(WeightError::NotPositive);
@@ -243,15 +243,15 @@ impl Weight {
         Self::from_ounces(whole.checked_add(ounces).ok_or_else(heavy)?)
     }
 
-    /// Plain digits as the scale shows them.
+    /// Reads digits as the scale shows them.
     pub fn parse(text: &str, unit: WeightUnit) -> Result<Self, WeightError> {
         let value = plain_decimal(text)
             .ok_or_else(|| WeightError::NotAWeight { text: text.chars().take(40).collect() })?;
         Self::new(value, unit)
     }
 
-    /// What a scale shows, as people type it: `6.35 oz`, `1 lb 2.5 oz`, `180 g`. Digits alone are in
-    /// the unit `bare`; no scale shows hundreds of grams, so where that is the shop's unit they are grams.
+    /// Reads what people type from a scale: `6.35 oz`, `1 lb 2.5 oz`, `180 g`. Digits without a unit
+    /// are in `bare`. No scale shows hundreds of grams, so if that is the shop's unit, they are grams.
     pub fn parse_reading(text: &str, bare: WeightUnit) -> Result<Self, WeightError> {
         let shown = || text.trim().chars().take(40).collect::<String>();
         let wrong = || WeightError::NotAReading { text: shown() };
@@ -277,7 +277,7 @@ impl Weight {
         }
     }
 
-    /// Without the bowl that it was weighed in, by the scale's own digits.
+    /// Less the weight of the container, in the scale's own digits.
     pub fn less_tare(self, tare: Self) -> Result<Self, WeightError> {
         if self.unit != tare.unit {
             return Err(WeightError::TareInAnotherUnit { gross: self.unit, tare: tare.unit });
@@ -288,23 +288,23 @@ impl Weight {
         Self::new(self.value - tare.value, self.unit)
     }
 
-    /// The digits, trailing zeros included.
+    /// The digits, with trailing zeros.
     pub fn value(self) -> Decimal {
         self.value
     }
 
-    /// The unit.
+    /// The unit it was read in.
     pub fn unit(self) -> WeightUnit {
         self.unit
     }
 
-    /// Exact grams.
+    /// In grams, exactly.
     pub fn grams(self) -> Decimal {
         self.value * self.unit.grams()
     }
 
-    /// An exact whole number to compare and to sort weights of all units by: eightieths of a
-    /// nanogram, because a ten-thousandth of an ounce is a whole number of them. A tonne is 8 × 10^16.
+    /// An exact whole number for comparing and sorting weights in all units: eightieths of a nanogram,
+    /// in which a ten-thousandth of an ounce is whole. A tonne is 8 × 10^16.
     pub fn mass(self) -> i64 {
         let mut digits = self.value;
         digits.rescale(MAX_DECIMALS);
@@ -312,7 +312,7 @@ impl Weight {
         i64::try_from(mass).unwrap_or(i64::MAX)
     }
 
-    /// The value in another unit, not rounded (28 significant digits where it does not end).
+    /// In another unit, not rounded (28 significant digits if it has no end).
     pub fn value_in(self, unit: WeightUnit) -> Decimal {
         if unit == self.unit { self.value } else { self.grams() / unit.grams() }
     }
@@ -324,9 +324,9 @@ impl fmt::Display for Weight {
     }
 }
 
-/// The parts of a reading: digits, each with the word behind it. Anything else in it is no reading.
+/// The parts of a reading: digits, each with its unit. None if there is anything else.
 fn reading_parts(text: &str) -> Option<Vec<(&str, &str)>> {
-    /// Pounds and ounces; a third part is no reading any more.
+    /// Pounds and ounces; a third part would not be a reading.
     const MOST: usize = 2;
     let is_digit = |c: char| c.is_ascii_digit() || c == '.';
     let mut rest = text.trim();
@@ -335,7 +335,7 @@ fn reading_parts(text: &str) -> Option<Vec<(&str, &str)>> {
         let (digits, after) = rest.split_at(rest.find(|c| !is_digit(c)).unwrap_or(rest.len()));
         let after = after.trim_start();
         let (word, next) = after.split_at(after.find(|c: char| !c.is_alphabetic()).unwrap_or(after.len()));
-        // A full stop behind a word belongs to it: `oz.`
+        // // A period after a unit belongs to it: `oz.`
         let next = if word.is_empty() { next } else { next.strip_prefix('.').unwrap_or(next) };
         if digits.is_empty() || parts.len() == MOST || (word.is_empty() && !next.is_empty()) {
             return None;
@@ -346,7 +346,7 @@ fn reading_parts(text: &str) -> Option<Vec<(&str, &str)>> {
     (!parts.is_empty()).then_some(parts)
 }
 
-/// Plain digits; a scale also shows `.5`.
+/// Reads digits; a scale also shows `.5`.
 fn reading_number(digits: &str) -> Option<Decimal> {
     if digits.starts_with('.') { plain_decimal(&format!("0{digits}")) } else { plain_decimal(digits) }
 }
@@ -361,7 +361,7 @@ fn reading_unit(word: &str) -> Option<WeightUnit> {
     }
 }
 
-/// Eighths of a nanogram as ounces with `decimals` places, rounded half away from zero once.
+/// Eighths of a nanogram as ounces with `decimals` places, rounded once, half away from zero.
 pub fn ounces_from_eighth_nanograms(sum: i128, decimals: u32) -> Decimal {
     let per_ounce =
         Decimal::from(WeightUnit::Ounce.eighth_nanograms_per_thousandth()) * Decimal::ONE_THOUSAND;

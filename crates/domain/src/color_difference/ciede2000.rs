@@ -1,104 +1,38 @@
-//! CIEDE2000, the CIE's color difference (CIE 142-2001, ISO/CIE 11664-6), as Sharma, Wu & Dalal
-//! wrote it down: “The CIEDE2000 Color-Difference Formula: Implementation Notes, Supplementary Test
-//! Data, and Mathematical Observations”, Color Research and Application 30 (1), 2005.
-#![expect(
-    clippy::float_arithmetic,
-    clippy::many_single_char_names,
-    reason = "a color difference has roots and sines and its paper's letters; no money or stock comes near it"
-)]
+//! CIEDE2000, the CIE's color difference (CIE 142-2001, ISO/CIE 11664-6), by the palette crate.
+//!
+//! This is the only module in `domain` that uses floats: the formula has roots and angles. Only whole
+//! numbers leave it, and no money or stock comes near it.
 
 use crate::color::Rgb;
+use palette::color_difference::Ciede2000;
+use palette::white_point::D65;
+use palette::{FromColor, Srgb};
 
-/// A color in CIE L*a*b* under D65.
-#[derive(Clone, Copy, Debug)]
-struct Lab {
-    l: f64,
-    a: f64,
-    b: f64,
-}
+/// CIE L*a*b* under D65, 2°.
+type Lab = palette::Lab<D65, f64>;
 
-/// The difference of two colors in hundredths.
+/// The difference of two colors, in hundredths.
 pub(super) fn of(one: Rgb, other: Rgb) -> u32 {
-    hundredths(ciede2000(lab(one), lab(other)))
+    hundredths(lab(one).difference(lab(other)))
 }
 
-/// The largest difference that the formula gives in sRGB is near 120: it fits.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to some thousands, whole")]
+/// The largest difference in sRGB is near 120, so the result fits.
+#[expect(
+    clippy::float_arithmetic,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "0 to some thousands, rounded"
+)]
 fn hundredths(difference: f64) -> u32 {
     (difference * 100.0).round() as u32
 }
 
-/// sRGB to linear light (IEC 61966-2-1).
-fn linear(channel: u8) -> f64 {
-    let value = f64::from(channel) / 255.0;
-    if value <= 0.040_45 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
-}
-
-/// sRGB to CIE L*a*b* by the matrix of IEC 61966-2-1 and the white of D65, 2°.
 fn lab(color: Rgb) -> Lab {
-    let [r, g, b] = color.channels().map(linear);
-    let x = (0.412_4 * r + 0.357_6 * g + 0.180_5 * b) / 0.950_47;
-    let y = 0.212_6 * r + 0.715_2 * g + 0.072_2 * b;
-    let z = (0.019_3 * r + 0.119_2 * g + 0.950_5 * b) / 1.088_83;
-    let (fx, fy, fz) = (bent(x), bent(y), bent(z));
-    Lab { l: 116.0 * fy - 16.0, a: 500.0 * (fx - fy), b: 200.0 * (fy - fz) }
-}
-
-/// CIE 15:2004, 8.2.1: the cube root, straight near black.
-fn bent(t: f64) -> f64 {
-    let edge: f64 = 6.0 / 29.0;
-    if t > edge.powi(3) { t.cbrt() } else { t / (3.0 * edge * edge) + 4.0 / 29.0 }
-}
-
-/// Degrees from 0 to 360; 0 for what has no hue.
-fn hue(b: f64, a: f64) -> f64 {
-    if a == 0.0 && b == 0.0 { 0.0 } else { b.atan2(a).to_degrees().rem_euclid(360.0) }
-}
-
-/// c⁷/(c⁷ + 25⁷), under the root.
-fn seventh(c: f64) -> f64 {
-    let c = c.powi(7);
-    (c / (c + 25_f64.powi(7))).sqrt()
-}
-
-fn ciede2000(one: Lab, two: Lab) -> f64 {
-    let chroma = f64::midpoint(one.a.hypot(one.b), two.a.hypot(two.b));
-    let g = 0.5 * (1.0 - seventh(chroma));
-    let (a1, a2) = ((1.0 + g) * one.a, (1.0 + g) * two.a);
-    let (c1, c2) = (a1.hypot(one.b), a2.hypot(two.b));
-    let (h1, h2) = (hue(one.b, a1), hue(two.b, a2));
-    let grey = c1 * c2 == 0.0;
-    let turn = match h2 - h1 {
-        _ if grey => 0.0,
-        d if d > 180.0 => d - 360.0,
-        d if d < -180.0 => d + 360.0,
-        d => d,
-    };
-    let dl = two.l - one.l;
-    let dc = c2 - c1;
-    let dh = 2.0 * (c1 * c2).sqrt() * (turn / 2.0).to_radians().sin();
-    let l = f64::midpoint(one.l, two.l);
-    let c = f64::midpoint(c1, c2);
-    let h = match h1 + h2 {
-        sum if grey => sum,
-        sum if (h1 - h2).abs() <= 180.0 => sum / 2.0,
-        sum if sum < 360.0 => f64::midpoint(sum, 360.0),
-        sum => (sum - 360.0) / 2.0,
-    };
-    let cos = |degrees: f64| degrees.to_radians().cos();
-    let t = 1.0 - 0.17 * cos(h - 30.0) + 0.24 * cos(2.0 * h) + 0.32 * cos(3.0 * h + 6.0)
-        - 0.20 * cos(4.0 * h - 63.0);
-    let theta = 30.0 * (-((h - 275.0) / 25.0).powi(2)).exp();
-    let from_middle = (l - 50.0).powi(2);
-    let sl = 1.0 + 0.015 * from_middle / (20.0 + from_middle).sqrt();
-    let sc = 1.0 + 0.045 * c;
-    let sh = 1.0 + 0.015 * c * t;
-    let rt = -(2.0 * theta).to_radians().sin() * 2.0 * seventh(c);
-    let (l, c, h) = (dl / sl, dc / sc, dh / sh);
-    (l * l + c * c + h * h + rt * c * h).max(0.0).sqrt()
+    Lab::from_color(Srgb::from(color.channels()).into_format::<f64>())
 }
 
 #[cfg(test)]
+#[expect(clippy::float_arithmetic, reason = "compares published values")]
 mod tests {
     use super::*;
 
@@ -146,8 +80,8 @@ mod tests {
     #[test]
     fn the_34_published_pairs() {
         for [l1, a1, b1, l2, a2, b2, expected] in PAIRS {
-            let (one, two) = (Lab { l: l1, a: a1, b: b1 }, Lab { l: l2, a: a2, b: b2 });
-            for found in [ciede2000(one, two), ciede2000(two, one)] {
+            let (one, two) = (Lab::new(l1, a1, b1), Lab::new(l2, a2, b2));
+            for found in [one.difference(two), two.difference(one)] {
                 assert!((found - expected).abs() < 0.000_05, "{one:?} {two:?}: {found}, not {expected}");
             }
         }

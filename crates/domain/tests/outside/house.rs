@@ -36,8 +36,7 @@ fn forbidden(line: &str) -> Vec<&'static str> {
     ABSENT.iter().copied().filter(|word| stands_alone(word)).collect()
 }
 
-/// The one module that computes with floats: the published difference of two colors has roots and
-/// angles in it, and only whole numbers leave it.
+/// The one module with floats: it hands colors to the palette crate, and only whole numbers leave it.
 const WITH_FLOATS: &str = "color_difference/ciede2000.rs";
 
 fn sources() -> Vec<PathBuf> {
