@@ -34,6 +34,20 @@ fn a_password_is_long_enough_and_not_among_the_first_guessed() {
     check("maud ellery", Err(WeakSecret::Name));
 }
 
+/// The list must be there, and whole words of it must be found in each of their disguises.
+#[test]
+fn what_the_published_list_has_is_refused() {
+    let words: Vec<&str> =
+        include_str!("common_passwords.txt").lines().filter(|line| !line.starts_with('#')).collect();
+    assert_eq!(words.len(), 10961);
+    let refused = |password: &str| check_password(password, "Maud Ellery") == Err(WeakSecret::Common);
+    let passed: Vec<&&str> = words.iter().filter(|word| word.len() >= 8 && !refused(word)).collect();
+    assert!(passed.is_empty(), "{passed:?}");
+    for password in ["Trustno1", "elizabeth7", "Jennifer2026!", "7october7", "woolshop1", "Kn1tting"] {
+        assert!(refused(password), "{password}");
+    }
+}
+
 #[test]
 fn a_hash_is_salted_and_says_how_it_was_made() {
     let [one, two] = [hash("a few words"), hash("a few words")].map(|phc| phc.expect("a hash"));
