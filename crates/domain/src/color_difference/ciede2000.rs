@@ -32,7 +32,6 @@ fn lab(color: Rgb) -> Lab {
 }
 
 #[cfg(test)]
-#[expect(clippy::float_arithmetic, reason = "compares published values")]
 mod tests {
     use super::*;
 
