@@ -305,7 +305,7 @@ mod tests {
             mac.update(body);
             mac.finalize().into_bytes()
         };
-        let hex = hex::encode(&mac);
+        let hex = hex::encode(mac);
         let check = |value: &str, body: &[u8], expected: bool| {
             let headers = [("X-Signature".to_owned(), value.to_owned())];
             let found = verify_header(std::slice::from_ref(&key), "x-signature", HookHeaders(&headers), body);
