@@ -1,9 +1,9 @@
-//! The one door to the database: every write of stock and money is a function here.
+//! The only access to the database: every write of stock and money is a function here.
 //!
-//! A write is a [`Command`]: it runs in one transaction, may be tried again as a whole, and may
-//! carry a [`Key`], by which its first answer is kept (law 5). Stock is taken by conditional
-//! updates alone, never by read-then-write. Stock entries, sales, refunds and tenders are only
-//! ever added; no text in this crate updates or deletes one.
+//! A write is a [`Command`]. It runs in one transaction, may be repeated as a whole, and can have a
+//! [`Key`] under which its first answer is stored (law 5). Stock is only ever taken by conditional
+//! updates, never by reading first and writing later. Stock entries, sales, refunds and payments are
+//! only added; no statement in this crate updates or deletes one.
 #![deny(clippy::float_arithmetic)]
 
 pub mod books;

@@ -1,4 +1,4 @@
-//! What programs ask of the shop.
+//! The shop's API for programs.
 
 mod bought;
 mod intake;
@@ -27,7 +27,7 @@ fn problem(status: StatusCode, detail: &str) -> Response {
     (status, [(CONTENT_TYPE, "application/problem+json")], body).into_response()
 }
 
-/// Lets a program in that brings the secret; else says how.
+/// Lets a program in that sends the secret; otherwise says how.
 fn may_enter(shop: &Shared, headers: &HeaderMap) -> Result<(), Box<Response>> {
     let Some(secret) = shop.secret() else { return Ok(()) };
     let brought = text_of(headers, AUTHORIZATION.as_str()).and_then(|text| text.strip_prefix("Bearer "));

@@ -1,4 +1,4 @@
-//! Who bought what, and what the world is to hear of it.
+//! Who bought what, and what the world is told about it.
 
 use crate::faults::Faults;
 use crate::goods::{Conditions, Goods};
@@ -11,61 +11,50 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 use std::time::Instant;
 
-/// What posting an order costs the buyer, in hundredths.
+/// Postage for an order, in hundredths. Invented.
 const POSTAGE: i64 = 450;
-/// The most orders that the shop keeps: bounds its memory.
+/// The most orders that the shop keeps, to limit its memory.
 pub(crate) const MAX_ORDERS: usize = 200_000;
 
-/// How an order stands, by schema.org's `OrderStatus`.
+/// The state of an order, by schema.org's `OrderStatus`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub enum OrderState {
-    /// Not yet paid.
     OrderPaymentDue,
-    /// Paid.
     OrderProcessing,
-    /// Called off.
     OrderCancelled,
 }
 
-/// A line of an order, or a part of one that was given back.
+/// A line of an order, or a refunded part of one.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Line {
-    /// The good's code.
     pub code: String,
-    /// How much; below nothing if it was given back.
+    /// Below 0 for a refund.
     pub count: Decimal,
-    /// The price of one.
     pub each: Decimal,
-    /// The number under which it was given back.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub back: Option<String>,
-    /// By which message the shop believed to have it.
+    /// The message by which the shop believed to have it.
     #[serde(skip)]
     pub(crate) told_by: u64,
 }
 
-/// An order.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Bought {
-    /// Its number.
     pub reference: String,
-    /// When it was placed, by the shop's clock.
+    /// By the shop's clock, in milliseconds since 1970.
     pub placed: i64,
-    /// When it last changed, by the shop's clock, which may be wrong.
+    /// By the shop's clock, which may be wrong.
     pub changed: i64,
-    /// How it stands.
     pub state: OrderState,
-    /// What posting it costs.
     pub postage: Decimal,
-    /// Who bought.
     pub buyer: String,
-    /// What was bought, and what was given back of it.
+    /// What was bought, and what was refunded of it.
     pub lines: Vec<Line>,
-    /// Counts the changes of all orders: never goes back, whatever the clock does.
+    /// Counts the changes of all orders; never goes back, whatever the clock does.
     pub change: u64,
 }
 
-/// An order as it is told.
+/// An order in the form in which it is sent.
 #[derive(Serialize)]
 struct Told<'a> {
     #[serde(rename = "ref")]
@@ -84,7 +73,7 @@ struct Buyer<'a> {
 }
 
 impl Bought {
-    /// As it stands in the order list and in a hook.
+    /// Its form in the list of orders and in a hook.
     pub(crate) fn json(&self, whole_seconds: bool) -> serde_json::Value {
         let changed = if whole_seconds { self.changed - self.changed.rem_euclid(1000) } else { self.changed };
         let told = Told {
@@ -96,16 +85,16 @@ impl Bought {
             buyer: Buyer { name: &self.buyer },
             lines: &self.lines,
         };
-        // It is made of texts and numbers alone, which can always be written.
+        // // It consists of texts and numbers, which can always be written.
         serde_json::to_value(told).unwrap_or_default()
     }
 
-    /// What the buyer pays, less what was given back.
+    /// What the buyer pays, less refunds.
     pub(crate) fn total(&self) -> Decimal {
         self.lines.iter().map(|line| line.count * line.each).sum::<Decimal>() + self.postage
     }
 
-    /// How much of a code is bought and not given back.
+    /// How much of a code was bought and not refunded.
     fn left(&self, sku: &str) -> Decimal {
         self.lines.iter().filter(|line| line.code == sku).map(|line| line.count).sum()
     }
@@ -114,50 +103,29 @@ impl Bought {
 /// Why something was not bought, or an order not changed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NotBought {
-    /// The shop does not have so much.
+    /// The shop does not have that many.
     #[error("of {sku} there is not so much: {have} can be had")]
-    NotEnough {
-        /// Of what.
-        sku: String,
-        /// What can be had.
-        have: Decimal,
-    },
-    /// An order of nothing.
+    NotEnough { sku: String, have: Decimal },
     #[error("say what you would like to have, and more than nothing of it")]
     Nothing,
-    /// No such order.
     #[error("there is no order {reference}")]
-    NoSuchOrder {
-        /// What was asked for.
-        reference: String,
-    },
-    /// The order cannot be changed so any more.
+    NoSuchOrder { reference: String },
+    /// The order can no longer be changed like this.
     #[error("order {reference} cannot be changed so any more")]
-    TooLate {
-        /// Which.
-        reference: String,
-    },
-    /// More is to be given back than was bought.
+    TooLate { reference: String },
+    /// The refund is larger than the order.
     #[error("order {reference} has not so much of {sku} left")]
-    MoreThanBought {
-        /// Of which order.
-        reference: String,
-        /// Of what.
-        sku: String,
-    },
-    /// The shop takes no more orders.
+    MoreThanBought { reference: String, sku: String },
+    /// The shop accepts no more orders.
     #[error("the shop's order book is full")]
     Full,
 }
 
-/// A message that was taken, and when by the machine's own clock.
+/// A message that was accepted, and when by the machine's own clock.
 #[derive(Clone, Debug)]
 pub struct Remembered {
-    /// What it was told under.
     pub sku: String,
-    /// Of which revision.
     pub revision: Option<i64>,
-    /// When.
     pub at: Instant,
     /// What it said, byte for byte.
     pub body: Vec<u8>,
@@ -172,7 +140,7 @@ pub(crate) struct Book {
     pub(crate) keys: Keys,
     pub(crate) visits: Visits,
     pub(crate) counts: Counts,
-    /// Messages that were taken, while somebody wants to know of them.
+    /// Accepted messages, while somebody wants to know about them.
     pub(crate) remembered: Option<Vec<Remembered>>,
     faults: Faults,
     changes: u64,
@@ -182,7 +150,7 @@ pub(crate) struct Book {
     clock: Now,
 }
 
-/// What the shop knew at a time.
+/// What the shop knew at some point.
 #[derive(Clone, Debug)]
 pub struct Backup {
     goods: Goods,
@@ -192,7 +160,6 @@ pub struct Backup {
 }
 
 impl Backup {
-    /// The orders that it had.
     pub fn orders(&self) -> &[Bought] {
         &self.orders
     }
@@ -221,15 +188,15 @@ impl Book {
         Backup { goods, orders, keys, changes: self.changes }
     }
 
-    /// Puts the shop back to an earlier state. Orders are numbered on; changes are counted on from there, and what
-    /// waited to be told is forgotten.
+    /// Restores an earlier state. New orders go on with their numbers, changes are counted on from the earlier
+    /// state, and hooks that were waiting are forgotten.
     pub(crate) fn put_back(&mut self, backup: Backup) {
         self.goods.put_back_to(backup.goods);
         (self.orders, self.keys, self.changes) = (backup.orders, backup.keys, backup.changes);
         self.outbound.clear();
     }
 
-    /// An order is touched, and says the same as before.
+    /// An order is touched without a visible change.
     pub(crate) fn touch(&mut self, at: usize) {
         if at < self.orders.len() {
             self.note_change(at);
@@ -249,7 +216,7 @@ impl Book {
         self.clock.millis() + self.faults.clock_off_ms
     }
 
-    /// The true time: what waits here waits by it.
+    /// The true time, by which hooks wait.
     pub(crate) fn true_now(&self) -> i64 {
         self.clock.millis()
     }
@@ -261,12 +228,12 @@ impl Book {
         }
     }
 
-    /// What a message must meet to be taken.
+    /// The conditions for accepting a message.
     pub(crate) fn conditions(&self, if_match: Option<String>) -> Conditions {
         Conditions { if_match, none_at_all: self.faults.lets_stale_through }
     }
 
-    /// Sells, from what the shop believes to have: all of it or nothing.
+    /// Sells from what the shop believes to have: all of it or nothing.
     pub(crate) fn buy(
         &mut self,
         wanted: &[(String, Decimal)],
@@ -310,7 +277,7 @@ impl Book {
         Ok(reference)
     }
 
-    /// An order was changed: its time never goes back, and whoever wants to hear of it will.
+    /// An order was changed: its time never goes back, and whoever listens will hear of it.
     fn note_change(&mut self, at: usize) {
         let (now, true_now) = (self.now(), self.true_now());
         let whole_seconds = self.faults.whole_seconds;
@@ -334,7 +301,6 @@ impl Book {
         Ok(&self.orders[self.place_of(reference)?])
     }
 
-    /// The money came.
     pub(crate) fn pay(&mut self, reference: &str) -> Result<(), NotBought> {
         let at = self.place_of(reference)?;
         if self.orders[at].state != OrderState::OrderPaymentDue {
@@ -345,7 +311,7 @@ impl Book {
         Ok(())
     }
 
-    /// Calls the whole order off: nothing of it is sent, and all of it goes back on sale.
+    /// Cancels the whole order: nothing is sent, and everything goes back on sale.
     pub(crate) fn cancel(&mut self, reference: &str) -> Result<(), NotBought> {
         let at = self.place_of(reference)?;
         if self.orders[at].state == OrderState::OrderCancelled {
@@ -361,7 +327,7 @@ impl Book {
         Ok(())
     }
 
-    /// Calls one line of several off.
+    /// Cancels one of several lines.
     pub(crate) fn cancel_line(&mut self, reference: &str, sku: &str) -> Result<(), NotBought> {
         let at = self.place_of(reference)?;
         let too_late = || NotBought::TooLate { reference: reference.to_owned() };
@@ -378,7 +344,7 @@ impl Book {
         Ok(())
     }
 
-    /// Gives money back for a part of an order; nothing goes back on sale by it.
+    /// Refunds a part of an order; nothing goes back on sale.
     pub(crate) fn refund(&mut self, reference: &str, sku: &str, count: Decimal) -> Result<(), NotBought> {
         let at = self.place_of(reference)?;
         let order = &self.orders[at];

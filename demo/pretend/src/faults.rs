@@ -1,42 +1,35 @@
-//! What can go wrong at the shop's end, as settings that fall the same way each time.
+//! What can go wrong at the shop's end, as settings that have the same effect each time.
 
 use std::str::FromStr;
 
-/// How a request goes wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fault {
-    /// It is acted on so much later, whether or not anybody still waits for the answer.
-    Slow {
-        /// How much later.
-        millis: u64,
-    },
+    /// It is acted on later, whether or not anybody still waits for the answer.
+    Slow { millis: u64 },
     /// It is answered with this status.
     Status {
-        /// The status.
         code: u16,
-        /// What `Retry-After` says, in seconds; left out if none.
+        /// The value of `Retry-After`, in seconds; left out if none.
         retry_after: Option<u32>,
-        /// Whether it was acted on nevertheless.
+        /// Whether it was acted on anyway.
         acts: bool,
     },
-    /// The connection breaks before it is acted on.
+    /// The connection breaks before the request is acted on.
     ResetBefore,
-    /// The connection breaks after it was acted on.
+    /// The connection breaks after the request was acted on.
     ResetAfter,
-    /// It is acted on; the answer ends in the middle.
+    /// It is acted on, and the answer ends in the middle.
     CutBody,
-    /// It is acted on; the answer comes byte by byte.
+    /// It is acted on, and the answer comes byte by byte.
     Drip {
         /// Between one byte and the next.
         millis: u64,
     },
-    /// It is acted on; the answer is a page that says that all is well.
+    /// It is acted on, and the answer is a web page that reports success.
     WrongType,
-    /// An error page of so many bytes.
     HugePage {
-        /// How many.
         bytes: usize,
-        /// Whether it was acted on nevertheless.
+        /// Whether it was acted on anyway.
         acts: bool,
     },
 }
@@ -44,29 +37,29 @@ pub enum Fault {
 /// What goes wrong, and how often.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Faults {
-    /// Of a hundred requests, so many meet one of `kinds`.
+    /// How many of a hundred requests meet one of `kinds`.
     pub percent: u8,
-    /// What they meet, each as likely as the others.
+    /// Each is as likely as the others.
     pub kinds: Vec<Fault>,
-    /// Of a hundred orders and hooks, so many are told twice.
+    /// How many of a hundred orders and hooks are sent twice.
     pub twice_percent: u8,
-    /// Orders of a page, and hooks that are due together, come in any order.
+    /// Orders on a page, and hooks that are due together, come in random order.
     pub shuffled: bool,
-    /// Of a hundred hooks, so many are never sent.
+    /// How many of a hundred hooks are never sent.
     pub lost_percent: u8,
-    /// Orders on a page; 0 for as many as usual.
+    /// Orders per page; 0 for the usual number.
     pub page: usize,
-    /// Of a hundred pages of the order list, after so many an order changes: the list shifts while it is read.
+    /// After how many of a hundred pages an order changes, so that the list shifts while it is read.
     pub shifts_percent: u8,
-    /// Times are told in whole seconds, so that two states of an order may have one.
+    /// Times are in whole seconds, so that two states of an order may have the same one.
     pub whole_seconds: bool,
-    /// How wrong the shop's clock is, in milliseconds.
+    /// How far the shop's clock is off, in milliseconds.
     pub clock_off_ms: i64,
-    /// A shop that is broken beyond what any sender can mend: an older message overwrites a later one.
+    /// A shop so broken that no sender can correct it: an older message overwrites a later one.
     pub lets_stale_through: bool,
 }
 
-/// Says orders twice and in any order, and touches one of them after a page, where the faults want it.
+/// Sends orders twice and in random order, and touches one of them after a page, as the faults say.
 #[derive(Debug)]
 pub struct Shuffler {
     dice: fastrand::Rng,
@@ -75,13 +68,12 @@ pub struct Shuffler {
 }
 
 impl Shuffler {
-    /// For one page.
     pub fn new(faults: &Faults, seed: u64) -> Self {
         let dice = fastrand::Rng::with_seed(seed);
         Self { dice, twice_percent: faults.twice_percent, shuffled: faults.shuffled }
     }
 
-    /// The page's orders as they are told.
+    /// The page's orders as they are sent.
     pub fn told<T: Clone>(&mut self, orders: Vec<T>) -> Vec<T> {
         let mut told = Vec::with_capacity(orders.len());
         for order in orders {
@@ -96,20 +88,19 @@ impl Shuffler {
         told
     }
 
-    /// Which of so many orders changes behind the page.
+    /// Which of this many orders changes after the page.
     pub fn touched(&mut self, faults: &Faults, orders: usize) -> Option<usize> {
         let is_touched = self.dice.u8(0..100) < faults.shifts_percent && orders > 0;
         is_touched.then(|| self.dice.usize(0..orders))
     }
 }
 
-/// Ten megabytes: what a server that dumps its insides sends.
+/// Ten megabytes, like a server that dumps its memory.
 const HUGE: usize = 10_000_000;
-/// What `slow` and `drip` mean where nobody says how slow.
+/// How slow `slow` and `drip` are unless somebody says.
 const SLOW_MS: u64 = 3_000;
 const DRIP_MS: u64 = 200;
 
-/// Not the name of a fault.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
     "“{0}” is no fault: write slow, slow:MS, a status such as 503, 503:SECONDS for Retry-After, 500+acted, \

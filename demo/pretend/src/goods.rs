@@ -1,59 +1,53 @@
-//! What the shop has to sell, as far as it was told.
+//! What the shop has for sale, as far as it was told.
 
 use crate::message::Message;
 use rust_decimal::Decimal;
 use std::collections::BTreeMap;
 
-/// The most listings that the shop takes: bounds its memory, far above any farm's shelf.
+/// The most listings, to limit the shop's memory; far above any farm's stock.
 pub(crate) const MAX_GOODS: usize = 200_000;
-/// The longest text of a listing that is kept, in bytes; longer ones are refused.
+/// The longest text of a listing, in bytes; longer ones are refused.
 const MAX_TEXT: usize = 20_000;
-/// Number of the first listing: the other shop's own id of it.
+/// The number of the first listing, which is the shop's own id of it. Invented.
 const FIRST_REFERENCE: u64 = 501;
 
 /// A listing as the shop shows it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Shown {
-    /// The code that it was told under.
     pub sku: String,
     /// The shop's own id of it.
     pub reference: String,
-    /// What it is called.
     pub name: String,
-    /// More about it.
     pub description: String,
-    /// Color, size and what it is made of, where they are known.
+    /// Color, size and material, as far as they are known.
     pub traits: Vec<String>,
-    /// The price of one.
     pub price: Decimal,
-    /// Of which currency.
     pub currency: String,
-    /// How much the shop believes to have.
+    /// How many the shop believes to have.
     pub have: Decimal,
-    /// In what unit (UN/CEFACT).
+    /// The unit (UN/CEFACT).
     pub unit: String,
-    /// The revision of the other side's stock that it was last told of; 0 for its own goods.
+    /// The revision of the sender's stock that it last received; 0 for its own goods.
     pub revision: i64,
-    /// Whether it is still listed.
     pub listed: bool,
 }
 
-/// Why a message was not taken.
+/// Why a message was not accepted.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum NotTaken {
     /// Nothing of that code is here.
     Unknown,
-    /// A later one was taken before.
-    Stale { have: i64 },
-    /// The listing is not the one that `If-Match` names.
+    /// A later one was accepted before.
+    Stale {
+        have: i64,
+    },
+    /// The listing is not the one in `If-Match`.
     NotThatOne,
-    /// It does not say what it must.
+    /// A required part is missing or wrong.
     Unreadable(&'static str),
-    /// The shop is full.
     Full,
 }
 
-/// A message that was taken.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct TakenIn {
     pub(crate) is_new: bool,
@@ -61,11 +55,11 @@ pub(crate) struct TakenIn {
     pub(crate) etag: String,
 }
 
-/// What a message must meet to be taken.
+/// The conditions for accepting a message.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Conditions {
     pub(crate) if_match: Option<String>,
-    /// A shop that is broken: whatever comes overwrites what it has.
+    /// A broken shop: whatever comes overwrites what it has.
     pub(crate) none_at_all: bool,
 }
 
@@ -76,13 +70,13 @@ struct Good {
     price: Decimal,
     currency: String,
     unit: String,
-    /// What it was told can be had, and what it sold since.
+    /// How many it was told it has, and how many it sold since.
     told: Decimal,
     sold_since: Decimal,
     revision: i64,
-    /// Which message it was told by, counted over the whole shop.
+    /// The message that said so, counted over the whole shop.
     told_by: u64,
-    /// Changes with whatever changes here.
+    /// Changes with every change here.
     edition: u64,
     listed: bool,
 }
@@ -115,7 +109,6 @@ impl Good {
     }
 }
 
-/// All of it, by code.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Goods {
     by_sku: BTreeMap<String, Good>,
@@ -124,7 +117,7 @@ pub(crate) struct Goods {
 }
 
 impl Goods {
-    /// Takes a message in, unless a later one is here already.
+    /// Accepts a message, unless a later one is here already.
     pub(crate) fn take(
         &mut self,
         sku: &str,
@@ -137,7 +130,7 @@ impl Goods {
         let fresh = || Good { reference, ..Good::default() };
         let good = self.by_sku.entry(sku.to_owned()).or_insert_with(fresh);
         let revision = message.revision().unwrap_or(good.revision);
-        // The same revision again says nothing new: what was sold since stays sold.
+        // // The same revision again is no news: what was sold since stays sold.
         if revision > good.revision || !good.listed || conditions.none_at_all || message.revision().is_none()
         {
             (self.messages, self.editions) = count;
@@ -154,7 +147,7 @@ impl Goods {
         Ok(TakenIn { is_new, reference: good.reference.clone(), etag: good.etag() })
     }
 
-    /// Whether the message may be taken; what it says can be had then.
+    /// Whether the message may be accepted; returns how many it says there are.
     pub(crate) fn may_be_taken(
         &self,
         sku: &str,
@@ -177,7 +170,6 @@ impl Goods {
         Ok(had)
     }
 
-    /// Takes a listing down.
     pub(crate) fn end(
         &mut self,
         sku: &str,
@@ -194,7 +186,7 @@ impl Goods {
         Ok(())
     }
 
-    /// A good that the shop has by itself, before anybody told it of one; nothing if it knows one.
+    /// An item that the shop has of its own; nothing if there is one already.
     pub(crate) fn put_own(&mut self, sku: &str, name: &str, price: Decimal, count: Decimal) {
         self.editions += 1;
         let good = Good {
@@ -215,7 +207,7 @@ impl Goods {
         format!("L{}", FIRST_REFERENCE.saturating_add(count))
     }
 
-    /// Sells from what it believes to have; answers by which message it believes so.
+    /// Sells from what it believes to have; returns the message by which it believes so.
     pub(crate) fn sell(&mut self, sku: &str, count: Decimal) -> Option<u64> {
         let good = self.by_sku.get_mut(sku).filter(|good| good.have() >= count)?;
         self.editions += 1;
@@ -224,7 +216,7 @@ impl Goods {
         Some(good.told_by)
     }
 
-    /// Puts back what was sold, unless the shop was told anew since: then that says how much there is.
+    /// Returns what was sold, unless a later message says how many there are.
     pub(crate) fn put_back(&mut self, sku: &str, count: Decimal, told_by: u64) {
         if let Some(good) = self.by_sku.get_mut(sku).filter(|good| good.told_by == told_by) {
             self.editions += 1;
@@ -237,29 +229,28 @@ impl Goods {
         self.by_sku.get(sku).map(|good| (good.shown(sku), good.etag()))
     }
 
-    /// All that is listed, by code.
+    /// Everything that is listed, by code.
     pub(crate) fn listed(&self) -> impl Iterator<Item = Shown> {
         self.by_sku.iter().filter(|(_, good)| good.listed).map(|(sku, good)| good.shown(sku))
     }
 
-    /// As it stood at an earlier time. Its counters go on: no two states have one `ETag`.
+    /// Restores an earlier state. The counters go on, so that no two states share an `ETag`.
     pub(crate) fn put_back_to(&mut self, earlier: Self) {
         let (messages, editions) = (self.messages, self.editions);
         *self = Self { messages, editions, ..earlier };
     }
 
-    /// How many are listed.
     pub(crate) fn count(&self) -> usize {
         self.by_sku.values().filter(|good| good.listed).count()
     }
 
-    /// Changes with whatever changes here.
+    /// Changes with every change here.
     pub(crate) fn edition(&self) -> u64 {
         self.editions
     }
 }
 
-/// Whether a message of that revision may change what is known.
+/// Whether a message with that revision may change what is known.
 fn check(known: Option<&Good>, revision: Option<i64>, conditions: &Conditions) -> Result<(), NotTaken> {
     if conditions.none_at_all {
         return Ok(());
@@ -329,7 +320,7 @@ mod tests {
         assert_eq!(goods.sell("A", Decimal::TWO), None);
         goods.put_back("A", Decimal::ONE, by);
         assert_eq!(have(&goods), "2");
-        // Told anew in between, it believes that and puts nothing back.
+        // // Told again in between, it believes that and returns nothing.
         goods.sell("A", Decimal::ONE).unwrap();
         goods.take("A", &told(2, 1), &Conditions::default()).unwrap();
         goods.put_back("A", Decimal::ONE, by);

@@ -1,4 +1,4 @@
-//! Hooks: each change of an order is told to a configured address, signed by Standard Webhooks 1.0.0.
+//! Hooks: every change of an order is sent to a configured address, signed by Standard Webhooks 1.0.0.
 
 use crate::faults::Faults;
 use axum::body::Body;
@@ -14,24 +14,23 @@ use std::fmt;
 use std::time::Duration;
 use tokio::net::TcpStream;
 
-/// How often a hook is tried that is not answered well; after that the order list alone tells of it.
+/// How often a hook is tried if the answer is not a success; after that only the list of orders has it.
 const MAX_TRIES: u32 = 8;
 /// The wait before the second try; it doubles.
 const FIRST_WAIT_MS: i64 = 1_000;
-/// Hooks that wait at most, so that a house that is away for days does not fill this one.
+/// The most hooks that wait, so that a receiver that is away for days does not fill this shop's memory.
 const MAX_WAITING: usize = 10_000;
-/// The longest that an answer is waited for.
+/// How long to wait for an answer.
 const PATIENCE: Duration = Duration::from_secs(5);
-/// How a secret begins, and how long it is at least and at most, by the specification.
+/// The beginning of a secret, and its shortest and longest length, by the specification.
 const PREFIX: &str = "whsec_";
 const LENGTHS: std::ops::RangeInclusive<usize> = 24..=64;
 
-/// Not a secret of Standard Webhooks.
+/// The text is not a secret of Standard Webhooks.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("a hook's secret is whsec_ and 24 to 64 bytes in base64")]
 pub struct NotASecret;
 
-/// What hooks are signed with.
 #[derive(Clone)]
 pub struct HookSecret(Vec<u8>);
 
@@ -42,7 +41,7 @@ impl fmt::Debug for HookSecret {
 }
 
 impl HookSecret {
-    /// From `whsec_…`.
+    /// Reads `whsec_…`.
     pub fn parse(text: &str) -> Result<Self, NotASecret> {
         let coded = text.trim().strip_prefix(PREFIX).ok_or(NotASecret)?;
         let bytes = STANDARD.decode(coded).map_err(|_| NotASecret)?;
@@ -50,36 +49,30 @@ impl HookSecret {
     }
 
     fn sign(&self, id: &str, seconds: i64, body: &str) -> String {
-        // Every length of key is taken by HMAC.
+        // // HMAC accepts keys of any length.
         let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(&self.0) else { return String::new() };
         mac.update(format!("{id}.{seconds}.{body}").as_bytes());
         format!("v1,{}", STANDARD.encode(mac.finalize().into_bytes()))
     }
 }
 
-/// Where hooks go.
 #[derive(Clone, Debug)]
 pub struct HooksTo {
-    /// The address.
     pub address: String,
-    /// Each signs every hook: several while they are changed.
+    /// Each of them signs every hook: there are several while they are being changed.
     pub secrets: Vec<HookSecret>,
-    /// Whether they are sent as soon as they are due; else [`crate::Running::send_hooks`] sends them.
+    /// Whether hooks are sent as soon as they are due; otherwise [`crate::Running::send_hooks`] sends them.
     pub by_itself: bool,
 }
 
-/// A hook that waits.
 #[derive(Clone, Debug)]
 pub struct Hook {
-    /// Tells it from the others.
     pub id: String,
-    /// What it says.
     pub body: String,
     due_ms: i64,
     tries: u32,
 }
 
-/// Hooks that wait.
 #[derive(Debug)]
 pub struct Outbound {
     wanted: bool,
@@ -88,12 +81,12 @@ pub struct Outbound {
 }
 
 impl Outbound {
-    /// None yet; how chance falls is drawn from the seed.
+    /// None yet; the seed starts the random numbers.
     pub fn new(seed: u64, wanted: bool) -> Self {
         Self { wanted, waiting: Vec::new(), dice: fastrand::Rng::with_seed(seed) }
     }
 
-    /// Adds one by its id and what it says, unless nobody wants any.
+    /// Adds a hook with its id and body, unless nobody wants any.
     pub fn add(&mut self, told: impl FnOnce() -> (String, String), now_ms: i64) {
         if self.wanted && self.waiting.len() < MAX_WAITING {
             let (id, body) = told();
@@ -101,7 +94,7 @@ impl Outbound {
         }
     }
 
-    /// Those that are due, as the faults would have them: some lost, some twice, in any order.
+    /// Those that are due, as the faults want them: some lost, some twice, in random order.
     pub fn take_due(&mut self, now_ms: i64, faults: &Faults) -> Vec<Hook> {
         let (due, later) = self.waiting.drain(..).partition(|hook| hook.due_ms <= now_ms);
         self.waiting = later;
@@ -126,7 +119,6 @@ impl Outbound {
         percent > 0 && self.dice.u8(0..100) < percent
     }
 
-    /// One that was not answered well is tried again later.
     pub fn try_later(&mut self, mut hook: Hook, now_ms: i64) {
         hook.due_ms = now_ms + (FIRST_WAIT_MS << hook.tries);
         hook.tries += 1;
@@ -140,13 +132,12 @@ impl Outbound {
         self.waiting.clear();
     }
 
-    /// How many there are.
     pub fn waiting(&self) -> usize {
         self.waiting.len()
     }
 }
 
-/// Not an address that hooks can go to.
+/// The text is not an address for hooks.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{0} is no address for hooks: it begins with http:// and names a host, and a port if it is not 80")]
 pub struct NotAnAddress(String);
@@ -173,7 +164,7 @@ impl Messenger {
         self.to.by_itself
     }
 
-    /// Whether it was answered well.
+    /// Whether the answer was a success.
     pub(crate) async fn send(&self, hook: &Hook, shop_now_ms: i64) -> bool {
         let seconds = shop_now_ms.div_euclid(1_000);
         let signed: Vec<String> =
@@ -187,7 +178,7 @@ impl Messenger {
     }
 }
 
-/// Sends a hook to a host's path; whether it was answered well.
+/// Sends a hook to a path on a host; returns whether the answer was a success.
 pub async fn deliver((host, path): (&str, &str), headers: &[(&str, String)], body: String) -> bool {
     let mut request = Request::post(path).header(HOST, host).header(CONTENT_TYPE, "application/json");
     for (name, value) in headers {
@@ -198,7 +189,7 @@ pub async fn deliver((host, path): (&str, &str), headers: &[(&str, String)], bod
     answer.is_ok_and(|status| status.is_some_and(|status| status.is_success()))
 }
 
-/// What a request is answered, if it is. The body of the answer is nobody's concern.
+/// The status of the answer, if there is one. Its body does not matter.
 async fn ask(host: &str, request: Request<Body>) -> Option<StatusCode> {
     let stream = TcpStream::connect(host).await.ok()?;
     let (mut sender, connection) = http1::handshake(TokioIo::new(stream)).await.ok()?;

@@ -1,9 +1,9 @@
-//! `Idempotency-Key`: what was answered to a request is answered to the same request again.
+//! `Idempotency-Key`: the same request gets the same answer again.
 
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, VecDeque};
 
-/// Answers that are kept, newest last: far more than can be under way at once.
+/// How many answers are kept, newest last: far more than can be under way at once.
 const MAX_KEPT: usize = 10_000;
 
 /// An answer that is given again.
@@ -14,25 +14,23 @@ pub(crate) struct Kept {
     pub(crate) body: String,
 }
 
-/// What is known of a key.
+/// What is known about a key.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Known {
-    /// Nothing.
     New,
-    /// The same request was answered so.
+    /// The same request got this answer.
     Answered(Kept),
-    /// It came with another request.
+    /// It was used for another request.
     OfAnother,
 }
 
-/// The answers of keys.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Keys {
     kept: HashMap<String, ([u8; 32], Kept)>,
     by_age: VecDeque<String>,
 }
 
-/// What makes two requests the same one.
+/// What two equal requests have in common.
 pub(crate) fn print_of(method: &str, path: &str, body: &[u8]) -> [u8; 32] {
     let mut hash = Sha256::new();
     for part in [method.as_bytes(), path.as_bytes(), body] {

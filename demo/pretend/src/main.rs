@@ -1,4 +1,4 @@
-//! `pretend-shop`: the pretend online shop as a program of its own.
+//! `pretend-shop`: the pretend online shop as a program.
 #![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 use clap::Parser;
@@ -8,39 +8,39 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-/// A pretend online shop, to try a live sync with: it sells what it believes to have, and can be told
-/// to be slow, to fail, to say things twice and in the wrong order.
+/// A pretend online shop for trying a live sync. It sells what it believes to have, and can be told to be slow,
+/// to fail, and to send things twice and out of order
 #[derive(Debug, Parser)]
 #[command(name = "pretend-shop", version)]
 struct Asked {
-    /// Where to listen: a loopback address; port 0 takes any free one
+    /// Address to listen on, on this machine; port 0 takes any free port
     #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8441")]
     listen: SocketAddr,
-    /// A file with the secret that programs must bring as a bearer
+    /// File with the secret that programs must send as a bearer token
     #[arg(long, value_name = "FILE")]
     secret: Option<PathBuf>,
-    /// Where its hooks go
+    /// Address for its hooks
     #[arg(long, value_name = "URL", requires = "hook_secret")]
     hooks_to: Option<String>,
-    /// A file with the secret that hooks are signed with (`whsec_…`); may be repeated
+    /// File with a secret that signs hooks (`whsec_…`); may be given several times
     #[arg(long, value_name = "FILE", requires = "hooks_to")]
     hook_secret: Vec<PathBuf>,
-    /// Of a hundred requests, so many meet a fault
+    /// How many of a hundred requests meet a fault
     #[arg(long, value_name = "PERCENT", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=100))]
     faulty: u8,
-    /// Which faults: slow, 503:30, 500+acted, reset-before, reset-after, cut, drip, wrong-type, huge …
+    /// The faults: slow, 503:30, 500+acted, reset-before, reset-after, cut, drip, wrong-type, huge …
     #[arg(long, value_name = "FAULT", value_delimiter = ',', default_value = "slow,503,reset-after")]
     faults: Vec<Fault>,
-    /// Of a hundred orders and hooks, so many are told twice
+    /// How many of a hundred orders and hooks are sent twice
     #[arg(long, value_name = "PERCENT", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=100))]
     twice: u8,
-    /// Orders of a page, and hooks that are due together, come in any order
+    /// Send the orders on a page, and hooks that are due together, in random order
     #[arg(long)]
     shuffled: bool,
-    /// How wrong its clock is, in minutes
+    /// How far its clock is off, in minutes
     #[arg(long, value_name = "MINUTES", default_value_t = 0, allow_hyphen_values = true, value_parser = clap::value_parser!(i64).range(-10_000..=10_000))]
     clock_off: i64,
-    /// How chance falls: the same seed falls the same way
+    /// Seed of the random numbers: the same seed gives the same run
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     seed: u64,
 }
@@ -108,14 +108,14 @@ async fn main() -> ExitCode {
         }
     };
     println!("the pretend shop is open at {}/; Ctrl-C closes it", running.base());
-    // Where it cannot be told to end it goes on until it is killed.
+    // // If no signal can be received, it runs until it is killed.
     if tokio::signal::ctrl_c().await.is_err() {
         std::future::pending::<()>().await;
     }
     ExitCode::SUCCESS
 }
 
-/// An error with what is behind it.
+/// An error with its causes.
 fn told(error: &dyn Error) -> String {
     let mut words = error.to_string();
     let mut behind = error.source();

@@ -1,12 +1,12 @@
-//! What the shop is told of a listing: schema.org's Product as JSON, or availability and revision alone.
+//! What the shop is told about a listing: schema.org's Product as JSON, or only availability and revision.
 
 use rust_decimal::Decimal;
 use serde::Deserialize;
 
-/// The unit of what is counted (UN/CEFACT's code for one of something).
+/// The unit of counted goods (UN/CEFACT's code for one unit).
 const ONE: &str = "C62";
 
-/// A listing as it comes in. What is not known here is left aside, as most shops do.
+/// A listing as it arrives. Unknown members are ignored, as most shops do.
 #[derive(Clone, Debug, Default, Deserialize)]
 #[serde(rename_all = "camelCase", default)]
 pub(crate) struct Message {
@@ -32,7 +32,7 @@ struct Offer {
     inventory_level: Option<Level>,
 }
 
-/// How much there is: a number, or a number with its unit.
+/// A quantity: a number, or a number with its unit.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(untagged)]
 enum Level {
@@ -50,24 +50,23 @@ struct Property {
 }
 
 impl Message {
-    /// A name and nothing else.
     pub(crate) fn named(name: &str) -> Self {
         Self { name: Some(name.to_owned()), ..Self::default() }
     }
 
-    /// The price of one and its currency, if the message says them.
+    /// The price of one and its currency, if the message has them.
     pub(crate) fn price(&self) -> Option<(Decimal, String)> {
         let currency = self.offers.price_currency.clone().unwrap_or_default();
         self.offers.price.map(|price| (price, currency))
     }
 
-    /// The revision of the other side's stock that it tells of.
+    /// The revision of the sender's stock.
     pub(crate) fn revision(&self) -> Option<i64> {
         self.revision.or(self.additional_property.as_ref().map(|p| p.value))
     }
 
-    /// How much can be had, and in what unit: nothing unless it is in stock, and one of it where the
-    /// message does not say how much.
+    /// The quantity for sale and its unit: none unless the item is in stock, and one if the message gives no
+    /// quantity.
     pub(crate) fn can_be_had(&self) -> Option<(Decimal, String)> {
         let word = self.availability.as_deref().or(self.offers.availability.as_deref())?;
         let word = word.rsplit('/').next().unwrap_or(word);

@@ -1,4 +1,4 @@
-//! What people see: what can be had, with a button to order it, and their order.
+//! The pages for people: what is for sale, with a button to order it, and their order.
 
 use crate::book::{Bought, Line, OrderState};
 use crate::goods::Shown;
@@ -17,9 +17,9 @@ use rust_decimal::Decimal;
 use serde::Deserialize;
 use std::convert::Infallible;
 
-/// Goods and orders that are shown on one page, newest orders first.
+/// How many items and orders a page shows, newest orders first.
 const SHOWN: usize = 500;
-/// The longest name that is kept of a buyer, in characters.
+/// The longest name of a buyer, in characters.
 const NAME: usize = 100;
 const LOOK: &str = include_str!("../assets/look.css");
 const SCRIPT: &str = include_str!("../assets/shelf.js");
@@ -36,7 +36,6 @@ pub(crate) fn routes() -> Router<Shared> {
         .route("/shelf.js", get(|| async { ([(CONTENT_TYPE, "text/javascript")], SCRIPT) }))
 }
 
-/// A good on the page.
 struct Ware {
     good: Shown,
     unit: &'static str,
@@ -56,7 +55,7 @@ impl Ware {
         self.good.have == Decimal::ONE && self.unit.is_empty()
     }
 
-    /// The least that is ordered, and the step, for the field of the form.
+    /// The smallest order and the step, for the form's field.
     fn step(&self) -> &'static str {
         if self.unit.is_empty() { "1" } else { "0.5" }
     }
@@ -66,7 +65,7 @@ impl Ware {
     }
 }
 
-/// A unit of weight as people write it; nothing for what is counted.
+/// A unit of weight as people write it; empty for counted goods.
 fn unit(code: &str) -> &'static str {
     match code {
         "ONZ" => "oz",
@@ -96,7 +95,6 @@ async fn shelf(State(shop): State<Shared>) -> Response {
     page(&ShelfPage { wares, count })
 }
 
-/// What the form says.
 #[derive(Deserialize)]
 struct Wanted {
     sku: String,
@@ -190,7 +188,7 @@ async fn call_off(State(shop): State<Shared>, Path(reference): Path<String>) -> 
     }
 }
 
-/// Tells a page that something changed, so that it draws itself anew.
+/// Tells a page that something changed, so that it draws itself again.
 async fn changes(State(shop): State<Shared>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let told = stream::unfold(shop.editions(), |mut editions| async move {
         editions.changed().await.ok()?;

@@ -1,5 +1,5 @@
-//! The layer that every request of a program passes: here it meets the faults that it is to meet. Other pretend
-//! shops pass their requests by it too.
+//! The layer that every program's request passes, where it meets its faults. The other pretend shops use it
+//! too.
 
 use crate::faults::{Fault, Faults};
 use crate::wire::Breaker;
@@ -15,16 +15,16 @@ use std::collections::HashMap;
 use std::io;
 use std::time::Duration;
 
-/// Addresses whose visits are counted one by one; those beyond share a count.
+/// Addresses whose requests are counted separately; those beyond share a count.
 const MAX_ADDRESSES: usize = 300_000;
-/// The largest answer that is held back to be cut or dripped: a page of the order list is far below.
+/// The largest answer that is held back to be cut or dripped: a page of orders is far smaller.
 const MAX_HELD: usize = 8 * 1024 * 1024;
-/// How a huge page is parted.
+/// The size of the parts of a huge page.
 const PART: usize = 64 * 1024;
 const PAGE: &str = "<!doctype html><title>Back in a moment</title><p>The shop is being dusted.</p>";
 
-/// Counts the visits to each address: what a request meets depends on the seed, its address and how
-/// often that was asked before, and so not on who else asks at the same time.
+/// Counts the requests to each address. What a request meets depends on the seed, its address and how often
+/// that was asked before, and so not on who else is asking at the same time.
 #[derive(Debug)]
 pub struct Visits {
     seed: u64,
@@ -57,14 +57,14 @@ impl Visits {
 
 /// A shop whose requests meet faults.
 pub trait Faulty: Clone + Send + Sync + 'static {
-    /// Counts a request to the address, and says what it meets.
+    /// Counts a request to the address, and returns what it meets.
     fn meets(&self, address: &str) -> Option<Fault>;
 
-    /// So many slow requests more, or less, are yet to be acted on.
+    /// This many slow requests more, or fewer, are still to be acted on.
     fn slow(&self, more: i64);
 }
 
-/// Answers, in the way that the faults want it.
+/// Answers as the faults want it.
 pub async fn pass<S: Faulty>(
     State(shop): State<S>,
     ConnectInfo(breaker): ConnectInfo<Breaker>,
@@ -107,7 +107,7 @@ pub async fn pass<S: Faulty>(
     }
 }
 
-/// Acts later, even if whoever asked has gone by then.
+/// Acts later, even if the sender has gone by then.
 async fn late<S: Faulty>(shop: &S, request: Request, next: Next, millis: u64) -> Response {
     shop.slow(1);
     let shop = shop.clone();
@@ -138,7 +138,7 @@ fn huge(bytes: usize) -> Response {
     (StatusCode::INTERNAL_SERVER_ERROR, head, Body::from_stream(parts)).into_response()
 }
 
-/// The answer cut in the middle, or, with a pause, byte by byte; none if it has no body to do it with.
+/// The answer cut in the middle or, with a pause, byte by byte; none if it has no body.
 async fn in_parts(answer: Response, pause: Option<u64>) -> Option<Response> {
     let (mut head, body) = answer.into_parts();
     let whole = to_bytes(body, MAX_HELD).await.ok().filter(|whole| !whole.is_empty())?;
@@ -147,7 +147,7 @@ async fn in_parts(answer: Response, pause: Option<u64>) -> Option<Response> {
         None => {
             let half = whole.slice(..whole.len() / 2);
             let cut = io::Error::from(io::ErrorKind::UnexpectedEof);
-            // The half is on its way before the end comes.
+            // // The first half must be on its way before the end comes.
             Body::from_stream(stream::unfold(Some((half, cut)), |left| async move {
                 match left {
                     Some((half, cut)) if !half.is_empty() => Some((Ok(half), Some((Bytes::new(), cut)))),

@@ -1,4 +1,4 @@
-//! The shop, open on a loopback address, and what a test or the demo may do with it.
+//! The shop, open on a loopback address, and what a test or the demo can do with it.
 
 use crate::api;
 use crate::book::{Backup, Book, Bought, NotBought, Remembered};
@@ -21,31 +21,27 @@ use tokio::net::TcpListener;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 
-/// The largest request: fifty listings with long texts are far below.
+/// The largest request, in bytes: fifty listings with long texts are far smaller.
 const MAX_BODY: usize = 4 * 1024 * 1024;
-/// How often it is looked at whether a hook is due, beside when one is added.
+/// How often to check whether a hook is due, besides when one is added.
 const HOOKS_LOOKED_AT: Duration = Duration::from_millis(200);
-/// Where `demo` opens it, if nobody says otherwise.
+/// The port for `demo`, unless somebody says otherwise. Invented.
 const USUAL_PORT: u16 = 8441;
 /// Invented: any number will do.
 const FIRST_ORDER: u64 = 640;
 
-/// How the shop is to be.
 #[derive(Clone, Debug)]
 pub struct Options {
-    /// Where it listens: a loopback address; port 0 takes any free one.
+    /// A loopback address; port 0 takes any free one.
     pub listen: SocketAddr,
-    /// What programs must bring as a bearer; none lets everybody in.
+    /// The bearer token that programs must send; none lets everybody in.
     pub secret: Option<String>,
-    /// Where its hooks go.
     pub hooks: Option<HooksTo>,
     /// What goes wrong from the start.
     pub faults: Faults,
-    /// How chance falls.
     pub seed: u64,
-    /// Number of the first order: a shop that is opened anew must not use an earlier one's again.
+    /// A shop that is opened again must not repeat the numbers of an earlier one.
     pub first_order: u64,
-    /// Its clock.
     pub clock: Now,
 }
 
@@ -66,25 +62,23 @@ impl Default for Options {
 /// What programs asked of the shop so far.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counts {
-    /// Requests.
     pub requests: u64,
     /// Of them, those that met a fault.
     pub faults: u64,
     /// Messages that were taken.
     pub taken: u64,
-    /// Messages that were refused, since a later one was here.
+    /// Messages that were refused because a later one was here.
     pub stale: u64,
-    /// Messages that were answered as before, by their key.
+    /// Messages that got their earlier answer, by their key.
     pub replayed: u64,
-    /// Requests for the order list.
+    /// Requests for the list of orders.
     pub asked_for_orders: u64,
-    /// Hooks that were answered well.
+    /// Hooks that were answered with success.
     pub hooks: u64,
-    /// Slow requests that were not yet acted on.
+    /// Slow requests that are still to be acted on.
     pub still_to_act: u64,
 }
 
-/// What handlers share.
 #[derive(Clone, Debug)]
 pub(crate) struct Shared(Arc<Inner>);
 
@@ -107,7 +101,7 @@ impl Shared {
         self.0.secret.as_deref()
     }
 
-    /// To be called after a change: pages are drawn anew and hooks looked at.
+    /// Called after a change: pages draw themselves again and hooks are checked.
     pub(crate) fn tell(&self) {
         let edition = self.book().goods.edition();
         self.0.edition.send_replace(edition);
@@ -118,14 +112,14 @@ impl Shared {
         self.0.edition.subscribe()
     }
 
-    /// Changes the book, and tells of it.
+    /// Changes the book, and tells everybody.
     pub(crate) fn change<A>(&self, change: impl FnOnce(&mut Book) -> A) -> A {
         let done = change(&mut self.book());
         self.tell();
         done
     }
 
-    /// Sends what is due; answers how many were answered well.
+    /// Sends what is due; returns how many hooks were answered with success.
     async fn send_hooks(&self) -> usize {
         let Some(messenger) = &self.0.messenger else { return 0 };
         let (due, now) = {
@@ -150,7 +144,7 @@ impl Shared {
     async fn keep_sending(self) {
         loop {
             self.send_hooks().await;
-            // A clock that is set from outside wakes nobody: it is looked at now and then.
+            // // A clock that is set from outside wakes nobody, so it is checked now and then.
             let _ = tokio::time::timeout(HOOKS_LOOKED_AT, self.0.hooks_wait.notified()).await;
         }
     }
@@ -172,12 +166,10 @@ impl Faulty for Shared {
     }
 }
 
-/// The shop before it opens.
 #[derive(Debug)]
 pub struct Shop;
 
 impl Shop {
-    /// Opens it.
     pub async fn start(options: Options) -> Result<Running, PretendError> {
         let address = options.listen;
         if !address.ip().is_loopback() {
@@ -202,7 +194,7 @@ impl Shop {
         }));
         let routes = router(&shop).into_make_service_with_connect_info::<Breaker>();
         let mut tasks = vec![tokio::spawn(async move {
-            // It ends with the task alone.
+            // // It ends only with the task.
             let _ = axum::serve(Door(listener), routes).await;
         })];
         if sends {
@@ -218,10 +210,9 @@ fn router(shop: &Shared) -> Router {
     api::routes().layer(faulty).merge(pages::routes()).layer(limit).with_state(shop.clone())
 }
 
-/// The shop while it is open. It closes when this is dropped.
+/// The open shop. It closes when this is dropped.
 #[derive(Debug)]
 pub struct Running {
-    /// Where it is.
     pub address: SocketAddr,
     shop: Shared,
     tasks: Vec<JoinHandle<()>>,
@@ -236,27 +227,26 @@ impl Drop for Running {
 }
 
 impl Running {
-    /// Its address, as programs and people write it.
     pub fn base(&self) -> String {
         format!("http://{}", self.address)
     }
 
-    /// How much of a good the shop believes to have; none if it never heard of it.
+    /// How many of an item the shop believes to have; none if it never heard of it.
     pub fn availability(&self, sku: &str) -> Option<Decimal> {
         self.shop.book().goods.one(sku).map(|(shown, _)| shown.have)
     }
 
-    /// A good as it is shown.
+    /// An item as the shop shows it.
     pub fn good(&self, sku: &str) -> Option<Shown> {
         self.shop.book().goods.one(sku).map(|(shown, _)| shown)
     }
 
-    /// All that is listed, by code.
+    /// Everything that is listed, by code.
     pub fn goods(&self) -> Vec<Shown> {
         self.shop.book().goods.listed().collect()
     }
 
-    /// A good of its own, which nobody told it of.
+    /// Adds an item of its own, which nobody sent.
     pub fn put_own(&self, sku: &str, name: &str, price: Decimal, count: Decimal) {
         self.shop.change(|book| book.goods.put_own(sku, name, price, count));
     }
@@ -266,37 +256,34 @@ impl Running {
         self.shop.change(|book| book.buy(wanted, buyer, is_paid))
     }
 
-    /// The money of an order came.
     pub fn pay(&self, reference: &str) -> Result<(), NotBought> {
         self.shop.change(|book| book.pay(reference))
     }
 
-    /// An order is called off.
     pub fn cancel(&self, reference: &str) -> Result<(), NotBought> {
         self.shop.change(|book| book.cancel(reference))
     }
 
-    /// One line of an order is called off.
+    /// One line of an order is canceled.
     pub fn cancel_line(&self, reference: &str, sku: &str) -> Result<(), NotBought> {
         self.shop.change(|book| book.cancel_line(reference, sku))
     }
 
-    /// Money is given back for so much of a line.
+    /// A quantity of a line is refunded.
     pub fn refund(&self, reference: &str, sku: &str, count: Decimal) -> Result<(), NotBought> {
         self.shop.change(|book| book.refund(reference, sku, count))
     }
 
-    /// Every order.
     pub fn orders(&self) -> Vec<Bought> {
         self.shop.book().orders.clone()
     }
 
-    /// What it knows now, to be put back later.
+    /// What it knows now, to be restored later.
     pub fn back_up(&self) -> Backup {
         self.shop.book().back_up()
     }
 
-    /// Puts it back to what it knew then: whatever was bought or told since is forgotten.
+    /// Restores what it knew then: whatever was bought or sent since is forgotten.
     pub fn put_back(&self, backup: Backup) {
         self.shop.change(|book| book.put_back(backup));
     }
@@ -311,22 +298,21 @@ impl Running {
         self.shop.book().counts
     }
 
-    /// Remembers each message that is taken from now on, for who measures; forgets those before.
+    /// Remembers every message that is accepted from now on, for measurements; forgets earlier ones.
     pub fn remember_messages(&self) {
         self.shop.book().remembered = Some(Vec::new());
     }
 
-    /// How many are remembered.
     pub fn remembered(&self) -> usize {
         self.shop.book().remembered.as_ref().map_or(0, Vec::len)
     }
 
-    /// What is remembered; from then on nothing is.
+    /// What was remembered; from then on nothing is.
     pub fn take_remembered(&self) -> Vec<Remembered> {
         self.shop.book().remembered.take().unwrap_or_default()
     }
 
-    /// Sends the hooks that are due now; answers how many were answered well.
+    /// Sends the hooks that are due now; returns how many were answered with success.
     pub async fn send_hooks(&self) -> usize {
         self.shop.send_hooks().await
     }

@@ -1,16 +1,15 @@
-//! The shop's clock, handed in from outside, and moments as text.
+//! The shop's clock, which is passed in, and moments as text.
 
 use jiff::Timestamp;
 use std::fmt;
 use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 
-/// Tells the time in milliseconds since 1970.
+/// Returns the time in milliseconds since 1970.
 #[derive(Clone)]
 pub struct Now(Arc<dyn Fn() -> i64 + Send + Sync>);
 
 impl Now {
-    /// By any clock.
     pub fn by(clock: impl Fn() -> i64 + Send + Sync + 'static) -> Self {
         Self(Arc::new(clock))
     }
@@ -26,7 +25,6 @@ impl fmt::Debug for Now {
     }
 }
 
-/// The machine's clock.
 pub fn machine_clock() -> Now {
     Now::by(|| {
         let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
@@ -34,19 +32,19 @@ pub fn machine_clock() -> Now {
     })
 }
 
-/// As RFC 3339 in UTC, to the millisecond.
+/// RFC 3339 in UTC, in milliseconds.
 pub(crate) fn text(millis: i64) -> String {
     let at = Timestamp::from_millisecond(millis).unwrap_or(Timestamp::UNIX_EPOCH);
     format!("{at:.3}")
 }
 
-/// As HTTP writes it (RFC 9110, 5.6.7).
+/// The form in HTTP (RFC 9110, 5.6.7).
 pub fn http_date(millis: i64) -> String {
     let at = Timestamp::from_millisecond(millis).unwrap_or(Timestamp::UNIX_EPOCH);
     at.strftime("%a, %d %b %Y %H:%M:%S GMT").to_string()
 }
 
-/// From RFC 3339.
+/// Reads RFC 3339.
 pub(crate) fn parse(text: &str) -> Option<i64> {
     text.parse::<Timestamp>().ok().map(Timestamp::as_millisecond)
 }

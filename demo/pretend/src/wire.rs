@@ -1,4 +1,4 @@
-//! The shop's end of a connection, which can be made to break as a pulled cable would break it.
+//! The shop's end of a connection, which can break like a pulled cable.
 
 use axum::extract::connect_info::Connected;
 use axum::serve::IncomingStream;
@@ -11,7 +11,7 @@ use std::task::{Context, Poll};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
 
-/// Breaks the connection that a request came by: nothing more is sent on it.
+/// Breaks the connection of a request: nothing more is sent on it.
 #[derive(Clone, Debug, Default)]
 pub struct Breaker(Arc<AtomicBool>);
 
@@ -31,7 +31,6 @@ impl Connected<IncomingStream<'_, Door>> for Breaker {
     }
 }
 
-/// Where the shop listens.
 #[derive(Debug)]
 pub struct Door(pub TcpListener);
 
@@ -40,10 +39,10 @@ impl axum::serve::Listener for Door {
     type Addr = SocketAddr;
 
     async fn accept(&mut self) -> (Wire, SocketAddr) {
-        // axum's own listener waits where the system has no more descriptors.
+        // // axum's own listener waits when the system has no more descriptors.
         let (stream, from) = axum::serve::Listener::accept(&mut self.0).await;
-        // Answers are small: waiting for more of them to send at once would only slow them. If the
-        // system does not do it, they are slower.
+        // // Answers are small: waiting for more to send at once would only slow them down. If the system
+        // refuses this, they are slower.
         let _ = stream.set_nodelay(true);
         (Wire { stream, breaker: Breaker::default() }, from)
     }
@@ -53,7 +52,6 @@ impl axum::serve::Listener for Door {
     }
 }
 
-/// A connection.
 #[derive(Debug)]
 pub struct Wire {
     stream: TcpStream,
@@ -63,7 +61,7 @@ pub struct Wire {
 impl Drop for Wire {
     fn drop(&mut self) {
         if self.breaker.check().is_err() {
-            // The other side is told by a reset instead of a good-bye. If that fails it hears the latter.
+            // // The other side gets a reset in place of a proper end. If that fails, it gets the proper end.
             let _ = self.stream.set_zero_linger();
         }
     }

@@ -25,9 +25,9 @@ fn listing(sku: &str, revision: i64, had: i64) -> Value {
             "inventoryLevel": {"value": had.to_string(), "unitCode": "C62"}}})
 }
 
-/// The clients of other rooms speak TLS, and so does every one of this build: it must be said by what.
+/// Clients elsewhere in this build use TLS, so a provider must be chosen.
 fn client() -> ClientBuilder {
-    // It may have been said before.
+    // // It may have been chosen before.
     let _ = rustls::crypto::ring::default_provider().install_default();
     Client::builder().no_proxy()
 }
@@ -140,7 +140,7 @@ async fn listings_come_page_by_page() {
     assert_eq!(seen.len(), 250);
 }
 
-/// Reads the order list to its end by its links; the numbers as they came.
+/// Reads the list of orders to its end by its links; returns the numbers as they came.
 async fn by_links(shop: &Running, first: &str) -> Vec<String> {
     let (mut numbers, mut next) = (Vec::new(), Some(first.to_owned()));
     while let Some(path) = next {
@@ -188,7 +188,7 @@ async fn no_order_slips_between_two_pages() {
         next.clone_into(&mut cursor);
     }
     assert_eq!((numbers, cursor.as_str()), (all, "140"));
-    // What is changed comes again, behind what was seen.
+    // // What was changed comes again, after what was seen.
     shop.cancel("642").unwrap();
     let page: Value = json_of(get(&shop, "/bought?after=140").await).await;
     assert_eq!(numbers_of(&page), ["642"]);
@@ -246,7 +246,7 @@ async fn an_order_goes_its_way() {
 
 #[tokio::test]
 async fn each_fault_does_what_it_says() {
-    /// Longer than any answer without a fault takes, shorter than a test's patience.
+    /// Longer than any answer without a fault takes, shorter than a test waits.
     const SLOW: u64 = 300;
     let check = async |fault: Fault, expected: Option<u16>, acts: bool| {
         let shop = open(options()).await;
@@ -429,7 +429,7 @@ async fn a_list_by_places_shifts_with_what_changes() {
     shop.pay("640").unwrap();
     assert_eq!(references(&shop, "/bought?page=2").await, "643 644", "642 is on the first page by now");
     assert_eq!(references(&shop, "/bought?from=4").await, "640");
-    // After each page an order changes, and says the same.
+    // // After each page an order is touched without a visible change.
     shop.set_faults(Faults { page: 2, shifts_percent: 100, ..Faults::default() });
     let before = references(&shop, "/bought?page=1").await;
     let orders = [get(&shop, "/bought/642").await, get(&shop, "/bought/9").await];

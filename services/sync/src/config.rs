@@ -1,4 +1,4 @@
-//! The files that a person hands in: a feed, and the layout that says how to read it.
+//! Files that somebody hands in: a feed, and the layout that says how to read it.
 
 use crate::spool::{MAX_SPOOL_BYTES, Spool, SpoolReader};
 use crate::watch::{Watch, Watched};
@@ -9,89 +9,59 @@ use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-/// The longest layout in bytes: a real one has a few hundred, and a feed given in its place is
-/// refused before it is read whole.
+/// The longest layout, in bytes. Real ones have a few hundred; if somebody gives a feed by mistake, it is
+/// refused before all of it is read.
 const MAX_LAYOUT_BYTES: u64 = 1 << 20;
 
-/// Why a file that was named cannot be used at all.
+/// Why a given file cannot be used at all.
 #[derive(Debug, thiserror::Error)]
 pub enum GivenError {
-    /// It cannot be opened.
     #[error("{path} cannot be read: {source}; check the name and the rights", path = path.display())]
     Open {
-        /// The file.
         path: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// A folder or a device stands there.
+    /// It is a folder or a device.
     #[error("{path} is not a file; name the file itself", path = path.display())]
-    NotAFile {
-        /// What was named.
-        path: PathBuf,
-    },
-    /// What came by a stream cannot be kept for the while.
+    NotAFile { path: PathBuf },
+    /// A stream cannot be stored in a temporary file.
     #[error("{name} cannot be kept in the folder for temporary files: {source}; is there space?")]
     Spool {
-        /// What it is called.
         name: String,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// More came by a stream than is kept.
+    /// A stream is longer than what is stored.
     #[error("{name} has more than {limit} bytes; save it as a file and name that")]
-    LongSpool {
-        /// What it is called.
-        name: String,
-        /// The most that is kept.
-        limit: u64,
-    },
-    /// A layout that is packed.
+    LongSpool { name: String, limit: u64 },
+    /// The layout is a compressed file.
     #[error("{path} is {kind}; unpack it and name the text file", path = path.display())]
-    Compressed {
-        /// The file.
-        path: PathBuf,
-        /// What it is.
-        kind: &'static str,
-    },
-    /// A layout that is too long to be one.
+    Compressed { path: PathBuf, kind: &'static str },
+    /// The file is too long to be a layout.
     #[error("{path} is too long for a layout; is it the feed itself?", path = path.display())]
-    LongLayout {
-        /// The file.
-        path: PathBuf,
-    },
-    /// The layout is not TOML, or has a key that no layout has.
+    LongLayout { path: PathBuf },
+    /// The layout is not TOML, or has an unknown key.
     #[error("{path}, line {line}: {why}", path = path.display())]
     LayoutLine {
-        /// The file.
         path: PathBuf,
         /// The line, from 1.
         line: usize,
-        /// What is wrong there, in one line.
+        /// What is wrong, on one line.
         why: String,
-        /// The same with the text around it.
+        /// The original error, which quotes the text.
         #[source]
         source: Box<LayoutError>,
     },
-    /// The layout is broken.
     #[error("{path}: {source}", path = path.display())]
     Layout {
-        /// The file.
         path: PathBuf,
-        /// What is wrong with it.
         #[source]
         source: LayoutError,
     },
-    /// The layout is for something else.
+    /// The layout is for another feed.
     #[error("the layout is for {layout}, and this is about {wanted}; take the layout that is for {wanted}")]
-    OtherFeed {
-        /// What the layout is for.
-        layout: Feed,
-        /// What was asked for.
-        wanted: Feed,
-    },
+    OtherFeed { layout: Feed, wanted: Feed },
 }
 
 /// Where the bytes are.
@@ -134,7 +104,7 @@ pub struct Given {
 }
 
 impl Given {
-    /// A file that stands where it was named.
+    /// A file at the path that was given.
     pub fn file(path: &Path) -> Result<Self, GivenError> {
         let beside = match path.parent() {
             Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
@@ -144,8 +114,8 @@ impl Given {
         Self::put(path, &name, Some(&beside))
     }
 
-    /// A file that was put somewhere for the while: what it is called, and the folder that its
-    /// refused rows are written to, if they are.
+    /// A file that was stored temporarily: the name it came with, and the folder for its rejected rows, if they
+    /// are written.
     pub fn put(path: &Path, name: &str, rejects: Option<&Path>) -> Result<Self, GivenError> {
         let found =
             fs::metadata(path).map_err(|source| GivenError::Open { path: path.to_owned(), source })?;
@@ -156,8 +126,8 @@ impl Given {
         Ok(Self { place, name: name.to_owned(), rejects: rejects.map(Path::to_owned) })
     }
 
-    /// What comes by a stream, read to its end: at most [`MAX_SPOOL_BYTES`](crate::MAX_SPOOL_BYTES) of it, kept
-    /// in a file that has no name and is gone when this is.
+    /// Reads a stream to its end, at most [`MAX_SPOOL_BYTES`](crate::MAX_SPOOL_BYTES), into a file that has no
+    /// name and disappears when this is dropped.
     pub fn stream(stream: impl Read, name: &str, rejects: Option<&Path>) -> Result<Self, GivenError> {
         let kept = Spool::keep(stream, MAX_SPOOL_BYTES)
             .map_err(|source| GivenError::Spool { name: name.to_owned(), source })?;
@@ -166,7 +136,6 @@ impl Given {
         Ok(Self { place, name: name.to_owned(), rejects: rejects.map(Path::to_owned) })
     }
 
-    /// What it is called.
     pub fn name(&self) -> &str {
         &self.name
     }
@@ -175,7 +144,6 @@ impl Given {
         self.rejects.as_deref()
     }
 
-    /// Its name without the ending.
     pub(crate) fn stem(&self) -> &str {
         match self.name.rsplit_once('.') {
             Some((stem, _)) if !stem.is_empty() => stem,
@@ -210,9 +178,8 @@ impl Given {
         feeds::hash::file_hash(source).map_err(|source| GivenError::Open { path, source })
     }
 
-    /// The layout to read it by: the one given, or our own names in the format that the file's name
-    /// tells. The rejects of a JSON document are JSON Lines, and the layout that read the document
-    /// reads them too.
+    /// The layout that was given, or our own field names in the format that the file's name implies. The
+    /// rejects of a JSON document are JSON Lines, and the layout of the document reads them too.
     pub(crate) fn layout(&self, feed: Feed, given: Option<&GivenLayout>) -> Result<Layout, GivenError> {
         let by_name = Format::of_name(&self.name);
         let Some(given) = given else { return Ok(Layout::built_in(feed, by_name)) };
@@ -233,7 +200,6 @@ pub struct GivenLayout {
 }
 
 impl GivenLayout {
-    /// Reads a layout's file.
     pub fn read(path: &Path) -> Result<Self, GivenError> {
         let failed = |source| GivenError::Open { path: path.to_owned(), source };
         let mut bytes = Vec::new();
@@ -250,12 +216,10 @@ impl GivenLayout {
         Self::parse(&text).map_err(|source| broken(path, &text, source))
     }
 
-    /// Reads a layout's text.
     pub fn parse(text: &str) -> Result<Self, LayoutError> {
         Ok(Self { layout: Layout::parse(text)?, hash: hex::encode(Sha256::digest(text)) })
     }
 
-    /// What it is for.
     pub fn feed(&self) -> Feed {
         self.layout.feed()
     }
@@ -273,7 +237,7 @@ impl GivenLayout {
     }
 }
 
-/// TOML's own words show the text over several lines; a message has one.
+/// TOML's own error message quotes several lines; ours has one.
 fn broken(path: &Path, text: &str, source: LayoutError) -> GivenError {
     let path = path.to_owned();
     let LayoutError::Toml { source: toml } = &source else { return GivenError::Layout { path, source } };
@@ -283,7 +247,7 @@ fn broken(path: &Path, text: &str, source: LayoutError) -> GivenError {
     GivenError::LayoutLine { path, line, why, source: Box::new(source) }
 }
 
-/// By what a file is known again: its own hash, and the layout's if it was read by one.
+/// Identifies a file: by its own hash, and the layout's if there is one.
 pub(crate) fn intake_hash(file: &str, layout: Option<&GivenLayout>) -> String {
     match layout {
         None => file.to_owned(),

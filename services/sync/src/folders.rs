@@ -1,8 +1,9 @@
-//! Watched folders: feeds that are put into one are taken in, changes are put into the other.
+//! Watched folders: feeds that appear in one are taken in, changes are written to the other.
 //!
-//! A file is taken when its size and time have stood still between two looks, or, while its end looks
-//! as if the writer had stopped in the middle, for half a minute; and moved away when it is done with. Everything between may be cut off at any point: orders are known by their
-//! numbers, files of styles and items by their hash, so that taking a file twice takes it once.
+//! A file is taken in once its size and time have not changed between two looks or, if it ends as if its writer
+//! had paused, for half a minute. Then it is moved away. Everything can be interrupted at any point: orders are
+//! known by their numbers, files of styles and items by their hash, so taking a file in twice has the effect of
+//! once.
 
 mod incoming;
 
@@ -21,64 +22,54 @@ use tokio::time::MissedTickBehavior;
 
 pub use incoming::Looked;
 
-/// How often the in-folder is looked into: twice this is what a file waits at least.
+/// How often the in-folder is checked; a file waits at least twice as long.
 pub const LOOK_EVERY: Duration = Duration::from_secs(2);
-/// How many looks a file stands still that does not end as a file ends. A writer on a slow line may
-/// stop longer than one look; a last row without its line break is nothing that has to hurry.
+/// For how many looks a file must stay unchanged if it does not end like a complete file. A writer on a slow
+/// line may pause longer than one look, and a last row without its line break is in no hurry.
 const LOOKS_AT_UNENDED: u32 = 15;
-/// How often changes are put into the out-folder. A feed has many of them at once, and an online
-/// shop that reads feeds does so every few minutes.
+/// How often changes are written to the out-folder. A feed collects many of them, and an online shop that reads
+/// feeds does so every few minutes.
 pub const OUT_EVERY: Duration = Duration::from_secs(30);
-/// The folders of an in-folder that hold files of one kind each, in the order in which they are
-/// taken: an item needs its style, an order its item.
+/// Folders within the in-folder for files of one kind, in the order in which they are taken in: an item needs
+/// its style, and an order its item.
 const KINDS: [&str; 3] = ["styles", "items", "orders"];
-/// Where a file goes that was taken whole.
+/// For files that were taken in completely.
 const DONE: &str = "done";
-/// Where a file goes of which anything was refused.
+/// For files of which anything was rejected.
 const REJECTED: &str = "rejected";
 
 /// Why the folders cannot be watched.
 #[derive(Debug, thiserror::Error)]
 pub enum FolderError {
-    /// It cannot be made.
     #[error("{path} cannot be made: {source}; may this user write there?", path = path.display())]
     Make {
-        /// The folder.
         path: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// It cannot be looked into.
     #[error("{path} cannot be looked into: {source}", path = path.display())]
     Look {
-        /// The folder.
         path: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// A file that was done with cannot be moved away.
+    /// A file that was taken in cannot be moved away.
     #[error("{path} was taken in but cannot be moved away: {source}; it is taken in again, which changes nothing", path = path.display())]
     Move {
-        /// The file.
         path: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// A report cannot be written.
     #[error("the report cannot be written: {0}")]
     Report(#[from] feeds::PublishError),
 }
 
-/// The folders of one shop.
 #[derive(Debug)]
 pub struct Folders {
     ledger: Ledger,
     in_folder: Option<PathBuf>,
     out_folder: Option<PathBuf>,
-    /// Each file at the last look.
+    /// Each file as it was at the last look.
     seen: HashMap<PathBuf, Seen>,
 }
 
@@ -87,7 +78,7 @@ pub struct Folders {
 struct Seen {
     size: u64,
     modified: SystemTime,
-    /// For how many looks it has been so.
+    /// For how many looks it has not changed.
     still: u32,
 }
 
@@ -100,7 +91,7 @@ impl Seen {
 }
 
 impl Folders {
-    /// Makes what is missing of the folders.
+    /// Creates the folders that are missing.
     pub fn new(
         ledger: Ledger,
         in_folder: Option<PathBuf>,
@@ -109,8 +100,8 @@ impl Folders {
         let make = |path: PathBuf| {
             std::fs::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
         };
-        // What was taken in holds customers' names; where others put files down and fetch them, the umask
-        // decides who they are.
+        // // What was taken in contains customers' names. Where others put and fetch files, the umask decides
+        // who they are.
         let make_own = |path: PathBuf| {
             private_files::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
         };
@@ -122,7 +113,7 @@ impl Folders {
         Ok(Self { ledger, in_folder, out_folder, seen: HashMap::new() })
     }
 
-    /// Looks into the in-folder once and takes what stood still since the last look.
+    /// Checks the in-folder once, and takes in what has not changed since the last look.
     pub async fn look(&mut self) -> Result<Vec<Looked>, FolderError> {
         let Some(folder) = self.in_folder.clone() else { return Ok(Vec::new()) };
         let found = incoming::list(&folder)?;
@@ -138,7 +129,7 @@ impl Folders {
         Ok(looked)
     }
 
-    /// Puts what changed since it was last told into the out-folder; nothing if nothing did.
+    /// Writes changes since the last feed to the out-folder, if there are any.
     pub async fn tell(&self) -> Result<Option<FeedOutReport>, FeedOutError> {
         let Some(folder) = self.out_folder.clone() else { return Ok(None) };
         let run = FeedOutRun {
@@ -152,14 +143,13 @@ impl Folders {
         Ok(report.file.is_some().then_some(report))
     }
 
-    /// The folder that is watched.
     pub fn in_folder(&self) -> Option<&Path> {
         self.in_folder.as_deref()
     }
 }
 
-/// Watches the folders until `shutdown`. Trouble with a file, a folder or the database is logged and
-/// tried again at the next look: the counter goes on selling meanwhile.
+/// Watches the folders until `shutdown`. Problems with a file, a folder or the database are logged and tried
+/// again at the next look; the counter goes on selling meanwhile.
 pub async fn serve(mut folders: Folders, shutdown: impl Future<Output = ()>) {
     let mut looks = tokio::time::interval(LOOK_EVERY);
     let mut tells = tokio::time::interval(OUT_EVERY);
@@ -180,7 +170,7 @@ pub async fn serve(mut folders: Folders, shutdown: impl Future<Output = ()>) {
                 tell_once(&folders, &mut troubles).await;
             }
         };
-        // Being dropped in the middle is being cut off, which every run survives.
+        // // If it is dropped in the middle, that is an interruption, which every run survives.
         tokio::select! {
             () = &mut shutdown => return,
             () = work => {}
@@ -217,7 +207,7 @@ async fn tell_once(folders: &Folders, troubles: &mut Troubles) {
     }
 }
 
-/// Keeps a failure where Today shows it. A database that is away cannot keep it; the log has it.
+/// Stores a failure for Today. If the database is away it cannot be stored, but the log has it.
 async fn write_down(ledger: &Ledger, file: &str, words: Option<&String>) {
     let Some(words) = words else { return };
     let note = NoteFeedTrouble { file: file.to_owned(), words: words.clone() };
@@ -226,12 +216,11 @@ async fn write_down(ledger: &Ledger, file: &str, words: Option<&String>) {
     }
 }
 
-/// Says each trouble once while it lasts, not every two seconds.
+/// Reports a problem once while it lasts, not every two seconds.
 #[derive(Default)]
 struct Troubles(HashMap<String, String>);
 
 impl Troubles {
-    /// Whether it is new.
     fn note(&mut self, about: &str, trouble: Option<&String>) -> bool {
         let Some(words) = trouble else {
             self.0.remove(about);

@@ -8,17 +8,14 @@ use std::path::{Component, Path, PathBuf};
 
 /// The folder of pictures, beside the database and beside a feed.
 pub const PICTURES: &str = ledger::shelf::PICTURES;
-/// Pictures that a report names one by one.
+/// The most pictures that a report names.
 const MAX_NAMED: usize = 100;
 
-/// A picture that a listing names and that could not be put beside the feed.
+/// A picture of a listing that could not be put beside the feed.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct MissingPicture {
-    /// The item's sku.
     pub sku: String,
-    /// The picture's name.
     pub name: String,
-    /// Why.
     pub why: String,
 }
 
@@ -26,14 +23,14 @@ fn is_address(image: &str) -> bool {
     image.starts_with("https://") || image.starts_with("http://")
 }
 
-/// A file's own name, without any way out of the folder.
+/// A plain file name that leads nowhere else.
 fn is_plain_name(image: &str) -> bool {
     let mut parts = Path::new(image).components();
     matches!((parts.next(), parts.next()), (Some(Component::Normal(_)), None)) && !image.contains('\\')
 }
 
-/// A picture as the feed tells it: an address stays one; a name becomes one where the shop has an
-/// address for its pictures, and else stands for a file beside the feed.
+/// A picture as the feed names it. An address stays as it is; a file name becomes an address if the shop has
+/// one for its pictures, and otherwise means a file beside the feed.
 pub(crate) fn told(image: &str, base: Option<&str>) -> String {
     match base {
         _ if is_address(image) => image.to_owned(),
@@ -42,14 +39,14 @@ pub(crate) fn told(image: &str, base: Option<&str>) -> String {
     }
 }
 
-/// RFC 3986: what is not unreserved is written as its bytes.
+/// RFC 3986: whatever is not unreserved is written as its bytes.
 fn percent_encoded(name: &str) -> String {
     use std::fmt::Write;
     name.bytes().fold(String::with_capacity(name.len()), |mut text, byte| {
         if byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.' | b'_' | b'~') {
             text.push(char::from(byte));
         } else {
-            // Writing to a String cannot fail.
+            // // Writing to a String cannot fail.
             let _ = write!(text, "%{byte:02X}");
         }
         text
@@ -62,9 +59,8 @@ pub(crate) struct Copying {
     to: PathBuf,
     met: HashSet<String>,
     made: bool,
-    /// How many were missing.
     pub(crate) missing: u64,
-    /// The first of these.
+    /// The first of the missing ones.
     pub(crate) named: Vec<MissingPicture>,
 }
 
@@ -75,8 +71,8 @@ impl Copying {
         Self { from, to, met: HashSet::new(), made: false, missing: 0, named: Vec::new() }
     }
 
-    /// Copies one listing's pictures. A missing one is told and holds nothing up: the piece can be
-    /// sold without it.
+    /// Copies one listing's pictures. A missing one is reported and holds nothing up: the piece can be sold
+    /// without it.
     pub(crate) fn copy(&mut self, sku: &str, images: &[String]) {
         for image in images.iter().filter(|i| !is_address(i)) {
             if !self.met.insert(image.clone()) {

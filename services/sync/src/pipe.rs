@@ -1,33 +1,30 @@
-//! A file is parsed on a thread of its own while the ledger writes: the two halves of taking a file
-//! in cost about the same, and together they take as long as the slower one.
+//! Parses a file on a thread of its own while the ledger writes. Both halves of taking in a file cost about the
+//! same, and together they take as long as the slower one.
 
 use feeds::{FeedError, Parsed, Reject, Rows, Shape};
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
-/// Records that go through the pipe at once: few enough to bound its memory, enough that the hand-over
-/// costs nothing beside the parsing.
+/// How many records go through the pipe at once: few enough to limit memory, enough that handing them over
+/// costs nothing compared with parsing.
 const AT_ONCE: usize = 256;
-/// The bytes of rows after which fewer go at once: a file of very long rows fills no memory.
+/// After this many bytes of rows, fewer go at once, so that a file with very long rows fills no memory.
 const AT_ONCE_BYTES: usize = 1 << 20;
-/// How many such handfuls may wait.
+/// How many such batches may wait.
 const WAITING: usize = 4;
 
-/// What was read of a record.
 pub(crate) type Read<T> = Result<Parsed<T>, Reject>;
 
 /// What comes out of the pipe.
 pub(crate) enum Piece<T> {
-    /// How the file is written; comes first.
+    /// The format of the file; comes first.
     Shape(Shape),
     /// The next records, in the file's order.
     Records(Vec<Read<T>>),
 }
 
-/// What comes out, in its order.
 pub(crate) type Pieces<T> = mpsc::Receiver<Piece<T>>;
 
-/// The reader's end.
 pub(crate) struct Filling<T> {
     out: mpsc::Sender<Piece<T>>,
     records: Vec<Read<T>>,
@@ -35,7 +32,7 @@ pub(crate) struct Filling<T> {
 }
 
 impl<T> Filling<T> {
-    /// Hands on everything that a file holds. Ends early if nobody listens any more.
+    /// Passes on everything in a file. Ends early if nobody listens any more.
     pub(crate) fn fill(mut self, shape: &Shape, records: impl Iterator<Item = Read<T>>) {
         if self.out.blocking_send(Piece::Shape(shape.clone())).is_err() {
             return;
@@ -63,7 +60,7 @@ impl<T> Filling<T> {
     }
 }
 
-/// How many bytes the rows have.
+/// The size of the rows, in bytes.
 pub(crate) fn size(rows: &Rows) -> usize {
     rows.iter().map(<[u8]>::len).sum()
 }

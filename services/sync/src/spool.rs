@@ -1,11 +1,11 @@
-//! Bytes that come once and are read more than once: kept in a file without a name, which is gone when the
-//! last who reads it is, whatever becomes of the program.
+//! Bytes that come once and are read more than once. They are stored in a file without a name, which disappears
+//! with its last reader, whatever happens to the program.
 
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// The most that is kept of one stream: some ten years of a busy shop's orders.
+/// The most that is stored of one stream: about ten years of a busy shop's orders.
 pub const MAX_SPOOL_BYTES: u64 = 1 << 30;
 
 /// The kept bytes.
@@ -16,7 +16,7 @@ pub(crate) struct Spool {
 }
 
 impl Spool {
-    /// Keeps all that comes; none if it is more than `limit` bytes.
+    /// Stores everything that comes; none if it is more than `limit` bytes.
     pub(crate) fn keep(stream: impl Read, limit: u64) -> io::Result<Option<Self>> {
         let mut file = tempfile::tempfile()?;
         let length = io::copy(&mut stream.take(limit.saturating_add(1)), &mut file)?;
@@ -24,13 +24,12 @@ impl Spool {
         Ok((length <= limit).then(|| Self { file: Arc::new(Mutex::new(file)), length }))
     }
 
-    /// Reads it from the start.
     pub(crate) fn read(&self) -> SpoolReader {
         SpoolReader { spool: self.clone(), at: 0 }
     }
 }
 
-/// Reads kept bytes from a place of its own.
+/// Reads the stored bytes from a position of its own.
 pub(crate) struct SpoolReader {
     spool: Spool,
     at: u64,

@@ -1,10 +1,10 @@
-//! How far a long run has come, for whoever shows a progress bar.
+//! How far a long run has come, for a progress bar.
 
 use std::io::{self, Read, Seek, SeekFrom};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Counters that a run raises and anybody may read meanwhile.
+/// Counters that a run raises and anybody can read.
 #[derive(Debug, Default)]
 pub struct Watch {
     done: AtomicU64,
@@ -12,12 +12,11 @@ pub struct Watch {
 }
 
 impl Watch {
-    /// For one run.
     pub fn new() -> Arc<Self> {
         Arc::default()
     }
 
-    /// How much is done, and of how much; the total is 0 while it is not known.
+    /// How much is done, and of how much; the total is 0 while it is unknown.
     pub fn state(&self) -> (u64, u64) {
         (self.done.load(Ordering::Relaxed), self.total.load(Ordering::Relaxed))
     }
@@ -35,7 +34,7 @@ impl Watch {
     }
 }
 
-/// A reader that tells a [`Watch`] where it stands.
+/// A reader that reports its position to a [`Watch`].
 pub(crate) struct Watched<R> {
     inner: R,
     at: u64,

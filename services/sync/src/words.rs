@@ -1,6 +1,6 @@
 //! Errors in words.
 
-/// An error with everything behind it.
+/// An error with all its causes.
 pub(crate) fn tell_all(error: &dyn std::error::Error) -> String {
     let mut words = error.to_string();
     let mut source = error.source();

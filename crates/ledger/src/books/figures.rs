@@ -1,4 +1,5 @@
-//! What a sale, a refund and goods put back add to a day: figures from lines, without a statement.
+//! What a sale, a refund and goods returned to stock add to a day: figures computed from lines, without
+//! a statement.
 
 use crate::store::error::{CommandError, Naming, Stored};
 use domain::basket::LineKind;
@@ -9,7 +10,7 @@ use domain::weight::WeightUnit;
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// What the books need to know of a line.
+/// The parts of a line that the books need.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct BookLine {
     pub(crate) kind: LineKind,
@@ -20,7 +21,7 @@ pub(crate) struct BookLine {
     pub(crate) cost: Option<Money>,
 }
 
-/// A sale's figures: what it adds to its day, and what a void takes away.
+/// The figures that a sale adds to its day, and that a void takes away.
 pub(crate) fn sale_figures(
     lines: &[BookLine],
     shipping: Money,
@@ -46,7 +47,7 @@ pub(crate) fn sale_figures(
     Ok(sum)
 }
 
-/// What a sale line is counted in, by its unit; none for whole things.
+/// The measure of a sale line by its stored unit; units if it is empty.
 pub(crate) fn measure(unit: &str) -> Result<Measure, CommandError> {
     Ok(match unit {
         "" => Measure::Units,
@@ -54,7 +55,7 @@ pub(crate) fn measure(unit: &str) -> Result<Measure, CommandError> {
     })
 }
 
-/// A sale line as the books see it, from columns kind, steps, unit, amount, discount, tax, cost.
+/// A sale line for the books, from columns kind, steps, unit, amount, discount, tax, cost.
 pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("sale_line");
     let measure = measure(&row.try_get::<String, _>(first + 2)?)?;
@@ -71,8 +72,8 @@ pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Resul
     })
 }
 
-/// What a refund's line takes out of its month. `units` is kept with the line: a line by weight is
-/// one unit less only when the last part of it came back.
+/// What a refund line takes out of its month. `units` is stored with the line: a line by weight is one
+/// unit less only when its last part is refunded.
 pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, CommandError> {
     let none = Figures::none(line.amount.currency());
     if line.kind != LineKind::Goods {
@@ -87,7 +88,7 @@ pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, CommandEr
     })
 }
 
-/// What goods that came back to the shelf take out of cost.
+/// What goods returned to stock take out of cost.
 pub(crate) fn put_back(cost: Money, costed: bool, units: i64) -> Figures {
     let none = Figures::none(cost.currency());
     if costed { Figures { cost: cost.negated(), ..none } } else { Figures { uncosted: -units, ..none } }

@@ -1,4 +1,4 @@
-//! The day's totals and what is read from them.
+//! Day totals, and what is read from them.
 
 pub(crate) mod figures;
 
@@ -36,8 +36,8 @@ const ADD_TO: &str = "ON CONFLICT (day, channel) DO UPDATE SET sales = day_total
     AND day_total.cost + excluded.cost BETWEEN -1000000000000000 AND 1000000000000000 \
     AND day_total.weight + excluded.weight BETWEEN -4000000000000000000 AND 4000000000000000000";
 
-/// Adds to the totals of days, in their order, as the last thing of a transaction. What would pass
-/// [`MAX_DAY`] or [`MAX_DAY_MASS`] is refused, so that no wrong amount stops what is sold after it.
+/// Adds to the totals of days, in their order, as the last step of a transaction. What would exceed
+/// [`MAX_DAY`] or [`MAX_DAY_MASS`] is rejected, so that no wrong amount stops later sales.
 pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -> Result<(), CommandError> {
     let row = |(day, sum)| Ok((day, sum, in_reach(day, sum)?));
     let rows = days.iter().map(row).collect::<Result<Vec<_>, Rejection>>()?;
@@ -68,7 +68,7 @@ pub(crate) async fn add(tx: &mut Tx, days: &BTreeMap<(Day, Channel), Figures>) -
     }
 }
 
-/// The weight of what is added, if a day has room for it at all.
+/// The weight to add, if a day has room for it at all.
 fn in_reach(day: &(Day, Channel), sum: &Figures) -> Result<i64, Rejection> {
     let amounts =
         [sum.gross, sum.discounts, sum.refunds, sum.shipping, sum.tax, sum.fees, sum.postage, sum.cost];
@@ -94,7 +94,7 @@ pub(crate) async fn add_one(
     add(tx, &BTreeMap::from([((day, channel.clone()), *sum)])).await
 }
 
-/// Puts other totals in the place of all.
+/// Replaces all totals.
 pub(crate) async fn replace(
     tx: &mut Tx,
     days: &BTreeMap<(Day, Channel), Figures>,
@@ -103,7 +103,7 @@ pub(crate) async fn replace(
     add(tx, days).await
 }
 
-/// What the rows of the books are grouped by; with none of them, one row sums all.
+/// What the rows of the books are grouped by; without any, one row has the totals.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BooksBy {
     /// By day.
@@ -114,35 +114,35 @@ pub struct BooksBy {
     pub channel: bool,
 }
 
-/// Day, month and channel, where they are grouped by.
+/// Day, month and channel, as far as rows are grouped by them.
 type Group = (Option<Day>, Option<Month>, Option<Channel>);
 
-/// Which part of the books.
+/// Which part of the books to read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct BooksQuery {
-    /// From this month, inclusive.
+    /// The first month; from the beginning if none.
     pub from: Option<Month>,
-    /// To this month, inclusive.
+    /// The last month; to the end if none.
     pub to: Option<Month>,
-    /// Grouped by.
+    /// How to group it.
     pub by: BooksBy,
 }
 
-/// A row of the books.
+/// One row of the books.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BooksRow {
-    /// The day, if grouped by it.
+    /// If grouped by day.
     pub day: Option<Day>,
-    /// The month, if grouped by it.
+    /// If grouped by month.
     pub month: Option<Month>,
-    /// The channel, if grouped by it.
+    /// If grouped by channel.
     pub channel: Option<Channel>,
-    /// The figures.
+    /// The totals of the group.
     pub figures: Figures,
 }
 
-/// The columns that are summed, in the order of [`figures_from`].
-/// Weight is summed in two halves, which add up to more than 2^63.
+/// The summed columns, in the order of [`figures_from`]. Weight is summed in two halves, because it can
+/// exceed 2^63.
 pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BIGINT), \
     CAST(SUM(weight >> 20) AS BIGINT), CAST(SUM(weight & 1048575) AS BIGINT), \
     CAST(SUM(gross) AS BIGINT), CAST(SUM(discounts) AS BIGINT), CAST(SUM(refunds) AS BIGINT), \
@@ -150,7 +150,7 @@ pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BI
     CAST(SUM(postage) AS BIGINT), CAST(SUM(cost) AS BIGINT), CAST(SUM(uncosted) AS BIGINT), \
     CAST(SUM(rounding) AS BIGINT)";
 
-/// Figures from the columns of [`SUMS`], beginning at column `first`.
+/// Figures from the columns of [`SUMS`], starting at column `first`.
 pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Result<Figures, CommandError> {
     let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("day_total");
     let (high, low): (i64, i64) = (row.try_get(first + 2)?, row.try_get(first + 3)?);
@@ -183,7 +183,7 @@ impl Ledger {
         }
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
-        // By month and channel the engine sums; finer and coarser groups are summed here.
+        // // The database sums by month and channel; finer and coarser groups are summed here.
         let (day, group_by) = if query.by.day { ("day", "day, ") } else { ("CAST(0 AS BIGINT)", "") };
         let text = format!(
             "SELECT {day}, month, channel, {SUMS} FROM day_total WHERE month >= $1 AND month <= $2 \
@@ -213,7 +213,7 @@ impl Ledger {
 mod tests {
     use super::*;
 
-    /// A statement is one text for both engines, and knows no name of a limit.
+    /// A statement is the same text for both engines and cannot use a constant's name.
     #[test]
     fn the_statement_says_the_limits_of_a_day() {
         let range = |most: i64| format!("BETWEEN -{most} AND {most}");

@@ -1,4 +1,4 @@
-//! Changing the shop's settings: what was booked under the old ones must still be so.
+//! Changes the shop's settings, without changing what was booked under the old ones.
 
 use super::day_sums::sum_by_day;
 use crate::books;
@@ -14,14 +14,14 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AnyConnection, AssertSqlSafe};
 
-/// Sets one setting. A new time zone rebuilds the day totals in the same transaction.
+/// Changes one setting. A new time zone computes the day totals again in the same transaction.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SetShop {
-    /// Which, as in [`Shop::KEYS`].
+    /// One of [`Shop::KEYS`].
     pub key: String,
-    /// To what.
+    /// The new value, as text.
     pub value: String,
-    /// Who sets it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -35,12 +35,12 @@ impl Command for SetShop {
     }
 }
 
-/// Sets several settings, all of them or none: what one form of a page holds.
+/// Changes several settings, all or none, such as those of one form.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ChangeShop {
-    /// Which, as in [`Shop::KEYS`], to what. They are set in this order.
+    /// Keys from [`Shop::KEYS`] with their new values, applied in this order.
     pub settings: Vec<(String, String)>,
-    /// Who sets them.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -54,7 +54,7 @@ impl Command for ChangeShop {
     }
 }
 
-/// Sets settings, and notes who set them how.
+/// Changes settings, and records who changed what.
 pub(crate) async fn change(
     tx: &mut Tx,
     settings: &[(String, String)],
@@ -85,7 +85,7 @@ pub(crate) async fn change(
 }
 
 impl Ledger {
-    /// Whether anything has a price or was sold, so that the currency stays.
+    /// Whether anything has a price or was sold, so that the currency can no longer change.
     pub async fn currency_is_fixed(&self) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         is_booked(&mut connection).await
@@ -102,7 +102,7 @@ async fn is_booked(connection: &mut AnyConnection) -> Result<bool, CommandError>
     Ok(false)
 }
 
-/// One currency per shop: with any price or sale in the old one, a new one would change its worth.
+/// A shop has one currency: with any price or sale in the old one, a new one would change its value.
 async fn refuse_new_currency(tx: &mut Tx, current: Currency) -> Result<(), CommandError> {
     if !is_booked(tx.db()).await? {
         return Ok(());

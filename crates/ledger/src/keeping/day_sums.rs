@@ -1,4 +1,4 @@
-//! Sums made anew from the entries themselves, for a new time zone and for `check`.
+//! Computes sums again from the entries themselves, for a new time zone and for `check`.
 
 use crate::books::figures::{book_line, put_back, refunded, sale_figures};
 use crate::store::error::{CommandError, Stored};
@@ -13,10 +13,10 @@ use std::collections::BTreeMap;
 /// Figures by day and channel.
 pub(crate) type Days = BTreeMap<(Day, Channel), Figures>;
 
-/// How many sales or refunds are read at once: bounds the memory, whatever the shop's size.
+/// How many sales or refunds are read at once, to limit memory whatever the shop's size.
 const AT_ONCE: i64 = 2000;
 
-/// What all sales not voided, refunds and goods put back add up to, by day and channel.
+/// The sums of all sales that are not voided, refunds and goods returned to stock, by day and channel.
 pub(crate) async fn sum_by_day(connection: &mut AnyConnection, shop: &Shop) -> Result<Days, CommandError> {
     let mut days = Days::new();
     add_sales(connection, shop, &mut days).await?;
@@ -57,19 +57,19 @@ async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days)
         .await?;
         for of_sale in rows.chunk_by(|a, b| a.try_get::<i64, _>(0).ok() == b.try_get::<i64, _>(0).ok()) {
             let sale = &of_sale[0];
-            // A further sale of an order may be of its shipping alone.
+            // // A further sale of an order may consist of shipping alone.
             let has_lines = sale.try_get::<Option<String>, _>(6)?.is_some();
             let lines = of_sale.iter().filter(|_| has_lines).map(|r| book_line(r, 6, shop.currency));
             let lines = lines.collect::<Result<Vec<_>, _>>()?;
             let money = |at: usize| Money::from_minor(sale.try_get(at)?, shop.currency).stored("sale");
             let figures = sale_figures(&lines, money(3)?, money(4)?, money(5)?)?;
-            // An order counts once, by its first sale.
+            // // An order counts once, by its first sale.
             let sales = 1 - sale.try_get::<i64, _>(13)?;
             let figures = Figures { sales, ..figures };
             let at = Moment::from_millis(sale.try_get(2)?);
             add(days, shop, at, &sale.try_get::<String, _>(1)?, &figures)?;
         }
-        // The page's end is asked for by itself: its last sales may all be voided.
+        // // The end of the page is read separately, because its last sales may all be voided.
         let end = sqlx::query(
             "SELECT MAX(id) FROM (SELECT id FROM sale WHERE id > $1 ORDER BY id LIMIT $2) AS page",
         )
@@ -154,7 +154,7 @@ async fn add_put_back(
     }
 }
 
-/// What later states of orders made of the fees that channels keep.
+/// What later states of orders changed about the fees that channels keep.
 async fn add_fees(connection: &mut AnyConnection, shop: &Shop, days: &mut Days) -> Result<(), CommandError> {
     let mut after: i64 = -1;
     loop {

@@ -1,4 +1,4 @@
-//! What looks across all rooms: backup, check, Today.
+//! What spans all parts of the shop: backup, check, Today.
 
 pub(crate) mod backup;
 pub(crate) mod change_settings;

@@ -1,4 +1,4 @@
-//! Opening a shop, with all rooms in it.
+//! Opens a shop with all its parts.
 
 use crate::online::outbox::enqueue_listing_updates;
 use crate::store::clock::Clock;
@@ -11,8 +11,8 @@ use std::sync::Arc;
 const FOLLOWS: Follows = Follows { availability_changed: enqueue_listing_updates };
 
 impl Ledger {
-    /// Opens the shop at `sqlite:FILE` or `postgres://…`, and brings its schema and its search texts up to date
-    /// unless it is opened to read alone.
+    /// Opens the shop at `sqlite:FILE` or `postgres://…`. Unless it is opened only for reading, its
+    /// schema and its search texts are brought up to date.
     pub async fn open(url: &str, access: Access, clock: Arc<dyn Clock>) -> Result<Self, StorageError> {
         let ledger = Self::open_engine(url, access, clock, FOLLOWS).await?;
         if access != Access::Read {

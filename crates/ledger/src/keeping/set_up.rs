@@ -1,4 +1,4 @@
-//! The first set-up: the shop's first settings and its first owner, in one go.
+//! The first setup: the shop's first settings and its first owner in one transaction.
 
 use super::change_settings;
 use crate::people::activity_log::{self, Audited};
@@ -12,12 +12,12 @@ use domain::people::Role;
 use domain::text;
 use serde::{Deserialize, Serialize};
 
-/// Sets the shop up. Refused once there is anybody: from then on its owner changes it.
+/// Sets up the shop. Rejected once there is a person: from then on its owner changes it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct BeginShop {
-    /// Settings by key, as for `SetShop`.
+    /// Keys and values, as for `SetShop`.
     pub settings: Vec<(String, String)>,
-    /// The owner.
+    /// The first person.
     pub owner: AddPerson,
 }
 

@@ -1,5 +1,5 @@
-//! What waits for a person today. Each of these is asked whenever the room is entered, so each is
-//! found by an index or looks at a bounded number of rows.
+//! What needs attention today. All of it is read whenever somebody opens the page, so each part uses an
+//! index or reads a limited number of rows.
 
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
@@ -10,47 +10,47 @@ use domain::text;
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// How many of the newest items are looked at for pieces that were never listed: more than a farm
-/// makes in years, and read in a few milliseconds. The room Online shows all of them.
+/// How many of the newest items are checked for pieces that were never listed: more than a farm makes
+/// in years, and read in a few milliseconds. The Online pages show all of them.
 pub const NEWEST_LOOKED_AT: i64 = 2000;
 
-/// Order lines whose stock was gone.
+/// Order lines that are out of stock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ShortLines {
-    /// Lines.
+    /// How many lines.
     pub lines: i64,
-    /// The orders that they are of.
+    /// How many orders they belong to.
     pub orders: i64,
 }
 
-/// A hold that is about to run out.
+/// A hold that is about to expire.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct EndingHold {
-    /// Its lines together.
+    /// All lines of the hold.
     pub id: HoldGroupId,
-    /// For whom.
+    /// The customer, or another purpose.
     pub for_whom: String,
-    /// When it runs out.
+    /// When it expires.
     pub until: Moment,
-    /// How many lines.
+    /// How many lines it has.
     pub lines: i64,
 }
 
-/// What is owed together.
+/// The sum of open balances.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct OwedSum {
-    /// How many tenders.
+    /// How many payments are still due.
     pub tenders: i64,
-    /// How much is left of them.
+    /// How much of them is still due.
     pub left: Money,
 }
 
-/// What a void left behind is owed by nobody.
+/// A voided sale leaves nothing due.
 const OWED: &str = "FROM open_balance o WHERE o.paid < o.amount AND o.due_day <= $1 \
     AND NOT EXISTS (SELECT 1 FROM sale_void v WHERE v.sale_id = o.sale_id)";
 
 impl Ledger {
-    /// The order lines that wait for a person.
+    /// Order lines that are out of stock and wait for a decision.
     pub async fn short_lines(&self) -> Result<ShortLines, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
@@ -62,7 +62,7 @@ impl Ledger {
         Ok(ShortLines { lines: row.try_get(0)?, orders: row.try_get(1)? })
     }
 
-    /// How many orders hold stock and have a status that is unknown.
+    /// How many orders hold stock and have an unknown status.
     pub async fn orders_of_unknown_status(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
@@ -105,8 +105,8 @@ impl Ledger {
         Ok(names)
     }
 
-    /// Open holds that run out before `end`, the first of them first, at most `limit`. Baskets that
-    /// are being paid come and go by themselves.
+    /// Open holds that expire before `end`, the first to expire first, at most `limit`. Sales that are
+    /// being paid hold items too, and are left out.
     pub async fn ending_holds(&self, end: Moment, limit: usize) -> Result<Vec<EndingHold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
@@ -129,7 +129,7 @@ impl Ledger {
         rows.iter().map(hold).collect()
     }
 
-    /// What is owed and due on a day or before, together.
+    /// The sum of open balances that are due by a day.
     pub async fn owed_sum(&self, until: Day) -> Result<OwedSum, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;

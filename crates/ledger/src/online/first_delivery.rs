@@ -1,6 +1,6 @@
-//! Telling a connection of an item for the first time. A sale tells the connections that have the item
-//! listed, or may have it soon; one that begins before the listing stands knows nothing of it, and its piece
-//! is no offer any more.
+//! Sends an item to a connection for the first time. A sale informs the connections that list the item
+//! or may list it soon. A sale that begins before the listing exists knows nothing of it, though its
+//! piece can no longer be offered.
 
 use crate::online::outbox::enqueue_for_connection;
 use crate::shelf::stock;
@@ -11,15 +11,16 @@ use domain::ids::{ConnectionId, ItemId};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashSet;
 
-/// Both are bounded by the first and the last of the items besides: a connection fills up within minutes, and
-/// PostgreSQL, which takes it for as small as it was when it last looked, would read all of its rows each time.
+/// Both are also limited to the first and last of the items: a connection fills up within minutes, and
+/// PostgreSQL, which believes its tables to be as small as when it last analyzed them, would read all
+/// their rows each time.
 const LISTED: &str =
     "SELECT item_id FROM listing WHERE connection_id = $1 AND item_id >= $2 AND item_id <= $3 AND item_id";
 const BEHIND: &str = "SELECT i.id FROM item i JOIN listing l ON l.item_id = i.id AND l.connection_id = $1 \
     AND l.item_id >= $2 AND l.item_id <= $3 WHERE l.revision < i.revision AND i.id";
 
-/// Before listings are written: waits for whoever changes one of the items that has none yet, and keeps
-/// others from it until they can see it. Says which these are.
+/// Before listings are written: waits for whoever changes one of the items without a listing, and keeps
+/// others from doing so until they can see it. Returns these items.
 pub(crate) async fn begin(
     tx: &mut Tx,
     on: ConnectionId,
@@ -32,13 +33,13 @@ pub(crate) async fn begin(
     Ok(first)
 }
 
-/// After they were written: what has changed since it was read is told.
+/// After they were written: whatever changed since it was read is sent.
 pub(crate) async fn end(tx: &mut Tx, on: ConnectionId, first: &[ItemId]) -> Result<(), CommandError> {
     let behind = of(tx, BEHIND, on, first).await?;
     enqueue_for_connection(tx, &behind, on).await
 }
 
-/// The first and the last of items, to bound a statement by.
+/// The first and the last of some items, to limit a statement by.
 pub(crate) fn span(items: &[ItemId]) -> (i64, i64) {
     let raw = |item: Option<&ItemId>| item.map_or(0, |item| item.raw());
     (raw(items.iter().min()), raw(items.iter().max()))

@@ -1,4 +1,4 @@
-//! What is on offer online: what there is to tell, and what was told.
+//! What is offered online: what must be sent, and what was sent.
 
 use crate::online::first_delivery;
 use crate::shelf::items::stored_weight;
@@ -20,55 +20,54 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-/// Listings that are read at once: bounds the memory of a feed, whatever the shop's size.
+/// Listings that are read at once, to limit a feed's memory whatever the shop's size.
 pub const LISTINGS_AT_ONCE: i64 = 2000;
-/// Listings that are recorded in one transaction: what a bulk write may hold back others with.
+/// Listings that are recorded in one transaction: more would hold up others for too long.
 pub const RECORDED_AT_ONCE: usize = 500;
 
-/// An item as a feed tells it.
+/// An item for a feed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ListingRow {
     /// Its identifier.
     pub item: ItemId,
-    /// Its sku.
+    /// The item's SKU.
     pub sku: String,
-    /// A number from GS1, as it is kept.
+    /// A GTIN from GS1, as stored.
     pub gtin: Option<String>,
-    /// Name.
+    /// The item's name.
     pub name: String,
-    /// Description.
+    /// May have several lines.
     pub description: String,
-    /// Colors.
+    /// Colors, separated by `|`.
     pub color: String,
-    /// Size.
+    /// May be empty.
     pub size: String,
-    /// Fibers.
+    /// Fibers; may be empty.
     pub material: String,
-    /// Weight of one.
+    /// The weight of one.
     pub weight: Option<Weight>,
-    /// Pictures.
+    /// File names or addresses.
     pub images: Vec<String>,
     /// The price of one.
     pub price: Money,
-    /// Whether it can be had.
+    /// Whether it can be bought.
     pub availability: Availability,
-    /// Free stock.
+    /// Stock that is not on hold.
     pub free: Quantity,
     /// Its revision; a later message has a higher one.
     pub revision: i64,
-    /// How it stood on the connection before.
+    /// Its last state on the connection.
     pub state: Option<ListingState>,
-    /// The hash of what was told before; empty if nothing was.
+    /// The hash of what was sent last; empty if nothing was.
     pub told_hash: String,
-    /// The revision that was told before.
+    /// The revision that was sent last.
     pub told_revision: i64,
 }
 
-/// A row as one text, and below a page of them as one. The driver's work on each value that it
-/// hands over costs more than the engine's on the whole row: parted here, a feed of everything is
-/// read in a third of the time. `concat_ws` and `string_agg` are among the few functions that both
-/// engines have; the characters between are those that ASCII has for it, and no text or code of
-/// ours may hold them.
+/// A row as one text, and a page of rows as one text. For each value the driver works more than the
+/// database does for the whole row; split here, a feed of everything is read in a third of the time.
+/// `concat_ws` and `string_agg` are among the few functions that both engines have. The separators are
+/// the characters that ASCII has for this, and none of our texts or codes may contain them.
 pub(crate) const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku, COALESCE(i.gtin, ''), i.name, i.description, i.color, \
     i.size, i.material, COALESCE(i.weight, ''), COALESCE(i.weight_unit, ''), i.image, i.price, i.kind, \
     COALESCE(i.stock_unit, ''), i.on_hand, i.held, i.do_not_list, i.revision, COALESCE(l.state, ''), \
@@ -77,7 +76,7 @@ pub(crate) const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku
 
 pub(crate) const PAGE: &str = "SELECT string_agg(one, '\u{1e}'), MAX(id)";
 
-/// A page of listings as the engine gave it: the next can be asked for before this one is read.
+/// A page of listings as the database returned it: the next can be requested before this one is read.
 #[derive(Debug)]
 pub struct ListingPage {
     text: String,
@@ -92,7 +91,7 @@ impl ListingPage {
         Ok(Self { text, last, currency })
     }
 
-    /// The last item of the page, after which the next begins; none if there are no more.
+    /// The last item on the page, after which the next page begins; none if there are no more.
     pub fn last(&self) -> Option<ItemId> {
         self.last
     }
@@ -104,7 +103,7 @@ impl ListingPage {
         }
         let rows = self.text.split('\u{1e}').map(|row| read(row, self.currency));
         let mut rows = rows.collect::<Result<Vec<_>, _>>()?;
-        // An engine may gather the rows in any order.
+        // // A database may return the rows in any order.
         rows.sort_by_key(|row| row.item);
         Ok(rows)
     }
@@ -116,7 +115,7 @@ struct Fields<'r>(Option<&'r str>);
 impl<'r> Fields<'r> {
     fn text(&mut self) -> Result<&'r str, CommandError> {
         let left = self.0.ok_or("too few fields").stored("item")?;
-        // Most fields are so short that looking at byte after byte is the fastest.
+        // // Most fields are so short that going byte by byte is the fastest.
         let (field, after) = match left.bytes().position(|byte| byte == b'\x1f') {
             Some(end) => (&left[..end], Some(&left[end + 1..])),
             None => (left, None),
@@ -129,7 +128,7 @@ impl<'r> Fields<'r> {
         self.text().map(str::to_owned)
     }
 
-    /// None where it is empty, as what is NULL is written.
+    /// None if it is empty, which is how NULL is written.
     fn some(&mut self) -> Result<Option<&'r str>, CommandError> {
         Ok(Some(self.text()?).filter(|text| !text.is_empty()))
     }
@@ -185,8 +184,8 @@ impl Ledger {
         Ok(ConnectionId::from_raw(row.try_get(0)?))
     }
 
-    /// A page of all that is on offer or was: items with free stock that are not kept off online,
-    /// and those that are listed. Ordered by item, after `after`.
+    /// A page of everything that is or was offered: items with free stock that are not kept off the
+    /// online channel, and items that are listed. Ordered by item, after `after`.
     pub async fn listings(
         &self,
         to: ConnectionId,
@@ -244,7 +243,7 @@ impl Ledger {
         ListingPage::read(&page, currency)
     }
 
-    /// The runs of a connection, the latest first.
+    /// The runs of a connection, latest first.
     pub async fn feed_runs(&self, of: ConnectionId, limit: usize) -> Result<Vec<FeedRun>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
@@ -269,7 +268,7 @@ impl Ledger {
     }
 }
 
-/// What a run wrote.
+/// What a run contains.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum RunKind {
@@ -284,7 +283,7 @@ pub enum RunKind {
 pub struct FeedRun {
     /// Its identifier.
     pub id: RunId,
-    /// When.
+    /// When it was written.
     pub at: Moment,
     /// What it wrote.
     pub kind: RunKind,
@@ -296,23 +295,24 @@ pub struct FeedRun {
     pub file_hash: String,
 }
 
-/// What a connection was told of an item.
+/// What a connection was sent about an item.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Delivered {
     /// Which item.
     pub item: ItemId,
-    /// Its revision then.
+    /// The revision that was sent.
     pub revision: i64,
-    /// The hash of what was told; none if there was nothing to tell.
+    /// The hash and state of what was sent; none if there was nothing to send.
     pub content: Option<(String, ListingState)>,
 }
 
-/// Records what was told, at most [`RECORDED_AT_ONCE`] items a command; with the last of them, the run.
+/// Records what was sent, at most [`RECORDED_AT_ONCE`] items per command, and the run with the last of
+/// them.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RecordRun {
     /// To whom.
     pub connection: ConnectionId,
-    /// What was told.
+    /// At most [`RECORDED_AT_ONCE`].
     pub told: Vec<Delivered>,
     /// The run, once all of it is recorded.
     pub run: Option<NewRun>,
@@ -323,21 +323,21 @@ pub struct RecordRun {
 pub struct NewRun {
     /// From [`Ledger::new_run`].
     pub id: RunId,
-    /// All, or changes.
+    /// Everything, or changes only.
     pub kind: RunKind,
     /// How many listings.
     pub listings: i64,
-    /// The file's name, `-` for a stream.
+    /// `-` for a stream.
     pub file_name: String,
-    /// SHA-256 of the file.
+    /// In hex.
     pub file_hash: String,
     /// The items of a run of changes.
     pub items: Vec<ItemId>,
 }
 
 impl Ledger {
-    /// The identifier of a run about to be written: made once, and before its file, whose name says it. So no two
-    /// runs write one file, in whichever process they are.
+    /// An identifier for a run, made once and before its file, whose name contains it. So no two runs
+    /// write to one file, whatever process they are in.
     pub fn new_run(&self) -> Result<RunId, StorageError> {
         self.new_holder().map(RunId::from_raw)
     }
@@ -345,7 +345,7 @@ impl Ledger {
 
 const LISTING: &str =
     "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms)";
-/// A later revision is never overwritten by an earlier one.
+/// An earlier revision never overwrites a later one.
 const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
     revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms \
     WHERE listing.revision <= excluded.revision";
@@ -385,29 +385,29 @@ impl Command for RecordRun {
     }
 }
 
-/// A message is sent once the listing says what it said, or something later.
+/// A message is done once the listing has its contents, or something later.
 const SENT: &str = "UPDATE outbox SET state = 'sent' WHERE connection_id = $1 AND state = 'waiting' AND revision <= \
     (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
     AND item_id";
-/// What was sent of a revision before what was told last says nothing any more: a message is only ever
-/// written at the item's present one.
+/// Rows for revisions before what was last sent mean nothing any more, because messages are only ever
+/// written for the item's current revision.
 const SENT_LONG_AGO: &str = "DELETE FROM outbox WHERE connection_id = $1 AND state = 'sent' AND revision < \
     (SELECT l.revision FROM listing l WHERE l.connection_id = outbox.connection_id AND l.item_id = outbox.item_id) \
     AND item_id";
-/// A message is sent, too, where there is nothing to tell, and so no listing.
+/// A message is also done if there is nothing to send, and therefore no listing.
 pub(crate) const SENT_SILENTLY: &str = "UPDATE outbox SET state = 'sent' WHERE item_id = $1 AND connection_id = $2 \
     AND revision <= $3 AND state = 'waiting'";
 
 impl RecordRun {
-    /// What was taken over with another content than ours has no hash, and is told anew: at a
-    /// revision of its own, since all that was said of the present one may have been sent.
+    /// What was taken over with contents other than ours has no hash and is sent again, with a revision
+    /// of its own, because everything about the current one may have been sent.
     async fn tell_what_differs(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let differs = |told: &&Delivered| told.content.as_ref().is_some_and(|(hash, _)| hash.is_empty());
         let items = self.told.iter().filter(differs).map(|told| told.item).collect();
         enqueue_anew(tx, items).await
     }
 
-    /// The messages that wait no longer.
+    /// Removes the messages that no longer wait.
     async fn settle(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let listed: Vec<ItemId> = self.told.iter().filter(|t| t.content.is_some()).map(|t| t.item).collect();
         sent(tx, self.connection, &listed).await?;
@@ -423,7 +423,7 @@ impl RecordRun {
     }
 }
 
-/// The messages of the items that wait no longer, now that their listings say what was told.
+/// Marks the items' messages as done, now that their listings record what was sent.
 pub(crate) async fn sent(tx: &mut Tx, on: ConnectionId, items: &[ItemId]) -> Result<(), CommandError> {
     for text in [SENT, SENT_LONG_AGO] {
         for chunk in items.chunks(crate::store::sql::MAX_ROWS) {

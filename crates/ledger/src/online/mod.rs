@@ -1,4 +1,4 @@
-//! What the online channel is offered: listings, their texts, feeds and connections.
+//! What is offered online: listings, their texts, feeds and connections.
 
 pub(crate) mod connections;
 pub(crate) mod first_delivery;

@@ -6,8 +6,9 @@ use crate::store::sql::{MAX_ROWS, in_text, padded};
 use domain::ids::{ConnectionId, ItemId};
 use sqlx::AssertSqlSafe;
 
-/// A connection hears of an item that it was told of, or may have been; of one that can be had, unless new
-/// pieces wait for a person there who has not put it on. What is gone that was told to be there goes first.
+/// A connection hears about items that it received or may have received, and about items that can be
+/// bought, unless new pieces wait there until somebody lists them. Items that are gone but were sent as
+/// available go first.
 const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state, rank, at_ms) \
     SELECT c.id, i.id, i.revision, 'waiting', \
     CASE WHEN l.state = 'listed' AND (i.do_not_list = 1 OR i.on_hand <= i.held) THEN 0 ELSE 1 END, $1 \
@@ -18,13 +19,13 @@ const TELL: &str = "INSERT INTO outbox (connection_id, item_id, revision, state,
         OR EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = c.id AND d.item_id = i.id \
             AND (d.tries > 0 OR (i.do_not_list = 0 AND i.on_hand > i.held)))) AND i.id";
 
-/// A waiting message for each connection that was told of the items or could be now, at their
-/// present revision: what had no stock when it was added, or was kept off, is offered once it can be.
+/// A waiting message, at their current revision, for each connection that received the items or could
+/// receive them now: an item without stock, or kept off, is offered once it can be.
 pub(crate) fn enqueue_listing_updates<'t>(tx: &'t mut Tx, items: &'t [ItemId]) -> Followed<'t> {
     Box::pin(tell(tx, items, (i64::MIN, i64::MAX)))
 }
 
-/// The same for one connection alone.
+/// The same for a single connection.
 pub(crate) async fn enqueue_for_connection(
     tx: &mut Tx,
     items: &[ItemId],

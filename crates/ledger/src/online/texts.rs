@@ -1,5 +1,5 @@
-//! What the Online room keeps: layouts, the templates of listing texts, feeds that failed; and what
-//! it looks at: what is not listed yet, what is, what no longer.
+//! What the Online pages store: layouts, templates of listing texts, failed feeds. And what they show:
+//! what is not listed yet, what is, and what was.
 
 use crate::shelf::item_view;
 use crate::shelf::items::ItemView;
@@ -17,24 +17,24 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-/// The longest layout or template: a real one has a tenth of it.
+/// The longest layout or template, in characters; a real one has a tenth of it.
 pub const MAX_KEPT_CHARS: usize = 20_000;
-/// The most layouts that are kept.
+/// The most layouts. Our own bound.
 const MAX_LAYOUTS: i64 = 200;
-/// How long a failure is kept that somebody has seen: a season.
+/// How long a failure that somebody has seen is kept: a season.
 const SEEN_KEPT_MS: i64 = 90 * 24 * 60 * 60 * 1000;
-/// How many failures that nobody has seen are kept: whoever has not looked for so many learns
-/// nothing more from the first ones.
+/// How many failures that nobody has seen are kept: whoever missed this many learns nothing more from
+/// the first ones.
 const UNSEEN_KEPT: i64 = 1000;
-/// Items with a waiting message that are looked at for one page.
+/// Items with a waiting message that are read for one page.
 const LOOKED_AT: i64 = 500;
 
-/// A layout that is kept in the shop.
+/// A layout that is stored in the shop.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct KeptLayout {
     /// Its name.
     pub name: String,
-    /// Its TOML.
+    /// The TOML text.
     pub text: String,
     /// Counts its changes.
     pub revision: i64,
@@ -44,16 +44,16 @@ pub struct KeptLayout {
     pub changed: Moment,
 }
 
-/// Keeps a layout, in place of one of the same name. Whether it can be used is for the feeds to say.
+/// Stores a layout in place of one with the same name. `feeds` decides whether it can be used.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct KeepLayout {
     /// Its name.
     pub name: String,
-    /// Its TOML.
+    /// The TOML text.
     pub text: String,
     /// The revision that the writer read; 0 for a new one.
     pub revision: i64,
-    /// Who writes it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -71,7 +71,7 @@ fn kept_text(field: &str, given: &str) -> Result<String, Rejection> {
 
 #[async_trait]
 impl Command for KeepLayout {
-    /// Its new revision.
+    /// The new revision.
     type Answer = i64;
 
     async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
@@ -104,7 +104,7 @@ impl Command for KeepLayout {
     }
 }
 
-/// Takes a layout away.
+/// Deletes a layout.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DropLayout {
     /// Its name.
@@ -127,14 +127,14 @@ impl Command for DropLayout {
     }
 }
 
-/// Keeps the template that listing texts are written from.
+/// Stores the template of listing texts.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct KeepListingText {
     /// Which of the templates.
     pub name: String,
     /// The template.
     pub text: String,
-    /// Who writes it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -167,7 +167,7 @@ pub struct FeedFailed {
     pub id: TroubleId,
     /// When.
     pub at: Moment,
-    /// The file, or what stood for one.
+    /// The file's name, or what stands for one.
     pub file: String,
     /// What went wrong.
     pub words: String,
@@ -175,7 +175,7 @@ pub struct FeedFailed {
     pub seen: bool,
 }
 
-/// Writes down that a feed failed, so that Today can say so.
+/// Records that a feed failed, so that Today can show it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NoteFeedTrouble {
     /// The file.
@@ -184,12 +184,12 @@ pub struct NoteFeedTrouble {
     pub words: String,
 }
 
-/// Words from elsewhere are cut and cleaned, not refused: a failure must never fail to be told.
+/// Words from elsewhere are shortened and cleaned, not rejected: a failure must always be reported.
 pub(crate) fn cut(text: &str, most: usize) -> String {
     text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(most).collect()
 }
 
-/// Words from elsewhere that may repeat somebody's free text: no card's number is kept with them.
+/// The same for words that may repeat free text: card numbers are removed.
 pub(crate) fn told(text: &str, most: usize) -> String {
     cut(&masked(text), most)
 }
@@ -220,10 +220,10 @@ impl Command for NoteFeedTrouble {
     }
 }
 
-/// Says that somebody has seen a failure, and all before it.
+/// Records that somebody has seen a failure and all earlier ones.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SeeFeedTroubles {
-    /// The latest that was seen.
+    /// The latest one that they saw.
     pub up_to: TroubleId,
 }
 
@@ -242,7 +242,7 @@ impl Command for SeeFeedTroubles {
 }
 
 impl Ledger {
-    /// The layouts that are kept, by name.
+    /// All layouts, by name.
     pub async fn layouts(&self) -> Result<Vec<KeptLayout>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT name, text, revision, who, changed_ms FROM layout")
@@ -264,7 +264,7 @@ impl Ledger {
         layout(&row)
     }
 
-    /// A template of listing texts; none if nobody has written one.
+    /// The template with this name; none if nobody has written one.
     pub async fn listing_text(&self, name: &str) -> Result<Option<String>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT text FROM listing_text WHERE name = $1")
@@ -274,7 +274,7 @@ impl Ledger {
         row.map(|row| Ok(row.try_get(0)?)).transpose()
     }
 
-    /// Feeds that failed, the latest first, at most `limit`; only those that nobody has seen, if asked.
+    /// Failed feeds, latest first, at most `limit`; optionally only those that nobody has seen.
     pub async fn feed_troubles(&self, unseen: bool, limit: usize) -> Result<Vec<FeedFailed>, CommandError> {
         let which = if unseen { "WHERE seen = 0" } else { "" };
         let text = format!(
@@ -297,9 +297,9 @@ impl Ledger {
         rows.iter().map(failed).collect()
     }
 
-    /// Items that could be listed and are not, the latest first, before `before` if given, at most
-    /// `limit`. Each of them has a message that waits, which is how they are found: there are few of
-    /// those, however many items there are.
+    /// Items that could be listed and are not, latest first, before `before` if given, at most `limit`.
+    /// Each has a waiting message, by which it is found: there are few of those, however many items
+    /// there are.
     pub async fn unlisted(
         &self,
         on: ConnectionId,
@@ -347,7 +347,7 @@ impl Ledger {
         Ok(found)
     }
 
-    /// Items that are listed, or whose listing ended, the latest first, with when they were told.
+    /// Items that are listed, or whose listing ended, latest first, with when that was sent.
     pub async fn listed(
         &self,
         on: ConnectionId,
@@ -372,8 +372,8 @@ impl Ledger {
         rows.iter().map(|row| item_view::read(row, currency)).collect()
     }
 
-    /// How many items are listed, how many listings ended, how many messages wait; each is counted up to
-    /// `limit`, so that it costs a large shop no more.
+    /// How many items are listed, how many listings ended, and how many messages wait. Each is counted
+    /// up to `limit`, so that it costs a large shop no more.
     pub async fn listing_counts(
         &self,
         on: ConnectionId,
@@ -399,14 +399,14 @@ impl Ledger {
     }
 }
 
-/// How a connection stands.
+/// How a connection's listings are doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ListingCounts {
-    /// On offer.
+    /// Listed items.
     pub listed: usize,
-    /// No longer.
+    /// Ended listings.
     pub ended: usize,
-    /// Items with something that was not told yet.
+    /// Items with something to send.
     pub waiting: usize,
 }
 

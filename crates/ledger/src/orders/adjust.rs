@@ -1,5 +1,5 @@
-//! A paid order with other lines or other money: what its lines stand at now is brought to what the
-//! later state says, by refunds and by further sales of the same order.
+//! Changes a paid order with other lines or amounts: brings its lines to what the later state says, by
+//! refunds and by further sales of the same order.
 
 use super::change::{self, Later};
 use super::live::{self, Fill, Priced, SaleKind, SaleOf};
@@ -23,11 +23,11 @@ use domain::stock::{ReturnDisposition, StockReason};
 use sqlx::Row;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What is to be booked of one item, with the lines that it is about.
+/// What to book for one item, with its lines.
 struct Item {
     item: i64,
     plan: Plan,
-    /// The order's lines in the books, as the plan numbers them, and those that wait.
+    /// The order's booked lines, in the numbering of the plan, and those that wait.
     sold: Vec<StoredOrderLine>,
     waiting: Vec<StoredOrderLine>,
 }
@@ -49,7 +49,8 @@ pub(super) async fn book(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandErr
     said::replace(tx, before.id, &now).await
 }
 
-/// A shop may call what was sold for a line by its own name: then it is a line like any other.
+/// The online shop may use its own name for what was sold in place of a line; then it is a line like
+/// any other.
 async fn rename(
     tx: &mut Tx,
     stood: &mut [StoredOrderLine],
@@ -114,7 +115,7 @@ async fn plans(
     Ok(planned)
 }
 
-/// The items whose stock the plans touch.
+/// The items whose stock the plans change.
 fn touched(items: &[Item]) -> BTreeSet<i64> {
     let mut touched = BTreeSet::new();
     for item in items {
@@ -131,7 +132,7 @@ fn sum(shares: impl Iterator<Item = Share>) -> Share {
     shares.fold(Share::default(), Share::plus)
 }
 
-/// What a person had sold in place of a line is not sold anew by itself.
+/// What somebody substituted for a line is not sold again by itself.
 fn refuse_if_settled(
     plan: &Plan,
     sold: &[StoredOrderLine],
@@ -151,14 +152,14 @@ fn refuse_if_settled(
     }
 }
 
-/// How an order's shipping changes.
+/// How the shipping of an order changes.
 #[derive(Clone, Copy, Default)]
 struct Shipping {
     less: i64,
     more: i64,
 }
 
-/// Against what the state before said; what a person gave back of it counts when it becomes less.
+/// Compared with the state before. What somebody refunded of it counts if it becomes less.
 async fn shipping(tx: &mut Tx, later: Later<'_>) -> Result<Shipping, CommandError> {
     if later.before.sale.is_none() {
         return Ok(Shipping::default());
@@ -172,7 +173,7 @@ async fn shipping(tx: &mut Tx, later: Later<'_>) -> Result<Shipping, CommandErro
     Ok(Shipping { less: (was - now - by_hand).clamp(0, left), more: 0 })
 }
 
-/// Shipping of the order's sales that was not given back, the latest sale first.
+/// Shipping of the order's sales that was not refunded, latest sale first.
 pub(super) async fn shipping_left(
     tx: &mut Tx,
     before: &ExistingOrder,
@@ -187,7 +188,7 @@ pub(super) async fn shipping_left(
     rows.iter().map(|row| Ok((SaleId::from_raw(row.try_get(0)?), row.try_get(1)?))).collect()
 }
 
-/// One refund a sale, of what became less of it.
+/// Books one refund per sale for what became less.
 async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64) -> Result<(), CommandError> {
     let mut by_sale: BTreeMap<SaleId, (Vec<RefundLine>, i64)> = BTreeMap::new();
     for item in items {
@@ -226,7 +227,7 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
     Ok(())
 }
 
-/// Steps as a refund asks for them: in the line's own unit.
+/// Steps in the line's own unit, as a refund expects them.
 async fn stock_units_asked(tx: &mut Tx, line: SaleLineId, stock_units: i64) -> Result<Asked, CommandError> {
     let row =
         sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
@@ -235,7 +236,7 @@ async fn stock_units_asked(tx: &mut Tx, line: SaleLineId, stock_units: i64) -> R
     Ok(Asked { value: quantity.value(), unit: None })
 }
 
-/// Takes away the lines that waited and wait otherwise now. Answers what waits from now on.
+/// Removes waiting lines that changed. Returns what waits from now on.
 async fn drop_waiting(tx: &mut Tx, items: &[Item]) -> Result<Vec<(i64, Share)>, CommandError> {
     let mut waiting = Vec::new();
     for item in items {
@@ -259,11 +260,11 @@ async fn drop_waiting(tx: &mut Tx, items: &[Item]) -> Result<Vec<(i64, Share)>, 
 struct Further<'a> {
     later: Later<'a>,
     shipping: i64,
-    /// Lines that wait anew.
+    /// Lines that are new and out of stock.
     waiting: Vec<(i64, Share)>,
 }
 
-/// Sells what became more as a further sale of the order, whole or short by itself.
+/// Sells what became more as a further sale of the order; each line is filled whole or is out of stock.
 async fn sell(
     tx: &mut Tx,
     further: Further<'_>,
@@ -274,12 +275,12 @@ async fn sell(
     let (before, order) = (later.before, later.order);
     let mut lines = Vec::new();
     let mut fills = Vec::new();
-    // In the order of the items, so that two orders touch them in the same order.
+    // // In the order of the items, so that two orders touch them in the same order.
     for item in items {
         let mut sold = Share::default();
         if let Some(again) = item.plan.again {
             if !take(tx, item.item, again.stock_units).await? {
-                // It was put back a moment ago in this very transaction.
+                // // It was returned to stock a moment ago in this same transaction.
                 return Err(StorageError::impossible("stock that was just put back").into());
             }
             sold = again;
@@ -317,7 +318,7 @@ async fn take(tx: &mut Tx, item: i64, stock_units: i64) -> Result<bool, CommandE
     try_take(tx, &take, StockReason::Sold).await
 }
 
-/// A line of so much of an item, as the later state names and prices it.
+/// A line for this much of an item, with the later state's name and price.
 pub(super) fn line(tx: &Tx, priced: &[Priced], item: i64, share: Share) -> Result<Priced, CommandError> {
     let named = priced.iter().find(|line| line.item.id.raw() == item);
     let named = named.ok_or_else(|| StorageError::impossible("a line that the state does not name"))?;

@@ -1,4 +1,4 @@
-//! One live order: new, known, or changed since.
+//! One online order: new, known, or changed.
 
 use super::live::Fill;
 use super::{ExistingOrder, OnTie, OrderOutcome, body_hash, change, check_values, given_back, live, same};
@@ -15,9 +15,9 @@ pub(super) struct Taking<'a> {
     pub(super) who: &'a str,
 }
 
-/// What is left to do for an order that is known.
+/// What is left to do for a known order.
 enum Next {
-    /// The same body, perhaps of a later moment.
+    /// The same contents, perhaps with a later time.
     Same,
     /// An older state.
     Old,
@@ -25,8 +25,8 @@ enum Next {
     Change,
 }
 
-/// Takes one order in. A refusal of its own values is an outcome; a refusal from deeper down is an
-/// error, and the caller takes the orders one by one.
+/// Takes in one order. A rejection of its own values is an outcome; a rejection from deeper down is an
+/// error, and the caller then takes in the orders one by one.
 pub(super) async fn one(
     tx: &mut Tx,
     taking: Taking<'_>,
@@ -40,7 +40,7 @@ pub(super) async fn one(
         let over = IncomingOrder { status: OrderStatus::OrderCancelled, ..taking.order.clone() };
         return state(tx, Taking { order: &over, ..taking }, before).await;
     }
-    // Rows of negative quantity alone: refunds of an order that is known.
+    // // Only rows with negative quantity: refunds of a known order.
     if taking.order.lines.is_empty() {
         let refunds = given_back::book(tx, before, taking.order, taking.who).await?;
         return Ok(OrderOutcome::Known { order: before.id, refunds });
@@ -48,7 +48,7 @@ pub(super) async fn one(
     state(tx, taking, before).await
 }
 
-/// A state of an order that is known.
+/// A state of a known order.
 async fn state(
     tx: &mut Tx,
     taking: Taking<'_>,
@@ -67,7 +67,7 @@ async fn state(
             let refunds = given_back::book(tx, before, order, who).await?;
             Ok(OrderOutcome::Known { order: before.id, refunds })
         }
-        // What is over undoes what is left, so the refunds that came with it go first.
+        // // A canceled order undoes what is left, so the refunds that came with it go first.
         Next::Change if order.status.standing() == Standing::Undone => {
             let refunds = given_back::book(tx, before, order, who).await?;
             let after = change::book(tx, before, order, who).await?;
@@ -82,8 +82,9 @@ async fn state(
     }
 }
 
-/// With a later dateModified the later state wins, an earlier one is old news, and of two of one moment
-/// the one that was fetched by itself; without one nobody can tell, and only that it is over is taken.
+/// With a later dateModified the later state wins and an earlier one is old. Of two with the same time,
+/// the one that was fetched by itself wins. Without a date nobody can tell, and only a cancellation is
+/// taken.
 async fn next(
     tx: &mut Tx,
     taking: Taking<'_>,
@@ -100,7 +101,7 @@ async fn next(
     if order.status == OrderStatus::Unknown {
         return Ok(Err(unknown_status()));
     }
-    // What is known says nothing that could be mistaken for the later word.
+    // // What is known says nothing that could be mistaken for the later state.
     let said_nothing = before.has_no_known_status();
     let is_over = order.status.standing() == Standing::Undone;
     Ok(match (order.modified, before.modified) {
@@ -115,7 +116,7 @@ async fn next(
     })
 }
 
-/// Of an order that is known, a word that nobody knows changes nothing.
+/// For a known order, an unknown status changes nothing.
 pub(super) fn unknown_status() -> Rejection {
     let known = OrderStatus::ALL.map(OrderStatus::code).join(", ");
     Rejection::invalid(
@@ -124,13 +125,13 @@ pub(super) fn unknown_status() -> Rejection {
     )
 }
 
-/// A known body that was said again later is of that later moment: what is older than that changes
-/// nothing any more.
+/// Known contents that came again with a later time have that time: anything older changes nothing any
+/// more.
 async fn keep_date(tx: &mut Tx, before: &ExistingOrder, order: &IncomingOrder) -> Result<(), CommandError> {
     let Some(modified) = order.modified.filter(|new| before.modified.is_none_or(|old| *new > old)) else {
         return Ok(());
     };
-    // Not of another body that came in between: then the whole is tried again.
+    // // Not if other contents came in between: then everything is tried again.
     sqlx::query(
         "UPDATE customer_order SET revision = revision + 1, modified_ms = \
          CASE WHEN modified_ms > $3 THEN modified_ms ELSE $3 END \

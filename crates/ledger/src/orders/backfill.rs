@@ -1,5 +1,5 @@
-//! History of another system: books only, stock untouched. Written by few large statements, since
-//! a shop's years come at once.
+//! Past orders from another system: they go into the books and leave stock alone. A few large
+//! statements write them, because a shop's years come all at once.
 
 use super::{
     ExistingOrder, OrderOutcome, OrderRow, body_hash, check_values, given_back, insert_orders, known, live,
@@ -21,7 +21,7 @@ use domain::text;
 use sqlx::Row;
 use std::collections::{HashMap, HashSet};
 
-/// A past order that will be written.
+/// A past order to be written.
 struct New<'a> {
     at: usize,
     row: OrderRow<'a>,
@@ -75,10 +75,10 @@ async fn taken_before(
     Ok(OrderOutcome::Known { order: before.id, refunds })
 }
 
-/// An item of this shop that a past line names.
+/// An item of this shop in a past line.
 struct Named {
     measure: Measure,
-    /// Why it cannot be sold in the past: a piece that is on the shelf, or that was sold here.
+    /// Why it cannot have been sold in the past: a piece that is in stock, or that was sold here.
     refused: Option<Rejection>,
 }
 
@@ -181,8 +181,9 @@ fn draft(
     })
 }
 
-/// A past line keeps code and name as text. An item of this shop was sold as it is now, counted or by weight. Of
-/// others, what is not whole or came with a unit was sold by weight: in that unit, or in the shop's own.
+/// A past line keeps code and name as text. An item of this shop was sold the way it is sold now,
+/// counted or by weight. Of other items, anything that is not a whole number or has a unit was sold by
+/// weight, in that unit or in the shop's own.
 fn draft_line(tx: &Tx, line: &IncomingLine, named: Option<&Named>) -> Result<DraftLine, CommandError> {
     let is_whole = line.quantity.value.fract().is_zero();
     let measure = match (named.map(|item| item.measure), line.quantity.unit) {
@@ -194,7 +195,7 @@ fn draft_line(tx: &Tx, line: &IncomingLine, named: Option<&Named>) -> Result<Dra
     let quantity = Quantity::resolve_ordered(line.quantity, measure).field("orderQuantity")?;
     let (price, amount) = live::money_of(line.price, quantity)?;
     let code = live::code_key(line.code.as_ref());
-    // A code is no free text: it is never looked at for a card's number.
+    // // A code is not free text, so it is not searched for card numbers.
     let title = if line.name.is_empty() { code.clone() } else { text::name(&line.name).field("name")? };
     Ok(DraftLine {
         kind: LineKind::Goods,

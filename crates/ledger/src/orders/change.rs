@@ -1,4 +1,4 @@
-//! A later state of an order that is known: the difference is booked as new entries.
+//! A later state of a known order: the difference is booked as new entries.
 
 use super::stored_lines::{self, StoredOrderLine, set_state};
 use super::{ExistingOrder, adjust, body_hash, fees, given_back, said, unpaid};
@@ -16,11 +16,11 @@ use domain::stock::ReturnDisposition;
 use sqlx::Row;
 use std::collections::BTreeSet;
 
-/// How an order stands after a change.
+/// An order after a change.
 pub(super) struct After {
-    /// Its first sale, which its payment may have made.
+    /// Its first sale, which its payment may have created.
     pub(super) sale: Option<SaleId>,
-    /// Lines that wait for a person, since their stock is gone.
+    /// Lines that are out of stock and wait for a decision.
     pub(super) short: usize,
 }
 
@@ -30,12 +30,12 @@ pub(super) struct Later<'a> {
     pub(super) before: &'a ExistingOrder,
     pub(super) order: &'a IncomingOrder,
     pub(super) who: &'a str,
-    /// The shipping that the state before said and that counts: none while nothing is sold.
+    /// The shipping in the state before, if it counts: none while nothing is sold.
     pub(super) shipping: i64,
 }
 
 impl Later<'_> {
-    /// The moment of what it books.
+    /// The time of what it books.
     pub(super) fn at(&self, tx: &Tx) -> Moment {
         self.order.modified.unwrap_or(tx.now())
     }
@@ -59,7 +59,7 @@ pub(super) async fn book(
         (Standing::Undone, Standing::Undone) => {}
         (_, Standing::Undone) => undo(tx, later).await?,
         (Standing::Unpaid, Standing::Sold) => unpaid::pay(tx, later).await?,
-        // Whatever was canceled is sold anew, as far as the shelf has it.
+        // // Whatever was canceled is sold again, as far as stock allows.
         (Standing::Sold | Standing::Undone, Standing::Sold) => adjust::book(tx, later).await?,
         (Standing::Sold, Standing::Unpaid) => {
             undo(tx, later).await?;
@@ -67,7 +67,7 @@ pub(super) async fn book(
         }
         (Standing::Unpaid | Standing::Undone, Standing::Unpaid) => unpaid::adjust(tx, later).await?,
     }
-    // A state without lines says nothing of money.
+    // // A state without lines says nothing about money.
     if !order.lines.is_empty() {
         fees::change(tx, before, order, who).await?;
     }
@@ -76,8 +76,8 @@ pub(super) async fn book(
     Ok(After { sale, short })
 }
 
-/// Locks the order's row before anything else, as a person's choice about a line does: what either
-/// reads next stays so until it ends. Its sale may have been made since it was looked up.
+/// Locks the order's row before anything else, as a decision about a line does: what either reads next
+/// stays so until it ends. Its sale may have been created since it was looked up.
 async fn locked(tx: &mut Tx, before: &ExistingOrder) -> Result<(ExistingOrder, i64), CommandError> {
     let row = sqlx::query(
         "UPDATE customer_order SET revision = revision + 1 WHERE id = $1 AND body_hash = $2 \
@@ -88,8 +88,8 @@ async fn locked(tx: &mut Tx, before: &ExistingOrder) -> Result<(ExistingOrder, i
     .fetch_optional(tx.db())
     .await?
     .ok_or(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound))?;
-    // A later moment of the known body was kept in between: whether this state is the later one is
-    // asked anew.
+    // // The known contents came with a later time in between, so which state is later is decided
+    // again.
     if row.try_get::<Option<i64>, _>(2)?.map(Moment::from_millis) != before.modified {
         return Err(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
@@ -99,9 +99,9 @@ async fn locked(tx: &mut Tx, before: &ExistingOrder) -> Result<(ExistingOrder, i
 
 async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, CommandError> {
     let Later { before, order, .. } = later;
-    // A state without lines says that the order is over, and keeps what was said of it.
+    // // A state without lines means that the order is over, and keeps what was said about it.
     let says_money = i64::from(!order.lines.is_empty());
-    // The later state wins also where two processes book two states at once.
+    // // The later state also wins if two processes book two states at once.
     let row = sqlx::query(
         "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, \
          discount = CASE WHEN $10 = 1 THEN $5 ELSE discount END, \
@@ -125,8 +125,8 @@ async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, Co
     Ok(row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw))
 }
 
-/// Ends the holds of the lines that have one. Answers what was held; only who ended a hold's row
-/// may use or free its stock.
+/// Ends the holds of lines that have one. Returns what was held: only whoever ended a hold's row may
+/// use or release its stock.
 pub(super) async fn end_holds(
     tx: &mut Tx,
     stood: &[StoredOrderLine],
@@ -144,8 +144,8 @@ pub(super) async fn end_holds(
     Ok(ended)
 }
 
-/// Canceled, or not paid after all: what was set aside is free, what was sold is refunded and back on the
-/// shelf. Returned: the goods are on their way; they are on the shelf when a person says so.
+/// Canceled, or not paid after all: holds are released, and what was sold is refunded and returned to
+/// stock. Returned: the goods are on their way, and go to stock when somebody says so.
 async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     let Later { before, order, who, .. } = later;
     let stood = stored_lines::read(tx, before.id).await?;
@@ -174,15 +174,15 @@ async fn undo(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     Ok(())
 }
 
-/// Takes the items' rows in their order, before refunds and sales that each book by themselves: a sale at
-/// the counter has an item in hand when it waits for the books, so nobody may wait for an item with
-/// the books in hand.
+/// Locks the items' rows in order, before refunds and sales that book separately. A sale at the counter
+/// has an item locked while it waits for the books, so nobody may wait for an item with the books
+/// locked.
 pub(super) async fn take_rows(tx: &mut Tx, items: BTreeSet<i64>) -> Result<(), CommandError> {
     let items: Vec<ItemId> = items.into_iter().map(ItemId::from_raw).collect();
     stock::lock(tx, &items).await
 }
 
-/// A refund that a state of the order makes, and is counted as the state's.
+/// A refund that a state of the order causes, and that counts as the state's own.
 pub(super) async fn refund(
     tx: &mut Tx,
     before: &ExistingOrder,
@@ -198,7 +198,7 @@ pub(super) async fn refund(
     Ok(())
 }
 
-/// The order's sales of which goods or shipping were not given back yet.
+/// The order's sales with goods or shipping that were not refunded yet.
 async fn with_something_left(tx: &mut Tx, before: &ExistingOrder) -> Result<Vec<SaleId>, CommandError> {
     let rows = sqlx::query(
         "SELECT s.id, s.shipping - COALESCE(b.shipping, 0), CAST((SELECT COALESCE(SUM(l.stock_units - COALESCE(k.stock_units, 0)), 0) \

@@ -1,4 +1,4 @@
-//! The pieces still on the shelf that come closest to one that is gone.
+//! The pieces in stock that come closest to one that is gone.
 
 use crate::shelf::item_view;
 use crate::shelf::items::ItemView;
@@ -12,29 +12,29 @@ use rust_decimal::Decimal;
 use sqlx::{AnyConnection, AssertSqlSafe};
 use std::cmp::Reverse;
 
-/// How many of a style, or of all other styles, are looked at: the latest, bounded whatever the
-/// shop's size.
+/// How many of a style, and of all other styles, are compared: the latest ones, whatever the shop's
+/// size.
 const LOOKED_AT: i64 = 1000;
 
-/// A piece that could stand in for another.
+/// A piece that could be a substitute.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Closest {
-    /// The piece.
+    /// The piece in stock.
     pub item: ItemView,
     /// Whether it is of the same style.
     pub same_style: bool,
     /// Whether it is of the same size.
     pub same_size: bool,
-    /// How far its colors lie from the other's, where both are known.
+    /// The difference of their colors, if both are known.
     pub apart: Option<Apart>,
-    /// How many grams heavier it is; below 0: lighter. None where a weight is unknown.
+    /// How many grams heavier it is; lighter if below 0. None if a weight is unknown.
     pub heavier_grams: Option<Decimal>,
 }
 
 impl Ledger {
-    /// What comes closest to an item and has `quantity` free, the closest first: of its style, then
-    /// of its size, then by color in whole steps of CIEDE2000, then by weight. Only what is counted
-    /// or weighed in the same way.
+    /// What comes closest to an item and has `quantity` free, closest first: by style, then size, then
+    /// color in whole units of CIEDE2000, then weight. Only items that are counted or weighed in the
+    /// same way.
     pub async fn closest(
         &self,
         to: &Code,
@@ -92,7 +92,7 @@ fn beside(wanted: &ItemView, item: ItemView) -> Closest {
 
 type Rank = (bool, bool, u32, Decimal, Reverse<domain::ids::ItemId>);
 
-/// What is unknown comes after all that is known; of equals the latest first.
+/// Unknown comes after known; of equals, the latest first.
 fn rank(one: &Closest) -> Rank {
     let apart = one.apart.map_or(u32::MAX, Apart::units);
     let weight = one.heavier_grams.map_or(Decimal::MAX, |grams| grams.abs());

@@ -1,9 +1,9 @@
-//! What a person decides about a line of an order that waits: something else in its place, its
-//! money back, or the very thing, once it can be had or is taken from a hold that blocks it.
+//! Decisions about an out-of-stock line of an order: a substitute, a refund, or the item itself, once
+//! it is in stock again or a hold on it is released.
 //!
-//! Until then the line and its money stay on the order, outside sales and books. A line that is
-//! sold becomes the order's first sale, with the shipping and fee that waited for it, or a further sale
-//! of the order: a sale that stands cannot grow (law 6). The books count the order once.
+//! Until then the line and its money stay on the order, outside sales and books. A line that is sold
+//! becomes the order's first sale, with the shipping and fee that waited for it, or a further sale,
+//! because an existing sale cannot grow (law 6). The books count the order once.
 
 use super::live::{self, Fill, Priced, SaleKind, SaleOf};
 use super::{end_hold, stored_lines};
@@ -31,16 +31,16 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// What is chosen for a line that waits.
+/// The decision about an out-of-stock line.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum LineChoice {
-    /// Another item of the shelf, for the same money.
+    /// Another item in stock, for the same amount.
     Substitute(Code),
-    /// Its money is given back, and shipping with it once nothing of the order can be filled.
+    /// Refund its money, and shipping too once nothing of the order can be filled.
     Refund,
-    /// The very thing: what is set aside for the line, or what came back to the free stock.
+    /// The item itself: from the line's own hold, or from free stock.
     Fill,
-    /// The very thing, from a hold that blocks it; needs a reason.
+    /// The item itself, from another hold that blocks it; this needs a reason.
     Release(HoldGroupId),
 }
 
@@ -55,33 +55,33 @@ impl LineChoice {
     }
 }
 
-/// Decides about one line: stock, order, books and outbox in one transaction.
+/// Carries out a decision about one line: stock, order, books and outbox in one transaction.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DecideLine {
     /// The order.
     pub order: OrderId,
     /// Its line.
     pub line: OrderLineId,
-    /// What is chosen.
+    /// The reason, for later questions.
     pub choice: LineChoice,
     /// Why, for those who ask later.
     pub reason: String,
-    /// Who chose.
+    /// For the activity log.
     pub who: String,
 }
 
-/// What became of the line.
+/// The result of the decision.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LineDecided {
     /// The order.
     pub order: OrderId,
     /// Its number.
     pub number: String,
-    /// The sale, if the line was sold.
+    /// If the line was sold.
     pub sale: Option<SaleId>,
-    /// What is to be given back to the buyer in the online shop, if its money is: goods with tax.
+    /// The amount to refund to the buyer in the online shop, tax included, if there is one.
     pub goods_back: Option<Money>,
-    /// Shipping that goes back with it.
+    /// The shipping to refund with it.
     pub shipping_back: Option<Money>,
 }
 
@@ -116,8 +116,8 @@ struct Choosing<'a> {
     who: &'a str,
 }
 
-/// The order, whose row is locked until the transaction ends: a state of it that comes meanwhile
-/// waits, and then sees what was chosen.
+/// The order. Its row stays locked until the transaction ends, so a state of it that arrives meanwhile
+/// waits, and then sees the decision.
 struct Whole {
     id: OrderId,
     incoming: IncomingOrder,
@@ -159,7 +159,7 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
             .ok_or_else(|| StorageError::impossible("customer_order.status"))?,
         lines: Vec::new(),
         refunds: Vec::new(),
-        // It was spread over the lines when the order came.
+        // // It was spread over the lines when the order came.
         discount: Money::zero(currency),
         shipping: money(6)?,
         fee: money(7)?,
@@ -168,7 +168,7 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
     Ok(Whole { id, incoming, sale: row.try_get::<Option<i64>, _>(5)?.map(SaleId::from_raw) })
 }
 
-/// A line that waited, and is this choice's from here on.
+/// A waiting line, which this decision takes over.
 struct Waiting {
     id: OrderLineId,
     item: Option<ItemId>,
@@ -210,7 +210,7 @@ fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting,
     })
 }
 
-/// A line's measure, as it is kept: empty for units.
+/// A line's measure as stored: empty for units.
 pub(super) fn measure(unit: &str) -> Result<Measure, CommandError> {
     match unit {
         "" => Ok(Measure::Units),
@@ -240,7 +240,7 @@ async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Rejectio
     ))
 }
 
-/// What stood set aside for the line itself, if its hold is still open: ended now.
+/// The line's own hold, if it is still open; this ends it.
 async fn own_hold(tx: &mut Tx, line: &Waiting, state: &'static str) -> Result<Option<Ended>, CommandError> {
     match line.hold {
         Some(hold) => holds::end_one(tx, hold, state).await,
@@ -270,7 +270,7 @@ async fn substitute(
     }
     let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
     let take = Take { item: found.id, stock_units: line.quantity.stock_units(), from_hold: 0 };
-    // Items are touched in their order, as everywhere.
+    // // Items are touched in order, as everywhere.
     let free_first = freed.first().is_some_and(|held| held.item < take.item);
     if free_first {
         holds::free(tx, &freed).await?;
@@ -284,8 +284,8 @@ async fn substitute(
     sell(tx, choosing, choice, found).await
 }
 
-/// Fills the line with what was ordered: out of its own hold, else out of the one that is named,
-/// and what is missing out of the free stock.
+/// Fills the line with what was ordered: from its own hold or the given one, and the rest from free
+/// stock.
 async fn fill(
     tx: &mut Tx,
     choosing: Choosing<'_>,
@@ -350,7 +350,7 @@ async fn sell(
     Ok(LineDecided { order: id, number, sale: Some(sale), goods_back: None, shipping_back: None })
 }
 
-/// The money never was in the books, so none goes out of them: it is given back where it was taken.
+/// The money was never in the books, so none is taken out: it is refunded where it was paid.
 async fn refund(
     tx: &mut Tx,
     choosing: Choosing<'_>,
@@ -381,7 +381,7 @@ async fn refund(
     })
 }
 
-/// Whether nothing of the order was sold or still waits, and its shipping was not given back.
+/// Whether nothing of the order was sold or still waits, and its shipping was not refunded.
 async fn is_last(tx: &mut Tx, order: &Whole) -> Result<bool, CommandError> {
     let row = sqlx::query(
         "SELECT CAST((SELECT COUNT(*) FROM order_line WHERE order_id = $1 AND state IN ('short', 'held')) \

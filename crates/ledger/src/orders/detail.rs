@@ -1,4 +1,4 @@
-//! One order in full, for the person who decides about its lines.
+//! One order in full, for whoever decides about its lines.
 
 use super::view::{OrderLineState, OrderLineView, OrderView, TAKEN_OFF, line_of, order_of};
 use crate::shelf::holds::Purpose;
@@ -14,33 +14,33 @@ use domain::quantity::Quantity;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
-/// A hold of what a line waits for.
+/// A hold on the item that a line waits for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BlockingHold {
-    /// Names it, with what else was set aside with it.
+    /// The hold, with everything that was held together.
     pub id: HoldGroupId,
-    /// What for.
+    /// Customer, market, or another purpose.
     pub purpose: Purpose,
-    /// For whom.
+    /// The customer's name, or a description.
     pub for_whom: String,
-    /// Until when.
+    /// When it expires; never if none.
     pub until: Option<Moment>,
-    /// How much.
+    /// How much of the item it has.
     pub quantity: Quantity,
 }
 
-/// What was chosen for a line that waited.
+/// The decision about a line that was out of stock.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Chosen {
-    /// substituted, refunded, released or filled.
+    /// `substituted`, `refunded`, `released` or `filled`.
     pub choice: String,
-    /// What was sold, and on which order.
+    /// What was sold for it.
     pub sold: Option<SoldFor>,
-    /// What was to be given back, shipping included.
+    /// The amount to be refunded, shipping included.
     pub back: Money,
     /// Why.
     pub reason: String,
-    /// Who chose.
+    /// From the activity log.
     pub who: String,
     /// When.
     pub at: Moment,
@@ -49,35 +49,35 @@ pub struct Chosen {
 /// What was sold for a line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SoldFor {
-    /// Its own line of the order; a later state may have undone it since.
+    /// Its own line in the order, which a later state may have undone.
     pub line: OrderLineId,
-    /// The sku.
+    /// The item's SKU.
     pub code: String,
-    /// The name.
+    /// The item's name.
     pub title: String,
 }
 
-/// A line with all that there is to say of it.
+/// A line with everything there is to know about it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WaitingLine {
     /// The line.
     pub line: OrderLineView,
-    /// Off it.
+    /// Taken off the line.
     pub discount: Money,
     /// Its tax.
     pub tax: Money,
-    /// Whether a person has to choose.
+    /// Whether somebody must decide.
     pub waits: bool,
-    /// What was chosen, if somebody has.
+    /// The decision, if there is one.
     pub chosen: Option<Chosen>,
-    /// Whether so much of it is free now.
+    /// Whether enough of the item is free now.
     pub is_free: bool,
-    /// Holds that it could be released from.
+    /// Holds that could be released for it.
     pub holds: Vec<BlockingHold>,
 }
 
 impl WaitingLine {
-    /// What the buyer paid for it.
+    /// What the buyer paid for the line.
     pub fn paid(&self) -> Option<Money> {
         self.line.amount.minus(self.discount).and_then(|m| m.plus(self.tax)).ok()
     }
@@ -86,26 +86,26 @@ impl WaitingLine {
 /// An order in full.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct OrderDetail {
-    /// The order; its lines stand below with more to them.
+    /// The order; its lines are in `lines` with more detail.
     pub order: OrderView,
-    /// Who bought.
+    /// The buyer.
     pub customer: Customer,
-    /// When it last changed there.
+    /// When the order last changed there.
     pub modified: Option<Moment>,
-    /// Who said here what its status is, while its shop has sent none that is known; else empty.
+    /// Who settled its status here, while the online shop has sent none that is known; otherwise empty.
     pub status_by: String,
-    /// Shipping charged.
+    /// Shipping that the buyer paid.
     pub shipping: Money,
-    /// What the channel kept.
+    /// The fee that the channel keeps.
     pub fee: Money,
-    /// Its lines.
+    /// In the order in which they came.
     pub lines: Vec<WaitingLine>,
-    /// Its sales, the first one first: what a later state or a person's choice added is a further one.
+    /// The first sale first; what a later state or a decision added is a further sale.
     pub sales: Vec<SaleId>,
 }
 
 impl Ledger {
-    /// The order that has this number on a channel, if there is one.
+    /// The order with this number on a channel, if there is one.
     pub async fn order_numbered(
         &self,
         channel: &Channel,
@@ -120,7 +120,7 @@ impl Ledger {
         row.map(|row| Ok(OrderId::from_raw(row.try_get(0)?))).transpose()
     }
 
-    /// An order in full.
+    /// All details of one order.
     pub async fn order(&self, id: OrderId) -> Result<OrderDetail, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
@@ -219,13 +219,13 @@ fn sold_for(row: &AnyRow) -> Result<Option<SoldFor>, CommandError> {
     Ok(Some(SoldFor { line, code: row.try_get(16)?, title: row.try_get(17)? }))
 }
 
-/// Open holds of the item that may be given up: a basket that is being paid may not.
+/// Open holds on the item that could be released; a sale that is being paid cannot.
 async fn holds(
     connection: &mut AnyConnection,
     item: Option<i64>,
     line: &OrderLineView,
 ) -> Result<Vec<BlockingHold>, CommandError> {
-    /// More holds than this are not told: whoever looks for one finds them all on the Shelf.
+    /// More holds than this are not listed; the Shelf pages show all of them.
     const MOST: i64 = 20;
     let rows = sqlx::query(
         "SELECT group_id, purpose, for_whom, until_ms, stock_units FROM hold WHERE item_id = $1 AND state = 'open' \

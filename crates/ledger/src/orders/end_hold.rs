@@ -1,5 +1,5 @@
-//! Ending holds by hand. A line of an order whose stock was set aside follows its hold: it is short
-//! from then on, and waits for a person.
+//! Ends holds by hand. An order line whose stock was held follows its hold: from then on it is out of
+//! stock and waits for a decision.
 
 use crate::shelf::holds::{end_group, end_one, free, over};
 use crate::store::command::{Command, Tx};
@@ -12,13 +12,13 @@ use sqlx::Row;
 /// Ends a group of holds by hand.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndHold {
-    /// Which.
+    /// All lines that were held together.
     pub id: HoldGroupId,
 }
 
 #[async_trait]
 impl Command for EndHold {
-    /// How many lines went back to the free stock.
+    /// How many lines are free again.
     type Answer = usize;
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
@@ -31,8 +31,8 @@ impl Command for EndHold {
     }
 }
 
-/// Lines of orders whose hold was ended are short. What is left of a hold that was a line's alone, and
-/// of which a part was given to another, is free.
+/// Order lines whose hold was ended are out of stock. If a line's own hold had been given in part to
+/// another line, the rest is free.
 pub(super) async fn let_lines_follow(tx: &mut Tx, group: HoldGroupId) -> Result<(), CommandError> {
     sqlx::query(
         "UPDATE order_line SET state = 'short', hold_id = NULL WHERE state = 'held' AND hold_id IN \

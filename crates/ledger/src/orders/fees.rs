@@ -1,4 +1,4 @@
-//! What the channel keeps of an order: in its sales, and what later states made of it.
+//! The fee that the channel keeps of an order: in its sales, and what later states changed.
 
 use super::ExistingOrder;
 use crate::books;
@@ -10,8 +10,9 @@ use domain::order::IncomingOrder;
 use domain::revenue::Figures;
 use sqlx::Row;
 
-/// The fee of a further sale: where the shop's rule makes fees, what the rule makes of all the order's
-/// sales, less what it made of those before. A fee that the order itself says is kept apart from sales.
+/// The fee of a further sale. If the shop's rule computes fees, it is what the rule gives for all the
+/// order's sales less what it gave for the earlier ones. A fee that the order itself has is kept
+/// separately from sales.
 pub(super) async fn of_further(
     tx: &mut Tx,
     id: OrderId,
@@ -35,7 +36,7 @@ pub(super) async fn of_further(
     Ok(if more.is_negative() { zero } else { more })
 }
 
-/// Books the difference of what a later state says the channel keeps, once anything of the order is sold.
+/// Books the difference to the fee in a later state, once anything of the order is sold.
 pub(super) async fn change(
     tx: &mut Tx,
     before: &ExistingOrder,
@@ -68,7 +69,7 @@ pub(super) async fn change(
     books::add_one(tx, shop.zone.day_of(at), &order.channel, &sum).await
 }
 
-/// What is booked as the order's fee; none while nothing of it is sold.
+/// The fee booked for the order; none while nothing of it is sold.
 async fn booked(tx: &mut Tx, order: OrderId) -> Result<Option<i64>, CommandError> {
     let row = sqlx::query(
         "SELECT CAST((SELECT COUNT(*) FROM sale WHERE order_id = $1) AS BIGINT), \

@@ -1,5 +1,5 @@
-//! An order's own refunds, each booked once by its number. Nothing goes back on the shelf until a person
-//! says so.
+//! Refunds that an order brings, each booked once by its number. Nothing returns to stock until
+//! somebody says so.
 
 use super::{ExistingOrder, decide, live, money_back};
 use crate::sales::refunds::{self, NewRefund, RefundLine, RefundOf, RefundTender};
@@ -16,14 +16,14 @@ use domain::quantity::{Asked, Measure, Quantity};
 use domain::stock::ReturnDisposition;
 use sqlx::Row;
 
-/// Books the refunds that were not booked before; answers how many.
+/// Books the refunds that were not booked before; returns how many.
 pub(super) async fn book(
     tx: &mut Tx,
     before: &ExistingOrder,
     order: &IncomingOrder,
     who: &str,
 ) -> Result<usize, CommandError> {
-    // An order that comes whole and was never sold has nothing to give back, each time it comes.
+    // // An order that arrives complete and was never sold has nothing to refund, each time it comes.
     let never_sold = before.sale.is_none() && before.standing != Standing::Sold;
     if never_sold && !order.lines.is_empty() {
         return Ok(0);
@@ -48,8 +48,8 @@ pub(super) async fn book(
     Ok(booked)
 }
 
-/// Which refunds a number stands for. More than one, where it was given back of several sales, stand
-/// under numbers that no shop can give.
+/// The refunds that a number stands for. If several sales were refunded, they have numbers that no
+/// online shop can give.
 async fn note_refunds(
     tx: &mut Tx,
     before: &ExistingOrder,
@@ -75,7 +75,7 @@ async fn note_refunds(
     Ok(())
 }
 
-/// A refund, and the item of this shop that it names, if it is one.
+/// A refund, and the item of this shop that it names, if any.
 #[derive(Clone, Copy)]
 pub(super) struct Wanted<'a> {
     pub(super) before: &'a ExistingOrder,

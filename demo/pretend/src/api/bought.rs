@@ -1,5 +1,5 @@
-//! `GET /bought`: the order list, by the time of change or by a cursor, page by page; `GET /bought/{reference}`:
-//! one order.
+//! `GET /bought`: the list of orders, by time of change or by a cursor, page by page; `GET
+//! /bought/{reference}`: one order.
 
 use super::{may_enter, problem};
 use crate::book::Bought;
@@ -14,26 +14,25 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
-/// Orders on a page, unless the faults say otherwise.
+/// Orders per page, unless the faults say otherwise.
 const PAGE: usize = 50;
 
-/// Which orders are asked for.
 #[derive(Deserialize)]
 pub(super) struct Asked {
     /// Changed at that moment or later, by the shop's clock.
     since: Option<String>,
-    /// On the page after this change, with `since`.
+    /// The page after this change, with `since`.
     past: Option<u64>,
     /// Changed after that change; empty for all.
     after: Option<String>,
-    /// The page of that number, from 1, by the time of change: it shifts with whatever changes.
+    /// The page with this number, from 1, by time of change. It shifts with every change.
     page: Option<usize>,
-    /// The page from that place on, by the time of change; empty for the first. It shifts too.
+    /// The page from this position on, by time of change; empty for the first. It shifts too.
     from: Option<String>,
 }
 
 impl Asked {
-    /// Where the page begins, if it is asked for by its place.
+    /// Where the page begins, if its position was given.
     fn place(&self, size: usize) -> Option<usize> {
         let by_number = self.page.map(|page| page.saturating_sub(1).saturating_mul(size));
         by_number.or_else(|| self.from.as_ref().map(|from| from.parse().unwrap_or_default()))
@@ -44,14 +43,14 @@ impl Asked {
     }
 }
 
-/// A page, and which change is the last on it if another page follows.
+/// A page, and the last change on it if another page follows.
 struct Page {
     orders: Vec<Value>,
     more_after: Option<u64>,
     last: Option<u64>,
 }
 
-/// The page that is asked for: oldest change first.
+/// The page that was asked for, oldest change first.
 fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, faults: &Faults, dice: &mut Shuffler) -> Page {
     let size = if faults.page == 0 { PAGE } else { faults.page };
     let after = asked.after();
@@ -60,8 +59,8 @@ fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, faults: &Faults, d
         .filter(|order| since.is_none_or(|since| order.changed >= since))
         .filter(|order| after.is_none_or(|after| order.change > after))
         .collect();
-    // By the order of changes, which agrees with their times as long as the clock is not set back: a
-    // page boundary is never lost between two changes of one moment.
+    // // In the order of changes, which agrees with their times unless the clock is set back. No page boundary
+    // falls between two changes of one moment.
     found.sort_by_key(|order| order.change);
     found.retain(|order| asked.past.is_none_or(|past| order.change > past));
     let place = asked.place(size);
@@ -102,7 +101,7 @@ pub(super) async fn list(
         }
         (page, time::http_date(book.now()))
     };
-    // A cursor's next page begins after what was seen; with nothing new there is no next.
+    // // The next page begins after what was seen; if nothing is new there is none.
     let next = page.last.map(|last| last.to_string());
     let body = json!({ "bought": page.orders, "next": next }).to_string();
     let etag = etag(&body);
@@ -143,7 +142,7 @@ pub(super) async fn one(
     }
 }
 
-/// A moment within an address: a plus sign would be read as a blank.
+/// A moment in an address, where a plus sign would be read as a space.
 fn encoded(since: &str) -> String {
     since.replace('+', "%2B")
 }

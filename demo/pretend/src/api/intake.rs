@@ -1,4 +1,4 @@
-//! The listing intake: one listing, several at once, one that is gone, and the list of all.
+//! The listing intake: one listing, several at once, the end of one, and the list of all.
 
 use super::{may_enter, problem, text_of};
 use crate::book::Book;
@@ -14,12 +14,12 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-/// Listings on a page of the list.
+/// Listings per page of the list.
 const PAGE: usize = 100;
-/// Listings that are taken at once.
+/// The most listings in one request.
 const MAX_BATCH: usize = 50;
 
-/// What a listing's own answer is made of.
+/// What the answer to a listing is made from.
 type Answer = Result<Kept, Box<Response>>;
 
 /// `PUT /intake/{sku}`
@@ -84,7 +84,6 @@ pub(super) async fn batch(State(shop): State<Shared>, headers: HeaderMap, body: 
     })
 }
 
-/// Of which revision the end is.
 #[derive(Deserialize)]
 pub(super) struct End {
     revision: Option<i64>,
@@ -106,7 +105,7 @@ pub(super) async fn end(
     })
 }
 
-/// What every message has in common: who may say it, the key, and that the pages hear of it.
+/// What all messages share: permission, the key, and telling the pages.
 fn said(
     shop: &Shared,
     (method, path): (&str, &str),
@@ -215,7 +214,7 @@ pub(super) async fn one(State(shop): State<Shared>, Path(sku): Path<String>, hea
     }
 }
 
-/// Which page, from 1.
+/// The page, from 1.
 #[derive(Deserialize)]
 pub(super) struct Page {
     page: Option<usize>,

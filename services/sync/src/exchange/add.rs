@@ -1,7 +1,7 @@
-//! Styles and items in.
+//! Adds styles and items.
 //!
-//! The same file again answers as the first time, unless it is asked for anew. A run of items that
-//! was cut off goes on where it stopped; a run of styles begins again, which changes nothing.
+//! The same file again gets the first answer, unless it is to be taken in again. An interrupted run of items
+//! goes on where it stopped; a run of styles starts over, which changes nothing.
 
 use super::rejects::{IntakeError, RefusedRow, Rejects};
 use crate::config::{Given, GivenLayout, intake_hash};
@@ -19,40 +19,33 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
-/// A file to add.
 #[derive(Debug)]
 pub struct AddRun<'a> {
-    /// The file.
     pub given: &'a Given,
-    /// How to read it; our own names if none.
+    /// How to read it; our own field names if none.
     pub layout: Option<&'a GivenLayout>,
-    /// Take it in anew even if it was taken in before.
+    /// Take it in again even if it was taken in before.
     pub again: bool,
-    /// Who adds it.
     pub who: &'a str,
-    /// Told how far it has come.
     pub watch: Arc<Watch>,
 }
 
 /// What became of a file of styles or items.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct AddReport {
-    /// New rows.
     pub added: i64,
-    /// Known ones whose text or price changed.
+    /// Items or styles that existed and were changed.
     pub updated: i64,
-    /// Known ones with nothing to change.
+    /// Items or styles that existed and needed no change.
     pub unchanged: i64,
-    /// Refused rows.
     pub rejected: u64,
-    /// The first of these.
+    /// The first of the rejected rows.
     pub refused: Vec<RefusedRow>,
-    /// Where all of these stand.
     pub rejects_file: Option<PathBuf>,
-    /// Whether the file was taken in before, and this is what was answered then.
+    /// Whether the file was taken in before, and this is the first answer.
     #[serde(skip)]
     pub replayed: bool,
-    /// How many rows a run that was cut off had done before.
+    /// How many rows an interrupted run had done before.
     #[serde(skip)]
     pub resumed_after: i64,
 }
@@ -67,7 +60,7 @@ impl fmt::Display for AddReport {
 /// A kind of row that can be added.
 trait Row: Sized + Send + 'static {
     const FEED: Feed;
-    /// Whether a run that was cut off goes on where it stopped.
+    /// Whether an interrupted run goes on where it stopped.
     const RESUMES: bool;
     type New: Send;
 
@@ -89,7 +82,6 @@ struct Source {
     hash: String,
 }
 
-/// Adds a file of styles.
 pub async fn add_styles(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, IntakeError> {
     add::<StyleRow>(ledger, run).await
 }
@@ -139,7 +131,7 @@ async fn add<T: Row>(ledger: &Ledger, run: &AddRun<'_>) -> Result<AddReport, Int
     }
 }
 
-/// What a run that was cut off had done.
+/// What an interrupted run had done.
 #[derive(Default)]
 struct Before {
     rows: i64,
@@ -166,7 +158,7 @@ struct Adding<'a, T: Row> {
 }
 
 impl<T: Row> Adding<'_, T> {
-    /// What this run did before it stopped; none if nothing was done.
+    /// What this run did before it stopped; none if nothing.
     fn so_far(&self) -> Option<String> {
         let Tally { added, updated, unchanged } = self.tally;
         let is_some = added + updated + unchanged > 0;
@@ -199,7 +191,7 @@ impl<T: Row> Adding<'_, T> {
         self.flush().await
     }
 
-    /// A row that reads well: done before, or for the next transaction.
+    /// A valid row: already done, or for the next transaction.
     async fn one(&mut self, row: i64, parsed: Parsed<T>) -> Result<(), IntakeError> {
         let Parsed { value, line, rows } = parsed;
         let place = Parsed { value: (), line, rows };
@@ -240,8 +232,8 @@ impl<T: Row> Adding<'_, T> {
         Ok(())
     }
 
-    /// Names the rejects file, and then keeps the answer: a crash between the two takes the file in
-    /// once more, which does nothing but write the rejects again.
+    /// Names the rejects file and then stores the answer. A crash between the two takes the file in once more,
+    /// which only writes the rejects again.
     async fn end(mut self) -> Result<AddReport, IntakeError> {
         let rejects_file = self.rejects.finish()?;
         let before = self.before.tally;
@@ -268,7 +260,7 @@ fn reading<'a>(layout: &'a feeds::Layout, shop: &'a ledger::Shop, hash: &'a str)
 
 impl Row for StyleRow {
     const FEED: Feed = Feed::Styles;
-    /// A style is known by its name: adding it once more is not adding another.
+    /// A style is identified by its name, so adding it again does not add another.
     const RESUMES: bool = false;
     type New = NewStyle;
 

@@ -1,4 +1,4 @@
-//! What the other side says it lists, against the shelf.
+//! Compares what an online shop says it lists with our stock.
 
 use super::FEED_CONNECTION;
 use super::record::{line, listing_of, record_told};
@@ -19,32 +19,28 @@ use std::sync::Arc;
 /// A file of listings to compare.
 #[derive(Debug)]
 pub struct CompareRun<'a> {
-    /// The file.
     pub given: &'a Given,
-    /// How to read it; our own names if none.
+    /// How to read it; our own field names if none.
     pub layout: Option<&'a GivenLayout>,
-    /// Take what it lists and we have as listed.
+    /// Treat items that are on both lists as listed.
     pub adopt: bool,
-    /// Told how far it has come.
     pub watch: Arc<Watch>,
 }
 
-/// What the two sides say.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct CompareReport {
     /// How many listings the file has.
     pub listed: u64,
-    /// In which ways they differ.
     pub differences: Vec<Difference>,
     /// Rows that cannot be read.
     pub rejected: u64,
     /// The first of these.
     pub refused: Vec<RefusedRow>,
-    /// How many listings were taken over as listed.
+    /// How many items now count as listed.
     pub adopted: u64,
 }
 
-/// Compares, and with `adopt` takes over what the other side lists.
+/// Compares, and with `adopt` treats what is on both lists as listed.
 pub async fn compare(ledger: &Ledger, run: &CompareRun<'_>) -> Result<CompareReport, IntakeError> {
     let mut rejects = Rejects::new(run.given, false)?;
     let mut theirs = read(ledger, run, &mut rejects).await?;
@@ -113,19 +109,18 @@ async fn read(
     Ok(theirs)
 }
 
-/// How an item stands on the connection.
+/// The state of an item on the connection.
 #[derive(Clone, Copy)]
 pub(crate) struct Stand {
     pub(crate) item: ItemId,
     pub(crate) revision: i64,
     pub(crate) state: Option<ListingState>,
-    /// The revision that the connection was told.
+    /// The revision that was last sent.
     pub(crate) told: i64,
-    /// Its place among the listings.
     at: usize,
 }
 
-/// What is on offer here or was, and whatever else the other side names.
+/// What is or was offered here, and what else the other side names.
 pub(crate) struct Ours {
     pub(crate) listings: Vec<Listing>,
     pub(crate) stands: HashMap<String, Stand>,
@@ -156,7 +151,7 @@ impl Ours {
         self.listings.push(listing);
     }
 
-    /// Finds the item that their code means, by whichever of its codes, and calls it by its sku.
+    /// Finds the item for their code, by any of its codes, and refers to it by its SKU.
     pub(crate) async fn find(
         &mut self,
         ledger: &Ledger,
@@ -186,8 +181,8 @@ impl Ours {
     }
 }
 
-/// What is taken over as listed: all that they offer and that was not listed before. What differs is
-/// taken over as told with another content, so that the next feed puts it right.
+/// What now counts as listed: everything they offer that did not count as listed before. Where they differ, it
+/// counts as sent with other contents, so that the next feed corrects it.
 fn adopted(
     offered: &[Code],
     stands: &HashMap<String, Stand>,
@@ -203,7 +198,7 @@ fn adopted(
             continue;
         }
         let drifts = drifted.contains(&key);
-        // At revision 0 a message that waits for the item goes on waiting, and puts it right.
+        // // At revision 0, a message that waits for the item goes on waiting and corrects it.
         let revision = if drifts && stand.state.is_none() { 0 } else { stand.revision };
         let hash = if drifts { String::new() } else { hashes[stand.at].clone() };
         told.push(Delivered { item: stand.item, revision, content: Some((hash, ListingState::Listed)) });

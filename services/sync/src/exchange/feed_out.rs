@@ -1,8 +1,7 @@
-//! Listings out.
+//! Writes listings.
 //!
-//! The file is written, synced and renamed, and only then recorded as told: a crash in between
-//! leaves a whole file and a next run that writes the same once more, never a change that nobody
-//! was told of.
+//! The file is written, synced and renamed, and only then recorded as sent. After a crash in between there is a
+//! whole file, and the next run writes the same once more; no change is lost.
 
 use super::FEED_CONNECTION;
 use super::record::{line, record, record_told};
@@ -24,106 +23,85 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
-/// Pages of listings that may wait before each half.
+/// Pages of listings that may wait in front of each half.
 const WAITING: usize = 2;
-/// How many of the latest runs `--again` looks among: years of them.
+/// How many of the latest runs `--again` looks through: years of them.
 const RUNS_LOOKED_AT: usize = 10_000;
 
-/// Which listings go out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum What {
-    /// All that is on offer or was.
+    /// Everything that is or was offered.
     All,
-    /// What changed since it was last told.
+    /// Only what changed since it was last sent.
     Changes,
-    /// Those of an earlier run, as they are now.
+    /// The listings of an earlier run, as they are now.
     Again(RunId),
 }
 
-/// How a feed is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum OutFormat {
     /// CSV with its CSVW description.
     Csv,
-    /// JSON-LD.
     Json,
 }
 
-/// Where a feed goes.
 pub enum Destination {
-    /// Into a folder, which is made; the pictures beside it.
+    /// Into a folder, created if missing, with the pictures beside the file.
     Folder(PathBuf),
-    /// To one that reads along: the listings alone.
+    /// To a stream: listings only.
     Stream(Box<dyn Write + Send>),
 }
 
-/// A feed to write.
 pub struct FeedOutRun<'a> {
-    /// Which listings.
     pub what: What,
-    /// How.
     pub format: OutFormat,
-    /// By which columns; our own if none.
+    /// With which columns; our own if none.
     pub layout: Option<&'a GivenLayout>,
-    /// Where to.
     pub to: Destination,
-    /// Told how far it has come.
     pub watch: Arc<Watch>,
 }
 
-/// What was written.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FeedOutReport {
-    /// The run, by which it can be written again; none if there was nothing to write.
+    /// Identifies the run, so that it can be written again; none if there was nothing to write.
     pub run: Option<RunId>,
-    /// The file; none for a stream, or if there was nothing to write.
+    /// None for a stream, or if there was nothing to write.
     pub file: Option<PathBuf>,
-    /// How many listings it has.
     pub listings: u64,
-    /// How many of these are ended by it.
+    /// How many of the listings are ended.
     pub ended: u64,
-    /// How many pictures are missing beside it.
+    /// How many pictures are missing beside the file.
     pub pictures_missing: u64,
-    /// The first of these.
+    /// The first of the missing pictures.
     pub missing: Vec<MissingPicture>,
 }
 
-/// Why a feed was not written, or not recorded.
+/// Why a feed was not written or not recorded.
 #[derive(Debug, thiserror::Error)]
 pub enum FeedOutError {
-    /// The layout cannot be used.
     #[error(transparent)]
     Given(#[from] GivenError),
-    /// The layout cannot write listings.
     #[error(transparent)]
     Layout(CsvOutError),
-    /// A layout for JSON-LD.
     #[error("a layout names columns, which JSON-LD does not have; leave out --layout, or write --format csv")]
     LayoutForJson,
-    /// The folder cannot be made.
     #[error("{path} cannot be made: {source}; may this user write there?", path = path.display())]
     Folder {
-        /// The folder.
         path: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// The file cannot be published.
     #[error(transparent)]
     Publish(#[from] PublishError),
-    /// The stream cannot be written.
     #[error("the listings cannot be written: {0}")]
     Stream(#[source] io::Error),
-    /// The writing half broke down.
     #[error("writing the listings broke down; nothing was recorded")]
     Writer(#[source] tokio::task::JoinError),
-    /// The ledger.
     #[error(transparent)]
     Ledger(#[from] CommandError),
 }
 
-/// Writes a feed and records what it told.
+/// Writes a feed and records what it sent.
 pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutReport, FeedOutError> {
     let form = form(run.format, run.layout)?;
     let shop = ledger.refresh_shop().await?;
@@ -138,7 +116,7 @@ pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutRep
         over: false,
         silent: Vec::new(),
     };
-    // The first lines are read before anything is made: no change, no file.
+    // // The first lines are read before anything is created: without a change there is no file.
     let first = reading.next_lines().await?;
     if first.is_none() && what != What::All {
         record_told(ledger, connection, reading.silent).await?;
@@ -173,14 +151,14 @@ fn form(format: OutFormat, layout: Option<&GivenLayout>) -> Result<Form, FeedOut
         (OutFormat::Csv, None) => Ok(Form::Csv(Box::new(Layout::built_in(Feed::Listings, Format::Csv)))),
         (OutFormat::Csv, Some(given)) => {
             given.refuse_other(Feed::Listings)?;
-            // Tried before anything is made.
+            // // Tested before anything is created.
             ListingCsv::new(io::sink(), given.layout()).map_err(FeedOutError::Layout)?;
             Ok(Form::Csv(Box::new(given.layout().clone())))
         }
     }
 }
 
-/// A run of everything kept no list of its items: again means everything as it is now.
+/// A run of everything stored no list of its items, so writing it again means everything as it is now.
 async fn found(ledger: &Ledger, connection: ConnectionId, what: What) -> Result<What, CommandError> {
     let What::Again(id) = what else { return Ok(what) };
     let runs = ledger.feed_runs(connection, RUNS_LOOKED_AT).await?;
@@ -193,8 +171,8 @@ async fn found(ledger: &Ledger, connection: ConnectionId, what: What) -> Result<
 
 type Page = Result<ListingPage, CommandError>;
 
-/// Reads pages ahead, on a task of its own: while one is judged and written, the engine works on the
-/// next. The last page is empty. Ends by itself when nobody takes them any more.
+/// Reads pages ahead on a task of its own: while one page is judged and written, the database prepares the
+/// next. The last page is empty. It ends when nobody takes pages any more.
 fn pages(ledger: Ledger, connection: ConnectionId, what: What) -> mpsc::Receiver<Page> {
     let (sender, receiver) = mpsc::channel(WAITING);
     tokio::spawn(async move {
@@ -214,19 +192,18 @@ fn pages(ledger: Ledger, connection: ConnectionId, what: What) -> mpsc::Receiver
     receiver
 }
 
-/// The reading half.
 struct Outgoing {
     what: What,
     shop: Arc<Shop>,
     watch: Arc<Watch>,
     pages: mpsc::Receiver<Page>,
     over: bool,
-    /// What needs no word: it is recorded, so that it does not wait any longer.
+    /// What needs no message: recorded anyway, so that it stops waiting.
     silent: Vec<Delivered>,
 }
 
 impl Outgoing {
-    /// The next lines that are to be written, or none.
+    /// The next lines to write, if there are any.
     async fn next_lines(&mut self) -> Result<Option<Vec<Line>>, CommandError> {
         while !self.over {
             let broken = || StorageError::Impossible { what: "reading the listings broke down".to_owned() };
@@ -245,15 +222,15 @@ impl Outgoing {
         Ok(None)
     }
 
-    /// Whether a row is to be written.
+    /// Whether a row must be written.
     fn judge(&mut self, row: ListingRow) -> Result<Option<Line>, CommandError> {
         let state = state_of(row.availability);
         let (item, revision) = (row.item, row.revision);
         let is_unheard = row.state != Some(ListingState::Listed) && row.availability != Availability::InStock;
         let is_repeated = matches!(self.what, What::Again(_)) && row.state.is_some();
         if is_unheard && !is_repeated {
-            // Gone before anybody was told that it was there, or told to be gone already. Its next
-            // change for the better, such as a piece put back, waits as a message of its own.
+            // // It is gone, and nobody was told that it was there, or the end was sent already. Its next
+            // change for the better, such as a return to stock, is a message of its own.
             self.silent.push(Delivered { item, revision, content: None });
             return Ok(None);
         }
@@ -269,7 +246,7 @@ impl Outgoing {
         Ok(Some(line))
     }
 
-    /// Hands all lines to the writing half. If that half has ended, its own error is the one to tell.
+    /// Passes all lines to the writing half. If that half has ended, its error is the one to report.
     async fn send(&mut self, first: Option<Vec<Line>>, to: mpsc::Sender<Sheet>) -> Result<(), CommandError> {
         let mut next = first;
         while let Some(lines) = next {
@@ -283,7 +260,6 @@ impl Outgoing {
     }
 }
 
-/// The writing half.
 struct Target {
     to: Destination,
     form: Form,
@@ -326,7 +302,7 @@ impl Target {
             Destination::Folder(folder) => {
                 let name = file.as_deref().and_then(Path::file_name).unwrap_or_default().to_string_lossy();
                 if let Form::Csv(layout) = &form {
-                    // First, so that whoever sees the feed finds its description.
+                    // // First, so that whoever sees the feed finds its description.
                     let about = format!("{name}-metadata.json");
                     publish(&folder, &about, |out| write_csvw(out, &name, layout, currency))?;
                 }
@@ -343,8 +319,8 @@ impl Target {
     }
 }
 
-/// What is in it, when it was begun, and the run's own identifier, which no other run has: so two that are written at
-/// once never write one file.
+/// What it contains, when it was begun, and the run's own id, so that two feeds written at the same time never
+/// share a file.
 fn file_name((run, kind): (RunId, RunKind), form: &Form, now: Moment) -> String {
     let what = match kind {
         RunKind::All => "listings",

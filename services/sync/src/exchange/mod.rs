@@ -1,4 +1,4 @@
-//! Files in and out: styles, items and orders in; listings out; what the other side lists, compared.
+//! Files in and out: styles, items and orders in, listings out, and comparing listings.
 
 mod add;
 mod compare;
@@ -17,5 +17,4 @@ pub(crate) use record::line;
 pub use rejects::{IntakeError, MAX_TOLD, RefusedRow};
 pub(crate) use sheet::state_of;
 
-/// The connection that files go out on.
 pub const FEED_CONNECTION: &str = "feed";

@@ -1,7 +1,7 @@
-//! Orders in.
+//! Takes in orders.
 //!
-//! An order's key makes every order its own: the same file again changes nothing, and a run that
-//! was cut off is simply fed again.
+//! Every order has a key of its own, so the same file again changes nothing, and after an interruption the file
+//! is simply fed again.
 
 use super::rejects::{IntakeError, RefusedRow, Rejects};
 use crate::config::{Given, GivenLayout};
@@ -18,54 +18,50 @@ use std::sync::Arc;
 use std::time::Instant;
 use tokio::task::JoinHandle;
 
-/// The bytes of rows after which orders go to the ledger even if their lines are few.
+/// After this many bytes of rows, orders go to the ledger even if they have few lines.
 const AT_ONCE_BYTES: usize = 16 << 20;
 
 /// A file of orders to take in.
 #[derive(Debug)]
 pub struct OrdersRun<'a> {
-    /// The file.
     pub given: &'a Given,
-    /// How to read it; our own names if none.
+    /// How to read it; our own field names if none.
     pub layout: Option<&'a GivenLayout>,
-    /// History of another system: books only, stock untouched.
+    /// Past orders from another system: they go into the books and leave stock alone.
     pub past: bool,
-    /// Only say what would become of it.
+    /// Only report what would happen.
     pub dry_run: bool,
-    /// Who brings it.
     pub who: &'a str,
-    /// Told how far it has come.
     pub watch: Arc<Watch>,
 }
 
 /// What became of a file of orders.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct OrdersReport {
-    /// Whether nothing was booked, by request.
+    /// Whether it was a dry run.
     pub dry_run: bool,
     /// Orders that were new.
     pub taken: u64,
-    /// Orders that were taken in before.
+    /// Orders that were known already.
     pub known: u64,
     /// Orders of which a later state was booked.
     pub changed: u64,
-    /// Orders that were refused, and rows that belong to none.
+    /// Rejected orders, and rows that belong to no order.
     pub rejected: u64,
     /// Lines that were sold.
     pub filled: u64,
-    /// Lines that are on hold, since their order is not paid or its status is unknown.
+    /// Lines on hold, because their order is unpaid or has an unknown status.
     #[serde(default)]
     pub held: u64,
-    /// Lines whose stock was gone: they wait for a person.
+    /// Lines that are out of stock and wait for a decision.
     pub short: u64,
     /// Refunds that were booked.
     pub refunds: u64,
-    /// New orders whose status is unknown: a person says whether they are paid.
+    /// New orders with an unknown status, which somebody must settle.
     #[serde(default)]
     pub unknown_status: u64,
-    /// The first of the refused.
+    /// The first of the rejected orders.
     pub refused: Vec<RefusedRow>,
-    /// Where all of these stand.
     pub rejects_file: Option<PathBuf>,
 }
 
@@ -132,7 +128,7 @@ struct Taking<'a> {
 }
 
 impl OrdersReport {
-    /// What was booked before a run stopped; none if nothing was.
+    /// What was booked before a run stopped; none if nothing.
     fn so_far(&self) -> Option<String> {
         let is_some = !self.dry_run && self.taken + self.known + self.changed > 0;
         is_some.then(|| self.to_string())
@@ -140,7 +136,7 @@ impl OrdersReport {
 }
 
 impl Taking<'_> {
-    /// Takes what is read until its end.
+    /// Takes in whatever is read, to its end.
     async fn all(
         &mut self,
         pieces: &mut Pieces<IncomingOrder>,
@@ -167,7 +163,7 @@ impl Taking<'_> {
     async fn one(&mut self, parsed: Parsed<IncomingOrder>) -> Result<(), IntakeError> {
         let Parsed { value, line, rows } = parsed;
         let lines = (value.lines.len() + value.refunds.len()).max(1);
-        // An order is never parted, and a transaction has no more rows than the pace says.
+        // // An order is never split, and a transaction has at most as many rows as the pace allows.
         if self.lines + lines > self.pace.rows() {
             self.flush().await?;
         }

@@ -1,4 +1,4 @@
-//! From the ledger's rows to listings, and back: what was told.
+//! Turns the ledger's rows into listings, and records what was sent.
 
 use super::sheet::{Before, Line, Written};
 use crate::pictures;
@@ -33,7 +33,7 @@ pub(crate) fn line(row: ListingRow, image_base: Option<&str>) -> Result<Line, Co
     Ok(Line { item: row.item, listing, images: row.images, hash: None, before })
 }
 
-/// An item as a listing, whether it is on offer or not.
+/// An item as a listing, whether it is offered or not.
 pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Listing, CommandError> {
     let availability =
         Availability::of(item.on_hand.stock_units(), item.held.stock_units(), item.do_not_list);
@@ -54,7 +54,7 @@ pub(crate) fn listing_of(item: &ItemView, image_base: Option<&str>) -> Result<Li
     })
 }
 
-/// What is kept off a channel has no stock there, whatever is on the shelf.
+/// An item that is kept off a channel has no stock there, however much there is.
 fn on_offer(availability: Availability, free: Quantity) -> Result<Quantity, CommandError> {
     match availability {
         Availability::InStock => Ok(free),
@@ -66,7 +66,7 @@ fn stored<T, E: std::fmt::Display>(what: &str, value: Result<T, E>) -> Result<T,
     value.map_err(|e| StorageError::Impossible { what: format!("{what}: {e}") }.into())
 }
 
-/// Tells the ledger what a run told, a little at a time, and the run with the last of it.
+/// Records in the ledger what a run sent, in parts, and the run itself with the last part.
 pub(crate) async fn record(
     ledger: &Ledger,
     connection: ConnectionId,
@@ -82,7 +82,7 @@ pub(crate) async fn record(
     Ok(ledger.execute(None, &RecordRun { connection, told: last, run }).await?.answer)
 }
 
-/// Tells the ledger what was told, without a run.
+/// Records in the ledger what was sent, without a run.
 pub(crate) async fn record_told(
     ledger: &Ledger,
     connection: ConnectionId,

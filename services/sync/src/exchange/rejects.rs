@@ -1,4 +1,4 @@
-//! What every file that comes in shares: how it fails as a whole, and what becomes of its refused rows.
+//! What all incoming files share: how they fail as a whole, and what happens to rejected rows.
 
 use crate::config::{Given, GivenError};
 use feeds::{FeedError, Format, Reject, RejectsWriter, Shape};
@@ -9,70 +9,61 @@ use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
 use tempfile::TempPath;
 
-/// Refused rows that a report tells of one by one; all of them stand in the rejects file.
+/// How many rejected rows a report lists; all of them are in the rejects file.
 pub const MAX_TOLD: usize = 100;
 
-/// Why a file was not taken in to its end. What was taken before stays taken; the same file again
-/// goes on.
+/// Why a file was not taken in to its end. What was taken in before stays, and the same file again goes on from
+/// there.
 #[derive(Debug, thiserror::Error)]
 pub enum IntakeError {
     /// The file or its layout cannot be used.
     #[error(transparent)]
     Given(#[from] GivenError),
-    /// The file as a whole is refused.
     #[error("{name}: {source}")]
     File {
-        /// What it is called.
         name: String,
-        /// Why.
         #[source]
         source: FeedError,
     },
-    /// A rejects file could not be written, if there should be any.
+    /// A rejects file could not be written if one were needed.
     #[error(
         "refused rows would be written to {folder}, where no file can be made: {source}. Nothing was taken; feed the \
          file from a folder where this user may write", folder = folder.display()
     )]
     NoRejects {
-        /// The folder.
         folder: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
     /// The rejects file cannot be written.
     #[error("the refused rows cannot be written to {path}: {source}; may this user write there?", path = path.display())]
     Rejects {
-        /// The rejects file.
         path: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// The answer that was kept for the file cannot be read.
+    /// The stored answer for the file cannot be read.
     #[error("the answer kept for this file cannot be read; take it in anew with --again")]
     Kept(#[source] serde_json::Error),
-    /// The thread that read the file broke down.
+    /// The thread that read the file failed.
     #[error("reading the file broke down; nothing behind the last full chunk was taken")]
     Reader(#[source] tokio::task::JoinError),
-    /// The ledger.
     #[error(transparent)]
     Ledger(#[from] CommandError),
-    /// It stopped in the middle: part of it is taken.
+    /// It stopped in the middle, and part of the file is taken in.
     #[error(
         "{source}. Before that {done}; this stays, and the same file can be fed again: nothing is taken twice"
     )]
     Stopped {
-        /// What became of the rows before.
+        /// What happened to the rows before.
         done: String,
-        /// Why it stopped.
         #[source]
         source: Box<IntakeError>,
     },
 }
 
 impl IntakeError {
-    /// The same, with how far the run had come; as it is where nothing was taken yet.
+    /// Adds how far the run had come; unchanged if nothing was taken in yet.
     pub(crate) fn after(self, done: Option<String>) -> Self {
         match done {
             Some(done) => Self::Stopped { done, source: Box::new(self) },
@@ -81,14 +72,13 @@ impl IntakeError {
     }
 }
 
-/// A row, or an order, that was refused.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RefusedRow {
     /// The line that it begins on, from 1.
     pub line: u64,
-    /// Our name of the field that is to blame, if one is.
+    /// Our name of the field that causes it, if one does.
     pub field: Option<String>,
-    /// Where, what and what to do, in one sentence.
+    /// Where it is, what is wrong and what to do, in one sentence.
     pub reason: String,
 }
 
@@ -98,27 +88,26 @@ impl RefusedRow {
     }
 }
 
-/// Names that are tried for a rejects file: a person mends or clears away long before.
+/// How many names are tried for a rejects file: somebody clears them away long before.
 const MAX_NAMES: u32 = 1000;
 
-/// The refused rows of one run: some to tell, all for the rejects file. It is made before anything is
-/// taken, so that one that cannot be written is found in time; it gets its name when the last row is in
-/// it, and never that of a file that is there.
+/// The rejected rows of one run: some for the report, all for the rejects file. That file is created before
+/// anything is taken in, so that a problem shows in time. It gets its name when the last row is in it, and
+/// never replaces an existing file.
 pub(crate) struct Rejects {
     stem: String,
     shape: Option<Shape>,
-    /// Under a hidden name until it is whole; gone with this if nothing was refused.
+    /// Has a hidden name until it is complete, and disappears if nothing was rejected.
     part: Option<(PathBuf, TempPath)>,
     file: Option<File>,
     writer: Option<RejectsWriter<BufWriter<File>>>,
-    /// How many there were.
     pub(crate) count: u64,
     /// The first of them.
     pub(crate) told: Vec<RefusedRow>,
 }
 
 impl Rejects {
-    /// For a file; a dry run tells and writes nothing.
+    /// For a file; a dry run writes nothing.
     pub(crate) fn new(given: &Given, wanted: bool) -> Result<Self, IntakeError> {
         let stem = given.stem().to_owned();
         let mut new =
@@ -142,7 +131,7 @@ impl Rejects {
         self.shape = Some(shape);
     }
 
-    /// One more refusal, or more rows of the one before.
+    /// Adds a rejection, or more rows of the previous one.
     pub(crate) fn push(&mut self, reject: &Reject) -> Result<(), IntakeError> {
         if !reject.continues() {
             self.count += 1;
@@ -162,8 +151,8 @@ impl Rejects {
         IntakeError::Rejects { path: folder.join(self.file_name(1)), source }
     }
 
-    /// Gives the rejects file its name; none if nothing was refused. An older one of the same name stays:
-    /// it belongs to an earlier run, may be mended already, or may be the file just fed in.
+    /// Gives the rejects file its name; none if nothing was rejected. An older file with the same name stays:
+    /// it belongs to an earlier run, may have been corrected, or may be the file that was just fed in.
     pub(crate) fn finish(&mut self) -> Result<Option<PathBuf>, IntakeError> {
         let Some((writer, (folder, part))) = self.writer.take().zip(self.part.take()) else {
             return Ok(None);
@@ -182,7 +171,7 @@ impl Rejects {
         let mut path = folder.join(self.file_name(1));
         for number in 1..=MAX_NAMES {
             path = folder.join(self.file_name(number));
-            // The same file fed once more refuses the same.
+            // // The same file fed again is rejected in the same way.
             if same_bytes(&path, &part).unwrap_or(false) {
                 return Ok(path);
             }
@@ -205,7 +194,7 @@ impl Rejects {
     }
 }
 
-/// Whether two files hold the same.
+/// Whether two files have the same contents.
 fn same_bytes(one: &Path, two: &Path) -> io::Result<bool> {
     if fs::metadata(one)?.len() != fs::metadata(two)?.len() {
         return Ok(false);

@@ -1,4 +1,4 @@
-//! One feed being written: the rows go out, and what each of them told is remembered.
+//! Writes one feed and remembers what each row sent.
 
 use crate::pictures::Copying;
 use domain::ids::ItemId;
@@ -9,25 +9,24 @@ use sha2::{Digest, Sha256};
 use std::io::{self, Write};
 use tokio::sync::mpsc;
 
-/// A listing to write, and how it stood on the connection before.
+/// A listing to write, and its state on the connection before.
 pub(crate) struct Line {
     pub(crate) item: ItemId,
     pub(crate) listing: Listing,
-    /// The names of its pictures as the shop keeps them.
+    /// Names of its pictures in the shop's own folder.
     pub(crate) images: Vec<String>,
-    /// The hash of the listing, if it was needed before.
+    /// The listing's hash, if it was needed before.
     pub(crate) hash: Option<String>,
     pub(crate) before: Before,
 }
 
-/// What the connection was told before.
 pub(crate) struct Before {
     pub(crate) state: Option<ListingState>,
     pub(crate) hash: String,
     pub(crate) revision: i64,
 }
 
-/// How a listing stands once it is told.
+/// A listing's state once it is sent.
 pub(crate) fn state_of(availability: Availability) -> ListingState {
     match availability {
         Availability::InStock | Availability::Reserved => ListingState::Listed,
@@ -35,30 +34,26 @@ pub(crate) fn state_of(availability: Availability) -> ListingState {
     }
 }
 
-/// What goes from the reading half to the writing half.
+/// What the reading half passes to the writing half.
 pub(crate) enum Sheet {
-    /// The next listings.
     Lines(Vec<Line>),
-    /// That was all. Without it the reading half has failed, and no half feed is published.
+    /// The end. Without it the reading half has failed, and no incomplete feed is published.
     End,
 }
 
-/// What was written.
 pub(crate) struct Written {
-    /// What the connection has now been told, as far as it is news to the ledger.
+    /// What the connection has now received, as far as the ledger does not know it.
     pub(crate) told: Vec<Delivered>,
-    /// The items written, if they are wanted.
+    /// The items that were written, if wanted.
     pub(crate) items: Vec<ItemId>,
     pub(crate) listings: u64,
     pub(crate) ended: u64,
     pub(crate) file_hash: String,
 }
 
-/// How a feed is written.
 pub(crate) enum Form {
-    /// By our own columns or a layout's.
+    /// With our own columns or a layout's.
     Csv(Box<Layout>),
-    /// JSON-LD.
     Json,
 }
 
@@ -97,7 +92,7 @@ fn as_io(error: CsvOutError) -> io::Error {
     }
 }
 
-/// Writes all that comes, on a thread of its own.
+/// Writes everything that comes, on a thread of its own.
 pub(crate) fn write(
     out: impl Write,
     form: &Form,
@@ -133,7 +128,7 @@ pub(crate) fn write(
     Ok(Written { told, items, listings, ended, file_hash: hex::encode(hasher.finalize()) })
 }
 
-/// What the ledger does not know yet of what was told.
+/// What the ledger does not know yet of what was sent.
 fn news(line: Line) -> Option<Delivered> {
     let Line { item, listing, hash, before, .. } = line;
     let state = state_of(listing.availability);
@@ -142,7 +137,7 @@ fn news(line: Line) -> Option<Delivered> {
     (!is_known).then_some(Delivered { item, revision: listing.revision, content: Some((hash, state)) })
 }
 
-/// A writer that knows the SHA-256 of what went through it.
+/// A writer that computes the SHA-256 of what passes through.
 struct Hashed<W> {
     out: W,
     hasher: Sha256,

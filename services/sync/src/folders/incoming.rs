@@ -1,4 +1,4 @@
-//! One file of the in-folder: what it is, what became of it, where it goes.
+//! One file in the in-folder: what it is, what became of it, and where it goes.
 
 use super::{DONE, FolderError, KINDS, REJECTED};
 use crate::config::{Given, GivenError, GivenLayout};
@@ -14,26 +14,25 @@ use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-/// Who is written down as having brought a file.
+/// Who brought a file, for the activity log.
 const WHO: &str = "in-folder";
-/// The layout of all files of a folder that have none of their own.
+/// The layout for all files in a folder that have none of their own.
 const FOLDER_LAYOUT: &str = "layout.toml";
-/// Endings of files that are not feeds, or not whole yet.
+/// Extensions of files that are not feeds, or not complete yet.
 const PASSED_OVER: [&str; 3] = [".toml", ".part", ".tmp"];
 
-/// A file that stands in the in-folder.
 pub(super) struct Found {
     pub(super) path: PathBuf,
     pub(super) size: u64,
     pub(super) modified: SystemTime,
     name: String,
-    /// Which of the folders it stands in; none for the in-folder itself.
+    /// The folder it is in; none for the in-folder itself.
     kind: Option<&'static str>,
 }
 
 impl Found {
-    /// Whether it ends as a feed ends that was written whole: with a line break, or as JSON does.
-    /// What cannot be read now is told of when it is taken.
+    /// Whether it ends like a complete feed: with a line break, or as JSON does. If it cannot be read now, that
+    /// is reported when it is taken in.
     pub(super) fn is_ended(&self) -> bool {
         let last = || {
             let mut file = fs::File::open(&self.path)?;
@@ -45,12 +44,10 @@ impl Found {
     }
 }
 
-/// What became of a file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Looked {
-    /// Its name.
     pub name: String,
-    /// Where it is now, below the in-folder; where it was if it waits.
+    /// Where it is now, relative to the in-folder; where it was if it waits.
     pub moved: String,
     /// What became of it, in words.
     pub words: String,
@@ -58,7 +55,7 @@ pub struct Looked {
     pub waits: Option<String>,
 }
 
-/// All files that may be taken, those of each kind by name.
+/// All files that can be taken in, those of each kind by name.
 pub(super) fn list(folder: &Path) -> Result<Vec<Found>, FolderError> {
     let mut found = Vec::new();
     for kind in KINDS.into_iter().map(Some).chain([None]) {
@@ -67,7 +64,7 @@ pub(super) fn list(folder: &Path) -> Result<Vec<Found>, FolderError> {
         let mut here = Vec::new();
         for entry in fs::read_dir(&place).map_err(failed)? {
             let entry = entry.map_err(failed)?;
-            // Links are not followed: what they point to is not this folder's to move.
+            // // Links are not followed: what they point to is not this folder's to move.
             let Ok(about) = entry.metadata() else { continue };
             let Some(name) = entry.file_name().to_str().map(str::to_owned) else { continue };
             if !about.is_file() || name.starts_with('.') || PASSED_OVER.iter().any(|e| name.ends_with(e)) {
@@ -82,7 +79,7 @@ pub(super) fn list(folder: &Path) -> Result<Vec<Found>, FolderError> {
     Ok(found)
 }
 
-/// What is written beside a file that was done with.
+/// What is written beside a file that was handled.
 #[derive(Serialize)]
 struct Report<'a> {
     file: &'a str,
@@ -96,7 +93,6 @@ struct Report<'a> {
     rows: Option<&'a AddReport>,
 }
 
-/// What became of the contents.
 enum Taken {
     Orders(OrdersReport),
     Rows(Feed, AddReport),
@@ -121,7 +117,7 @@ impl Taken {
     }
 }
 
-/// Takes one file in and moves it away. Trouble that may pass leaves it where it is.
+/// Takes in one file and moves it away. A problem that may pass leaves it where it is.
 pub(super) async fn take(ledger: &Ledger, folder: &Path, file: &Found) -> Result<Looked, FolderError> {
     let at = ledger.now().to_string();
     let moved_name = moved_name(folder, &file.name, &at);
@@ -155,7 +151,7 @@ pub(super) async fn take(ledger: &Ledger, folder: &Path, file: &Found) -> Result
     Ok(Looked { name: file.name.clone(), moved: format!("{outcome}/{moved_name}"), words, waits: None })
 }
 
-/// Trouble with the database or the disk passes; what is wrong with the file stays wrong.
+/// Problems with the database or the disk may pass; a bad file stays bad.
 fn may_pass(error: &IntakeError) -> bool {
     match error {
         IntakeError::Ledger(_)
@@ -170,8 +166,8 @@ fn may_pass(error: &IntakeError) -> bool {
     }
 }
 
-/// The file's name with the moment in it, and a number where another file of that name and moment
-/// came from the folder of another kind, so that no two files meet.
+/// The file's name with the time in it, and a number if a file with that name and time came from another kind's
+/// folder, so that no two files collide.
 fn moved_name(folder: &Path, name: &str, at: &str) -> String {
     let at: String = at.chars().filter(|c| *c != '-' && *c != ':').collect();
     let (stem, ending) = match name.rsplit_once('.') {
@@ -229,7 +225,7 @@ async fn contents(
     }
 }
 
-/// Gone already means that another process moved it, after taking in the same.
+/// If it is gone, another process moved it after taking in the same.
 fn move_away(from: &Path, to: &Path) -> Result<(), FolderError> {
     match fs::rename(from, to) {
         Err(source) if source.kind() != io::ErrorKind::NotFound => {

@@ -1,4 +1,4 @@
-//! What a person asks of a connection: whether its text is right, whether it would work, and to do it now.
+//! What people ask of a connection: whether its text is valid, whether it would work, and to do everything now.
 
 use super::client::{Client, check_hosts};
 use super::cycle::{ConnectionContext, CycleOptions, Part, When, one};
@@ -24,44 +24,38 @@ use ledger::{CommandError, Ledger, Rejection};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
-/// Messages that are shown of what would be sent.
+/// How many messages a test shows.
 const SHOWN_MESSAGES: usize = 3;
-/// Orders that are shown as they would be understood.
+/// How many orders a test shows.
 const SHOWN_ORDERS: usize = 3;
-/// Rounds of one `sync now`: a round is some thousand messages, and more is for the service.
+/// Cycles in one `sync now`: one cycle is some thousand messages, and more is for the service.
 const MAX_ROUNDS: usize = 1000;
 
-/// Why a connection's text is not taken.
+/// Why a connection's text is not accepted.
 #[derive(Debug, thiserror::Error)]
 pub enum CheckError {
-    /// Something in it is wrong.
     #[error(transparent)]
     Text(#[from] ConnectionError),
-    /// Its host is not one that is asked.
     #[error("base: {0}")]
     Host(NotAllowed),
-    /// Nor is the one that gives access tokens.
+    /// The host for access tokens is not allowed.
     #[error("[secret] token: {0}")]
     TokenHost(NotAllowed),
 }
 
-/// A connection's text that can be saved, and what the ledger keeps beside it.
+/// A valid connection, with what the ledger stores about it.
 #[derive(Clone, Debug)]
 pub struct CheckedConnection {
-    /// Where its sales are booked.
     pub channel: Channel,
-    /// What becomes of new pieces.
     pub new_pieces: NewPieces,
-    /// The secrets that it names.
     pub secrets: Vec<SecretName>,
-    /// Whether orders come from it, asked for or by hooks.
+    /// Whether it brings orders, fetched or by webhook.
     pub takes_orders: bool,
-    /// Whether it takes hooks.
     pub takes_hooks: bool,
 }
 
 impl CheckedConnection {
-    /// What saves the text that was checked.
+    /// The command that saves the text.
     pub fn save(&self, name: &str, text: String, who: &str) -> SaveConnection {
         SaveConnection {
             name: name.to_owned(),
@@ -97,35 +91,29 @@ fn names(file: &ConnectionFile) -> Vec<SecretName> {
 /// A request that would be sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WouldSend {
-    /// Of which item, in words.
     pub about: String,
-    /// Its method.
     pub method: String,
-    /// Its address.
     pub address: String,
-    /// Its body; empty if it has none.
+    /// Empty if there is none.
     pub body: String,
 }
 
-/// A list that was asked for.
+/// A list that was fetched for the test.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Asked {
-    /// Which.
     pub what: &'static str,
-    /// Whether it could be read.
     pub works: bool,
     /// How many records it had, or what is wrong.
     pub words: String,
-    /// The first of them as they would be understood, if they are orders.
+    /// Its first records as they would be understood, if they are orders.
     pub understood: Vec<String>,
 }
 
-/// What a dry run found; nothing was changed on either side.
+/// The result of a test; nothing was changed on either side.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Tried {
-    /// What is wrong, beside what was asked.
+    /// Problems besides those in `asked`.
     pub troubles: Vec<String>,
-    /// What should be looked at.
     pub warnings: Vec<String>,
     /// Lists that were asked for.
     pub asked: Vec<Asked>,
@@ -134,7 +122,6 @@ pub struct Tried {
 }
 
 impl Tried {
-    /// Whether all of it works.
     pub fn works(&self) -> bool {
         self.troubles.is_empty() && self.asked.iter().all(|a| a.works)
     }
@@ -147,7 +134,7 @@ pub(super) async fn named(ledger: &Ledger, name: &str) -> Result<LiveConnection,
     Ok(connections.swap_remove(at))
 }
 
-/// Tries a connection: asks for its lists once, and shows what would be sent.
+/// Tests a connection: fetches each of its lists once, and shows what would be sent.
 pub async fn try_connection(ledger: &Ledger, live: &Live, name: &str) -> Result<Tried, CommandError> {
     let connection = named(ledger, name).await?;
     let mut tried = Tried::default();
@@ -222,7 +209,7 @@ async fn would_send(
     Ok(())
 }
 
-/// The same in one request, where they would go so.
+/// The same messages as one batch, if that is how they would go.
 fn would_send_together(
     connection: &LiveConnection,
     reach: &ConnectionRuntime,
@@ -297,39 +284,37 @@ async fn ask_list(
     }
 }
 
-/// What came of doing it now.
+/// The result of doing everything now.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NowDone {
-    /// Which connection.
     pub name: String,
-    /// When there is more to do.
+    /// When there will be more to do.
     pub when: When,
-    /// Messages that were sent now.
+    /// Messages sent just now.
     pub sent: i64,
-    /// Items whose message waits still.
+    /// Items whose message is still waiting.
     pub waiting: i64,
-    /// Messages that need a person's attention.
+    /// Messages that need attention.
     pub parked: i64,
-    /// Orders that could not be taken yet.
+    /// Orders that could not be taken in yet.
     pub orders_kept: i64,
-    /// What went wrong.
     pub troubles: Vec<String>,
 }
 
 impl NowDone {
-    /// Whether nothing went wrong and nothing waits.
+    /// Whether nothing failed and nothing is waiting.
     pub fn is_all_done(&self) -> bool {
         self.troubles.is_empty() && self.waiting == 0
     }
 
-    /// Whether something of it needs a person's attention.
     pub fn needs_attention(&self) -> bool {
         self.parked > 0 || self.orders_kept > 0
     }
 }
 
-/// Does at once what a connection has to do, or all of them: nothing waits for its time, a pause that the shop
-/// asked for included, since a person asks. Only a message that may still be under way is not sent once more.
+/// Does everything that is due for one connection or for all of them. Because a person asks, nothing waits for
+/// its time, not even for a pause that the shop asked for. Only a message that may still be on its way is not
+/// sent again.
 pub async fn now(
     ledger: &Ledger,
     live: &Live,
@@ -351,7 +336,7 @@ pub async fn now(
     Ok(done)
 }
 
-/// Reads orders once more that were changed since a moment, and says how that went.
+/// Reads again the orders that changed since a moment, and reports how that went.
 pub async fn reread(
     ledger: &Ledger,
     live: &Live,
@@ -374,7 +359,7 @@ pub async fn reread(
     told_of(ledger, connection, when, before.as_ref()).await
 }
 
-/// A round by a person's word, and those that follow from it at once.
+/// A cycle that a person asked for, and those that follow from it at once.
 async fn rounds(
     ledger: &Ledger,
     live: &Live,
@@ -386,7 +371,7 @@ async fn rounds(
     for _ in 0..MAX_ROUNDS {
         let When::At(at) = when else { break };
         let left = at.millis() - ledger.now().millis();
-        // A wait for the rate is worth it, one for another try is not.
+        // // Waiting for the rate limit is worthwhile, waiting for another try is not.
         if left > 1000 {
             break;
         }

@@ -1,4 +1,4 @@
-//! Asking the other shop: one request, one answer, nothing followed, everything limited.
+//! Sends requests to an online shop: one request, one answer, no redirects, limits on everything.
 
 mod certificates;
 
@@ -20,28 +20,26 @@ use std::path::PathBuf;
 use std::sync::Once;
 use std::time::Duration;
 
-/// How long a connection may take to come about. A shop that is there answers within one round trip;
-/// two lost packets more are sent again within this.
+/// How long connecting may take. A shop that is up answers within one round trip, and two lost packets are sent
+/// again within this time.
 pub const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
-/// How long nothing may come before an answer counts as cut off.
+/// An answer counts as cut off if nothing arrives for this long.
 pub const READ_TIMEOUT: Duration = Duration::from_secs(10);
-/// The most bytes of an answer that a page of a list may have: some ten thousand orders.
+/// The largest page of a list, in bytes: some ten thousand orders.
 pub const MAX_PAGE_BYTES: usize = 8 << 20;
-/// The most bytes of an answer to a message: of it, at most the other shop's id and a word are read.
+/// The largest answer to a message, in bytes: only the shop's id and a status in it are read.
 pub const MAX_ANSWER_BYTES: usize = 64 << 10;
 /// The longest `ETag` that is kept; longer ones are not sent back.
 const MAX_ETAG_BYTES: usize = 200;
-/// How much of an error page is shown to a person.
+/// How many characters of an error page people see.
 const SHOWN_CHARS: usize = 200;
 
-/// How long things may take.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
-    /// Until there is a connection.
+    /// Until the connection is made.
     pub connect: Duration,
-    /// Until the next byte.
+    /// Until the next byte arrives.
     pub read: Duration,
-    /// In all.
     pub whole: Duration,
 }
 
@@ -51,61 +49,49 @@ impl Default for Limits {
     }
 }
 
-/// Why a connection cannot be asked at all.
+/// Why requests to a connection's shop are impossible.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum ClientError {
-    /// Its host is written as an address that is not asked.
+    /// Its host is an address that is not allowed.
     #[error(transparent)]
     Host(#[from] NotAllowed),
-    /// Its secret cannot be used.
     #[error(transparent)]
     Secret(#[from] SecretError),
-    /// The file of certificates cannot be used.
+    /// Its file with certificates cannot be used.
     #[error("ca_file {path}: {why}; it should be a PEM file that this user may read", path = path.display())]
-    CaFile {
-        /// Which.
-        path: PathBuf,
-        /// What is wrong with it.
-        why: String,
-    },
+    CaFile { path: PathBuf, why: String },
     /// TLS cannot be set up.
     #[error(
         "this machine cannot ask by TLS ({}); is the package ca-certificates installed?",
         tell_all(source)
     )]
     Tls {
-        /// Why.
         #[source]
         source: reqwest::Error,
     },
 }
 
-/// Why there is no answer.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum CallError {
-    /// Nothing was sent.
     #[error("it could not be reached: {}", reason(source))]
     NotSent {
-        /// Why.
         #[source]
         source: reqwest::Error,
     },
-    /// What was sent may have arrived.
     #[error("no whole answer came: {}", reason(source))]
     Unknown {
-        /// Why.
         #[source]
         source: reqwest::Error,
     },
-    /// All of it together took too long, such as a token and the request itself.
+    /// Everything together took too long, such as a token request and the request itself.
     #[error("no whole answer came within {} s", .0.as_secs())]
     TooSlow(Duration),
-    /// There is no access token to ask with; nothing was sent.
+    /// There is no access token; nothing was sent.
     #[error("{words}")]
     NoToken {
-        /// What is known of it, without any of its text.
+        /// What is known about it, without any text from the answer.
         words: String,
-        /// As what it counts.
+        /// The reply that it counts as.
         reply: Reply,
     },
 }
@@ -120,60 +106,58 @@ impl CallError {
         }
     }
 
-    /// The token's own address did not answer: nothing was sent to the shop.
+    /// The token endpoint did not answer, so nothing was sent to the shop.
     pub(super) fn of_token(at: &Url, error: reqwest::Error) -> Self {
         let words = format!("{} gives no access token: {}", at, reason(&error.without_url()));
         Self::NoToken { words, reply: Reply::NoAnswer(NoAnswer::NotSent) }
     }
 }
 
-/// Why the body of an answer is not there.
+/// Why an answer's body is missing.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum NoBody {
     TooLong,
     Broken(String),
 }
 
-/// What is asked.
 #[derive(Clone, Debug)]
 pub(super) struct Ask {
     pub(super) method: Method,
     pub(super) url: Url,
     pub(super) headers: Vec<(&'static str, String)>,
     pub(super) body: Option<Vec<u8>>,
-    /// The most bytes of the answer.
+    /// The most bytes of the answer to read.
     pub(super) limit: usize,
 }
 
 impl Ask {
-    /// For a page of a list.
+    /// A request for a page of a list.
     pub(super) fn page(url: Url) -> Self {
         let headers = vec![("accept", "application/json".to_owned())];
         Self { method: Method::GET, url, headers, body: None, limit: MAX_PAGE_BYTES }
     }
 }
 
-/// What was answered.
 #[derive(Debug)]
 pub(super) struct Answer {
     pub(super) status: u16,
     pub(super) retry_after: Option<Duration>,
-    /// A strong one alone: a weak one matches no `If-Match` (RFC 9110, 13.1.1).
+    /// Only if it is strong: a weak one matches no `If-Match` (RFC 9110, 13.1.1).
     pub(super) etag: Option<String>,
-    /// As it came, weak ones too: for `If-None-Match`.
+    /// Weak ones too, for `If-None-Match`.
     pub(super) any_etag: Option<String>,
-    /// The other shop's clock, in milliseconds.
+    /// The shop's clock, in milliseconds since 1970.
     pub(super) date: Option<i64>,
     pub(super) next: Option<String>,
     pub(super) location: Option<String>,
     pub(super) content_type: Option<String>,
     pub(super) body: Result<Vec<u8>, NoBody>,
-    /// Of an answer that does not let us in: which secret was shown, and how.
+    /// For an answer that refuses access: which secret was sent, and how.
     shown: Option<String>,
 }
 
 impl Answer {
-    /// All of it, up to a limit.
+    /// Reads all of it, up to the limit.
     pub(super) async fn read(answer: reqwest::Response, limit: usize, now: Moment) -> Self {
         let status = answer.status().as_u16();
         let headers = answer.headers().clone();
@@ -196,8 +180,8 @@ impl Answer {
         Reply::Status { code: self.status, retry_after: self.retry_after }
     }
 
-    /// Whether it is well, and HTML all the same: not by its type alone, which many a small program leaves
-    /// at that for whatever it answers.
+    /// Whether it reports success but is an HTML page. The content type alone does not tell, because many small
+    /// programs send a wrong one.
     pub(super) fn is_page_for_people(&self) -> bool {
         let is_html = self.content_type.as_deref().is_some_and(|t| t.contains("html"));
         let looks_so = match &self.body {
@@ -211,14 +195,14 @@ impl Answer {
         (200..300).contains(&self.status) && is_html && looks_so
     }
 
-    /// Whether the other shop's program says something itself: what stands before it has an empty body or a
+    /// Whether the answer is from the shop's own program: a server in front of it sends an empty body or a web
     /// page.
     pub(super) fn is_its_own_word(&self) -> bool {
         let is_json = self.content_type.as_deref().is_some_and(|t| t.contains("json"));
         is_json && self.body.as_ref().is_ok_and(|body| !body.trim_ascii().is_empty())
     }
 
-    /// The answer in words for a person: the status, and what an error page begins with.
+    /// The answer in words: its status, and how an error page begins.
     pub(super) fn words(&self) -> String {
         let mut words = format!("it answered {}", self.status);
         if (300..400).contains(&self.status) {
@@ -244,19 +228,18 @@ impl Answer {
     }
 }
 
-/// Asks one shop.
+/// Sends requests to one shop.
 #[derive(Debug)]
 pub(super) struct Client {
     http: reqwest::Client,
     shows: Shows,
-    /// Which secret is shown, and how, for the words about an answer that does not let us in.
+    /// Which secret is sent, and how, for messages about refused access.
     whose: Option<String>,
-    /// Headers that go with each request.
+    /// Headers of every request.
     fixed: Vec<(HeaderName, HeaderValue)>,
     limits: Limits,
 }
 
-/// What we show to be let in.
 #[derive(Debug)]
 enum Shows {
     Nothing,
@@ -274,7 +257,7 @@ impl Client {
         limits: Limits,
     ) -> Result<Self, ClientError> {
         PROVIDER.call_once(|| {
-            // Somebody else's choice in this process is as good.
+            // // If another part of this process has chosen a provider, that one is as good.
             let _ = rustls::crypto::ring::default_provider().install_default();
         });
         check_hosts(file)?;
@@ -289,7 +272,7 @@ impl Client {
         if let Some(path) = &file.ca_file {
             builder = builder.tls_certs_merge(certificates::read(path)?);
         } else if addresses(file).all(|url| url.scheme() == "http") {
-            // No certificate is ever looked at, so none is loaded.
+            // // No certificate is ever checked, so none is loaded.
             builder = builder.tls_certs_only([]);
         }
         let http = builder.build().map_err(|source| ClientError::Tls { source })?;
@@ -298,24 +281,25 @@ impl Client {
             _ => Shows::Nothing,
         };
         let fixed = file.headers.iter().filter_map(|(name, value)| {
-            // The connection's own check let only headers through that can be sent.
+            // // Checking the connection let only valid headers through.
             Some((HeaderName::from_bytes(name.as_bytes()).ok()?, HeaderValue::from_str(value).ok()?))
         });
         Ok(Self { http, shows, whose: file.secret.as_ref().map(whose), fixed: fixed.collect(), limits })
     }
 
-    /// Asks, and reads the answer up to its limit. Dropped in the middle, it is as cut off.
+    /// Sends a request and reads the answer up to its limit. If dropped in the middle, the request may have
+    /// arrived.
     pub(super) async fn ask(&self, ask: Ask, now: Moment) -> Result<Answer, CallError> {
         let whole = self.limits.whole;
         let Shows::Token(tokens) = &self.shows else { return self.send(ask, None, now).await };
-        // The token's own request counts too: a message must be over before its lease is.
+        // // The token request counts too: a message must be done before its lease ends.
         let asked = tokio::time::timeout(whole, async {
             let shown = tokens.shown(&self.http, None, now).await?;
             let answer = self.send(ask.clone(), Some(&shown), now).await?;
             if answer.status != 401 {
                 return Ok(answer);
             }
-            // It may have been taken back before its time: once more with another.
+            // // The token may have been revoked early: try once more with a new one.
             let shown = tokens.shown(&self.http, Some(&shown), now).await?;
             self.send(ask, Some(&shown), now).await
         });
@@ -356,7 +340,7 @@ impl Client {
         Ok(answer)
     }
 
-    /// Takes out of an answer what we showed: where it is sent back, it would be kept or shown with the rest.
+    /// Removes our credentials from an answer that repeats them, since answers are stored and shown.
     fn hide(&self, answer: &mut Answer, token: Option<&Shown>) {
         if let Shows::Query(name, _) = &self.shows {
             for link in [&mut answer.next, &mut answer.location] {
@@ -371,7 +355,7 @@ impl Client {
             (Shows::Header(_, _, secret) | Shows::Query(_, secret), None) => secret,
             (Shows::Token(_) | Shows::Nothing, None) => return,
         };
-        // A refusal that shows what was refused. What is shorter could stand in any text.
+        // // A refusal that shows what was refused. Shorter texts could occur anywhere.
         if secret.reveal().len() < LEAST_HIDDEN {
             return;
         }
@@ -382,10 +366,10 @@ impl Client {
     }
 }
 
-/// The shortest secret that is looked for in an answer.
+/// The shortest secret that is searched for in an answer.
 const LEAST_HIDDEN: usize = 4;
 
-/// All addresses that a connection names by itself.
+/// All addresses that a connection names.
 fn addresses(file: &ConnectionFile) -> impl Iterator<Item = &Url> {
     let token = file.secret.as_ref().and_then(|secret| match &secret.how {
         SecretAs::Token(grant) => Some(&grant.at),
@@ -394,12 +378,12 @@ fn addresses(file: &ConnectionFile) -> impl Iterator<Item = &Url> {
     std::iter::once(file.base.url()).chain(token)
 }
 
-/// Refuses hosts that are not asked.
+/// Refuses hosts that are not allowed.
 pub(super) fn check_hosts(file: &ConnectionFile) -> Result<(), NotAllowed> {
     addresses(file).try_for_each(|url| check_literal(url, file.private))
 }
 
-/// A link without a parameter of its query; the others stay as they were written.
+/// A link without one parameter of its query; the others stay as they are.
 fn without_parameter(link: &str, name: &str) -> String {
     let Some((path, query)) = link.split_once('?') else { return link.to_owned() };
     let is_it = |pair: &&str| {
@@ -410,7 +394,7 @@ fn without_parameter(link: &str, name: &str) -> String {
     if kept.is_empty() { path.to_owned() } else { format!("{path}?{}", kept.join("&")) }
 }
 
-/// What went wrong, without the layers that only pass it on: they say nothing to a shopkeeper.
+/// The cause, without layers that only pass it on and mean nothing to a shopkeeper.
 fn reason(error: &reqwest::Error) -> String {
     if let Some(words) = tls::words(error) {
         return words;
@@ -422,7 +406,7 @@ fn reason(error: &reqwest::Error) -> String {
     while let Some(cause) = next {
         let text = cause.to_string();
         let is_passed_on = PASSED_ON.iter().any(|layer| text.starts_with(layer));
-        // A layer may repeat what stands below it.
+        // // A layer may repeat what the one below it says.
         if !is_passed_on && !words.iter().any(|w| w.contains(&text)) {
             words.push(text);
         }
@@ -439,7 +423,7 @@ fn etag(headers: &HeaderMap) -> Option<String> {
     text(headers, "etag").filter(|t| !t.is_empty() && t.len() <= MAX_ETAG_BYTES).map(str::to_owned)
 }
 
-/// What never left, and what may have.
+/// Separates requests that were never sent from those that may have arrived.
 fn told_apart(error: reqwest::Error) -> CallError {
     let source = error.without_url();
     if source.is_connect() || source.is_builder() {
@@ -454,7 +438,7 @@ async fn read(mut answer: reqwest::Response, limit: usize) -> Result<Vec<u8>, No
     loop {
         match answer.chunk().await {
             Ok(None) => return Ok(body),
-            // Dropped unread, the connection is closed: the rest costs nobody anything.
+            // // Dropping it unread closes the connection, so the rest costs nobody anything.
             Ok(Some(chunk)) if body.len() + chunk.len() > limit => return Err(NoBody::TooLong),
             Ok(Some(chunk)) => body.extend_from_slice(&chunk),
             Err(error) => return Err(NoBody::Broken(reason(&error.without_url()))),
@@ -473,7 +457,7 @@ fn shows(how: &SecretUse, secret: &Secret) -> Result<Shows, SecretError> {
         }
         SecretAs::Basic => (AUTHORIZATION, format!("Basic {}", STANDARD.encode(secret.reveal()))),
         SecretAs::Header(header) => {
-            // The connection's own check let only names of headers through.
+            // // Checking the connection let only valid header names through.
             let header = HeaderName::from_bytes(header.as_bytes()).unwrap_or(AUTHORIZATION);
             (header, secret.reveal().to_owned())
         }
@@ -483,7 +467,7 @@ fn shows(how: &SecretUse, secret: &Secret) -> Result<Shows, SecretError> {
     Ok(Shows::Header(header, value, secret.clone()))
 }
 
-/// Which secret is shown, and how.
+/// Which secret is sent, and how.
 fn whose(how: &SecretUse) -> String {
     let name = how.name.as_str();
     let way = match &how.how {

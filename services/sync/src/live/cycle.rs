@@ -1,5 +1,5 @@
-//! One round: what is due for a connection now is done, and when it is due next is said. Nothing sleeps in
-//! here, so that a test's own clock makes hours of waiting into nothing.
+//! One cycle does what is due for a connection now, and says when more will be due. Nothing here sleeps, so a
+//! test's clock turns hours of waiting into nothing.
 
 use super::client::Client;
 use super::deferred;
@@ -17,12 +17,11 @@ use ledger::{CommandError, Ledger, Shop};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-/// How long a connection waits whose text or secret cannot be used: until somebody has mended it.
+/// How long a connection waits if its text or secret cannot be used: until somebody has corrected it.
 const BROKEN_WAIT: Duration = Duration::from_secs(30);
-/// Steps over the shelf in one round; the rest has its turn in the next.
+/// Steps through the stock in one cycle; the rest follows in the next.
 const FILLS_A_ROUND: usize = 20;
 
-/// A connection in the hand of one round.
 pub(super) struct ConnectionContext<'a> {
     pub(super) ledger: &'a Ledger,
     pub(super) live: &'a Live,
@@ -30,7 +29,7 @@ pub(super) struct ConnectionContext<'a> {
     pub(super) reach: &'a ConnectionRuntime,
     pub(super) client: &'a Client,
     pub(super) shop: Arc<Shop>,
-    /// Whether a person asks, so that nothing waits for its time.
+    /// A person asks, so nothing waits for its time.
     pub(super) early: bool,
     pub(super) chance: &'a Mutex<Rng>,
 }
@@ -49,10 +48,10 @@ fn after(now: Moment, wait: Duration) -> Moment {
     now.plus_millis(i64::try_from(wait.as_millis()).unwrap_or(i64::MAX))
 }
 
-/// When there is something to do next.
+/// When there will be more to do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum When {
-    /// At that moment, or sooner if the shop changes.
+    /// At that moment, or earlier if the shop changes.
     At(Moment),
     /// Only when the shop changes.
     OnChange,
@@ -72,13 +71,12 @@ impl When {
     }
 }
 
-/// A round over all connections.
 #[derive(Clone, Copy, Debug)]
 pub struct SyncCycle;
 
 impl SyncCycle {
-    /// Does what is due at the ledger's now for each connection, and says when there is more. Chance comes
-    /// from `dice` alone.
+    /// Does what is due now, by the ledger's clock, for each connection, and says when there will be more. All
+    /// randomness comes from `dice`.
     pub async fn run(ledger: &Ledger, live: &Live, dice: u64) -> Result<When, CommandError> {
         let mut when = When::OnChange;
         for connection in ledger.live_connections().await? {
@@ -89,15 +87,14 @@ impl SyncCycle {
     }
 }
 
-/// What a round sees to. While the program runs each has rounds of its own, so that a shop which is slow
-/// with its orders holds up no message, and a long list no order.
+/// What a cycle handles. In the service each part has cycles of its own, so a shop that is slow with its orders
+/// delays no message, and a long list delays no order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Part {
-    /// What goes out, and the shelf behind it.
+    /// Outgoing messages, and the stock behind them.
     Messages,
-    /// Orders, and those that were kept.
+    /// Orders, and those that were kept for another try.
     Orders,
-    /// What the other shop lists.
     Listed,
 }
 
@@ -105,12 +102,11 @@ impl Part {
     pub(super) const ALL: [Self; 3] = [Self::Messages, Self::Orders, Self::Listed];
 }
 
-/// How a round goes.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct CycleOptions<'a> {
     parts: &'a [Part],
     dice: u64,
-    /// Whether a person asks, so that nothing waits for its time.
+    /// A person asks, so nothing waits for its time.
     early: bool,
 }
 
@@ -119,12 +115,12 @@ impl<'a> CycleOptions<'a> {
         Self { parts, dice, early: false }
     }
 
-    /// Orders alone, before their time.
+    /// Orders only, ahead of time.
     pub(super) fn orders_early(dice: u64) -> CycleOptions<'static> {
         CycleOptions { parts: &[Part::Orders], dice, early: true }
     }
 
-    /// All of it, and lists before their time.
+    /// Everything, and lists ahead of time.
     pub(super) fn early(dice: u64) -> CycleOptions<'static> {
         CycleOptions { parts: &Part::ALL, dice, early: true }
     }
@@ -134,7 +130,6 @@ impl<'a> CycleOptions<'a> {
     }
 }
 
-/// A round of one connection.
 pub(super) async fn one(
     ledger: &Ledger,
     live: &Live,
@@ -189,14 +184,14 @@ fn is_due(at: Option<Moment>, now: Moment) -> bool {
     at.is_some_and(|at| at <= now)
 }
 
-/// When there is something to do, of what the connection has and the round sees to.
+/// When there will be something to do for this part of the connection.
 #[derive(Clone, Copy, Debug, Default)]
 struct Due {
     told: MessagesDue,
     fetched: FetchedDue,
 }
 
-/// Only what the round sees to is asked for.
+/// Asks only for what the cycle handles.
 async fn due(
     ledger: &Ledger,
     reach: &ConnectionRuntime,
@@ -218,7 +213,7 @@ async fn due(
     Ok(due)
 }
 
-/// Messages go beside what is fetched: neither waits for the other.
+/// Messages and fetches run side by side, so that neither waits for the other.
 async fn work(hand: &ConnectionContext<'_>, due: Due) -> Result<(), CommandError> {
     let now = hand.ledger.now();
     let is_wanted = |at: Option<Moment>| is_due(at, now) || hand.early;
@@ -254,14 +249,14 @@ async fn fill(ledger: &Ledger, connection: &LiveConnection) -> Result<(), Comman
     Ok(())
 }
 
-/// No message goes before the rate allows one.
+/// No message is sent before the rate limit allows one.
 fn next(ledger: &Ledger, reach: &ConnectionRuntime, Due { told, fetched }: Due) -> When {
     let by_rate = reach.rate.next(ledger.now());
     let messages = told.messages.map(|at| at.max(by_rate));
     When::of([messages, told.fill, fetched.orders, fetched.listings, fetched.kept])
 }
 
-/// A text or secret that cannot be used: the connection waits, and says why.
+/// The text or secret cannot be used: the connection waits and says why.
 async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> Result<When, CommandError> {
     let until = after(ledger.now(), BROKEN_WAIT);
     let of = TroubleOf::Connection;
@@ -276,7 +271,7 @@ async fn broken(ledger: &Ledger, connection: &LiveConnection, words: String) -> 
     Ok(When::At(until))
 }
 
-/// What a fetch does where the whole connection has to wait.
+/// What a fetch does when the whole connection must pause.
 pub(super) async fn quiet_of_fetch(
     hand: &ConnectionContext<'_>,
     reply: Reply,

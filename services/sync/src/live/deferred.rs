@@ -1,4 +1,4 @@
-//! Orders that were kept aside: tried again, such as one that came before its listing.
+//! Tries again the orders that could not be taken in, for example because their item was not there yet.
 
 use super::cycle::{ConnectionContext, quiet_of_fetch};
 use super::hooks::one_or_list;
@@ -15,10 +15,10 @@ use ledger::online::{
 };
 use ledger::{CommandError, Rejection};
 
-/// Kept orders that are tried in one round; the others have their turn in the next.
+/// How many of them are tried in one cycle; the rest follow in the next.
 const TRIED_A_ROUND: usize = 50;
 
-/// What a person does about an order of which two states have one time, and that the other shop has no more.
+/// What to do about an order that has two states with the same time and is gone from the online shop.
 pub const LOST_THERE: &str = "the online shop no longer has this order, so it cannot say which of its two states is \
     right; if the shop was restored from a backup, check what was sold, then ignore the order here";
 
@@ -36,7 +36,7 @@ pub(super) async fn try_again(hand: &ConnectionContext<'_>) -> Result<(), Comman
     Ok(())
 }
 
-/// Why it cannot be taken yet; none if it was.
+/// Why it still cannot be taken in; none if it was.
 async fn again(hand: &ConnectionContext<'_>, kept: &DeferredOrder) -> Result<Option<String>, CommandError> {
     let mut orders = Vec::new();
     for read in read(hand, &kept.raw) {
@@ -50,7 +50,7 @@ async fn again(hand: &ConnectionContext<'_>, kept: &DeferredOrder) -> Result<Opt
     };
     let rejection = match hand.from().book(orders).await {
         Ok(refusals) => refusals.into_iter().flatten().next(),
-        // Of one alone, the refusal of its transaction is its own.
+        // // With a single order, the rejection of its transaction is its own.
         Err(CommandError::Rejected(rejection)) => Some(*rejection),
         Err(trouble) => return Err(trouble),
     };
@@ -60,8 +60,8 @@ async fn again(hand: &ConnectionContext<'_>, kept: &DeferredOrder) -> Result<Opt
     }
 }
 
-/// Of two states of one moment the one is right that the order has there now: it is asked for by itself, where
-/// the connection says how. Else a later walk over the list has met it as it stands, and taken that.
+/// Of two states with the same time, the right one is what the shop has now. The order is fetched by itself if
+/// the connection says how. Otherwise a later reading of the list has met it as it is, and taken that.
 async fn decide(
     hand: &ConnectionContext<'_>,
     kept: &DeferredOrder,
@@ -78,7 +78,7 @@ async fn decide(
         return Ok(None);
     }
     if has_left_window(&place, changed) {
-        // No walk would meet it before the order changes again.
+        // // No reading would meet it before the order changes again.
         let (connection, who) = (hand.connection.id, hand.connection.name.clone());
         let reread = RereadOrders { connection, since: changed.min(now), who };
         hand.ledger.execute(None, &reread).await?;
@@ -101,7 +101,7 @@ async fn fetch_one(
         Ok(page) => page,
         Err(error) => {
             quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
-            // A shop may answer so while it is put up anew, so that it is asked again all the same.
+            // // The shop may answer so while it restarts, so it is asked again anyway.
             let is_gone = says_gone(error.reply());
             return Ok(Some(if is_gone { format!("{error}; {LOST_THERE}") } else { error.to_string() }));
         }
@@ -124,7 +124,7 @@ async fn fetch_one(
     Ok(refusals.into_iter().flatten().next().map(|rejection| rejection.to_string()))
 }
 
-/// By the layout that it was read by, which is the list's or the hooks'; the one that can read it counts.
+/// With the layout that read it, either the list's or the webhooks': the one that can read it counts.
 fn read(hand: &ConnectionContext<'_>, raw: &str) -> Vec<Read> {
     let file = &hand.reach.file;
     let layouts = file.orders.iter().map(|o| &o.layout).chain(file.hooks.iter().map(|h| &h.layout));

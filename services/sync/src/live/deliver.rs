@@ -1,4 +1,4 @@
-//! Saying a message, and what its answer makes of it.
+//! Sends a message, and decides what its answer means.
 
 mod batch;
 
@@ -19,16 +19,15 @@ use feeds::json_at;
 use ledger::CommandError;
 use ledger::online::{Settled, SettledAs};
 
-/// Messages in a row that come to nothing before the whole connection waits: as many as are under way at
-/// once, so that one that is poisoned does not stop the others.
+/// How many messages in a row may fail before the whole connection pauses: as many as are on their way at once,
+/// so that a single bad message does not stop the others.
 const FAILS_IN_A_ROW: usize = super::drain::AT_ONCE + 1;
 
-/// What became of what was said.
 #[derive(Debug)]
 pub(super) struct Said {
     pub(super) holder: i64,
     pub(super) settled: Vec<Settled>,
-    /// The reply for which the whole connection waits, and in words.
+    /// The reply for which the whole connection must pause, and its words.
     pub(super) quiet: Option<(Reply, String)>,
 }
 
@@ -38,12 +37,12 @@ impl Said {
     }
 }
 
-/// An answer or none, as what it means and in words.
+/// The meaning of an answer, or of none, and its words.
 struct Heard {
     reply: Reply,
     words: String,
     answer: Option<Answer>,
-    /// The other shop's own id, where the answer said it of this message by itself.
+    /// The shop's own id, if the answer gave it for this message.
     other_id: Option<String>,
 }
 
@@ -55,8 +54,8 @@ impl Heard {
 
 async fn hear(hand: &ConnectionContext<'_>, ask: Ask) -> Heard {
     match hand.client.ask(ask, hand.ledger.now()).await {
-        // A page for people that says all is well is what a closed shop or a sign-in page sends: whether the
-        // message was taken, nobody knows.
+        // // A web page that reports success comes from a closed shop or a sign-in page: whether the message
+        // arrived is unknown.
         Ok(answer) if answer.is_page_for_people() => {
             let words =
                 format!("it answered {} with a page for people; is the address right?", answer.status);
@@ -69,8 +68,8 @@ async fn hear(hand: &ConnectionContext<'_>, ask: Ask) -> Heard {
     }
 }
 
-/// What is answered to a message about something that should be there. That it is not is doubted for a while
-/// where a message depends on it, and it may be somebody else's word.
+/// The answer to a message about something that should exist. If the shop says that it does not, we doubt it
+/// for a while if a message depends on it, because the answer may come from another program.
 async fn hear_of(hand: &ConnectionContext<'_>, message: &Message, ask: Ask) -> Heard {
     let heard = on_itself(hand, message, hear(hand, ask).await);
     let depends_on_it = message.kind == Kind::End || message.can_be_made_anew(&hand.reach.file.out);
@@ -86,8 +85,8 @@ async fn hear_of(hand: &ConnectionContext<'_>, message: &Message, ask: Ask) -> H
     Heard::nothing_known(words)
 }
 
-/// What the answer says of the message itself, where it tells of each by itself. A 207 that says nothing of
-/// it is no word that it was taken.
+/// What the answer says about this message, if it reports on each. A 207 that does not mention it does not mean
+/// success.
 fn on_itself(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> Heard {
     let Some(answer) = &heard.answer else { return heard };
     let form = hand.reach.file.answer.as_ref();
@@ -97,7 +96,7 @@ fn on_itself(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> H
     });
     let (code, words) = match found {
         Some(Some(OnOne { reply, words, other_id })) => return Heard { reply, words, other_id, ..heard },
-        // Of others it tells, and not of this one.
+        // // The answer reports on others, but not on this one.
         Some(None) => (422, format!("it answered {} and says nothing of this one", answer.status)),
         None if answer.status == 207 && form.is_some() => {
             (422, "it answered 207 without the list that [answer] each names".to_owned())
@@ -112,7 +111,6 @@ fn on_itself(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> H
     Heard { reply: Reply::Status { code, retry_after: None }, words, ..heard }
 }
 
-/// Says one message.
 pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> Said {
     if let Some(said) = look_first(hand, &mut message).await {
         return said;
@@ -122,7 +120,7 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
         Ok(ask) => hear_of(hand, &message, ask).await,
         Err(error) => return untold(hand, &message, &error),
     };
-    // At most twice: each turn changes what is asked, and the third would be a quarrel.
+    // // At most twice: each pass changes the request, and a third would mean that somebody keeps changing it.
     for _ in 0..2 {
         let again = match verdict(heard.reply, message.kind.saying()) {
             Verdict::Stale if message.kind == Kind::New => {
@@ -140,7 +138,7 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
         }
         match is_the_latest(hand, &message, &heard).await {
             Ok(Standing::Same) => {}
-            // It is said anew, as the item stands by then; that it was tried counts, since it may be there.
+            // // It is sent again as the item is by then; the try counts, because the listing may exist.
             Ok(Standing::Changed) => {
                 let (until, words) = (hand.ledger.now(), "it has changed meanwhile".to_owned());
                 let (item, revision) = (message.item, message.listing.revision);
@@ -170,8 +168,8 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
     settled(hand, &message, heard)
 }
 
-/// What is made there once more where an earlier try was lost, or another connection made it, would stand there
-/// twice: it is looked for first, where their list can tell. What to do then; none to go on.
+/// If an earlier try was lost, or another connection created the listing, creating it again would make it
+/// twice. So we look for it first, if their list can tell. Returns what to do; none to go on.
 async fn look_first(hand: &ConnectionContext<'_>, message: &mut Message) -> Option<Said> {
     let is_unnamed = message.kind != Kind::New && needs_its_id(hand, message);
     if message.kind != Kind::New && !is_unnamed {
@@ -193,13 +191,13 @@ async fn look_first(hand: &ConnectionContext<'_>, message: &mut Message) -> Opti
         }
         Looked::NotThere if is_gone => Some(nothing_to_end(message)),
         Looked::NotThere | Looked::NotAsked => {
-            // It was made once, is not there any more, and has no id to be told by: it is made anew.
+            // // It was created once, no longer exists, and has no id to address it by, so it is created again.
             if is_unnamed && hand.reach.file.out.new.is_some() {
                 message.kind = Kind::New;
             }
             None
         }
-        // Sold here, and perhaps on offer there under a name that we were never told.
+        // // It sold here, and may be offered there under an id that we never learned.
         Looked::CannotTell if is_gone && hand.reach.file.needs_other_id() => {
             Some(untold(hand, message, &FillError::Unknown { place: Place::OtherId }))
         }
@@ -214,7 +212,7 @@ fn needs_its_id(hand: &ConnectionContext<'_>, message: &Message) -> bool {
     matches!(made, Err(FillError::Unknown { place: Place::OtherId }))
 }
 
-/// It cannot be said at all: what a person can do about it.
+/// It cannot be sent at all; says what somebody can do about it.
 fn untold(hand: &ConnectionContext<'_>, message: &Message, error: &FillError) -> Said {
     let FillError::Unknown { place: Place::OtherId } = error else {
         return parked(hand, message, &error.to_string());
@@ -231,17 +229,17 @@ fn untold(hand: &ConnectionContext<'_>, message: &Message, error: &FillError) ->
     parked(hand, message, &words)
 }
 
-/// Whether what a message says is still so.
+/// Whether a message is still true.
 enum Standing {
     Same,
     Changed,
-    /// Their orders cannot be asked for at present.
+    /// Their orders cannot be fetched at the moment.
     Unknown,
 }
 
-/// A state there that has changed without our word may be a purchase: what was bought is taken in before
-/// the message is said over it, so that nothing is put on offer again that is sold. What takes something
-/// off can be said in any case.
+/// A state there that changed without our doing may be a purchase. Orders are taken in before the message
+/// overwrites it, so that nothing sold is offered again. A message that only removes something can be sent
+/// anyway.
 async fn is_the_latest(
     hand: &ConnectionContext<'_>,
     message: &Message,
@@ -267,7 +265,7 @@ fn ask(hand: &ConnectionContext<'_>, message: &Message, etag: &str) -> Result<As
     message.ask(hand.connection.id, &file.base, &file.out, etag)
 }
 
-/// It exists there already: it is told as what is known, by the id that the answer may have for it.
+/// It exists there already, so it is treated as listed, with the id that the answer may contain.
 fn as_known(hand: &ConnectionContext<'_>, message: &mut Message, answer: Option<&Answer>) -> bool {
     if let Some(id) = answer.and_then(|a| known_id(hand, a)) {
         message.stood.other_id = id;
@@ -282,8 +280,8 @@ fn as_known(hand: &ConnectionContext<'_>, message: &mut Message, answer: Option<
     can_be_said
 }
 
-/// They have lost it: it is told as new, unless their list has it under another id by now. Whether it is said again,
-/// or what has become of it.
+/// They have lost it. It is created again, unless their list has it under another id by now. Returns whether to
+/// send again, or the result.
 async fn as_new(hand: &ConnectionContext<'_>, message: &mut Message) -> Result<bool, Said> {
     if !message.can_be_made_anew(&hand.reach.file.out) {
         return Ok(false);
@@ -305,7 +303,7 @@ fn nothing_to_end(message: &Message) -> Said {
     Said::one(message.in_hand.holder, Settled { item, revision, became: SettledAs::Nothing })
 }
 
-/// Their list cannot be asked for now, and nothing is made there blindly.
+/// Their list cannot be fetched now, and nothing is created blindly.
 fn not_looked(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, words: &str) -> Said {
     let words = format!("{words}; whether it is there already is not known");
     let quiet = (!answers(reply)).then(|| (reply, words.clone()));
@@ -314,8 +312,8 @@ fn not_looked(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, wor
     Said { holder: message.in_hand.holder, settled: vec![settled], quiet }
 }
 
-/// Asks for the other side's state of it. Without one the message goes without a condition, where it
-/// had one before: what we say of our own shelf is right whatever stood there.
+/// Reads the shop's state of the item. If there is none, the message goes without a condition even if it had
+/// one: what we say about our own stock is right, whatever was there.
 async fn ask_anew(hand: &ConnectionContext<'_>, message: &Message, etag: &mut String) -> bool {
     let file = &hand.reach.file;
     let Ok(url) = message.address(&file.base, &file.out) else { return false };
@@ -365,7 +363,7 @@ fn settled(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> Sai
     Said { holder: message.in_hand.holder, settled: vec![settled], quiet }
 }
 
-/// Whether the shop was there at all: one that cannot be reached is away for every message.
+/// Whether the shop was reachable; if not, it is away for every message.
 fn answers(reply: Reply) -> bool {
     reply != Reply::NoAnswer(NoAnswer::NotSent)
 }
@@ -381,12 +379,12 @@ fn told(
         Some(answer) if message.kind == Kind::New => other_id(hand, answer),
         _ => message.has_found_id.then(|| message.stood.other_id.clone()),
     };
-    // What was taken away has no state any more.
+    // // A removed listing has no state any more.
     let etag = answer.filter(|_| message.kind != Kind::End).and_then(|a| a.etag.clone());
     SettledAs::Told { hash: message.hash.clone(), state: message.state(), other_id, etag }
 }
 
-/// The other shop's own id: from the answer's place for it, or the end of the address that it was made at.
+/// The shop's own id: from its place in the answer, or from the end of the address that was created.
 fn other_id(hand: &ConnectionContext<'_>, answer: &Answer) -> Option<String> {
     let new = hand.reach.file.out.new.as_ref()?;
     if let Some(place) = &new.id {
@@ -399,7 +397,7 @@ fn other_id(hand: &ConnectionContext<'_>, answer: &Answer) -> Option<String> {
     Some(percent_encoding::percent_decode_str(last).decode_utf8_lossy().into_owned())
 }
 
-/// The id of what is there already, from the refusal to make it once more.
+/// The id of the existing listing, from the refusal to create it again.
 fn known_id(hand: &ConnectionContext<'_>, answer: &Answer) -> Option<String> {
     let place = hand.reach.file.out.new.as_ref().and_then(|new| new.known_id.as_ref());
     let Some(place) = place else { return other_id(hand, answer) };
@@ -415,7 +413,7 @@ fn later(hand: &ConnectionContext<'_>, message: &Message, reply: Reply, words: &
     SettledAs::Later { until, words }
 }
 
-/// Left for another turn, untouched.
+/// Left untouched for another cycle.
 pub(super) fn left(item: ItemId) -> Settled {
     Settled { item, revision: 0, became: SettledAs::Left }
 }

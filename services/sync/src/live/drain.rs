@@ -1,8 +1,8 @@
-//! Draining the outbox: what waits is claimed, said and settled, several items at once and never two
+//! Drains the outbox: waiting messages are claimed, sent and settled, several items at once but never two
 //! messages of one item.
 //!
-//! Three parts run beside each other: one claims and reads, one says, one settles. So the database and the
-//! network wait for nobody, and what is said was read a moment ago.
+//! Three parts run side by side: one claims and reads, one sends, one settles. So database and network wait for
+//! nobody, and what is sent was read a moment ago.
 
 use super::cycle::ConnectionContext;
 use super::deliver::{self, Said};
@@ -21,23 +21,23 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 use tracing::Instrument;
 
-/// Requests under way at once: enough to hide the way there and back, and no crowd at the other door.
+/// Requests on their way at once: enough to hide the network's delay, without crowding the shop.
 pub(super) const AT_ONCE: usize = 8;
-/// Messages that are claimed at once: two times as many wait at most behind those under way.
+/// Messages claimed at once; at most twice as many wait behind those on their way.
 const CLAIMED_AT_ONCE: usize = 128;
-/// How long a round takes messages in hand: then it is looked anew at what is due.
+/// How long a cycle claims messages; then it checks again what is due.
 const ROUND_LASTS: Duration = Duration::from_secs(5);
-/// Settled in one transaction.
+/// How many messages are settled in one transaction.
 const SETTLED_AT_ONCE: usize = 200;
-/// How long what was said is gathered before it is settled: a commit waits for the disk, and while more is
-/// under way nobody waits for this one.
+/// How long results are gathered before they are settled: a commit waits for the disk, and while more are on
+/// their way nobody waits for this one.
 const GATHERED_FOR: Duration = Duration::from_millis(40);
 
 /// What is said in one request.
 enum Job {
     One(Box<Message>),
     Many(Vec<Message>),
-    /// Nothing to say, and that is settled too.
+    /// Nothing to send; that must be settled too.
     Done(Said),
 }
 
@@ -47,7 +47,7 @@ impl Job {
     }
 }
 
-/// Whether nothing more is said in this round.
+/// Set when nothing more is sent in this cycle.
 struct Stop(AtomicBool);
 
 impl Stop {
@@ -60,7 +60,7 @@ impl Stop {
     }
 }
 
-/// Says what waits until nothing does, the rate is used up, or the connection has to wait.
+/// Sends what is waiting, until nothing is left, the rate limit is reached, or the connection must pause.
 pub(super) async fn drain(hand: &ConnectionContext<'_>) -> Result<(), CommandError> {
     let stop = Stop(AtomicBool::new(false));
     let (jobs_in, jobs_out) = mpsc::channel(1);
@@ -80,8 +80,8 @@ async fn claim_all(
 ) -> Result<(), CommandError> {
     let round = Instant::now();
     let mut batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
-    // One number for the whole round, so that what is said together is settled in one transaction. Nothing is
-    // claimed twice under it before it was settled.
+    // // One claim number for the whole cycle, so that what is sent together is settled in one transaction.
+    // Nothing is claimed twice under it before it was settled.
     let holder = hand.ledger.new_holder()?;
     while round.elapsed() < ROUND_LASTS && !stop.is_set() {
         let now = hand.ledger.now();
@@ -97,14 +97,14 @@ async fn claim_all(
             hand.reach.rate.give_back(requests);
             return Ok(());
         }
-        // The lease runs in real time, and a request that begins by then is over before it.
+        // // The lease runs in real time, and a request that begins before this is done before the lease ends.
         let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
         let in_hand = InHand { holder, since: began, begin_by };
         let mut planned = plan(hand, in_hand, claimed).await?;
         let used = planned.iter().filter(|job| !job.is_done()).count();
         hand.reach.rate.give_back(requests.saturating_sub(used));
-        // Messages that have to be said alone need more requests than batches would have: what the rate does not
-        // allow is left for later, and no more is claimed than goes out.
+        // // Messages that must go alone need more requests than batches. What the rate limit does not allow is
+        // left for later, and no more is claimed than can be sent.
         let granted = requests + hand.reach.rate.take(used.saturating_sub(requests), now);
         if used > granted {
             planned = leave_beyond(granted, holder, planned);
@@ -117,7 +117,7 @@ async fn claim_all(
     Ok(())
 }
 
-/// Leaves all but the first `granted` requests for later: what is gone comes first, and goes first.
+/// Leaves all but the first `granted` requests for later. What is gone comes first, and is sent first.
 fn leave_beyond(granted: usize, holder: i64, planned: Vec<Job>) -> Vec<Job> {
     let (mut kept, mut settled, mut requests) = (Vec::with_capacity(planned.len()), Vec::new(), 0);
     for job in planned {
@@ -134,7 +134,7 @@ fn leave_beyond(granted: usize, holder: i64, planned: Vec<Job>) -> Vec<Job> {
     kept
 }
 
-/// Reads how the items stand, and parts them into requests.
+/// Reads the current state of the items, and distributes them over requests.
 async fn plan(
     hand: &ConnectionContext<'_>,
     in_hand: InHand,
@@ -200,8 +200,7 @@ async fn say_all(
     }
 }
 
-/// Nothing is said any more once the connection has to wait, nor so late that the request could outlive
-/// its lease.
+/// Nothing more is sent once the connection must pause, nor so late that a request could outlive its lease.
 async fn say_one(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
     match job {
         Job::Done(said) => said,
@@ -229,7 +228,7 @@ async fn say_one(hand: &ConnectionContext<'_>, stop: &Stop, job: Job) -> Said {
     }
 }
 
-/// Waits for what was said; false once there is no more. At the end of a round nothing is waited for.
+/// Waits for results; false once there are no more. At the end of a cycle it does not wait.
 async fn gather(said: &mut mpsc::Receiver<Said>, some: &mut Vec<Said>) -> bool {
     if said.recv_many(some, SETTLED_AT_ONCE).await == 0 {
         return false;
@@ -270,7 +269,7 @@ async fn settle_all(
                     SettleMessages { connection: hand.connection.id, holder, settled: part.to_vec() };
                 let done = hand.ledger.execute(None, &settle).await;
                 if done.is_err() {
-                    // What is under way is not said again before its lease is over.
+                    // // What is on its way is not sent again before its lease ends.
                     stop.set();
                 }
                 done?;
@@ -283,7 +282,7 @@ async fn settle_all(
     }
 }
 
-/// Lets the whole connection wait, longer each time in a row.
+/// Pauses the whole connection, longer each time in a row.
 pub(super) async fn quiet_down(
     hand: &ConnectionContext<'_>,
     reply: Reply,
@@ -297,5 +296,5 @@ pub(super) async fn quiet_down(
     Ok(())
 }
 
-/// The least that a connection waits which is away: no chance makes it none.
+/// The shortest pause of a connection whose shop is away: no random choice makes it zero.
 const LEAST_QUIET: Duration = Duration::from_millis(500);

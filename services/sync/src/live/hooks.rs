@@ -1,4 +1,4 @@
-//! Orders that the other shop sends by itself.
+//! Orders that an online shop sends by webhook.
 
 use super::intake::{From, Read};
 use super::runtime::Live;
@@ -10,40 +10,38 @@ use feeds::{FeedError, PageReading, orders_of_page};
 use ledger::online::{LiveConnection, NoteContact, NoteUnsigned, SeeHook, TroubleOf};
 use ledger::{CommandError, Ledger, Shop};
 
-/// The largest hook. Standard Webhooks asks for less than 20 kB; an order of a thousand lines has more.
+/// The largest webhook, in bytes. Standard Webhooks recommends less than 20 kB; an order with a thousand lines
+/// has more.
 pub const MAX_HOOK_BYTES: usize = 1 << 20;
 
-/// What a hook is answered.
 #[derive(Debug)]
 pub enum HookAnswer {
-    /// There is no such connection, or it takes no hooks.
+    /// There is no such connection, or it takes no webhooks.
     Unknown,
-    /// It is not believed.
     Unsigned(SignatureError),
-    /// It was taken.
     Taken,
-    /// It was taken before.
     Seen,
-    /// It is about something that is not asked for; there is nothing to take.
+    /// It is about something that we do not need.
     PassedOver,
-    /// It is kept aside: an order that cannot be taken yet.
+    /// Its order could not be taken in yet and is kept for another try.
     Kept,
-    /// It is no order that can be read; its sender has it still.
+    /// It contains no order that can be read; its sender still has it.
     Unreadable(FeedError),
-    /// Something here is wrong; it should come again. The words are for the log, not for the sender.
+    /// Something failed here, and it should be sent again. The words are for the log, not for the sender.
     StorageError(String),
 }
 
-/// Whether a connection of this name takes hooks: asked before anything of a hook is read.
+/// Whether a connection with this name takes webhooks; checked before anything of a webhook is read.
 pub async fn takes_hooks(ledger: &Ledger, live: &Live, name: &str) -> Result<bool, CommandError> {
     let connections = ledger.live_connections().await?;
     let Some(connection) = connections.iter().find(|c| c.name == name) else { return Ok(false) };
-    // One whose text cannot be used is told so once its hook is there, as that may be mended meanwhile.
+    // // A connection with an unusable text reports that once its webhook is here; it may have been corrected
+    // by then.
     Ok(live.reach(connection, ledger.now()).map_or(true, |reach| reach.file.hooks.is_some()))
 }
 
-/// Takes a hook in: believes it, reads it, books it, and only then remembers it, so that one that was cut
-/// off in the middle can come again.
+/// Takes in a webhook: checks its signature, reads it, books its order, and only then remembers it, so that an
+/// interrupted one can come again.
 pub async fn take_hook(
     ledger: &Ledger,
     live: &Live,
@@ -68,7 +66,7 @@ async fn take(
     let Some(connection) = connections.iter().find(|c| c.name == name) else {
         return Ok(HookAnswer::Unknown);
     };
-    // What a hook brings is dated by the clock: one that is set back afterwards must be noticed.
+    // // A webhook's order is dated by our clock, so we must notice if that is set back later.
     ledger.look_at_clock(connection.id).await?;
     let reach = match live.reach(connection, ledger.now()) {
         Ok(reach) => reach,
@@ -109,7 +107,7 @@ async fn book(
     message: &str,
     orders: Vec<Read>,
 ) -> Result<HookAnswer, CommandError> {
-    // Without chance, a kept order waits no time at first, and then as the others.
+    // // Without randomness, a kept order is tried again at once and then like the others.
     let done = match (From { ledger, connection, dice: 0, walk_began: None }).take(orders).await {
         Ok(done) => done,
         Err(CommandError::Rejected(rejection)) => return Ok(HookAnswer::StorageError(rejection.to_string())),
@@ -117,13 +115,13 @@ async fn book(
     };
     let see = SeeHook { connection: connection.id, message: message.to_owned() };
     ledger.execute(None, &see).await?;
-    // Whoever sends something is there.
+    // // Whoever sends something is reachable.
     let contact = NoteContact { connection: connection.id, of: TroubleOf::Hooks };
     ledger.execute(None, &contact).await?;
     Ok(if done.kept > 0 { HookAnswer::Kept } else { HookAnswer::Taken })
 }
 
-/// Writes down how many hooks were not believed, and why the last was not, if that is due.
+/// Stores how many webhooks had no valid signature, and why the last one failed, if that is due.
 pub(super) async fn count_unsigned(
     ledger: &Ledger,
     connection: ConnectionId,
@@ -134,7 +132,7 @@ pub(super) async fn count_unsigned(
     Ok(())
 }
 
-/// All keys that can be used: while a secret is changed, one of them may be gone already.
+/// All keys that can be used: while a secret is being changed, one of them may be gone.
 fn keys(live: &Live, hooks: &Hooks) -> Vec<HookKey> {
     let mut keys = Vec::with_capacity(hooks.secrets.len());
     for name in &hooks.secrets {
@@ -150,7 +148,7 @@ fn keys(live: &Live, hooks: &Hooks) -> Vec<HookKey> {
     keys
 }
 
-/// The name that the message is known again by: its id, or what it says.
+/// What identifies the message if it comes again: its id, or its contents.
 fn believe(
     keys: &[HookKey],
     hooks: &Hooks,
@@ -169,13 +167,13 @@ fn believe(
     }
 }
 
-/// One order a message. By the orders' own layout, the list around it may be there or not.
+/// One order per message. With the layout of `[orders]`, the list around it may be missing.
 fn read(hooks: &Hooks, shop: &Shop, body: &[u8]) -> Result<Vec<Read>, FeedError> {
     let page = PageReading { layout: &hooks.layout, currency: shop.currency, zone: &shop.zone };
     if hooks.layout_of_orders { one_or_list(body, page) } else { orders_of_page(body, page) }
 }
 
-/// By the layout of a list, which may be there or not around one that stands alone.
+/// With the layout of a list, which may be missing around a single order.
 pub(super) fn one_or_list(body: &[u8], page: PageReading<'_>) -> Result<Vec<Read>, FeedError> {
     let found = orders_of_page(body, page);
     if !matches!(found, Err(FeedError::NoRecords { .. })) {

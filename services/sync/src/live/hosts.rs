@@ -1,11 +1,11 @@
-//! Which hosts may be asked: the world's, or, where the owner allows it, one of the own network.
+//! Which hosts may be reached: those on the internet or, if the owner allows it, one on their own network.
 //!
-//! It is looked at after a name was resolved, so that a name which leads home is found out too.
+//! This is checked after a name was resolved, so that a name that leads to the own network is noticed too.
 
 use reqwest::dns::{Addrs, Name, Resolve, Resolving};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
-/// An address that is not asked.
+/// An address that is not allowed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
     "{host} has the address {address}, which is not one of the world's; allow it by private = true if it is yours"
@@ -15,13 +15,12 @@ pub struct NotAllowed {
     address: IpAddr,
 }
 
-/// What kind of place an address is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Where {
     World,
-    /// Loopback, private, unique-local and a provider's shared ones.
+    /// Loopback, private, unique-local and shared provider addresses.
     Home,
-    /// No host that serves a shop has it.
+    /// Addresses that no shop's host can have.
     Nowhere,
 }
 
@@ -54,11 +53,11 @@ fn place_v6(v6: Ipv6Addr) -> Where {
     let octets = v6.octets();
     let last = || Ipv4Addr::new(octets[12], octets[13], octets[14], octets[15]);
     match v6.segments() {
-        // An IPv4 address in another dress: mapped, translated (RFC 6052), and 6to4.
+        // // An IPv4 address in another form: mapped, translated (RFC 6052), and 6to4.
         [0, 0, 0, 0, 0, 0xffff, ..] | [0x64, 0xff9b, 0, 0, 0, 0, ..] => place_v4(last()),
         [0x2002, ..] => place_v4(Ipv4Addr::new(octets[2], octets[3], octets[4], octets[5])),
         [0xfc00..=0xfdff, ..] => Where::Home,
-        // Documentation, benchmarks, Teredo and ORCHID stand within the world's own range.
+        // // Documentation, benchmarking, Teredo and ORCHID lie within the public range.
         [0x2001, 0..=0x1ff | 0xdb8, ..] | [0x3fff, 0..=0xfff, ..] => Where::Nowhere,
         [0x2000..=0x3fff, ..] => Where::World,
         _ => Where::Nowhere,
@@ -73,7 +72,7 @@ fn may_ask(address: IpAddr, private: bool) -> bool {
     }
 }
 
-/// Looks at a host that is written as an address: no name is resolved for it.
+/// Checks a host that is an address, for which no name is resolved.
 pub(super) fn check_literal(url: &reqwest::Url, private: bool) -> Result<(), NotAllowed> {
     let host = url.host_str().unwrap_or_default();
     let bare = host.trim_start_matches('[').trim_end_matches(']');
@@ -83,7 +82,7 @@ pub(super) fn check_literal(url: &reqwest::Url, private: bool) -> Result<(), Not
     }
 }
 
-/// Resolves names, and gives out only the addresses that may be asked.
+/// Resolves names, and returns only addresses that are allowed.
 pub(super) struct Resolver {
     pub(super) private: bool,
 }
@@ -116,7 +115,7 @@ mod tests {
         let check = |text: &str, expected: Where| {
             assert_eq!(place(text.parse().unwrap()), expected, "{text}");
         };
-        // IANA IPv4 Special-Purpose Address Registry, and the IPv6 one.
+        // // The IANA IPv4 and IPv6 Special-Purpose Address Registries.
         check("93.184.216.34", Where::World);
         check("1.1.1.1", Where::World);
         check("2606:4700:4700::1111", Where::World);
@@ -192,7 +191,7 @@ mod tests {
         check("https://93.184.216.34/", false, true);
         check("https://127.0.0.1/", false, false);
         check("http://127.0.0.1:8000/", true, true);
-        // WHATWG URL reads these as 127.0.0.1 as well.
+        // // By WHATWG's URL standard these mean 127.0.0.1 as well.
         check("https://127.1/", false, false);
         check("https://0x7f000001/", false, false);
         check("https://2130706433/", false, false);

@@ -1,4 +1,4 @@
-//! Orders that came, by whichever way: taken in by the ledger's own hand, or kept aside and tried again.
+//! Takes orders in, however they came, or keeps them for another try.
 
 use super::cycle::ConnectionContext;
 use domain::day::Moment;
@@ -10,43 +10,41 @@ use ledger::online::{DeferOrder, LiveConnection};
 use ledger::orders::{OrderOutcome, TakeFetched, TakeOrders};
 use ledger::{CommandError, Ledger, Rejection};
 
-/// Orders that are taken in one transaction: a counter's sale waits no longer than for these.
+/// How many orders are taken in in one transaction: a sale at the counter waits no longer than for these.
 const TAKEN_AT_ONCE: usize = 20;
-/// Characters of what stands for a number where none can be read.
+/// Stands for an order number that cannot be read.
 const NO_NUMBER: &str = "?";
 
 /// An order as it was read, or why it could not be.
 pub(super) type Read = Result<Parsed<IncomingOrder>, Reject>;
 
-/// What became of some orders.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct TakenIn {
     /// Booked, or known already.
     pub(super) taken: usize,
-    /// Kept aside.
+    /// Kept for another try.
     pub(super) kept: usize,
 }
 
-/// How orders came.
 #[derive(Clone, Copy, Debug)]
 enum Came {
-    /// On a list or by a hook.
+    /// From a list or a webhook.
     Listed,
-    /// Asked for by themselves.
+    /// Fetched one by one.
     Fetched,
 }
 
-/// Who took orders in, and when what is refused is tried again.
+/// Who takes orders in, and when rejected ones are tried again.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct From<'a> {
     pub(super) ledger: &'a Ledger,
     pub(super) connection: &'a LiveConnection,
     pub(super) dice: u64,
-    /// When the walk over a list began that they stand on; none if they came by themselves.
+    /// When the reading of their list began; none if they came one by one.
     pub(super) walk_began: Option<Moment>,
 }
 
-/// The field that a refusal is about, where it is about one.
+/// The field that a rejection is about, if it is about one.
 fn field_of(rejection: &Rejection) -> String {
     match rejection {
         Rejection::Invalid { field, .. } => field.clone(),
@@ -61,7 +59,7 @@ impl<'a> ConnectionContext<'a> {
 }
 
 impl From<'_> {
-    /// Takes each order in, or keeps it. A refusal here is one to keep it: then nothing may move on.
+    /// Takes each order in, or keeps it. If keeping fails too, the reading must not move on.
     pub(super) async fn take(self, orders: Vec<Read>) -> Result<TakenIn, CommandError> {
         let mut done = TakenIn::default();
         let mut some = Vec::with_capacity(TAKEN_AT_ONCE);
@@ -101,7 +99,7 @@ impl From<'_> {
                 Some(rejection) => {
                     let (number, raw) = (parsed.value.number.to_string(), kept_text(&parsed.rows));
                     if is_tie(&rejection) && self.is_seen_again(&number, &raw).await? {
-                        // What is refused even so is kept already.
+                        // // What is still rejected has been kept already.
                         self.book_fetched(vec![parsed.value]).await?;
                         done.taken += 1;
                         continue;
@@ -115,7 +113,8 @@ impl From<'_> {
         Ok(())
     }
 
-    /// Books orders on the connection's channel, whatever they say of one; each one's refusal, if any.
+    /// Books orders on the connection's channel, whatever channel they name; returns each one's rejection, if
+    /// any.
     pub(super) async fn book(
         self,
         orders: Vec<IncomingOrder>,
@@ -123,7 +122,7 @@ impl From<'_> {
         self.booked(orders, Came::Listed).await
     }
 
-    /// Books orders that were asked for by themselves: of two states of one moment, such a one is the later.
+    /// Books orders that were fetched one by one: of two states with the same time, such an order is the later.
     pub(super) async fn book_fetched(
         self,
         orders: Vec<IncomingOrder>,
@@ -144,8 +143,9 @@ impl From<'_> {
         Ok(refusals(outcomes))
     }
 
-    /// A refund that waits for its goods holds up nothing else of its order, which nobody could choose for before it is
-    /// in the books: the order is booked without it, and refused for its sake alone.
+    /// A refund that waits for its goods must not hold up the rest of its order, because nobody could choose
+    /// for its lines before the order is in the books. So the order is booked without it, and only the refund
+    /// is rejected.
     async fn booked(
         self,
         mut orders: Vec<IncomingOrder>,
@@ -165,7 +165,7 @@ impl From<'_> {
                 }
                 last = self.try_to_book(vec![order.clone()], came).await?.into_iter().flatten().next();
             }
-            // What else is wrong with it is the greater trouble.
+            // // If something else is wrong too, that is the bigger problem.
             if last.is_some() {
                 *refused = last;
             }
@@ -173,15 +173,15 @@ impl From<'_> {
         Ok(refused)
     }
 
-    /// Whether a state that nobody can date stands on a list that began to be walked after it was seen first:
-    /// then it is how the order stands.
+    /// Whether a state without a usable date is on a list whose reading began after the state was first seen:
+    /// then it is the order's current state.
     async fn is_seen_again(self, number: &str, raw: &str) -> Result<bool, CommandError> {
         let Some(began) = self.walk_began else { return Ok(false) };
         let kept = self.ledger.kept_since(self.connection.id, number, raw).await?;
         Ok(kept.is_some_and(|kept| kept < began && began <= self.ledger.now()))
     }
 
-    /// `why` is the field to blame, and the reason.
+    /// `why` is the field that causes it, and the reason.
     async fn keep(self, number: String, raw: String, why: (String, String)) -> Result<(), CommandError> {
         let connection = self.connection.id;
         let (field, words) = (why.0, masked(&why.1).into_owned());
@@ -197,7 +197,7 @@ impl From<'_> {
         Ok(())
     }
 
-    /// When an order that was refused is tried again.
+    /// When a rejected order is tried again.
     pub(super) fn again(self, tries: u32) -> Moment {
         let nothing_asked = Reply::Status { code: 422, retry_after: None };
         let wait = back_off(tries, self.dice, nothing_asked);
@@ -205,7 +205,7 @@ impl From<'_> {
     }
 }
 
-/// Whether two states of an order have one time, so that nobody can tell which is the later.
+/// Whether two states of an order have the same time, so that nobody can tell which is later.
 pub(super) fn is_tie(rejection: &Rejection) -> bool {
     matches!(rejection, Rejection::SameDateOtherContents { .. })
 }

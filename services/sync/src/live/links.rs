@@ -1,4 +1,4 @@
-//! Headers of an answer that say where and when to go on: `Link` (RFC 8288) and `Retry-After`.
+//! Headers that say where and when to go on: `Link` (RFC 8288) and `Retry-After`.
 
 use domain::day::Moment;
 use std::time::Duration;
@@ -8,7 +8,7 @@ pub(super) fn next<'a>(headers: impl Iterator<Item = &'a str>) -> Option<String>
     headers.flat_map(links).find(|(_, rels)| rels.iter().any(|r| r == "next")).map(|(target, _)| target)
 }
 
-/// The links of one header, each with its relations in small letters.
+/// The links in one header, each with its relations in lowercase.
 fn links(header: &str) -> Vec<(String, Vec<String>)> {
     let mut found = Vec::new();
     let mut rest = header;
@@ -21,7 +21,7 @@ fn links(header: &str) -> Vec<(String, Vec<String>)> {
     found
 }
 
-/// Of a parameter that stands twice the first counts (RFC 8288, 3.3).
+/// Of a parameter that comes twice, the first counts (RFC 8288, 3.3).
 fn relations(mut parameters: &str) -> Vec<String> {
     while !parameters.is_empty() {
         let (parameter, after) = split_unquoted(parameters, ';');
@@ -36,7 +36,7 @@ fn relations(mut parameters: &str) -> Vec<String> {
     Vec::new()
 }
 
-/// What stands before the first `end` that is not within quotes, and what stands behind it.
+/// The text before the first `end` outside quotes, and the text after it.
 fn split_unquoted(text: &str, end: char) -> (&str, &str) {
     let (mut quoted, mut escaped) = (false, false);
     for (at, c) in text.char_indices() {
@@ -51,8 +51,8 @@ fn split_unquoted(text: &str, end: char) -> (&str, &str) {
     (text, "")
 }
 
-/// How long `Retry-After` asks to wait: seconds, or an HTTP date, which is measured against the same
-/// answer's `Date` where it has one, so that a wrong clock on either side counts for nothing.
+/// How long `Retry-After` asks us to wait: seconds, or an HTTP date. A date is compared with the same answer's
+/// `Date` if it has one, so that a wrong clock on either side does not matter.
 pub(super) fn retry_after(value: Option<&str>, date: Option<&str>, now: Moment) -> Option<Duration> {
     let value = value?.trim();
     if !value.is_empty() && value.bytes().all(|b| b.is_ascii_digit()) {
@@ -77,7 +77,7 @@ mod tests {
         let check = |header: &str, expected: Option<&str>| {
             assert_eq!(next([header].into_iter()).as_deref(), expected, "{header}");
         };
-        // RFC 8288, 3.5, first and third example, with another relation; the others are our own.
+        // // RFC 8288, 3.5, first and third example, with another relation; the others are our own.
         check("<http://example.com/TheBook/chapter2>; rel=\"previous\"; title=\"previous chapter\"", None);
         check(
             "</a>; rel=\"previous\"; title*=UTF-8'de'letztes%20Kapitel, </b>; rel=\"next\"; title*=UTF-8'de'n%c3%a4chstes%20Kapitel",

@@ -1,4 +1,4 @@
-//! Looking whether a listing is there already, before it is made once more.
+//! Checks whether a listing exists already, before it is created again.
 
 use super::cycle::ConnectionContext;
 use super::orders::{PageError, fetch};
@@ -15,37 +15,38 @@ use std::collections::HashMap;
 use std::time::{Duration, Instant};
 
 const WHAT: &str = "list of listings";
-/// How long a walk over their list is looked at again for what was never told: nearly all that is made there
-/// meanwhile we make ourselves.
+/// How long a reading of their list is used for items that were never sent: nearly everything that is created
+/// there in the meantime is our own doing.
 const LOOKED_AT_FOR: Duration = Duration::from_mins(5);
 
-/// What a look said.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Looked {
-    /// It is there, with the other shop's own id of it where the list has one.
+    /// It exists, with the shop's own id if the list has one.
     There(Option<String>),
-    /// It is not.
     NotThere,
     /// There was no need to look.
     NotAsked,
-    /// No list of theirs can tell.
+    /// None of their lists can tell.
     CannotTell,
-    /// It could not be looked at now.
-    Failed { reply: Reply, words: String },
+    /// Their list could not be read now.
+    Failed {
+        reply: Reply,
+        words: String,
+    },
 }
 
-/// Their list as it was once walked over.
+/// Their list, as it was read once.
 #[derive(Debug)]
 pub(super) struct Seen {
     began: Instant,
-    /// The same by the ledger's clock.
+    /// The same moment by the ledger's clock.
     at: Moment,
-    /// By the key of the sku, the other shop's own id where it has one.
+    /// By the key of the SKU; the value is the shop's own id, if it has one.
     there: HashMap<String, Option<String>>,
 }
 
 impl Seen {
-    /// By both clocks: either may have stood still.
+    /// By both clocks, because either may have stood still.
     fn is_young(&self, now: Moment) -> bool {
         let passed = now.millis() - self.at.millis();
         self.began.elapsed() < LOOKED_AT_FOR
@@ -53,14 +54,14 @@ impl Seen {
     }
 }
 
-/// Looks for an item. Where an earlier try may have made it the list must be as it is since then; else one that
-/// was walked over a while ago is enough.
+/// Looks for an item. If an earlier try may have created it, the list must have been read since; otherwise a
+/// reading from a while ago is good enough.
 pub(super) async fn look(hand: &ConnectionContext<'_>, sku: &Code, since: Option<Instant>) -> Looked {
     let Some(list) = hand.reach.file.telling_list() else { return Looked::CannotTell };
     if let Some(one) = &list.one {
         return ask_for_one(hand, list, one, sku).await;
     }
-    // Held while it is walked over, so that many who look walk once.
+    // // Locked during the reading, so that many who look read the list once.
     let mut seen = hand.reach.seen.lock().await;
     let is_enough = seen.as_ref().is_some_and(|seen| match since {
         Some(since) => seen.began >= since,
@@ -129,7 +130,7 @@ async fn ask_for_one(hand: &ConnectionContext<'_>, list: &Pull, one: &Address, s
     let is_there = theirs.rows.iter().any(|row| row.sku.key() == sku.key());
     match (is_there, theirs.rejected) {
         (true, _) => Looked::There(theirs.ids.remove(&sku.key())),
-        // What cannot be read may be it.
+        // // A record that cannot be read may be the one.
         (false, 1..) => {
             let words = format!("its {WHAT} has no {sku} that can be read; see the layout under [listed]");
             Looked::Failed { reply: Reply::Status { code: 200, retry_after: None }, words }
@@ -140,7 +141,7 @@ async fn ask_for_one(hand: &ConnectionContext<'_>, list: &Pull, one: &Address, s
 
 type Rows = Vec<Result<Parsed<ListedRow>, Reject>>;
 
-/// A list of one, or the one by itself.
+/// Reads a list with one record, or the record by itself.
 fn read(hand: &ConnectionContext<'_>, list: &Pull, body: &[u8]) -> Result<Rows, FeedError> {
     let reading = PageReading { layout: &list.layout, currency: hand.shop.currency, zone: &hand.shop.zone };
     let found = listings_of_page(body, reading);

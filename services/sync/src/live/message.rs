@@ -1,4 +1,4 @@
-//! What is said of one item: made from how it stands now, whatever has happened in between.
+//! A message about one item, made from its current state, whatever has happened in between.
 
 use super::client::{Ask, MAX_ANSWER_BYTES};
 use super::runtime::ConnectionRuntime;
@@ -13,14 +13,14 @@ use ledger::online::{Claimed, ListingRow, RemoteState};
 use reqwest::Url;
 use std::time::Instant;
 
-/// Which of the connection's calls says it.
+/// Which of the connection's calls is used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
-    /// How it stands.
+    /// For an item that changed.
     Tell,
-    /// That there is one.
+    /// For a new listing.
     New,
-    /// That it is gone.
+    /// For an item that is gone.
     End,
 }
 
@@ -33,17 +33,16 @@ impl Kind {
     }
 }
 
-/// Who has a message in hand, and for how long.
+/// Who has claimed a message, and for how long.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct InHand {
     pub(super) holder: i64,
-    /// Since when: each earlier try of it was over by then.
+    /// When it was claimed: every earlier try was over by then.
     pub(super) since: Instant,
     /// The last moment to begin a request for it.
     pub(super) begin_by: Instant,
 }
 
-/// A message in hand.
 #[derive(Debug)]
 pub(super) struct Message {
     pub(super) item: ItemId,
@@ -52,30 +51,32 @@ pub(super) struct Message {
     pub(super) kind: Kind,
     pub(super) listing: Listing,
     pub(super) stood: RemoteState,
-    /// Whether the other shop's id was learnt while it was said.
+    /// Whether the shop's own id was found while sending it.
     pub(super) has_found_id: bool,
     pub(super) hash: String,
 }
 
-/// What there is to say of an item that was claimed.
+/// What to send for a claimed item.
 #[derive(Debug)]
 pub(super) enum ToSay {
-    /// Nothing: it was never on offer there, and is not now.
-    Nothing { item: ItemId, revision: i64 },
-    /// This.
+    /// Nothing: it was never offered there, and is not now.
+    Nothing {
+        item: ItemId,
+        revision: i64,
+    },
     Message(Box<Message>),
 }
 
-/// The most bytes of an answer to a batch, which may tell of each of two hundred.
+/// The largest answer to a batch, in bytes; it may report on each of two hundred messages.
 const MAX_BATCH_ANSWER_BYTES: usize = 1 << 20;
 
-/// An address that cannot be made is a message that cannot be said.
+/// If the address cannot be made, the message cannot be sent.
 pub(super) type Made<T> = Result<T, FillError>;
 
 /// Decides what to say.
 ///
-/// An item that was never told, and can no longer be had, needs no word only on its first try: an
-/// earlier try without an answer may have told of it all the same.
+/// An item that was never sent and is no longer available needs no message, but only on its first try: an
+/// earlier try without an answer may have created it after all.
 pub(super) fn to_say(
     reach: &ConnectionRuntime,
     claimed: Claimed,
@@ -101,7 +102,7 @@ fn kind(out: &Out, is_gone: bool, before: Option<ListingState>) -> Kind {
     if is_gone && out.end.is_some() {
         return Kind::End;
     }
-    // What was taken away there has to be made once more; where nothing is taken away it stands still.
+    // // A removed listing must be created again; where nothing is removed, it still exists.
     let stands = match before {
         None => false,
         Some(ListingState::Listed) => true,
@@ -118,7 +119,7 @@ fn call(out: &Out, kind: Kind) -> &Call {
     }
 }
 
-/// What a call says: its own, or what `[out]` says.
+/// What a call sends: its own messages, or those of `[out]`.
 fn messages<'a>(out: &'a Out, call: &'a Call) -> &'a ListingMessages {
     call.messages.as_ref().unwrap_or(&out.messages)
 }
@@ -129,12 +130,12 @@ impl Message {
         Instant::now() > self.in_hand.begin_by
     }
 
-    /// Whether it tells of a listing that can be made once more where the other shop has lost it.
+    /// Whether it is about a listing that can be created again if the shop has lost it.
     pub(super) fn can_be_made_anew(&self, out: &Out) -> bool {
         self.kind == Kind::Tell && out.new.is_some()
     }
 
-    /// What it becomes where this is taken.
+    /// The listing's state once this is accepted.
     pub(super) fn state(&self) -> ListingState {
         state_of(self.listing.availability)
     }
@@ -149,7 +150,7 @@ impl Message {
         call(out, self.kind).to.fill(base, &fillings)
     }
 
-    /// The request that says it, against the state that is known there.
+    /// The request, with a condition on the known state there.
     pub(super) fn ask(&self, connection: ConnectionId, base: &Base, out: &Out, etag: &str) -> Made<Ask> {
         let call = call(out, self.kind);
         let mut headers = vec![("idempotency-key", self.key(connection))];
@@ -165,7 +166,7 @@ impl Message {
         Ok(Ask { method: method(call.method), url, headers, body, limit: MAX_ANSWER_BYTES })
     }
 
-    /// Quoted, as the draft has it. The two calls beside the usual one say another thing at the same revision.
+    /// Quoted, as in the draft. The two special calls say something else at the same revision.
     fn key(&self, connection: ConnectionId) -> String {
         let key = message_key(connection, self.item, self.listing.revision);
         let of = match self.kind {
@@ -176,7 +177,7 @@ impl Message {
         format!("\"{key}{of}\"")
     }
 
-    /// Whether it may go with others.
+    /// Whether it may go into a batch.
     pub(super) fn fits_batch(&self, file: &ConnectionFile) -> bool {
         let out = &file.out;
         let needs_id = out.batch.as_ref().and_then(|b| b.messages.as_ref()).unwrap_or(&out.messages);
@@ -185,10 +186,10 @@ impl Message {
         }
         match self.kind {
             Kind::Tell => true,
-            // Where the answer has an id for us it must be the answer to this one alone.
-            // So must one that says something else than the others.
-            // So must one that says something else than the others. Where the answer tells of each by itself, it
-            // has each one's id too.
+            // // If the answer must contain an id for us, it must answer this message alone.
+            // // The same goes for a call that sends something else than the others.
+            // // The same goes for a call that sends something else than the others. If the answer reports on
+            // each message, it has each one's id too.
             Kind::New => out.new.as_ref().is_none_or(|n| {
                 let has_ids = file.answer.as_ref().is_some_and(AnswerForm::tells_other_id);
                 n.messages.is_none() && (has_ids || n.id.is_none() && !file.needs_other_id())
@@ -197,7 +198,7 @@ impl Message {
         }
     }
 
-    /// In a few words, for a person.
+    /// In a few words, for people.
     pub(super) fn words(&self) -> String {
         let availability = match self.listing.availability {
             Availability::InStock => "in stock",
@@ -212,7 +213,6 @@ impl Message {
     }
 }
 
-/// The request that says many.
 pub(super) fn batch_ask(
     connection: ConnectionId,
     base: &Base,
@@ -227,7 +227,7 @@ pub(super) fn batch_ask(
     let mut told: Vec<String> =
         messages.iter().map(|m| format!("{} {}", m.item, m.listing.revision)).collect();
     told.sort_unstable();
-    // The same messages again have the same key, and other ones another.
+    // // The same messages sent again have the same key, others have another.
     let all = feeds::hash::file_hash(told.join("\n").as_bytes()).unwrap_or_default();
     let key = format!("\"{}-{}\"", first.unwrap_or_default(), all.get(..16).unwrap_or_default());
     Ok(Ask {

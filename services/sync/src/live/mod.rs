@@ -1,8 +1,8 @@
-//! The exchange with an online shop over the network, without anybody watching.
+//! The exchange with online shops over the network, without anybody watching.
 //!
-//! A [`SyncCycle`] does what is due at the ledger's now and says when there is more: messages out, orders in,
-//! lists compared. [`serve()`] has one round after the other. Whatever a round is cut off in, the next one, of
-//! this process or another, goes on where the ledger says that it stands.
+//! A [`SyncCycle`] does what is due now and says when there will be more: messages out, orders in, lists
+//! compared. [`serve()`] runs one cycle after the other. If a cycle is interrupted, the next one, in this
+//! process or another, goes on from what the ledger has.
 
 mod by_hand;
 mod client;

@@ -1,7 +1,7 @@
-//! Orders by asking for them.
+//! Fetches orders.
 //!
-//! The place in the list moves on only when all of a page is taken or kept, a page at a time; what comes
-//! twice changes nothing.
+//! The position in the list moves on only when a whole page is taken in or kept, one page at a time; orders
+//! that come twice change nothing.
 
 use super::client::{Answer, Ask, CallError, NoBody};
 use super::cycle::{ConnectionContext, quiet_of_fetch};
@@ -17,10 +17,10 @@ use ledger::CommandError;
 use ledger::online::{ClaimPull, MAX_PLACE_CHARS, NoteContact, PullOf, SettlePull, TroubleOf};
 use reqwest::Url;
 
-/// Pages of one round: then messages and other lists have their turn.
+/// Pages in one cycle; then messages and other lists get their turn.
 const MAX_PAGES_A_ROUND: usize = 50;
-/// Times in a row that a place within a list is refused before the list is begun anew: a mark that is
-/// no longer good must not end all asking.
+/// How often in a row a position within a list may be refused before the list is begun again: a mark that is no
+/// longer valid must not end all fetching.
 const REFUSED_PLACES: u32 = 3;
 
 /// Why a page was not taken.
@@ -71,18 +71,18 @@ impl PageError {
         }
     }
 
-    /// Whether the other shop is well, and wants to be asked later.
+    /// Whether the shop works, but asks us to wait.
     pub(super) fn asks_to_wait(&self) -> bool {
         matches!(self, Self::Status { reply: Reply::Status { code: 429 | 503, .. }, .. })
     }
 
-    /// Whether there is no such page, since the list has ended before it.
+    /// Whether there is no such page because the list ended before it.
     pub(super) fn is_past_end(&self, pull: &Pull, position: &Position) -> bool {
         let Self::Status { reply: Reply::Status { code, .. }, .. } = self else { return false };
         position.is_behind_first() && pull.past_end == Some(*code)
     }
 
-    /// Whether the place itself is what is not taken.
+    /// Whether it is the position that is refused.
     fn refuses_place(&self) -> bool {
         let refused =
             matches!(self, Self::Status { reply: Reply::Status { code: 400 | 404 | 410 | 422, .. }, .. });
@@ -96,7 +96,7 @@ pub(super) struct Page {
     pub(super) body: Vec<u8>,
 }
 
-/// Asks for a page, and takes nothing for one that is not whole and JSON.
+/// Fetches a page, and accepts only one that is complete and JSON.
 pub(super) async fn fetch(
     hand: &ConnectionContext<'_>,
     what: &'static str,
@@ -128,22 +128,20 @@ pub(super) async fn fetch(
     Ok(Some(Page { answer, body }))
 }
 
-/// What stands behind a page.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Behind {
-    /// Another.
     Page,
-    /// Nothing: all there is was taken.
+    /// Nothing: everything was taken.
     Nothing,
-    /// What is not known: something went wrong.
+    /// Unknown: something failed.
     StorageError,
 }
 
-/// Asks for orders, if that is due or `early`; whether all there is was taken.
+/// Fetches orders if that is due or `early`; returns whether everything was taken.
 pub(super) async fn poll(hand: &ConnectionContext<'_>, mut early: bool) -> Result<bool, CommandError> {
     let Some(pull) = &hand.reach.file.orders else { return Ok(false) };
     for page in 0..MAX_PAGES_A_ROUND {
-        // The first page goes in any case: messages that use up the rate must not keep orders waiting.
+        // // The first page is always fetched: messages that use up the rate limit must not delay orders.
         if page > 0 && hand.reach.rate.take(1, hand.ledger.now()) == 0 {
             return Ok(false);
         }
@@ -171,7 +169,7 @@ pub(super) async fn poll(hand: &ConnectionContext<'_>, mut early: bool) -> Resul
 
 const WHAT: &str = "list of orders";
 
-/// Takes one page; whether there is another now.
+/// Takes one page; returns whether there is another now.
 async fn one_page(
     hand: &ConnectionContext<'_>,
     pull: &Pull,
@@ -228,7 +226,7 @@ async fn one_page(
     Ok(turned.map_err(|why| PageError::Endless { what: WHAT, why }))
 }
 
-/// Keeps the place, and says when to ask again; and what stands behind the page.
+/// Stores the position and when to fetch again; returns what comes after the page.
 async fn settle(
     hand: &ConnectionContext<'_>,
     pull: &Pull,
@@ -273,7 +271,7 @@ async fn settle(
     Ok(behind)
 }
 
-/// Longer each time, and never sooner than usual.
+/// Waits longer each time, and never less than usual.
 pub(super) fn try_again(hand: &ConnectionContext<'_>, pull: &Pull, fails: u32, reply: Reply) -> Moment {
     let wait = back_off(fails, hand.dice(), reply);
     hand.after(wait.max(pull.every.duration()))

@@ -1,10 +1,11 @@
-//! How far a list was walked: kept between rounds, so that any process goes on where the last one ended.
+//! How far a list has been read. It is stored between cycles, so that any process goes on where the last one
+//! ended.
 //!
-//! A list by `{since}` is walked from its mark, the newest change that was seen, less the overlap. The mark moves
-//! when a walk is at its end, and never beyond where the walk began: what changed meanwhile may stand on a page
-//! that was read already. A list may also shift while it is walked, so that an order steps from a page that is
-//! still to come to one that was read: a walk of several pages that would move the mark is done again until
-//! two in a row have met the same records.
+//! A list with `{since}` is read from its mark, the newest change that was seen, less the overlap. The mark
+//! moves when a reading ends, and never past the moment when the reading began: what changed in the meantime
+//! may be on a page that was already read. A list may also shift while it is read, so that an order moves from
+//! a page still to come to one already read. So a reading of several pages that would move the mark is repeated
+//! until two in a row meet the same records.
 
 use super::turned::Turned;
 use domain::day::Moment;
@@ -13,71 +14,70 @@ use ledger::online::{MAX_PLACE_CHARS, PullState};
 use reqwest::Url;
 use serde::{Deserialize, Serialize};
 
-/// How far back from the making of its connection the first look reaches. A shop whose clock is hours behind
-/// loses nothing by it, and orders of long ago are history, which is fed in as such.
+/// How far before the connection was made the first reading reaches. A shop whose clock is hours behind loses
+/// nothing by it, and older orders are history, which is fed in as past orders.
 const FIRST_LOOK_MS: i64 = DAY_MS;
-/// A connection that nobody has served for longer than that was made by a wrong clock, or is history itself.
+/// A connection that nobody has served for longer than this was made with a wrong clock, or is history itself.
 const FIRST_LOOK_MOST_MS: i64 = 60 * DAY_MS;
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
-/// How long the `ETag` of a first page is believed to speak for the whole list: a full page stays the same
-/// while another is added behind it.
+/// How long the `ETag` of a first page is trusted for the whole list: a full page stays the same while another
+/// is added after it.
 const ETAG_MS: i64 = 15 * 60 * 1000;
-/// Pages of one walk: a list that goes on beyond it is one that never ends.
+/// Pages in one reading: a list with more never ends.
 pub(super) const MAX_PAGES_A_WALK: u32 = 10_000;
-/// Walks over one window until two in a row are the same: a list that never stands still is believed then, and
-/// the look back once a day finds what was missed.
+/// How often a window is read until two readings in a row are the same. A list that never stands still is then
+/// believed, and the daily look back finds what was missed.
 const MAX_WALKS: u32 = 4;
-/// How far the other shop's clock may fall behind what we expect of it: answers are kept for a moment on their
-/// way, and machines that share an address differ a little.
+/// How far the shop's clock may lag behind what we expect: answers are cached for a moment, and machines behind
+/// one address differ a little.
 const CLOCK_SLACK_MS: i64 = 60 * 1000;
-/// How far is walked back at most because a clock was set back; the weekly look reaches as far.
+/// How far back to read at most because a clock was set back; the weekly look reaches as far.
 const MOST_SET_BACK_MS: i64 = 7 * DAY_MS;
-/// How far behind the other shop's clock may have been without anybody noticing: set back and forward again between
-/// two looks, it shows nothing of it, and an order of that time stands before all that is walked.
+/// How far the shop's clock may have been behind without anybody noticing. If it was set back and forward again
+/// between two looks, it shows no trace, and an order from that time lies before everything that is read.
 const UNSEEN_MS: i64 = DAY_MS;
 
-/// A walk over the pages of a list, at rest between two of them.
+/// A reading of a list's pages, stored between two of them.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(super) struct Walk {
-    /// Where the next page stands: below the base, or a cursor, or its number.
+    /// Where the next page is: an address below the base, a cursor, or a number.
     at: String,
-    /// The cursor that it began with.
+    /// The cursor with which it began.
     #[serde(skip_serializing_if = "String::is_empty")]
     start: String,
-    /// What `{since}` was when it began.
+    /// The value of `{since}` when it began.
     since: i64,
-    /// When it began, by our clock, and by the other shop's if that is told.
+    /// When it began, by our clock, or the shop's if that is known.
     began: i64,
     bound: Option<i64>,
-    /// The newest change seen on it.
+    /// The newest change that it met.
     newest: Option<i64>,
-    /// Pages so far.
     pages: u32,
-    /// What the last page was, to tell a shop that gives the same one for ever.
+    /// Identifies the last page, to notice a shop that always sends the same one.
     last: String,
-    /// What all records of it add up to, and those of the walk over the same window before it.
+    /// A sum over all its records, and over those of the previous reading of the same window.
     sum: u64,
     before: Option<u64>,
-    /// Walks over the same window that are at their end.
+    /// How many readings of the same window have ended.
     walks: u32,
-    /// Whether it is the look back of the day, of the week.
+    /// Whether it is the daily look back, or the weekly one.
     daily: bool,
     weekly: bool,
-    /// From when on a person wanted all to be read once more.
+    /// The time from which a person wanted everything read again.
     reread: Option<i64>,
-    /// Whether the other shop's clock was found to be set back meanwhile.
+    /// Whether the shop's clock was found to be set back in the meantime.
     is_set_back: bool,
 }
 
 impl Walk {
-    /// Whether it begins before where the last one ended, for what was missed.
+    /// Whether it begins before the end of the previous one, for what was missed.
     fn is_deep(&self) -> bool {
         self.daily || self.weekly || self.reread.is_some()
     }
 }
 
-/// A look back, and where the list stood then.
+/// A look back, and the list's position at the time.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 struct Look {
@@ -86,59 +86,59 @@ struct Look {
     cursor: String,
 }
 
-/// Where a list is known to.
+/// How far a list is known.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(super) struct Known {
-    /// The other shop's own mark, where it gives one that lasts.
+    /// The shop's own mark, if it gives one that lasts.
     #[serde(skip_serializing_if = "String::is_empty")]
     cursor: String,
-    /// The one before it, behind which the last records stood: behind it there is always something.
+    /// The mark before that, after which the last records came: there must always be something after it.
     #[serde(skip_serializing_if = "Option::is_none")]
     behind: Option<String>,
-    /// The walk that is not at its end.
+    /// The reading that is not finished.
     #[serde(skip_serializing_if = "Option::is_none")]
     walk: Option<Walk>,
-    /// Of which address the `ETag` is, and since when it is believed.
+    /// The address that the `ETag` belongs to, and since when it is trusted.
     #[serde(skip_serializing_if = "Option::is_none")]
     tagged: Option<(String, i64)>,
-    /// What the other shop's clock last showed, and ours then.
+    /// What the shop's clock last showed, and ours at the time.
     #[serde(skip_serializing_if = "Option::is_none")]
     clock: Option<(i64, i64)>,
-    /// The last looks back.
     #[serde(skip_serializing_if = "Option::is_none")]
     day: Option<Look>,
     #[serde(skip_serializing_if = "Option::is_none")]
     week: Option<Look>,
-    /// Whether the mark is the time of an order that was seen: then each walk meets that order again.
+    /// Whether the mark is the time of an order that was seen: then every reading meets that order again.
     is_seen: bool,
-    /// When the last walk began that is at its end, and what its `{since}` was.
+    /// When the last finished reading began, and its `{since}`.
     #[serde(skip_serializing_if = "Option::is_none")]
     last: Option<(i64, i64)>,
-    /// From when on the next walk looks, since the list itself went back.
+    /// The time from which the next reading starts, because the list itself went back.
     #[serde(skip_serializing_if = "Option::is_none")]
     back: Option<i64>,
 }
 
-/// A list's state while it is in hand.
+/// A list's position while it is being read.
 #[derive(Debug)]
 pub(super) struct Position {
     known: Known,
     pub(super) state: PullState,
     walk: Walk,
-    /// Whether no page of the walk was taken yet.
+    /// Whether no page of this reading was taken yet.
     is_fresh: bool,
-    /// What a person wanted to be read once more, and is being read by now.
+    /// What a person wanted read again, and is being read by now.
     pub(super) reread_begun: Option<Moment>,
 }
 
 impl Position {
-    /// From what is kept, or from when the connection was made: its first look may come late, after the other
-    /// shop was away or this program was, and what was bought meanwhile must be on it. What cannot be read is
-    /// begun anew: orders that come again change nothing.
+    /// From the stored state, or from when the connection was made: the first reading may come late, because
+    /// the shop or this program was away, and must include what was bought in the meantime. A state that cannot
+    /// be read is begun again: orders that come again change nothing.
     pub(super) fn of(mut state: PullState, pull: &Pull, made: Moment, now: Moment) -> Self {
         let mut known: Known = serde_json::from_str(&state.cursor).unwrap_or_default();
-        // A walk that began later than now began by a wrong clock: even once it is so late, it says nothing.
+        // // A reading that began after now began with a wrong clock. Even once it is that late, it says
+        // nothing.
         known.last = known.last.filter(|(began, _)| *began <= now.millis());
         let made = made.min(now).max(now.plus_millis(-FIRST_LOOK_MOST_MS));
         state.since = state.since.or(Some(made.plus_millis(-FIRST_LOOK_MS)));
@@ -149,12 +149,11 @@ impl Position {
         Self { known, state, walk, is_fresh, reread_begun: None }
     }
 
-    /// When the walk began.
     pub(super) fn began(&self) -> Moment {
         Moment::from_millis(self.walk.began)
     }
 
-    /// To be kept; none if it is longer than can be.
+    /// The state to store; none if it is longer than can be stored.
     pub(super) fn keep(&self) -> Option<PullState> {
         let walk = (!self.is_fresh).then(|| self.walk.clone());
         let cursor = serde_json::to_string(&Known { walk, ..self.known.clone() }).ok()?;
@@ -177,12 +176,12 @@ impl Position {
         pull.from.fill(base, &[(Place::Since, &since), (Place::Cursor, cursor), (Place::Page, page)])
     }
 
-    /// Whether the page that is asked for is behind another one.
+    /// Whether the next page is not the first.
     pub(super) fn is_behind_first(&self) -> bool {
         !self.walk.at.is_empty()
     }
 
-    /// The `ETag` to ask with: of this address, of a list that had one page, and not for too long.
+    /// The `ETag` to send: for this address, for a list with one page, and not for too long.
     pub(super) fn etag(&self, url: &Url, now: Moment) -> Option<&str> {
         let is_plain = self.is_fresh && !self.walk.is_deep();
         let (of, since) = self.known.tagged.as_ref().filter(|_| is_plain)?;
@@ -190,12 +189,12 @@ impl Position {
         Some(self.state.etag.as_str()).filter(|etag| is_believed && !etag.is_empty())
     }
 
-    /// Whether it stands somewhere within a list, or at a mark of the other shop's.
+    /// Whether it is somewhere within a list, or at a mark of the shop's own.
     pub(super) fn stands_within(&self) -> bool {
         !self.is_fresh || !self.walk.at.is_empty()
     }
 
-    /// Begins the list anew. A look back whose mark is no longer good is given up alone.
+    /// Begins the list again. A look back whose mark is no longer valid is given up alone.
     pub(super) fn begin_anew(&mut self, now: Moment) {
         let was_deep = self.walk.is_deep();
         if was_deep {
@@ -210,7 +209,7 @@ impl Position {
         self.is_fresh = true;
     }
 
-    /// A page was taken whole; says whether there is another now.
+    /// A page was taken completely; returns whether there is another now.
     pub(super) fn turn(&mut self, pull: &Pull, page: &Turned, now: Moment) -> Result<bool, &'static str> {
         let was_first = std::mem::replace(&mut self.is_fresh, false);
         self.reread_begun = self.walk.reread.map(Moment::from_millis);
@@ -241,20 +240,20 @@ impl Position {
         Ok(self.end(pull, page, was_first, now.millis()))
     }
 
-    /// What the other shop's clock shows is later each time, by as much as ours. If not, it was set back, and
-    /// what is changed since then is before the mark.
+    /// The shop's clock should advance as much as ours. If it does not, it was set back, and what has changed
+    /// since then lies before the mark.
     fn look_at_their_clock(&mut self, pull: &Pull, date: Option<i64>, now: i64) {
         let Some(date) = date else { return };
         let Some((theirs, ours)) = self.known.clock.replace((date, now)) else { return };
         let passed = (now - ours).max(0);
-        // Behind by less than each walk reaches back, it hides nothing.
+        // // If it is behind by less than every reading reaches back, nothing is hidden.
         let slack = pull.overlap.millis().max(CLOCK_SLACK_MS);
         if date + slack >= theirs + passed {
             return;
         }
-        // At the earliest it was set back right after we last saw it, and maybe by more than is left of that.
+        // // It may have been set back right after we last saw it, by more than what is left of that.
         let from = (date - passed - UNSEEN_MS).max(date - MOST_SET_BACK_MS);
-        // What was seen before stands later than what is to come, and the mark must not follow it.
+        // // What was seen before is later than what will come, and the mark must not follow it.
         self.walk.bound = Some(self.walk.bound.map_or(from, |bound| bound.min(from)));
         if self.state.since.is_some_and(|mark| from < mark.millis()) {
             self.state.since = Some(Moment::from_millis(from));
@@ -262,7 +261,7 @@ impl Position {
         }
     }
 
-    /// A walk is at its end; whether another begins at once.
+    /// A reading ended; returns whether another begins at once.
     fn end(&mut self, pull: &Pull, page: &Turned, was_first: bool, now: i64) -> bool {
         if is_mark(pull) {
             if let Some(start) = self.goes_further_back() {
@@ -280,7 +279,8 @@ impl Position {
             return true;
         }
         let mark = self.state.since.map_or(0, Moment::millis);
-        // What is ahead of us is a wrong clock: to follow it would skip what comes once it is set right.
+        // // A time ahead of ours comes from a wrong clock: following it would skip what comes once the clock
+        // is right.
         let most = self.walk.began.min(self.walk.bound.unwrap_or(i64::MAX));
         let believed = self.walk.newest.map(|newest| newest.min(most));
         let moves = has_since(pull) && believed.is_some_and(|at| at > mark);
@@ -305,8 +305,9 @@ impl Position {
         false
     }
 
-    /// The order that the mark is of stands in every walk. If it does not, the other shop was put back to an
-    /// earlier state, or changed it by a clock that was set back: what came since may be before the mark.
+    /// Every reading should meet the order whose time is the mark. If it does not, the shop was restored to an
+    /// earlier state, or changed the order with a clock that was set back. What came since may lie before the
+    /// mark.
     fn list_went_back(&mut self, pull: &Pull) -> bool {
         let mark = self.state.since.map_or(0, Moment::millis);
         let is_gone = self.walk.newest.is_none_or(|newest| newest < mark);
@@ -319,8 +320,8 @@ impl Position {
         true
     }
 
-    /// A look back by marks that finds nothing where there was something: the list was put back to an earlier
-    /// state than the mark it began with. Then an earlier mark, at last the beginning.
+    /// A look back by marks that finds nothing where something was: the list was restored to a state before
+    /// that mark. Then an earlier mark is used, and finally the beginning.
     fn goes_further_back(&self) -> Option<String> {
         let walk = &self.walk;
         let is_empty = walk.is_deep() && walk.newest.is_none() && walk.sum == 0;
@@ -331,7 +332,7 @@ impl Position {
         Some(if week == walk.start { String::new() } else { week })
     }
 
-    /// The first walk counts as both looks.
+    /// The first reading counts as both looks.
     fn looked_back(&mut self, now: i64) {
         let look = Look { at: now, cursor: self.known.cursor.clone() };
         if self.walk.daily || self.known.day.is_none() {
@@ -343,17 +344,16 @@ impl Position {
     }
 }
 
-/// The same window once more.
 fn again(walk: &Walk) -> Walk {
     let start = walk.start.clone();
     Walk { at: start, pages: 0, last: String::new(), sum: 0, before: None, ..walk.clone() }
 }
 
-/// A walk that begins now: from the mark, or further back where something wants it.
+/// A reading that begins now: from the mark, or further back if needed.
 fn begin(known: &Known, state: &PullState, pull: &Pull, now: i64) -> Walk {
     let overlap = pull.overlap.millis();
     let can_look_back = has_since(pull) || is_mark(pull);
-    // A look of the future was made by a wrong clock.
+    // // A look in the future was made with a wrong clock.
     let is_due = |look: &Option<Look>, every: i64| {
         can_look_back && every > 0 && look.as_ref().is_some_and(|l| !(0..every).contains(&(now - l.at)))
     };
@@ -373,8 +373,8 @@ fn begin(known: &Known, state: &PullState, pull: &Pull, now: i64) -> Walk {
     Walk { at: start.clone(), start, since, began: now, daily, weekly, reread, ..Walk::default() }
 }
 
-/// How far back a look reaches: as the text says, or to the last such look if nobody looked for longer, and further
-/// by as much as may have stood before that one unseen.
+/// How far back a look reaches: as the text says, or to the last such look if there was none for longer, plus
+/// as much as may have been hidden before that one.
 fn reach(last: Option<&Look>, span: i64, now: i64) -> i64 {
     let passed = last.map_or(0, |look| now - look.at);
     span.max(passed) + UNSEEN_MS
@@ -383,7 +383,7 @@ fn reach(last: Option<&Look>, span: i64, now: i64) -> i64 {
 /// The mark to begin with: the last one, or that of an earlier look.
 fn start(known: &Known, (daily, weekly): (bool, bool), reread: Option<i64>) -> String {
     let cursor = |look: Option<&Look>| look.map(|l| l.cursor.clone()).unwrap_or_default();
-    // Where nothing came since, an empty list would say nothing.
+    // // If nothing came since, an empty list would mean nothing.
     let before = |cursor: String| match &known.behind {
         Some(behind) if cursor == known.cursor => behind.clone(),
         _ => cursor,
@@ -417,7 +417,7 @@ fn has_since(pull: &Pull) -> bool {
     pull.from.has(Place::Since)
 }
 
-/// Whether its cursor lasts.
+/// Whether its cursor is a lasting mark.
 fn is_mark(pull: &Pull) -> bool {
     matches!(pull.next, NextPage::Cursor(_)) && pull.cursor == Cursor::Mark
 }
@@ -426,8 +426,8 @@ fn mark_of(page: &Turned) -> String {
     mark(page.from.as_str())
 }
 
-/// Whether a walk that began after `seen` is at its end and met all that was changed at `changed`, as a list
-/// stands that is kept as `place`. One that began in the future began by a wrong clock, and says nothing.
+/// Whether a reading that began after `seen` has ended and met everything that changed at `changed`, given the
+/// stored state `place`. One that began in the future had a wrong clock and says nothing.
 pub(super) fn was_walked_since(
     place: &str,
     pull: &Pull,
@@ -441,19 +441,20 @@ pub(super) fn was_walked_since(
         })
 }
 
-/// Whether what was changed at `changed` is before all that the last walk of a list kept as `place` asked for.
+/// Whether what changed at `changed` lies before everything that the last reading asked for, given the stored
+/// state `place`.
 pub(super) fn has_left_window(place: &str, changed: Moment) -> bool {
     let known: Known = serde_json::from_str(place).unwrap_or_default();
     known.last.is_some_and(|(_, since)| since > changed.millis())
 }
 
-/// A few characters that tell one text from another.
+/// A few characters that tell texts apart.
 pub(super) fn mark(text: &str) -> String {
     let hash = feeds::hash::file_hash(text.as_bytes()).unwrap_or_default();
     hash.get(..16).unwrap_or_default().to_owned()
 }
 
-/// What records add up to, each once, in whatever order.
+/// A sum over records, each counted once, in any order.
 pub(super) fn sum<'a>(records: impl Iterator<Item = &'a str>) -> u64 {
     let once: std::collections::BTreeSet<&str> = records.collect();
     once.into_iter().fold(0, |sum, text| sum.wrapping_add(u64::from_str_radix(&mark(text), 16).unwrap_or(1)))

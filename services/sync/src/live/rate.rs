@@ -1,4 +1,4 @@
-//! How often a shop is asked: a bucket that fills by the shop's clock and is emptied by requests.
+//! How often a shop gets requests: a token bucket that fills with the ledger's clock.
 
 use domain::day::Moment;
 use std::sync::{Mutex, PoisonError};
@@ -6,14 +6,14 @@ use std::sync::{Mutex, PoisonError};
 /// Milliseconds of a second, in which a rate is told.
 const SECOND: i64 = 1000;
 
-/// So many requests a second. A second's worth may go at once.
+/// This many requests a second. A second's worth may go at once.
 #[derive(Debug)]
 pub(super) struct Rate {
     per_second: i64,
     state: Mutex<State>,
 }
 
-/// Counted in thousandths of a request, so that each millisecond brings a whole number.
+/// In thousandths of a request, so that every millisecond adds a whole number.
 #[derive(Debug)]
 struct State {
     left: i64,
@@ -26,7 +26,7 @@ impl Rate {
         Self { per_second, state: Mutex::new(State { left: per_second * SECOND, at: now.millis() }) }
     }
 
-    /// Takes up to `wanted` requests; how many there were.
+    /// Takes up to `wanted` requests; returns how many it got.
     pub(super) fn take(&self, wanted: usize, now: Moment) -> usize {
         let mut state = self.fill(now);
         let there = usize::try_from(state.left / SECOND).unwrap_or(0);
@@ -35,13 +35,13 @@ impl Rate {
         taken
     }
 
-    /// One request more that could not wait: those after it do.
+    /// Takes one request that could not wait; those after it wait instead.
     pub(super) fn owe(&self) {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         state.left -= SECOND;
     }
 
-    /// Gives back what was taken and not needed.
+    /// Gives back requests that were not needed.
     pub(super) fn give_back(&self, unused: usize) {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         state.left = (state.left + i64::try_from(unused).unwrap_or(0) * SECOND).min(self.per_second * SECOND);
@@ -56,7 +56,7 @@ impl Rate {
         now.plus_millis((missing + self.per_second - 1) / self.per_second)
     }
 
-    /// A clock that is set back brings nothing and takes nothing.
+    /// A clock that is set back adds nothing and removes nothing.
     fn fill(&self, now: Moment) -> std::sync::MutexGuard<'_, State> {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         let passed = now.millis().saturating_sub(state.at).clamp(0, SECOND);
@@ -86,7 +86,7 @@ mod tests {
         check(100, 1, 0, 200);
         check(200, 5, 1, 400);
         check(300, 5, 0, 400);
-        // A clock that is set back, and one that jumps.
+        // // A clock that is set back, and one that jumps forward.
         check(100, 5, 0, 200);
         check(50_000, 9, 5, 50_200);
         check(0, 9, 0, 200);

@@ -1,9 +1,9 @@
-//! What the other shop says it lists, against the shelf: what is safe is mended, about the rest a person is
-//! asked.
+//! Compares what the shop says it lists with our stock: what is safe is corrected, the rest waits for a
+//! person's decision.
 //!
-//! Safe is what only says how the shelf stands: stale stock, what is gone. Prices and texts may have been
-//! changed there on purpose. Where they have less than we do, somebody may have bought it: that is mended only
-//! once their orders are known up to after the list was made.
+//! It is safe to repeat the state of our own stock: old quantities, items that are gone. Prices and texts may
+//! have been changed there on purpose. If they have less than we do, somebody may have bought it, so that is
+//! corrected only once their orders are known up to after the list was made.
 
 mod settle;
 
@@ -28,34 +28,31 @@ use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 const WHAT: &str = "list of listings";
-/// How long a walk goes on under one lease: half of it, so that a slow page stays within.
+/// How long a reading goes on with one lease: half of it, so that a slow page stays within.
 const RENEWED_AFTER: Duration = Duration::from_secs(20);
 
-/// What came of a comparison.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Reconciled {
-    /// Listings of theirs.
+    /// Listings on their side.
     pub listed: usize,
-    /// Items that are told anew.
+    /// Items that are sent again.
     pub mended: usize,
-    /// Items that were on offer there and that we had never told: they are told from now on.
+    /// Items that were offered there though we never sent them; they are sent from now on.
     pub adopted: usize,
-    /// Differences that a person is asked about.
+    /// Differences that wait for a decision.
     pub asked: usize,
-    /// Listings of theirs that cannot be read.
+    /// Listings that cannot be read.
     pub rejected: usize,
 }
 
 /// Why a list that was handed in was not compared.
 #[derive(Debug, thiserror::Error)]
 pub enum ReconcileError {
-    /// It cannot be read.
     #[error(transparent)]
     File(#[from] IntakeError),
     /// The connection's text cannot be used.
     #[error("the connection cannot be used: {0}")]
     Text(#[from] feeds::connection::ConnectionError),
-    /// The ledger.
     #[error(transparent)]
     Ledger(#[from] CommandError),
 }
@@ -63,31 +60,15 @@ pub enum ReconcileError {
 /// Why a connection's own list was not compared now.
 #[derive(Debug, thiserror::Error)]
 pub enum NotReconciled {
-    /// It names none.
     #[error("{name} has no [listed] to ask for; hand its list in as a file")]
-    NoList {
-        /// The connection.
-        name: String,
-    },
-    /// Another process is at it, or the shop asked to be left alone.
+    NoList { name: String },
+    /// Another process is comparing, or the shop asked for a pause.
     #[error("{name} is being compared already, or has to be left alone for the moment; try again soon")]
-    Busy {
-        /// The connection.
-        name: String,
-    },
-    /// It could not be fetched.
+    Busy { name: String },
     #[error("{words}")]
-    Fetch {
-        /// Why.
-        words: String,
-    },
-    /// The connection cannot be used.
+    Fetch { words: String },
     #[error("{words}")]
-    Broken {
-        /// Why.
-        words: String,
-    },
-    /// The ledger.
+    Broken { words: String },
     #[error(transparent)]
     Ledger(#[from] CommandError),
 }
@@ -125,7 +106,7 @@ pub async fn reconcile(
     }
 }
 
-/// Compares a list that was handed in, and mends as the schedule would.
+/// Compares a list that was handed in, and corrects as the schedule would.
 pub async fn reconcile_given(
     ledger: &Ledger,
     live: &Live,
@@ -144,23 +125,21 @@ pub async fn reconcile_given(
             ConnectionContext { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
         known_and_settled(&hand, (&before, ListOf::File), theirs).await?
     } else {
-        // Nobody can be asked for orders: what may be bought is left to a person.
+        // // Orders cannot be fetched here, so whatever may have been bought is left to a person.
         let of = reach.file.message_of();
         settle(ledger, connection.id, (of, false), (&before, ListOf::File), theirs).await?
     };
     Ok(Reconciled { rejected, ..done })
 }
 
-/// The revision that each item was told at before their list was asked for: what was told meanwhile may or
-/// may not stand in it, and is no difference.
+/// The revision of each item before their list was fetched: what was sent in the meantime may or may not be in
+/// it, and is no difference.
 type ToldBefore = HashMap<ItemId, i64>;
 
-/// Where their list comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum ListOf {
-    /// It was asked for just now.
     Now,
-    /// It was handed in, and may be of any time.
+    /// It was handed in, and may be of any age.
     File,
 }
 
@@ -169,7 +148,7 @@ async fn told(ledger: &Ledger, connection: ConnectionId) -> Result<ToldBefore, C
     Ok(ours.stands.values().map(|stand| (stand.item, stand.told)).collect())
 }
 
-/// Takes their orders in first, and then compares.
+/// Takes in their orders first, and then compares.
 async fn known_and_settled(
     hand: &ConnectionContext<'_>,
     before: (&ToldBefore, ListOf),
@@ -180,8 +159,8 @@ async fn known_and_settled(
     settle(hand.ledger, hand.connection.id, (of, orders_are_known), before, theirs).await
 }
 
-/// Fetches the other shop's list and compares it, if that is due and nobody else does; what came of it,
-/// or why nothing did.
+/// Fetches the shop's list and compares it, if that is due and nobody else is doing it; returns the result, or
+/// why there is none.
 pub(super) async fn by_schedule(
     hand: &ConnectionContext<'_>,
 ) -> Result<Option<Result<Reconciled, String>>, CommandError> {
@@ -229,7 +208,7 @@ pub(super) async fn by_schedule(
     Ok(Some(done))
 }
 
-/// A walk that failed is not left for hours.
+/// A reading that failed is not left for hours.
 fn try_again_soon(
     hand: &ConnectionContext<'_>,
     pull: &Pull,
@@ -248,7 +227,7 @@ async fn claim(hand: &ConnectionContext<'_>, early: bool) -> Result<Option<(i64,
     Ok(hand.ledger.execute(None, &claim).await?.answer.map(|state| (holder, state)))
 }
 
-/// Lets go of the walk and takes it again, so that its lease lasts; none if somebody else has it now.
+/// Releases the reading and claims it again, to extend its lease; none if somebody else has it now.
 async fn renew(
     hand: &ConnectionContext<'_>,
     holder: i64,
@@ -264,8 +243,8 @@ async fn renew(
     Ok(claim(hand, true).await?.map(|(holder, _)| holder))
 }
 
-/// A walk over their list, and what it met so far. Where a shop lets only so much be asked for in a while, it
-/// goes on at its page, since otherwise a long list would never come to its end.
+/// A reading of their list and what it met so far. If a shop limits requests, the reading goes on at its page
+/// later; otherwise a long list would never be read to its end.
 #[derive(Debug)]
 pub(super) struct HalfWalk {
     position: Position,
@@ -273,7 +252,7 @@ pub(super) struct HalfWalk {
     before: ToldBefore,
 }
 
-/// Walks to the end of what they list; none if another process took the walk over.
+/// Reads all of their list; none if another process took over.
 async fn walk(
     hand: &ConnectionContext<'_>,
     pull: &Pull,
@@ -300,7 +279,7 @@ async fn walk(
     }
 }
 
-/// The walk has to be whole, so it waits here for the rate, and not for its next round.
+/// The reading must be complete, so it waits for the rate limit here and not for the next cycle.
 pub(super) async fn wait_for_rate(hand: &ConnectionContext<'_>) {
     const LONGEST: Duration = Duration::from_secs(1);
     let now = hand.ledger.now();

@@ -1,4 +1,4 @@
-//! What an answer says of each message by itself, where the connection says how it is read (`[answer]`).
+//! Results for each message in an answer, if the connection says how to read them (`[answer]`).
 
 use super::client::Answer;
 use super::message::Message;
@@ -8,21 +8,20 @@ use feeds::connection::{AnswerForm, ItemResult, Outcome};
 /// What was said of one message.
 #[derive(Clone, Debug)]
 pub(super) struct OnOne {
-    /// As an answer to it alone.
+    /// What an answer to it alone would mean.
     pub(super) reply: Reply,
-    /// In words.
     pub(super) words: String,
-    /// The other shop's own id of it, if it was said.
+    /// The shop's own id of the item, if the result has it.
     pub(super) other_id: Option<String>,
 }
 
-/// The results in an answer that is well or tells of each part; none if it has none.
+/// The results in an answer that reports success or on each part; none if it has none.
 pub(super) fn of(form: Option<&AnswerForm>, answer: &Answer) -> Option<Vec<ItemResult>> {
     let form = form.filter(|_| (200..300).contains(&answer.status))?;
     form.results(answer.body.as_ref().ok()?)
 }
 
-/// The result of a message: by the name that it gives, else by its place. Of two for one, the worse counts.
+/// The result for a message: by its name, or by its position. Of two results for one message, the worse counts.
 pub(super) fn on(
     form: &AnswerForm,
     results: &[ItemResult],
@@ -49,9 +48,9 @@ fn is_good(outcome: Outcome) -> bool {
 }
 
 fn on_one(result: &ItemResult, answer: &Answer) -> OnOne {
-    // What is refused without a status of its own is for a person, as 422 is (RFC 9110, 15.5.21).
+    // // A refusal without a status of its own is for a person, as 422 is (RFC 9110, 15.5.21).
     let code = match result.outcome {
-        // No list stands within a result that could be read.
+        // // A result that can be read contains no list.
         Outcome::Status(207) | Outcome::Good => 200,
         Outcome::Bad => 422,
         Outcome::Status(code) => code,

@@ -1,4 +1,4 @@
-//! Chance, from one number that was handed in: the same number makes the same choices.
+//! Random numbers from a seed: the same seed makes the same choices.
 
 /// Steele, Lea and Flood's `SplitMix64` (Fast Splittable Pseudorandom Number Generators, OOPSLA 2014).
 #[derive(Debug)]

@@ -1,4 +1,4 @@
-//! A connection in hand: its text read, its client made, its rate kept, whichever round comes.
+//! A connection in use: its text is read, its client made and its rate kept from cycle to cycle.
 
 use super::client::{Client, ClientError, Limits};
 use super::look::Seen;
@@ -13,12 +13,12 @@ use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-/// Items whose last tries are remembered; beyond it all are forgotten, which costs a request for each.
+/// How many items' last tries are remembered. Beyond it all are forgotten, which costs a request for each.
 const MAX_REMEMBERED: usize = 10_000;
-/// How long half a walk is kept: as long as a shop may ask to be left alone.
+/// How long an unfinished reading is kept: as long as a shop may ask for a pause.
 const HALF_LASTS_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// What all rounds of this process share.
+/// Shared by all cycles of this process.
 #[derive(Debug)]
 pub struct Live {
     pub(super) secrets: Secrets,
@@ -27,12 +27,11 @@ pub struct Live {
 }
 
 impl Live {
-    /// With its secrets.
     pub fn new(secrets: Secrets, limits: Limits) -> Self {
         Self { secrets, limits, known: Mutex::default() }
     }
 
-    /// A connection as its text says it; read anew when that has changed.
+    /// A connection as its text describes it; read again when the text has changed.
     pub(super) fn reach(
         &self,
         of: &LiveConnection,
@@ -58,7 +57,7 @@ impl Live {
     }
 }
 
-/// A connection's text, and what is remembered of asking it.
+/// A connection's text, and what is remembered about its requests.
 #[derive(Debug)]
 pub(super) struct ConnectionRuntime {
     revision: i64,
@@ -66,14 +65,14 @@ pub(super) struct ConnectionRuntime {
     pub(super) rate: Rate,
     client: Mutex<Option<(Option<Secret>, Arc<Client>)>>,
     memory: Mutex<Memory>,
-    /// A walk over their list that has to wait, and since when.
+    /// A reading of their list that has to wait, and since when.
     half: Mutex<Option<(HalfWalk, Moment)>>,
-    /// Their list, as it was last looked at for what might be there already.
+    /// Their list as it was last read, to see what exists already.
     pub(super) seen: tokio::sync::Mutex<Option<Seen>>,
     unsigned: Mutex<Unsigned>,
 }
 
-/// Hooks that were not believed and are not written down yet.
+/// Webhooks without a valid signature that are not stored yet.
 #[derive(Debug, Default)]
 struct Unsigned {
     count: u32,
@@ -81,7 +80,7 @@ struct Unsigned {
     written: Option<Instant>,
 }
 
-/// How often they are written down at most: anybody can send them, and a counter's sale waits for nobody's.
+/// How often they are stored at most: anybody can send them, and they must not delay a sale at the counter.
 const UNSIGNED_EVERY: Duration = Duration::from_secs(1);
 
 impl Unsigned {
@@ -95,28 +94,28 @@ impl Unsigned {
     }
 }
 
-/// What is only worth knowing while the process runs: losing it costs requests and nothing else.
+/// Only useful while the process runs: losing it costs requests and nothing else.
 #[derive(Debug, Default)]
 struct Memory {
     items: HashMap<ItemId, OfItem>,
-    /// How often in a row the whole connection had to wait.
+    /// How often in a row the whole connection had to pause.
     quiet: u32,
-    /// Messages in a row that came to nothing.
+    /// How many messages failed in a row.
     failed: usize,
 }
 
 #[derive(Debug, Default)]
 struct OfItem {
-    /// To be said by itself, since a batch with it in it was refused.
+    /// Must be sent alone, because a batch with it was refused.
     alone: bool,
-    /// How often the other side's state was another than we knew.
+    /// How often the shop's state was not the one we knew.
     stale: u32,
-    /// How often in a row somebody said that it is not there.
+    /// How often in a row somebody said that it does not exist.
     gone: u32,
 }
 
 impl ConnectionRuntime {
-    /// The client, made anew when the secret has changed.
+    /// The client; a new one if the secret has changed.
     pub(super) fn client(&self, live: &Live) -> Result<Arc<Client>, ClientError> {
         let secret = self.file.secret.as_ref().map(|s| live.secrets.find(&s.name)).transpose()?;
         let mut kept = lock(&self.client);
@@ -128,7 +127,7 @@ impl ConnectionRuntime {
         Ok(client)
     }
 
-    /// The walk over their list that has to go on, if there is one that is not too old.
+    /// The reading of their list that has to go on, if there is one that is not too old.
     pub(super) fn take_half(&self, now: Moment) -> Option<HalfWalk> {
         let (half, since) = lock(&self.half).take()?;
         (0..HALF_LASTS_MS).contains(&(now.millis() - since.millis())).then_some(half)
@@ -138,27 +137,26 @@ impl ConnectionRuntime {
         *lock(&self.half) = Some((half, now));
     }
 
-    /// A message was taken.
     pub(super) fn went_well(&self, item: ItemId) {
         let mut memory = lock(&self.memory);
         memory.items.remove(&item);
         (memory.quiet, memory.failed) = (0, 0);
     }
 
-    /// An answer came, whatever it says of a message.
+    /// An answer came, whatever it says about a message.
     pub(super) fn answered(&self) {
         let mut memory = lock(&self.memory);
         (memory.quiet, memory.failed) = (0, 0);
     }
 
-    /// A message came to nothing; how many did in a row.
+    /// A message failed; returns how many did in a row.
     pub(super) fn failed(&self) -> usize {
         let mut memory = lock(&self.memory);
         memory.failed = memory.failed.saturating_add(1);
         memory.failed
     }
 
-    /// The whole connection has to wait; how often it had to in a row.
+    /// The whole connection must pause; returns how often in a row.
     pub(super) fn quiet(&self) -> u32 {
         let mut memory = lock(&self.memory);
         memory.failed = 0;
@@ -177,7 +175,7 @@ impl ConnectionRuntime {
         }
     }
 
-    /// The other side's state was another once more; how often now.
+    /// The shop's state was another once more; returns how often.
     pub(super) fn stale(&self, item: ItemId) -> u32 {
         let mut memory = lock(&self.memory);
         let of = memory.item(item);
@@ -185,7 +183,7 @@ impl ConnectionRuntime {
         of.stale
     }
 
-    /// Somebody who may not be the other shop said that it is not there; how often in a row now.
+    /// Somebody who may not be the shop's program said that it does not exist; returns how often in a row.
     pub(super) fn gone(&self, item: ItemId) -> u32 {
         let mut memory = lock(&self.memory);
         let of = memory.item(item);
@@ -193,14 +191,13 @@ impl ConnectionRuntime {
         of.gone
     }
 
-    /// Something else was answered of it.
     pub(super) fn not_gone(&self, item: ItemId) {
         if let Some(of) = lock(&self.memory).items.get_mut(&item) {
             of.gone = 0;
         }
     }
 
-    /// A hook was not believed; how many are to be written down now, and why the last was not.
+    /// A webhook had no valid signature; returns how many to store now, and why the last one failed.
     pub(super) fn unsigned(&self, words: String) -> Option<(u32, String)> {
         let mut unsigned = lock(&self.unsigned);
         unsigned.count = unsigned.count.saturating_add(1);
@@ -208,12 +205,12 @@ impl ConnectionRuntime {
         unsigned.take()
     }
 
-    /// Those that came too soon after others to be written down then.
+    /// Those that came too soon after others to be stored at the time.
     pub(super) fn unsigned_left(&self) -> Option<(u32, String)> {
         lock(&self.unsigned).take()
     }
 
-    /// A message was put aside: what comes of its item later is another.
+    /// A message now waits for a person; what comes later about its item is a new message.
     pub(super) fn parked(&self, item: ItemId) {
         lock(&self.memory).item(item).stale = 0;
     }

@@ -1,4 +1,4 @@
-//! Secrets: looked up by name in the environment or in a folder of files, never kept in the database.
+//! Secrets: looked up by name in the environment or in a folder of files, never stored in the database.
 
 use feeds::connection::SecretName;
 use std::collections::HashSet;
@@ -8,22 +8,21 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// What a variable's name begins with.
+/// The beginning of a variable's name.
 const VARIABLE: &str = "FLEECEFOLD_SECRET_";
-/// The longest secret: a signed token has some hundred bytes, and a file given by mistake has more.
+/// The longest secret, in bytes: a signed token has some hundred, and a file given by mistake has more.
 const MAX_SECRET_BYTES: u64 = 8 << 10;
 
-/// Something that nobody may read: it shows itself nowhere, in no log and in no error.
+/// A text that must not be seen: it appears in no log and no error.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Secret(String);
 
 impl Secret {
-    /// From its text.
     pub fn new(text: String) -> Self {
         Self(text)
     }
 
-    /// The text, for whoever signs or asks with it.
+    /// The text, for whoever signs or authenticates with it.
     pub(crate) fn reveal(&self) -> &str {
         &self.0
     }
@@ -35,74 +34,47 @@ impl fmt::Debug for Secret {
     }
 }
 
-/// Why a secret cannot be used. No variant holds any of it.
+/// Why a secret cannot be used. No variant contains any part of it.
 #[derive(Debug, thiserror::Error)]
 pub enum SecretError {
-    /// Neither in the environment nor in the folder.
+    /// It is neither in the environment nor in the folder.
     #[error("there is no secret “{name}”: set {variable}, or write it into {place}")]
     Missing {
-        /// Its name.
         name: String,
-        /// The variable it was looked for in.
+        /// The environment variable that was tried.
         variable: String,
-        /// The file it was looked for in.
         place: String,
     },
-    /// The file cannot be read.
     #[error("the secret in {path} cannot be read: {source}; may this user read it?", path = path.display())]
     Read {
-        /// The file.
         path: PathBuf,
-        /// What the system says.
         #[source]
         source: io::Error,
     },
-    /// Longer than any.
     #[error("the secret “{name}” is longer than {MAX_SECRET_BYTES} bytes; is it the right file?")]
-    TooLong {
-        /// Its name.
-        name: String,
-    },
-    /// Nothing in it.
+    TooLong { name: String },
     #[error("the secret “{name}” is empty; write it again")]
-    Empty {
-        /// Its name.
-        name: String,
-    },
-    /// Something that no header can carry.
+    Empty { name: String },
+    /// It contains something that no header can carry.
     #[error(
         "the secret “{name}” has a line end or another control character in the middle; write it on one line"
     )]
-    Control {
-        /// Its name.
-        name: String,
-    },
-    /// A user and password without the colon between.
+    Control { name: String },
+    /// A user name and password without a colon between them.
     #[error("the secret “{name}” is used as = \"{how}\", and has no colon; write {words}", words = pair(how))]
-    NoColon {
-        /// Its name.
-        name: String,
-        /// How it goes with a request.
-        how: &'static str,
-    },
-    /// A key of a hook that cannot be one.
+    NoColon { name: String, how: &'static str },
+    /// Not a valid key for webhooks.
     #[error("the hook's secret “{name}” {why}")]
-    NotAKey {
-        /// Its name.
-        name: String,
-        /// What is wrong with it.
-        why: &'static str,
-    },
+    NotAKey { name: String, why: &'static str },
 }
 
-/// What stands before and behind the colon.
+/// What stands before and after the colon.
 fn pair(how: &str) -> &'static str {
     if how == "oauth" { "client:secret" } else { "user:password" }
 }
 
 type Variables = dyn Fn(&str) -> Option<String> + Send + Sync;
 
-/// Where secrets are looked up.
 #[derive(Clone)]
 pub struct Secrets {
     folder: Option<PathBuf>,
@@ -117,12 +89,11 @@ impl fmt::Debug for Secrets {
 }
 
 impl Secrets {
-    /// In the program's environment, and behind that in a folder.
+    /// In the program's environment and, after that, in a folder.
     pub fn new(folder: Option<PathBuf>) -> Self {
         Self::with_variables(folder, |name| std::env::var(name).ok())
     }
 
-    /// With an environment of one's own.
     pub fn with_variables(
         folder: Option<PathBuf>,
         variables: impl Fn(&str) -> Option<String> + Send + Sync + 'static,
@@ -130,12 +101,12 @@ impl Secrets {
         Self { folder, variables: Arc::new(variables), warned: Arc::default() }
     }
 
-    /// The variable that a secret may stand in.
+    /// The environment variable for a secret.
     pub fn variable(name: &SecretName) -> String {
         format!("{VARIABLE}{}", name.as_str().to_ascii_uppercase().replace('-', "_"))
     }
 
-    /// Looks one up. It is read anew each time, so that a changed one counts at once.
+    /// Looks up a secret. It is read again each time, so that a change takes effect at once.
     pub fn find(&self, name: &SecretName) -> Result<Secret, SecretError> {
         let variable = Self::variable(name);
         let text = match (self.variables)(&variable) {
@@ -145,7 +116,7 @@ impl Secrets {
         checked(name, &text)
     }
 
-    /// What a person should be told about the file of a secret; none if all is well.
+    /// What somebody should know about the file of a secret; none if it is fine.
     pub fn warning(&self, name: &SecretName) -> Option<String> {
         if (self.variables)(&Self::variable(name)).is_some() {
             return None;
@@ -182,7 +153,7 @@ impl Secrets {
     }
 }
 
-/// A secret's text that nobody has looked at yet.
+/// The text of a secret before it is checked.
 type Unchecked = String;
 
 fn checked(name: &SecretName, text: &str) -> Result<Secret, SecretError> {

@@ -1,4 +1,4 @@
-//! The exchange while the program runs: each connection has its own round, again and again.
+//! The exchange while the program runs: every connection has cycles of its own, again and again.
 
 use super::cycle::{CycleOptions, Part, When, one};
 use super::rng::Rng;
@@ -16,23 +16,23 @@ use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, sleep, sleep_until};
 
-/// How long nothing is looked at at most, whatever was heard: if the machine's clock is set, what is due
-/// comes late by no more than this.
+/// The longest time without a look, whatever was signaled: if the machine's clock is set, what is due comes
+/// late by no more than this.
 const LOOK_EVERY: Duration = Duration::from_secs(30);
-/// How often it is looked for connections that were made or ended, however much is heard.
+/// How often to look for connections that were made or ended, however much is signaled.
 const CONNECTIONS_EVERY: Duration = Duration::from_secs(1);
-/// Between two rounds at least, so that none spins whatever is wrong.
+/// The least time between two cycles, so that none spins, whatever is wrong.
 const LEAST_PAUSE: Duration = Duration::from_millis(20);
-/// How long a connection waits when the database is away.
+/// How long a connection waits while the database is away.
 const TROUBLE_WAIT: Duration = Duration::from_secs(5);
-/// How far the clock may go ahead of the time that passed before it counts as set: half of what a lease lasts.
+/// How far the clock may run ahead of the time that passed before it counts as set: half of a lease.
 const CLOCK_SLACK: Duration = Duration::from_secs(30);
-/// How often the outbox is gone through for what says nothing any more.
+/// How often the outbox is cleared of rows that mean nothing any more.
 const PRUNE_EVERY: Duration = Duration::from_hours(1);
-/// Between two steps of it: others write meanwhile.
+/// The pause between two steps of that, for others who write.
 const PRUNE_PAUSE: Duration = Duration::from_millis(100);
 
-/// Keeps all connections going until `shutdown`. `seed` is where chance begins.
+/// Keeps all connections going until `shutdown`. `seed` starts the random numbers.
 pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Future<Output = ()>) {
     let mut tended: HashMap<(ConnectionId, usize), JoinHandle<()>> = HashMap::new();
     let mut changes = ledger.changes();
@@ -65,14 +65,14 @@ pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Fu
             () = quietly(&mut changes) => {}
         }
     }
-    // Being dropped in the middle is being cut off: leases run out, and what was sent is said again.
+    // // Being dropped in the middle is an interruption: leases run out, and what was sent is sent again.
     for task in tended.into_values().chain([pruning, hearing]) {
         task.abort();
         let _ = task.await;
     }
 }
 
-/// A change, but not more often than once in a while: nothing here depends on every one.
+/// A change, but not more often than once in a while: nothing here depends on seeing every one.
 async fn quietly(changes: &mut watch::Receiver<u64>) {
     sleep(CONNECTIONS_EVERY).await;
     if changes.changed().await.is_err() {
@@ -80,14 +80,14 @@ async fn quietly(changes: &mut watch::Receiver<u64>) {
     }
 }
 
-/// Keeps a part of one connection going until it is ended.
+/// Keeps one part of a connection going until the connection is ended.
 async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, part: Part, seed: u64) {
     let mut dice = Rng::new(seed);
     let mut changes = ledger.changes();
     let mut seen = (ledger.now(), Instant::now());
     loop {
         if is_set_forward(seen, (ledger.now(), Instant::now())) {
-            // By the clock all leases are over, and what they are of may still be on its way.
+            // // By the new clock all leases are over, but what they protect may still be on its way.
             tracing::warn!("the clock was set forward; what may be under way is waited for");
             sleep(REQUEST_TIMEOUT).await;
         }
@@ -118,7 +118,7 @@ async fn round(
     one(ledger, live, connection, turn).await.map(Some)
 }
 
-/// Waits until then, or until something changes that the part sees to.
+/// Waits until then, or until something changes that this part handles.
 async fn wait(ledger: &Ledger, when: When, part: Part, changes: &mut watch::Receiver<u64>) {
     let wait = match when {
         When::At(at) => {
@@ -141,7 +141,7 @@ async fn wait(ledger: &Ledger, when: When, part: Part, changes: &mut watch::Rece
     }
 }
 
-/// Whether the clock went on by more than the time that passed.
+/// Whether the clock advanced by more than the time that passed.
 fn is_set_forward((then, since): (Moment, Instant), (now, at): (Moment, Instant)) -> bool {
     let passed = at.saturating_duration_since(since) + CLOCK_SLACK;
     let by_clock = u64::try_from(now.millis().saturating_sub(then.millis())).unwrap_or(0);
@@ -183,7 +183,7 @@ mod tests {
         check(30_000, 0, false);
         check(30_001, 0, true);
         check(3_600_000, 1000, true);
-        // Set back: what waits by it is put right elsewhere.
+        // // Set back: what waits by the clock is corrected elsewhere.
         check(-3_600_000, 1000, false);
     }
 }

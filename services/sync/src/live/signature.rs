@@ -1,6 +1,6 @@
-//! What proves that a hook comes from the other shop: Standard Webhooks 1.0.0, or a plain HMAC.
+//! Proves that a webhook comes from the online shop: Standard Webhooks 1.0.0, or a plain HMAC.
 //!
-//! The exact bytes of the body are signed; they are compared in constant time, by the hmac crate.
+//! The exact bytes of the body are signed. The hmac crate compares in constant time.
 
 use super::secrets::{Secret, SecretError};
 use base64::Engine as _;
@@ -17,56 +17,49 @@ use std::fmt;
 pub const ID_HEADER: &str = "webhook-id";
 /// The header with the time of sending, in Unix seconds.
 pub const TIME_HEADER: &str = "webhook-timestamp";
-/// The header with the signatures.
 pub const SIGNATURE_HEADER: &str = "webhook-signature";
 
-/// What a key is shown with (Standard Webhooks, “Signature scheme”).
+/// The beginning of a key in text form (Standard Webhooks, “Signature scheme”).
 const KEY_PREFIX: &str = "whsec_";
-/// Keys are passed around without the `=` at their end too, and the reference libraries take them so.
+/// Keys are also passed around without the `=` at their end, and the reference libraries accept them.
 const KEY_BASE64: GeneralPurpose = GeneralPurpose::new(
     &alphabet::STANDARD,
     GeneralPurposeConfig::new().with_decode_padding_mode(DecodePaddingMode::Indifferent),
 );
-/// Bytes of a key, at least and at most (the same).
+/// The shortest and longest key, in bytes (the same section).
 const KEY_BYTES: std::ops::RangeInclusive<usize> = 24..=64;
-/// Bytes of a plain key at least: 128 bits, the least that is still beyond guessing.
+/// The shortest plain key, in bytes: 128 bits cannot be guessed.
 const PLAIN_KEY_BYTES: usize = 16;
-/// Signatures of one message that are looked at: one for each secret while they are changed.
+/// The most signatures of one message that are tried: one for each secret while they are being changed.
 const MAX_SIGNATURES: usize = 20;
-/// The longest id: the specification's own have some thirty characters.
+/// The longest id: those in the specification have some thirty characters.
 const MAX_ID_BYTES: usize = 256;
 /// Characters of an HMAC-SHA256 in hex; any other length is base64.
 const HEX_CHARS: usize = 64;
 
-/// Why a hook is not believed. Nobody outside is told which it was.
+/// Why a webhook is refused. The sender is not told which of these it was.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum SignatureError {
-    /// A header is missing, or stands twice.
+    /// A header is missing, or comes twice.
     #[error("the hook has no single header {name}")]
-    Header {
-        /// Which.
-        name: String,
-    },
-    /// An id that is empty, too long or not printable.
+    Header { name: String },
+    /// The id is empty, too long or not printable.
     #[error("the hook's id is not one")]
     Id,
-    /// A time that is no number.
+    /// The time is not a number.
     #[error("the hook's time is not a number of seconds")]
     Time,
-    /// Sent too long ago, or by a clock too far ahead.
+    /// It was sent too long ago, or by a clock that is too far ahead.
     #[error("the hook was sent at {sent}, too far from {now}; is a clock wrong?")]
     TooFar {
         /// When it says that it was sent.
         sent: Moment,
-        /// Now.
         now: Moment,
     },
-    /// No signature is right.
     #[error("no signature of the hook is right; is the secret the same on both sides?")]
     Wrong,
 }
 
-/// A key that hooks are signed with.
 #[derive(Clone)]
 pub struct HookKey(Hmac<Sha256>);
 
@@ -77,7 +70,7 @@ impl fmt::Debug for HookKey {
 }
 
 impl HookKey {
-    /// `whsec_` and base64, or the base64 alone.
+    /// `whsec_` and base64, or only the base64.
     pub fn standard(name: &SecretName, secret: &Secret) -> Result<Self, SecretError> {
         let not = |why| SecretError::NotAKey { name: name.as_str().to_owned(), why };
         let text = secret.reveal();
@@ -93,7 +86,7 @@ impl HookKey {
             .ok_or_else(|| not("has not 24 to 64 bytes, which Standard Webhooks asks for"))
     }
 
-    /// The secret's own bytes.
+    /// Uses the secret's bytes as they are.
     pub fn plain(name: &SecretName, secret: &Secret) -> Result<Self, SecretError> {
         let key = Some(secret.reveal().as_bytes()).filter(|key| key.len() >= PLAIN_KEY_BYTES);
         let why = "has fewer than 16 bytes, and could be guessed; take a longer one";
@@ -117,19 +110,19 @@ impl HookKey {
         mac
     }
 
-    /// Signs a message as Standard Webhooks has it: `v1,` and base64.
+    /// Signs a message as in Standard Webhooks: `v1,` and base64.
     pub fn sign(&self, id: &str, seconds: i64, body: &[u8]) -> String {
         let mac = self.signed(id, &seconds.to_string(), body).finalize().into_bytes();
         format!("v1,{}", STANDARD.encode(mac))
     }
 }
 
-/// The headers of a hook, as they came.
+/// The headers of a webhook, as they came.
 #[derive(Clone, Copy, Debug)]
 pub struct HookHeaders<'a>(pub &'a [(String, String)]);
 
 impl<'a> HookHeaders<'a> {
-    /// The one header of a name; one that stands twice could be read either way.
+    /// The one header with a name; if it came twice, either could be meant.
     fn one(self, name: &str) -> Result<&'a str, SignatureError> {
         let mut found = self.0.iter().filter(|(n, _)| n.eq_ignore_ascii_case(name));
         match (found.next(), found.next()) {
@@ -139,7 +132,7 @@ impl<'a> HookHeaders<'a> {
     }
 }
 
-/// Believes a hook by Standard Webhooks 1.0.0; answers its id.
+/// Checks a webhook by Standard Webhooks 1.0.0; returns its id.
 pub fn verify_standard(
     keys: &[HookKey],
     headers: HookHeaders<'_>,
@@ -157,7 +150,7 @@ pub fn verify_standard(
     }
     let seconds: i64 = time.parse().map_err(|_| SignatureError::Time)?;
     let sent = Moment::from_millis(seconds * 1000);
-    // A clock's fraction of a second is no distance: the header has whole seconds.
+    // // The fraction of a second is ignored, because the header has whole seconds.
     if now.millis().div_euclid(1000).abs_diff(seconds) * 1000 > tolerance_ms.unsigned_abs() {
         return Err(SignatureError::TooFar { sent, now });
     }
@@ -170,7 +163,7 @@ pub fn verify_standard(
     if keys.iter().any(is_right) { Ok(id.to_owned()) } else { Err(SignatureError::Wrong) }
 }
 
-/// Believes a hook by an HMAC-SHA256 of its body in a header: hex or base64, `sha256=` before it or not.
+/// Checks a webhook by an HMAC-SHA256 of its body in a header: in hex or base64, with or without `sha256=`.
 pub fn verify_header(
     keys: &[HookKey],
     name: &str,
@@ -216,13 +209,13 @@ mod tests {
                 "{time} {body}"
             );
         };
-        // The first is published: github.com/standard-webhooks/standard-webhooks, the libraries' own
-        // tests. The others were computed apart from this program with Python's hmac.
+        // // The first is published: github.com/standard-webhooks/standard-webhooks, the libraries' own tests.
+        // The others were computed separately with Python's hmac.
         check(TIME, BODY, "g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=");
         check(TIME, "{\"test\":2432232314}", "Vif40peJBP7Iyl0XGmu61n4MwdrcHov5CFREBpE0svs=");
         check(TIME + 1, BODY, "l6C9/1+N/lSU6+gfh+YEGqTK2aQ+k8nMEWDvvCgHh7U=");
         check(TIME, "", "v48jdbgvh29KJz2Qc+ghw8G6vG3nAKnujWBg8oM/62A=");
-        // The prefix is for people.
+        // // The prefix is for people only.
         assert_eq!(key(&SECRET[6..]).sign(ID, TIME, BODY.as_bytes()), SIGNATURE);
     }
 
@@ -277,7 +270,7 @@ mod tests {
         check("", time, SIGNATURE, BODY, TIME, None);
         check(&"x".repeat(257), time, SIGNATURE, BODY, TIME, None);
         check(ID, "1614265331", SIGNATURE, BODY, TIME, None);
-        // Our own limit: a right one behind twenty others is not looked at.
+        // // Our own limit: a right one after twenty others is not tried.
         check(ID, time, &format!("{}{SIGNATURE}", "v1,AAAA ".repeat(20)), BODY, TIME, None);
     }
 
@@ -297,7 +290,7 @@ mod tests {
 
     #[test]
     fn a_plain_hmac_reads_as_hex_or_base64() {
-        // What the forms are made of is HMAC-SHA256, whose vectors stand above; no source of their own.
+        // // These forms are built on HMAC-SHA256, whose vectors are above; they have no source of their own.
         let key = HookKey::plain(&name(), &Secret::new("0123456789abcdef".to_owned())).unwrap();
         let body = b"what do ya want for nothing?";
         let mac = {

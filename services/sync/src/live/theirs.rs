@@ -1,20 +1,20 @@
-//! What the other shop lists, as far as it was read, with its own ids.
+//! What an online shop lists, as far as it was read, with its own ids.
 
 use super::orders::PageError;
 use feeds::connection::Pull;
 use feeds::{ListedRow, Parsed, Reject, json_at};
 use std::collections::HashMap;
 
-/// Listings of one walk: the whole of it is compared at once, and held meanwhile.
+/// The most listings of one reading: all of them are compared together and held in memory.
 const MAX_LISTED: usize = 200_000;
 
-/// What they list, as far as it was read.
+/// What the shop lists, as far as it was read.
 #[derive(Debug, Default)]
 pub(super) struct Theirs {
     pub(super) rows: Vec<ListedRow>,
     /// Listings that cannot be read.
     pub(super) rejected: usize,
-    /// Their own ids, by the key of the sku.
+    /// The shop's own ids, by the key of the SKU.
     pub(super) ids: HashMap<String, String>,
 }
 

@@ -4,7 +4,7 @@ use rustls::{AlertDescription, CertificateError, Error};
 use std::error::Error as StdError;
 use std::io;
 
-/// What to say of an error, if TLS is what went wrong.
+/// The words for an error, if TLS is the cause.
 pub(super) fn words(error: &(dyn StdError + 'static)) -> Option<String> {
     let mut next = Some(error);
     while let Some(cause) = next {
@@ -16,13 +16,13 @@ pub(super) fn words(error: &(dyn StdError + 'static)) -> Option<String> {
     None
 }
 
-/// An I/O error hides what it was made from: its source is that one's source.
+/// An I/O error hides the error it was made from and shows only that one's source.
 fn of<'a>(cause: &'a (dyn StdError + 'static)) -> Option<&'a Error> {
     if let Some(tls) = cause.downcast_ref::<Error>() {
         return Some(tls);
     }
     let within = cause.downcast_ref::<io::Error>()?.get_ref()?;
-    // As deep as layers of I/O errors stand within each other.
+    // // I/O errors are nested at most this deep.
     of(within)
 }
 

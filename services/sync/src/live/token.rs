@@ -1,4 +1,4 @@
-//! Access tokens that are asked for with a client's credentials (RFC 6749, 4.4), kept while they are good.
+//! Access tokens, requested with a client's credentials (RFC 6749, 4.4) and kept while they are valid.
 
 use super::client::{Answer, CallError, MAX_ANSWER_BYTES};
 use super::secrets::{Secret, SecretError};
@@ -14,31 +14,32 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::Mutex;
 
-/// How long before its end a token is not used any more: a request that begins with it must be over by then.
+/// How long before its end a token is no longer used: a request that begins with it must be done by then.
 const RENEWED_BEFORE: Duration = Duration::from_mins(1);
-/// The longest that is believed of one: what is said to be good for longer is asked for anew in between.
+/// A token that claims to be valid for longer is renewed after this time.
 const LONGEST: Duration = Duration::from_hours(24);
-/// The longest token that a header can carry to common servers.
+/// The longest token that common servers accept in a header, in bytes.
 const MAX_TOKEN_BYTES: usize = 8 << 10;
-/// How much is shown of the word that a refusal gives (RFC 6749, 5.2).
+/// How many characters of the error code in a refusal are shown (RFC 6749, 5.2).
 const SHOWN_CHARS: usize = 40;
 
-/// `application/x-www-form-urlencoded`, as RFC 6749, appendix B, asks for: all but its own unreserved letters.
+/// `application/x-www-form-urlencoded`, as RFC 6749, appendix B, requires: everything but its unreserved
+/// letters is encoded.
 const FORM: &AsciiSet = &NON_ALPHANUMERIC.remove(b'*').remove(b'-').remove(b'.').remove(b'_');
 
 fn form(text: &str) -> String {
     utf8_percent_encode(text, FORM).to_string()
 }
 
-/// A token that is good for a while.
+/// A token that is valid for a while.
 struct Token {
     text: Secret,
     header: HeaderValue,
-    /// None where nothing is said of its end: then it is good until it is refused.
+    /// None if its end is not given: then it is valid until it is refused.
     until: Option<Instant>,
 }
 
-/// Asks for tokens, and keeps the last one.
+/// Requests tokens, and keeps the last one.
 pub(super) struct Tokens {
     grant: TokenGrant,
     name: SecretName,
@@ -53,7 +54,7 @@ impl std::fmt::Debug for Tokens {
     }
 }
 
-/// What is sent with a request.
+/// The token that is sent with a request.
 #[derive(Clone)]
 pub(super) struct Shown(Arc<Token>);
 
@@ -67,7 +68,7 @@ impl Shown {
     }
 }
 
-/// What a token endpoint answers (RFC 6749, 5.1 and 5.2), of which this much is read.
+/// The answer of a token endpoint (RFC 6749, 5.1 and 5.2), as far as it is needed.
 #[derive(Deserialize)]
 struct Given {
     access_token: Option<String>,
@@ -89,14 +90,14 @@ impl Tokens {
         })
     }
 
-    /// The token to show now. `refused` is one that the shop did not take: it is not shown again.
+    /// The token to send now. `refused` is one that the shop did not accept; it is not sent again.
     pub(super) async fn shown(
         &self,
         http: &reqwest::Client,
         refused: Option<&Shown>,
         now: Moment,
     ) -> Result<Shown, CallError> {
-        // Held while it is asked for, so that many requests at once ask for one.
+        // // Locked during the request, so that many requests at once ask for one token.
         let mut kept = self.kept.lock().await;
         let is_good = |token: &&Arc<Token>| {
             let is_refused = refused.is_some_and(|refused| Arc::ptr_eq(&refused.0, token));
@@ -134,7 +135,7 @@ impl Tokens {
         self.read(&answer, began)
     }
 
-    /// Nothing of the answer but its short word is ever shown: a token may stand in it.
+    /// Only the error code of the answer is ever shown, because there may be a token in the rest.
     fn read(&self, answer: &Answer, began: Instant) -> Result<Token, CallError> {
         let given = answer.body.as_ref().ok().and_then(|body| serde_json::from_slice::<Given>(body).ok());
         let status = format!("it answered {}", answer.status);
@@ -156,11 +157,11 @@ impl Tokens {
             return Err(self.refused(&format!("{status} with a token that is no bearer token"), None));
         };
         header.set_sensitive(true);
-        // Some write the number as a text.
+        // // Some write the number as text.
         let seconds = expires_in.and_then(|v| v.as_u64().or_else(|| v.as_str()?.trim().parse().ok()));
         let until = seconds.map(|seconds| {
             let life = Duration::from_secs(seconds).min(LONGEST);
-            // A short-lived one is used for the half of its life at least.
+            // // A short-lived token is used for at least half of its life.
             began + life.saturating_sub(RENEWED_BEFORE.min(life / 2))
         });
         Ok(Token { text: Secret::new(text), header, until })
@@ -172,7 +173,7 @@ impl Tokens {
             self.grant.at,
             self.name.as_str()
         );
-        // Whoever is not let in there, or has to wait, is so for every request.
+        // // Whoever is refused or must wait there is so for every request.
         let reply = match answer.map(|answer| (answer.status, answer.reply())) {
             Some((429 | 500..=599, reply)) => reply,
             _ => Reply::Status { code: 401, retry_after: None },

@@ -1,33 +1,30 @@
-//! What a page of a list says, for the walk over it.
+//! What a page of a list says, for reading the list.
 
 use domain::day::Moment;
 use reqwest::Url;
 
-/// What a page said of going on.
+/// What a page says about going on.
 #[derive(Debug)]
 pub(super) struct Turned {
-    /// The address it came from.
     pub(super) from: Url,
-    /// The next one by its header.
+    /// The next page, from its header.
     pub(super) link: Option<String>,
-    /// The next mark in its body.
+    /// The next mark, from its body.
     pub(super) cursor: Option<String>,
-    /// How many records it had.
     pub(super) records: usize,
-    /// What tells it from another.
     pub(super) hash: String,
-    /// What its records add up to, in whatever order.
+    /// A sum over its records, in any order.
     pub(super) sum: u64,
     /// The newest change on it.
     pub(super) newest: Option<Moment>,
     /// Its `ETag`.
     pub(super) etag: Option<String>,
-    /// The other shop's clock (`Date`).
+    /// The shop's clock (`Date`), in milliseconds since 1970.
     pub(super) date: Option<i64>,
 }
 
 impl Turned {
-    /// A page that is not there, since the list has ended before it.
+    /// A page that does not exist because the list ended before it.
     pub(super) fn not_there(from: Url) -> Self {
         Self {
             from,

@@ -1,10 +1,10 @@
-//! An order as it would be taken in, for a person to look at before a connection is trusted.
+//! An order as it would be taken in, for somebody to check before they trust a connection.
 
 use domain::day::Zone;
 use domain::money::Money;
 use domain::order::{IncomingLine, IncomingOrder, LinePrice, Refunded, Standing};
 
-/// Lines of one order that are shown.
+/// The most lines of an order that are shown.
 const SHOWN_LINES: usize = 10;
 
 /// What an order says, as we read it.

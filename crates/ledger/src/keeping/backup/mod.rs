@@ -1,12 +1,12 @@
-//! Backup and restore: a shop as one text file that either engine can be filled from.
+//! Backup and restore: a shop as one text file, from which either engine can be filled.
 //!
-//! The file is JSON Lines. The first line says what it is, of which step of the schema, when it was
-//! made, and which tables and columns it holds; each further line is one row; the last counts the
-//! rows of each table and gives the SHA-256 of everything before it, so that a file that was cut off
-//! or damaged is noticed before anything is put back. It is taken from one snapshot while the shop
-//! goes on selling. After the rows come the files of the pictures, each as a line with its name and
-//! its bytes in base64: one file holds the shop, and one hash vouches for all of it. The keys that
-//! sign tokens are left out on purpose: whoever finds a backup must not be able to make a token.
+//! The file is JSON Lines. The first line says what it is, the schema's step, when it was made, and its
+//! tables and columns. Every further line is one row. The last line counts the rows of each table and
+//! has the SHA-256 of everything before it, so that a file that is cut off or damaged is noticed before
+//! anything is restored. It is taken from one snapshot while the shop goes on selling. After the rows
+//! come the files of the pictures, each as a line with its name and its bytes in base64: one file holds
+//! the whole shop, and one hash covers all of it. The keys that sign tokens are left out on purpose, so
+//! that nobody can make a token with a backup that they found.
 
 mod pictures;
 mod put_back;
@@ -24,10 +24,10 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use tables::TABLES;
 
-/// What the first line calls a backup.
+/// The name of the format in the first line.
 const FORMAT: &str = "fleecefold-backup";
-/// The version of the file's own form; the schema's step is told beside it. The first form had no
-/// pictures, and is still read.
+/// The version of the file's format; the schema's step is separate. The first version had no pictures
+/// and can still be read.
 const VERSION: i64 = 2;
 
 /// The first line.
@@ -58,7 +58,7 @@ struct Trailer {
     sha256: String,
 }
 
-/// The tables as the first line tells them.
+/// The tables for the first line.
 fn table_headers() -> Vec<TableHeader> {
     let header = |t: &tables::Table| TableHeader {
         name: t.name.to_owned(),
@@ -68,119 +68,119 @@ fn table_headers() -> Vec<TableHeader> {
     TABLES.iter().map(header).collect()
 }
 
-/// Why a backup was not made or not put back. Nothing is half done: a file or a shop is there whole
-/// or not at all.
+/// Why a backup was not made or not restored. Nothing is ever half done: a file or a shop is complete,
+/// or not there at all.
 #[derive(Debug, thiserror::Error)]
 pub enum BackupError {
-    /// A file stands where the backup should go, which may be the only good one.
+    /// There is a file where the backup should go, and it may be the only good one.
     #[error("{path} is there already, and a backup never overwrites a file. Give another name", path = path.display())]
     Taken {
-        /// The file.
+        /// The existing file.
         path: PathBuf,
     },
-    /// The file cannot be made or written.
+    /// The file cannot be created or written.
     #[error("{path} cannot be written; is there space, and may this user write there?", path = path.display())]
     Write {
-        /// The file.
+        /// The file for the backup.
         path: PathBuf,
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: std::io::Error,
     },
     /// The file cannot be read.
     #[error("{path} cannot be read", path = path.display())]
     Read {
-        /// The file.
+        /// The backup file.
         path: PathBuf,
-        /// What the system says.
+        /// The system's error.
         #[source]
         source: std::io::Error,
     },
     /// Another kind of file.
     #[error("{path} is not a Fleecefold backup", path = path.display())]
     NotABackup {
-        /// The file.
+        /// The file that was given.
         path: PathBuf,
     },
-    /// Made by a newer program.
+    /// It was made by a newer program.
     #[error("{path} was made by a newer Fleecefold (form {version}, schema step {step}); update this program", path = path.display())]
     Newer {
-        /// The file.
+        /// The backup file.
         path: PathBuf,
-        /// The form of the file.
+        /// Its format version.
         version: i64,
-        /// The step of its schema.
+        /// Its schema step.
         step: i64,
     },
-    /// Made under an earlier step of the schema.
+    /// It was made with an earlier schema step.
     #[error(
         "{path} was made by an older Fleecefold (schema step {step}, this one has {ours}); restore it with that \
          program, and open the shop with this one: it is brought up to date then", path = path.display()
     )]
     Older {
-        /// The file.
+        /// The backup file.
         path: PathBuf,
-        /// The step of its schema.
+        /// Its schema step.
         step: i64,
-        /// The step of this program.
+        /// The schema step of this program.
         ours: i64,
     },
-    /// The file ends before its end.
+    /// The file is cut off.
     #[error("{path} is cut off after line {lines}; use another backup", path = path.display())]
     CutOff {
-        /// The file.
+        /// The backup file.
         path: PathBuf,
-        /// Whole lines before the cut.
+        /// Complete lines before the cut.
         lines: u64,
     },
-    /// The file does not hold what was written.
+    /// The file is not what was written.
     #[error("{path} is damaged{}; use another backup", at_line(*line), path = path.display())]
     Damaged {
-        /// The file.
+        /// The backup file.
         path: PathBuf,
-        /// Where it is seen, if it is seen at a place.
+        /// The line with the damage, if it can be told.
         line: Option<u64>,
     },
-    /// There is a shop already.
+    /// There is a shop at the target.
     #[error("{place} is there already; a backup is put back into a new place, never over a shop")]
     Exists {
-        /// Where.
+        /// The target.
         place: String,
     },
-    /// There is a shop in use.
+    /// The target has a shop that is in use.
     #[error("the database at {place} has rows in {table}: it is a shop in use; restore into a new database")]
     InUse {
-        /// Where.
+        /// The target.
         place: String,
-        /// The first table that is not as in a fresh shop.
+        /// The first table that differs from a fresh shop.
         table: &'static str,
     },
-    /// There is no place for the pictures.
+    /// There is no folder for the pictures.
     #[error(
         "the backup holds {count} files of photographs, and a shop on a server has no folder of its own for them; \
          say where they go with --pictures DIR"
     )]
     NoFolder {
-        /// How many files.
+        /// How many picture files the backup has.
         count: u64,
     },
     /// Another file has the name of a picture.
     #[error("{path} is there and is another picture; put the backup back where none are, or name another folder", path = path.display())]
     OtherPicture {
-        /// The file.
+        /// The existing file.
         path: PathBuf,
     },
-    /// New identifiers would come before those of the backup.
+    /// New identifiers would come before those in the backup.
     #[error(
         "this machine's clock says {now}, and the backup holds records of {latest}; set the clock right first"
     )]
     ClockBehind {
-        /// Now.
+        /// This machine's time.
         now: String,
-        /// The moment of the latest identifier.
+        /// The time of the latest identifier.
         latest: String,
     },
-    /// The shop.
+    /// The ledger failed or rejected something.
     #[error(transparent)]
     Shop(#[from] CommandError),
 }

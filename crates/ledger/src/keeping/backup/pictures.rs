@@ -1,4 +1,4 @@
-//! The files of the pictures in a backup.
+//! Picture files in a backup.
 
 use super::{BackupError, write};
 use crate::shelf::photographs::{PictureName, SMALLER};
@@ -14,38 +14,38 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// What a line begins with that holds a file; no table has this name.
+/// The first value of a line with a file; no table has this name.
 pub(super) const FILE: &str = "file of a picture";
-/// The largest file: what a camera makes has a third of it, and its line stays below the longest.
+/// The largest file, in bytes: a camera's have a third of it, and its line stays below the longest.
 const MAX_BYTES: u64 = 32 * 1024 * 1024;
-/// The longest name: what file systems allow.
+/// The longest file name, in bytes, that file systems allow.
 const MAX_NAME: usize = 255;
-/// How many that were left out are named; the rest is counted.
+/// How many missing files are named; the others are only counted.
 const NAMED: usize = 100;
 
-/// A picture that the shop knows and whose file is not in the backup.
+/// A picture that the shop knows, whose file is not in the backup.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct LeftOut {
-    /// The file's name.
+    /// The name of the file.
     pub name: String,
-    /// Why.
+    /// The reason, for people.
     pub why: String,
 }
 
-/// A file as a backup holds it.
+/// A file as stored in a backup.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct PictureFile {
     pub(super) name: String,
     pub(super) bytes: Vec<u8>,
 }
 
-/// The names of all files that the shop's pictures should have, read from the backup's own snapshot:
-/// some 100 bytes a file, which a large shop has in memory too.
+/// The names of all files that the shop's pictures should have, read from the backup's snapshot: some
+/// 100 bytes per file, which a large shop has in memory too.
 pub(super) async fn names(snapshot: &mut AnyConnection) -> Result<BTreeSet<String>, BackupError> {
     let mut names = BTreeSet::new();
     for row in sqlx::query("SELECT hash FROM picture").fetch_all(&mut *snapshot).await? {
         let hash: String = row.try_get(0)?;
-        // Anything else than a hash stands there only in a database that was tampered with.
+        // // Anything but a hash can only be there if the database was tampered with.
         if let Ok(name) = PictureName::parse(&hash) {
             names.insert(name.file());
             names.extend(SMALLER.map(|longest| name.smaller_file(longest)));
@@ -58,7 +58,7 @@ pub(super) async fn names(snapshot: &mut AnyConnection) -> Result<BTreeSet<Strin
     Ok(names)
 }
 
-/// A file's own name, without any way out of its folder, and none that is hidden.
+/// A plain file name that leads nowhere else and is not hidden.
 fn is_plain(name: &str) -> bool {
     let parts = ['/', '\\', '\0', ':'];
     !name.is_empty() && name.len() <= MAX_NAME && !name.starts_with('.') && !name.contains(parts)
@@ -82,12 +82,12 @@ pub(super) fn read(folder: Option<&Path>, name: &str) -> Result<Vec<u8>, String>
     if is_as_named(name, &bytes) { Ok(bytes) } else { Err("it is damaged".to_owned()) }
 }
 
-/// The largest file of a picture is named by its hash; of others nothing is known.
+/// The largest file of a picture is named by its hash; nothing is known about other files.
 fn is_as_named(name: &str, bytes: &[u8]) -> bool {
     PictureName::of_file(name).is_none_or(|hash| hex::encode(Sha256::digest(bytes)) == hash.as_str())
 }
 
-/// Adds one to those that were left out, named as long as there is room.
+/// Adds a missing file, with its name as long as there is room.
 pub(super) fn leave_out(left_out: &mut Vec<LeftOut>, name: String, why: String) {
     if left_out.len() < NAMED {
         left_out.push(LeftOut { name, why });
@@ -107,7 +107,7 @@ pub(super) fn parse(values: &[Json]) -> Option<PictureFile> {
     (is_plain(name) && is_as_named(name, &bytes)).then(|| PictureFile { name: name.clone(), bytes })
 }
 
-/// Files that are being put back: gone again unless they are kept.
+/// Files that are being restored; they are removed again unless they are kept.
 #[derive(Debug)]
 pub(super) struct Placing {
     folder: Option<PathBuf>,
@@ -121,8 +121,8 @@ impl Placing {
         Self { folder, made_folder: false, placed: Vec::new(), kept: false }
     }
 
-    /// Puts a file into the folder. The very same file may stand there already; another of its name is
-    /// never written over.
+    /// Writes a file into the folder. The same file may already be there; another file with its name is
+    /// never overwritten.
     pub(super) fn place(&mut self, file: &PictureFile) -> Result<(), BackupError> {
         let folder = self.folder.clone().ok_or(BackupError::NoFolder { count: 1 })?;
         let path = folder.join(&file.name);
@@ -140,7 +140,7 @@ impl Placing {
         let part = folder.join(format!(".{}.part", std::process::id()));
         let written = write::write_whole(&part, &file.bytes).and_then(|()| fs::rename(&part, &path));
         if let Err(source) = written {
-            // The first error is the one to tell.
+            // // The first error is the one to report.
             let _ = fs::remove_file(&part);
             return Err(failed(source));
         }
@@ -148,7 +148,7 @@ impl Placing {
         Ok(())
     }
 
-    /// They stay, and their names are on disk.
+    /// Keeps the files, and makes sure that their names are on disk.
     pub(super) fn keep(mut self) -> Result<(), BackupError> {
         self.kept = true;
         match self.placed.last() {
@@ -166,11 +166,12 @@ impl Drop for Placing {
             return;
         }
         for path in &self.placed {
-            // What cannot be removed is a picture under the name of its own hash: it harms nobody.
+            // // What cannot be removed is a picture under the name of its own hash, which harms
+            // nobody.
             let _ = fs::remove_file(path);
         }
         if let (true, Some(folder)) = (self.made_folder, &self.folder) {
-            // Only if nothing else was put into it meanwhile.
+            // // Only if nothing else was put into it in the meantime.
             let _ = fs::remove_dir(folder);
         }
     }

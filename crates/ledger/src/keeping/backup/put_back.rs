@@ -1,4 +1,4 @@
-//! Putting a backup back: into a new file, or into a database that holds no shop in use.
+//! Restores a backup into a new file, or into a database without a shop that is in use.
 
 use super::pictures::Placing;
 use super::read::{Entry, Proved, Reader, Value, prove};
@@ -16,23 +16,23 @@ use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-/// A backup that was put back.
+/// The result of a restore.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Restored {
-    /// Rows that were put back.
+    /// Rows that were restored.
     pub rows: u64,
-    /// Files of pictures that were put back.
+    /// Picture files that were restored.
     pub files: u64,
     /// When the backup was made.
     pub made: String,
-    /// Whether the laws hold in the shop as it is now. A backup of a shop whose books were broken is
-    /// put back as it is, and says so here.
+    /// Whether everything in the restored shop adds up. A backup of a shop with wrong books is restored
+    /// as it is, and this says so.
     pub check: CheckReport,
 }
 
-/// Puts a backup back at `sqlite:FILE`, which must not exist, or `postgres://…`, which must hold no
-/// shop in use; its pictures into `pictures`, or beside the file if nobody says where. All of it or
-/// nothing. `progress` is told the table and how many rows are in so far.
+/// Restores a backup to `sqlite:FILE`, which must not exist, or to `postgres://…`, which must not have
+/// a shop in use. Pictures go to `pictures`, or beside the file if that is not given. It restores
+/// everything or nothing. `progress` gets the table and the number of rows so far.
 pub async fn restore(
     file: &Path,
     url: &str,
@@ -61,7 +61,7 @@ pub async fn restore(
     let part_url = format!("sqlite:{}", part.0.display());
     let restored = fill(file, &part_url, clock, &proved, &mut placing, &mut progress).await?;
     let failed = |source| BackupError::Write { path: path.to_owned(), source };
-    // Looked again: it took a while, and a rename would put it over whatever came meanwhile.
+    // // Checked again: it took a while, and renaming would overwrite whatever came in the meantime.
     refuse_if_there(path)?;
     std::fs::rename(&part.0, path).map_err(failed)?;
     write::sync_folder(path).map_err(failed)?;
@@ -69,8 +69,8 @@ pub async fn restore(
     Ok(restored)
 }
 
-/// The engine's own files beside a database count too: a log left from a file that was deleted would
-/// be taken for this one's.
+/// The engine's own files beside a database count too: a log left over from a deleted file would be
+/// taken for this one's.
 const BESIDE: [&str; 4] = ["", "-wal", "-shm", "-journal"];
 
 fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
@@ -86,8 +86,8 @@ fn refuse_if_there(path: &Path) -> Result<(), BackupError> {
     }
 }
 
-/// Identifiers are ordered by time and never made twice: the next one must come after the backup's
-/// last.
+/// Identifiers are ordered by time and never repeat, so the next one must come after the backup's last
+/// one.
 fn refuse_old_clock(last_id: i64, now: Moment) -> Result<(), BackupError> {
     let latest = EPOCH_MS + (last_id >> (NODE_BITS + COUNTER_BITS));
     if now.millis() > latest {
@@ -96,7 +96,7 @@ fn refuse_old_clock(last_id: i64, now: Moment) -> Result<(), BackupError> {
     Err(BackupError::ClockBehind { now: now.to_string(), latest: Moment::from_millis(latest).to_string() })
 }
 
-/// A database under another name until it is whole; what is left of it is removed.
+/// A database under another name until it is complete; leftovers are removed.
 struct Part(PathBuf);
 
 impl Part {
@@ -109,7 +109,7 @@ impl Part {
 
     fn remove(&self) {
         for suffix in BESIDE {
-            // Most of these are not there; what cannot be removed is never opened again.
+            // // Most of these do not exist; one that cannot be removed is never opened again.
             let _ = std::fs::remove_file(with_suffix(&self.0, suffix));
         }
     }
@@ -149,7 +149,8 @@ async fn checked(
     Ok(ledger.check(|what| progress(what, rows)).await?)
 }
 
-/// All rows in one transaction, committed once the file proved whole a second time.
+/// All rows in one transaction, which is committed once the file was found to be complete for a second
+/// time.
 async fn load(
     ledger: &Ledger,
     file: &Path,
@@ -158,7 +159,7 @@ async fn load(
     progress: &mut (impl FnMut(&str, u64) + Send),
 ) -> Result<(), BackupError> {
     let mut tx = ledger.begin().await?;
-    // Whoever else writes to this database waits at this row, so that what is found here stays so.
+    // // Everybody else who writes to this database waits at this row, so what is found here stays so.
     tx.lock_shop_state(0).await?;
     refuse_in_use(tx.db(), url).await?;
     for table in TABLES.iter().rev().filter(|t| t.fresh > 0) {
@@ -197,7 +198,7 @@ async fn insert(
 ) -> Result<(), BackupError> {
     insert_rows(connection, table.insert, table.columns.len(), rows, |statement, row| {
         row.iter().enumerate().fold(statement, |statement, (at, value)| {
-            // Whatever a file says: nobody becomes somebody by what they wrote into a backup.
+            // // Whatever the file says: nobody gets a role by writing it into a backup.
             if let Some((_, instead)) = table.withheld.iter().find(|(withheld, _)| *withheld == at) {
                 return statement.bind(instead.map(str::to_owned));
             }

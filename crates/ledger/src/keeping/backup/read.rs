@@ -1,4 +1,4 @@
-//! Reading a backup: row by row, and at its end whether it was whole.
+//! Reads a backup row by row and, at its end, says whether it was complete.
 
 use super::pictures::{self, FILE, PictureFile};
 use super::tables::{Kind, TABLES, Table};
@@ -13,12 +13,12 @@ use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
-/// The longest line: far above the longest answer that is kept, far below a machine's memory.
+/// The longest line, in bytes: far above the longest stored answer, far below a machine's memory.
 const MAX_LINE: u64 = 64 * 1024 * 1024;
-/// The longest first line.
+/// The longest first line, in bytes.
 const MAX_HEADER: u64 = 1024 * 1024;
 
-/// A value, typed by its column.
+/// A value with the type of its column.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Value {
     Int(Option<i64>),
@@ -28,7 +28,7 @@ pub(super) enum Value {
 /// A row and its table.
 pub(super) type Row = (&'static Table, Vec<Value>);
 
-/// What a line between the first and the last holds.
+/// The contents of a line between the first and the last.
 pub(super) enum Entry {
     /// A row of a table.
     Row(Row),
@@ -36,7 +36,7 @@ pub(super) enum Entry {
     File(PictureFile),
 }
 
-/// Whether a file begins as a backup does; one that is damaged further on still counts.
+/// Whether a file begins like a backup; one that is damaged further on still counts.
 pub(super) fn is_backup(file: &Path) -> bool {
     let beginning = format!("{{\"format\":\"{FORMAT}\"");
     let mut found = Vec::new();
@@ -51,14 +51,14 @@ pub(super) struct Reader {
     line: u64,
     hash: Sha256,
     counts: BTreeMap<String, u64>,
-    /// The position in [`TABLES`] of the last row: rows stand in the order of the tables, and the
-    /// files of pictures after all of them.
+    /// The position in [`TABLES`] of the last row: rows are in the order of the tables, followed by the
+    /// picture files.
     table: usize,
 }
 
 impl Reader {
-    /// Opens it and reads its first line. A newer program's file is refused here; everything else of
-    /// the first line once its hash is known to be right.
+    /// Opens it and reads its first line. A newer program's file is rejected here; the rest of the
+    /// first line is used once its hash is known to be right.
     pub(super) fn open(path: &Path) -> Result<(Self, Opened), BackupError> {
         let file = File::open(path).map_err(|source| BackupError::Read { path: path.to_owned(), source })?;
         let mut reader = Self {
@@ -95,7 +95,8 @@ impl Reader {
         BackupError::Damaged { path: self.path.clone(), line: Some(self.line) }
     }
 
-    /// The next whole line with its end; none at the end of the file. A part of a line was cut off.
+    /// The next complete line with its line end; none at the end of the file. An incomplete line was
+    /// cut off.
     fn next_line(&mut self, most: u64) -> Result<Option<Vec<u8>>, BackupError> {
         let mut line = Vec::new();
         let read = (&mut self.lines).take(most).read_until(b'\n', &mut line);
@@ -112,8 +113,7 @@ impl Reader {
         Ok(Some(line))
     }
 
-    /// The next row or file; none after the last one, once the whole backup proved to be what was
-    /// written.
+    /// The next row or file; none after the last one, if the whole backup is what was written.
     pub(super) fn next_entry(&mut self) -> Result<Option<Entry>, BackupError> {
         let line = self.next_line(MAX_LINE)?.ok_or_else(|| self.cut_off())?;
         if line.first() == Some(&b'{') {
@@ -171,7 +171,7 @@ impl Reader {
     }
 }
 
-/// The first line, before it is known whether the file is whole.
+/// The first line, before it is known whether the file is complete.
 pub(super) struct Opened {
     header: Option<Header>,
     step: i64,
@@ -185,15 +185,16 @@ pub(super) struct Proved {
     pub(super) rows: u64,
     /// Files of pictures in it.
     pub(super) files: u64,
-    /// The greatest identifier that a program made.
+    /// The largest identifier in it.
     pub(super) last_id: i64,
 }
 
-/// Reads the file to its end and puts nothing anywhere: whether it is whole, and of this schema.
+/// Reads the file to its end without writing anything: whether it is complete, and has this schema.
 pub(super) fn prove(path: &Path) -> Result<Proved, BackupError> {
     let (mut reader, opened) = Reader::open(path)?;
     let (mut rows, mut files, mut last_id) = (0, 0, 0);
-    // A file of another step may hold rows that this program does not know: that is no damage.
+    // // A file with another schema step may have rows that this program does not know, which is no
+    // damage.
     let read = loop {
         match reader.next_entry() {
             Ok(Some(Entry::File(_))) => files += 1,

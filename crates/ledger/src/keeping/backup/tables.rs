@@ -1,5 +1,5 @@
-//! What a backup holds: every table and column of the schema, in the order in which rows can be
-//! put back. A test compares this with the schema on both engines.
+//! What is in a backup: every table and column of the schema, in the order in which rows can be
+//! restored. A test compares this with the schema on both engines.
 
 use crate::people::NO_PASSWORD;
 use serde::{Deserialize, Serialize};
@@ -22,12 +22,12 @@ pub(super) struct Table {
     pub(super) key: &'static [usize],
     /// How many rows a fresh shop has.
     pub(super) fresh: i64,
-    /// The positions of columns that no backup holds, each with what stands there instead: secrets of
-    /// people, even hashed, are not for whoever finds a backup.
+    /// The positions of columns that are left out, each with the value to store instead: whoever finds
+    /// a backup must not get people's secrets, even hashed.
     pub(super) withheld: &'static [(usize, Option<&'static str>)],
-    /// All columns, as a statement names them.
+    /// All columns, for a statement.
     pub(super) list: &'static str,
-    /// The head of the statement that writes rows.
+    /// The beginning of the statement that writes rows.
     pub(super) insert: &'static str,
 }
 
@@ -53,11 +53,12 @@ impl Table {
     }
 }
 
-/// Referred ones first. What a fresh shop has rows of is emptied before they are put back. Left out
-/// are `node_lease`, which belongs to running programs, `session`, `sign_in_try`, `sign_in_step` and `known_browser`,
-/// which belong to the hour (whoever was signed in signs in anew), `device`, whose rows say which browser is known (they
-/// are enrolled anew), `second_factor` and `recovery_code`, so that no copy of the shop holds a key that codes are
-/// computed with, and the migrations' own table.
+/// Referenced tables come first. Tables with rows in a fresh shop are emptied before their rows are
+/// restored. Left out are `node_lease`, which belongs to running programs; `session`, `sign_in_try`,
+/// `sign_in_step` and `known_browser`, which are short-lived (everybody signs in again); `device`,
+/// whose rows say which browser is known (devices are registered again); `second_factor` and
+/// `recovery_code`, so that no copy of the shop has a key from which codes are computed; and the
+/// migrations' own table.
 #[rustfmt::skip]
 pub(super) static TABLES: &[Table] = &[
     table!(setting, key [0], fresh 0, name Text, value Text),

@@ -1,4 +1,4 @@
-//! Files that are no backup, or none any more, without a database.
+//! Files that are not backups, or damaged ones, without a database.
 
 use super::pictures::FILE;
 use super::read::{is_backup, prove};
@@ -7,7 +7,7 @@ use crate::store::idempotency_key::hex_hash;
 use crate::store::schema_step;
 use std::collections::BTreeMap;
 
-/// A file of one row, with a header changed by `change`.
+/// A file with one row, and a header changed by `change`.
 fn file(change: impl Fn(&mut Header)) -> String {
     let mut header = Header {
         format: FORMAT.to_owned(),
@@ -34,7 +34,7 @@ fn read(text: &[u8]) -> Result<u64, BackupError> {
     prove(&path).map(|proved| proved.rows)
 }
 
-/// The variant, without what it holds.
+/// The variant without its contents.
 fn kind(result: Result<u64, BackupError>) -> String {
     match result {
         Ok(rows) => format!("{rows} rows"),
@@ -71,7 +71,7 @@ fn a_newer_step_is_told_even_of_tables_that_are_not_known() {
     assert_eq!(kind(read(newer.as_bytes())), "Newer");
 }
 
-/// Every place of the rows and the last line, and some of the long first line.
+/// Every position in the rows and the last line, and some in the long first line.
 fn places(whole: &str) -> impl Iterator<Item = usize> {
     let rows = whole.find('\n').unwrap();
     (0..rows).step_by(7).chain(rows..whole.len())

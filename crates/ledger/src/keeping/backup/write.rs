@@ -1,4 +1,4 @@
-//! Writing a backup.
+//! Writes a backup.
 
 use super::pictures::{self, FILE, LeftOut};
 use super::tables::{Kind, TABLES, Table};
@@ -15,29 +15,29 @@ use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-/// Rows that are read at once: bounds the memory, whatever the shop's size. A kept answer may be
-/// some 100 kB long.
+/// Rows that are read at once, to limit memory whatever the shop's size. A stored answer may have some
+/// 100 kB.
 const AT_ONCE: usize = 500;
 
-/// A backup that was made.
+/// The result of a backup.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct BackedUp {
-    /// Rows in it.
+    /// Rows in the backup.
     pub rows: u64,
-    /// Files of pictures in it; a photograph has three.
+    /// Picture files in the backup; a photograph has three.
     pub files: u64,
-    /// Files of pictures that the shop knows and that are not in it.
+    /// Picture files that the shop knows and the backup lacks.
     pub missing: u64,
-    /// The first of these.
+    /// The first of the missing files.
     pub left_out: Vec<LeftOut>,
-    /// SHA-256 of all lines but the last, which says it.
+    /// The SHA-256 of all lines before the last, which contains it; in hex.
     pub sha256: String,
 }
 
 impl Ledger {
-    /// Writes the whole shop with its pictures to a new file, from one snapshot, while it stays open. A file of that
-    /// name is left alone, also one that came meanwhile. `progress` is told the table and how many rows are
-    /// written so far.
+    /// Writes the whole shop with its pictures to a new file, from one snapshot, while it stays open.
+    /// An existing file is left alone, even one that appeared in the meantime. `progress` gets the
+    /// table and the number of rows so far.
     pub async fn backup(
         &self,
         file: &Path,
@@ -91,8 +91,9 @@ impl Ledger {
         Ok(BackedUp { rows: total, files, missing, left_out, sha256 })
     }
 
-    /// A picture's files stand in their folder before its row does, and are never taken away: those of
-    /// the snapshot's rows can be read after it. What is missing is told, and holds no backup up.
+    /// A picture's files are in their folder before its row is written, and are never removed, so those
+    /// of the snapshot's rows can be read later. A missing file is reported and does not stop the
+    /// backup.
     fn write_pictures(
         &self,
         part: &mut Part,
@@ -128,7 +129,7 @@ async fn first_page(snapshot: &mut AnyConnection, table: &Table) -> Result<Vec<A
     Ok(sqlx::query(AssertSqlSafe(text)).fetch_all(snapshot).await?)
 }
 
-/// The rows after the last one by the primary key, each page by the index that the key has.
+/// The rows after the last one by primary key; each page uses the key's index.
 async fn next_page(
     snapshot: &mut AnyConnection,
     table: &Table,
@@ -169,7 +170,7 @@ fn row_line(table: &Table, row: &AnyRow) -> Result<String, BackupError> {
         }
         match kind {
             Kind::Int => match row.try_get::<Option<i64>, _>(at)? {
-                // Writing to a String cannot fail.
+                // // Writing to a String cannot fail.
                 Some(number) => _ = write!(line, "{number}"),
                 None => line.push_str("null"),
             },
@@ -180,7 +181,7 @@ fn row_line(table: &Table, row: &AnyRow) -> Result<String, BackupError> {
     Ok(line)
 }
 
-/// A file under another name until it is whole.
+/// A file under another name until it is complete.
 struct Part {
     part: PathBuf,
     file: PathBuf,
@@ -189,8 +190,8 @@ struct Part {
 }
 
 impl Part {
-    /// The other name holds the process's number, so that two programs never write into one file.
-    /// Only its owner may read it: a backup holds customers' names.
+    /// The other name contains the process id, so that two programs never write to one file. Only its
+    /// owner can read it, because a backup contains customers' names.
     fn create(file: &Path) -> Result<Self, BackupError> {
         let name = file.file_name().unwrap_or_default().to_string_lossy();
         let part = file.with_file_name(format!(".{name}.{}.part", std::process::id()));
@@ -216,7 +217,8 @@ impl Part {
         hex::encode(self.hash.clone().finalize())
     }
 
-    /// To disk, to its name, and the folder to disk: after a crash the file is there whole or not at all.
+    /// Syncs the file, gives it its name, and syncs the folder: after a crash the file is complete or
+    /// not there.
     fn publish(mut self) -> Result<(), BackupError> {
         let failed = self.failed();
         let Some(out) = self.out.take() else { return Ok(()) };
@@ -226,8 +228,8 @@ impl Part {
         sync_folder(&self.file).map_err(failed)
     }
 
-    /// A second name never replaces a file. Where a disk has no second names (many sticks), a look before
-    /// the renaming has to do.
+    /// A second name never replaces a file. On disks without second names (many USB sticks), a check
+    /// before renaming must do.
     fn name(&self) -> Result<(), BackupError> {
         let taken = || BackupError::Taken { path: self.file.clone() };
         match std::fs::hard_link(&self.part, &self.file) {
@@ -241,12 +243,12 @@ impl Part {
 
 impl Drop for Part {
     fn drop(&mut self) {
-        // After `publish` there is nothing of this name; after a failure the first error is told.
+        // // After `publish` nothing has this name; after a failure the first error is reported.
         let _ = std::fs::remove_file(&self.part);
     }
 }
 
-/// Writes a new file to disk.
+/// Writes a new file and syncs it.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut file = private_files::create(path)?;
     file.write_all(bytes)?;

@@ -1,5 +1,5 @@
-//! Whether each item is found by its own codes. The form under which a code is kept is computed by
-//! the program, so this cannot be one statement.
+//! Checks that each item can be found by its own codes. The program computes the form in which a code
+//! is stored, so this cannot be one statement.
 
 use super::{CheckReport, Finding, Law};
 use crate::store::error::CommandError;
@@ -9,7 +9,7 @@ use std::collections::HashSet;
 
 pub(super) const WHAT: &str = "a code does not find its item";
 
-/// Items that are read at once: bounds the memory, whatever the shop's size.
+/// Items that are read at once, to limit memory whatever the shop's size.
 const AT_ONCE: i64 = 2000;
 
 pub(super) async fn check(

@@ -1,8 +1,8 @@
-//! Whether the shop's books are whole: every law, over the whole database, from one snapshot.
+//! Checks that the shop's books are right: every law, over the whole database, from one snapshot.
 //!
-//! Each rule is a statement that computes what should be from the entries and reads what is, and
-//! names only the rows where the two differ. The database does the summing; what comes here is
-//! bounded, whatever the shop's size.
+//! Each rule is a statement that computes what should be from the entries, reads what is, and returns
+//! only the rows where the two differ. The database does the summing, so the result is small, whatever
+//! the shop's size.
 
 mod codes;
 mod known_codes;
@@ -23,38 +23,38 @@ use sqlx::{Any, Transaction};
 use std::collections::BTreeMap;
 use std::fmt;
 
-/// How many findings of one law are told in full: enough to see what kind of thing happened; the
-/// rest are counted.
+/// How many findings of one law are listed: enough to see what kind of thing happened. The rest are
+/// counted.
 pub const FINDINGS_OF_A_LAW: usize = 50;
 
-/// What a finding breaks: a law, or a record that another part relies on.
+/// What a finding violates: a law, or a record that another part relies on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Law {
-    /// 1: one stock count, 0 ≤ held ≤ on hand, a piece at most one.
+    /// 1: one stock for all; 0 ≤ held ≤ on hand, a piece at most once.
     OneShelf,
     /// 2: made = on hand + drawn + sold − put back + written off, each counter as its entries say.
     SoldOnce,
-    /// 3: entries sum to stock, open holds to what is held, days to their entries.
+    /// 3: entries add up to stock, open holds to what is held, and days to their entries.
     LedgerAddsUp,
-    /// 4: each sale and refund adds up to its tenders.
+    /// 4: each sale and refund equals its payments.
     MoneyAddsUp,
-    /// 5: a key has its answer.
+    /// 5: an idempotency key has its answer.
     SaidOnce,
-    /// 6: a sale line keeps its own copy of what it sold.
+    /// 6: a sale line has its own copy of what it sold.
     SoldAsItWas,
-    /// 7: no receipt is missing.
+    /// 7: no receipt number is missing.
     NothingLost,
-    /// 8: an order and its sale agree.
+    /// 8: an order and its sales agree.
     NothingHalfTaken,
-    /// 9: never more given back than was sold.
+    /// 9: never more refunded than was sold.
     GivenBackOnce,
-    /// Codes find their items, and nobody was told of a revision that is yet to come.
+    /// Codes find their items, and nobody received a revision that does not exist yet.
     Records,
 }
 
 impl Law {
-    /// Its number in DEVELOPERS.md; the records have none.
+    /// The number of the law in DEVELOPERS.md; none for records.
     pub fn number(self) -> Option<u8> {
         match self {
             Self::OneShelf => Some(1),
@@ -98,15 +98,15 @@ impl fmt::Display for Law {
 /// One thing that is not as it must be.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Finding {
-    /// Which law it breaks.
+    /// The law it violates.
     pub law: Law,
     /// What is wrong, in words.
     pub what: String,
-    /// Where: the record, its identifier, and the sku, receipt or order that people know it by.
+    /// The record and its id, with the SKU, receipt number or order number that people know it by.
     pub place: String,
-    /// What should be there.
+    /// The value it should have.
     pub expected: String,
-    /// What is there.
+    /// The value it has.
     pub found: String,
 }
 
@@ -117,17 +117,17 @@ impl fmt::Display for Finding {
     }
 }
 
-/// What a check found.
+/// The result of a check.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct CheckReport {
-    /// The findings, at most [`FINDINGS_OF_A_LAW`] of each law.
+    /// At most [`FINDINGS_OF_A_LAW`] per law.
     pub findings: Vec<Finding>,
-    /// How many more findings of a law there are than are told.
+    /// How many more findings of each law there are.
     pub more: BTreeMap<Law, i64>,
 }
 
 impl CheckReport {
-    /// Whether no law is broken.
+    /// Whether nothing was found.
     pub fn is_clean(&self) -> bool {
         self.findings.is_empty() && self.more.is_empty()
     }
@@ -149,11 +149,10 @@ impl CheckReport {
 }
 
 impl Ledger {
-    /// Verifies the laws on the whole shop while it stays open. `progress` is told what is being
-    /// looked at.
+    /// Checks the laws on the whole shop while it stays open. `progress` gets what is being checked.
     pub async fn check(&self, mut progress: impl FnMut(&str) + Send) -> Result<CheckReport, CommandError> {
         let mut snapshot = self.snapshot().await?;
-        // The settings of the snapshot: its day totals were made under its own zone.
+        // // The snapshot's settings: its day totals were computed in its own zone.
         let shop = settings::load(&mut snapshot).await?;
         let mut report = CheckReport::default();
         for rule in [
@@ -180,8 +179,8 @@ impl Ledger {
         Ok(report)
     }
 
-    /// A transaction that only reads, and sees the shop as it is at its first statement until its
-    /// end. On SQLite every read transaction in WAL mode is one.
+    /// A transaction that only reads and sees the shop as it is at its first statement. On SQLite every
+    /// read transaction in WAL mode does.
     pub(crate) async fn snapshot(&self) -> Result<Transaction<'static, Any>, CommandError> {
         let text = match self.inner.engine {
             Engine::Sqlite => "BEGIN DEFERRED",

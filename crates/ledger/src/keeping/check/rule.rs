@@ -1,4 +1,4 @@
-//! A rule as data: a statement, and how to tell what it finds.
+//! A rule as data: a statement, and how to report what it finds.
 
 use super::{CheckReport, FINDINGS_OF_A_LAW, Finding, Law};
 use crate::store::error::CommandError;
@@ -6,7 +6,7 @@ use domain::money::{Currency, Money};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
-/// What a pair of numbers counts.
+/// What a pair of numbers means.
 #[derive(Clone, Copy)]
 pub(super) enum Field {
     /// A plain number.
@@ -19,13 +19,13 @@ pub(super) enum Field {
     Flag(&'static str),
 }
 
-/// `text` selects `id`, `name`, and for the first field `e1` (what should be) and `f1` (what is),
-/// for the second `e2` and `f2`, and so on, none of them NULL. A row breaks the rule where a pair
+/// `text` selects `id` and `name`, then `e1` (what should be) and `f1` (what is) for the first field,
+/// `e2` and `f2` for the second, and so on, none of them NULL. A row violates the rule if a pair
 /// differs.
 #[derive(Clone, Copy)]
 pub(super) struct Rule {
     pub(super) law: Law,
-    /// What the rule says, told as what is wrong.
+    /// What is wrong if the rule is violated.
     pub(super) what: &'static str,
     /// What `id` identifies.
     pub(super) record: &'static str,
@@ -71,7 +71,7 @@ impl Rule {
         format!("FROM ({}) AS seen WHERE {}", self.text, differ.join(" OR "))
     }
 
-    /// Adds a finding for each pair of the row that differs; says how many.
+    /// Adds a finding for each pair of the row that differs; returns how many.
     fn tell(&self, row: &AnyRow, currency: Currency, report: &mut CheckReport) -> Result<i64, CommandError> {
         let id: i64 = row.try_get(0)?;
         let name: String = row.try_get(1)?;
@@ -111,7 +111,7 @@ impl Field {
             Self::Id(_) if value < 1 => "none".to_owned(),
             Self::Number(_) | Self::Id(_) => value.to_string(),
             Self::Flag(_) => if value == 1 { "yes" } else { "no" }.to_owned(),
-            // A damaged amount may be beyond what money can be; it is told all the same.
+            // // A damaged amount may be too large for money; it is reported anyway.
             Self::Money(_) => Money::from_minor(value, currency)
                 .map_or_else(|_| format!("{value} minor units"), |money| money.to_string()),
         }
@@ -134,8 +134,8 @@ mod tests {
         .concat()
     }
 
-    /// A pair that a rule names but does not select would be an error only where it runs; one that
-    /// it selects but does not name would never be looked at.
+    /// A pair that a rule names but does not select would be an error only when it runs, and one that
+    /// it selects but does not name would never be checked.
     #[test]
     fn every_rule_selects_the_pairs_that_it_names() {
         for rule in rules() {

@@ -1,4 +1,4 @@
-//! Rules about the counter: drawers add up to their entries, and their entries to what was paid.
+//! Rules about the counter: drawers equal their entries, and the entries equal the payments.
 
 use super::Law;
 use super::rule::Field::{Flag, Id, Money, Number};

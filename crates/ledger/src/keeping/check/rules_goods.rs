@@ -1,4 +1,4 @@
-//! Laws 1, 2, 3 and 6, and what was told of an item: rules about items and their stock.
+//! Laws 1, 2, 3 and 6 for items and their stock, and what online shops were told about them.
 
 use super::Law;
 use super::rule::Field::{Flag, Number};

@@ -1,4 +1,5 @@
-//! Limits: no amount, quantity or sum stands beyond what the edge lets in, so that every sum of them can be read.
+//! Limits: no amount, quantity or sum is larger than the program accepts, so every sum of them can be
+//! read.
 
 use super::Law;
 use super::rule::Field::{Money, Number};

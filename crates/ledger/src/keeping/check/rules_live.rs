@@ -1,4 +1,4 @@
-//! Rules about live connections: what was told and what waits agree, and nothing is in hand without end.
+//! Rules about connections: what was sent and what is waiting agree, and no claim lasts forever.
 
 use super::Law;
 use super::rule::Field::{Flag, Number};

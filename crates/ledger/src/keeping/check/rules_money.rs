@@ -1,4 +1,4 @@
-//! Laws 4, 5, 7 and 9: rules about sales, refunds, receipts and keys.
+//! Laws 4, 5, 7 and 9 for sales, refunds, receipts and keys.
 
 use super::Law;
 use super::rule::Field::{Flag, Id, Money, Number};

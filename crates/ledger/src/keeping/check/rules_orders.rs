@@ -1,4 +1,4 @@
-//! Law 8: rules about orders and the sales that they became.
+//! Law 8 for orders and the sales they became.
 
 use super::Law;
 use super::rule::Field::{Flag, Id, Money, Number};
@@ -59,8 +59,8 @@ pub(super) const RULES: &[Rule] = &[
             LEFT JOIN (SELECT s.order_id, COUNT(*) AS lines FROM sale s JOIN sale_line k ON k.sale_id = s.id \
                 WHERE s.order_id IS NOT NULL GROUP BY s.order_id) l ON l.order_id = o.id WHERE o.backfilled = 0",
     },
-    // What was given back by hand, by a refund with a number or outside the books may or may not be in
-    // what the shop says: the books are between both.
+    // // What was refunded by hand, by a refund with a number or outside the books may or may not be
+    // included in what the shop says, so the books must lie between both.
     Rule {
         law: Law::NothingHalfTaken,
         what: "the books of an order differ from its latest accepted state",

@@ -1,4 +1,4 @@
-//! Law 3 for the books: the day totals equal the entries that they sum, under the shop's zone.
+//! Law 3 for the books: day totals equal their entries, in the shop's time zone.
 
 use super::{CheckReport, Finding, Law};
 use crate::books::{SUMS, figures_from};
@@ -20,7 +20,7 @@ pub(super) async fn check(
     report: &mut CheckReport,
 ) -> Result<(), CommandError> {
     let expected = match sum_by_day(snapshot, shop).await {
-        // A value that cannot be is what a check is to find, and no reason to end it.
+        // // An impossible value is what a check should find, and no reason to stop.
         Err(CommandError::Storage(StorageError::Impossible { what })) => {
             report.add(Finding {
                 law: Law::LedgerAddsUp,
@@ -46,7 +46,7 @@ pub(super) async fn check(
     Ok(())
 }
 
-/// The totals as they are kept: one row a day and channel, so few that they fit in memory.
+/// The stored totals: one row per day and channel, few enough to fit into memory.
 async fn kept(
     snapshot: &mut AnyConnection,
     shop: &Shop,

@@ -1,4 +1,4 @@
-//! What ends a wait before its time: a person, a shop that answers again, a clock that was set back.
+//! What ends a wait early: a person, a shop that answers again, or a clock that was set back.
 
 use super::{lease_end, live};
 use crate::store::Ledger;
@@ -9,14 +9,15 @@ use domain::ids::ConnectionId;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// How far behind the latest moment that was seen the clock must be to count as set back: the clocks of two
+/// How far the clock must be behind the latest known moment to count as set back: the clocks of two
 /// machines on one database differ by less.
 const SET_BACK_MS: i64 = 2 * 60 * 1000;
-/// How old what was seen may be: a clock that is set back is told apart to within so much.
+/// How old that latest known moment may be, which is how precisely a clock that is set back can be
+/// measured.
 const SEEN_EVERY_MS: i64 = 60 * 1000;
 
-/// Nothing of a connection waits for its time any more: not the whole of it, no message, no kept order. Only
-/// what may still be under way is not said again before that is over.
+/// Nothing about a connection waits for its time any more: not the connection, no message, no deferred
+/// order. Only what may still be on its way is not sent again before that is over.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct HurryConnection {
     /// Which connection.
@@ -56,7 +57,7 @@ async fn hurry(tx: &mut Tx, connection: ConnectionId) -> Result<(), CommandError
     Ok(())
 }
 
-/// A shop that was away answers again: what waits because of that waits no longer. A pause that it asked for
+/// A shop that was away answers again, so whatever waited for it goes on. A pause that it asked for
 /// lasts.
 pub(super) async fn wake(tx: &mut Tx, connection: ConnectionId) -> Result<(), CommandError> {
     let now = tx.now().millis();
@@ -84,8 +85,9 @@ pub(super) async fn wake(tx: &mut Tx, connection: ConnectionId) -> Result<(), Co
     Ok(())
 }
 
-/// Looks whether the clock was set back since the connection was last looked at. By so much all that waits would
-/// wait too long: it waits by so much less, and a lease lasts no longer than from now.
+/// Checks whether the clock was set back since the connection was last checked. If so, everything that
+/// waits would wait that much too long, so its time is moved forward, and a lease lasts no longer than
+/// from now.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct LookAtClock {
     /// Which connection.
@@ -123,8 +125,8 @@ impl Command for LookAtClock {
             return Ok(None);
         }
         let by = seen - now;
-        // Only whoever sees it first puts it right: a second one would take as much away again. So this row
-        // comes before the others for once; two that wait for each other are tried again.
+        // // Only the first to notice corrects it: a second one would subtract as much again. For this
+        // once the row comes before the others; two that wait for each other are tried again.
         let first = sqlx::query(
             "UPDATE connection_state SET clock_ms = $3, \
              quiet_ms = CASE WHEN $4 > 0 AND quiet_ms > $3 THEN quiet_ms - $4 ELSE quiet_ms END, \
@@ -155,7 +157,8 @@ fn is_as_seen(seen: i64, now: i64) -> bool {
 }
 
 impl Ledger {
-    /// Looks whether the clock was set back, and puts right what waits by it; by how many milliseconds.
+    /// Checks whether the clock was set back and corrects what waits by it; returns by how many
+    /// milliseconds.
     pub async fn look_at_clock(&self, connection: ConnectionId) -> Result<Option<i64>, CommandError> {
         let mut reader = self.reader().await?;
         let row = sqlx::query("SELECT clock_ms FROM connection_state WHERE connection_id = $1")

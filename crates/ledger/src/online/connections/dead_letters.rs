@@ -1,4 +1,4 @@
-//! Messages that were put aside for a person.
+//! Messages that need attention.
 
 use super::bounded;
 use crate::people::activity_log::{self, Audited};
@@ -16,46 +16,46 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// A message that was put aside.
+/// A message that needs attention.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DeadLetter {
-    /// The item.
+    /// The item it is about.
     pub item: ItemId,
-    /// Its sku.
+    /// The item's SKU.
     pub sku: String,
-    /// Its name.
+    /// The item's name.
     pub name: String,
-    /// The revision that it told of.
+    /// The revision in the message.
     pub revision: i64,
-    /// Why.
+    /// Why the online shop did not accept it.
     pub words: String,
-    /// When.
+    /// When that was.
     pub at: Moment,
 }
 
-/// Lets parked messages wait again, as if tried once; of an item by its code, the one that waits
-/// for another try too.
+/// Makes messages that need attention wait again, as if tried once. For one item's code, a message that
+/// waits for another try goes at once too.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SendAgain {
     /// Which connection.
     pub connection: ConnectionId,
-    /// Of which item; none for all that are parked.
+    /// Only this item's message; all of them if none.
     pub code: Option<Code>,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 
-/// One that is under way is left alone: what becomes of it is not known yet.
+/// A message on its way is left alone: its outcome is not known yet.
 const ALL_AGAIN: &str = "UPDATE delivery SET dead_letter_revision = 0, due_ms = 0, tries = 1 WHERE connection_id = $1 \
     AND lease_ms <= $2 AND dead_letter_revision > 0";
-/// One that waits may still be on its way: it is not said again before that is over.
+/// A message that waits may still be on its way, so it is not sent again before that is over.
 const ONE_AGAIN: &str = "UPDATE delivery SET dead_letter_revision = 0, tries = 1, \
     due_ms = CASE WHEN dead_letter_revision > 0 THEN 0 WHEN due_ms > $4 THEN $4 ELSE due_ms END \
     WHERE connection_id = $1 AND lease_ms <= $2 AND item_id = $3 AND (dead_letter_revision > 0 OR due_ms > $2)";
 
 #[async_trait]
 impl Command for SendAgain {
-    /// How many.
+    /// How many messages.
     type Answer = usize;
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
@@ -85,7 +85,7 @@ impl Command for SendAgain {
 }
 
 impl Ledger {
-    /// Messages that are parked, the latest first.
+    /// Messages that need attention, newest first.
     pub async fn parked(&self, on: ConnectionId, limit: usize) -> Result<Vec<DeadLetter>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(

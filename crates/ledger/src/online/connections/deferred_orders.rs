@@ -1,4 +1,4 @@
-//! Orders that could not be taken yet: kept as they came, tried again, shown, never lost.
+//! Orders that could not be taken in yet: stored as they came, tried again, shown, never lost.
 
 use super::{MAX_OTHER_CHARS, MAX_TROUBLE_CHARS, bounded, lease_end};
 use crate::online::texts::{cut, told};
@@ -16,16 +16,16 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// The longest order as it came: hundreds of lines with their addresses.
+/// The longest order, in bytes: hundreds of lines with their addresses.
 const MAX_RAW_BYTES: usize = 256 * 1024;
-/// The most that one connection keeps: beyond it something else is wrong, and nothing more is fetched
-/// until a person has looked.
+/// The most orders that one connection stores. With more, something else is wrong, and nothing is
+/// fetched until somebody has looked.
 const MAX_KEPT: i64 = 10_000;
 
-/// The longest name of a field: those of feeds have some twenty.
+/// The longest name of a field; those of feeds have some twenty characters.
 const MAX_FIELD_CHARS: usize = 100;
 
-/// Keeps an order that could not be taken, each of its bodies once.
+/// Stores an order that could not be taken in; the same text is stored once.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DeferOrder {
     /// From which connection.
@@ -34,30 +34,30 @@ pub struct DeferOrder {
     pub number: String,
     /// The order as it came.
     pub raw: String,
-    /// Why it could not be taken.
+    /// Why it could not be taken in.
     pub words: String,
-    /// The field that is to blame, as feeds name it; empty if none is.
+    /// The field that causes it, by its name in feeds; empty if none does.
     pub field: String,
-    /// When it is tried again.
+    /// When to try it again.
     pub until: Moment,
 }
 
-/// An order that is kept.
+/// A stored order.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DeferredOrder {
     /// Its identifier.
     pub id: KeptOrderId,
     /// Its number.
     pub number: String,
-    /// As it came.
+    /// The text as it came.
     pub raw: String,
-    /// Why it could not be taken.
+    /// Why it could not be taken in.
     pub words: String,
-    /// The field that is to blame; empty if none is.
+    /// The field that causes it; empty if none does.
     pub field: String,
-    /// How often it was tried again; of one in hand, which try it is.
+    /// How often it was tried again; if claimed, which try this is.
     pub tries: u32,
-    /// Since when it is kept.
+    /// When it was stored.
     pub kept: Moment,
     /// When it is tried again.
     pub due: Moment,
@@ -65,7 +65,7 @@ pub struct DeferredOrder {
 
 #[async_trait]
 impl Command for DeferOrder {
-    /// Whether it was not kept yet.
+    /// Whether it is new.
     type Answer = bool;
 
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
@@ -105,14 +105,14 @@ impl Command for DeferOrder {
     }
 }
 
-/// Takes kept orders in hand that are due, the oldest first.
+/// Claims stored orders that are due, oldest first.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ClaimDeferredOrders {
     /// Of which connection.
     pub connection: ConnectionId,
-    /// Under which number, see [`Ledger::new_holder`].
+    /// The claim number, see [`Ledger::new_holder`].
     pub holder: i64,
-    /// How many at most; never more than [`super::LIVE_AT_ONCE`].
+    /// At most this many, and never more than [`super::LIVE_AT_ONCE`].
     pub limit: usize,
 }
 
@@ -148,35 +148,35 @@ impl Command for ClaimDeferredOrders {
     }
 }
 
-/// What became of a kept order.
+/// What happened to a stored order.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum DeferredBecause {
-    /// It was taken, and is kept no longer.
+    /// It was taken in and is no longer stored.
     Taken,
     /// It waits for another try.
     Later {
-        /// Until when.
+        /// When to try it again.
         until: Moment,
-        /// Why.
+        /// Why it could not be taken in.
         words: String,
     },
 }
 
-/// Says what became of a kept order that was in hand.
+/// Records the outcome for a stored order that was claimed.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SettleDeferredOrder {
-    /// Which.
+    /// The stored order.
     pub id: KeptOrderId,
-    /// Under which number it is held.
+    /// The number of the claim.
     pub holder: i64,
-    /// What became of it.
+    /// The outcome.
     pub became: DeferredBecause,
 }
 
 #[async_trait]
 impl Command for SettleDeferredOrder {
-    /// Whether it was held still.
+    /// Whether it was still claimed.
     type Answer = bool;
 
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
@@ -197,10 +197,10 @@ impl Command for SettleDeferredOrder {
     }
 }
 
-/// Lets a kept order be tried again at once, by a person's word.
+/// Lets a stored order be tried again at once, because somebody asks for it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RetryDeferredOrder {
-    /// Which.
+    /// The stored order.
     pub id: KeptOrderId,
 }
 
@@ -210,7 +210,7 @@ impl Command for RetryDeferredOrder {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now().millis();
-        // One that is in hand stays there until its lease is over.
+        // // A claimed one stays claimed until its lease ends.
         let done = sqlx::query(
             "UPDATE deferred_order SET due_ms = CASE WHEN due_ms > $2 THEN $2 ELSE due_ms END WHERE id = $1",
         )
@@ -226,12 +226,12 @@ impl Command for RetryDeferredOrder {
     }
 }
 
-/// Gives a kept order up, by a person's word.
+/// Drops a stored order, because somebody decided to ignore it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DropDeferredOrder {
-    /// Which.
+    /// The stored order.
     pub id: KeptOrderId,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -265,7 +265,7 @@ fn read(row: &AnyRow) -> Result<DeferredOrder, CommandError> {
 }
 
 impl Ledger {
-    /// Since when an order is kept with this very text; none if it is not.
+    /// Since when an order with exactly this text is stored; none if it is not.
     pub async fn kept_since(
         &self,
         of: ConnectionId,
@@ -284,8 +284,8 @@ impl Ledger {
         Ok(row.map(|row| row.try_get(0)).transpose()?.map(Moment::from_millis))
     }
 
-    /// Orders of a connection that could not be taken yet, the oldest first; each once, as it last came. All of
-    /// its states are kept.
+    /// Orders of a connection that could not be taken in, oldest first, each once in its latest
+    /// version. All versions are stored.
     pub async fn kept_orders(
         &self,
         of: ConnectionId,

@@ -1,4 +1,4 @@
-//! Where the other shop's listings say something else than ours, and how that is mended.
+//! Differences between the online shop's listings and ours, and how they are corrected.
 
 use super::{MAX_OTHER_CHARS, at_most, bounded};
 use crate::online::outbox::enqueue_for_connection;
@@ -19,31 +19,31 @@ use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashMap;
 
-/// The most differences that are kept of a connection: whoever has more is asked about these first.
+/// The most differences stored for a connection; if there are more, these come first.
 pub const MAX_DRIFTS: usize = 500;
 
 /// A difference that only a person can settle.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Drift {
-    /// The sku, as the other shop says it.
+    /// The SKU as the online shop has it.
     pub sku: String,
     /// The item, if we have it.
     pub item: Option<ItemId>,
-    /// What differs: `offers.price`, `description` …
+    /// The field that differs: `offers.price`, `description` …
     pub field: String,
-    /// What we say.
+    /// Our value.
     pub ours: String,
-    /// What they say.
+    /// Their value.
     pub theirs: String,
 }
 
-/// Keeps what a comparison found, in place of what the last one did. What was left as it is stays left
-/// while neither side changes.
+/// Stores the differences of a comparison in place of those of the previous one. What somebody ignored
+/// stays ignored as long as neither side changes.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct KeepDrifts {
     /// Of which connection.
     pub connection: ConnectionId,
-    /// The differences, at most [`MAX_DRIFTS`].
+    /// At most [`MAX_DRIFTS`].
     pub drifts: Vec<Drift>,
 }
 
@@ -85,24 +85,24 @@ impl Command for KeepDrifts {
     }
 }
 
-/// What becomes of a difference.
+/// What to do about a difference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum DriftChoice {
-    /// The other shop is told ours.
+    /// Send our value to the online shop.
     TellOurs,
-    /// It stays, and nobody is asked again while neither side changes.
+    /// Ignore it as long as neither side changes.
     Leave,
 }
 
-/// Settles a difference, by a person's word.
+/// Settles a difference as somebody decided.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SettleDrift {
-    /// Which.
+    /// The difference.
     pub id: DriftId,
-    /// What becomes of it.
+    /// The decision.
     pub choice: DriftChoice,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -144,21 +144,21 @@ impl Command for SettleDrift {
     }
 }
 
-/// Tells the connection anew of items whose listings there are not as they were told.
+/// Sends items again whose listings are not as they were sent.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct MendListings {
     /// Which connection.
     pub connection: ConnectionId,
-    /// The items, at most [`super::LIVE_AT_ONCE`].
+    /// At most [`super::LIVE_AT_ONCE`].
     pub items: Vec<ItemId>,
-    /// The highest revision of them that the other shop knows, if it is above ours: that is so after a
-    /// backup was put back. 0 if it is not. What is told anew is told above it.
+    /// The highest of their revisions that the online shop knows, if it is above ours, as after our
+    /// backup was restored; otherwise 0. The new messages get a higher one.
     pub above: i64,
-    /// Whether they were told how they stand before, so that this is once more.
+    /// Whether they were sent in this state before, so that this counts as a repetition.
     pub counts: bool,
 }
 
-/// No shop has told of so many changes of one item: a revision above it is not ours, and not followed.
+/// No shop has sent this many changes of one item: a higher revision is not ours and is ignored.
 const MAX_REVISION: i64 = 1 << 40;
 
 #[async_trait]
@@ -176,9 +176,9 @@ impl Command for MendListings {
 const UNKNOWN_NOW: &str = "UPDATE listing SET content_hash = '', etag = '', \
     mended = CASE WHEN mended < 1000000 THEN mended + $2 ELSE mended END WHERE connection_id = $1 AND item_id";
 
-/// At a revision of its own, since all that was said of the present one may have been sent; and with
-/// nothing known of what stands there, so that it is told even if it is what was told last.
-/// `again` is 1 where a comparison mends by itself, which is counted until it finds nothing to mend.
+/// Uses a revision of its own, because everything about the current one may have been sent, and forgets
+/// what is known about the shop's state, so that the message is sent even if it equals the last one.
+/// `again` is 1 if a comparison corrects by itself, which is counted until it finds nothing to correct.
 async fn mend(
     tx: &mut Tx,
     on: ConnectionId,
@@ -202,12 +202,12 @@ async fn mend(
     enqueue_for_connection(tx, &items, on).await
 }
 
-/// Items that stand there as they should by now: what was mended of them was not mended in vain.
+/// Items whose listings are right by now, so correcting them was not in vain.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NoteCured {
     /// Which connection.
     pub connection: ConnectionId,
-    /// The items, at most [`super::LIVE_AT_ONCE`].
+    /// At most [`super::LIVE_AT_ONCE`].
     pub items: Vec<ItemId>,
 }
 
@@ -234,19 +234,19 @@ impl Command for NoteCured {
     }
 }
 
-/// A difference that is kept.
+/// A stored difference.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct KeptDrift {
     /// Its identifier.
     pub id: DriftId,
-    /// What differs.
+    /// The difference itself.
     pub drift: Drift,
-    /// When it was last seen.
+    /// When a comparison last found it.
     pub seen: Moment,
 }
 
 impl Ledger {
-    /// How often in a row each item was mended by comparisons and was not as it should be the next time.
+    /// How often in a row comparisons corrected each item and found it wrong again.
     pub async fn mended_in_vain(&self, on: ConnectionId) -> Result<HashMap<ItemId, u32>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT item_id, mended FROM listing WHERE connection_id = $1 AND mended > 0")
@@ -260,7 +260,7 @@ impl Ledger {
         rows.iter().map(read).collect()
     }
 
-    /// Differences that a person is asked about, by sku.
+    /// Differences that wait for a decision, by SKU.
     pub async fn drifts(&self, of: ConnectionId, limit: usize) -> Result<Vec<KeptDrift>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(

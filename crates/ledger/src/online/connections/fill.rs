@@ -1,5 +1,5 @@
-//! What a connection is to be told of that it was never told of: all that is on offer, or what a person
-//! puts on. In steps, so that a big shop keeps selling meanwhile.
+//! What a connection must be sent for the first time: everything that is offered, or what somebody
+//! chose. It works in steps, so that a large shop keeps selling meanwhile.
 
 use super::{LIVE_AT_ONCE, at_most, live};
 use crate::online::outbox::enqueue_for_connection;
@@ -17,26 +17,26 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Items that one step looks at.
+/// Items per step.
 const LOOKED_AT: i64 = 500;
-/// When it is gone through again after the connection was saved: by then every transaction is over that
-/// began before and knew nothing of it.
+/// When to go through all items again after a connection was saved: by then every transaction that
+/// began earlier, without knowing of the connection, is over.
 const AGAIN_MS: i64 = 2 * 60 * 1000;
-/// And then once a day: nothing is found then, unless something went wrong.
+/// And then once a day; it finds nothing unless something went wrong.
 const DAILY_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// Goes a step through the shelf and writes messages for what the connection should know and does not:
-/// items on offer that it was never told of, unless new pieces wait there, and listings that are behind
-/// their items with nothing waiting.
+/// Goes one step through all items, and writes messages for what the connection should know and does
+/// not: offered items that it never received, unless new pieces wait there, and listings that are
+/// behind their items without a waiting message.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct FillConnection {
     /// Which connection.
     pub connection: ConnectionId,
 }
 
-/// Each table is bounded by the window, and what waits is taken away as a whole: a connection fills up within
-/// minutes, and PostgreSQL, which takes it for as small as it was when it last looked, would read all of its
-/// rows for each item.
+/// Each table is limited to the window, and waiting rows are excluded as a whole. A connection fills up
+/// within minutes, and PostgreSQL, which believes its tables to be as small as when it last analyzed
+/// them, would read all their rows for each item.
 const MISSING: &str = "SELECT i.id FROM item i JOIN connection c ON c.id = $1 \
     LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1 AND l.item_id > $2 AND l.item_id <= $3 \
     WHERE i.id > $2 AND i.id <= $3 AND (l.revision < i.revision \
@@ -67,7 +67,7 @@ async fn ids(
 
 #[async_trait]
 impl Command for FillConnection {
-    /// Whether there is more to look at now.
+    /// Whether there is more to do now.
     type Answer = bool;
 
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
@@ -85,12 +85,13 @@ impl Command for FillConnection {
         let end = window(tx, after).await?;
         if let Some(end) = end {
             let items = ids(tx, MISSING, self.connection, (after, end)).await?;
-            // A sale that began before it knew of the connection has told it nothing.
+            // // A sale that began before it knew of the connection has sent it nothing.
             lock(tx, &items).await?;
             enqueue_for_connection(tx, &items, self.connection).await?;
         }
         let again = if now < saved + AGAIN_MS { saved + AGAIN_MS } else { now + DAILY_MS };
-        // Only from where it was read: if somebody else took the step, or saved it anew, it is theirs.
+        // // Only from where it was read: if somebody else did the step, or saved the connection again,
+        // it is theirs.
         sqlx::query(
             "UPDATE connection_state SET filled_id = $3, fill_due_ms = $4 \
              WHERE connection_id = $1 AND filled_id = $2 AND saved_ms = $5",
@@ -106,26 +107,27 @@ impl Command for FillConnection {
     }
 }
 
-/// Puts items on a connection: those of the codes, or a step of all that stand on the shelf, set aside for
-/// somebody or not: a hold ends. What it was never told of is told from now on, whenever it can be had.
+/// Lists items on a connection: those with the given codes, or one step of everything in stock, even on
+/// hold, because a hold ends. From now on the connection is told about them whenever they can be
+/// bought.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PutOnConnection {
     /// Which connection.
     pub connection: ConnectionId,
-    /// Which items; none for all that stand on the shelf.
+    /// Only these items; everything in stock if none.
     pub codes: Option<Vec<Code>>,
-    /// After which item the step begins, if it is for all of them.
+    /// The item after which the step begins, for everything in stock.
     pub after: Option<ItemId>,
-    /// Who puts them on.
+    /// For the activity log.
     pub who: String,
 }
 
-/// What a step put on.
+/// The result of a step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PutOn {
-    /// How many items.
+    /// How many items are new there.
     pub put: usize,
-    /// Where the next step begins; none if this was the last.
+    /// Where the next step begins; none after the last.
     pub next: Option<ItemId>,
 }
 
@@ -162,7 +164,7 @@ impl Command for PutOnConnection {
 }
 
 impl PutOnConnection {
-    /// All that stand on the shelf of the items after `after`, as far as one step looks.
+    /// Everything in stock among the items after `after`, within one step.
     async fn step(&self, tx: &mut Tx) -> Result<(Vec<ItemId>, Option<ItemId>), CommandError> {
         let after = self.after.map_or(-1, ItemId::raw);
         let Some(end) = window(tx, after).await? else { return Ok((Vec::new(), None)) };
@@ -170,7 +172,7 @@ impl PutOnConnection {
         Ok((standing, Some(ItemId::from_raw(end))))
     }
 
-    /// Those of the codes that the connection was not told of yet.
+    /// Those of the codes that the connection does not know yet.
     async fn coded(&self, tx: &mut Tx, codes: &[Code]) -> Result<Vec<ItemId>, CommandError> {
         at_most("codes", codes.len())?;
         let mut items: Vec<ItemId> = lookup::find_all(tx, codes).await?.iter().map(|f| f.id).collect();
@@ -192,8 +194,8 @@ impl PutOnConnection {
 }
 
 impl Ledger {
-    /// Puts items on a connection, all that stand on the shelf if no codes are given, in as many transactions as
-    /// it takes. Answers how many are new there.
+    /// Lists items on a connection, everything in stock if no codes are given, in as many transactions
+    /// as it takes. Returns how many are new there.
     pub async fn put_on_connection(
         &self,
         connection: ConnectionId,

@@ -1,4 +1,4 @@
-//! Hooks that came, so that none is taken twice.
+//! Webhooks that came, so that none is taken in twice.
 
 use super::LIVE_AT_ONCE;
 use crate::store::Ledger;
@@ -10,16 +10,16 @@ use domain::ids::ConnectionId;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// How long a hook is remembered: far longer than its signature is good for.
+/// How long a webhook is remembered: far longer than its signature is valid.
 const REMEMBERED_MS: i64 = 7 * 24 * 60 * 60 * 1000;
 
-/// Remembers a hook by its message's name. Only once what it brings is taken: one that was not must be
-/// able to come again.
+/// Remembers a webhook by its message's name, but only once its contents are taken in: one that failed
+/// must be able to come again.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SeeHook {
-    /// Whose hook.
+    /// The connection that it came for.
     pub connection: ConnectionId,
-    /// The message's name.
+    /// What identifies the message.
     pub message: String,
 }
 
@@ -44,7 +44,7 @@ impl Command for SeeHook {
     }
 }
 
-/// Forgets the oldest of those whose week is over.
+/// Forgets the oldest of those that are more than a week old.
 pub(super) async fn forget(tx: &mut Tx, now: i64) -> Result<u64, CommandError> {
     let done = sqlx::query(
         "DELETE FROM hook_seen WHERE (connection_id, message) IN (SELECT connection_id, message FROM hook_seen \
@@ -58,7 +58,7 @@ pub(super) async fn forget(tx: &mut Tx, now: i64) -> Result<u64, CommandError> {
 }
 
 impl Ledger {
-    /// Whether a hook was taken before.
+    /// Whether a webhook was taken in before.
     pub async fn hook_seen(&self, of: ConnectionId, message: &str) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT at_ms FROM hook_seen WHERE connection_id = $1 AND message = $2")

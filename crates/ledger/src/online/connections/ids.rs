@@ -1,4 +1,4 @@
-//! The other shop's own ids of what it lists: learnt from its lists, or entered by a person.
+//! The online shop's own ids of listings: learned from its lists, or entered by a person.
 
 use super::{MAX_OTHER_CHARS, at_most, others_word};
 use crate::online::outbox::enqueue_for_connection;
@@ -17,16 +17,16 @@ use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashMap;
 
-/// The hash of a listing that was never told from here: whatever is told is another.
+/// The hash of a listing that we never sent, which equals no other.
 const NEVER_TOLD: &str = "";
 
-/// Keeps the ids that the other shop's list gives. What it was never told of stands there all the same, and
-/// counts as told as it stands here.
+/// Stores the ids in the online shop's list. A listing that we never sent exists anyway, and counts as
+/// sent as it is here.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct LearnIds {
     /// Which connection.
     pub connection: ConnectionId,
-    /// Each item with its id there, at most [`super::LIVE_AT_ONCE`].
+    /// Items with their ids there, at most [`super::LIVE_AT_ONCE`].
     pub ids: Vec<(ItemId, String)>,
 }
 
@@ -74,8 +74,8 @@ const WHOSE: &str =
 const TAKE: &str =
     "UPDATE listing SET other_id = '', etag = '' WHERE connection_id = $1 AND item_id = $2 AND other_id = $3";
 
-/// An id is one item's. A shop that was put back to an earlier state gives its numbers once more: whoever had one
-/// has none any more, and is looked for before it is told of again.
+/// An id belongs to one item. A shop that was restored to an earlier state assigns its numbers again:
+/// the item that had one has none any more, and is looked for before the next message.
 pub(super) async fn take_from_others(
     tx: &mut Tx,
     connection: ConnectionId,
@@ -106,23 +106,23 @@ pub(super) async fn take_from_others(
     Ok(())
 }
 
-/// Enters the other shop's id of an item by a person's word, and tells it by that at once.
+/// Enters the online shop's id of an item, and sends its message with that at once.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EnterOtherId {
     /// Which connection.
     pub connection: ConnectionId,
-    /// The item.
+    /// The item's code here.
     pub code: Code,
-    /// The other shop's own id of it.
+    /// The item's id there.
     pub other_id: String,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 
 const ENTER: &str = "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag) \
     VALUES ($1, $2, 'listed', 0, '', $3, $4, '') ON CONFLICT (connection_id, item_id) DO UPDATE SET \
     other_id = excluded.other_id, state = 'listed', etag = '', content_hash = ''";
-/// One that is under way is left to whoever sends it.
+/// A message on its way is left to its sender.
 const GOES_ON: &str = "UPDATE delivery SET dead_letter_revision = 0, due_ms = 0, tries = 1 \
     WHERE connection_id = $1 AND item_id = $2 AND lease_ms <= $3";
 
@@ -133,7 +133,7 @@ fn checked(id: &str) -> Result<String, Rejection> {
             format!("enter the ID as the online shop shows it, 1 to {MAX_OTHER_CHARS} printable characters");
         return Err(Rejection::invalid("id", reason));
     }
-    // They mean another folder in an address.
+    // // These mean another folder in an address.
     if matches!(id, "." | "..") {
         return Err(Rejection::invalid(
             "id",
@@ -145,7 +145,7 @@ fn checked(id: &str) -> Result<String, Rejection> {
 
 #[async_trait]
 impl Command for EnterOtherId {
-    /// The item's sku.
+    /// The item's SKU.
     type Answer = String;
 
     async fn run(&self, tx: &mut Tx) -> Result<String, CommandError> {
@@ -167,8 +167,8 @@ impl Command for EnterOtherId {
                 format!("{id} is already the ID of {}; check it again", row.try_get::<String, _>(0)?);
             return Err(Rejection::invalid("id", reason).into());
         }
-        // The item first, as everybody touches it; at a revision of its own, since all that was said of the
-        // present one may have been sent.
+        // // The item first, as everywhere; with a revision of its own, because everything about the
+        // current one may have been sent.
         raise_revision(tx, found.id, 0).await?;
         let now = tx.now().millis();
         sqlx::query(ENTER)

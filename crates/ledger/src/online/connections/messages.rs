@@ -1,4 +1,4 @@
-//! Taking messages in hand: an item has at most one under way, whoever sends it.
+//! Claims messages: an item has at most one on its way, whoever sends it.
 
 use super::{bounded, lease_end};
 use crate::online::first_delivery::span;
@@ -14,30 +14,32 @@ use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashMap;
 
-/// Takes messages in hand: of what is gone first, else by item. None while the connection is quiet or
-/// ended.
+/// Claims messages: those of items that are gone first, otherwise by item. None while the connection is
+/// paused or ended.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ClaimMessages {
     /// Which connection.
     pub connection: ConnectionId,
-    /// Under which number, see [`Ledger::new_holder`].
+    /// The claim number, see [`Ledger::new_holder`].
     pub holder: i64,
-    /// How many at most; never more than [`super::LIVE_AT_ONCE`].
+    /// At most this many, and never more than [`super::LIVE_AT_ONCE`].
     pub limit: usize,
 }
 
-/// An item whose message is in hand. What it says is read afterwards, so that it is the latest.
+/// An item with a claimed message. Its contents are read later, so that they are the latest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Claimed {
     /// The item.
     pub item: ItemId,
-    /// Which try it is; 1 is the first. One that was parked before was tried once, whatever became of it.
+    /// Which try it is, from 1. A message that needed attention before counts as tried once, whatever
+    /// its outcome.
     pub tries: u32,
 }
 
-/// An item's messages are one: what waits is said once, as the item stands by then, and several that wait
-/// stand beside each other. A parked one comes again by itself once its item has changed. What is not due is
-/// taken away instead of joined: PostgreSQL expected one row of a join, and sorted all that waits for it.
+/// An item has one message: what waits is sent once, as the item is by then, and several waiting rows
+/// are one. A message that needs attention comes again by itself once its item has changed. Rows that
+/// are not due are excluded rather than joined: PostgreSQL expected one row from a join and sorted
+/// everything that waits.
 const DUE: &str = "SELECT o.item_id FROM outbox o \
     WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting' \
     AND NOT EXISTS (SELECT 1 FROM delivery d WHERE d.connection_id = o.connection_id AND d.item_id = o.item_id \
@@ -46,10 +48,10 @@ const DUE: &str = "SELECT o.item_id FROM outbox o \
 
 const CLAIM: &str = "INSERT INTO delivery (connection_id, item_id, due_ms, tries, holder, lease_ms, dead_letter_revision, \
     dead_letter_ms, message)";
-/// What was read before decides nothing: this does. Another's lease, its outcome and its parking count,
-/// and so does that something waits still. A holder never takes again what it still has, whatever the clock
-/// says: two messages of one item would be under way under one number, and settling the first would let go of
-/// the second.
+/// What was read before decides nothing; this does. It respects another holder's lease, its outcome and
+/// its parking, and that something still waits. A holder never claims again what it still holds,
+/// whatever the clock says: otherwise two messages of one item would be on their way under one number,
+/// and settling the first would release the second.
 const CLAIM_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET \
     tries = CASE WHEN delivery.dead_letter_revision > 0 THEN 2 ELSE delivery.tries + 1 END, \
     holder = excluded.holder, lease_ms = excluded.lease_ms \
@@ -61,7 +63,7 @@ const CLAIM_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET \
 
 #[async_trait]
 impl Command for ClaimMessages {
-    /// What is in hand, in the order in which it should be said.
+    /// The claimed messages, in the order in which to send them.
     type Answer = Vec<Claimed>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<Claimed>, CommandError> {
@@ -80,7 +82,7 @@ impl Command for ClaimMessages {
             let place = order.len();
             order.entry(row.try_get::<i64, _>(0)?).or_insert(place);
         }
-        // By item: two that claim at once touch rows in the same order.
+        // // By item, so that two that claim at once touch rows in the same order.
         let mut items: Vec<i64> = order.keys().copied().collect();
         items.sort_unstable();
         let lease = lease_end(tx);
@@ -99,7 +101,7 @@ impl Command for ClaimMessages {
     }
 }
 
-/// Whether a connection is neither ended nor quiet.
+/// Whether a connection is neither ended nor paused.
 pub(super) async fn may_send(tx: &mut Tx, connection: ConnectionId, now: i64) -> Result<bool, CommandError> {
     let found = sqlx::query(
         "SELECT c.id FROM connection c JOIN connection_state s ON s.connection_id = c.id \
@@ -112,17 +114,17 @@ pub(super) async fn may_send(tx: &mut Tx, connection: ConnectionId, now: i64) ->
     Ok(found.is_some())
 }
 
-/// What the other shop calls a listing, and its state of it.
+/// What the online shop calls a listing, and its state there.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct RemoteState {
-    /// Its own identifier; empty if it has said none.
+    /// Its id there; empty if unknown.
     pub other_id: String,
-    /// The `ETag` of its state; empty if it is not known.
+    /// The `ETag` of its state; empty if unknown.
     pub etag: String,
 }
 
 impl Ledger {
-    /// Items as they stand now, ordered by item, and how the connection's shop knows them.
+    /// Items as they are now, ordered by item, and how the online shop knows them.
     pub async fn listings_of(
         &self,
         on: ConnectionId,
@@ -132,7 +134,7 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let mut found = Vec::with_capacity(items.len());
         for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
-            // Before the rows: whoever holds the items is the only one to change it.
+            // // Before the rows: only whoever claimed an item may change it.
             let text = in_text(STOOD, 4, chunk.len(), "");
             let (first, last) = span(chunk);
             let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw()).bind(first).bind(last);

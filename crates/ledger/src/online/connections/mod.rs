@@ -1,9 +1,9 @@
-//! Live connections to online shops: what is to be told of whom, who tells it at present, and what came in
-//! from there and could not be taken yet. It knows no HTTP: `sync` sends, fetches and says what became of it.
+//! Connections to online shops: what must be sent, who is sending it, and what came in and could not be
+//! taken yet. It knows no HTTP: `sync` sends, fetches and reports the outcome.
 //!
-//! Several processes may serve the same shop. Whatever one of them takes in hand (an item's message, a
-//! fetch, a kept order) it takes by a conditional statement, under a number that no other process has and
-//! that a later claim of its own does not have either ([`Ledger::new_holder`]), until a lease runs out.
+//! Several processes may serve the same shop. What one of them claims (an item's message, a fetch, a
+//! deferred order) it claims by a conditional statement, under a number that no other process and no
+//! later claim has ([`Ledger::new_holder`]), until a lease ends.
 
 mod clocks;
 mod dead_letters;
@@ -50,17 +50,18 @@ use domain::delivery::LEASE;
 use domain::ids::ConnectionId;
 use sqlx::AnyConnection;
 
-/// The most that is claimed, settled, put on or mended in one transaction: what a bulk write may hold back
-/// others with.
+/// The most that is claimed, settled, listed or corrected in one transaction: more would hold up others
+/// for too long.
 pub const LIVE_AT_ONCE: usize = 500;
-/// The longest words that are kept of a trouble: enough to know what to do.
+/// The longest text that is stored about a problem, in characters: enough to know what to do.
 const MAX_TROUBLE_CHARS: usize = 500;
-/// The longest name that another shop gives a thing, or a place in its list: anything longer is none.
+/// The longest name that an online shop gives a thing or a place in its list; anything longer counts as
+/// none.
 const MAX_OTHER_CHARS: usize = 1000;
-/// The longest place within a list, which holds several of another shop's marks.
+/// The longest position in a list, which contains several of the online shop's marks.
 pub const MAX_PLACE_CHARS: usize = 4000;
 
-/// The end of a lease that begins now.
+/// When a lease that begins now ends.
 fn lease_end(tx: &Tx) -> i64 {
     tx.now().plus_millis(i64::try_from(LEASE.as_millis()).unwrap_or(i64::MAX)).millis()
 }
@@ -69,19 +70,20 @@ fn bounded(limit: usize) -> i64 {
     i64::try_from(limit.min(LIVE_AT_ONCE)).unwrap_or(i64::MAX)
 }
 
-/// Another shop's own word for something, given back to it as it is: what cannot be kept is none.
+/// An online shop's own word for something, returned to it unchanged; if it cannot be stored, it counts
+/// as none.
 fn others_word(text: &str) -> String {
     let keeps = text.chars().count() <= MAX_OTHER_CHARS && !text.chars().any(char::is_control);
     if keeps { text.to_owned() } else { String::new() }
 }
 
-/// The same for a place within another shop's list.
+/// The same for a position in the online shop's list.
 fn place_word(text: &str) -> String {
     let keeps = text.chars().count() <= MAX_PLACE_CHARS && !text.chars().any(char::is_control);
     if keeps { text.to_owned() } else { String::new() }
 }
 
-/// Refuses what is no live connection, or no longer.
+/// Rejects a connection that does not exist or has ended.
 async fn live(connection: &mut AnyConnection, id: ConnectionId) -> Result<(), CommandError> {
     let found = sqlx::query("SELECT id FROM connection WHERE id = $1 AND id > 1 AND ended_ms IS NULL")
         .bind(id.raw())
@@ -105,8 +107,8 @@ fn moment(millis: Option<i64>) -> Option<Moment> {
 }
 
 impl Ledger {
-    /// A number that nobody else has and never had, to hold things under. Take a new one for each claim, so
-    /// that what is settled late can never touch what was claimed since.
+    /// A number that nobody else has or ever had, for claiming things. Take a new one for each claim,
+    /// so that a late result can never affect what was claimed since.
     pub fn new_holder(&self) -> Result<i64, StorageError> {
         let lease =
             self.inner.lease.as_ref().ok_or_else(|| StorageError::impossible("a claim without a lease"))?;

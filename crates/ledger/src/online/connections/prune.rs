@@ -1,4 +1,4 @@
-//! What nobody will ask for any more.
+//! Removes what nobody will ask for any more.
 
 use super::hooks;
 use crate::store::command::{Command, Tx};
@@ -8,15 +8,15 @@ use domain::ids::ItemId;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Items that one step looks at.
+/// Items per step.
 const LOOKED_AT: i64 = 500;
 
-/// Takes a step through the outbox and takes out what says nothing any more: messages that were sent and
-/// whose items have moved on, those between the first that waits of an item (since when it waits) and its
-/// last (how it stands), those to connections that ended; and hooks whose week is over.
+/// Goes one step through the outbox and removes what means nothing any more: messages that were sent
+/// and whose items have changed since; rows between an item's first waiting one (since when it waits)
+/// and its last (its state); rows for ended connections; and webhooks more than a week old.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PruneLive {
-    /// After which item; none to begin.
+    /// The item after which to begin; none for the beginning.
     pub after: Option<ItemId>,
 }
 
@@ -38,7 +38,7 @@ const TAKEN_OUT: [&str; 4] = [
 
 #[async_trait]
 impl Command for PruneLive {
-    /// Where the next step begins; none if this was the last.
+    /// Where the next step begins; none after the last.
     type Answer = Option<ItemId>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Option<ItemId>, CommandError> {

@@ -1,4 +1,4 @@
-//! Fetching orders and listings: one process at a time, from where the last fetch ended.
+//! Fetches orders and listings: one process at a time, from where the last fetch ended.
 
 use super::messages::may_send;
 use super::troubles::{self, TroubleOf};
@@ -20,9 +20,9 @@ use sqlx::Row;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum PullOf {
-    /// Orders.
+    /// The list of orders.
     Orders,
-    /// What the other shop says it lists.
+    /// The list of what the online shop lists.
     Listings,
 }
 
@@ -45,29 +45,30 @@ impl PullOf {
 /// How far a fetch has come.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PullState {
-    /// The other shop's own mark in its list; empty at the beginning.
+    /// The online shop's own mark in its list; empty at the beginning.
     pub cursor: String,
     /// The newest change that was seen.
     pub since: Option<Moment>,
-    /// The `ETag` of its list; empty if it is not known.
+    /// The `ETag` of the list; empty if unknown.
     pub etag: String,
-    /// How many fetches in a row went wrong.
+    /// How many fetches in a row failed.
     pub fails: u32,
-    /// From when on a person wants all to be read once more; given back as it was until that was begun.
+    /// The time from which somebody wants everything read again; returned unchanged until that has
+    /// begun.
     #[serde(default)]
     pub reread: Option<Moment>,
 }
 
-/// Takes a fetch in hand if it is due, nobody else has it, and the connection is neither quiet nor ended.
+/// Claims a fetch if it is due, nobody else has it, and the connection is neither paused nor ended.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ClaimPull {
     /// Which connection.
     pub connection: ConnectionId,
-    /// What to fetch.
+    /// Orders or listings.
     pub what: PullOf,
-    /// Under which number, see [`crate::Ledger::new_holder`].
+    /// The claim number, see [`crate::Ledger::new_holder`].
     pub holder: i64,
-    /// Whether it need not be due, since a person asks for it.
+    /// Somebody asks for it, so it need not be due.
     pub early: bool,
 }
 
@@ -78,7 +79,7 @@ const CLAIM: &str = "INSERT INTO pull (connection_id, what, place, since_ms, eta
 
 #[async_trait]
 impl Command for ClaimPull {
-    /// From where to go on.
+    /// Where to go on.
     type Answer = Option<PullState>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Option<PullState>, CommandError> {
@@ -107,29 +108,30 @@ impl Command for ClaimPull {
     }
 }
 
-/// Says how far a fetch has come, and when the next is due.
+/// Records how far a fetch has come, and when the next is due.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SettlePull {
     /// Which connection.
     pub connection: ConnectionId,
-    /// What was fetched.
+    /// Orders or listings.
     pub what: PullOf,
-    /// Under which number it is held.
+    /// The number of the claim.
     pub holder: i64,
-    /// From where the next goes on.
+    /// Where the next fetch goes on.
     pub state: PullState,
-    /// When the next is due.
+    /// When the next fetch is due.
     pub next: Moment,
     /// What went wrong, if anything.
     pub words: Option<String>,
-    /// The moment from which it is being read once more by now, if a person wanted that: it is not begun again.
+    /// The time from which everything is being read again, if somebody wanted that; it is not begun
+    /// again.
     #[serde(default)]
     pub reread_begun: Option<Moment>,
 }
 
 #[async_trait]
 impl Command for SettlePull {
-    /// Whether it was held still.
+    /// Whether it was still claimed.
     type Answer = bool;
 
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
@@ -159,19 +161,19 @@ impl Command for SettlePull {
     }
 }
 
-/// Wants orders to be read once more that were changed since a moment, by a person's word; at once, unless the
-/// connection has to wait.
+/// Reads again the orders that changed since a moment, because somebody asks for it; at once, unless
+/// the connection must wait.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RereadOrders {
     /// Of which connection.
     pub connection: ConnectionId,
-    /// From when on.
+    /// The moment.
     pub since: Moment,
-    /// Who wants it.
+    /// For the activity log.
     pub who: String,
 }
 
-/// Of two wishes the one that reaches further back counts.
+/// Of two such requests, the one that reaches further back counts.
 const REREAD: &str = "INSERT INTO pull (connection_id, what, place, since_ms, etag, fails, due_ms, holder, lease_ms, message, \
     reread_ms) VALUES ($1, 'orders', '', NULL, '', 0, $2, 0, 0, '', $3) ON CONFLICT (connection_id, what) DO UPDATE SET \
     due_ms = CASE WHEN pull.due_ms > excluded.due_ms THEN excluded.due_ms ELSE pull.due_ms END, \
@@ -205,14 +207,14 @@ impl Command for RereadOrders {
 /// What went wrong with the last fetch of a list.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FetchTrouble {
-    /// Which list.
+    /// Orders or listings.
     pub what: PullOf,
     /// In words.
     pub words: String,
 }
 
 impl Ledger {
-    /// Where a list of a connection stands; none if it was never asked for.
+    /// Where the reading of a list stands; none if it was never fetched.
     pub async fn pull_place(&self, of: ConnectionId, what: PullOf) -> Result<Option<String>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT place FROM pull WHERE connection_id = $1 AND what = $2")
@@ -223,7 +225,7 @@ impl Ledger {
         Ok(row.map(|row| row.try_get(0)).transpose()?)
     }
 
-    /// Lists of a connection whose last fetch went wrong.
+    /// Lists of a connection whose last fetch failed.
     pub async fn fetch_troubles(&self, of: ConnectionId) -> Result<Vec<FetchTrouble>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT what, message FROM pull WHERE connection_id = $1 AND message <> ''")

@@ -1,4 +1,4 @@
-//! Which connections there are.
+//! Creates, changes and ends connections.
 
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
@@ -13,25 +13,25 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// The most live connections: each item's change is written down once for each of them.
+/// The most connections: every change of an item is recorded once for each of them.
 pub const MAX_CONNECTIONS: i64 = 20;
-/// The longest name: it is part of an address and of a message's key.
+/// The longest name, which is part of an address and of message keys.
 const MAX_NAME: usize = 40;
-/// The longest configuration; a real one has a tenth of it.
+/// The longest text, in bytes; a real one has a tenth of it.
 const MAX_TEXT_BYTES: usize = 64 * 1024;
 
-/// What becomes of items that a connection was never told of.
+/// What happens to new items.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum NewPieces {
-    /// They are told as soon as they can be had.
+    /// They are listed as soon as they can be bought.
     List,
-    /// They wait until a person puts them on.
+    /// They wait until somebody lists them.
     Wait,
 }
 
 impl NewPieces {
-    /// As it stands in the database.
+    /// The code in the database.
     pub fn code(self) -> &'static str {
         match self {
             Self::List => "list",
@@ -44,38 +44,38 @@ impl NewPieces {
     }
 }
 
-/// A configured online shop.
+/// A connected online shop.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LiveConnection {
     /// Its identifier.
     pub id: ConnectionId,
     /// Its name.
     pub name: String,
-    /// Where its sales are booked.
+    /// The channel of its orders.
     pub channel: Channel,
-    /// Its configuration.
+    /// The TOML text that describes it.
     pub text: String,
     /// What becomes of new pieces.
     pub new_pieces: NewPieces,
-    /// Counts the changes of its configuration.
+    /// Counts the changes of its text.
     pub revision: i64,
 }
 
-/// Saves a connection, new or changed. Whether its text can be used is for the sync to say, before.
+/// Saves a new or changed connection. `sync` checks before whether its text can be used.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SaveConnection {
     /// Its name.
     pub name: String,
-    /// Where its sales are booked.
+    /// The channel of its orders.
     pub channel: Channel,
-    /// Its configuration. It names secrets and never holds one.
+    /// The TOML text that describes it. It names secrets and never contains one.
     pub text: String,
-    /// What becomes of new pieces, as the text says.
+    /// From the text.
     pub new_pieces: NewPieces,
-    /// Whether orders come from it, as the text says. At most one connection of a channel gives them: an order
-    /// is known by its channel and number, and two shops number theirs as they like.
+    /// Whether it brings orders, according to its text. At most one connection per channel does: an
+    /// order is identified by channel and number, and two shops choose their numbers independently.
     pub takes_orders: bool,
-    /// Who saves it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -105,7 +105,7 @@ fn checked_text(text: &str) -> Result<String, Rejection> {
 }
 
 async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> Result<(), CommandError> {
-    // Whoever saves another one of the channel at the same time is waited for, so that it is seen here.
+    // // Waits for whoever is saving another connection on the channel, so that it is seen here.
     tx.lock_channel(channel).await?;
     let other = sqlx::query(
         "SELECT name FROM connection \
@@ -128,7 +128,8 @@ const SAVE: &str = "INSERT INTO connection (id, name, channel, text, new_pieces,
     VALUES ($1, $2, $3, $4, $5, $6, 1) \
     ON CONFLICT (name) DO UPDATE SET channel = excluded.channel, text = excluded.text, \
     new_pieces = excluded.new_pieces, takes_orders = excluded.takes_orders, revision = connection.revision + 1 RETURNING id, revision";
-/// What is on offer is gone through anew whenever the connection is saved, see [`super::FillConnection`].
+/// Everything that is offered is gone through again whenever the connection is saved, see
+/// [`super::FillConnection`].
 const BEGIN: &str = "INSERT INTO connection_state (connection_id, saved_ms, filled_id, fill_due_ms, sent, refused, contact_ms, \
     quiet_ms) VALUES ($1, $2, -1, $2, 0, 0, NULL, 0) \
     ON CONFLICT (connection_id) DO UPDATE SET saved_ms = excluded.saved_ms, filled_id = -1, \
@@ -159,7 +160,7 @@ impl Command for SaveConnection {
         let (id, revision): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
         let now = tx.now().millis();
         sqlx::query(BEGIN).bind(id).bind(now).execute(tx.db()).await?;
-        // Whatever could not be used of the text before is another text's trouble.
+        // // Problems with the previous text do not concern the new one.
         sqlx::query("DELETE FROM connection_problem WHERE connection_id = $1 AND what = 'connection'")
             .bind(id)
             .execute(tx.db())
@@ -179,13 +180,13 @@ impl Command for SaveConnection {
     }
 }
 
-/// Ends a connection: nothing is sent and nothing is fetched any more. What it was told stays as history,
-/// under a name that nobody can choose, so that the name is free again.
+/// Ends a connection: nothing is sent or fetched any more. What it was sent stays as history, under a
+/// name that nobody can choose, so that the name is free again.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndConnection {
     /// Its name.
     pub name: String,
-    /// Who ends it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -224,7 +225,7 @@ fn read(row: &AnyRow) -> Result<LiveConnection, CommandError> {
 }
 
 impl Ledger {
-    /// The live connections, by name.
+    /// The connections that have not ended, by name.
     pub async fn live_connections(&self) -> Result<Vec<LiveConnection>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(

@@ -1,4 +1,4 @@
-//! What became of messages that were in hand. Only whoever holds one can say it.
+//! Records the outcome of claimed messages. Only the holder of a claim can do it.
 
 use super::ids::take_from_others;
 use super::troubles::{self, TroubleOf};
@@ -18,69 +18,69 @@ use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::HashSet;
 
-/// Says what became of messages. One whose lease another holder has by now is not touched.
+/// Records the outcome of messages. One that another holder has claimed by now is not touched.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SettleMessages {
     /// Which connection.
     pub connection: ConnectionId,
-    /// Under which number they are held.
+    /// The number of the claim.
     pub holder: i64,
-    /// The messages, at most [`super::LIVE_AT_ONCE`].
+    /// At most [`super::LIVE_AT_ONCE`].
     pub settled: Vec<Settled>,
 }
 
-/// A message and what became of it.
+/// A message and its outcome.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Settled {
     /// The item.
     pub item: ItemId,
-    /// The revision that the message told of.
+    /// The revision in the message.
     pub revision: i64,
     /// What became of it.
     pub became: SettledAs,
 }
 
-/// What became of a message.
+/// The outcome of a message.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SettledAs {
-    /// It was taken, or the other shop knew it.
+    /// It was accepted, or the online shop knew it already.
     Told {
-        /// The hash of what was told.
+        /// The hash of what was sent.
         hash: String,
-        /// As what it stands there now.
+        /// The listing's state there now.
         state: ListingState,
-        /// The other shop's own identifier, if it said one.
+        /// The online shop's own id, if it gave one.
         other_id: Option<String>,
-        /// The `ETag` of its state now, if it said one.
+        /// The `ETag` of its state now, if it gave one.
         etag: Option<String>,
     },
-    /// There is nothing to tell: it never was on offer there and is not now.
+    /// There was nothing to send: it was never offered there and is not now.
     Nothing,
-    /// It was not said after all: it waits as if nobody had had it in hand.
+    /// It was not sent after all, and waits as if nobody had claimed it.
     Left,
     /// It waits for another try.
     Later {
-        /// Until when.
+        /// When to try again.
         until: Moment,
-        /// Why.
+        /// Why it failed.
         words: String,
     },
-    /// No answer came: it waits for another try, and may still be under way.
+    /// No answer came: it waits for another try, and may still be on its way.
     Unanswered {
-        /// Until when.
+        /// When to try again.
         until: Moment,
-        /// Why.
+        /// What happened.
         words: String,
     },
-    /// It is put aside for a person, until then or until the item changes.
+    /// It needs attention, until somebody acts or the item changes.
     Parked {
-        /// Why.
+        /// Why the shop does not accept it.
         words: String,
     },
 }
 
-/// A message that was taken.
+/// A message that was accepted.
 struct ToldRow<'a> {
     item: ItemId,
     revision: i64,
@@ -102,20 +102,20 @@ impl<'a> ToldRow<'a> {
 const RELEASED: &str = "DELETE FROM delivery WHERE connection_id = $1 AND holder = $2 AND item_id";
 const LISTING: &str =
     "INSERT INTO listing (connection_id, item_id, state, revision, content_hash, other_id, told_ms, etag)";
-/// A later revision is never overwritten by an earlier one; an identifier is kept until there is another.
+/// An earlier revision never overwrites a later one; an id stays until there is another.
 const LISTING_OR: &str = "ON CONFLICT (connection_id, item_id) DO UPDATE SET state = excluded.state, \
     revision = excluded.revision, content_hash = excluded.content_hash, told_ms = excluded.told_ms, \
     etag = excluded.etag, \
     other_id = CASE WHEN excluded.other_id = '' THEN listing.other_id ELSE excluded.other_id END \
     WHERE listing.revision <= excluded.revision";
 
-/// Where a listing is there nevertheless, it is not behind any more.
+/// If a listing exists anyway, it is no longer behind.
 const KNOWN: &str =
     "UPDATE listing SET revision = $3 WHERE connection_id = $1 AND item_id = $2 AND revision < $3";
 
 #[async_trait]
 impl Command for SettleMessages {
-    /// How many were held and are settled.
+    /// How many were claimed and are settled.
     type Answer = usize;
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
@@ -152,10 +152,11 @@ impl Command for SettleMessages {
 }
 
 impl SettleMessages {
-    /// Those that were taken: the listing says so, and what waited up to there waits no longer.
+    /// Accepted messages: the listing records them, and what waited up to that revision waits no
+    /// longer.
     async fn told(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let mut told: Vec<ToldRow<'_>> = self.settled.iter().filter_map(ToldRow::of).collect();
-        // By item, and an item once.
+        // // By item, and each item once.
         told.sort_by_key(|row| (row.item, row.revision));
         told.dedup_by_key(|row| row.item);
         let items: Vec<ItemId> = told.iter().map(|row| row.item).collect();
@@ -183,7 +184,7 @@ impl SettleMessages {
         Ok(items.len())
     }
 
-    /// Lets go of what this holder has; says which of the items that was.
+    /// Releases what this holder has claimed; returns the items.
     async fn release(&self, tx: &mut Tx, items: &[ItemId]) -> Result<HashSet<ItemId>, CommandError> {
         let mut held = HashSet::with_capacity(items.len());
         for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
@@ -200,7 +201,7 @@ impl SettleMessages {
         Ok(held)
     }
 
-    /// What a person has put on stays on, for when it can be had.
+    /// What somebody listed stays listed, for when it can be bought.
     async fn nothing(&self, tx: &mut Tx, message: &Settled) -> Result<bool, CommandError> {
         let done = sqlx::query(
             "UPDATE delivery SET holder = 0, lease_ms = 0, due_ms = 0, tries = 0, message = '', dead_letter_revision = 0 \
@@ -228,7 +229,7 @@ impl SettleMessages {
         Ok(done.rows_affected() == 1)
     }
 
-    /// A try that was none is not counted.
+    /// A try that was none does not count.
     async fn left(&self, tx: &mut Tx, item: ItemId) -> Result<bool, CommandError> {
         let done = sqlx::query(
             "UPDATE delivery SET holder = 0, lease_ms = 0, tries = tries - 1 \
@@ -281,7 +282,7 @@ impl SettleMessages {
         Ok(done.rows_affected() == 1)
     }
 
-    /// The connection's own figures. Last, since every settling of the connection touches this row.
+    /// The connection's own figures. Last, because every settling on the connection touches this row.
     async fn count(
         &self,
         tx: &mut Tx,
@@ -308,7 +309,7 @@ impl SettleMessages {
         }
         match trouble.filter(|words| !words.is_empty()) {
             Some(words) => troubles::note(tx, self.connection, TroubleOf::Messages, words).await,
-            // What was put aside stands in a list of its own until somebody has seen to it.
+            // // Messages that need attention are listed separately until somebody has dealt with them.
             None if told > 0 => troubles::cure(tx, self.connection, TroubleOf::Messages).await,
             None => Ok(()),
         }

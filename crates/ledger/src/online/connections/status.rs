@@ -1,4 +1,4 @@
-//! How the connections do, seen from outside; and when there is something to do for them.
+//! How the connections are doing, and when there is something to do for them.
 
 use super::moment;
 use super::troubles::{self, ConnectionTrouble, TroubleOf};
@@ -12,56 +12,56 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
-/// How a connection does.
+/// How a connection is doing.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct ConnectionStatus {
     /// Its identifier.
     pub id: ConnectionId,
     /// Its name.
     pub name: String,
-    /// Where its sales are booked.
+    /// The channel of its orders.
     pub channel: String,
-    /// Items with something to tell, those included whose message is parked.
+    /// Items with something to send, including those whose message needs attention.
     pub waiting: i64,
-    /// Items whose message is parked.
+    /// Items whose message needs attention.
     pub parked: i64,
-    /// Since when the oldest change waits that may be told: the lag is its age.
+    /// Since when the oldest change that could be sent has been waiting.
     pub oldest_unsent: Option<Moment>,
-    /// Messages that were taken, since the connection was made.
+    /// Messages accepted since the connection was made.
     pub sent: i64,
-    /// Messages that were refused, since then.
+    /// Messages refused since the connection was made.
     pub refused: i64,
     /// When its shop last answered.
     pub last_contact: Option<Moment>,
-    /// Until when the whole of it waits, if it does.
+    /// Until when it is paused, if it is.
     pub quiet_until: Option<Moment>,
-    /// The latest of what is wrong at present; empty if nothing is.
+    /// The latest problem; empty if there is none.
     pub last_trouble: String,
-    /// When that was.
+    /// When the latest problem was.
     pub trouble_at: Option<Moment>,
-    /// All that is wrong at present, the latest first. What goes well again is none.
+    /// All current problems, latest first.
     pub troubles: Vec<ConnectionTrouble>,
-    /// Hooks that were not believed, since the connection was made.
+    /// Webhooks without a valid signature since the connection was made.
     pub unsigned_hooks: i64,
-    /// Orders that could not be taken yet.
+    /// Orders that could not be taken in yet.
     pub orders_kept: i64,
-    /// Differences that a person is asked about.
+    /// Differences that wait for a decision.
     pub drifts: i64,
 }
 
-/// Lets the whole connection wait until then, for messages and fetches alike; with a moment that is over,
-/// it goes on at once.
+/// Pauses the whole connection until a moment, messages and fetches alike; a moment in the past ends
+/// the pause.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct QuietConnection {
     /// Which connection.
     pub connection: ConnectionId,
-    /// Until when.
+    /// When the pause ends.
     pub until: Moment,
-    /// Whether its shop asked for the pause: then only a person ends it before its time.
+    /// Whether the shop asked for the pause: then only a person ends it early.
     pub asked: bool,
-    /// Why; left empty, the last trouble stays.
+    /// The reason; if empty, the last problem stays.
     pub words: String,
-    /// What the words are about.
+    /// What the reason is about.
     pub of: TroubleOf,
 }
 
@@ -87,13 +87,13 @@ impl Command for QuietConnection {
     }
 }
 
-/// Writes down that the connection's shop answered well, or sent something by itself, and that what it was asked
-/// goes well: a pause that it did not ask for ends by it. What settles messages says so by itself.
+/// Records that the connection's shop answered successfully or sent something itself. That ends a pause
+/// that the shop did not ask for. Settling messages does this too.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NoteContact {
     /// Which connection.
     pub connection: ConnectionId,
-    /// What goes well.
+    /// What works.
     pub of: TroubleOf,
 }
 
@@ -123,28 +123,28 @@ const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT), \
     LEFT JOIN delivery d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
     WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting'";
 
-/// When there may next be something to tell; none if there is nothing.
+/// When there may be something to send next; none if there is nothing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct MessagesDue {
-    /// Messages.
+    /// For messages.
     pub messages: Option<Moment>,
-    /// The shelf to go through for what was never told.
+    /// For going through the items that were never sent.
     pub fill: Option<Moment>,
 }
 
-/// When there may next be something to fetch; none if there is nothing.
+/// When there may be something to fetch next; none if there is nothing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct FetchedDue {
-    /// Orders; a connection that never fetched any is due.
+    /// For orders; if none were ever fetched, they are due.
     pub orders: Option<Moment>,
-    /// Listings; the same.
+    /// For listings; if none were ever fetched, they are due.
     pub listings: Option<Moment>,
-    /// Orders that could not be taken yet.
+    /// For orders that could not be taken in yet.
     pub kept: Option<Moment>,
 }
 
-/// A message that nobody has had in hand yet is due at once, and mostly there is one at the front: only where
-/// there is none, those that wait for a moment of their own are gone through.
+/// A message that nobody has claimed is due at once, and usually there is one at the front. Only if
+/// there is none are those that wait for a time of their own gone through.
 const MESSAGES_DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
     COALESCE((SELECT 0 FROM outbox o WHERE o.connection_id = s.connection_id AND o.connection_id > 1 \
         AND o.state = 'waiting' AND NOT EXISTS (SELECT 1 FROM delivery d \
@@ -155,7 +155,7 @@ const MESSAGES_DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
             AND o.revision > d.dead_letter_revision))) \
     FROM connection_state s JOIN connection c ON c.id = s.connection_id \
     WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
-/// Orders, listings, and orders that were kept.
+/// Orders, listings, and deferred orders.
 const FETCHED_DUE: &str = "SELECT s.quiet_ms, \
     COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
         WHERE p.connection_id = s.connection_id AND p.what = 'orders'), 0), \
@@ -167,7 +167,7 @@ const FETCHED_DUE: &str = "SELECT s.quiet_ms, \
     WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
 
 impl Ledger {
-    /// How each live connection does, by name.
+    /// How each connection is doing, by name.
     pub async fn connection_statuses(&self) -> Result<Vec<ConnectionStatus>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(STATUS).fetch_all(&mut *connection).await?;
@@ -180,7 +180,7 @@ impl Ledger {
         Ok(statuses)
     }
 
-    /// When there may be something to tell a connection; nothing once it has ended.
+    /// When there may be something to send to a connection; nothing once it has ended.
     pub async fn messages_due(&self, of: ConnectionId) -> Result<MessagesDue, CommandError> {
         let mut connection = self.reader().await?;
         let found = sqlx::query(MESSAGES_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
@@ -189,7 +189,7 @@ impl Ledger {
         Ok(MessagesDue { messages: unless_quiet(&row, messages)?, fill: moment(row.try_get(1)?) })
     }
 
-    /// When there may be something to fetch for a connection; nothing once it has ended.
+    /// When there may be something to fetch from a connection; nothing once it has ended.
     pub async fn fetched_due(&self, of: ConnectionId) -> Result<FetchedDue, CommandError> {
         let mut connection = self.reader().await?;
         let found = sqlx::query(FETCHED_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
@@ -202,7 +202,7 @@ impl Ledger {
     }
 }
 
-/// A quiet connection is due after it.
+/// A paused connection is due after its pause.
 fn unless_quiet(row: &AnyRow, due: Option<Moment>) -> Result<Option<Moment>, CommandError> {
     let quiet = Moment::from_millis(row.try_get(0)?);
     Ok(due.map(|due| due.max(quiet)))

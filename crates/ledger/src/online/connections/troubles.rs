@@ -1,4 +1,4 @@
-//! What is wrong with a connection at present: each kind with its own time, until it is cured.
+//! Current problems of a connection: one of each kind with its time, until it is solved.
 
 use super::MAX_TROUBLE_CHARS;
 use crate::online::texts::told;
@@ -10,26 +10,26 @@ use domain::ids::ConnectionId;
 use serde::{Deserialize, Serialize};
 use sqlx::{AnyConnection, Row};
 
-/// What a trouble is about: what goes well again of the same cures it.
+/// What a problem is about. Success with the same thing solves it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum TroubleOf {
-    /// All of it: its text or secret cannot be used, or the shop lets nobody in.
+    /// Everything: its text or secret cannot be used, or the shop refuses access.
     Connection,
-    /// What goes out.
+    /// Messages to the shop.
     Messages,
-    /// Orders that are fetched.
+    /// Fetching orders.
     Orders,
-    /// What it lists.
+    /// Fetching its listings.
     Listings,
-    /// Hooks that were not believed.
+    /// Webhooks without a valid signature.
     Hooks,
 }
 
 impl TroubleOf {
     const ALL: [Self; 5] = [Self::Connection, Self::Messages, Self::Orders, Self::Listings, Self::Hooks];
 
-    /// As it stands in the database and for machines.
+    /// The code in the database and for programs.
     pub fn code(self) -> &'static str {
         match self {
             Self::Connection => "connection",
@@ -41,14 +41,14 @@ impl TroubleOf {
     }
 }
 
-/// A trouble of a connection.
+/// A problem of a connection.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ConnectionTrouble {
     /// What it is about.
     pub of: TroubleOf,
     /// In words.
     pub words: String,
-    /// When it was last so.
+    /// When it last occurred.
     pub at: Moment,
 }
 
@@ -72,9 +72,9 @@ pub(super) async fn note(
     Ok(())
 }
 
-/// What went well is no trouble any more, and where one thing does the connection itself is well.
+/// Success with one thing solves its problem, and shows that the connection itself works.
 pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -> Result<(), CommandError> {
-    // Messages are well again only once none of them waits because of something.
+    // // Messages are fine again only once none of them waits because of a problem.
     sqlx::query(
         "DELETE FROM connection_problem WHERE connection_id = $1 AND what IN ($2, 'connection') \
          AND (what <> 'messages' OR NOT EXISTS (SELECT 1 FROM delivery d \
@@ -87,7 +87,7 @@ pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -
     Ok(())
 }
 
-/// The latest first.
+/// Latest first.
 pub(super) async fn of(
     connection: &mut AnyConnection,
     id: i64,
@@ -110,15 +110,15 @@ pub(super) async fn of(
     Ok(troubles)
 }
 
-/// Counts hooks that were not believed, and keeps why the last of them was not. Whoever can reach the address
-/// can send one, so that many are counted in one transaction.
+/// Counts webhooks without a valid signature, and stores why the last one failed. Anybody who reaches
+/// the address can send them, so many are counted in one transaction.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NoteUnsigned {
     /// Of which connection.
     pub connection: ConnectionId,
     /// How many.
     pub count: u32,
-    /// Why the last of them was not believed.
+    /// Why the last of them failed.
     pub words: String,
 }
 

@@ -1,4 +1,4 @@
-//! Certificates that a connection's text names besides those of the system.
+//! Certificates that a connection trusts in addition to the system's.
 
 use super::{ClientError, reason};
 use reqwest::Certificate;
@@ -6,10 +6,10 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
-/// The longest file of certificates: the whole world's have a fourth of it.
+/// The longest file with certificates: all of the usual ones together have a fourth of it.
 const MAX_PEM_BYTES: u64 = 1 << 20;
 
-/// Every certificate of a PEM file.
+/// Every certificate in a PEM file.
 pub(super) fn read(path: &Path) -> Result<Vec<Certificate>, ClientError> {
     let wrong = |why: String| ClientError::CaFile { path: path.to_owned(), why };
     let mut pem = Vec::new();

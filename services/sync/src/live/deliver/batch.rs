@@ -1,4 +1,4 @@
-//! Saying many messages in one request, and what its answer makes of each.
+//! Sends many messages in one request, and decides what its answer means for each.
 
 use super::{FAILS_IN_A_ROW, Heard, Said, answers, hear, later, parked, told};
 use crate::live::cycle::ConnectionContext;
@@ -8,8 +8,8 @@ use domain::delivery::{Reply, Saying, Verdict, says_gone, verdict};
 use feeds::connection::BatchCall;
 use ledger::online::{Settled, SettledAs};
 
-/// Says many in one request. One that is refused says nothing about which of them is to blame: each is
-/// said by itself then, and so is one of which the answer says nothing.
+/// Sends a batch. If it is refused, nobody knows which message caused that, so each is sent by itself; so is
+/// one that the answer does not mention.
 pub(in crate::live) async fn many(
     hand: &ConnectionContext<'_>,
     call: &BatchCall,
@@ -38,13 +38,13 @@ pub(in crate::live) async fn many(
     said
 }
 
-/// What a batch's answer is for one of its messages.
+/// What a batch's answer means for one of its messages.
 enum InBatch {
-    /// What it says of all of them.
+    /// The same as for all of them.
     AsAll,
-    /// What it says of this one.
+    /// What it says about this one.
     Own(OnOne),
-    /// It speaks of each, and not of this one.
+    /// It reports on each, but not on this one.
     Nothing,
 }
 
@@ -57,7 +57,7 @@ fn each_of_batch(hand: &ConnectionContext<'_>, messages: &[Message], heard: &Hea
             let place = (at, messages.len());
             results::on(form, results, place, message, answer).map_or(InBatch::Nothing, InBatch::Own)
         }
-        // It should speak of each, and does not.
+        // // It should report on each, and does not.
         (Some(_), Some(_), None) if is_well => InBatch::Nothing,
         _ => InBatch::AsAll,
     };
@@ -86,7 +86,7 @@ fn in_batch(
             hand.reach.went_well(message.item);
             told(hand, message, None, other_id)
         }
-        // What is not there, or is there already, is asked about by itself.
+        // // A listing that is missing, or exists already, is looked at by itself.
         Verdict::Refused if is_own && !says_gone(reply) => {
             hand.reach.parked(message.item);
             SettledAs::Parked { words: format!("{}: {words}", message.listing.sku) }

@@ -1,4 +1,4 @@
-//! What a comparison makes of each difference: mended, asked about, or none by now.
+//! What a comparison does about each difference: correct it, ask a person, or nothing because it is gone.
 
 use super::{ListOf, Reconciled, ToldBefore};
 use crate::exchange::Ours;
@@ -14,10 +14,10 @@ use ledger::online::{
 use ledger::{CommandError, Ledger};
 use std::collections::{HashMap, HashSet};
 
-/// The hash of a listing that stands there as it is, until a person has said what counts.
+/// The hash of a listing that stays as it is until a person decides.
 const AS_IT_STANDS: &str = "as it stands there";
 
-/// Compares, mends and asks.
+/// Compares, corrects and asks.
 pub(super) async fn settle(
     ledger: &Ledger,
     connection: ConnectionId,
@@ -38,7 +38,7 @@ pub(super) async fn settle(
     let mut done = Reconciled { listed: theirs.len(), ..Reconciled::default() };
     let offered: Vec<String> = theirs.iter().filter(|r| r.is_offered()).map(|r| r.sku.key()).collect();
     let (later, went_back) = told_apart(before, list, &ours, &theirs);
-    // After a backup was put back they know revisions that are yet to come here.
+    // // After our backup was restored, they know revisions that are yet to come here.
     let above = theirs.iter().filter_map(|row| {
         let stand = ours.stands.get(&row.sku.key())?;
         row.revision.filter(|theirs| *theirs > stand.revision)
@@ -53,14 +53,14 @@ pub(super) async fn settle(
     }
     done.adopted = adopt(ledger, connection, &ours, &offered, &mend).await?;
     name(ledger, connection, named).await?;
-    // What is as it should be by now was not mended in vain.
+    // // What is right by now was not corrected in vain.
     let differs: HashSet<ItemId> = differences.iter().filter_map(|d| item_of(d, &ours)).collect();
     let cured: Vec<ItemId> = in_vain.keys().copied().filter(|item| !differs.contains(item)).collect();
     for part in cured.chunks(LIVE_AT_ONCE) {
         ledger.execute(None, &NoteCured { connection, items: part.to_vec() }).await?;
     }
     done.mended = mend.len();
-    // What was not told yet has not been told in vain.
+    // // What was not sent yet was not sent in vain.
     let is_told = |item: &ItemId| ours.stands.values().any(|s| s.item == *item && s.told >= s.revision);
     let (told, untold): (Vec<ItemId>, Vec<ItemId>) = mend.into_iter().partition(is_told);
     for (mut items, counts) in [(told, true), (untold, false)] {
@@ -75,9 +75,9 @@ pub(super) async fn settle(
     Ok(done)
 }
 
-/// What they were told since their list was made; and, of a list of now, what they know less of than they were told.
-/// Of a list of some time ago the former is no difference. A shop that knows less was put back from its backup: it
-/// is told anew.
+/// What they received since their list was made and, for a list fetched just now, of what they know less than
+/// they received. With an older list the latter is no difference. A shop that knows less was restored from a
+/// backup, and everything is sent again.
 fn told_apart(
     before: &ToldBefore,
     list: ListOf,
@@ -97,32 +97,30 @@ fn told_apart(
     }
 }
 
-/// What decides whether a difference is mended.
+/// What decides whether a difference is corrected.
 #[derive(Clone, Copy)]
 struct Rules<'a> {
-    /// What is ours to say.
     of: MessageOf,
-    /// Whether nothing is bought there that we do not know of.
+    /// Whether every purchase there is known here.
     orders_are_known: bool,
-    /// What they were told since.
     later: &'a HashSet<String>,
-    /// What they know less of than they were told.
+    /// Items of which they know less than they received.
     went_back: &'a HashSet<String>,
-    /// How often in a row each was mended and was not as it should be the next time.
+    /// How often in a row each was corrected and was wrong again the next time.
     in_vain: &'a HashMap<ItemId, u32>,
 }
 
-/// A listing that was mended so often and is as it was goes to a person: another program says otherwise there,
-/// or what is sent has no effect.
+/// A listing that was corrected this often without effect goes to a person: another program says otherwise
+/// there, or our messages have no effect.
 const MENDED_IN_VAIN: u32 = 2;
-/// What is said of it then, behind what we say.
+/// Added to our value in that case.
 const TOLD_TWICE: &str = ", told twice";
 
 fn item_of(difference: &Difference, ours: &Ours) -> Option<ItemId> {
     ours.stands.get(&difference.sku().key()).map(|stand| stand.item)
 }
 
-/// Keeps the ids that they gave: what they list is told by them from now on.
+/// Stores the ids that they gave, which messages use from now on.
 async fn name(
     ledger: &Ledger,
     connection: ConnectionId,
@@ -136,7 +134,6 @@ async fn name(
     Ok(())
 }
 
-/// What we said of it.
 fn ours_word(difference: &Difference) -> String {
     match difference {
         Difference::Gone { here, .. } => here.code().to_owned(),
@@ -145,7 +142,7 @@ fn ours_word(difference: &Difference) -> String {
     }
 }
 
-/// Whether a difference is mended by itself, asked about, or none by now.
+/// Whether a difference is corrected, shown to a person, or gone by now.
 fn sort(
     difference: &Difference,
     ours: &Ours,
@@ -158,7 +155,7 @@ fn sort(
     let item = stand.map(|s| s.item);
     let is_under_way =
         stand.is_some_and(|s| s.state.is_some() && s.told < s.revision) || rules.later.contains(&key);
-    // Gone or not listed says it already where the stock differs for that reason.
+    // // “Gone” or “not listed” says it already if the stock differs for that reason.
     let is_asked = asked.iter().any(|drift| drift.item == item && drift.ours.ends_with(TOLD_TWICE));
     let mut ask = |field: &str, ours: String, theirs: String| {
         let sku = difference.sku().to_string();
@@ -183,7 +180,7 @@ fn sort(
         }
         Difference::Stock { here, there, .. } if there > here || rules.orders_are_known => mend.extend(item),
         Difference::Stock { here, there, .. } => ask("inventoryLevel", here.to_string(), there.to_string()),
-        // What they were never told of is put on by a person, or by the connection itself.
+        // // What was never sent is listed by a person, or by the connection itself.
         Difference::Unlisted { .. } if stand.is_none_or(|s| s.state.is_none()) => {}
         Difference::Unlisted { .. } if rules.orders_are_known => mend.extend(item),
         Difference::Unlisted { .. } => ask("offers.availability", "InStock".to_owned(), String::new()),
@@ -196,8 +193,8 @@ fn sort(
     }
 }
 
-/// What is on offer there without our word is ours to end once it is gone, so it counts as told from now
-/// on: as it stands there, or, where its stock is wrong, as not told yet.
+/// An item that is offered there without our doing is ours to end once it is gone. So it counts as sent from
+/// now on: as it is there or, if its stock is wrong, as not sent yet.
 async fn adopt(
     ledger: &Ledger,
     connection: ConnectionId,
