@@ -65,7 +65,7 @@ mod tests {
         Day::parse(text).unwrap()
     }
 
-    // // Weekdays and leap days of the Gregorian calendar (ISO 8601): 2026-05-17 is a Sunday, 2000 was
+    // Weekdays and leap days of the Gregorian calendar (ISO 8601): 2026-05-17 is a Sunday, 2000 was
     // a leap year, 2100 is not.
     #[test]
     fn days_follow_each_other() {

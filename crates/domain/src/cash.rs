@@ -6,14 +6,14 @@ use crate::money::{Currency, Money, MoneyError};
 /// beside each line published up to 2025; check its pages before relying on a rare one. Bills and coins
 /// that were withdrawn are left out unless shops still take them.
 const LADDERS: &[(&str, &[i64])] = &[
-    // // Federal Reserve, U.S. Mint. The half dollar is rare and left out; the one-dollar coin counts
+    // Federal Reserve, U.S. Mint. The half dollar is rare and left out; the one-dollar coin counts
     // as 1.00.
     ("USD", &[10_000, 5_000, 2_000, 1_000, 500, 200, 100, 50, 25, 10, 5, 1]),
     // Bank of England, Royal Mint.
     ("GBP", &[5_000, 2_000, 1_000, 500, 200, 100, 50, 20, 10, 5, 2, 1]),
-    // // European Central Bank. The 500 is no longer issued but still valid.
+    // European Central Bank. The 500 is no longer issued but still valid.
     ("EUR", &[50_000, 20_000, 10_000, 5_000, 2_000, 1_000, 500, 200, 100, 50, 20, 10, 5, 2, 1]),
-    // // Bank of Canada, Royal Canadian Mint: no cent since 2013.
+    // Bank of Canada, Royal Canadian Mint: no cent since 2013.
     ("CAD", &[10_000, 5_000, 2_000, 1_000, 500, 200, 100, 25, 10, 5]),
     // Reserve Bank of Australia, Royal Australian Mint: no 1 and 2 cents since 1992.
     ("AUD", &[10_000, 5_000, 2_000, 1_000, 500, 200, 100, 50, 20, 10, 5]),

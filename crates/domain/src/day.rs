@@ -260,7 +260,7 @@ impl Zone {
             told => return told,
         }
         let not_a_date = || DayError::NotADate { text: text.chars().take(40).collect() };
-        // // jiff would also read 20260517, as midnight. Here a date without a time means noon, and
+        // jiff would also read 20260517, as midnight. Here a date without a time means noon, and
         // only YYYY-MM-DD is a date.
         let dated = text.get(..10).is_some_and(|date| Day::parse(date).is_ok());
         let timed = text.get(10..).is_some_and(|rest| rest.starts_with(['T', ' ']) && !rest.contains('['));

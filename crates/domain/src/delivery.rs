@@ -82,19 +82,19 @@ pub enum Verdict {
 pub fn verdict(reply: Reply, saying: Saying) -> Verdict {
     let Reply::Status { code, .. } = reply else { return Verdict::Later };
     match (code, saying) {
-        // // 207 Multi-Status (RFC 4918, 13) speaks of each part, in the shop's own form, and says
+        // 207 Multi-Status (RFC 4918, 13) speaks of each part, in the shop's own form, and says
         // nothing about the whole. Whoever can read the parts has read them before.
         (207, _) => Verdict::Refused,
-        // // It should be gone, and it is.
+        // It should be gone, and it is.
         (200..=299, _) | (404 | 410, Saying::End) => Verdict::Delivered,
-        // // Conflict, or a precondition that failed or is required.
+        // Conflict, or a precondition that failed or is required.
         (409 | 412 | 428, _) => Verdict::Stale,
-        // // Not authorized, too many requests, unavailable, or a network that asks to sign in.
+        // Not authorized, too many requests, unavailable, or a network that asks to sign in.
         (401 | 403 | 407 | 429 | 503 | 511, _) => Verdict::Quiet,
-        // // Timed out, locked (RFC 4918, 11.3), too early (RFC 8470, 5.2).
+        // Timed out, locked (RFC 4918, 11.3), too early (RFC 8470, 5.2).
         (408 | 423 | 425, _) => Verdict::Later,
         (400..=499, _) => Verdict::Refused,
-        // // 1xx is not final, 3xx is not followed, 5xx may pass, and others are unassigned.
+        // 1xx is not final, 3xx is not followed, 5xx may pass, and others are unassigned.
         (0..=199 | 300..=399 | 500..=u16::MAX, _) => Verdict::Later,
     }
 }
@@ -123,7 +123,7 @@ pub fn is_gone(times: u32) -> bool {
 pub fn back_off(tries: u32, dice: u64, reply: Reply) -> Duration {
     let bound = FIRST_WAIT * (1 << tries.saturating_sub(1).min(MAX_DOUBLINGS));
     let bound = bound.min(LONGEST_WAIT).as_millis();
-    // // 0 to bound, in proportion to dice; 2^64 × bound fits.
+    // 0 to bound, in proportion to dice; 2^64 × bound fits.
     let millis = ((bound + 1) * u128::from(dice)) >> 64;
     let chosen = Duration::from_millis(u64::try_from(millis).unwrap_or(u64::MAX));
     chosen.max(floor(reply))
@@ -214,7 +214,7 @@ mod tests {
         }
         assert!(!says_gone(Reply::NoAnswer(NoAnswer::Unknown)));
         assert_eq!((1..=10).find(|times| is_gone(*times)), Some(GONE_AFTER));
-        // // Not within the minutes that a shop's program may take to restart.
+        // Not within the minutes that a shop's program may take to restart.
         let waits: Duration =
             (1..GONE_AFTER).map(|tries| back_off(tries, 0, Reply::NoAnswer(NoAnswer::Unknown))).sum();
         assert!(waits >= Duration::from_mins(3), "{waits:?}");

@@ -160,7 +160,7 @@ mod tests {
         check("-0.30", "below 0");
     }
 
-    // // Worked out by hand.
+    // Worked out by hand.
     #[test]
     fn the_share_is_rounded_to_the_minor_unit_and_the_amount_added() {
         let check = |rule: &str, paid: &str, expected: &str| {

@@ -42,7 +42,7 @@ fn address<'a>(text: &'a str, rest: &str) -> Result<&'a str, ImageError> {
     let host = rest.split(['/', '?', '#']).next().unwrap_or_default();
     let is_plain =
         |c: char| !c.is_whitespace() && !c.is_control() && !matches!(c, '"' | '<' | '>' | '\\' | SEPARATOR);
-    // // What stands before an @ would be a password, or look like the host.
+    // What stands before an @ would be a password, or look like the host.
     if host.is_empty() || host.contains('@') || !text.chars().all(is_plain) {
         return Err(ImageError::NotAnAddress);
     }
@@ -54,7 +54,7 @@ fn name(text: &str) -> Result<&str, ImageError> {
         return Err(ImageError::TooLong);
     }
     let is_plain = |c: char| !c.is_control() && !NOT_IN_NAMES.contains(&c);
-    // // A leading dot hides a file, and `.` and `..` are folders.
+    // A leading dot hides a file, and `.` and `..` are folders.
     if text.trim() != text || text.is_empty() || text.starts_with('.') || !text.chars().all(is_plain) {
         return Err(ImageError::NotAName);
     }
@@ -65,7 +65,7 @@ fn name(text: &str) -> Result<&str, ImageError> {
 mod tests {
     use super::*;
 
-    // // The first rows are the kinds of names in OWASP ASVS 5.0.0, 5.3.2; the others are our own.
+    // The first rows are the kinds of names in OWASP ASVS 5.0.0, 5.3.2; the others are our own.
     #[test]
     fn a_name_leads_nowhere_and_an_address_is_public() {
         let check = |text: &str, expected: Result<(), ImageError>| {

@@ -253,7 +253,7 @@ impl Limits {
             return Ok(());
         }
         let percent = (off * Decimal::ONE_HUNDRED).checked_div(amount).unwrap_or(Decimal::ONE_HUNDRED);
-        // // Rounded up, so that the message never shows the limit itself.
+        // Rounded up, so that the message never shows the limit itself.
         let asked = percent.round_dp_with_strategy(PERCENT_DIGITS, RoundingStrategy::AwayFromZero);
         let allowed = limit.normalize().to_string();
         Err(AboveLimit { limit: LimitName::Discount, asked: asked.normalize().to_string(), allowed })
@@ -400,7 +400,7 @@ mod tests {
         }
     }
 
-    // // Our own rule, no source.
+    // Our own rule, no source.
     #[test]
     fn who_has_which_limits_before_the_owner_says_anything() {
         let all = |role| LimitName::ALL.map(|name| Limits::of_role(role).written(name));
@@ -418,7 +418,7 @@ mod tests {
         };
         check("20", "48.00", "9.60", false, None);
         check("20", "48.00", "9.61", false, Some("20.03"));
-        // // 20% of 0.99 is 0.198, or 0.20 when rounded.
+        // 20% of 0.99 is 0.198, or 0.20 when rounded.
         check("20", "0.99", "0.20", false, None);
         check("20", "0.99", "0.21", false, Some("21.22"));
         check("20", "0.99", "0.21", true, None);

@@ -78,7 +78,7 @@ mod tests {
     use super::*;
     use crate::card::passes_luhn;
 
-    // // Made up to pass the check digit of ISO/IEC 7812-1, Annex B; not issued to anybody.
+    // Made up to pass the check digit of ISO/IEC 7812-1, Annex B; not issued to anybody.
     #[test]
     fn a_number_goes_and_the_rest_stays() {
         let check = |text: &str, expected: &str| assert_eq!(masked(text), expected, "{text}");

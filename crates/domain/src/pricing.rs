@@ -128,7 +128,7 @@ impl WeightRate {
             * i128::from(self.millionths())
             * i128::from(currency.minor_per_major());
         let under = mass(self.unit) * 10_i128.pow(MAX_DECIMALS + MAX_RATE_DECIMALS);
-        // // Both are above 0, so half away from zero is half up.
+        // Both are above 0, so half away from zero is half up.
         let minor = (2 * over + under) / (2 * under);
         Money::from_minor(i64::try_from(minor).map_err(|_| MoneyError::TooLarge)?, currency)
     }

@@ -134,7 +134,7 @@ pub fn next_part(sold: &Sold, before: &GivenBack, stock_units: i64) -> Result<Pa
         tax: share(sold.tax, all.tax, alone.tax)?,
         cost: share(sold.cost.unwrap_or(Money::zero(sold.amount.currency())), all.cost, alone.cost)?,
     };
-    // // What stays may not have a larger discount than it is worth.
+    // What stays may not have a larger discount than it is worth.
     let discount_left = sold.discount.minus(all.discount)?.minus(part.discount)?;
     part.amount = lesser(part.amount, sold.amount.minus(all.amount)?.minus(discount_left)?);
     Ok(part)

@@ -43,7 +43,7 @@ mod tests {
                 "{amount} by {weights:?}"
             );
         };
-        // // Largest remainder, worked out with exact fractions.
+        // Largest remainder, worked out with exact fractions.
         check(1000, &[1, 1, 1], &[334, 333, 333]);
         check(1000, &[13_875, 10_150, 5625], &[468, 342, 190]);
         check(5, &[1; 6], &[1, 1, 1, 1, 1, 0]);

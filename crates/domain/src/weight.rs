@@ -335,7 +335,7 @@ fn reading_parts(text: &str) -> Option<Vec<(&str, &str)>> {
         let (digits, after) = rest.split_at(rest.find(|c| !is_digit(c)).unwrap_or(rest.len()));
         let after = after.trim_start();
         let (word, next) = after.split_at(after.find(|c: char| !c.is_alphabetic()).unwrap_or(after.len()));
-        // // A period after a unit belongs to it: `oz.`
+        // A period after a unit belongs to it: `oz.`
         let next = if word.is_empty() { next } else { next.strip_prefix('.').unwrap_or(next) };
         if digits.is_empty() || parts.len() == MOST || (word.is_empty() && !next.is_empty()) {
             return None;

@@ -152,7 +152,7 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
         (false, true) => {
             found.push(Difference::Gone { sku: sku(), name: ours.name.clone(), here: ours.availability });
         }
-        // // Not available on either side: nobody can see the rest.
+        // Not available on either side: nobody can see the rest.
         (false, false) => return,
         (true, true) => {}
     }
@@ -167,13 +167,13 @@ fn compare_one(ours: &Listing, theirs: &ListedRow, found: &mut Vec<Difference>) 
         ("material", &ours.material, &theirs.material),
     ];
     for (field, here, there) in texts {
-        // // Line ends and surrounding spaces change on the way through other programs.
+        // Line ends and surrounding spaces change on the way through other programs.
         let plain = |t: &str| t.replace("\r\n", "\n").trim().to_owned();
         if let Some(there) = there.as_ref().filter(|t| plain(t) != plain(here)) {
             found.push(Difference::Text { sku: sku(), field, here: here.clone(), there: there.clone() });
         }
     }
-    // // A quantity in another unit is compared in the unit in which we would send it.
+    // A quantity in another unit is compared in the unit in which we would send it.
     let level = |there: Decimal, ours: Quantity| {
         theirs.inventory_unit.map_or(ours.value(), |unit| amount(ours, unit, there.scale()))
     };

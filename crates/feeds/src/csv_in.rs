@@ -89,7 +89,7 @@ impl<R: Read> CsvIn<R> {
             self.shape.line_end = ended.with;
         }
         if !self.headings {
-            // // A broken first row is rejected later, as a row; its width is whatever can be read of
+            // A broken first row is rejected later, as a row; its width is whatever can be read of
             // it.
             let _ = part(&raw, self.delimiter, &mut self.spans);
             self.drop_reason(&mut raw);
@@ -130,7 +130,7 @@ impl<R: Read> CsvIn<R> {
         let Some(last) = self.spans.last() else { return };
         let text = &raw[last.start..last.end];
         let is_reason = if self.headings {
-            // // A corrected row may have lost its reason, and a broken one may have kept it.
+            // A corrected row may have lost its reason, and a broken one may have kept it.
             let short = self.spans.len() < self.width;
             self.reason && (self.spans.len() > self.width || (short && text.starts_with(b"line ")))
         } else {
@@ -195,7 +195,7 @@ impl<R: Read> CsvIn<R> {
     /// behind, and nothing in them can be lost.
     fn is_blank(&mut self, raw: &[u8]) -> bool {
         let delimiter = self.delimiter.byte();
-        // // Nearly every row is done here, at its first letter or digit.
+        // Nearly every row is done here, at its first letter or digit.
         if raw.iter().any(|b| b.is_ascii_graphic() && *b != delimiter && *b != b'"') {
             return false;
         }
@@ -216,7 +216,7 @@ impl<R: Read> CsvIn<R> {
     fn fill(&self, record: &mut Record, whole: Result<(), Cause>) -> Result<(), Problem> {
         let sure = if whole.is_ok() { self.width } else { self.spans.len().min(1) };
         let mut wrong = whole.err();
-        // // Most rows are UTF-8 throughout; then no field has to be checked separately.
+        // Most rows are UTF-8 throughout; then no field has to be checked separately.
         let text = match record.encoding {
             Encoding::Windows1252 => None,
             _ => std::str::from_utf8(&record.raw).ok(),
@@ -313,7 +313,7 @@ fn decode(bytes: &[u8], doubled: bool, encoding: Encoding, into: &mut String) ->
 
 /// Finds each field's column, and refuses unknown headings.
 fn columns(layout: &Layout, names: &[String]) -> Result<Vec<Column>, FeedError> {
-    // // In listings a heading may stand for a constant, which tells us nothing on the way in.
+    // In listings a heading may stand for a constant, which tells us nothing on the way in.
     let constant = |f: &FieldMap| f.value.is_some() && layout.feed != Feed::Listings;
     let mapped = |name: &String| layout.fields.iter().flatten().any(|f| !constant(f) && f.from == **name);
     let unknown: Vec<String> = names

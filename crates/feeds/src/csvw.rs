@@ -20,7 +20,7 @@ pub fn write_csvw(
         let mut column = Map::new();
         column.insert("name".to_owned(), json!(name));
         column.insert("titles".to_owned(), json!(map.from));
-        // // What a layout puts in place of a field, or writes with a comma, is plain text to other
+        // What a layout puts in place of a field, or writes with a comma, is plain text to other
         // programs.
         let own = map.value.is_none() && !map.decimal_comma;
         let datatype = if own { datatype(place, currency) } else { json!("string") };
@@ -65,7 +65,7 @@ fn datatype(place: usize, currency: Currency) -> Value {
         listing::PRICE => {
             let digits = currency.minor_digits() as usize;
             let format = if digits == 0 { "0".to_owned() } else { format!("0.{}", "0".repeat(digits)) };
-            // // The smallest price is written in the same format: 0.00.
+            // The smallest price is written in the same format: 0.00.
             json!({ "base": "decimal", "minimum": format.clone(), "format": format })
         }
         listing::CURRENCY => json!({ "base": "string", "format": currency.code() }),

@@ -57,7 +57,7 @@ fn directives(pattern: &str) -> Vec<u8> {
 
 /// Whether a pattern has only directives that can be read.
 fn is_pattern(pattern: &str) -> bool {
-    // // A Sunday afternoon in May 2026: any would do.
+    // A Sunday afternoon in May 2026: any would do.
     let sample = Timestamp::from_second(1_779_026_700).unwrap_or_default();
     let zoned = sample.to_zoned_datetime(TimeZone::UTC);
     let Ok(written) = strtime::format(pattern, &zoned) else { return false };

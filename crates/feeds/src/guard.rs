@@ -38,7 +38,7 @@ mod tests {
             assert_eq!(guard(text), expected, "{text:?}");
             assert_eq!(unguard(&guard(text)), text, "{text:?} did not come back");
         };
-        // // The first two are OWASP's published examples before quoting; the others are our own.
+        // The first two are OWASP's published examples before quoting; the others are our own.
         for (text, expected) in [
             ("=1+2\";=1+2", "'=1+2\";=1+2"),
             ("=1+2'\" ;,=1+2", "'=1+2'\" ;,=1+2"),

@@ -89,7 +89,7 @@ fn kind(values: &Values) -> Result<(ItemKind, Option<WeightUnit>), Problem> {
         let known = || Cause::NotAWord { known: "piece, counted or weight".to_owned() };
         ItemKind::from_code(code).ok_or_else(known)
     })?;
-    // // C62 and H87 mean “one unit” (UN/CEFACT Recommendation 20): a count, not a weight.
+    // C62 and H87 mean “one unit” (UN/CEFACT Recommendation 20): a count, not a weight.
     let unit = values.read(item::QUANTITY_UNIT, |code| match code {
         "C62" | "H87" => Ok(None),
         code => WeightUnit::from_code(code).map(Some),

@@ -80,7 +80,7 @@ impl<R: Read> JsonIn<R> {
             Stream::Lines(rows) => loop {
                 match rows.next(&mut record.raw) {
                     Ok(None) => return None,
-                    // // Nothing in a blank line can be lost.
+                    // Nothing in a blank line can be lost.
                     Ok(Some(ended)) if !ended.cut && record.raw.trim_ascii().is_empty() => {}
                     Ok(Some(ended)) => {
                         record.line = ended.line;

@@ -109,7 +109,7 @@ impl ListingMessages {
             return Err(JsonOutError::OtherLayout);
         }
         let mut tree = Node::Object(Vec::new());
-        // // In the order of their places, so that members of a list are counted up.
+        // In the order of their places, so that members of a list are counted up.
         let mut fields: Vec<(usize, &FieldMap)> =
             layout.fields.iter().enumerate().filter_map(|(at, map)| Some((at, map.as_ref()?))).collect();
         fields.sort_by(|(_, a), (_, b)| a.pointer.stock_units.cmp(&b.pointer.stock_units));
@@ -166,7 +166,7 @@ impl ListingMessages {
             Some(tree) => {
                 tree.write(Told { item, other_id }, &mut out);
             }
-            // // Writing to memory cannot fail.
+            // Writing to memory cannot fail.
             None => {
                 let _ = match self.of {
                     MessageOf::Listing => write_product(&mut out, item, true),
@@ -290,7 +290,7 @@ impl Node {
                 }
                 true
             }
-            // // Positions in a list stay: what is missing is null.
+            // Positions in a list stay: what is missing is null.
             Node::List(items) => {
                 out.push(b'[');
                 for (at, node) in items.iter().enumerate() {
@@ -318,7 +318,7 @@ fn container(next: &str) -> Node {
 }
 
 fn string(text: &str, out: &mut Vec<u8>) {
-    // // Writing to memory cannot fail, and any text can be JSON.
+    // Writing to memory cannot fail, and any text can be JSON.
     let _ = serde_json::to_writer(out, text);
 }
 
@@ -330,7 +330,7 @@ fn write_field(item: &Listing, place: usize, map: &FieldMap, out: &mut Vec<u8>) 
         return true;
     }
     if place == listing::IMAGE {
-        // // Any list of texts can be JSON.
+        // Any list of texts can be JSON.
         return !item.images.is_empty() && serde_json::to_writer(out, &item.images).is_ok();
     }
     let Some(mut text) = converted(item, place, map).or_else(|| text_of(item, place)) else { return false };

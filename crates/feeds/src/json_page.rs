@@ -40,7 +40,7 @@ pub fn orders_of_page(
 ) -> Result<Vec<Result<Parsed<IncomingOrder>, Reject>>, FeedError> {
     let hash = hash::of_bytes(bytes);
     let mut orders = whole(read_orders(Cursor::new(bytes), page.reading(&hash), false)?)?;
-    // // The rows are kept if the order cannot be taken in, so card numbers are removed from here on.
+    // The rows are kept if the order cannot be taken in, so card numbers are removed from here on.
     for order in &mut orders {
         match order {
             Ok(parsed) => parsed.rows = masked::rows(&parsed.rows, page.layout),

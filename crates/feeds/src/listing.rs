@@ -45,7 +45,7 @@ pub struct Listing {
 /// changed, not what.
 pub fn content_hash(listing: &Listing) -> String {
     let mut bytes = Vec::with_capacity(HASHED_BYTES);
-    // // The length of each text goes in first, so that no two listings have the same bytes.
+    // The length of each text goes in first, so that no two listings have the same bytes.
     let mut add = |text: &str| {
         bytes.extend_from_slice(&(text.len() as u64).to_le_bytes());
         bytes.extend_from_slice(text.as_bytes());

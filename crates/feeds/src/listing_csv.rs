@@ -169,7 +169,7 @@ fn text(item: &Listing, field: usize) -> Option<&str> {
 
 /// A field with a number or a word from a fixed list.
 fn number(item: &Listing, field: usize, into: &mut Vec<u8>) {
-    // // Writing to memory cannot fail.
+    // Writing to memory cannot fail.
     let _ = match field {
         listing::GTIN => {
             let gtin = item.gtin.as_ref().and_then(domain::codes::Gtin::gtin13);

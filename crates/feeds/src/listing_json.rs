@@ -142,7 +142,7 @@ fn availability(item: &Listing) -> String {
 fn inventory(item: &Listing) -> Option<QuantitativeValue> {
     item.inventory.map(|q| {
         let unit = match q.measure() {
-            // // UN/CEFACT's code for one unit.
+            // UN/CEFACT's code for one unit.
             Measure::Units => "C62",
             Measure::Thousandths(unit) => unit.code(),
         };

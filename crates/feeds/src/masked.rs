@@ -84,7 +84,7 @@ impl Walk<'_> {
 
     fn list(&self, raw: &str, path: &str, depth: usize, out: &mut String) -> Option<()> {
         out.push('[');
-        // // The fields of a line have places within the line.
+        // The fields of a line have places within the line.
         let is_lines = self.lines == Some(path);
         for (at, value) in elements(raw).ok()?.into_iter().enumerate() {
             if at > 0 {

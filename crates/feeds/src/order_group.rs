@@ -121,7 +121,7 @@ impl Group {
         };
         let (shipping, fee, discount) =
             (amount(order::SHIPPING)?, amount(order::FEE)?, amount(order::DISCOUNT)?);
-        // // For counted items the unit means nothing, and booking ignores it.
+        // For counted items the unit means nothing, and booking ignores it.
         let unit = values.unit(order::QUANTITY);
         let quantity = values.number(order::QUANTITY, |digits| {
             Asked::parse(digits, None).map(|asked| Asked { unit, ..asked })
@@ -163,7 +163,7 @@ impl Group {
         let known = || OrderStatus::ALL.map(OrderStatus::code).join(", ");
         let status = |code: &str| match OrderStatus::from_code(code) {
             Some(status) => Ok(status),
-            // // Past orders hold no stock until somebody says what was meant.
+            // Past orders hold no stock until somebody says what was meant.
             None if past => Err(Cause::NotAWord { known: known() }),
             None => Ok(OrderStatus::Unknown),
         };
@@ -218,7 +218,7 @@ impl Group {
     fn add_money_back(&mut self, values: &Values, money: Money, row: Row) -> Done {
         let code = code(values)?;
         let name = if row.past { values.short(order::NAME)? } else { String::new() };
-        // // Two rows that differ only in their amount are two refunds.
+        // Two rows that differ only in their amount are two refunds.
         let identity = || format!("{:.ROW_HASH_CHARS$}:{money}", (row.identity)());
         let number = self.refund_number(values, identity)?;
         self.push_refund(IncomingRefund { number, code, name, what: Refunded::Money(money) })

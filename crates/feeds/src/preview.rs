@@ -45,7 +45,7 @@ pub fn preview(bytes: &[u8], reading: Reading<'_>, most: usize, cut: bool) -> Re
     let mut source = Source::open(Cursor::new(bytes), &reading, layout.feed())?;
     let mut record = Record::new();
     let mut rows: Vec<PreviewRow> = Vec::new();
-    // // One more than is shown, which tells whether the last one was cut off.
+    // One more than is shown, which tells whether the last one was cut off.
     while rows.len() <= most {
         let Some(read) = source.next(&mut record, layout) else {
             if cut && rows.len() <= most {
@@ -88,7 +88,7 @@ fn texts(values: &Values, mapped: &[usize]) -> Vec<String> {
 /// Which of the first records would be rejected, by the line on which they begin.
 fn refusals(bytes: &[u8], reading: Reading<'_>, most: usize) -> Result<HashMap<u64, Reject>, FeedError> {
     let file = Cursor::new(bytes);
-    // // Orders have several rows each, so this many records reach far enough.
+    // Orders have several rows each, so this many records reach far enough.
     Ok(match reading.layout.feed() {
         Feed::Styles => refused(read_styles(file, reading)?.take(most + 1)),
         Feed::Items => refused(read_items(file, reading)?.take(most + 1)),

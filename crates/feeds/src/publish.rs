@@ -74,7 +74,7 @@ pub fn publish<T>(
         Ok(value)
     });
     let value = written.inspect_err(|_| {
-        // // The first error is the one to report; a leftover file is never read.
+        // The first error is the one to report; a leftover file is never read.
         let _ = fs::remove_file(&part);
     })?;
     let synced = File::open(folder).and_then(|f| f.sync_all());

@@ -397,7 +397,7 @@ impl Reject {
     }
 
     pub(crate) fn of_order(mut self, number: &str) -> Self {
-        // // An order number is a code and not free text: some look like card numbers.
+        // An order number is a code and not free text: some look like card numbers.
         self.0.order = (!number.is_empty()).then(|| beginning(number));
         self
     }
@@ -457,7 +457,7 @@ impl fmt::Display for Reject {
         if field.is_some_and(is_code) {
             return write!(f, ": {cause}");
         }
-        // // The reason may quote the value too.
+        // The reason may quote the value too.
         write!(f, ": {}", masked(&cause.to_string()))
     }
 }

@@ -55,7 +55,7 @@ impl<W: Write> RejectsWriter<W> {
                 self.out.write_all(&parts.concat())?;
             }
         }
-        // // Without a heading the reason must be recognizable by itself.
+        // Without a heading the reason must be recognizable by itself.
         let label = if self.shape.header.is_some() { "" } else { "reject.reason: " };
         let reason = format!("{label}{reason}");
         let cell = format!("\"{}\"", guard(&reason).replace('"', "\"\""));

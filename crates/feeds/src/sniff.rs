@@ -52,7 +52,7 @@ pub(crate) fn encoding(start: &[u8]) -> Encoding {
             Err(e) => {
                 let (valid, broken) = rest.split_at(e.valid_up_to());
                 good += valid.iter().filter(|b| **b >= 0xc0).count();
-                // // A sequence that is cut off by the end of the window counts as neither.
+                // A sequence that is cut off by the end of the window counts as neither.
                 let Some(length) = e.error_len() else { break };
                 bad += 1;
                 rest = &broken[length..];

@@ -83,7 +83,7 @@ mod tests {
         check(&format!("a = '''\\'''\n{}", "[".repeat(40)), true);
     }
 
-    // // A table must not be written as a list of values, which nobody could read.
+    // A table must not be written as a list of values, which nobody could read.
     #[test]
     fn a_list_is_no_table() {
         #[derive(serde::Deserialize)]

@@ -55,7 +55,7 @@ impl<'a> Values<'a> {
             _ => own,
         };
         match self.reading.layout.feed.fields()[field].kind {
-            // // JSON is never guarded: no spreadsheet runs it.
+            // JSON is never guarded: no spreadsheet runs it.
             Kind::Text if self.reading.layout.format == Format::Csv => unguard(cell),
             Kind::Text => cell,
             Kind::Word => {

@@ -85,7 +85,7 @@ impl Bought {
             buyer: Buyer { name: &self.buyer },
             lines: &self.lines,
         };
-        // // It consists of texts and numbers, which can always be written.
+        // It consists of texts and numbers, which can always be written.
         serde_json::to_value(told).unwrap_or_default()
     }
 

@@ -130,7 +130,7 @@ impl Goods {
         let fresh = || Good { reference, ..Good::default() };
         let good = self.by_sku.entry(sku.to_owned()).or_insert_with(fresh);
         let revision = message.revision().unwrap_or(good.revision);
-        // // The same revision again is no news: what was sold since stays sold.
+        // The same revision again is no news: what was sold since stays sold.
         if revision > good.revision || !good.listed || conditions.none_at_all || message.revision().is_none()
         {
             (self.messages, self.editions) = count;
@@ -320,7 +320,7 @@ mod tests {
         assert_eq!(goods.sell("A", Decimal::TWO), None);
         goods.put_back("A", Decimal::ONE, by);
         assert_eq!(have(&goods), "2");
-        // // Told again in between, it believes that and returns nothing.
+        // Told again in between, it believes that and returns nothing.
         goods.sell("A", Decimal::ONE).unwrap();
         goods.take("A", &told(2, 1), &Conditions::default()).unwrap();
         goods.put_back("A", Decimal::ONE, by);

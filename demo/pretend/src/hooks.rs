@@ -49,7 +49,7 @@ impl HookSecret {
     }
 
     fn sign(&self, id: &str, seconds: i64, body: &str) -> String {
-        // // HMAC accepts keys of any length.
+        // HMAC accepts keys of any length.
         let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(&self.0) else { return String::new() };
         mac.update(format!("{id}.{seconds}.{body}").as_bytes());
         format!("v1,{}", STANDARD.encode(mac.finalize().into_bytes()))

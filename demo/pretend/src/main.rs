@@ -108,7 +108,7 @@ async fn main() -> ExitCode {
         }
     };
     println!("the pretend shop is open at {}/; Ctrl-C closes it", running.base());
-    // // If no signal can be received, it runs until it is killed.
+    // If no signal can be received, it runs until it is killed.
     if tokio::signal::ctrl_c().await.is_err() {
         std::future::pending::<()>().await;
     }

@@ -147,7 +147,7 @@ async fn in_parts(answer: Response, pause: Option<u64>) -> Option<Response> {
         None => {
             let half = whole.slice(..whole.len() / 2);
             let cut = io::Error::from(io::ErrorKind::UnexpectedEof);
-            // // The first half must be on its way before the end comes.
+            // The first half must be on its way before the end comes.
             Body::from_stream(stream::unfold(Some((half, cut)), |left| async move {
                 match left {
                     Some((half, cut)) if !half.is_empty() => Some((Ok(half), Some((Bytes::new(), cut)))),

@@ -144,7 +144,7 @@ impl Shared {
     async fn keep_sending(self) {
         loop {
             self.send_hooks().await;
-            // // A clock that is set from outside wakes nobody, so it is checked now and then.
+            // A clock that is set from outside wakes nobody, so it is checked now and then.
             let _ = tokio::time::timeout(HOOKS_LOOKED_AT, self.0.hooks_wait.notified()).await;
         }
     }
@@ -194,7 +194,7 @@ impl Shop {
         }));
         let routes = router(&shop).into_make_service_with_connect_info::<Breaker>();
         let mut tasks = vec![tokio::spawn(async move {
-            // // It ends only with the task.
+            // It ends only with the task.
             let _ = axum::serve(Door(listener), routes).await;
         })];
         if sends {

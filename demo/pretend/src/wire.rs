@@ -39,9 +39,9 @@ impl axum::serve::Listener for Door {
     type Addr = SocketAddr;
 
     async fn accept(&mut self) -> (Wire, SocketAddr) {
-        // // axum's own listener waits when the system has no more descriptors.
+        // axum's own listener waits when the system has no more descriptors.
         let (stream, from) = axum::serve::Listener::accept(&mut self.0).await;
-        // // Answers are small: waiting for more to send at once would only slow them down. If the system
+        // Answers are small: waiting for more to send at once would only slow them down. If the system
         // refuses this, they are slower.
         let _ = stream.set_nodelay(true);
         (Wire { stream, breaker: Breaker::default() }, from)
@@ -61,7 +61,7 @@ pub struct Wire {
 impl Drop for Wire {
     fn drop(&mut self) {
         if self.breaker.check().is_err() {
-            // // The other side gets a reset in place of a proper end. If that fails, it gets the proper end.
+            // The other side gets a reset in place of a proper end. If that fails, it gets the proper end.
             let _ = self.stream.set_zero_linger();
         }
     }

@@ -27,7 +27,7 @@ fn listing(sku: &str, revision: i64, had: i64) -> Value {
 
 /// Clients elsewhere in this build use TLS, so a provider must be chosen.
 fn client() -> ClientBuilder {
-    // // It may have been chosen before.
+    // It may have been chosen before.
     let _ = rustls::crypto::ring::default_provider().install_default();
     Client::builder().no_proxy()
 }
@@ -188,7 +188,7 @@ async fn no_order_slips_between_two_pages() {
         next.clone_into(&mut cursor);
     }
     assert_eq!((numbers, cursor.as_str()), (all, "140"));
-    // // What was changed comes again, after what was seen.
+    // What was changed comes again, after what was seen.
     shop.cancel("642").unwrap();
     let page: Value = json_of(get(&shop, "/bought?after=140").await).await;
     assert_eq!(numbers_of(&page), ["642"]);
@@ -429,7 +429,7 @@ async fn a_list_by_places_shifts_with_what_changes() {
     shop.pay("640").unwrap();
     assert_eq!(references(&shop, "/bought?page=2").await, "643 644", "642 is on the first page by now");
     assert_eq!(references(&shop, "/bought?from=4").await, "640");
-    // // After each page an order is touched without a visible change.
+    // After each page an order is touched without a visible change.
     shop.set_faults(Faults { page: 2, shifts_percent: 100, ..Faults::default() });
     let before = references(&shop, "/bought?page=1").await;
     let orders = [get(&shop, "/bought/642").await, get(&shop, "/bought/9").await];

@@ -32,7 +32,7 @@ impl Shops {
 }
 
 fn fault(error: impl std::fmt::Display) -> ConnectionFault {
-    // // The message begins with the line number, where there is one.
+    // The message begins with the line number, where there is one.
     ConnectionFault { line: None, words: error.to_string() }
 }
 

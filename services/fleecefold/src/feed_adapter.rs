@@ -229,7 +229,7 @@ fn went(error: FeedOutError) -> FeedTrouble {
     match error {
         FeedOutError::Ledger(failure) => FeedTrouble::Ledger(failure),
         FeedOutError::Writer(error) => FeedTrouble::Other(Box::new(error)),
-        // // A folder that cannot be written or a layout that cannot write listings: the caller can correct
+        // A folder that cannot be written or a layout that cannot write listings: the caller can correct
         // these.
         other => FeedTrouble::Unreadable(other.to_string()),
     }

@@ -93,7 +93,7 @@ impl Table {
         for row in &self.rows {
             let cells = self.columns.iter().zip(row).map(|(column, cell)| {
                 let text = cell.as_deref().unwrap_or_default();
-                // // A spreadsheet would run a name that looks like a formula (OWASP ASVS 5.0.0, 1.2.10).
+                // A spreadsheet would run a name that looks like a formula (OWASP ASVS 5.0.0, 1.2.10).
                 if column.is_number { Cow::Borrowed(text) } else { feeds::guard(text) }
             });
             csv.write_record(cells.map(|cell| cell.as_bytes().to_vec())).map_err(io::Error::from)?;

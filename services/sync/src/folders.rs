@@ -100,7 +100,7 @@ impl Folders {
         let make = |path: PathBuf| {
             std::fs::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
         };
-        // // What was taken in contains customers' names. Where others put and fetch files, the umask decides
+        // What was taken in contains customers' names. Where others put and fetch files, the umask decides
         // who they are.
         let make_own = |path: PathBuf| {
             private_files::create_dir_all(&path).map_err(|source| FolderError::Make { path, source })
@@ -170,7 +170,7 @@ pub async fn serve(mut folders: Folders, shutdown: impl Future<Output = ()>) {
                 tell_once(&folders, &mut troubles).await;
             }
         };
-        // // If it is dropped in the middle, that is an interruption, which every run survives.
+        // If it is dropped in the middle, that is an interruption, which every run survives.
         tokio::select! {
             () = &mut shutdown => return,
             () = work => {}

@@ -46,7 +46,7 @@ fn percent_encoded(name: &str) -> String {
         if byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.' | b'_' | b'~') {
             text.push(char::from(byte));
         } else {
-            // // Writing to a String cannot fail.
+            // Writing to a String cannot fail.
             let _ = write!(text, "%{byte:02X}");
         }
         text

@@ -77,7 +77,7 @@ impl Reader<'_> {
 
     pub(super) fn ca_file(&self, text: &Text) -> Read<PathBuf> {
         let path = Path::new(text.get_ref());
-        // // The file is read by whichever process talks to the shop, from whatever folder it was
+        // The file is read by whichever process talks to the shop, from whatever folder it was
         // started in.
         if path.is_absolute() && !text.get_ref().contains('\0') {
             return Ok(path.to_owned());

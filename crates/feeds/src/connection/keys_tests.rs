@@ -264,7 +264,7 @@ fn what_is_wrong_with_ids_of_their_own_is_told() {
     check("", "one = \"/x\"\n", "[listed] one = \"/x\": say which one by {sku}");
     check("", "one = \"/x/{other_id}\"\n", "only {sku} may stand in braces");
     check("", "one = \"x?code={sku}\"\n", "begins with one /");
-    // // A list that can be asked for by the common codes is enough.
+    // A list that can be asked for by the common codes is enough.
     let by_sku = "channel = \"online\"\nbase = \"https://s.example\"\n[out]\nto = \"/x/{sku}\"\n[listed]\nfrom = \"/x\"\n";
     assert!(ConnectionFile::parse(by_sku).unwrap().telling_list().is_some());
 }

@@ -187,7 +187,7 @@ impl Reader<'_> {
             next: self.next(&pull)?,
             past_end: self.past_end(&pull, raw.past_end.as_ref())?,
             every: self.span("[listed] every", raw.every.as_ref(), &LISTED_EVERY, Span::seconds(6 * 3600))?,
-            // // Listings are compared as a whole: every reading begins at the beginning.
+            // Listings are compared as a whole: every reading begins at the beginning.
             cursor: Cursor::Page,
             overlap: Span::seconds(0),
             since: SinceFormat::default(),

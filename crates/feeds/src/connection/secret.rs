@@ -85,7 +85,7 @@ impl Reader<'_> {
     pub(super) fn name(&self, key: &str, text: &Text) -> Read<SecretName> {
         let why =
             "a secret's name has small letters, digits and hyphens; the secret itself never stands here";
-        // // Somebody may have put the secret itself here by mistake, so it is not shown.
+        // Somebody may have put the secret itself here by mistake, so it is not shown.
         SecretName::parse(text.get_ref()).ok_or_else(|| ConnectionError::Value {
             line: self.line(text.span().start),
             key: key.to_owned(),
@@ -149,7 +149,7 @@ impl Reader<'_> {
     }
 
     fn grant(&self, raw: &RawSecret, token: &Text, private: bool) -> Read<TokenGrant> {
-        // // The only address that may be elsewhere: many shops issue tokens on a host of their own.
+        // The only address that may be elsewhere: many shops issue tokens on a host of their own.
         let at = Base::parse(token.get_ref(), private).map_err(|why| {
             let mut error = self.wrong("[secret] token", token, why);
             if let (true, ConnectionError::Value { value, .. }) = (token.get_ref().contains('@'), &mut error)

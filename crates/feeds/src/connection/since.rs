@@ -40,14 +40,14 @@ impl SinceFormat {
             Form::Milliseconds => moment.millis().to_string(),
             Form::Pattern(pattern) => {
                 let mut moment = moment;
-                // // A local time that comes twice means the earlier of the two moments.
+                // A local time that comes twice means the earlier of the two moments.
                 for _ in 0..MAX_STEPS_BACK {
                     if !zone.comes_twice(moment) || says_offset(pattern) {
                         break;
                     }
                     moment = moment.plus_millis(-STEP_BACK_MS);
                 }
-                // // The pattern was tried when it was read.
+                // The pattern was tried when it was read.
                 zone.written(moment, pattern).unwrap_or_default()
             }
         }
@@ -113,7 +113,7 @@ mod tests {
         check("zone = \"Europe/London\"\n", noon, "2026-06-15T13:00:00+01:00");
         check("since = \"seconds\"\n", noon, "1781524800");
         check("since = \"milliseconds\"\n", "2026-06-15T12:00:00.250Z", "1781524800250");
-        // // A fraction of a second is never rounded up.
+        // A fraction of a second is never rounded up.
         check("since = \"seconds\"\n", "2026-06-15T12:00:00.999Z", "1781524800");
         check("since = \"%Y-%m-%d %H:%M:%S\"\n", "2026-06-15T12:00:00.999Z", "2026-06-15 12:00:00");
         check("since = \"%d.%m.%Y\"\nzone = \"America/New_York\"\n", "2026-06-15T03:00:00Z", "14.06.2026");
@@ -122,7 +122,7 @@ mod tests {
 
     #[test]
     fn an_hour_that_comes_twice_is_never_read_as_the_later_one() {
-        // // Clocks in Berlin are set back from 03:00 to 02:00 on October 25, 2026 (IANA tzdata, rule
+        // Clocks in Berlin are set back from 03:00 to 02:00 on October 25, 2026 (IANA tzdata, rule
         // EU).
         let local = format("since = \"%Y-%m-%dT%H:%M\"\nzone = \"Europe/Berlin\"\n");
         let offset = format("since = \"%Y-%m-%dT%H:%M%z\"\nzone = \"Europe/Berlin\"\n");

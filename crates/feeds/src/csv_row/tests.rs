@@ -39,7 +39,7 @@ fn rfc_4180() {
         ("\"aaa\",\"bbb\",\"ccc\"\r\nzzz,yyy,xxx", &[&["aaa", "bbb", "ccc"], &["zzz", "yyy", "xxx"]]),
         ("\"aaa\",\"b\r\nbb\",\"ccc\"\r\nzzz,yyy,xxx", &[&["aaa", "b\r\nbb", "ccc"], &["zzz", "yyy", "xxx"]]),
         ("\"aaa\",\"b\"\"bb\",\"ccc\"", &[&["aaa", "b\"bb", "ccc"]]),
-        // // Our own: LF, CR, empty fields, and the examples in our documentation.
+        // Our own: LF, CR, empty fields, and the examples in our documentation.
         ("a,b\nc,d\n", &[&["a", "b"], &["c", "d"]]),
         ("a,b\rc,d\r", &[&["a", "b"], &["c", "d"]]),
         ("a,\n,b\n", &[&["a", ""], &["", "b"]]),
@@ -97,7 +97,7 @@ fn a_broken_row_spoils_no_other() {
     check("a,\"b\"c,d\ne,f,g\n", &[(1, Some(Cause::AfterQuote)), (2, None)]);
     check("a,\"b\" ,d\ne,f,g\n", &[(1, Some(Cause::AfterQuote)), (2, None)]);
     check("a,b\nc,\"d\ne,f\n", &[(1, None), (2, Some(Cause::OpenQuote))]);
-    // // Lines within quotes count too, whatever ends them.
+    // Lines within quotes count too, whatever ends them.
     check("\"a\nb\r\nc\rd\",e\r\nf,g\r\nh,i\n", &[(1, None), (5, None), (6, None)]);
 }
 

@@ -183,7 +183,7 @@ impl Ledger {
         }
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
-        // // The database sums by month and channel; finer and coarser groups are summed here.
+        // The database sums by month and channel; finer and coarser groups are summed here.
         let (day, group_by) = if query.by.day { ("day", "day, ") } else { ("CAST(0 AS BIGINT)", "") };
         let text = format!(
             "SELECT {day}, month, channel, {SUMS} FROM day_total WHERE month >= $1 AND month <= $2 \

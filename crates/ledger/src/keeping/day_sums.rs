@@ -57,19 +57,19 @@ async fn add_sales(connection: &mut AnyConnection, shop: &Shop, days: &mut Days)
         .await?;
         for of_sale in rows.chunk_by(|a, b| a.try_get::<i64, _>(0).ok() == b.try_get::<i64, _>(0).ok()) {
             let sale = &of_sale[0];
-            // // A further sale of an order may consist of shipping alone.
+            // A further sale of an order may consist of shipping alone.
             let has_lines = sale.try_get::<Option<String>, _>(6)?.is_some();
             let lines = of_sale.iter().filter(|_| has_lines).map(|r| book_line(r, 6, shop.currency));
             let lines = lines.collect::<Result<Vec<_>, _>>()?;
             let money = |at: usize| Money::from_minor(sale.try_get(at)?, shop.currency).stored("sale");
             let figures = sale_figures(&lines, money(3)?, money(4)?, money(5)?)?;
-            // // An order counts once, by its first sale.
+            // An order counts once, by its first sale.
             let sales = 1 - sale.try_get::<i64, _>(13)?;
             let figures = Figures { sales, ..figures };
             let at = Moment::from_millis(sale.try_get(2)?);
             add(days, shop, at, &sale.try_get::<String, _>(1)?, &figures)?;
         }
-        // // The end of the page is read separately, because its last sales may all be voided.
+        // The end of the page is read separately, because its last sales may all be voided.
         let end = sqlx::query(
             "SELECT MAX(id) FROM (SELECT id FROM sale WHERE id > $1 ORDER BY id LIMIT $2) AS page",
         )

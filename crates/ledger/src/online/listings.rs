@@ -103,7 +103,7 @@ impl ListingPage {
         }
         let rows = self.text.split('\u{1e}').map(|row| read(row, self.currency));
         let mut rows = rows.collect::<Result<Vec<_>, _>>()?;
-        // // A database may return the rows in any order.
+        // A database may return the rows in any order.
         rows.sort_by_key(|row| row.item);
         Ok(rows)
     }
@@ -115,7 +115,7 @@ struct Fields<'r>(Option<&'r str>);
 impl<'r> Fields<'r> {
     fn text(&mut self) -> Result<&'r str, CommandError> {
         let left = self.0.ok_or("too few fields").stored("item")?;
-        // // Most fields are so short that going byte by byte is the fastest.
+        // Most fields are so short that going byte by byte is the fastest.
         let (field, after) = match left.bytes().position(|byte| byte == b'\x1f') {
             Some(end) => (&left[..end], Some(&left[end + 1..])),
             None => (left, None),

@@ -275,12 +275,12 @@ async fn sell(
     let (before, order) = (later.before, later.order);
     let mut lines = Vec::new();
     let mut fills = Vec::new();
-    // // In the order of the items, so that two orders touch them in the same order.
+    // In the order of the items, so that two orders touch them in the same order.
     for item in items {
         let mut sold = Share::default();
         if let Some(again) = item.plan.again {
             if !take(tx, item.item, again.stock_units).await? {
-                // // It was returned to stock a moment ago in this same transaction.
+                // It was returned to stock a moment ago in this same transaction.
                 return Err(StorageError::impossible("stock that was just put back").into());
             }
             sold = again;

@@ -40,7 +40,7 @@ pub(super) async fn one(
         let over = IncomingOrder { status: OrderStatus::OrderCancelled, ..taking.order.clone() };
         return state(tx, Taking { order: &over, ..taking }, before).await;
     }
-    // // Only rows with negative quantity: refunds of a known order.
+    // Only rows with negative quantity: refunds of a known order.
     if taking.order.lines.is_empty() {
         let refunds = given_back::book(tx, before, taking.order, taking.who).await?;
         return Ok(OrderOutcome::Known { order: before.id, refunds });
@@ -67,7 +67,7 @@ async fn state(
             let refunds = given_back::book(tx, before, order, who).await?;
             Ok(OrderOutcome::Known { order: before.id, refunds })
         }
-        // // A canceled order undoes what is left, so the refunds that came with it go first.
+        // A canceled order undoes what is left, so the refunds that came with it go first.
         Next::Change if order.status.standing() == Standing::Undone => {
             let refunds = given_back::book(tx, before, order, who).await?;
             let after = change::book(tx, before, order, who).await?;
@@ -101,7 +101,7 @@ async fn next(
     if order.status == OrderStatus::Unknown {
         return Ok(Err(unknown_status()));
     }
-    // // What is known says nothing that could be mistaken for the later state.
+    // What is known says nothing that could be mistaken for the later state.
     let said_nothing = before.has_no_known_status();
     let is_over = order.status.standing() == Standing::Undone;
     Ok(match (order.modified, before.modified) {
@@ -131,7 +131,7 @@ async fn keep_date(tx: &mut Tx, before: &ExistingOrder, order: &IncomingOrder) -
     let Some(modified) = order.modified.filter(|new| before.modified.is_none_or(|old| *new > old)) else {
         return Ok(());
     };
-    // // Not if other contents came in between: then everything is tried again.
+    // Not if other contents came in between: then everything is tried again.
     sqlx::query(
         "UPDATE customer_order SET revision = revision + 1, modified_ms = \
          CASE WHEN modified_ms > $3 THEN modified_ms ELSE $3 END \

@@ -195,7 +195,7 @@ fn draft_line(tx: &Tx, line: &IncomingLine, named: Option<&Named>) -> Result<Dra
     let quantity = Quantity::resolve_ordered(line.quantity, measure).field("orderQuantity")?;
     let (price, amount) = live::money_of(line.price, quantity)?;
     let code = live::code_key(line.code.as_ref());
-    // // A code is not free text, so it is not searched for card numbers.
+    // A code is not free text, so it is not searched for card numbers.
     let title = if line.name.is_empty() { code.clone() } else { text::name(&line.name).field("name")? };
     Ok(DraftLine {
         kind: LineKind::Goods,

@@ -59,7 +59,7 @@ pub(super) async fn book(
         (Standing::Undone, Standing::Undone) => {}
         (_, Standing::Undone) => undo(tx, later).await?,
         (Standing::Unpaid, Standing::Sold) => unpaid::pay(tx, later).await?,
-        // // Whatever was canceled is sold again, as far as stock allows.
+        // Whatever was canceled is sold again, as far as stock allows.
         (Standing::Sold | Standing::Undone, Standing::Sold) => adjust::book(tx, later).await?,
         (Standing::Sold, Standing::Unpaid) => {
             undo(tx, later).await?;
@@ -67,7 +67,7 @@ pub(super) async fn book(
         }
         (Standing::Unpaid | Standing::Undone, Standing::Unpaid) => unpaid::adjust(tx, later).await?,
     }
-    // // A state without lines says nothing about money.
+    // A state without lines says nothing about money.
     if !order.lines.is_empty() {
         fees::change(tx, before, order, who).await?;
     }
@@ -88,7 +88,7 @@ async fn locked(tx: &mut Tx, before: &ExistingOrder) -> Result<(ExistingOrder, i
     .fetch_optional(tx.db())
     .await?
     .ok_or(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound))?;
-    // // The known contents came with a later time in between, so which state is later is decided
+    // The known contents came with a later time in between, so which state is later is decided
     // again.
     if row.try_get::<Option<i64>, _>(2)?.map(Moment::from_millis) != before.modified {
         return Err(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound).into());
@@ -99,9 +99,9 @@ async fn locked(tx: &mut Tx, before: &ExistingOrder) -> Result<(ExistingOrder, i
 
 async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, CommandError> {
     let Later { before, order, .. } = later;
-    // // A state without lines means that the order is over, and keeps what was said about it.
+    // A state without lines means that the order is over, and keeps what was said about it.
     let says_money = i64::from(!order.lines.is_empty());
-    // // The later state also wins if two processes book two states at once.
+    // The later state also wins if two processes book two states at once.
     let row = sqlx::query(
         "UPDATE customer_order SET body_hash = $2, status = $3, modified_ms = $4, \
          discount = CASE WHEN $10 = 1 THEN $5 ELSE discount END, \

@@ -159,7 +159,7 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
             .ok_or_else(|| StorageError::impossible("customer_order.status"))?,
         lines: Vec::new(),
         refunds: Vec::new(),
-        // // It was spread over the lines when the order came.
+        // It was spread over the lines when the order came.
         discount: Money::zero(currency),
         shipping: money(6)?,
         fee: money(7)?,
@@ -270,7 +270,7 @@ async fn substitute(
     }
     let freed: Vec<Ended> = own_hold(tx, line, "ended").await?.into_iter().collect();
     let take = Take { item: found.id, stock_units: line.quantity.stock_units(), from_hold: 0 };
-    // // Items are touched in order, as everywhere.
+    // Items are touched in order, as everywhere.
     let free_first = freed.first().is_some_and(|held| held.item < take.item);
     if free_first {
         holds::free(tx, &freed).await?;

@@ -23,7 +23,7 @@ pub(super) async fn book(
     order: &IncomingOrder,
     who: &str,
 ) -> Result<usize, CommandError> {
-    // // An order that arrives complete and was never sold has nothing to refund, each time it comes.
+    // An order that arrives complete and was never sold has nothing to refund, each time it comes.
     let never_sold = before.sale.is_none() && before.standing != Standing::Sold;
     if never_sold && !order.lines.is_empty() {
         return Ok(0);
@@ -91,7 +91,7 @@ impl Wanted<'_> {
     }
 }
 
-/// What is given back of one of the order's sales.
+/// What is refunded of one of the order's sales.
 pub(super) struct OfSale {
     pub(super) sale: SaleId,
     pub(super) lines: Vec<RefundLine>,
@@ -138,7 +138,7 @@ async fn one(
         Refunded::Money(money) => money_back::parts(tx, wanted, &lines, money).await?,
         Refunded::Goods(asked) => parts(&lines, asked, order.shipping)?,
     };
-    // A past refund belongs to its past day; a live one to now, unless the feed says when.
+    // A past refund belongs to its past day; any other belongs to now, unless the feed says when.
     let at = order.modified.unwrap_or(if before.past { order.ordered } else { tx.now() });
     let mut made = Vec::new();
     for OfSale { sale, lines, shipping } in parts {
@@ -156,7 +156,8 @@ async fn one(
     Ok(made)
 }
 
-/// What is given back of each of the order's sales: of the first line that has it all, else of several.
+/// What is refunded of each of the order's sales: of the first line that has all of it, otherwise of
+/// several.
 fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, CommandError> {
     let Some(first) = lines.first() else { return Ok(Vec::new()) };
     let asked = Quantity::resolve_ordered(asked, first.measure).field("orderQuantity")?;
@@ -190,9 +191,9 @@ fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, C
     Ok(parts)
 }
 
-/// Whether a refund that the online shop tells of is the one that a person gave here for a line that
-/// was never sold: of the same goods, or of the same money. Each is known once; a second one is of
-/// something else.
+/// Whether a refund from the online shop is the one that somebody made here for a line that was never
+/// sold: of the same goods, or of the same amount. Each is matched once; a second one is another
+/// refund.
 async fn is_known_refund(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, CommandError> {
     let Wanted { before, refund, item, .. } = wanted;
     let money = match refund.what {
@@ -217,13 +218,14 @@ async fn is_known_refund(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, Comman
     Ok(told.rows_affected() == 1)
 }
 
-/// How money of a channel's order goes back.
+/// How the money of a channel's order is returned.
 pub(super) fn tender_of(channel: &Channel) -> TenderKind {
     if *channel == Channel::online() { TenderKind::Online } else { TenderKind::Other }
 }
 
-/// A line that was never filled is simply done with: its money was never in the books. A part of one is
-/// refused: done with, the rest would be forgotten, which is paid for and waits for a person.
+/// A line that was never filled is simply closed, because its money was never in the books. Refunding a
+/// part of one is rejected: closing it would forget the rest, which is paid for and waits for a
+/// decision.
 async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result<bool, CommandError> {
     let rows = sqlx::query(
         "SELECT id, code, stock_units, unit FROM order_line WHERE order_id = $1 AND state = 'short' ORDER BY position",
@@ -258,8 +260,9 @@ fn waits(wanted: Wanted<'_>) -> Rejection {
     Rejection::RefundWaits { number, refund }
 }
 
-/// Whether money alone is of goods whose own money was never in the books, and never will be: of lines that are done
-/// with, or of an order that is over. While they wait nobody can say whether they will be sold.
+/// Whether a refund of money is for goods whose own money never was in the books, and never will be:
+/// for closed lines, or for an order that is over. While the lines wait, nobody can say whether they
+/// will be sold.
 async fn was_never_sold(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, CommandError> {
     if wanted.names_goods() && wanted.item.is_none() {
         return Ok(false);
@@ -295,14 +298,15 @@ pub(super) struct SoldLine {
     pub(super) line: SaleLineId,
     pub(super) title: String,
     measure: Measure,
-    /// Steps that were not given back.
+    /// Steps that were not refunded.
     left: i64,
-    /// Money that was not given back, tax included, in minor units.
+    /// Money that was not refunded, tax included, in minor units.
     pub(super) money_left: i64,
 }
 
-/// The lines of the same code (by item, if it is one of this shop), or of the same name; what a person
-/// had sold for a line that waited is a line of what was ordered. All of them where nothing is named.
+/// The lines with the same code (by item, if it is one of this shop) or the same name. What somebody
+/// substituted for an out-of-stock line counts as a line of what was ordered. All lines if nothing is
+/// named.
 async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, CommandError> {
     let Wanted { before, refund, item, .. } = wanted;
     let key = live::code_key(refund.code.as_ref());

@@ -1,4 +1,4 @@
-//! A new live order: its lines are priced as the online shop sold them, and filled from the shelf.
+//! A new online order: its lines get the online shop's prices and are filled from stock.
 
 use super::{ExistingOrder, OrderRow, body_hash, fees, insert_orders, said};
 use crate::sales::booking::{self, Draft, DraftLine, unit_code};
@@ -20,17 +20,17 @@ use domain::quantity::Quantity;
 use domain::stock::StockReason;
 use sqlx::Row;
 
-/// A line that found its item and has its money.
+/// A line with its item and its money.
 pub(super) struct Priced {
     pub(super) item: Found,
-    /// What it was ordered as, where a person chose this one for it.
+    /// The item that was ordered, if somebody chose this one as its substitute.
     pub(super) for_item: Option<ItemId>,
     pub(super) quantity: Quantity,
     pub(super) price: Money,
     pub(super) money: LineMoney,
 }
 
-/// What became of a line.
+/// What happens to a line.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(super) enum Fill {
     Filled,
@@ -39,7 +39,7 @@ pub(super) enum Fill {
     Undone,
 }
 
-/// Finds each line's item and settles the money; any rejection rejects the order before a write.
+/// Finds each line's item and its money; any rejection rejects the order before anything is written.
 pub(super) async fn price(tx: &mut Tx, order: &IncomingOrder) -> Result<Vec<Priced>, CommandError> {
     let mut codes = Vec::with_capacity(order.lines.len());
     for line in &order.lines {
@@ -81,7 +81,7 @@ fn one_line(line: &IncomingLine, item: Found) -> Result<Priced, CommandError> {
     })
 }
 
-/// The price of one and the line's amount, whichever of the two came.
+/// The price of one and the line's amount, whichever of the two was given.
 pub(super) fn money_of(price: LinePrice, quantity: Quantity) -> Result<(Money, Money), CommandError> {
     match price {
         LinePrice::Each(price) => Ok((price, basket::line_amount(price, quantity).field("price")?)),
@@ -89,7 +89,7 @@ pub(super) fn money_of(price: LinePrice, quantity: Quantity) -> Result<(Money, M
     }
 }
 
-/// Writes the order and fills what the shelf has: sold if it is paid, set aside if not.
+/// Writes the order and fills what is in stock: sold if the order is paid, held if not.
 pub(super) async fn take(
     tx: &mut Tx,
     order: &IncomingOrder,
@@ -125,8 +125,8 @@ pub(super) async fn take(
     Ok((before, fills))
 }
 
-/// Fills the lines in the order of their items, so that two orders touch items in the same order;
-/// a line is filled whole or is short whole.
+/// Fills the lines in the order of their items, so that two orders touch items in the same order; each
+/// line is filled whole or is out of stock.
 pub(super) async fn fill(
     tx: &mut Tx,
     order: &IncomingOrder,
@@ -135,7 +135,8 @@ pub(super) async fn fill(
 ) -> Result<Vec<Fill>, CommandError> {
     let mut fills = vec![Fill::Undone; priced.len()];
     if standing == Standing::Undone {
-        // The online shop sold it before it was undone, and may not have put it back: it hears how much there is.
+        // The online shop sold it before canceling, and may not have returned it to stock, so it is
+        // told how much there is.
         enqueue_anew(tx, priced.iter().map(|p| p.item.id).collect()).await?;
         return Ok(fills);
     }
@@ -204,21 +205,22 @@ pub(super) struct SaleOf<'a> {
 /// Which of an order's sales it is.
 #[derive(Clone, Copy)]
 pub(super) enum SaleKind {
-    /// The first: it has the order's fee, and counts the order in the books.
+    /// The first: it has the order's fee, and the books count the order by it.
     First {
-        /// The order's, less what was given back of it already.
+        /// The order's shipping, less what was already refunded of it.
         shipping: Money,
     },
-    /// One that a later state or a person's choice adds.
+    /// One that a later state or a decision adds.
     Further {
-        /// Of which moment.
+        /// The time of the sale.
         at: Moment,
         /// Shipping that was not charged before.
         shipping: Money,
     },
 }
 
-/// The shipping that waits for an order's first sale: what a person gave back with its lines does not.
+/// The shipping that waits for an order's first sale, without what somebody refunded together with its
+/// lines.
 pub(super) async fn waiting_shipping(
     tx: &mut Tx,
     id: OrderId,
@@ -234,7 +236,7 @@ pub(super) async fn waiting_shipping(
     Money::from_minor(waits, shipping.currency()).stored("line_decision.shipping")
 }
 
-/// A sale of the filled lines; none if none is filled and no shipping is charged beside them.
+/// A sale of the filled lines; none if no line is filled and no shipping is charged.
 pub(super) async fn sell(
     tx: &mut Tx,
     of: SaleOf<'_>,
@@ -293,7 +295,7 @@ pub(super) async fn sell(
     Ok(Some((sale, ids)))
 }
 
-/// What the lines and the shipping come to.
+/// The sum of the lines and the shipping.
 pub(super) fn due(lines: &[LineMoney], shipping: Money) -> Result<Money, CommandError> {
     let mut sum = shipping;
     for line in lines {
@@ -319,7 +321,7 @@ fn draft_line(priced: &Priced) -> Result<DraftLine, CommandError> {
 const LINE: &str = "INSERT INTO order_line (id, order_id, position, item_id, code, title, stock_units, unit, price, amount, \
     discount, tax, state, hold_id, sale_line_id, for_item_id)";
 
-/// Writes the order's lines; `sale_lines` are those of the filled ones, in their order.
+/// Writes the order's lines; `sale_lines` belong to the filled ones, in the same order.
 pub(super) async fn write_lines(
     tx: &mut Tx,
     id: OrderId,

@@ -1,8 +1,9 @@
-//! Orders from online shops and from files: each becomes a sale, made of its filled lines.
+//! Orders from online shops and files: each becomes a sale of its filled lines.
 //!
-//! An order's key is (channel, number). Its body is kept as a hash; the same body again changes
-//! nothing. What a later state adds, or a person's choice, is a further sale of the same order. An order is rejected whole or taken whole: each line becomes a sale line or a short
-//! line that waits for a person (law 8).
+//! Channel and number identify an order. A hash of its contents is stored, and the same contents again
+//! change nothing. What a later state or a decision adds is a further sale of the same order. An order
+//! is rejected whole or taken in whole: each line becomes a sale line, or an out-of-stock line that
+//! waits for a decision (law 8).
 
 mod adjust;
 mod apply;
@@ -49,60 +50,60 @@ use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
 use std::collections::{HashMap, HashSet};
 
-/// Takes orders in. The caller decides how many at once, see [`crate::Pace`].
+/// Takes in orders. The caller decides how many at once, see [`crate::Pace`].
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TakeOrders {
     /// The orders.
     pub orders: Vec<IncomingOrder>,
-    /// History of another system: books only, stock untouched.
+    /// Past orders from another system: they go into the books and leave stock alone.
     pub past: bool,
-    /// Who or what brings them.
+    /// Who or what brings them, for the activity log.
     pub who: String,
 }
 
-/// What became of an order.
+/// The result for one order.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum OrderOutcome {
-    /// Taken in: so many lines filled, on hold, and short.
+    /// It was taken in, with lines filled, on hold, and out of stock.
     Taken {
-        /// The order.
+        /// The new order.
         order: OrderId,
-        /// Its sale, if any line was filled and paid.
+        /// None if no line was filled, or the order is not paid.
         sale: Option<SaleId>,
         /// Lines that were sold.
         filled: usize,
-        /// Lines that are on hold, since it is not paid or its status is unknown.
+        /// Lines on hold, because the order is unpaid or its status is unknown.
         #[serde(default)]
         held: usize,
-        /// Lines whose stock was gone.
+        /// Lines that are out of stock.
         short: usize,
-        /// Refunds that were booked with it.
+        /// Refunds booked with it.
         refunds: usize,
     },
-    /// Taken in before with the same body, or a later state of it is known.
+    /// It was taken in before with the same contents, or a later state of it is known.
     Known {
-        /// The order.
+        /// The known order.
         order: OrderId,
-        /// Refunds that were booked with it.
+        /// Refunds booked with it.
         refunds: usize,
     },
     /// A later state was booked.
     Changed {
-        /// The order.
+        /// The known order.
         order: OrderId,
-        /// Lines that wait for a person now, since their stock was gone.
+        /// Lines that now are out of stock and wait for a decision.
         short: usize,
-        /// Refunds that were booked with it.
+        /// Refunds booked with it.
         refunds: usize,
     },
-    /// Rejected whole; nothing of it was booked.
+    /// It was rejected whole; nothing was booked.
     Rejected(Rejection),
 }
 
 #[async_trait]
 impl Command for TakeOrders {
-    /// One outcome an order, in their order.
+    /// One outcome per order, in the same order.
     type Answer = Vec<OrderOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, CommandError> {
@@ -115,19 +116,19 @@ impl Command for TakeOrders {
     }
 }
 
-/// Takes in orders that were asked for by themselves just now: of two states of one moment, such a one
-/// is the later.
+/// Takes in orders that were just fetched one by one: of two states with the same time, such an order
+/// is the later one.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TakeFetched {
     /// The orders.
     pub orders: Vec<IncomingOrder>,
-    /// Who or what brings them.
+    /// Who or what brings them, for the activity log.
     pub who: String,
 }
 
 #[async_trait]
 impl Command for TakeFetched {
-    /// One outcome an order, in their order.
+    /// One outcome per order, in the same order.
     type Answer = Vec<OrderOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<OrderOutcome>, CommandError> {
@@ -135,7 +136,7 @@ impl Command for TakeFetched {
     }
 }
 
-/// What becomes of other contents with the dateModified that is known.
+/// What happens to other contents with the same dateModified.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum OnTie {
     /// Nobody can tell which of the two is later.
@@ -151,7 +152,7 @@ async fn take_live(
     who: &str,
 ) -> Result<Vec<OrderOutcome>, CommandError> {
     let mut before = known(tx, orders).await?;
-    // A list may name an order twice: by then it is known, as it stands after the first time.
+    // A list may contain an order twice: by then it is known, as the first time left it.
     let is_any_twice = orders.iter().map(key).collect::<HashSet<_>>().len() < orders.len();
     let mut outcomes = Vec::with_capacity(orders.len());
     for order in orders {
@@ -165,8 +166,8 @@ async fn take_live(
 }
 
 impl Ledger {
-    /// Takes orders in, all in one transaction if it can be. Where one of them is refused in the
-    /// middle of it, each is taken by itself, so that the refused one alone is left out.
+    /// Takes in orders, in one transaction if possible. If one of them is rejected, each is taken in by
+    /// itself, so that only that one is left out.
     pub async fn take_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, CommandError> {
         if batch.past || batch.orders.len() < 2 || self.inner.engine == Engine::Sqlite {
             match self.execute(None, batch).await {
@@ -174,8 +175,8 @@ impl Ledger {
                 ended => return Ok(ended?.answer),
             }
         }
-        // On PostgreSQL live orders never share a transaction: the second would wait for an item
-        // with the shop's row in hand, which a sale at the counter waits for with the item in hand.
+        // On PostgreSQL online orders never share a transaction: the second would wait for an item with
+        // the shop's row locked, which a sale at the counter waits for with the item locked.
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
             let one = TakeOrders { orders: vec![order.clone()], past: batch.past, who: batch.who.clone() };
@@ -184,7 +185,7 @@ impl Ledger {
         Ok(outcomes)
     }
 
-    /// Takes in orders that were fetched by themselves, each in a transaction of its own.
+    /// Takes in orders that were fetched one by one, each in a transaction of its own.
     pub async fn take_fetched(&self, batch: &TakeFetched) -> Result<Vec<OrderOutcome>, CommandError> {
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
@@ -206,7 +207,7 @@ impl Ledger {
         }
     }
 
-    /// Says what would become of the orders, and books nothing.
+    /// Says what would happen to the orders, and books nothing.
     pub async fn try_orders(&self, batch: &TakeOrders) -> Result<Vec<OrderOutcome>, CommandError> {
         let mut outcomes = Vec::with_capacity(batch.orders.len());
         for order in &batch.orders {
@@ -223,7 +224,7 @@ impl Ledger {
     }
 }
 
-/// What is known of an order before it comes again.
+/// What is known about an order before it comes again.
 #[derive(Clone, Debug)]
 pub(crate) struct ExistingOrder {
     pub(crate) id: OrderId,
@@ -234,12 +235,13 @@ pub(crate) struct ExistingOrder {
     pub(crate) past: bool,
     pub(crate) modified: Option<Moment>,
     pub(crate) sale: Option<SaleId>,
-    /// Whether a person said what its status is, and its shop has not yet.
+    /// Whether somebody settled its status, and the online shop has not yet.
     pub(crate) is_settled_by_hand: bool,
 }
 
 impl ExistingOrder {
-    /// Whether its shop has said no status that is known here: any such is then the later word.
+    /// Whether the online shop has sent no status that is known here: any such status is then the later
+    /// one.
     fn has_no_known_status(&self) -> bool {
         self.status == OrderStatus::Unknown || self.is_settled_by_hand
     }
@@ -251,7 +253,7 @@ fn key(order: &IncomingOrder) -> OrderKey {
     (order.channel.clone(), order.number.clone())
 }
 
-/// The orders of a batch that are known already.
+/// Those orders of a batch that are already known.
 pub(crate) async fn known(
     tx: &mut Tx,
     orders: &[IncomingOrder],
@@ -298,8 +300,8 @@ fn read_before(row: &sqlx::any::AnyRow) -> Result<ExistingOrder, CommandError> {
     })
 }
 
-/// The body by which an order is the same again: its mapped fields without the customer, without
-/// refunds (each has its own key) and without the moment of its last change.
+/// The contents that identify an unchanged order: its mapped fields without the customer, the refunds
+/// (each has its own key) and the time of its last change.
 pub(crate) fn body_hash(order: &IncomingOrder) -> Result<String, CommandError> {
     let body = (
         (&order.channel, &order.number, order.ordered, order.status),
@@ -309,7 +311,7 @@ pub(crate) fn body_hash(order: &IncomingOrder) -> Result<String, CommandError> {
     Ok(hex_hash(&serde_json::to_vec(&body).map_err(StorageError::KeptAnswer)?))
 }
 
-/// An order's own values, before anything of it is written.
+/// Checks an order's own values before anything of it is written.
 pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Rejection> {
     let shop = tx.shop();
     shop.known_channel(&order.channel)?;
@@ -337,7 +339,7 @@ pub(crate) fn check_values(tx: &Tx, order: &IncomingOrder) -> Result<(), Rejecti
     Ok(())
 }
 
-/// Why an order without lines, of which nothing is known, says nothing.
+/// Why an order without lines, about which nothing is known, says nothing.
 fn nothing_of_it(order: &IncomingOrder) -> Rejection {
     let reason = if order.refunds.is_empty() {
         "an order has at least one line".to_owned()
@@ -347,8 +349,8 @@ fn nothing_of_it(order: &IncomingOrder) -> Rejection {
     Rejection::invalid("orderNumber", reason)
 }
 
-/// Writes the order's row. On PostgreSQL another process may have taken the same order in between:
-/// then the whole is tried again, and finds it.
+/// Writes the order's row. On PostgreSQL another process may have taken in the same order in between;
+/// then everything is tried again and finds it.
 pub(crate) async fn insert_orders(tx: &mut Tx, rows: &[OrderRow<'_>]) -> Result<(), CommandError> {
     const HEAD: &str = "INSERT INTO customer_order (id, channel, number, body_hash, status, backfilled, ordered_ms, modified_ms, \
         sale_id, discount, shipping, fee, customer_name, customer_email, revision, taken_ms)";

@@ -1,4 +1,4 @@
-//! Money that an order's shop gave back and no goods for it: shared over what is left of its sales.
+//! Money that the online shop refunded without goods, shared over what is left of the order's sales.
 
 use super::adjust::shipping_left;
 use super::given_back::{OfSale, SoldLine, Wanted};
@@ -12,8 +12,9 @@ use domain::split;
 use domain::stock::ReturnDisposition;
 use std::collections::BTreeMap;
 
-/// What each of the order's sales gives of `money`: its lines by what is left of them, to the cent by largest
-/// remainder, and its shipping only what the lines do not have any more. Of goods that are named, their lines alone.
+/// What each of the order's sales contributes to `money`: its lines in proportion to what is left of
+/// them, to the minor unit by largest remainder, and its shipping only what the lines no longer have.
+/// If goods are named, only their lines.
 pub(super) async fn parts(
     tx: &mut Tx,
     wanted: Wanted<'_>,

@@ -1,19 +1,19 @@
-//! What is to be booked of one item of a paid order, so that the books say what a later state says.
+//! What to book for one item of a paid order, so that the books say what a later state says.
 //!
-//! Pure: the difference is taken against what the item's lines stand at now. Less is given back, more
-//! is sold or waits by itself; where that cannot come to the new money to the minor unit, all that is
-//! left is given back and sold anew as the state says.
+//! Pure functions: the difference is taken from what the item's lines amount to now. Less is refunded;
+//! more is sold or waits as a line of its own. If that cannot reach the new amount to the minor unit,
+//! everything that is left is refunded and sold again as the state says.
 
 use super::share::Share;
 use domain::money::{Currency, Money};
 use domain::refund::{GivenBack, Part, Sold, next_part};
 
-/// A line in the books, and what was given back of its goods.
+/// A booked line, and what was refunded of its goods.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct SoldLine {
     pub(super) sold: Share,
     pub(super) back: Share,
-    /// Whether money alone was given back besides.
+    /// Whether money without goods was refunded besides.
     pub(super) has_money_back: bool,
 }
 
@@ -23,38 +23,37 @@ impl SoldLine {
     }
 }
 
-/// How one item of an order stands.
+/// The current state of one item of an order.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Stands {
-    /// What the state before said of it.
+    /// What the state before said about it.
     pub(super) said: Share,
-    /// The oldest first.
+    /// Oldest first.
     pub(super) sold: Vec<SoldLine>,
-    /// Given back by refunds with a number: beside whatever a state says.
+    /// Refunded with a number of its own, which no state includes.
     pub(super) numbered: Share,
     /// Lines that wait.
     pub(super) waits: Share,
 }
 
-/// What is to be done. What waits stands in the place of all that waited.
+/// What to do. The waiting lines replace all earlier waiting lines.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct Plan {
-    /// Of which line how many steps are given back.
+    /// Lines, by position, and how many steps to refund of each.
     pub(super) back: Vec<(usize, i64)>,
-    /// Sold anew, of what was just given back.
+    /// Sold again, from what was just refunded.
     pub(super) again: Option<Share>,
-    /// Sold if the shelf has it, else short: by itself.
+    /// Sold if it is in stock, otherwise out of stock: as a line of its own.
     pub(super) more: Option<Share>,
     /// What waits from now on.
     pub(super) waits: Share,
 }
 
-/// The money of the item changed after a part of it was given back: nobody but a person can say at
-/// which price.
+/// The item's price changed after a part was refunded: only a person can say at which price.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Mixed;
 
-/// What is to be booked, so that the item stands at what `now` says.
+/// What to book so that the item amounts to what `now` says.
 pub(super) fn plan(stands: &Stands, now: Share, currency: Currency) -> Result<Plan, Mixed> {
     if stands.said == now {
         return Ok(Plan { waits: stands.waits, ..Plan::default() });
@@ -74,7 +73,7 @@ pub(super) fn plan(stands: &Stands, now: Share, currency: Currency) -> Result<Pl
         let again = target.part(left.stock_units.min(target.stock_units));
         plan.again = (again.stock_units > 0).then_some(again);
         add(&mut plan, target.minus(again), waited);
-        // Whether the new price has the money alone in it, nobody but a person can say.
+        // Only a person can say whether the new price includes the money that was refunded.
         if stands.sold.iter().any(|line| line.has_money_back && line.left().stock_units > 0) {
             return Err(Mixed);
         }
@@ -83,7 +82,7 @@ pub(super) fn plan(stands: &Stands, now: Share, currency: Currency) -> Result<Pl
 }
 
 fn add(plan: &mut Plan, extra: Share, waited: bool) {
-    // What waits is filled by a person's choice alone.
+    // Only a decision fills what waits.
     if waited {
         plan.waits = extra;
     } else if extra.stock_units > 0 {
@@ -91,8 +90,8 @@ fn add(plan: &mut Plan, extra: Share, waited: bool) {
     }
 }
 
-/// What the item's lines are to come to: what the state says, less what was given back beside it. What
-/// a person gave back is taken for the same thing when a later state says less.
+/// What the item's lines must amount to: what the state says, less what was refunded besides. If a
+/// later state says less, that is taken to be the same thing that somebody refunded here.
 fn target(stands: &Stands, now: Share) -> Result<Share, Mixed> {
     let left = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
     let by_hand = stands.said.minus(left).minus(stands.numbered).minus(stands.waits);
@@ -109,7 +108,7 @@ fn target(stands: &Stands, now: Share) -> Result<Share, Mixed> {
     if now.is_priced_as(stands.said) && target.could_be() { Ok(target) } else { Err(Mixed) }
 }
 
-/// The latest lines give back first; none if what is left then is not the target to the minor unit.
+/// The latest lines are refunded first; none if what is left then is not exactly the target.
 fn given_back(stands: &Stands, target: Share, currency: Currency) -> Option<Vec<(usize, i64)>> {
     let mut sum = stands.sold.iter().fold(Share::default(), |sum, line| sum.plus(line.left()));
     let mut less = sum.stock_units - target.stock_units;
@@ -125,7 +124,7 @@ fn given_back(stands: &Stands, target: Share, currency: Currency) -> Option<Vec<
     (sum == target).then_some(back)
 }
 
-/// What a refund of so many steps would give back.
+/// What a refund of this many steps would return.
 fn part_of(line: &SoldLine, stock_units: i64, currency: Currency) -> Option<Share> {
     let money = |minor| Money::from_minor(minor, currency).ok();
     let (sold, back) = (line.sold, line.back);
@@ -246,7 +245,7 @@ mod tests {
         let more = Ok(Plan { more: Some(share(1, 1000, 0, 0)), ..Plan::default() });
         check("more", &stands(none), share(6, 6000, 0, 0), &more);
         check("another price", &stands(none), share(5, 4500, 0, 0), &Err(Mixed));
-        // A line that came back whole has nothing left that the new price could be of.
+        // A line that was refunded whole has nothing left for the new price.
         let (one, dear) = (share(1, 1000, 0, 0), share(1, 1500, 0, 0));
         let both = Stands { said: one, sold: vec![line(five), sold(one, none)], ..Stands::default() };
         let anew = Ok(Plan { back: vec![(1, 1)], again: Some(dear), ..Plan::default() });

@@ -1,4 +1,4 @@
-//! What the latest accepted state of an order says of each item.
+//! What the latest accepted state of an order says about each item.
 
 use super::live::Priced;
 use super::share::Share;
@@ -9,10 +9,10 @@ use domain::ids::OrderId;
 use sqlx::Row;
 use std::collections::BTreeMap;
 
-/// What is said of each item, by the item's identifier.
+/// By the item's identifier.
 pub(super) type Said = BTreeMap<i64, Share>;
 
-/// Lines of one item are one: their sum is what is booked.
+/// Lines with the same item count as one: their sum is booked.
 pub(super) fn of_lines(priced: &[Priced]) -> Said {
     let mut said = Said::new();
     for line in priced {
@@ -32,7 +32,7 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, CommandErr
     rows.iter().map(|row| Ok((row.try_get(0)?, Share::read(row, 1)?))).collect()
 }
 
-/// Writes what a new order says.
+/// Stores what a new order says.
 pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), CommandError> {
     const HEAD: &str = "INSERT INTO order_state_item (order_id, item_id, stock_units, amount, discount, tax)";
     let rows: Vec<_> = said.iter().collect();
@@ -49,7 +49,7 @@ pub(super) async fn write(tx: &mut Tx, order: OrderId, said: &Said) -> Result<()
     Ok(())
 }
 
-/// Writes what a later state says in place of what was said before.
+/// Replaces it with what a later state says.
 pub(super) async fn replace(tx: &mut Tx, order: OrderId, said: &Said) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM order_state_item WHERE order_id = $1")
         .bind(order.raw())

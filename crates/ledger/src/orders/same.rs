@@ -1,4 +1,4 @@
-//! Whether a state is of the order that is known by its number, or of another purchase.
+//! Whether a state belongs to the known order with its number, or to another purchase.
 
 use super::ExistingOrder;
 use crate::shelf::lookup;
@@ -11,8 +11,8 @@ use domain::order::IncomingOrder;
 use sqlx::Row;
 use std::collections::HashSet;
 
-/// A number that was used again, for another purchase: placed on another day, and with no line in
-/// common. A changed day alone is the same order, and so is one whose lines were all exchanged.
+/// A number that was used again for another purchase: ordered on another day, and without a line in
+/// common. A changed day alone means the same order, and so do lines that were all exchanged.
 pub(super) async fn is_another_purchase(
     tx: &mut Tx,
     order: &IncomingOrder,
@@ -39,7 +39,7 @@ async fn has_line_of(tx: &mut Tx, order: &IncomingOrder, known: &KnownLines) -> 
     }))
 }
 
-/// What a known order's lines are of: items of this shop, and codes or names as text.
+/// What a known order's lines are about: items of this shop, and codes or names as text.
 struct KnownLines {
     items: HashSet<i64>,
     texts: HashSet<String>,
@@ -63,8 +63,8 @@ async fn known_lines(tx: &mut Tx, order: OrderId, sale: Option<SaleId>) -> Resul
     Ok(known)
 }
 
-/// An order that is known on another channel: placed at the same moment under the same number, with a
-/// line in common. Taken in here too, its goods would be sold twice.
+/// An order that is known on another channel: placed at the same time with the same number, and with a
+/// line in common. If it were taken in here too, its goods would be sold twice.
 pub(super) async fn is_on_another_channel(
     tx: &mut Tx,
     order: &IncomingOrder,

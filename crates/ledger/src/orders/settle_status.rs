@@ -1,4 +1,4 @@
-//! What a person says of an order that came with an unknown status: its stock is on hold until then.
+//! Settles an order that came with an unknown status, and whose stock is on hold until then.
 
 use super::{ExistingOrder, change, read_before};
 use crate::people::activity_log::{self, Audited};
@@ -16,17 +16,17 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// What an order with an unknown status is.
+/// The decision about an order with an unknown status.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum SettledStatus {
-    /// What is on hold is sold.
+    /// Sell what is on hold.
     Paid,
-    /// What is on hold is free.
+    /// Release what is on hold.
     Canceled,
 }
 
 impl SettledStatus {
-    /// As schema.org calls it.
+    /// The status in schema.org's terms.
     pub fn status(self) -> OrderStatus {
         match self {
             Self::Paid => OrderStatus::OrderProcessing,
@@ -40,28 +40,27 @@ impl SettledStatus {
     }
 }
 
-/// Says what an order with an unknown status is. The first status that its shop sends and that is known
-/// counts all the same.
+/// Settles an order with an unknown status. The first known status that its shop sends still counts.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SettleStatus {
     /// The order.
     pub order: OrderId,
-    /// What it is.
+    /// Paid or canceled.
     pub is: SettledStatus,
-    /// Why, for those who ask later.
+    /// The reason, for later questions.
     pub reason: String,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 
-/// What became of the order.
+/// The result.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct StatusSettled {
     /// The order.
     pub order: OrderId,
     /// Its number.
     pub number: String,
-    /// Its sale, if any line was sold.
+    /// None if no line was sold.
     pub sale: Option<SaleId>,
     /// Lines that are out of stock.
     pub short: usize,
@@ -80,10 +79,10 @@ impl Command for SettleStatus {
             return Err(Rejection::invalid("orderStatus", reason).into());
         }
         let status = self.is.status();
-        // A state without lines says that the order is over, and nothing of its money.
+        // A state without lines means that the order is over, and says nothing about its money.
         let lines = if self.is == SettledStatus::Paid { lines(tx, self.order).await? } else { Vec::new() };
         let zero = Money::zero(tx.shop().currency);
-        // Its discount is spread over the lines already.
+        // Its discount is already spread over the lines.
         let said = IncomingOrder { status, lines, discount: zero, ..known.clone() };
         let after = change::book(tx, &before, &said, &who).await?;
         keep_what_the_shop_said(tx, &before, &known, &who).await?;
@@ -96,7 +95,7 @@ impl Command for SettleStatus {
     }
 }
 
-/// The same message again changes nothing, and the shop's own word on the status is still to come.
+/// The same message again changes nothing, and the shop's own status is still to come.
 async fn keep_what_the_shop_said(
     tx: &mut Tx,
     before: &ExistingOrder,
@@ -113,7 +112,7 @@ async fn keep_what_the_shop_said(
     Ok(())
 }
 
-/// The order as its shop told of it, without its lines.
+/// The order as its shop sent it, without its lines.
 async fn read(tx: &mut Tx, id: OrderId) -> Result<(ExistingOrder, IncomingOrder), CommandError> {
     let row = sqlx::query(
         "SELECT channel, number, id, body_hash, status, backfilled, modified_ms, sale_id, ordered_ms, status_by, discount, \
@@ -142,7 +141,7 @@ async fn read(tx: &mut Tx, id: OrderId) -> Result<(ExistingOrder, IncomingOrder)
     Ok((before, order))
 }
 
-/// Its lines as they wait, each with all of its money.
+/// Its waiting lines, each with all of its money.
 async fn lines(tx: &mut Tx, id: OrderId) -> Result<Vec<IncomingLine>, CommandError> {
     let rows = sqlx::query(
         "SELECT i.sku, o.stock_units, o.unit, o.amount, o.discount, o.tax FROM order_line o JOIN item i ON i.id = o.item_id \

@@ -1,4 +1,4 @@
-//! So many steps of an item and the money that they are worth, in minor units.
+//! A number of steps of an item and the money that they are worth, in minor units.
 
 use crate::store::error::{CommandError, Stored};
 use domain::basket::LineMoney;
@@ -25,7 +25,7 @@ impl Share {
         }
     }
 
-    /// From four columns, beginning at `first`.
+    /// From four columns, starting at `first`.
     pub(super) fn read(row: &AnyRow, first: usize) -> Result<Self, CommandError> {
         Ok(Self {
             stock_units: row.try_get(first)?,
@@ -58,7 +58,7 @@ impl Share {
         })
     }
 
-    /// What `steps` of it are worth, rounded half up; all of it for all of its steps.
+    /// What `steps` of it are worth, rounded half up; everything for all of its steps.
     pub(super) fn part(self, stock_units: i64) -> Self {
         if self.stock_units <= 0 || stock_units <= 0 {
             return Self::default();
@@ -71,7 +71,7 @@ impl Share {
         Self { stock_units, amount: of(self.amount), discount: of(self.discount), tax: of(self.tax) }
     }
 
-    /// Whether it could be what some goods cost: no part of its money below nothing.
+    /// Whether goods could cost this: no part of its money is below 0.
     pub(super) fn could_be(self) -> bool {
         self.stock_units > 0
             && self.amount >= 0
@@ -79,9 +79,9 @@ impl Share {
             && self.tax >= 0
     }
 
-    /// Whether a step of both costs the same, but for what rounding does.
+    /// Whether a step costs the same in both, apart from rounding.
     pub(super) fn is_priced_as(self, other: Self) -> bool {
-        /// Each of the two may be a minor unit off the exact share.
+        /// Each of the two may differ by one minor unit from the exact share.
         const ROUNDED: i128 = 2;
         let alike = |mine: i64, its: i64| {
             let (mine, its) = (i128::from(mine), i128::from(its));

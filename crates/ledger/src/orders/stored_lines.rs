@@ -1,4 +1,4 @@
-//! The lines of an order as they stand: sold, waiting, and what was given back of them.
+//! The current lines of an order: sold, waiting, and what was refunded of them.
 
 use super::plan::SoldLine;
 use super::share::Share;
@@ -8,21 +8,21 @@ use domain::ids::{HoldId, OrderId, OrderLineId, SaleId, SaleLineId};
 use sqlx::Row;
 use std::collections::HashMap;
 
-/// A line of the order as it stands.
+/// A line of the order as it is now.
 #[derive(Clone, Debug)]
 pub(super) struct StoredOrderLine {
     pub(super) id: OrderLineId,
     pub(super) item: i64,
-    /// What it was ordered as.
+    /// The item that was ordered.
     pub(super) ordered: i64,
     pub(super) title: String,
     pub(super) share: Share,
     pub(super) state: String,
     pub(super) hold: Option<HoldId>,
     pub(super) sold: Option<(SaleId, SaleLineId)>,
-    /// All that was given back of it.
+    /// Everything that was refunded of it.
     pub(super) back: Share,
-    /// Whether money alone is among that.
+    /// Whether that includes money without goods.
     pub(super) has_money_back: bool,
 }
 
@@ -31,8 +31,8 @@ impl StoredOrderLine {
         self.sold.is_none() && (self.state == "short" || self.state == "held")
     }
 
-    /// As a later state is compared with it. Money alone was given back beside all states: its line stands at
-    /// the full price of the goods that are left of it.
+    /// For comparison with a later state. Money without goods was refunded besides all states, so the
+    /// line counts at the full price of the goods that are left.
     pub(super) fn as_planned(&self) -> SoldLine {
         let back = if self.has_money_back { self.share.part(self.back.stock_units) } else { self.back };
         SoldLine { sold: self.share, back, has_money_back: self.has_money_back }
@@ -70,7 +70,7 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<StoredOrderL
     rows.iter().map(line).collect()
 }
 
-/// What refunds of goods with a number of their own gave back, by line of a sale.
+/// What refunds of goods with a number of their own returned, by sale line.
 pub(super) async fn numbered(
     tx: &mut Tx,
     order: OrderId,
@@ -99,7 +99,7 @@ pub(super) async fn set_state(
     Ok(())
 }
 
-/// Takes away a line that waited: a later state says something else in its place.
+/// Removes a waiting line, because a later state says something else.
 pub(super) async fn drop_waiting(tx: &mut Tx, line: OrderLineId) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM order_line WHERE id = $1 AND sale_line_id IS NULL")
         .bind(line.raw())
@@ -108,7 +108,7 @@ pub(super) async fn drop_waiting(tx: &mut Tx, line: OrderLineId) -> Result<(), C
     Ok(())
 }
 
-/// The place of the order's next line.
+/// The position of the order's next line.
 pub(super) async fn next_position(tx: &mut Tx, order: OrderId) -> Result<i64, CommandError> {
     let row = sqlx::query("SELECT COALESCE(MAX(position), 0) FROM order_line WHERE order_id = $1")
         .bind(order.raw())

@@ -1,4 +1,4 @@
-//! An order that is not paid: its stock is set aside. What could not be is short until a person says.
+//! An unpaid order: its stock is held. What could not be held is out of stock and waits for a decision.
 
 use super::adjust::line;
 use super::change::{Later, end_holds};
@@ -15,17 +15,18 @@ use domain::ids::{HoldId, ItemId, SaleLineId};
 use domain::stock::StockReason;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Another state of it that is not paid either.
+/// Another state that is not paid either.
 pub(super) async fn adjust(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     let priced = live::price(tx, later.order).await?;
     set_aside(tx, later, &priced).await
 }
 
-/// It was paid: what is set aside is sold. What is short waits for a person, also where it could be had.
+/// It was paid: what is held is sold. What is out of stock waits for a decision, even if it is in stock
+/// again.
 pub(super) async fn pay(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandError> {
     let Later { before, order, who, .. } = later;
     let priced = live::price(tx, order).await?;
-    // What the state changes besides is set aside first, and then sold with the rest.
+    // What else the state changes is held first, and then sold with the rest.
     set_aside(tx, later, &priced).await?;
     let stood: Vec<StoredOrderLine> =
         stored_lines::read(tx, before.id).await?.into_iter().filter(|line| line.state == "held").collect();
@@ -43,7 +44,7 @@ pub(super) async fn pay(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandErro
     let shipping = order.shipping;
     let kind = match before.sale {
         None => SaleKind::First { shipping },
-        // It was paid once before, and all of that was given back.
+        // It was paid before, and all of that was refunded.
         Some(_) => SaleKind::Further { at: later.at(tx), shipping },
     };
     let of = SaleOf { id: before.id, order, kind, who };
@@ -58,17 +59,17 @@ pub(super) async fn pay(tx: &mut Tx, later: Later<'_>) -> Result<(), CommandErro
     Ok(())
 }
 
-/// Lines of one item, where the state says something else of it than they come to.
+/// Lines of one item for which the state says something else than their sum.
 struct Changed {
     item: i64,
     now: Share,
-    /// What was set aside of it.
+    /// How much of it was held.
     held: i64,
     was_short: bool,
 }
 
-/// Sets aside what the state says of each item. Of an item that was short, no more than was set aside
-/// before: what is short waits for a person.
+/// Holds what the state says about each item. Of an item that was out of stock, no more than was held
+/// before, because what is out of stock waits for a decision.
 async fn set_aside(tx: &mut Tx, later: Later<'_>, priced: &[Priced]) -> Result<(), CommandError> {
     let id = later.before.id;
     let now = said::of_lines(priced);
@@ -122,7 +123,7 @@ fn changed(waiting: &[StoredOrderLine], now: &Said) -> Vec<Changed> {
     items.into_iter().filter_map(of_item).collect()
 }
 
-/// Sets aside of an item as much as may be, and says how much that is.
+/// Holds as much of an item as possible; returns how much that is.
 async fn can_be_held(tx: &mut Tx, one: &Changed) -> Result<i64, CommandError> {
     let item = ItemId::from_raw(one.item);
     if !one.was_short && holds::try_set_aside(tx, item, one.now.stock_units).await? {

@@ -1,4 +1,4 @@
-//! Reading orders.
+//! Reads orders.
 
 use crate::store::Ledger;
 use crate::store::error::{CommandError, Stored};
@@ -13,23 +13,23 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-/// What later states of order $1 took off its sold lines `l`, as `t`: a line shows what it stands at now.
+/// What later states of order $1 took off its sold lines `l`, as `t`: a line shows its current amount.
 pub(super) const TAKEN_OFF: &str = "LEFT JOIN (SELECT r.sale_line_id AS line, CAST(SUM(r.stock_units) AS BIGINT) AS stock_units, \
     CAST(SUM(r.amount) AS BIGINT) AS amount, CAST(SUM(r.discount) AS BIGINT) AS discount, \
     CAST(SUM(r.tax) AS BIGINT) AS tax FROM order_change c JOIN refund_line r ON r.refund_id = c.refund_id \
     WHERE c.order_id = $1 GROUP BY r.sale_line_id) t ON t.line = l.sale_line_id AND l.state = 'filled'";
 
-/// How a line of an order stands.
+/// The state of an order line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum OrderLineState {
-    /// Set aside until it is paid, or until a person says.
+    /// On hold until the order is paid, or until somebody decides.
     Held,
     /// Sold.
     Filled,
-    /// Its stock was gone; it waits for a person.
+    /// Out of stock; it waits for a decision.
     Short,
-    /// Done with.
+    /// Closed.
     Undone,
 }
 
@@ -50,9 +50,9 @@ impl OrderLineState {
 pub struct OrderLineView {
     /// Its identifier.
     pub id: OrderLineId,
-    /// The sku.
+    /// The item's SKU, or the code in a past order.
     pub code: String,
-    /// The name.
+    /// The item's name.
     pub title: String,
     /// How much.
     pub quantity: Quantity,
@@ -62,38 +62,38 @@ pub struct OrderLineView {
     pub state: OrderLineState,
 }
 
-/// An order as it stands. A past order's lines are those of its sale.
+/// An order as it is now. A past order's lines are those of its sale.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct OrderView {
     /// Its identifier.
     pub id: OrderId,
-    /// Where it was placed.
+    /// The channel on which it was placed.
     pub channel: Channel,
-    /// The online shop's number.
+    /// The online shop's number for it.
     pub number: String,
     /// Its status.
     pub status: OrderStatus,
     /// When it was placed.
     pub ordered: Moment,
-    /// Whether it is history of another system.
+    /// Whether it is a past order from another system.
     pub past: bool,
-    /// Its sale.
+    /// Its first sale.
     pub sale: Option<SaleId>,
     /// Its lines.
     pub lines: Vec<OrderLineView>,
 }
 
 impl Ledger {
-    /// Orders, the latest taken first, before `before` if given, at most `limit`; if asked, only those
-    /// that wait for a person: with short lines, with lines of a paid order that are set aside, or with a
-    /// status that is unknown.
+    /// Orders, the latest taken in first, before `before` if given, at most `limit`. Optionally only
+    /// those that need attention: with out-of-stock lines, with lines of a paid order on hold, or with
+    /// an unknown status.
     pub async fn orders(
         &self,
         before: Option<OrderId>,
         only_short: bool,
         limit: usize,
     ) -> Result<Vec<OrderView>, CommandError> {
-        // Parted, so that each finds the index of its lines.
+        // Separate queries, so that each uses the index of its lines.
         let short = "AND id IN (SELECT order_id FROM order_line WHERE state = 'short' \
             UNION SELECT l.order_id FROM order_line l JOIN customer_order o ON o.id = l.order_id \
             WHERE l.state = 'held' AND o.status <> 'OrderPaymentDue')";

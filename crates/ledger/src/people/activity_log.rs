@@ -1,5 +1,5 @@
-//! The list of who changed what: prices, stock, money given back, people, settings. A row is written
-//! in the transaction of the change itself, so that neither stands without the other.
+//! The activity log: who changed prices, stock, refunds, people, settings. An entry is written in the
+//! transaction of the change, so that neither exists without the other.
 
 use crate::store::Ledger;
 use crate::store::command::Tx;
@@ -20,15 +20,15 @@ macro_rules! acts {
         }
 
         impl Audited {
-            /// All of them.
+            /// In the order of their definition.
             pub const ALL: &'static [Self] = &[$(Self::$act,)+];
 
-            /// As it stands in the database.
+            /// The code in the database.
             pub fn code(self) -> &'static str {
                 match self { $(Self::$act => $code,)+ }
             }
 
-            /// In words.
+            /// The words in the log.
             pub fn words(self) -> &'static str {
                 match self { $(Self::$act => $words,)+ }
             }
@@ -41,9 +41,9 @@ acts! {
     Price "price" "changed a price",
     /// A style's weight rate, ending or minimum.
     Rate "rate" "changed a rate",
-    /// Stock counted, brought in or written off.
+    /// Stock counted, added or written off.
     Stock "stock" "changed stock",
-    /// Money given back.
+    /// Money refunded.
     Refund "refund" "refunded a sale",
     /// A sale voided.
     Void "void" "voided a sale",
@@ -53,47 +53,47 @@ acts! {
     Begun "begun" "set up the shop",
     /// A person added.
     PersonAdded "person-added" "added a person",
-    /// What a person is to the shop.
+    /// A person's role.
     PersonRole "person-role" "changed a role",
     /// A new password.
     PersonPassword "person-password" "set a password",
     /// A new PIN, or none any more.
     PersonPin "person-pin" "set a PIN",
-    /// A second factor.
+    /// Two-step sign-in turned on.
     SecondFactorOn "second-factor-on" "turned on two-step sign-in",
-    /// No longer.
+    /// Two-step sign-in turned off.
     SecondFactorOff "second-factor-off" "turned off two-step sign-in",
     /// New recovery codes.
     RecoveryCodes "recovery-codes" "created new recovery codes",
-    /// A person may no longer enter.
+    /// A person can no longer sign in.
     PersonEnded "person-ended" "removed a person",
-    /// A device on which a PIN opens.
+    /// A device on which PINs work.
     DeviceEnrolled "device-enrolled" "registered a device",
-    /// No longer.
+    /// A device removed.
     DeviceEnded "device-ended" "removed a device",
     /// A program's token.
     TokenAdded "token-added" "created an API token",
-    /// No longer.
+    /// A token ended.
     TokenEnded "token-ended" "revoked an API token",
-    /// How far a role or a token may go.
+    /// What a role or a token may do.
     Limits "limits" "changed limits",
     /// A connection to an online shop, new or changed.
     ConnectionSaved "connection-saved" "saved an online shop connection",
-    /// No longer.
+    /// A connection ended.
     ConnectionEnded "connection-ended" "ended an online shop connection",
-    /// Messages that were parked wait again.
+    /// Messages that needed attention are sent again.
     SentAgain "sent-again" "sent messages again",
-    /// Orders of a connection are read once more.
+    /// Orders of a connection are read again.
     OrdersReread "orders-reread" "imported orders again",
-    /// Items are told to a connection from now on.
+    /// Items are listed on a connection from now on.
     PutOnConnection "put-on-connection" "listed items online",
-    /// The other shop's own id of an item.
+    /// The online shop's own id of an item.
     OtherIdEntered "other-id-entered" "entered an online shop ID",
-    /// An order that could not be taken, given up.
+    /// An order that could not be taken in and was dropped.
     KeptOrderDropped "kept-order-dropped" "ignored an order",
-    /// What an order is that came with an unknown status.
+    /// The decision about an order with an unknown status.
     OrderStatus "order-status" "set an order's status",
-    /// What becomes of a difference between the shops.
+    /// The decision about a difference between the shops.
     DriftSettled "drift-settled" "settled a difference",
 }
 
@@ -103,24 +103,24 @@ impl Audited {
     }
 }
 
-/// One line of the list.
+/// An entry of the log.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AuditRow {
-    /// Its identifier, by which the list goes on.
+    /// Also the cursor for reading on.
     pub id: AuditId,
     /// When.
     pub at: Moment,
-    /// Who.
+    /// A person, a token, or the program.
     pub who: String,
     /// Did what.
     pub act: Audited,
-    /// To what: a sku, a sale, a name, a setting.
+    /// A SKU, a sale, a name, a setting.
     pub what: String,
-    /// How it was and how it is.
+    /// The value before and after.
     pub detail: String,
 }
 
-/// Writes a line. `who` and the words have been checked by the command that changes.
+/// Writes an entry. The calling command has checked `who` and the texts.
 pub(crate) async fn note(
     tx: &mut Tx,
     who: &str,
@@ -142,7 +142,7 @@ pub(crate) async fn note(
     Ok(())
 }
 
-/// Writes a line if a price is another one now.
+/// Writes an entry if a price has changed.
 pub(crate) async fn note_price(
     tx: &mut Tx,
     who: &str,
@@ -157,7 +157,7 @@ pub(crate) async fn note_price(
 }
 
 impl Ledger {
-    /// The list, the latest first, at most `limit`, before `before` if given.
+    /// The log, latest first, at most `limit`, before `before` if given.
     pub async fn audit(&self, before: Option<AuditId>, limit: usize) -> Result<Vec<AuditRow>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(

@@ -1,4 +1,4 @@
-//! Devices that the owner has enrolled: on them, a PIN opens.
+//! Devices that the owner registered, on which PINs work.
 
 use super::secret::SecretHash;
 use crate::people::activity_log::{self, Audited};
@@ -14,25 +14,25 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// Enrols a device.
+/// Registers a device.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EnrolDevice {
     /// What it is called.
     pub name: String,
-    /// The hash of the secret that its cookie holds.
+    /// The hash of the secret in its cookie.
     pub secret: SecretHash,
-    /// Who enrols it.
+    /// For the activity log.
     pub who: String,
 }
 
-/// A device as it stands.
+/// A registered device.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DeviceView {
     /// Its identifier.
     pub id: DeviceId,
     /// What it is called.
     pub name: String,
-    /// Since when.
+    /// When it was registered.
     pub made: Moment,
 }
 
@@ -66,12 +66,12 @@ impl Command for EnrolDevice {
     }
 }
 
-/// Ends a device, and whatever is signed in on it.
+/// Removes a device, and signs out whoever is signed in on it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndDevice {
     /// Which.
     pub device: DeviceId,
-    /// Who ends it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -107,7 +107,7 @@ fn read(row: &AnyRow) -> Result<DeviceView, CommandError> {
 }
 
 impl Ledger {
-    /// The devices, by name.
+    /// All devices, by name.
     pub async fn devices(&self) -> Result<Vec<DeviceView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query("SELECT id, name, made_ms FROM device WHERE ended_ms IS NULL")
@@ -118,7 +118,7 @@ impl Ledger {
         Ok(devices)
     }
 
-    /// The device whose cookie holds a secret.
+    /// The device whose cookie has this secret.
     pub async fn device(&self, secret: &SecretHash) -> Result<Option<DeviceView>, CommandError> {
         let mut connection = self.reader().await?;
         let row =

@@ -1,5 +1,5 @@
-//! Browsers that a person was signed in with before: tries from one have a count of their own, so that whoever
-//! guesses elsewhere keeps nobody out who sits where they always sit. It proves nothing else.
+//! Browsers in which a person was signed in before. Sign-in attempts from them are counted separately,
+//! so that somebody who guesses elsewhere cannot lock them out. It proves nothing else.
 
 use super::secret::SecretHash;
 use crate::store::Ledger;
@@ -9,23 +9,25 @@ use domain::ids::PersonId;
 use domain::text;
 use serde::{Deserialize, Serialize};
 
-/// How long a browser is known without signing in: the longest that browsers keep a cookie (RFC 6265bis, 5.5).
+/// How long a browser is known without signing in: the longest that browsers keep a cookie (RFC
+/// 6265bis, 5.5).
 pub const KNOWN_FOR_MS: i64 = 400 * 24 * 60 * 60 * 1000;
-/// Browsers of one person that are known: far above anybody's; those seen longest ago are forgotten.
+/// The most known browsers of one person, far more than anybody has; those seen longest ago are
+/// forgotten.
 const MAX_KNOWN: i64 = 20;
 
-/// A browser that signs in: the hash of its cookie from now on, and of the one that it had. A cookie that
-/// somebody else planted is worth nothing afterwards.
+/// A browser that signs in: the hash of its cookie from now on, and of the one it had. A cookie that
+/// somebody else planted is worthless afterwards.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Known {
-    /// The one from now on.
+    /// The new cookie.
     pub cookie: SecretHash,
-    /// The one before.
+    /// The previous cookie.
     pub before: Option<SecretHash>,
 }
 
 impl Known {
-    /// Knows it, for this person and whomever it was known to before.
+    /// Remembers it for this person, and for whoever was known in it before.
     pub(super) async fn note(&self, tx: &mut Tx, person: PersonId) -> Result<(), CommandError> {
         let now = tx.now().millis();
         sqlx::query("DELETE FROM known_browser WHERE seen_ms <= $1")
@@ -60,14 +62,14 @@ impl Known {
     }
 }
 
-/// Forgets all of a person's.
+/// Forgets all browsers of a person.
 pub(super) async fn forget(tx: &mut Tx, person: PersonId) -> Result<(), CommandError> {
     sqlx::query("DELETE FROM known_browser WHERE person_id = $1").bind(person.raw()).execute(tx.db()).await?;
     Ok(())
 }
 
 impl Ledger {
-    /// Whether a browser is known to whom a name finds.
+    /// Whether a browser is known for the person with this name.
     pub async fn knows_browser(&self, cookie: &SecretHash, name: &str) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(

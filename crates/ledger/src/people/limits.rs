@@ -1,5 +1,5 @@
-//! Who acts, and how far they may go: read within the transaction that acts, so that what the owner has
-//! just said holds.
+//! Who is acting and what they may do, read in the transaction that acts, so that a limit that the
+//! owner just set already applies.
 
 use crate::people::activity_log::{self, Audited};
 use crate::store::Ledger;
@@ -15,15 +15,15 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AnyConnection, Row};
 
-/// What a value is called that takes a limit back to what it is without one of its own.
+/// The value that removes a limit, so that its default applies.
 const DEFAULT: &str = "default";
 
-/// Whose limits.
+/// Whose limits they are.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum LimitsOf {
-    /// Everybody's of a role. An owner has none.
+    /// Of everybody with a role. Owners have none.
     Role(Role),
-    /// A token's own, by its name.
+    /// Of one token, by its name.
     Token(String),
 }
 
@@ -41,7 +41,7 @@ fn of_token(jti: &str) -> String {
     format!("token:{jti}")
 }
 
-/// A role's, with a token's own before them.
+/// A role's limits, overridden by a token's own.
 async fn read(
     connection: &mut AnyConnection,
     currency: Currency,
@@ -68,7 +68,7 @@ async fn read(
 }
 
 impl Tx {
-    /// The limits of whoever acts.
+    /// The limits of whoever is acting.
     pub(crate) async fn limits(&mut self) -> Result<Limits, CommandError> {
         let currency = self.shop().currency;
         match self.actor().cloned() {
@@ -78,14 +78,14 @@ impl Tx {
     }
 }
 
-/// Says how far a role or a token may go. What is not named stays; `default` takes a limit back.
+/// Sets the limits of a role or a token. The others stay; `default` removes a limit.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SetLimits {
     /// Whose.
     pub of: LimitsOf,
-    /// Each limit with its value as it is written.
+    /// Limits with their written values.
     pub values: Vec<(LimitName, String)>,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -127,7 +127,7 @@ impl Command for SetLimits {
     }
 }
 
-/// A program that the owner has limited does not set its limits aside.
+/// A program that the owner has limited cannot remove its limits.
 async fn refuse_limited_token(tx: &mut Tx) -> Result<(), CommandError> {
     let Some(jti) = tx.actor().and_then(|actor| actor.token.clone()) else { return Ok(()) };
     let own = sqlx::query("SELECT name FROM caller_limit WHERE caller = $1 LIMIT 1")
@@ -142,9 +142,9 @@ async fn refuse_limited_token(tx: &mut Tx) -> Result<(), CommandError> {
 }
 
 impl SetLimits {
-    /// By what they are found, in words, of which role, of which token.
+    /// The keys to find them by, in words, for which role, and for which token.
     async fn caller(&self, tx: &mut Tx) -> Result<(String, String, Role, Option<String>), CommandError> {
-        // One at a time, so that what was and what is are each other's.
+        // One at a time, so that the values before and after belong together.
         tx.lock_shop_state(0).await?;
         refuse_limited_token(tx).await?;
         match &self.of {
@@ -171,7 +171,7 @@ impl SetLimits {
 }
 
 impl Ledger {
-    /// How far a role may go, and a token of it.
+    /// The limits of a role and, if given, of a token with it.
     pub async fn limits(&self, role: Role, jti: Option<&str>) -> Result<Limits, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;

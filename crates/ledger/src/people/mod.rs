@@ -1,7 +1,7 @@
-//! Who may enter: people and their passwords, devices, sessions, tokens, and tries that failed.
+//! Who can sign in: people and their passwords, devices, sessions, tokens, and failed attempts.
 //!
-//! Hashing and randomness happen outside; what comes in here is what may be kept: a [`Phc`] of a
-//! password, a [`SecretHash`] of a cookie. None of them shows itself in a log.
+//! Hashing and randomness happen outside. What comes in here may be stored: the [`Phc`] of a password,
+//! the [`SecretHash`] of a cookie. None of them appears in a log.
 
 pub(crate) mod activity_log;
 mod devices;

@@ -1,22 +1,22 @@
-//! Names by which it is written down who did what: a person's is no token's, and neither is the program's own.
+//! Names in the activity log: a person and a token never share one, and neither has the program's own.
 
 use crate::store::command::Tx;
 use crate::store::error::CommandError;
 use crate::store::rejection::Rejection;
 use domain::text;
 
-/// What the program writes down for what nobody did who was let in.
+/// The names for what the program does when nobody is signed in.
 const OF_THE_PROGRAM: [&str; 3] = ["command line", "in-folder", "fleecefold"];
 
-/// Whose name it is to be.
+/// Whom a name is for.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(super) enum NameOf {
     Person,
     Token,
 }
 
-/// Refuses the name of somebody of the other kind, those included who are here no longer: what they did
-/// stands under it. One at a time, so that two of a name cannot pass each other.
+/// Rejects a name that somebody of the other kind has or had: what they did is recorded under it. One
+/// at a time, so that two people with the same name cannot both pass.
 pub(super) async fn refuse_taken(tx: &mut Tx, name: &str, of: NameOf) -> Result<(), CommandError> {
     tx.wait_for_others().await?;
     let folded = text::fold(name);

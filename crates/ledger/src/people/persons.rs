@@ -1,4 +1,4 @@
-//! People: who they are to the shop, and what they sign in with.
+//! People: their roles, and what they sign in with.
 
 use super::names::{self, NameOf};
 use super::secret::Phc;
@@ -17,30 +17,31 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// What stands for a password where there is none, as after a restore: no hash is like it, so it opens
-/// nothing until a new one is set.
+/// Stands for a missing password, as after a restore. No hash equals it, so nobody can sign in until a
+/// new one is set.
 pub(crate) const NO_PASSWORD: &str = "";
 
-/// Wrong PINs after which a PIN is dead until its person signs in by password: ten of a million, or of the
-/// ten thousand of a counter hand, and NIST SP 800-63B revision 3, 5.2.2 would allow a hundred.
+/// The wrong PINs after which a PIN stops working until its person signs in by password: ten of a
+/// million, or of the ten thousand PINs of a counter clerk. NIST SP 800-63B revision 3, 5.2.2, would
+/// allow a hundred.
 pub const MAX_PIN_FAILURES: i64 = 10;
 
-/// Adds a person. The first one is an owner: without one, nobody could add another.
+/// Adds a person. The first one must be an owner: otherwise nobody could add another.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AddPerson {
-    /// Their name, by which they sign in; found without case.
+    /// For signing in; found without case.
     pub name: String,
     /// What they are to the shop.
     pub role: Role,
-    /// Their password, hashed.
+    /// Hashed.
     pub password: Phc,
-    /// Their PIN, hashed, if they have one.
+    /// Hashed; none if they have no PIN.
     pub pin: Option<Phc>,
-    /// Who adds them.
+    /// For the activity log.
     pub who: String,
 }
 
-/// A person as they stand.
+/// A person, without secrets.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PersonView {
     /// Their identifier.
@@ -51,11 +52,11 @@ pub struct PersonView {
     pub role: Role,
     /// Whether they have a PIN.
     pub has_pin: bool,
-    /// Whether wrong PINs have used it up, until they sign in by password.
+    /// Whether too many wrong PINs stopped it until they sign in by password.
     pub is_pin_dead: bool,
-    /// Whether their password alone does not sign in.
+    /// Whether their password alone is not enough to sign in.
     pub has_second_factor: bool,
-    /// Since when they are here.
+    /// When they were added.
     pub made: Moment,
 }
 
@@ -64,7 +65,7 @@ impl Command for AddPerson {
     type Answer = PersonId;
 
     async fn run(&self, tx: &mut Tx) -> Result<PersonId, CommandError> {
-        // One at a time, so that two firsts cannot pass each other.
+        // One at a time, so that two first people cannot both pass.
         tx.lock_shop_state(0).await?;
         if self.role != Role::Owner && count_owners(tx).await? == 0 {
             let reason = "the first person must be an owner; add an owner first";
@@ -74,7 +75,7 @@ impl Command for AddPerson {
     }
 }
 
-/// Adds a person, all else being seen to.
+/// Adds a person, after all checks.
 pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, CommandError> {
     let who = text::short(&new.who).field("who")?;
     let name = text::name(&new.name).field("name")?;
@@ -105,29 +106,29 @@ pub(crate) async fn add(tx: &mut Tx, new: &AddPerson) -> Result<PersonId, Comman
     Ok(PersonId::from_raw(id))
 }
 
-/// What becomes of a PIN.
+/// A change to a PIN.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub enum PinChange {
-    /// A new one, hashed.
+    /// Set a new one, hashed.
     New(Phc),
-    /// None any more.
+    /// Remove it.
     Gone,
 }
 
-/// Changes a person; what is `None` stays.
+/// Changes a person; `None` leaves a value as it is.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EditPerson {
     /// Whom.
     pub person: PersonId,
     /// What they are to the shop.
     pub role: Option<Role>,
-    /// A new password, hashed: ends their sessions, but for `keep`.
+    /// Hashed; a new password ends their other sessions, except `keep`.
     pub password: Option<Phc>,
-    /// Their PIN; ends what was signed in by the old one.
+    /// A new PIN, or none; ends the sessions that were opened with the old one.
     pub pin: Option<PinChange>,
-    /// The session from which a password is changed.
+    /// The session that changes its own password.
     pub keep: Option<SessionId>,
-    /// Who changes it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -143,7 +144,7 @@ impl Command for EditPerson {
             set(tx, self.person, "UPDATE person SET role = $2 WHERE id = $1", Some(role.code())).await?;
             refuse_no_owner(tx).await?;
             if role == Role::Owner && self.pin.is_none() {
-                // How many digits it has nobody knows any more, and an owner's has more than others'.
+                // Nobody knows how many digits the PIN has, and an owner's must have more.
                 set_pin(tx, self.person, None).await?;
             }
             let detail = format!("{} → {}", old.words(), role.words());
@@ -172,7 +173,7 @@ impl Command for EditPerson {
     }
 }
 
-/// Sets a PIN, or takes it away, and ends what was signed in by the old one.
+/// Sets or removes a PIN, and ends the sessions that were opened with the old one.
 async fn set_pin(tx: &mut Tx, person: PersonId, new: Option<&str>) -> Result<(), CommandError> {
     set(tx, person, "UPDATE person SET pin = $2, pin_failures = 0 WHERE id = $1", new).await?;
     sqlx::query("DELETE FROM session WHERE person_id = $1 AND by_pin = 1")
@@ -182,7 +183,7 @@ async fn set_pin(tx: &mut Tx, person: PersonId, new: Option<&str>) -> Result<(),
     Ok(())
 }
 
-/// Refuses if a person's password is another one by now than it was checked against.
+/// Rejects if a person's password is no longer the one that was checked.
 pub(super) async fn hold_password(tx: &mut Tx, person: PersonId, checked: &Phc) -> Result<(), CommandError> {
     let held = sqlx::query(
         "UPDATE person SET pin_failures = 0 WHERE id = $1 AND password = $2 AND ended_ms IS NULL",
@@ -207,12 +208,12 @@ async fn set(
     Ok(())
 }
 
-/// Ends a person: they may no longer enter, and are out at once. The name stays in what they did.
+/// Ends a person's access and signs them out at once. The name stays in what they did.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndPerson {
     /// Whom.
     pub person: PersonId,
-    /// Who ends them.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -241,22 +242,22 @@ impl Command for EndPerson {
     }
 }
 
-/// What a PIN is checked against.
+/// What a PIN is compared with.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PinKept {
-    /// The PIN, hashed.
+    /// Hashed.
     pub pin: Phc,
-    /// What its person is to the shop: an owner's has more digits.
+    /// An owner's PIN has more digits.
     pub role: Role,
 }
 
-/// Counts a try of a PIN, before it is looked at, so that a hundred at once count as a hundred; answers what it is
-/// checked against. None if there is none, or if wrong ones have used it up.
+/// Counts an attempt with a PIN before it is compared, so that a hundred at once count as a hundred;
+/// returns what to compare it with. None if there is no PIN, or if too many wrong ones stopped it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TryPin {
     /// Whose.
     pub person: PersonId,
-    /// The try.
+    /// How the attempt is counted.
     pub of: TryOf,
 }
 
@@ -290,7 +291,7 @@ async fn read(tx: &mut Tx, person: PersonId) -> Result<(String, Role), CommandEr
     Ok((row.try_get(0)?, stored_role(&row.try_get::<String, _>(1)?)?))
 }
 
-/// A role as it stands in a row.
+/// A role as stored in a row.
 pub(super) fn stored_role(code: &str) -> Result<Role, CommandError> {
     Role::from_code(code).ok_or(code).stored("role")
 }
@@ -303,8 +304,8 @@ async fn count_owners(tx: &mut Tx) -> Result<i64, CommandError> {
     Ok(row.try_get(0)?)
 }
 
-/// A shop without an owner could never be seen to again. The books' row, taken first, lets one such
-/// change in at a time.
+/// Nobody could manage a shop without an owner. Locking the shop's row first lets in one such change at
+/// a time.
 async fn refuse_no_owner(tx: &mut Tx) -> Result<(), CommandError> {
     if count_owners(tx).await? > 0 {
         return Ok(());
@@ -314,13 +315,13 @@ async fn refuse_no_owner(tx: &mut Tx) -> Result<(), CommandError> {
 }
 
 impl Ledger {
-    /// Whether anybody was ever added: until then, the shop is not set up.
+    /// Whether anybody was ever added; until then the shop is not set up.
     pub async fn has_people(&self) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         Ok(sqlx::query("SELECT id FROM person LIMIT 1").fetch_optional(&mut *connection).await?.is_some())
     }
 
-    /// Everybody who is here, by name.
+    /// Everybody who can sign in, by name.
     pub async fn people(&self) -> Result<Vec<PersonView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
@@ -345,7 +346,7 @@ impl Ledger {
         Ok(people)
     }
 
-    /// Whom a name finds, with what their password is checked against.
+    /// The person with this name, and the hash to compare their password with.
     pub async fn password_of(&self, name: &str) -> Result<Option<(PersonId, Phc)>, CommandError> {
         let mut connection = self.reader().await?;
         let text =

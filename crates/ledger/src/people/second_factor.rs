@@ -1,6 +1,6 @@
-//! The second factor: a key that an app on the phone computes codes with (RFC 6238), and recovery codes
-//! for the day on which the phone is gone. Codes are computed outside; what is held here is that each is
-//! used once, and that guessing ends.
+//! The second factor: a key with which a phone app computes codes (RFC 6238), and recovery codes in
+//! case the phone is lost. Codes are computed outside. This makes sure that each is used once and that
+//! guessing ends.
 
 use super::secret::{Phc, SecretHash};
 use crate::people::activity_log::{self, Audited};
@@ -14,20 +14,20 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Wrong codes after which only a recovery code signs in: one in a million is right, so a stranger who has the
-/// password has a chance of one in twenty thousand.
+/// After this many wrong codes only a recovery code signs in. One code in a million is right, so a
+/// stranger who has the password has a chance of one in twenty thousand.
 pub const MAX_CODE_FAILURES: i64 = 50;
 
 /// A person's second factor.
 #[derive(Clone, PartialEq, Eq)]
 pub struct SecondFactor {
-    /// The key, in base32 as apps take it.
+    /// In base32, as apps expect it.
     pub secret: String,
-    /// Whether it is asked for; until then it is only offered.
+    /// Whether it is required; until then it is only offered.
     pub is_on: bool,
-    /// Whether guessing has used it up, so that only a recovery code signs in.
+    /// Whether too many wrong codes were entered, so that only a recovery code signs in.
     pub is_locked: bool,
-    /// Recovery codes that were not used yet.
+    /// Unused recovery codes.
     pub codes_left: i64,
 }
 
@@ -37,20 +37,20 @@ impl std::fmt::Debug for SecondFactor {
     }
 }
 
-/// What shows that somebody has their second factor with them.
+/// Proof that somebody has their second factor.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub enum SecondProof {
-    /// The app's code of a time step, which was found right.
+    /// A code from the app that was found right.
     Code {
-        /// Which step (RFC 6238, 4.2).
+        /// The time step of the code (RFC 6238, 4.2).
         step: i64,
     },
-    /// A recovery code.
+    /// A recovery code, hashed.
     Recovery(SecretHash),
 }
 
 impl SecondProof {
-    /// Uses it up (OWASP ASVS 5.0.0, 6.5.1), or refuses it if it was used before.
+    /// Marks it as used (OWASP ASVS 5.0.0, 6.5.1); rejects if it was used before.
     pub(super) async fn spend(&self, tx: &mut Tx, person: PersonId) -> Result<(), CommandError> {
         let spent = match self {
             Self::Code { step } => {
@@ -89,7 +89,7 @@ fn wrong_code() -> Rejection {
     )
 }
 
-/// Refuses whoever has a second factor and has not shown it, so that no surface can forget to ask.
+/// Rejects somebody who has a second factor and did not prove it, so that no page can forget to ask.
 pub(super) async fn require(
     tx: &mut Tx,
     person: PersonId,
@@ -105,7 +105,7 @@ pub(super) async fn require(
     if on.is_some() { Err(wrong_code().into()) } else { Ok(()) }
 }
 
-/// Takes it away with its codes; whether there was one that was on.
+/// Removes it with its codes; returns whether there was one that was on.
 pub(super) async fn remove(tx: &mut Tx, person: PersonId) -> Result<bool, CommandError> {
     let was = sqlx::query("DELETE FROM second_factor WHERE person_id = $1 RETURNING state")
         .bind(person.raw())
@@ -116,12 +116,12 @@ pub(super) async fn remove(tx: &mut Tx, person: PersonId) -> Result<bool, Comman
     Ok(was_on)
 }
 
-/// Offers a person a key, to be put into their app; a key that was offered before is forgotten.
+/// Offers a person a key for their app; a key that was offered before is forgotten.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct OfferSecondFactor {
     /// Whom.
     pub person: PersonId,
-    /// The key in base32.
+    /// In base32.
     pub secret: String,
 }
 
@@ -150,21 +150,21 @@ impl Command for OfferSecondFactor {
     }
 }
 
-/// Turns a second factor on, whose first code was found right. Whoever is signed in as this person elsewhere is
-/// signed out: they never showed it.
+/// Turns on a second factor after its first code was found right. Other sessions of the person end,
+/// because they never proved it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TurnOnSecondFactor {
     /// Whose.
     pub person: PersonId,
-    /// The key that the code was of.
+    /// The key of that code, in base32.
     pub secret: String,
-    /// The code's step, used by this.
+    /// The time step of the code, which is now used.
     pub step: i64,
-    /// The hashes of the recovery codes.
+    /// The recovery codes, hashed.
     pub codes: Vec<SecretHash>,
     /// The session that stays.
     pub keep: Option<domain::ids::SessionId>,
-    /// Who turns it on.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -218,13 +218,13 @@ async fn name_of(tx: &mut Tx, person: PersonId) -> Result<String, CommandError> 
     Ok(row.try_get(0)?)
 }
 
-/// Turns a second factor off, and forgets its recovery codes: by the person, by another owner, or on the
-/// command line, so that nobody is locked out for ever.
+/// Turns off a second factor and forgets its recovery codes: by the person, another owner, or on the
+/// command line, so that nobody is locked out forever.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TurnOffSecondFactor {
     /// Whose.
     pub person: PersonId,
-    /// Who turns it off.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -242,14 +242,14 @@ impl Command for TurnOffSecondFactor {
     }
 }
 
-/// New recovery codes instead of all old ones.
+/// Replaces all recovery codes.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RenewRecoveryCodes {
     /// Whose.
     pub person: PersonId,
-    /// The hashes of the codes.
+    /// The new codes, hashed.
     pub codes: Vec<SecretHash>,
-    /// Who asks for them.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -272,8 +272,8 @@ impl Command for RenewRecoveryCodes {
     }
 }
 
-/// Counts a code before it is looked at: a hundred at once count as a hundred. Refused once guessing has
-/// used the codes up.
+/// Counts a code before it is compared, so that a hundred at once count as a hundred. Rejects after too
+/// many wrong codes.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct CountCode {
     /// Whose.
@@ -282,7 +282,7 @@ pub struct CountCode {
 
 #[async_trait]
 impl Command for CountCode {
-    /// Whether it may be looked at.
+    /// Whether it may be compared.
     type Answer = bool;
 
     async fn run(&self, tx: &mut Tx) -> Result<bool, CommandError> {
@@ -298,21 +298,21 @@ impl Command for CountCode {
     }
 }
 
-/// How long somebody may take to the code after the password.
+/// How long somebody may take to enter the code after the password.
 pub const STEP_LASTS_MS: i64 = 5 * 60 * 1000;
-/// Half-done sign-ins of one person at once; each new one pushes the others out beyond it.
+/// The most unfinished sign-ins of one person; a new one removes the oldest.
 const MAX_STOCK_UNITS: i64 = 10;
 
-/// The password was right, and the person has a second factor: what is left is its code.
+/// The password was right and the person has a second factor, so the code is missing.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct BeginStep {
     /// Who.
     pub person: PersonId,
-    /// What the password was checked against.
+    /// The hash that the password was compared with.
     pub checked: Phc,
-    /// The hash of the cookie that the browser goes on with.
+    /// The hash of the cookie with which the browser goes on.
     pub step: SecretHash,
-    /// The try that this was: its count is cleared.
+    /// The attempt, whose count is cleared.
     pub tried: super::tries::TryOf,
 }
 
@@ -348,14 +348,14 @@ impl Command for BeginStep {
     }
 }
 
-/// Somebody whose password was right and whose code is awaited.
+/// Somebody whose password was right and whose code is missing.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StepView {
     /// Who.
     pub person: PersonId,
     /// By name.
     pub name: String,
-    /// What their password was checked against.
+    /// The hash that the password was compared with.
     pub checked: Phc,
 }
 
@@ -381,7 +381,7 @@ impl Ledger {
         .transpose()
     }
 
-    /// Whose code a browser goes on with, if it came in time and the password is still the same.
+    /// Whose code a browser must enter, if it is not too late and the password is still the same.
     pub async fn sign_in_step(&self, step: &SecretHash) -> Result<Option<StepView>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(

@@ -1,19 +1,19 @@
-//! What is kept of secrets.
+//! How secrets are stored.
 
 use crate::store::idempotency_key::hex_hash;
 use crate::store::rejection::Rejection;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// The longest PHC string: those of this program have about 100 characters.
+/// The longest PHC string, in characters; those of this program have about 100.
 const MAX_PHC_CHARS: usize = 300;
 
-/// A password or PIN as it is kept: hashed slowly, as a PHC string with its salt and settings.
+/// A stored password or PIN: a slow hash, as a PHC string with its salt and parameters.
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Phc(String);
 
 impl Phc {
-    /// From a PHC string; a password by mistake is not taken for one.
+    /// Reads a PHC string; a password that was passed by mistake is rejected.
     pub fn new(text: String) -> Result<Self, Rejection> {
         let is_one = text.starts_with("$argon2id$") && text.len() <= MAX_PHC_CHARS && text.is_ascii();
         if is_one { Ok(Self(text)) } else { Err(Rejection::invalid("password", "this is not a hash of one")) }
@@ -31,18 +31,18 @@ impl fmt::Debug for Phc {
     }
 }
 
-/// A long random secret (a cookie) as it is kept: its SHA-256. Nobody guesses 192 random bits, so
-/// no slow hash is needed, and a look-up at every request could not afford one.
+/// A stored random secret (a cookie): its SHA-256. Nobody guesses 192 random bits, so no slow hash is
+/// needed, which would be too slow for every request.
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SecretHash(String);
 
 impl SecretHash {
-    /// Of a secret.
+    /// Hashes a secret.
     pub fn of(secret: &str) -> Self {
         Self(hex_hash(secret.as_bytes()))
     }
 
-    /// The hash.
+    /// The hash, in hex.
     pub(crate) fn as_str(&self) -> &str {
         &self.0
     }

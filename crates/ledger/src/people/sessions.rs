@@ -1,4 +1,4 @@
-//! Who is signed in: one row for each browser, found by the hash of its cookie.
+//! Who is signed in: one row per browser, found by the hash of its cookie.
 
 use super::persons::stored_role;
 use super::second_factor::{self, SecondProof};
@@ -18,26 +18,26 @@ use sqlx::Row;
 
 const MINUTE_MS: i64 = 60_000;
 const HOUR_MS: i64 = 60 * MINUTE_MS;
-/// How exactly “last seen” is kept: a page an instant would write an instant.
+/// The precision of “last seen”: more would write a row for every page.
 const SEEN_EVERY_MS: i64 = MINUTE_MS;
-/// Sessions of one person at once: far above anybody's browsers; the oldest ends.
+/// The most sessions of one person, far more than anybody has browsers; the oldest ends.
 const MAX_SESSIONS: i64 = 50;
-/// How long a password that was given counts as just given: a page of changes, and no lunch (OWASP ASVS 5.0.0,
-/// 7.5.1 names no time; the shop's own).
+/// How long a password counts as just entered: long enough for a page of changes, too short for a lunch
+/// break (OWASP ASVS 5.0.0, 7.5.1 names no time; our own choice).
 pub const CONFIRMED_FOR_MS: i64 = 10 * MINUTE_MS;
 
-/// How somebody signed in. NIST SP 800-63B asks for a new sign-in within 30 days at its lowest
-/// level, within 12 hours and after 30 minutes of nothing at the next; a PIN opens as little as that.
+/// How somebody signed in. NIST SP 800-63B requires a new sign-in within 30 days at its lowest level,
+/// and within 12 hours and after 30 minutes of inactivity at the next; a PIN gets no more than that.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum By {
     /// By password.
     Password,
-    /// By PIN, on an enrolled device.
+    /// With a PIN on a registered device.
     Pin,
 }
 
 impl By {
-    /// How long a session lasts in which nothing is done.
+    /// How long an inactive session lasts.
     pub const fn idle_ms(self) -> i64 {
         match self {
             Self::Password => 12 * HOUR_MS,
@@ -58,41 +58,41 @@ impl By {
     }
 }
 
-/// Signs somebody in whose password or PIN was found right: a new session, and the end of the one
-/// that the browser had before (OWASP ASVS 5.0.0, 7.2.4).
+/// Signs in somebody whose password or PIN was right: begins a new session, and ends the one that the
+/// browser had (OWASP ASVS 5.0.0, 7.2.4).
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SignIn {
     /// Who.
     pub person: PersonId,
     /// How.
     pub by: By,
-    /// What the password or PIN was checked against; if it was changed meanwhile, it opens nothing.
+    /// The hash that was compared; if it has changed since, nobody is signed in.
     pub checked: Phc,
-    /// The same password hashed anew, if the old hash is weaker than today's.
+    /// The same password hashed again, if the stored hash is weaker than today's.
     pub stronger: Option<Phc>,
-    /// What shows the second factor; a password alone does not sign in whoever has one.
+    /// Proof of the second factor, which whoever has one needs besides the password.
     pub second: Option<SecondProof>,
     /// The hash of the new session's cookie.
     pub session: SecretHash,
-    /// What its forms bring along.
+    /// The token that its forms must contain.
     pub form_token: String,
-    /// The device that it is on, if it is enrolled.
+    /// The registered device, if it is on one.
     pub device: Option<DeviceId>,
-    /// The session that the browser had.
+    /// The browser's previous session.
     pub before: Option<SecretHash>,
-    /// The browser's cookie from now on, and the one that it had: it is known to this person then.
+    /// The browser's new and previous cookie; from now on it is known for this person.
     pub known: Option<known::Known>,
-    /// From where, as its person sees it in the list of their sessions.
+    /// For the list of their sessions.
     pub address: String,
-    /// In what browser, in a few words.
+    /// The browser in a few words, for the list of their sessions.
     pub browser: String,
-    /// The try that this was.
+    /// How the attempt was counted.
     pub tried: TryOf,
 }
 
 #[async_trait]
 impl Command for SignIn {
-    /// The end of the session, if it is used until then.
+    /// When the session ends, if it is used until then.
     type Answer = Moment;
 
     async fn run(&self, tx: &mut Tx) -> Result<Moment, CommandError> {
@@ -179,21 +179,21 @@ async fn end(tx: &mut Tx, session: &SecretHash) -> Result<(), CommandError> {
     Ok(())
 }
 
-/// Notes that a session's person has given their password again: for a while, its changes ask for nothing. The
-/// session gets a new cookie (OWASP ASVS 5.0.0, 7.2.4).
+/// Records that a session's person entered their password again, so that for a while changes do not ask
+/// for it. The session gets a new cookie (OWASP ASVS 5.0.0, 7.2.4).
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Confirm {
     /// Which session.
     pub session: SessionId,
     /// Its person.
     pub person: PersonId,
-    /// The hash of its new cookie.
+    /// The hash of the new cookie.
     pub cookie: SecretHash,
-    /// What the password was checked against.
+    /// The hash that the password was compared with.
     pub checked: Phc,
-    /// What shows the second factor, for whoever has one.
+    /// Proof of the second factor, for whoever has one.
     pub second: Option<SecondProof>,
-    /// The try that this was.
+    /// How the attempt was counted.
     pub tried: TryOf,
 }
 
@@ -222,7 +222,7 @@ impl Command for Confirm {
     }
 }
 
-/// Ends a session; one that is over already is over.
+/// Ends a session; one that has ended already stays ended.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SignOut {
     /// Which.
@@ -241,7 +241,7 @@ impl Command for SignOut {
 /// Ends one of a person's own sessions.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndSession {
-    /// Whose it must be.
+    /// The session must be this person's.
     pub person: PersonId,
     /// Which.
     pub session: SessionId,
@@ -264,7 +264,7 @@ impl Command for EndSession {
     }
 }
 
-/// Ends all of a person's sessions, and forgets the browsers that knew them.
+/// Ends all sessions of a person, and forgets the browsers in which they were known.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SignOutEverywhere {
     /// Whose.
@@ -273,7 +273,7 @@ pub struct SignOutEverywhere {
 
 #[async_trait]
 impl Command for SignOutEverywhere {
-    /// How many there were.
+    /// How many sessions ended.
     type Answer = u64;
 
     async fn run(&self, tx: &mut Tx) -> Result<u64, CommandError> {
@@ -286,7 +286,7 @@ impl Command for SignOutEverywhere {
     }
 }
 
-/// Who a session's browser is.
+/// The person in a session.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SessionView {
     /// Its identifier.
@@ -295,13 +295,13 @@ pub struct SessionView {
     pub person: PersonId,
     /// By name.
     pub name: String,
-    /// What they are to the shop now.
+    /// Their role now.
     pub role: Role,
-    /// What its forms bring along.
+    /// The token that its forms must contain.
     pub form_token: String,
     /// How they signed in.
     pub by: By,
-    /// Whether they have given their password within the last minutes.
+    /// Whether they entered their password a few minutes ago.
     pub is_fresh: bool,
     /// When it ends at the latest.
     pub until: Moment,
@@ -314,19 +314,19 @@ pub struct OpenSession {
     pub id: SessionId,
     /// How they signed in.
     pub by: By,
-    /// On which enrolled device.
+    /// The name of the registered device.
     pub device: Option<String>,
-    /// From where.
+    /// The address it was opened from.
     pub address: String,
-    /// In what browser.
+    /// The browser in a few words.
     pub browser: String,
-    /// Since when.
+    /// When it began.
     pub made: Moment,
-    /// When it was seen last, to the minute.
+    /// When it was last used, to the minute.
     pub seen: Moment,
 }
 
-/// A person or device that was ended meanwhile opens nothing, even if its session was begun in the
+/// A person or device that has ended in the meantime opens nothing, even if its session began at the
 /// same instant.
 const BY_HASH: &str = "SELECT s.person_id, p.name, p.role, s.form_token, s.by_pin, s.seen_ms, s.id, \
     s.confirmed_ms, s.until_ms \
@@ -334,7 +334,7 @@ const BY_HASH: &str = "SELECT s.person_id, p.name, p.role, s.form_token, s.by_pi
     WHERE s.token_hash = $1 AND s.until_ms > $2 AND p.ended_ms IS NULL AND d.ended_ms IS NULL";
 
 impl Ledger {
-    /// Whose session it is, if it still lasts; notes that it was seen.
+    /// Whose session it is, if it has not ended; records that it was used.
     pub async fn session(&self, session: &SecretHash) -> Result<Option<SessionView>, CommandError> {
         let now = self.now().millis();
         let mut connection = self.reader().await?;
@@ -361,13 +361,13 @@ impl Ledger {
             role: stored_role(&row.try_get::<String, _>(2)?)?,
             form_token: row.try_get(3)?,
             by,
-            // A clock that was put back makes nothing fresh.
+            // A clock that is set back makes nothing fresh.
             is_fresh: (0..CONFIRMED_FOR_MS).contains(&(now - confirmed)),
             until: Moment::from_millis(row.try_get(8)?),
         }))
     }
 
-    /// A person's sessions that still last, the one seen last first.
+    /// A person's current sessions, the last used first.
     pub async fn sessions(&self, person: PersonId) -> Result<Vec<OpenSession>, CommandError> {
         let now = self.now().millis();
         let mut connection = self.reader().await?;
@@ -395,7 +395,7 @@ impl Ledger {
         Ok(sessions.into_iter().filter(|s| now - s.seen.millis() < s.by.idle_ms()).collect())
     }
 
-    /// A shop that is too busy to note it now notes it at the next page.
+    /// If the shop is too busy to record it now, the next page does.
     async fn see(&self, session: &SecretHash, now: i64) {
         let seen = sqlx::query("UPDATE session SET seen_ms = $2 WHERE token_hash = $1 AND seen_ms < $2")
             .bind(session.as_str().to_owned())

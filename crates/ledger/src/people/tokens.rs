@@ -1,5 +1,5 @@
-//! Tokens of devices and programs: what each may, looked up at every request, so that ending one
-//! works at once whatever the token itself says.
+//! Tokens of devices and programs. What they may do is looked up at every request, so ending one works
+//! at once, whatever the token itself says.
 
 use super::names::{self, NameOf};
 use super::persons::stored_role;
@@ -16,29 +16,29 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// Adds a token. The token itself is signed outside, from these values.
+/// Adds a token. It is signed outside, from these values.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AddToken {
-    /// Its identifier, random (RFC 7519, 4.1.7).
+    /// Random (RFC 7519, 4.1.7).
     pub jti: String,
-    /// What it is called; written down as who did what it does.
+    /// The name in the activity log for what it does.
     pub name: String,
-    /// What it may.
+    /// The role whose permissions it has.
     pub role: Role,
-    /// Until when.
+    /// When it expires.
     pub until: Moment,
-    /// Who makes it.
+    /// For the activity log.
     pub who: String,
 }
 
-/// A token as it stands.
+/// A token, without its text.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TokenView {
     /// Its identifier.
     pub jti: String,
     /// What it is called.
     pub name: String,
-    /// What it may.
+    /// The role whose permissions it has.
     pub role: Role,
     /// Who made it.
     pub made_by: String,
@@ -83,12 +83,12 @@ impl Command for AddToken {
     }
 }
 
-/// Ends a token, by its name.
+/// Ends a token by its name.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndToken {
     /// Which.
     pub name: String,
-    /// Who ends it.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -129,7 +129,7 @@ fn read(row: &AnyRow) -> Result<TokenView, CommandError> {
 }
 
 impl Ledger {
-    /// The token of an identifier, if it may still be used.
+    /// The token with this identifier, if it may still be used.
     pub async fn token(&self, jti: &str) -> Result<Option<TokenView>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(BY_JTI)
@@ -140,7 +140,7 @@ impl Ledger {
         row.as_ref().map(read).transpose()
     }
 
-    /// The tokens that were not ended, those included whose time is over, by name.
+    /// Tokens that were not ended, expired ones included, by name.
     pub async fn tokens(&self) -> Result<Vec<TokenView>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(COLUMNS).fetch_all(&mut *connection).await?;

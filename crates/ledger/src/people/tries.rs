@@ -1,11 +1,11 @@
-//! Tries to sign in: each is counted before its password is even looked at, so that a hundred at
-//! once count as a hundred, and a success takes its own count away again.
+//! Sign-in attempts. Each is counted before its password is compared, so that a hundred at once count
+//! as a hundred; a success takes its own count back.
 //!
-//! A stranger is counted by account and network, so that nobody can keep an owner out from elsewhere; a browser
-//! that its person was signed in with before, and an enrolled device, have counts of their own. Waits double
-//! (NIST SP 800-63B revision 3, 5.2.2; OWASP Authentication cheat sheet) and end within a minute. Who tries again
-//! during the wait is refused even with the right password, so that nothing is learned from it. A name that is
-//! nobody's waits like any other.
+//! Strangers are counted by account and network, so that nobody can lock out an owner from elsewhere.
+//! Browsers in which the person was signed in before, and registered devices, are counted separately.
+//! Waits double (NIST SP 800-63B revision 3, 5.2.2; OWASP Authentication cheat sheet) and end within a
+//! minute. During a wait even the right password is refused, so that nothing is learned from it. A name
+//! that nobody has waits like any other.
 
 use super::secret::SecretHash;
 use crate::store::command::{Command, Tx};
@@ -22,25 +22,26 @@ use sqlx::Row;
 const SECOND_MS: i64 = 1000;
 /// The first wait; each failure doubles it.
 const FIRST_WAIT_MS: i64 = SECOND_MS;
-/// Doublings after which every longest wait is reached.
+/// Doublings until the longest wait of every kind is reached.
 const MAX_DOUBLINGS: i64 = 10;
 /// Failures are forgotten after a day without another.
 const FORGOTTEN_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// A try that was counted went right: the count is as before it, and so is the wait, which had ended.
+/// A counted attempt succeeded: the count is as before, and so is the wait, which had ended.
 const NO_FAILURE: &str = "UPDATE sign_in_try SET failures = failures - 1, until_ms = 0 \
     WHERE kind = $1 AND what = $2 AND failures > 0";
 
-/// What is counted together. Rows are written in this order, so that two tries never wait for each other in a circle.
+/// What is counted together. Rows are written in this order, so that two attempts never wait for each
+/// other in a circle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 enum Kind {
-    /// All tries on an enrolled device.
+    /// All attempts on a registered device.
     Device,
-    /// All of a stranger's network.
+    /// All attempts from a stranger's network.
     Address,
-    /// All of strangers for an account, from wherever.
+    /// All of strangers' attempts on an account, from anywhere.
     Everywhere,
-    /// Those for an account in one network, on one device, in one browser.
+    /// Attempts on an account in one network, on one device, or in one browser.
     Account,
 }
 
@@ -54,69 +55,70 @@ impl Kind {
         }
     }
 
-    /// Failures after which there is a wait.
+    /// The failures before the first wait.
     const fn free(self) -> i64 {
         match self {
             Self::Account => 5,
-            // A family shares one, and somebody's fingers must not keep the others out.
+            // A family shares a network, and one person's typing errors must not lock out the others.
             Self::Device | Self::Address => 20,
-            // “No more than 100” consecutive failures on one account: NIST SP 800-63B revision 3, 5.2.2.
+            // “No more than 100” consecutive failures on one account: NIST SP 800-63B revision 3,
+            // 5.2.2.
             Self::Everywhere => 100,
         }
     }
 
-    /// The longest wait. A minute makes 1,440 tries a day, of passwords that are not among the common ones.
+    /// The longest wait. A minute allows 1,440 attempts a day, and none of the common passwords.
     const fn longest_ms(self) -> i64 {
         match self {
             Self::Device | Self::Address | Self::Account => 60 * SECOND_MS,
-            // Many networks can bring it about, so it must not keep an owner with a new browser out for long.
+            // Many networks can cause it, so it must not lock out an owner with a new browser for long.
             Self::Everywhere => 10 * SECOND_MS,
         }
     }
 }
 
-/// From where a try comes, as far as counting goes.
+/// Where an attempt comes from, for counting.
 #[derive(Clone, Debug)]
 pub enum TryFrom<'a> {
-    /// From a network, in a browser that nobody knows.
+    /// From a network, in a browser that is not known.
     Stranger(&'a str),
-    /// In a browser that this account was signed in with before.
+    /// In a browser in which this account was signed in before.
     Known(&'a SecretHash),
-    /// On an enrolled device.
+    /// On a registered device.
     Device(DeviceId),
 }
 
-/// What a try is counted by. Names stand as hashes: now and then somebody types the password into the field
-/// of the name.
+/// How an attempt is counted. Names are hashed, because people sometimes type the password into the
+/// name field.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TryOf {
     rows: Vec<(Kind, String)>,
 }
 
 impl TryOf {
-    /// A try of a name's password.
+    /// An attempt with the password of a name.
     pub fn password(name: &str, from: &TryFrom<'_>) -> Self {
         Self::of(&format!("password {}", text::fold(name.trim())), from)
     }
 
-    /// A try of a person's code, or recovery code, after their password was right.
+    /// An attempt with a person's code or recovery code, after their password was right.
     pub fn code(person: PersonId, from: &TryFrom<'_>) -> Self {
         Self::of(&format!("code {person}"), from)
     }
 
-    /// A try of a person's PIN on an enrolled device.
+    /// An attempt with a person's PIN on a registered device.
     pub fn pin(person: PersonId, device: DeviceId) -> Self {
         Self::of(&format!("PIN {person}"), &TryFrom::Device(device))
     }
 
-    /// A try of a PIN of nobody, or without an enrolled device: only where it comes from is known.
+    /// An attempt with a PIN for nobody, or without a registered device: only its origin is known.
     pub fn pin_of_nobody(from: &TryFrom<'_>) -> Self {
         let mut tried = Self::of("", from);
         tried.rows.retain(|(kind, _)| matches!(kind, Kind::Device | Kind::Address));
         tried
     }
 
-    /// A try of one's own password within a session, to confirm that it is still the same person.
+    /// An attempt with one's own password within a session, for confirmation.
     pub fn confirm(session: SessionId) -> Self {
         Self { rows: vec![(Kind::Account, hex_hash(format!("confirm {session}").as_bytes()))] }
     }
@@ -140,7 +142,7 @@ impl TryOf {
         Self { rows }
     }
 
-    /// Counts a try by all of them, or refuses it while there is a wait.
+    /// Counts an attempt in all of its rows, or rejects it during a wait.
     pub(super) async fn count(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now();
         sqlx::query("DELETE FROM sign_in_try WHERE last_ms < $1 AND until_ms < $1")
@@ -153,8 +155,8 @@ impl TryOf {
         Ok(())
     }
 
-    /// After a success: forgets the failures of this account from here. Of what is shared with others, only
-    /// the try itself was no failure: whoever guesses cannot wipe a count by signing in themselves.
+    /// After a success: forgets this account's failures from here. Of the shared counts only this
+    /// attempt is taken back, so that whoever guesses cannot clear a count by signing in themselves.
     pub(super) async fn clear(&self, tx: &mut Tx) -> Result<(), CommandError> {
         for (kind, what) in &self.rows {
             let cleared = match kind {
@@ -167,10 +169,10 @@ impl TryOf {
     }
 }
 
-/// Counts a try, or refuses it while there is a wait.
+/// Counts an attempt, or rejects it during a wait.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct CountTry {
-    /// Whose.
+    /// How it is counted.
     pub of: TryOf,
 }
 
@@ -222,7 +224,7 @@ async fn waiting(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<Rej
     Ok(Rejection::TooOften { seconds })
 }
 
-/// How long nothing may be tried after so many failures.
+/// How long nothing may be tried after this many failures.
 fn wait(failures: i64, kind: Kind) -> i64 {
     if failures < kind.free() {
         return 0;

@@ -1,7 +1,7 @@
-//! Writing sales into the books: the sale, its lines and tenders, and the day's totals.
+//! Writes sales into the books: the sale, its lines and payments, and the day's totals.
 //!
-//! Stock was taken before; nothing here decides. One sale at the counter and a thousand past ones
-//! from a file go the same way.
+//! Stock was taken before, and nothing here decides anything. A sale at the counter and a thousand past
+//! ones from a file are written in the same way.
 
 use crate::books;
 use crate::books::figures::{BookLine, sale_figures};
@@ -41,7 +41,7 @@ pub(crate) struct Draft {
     pub(crate) channel: Channel,
     pub(crate) at: Moment,
     pub(crate) order: Option<OrderId>,
-    /// Whether its order was sold before, and counts in the books already.
+    /// Whether its order was sold before and already counts in the books.
     pub(crate) further: bool,
     pub(crate) lines: Vec<DraftLine>,
     pub(crate) totals: Totals,
@@ -52,7 +52,7 @@ pub(crate) struct Draft {
 }
 
 impl Draft {
-    /// The cash that stays in the drawer: what was given, less the change.
+    /// The cash that stays in the drawer: what was received, less the change.
     pub(crate) fn cash(&self) -> Result<Money, MoneyError> {
         let given = self.tenders.iter().filter(|t| t.kind == TenderKind::Cash).map(|t| t.amount);
         Money::sum(given, self.totals.due.currency())?.minus(self.totals.change)
@@ -66,7 +66,7 @@ const LINE: &str = "INSERT INTO sale_line (id, sale_id, position, kind, item_id,
 const TENDER: &str = "INSERT INTO tender (id, sale_id, refund_id, kind, amount, customer, due_day)";
 const OWED: &str = "INSERT INTO open_balance (tender_id, sale_id, customer, due_day, amount, paid)";
 
-/// Books the sales. The caller has taken the stock and [`Tx::lock_shop_state`] before. Answers the
+/// Books the sales. The caller has taken the stock and called [`Tx::lock_shop_state`]. Returns the
 /// identifiers of each sale's lines.
 pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId>>, CommandError> {
     for draft in drafts {
@@ -86,7 +86,7 @@ pub(crate) async fn write(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleL
     Ok(ids)
 }
 
-/// Law 4, before the schema says it again.
+/// Law 4, before the schema checks it again.
 fn assert_law_4(draft: &Draft) -> Result<(), CommandError> {
     let t = &draft.totals;
     let left =
@@ -98,7 +98,7 @@ fn assert_law_4(draft: &Draft) -> Result<(), CommandError> {
     Ok(())
 }
 
-/// Sum of the amounts of lines that are not goods.
+/// The sum of lines that are not goods.
 fn not_revenue(draft: &Draft) -> i64 {
     draft.lines.iter().filter(|l| l.kind != LineKind::Goods).map(|l| l.money.amount.minor()).sum()
 }
@@ -162,7 +162,7 @@ async fn write_lines(tx: &mut Tx, drafts: &[Draft]) -> Result<Vec<Vec<SaleLineId
     Ok(ids)
 }
 
-/// As a sale line keeps its measure: empty for units.
+/// How a sale line stores its measure: empty for units.
 pub(crate) fn unit_code(measure: Measure) -> &'static str {
     match measure {
         Measure::Units => "",

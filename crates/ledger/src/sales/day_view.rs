@@ -1,4 +1,4 @@
-//! Reading one day of the books: its figures, its sales, its refunds.
+//! Reads one day of the books: its figures, sales and refunds.
 
 use crate::books::{SUMS, figures_from};
 use crate::store::Ledger;
@@ -13,12 +13,12 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
 
-/// A sale as the list of its day shows it.
+/// A sale in the list of its day.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DaySale {
     /// Its identifier.
     pub id: SaleId,
-    /// Its receipt number; none for a past sale.
+    /// None for a past sale.
     pub receipt: Option<i64>,
     /// The order that it came in as.
     pub order: Option<String>,
@@ -30,30 +30,30 @@ pub struct DaySale {
     pub paid: Money,
     /// Whether it was voided.
     pub voided: bool,
-    /// What was sold, in the order of its lines.
+    /// What was sold, in the order of the lines.
     pub titles: Vec<String>,
 }
 
-/// A refund as the list of its day shows it.
+/// A refund in the list of its day.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DayRefund {
     /// Its identifier.
     pub id: RefundId,
     /// The sale that it is of.
     pub sale: SaleId,
-    /// That sale's receipt number.
+    /// The receipt number of that sale.
     pub receipt: Option<i64>,
     /// When.
     pub at: Moment,
     /// Where the sale was made.
     pub channel: Channel,
-    /// What went to the customer.
+    /// What the customer got back.
     pub given: Money,
     /// Why.
     pub reason: String,
 }
 
-/// Where a list of a day's sales goes on: behind this moment and this sale.
+/// Where a list of a day's sales goes on: after this moment and this sale.
 pub type DayCursor = (Moment, SaleId);
 
 const SALES: &str = "SELECT s.id, s.receipt, o.number, s.at_ms, s.channel, s.tendered - s.change_given, v.sale_id \
@@ -64,7 +64,7 @@ const REFUNDS: &str = "SELECT r.id, r.sale_id, s.receipt, r.at_ms, r.channel, r.
     FROM refund r JOIN sale s ON s.id = r.sale_id WHERE r.at_ms >= $1 AND r.at_ms < $2 ORDER BY r.at_ms, r.id LIMIT $3";
 
 impl Ledger {
-    /// The first and the last month that anything was booked in.
+    /// The first and the last month with anything booked.
     pub async fn books_span(&self) -> Result<Option<(Month, Month)>, CommandError> {
         let mut connection = self.reader().await?;
         let row =
@@ -89,7 +89,7 @@ impl Ledger {
         Ok(figures)
     }
 
-    /// A day's sales in their order, voided ones too, behind `after` if given, at most `limit`.
+    /// A day's sales in order, voided ones included, after `after` if given, at most `limit`.
     pub async fn day_sales(
         &self,
         day: Day,
@@ -116,7 +116,7 @@ impl Ledger {
         Ok(sales)
     }
 
-    /// A day's refunds in their order, at most `limit`.
+    /// A day's refunds in order, at most `limit`.
     pub async fn day_refunds(&self, day: Day, limit: usize) -> Result<Vec<DayRefund>, CommandError> {
         let shop = self.shop();
         let mut connection = self.reader().await?;
@@ -154,7 +154,7 @@ fn day_sale(row: &AnyRow, currency: Currency) -> Result<DaySale, CommandError> {
     })
 }
 
-/// The titles of the lines of each sale.
+/// The titles of each sale's lines.
 async fn titles(
     connection: &mut AnyConnection,
     sales: &[SaleId],

@@ -1,4 +1,4 @@
-//! How far whoever rings up, refunds or voids may go, asked within the transaction that does it.
+//! Limits for ringing up, refunding and voiding, checked in the transaction that does it.
 
 use crate::sales::booking::DraftLine;
 use crate::store::command::Tx;
@@ -11,8 +11,8 @@ use sqlx::Row;
 
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// Refuses a sale that goes beyond the limits of whoever rings it up. `spread`: something was taken off the
-/// sale as a whole.
+/// Rejects a sale beyond the limits of whoever rings it up. `spread`: there is a discount on the whole
+/// sale.
 pub(crate) async fn allow_sale(
     tx: &mut Tx,
     channel: &Channel,
@@ -36,11 +36,11 @@ pub(crate) async fn allow_sale(
 fn days_back(tx: &Tx, at: Moment) -> i64 {
     let zone = &tx.shop().zone;
     let start = |moment: Moment| zone.start_of(zone.day_of(moment)).millis();
-    // A day has an hour more or less when clocks are changed.
+    // A day has an hour more or less when the clocks change.
     (start(tx.now()) - start(at) + DAY_MS / 2).div_euclid(DAY_MS)
 }
 
-/// Refuses that more goes back of a sale than whoever does it may give back. Asked after it was written.
+/// Rejects if more of a sale is refunded than whoever does it may refund. Checked after it was written.
 pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     let row = sqlx::query("SELECT CAST(COALESCE(SUM(tendered), 0) AS BIGINT) FROM refund WHERE sale_id = $1")
@@ -51,7 +51,7 @@ pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), Comman
     Ok(limits.allow_refund(total)?)
 }
 
-/// Refuses to void a sale of which more was paid than whoever does it may give back.
+/// Rejects voiding a sale of which more was paid than whoever does it may refund.
 pub(crate) async fn allow_void(tx: &mut Tx, sale: SaleId) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     let row = sqlx::query("SELECT tendered - change_given FROM sale WHERE id = $1")

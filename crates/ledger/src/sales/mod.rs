@@ -1,4 +1,4 @@
-//! Ringing up: baskets, sales, refunds, voids, payments and the cash drawer.
+//! Ringing up: the current sale, sales, refunds, voids, payments and the cash drawer.
 
 pub(crate) mod baskets;
 pub(crate) mod booking;

@@ -1,4 +1,4 @@
-//! What was owed, and is paid later.
+//! Open balances, which are paid later.
 
 use crate::sales::drawer::{self, Cash, Drawer};
 use crate::sales::refunds;
@@ -17,23 +17,23 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Pays what a tender left owed, or a part of it.
+/// Pays an open balance or a part of it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Pay {
-    /// The tender of kind `owed`.
+    /// The payment on account.
     pub tender: TenderId,
-    /// How it is paid.
+    /// How it is paid now.
     pub kind: TenderKind,
     /// How much.
     pub amount: Money,
-    /// Who took it.
+    /// Who received it.
     pub who: String,
 }
 
-/// What is left owed.
+/// The result of a payment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Paid {
-    /// Still owed.
+    /// What is still due.
     pub left: Money,
 }
 
@@ -72,8 +72,8 @@ impl Command for Pay {
 }
 
 impl Pay {
-    /// One of void and payment: the row beside the sale is what they both claim, as void and refund do.
-    /// Answers the sale's channel.
+    /// Either void or payment: both claim the row beside the sale, as void and refund do. Returns the
+    /// sale's channel.
     async fn claim_sale(&self, tx: &mut Tx) -> Result<Channel, CommandError> {
         let row = sqlx::query(
             "SELECT s.id, s.shipping, s.channel FROM open_balance o JOIN sale s ON s.id = o.sale_id WHERE o.tender_id = $1",
@@ -109,7 +109,7 @@ async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Rejection, CommandError> {
     Ok(Rejection::invalid("amount", reason))
 }
 
-/// Answers the payment's identifier.
+/// Returns the payment's identifier.
 async fn write(
     tx: &mut Tx,
     tender: i64,
@@ -132,7 +132,7 @@ async fn write(
     Ok(id)
 }
 
-/// What is still owed of a sale.
+/// What is still due for a sale.
 pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<Money, CommandError> {
     let row = sqlx::query(
         "SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) FROM open_balance WHERE sale_id = $1",
@@ -143,7 +143,7 @@ pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> 
     Money::from_minor(row.try_get(0)?, currency).stored("owed.paid")
 }
 
-/// A refund given as less owed: the debts of the sale are lowered, the oldest first.
+/// A refund that lowers open balances: those of the sale, oldest first.
 pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str) -> Result<(), CommandError> {
     let rows = sqlx::query(
         "SELECT tender_id, amount - paid FROM open_balance WHERE sale_id = $1 ORDER BY tender_id",
@@ -179,23 +179,23 @@ pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str)
         .into())
 }
 
-/// What somebody still owes.
+/// An open balance.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Debt {
-    /// The tender, by which it is paid.
+    /// The payment on account, by which it is paid.
     pub tender: TenderId,
     /// For which sale.
     pub sale: SaleId,
     /// Who.
     pub customer: String,
-    /// When it is due.
+    /// The due date.
     pub due: Day,
-    /// How much is left.
+    /// What is still due.
     pub left: Money,
 }
 
 impl Ledger {
-    /// What is owed to the shop, the first due first, at most `limit`. What was voided is not owed.
+    /// Open balances, the first due first, at most `limit`. Voided sales have none.
     pub async fn debts(&self, limit: usize) -> Result<Vec<Debt>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;

@@ -1,4 +1,4 @@
-//! Ringing up: a sale is one transaction.
+//! Rings up a sale in one transaction.
 
 use crate::sales::booking::{self, Draft, DraftLine};
 use crate::sales::drawer::{self, Cash, Drawer};
@@ -23,94 +23,94 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// A line of a sale about to be made.
+/// A line of a new sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub enum SaleLineIn {
-    /// Goods from the shelf, at their price.
+    /// Goods in stock, at their price.
     Goods {
-        /// sku, in-store code or GTIN.
+        /// A SKU, an in-store code or a GTIN.
         code: Code,
         /// How much.
         quantity: Asked,
         /// Off this line.
         discount: Money,
-        /// Tax of this line, as given.
+        /// Sales tax of this line, as entered.
         tax: Money,
     },
     /// A gift certificate or a deposit: money taken that is not revenue yet.
     Paper {
         /// Which of the two.
         kind: LineKind,
-        /// What the receipt says.
+        /// The text on the receipt.
         title: String,
         /// How much.
         amount: Money,
     },
 }
 
-/// How part of a sale is paid.
+/// One payment of a sale.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TenderIn {
     /// By what.
     pub kind: TenderKind,
-    /// How much was given.
+    /// The amount received.
     pub amount: Money,
-    /// Who owes it; only for `owed`.
+    /// Who will pay; only for on account.
     pub customer: String,
-    /// When it is due; only for `owed`.
+    /// The due date; only for on account.
     pub due: Option<Day>,
 }
 
 impl TenderIn {
-    /// A tender that needs no customer.
+    /// A payment that needs no customer.
     pub fn plain(kind: TenderKind, amount: Money) -> Self {
         Self { kind, amount, customer: String::new(), due: None }
     }
 }
 
-/// A sale about to be made.
+/// A new sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NewSale {
     /// Where.
     pub channel: Channel,
     /// What.
     pub lines: Vec<SaleLineIn>,
-    /// Off the sale as a whole, spread over its lines.
+    /// The discount on the whole sale, spread over its lines.
     pub discount: Money,
-    /// Shipping charged.
+    /// Shipping that the customer pays.
     pub shipping: Money,
     /// How it is paid.
     pub tenders: Vec<TenderIn>,
-    /// The basket's hold, if it was set aside before it was paid.
+    /// The hold of the current sale, if its lines were held before payment.
     pub hold: Option<HoldGroupId>,
-    /// When, if not now (a market day's slips are rung up in the evening).
+    /// None means now; a market day's slips are rung up in the evening.
     pub at: Option<Moment>,
     /// Words.
     pub note: String,
-    /// Who rang it up.
+    /// For the activity log.
     pub who: String,
 }
 
-/// A line of a sale that was made.
+/// A line of a finished sale.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SaleLine {
-    /// Its identifier, by which it is refunded.
+    /// The identifier for refunds.
     pub id: SaleLineId,
     /// What it is.
     pub kind: LineKind,
-    /// The sku then.
+    /// The SKU at the time.
     pub code: String,
-    /// The name then.
+    /// The name at the time.
     pub title: String,
     /// How much.
     pub quantity: Quantity,
-    /// The price of one then.
+    /// The price of one at the time.
     pub price: Money,
     /// Amount, discount and tax.
     pub money: LineMoney,
 }
 
-/// A sale that was made.
+/// A finished sale.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SaleDone {
     /// Its identifier.
@@ -123,7 +123,7 @@ pub struct SaleDone {
     pub at: Moment,
     /// Its lines.
     pub lines: Vec<SaleLine>,
-    /// Its figures, the change among them.
+    /// The totals, with the change.
     pub totals: Totals,
 }
 
@@ -189,7 +189,7 @@ fn done(draft: Draft, receipt: i64, ids: Vec<SaleLineId>) -> SaleDone {
     SaleDone { id, receipt, channel, at, lines, totals }
 }
 
-/// `owed` names who and by when; nothing else does.
+/// On account needs a customer and a due date; nothing else has them.
 pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError> {
     let customer = text::short(&tender.customer).field("tenders.customer")?;
     if tender.kind == TenderKind::OnAccount && (customer.is_empty() || tender.due.is_none()) {
@@ -203,7 +203,7 @@ pub(crate) fn checked_tender(tender: &TenderIn) -> Result<TenderIn, CommandError
     Ok(TenderIn { customer, ..tender.clone() })
 }
 
-/// The items of the goods lines, in their order. A piece that a past sale sold is refused.
+/// The items of the goods lines, in order. A piece that was sold in a past sale is rejected.
 pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>, CommandError> {
     let codes: Vec<Code> = lines
         .iter()
@@ -220,7 +220,7 @@ pub(crate) async fn find(tx: &mut Tx, lines: &[SaleLineIn]) -> Result<Vec<Found>
     Ok(found)
 }
 
-/// The same piece on two lines is a slip of the scanner, and gets a clearer word than “sold”.
+/// The same piece on two lines is a scanning error, and gets a clearer message than “sold”.
 fn refuse_twice(found: &[Found]) -> Result<(), CommandError> {
     let mut seen = BTreeSet::new();
     for item in found.iter().filter(|f| f.kind == ItemKind::Piece) {
@@ -242,7 +242,7 @@ pub(crate) fn priced(
     for (index, line) in lines.iter().enumerate() {
         drafts.push(match line {
             SaleLineIn::Goods { quantity, discount, tax, .. } => {
-                // One item was found for each goods line, in their order.
+                // One item was found for each line of goods, in order.
                 let item =
                     items.next().ok_or_else(|| Rejection::invalid("lines", "a line without its item"))?;
                 let quantity = Quantity::resolve_line(*quantity, item.measure);
@@ -300,8 +300,8 @@ fn paper(kind: LineKind, title: String, amount: Money) -> Result<DraftLine, Comm
     })
 }
 
-/// What the sale takes of each item: from the basket's hold, which must be of exactly these lines,
-/// or from the free stock. A hold that ran out is taken again, if it still can be.
+/// What the sale takes of each item: from the hold, which must be for exactly these lines, or from free
+/// stock. A hold that expired is renewed if that is still possible.
 async fn takes(
     tx: &mut Tx,
     hold: Option<HoldGroupId>,

@@ -1,4 +1,4 @@
-//! Reading sales.
+//! Reads sales.
 
 use crate::sales::ring_up::{SaleLine, TenderIn};
 use crate::store::Ledger;
@@ -15,12 +15,12 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
-/// A sale as it stands in the books.
+/// A sale, as booked.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SaleView {
     /// Its identifier.
     pub id: SaleId,
-    /// Its receipt number; none for a past sale.
+    /// None for a past sale.
     pub receipt: Option<i64>,
     /// Where.
     pub channel: Channel,
@@ -32,13 +32,13 @@ pub struct SaleView {
     pub voided: bool,
     /// Its figures.
     pub totals: Totals,
-    /// What its channel kept of it.
+    /// The fee that its channel kept.
     pub fee: Money,
     /// Words.
     pub note: String,
     /// Who rang it up.
     pub who: String,
-    /// Its lines, each with what was given back of it.
+    /// Each with what was refunded of it.
     pub lines: Vec<SoldLine>,
     /// How it was paid.
     pub tenders: Vec<Tender>,
@@ -46,42 +46,42 @@ pub struct SaleView {
     pub refunds: Vec<RefundView>,
 }
 
-/// A line of a sale, and what was given back of it.
+/// A line of a sale, and what was refunded of it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SoldLine {
     /// The line.
     pub line: SaleLine,
-    /// What it cost to make then; none if nobody knew.
+    /// What it cost at the time; none if not known.
     pub cost: Option<Money>,
-    /// Steps given back.
+    /// The refunded quantity.
     pub given_back: Quantity,
 }
 
-/// A tender as it stands in the books.
+/// A payment, as booked.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Tender {
-    /// Its identifier, by which what is owed is paid.
+    /// The identifier for paying an open balance.
     pub id: TenderId,
-    /// What was given.
+    /// Its kind and amount.
     pub tender: TenderIn,
-    /// What is still owed of it.
+    /// What is still due of it.
     pub still_owed: Option<Money>,
 }
 
-/// A refund as it stands in the books.
+/// A refund, as booked.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RefundView {
     /// Its identifier.
     pub id: RefundId,
     /// When.
     pub at: Moment,
-    /// What went to the customer.
+    /// What the customer got back.
     pub given: Money,
-    /// How it went.
+    /// How the money was returned.
     pub tenders: Vec<Given>,
     /// Why.
     pub reason: String,
-    /// Lines of which goods were given back, and what became of them.
+    /// Lines with refunded goods, and what became of those.
     pub lines: Vec<(RefundLineId, SaleLineId, ReturnDisposition)>,
 }
 
@@ -112,7 +112,7 @@ impl Ledger {
         self.view(&mut connection, &row).await
     }
 
-    /// Sales, the latest made first, before `before` if given, at most `limit`.
+    /// Sales, the latest first, before `before` if given, at most `limit`.
     pub async fn sales(&self, before: Option<SaleId>, limit: usize) -> Result<Vec<SaleView>, CommandError> {
         let mut connection = self.reader().await?;
         let text = format!("{SALE} WHERE s.id < $1 ORDER BY s.id DESC LIMIT $2");

@@ -1,4 +1,4 @@
-//! Finding past sales: by receipt, by what was sold, by the day.
+//! Finds past sales: by receipt number, by what was sold, by day.
 
 use crate::sales::sale_view::{SALE, SaleView};
 use crate::shelf::lookup;
@@ -9,22 +9,22 @@ use domain::day::Day;
 use domain::ids::SaleId;
 use sqlx::AssertSqlSafe;
 
-/// A day, in milliseconds: from a day's noon back to the noon before, whatever the clocks did.
+/// A day, in milliseconds: from noon back to the previous noon, whatever the clocks did.
 const DAY_MS: i64 = 24 * 60 * 60 * 1000;
 
-/// What is looked for; each that is given narrows it down.
+/// What to look for; every value that is given narrows the search.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct SalesQuery {
     /// The receipt's number.
     pub receipt: Option<i64>,
-    /// The code of something that was sold, ours or one that a past sale keeps as text.
+    /// The code of something that was sold: ours, or one that a past sale keeps as text.
     pub code: Option<Code>,
-    /// The day, in the shop's zone.
+    /// In the shop's time zone.
     pub day: Option<Day>,
 }
 
 impl Ledger {
-    /// Sales that fit, the latest first, before `before` if given, at most `limit`.
+    /// Matching sales, latest first, before `before` if given, at most `limit`.
     pub async fn find_sales(
         &self,
         query: &SalesQuery,
@@ -48,8 +48,9 @@ impl Ledger {
             }
             None => (0, 0),
         };
-        // What is not asked for is left out, so that each index is found; and that of the moments only
-        // where a day is, since it would be read to its end before the first thirty are known.
+        // Conditions that are not needed are left out, so that each index can be used. The index by
+        // time is only used with a day, because otherwise it would be read to its end before thirty
+        // sales are found.
         let mut asks = vec!["s.id < $1"];
         asks.push(if query.day.is_some() { "s.at_ms >= $2 AND s.at_ms < $3" } else { "$2 = $3" });
         asks.push(if query.receipt.is_some() { "s.receipt = $4" } else { "$4 = 0" });

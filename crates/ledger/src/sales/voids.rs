@@ -1,4 +1,4 @@
-//! Voiding: a sale rung up by mistake, undone on its own day as if it had not been.
+//! Voids a sale that was rung up by mistake: on the same day it is undone as if it had not been made.
 
 use crate::books;
 use crate::books::figures::sale_figures;
@@ -20,14 +20,14 @@ use serde::{Deserialize, Serialize};
 use sqlx::Row;
 use std::collections::BTreeMap;
 
-/// Voids a sale of today, none of which was refunded or paid since.
+/// Voids a sale of today that was neither refunded nor paid since.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct VoidSale {
     /// Which.
     pub sale: SaleId,
     /// Why.
     pub reason: String,
-    /// Who.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -119,7 +119,7 @@ impl VoidSale {
         Rejection::NotVoidable { id: self.sale.to_string(), reason: reason.to_owned() }
     }
 
-    /// One of void and refund: the row beside the sale is what they both claim.
+    /// Either void or refund: both claim the row beside the sale.
     async fn claim(&self, tx: &mut Tx, shipping: Money) -> Result<(), CommandError> {
         refunds::open_sale_refunded(tx, self.sale, shipping).await?;
         let done = sqlx::query(
@@ -128,7 +128,8 @@ impl VoidSale {
         .bind(self.sale.raw())
         .execute(tx.db())
         .await?;
-        // Asked only now that the row is ours: a payment that came first has ended, a later one waits.
+        // Checked only once the row is ours: a payment that came first is finished, and a later one
+        // waits.
         let paid = sqlx::query("SELECT tender_id FROM open_balance WHERE sale_id = $1 AND paid > 0 LIMIT 1")
             .bind(self.sale.raw())
             .fetch_optional(tx.db())

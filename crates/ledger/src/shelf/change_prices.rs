@@ -1,4 +1,4 @@
-//! A style's rate, ending and minimum changed, and the prices of its pieces with it.
+//! Changes a style's rate, ending and minimum, and with them the prices of its pieces.
 
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::items::stored_weight;
@@ -31,51 +31,50 @@ pub struct NewPrice {
     pub name: String,
     /// The weight that the price is of.
     pub weight: Weight,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     pub extras: Money,
-    /// What the tag says now.
+    /// The price on the tag now.
     pub old: Money,
-    /// What it will say.
+    /// The new price.
     pub new: Money,
-    /// Whether some of it is set aside: somebody was told the old price.
+    /// Whether some of it is on hold: somebody was told the old price.
     pub is_held: bool,
 }
 
-/// What a new rule would do, before it is done.
+/// What a new rule would change.
 #[derive(Clone, Debug)]
 pub struct RepricePreview {
-    /// The style as it is.
+    /// The style before the change.
     pub style: StyleView,
-    /// Every price that changes, the largest change first.
+    /// The largest change first.
     pub changes: Vec<NewPrice>,
-    /// Items whose price stays as it is under the new rule too.
+    /// Items whose price stays the same under the new rule.
     pub same: usize,
-    /// Items on the shelf with a price set by hand, which stays.
+    /// Items in stock with a price override, which stays.
     pub by_hand: usize,
-    /// Items that the new rule gives no price, with why: it cannot be used for these.
+    /// Items for which the new rule gives no price, with the reason; then it cannot be used.
     pub impossible: Vec<(String, String)>,
-    /// A mark of these very changes, by which the command tells whether they are still all.
+    /// A hash of these changes, with which the command checks that they are still the same.
     pub mark: String,
 }
 
-/// Gives a style a new rule, and its items on the shelf that are priced by rule their new prices.
-/// Prices set by hand stay. All of it or nothing.
+/// Gives a style a new rule, and its items in stock with calculated prices their new prices. Price
+/// overrides stay. All of it or nothing.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RepriceStyle {
     /// Which style.
     pub style: StyleId,
-    /// The revision of the style that the preview was of.
+    /// The style's revision in the preview.
     pub revision: i64,
     /// The new rule.
     pub rule: PriceRule,
-    /// The mark of the preview: where other prices would change than those that were looked at, none
-    /// does.
+    /// The mark of the preview: if other prices would change than those in the preview, none does.
     pub mark: String,
-    /// Who does it.
+    /// For the activity log.
     pub who: String,
 }
 
-/// What was done.
+/// The result.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Repriced {
     /// The style's name.
@@ -89,7 +88,7 @@ pub struct Repriced {
 const ON_SHELF: &str = "SELECT id, sku, name, kind, weight, weight_unit, stock_unit, extras, price, held, priced_by, mass \
     FROM item WHERE style_id = $1 AND on_hand > 0 ORDER BY id";
 
-/// An item of the style, as far as its price is concerned.
+/// The parts of an item that concern its price.
 struct Priced {
     id: i64,
     sku: String,
@@ -124,7 +123,7 @@ fn read(row: &AnyRow, currency: Currency) -> Result<Priced, CommandError> {
 }
 
 impl Priced {
-    /// The price under a rule; the present one if it was set by hand.
+    /// The price under a rule; the current one if it is an override.
     fn under(&self, rule: &PriceRule) -> Result<Money, String> {
         match self.weight {
             _ if self.by_hand => Ok(self.price),
@@ -143,7 +142,7 @@ async fn on_shelf(
     rows.iter().map(|row| read(row, currency)).collect()
 }
 
-/// Names the prices that a rule changes: which items, from what to what.
+/// A hash of the price changes: which items, from what to what.
 fn mark(items: &[Priced], rule: &PriceRule) -> String {
     let change = |item: &Priced| {
         let new = item.under(rule).ok().filter(|new| *new != item.price)?;
@@ -232,7 +231,7 @@ impl Command for RepriceStyle {
 }
 
 impl RepriceStyle {
-    /// Gives the style its rule, if it is still the one that the preview was of; answers its name.
+    /// Gives the style its rule, if it has not changed since the preview; returns its name.
     async fn take_style(&self, tx: &mut Tx) -> Result<String, CommandError> {
         let row = sqlx::query(
             "UPDATE style SET rate = $3, rate_unit = $4, ending = $5, minimum = $6, revision = revision + 1 \
@@ -253,7 +252,7 @@ impl RepriceStyle {
     }
 }
 
-/// Sets a price, if what it is made of is still so. A piece that was sold meanwhile keeps its own.
+/// Sets a price if its parts are unchanged. A piece that was sold in the meantime keeps its own.
 async fn set_price(tx: &mut Tx, item: &Priced, new: Money) -> Result<bool, CommandError> {
     let done = sqlx::query(
         "UPDATE item SET price = $2, revision = revision + 1 WHERE id = $1 AND on_hand > 0 \
@@ -273,6 +272,6 @@ async fn set_price(tx: &mut Tx, item: &Priced, new: Money) -> Result<bool, Comma
     if row.try_get::<i64, _>(0)? == 0 {
         return Ok(false);
     }
-    // Edited since it was read: the whole is tried again, and reads it anew.
+    // Edited since it was read: everything is tried again and reads it anew.
     Err(StorageError::Collided(sqlx::Error::RowNotFound).into())
 }

@@ -1,4 +1,4 @@
-//! Descriptions of many items at once: what their listings say.
+//! Writes the descriptions of many items at once: the texts of their listings.
 
 use super::lookup::{self, Found};
 use crate::store::command::{Command, Tx};
@@ -12,27 +12,27 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// The most texts that are written in one transaction.
+/// The most texts in one transaction.
 pub const MAX_TEXTS_AT_ONCE: usize = 500;
 
-/// A listing's text, for one item.
+/// A listing's text for one item.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NewText {
     /// Which item.
     pub code: Code,
     /// The mark of the text that the writer saw, see [`text_mark`].
     pub was: String,
-    /// The text.
+    /// The new text.
     pub description: String,
 }
 
-/// By what it is noticed that somebody else changed a text meanwhile. What else changes of an item, such
-/// as its stock, is no matter.
+/// A hash that shows whether somebody else changed the text in the meantime. Other changes of an item,
+/// such as its stock, do not matter.
 pub fn text_mark(text: &str) -> String {
     hex_hash(text.as_bytes())
 }
 
-/// Writes the listing texts of many items at once: all of them or none.
+/// Writes the listing texts of many items, all or none.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct WriteTexts {
     /// The texts.
@@ -64,7 +64,7 @@ impl Command for WriteTexts {
 }
 
 async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Result<(), CommandError> {
-    // Locks the row: the text that is compared is the one that is written over.
+    // Locks the row, so that the text that is compared is the one that is replaced.
     let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING description")
         .bind(item.id.raw())
         .fetch_one(tx.db())

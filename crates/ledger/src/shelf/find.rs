@@ -1,4 +1,4 @@
-//! Finding items: what a person asks for, turned into one statement that reads an index alone.
+//! Finds items: turns a search into one statement that only reads an index.
 
 use crate::shelf::find_text::{COLOR_MARK, color_words, size_mark};
 use crate::shelf::item_view;
@@ -16,45 +16,45 @@ use sqlx::{AssertSqlSafe, Row};
 use std::fmt::{self, Write};
 use std::str::FromStr;
 
-/// The most words that are looked for at once; each is a pass over the text of each item.
+/// The most words in a search; each needs a pass over the text of every item.
 pub const MAX_FIND_WORDS: usize = 8;
 
-/// Which style.
+/// Which styles to search.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum FindStyle {
-    /// Any or none.
+    /// With any style or none.
     #[default]
     Any,
-    /// Items that have no style.
+    /// Items without a style.
     None,
-    /// This one.
+    /// Items of this style.
     One(StyleId),
 }
 
-/// How an item stands.
+/// The state of an item.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum FindState {
-    /// On the shelf, held or free.
+    /// In stock, on hold or free.
     #[default]
     OnShelf,
-    /// On the shelf, some of it set aside.
+    /// In stock, with some on hold.
     Held,
     /// Nothing left.
     SoldOut,
-    /// On the shelf, and kept off online.
+    /// In stock, and not to be listed.
     KeptOff,
-    /// Free, may be offered online, and is not.
+    /// Free, may be listed, and is not.
     Unlisted,
-    /// All that ever was.
+    /// Every item there ever was.
     All,
 }
 
 impl FindState {
-    /// Every state.
+    /// In the order in which they are shown.
     pub const ALL: [Self; 6] =
         [Self::OnShelf, Self::Held, Self::SoldOut, Self::KeptOff, Self::Unlisted, Self::All];
 
-    /// As it stands in addresses.
+    /// The code in addresses.
     pub fn code(self) -> &'static str {
         match self {
             Self::OnShelf => "on-shelf",
@@ -66,12 +66,12 @@ impl FindState {
         }
     }
 
-    /// By its code.
+    /// The state with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|s| s.code() == code)
     }
 
-    /// `on_hand > 0` stands there by itself, so that the index of the shelf answers.
+    /// `on_hand > 0` stands by itself, so that the index of items in stock is used.
     fn condition(self) -> &'static str {
         match self {
             Self::OnShelf => " AND i.on_hand > 0",
@@ -87,7 +87,7 @@ impl FindState {
     }
 }
 
-/// What comes first.
+/// How to sort.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum FindSort {
     /// Added last.
@@ -99,18 +99,18 @@ pub enum FindSort {
     Cheapest,
     /// The highest price.
     Dearest,
-    /// The lowest weight; what was not weighed before all.
+    /// The lowest weight; items without a weight come first.
     Lightest,
     /// The highest weight.
     Heaviest,
 }
 
 impl FindSort {
-    /// Every order.
+    /// In the order in which they are shown.
     pub const ALL: [Self; 6] =
         [Self::Newest, Self::Oldest, Self::Cheapest, Self::Dearest, Self::Lightest, Self::Heaviest];
 
-    /// As it stands in addresses.
+    /// The code in addresses.
     pub fn code(self) -> &'static str {
         match self {
             Self::Newest => "newest",
@@ -122,12 +122,12 @@ impl FindSort {
         }
     }
 
-    /// By its code.
+    /// The order with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|s| s.code() == code)
     }
 
-    /// The column, the comparison with the row before, and the direction.
+    /// The column, the comparison with the previous row, and the direction.
     fn parts(self) -> (&'static str, &'static str, &'static str) {
         match self {
             Self::Newest => ("id", "<", "DESC"),
@@ -140,28 +140,28 @@ impl FindSort {
     }
 }
 
-/// What is looked for; what is left at its default narrows nothing.
+/// A search; what is left at its default narrows nothing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct FindItems {
     /// Words of the name, the style's name, the colors, the fibers; each must be found.
     pub words: String,
     /// Which style.
     pub style: FindStyle,
-    /// The size, as it is written, case aside.
+    /// The size as written, without case.
     pub size: String,
     /// Beginnings of words of a color; each must be found.
     pub color: String,
-    /// The least weight.
+    /// Inclusive.
     pub weight_from: Option<Weight>,
-    /// The most weight.
+    /// Inclusive.
     pub weight_to: Option<Weight>,
-    /// The least price.
+    /// Inclusive.
     pub price_from: Option<Money>,
-    /// The highest price.
+    /// Inclusive.
     pub price_to: Option<Money>,
-    /// Added then or later.
+    /// Inclusive.
     pub made_from: Option<Moment>,
-    /// Added before then.
+    /// Exclusive.
     pub made_before: Option<Moment>,
     /// How it stands.
     pub state: FindState,
@@ -169,7 +169,7 @@ pub struct FindItems {
     pub sort: FindSort,
 }
 
-/// Where the next page begins: the last row's place in the order, as `price.id`.
+/// Where the next page begins: the last row's position, as `price.id`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FindCursor {
     key: i64,
@@ -191,12 +191,12 @@ impl FromStr for FindCursor {
     }
 }
 
-/// A page of what was found.
+/// A page of results.
 #[derive(Clone, Debug)]
 pub struct FoundItems {
-    /// The items, in the order that was asked for.
+    /// In the order that was asked for.
     pub items: Vec<ItemView>,
-    /// Where the next page begins; none if this was the last.
+    /// Where the next page begins; none after the last.
     pub next: Option<FindCursor>,
 }
 
@@ -207,14 +207,14 @@ enum Value {
     Text(String),
 }
 
-/// A statement under way.
+/// A statement being built.
 struct Asking {
     text: String,
     values: Vec<Value>,
 }
 
 impl Asking {
-    /// Takes a value; answers its place in the text.
+    /// Adds a value; returns its placeholder.
     fn place(&mut self, value: Value) -> String {
         self.values.push(value);
         format!("${}", self.values.len())
@@ -225,7 +225,7 @@ impl Asking {
         self.text.push_str(condition);
     }
 
-    /// `column >= value`, or what else stands between.
+    /// `column >= value`, or another comparison.
     fn compare(&mut self, column: &str, how: &str, value: Option<i64>) {
         if let Some(value) = value {
             let place = self.place(Value::Int(value));
@@ -233,8 +233,9 @@ impl Asking {
         }
     }
 
-    /// The text holds the part. Both engines have `replace`, which compares letter by letter: LIKE
-    /// differs in case between them, and their functions for a place in a text in their names.
+    /// The text contains the part. Both engines have `replace`, which compares letter by letter. LIKE
+    /// treats case differently in the two, and their functions for finding a position have different
+    /// names.
     fn holds(&mut self, part: String) -> String {
         let place = self.place(Value::Text(part));
         format!("replace(i.folded, {place}, '') <> i.folded")
@@ -278,7 +279,7 @@ impl FindItems {
         let limit = asking.place(Value::Int(i64::try_from(limit).unwrap_or(i64::MAX)));
         // Writing to a String cannot fail.
         let _ = match column {
-            // Named twice, SQLite would read no index of the shelf for it.
+            // If it is named twice, SQLite uses no index of items in stock.
             "id" => write!(asking.text, " ORDER BY i.id {direction} LIMIT {limit}"),
             _ => write!(asking.text, " ORDER BY i.{column} {direction}, i.id {direction} LIMIT {limit}"),
         };
@@ -326,7 +327,7 @@ impl FindItems {
     }
 }
 
-/// A code is looked for too, so that this is no place to look for card numbers.
+/// A search may be for a code, so it is not checked for card numbers.
 fn short_enough(text: &str) -> Result<(), TextError> {
     if text.chars().count() > MAX_NAME_CHARS {
         return Err(TextError::TooLong { limit: MAX_NAME_CHARS });
@@ -347,7 +348,7 @@ impl Ledger {
     ) -> Result<FoundItems, CommandError> {
         find.check(self)?;
         let styles = if find.words.trim().is_empty() { Vec::new() } else { self.styles().await? };
-        // One more than is answered tells whether there are more.
+        // One more than is returned tells whether there are more.
         let asking = find.statement(after, limit + 1, &styles)?;
         let mut connection = self.reader().await?;
         let mut statement = sqlx::query(AssertSqlSafe(asking.text));

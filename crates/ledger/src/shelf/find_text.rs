@@ -1,4 +1,4 @@
-//! The text that a search looks in, folded by the program.
+//! The text that a search looks at, folded by the program.
 
 use crate::shelf::items::stored_weight;
 use crate::store::Ledger;
@@ -7,14 +7,14 @@ use domain::text::fold;
 use domain::weight::Weight;
 use sqlx::{AnyConnection, Row};
 
-/// Stands before each word of a color, so that `fern` as a color is not the `fern` of a name.
+/// Stands before each word of a color, so that `fern` as a color is not the `fern` in a name.
 pub(crate) const COLOR_MARK: char = '#';
-/// Stand around a size, so that `L` is not the `l` of a word.
+/// Stand around a size, so that `L` is not the `l` in a word.
 pub(crate) const SIZE_MARKS: [char; 2] = ['[', ']'];
 /// Items that are folded in one transaction.
 const AT_ONCE: i64 = 500;
 
-/// Name, colors, size and fibers, as a search looks for them. Never empty.
+/// Name, colors, size and fibers in the form in which a search looks for them. Never empty.
 pub(crate) fn folded([name, color, size, material]: [&str; 4]) -> String {
     let mut text = fold(name);
     text.push('\n');
@@ -28,7 +28,7 @@ pub(crate) fn folded([name, color, size, material]: [&str; 4]) -> String {
     text
 }
 
-/// The folded words of a color's name.
+/// The folded words in a color's name.
 pub(crate) fn color_words(color: &str) -> Vec<String> {
     let folded = fold(color);
     folded.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_owned).collect()
@@ -39,13 +39,13 @@ pub(crate) fn size_mark(size: &str) -> String {
     format!("{}{}{}", SIZE_MARKS[0], fold(size.trim()), SIZE_MARKS[1])
 }
 
-/// What a weight is compared by; nothing where nothing was weighed.
+/// What weights are compared by; none for items without a weight.
 pub(crate) fn mass(weight: Option<Weight>) -> i64 {
     weight.map_or(0, Weight::mass)
 }
 
 impl Ledger {
-    /// Folds the items that an earlier step of the schema left for the program to fold.
+    /// Folds the items that an earlier schema step left to the program.
     pub(crate) async fn fold_items(&self) -> Result<(), CommandError> {
         while self.fold_some().await? > 0 {}
         Ok(())

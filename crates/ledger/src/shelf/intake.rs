@@ -1,5 +1,5 @@
-//! Files that were taken in: how far, and what was answered. The same file again gets the same
-//! answer; a run cut off goes on where it stopped, and still knows what it had refused.
+//! Files that were taken in: how far, and with which answer. The same file again gets the same answer.
+//! An interrupted run goes on where it stopped, and still knows what it had rejected.
 
 use crate::shelf::items::RowOutcome;
 use crate::store::Ledger;
@@ -12,47 +12,47 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Where a file's run stands, written in the transaction of the rows that it counts.
+/// How far a file's run has come, written in the transaction of the rows that it counts.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Progress {
-    /// SHA-256 of the file, and of the layout if there is one.
+    /// SHA-256 of the file and of its layout, if it has one.
     pub hash: String,
-    /// What kind of feed.
+    /// The kind of feed.
     pub feed: String,
-    /// Its name, for people.
+    /// For people.
     pub file_name: String,
-    /// Rows that are done once this transaction is.
+    /// Rows that are done after this transaction.
     pub rows_done: i64,
-    /// Whether the first rows begin the file anew, whatever is known of it.
+    /// Whether the first rows begin the file again, whatever is known of it.
     pub again: bool,
 }
 
-/// What is known of a file.
+/// What is known about a file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Intake {
     /// Rows that are done.
     pub rows_done: i64,
-    /// What became of them.
+    /// The outcome of the rows.
     pub tally: Tally,
-    /// Those that were refused, from 0, until the file is taken in to its end.
+    /// Rejected rows, counted from 0, until the file is taken in to its end.
     pub refused: Vec<(i64, Rejection)>,
     /// The answer, if it was taken in to its end.
     pub answer: Option<String>,
 }
 
-/// How many rows became what.
+/// How many rows had which outcome.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Tally {
     /// New.
     pub added: i64,
-    /// Known, and changed.
+    /// Existed and were changed.
     pub updated: i64,
-    /// Known, and as they were.
+    /// Existed and stayed the same.
     pub unchanged: i64,
 }
 
-/// Takes the file's row, from `before` rows on. Two runs of one file at once would add what has no
-/// code of its own twice: the second one finds the row further on than it left it.
+/// Claims the file's row at `before` rows. Two simultaneous runs of one file would add items without
+/// codes twice; the second one finds that the row has moved on.
 pub(crate) async fn advance(tx: &mut Tx, progress: &Progress, before: i64) -> Result<(), CommandError> {
     let begins = before == 0 && progress.again;
     let now = tx.now().millis();
@@ -95,7 +95,7 @@ async fn forget_refused(tx: &mut Tx, progress: &Progress) -> Result<(), CommandE
     Ok(())
 }
 
-/// Keeps what became of the rows behind the first `before`.
+/// Stores the outcome of the rows after the first `before`.
 pub(crate) async fn keep(
     tx: &mut Tx,
     progress: &Progress,
@@ -133,7 +133,7 @@ pub(crate) async fn keep(
     Ok(())
 }
 
-/// Keeps the answer of a file that was taken in to its end.
+/// Stores the answer for a file that was taken in to its end.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EndIntake {
     /// Where it stands.
@@ -160,7 +160,7 @@ impl Command for EndIntake {
 }
 
 impl Ledger {
-    /// What is known of a file.
+    /// What is known about a file.
     pub async fn intake(&self, hash: &str, feed: &str) -> Result<Option<Intake>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(

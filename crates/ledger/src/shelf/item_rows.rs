@@ -1,4 +1,4 @@
-//! Writing many items with few statements: checked rows in, outcomes in the same order out.
+//! Writes many items with few statements: checked rows in, outcomes in the same order out.
 
 use crate::people::activity_log;
 use crate::shelf::items::{
@@ -21,7 +21,7 @@ use domain::stock::{ItemKind, StockReason};
 use domain::text;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
-/// A row whose values are all right by themselves.
+/// A row with valid values.
 pub(crate) struct Prepared<'a> {
     item: &'a NewItem,
     style: Option<i64>,
@@ -30,7 +30,7 @@ pub(crate) struct Prepared<'a> {
     quantity: Quantity,
 }
 
-/// Checks a row's own values; codes are looked at when all rows are known.
+/// Checks a row's own values; codes are checked when all rows are known.
 pub(crate) fn prepare<'a>(
     item: &'a NewItem,
     styles: &HashMap<String, StyleView>,
@@ -72,14 +72,14 @@ fn quantity(item: &NewItem, measure: Measure) -> Result<Quantity, Rejection> {
     Ok(quantity)
 }
 
-/// What a checked row turns out to be.
+/// What happens to a checked row.
 enum Plan<'a> {
     Refused(Rejection),
     New(Prepared<'a>),
     Known(ItemId, Prepared<'a>),
 }
 
-/// Writes the rows: new ones by bulk statements, known ones one by one.
+/// Writes the rows: new ones in bulk, known ones one by one.
 pub(crate) async fn write(
     tx: &mut Tx,
     rows: Vec<Result<Prepared<'_>, Rejection>>,
@@ -124,7 +124,7 @@ fn own_codes(item: &NewItem) -> impl Iterator<Item = Code> {
     item.sku.clone().into_iter().chain(item.gtin.as_ref().map(Gtin::code))
 }
 
-/// New, known by its sku, or in conflict over a code with another item or another row.
+/// New, known by its SKU, or in conflict with another item's or row's code.
 fn place<'a>(
     row: Prepared<'a>,
     known: &HashMap<Code, lookup::Found>,
@@ -160,7 +160,7 @@ const ITEM: &str = "INSERT INTO item (id, kind, sku, in_store, gtin, name, folde
     description, image, weight, weight_unit, extras, price, priced_by, cost, stock_unit, do_not_list, on_hand, held, \
     made, sold, put_back, written_off, revision, made_ms, mass)";
 const ITEM_COLUMNS: usize = 30;
-/// How often numbers are drawn again because some of them were taken: a file's worth each time.
+/// How often new numbers are drawn because some of them are taken; each time enough for a whole file.
 const MAX_DRAWS: u32 = 100;
 const CODE: &str = "INSERT INTO code (code, item_id)";
 
@@ -178,7 +178,7 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     let mut codes: Vec<(String, i64)> = Vec::with_capacity(rows.len() * 2);
     for (added, row) in &pairs {
         let in_store = Code::parse(&added.in_store).field("code")?.key();
-        // A sku may be the GTIN itself: then the two are one code.
+        // A SKU may be the GTIN itself: then the two are one code.
         let own: BTreeSet<String> = own_codes(row.item).map(|c| c.key()).chain([in_store]).collect();
         codes.extend(own.into_iter().map(|key| (key, added.id.raw())));
     }
@@ -193,8 +193,8 @@ async fn insert(tx: &mut Tx, rows: &[&Prepared<'_>], who: &str) -> Result<Vec<Ad
     Ok(added)
 }
 
-/// Writes codes that nothing had when we looked. Where somebody added one of them since, the whole
-/// is tried again, and finds it.
+/// Writes codes that nothing had when we looked. If somebody added one of them since, everything is
+/// tried again and finds it.
 async fn add_codes(tx: &mut Tx, codes: &[(String, i64)]) -> Result<(), CommandError> {
     let written =
         insert_rows_or(tx.db(), CODE, 2, "ON CONFLICT DO NOTHING", codes, |statement, (code, item)| {
@@ -218,8 +218,8 @@ async fn numbered(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<AddedItem>,
     codes.into_iter().zip(rows).map(number).collect()
 }
 
-/// Draws in-store codes, leaving out those that an owner gave as a sku: tags printed by an earlier
-/// shop of theirs may bear numbers of the same range.
+/// Draws in-store codes and skips those that an owner uses as SKUs: tags that another program printed
+/// for them may have numbers in the same range.
 async fn draw_codes(tx: &mut Tx, rows: &[&Prepared<'_>]) -> Result<Vec<InStoreCode>, CommandError> {
     let currency = tx.shop().currency;
     let own: HashSet<String> = rows.iter().flat_map(|row| own_codes(row.item)).map(|c| c.key()).collect();
@@ -288,7 +288,7 @@ fn bind_item<'q>(
         .bind(find_text::mass(item.weight))
 }
 
-/// Text and price of a known item; its stock only by a count.
+/// Changes the texts and the price of a known item; only a count changes its stock.
 async fn update(tx: &mut Tx, id: ItemId, row: &Prepared<'_>, who: &str) -> Result<RowOutcome, CommandError> {
     let currency = tx.shop().currency;
     let view = crate::shelf::item_view::read_one(tx.db(), id, currency).await?;

@@ -1,4 +1,4 @@
-//! Reading items.
+//! Reads items.
 
 use crate::shelf::items::{ItemView, stored_weight};
 use crate::shelf::{lookup, styles};
@@ -18,7 +18,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
 
-/// The columns of [`read`]. The listing is that on the first connection, the feed.
+/// The columns for [`read`]. The listing is that of the first connection, the feed.
 pub(crate) const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
     i.image, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, i.cost, i.stock_unit, i.do_not_list, i.on_hand, \
     i.held, i.sold - i.put_back, i.revision, l.state, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
@@ -69,7 +69,7 @@ pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, Command
     Ok(view)
 }
 
-/// A sum of steps, which may be more than one quantity holds.
+/// A sum of steps, which may exceed what one quantity can hold.
 pub(crate) fn amount(stock_units: i64, measure: Measure) -> Decimal {
     match measure {
         Measure::Units => Decimal::from(stock_units),
@@ -77,7 +77,7 @@ pub(crate) fn amount(stock_units: i64, measure: Measure) -> Decimal {
     }
 }
 
-/// The working of a price by rule, if the style's rule still gives this price.
+/// The calculation of a price, if the style's rule still gives this price.
 fn calculation(view: &ItemView) -> Option<domain::pricing::Calculation> {
     if view.priced_by_hand {
         return None;
@@ -103,7 +103,7 @@ pub(crate) async fn read_one(
     read(&row, currency)
 }
 
-/// The items of these identifiers, in their order.
+/// Items by their identifiers, in the same order.
 pub(crate) async fn read_many(
     connection: &mut AnyConnection,
     ids: &[i64],
@@ -124,7 +124,7 @@ pub(crate) async fn read_many(
 }
 
 impl Ledger {
-    /// The item that a code finds.
+    /// The item with this code.
     pub async fn item(&self, code: &Code) -> Result<ItemView, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
@@ -133,8 +133,8 @@ impl Ledger {
         read_one(&mut connection, found.id, currency).await
     }
 
-    /// What can be sold now, the latest first, at most `limit`: with words, those that hold all of them
-    /// in name, style, colors, size or sku. What is sold out is never read.
+    /// What can be sold now, latest first, at most `limit`. With words, those with all of them in name,
+    /// style, colors, size or SKU. Sold-out items are not even read.
     pub async fn free_items(&self, words: &str, limit: usize) -> Result<Vec<ItemView>, CommandError> {
         /// Rows that are read at once while looking for words.
         const PAGE: i64 = 200;
@@ -169,8 +169,8 @@ impl Ledger {
         Ok(found)
     }
 
-    /// Items, the latest first, before `before` if given, at most `limit`. With words, those whose
-    /// folded names hold all of them; folding is the program's, so the filter is too.
+    /// Items, latest first, before `before` if given, at most `limit`. With words, those whose folded
+    /// names have all of them; the program folds, so the program filters too.
     pub async fn items(
         &self,
         before: Option<ItemId>,

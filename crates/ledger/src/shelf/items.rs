@@ -1,4 +1,4 @@
-//! Items: adding them in bulk, editing one.
+//! Adds items in bulk, and edits one.
 
 use crate::people::activity_log;
 use crate::shelf::{find_text, item_rows, lookup, styles};
@@ -19,54 +19,54 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// The most items of one [`AddItems`]: what a bulk write may hold back others with.
+/// The most items in one [`AddItems`]: more would hold up others for too long.
 pub const MAX_ITEMS_AT_ONCE: usize = 500;
 
-/// An item to add, or to bring up to date by its sku.
+/// An item to add, or to update by its SKU.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NewItem {
     /// What kind of thing.
     pub kind: ItemKind,
     /// Its name.
     pub name: String,
-    /// The owner's own code; the in-store code if none.
+    /// The owner's code; the in-store code if none.
     pub sku: Option<Code>,
-    /// A number from GS1.
+    /// A GTIN from GS1.
     pub gtin: Option<Gtin>,
-    /// Its style's name.
+    /// The name of its style.
     pub style: Option<String>,
-    /// Colors, in words.
+    /// In words, separated by `|`.
     pub color: String,
-    /// Size, in words.
+    /// In words; may be empty.
     pub size: String,
-    /// Fibers, in words.
+    /// In words; may be empty.
     pub material: String,
     /// As the scale showed it.
     pub weight: Option<Weight>,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     pub extras: Money,
-    /// Instead of the computed price.
+    /// Replaces the calculated price.
     pub price: Option<Money>,
-    /// What one of it cost to make.
+    /// The cost of making one.
     pub cost: Option<Money>,
-    /// How much there is; one piece if not said.
+    /// One piece if none.
     pub quantity: Option<Asked>,
-    /// The unit that goods by weight are stocked and priced in.
+    /// The unit in which goods by weight are stocked and priced.
     pub stock_unit: Option<WeightUnit>,
-    /// For the listing.
+    /// For the listing; may be empty.
     pub description: String,
-    /// Names or addresses of pictures.
+    /// File names or addresses.
     pub images: Vec<String>,
-    /// Never to be listed online.
+    /// Whether it must never be listed online.
     pub do_not_list: bool,
 }
 
-/// How an item came by its price.
+/// Where an item's price comes from.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum ItemPrice {
-    /// By its style's rule, with the working.
+    /// The style's rule, with the calculation.
     ByRule(Box<Calculation>),
-    /// Set by a person.
+    /// A person.
     ByHand(Money),
 }
 
@@ -80,20 +80,20 @@ impl ItemPrice {
     }
 }
 
-/// An item that was added.
+/// The result for a new item.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct AddedItem {
     /// Its identifier.
     pub id: ItemId,
     /// Its sku.
     pub sku: String,
-    /// Its in-store code.
+    /// The number on its tag.
     pub in_store: String,
     /// Its price.
     pub price: ItemPrice,
 }
 
-/// What became of a row.
+/// The outcome for a row.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum RowOutcome {
     /// A new item.
@@ -103,35 +103,35 @@ pub enum RowOutcome {
         /// Its name.
         name: String,
     },
-    /// Text or price of a known one changed.
+    /// The texts or the price of a known item changed.
     Updated {
         /// Which.
         sku: String,
     },
-    /// Known, and nothing to change.
+    /// Known, with nothing to change.
     Unchanged {
         /// Which.
         sku: String,
     },
-    /// Refused; the others go on.
+    /// Rejected; the others go on.
     Refused(Rejection),
 }
 
-/// Adds items, at most [`MAX_ITEMS_AT_ONCE`]. A known sku has its text and price brought up to
-/// date, never its stock. A row that is wrong is refused by itself.
+/// Adds items, at most [`MAX_ITEMS_AT_ONCE`]. For a known SKU it updates texts and price, never stock.
+/// A wrong row is rejected by itself.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AddItems {
-    /// The items.
+    /// At most [`MAX_ITEMS_AT_ONCE`].
     pub items: Vec<NewItem>,
-    /// Who adds them.
+    /// For the activity log.
     pub who: String,
-    /// The file that they come from, so that a run cut off goes on where it stopped.
+    /// The file they come from, so that an interrupted run goes on where it stopped.
     pub progress: Option<crate::shelf::intake::Progress>,
 }
 
 #[async_trait]
 impl Command for AddItems {
-    /// One outcome an item, in their order.
+    /// One outcome per item, in the same order.
     type Answer = Vec<RowOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, CommandError> {
@@ -157,7 +157,7 @@ impl Command for AddItems {
     }
 }
 
-/// Changes to one item; what is `None` stays.
+/// Changes one item; `None` leaves a value as it is.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EditItem {
     /// Which.
@@ -174,28 +174,28 @@ pub struct EditItem {
     pub material: Option<String>,
     /// For the listing.
     pub description: Option<String>,
-    /// Pictures.
+    /// File names or addresses.
     pub images: Option<Vec<String>>,
-    /// A price set by hand, or back to the rule.
+    /// A price override, or back to the rule.
     pub price: Option<PriceChange>,
-    /// The scale's reading; a price by rule follows it.
+    /// As the scale showed it; a calculated price follows it.
     pub weight: Option<Weight>,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     pub extras: Option<Money>,
-    /// What one cost.
+    /// The cost of making one.
     pub cost: Option<Money>,
-    /// Whether it is kept off online.
+    /// Whether it must not be listed online.
     pub do_not_list: Option<bool>,
-    /// Who edits it.
+    /// For the activity log.
     pub who: String,
 }
 
-/// Where a price comes from from now on.
+/// Where the price comes from, from now on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum PriceChange {
-    /// Set by a person.
+    /// A price override.
     Hand(Money),
-    /// By the style's rule.
+    /// The style's rule.
     Rule,
 }
 
@@ -208,7 +208,7 @@ impl Command for EditItem {
         let who = text::short(&self.who).field("who")?;
         let currency = tx.shop().currency;
         let found = lookup::find_all(tx, std::slice::from_ref(&self.code)).await?.remove(0);
-        // Locks the row: what is read next cannot change before this transaction ends.
+        // Locks the row, so that what is read next cannot change before this transaction ends.
         let row = sqlx::query("UPDATE item SET revision = revision + 1 WHERE id = $1 RETURNING revision")
             .bind(found.id.raw())
             .fetch_one(tx.db())
@@ -230,7 +230,7 @@ impl Command for EditItem {
     }
 }
 
-/// The texts of an item, checked.
+/// Checked texts of an item.
 pub(crate) struct ItemText {
     pub(crate) name: String,
     pub(crate) color: String,
@@ -240,14 +240,14 @@ pub(crate) struct ItemText {
     pub(crate) images: String,
 }
 
-/// Refuses what no image may be called.
+/// Rejects names that an image cannot have.
 pub(crate) fn refuse_images(images: &[String]) -> Result<(), Rejection> {
     let checked = |image: &String| image::checked(image.trim()).map(drop);
     images.iter().try_for_each(checked).map_err(|error| Rejection::invalid("image", error))
 }
 
 impl ItemText {
-    /// What a search looks in.
+    /// What a search looks at.
     pub(crate) fn folded(&self) -> String {
         find_text::folded([&self.name, &self.color, &self.size, &self.material])
     }
@@ -271,8 +271,8 @@ impl ItemText {
     }
 }
 
-/// The price of an item: by hand if one is given, else by the style's rule and the weight. Goods by
-/// weight are priced for one of their stock unit.
+/// The price of an item: the override if there is one, otherwise the style's rule for the weight. Goods
+/// by weight are priced for one of their stock unit.
 pub(crate) fn price_of(
     kind: ItemKind,
     by_hand: Option<Money>,
@@ -311,7 +311,7 @@ impl EditItem {
         fn or<'a>(new: Option<&'a String>, old: &'a String) -> &'a String {
             new.unwrap_or(old)
         }
-        // Those that it has already may be older than the rule.
+        // Images that it has already may be older than this rule.
         refuse_images(self.images.as_deref().unwrap_or_default())?;
         let text = ItemText::checked(
             or(self.name.as_ref(), &view.name),
@@ -326,7 +326,8 @@ impl EditItem {
         let by_hand = match self.price {
             Some(PriceChange::Hand(price)) => Some(price),
             None if view.priced_by_hand => Some(view.price),
-            // Neither weight nor extras changed: the price stays, even if the style's rate moved on.
+            // Neither weight nor extras changed: the price stays, even if the style's rate has changed
+            // since.
             None if self.weight.is_none() && self.extras.is_none() => Some(view.price),
             Some(PriceChange::Rule) | None => None,
         };
@@ -336,7 +337,7 @@ impl EditItem {
         Ok((text, price))
     }
 
-    /// Whether the price counts as set by hand after the edit.
+    /// Whether the price is an override after the edit.
     fn by_hand(&self, price: &ItemPrice) -> Option<bool> {
         match (self.price, price) {
             (Some(PriceChange::Hand(_)), _) => Some(true),
@@ -346,7 +347,7 @@ impl EditItem {
     }
 }
 
-/// How a price came about, in words.
+/// Where a price comes from, in words.
 pub(crate) fn how_priced(by_hand: bool) -> &'static str {
     if by_hand { "price override" } else { "by the style's rule" }
 }
@@ -386,24 +387,24 @@ async fn write_edit(
     Ok(())
 }
 
-/// An item as it stands.
+/// An item as it is now.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ItemView {
     /// Its identifier.
     pub id: ItemId,
     /// What kind of thing.
     pub kind: ItemKind,
-    /// The code that it goes by.
+    /// The code that people use for it.
     pub sku: String,
-    /// Its in-store code.
+    /// The number on its tag.
     pub in_store: String,
-    /// A number from GS1.
+    /// A GTIN from GS1.
     pub gtin: Option<String>,
     /// Its name.
     pub name: String,
-    /// Its style's name.
+    /// The name of its style.
     pub style: Option<String>,
-    /// The style's price rule.
+    /// The price rule of its style.
     pub rule: Option<PriceRule>,
     /// Colors.
     pub color: String,
@@ -413,45 +414,45 @@ pub struct ItemView {
     pub material: String,
     /// For the listing.
     pub description: String,
-    /// Pictures.
+    /// File names or addresses.
     pub images: Vec<String>,
     /// As the scale showed it.
     pub weight: Option<Weight>,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     pub extras: Money,
-    /// The price of one.
+    /// The price of one, or of one stock unit.
     pub price: Money,
-    /// Whether a person set the price.
+    /// Whether the price is an override.
     pub priced_by_hand: bool,
-    /// How the price came about, while the style's rate is still that of the price.
+    /// The calculation of the price, as long as the style's rate still gives it.
     pub calculation: Option<Calculation>,
-    /// What one cost.
+    /// The cost of making one.
     pub cost: Option<Money>,
     /// The unit of goods by weight.
     pub stock_unit: Option<WeightUnit>,
-    /// Kept off online.
+    /// Whether it must not be listed online.
     pub do_not_list: bool,
-    /// On the shelf.
+    /// In stock, on hold or free.
     pub on_hand: Quantity,
-    /// Of these, set aside.
+    /// On hold.
     pub held: Quantity,
-    /// Sold so far, less what came back, in units or the stock unit; over the years more than a shop
-    /// holds at once.
+    /// Sold so far less refunded, in units or the stock unit; over the years this may exceed what a
+    /// shop has at once.
     pub sold: Decimal,
     /// Counts its changes.
     pub revision: i64,
-    /// Whether and how it is listed online.
+    /// The state of its listing online.
     pub listing: Option<domain::stock::ListingState>,
 }
 
 impl ItemView {
-    /// What can be sold now.
+    /// In stock and not on hold.
     pub fn free(&self) -> Quantity {
         let stock_units = self.on_hand.stock_units() - self.held.stock_units();
         Quantity::from_stock_units(stock_units, self.on_hand.measure()).unwrap_or(self.on_hand)
     }
 
-    /// The measure of its stock.
+    /// How its stock is measured.
     pub fn measure(&self) -> Measure {
         self.on_hand.measure()
     }

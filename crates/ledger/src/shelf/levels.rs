@@ -1,4 +1,4 @@
-//! The shelf by style, size and color.
+//! Stock by style, size and color.
 
 use crate::shelf::item_view::amount;
 use crate::shelf::styles::StyleView;
@@ -14,14 +14,14 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-/// Which part of the shelf.
+/// Which stock to read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct ShelfQuery {
-    /// Only what was sold and of which nothing is left.
+    /// Only what has sold out.
     pub sold_out: bool,
 }
 
-/// A style, size and color, or an item without style.
+/// A style, size and color; or an item without a style.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ShelfRow {
     /// The style's name, or the item's.
@@ -34,15 +34,15 @@ pub struct ShelfRow {
     pub kind: ItemKind,
     /// The unit of goods by weight.
     pub unit: Option<WeightUnit>,
-    /// On the shelf, in units or the stock unit.
+    /// In stock, in units or the stock unit.
     pub on_hand: Decimal,
-    /// Of these, set aside.
+    /// On hold.
     pub held: Decimal,
-    /// Sold so far, less what came back.
+    /// Sold so far, less refunded.
     pub sold: Decimal,
-    /// The lowest price among those on the shelf, or of all if none is left.
+    /// The lowest price among those in stock, or among all if nothing is left.
     pub lowest: Money,
-    /// The highest.
+    /// The highest price, in the same way.
     pub highest: Money,
 }
 
@@ -53,26 +53,26 @@ const COLUMNS: &str = "SELECT s.name, CASE WHEN i.style_id IS NULL THEN i.name E
     FROM item i LEFT JOIN style s ON s.id = i.style_id";
 const GROUPS: &str = "GROUP BY s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END, i.size, i.color, i.kind, i.stock_unit";
 
-/// What is on the shelf of one style, or of what has none.
+/// The stock of one style, or of items without a style.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StyleCount {
-    /// The style; none for what has none.
+    /// None for items without a style.
     pub style: Option<StyleView>,
-    /// Pieces and units; goods by weight count 1 an item.
+    /// Pieces and units; each item of goods by weight counts as one.
     pub units: i64,
-    /// Items of which some is set aside.
+    /// Items with some of it on hold.
     pub held: i64,
-    /// The lowest and the highest price, if anything is there and all of it was counted.
+    /// The lowest and the highest price, if there is anything and all of it was counted.
     pub prices: Option<(Money, Money)>,
     /// Whether there may be more than was counted.
     pub and_more: bool,
 }
 
-/// How many items of one style are counted: a shelf of any size is told of in the same time, and who has more
-/// of one style opens its own page.
+/// How many items of one style are counted, so that stock of any size is summed up in the same time. A
+/// style with more has its own page.
 const MOST_COUNTED_OF_STYLE: i64 = 500;
 
-/// Reads one index alone, and of it no more than what is counted.
+/// Reads a single index, and no more of it than is counted.
 fn count_of(style: &str) -> String {
     format!(
         "SELECT CAST(COUNT(*) AS BIGINT), CAST(SUM(units) AS BIGINT), CAST(SUM(held) AS BIGINT), MIN(price), MAX(price) \
@@ -82,7 +82,7 @@ fn count_of(style: &str) -> String {
 }
 
 impl Ledger {
-    /// What is on the shelf of each style, by name, and last of what has none.
+    /// The stock of each style, by name, and last of items without a style.
     pub async fn style_counts(&self) -> Result<Vec<StyleCount>, CommandError> {
         let currency = self.shop().currency;
         let styles = self.styles().await?;
@@ -104,7 +104,7 @@ impl Ledger {
         Ok(counts)
     }
 
-    /// One style by size and color, what is sold out too, sorted by color and size without case.
+    /// One style by size and color, sold-out ones included, sorted by color and size without case.
     pub async fn style_grid(&self, style: StyleId) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
@@ -134,7 +134,7 @@ impl StyleCount {
 }
 
 impl Ledger {
-    /// The shelf, sorted by name, size and color without case.
+    /// All stock, sorted by name, size and color without case.
     pub async fn shelf(&self, query: &ShelfQuery) -> Result<Vec<ShelfRow>, CommandError> {
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;

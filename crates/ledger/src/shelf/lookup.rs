@@ -1,4 +1,4 @@
-//! Finding items by the codes that people and other shops use.
+//! Finds items by the codes that people and other shops use.
 
 use crate::shelf::holds::Purpose;
 use crate::store::command::Tx;
@@ -17,7 +17,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
 
-/// What a sale, a hold or an order needs to know of an item.
+/// What a sale, a hold or an order needs to know about an item.
 #[derive(Clone, Debug)]
 pub(crate) struct Found {
     pub(crate) id: ItemId,
@@ -27,7 +27,7 @@ pub(crate) struct Found {
     pub(crate) title: String,
     pub(crate) price: Money,
     pub(crate) cost: Option<Money>,
-    /// Whether a past sale, taken in from another system's history, sold this very piece.
+    /// Whether a past sale from another system sold this very piece.
     pub(crate) sold_in_past: bool,
 }
 
@@ -36,7 +36,7 @@ const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.
         WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END \
     FROM code c JOIN item i ON i.id = c.item_id WHERE c.code";
 
-/// Finds each code's item; codes that find nothing are not in the map.
+/// Finds the item for each code; codes that find nothing are missing in the map.
 pub(crate) async fn find_known(
     connection: &mut AnyConnection,
     codes: &[Code],
@@ -56,14 +56,14 @@ pub(crate) async fn find_known(
     Ok(codes.iter().filter_map(|c| Some((c.clone(), by_key.get(&c.key())?.clone()))).collect())
 }
 
-/// Finds every code's item, or refuses the first that finds nothing.
+/// Finds the item for each code, or rejects the first that finds nothing.
 pub(crate) async fn find_all(tx: &mut Tx, codes: &[Code]) -> Result<Vec<Found>, CommandError> {
     let currency = tx.shop().currency;
     let known = find_known(tx.db(), codes, currency).await?;
     codes.iter().map(|code| known.get(code).cloned().ok_or_else(|| unknown(code).into())).collect()
 }
 
-/// A code that finds nothing: perhaps because of a wrong digit.
+/// A code that finds nothing, perhaps because of a wrong digit.
 pub(crate) fn unknown(code: &Code) -> Rejection {
     match code.check_digit_slip() {
         Err(CodeError::WrongCheckDigit { text, expected }) => Rejection::WrongDigit { code: text, expected },
@@ -89,12 +89,12 @@ fn found(row: &AnyRow, currency: Currency) -> Result<Found, CommandError> {
     })
 }
 
-/// Why `steps` of an item cannot be had: sold (to whom and when), gone, set aside, or too few.
+/// Why `steps` of an item are not available: sold (to whom and when), gone, on hold, or too few.
 pub(crate) async fn explain(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<Rejection, CommandError> {
     explain_to(tx.db(), item, stock_units).await
 }
 
-/// As [`explain`], to somebody who only looks.
+/// Like [`explain`], for somebody who is only looking.
 pub(crate) async fn explain_to(
     connection: &mut AnyConnection,
     item: ItemId,
@@ -110,8 +110,8 @@ pub(crate) async fn explain_to(
     let kind = ItemKind::from_code(&row.try_get::<String, _>(0)?);
     if on_hand >= stock_units {
         let hold = if on_hand - held >= stock_units { None } else { open_hold(connection, item).await? };
-        // Free again since it could not be had (on PostgreSQL another transaction may end in between):
-        // the whole is tried again.
+        // It is free again since (on PostgreSQL another transaction may end in between), so everything
+        // is tried again.
         let (for_whom, until) = hold.ok_or_else(|| StorageError::Collided(sqlx::Error::RowNotFound))?;
         return Ok(Rejection::OnHold { code, title, for_whom, until });
     }
@@ -176,7 +176,7 @@ async fn what_became_of(
     Ok(sold.map(|sold| Rejection::AlreadySold { code, title, sold }))
 }
 
-/// The refusal for a piece that a past sale sold.
+/// The rejection for a piece that a past sale sold.
 pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Rejection, CommandError> {
     let row = sqlx::query(
         "SELECT l.sale_id FROM code k JOIN sale_line l ON l.code = k.code \
@@ -190,7 +190,7 @@ pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Rejection
     Ok(Rejection::AlreadySold { code: found.sku.clone(), title: found.title.clone(), sold })
 }
 
-/// How a sale is named in a refusal.
+/// How a rejection describes a sale.
 pub(crate) async fn sold_as(
     connection: &mut AnyConnection,
     sale: i64,

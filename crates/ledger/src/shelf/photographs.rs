@@ -1,4 +1,4 @@
-//! Photographs of pieces: what is known of each. The files themselves stand in a folder.
+//! What is known about the photographs of pieces. The files themselves are in a folder.
 
 use crate::store::Ledger;
 use crate::store::command::{Command, Tx};
@@ -13,19 +13,19 @@ use std::collections::HashMap;
 use std::fmt;
 use std::path::PathBuf;
 
-/// The folder of pictures, beside the database of a shop that is a file.
+/// The folder of pictures beside a SQLite file.
 pub const PICTURES: &str = "images";
-/// The most pictures of one command: those of a sheet of pieces.
+/// The most pictures in one command: enough for a batch of pieces.
 pub const MAX_PICTURES_AT_ONCE: usize = 100;
-/// Characters of a SHA-256 in hexadecimal.
+/// Characters of a SHA-256 in hex.
 const HASH_CHARS: usize = 64;
-/// The end of the name of the largest file of a picture.
+/// The extension of a picture's largest file.
 const FILE_END: &str = ".jpg";
 /// The longest sides, in pixels, of the smaller files beside the largest: one for a page, one for a
 /// tag. Our own choice, no source.
 pub const SMALLER: [u32; 2] = [640, 160];
 
-/// A picture's name: the SHA-256 of its largest file.
+/// The name of a picture: the SHA-256 of its largest file, in hex.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "String")]
 pub struct PictureName(String);
@@ -38,7 +38,7 @@ impl TryFrom<String> for PictureName {
 }
 
 impl PictureName {
-    /// 64 hexadecimal digits.
+    /// Accepts 64 hex digits in lowercase.
     pub fn parse(text: &str) -> Result<Self, Rejection> {
         let is_hex = |b: u8| b.is_ascii_digit() || (b'a'..=b'f').contains(&b);
         if text.len() == HASH_CHARS && text.bytes().all(is_hex) {
@@ -47,22 +47,22 @@ impl PictureName {
         Err(Rejection::invalid("photographs", "this is not the name of a photograph; take it in again"))
     }
 
-    /// By the name of its largest file, as an item keeps it; none for a picture of another origin.
+    /// From the name of its largest file, which an item has; none for a picture from elsewhere.
     pub fn of_file(file: &str) -> Option<Self> {
         Self::parse(file.strip_suffix(FILE_END)?).ok()
     }
 
-    /// The name of its largest file, which an item keeps and a feed tells.
+    /// The name of its largest file, which items and feeds have.
     pub fn file(&self) -> String {
         format!("{}{FILE_END}", self.0)
     }
 
-    /// The name of one of its smaller files, by the longest side; see [`SMALLER`].
+    /// The name of a smaller file, by its longest side; see [`SMALLER`].
     pub fn smaller_file(&self, longest: u32) -> String {
         format!("{}-{longest}{FILE_END}", self.0)
     }
 
-    /// The digits.
+    /// The 64 digits.
     pub fn as_str(&self) -> &str {
         &self.0
     }
@@ -74,27 +74,27 @@ impl fmt::Display for PictureName {
     }
 }
 
-/// A photograph that was taken in.
+/// A photograph in the shop's folder.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Picture {
     /// Its name.
     pub name: PictureName,
-    /// Of the largest file, in points.
+    /// Of the largest file, in pixels.
     pub width: u32,
-    /// Of the largest file, in points.
+    /// Of the largest file, in pixels.
     pub height: u32,
-    /// Of the largest file.
+    /// The size of the largest file.
     pub bytes: u32,
-    /// The mean of all its points, 0 for black and 100 for white.
+    /// The mean of all its pixels, from 0 for black to 100 for white.
     pub lightness: u8,
 }
 
-/// Notes pictures whose files are in their folder already. One that is known stays as it is.
+/// Records pictures whose files are already in their folder. A known one stays as it is.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct KeepPictures {
-    /// The pictures.
+    /// At most [`MAX_PICTURES_AT_ONCE`].
     pub pictures: Vec<Picture>,
-    /// Who took them in.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -126,7 +126,7 @@ impl Command for KeepPictures {
     }
 }
 
-/// Those of the pictures that were taken in.
+/// Those of the pictures that are known.
 pub(crate) async fn find(
     connection: &mut AnyConnection,
     names: &[PictureName],
@@ -150,7 +150,7 @@ pub(crate) async fn find(
 }
 
 impl Ledger {
-    /// What is known of pictures; those that were never taken in are left out.
+    /// What is known about pictures; unknown ones are left out.
     pub async fn pictures(
         &self,
         names: &[PictureName],
@@ -159,13 +159,14 @@ impl Ledger {
         find(&mut connection, names).await
     }
 
-    /// Says where pictures stand. Once said it stays; without it they stand beside the shop's file.
+    /// Sets the folder for pictures. It cannot be changed later; without it, pictures are beside the
+    /// shop's file.
     pub fn keep_pictures_in(&self, folder: PathBuf) {
-        // An error means that it was said before, which stays.
+        // An error means that it was set before, and stays.
         let _ = self.inner.pictures.set(folder);
     }
 
-    /// Where pictures stand; none for a shop on a server of which nobody has said it.
+    /// The folder of the pictures; none for a shop on a server if nobody set it.
     pub fn pictures_folder(&self) -> Option<PathBuf> {
         let said = self.inner.pictures.get().cloned();
         said.or_else(|| Some(self.path()?.parent()?.join(PICTURES)))

@@ -1,4 +1,4 @@
-//! The stock ledger: conditional updates of an item's counters, and an entry for each.
+//! The stock ledger: conditional updates of an item's counters, with an entry for each.
 
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::lookup;
@@ -17,7 +17,7 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::{AssertSqlSafe, Row};
 
-/// Stock that leaves an item: `steps` in all, of which `from_hold` were set aside for this.
+/// Stock that leaves an item: `steps` in total, of which `from_hold` were on hold for this.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Take {
     pub(crate) item: ItemId,
@@ -34,22 +34,22 @@ pub(crate) struct EntryReason<'a> {
     pub(crate) who: &'a str,
 }
 
-/// Sold steps leave the shelf. The condition is the whole guard of “sold once”: no read before it
+/// Sold steps leave the stock. The condition alone guarantees “sold once”: nothing that was read before
 /// decides anything.
 const TAKE_SOLD: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, sold = sold + $2, \
     revision = revision + 1 WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
 const TAKE_WRITTEN_OFF: &str = "UPDATE item SET on_hand = on_hand - $2, held = held - $3, \
     written_off = written_off + $2, revision = revision + 1 \
     WHERE id = $1 AND held >= $3 AND on_hand - held >= $2 - $3";
-/// A piece that was sold comes back by a refund or a void alone: made a second time, it could be
-/// sold a second time.
+/// A sold piece only returns by a refund or a void: if it were made a second time, it could be sold a
+/// second time.
 const ADD_MADE: &str = "UPDATE item SET on_hand = on_hand + $2, made = made + $2, revision = revision + 1 \
     WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR (on_hand + $2 <= 1 AND sold = put_back))";
 const ADD_PUT_BACK: &str = "UPDATE item SET on_hand = on_hand + $2, put_back = put_back + $2, \
     revision = revision + 1 WHERE id = $1 AND on_hand + $2 <= $3 AND (kind <> 'piece' OR on_hand + $2 <= 1)";
 
-/// Adds up what is taken of the same item, and orders by item, so that two sales touch items in
-/// the same order and neither waits for the other in a circle.
+/// Adds up what is taken of the same item, and sorts by item, so that two sales touch items in the same
+/// order and never wait for each other in a circle.
 pub(crate) fn in_order(mut takes: Vec<Take>) -> Vec<Take> {
     takes.sort_by_key(|t| t.item);
     takes.dedup_by(|later, first| {
@@ -63,7 +63,7 @@ pub(crate) fn in_order(mut takes: Vec<Take>) -> Vec<Take> {
     takes
 }
 
-/// Takes stock for a sale or a loss: all of it or none (the caller's transaction is given up).
+/// Takes stock for a sale or a loss: all of it, or none (the caller's transaction is undone).
 pub(crate) async fn take(
     tx: &mut Tx,
     takes: Vec<Take>,
@@ -79,7 +79,7 @@ pub(crate) async fn take(
     enter(tx, &moves, because).await
 }
 
-/// Takes one item's stock if it can be had; after ending holds on it that ran out, if need be.
+/// Takes one item's stock if it is available, after ending expired holds on it if necessary.
 pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: StockReason) -> Result<bool, CommandError> {
     let text = match why.counter(-take.stock_units) {
         Counter::Sold => TAKE_SOLD,
@@ -102,7 +102,7 @@ pub(crate) async fn try_take(tx: &mut Tx, take: &Take, why: StockReason) -> Resu
     Ok(false)
 }
 
-/// Puts stock on the shelf.
+/// Adds stock.
 pub(crate) async fn add(
     tx: &mut Tx,
     item: ItemId,
@@ -115,7 +115,7 @@ pub(crate) async fn add(
     }
 }
 
-/// Puts stock on the shelf if it may be there, its entry to be made by the caller; else says why not.
+/// Adds stock if that is allowed, leaving the entry to the caller; otherwise says why not.
 pub(crate) async fn try_add(
     tx: &mut Tx,
     item: ItemId,
@@ -150,7 +150,7 @@ async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Rejection, CommandError
 
 const ENTRY: &str = "INSERT INTO stock_entry (id, item_id, change, reason, source_id, note, who, at_ms)";
 
-/// Writes the entries of changes that were made, and tells of them.
+/// Writes the entries of changes that were made, and informs others.
 pub(crate) async fn enter(
     tx: &mut Tx,
     moves: &[(ItemId, i64)],
@@ -177,8 +177,8 @@ pub(crate) async fn enter(
     tx.availability_changed(&items).await
 }
 
-/// Has items told of once more: at a revision of their own, since all that was said of the present one
-/// may have been sent.
+/// Sends items again, with revisions of their own, because everything about the current ones may have
+/// been sent.
 pub(crate) async fn enqueue_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<(), CommandError> {
     items.sort_unstable();
     items.dedup();
@@ -188,8 +188,8 @@ pub(crate) async fn enqueue_anew(tx: &mut Tx, mut items: Vec<ItemId>) -> Result<
     tx.availability_changed(&items).await
 }
 
-/// Gives an item a revision of its own, above `above` and above all it had: the row is locked, and nothing that was
-/// said of it before is news any more.
+/// Gives an item a new revision above `above` and all earlier ones. The row is locked, and nothing said
+/// about it before is news any more.
 pub(crate) async fn raise_revision(tx: &mut Tx, item: ItemId, above: i64) -> Result<(), CommandError> {
     const RAISE: &str =
         "UPDATE item SET revision = CASE WHEN revision < $2 THEN $2 ELSE revision END + 1 WHERE id = $1";
@@ -197,8 +197,8 @@ pub(crate) async fn raise_revision(tx: &mut Tx, item: ItemId, above: i64) -> Res
     Ok(())
 }
 
-/// Waits for whoever changes the items at present, and keeps others from it until the end of this
-/// transaction. The items are in their order, as everybody takes them.
+/// Waits for whoever is changing the items, and keeps others from them until this transaction ends. The
+/// items are in order, as everybody takes them.
 pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), CommandError> {
     for chunk in items.chunks(MAX_ROWS) {
         let text = in_text("UPDATE item SET revision = revision WHERE id", 1, chunk.len(), "");
@@ -211,40 +211,40 @@ pub(crate) async fn lock(tx: &mut Tx, items: &[ItemId]) -> Result<(), CommandErr
     Ok(())
 }
 
-/// Changes an item's stock for a reason that a person gives.
+/// Changes an item's stock for a reason that somebody gives.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AdjustStock {
     /// Which item.
     pub code: Code,
-    /// What happened.
+    /// The count or change.
     pub what: Counted,
-    /// Words for the entry.
+    /// A note for the entry.
     pub note: String,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 
-/// What a person says of an item's stock.
+/// What somebody says about an item's stock.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub enum Counted {
-    /// So much is there, by a count.
+    /// There is this much, by a count.
     Is(Asked),
-    /// So much more was made or brought in.
+    /// This much more was made or bought.
     More(Asked),
-    /// So much was lost, given away or used.
+    /// This much was lost, given away or used.
     Less(Asked, StockReason),
 }
 
-/// One line of an item's stock ledger.
+/// An entry of an item's stock ledger.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct StockMove {
     /// The entry.
     pub id: EntryId,
     /// The change.
     pub change: Quantity,
-    /// Why.
+    /// The reason.
     pub why: StockReason,
-    /// The sale that it went with, or came back from.
+    /// The sale that took it, or that it was returned from.
     pub sale: Option<SaleId>,
     /// Words.
     pub note: String,
@@ -256,7 +256,7 @@ pub struct StockMove {
 
 #[async_trait]
 impl Command for AdjustStock {
-    /// Stock on hand afterwards.
+    /// The stock afterwards.
     type Answer = Quantity;
 
     async fn run(&self, tx: &mut Tx) -> Result<Quantity, CommandError> {
@@ -295,8 +295,8 @@ impl Command for AdjustStock {
     }
 }
 
-/// Books the difference between what was counted and what the books have. The row is locked by an
-/// update that changes nothing, so that the difference is that of this moment.
+/// Books the difference between the count and the recorded stock. An update that changes nothing locks
+/// the row, so that the difference is that of this moment.
 async fn count(
     tx: &mut Tx,
     item: ItemId,
@@ -316,7 +316,7 @@ async fn count(
 }
 
 impl Ledger {
-    /// An item's moves, the latest first, at most `limit`, before `before` if given.
+    /// An item's entries, latest first, at most `limit`, before `before` if given.
     pub async fn stock_moves(
         &self,
         code: &Code,

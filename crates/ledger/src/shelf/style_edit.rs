@@ -1,4 +1,5 @@
-//! The texts of a style; its rule changes by repricing alone, so that no price is left behind unseen.
+//! Edits the texts of a style. Its rule only changes together with prices, so that none is left behind
+//! unseen.
 
 use crate::shelf::styles::{self, StyleView};
 use crate::store::Ledger;
@@ -11,18 +12,18 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Changes a style's texts; what is `None` stays.
+/// Changes a style's texts; `None` leaves a text as it is.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct EditStyle {
     /// Which.
     pub style: StyleId,
     /// The revision that the caller read.
     pub revision: i64,
-    /// Its name; no other style may have it.
+    /// No other style may have it.
     pub name: Option<String>,
-    /// Its sizes, in their order.
+    /// In the order in which they are shown.
     pub sizes: Option<Vec<String>>,
-    /// What it belongs to.
+    /// May be empty.
     pub category: Option<String>,
 }
 

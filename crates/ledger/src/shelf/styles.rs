@@ -1,4 +1,4 @@
-//! Styles: what groups of pieces are a kind of, with their weight rates.
+//! Styles: kinds of pieces with their weight rates.
 
 use crate::people::activity_log::{self, Audited};
 use crate::shelf::items::RowOutcome;
@@ -17,20 +17,20 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::HashMap;
 
-/// A style to add, or to bring up to date by its name.
+/// A style to add, or to update by its name.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NewStyle {
-    /// Its name; found without case.
+    /// Found without case.
     pub name: String,
     /// How its pieces are priced.
     pub rule: PriceRule,
-    /// Its sizes.
+    /// In the order in which they are shown.
     pub sizes: Vec<String>,
-    /// What it belongs to.
+    /// May be empty.
     pub category: String,
 }
 
-/// A style as it stands.
+/// A style as it is now.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct StyleView {
     /// Its identifier.
@@ -39,26 +39,26 @@ pub struct StyleView {
     pub name: String,
     /// How its pieces are priced.
     pub rule: PriceRule,
-    /// Its sizes.
+    /// In the order in which they are shown.
     pub sizes: Vec<String>,
-    /// What it belongs to.
+    /// May be empty.
     pub category: String,
     /// Counts its changes.
     pub revision: i64,
 }
 
-/// Adds styles, or brings known ones up to date; prices of items stay as they are.
+/// Adds styles, or updates known ones; prices of items stay as they are.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct AddStyles {
     /// The styles.
     pub styles: Vec<NewStyle>,
-    /// Who adds them.
+    /// For the activity log.
     pub who: String,
 }
 
 #[async_trait]
 impl Command for AddStyles {
-    /// One outcome a style, in their order.
+    /// One outcome per style, in the same order.
     type Answer = Vec<RowOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<RowOutcome>, CommandError> {
@@ -81,7 +81,7 @@ impl Command for AddStyles {
     }
 }
 
-/// A line of the list, if a style that was known is priced otherwise from now on.
+/// An entry in the activity log, if a known style has another price rule from now on.
 async fn note_rate(
     tx: &mut Tx,
     who: &str,
@@ -119,7 +119,7 @@ fn checked(style: &NewStyle, currency: Currency) -> Result<NewStyle, Rejection> 
     })
 }
 
-/// Sizes, each a name.
+/// Checks sizes; each is a name.
 pub(crate) fn checked_sizes(sizes: &[String]) -> Result<Vec<String>, Rejection> {
     if sizes.iter().any(|s| s.contains('|')) {
         return Err(Rejection::invalid("sizes", "a size may not hold a |"));
@@ -170,7 +170,7 @@ fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, CommandError> {
     })
 }
 
-/// A price rule from the columns of rate, its unit, ending and minimum.
+/// A price rule from the columns of rate, unit, ending and minimum.
 pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<PriceRule, CommandError> {
     let unit = WeightUnit::from_code(&row.try_get::<String, _>(first + 1)?).stored("style.rate_unit")?;
     let minimum: Option<i64> = row.try_get(first + 3)?;
@@ -195,7 +195,7 @@ pub(crate) async fn read_one(
     read(&row, currency)
 }
 
-/// Why a style has not the revision that was asked for.
+/// Why a style does not have the expected revision.
 pub(crate) async fn not_that(tx: &mut Tx, id: StyleId, expected: i64) -> Result<Rejection, CommandError> {
     let currency = tx.shop().currency;
     let style = read_one(tx.db(), id, currency).await?;
@@ -203,7 +203,7 @@ pub(crate) async fn not_that(tx: &mut Tx, id: StyleId, expected: i64) -> Result<
     Ok(Rejection::Stale { what, expected, current: style.revision })
 }
 
-/// All styles by folded name. There are few: a farm makes dozens of styles, not thousands.
+/// All styles by folded name. There are few: a farm has dozens of styles, not thousands.
 pub(crate) async fn by_folded_name(
     connection: &mut AnyConnection,
     currency: Currency,

@@ -1,5 +1,4 @@
-//! Pieces as they are finished: weighed, priced, with the work and the photographs that went with
-//! them.
+//! Finished pieces: weighed, priced, with the work and the photographs that belong to them.
 
 use crate::people::activity_log;
 use crate::shelf::item_rows;
@@ -24,106 +23,106 @@ use serde::{Deserialize, Serialize};
 use sqlx::{AnyConnection, Row};
 use std::collections::{HashMap, HashSet};
 
-/// The most pieces that are finished at once: five sheets' worth.
+/// The most pieces finished at once: five batches from “Add many”.
 pub const MAX_PIECES_AT_ONCE: usize = 100;
 /// The most photographs of one piece: all sides, a detail, and somebody wearing it.
 pub const MAX_PHOTOGRAPHS: usize = 8;
-/// The most rows and the most minutes of a piece; more is a slip of the keys.
+/// The most rows and the most minutes for a piece; more is taken for a typing error.
 const MAX_WORK: i64 = 1_000_000;
-/// Of how many of a style's latest pieces the weights are looked at.
+/// How many of a style's latest pieces give its usual weights.
 const USUAL_OF: i64 = 50;
 
 /// A piece that was just finished.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NewPiece {
-    /// Its name; made of style, colors and size if it is empty.
+    /// If empty, it is made from style, colors and size.
     pub name: String,
-    /// Its style's name.
+    /// The name of its style.
     pub style: Option<String>,
-    /// Colors, in words.
+    /// In words, separated by `|`.
     pub color: String,
-    /// Size, in words.
+    /// In words; may be empty.
     pub size: String,
-    /// Fibers, in words.
+    /// In words; may be empty.
     pub material: String,
-    /// As the scale showed it, without the bowl.
+    /// As the scale showed it, without the container.
     pub weight: Option<Weight>,
-    /// Money added to the weight's price.
+    /// Added to the price by weight.
     pub extras: Money,
-    /// Instead of the style's price.
+    /// Replaces the style's price.
     pub price: Option<Money>,
-    /// Why, where the style has a price of its own.
+    /// The reason, if that differs from the style's price.
     pub price_reason: String,
-    /// What it cost to make.
+    /// The cost of making it.
     pub cost: Option<Money>,
-    /// For the listing.
+    /// For the listing; may be empty.
     pub description: String,
-    /// Its photographs, the first as its face.
+    /// The first one is shown everywhere.
     pub photographs: Vec<PictureName>,
-    /// Rows that were knitted or woven.
+    /// Rows knitted or woven.
     pub rows: Option<i64>,
-    /// Minutes that it took.
+    /// Minutes of work.
     pub minutes: Option<i64>,
-    /// What its maker wants to remember.
+    /// The maker's own note.
     pub note: String,
 }
 
-/// Finishes pieces, at most [`MAX_PIECES_AT_ONCE`]. One that is wrong is refused by itself, and
-/// nothing of it is kept.
+/// Finishes pieces, at most [`MAX_PIECES_AT_ONCE`]. A wrong one is rejected by itself, and nothing of
+/// it is kept.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct FinishPieces {
-    /// The pieces.
+    /// At most [`MAX_PIECES_AT_ONCE`].
     pub pieces: Vec<NewPiece>,
-    /// Who made them.
+    /// The maker, for the activity log.
     pub who: String,
 }
 
-/// What became of a piece.
+/// The outcome for a piece.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum PieceOutcome {
-    /// It is on the shelf.
+    /// It is in stock.
     Finished(Box<Finished>),
-    /// Refused; the others go on.
+    /// Rejected; the others go on.
     Refused(Rejection),
 }
 
-/// A piece that is on the shelf now.
+/// A piece that is now in stock.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Finished {
     /// Its codes and its price.
     pub item: AddedItem,
-    /// The price by the style's rule, whether it is the piece's or not.
+    /// The price by the style's rule, even if it is overridden.
     pub by_rule: Option<Calculation>,
-    /// What is left of the price after the cost, where that is known.
+    /// Price less cost, if the cost is known.
     pub margin: Option<Money>,
 }
 
-/// What a piece would cost, before it is kept.
+/// What a piece would cost, before it is saved.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Priced {
-    /// The price.
+    /// Calculated, or an override.
     pub price: ItemPrice,
-    /// The price by the style's rule, whether it is the piece's or not.
+    /// The price by the style's rule, even if it is overridden.
     pub by_rule: Option<Calculation>,
-    /// What is left of the price after the cost, where that is known.
+    /// Price less cost, if the cost is known.
     pub margin: Option<Money>,
     /// What the style's latest pieces weigh.
     pub usual: Option<UsualWeights>,
 }
 
-/// What the latest pieces of a style weigh.
+/// The range of weights of a style's latest pieces.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct UsualWeights {
     /// The lightest of them.
     pub lightest: Weight,
     /// The heaviest of them.
     pub heaviest: Weight,
-    /// How many they are.
+    /// How many pieces were compared.
     pub pieces: usize,
 }
 
 impl UsualWeights {
-    /// Whether a weight lies between them.
+    /// Whether a weight is within the range.
     pub fn hold(&self, weight: Weight) -> bool {
         (self.lightest.grams()..=self.heaviest.grams()).contains(&weight.grams())
     }
@@ -131,7 +130,7 @@ impl UsualWeights {
 
 #[async_trait]
 impl Command for FinishPieces {
-    /// One outcome a piece, in their order.
+    /// One outcome per piece, in the same order.
     type Answer = Vec<PieceOutcome>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<PieceOutcome>, CommandError> {
@@ -169,14 +168,14 @@ impl Command for FinishPieces {
         let outcome = |(outcome, piece): (RowOutcome, &NewPiece)| match outcome {
             RowOutcome::Added(item) => Ok(PieceOutcome::Finished(Box::new(piece.finished(item, &styles)?))),
             RowOutcome::Refused(rejection) => Ok(PieceOutcome::Refused(rejection)),
-            // A piece brings no code of its own, so that it is never a known one.
+            // A piece has no code of its own, so it is never a known item.
             other => Err(StorageError::impossible(format!("a finished piece came out as {other:?}")).into()),
         };
         outcomes.into_iter().zip(&self.pieces).map(outcome).collect()
     }
 }
 
-/// A price by hand stands on the list of changes: from what the rule says to what it became.
+/// Records a price override in the activity log: from what the rule says to what it became.
 async fn note_price(
     tx: &mut Tx,
     who: &str,
@@ -200,7 +199,7 @@ impl FinishPieces {
     }
 }
 
-/// A piece whose own values are right, as far as they are not an item's.
+/// A piece whose own values are right, as far as they do not belong to an item.
 struct Checked {
     item: NewItem,
     rows: Option<i64>,
@@ -239,7 +238,7 @@ impl NewPiece {
         Ok(Checked { item, rows: self.rows, minutes: self.minutes, note, reason })
     }
 
-    /// Its name, or one made of what is known of it: `Ridge beanie, fawn, M`.
+    /// Its name, or one made from what is known: `Ridge beanie, fawn, M`.
     fn named(&self, styles: &HashMap<String, StyleView>) -> String {
         if !self.name.trim().is_empty() {
             return self.name.clone();
@@ -288,7 +287,7 @@ impl NewPiece {
         Ok(Finished { by_rule: self.by_rule(styles), margin, item })
     }
 
-    /// What it would cost, as far as it is told by now.
+    /// What it would cost, as far as is known by now.
     fn priced(&self, styles: &HashMap<String, StyleView>, currency: Currency) -> Result<Priced, Rejection> {
         let amounts = [("extras", Some(self.extras)), ("cost", self.cost), ("offers.price", self.price)];
         for (field, amount) in amounts {
@@ -323,18 +322,18 @@ async fn write_work(tx: &mut Tx, rows: &[(ItemId, &Checked)], who: &str) -> Resu
     Ok(())
 }
 
-/// The work in a piece, as its maker told it.
+/// The work in a piece, as its maker entered it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PieceWork {
-    /// Rows that were knitted or woven.
+    /// Rows knitted or woven.
     pub rows: Option<i64>,
-    /// Minutes that it took.
+    /// Minutes of work.
     pub minutes: Option<i64>,
-    /// What its maker wanted to remember.
+    /// The maker's own note.
     pub note: String,
-    /// Why its price was not the rule's; empty if it was.
+    /// Why its price is not the rule's; empty if it is.
     pub price_reason: String,
-    /// Who made it.
+    /// The maker.
     pub who: String,
 }
 
@@ -360,7 +359,7 @@ async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<
 }
 
 impl Ledger {
-    /// What a piece would cost, as far as it is told by now, and whether it weighs what its like do.
+    /// What a piece would cost, as far as is known by now, and whether its weight is usual.
     pub async fn price_piece(&self, piece: &NewPiece) -> Result<Priced, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
@@ -373,7 +372,7 @@ impl Ledger {
         Ok(Priced { usual, ..priced })
     }
 
-    /// The work in a piece; none if it was not finished at the workbench.
+    /// The work in a piece; none if it was not finished at the Workbench.
     pub async fn piece_work(&self, item: ItemId) -> Result<Option<PieceWork>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(

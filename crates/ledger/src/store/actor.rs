@@ -1,15 +1,15 @@
-//! Who acts: limits are found by it, and holds are counted by it.
+//! Who is acting: limits and holds are looked up by it.
 
 use domain::people::Role;
 
-/// Somebody who has been let in, with what their limits are found by. Without one (the command line, the
-/// program's own work) there are none.
+/// Somebody who is signed in, with what their limits are found by. The command line and the program's
+/// own work have none, and therefore no limits.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Actor {
-    /// Their name, by which their holds are counted: a person's and a token's never are the same.
+    /// A person's or token's name, by which their holds are counted; the two never share one.
     pub who: String,
-    /// What they are to the shop.
+    /// Their role, which has limits.
     pub role: Role,
-    /// The identifier of the token by which they came, if it is a program.
+    /// The identifier of the token, for a program.
     pub token: Option<String>,
 }

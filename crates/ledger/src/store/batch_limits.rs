@@ -1,25 +1,25 @@
 //! How much a bulk write does in one transaction.
 //!
-//! While another process has the shop open, at most 500 rows or about 20 ms at once, and a gap for
-//! the others between: a sale at the counter waits for one small transaction, not for the file.
-//! Alone, large transactions, since each costs a flush to the disk.
+//! While another process has the shop open: at most 500 rows or about 20 ms at a time, with a gap in
+//! between, so that a sale at the counter waits for one small transaction and not for a whole file.
+//! Otherwise: large transactions, because each costs a flush to disk.
 
 use crate::store::Ledger;
 use crate::store::error::CommandError;
 use std::time::Duration;
 
-/// Rows of one transaction while nobody else has the shop open.
+/// Rows per transaction while nobody else has the shop open.
 const ALONE_ROWS: usize = 10_000;
-/// Rows of one transaction while somebody has.
+/// Rows per transaction while somebody else has the shop open.
 const SHARED_ROWS: usize = 500;
-/// The fewest rows of a transaction, however slow the disk.
+/// The fewest rows per transaction, however slow the disk.
 const FEWEST_ROWS: usize = 20;
-/// What a transaction should take while somebody else has the shop open.
+/// How long a transaction should take while somebody else has the shop open.
 const SHARED_TIME: Duration = Duration::from_millis(20);
-/// Left to the others after each transaction: longer than SQLite's first waits for a lock
-/// (1, 2, 5 and 10 ms), so that one of them finds it free.
+/// The gap for others after each transaction: longer than SQLite's first waits for a lock (1, 2, 5 and
+/// 10 ms), so that one of them finds it free.
 const GAP: Duration = Duration::from_millis(6);
-/// How often it is looked whether somebody else has the shop open.
+/// How often to check whether somebody else has the shop open.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
 
 /// The pace of one bulk write.
@@ -31,12 +31,12 @@ pub struct Pace {
 }
 
 impl Pace {
-    /// How many rows the next transaction should have at most.
+    /// The most rows for the next transaction.
     pub fn rows(&self) -> usize {
         self.rows
     }
 
-    /// Told how long the last transaction took; waits a little if others want to write too.
+    /// Records how long the last transaction took, and waits a little if others want to write too.
     pub async fn took(&mut self, ledger: &Ledger, time: Duration) -> Result<(), CommandError> {
         self.since_look += time;
         if self.since_look >= LOOK_EVERY {
@@ -63,7 +63,7 @@ impl Ledger {
     }
 
     /// Whether another process has the shop open. PostgreSQL's writers do not wait for each other,
-    /// but for the row that all bookings touch: there it counts as shared too.
+    /// except for the row that all bookings touch, so this counts there too.
     async fn is_shared(&self) -> Result<bool, CommandError> {
         let Some(lease) = &self.inner.lease else { return Ok(false) };
         let mut connection = self.reader().await?;

@@ -1,13 +1,15 @@
-//! Beginning a transaction, by whoever may be dropped at any moment: a request whose client has gone away is.
+//! Begins transactions, though the caller may be dropped at any moment, as a request is when its client
+//! goes away.
 
 use sqlx::{Any, AnyConnection, AnyPool, Connection, Transaction};
 
-/// Begins one with `text`. Dropped before it has begun, it leaves none behind.
+/// Begins a transaction with `text`. If it is dropped before the transaction has begun, none is left
+/// open.
 ///
-/// PostgreSQL's driver takes a connection for one outside of any transaction until the answer to BEGIN is
-/// there. Dropped in between, it would go back into the pool, and what the next one writes by itself would
-/// belong to a transaction that nobody ends. So the beginning goes on alone: its transaction is dropped once
-/// it is there, and that undoes it.
+/// PostgreSQL's driver treats a connection as outside any transaction until BEGIN is answered. If it
+/// were dropped in between, it would return to the pool, and what its next user writes would belong to
+/// a transaction that nobody ends. So beginning goes on by itself: the transaction is dropped once it
+/// exists, which undoes it.
 pub(crate) async fn begin(
     pool: &AnyPool,
     text: &'static str,
@@ -17,12 +19,12 @@ pub(crate) async fn begin(
     match begun.await {
         Ok(begun) => begun,
         Err(ended) if ended.is_panic() => std::panic::resume_unwind(ended.into_panic()),
-        // Only where the program ends.
+        // Only when the program ends.
         Err(_) => Err(sqlx::Error::PoolClosed),
     }
 }
 
-/// As [`begin`], on a connection that nobody else has: it ends with whoever is dropped.
+/// Like [`begin`], on a connection that nobody else has: it ends when the caller is dropped.
 pub(crate) async fn begin_on<'c>(
     connection: &'c mut AnyConnection,
     text: &'static str,
@@ -62,9 +64,10 @@ mod tests {
         }
     }
 
-    /// A full disk, and what only a full disk brings: `PRAGMA max_page_count` answers `SQLITE_FULL` (sqlite.org/pragma.html),
-    /// `RAISE(ROLLBACK)` lets SQLite undo the transaction by itself (`sqlite.org/lang_createtrigger.html`) as it does where
-    /// the disk fails in the middle of it (`sqlite.org/lang_transaction.html`, section 2.3).
+    /// Imitates a full disk: `PRAGMA max_page_count` causes `SQLITE_FULL` (sqlite.org/pragma.html), and
+    /// `RAISE(ROLLBACK)` makes SQLite undo the transaction by itself
+    /// (`sqlite.org/lang_createtrigger.html`), as it does when the disk fails in the middle
+    /// (`sqlite.org/lang_transaction.html`, section 2.3).
     #[tokio::test]
     async fn a_connection_whose_transaction_ended_by_itself_is_thrown_away() {
         let folder = tempfile::tempdir().expect("a folder");
@@ -93,7 +96,7 @@ mod tests {
                 let most = "PRAGMA max_page_count = 1000000000";
                 sqlx::query(most).fetch_all(&mut *writer).await.expect("room again");
             }
-            // The trigger is the connection's, and goes with it.
+            // The trigger belongs to the connection and disappears with it.
             let name = SetShop { key: "name".to_owned(), value: format!("Shop {round}"), who: String::new() };
             ledger.execute(None, &name).await.expect("the next command goes through");
             assert!(!ledger.inner.writes.are_stopped());

@@ -1,12 +1,12 @@
-//! The time, handed in from outside so that a test can set it.
+//! The time, passed in from outside so that a test can set it.
 
 use domain::day::Moment;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{SystemTime, UNIX_EPOCH};
 
-/// Tells the time.
+/// A source of the current time.
 pub trait Clock: Send + Sync + std::fmt::Debug {
-    /// Now.
+    /// The current time.
     fn now(&self) -> Moment;
 }
 
@@ -26,17 +26,17 @@ impl Clock for SystemClock {
 pub struct ManualClock(AtomicI64);
 
 impl ManualClock {
-    /// Standing at `now`.
+    /// A clock that shows `now`.
     pub fn at(now: Moment) -> Self {
         Self(AtomicI64::new(now.millis()))
     }
 
-    /// Sets it, backwards too.
+    /// Sets it, forward or backward.
     pub fn set(&self, now: Moment) {
         self.0.store(now.millis(), Ordering::SeqCst);
     }
 
-    /// Moves it on.
+    /// Moves it forward.
     pub fn advance_millis(&self, millis: i64) {
         self.0.fetch_add(millis, Ordering::SeqCst);
     }

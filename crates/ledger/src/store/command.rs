@@ -1,4 +1,4 @@
-//! Running a command: one transaction, tried again as a whole, its answer kept by its key.
+//! Runs a command: one transaction, repeated as a whole if needed, its answer stored by its key.
 
 use crate::store::actor::Actor;
 use crate::store::begin::begin;
@@ -19,55 +19,57 @@ use std::sync::Arc;
 use std::time::Duration;
 use tracing::{Instrument, Span, field};
 
-/// How often a command is tried whose transaction collided with another.
+/// How often a command is tried if its transaction collides with another.
 const MAX_TRIES: u32 = 6;
 /// The wait before the second try; it doubles.
 const FIRST_WAIT: Duration = Duration::from_millis(5);
 
-/// Something that changes the shop. It must be able to run again from the start.
+/// A change to the shop. It must be able to run again from the start.
 ///
-/// Its future is boxed, so that a command is compiled once, here, and not again in every crate that runs it.
+/// Its future is boxed, so that a command is compiled once, here, and not again in every crate that
+/// runs it.
 #[async_trait]
 pub trait Command: Sync {
-    /// What it answers; kept by the key.
+    /// The answer, which is stored under the key.
     type Answer: Serialize + DeserializeOwned + Send;
 
-    /// Whether it changes the shop's settings, so that they are read again afterwards.
+    /// Whether it changes the shop's settings, which are then read again.
     const CHANGES_SETTINGS: bool = false;
 
-    /// Does it, in the transaction. An error undoes all of it.
+    /// Does the work within the transaction. An error undoes all of it.
     async fn run(&self, tx: &mut Tx) -> Result<Self::Answer, CommandError>;
 }
 
-/// An answer, and whether it is the first one given again.
+/// An answer, and whether it was given before.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Done<A> {
     /// The answer.
     pub answer: A,
-    /// Whether the key had it already.
+    /// Whether it is the stored answer of an earlier request with the key.
     pub replayed: bool,
 }
 
-/// What an upper room does of its own when a lower one changes something, in the same transaction.
+/// What a higher part of the ledger does when a lower one changes something, in the same transaction.
 pub(crate) type Followed<'t> = Pin<Box<dyn Future<Output = Result<(), CommandError>> + Send + 't>>;
 
-/// What upper rooms do where lower ones do not know them. Given once, where the shop is opened.
+/// What higher parts do that lower parts know nothing about. Set once, when the shop is opened.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Follows {
-    /// After these items' availability, price or text was changed, and their revision raised.
+    /// Called after the availability, price or texts of these items changed and their revision was
+    /// raised.
     pub(crate) availability_changed: for<'t> fn(&'t mut Tx, &'t [ItemId]) -> Followed<'t>,
 }
 
-/// A transaction under way, with the time and the identifiers that it may use.
+/// A transaction in progress, with its time and identifiers.
 #[derive(Debug)]
 pub struct Tx {
     inner: Transaction<'static, Any>,
     ledger: Arc<Inner>,
     now: Moment,
     shop: Arc<Shop>,
-    /// Whoever acts, if it is somebody with limits.
+    /// Who is acting, if it is somebody with limits.
     actor: Option<Arc<Actor>>,
-    /// Whether its commit is to be heard of, see [`Ledger::changes`].
+    /// Whether others are told of its commit, see [`Ledger::changes`].
     heard: bool,
 }
 
@@ -81,19 +83,19 @@ impl Tx {
         self.now
     }
 
-    /// The settings that the command runs under; [`Tx::lock_shop_state`] checks them.
+    /// The settings for this command; [`Tx::lock_shop_state`] checks that they are current.
     pub(crate) fn shop(&self) -> Arc<Shop> {
         Arc::clone(&self.shop)
     }
 
-    /// Tells whoever follows the shelf that something of these items has changed: what is listed, what it
-    /// costs, whether it can be had.
+    /// Tells others that something about these items has changed: whether they are listed, what they
+    /// cost, or whether they are available.
     pub(crate) async fn availability_changed(&mut self, items: &[ItemId]) -> Result<(), CommandError> {
         let follow = self.ledger.follows.availability_changed;
         follow(self, items).await
     }
 
-    /// Whoever acts, as the key says.
+    /// Who is acting, according to the key.
     pub(crate) fn actor(&self) -> Option<&Actor> {
         self.actor.as_deref()
     }
@@ -104,8 +106,8 @@ impl Tx {
         Ok(lease.next_id(self.now))
     }
 
-    /// Takes the row that all bookings touch: draws `receipts` receipt numbers and makes sure that
-    /// the settings are still those that the command was computed with. Answers the last number.
+    /// Locks the row that all bookings touch: draws `receipts` receipt numbers, and makes sure that the
+    /// command's settings are still current. Returns the last number.
     pub(crate) async fn lock_shop_state(&mut self, receipts: i64) -> Result<i64, CommandError> {
         let row = sqlx::query(
             "UPDATE shop_state SET receipt = receipt + $1 WHERE id = 1 RETURNING receipt, settings_revision",
@@ -119,14 +121,14 @@ impl Tx {
         Ok(row.try_get(0)?)
     }
 
-    /// Takes that row too, whatever was changed since in this very transaction: one of those who look at what
-    /// is there before they add to it goes on at a time.
+    /// Locks that row too, whatever this transaction has changed since, so that commands that check
+    /// what is there before they add to it run one at a time.
     pub(crate) async fn wait_for_others(&mut self) -> Result<(), CommandError> {
         sqlx::query("UPDATE shop_state SET receipt = receipt WHERE id = 1").execute(self.db()).await?;
         Ok(())
     }
 
-    /// Lets its commit be heard of by whoever waits for [`Ledger::changes`].
+    /// Tells whoever waits for [`Ledger::changes`] of its commit.
     pub(crate) fn notify_on_commit(&mut self) {
         self.heard = true;
     }
@@ -144,7 +146,7 @@ impl Tx {
             self.ledger.writes.went_through();
         }
         if self.heard {
-            // Whether or not it is known to have gone through: looking for nothing costs little.
+            // Even if it is not known whether it was committed: looking for nothing costs little.
             self.ledger.changes.send_modify(|count| *count = count.wrapping_add(1));
             self.ledger.notices.send_soon();
         }
@@ -152,11 +154,11 @@ impl Tx {
     }
 }
 
-/// What a command came to: its answer, or the refusal of it.
+/// What a command came to: its answer or its rejection.
 type Said<A> = Result<A, Rejection>;
 
 impl Ledger {
-    /// Runs a command to its end, or refuses it whole.
+    /// Runs a command to its end, or rejects it as a whole.
     pub async fn execute<C: Command>(
         &self,
         key: Option<&Key>,
@@ -166,7 +168,7 @@ impl Ledger {
         Ok(Done { answer: answer?, replayed })
     }
 
-    /// As [`Ledger::execute`], and tells of a refusal too whether it was given before.
+    /// Like [`Ledger::execute`], and also says of a rejection whether it was given before.
     pub async fn answer<C: Command>(
         &self,
         key: Option<&Key>,
@@ -228,7 +230,7 @@ impl Ledger {
         self.keep_if_refused(key, ended).await
     }
 
-    /// A refusal under settings that were changed meanwhile is no answer: a channel may be known by now.
+    /// A rejection under settings that have changed since is no answer: the channel may exist by now.
     async fn attempt<C: Command>(
         &self,
         key: Option<&Key>,
@@ -270,8 +272,8 @@ impl Ledger {
         Ok(Done { answer: Ok(answer), replayed: false })
     }
 
-    /// Keeps a refusal by its key. Another request with the same key may have been answered since
-    /// this one was refused: then that is the answer (law 5).
+    /// Stores a rejection under its key. If another request with the same key was answered since, that
+    /// is the answer (law 5).
     async fn keep_if_refused<A: Serialize + DeserializeOwned>(
         &self,
         key: Option<&Key>,
@@ -310,13 +312,13 @@ impl Ledger {
     }
 }
 
-/// The command's own name, without its module's.
+/// The command's name without its module.
 fn short_name<C>() -> &'static str {
     let name = std::any::type_name::<C>();
     name.rsplit("::").next().unwrap_or(name)
 }
 
-/// A commit whose outcome is unknown is only asked again by its key.
+/// A commit with an unknown outcome is only tried again with its key.
 fn may_try_again(trouble: &StorageError, key: Option<&Key>) -> bool {
     match trouble {
         StorageError::OutcomeUnknown(_) => key.is_some(),
@@ -335,7 +337,7 @@ mod tests {
     use tracing::span::{Attributes, Id, Record};
     use tracing::{Event, Metadata, Subscriber};
 
-    /// What is recorded of the spans of commands, in its order.
+    /// What was recorded about the spans of commands, in order.
     #[derive(Clone, Default)]
     struct Recorder {
         fields: Arc<Mutex<Vec<String>>>,

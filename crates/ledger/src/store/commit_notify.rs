@@ -1,4 +1,4 @@
-//! Hearing that another process has committed something, without reading any of it.
+//! Notices that another process has committed something, without reading any of it.
 
 use crate::store::error::CommandError;
 use crate::store::{Engine, Ledger};
@@ -6,21 +6,20 @@ use sqlx::pool::PoolConnection;
 use sqlx::{Any, Row};
 use std::time::Duration;
 
-/// How often it is asked: where no notice comes, a sale at another process's counter is told online within
-/// about a second.
+/// How often to ask. Where no notice arrives, a sale at another process's counter reaches online shops
+/// within about a second.
 pub const LISTEN_EVERY: Duration = Duration::from_secs(1);
-/// How long an answer may take. Where the server is gone without a word, nothing else ends the waiting.
+/// How long an answer may take. If the server disappears without a word, nothing else ends the wait.
 const ANSWERED_WITHIN: Duration = Duration::from_secs(5);
 
-/// What changes with each commit, whoever makes it, and costs next to nothing to ask. SQLite counts the
-/// commits that others than the asking connection have made; on PostgreSQL, two snapshots of one name see
-/// the same rows.
+/// A value that changes with every commit, whoever makes it, and costs next to nothing to read. SQLite
+/// counts the commits of all other connections; on PostgreSQL, two equal snapshots see the same rows.
 const SQLITE_STANDS_AT: &str = "PRAGMA data_version";
 const POSTGRES_STANDS_AT: &str = "SELECT CAST(pg_current_snapshot() AS TEXT)";
 
 impl Ledger {
-    /// Lets [`Ledger::changes`] change for the commits of other processes too, until it is dropped. What is
-    /// no news to anybody is heard as well: whoever listens looks what there is.
+    /// Makes [`Ledger::changes`] also change for commits of other processes, until this is dropped. It
+    /// may also change for no good reason: whoever listens looks for itself.
     pub async fn listen_for_commits(&self) {
         tokio::join!(self.ask_for_changes(), self.hear_notices());
     }
@@ -29,7 +28,8 @@ impl Ledger {
         let (mut ear, mut stood_at) = (None, None);
         loop {
             let asked = tokio::time::timeout(ANSWERED_WITHIN, self.stands_at(&mut ear)).await;
-            // Whoever reads or writes says what is wrong. A new connection takes all that was missed for news.
+            // Whoever reads or writes reports what is wrong. A new connection treats everything it
+            // missed as news.
             let stands_at = asked.ok().and_then(Result::ok);
             if stands_at.is_none() {
                 ear = None;
@@ -41,7 +41,7 @@ impl Ledger {
         }
     }
 
-    /// What a connection is told can only be compared with what the same one was told before.
+    /// A connection's value can only be compared with its own earlier value.
     async fn stands_at(&self, ear: &mut Option<PoolConnection<Any>>) -> Result<String, CommandError> {
         let connection = match ear {
             Some(connection) => connection,

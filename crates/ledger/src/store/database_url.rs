@@ -1,4 +1,4 @@
-//! Where a shop is: the address that it is opened by.
+//! The address of a shop's database.
 
 use crate::store::engine::{Access, BUSY_WAIT, Engine, settings};
 use crate::store::private_files;
@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::time::{Duration, Instant};
 
-/// Until a file that another program is just making is looked at again.
+/// When to look again at a file that another program is just creating.
 const LOOKED_AGAIN_AFTER: Duration = Duration::from_millis(20);
 
 /// Where a shop is.
@@ -54,8 +54,8 @@ impl DatabaseUrl {
         }
     }
 
-    /// Refuses a missing file unless it may be made, and makes it for its owner alone: the engine gives
-    /// its own files beside it (-wal, -shm) the same rights. Says whether it was made.
+    /// Rejects a missing file unless it may be created, and creates it for its owner only: the engine
+    /// gives its own files beside it (-wal, -shm) the same permissions. Returns whether it was created.
     pub(super) fn prepare(&self, access: Access) -> Result<bool, StorageError> {
         let Self::File(path) = self else { return Ok(false) };
         if path.exists() {
@@ -80,9 +80,9 @@ impl DatabaseUrl {
         }
     }
 
-    /// How it can be connected to. A file that is only read, in a folder where nothing may be written, has no room
-    /// for the notes that readers and writers leave each other: with no writer's log beside it, it is read as one
-    /// that nobody changes (sqlite.org/wal.html, section 5).
+    /// How to connect. If a file is only read, in a folder where nothing may be written, there is no
+    /// place for the coordination between readers and writers. Without a writer's log beside it, it is
+    /// then read as a file that nobody changes (sqlite.org/wal.html, section 5).
     pub(super) async fn reached(&self, access: Access, url: &str) -> Result<AnyConnectOptions, StorageError> {
         let options = |address: &str| {
             AnyConnectOptions::from_str(address)
@@ -98,7 +98,7 @@ impl DatabaseUrl {
                 let still = options(&format!("{}&immutable=1", self.address(access)))?;
                 self.look(&still, access).await.map(|()| still)
             }
-            // SQLite says of a folder where nothing may be written that the file cannot be opened.
+            // For a read-only folder SQLite says that the file cannot be opened.
             (Err(StorageError::Unreachable(error)), Self::File(path))
                 if path.is_file() && is_cannot_open(&error) =>
             {
@@ -108,15 +108,15 @@ impl DatabaseUrl {
         }
     }
 
-    /// A connection that writes, whatever the shop is opened for.
+    /// A connection for writing, whatever the shop is opened for.
     pub(super) async fn to_write(&self) -> Result<AnyConnection, StorageError> {
         let mut connection = AnyConnection::connect(&self.address(Access::Write)).await?;
         connection.execute(sqlx::raw_sql(settings(self.engine(), Access::Write))).await?;
         Ok(connection)
     }
 
-    /// Tries one connection by itself: a pool tries one that fails again until its time is up, and
-    /// then knows no more than that. On SQLite, refuses a file of somebody else's. Several programs may make one file
+    /// Tries one connection by itself: a pool would try again until its time is up, and then know no
+    /// more than that. On SQLite, rejects another program's file. Several programs may create one file
     /// at once: whoever finds it locked waits for the others.
     async fn look(&self, options: &AnyConnectOptions, access: Access) -> Result<(), StorageError> {
         let began = Instant::now();
@@ -128,7 +128,7 @@ impl DatabaseUrl {
                 .map_err(StorageError::from)
             {
                 Ok(_) => break connection,
-                // Setting the log up does not wait for a lock as statements do.
+                // Switching on the log does not wait for a lock, as statements do.
                 Err(StorageError::Busy(_)) if began.elapsed() < BUSY_WAIT => {
                     tokio::time::sleep(LOOKED_AGAIN_AFTER).await;
                 }
@@ -156,7 +156,7 @@ impl DatabaseUrl {
                     Access::Write => "rw",
                     Access::Read => "ro",
                 };
-                // The driver decodes percent signs of the path.
+                // The driver decodes percent signs in the path.
                 let path = path.display().to_string().replace('%', "%25").replace('#', "%23");
                 format!("sqlite:{path}?mode={mode}")
             }
@@ -177,8 +177,8 @@ fn has_no_log(path: &Path) -> bool {
     std::fs::metadata(log).map_or(true, |log| log.len() == 0)
 }
 
-/// The address without anything that may be a password: it stands between the user's name and the
-/// host, or behind a question mark.
+/// The address without a password, which may stand between the user name and the host, or after a
+/// question mark.
 pub(crate) fn without_password(url: &str) -> String {
     let without_query = |text: &str| text.split('?').next().unwrap_or_default().to_owned();
     let url = if url.contains("password=") { without_query(url) } else { url.to_owned() };

@@ -1,4 +1,4 @@
-//! Opening a shop: which engine, which rights, which settings of the connections.
+//! Opens a shop: which engine, which permissions, which connection settings.
 
 use crate::store::actor::Actor;
 use crate::store::clock::Clock;
@@ -22,24 +22,25 @@ use tokio::sync::watch;
 
 /// How long a write waits for another one before the caller is told that the shop is busy.
 pub(crate) const BUSY_WAIT: Duration = Duration::from_secs(5);
-/// Readers of one process on SQLite. They share the file's pages, so few are enough; one of them listens.
+/// Readers per process on SQLite. They share the file's pages, so a few are enough; one of them
+/// listens.
 const SQLITE_READERS: u32 = 5;
-/// Connections of one process to PostgreSQL, for writes and for reads.
+/// Connections per process to PostgreSQL, for writing and for reading.
 const POSTGRES_WRITERS: u32 = 16;
 const POSTGRES_READERS: u32 = 9;
 
-/// A connection to a server that was idle for longer is asked whether it still stands before it is used: a server
-/// that was started anew has ended all of them. In a busy shop none is asked.
+/// A connection that was idle for longer is tested before it is used, because a restarted server has
+/// closed all of them. In a busy shop none is tested.
 const ASKED_AFTER: Duration = Duration::from_millis(500);
 
-/// What may be done to the shop.
+/// What may be done with the shop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Access {
-    /// Read and write; the shop must exist.
+    /// Reading and writing; the shop must exist.
     Write,
-    /// Read and write; a missing SQLite file is made.
+    /// Reading and writing; a missing SQLite file is created.
     Create,
-    /// Read alone: takes no node number and changes no file.
+    /// Only reading: takes no node number and changes no file.
     Read,
 }
 
@@ -54,7 +55,7 @@ pub(crate) enum Engine {
 #[derive(Clone, Debug)]
 pub struct Ledger {
     pub(crate) inner: Arc<Inner>,
-    /// Whose limits hold for what is done through it, where no key says so.
+    /// Whose limits apply if no key says so.
     pub(crate) actor: Option<Arc<Actor>>,
 }
 
@@ -67,20 +68,20 @@ pub(crate) struct Inner {
     pub(crate) lease: Option<Lease>,
     pub(crate) follows: Follows,
     pub(crate) shop: RwLock<Arc<Shop>>,
-    /// Counts the commits of this process that gave somebody something to tell or to do.
+    /// Counts the commits of this process that gave somebody something to send or do.
     pub(crate) changes: watch::Sender<u64>,
-    /// Tells other processes of them.
+    /// Tells other processes about them.
     pub(crate) notices: Notices,
-    /// Whether the last write went through.
+    /// Whether the last write succeeded.
     pub(crate) writes: Writes,
-    /// Where pictures stand, if somebody has said it.
+    /// The folder of the pictures, if somebody set it.
     pub(crate) pictures: OnceLock<PathBuf>,
     path: Option<PathBuf>,
     made: bool,
 }
 
 impl Ledger {
-    /// Opens the shop's database, and brings its schema up to date unless it is opened to read alone.
+    /// Opens the shop's database and, unless it is only read, brings its schema up to date.
     pub(crate) async fn open_engine(
         url: &str,
         access: Access,
@@ -101,7 +102,7 @@ impl Ledger {
             Access::Read => None,
             Access::Write | Access::Create => Some(Lease::take(&writers, clock.as_ref()).await?),
         };
-        // A process's number alone may be another's on another machine.
+        // A process id alone may also be in use on another machine.
         let own = format!("{}-{}", std::process::id(), lease.as_ref().map_or(0, |l| l.next_id(clock.now())));
         let inner = Inner {
             notices: Notices::new(place.server(), own),
@@ -126,13 +127,13 @@ impl Ledger {
         Ok(ledger)
     }
 
-    /// The same shop, within somebody's limits: for work of many transactions that is done for them.
+    /// The same shop within somebody's limits, for work that takes many transactions.
     #[must_use]
     pub fn acting_for(&self, actor: Actor) -> Self {
         Self { actor: Some(Arc::new(actor)), ..self.clone() }
     }
 
-    /// Whether opening it made the file.
+    /// Whether opening created the file.
     pub fn was_made(&self) -> bool {
         self.inner.made
     }
@@ -142,12 +143,12 @@ impl Ledger {
         self.inner.path.as_deref()
     }
 
-    /// Now, by the clock that it was opened with.
+    /// The current time, by the clock that it was opened with.
     pub fn now(&self) -> Moment {
         self.inner.clock.now()
     }
 
-    /// The shop's settings as last seen; every write checks that they are still so.
+    /// The shop's settings as last read; every write checks that they are current.
     pub fn shop(&self) -> Arc<Shop> {
         let guard = self.inner.shop.read().unwrap_or_else(std::sync::PoisonError::into_inner);
         Arc::clone(&guard)
@@ -170,18 +171,18 @@ impl Ledger {
         Ok(row.try_get(0)?)
     }
 
-    /// Changes whenever a commit of this process has left something to tell a connection or to fetch from
-    /// one. Of what another process commits it knows while [`Ledger::listen_for_commits`] goes on.
+    /// Changes whenever a commit of this process left something to send to a connection or to fetch
+    /// from one. Commits of other processes count while [`Ledger::listen_for_commits`] runs.
     pub fn changes(&self) -> watch::Receiver<u64> {
         self.inner.changes.subscribe()
     }
 
-    /// The step that the schema is at: the last one that this program knows, once the shop is open.
+    /// The schema's step: once the shop is open, the last one that this program knows.
     pub fn schema_step(&self) -> i64 {
         schema_step()
     }
 
-    /// Gives the node number back and ends the connections.
+    /// Returns the node number and closes the connections.
     pub async fn close(&self) {
         if let Some(lease) = &self.inner.lease {
             lease.give_back(&self.inner.writers, self.now()).await;
@@ -190,13 +191,14 @@ impl Ledger {
         self.inner.readers.close().await;
     }
 
-    /// A connection to read with.
+    /// A connection for reading.
     pub(crate) async fn reader(&self) -> Result<PoolConnection<Any>, CommandError> {
         Ok(self.inner.readers.acquire().await?)
     }
 
-    /// Whether what is sold can be booked: the database answers, and if its last write failed for the disk's or the
-    /// server's sake, another one goes through now. One is tried a second, whoever asks how often.
+    /// Whether sales can be booked: the database answers and, if its last write failed because of the
+    /// disk or the server, another one succeeds now. At most one per second is tried, however often
+    /// somebody asks.
     pub async fn ready(&self) -> Result<(), CommandError> {
         self.ping().await?;
         let Some(lease) = self.inner.lease.as_ref().filter(|_| self.inner.writes.are_stopped()) else {
@@ -225,24 +227,24 @@ pub(crate) fn trouble_of(failure: CommandError) -> StorageError {
     }
 }
 
-/// What each new connection is told. SQLite: WAL with synchronous=FULL, so that an answer of
-/// success is on disk (law 7).
+/// Settings of new connections on SQLite: WAL with synchronous=FULL, so that whatever is reported as
+/// successful is on disk (law 7).
 const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; \
     PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384; \
     PRAGMA temp_store = MEMORY; PRAGMA journal_size_limit = 67108864";
-/// Reading alone asks for nothing that would write: the file or its folder may be read-only.
+/// Only reading requires nothing that writes: the file or its folder may be read-only.
 const SQLITE_READS: &str = "PRAGMA busy_timeout = 5000; PRAGMA foreign_keys = ON; PRAGMA cache_size = -16384; \
     PRAGMA temp_store = MEMORY";
-/// PostgreSQL: the answer waits for the disk (law 7), a lock is waited for as long as on SQLite.
-/// No statement here runs long enough that compiling it pays: where a plan's guessed cost is high, compiling took
-/// a hundred times as long as the statement.
+/// On PostgreSQL: the answer waits for the disk (law 7), and locks are waited for as long as on SQLite.
+/// No statement here runs long enough to be worth compiling: where a plan's estimated cost is high,
+/// compiling took a hundred times as long as the statement.
 const POSTGRES_SETTINGS: &str = "SET synchronous_commit = on; SET lock_timeout = '5s'; SET jit = off; \
     SET idle_in_transaction_session_timeout = '60s'; SET client_min_messages = warning; \
     SET default_transaction_isolation = 'read committed'";
 
-/// What each connection that writes is told besides. A write finds its rows by an index. PostgreSQL knows of a
-/// table what it noticed when it last looked: one that fills up or turns over within a minute it takes for
-/// empty, and would read the whole of it for each row.
+/// Additional settings for connections that write. A write finds its rows by an index. PostgreSQL only
+/// knows a table as it was when last analyzed: one that fills up or turns over within a minute looks
+/// empty to it, and it would read the whole table for each row.
 const POSTGRES_WRITES: &str = "SET enable_seqscan = off";
 
 pub(super) fn settings(engine: Engine, access: Access) -> &'static str {
@@ -259,7 +261,7 @@ async fn pools(
     options: AnyConnectOptions,
 ) -> Result<(AnyPool, AnyPool), StorageError> {
     let (writers, readers) = match engine {
-        // One writer: SQLite has one at a time, and waiting in the pool is fair where its lock is not.
+        // One writer: SQLite has one at a time, and waiting in the pool is fair while its lock is not.
         Engine::Sqlite => (1, SQLITE_READERS),
         Engine::Postgres => (POSTGRES_WRITERS, POSTGRES_READERS),
     };
@@ -294,9 +296,10 @@ async fn pools(
     Ok((writers, pool(readers, None).connect_lazy_with(options)))
 }
 
-/// Whether a connection may go back into its pool. SQLite ends a transaction by itself where the disk is full or
-/// fails, and its driver goes on counting it: no transaction would ever begin on that connection again, so that it is
-/// thrown away. A transaction that was dropped is undone on the way here; the question waits for that.
+/// Whether a connection may return to its pool. SQLite ends a transaction by itself when the disk is
+/// full or fails, but the driver goes on counting it, so no transaction could ever begin on that
+/// connection again; it is closed instead. A dropped transaction is undone on the way here, and this
+/// question waits for that.
 async fn is_outside_of_a_transaction(connection: &mut AnyConnection) -> Result<bool, sqlx::Error> {
     if !connection.is_in_transaction() {
         return Ok(true);

@@ -1,15 +1,16 @@
-//! How a command fails: refused by the shop's state, or by trouble with the database.
+//! How a command fails: rejected because of the shop's state, or stopped by a problem with the
+//! database.
 
 use crate::store::rejection::Rejection;
 use crate::store::storage_error::StorageError;
 
-/// Nothing was changed, unless it says that the outcome is unknown.
+/// Nothing was changed, unless the error says that the outcome is unknown.
 #[derive(Debug, thiserror::Error)]
 pub enum CommandError {
-    /// The shop's own state or the command's values.
+    /// Rejected because of the shop's state or the command's values.
     #[error(transparent)]
     Rejected(Box<Rejection>),
-    /// The database.
+    /// A problem with the database.
     #[error(transparent)]
     Storage(#[from] StorageError),
 }
@@ -36,7 +37,7 @@ impl CommandError {
     }
 }
 
-/// Turns a domain error about a command's value into a refusal that names the field.
+/// Turns a domain error about a command's value into a rejection that names the field.
 pub(crate) trait Naming<T> {
     fn field(self, field: &str) -> Result<T, CommandError>;
 }
@@ -47,7 +48,7 @@ impl<T, E: std::fmt::Display> Naming<T> for Result<T, E> {
     }
 }
 
-/// Turns a domain error about a stored value into trouble: the database should not hold it.
+/// Turns a domain error about a stored value into a storage error: the database should not contain it.
 pub(crate) trait Stored<T> {
     fn stored(self, what: &str) -> Result<T, CommandError>;
 }

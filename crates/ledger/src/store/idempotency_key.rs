@@ -1,4 +1,4 @@
-//! Law 5, said once, done once: every command may carry a key, and its first answer is kept with it.
+//! Law 5: every command may have a key, under which its first answer is stored.
 
 use crate::store::Ledger;
 use crate::store::actor::Actor;
@@ -12,15 +12,15 @@ use sha2::{Digest, Sha256};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// How long a refusal is given again: what was refused yesterday may be right today.
+/// How long a rejection is repeated: what was rejected yesterday may be right today.
 const REFUSED_MS: i64 = 24 * 60 * 60 * 1000;
-/// Refusals that are over, taken away with each new one: more than come in, so that they do not pile up.
+/// Expired rejections removed with each new one: more than come in, so that they do not pile up.
 const SWEPT_AT_ONCE: i64 = 100;
-/// Longest key that is accepted.
+/// The longest key, in characters.
 pub(crate) const MAX_KEY_CHARS: usize = 255;
 
-/// A key, within its scope, and the hash of the body that it came with; and who sends it, which is no part
-/// of the key but comes by the same way.
+/// A key within its scope and the hash of the body it came with; and who sent it, which is not part of
+/// the key but travels with it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Key {
     scope: String,
@@ -42,7 +42,7 @@ impl Key {
         Ok(Self { scope: scope.to_owned(), key: key.to_owned(), body_hash: hex_hash(body), actor: None })
     }
 
-    /// Sent by somebody, whose limits hold for what is done under it.
+    /// Sets who sent it, whose limits apply to what is done with it.
     #[must_use]
     pub fn sent_by(self, actor: Actor) -> Self {
         Self { actor: Some(actor), ..self }
@@ -58,7 +58,7 @@ pub(crate) fn hex_hash(bytes: &[u8]) -> String {
     hex::encode(Sha256::digest(bytes))
 }
 
-/// What is kept of the first answer.
+/// What is stored of the first answer.
 #[derive(Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 enum Kept<A> {
@@ -66,10 +66,10 @@ enum Kept<A> {
     Refused(Rejection),
 }
 
-/// Claims the key in this transaction. If it was used before: what was said then.
+/// Claims the key in this transaction. If it was used before, returns the answer.
 ///
-/// On PostgreSQL the insert waits for a transaction that holds the same key, up to the lock
-/// time-out; on SQLite the write lock does the same.
+/// On PostgreSQL the insert waits for a transaction with the same key, up to the lock time-out; on
+/// SQLite the write lock does the same.
 pub(crate) async fn claim<A: DeserializeOwned>(
     tx: &mut Tx,
     key: &Key,
@@ -97,7 +97,7 @@ pub(crate) async fn claim<A: DeserializeOwned>(
     read_kept(&row, key).map(Some)
 }
 
-/// The answer that is kept in a row, or why there is none.
+/// The answer stored in a row, or why there is none.
 fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, Rejection>, CommandError> {
     if row.try_get::<String, _>(0)? != key.body_hash {
         return Err(Rejection::KeyReused.into());
@@ -113,9 +113,9 @@ fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, R
 
 const KEPT: &str = "SELECT body_hash, answer FROM idempotency_key WHERE scope = $1 AND key = $2";
 
-/// Keeps the answer of the command with its key.
+/// Stores the command's answer under its key.
 pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Result<(), CommandError> {
-    /// As [`Kept`], borrowing.
+    /// Like [`Kept`], borrowing.
     #[derive(Serialize)]
     #[serde(rename_all = "kebab-case")]
     enum Keep<'a, A> {
@@ -124,7 +124,7 @@ pub(crate) async fn keep<A: Serialize>(tx: &mut Tx, key: &Key, answer: &A) -> Re
     write(tx, key, &Keep::Done(answer), false).await
 }
 
-/// Keeps a refusal with its key, which was claimed before, for a day; takes away some that are older.
+/// Stores a rejection for a day under its key, which was claimed before; removes some older ones.
 pub(crate) async fn keep_refusal(tx: &mut Tx, key: &Key, rejection: &Rejection) -> Result<(), CommandError> {
     write(tx, key, &Kept::<()>::Refused(rejection.clone()), true).await?;
     sqlx::query(
@@ -151,8 +151,8 @@ async fn write(tx: &mut Tx, key: &Key, kept: &impl Serialize, refused: bool) -> 
 }
 
 impl Ledger {
-    /// What was answered to a key, without claiming it: for work that is done in many transactions,
-    /// none of which is the one that keeps the answer.
+    /// The answer stored under a key, without claiming it: for work that takes many transactions, none
+    /// of which stores the answer.
     pub async fn answered<A: DeserializeOwned>(&self, key: &Key) -> Result<Option<A>, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(KEPT)

@@ -1,5 +1,5 @@
-//! Node numbers: each process that writes leases one, so that no two make the same identifier.
-//! The table of leases also tells whether somebody else has the shop open.
+//! Node numbers: every process that writes leases one, so that no two make the same identifier. The
+//! table of leases also tells whether somebody else has the shop open.
 
 use crate::store::Inner;
 use crate::store::clock::Clock;
@@ -10,17 +10,17 @@ use sqlx::{AnyConnection, AnyPool, Row};
 use std::sync::{Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 
-/// How long a lease lasts without being renewed: long enough for a laptop's lid, short enough
+/// How long a lease lasts without renewal: long enough for a laptop that sleeps briefly, short enough
 /// that a dead process is soon forgotten.
 const LASTS_MS: i64 = 5 * 60 * 1000;
 /// How often it is renewed.
 const RENEWED_EVERY: Duration = Duration::from_mins(1);
-/// Left of a lease when a transaction begins: more than any transaction takes.
+/// What must be left of a lease when a transaction begins: more than any transaction takes.
 const MARGIN_MS: i64 = 60 * 1000;
 /// Node numbers that exist (10 bits of an identifier).
 const NODES: i64 = 1024;
 
-/// The leased node number and the identifiers made with it.
+/// The leased node number, and the identifiers made with it.
 #[derive(Debug)]
 pub(crate) struct Lease(Mutex<Held>);
 
@@ -56,8 +56,8 @@ impl Lease {
         held.last_id
     }
 
-    /// Whether another process has the shop open. What holds a dead one's lease counts until it
-    /// runs out: being polite for nothing costs little.
+    /// Whether another process has the shop open. A dead process counts until its lease ends: being
+    /// polite for nothing costs little.
     pub(crate) async fn others(
         &self,
         connection: &mut AnyConnection,
@@ -73,16 +73,16 @@ impl Lease {
         Ok(row.try_get::<i64, _>(0)? > 0)
     }
 
-    /// Ends the lease now, but not before the latest identifier: the next holder starts after it.
-    /// A failure is left to time: the lease runs out by itself.
+    /// Ends the lease now, but not before the latest identifier, after which the next holder starts. If
+    /// this fails, the lease ends by itself.
     pub(crate) async fn give_back(&self, pool: &AnyPool, now: Moment) {
         if let Err(error) = self.prolong(pool, now, 0).await {
             tracing::debug!(%error, "the node number was not given back; its lease runs out by itself");
         }
     }
 
-    /// Renews a lease that is about to run out. A machine that slept through its end may find that
-    /// another process has the number by now, and takes another one.
+    /// Renews a lease that is about to end. A machine that slept past its end may find that another
+    /// process has the number, and takes another one.
     pub(crate) async fn ensure(&self, pool: &AnyPool, now: Moment) -> Result<(), StorageError> {
         if now.millis() + MARGIN_MS < self.held().until_ms {
             return Ok(());
@@ -98,7 +98,7 @@ impl Lease {
         Ok(())
     }
 
-    /// Sets the end of the lease; says whether it was still ours.
+    /// Sets the end of the lease; returns whether it was still ours.
     async fn prolong(&self, pool: &AnyPool, now: Moment, by_ms: i64) -> Result<bool, sqlx::Error> {
         let (node, holder, until) = {
             let held = self.held();
@@ -119,8 +119,8 @@ impl Lease {
     }
 }
 
-/// Takes the lowest number whose lease ran out, or a new one. Identifiers start after the end of
-/// the lease before, so that a clock that went back makes no identifier twice.
+/// Takes the lowest number whose lease has ended, or a new one. Identifiers start after the end of the
+/// previous lease, so a clock that was set back repeats none.
 async fn take(pool: &AnyPool, now: Moment) -> Result<Held, StorageError> {
     let now = now.millis();
     for node in 0..NODES {

@@ -1,4 +1,5 @@
-//! The engine beneath all rooms: opening a shop, transactions, idempotency keys, ids, clock, settings and errors.
+//! The base of all other parts: opening a shop, transactions, idempotency keys, ids, clock, settings
+//! and errors.
 
 pub(crate) mod actor;
 pub(crate) mod batch_limits;

@@ -1,8 +1,8 @@
-//! Telling other processes on PostgreSQL that something was committed, without waiting for them to ask.
+//! Tells other processes on PostgreSQL that something was committed, so that they need not ask.
 //!
-//! A notice is sent after the commit and not within it: PostgreSQL lets transactions that hold one commit one
-//! at a time, disk included, and every sale would wait for every other. A process that dies in between leaves
-//! the others to ask by themselves, see [`crate::LISTEN_EVERY`].
+//! A notice is sent after the commit and not within it: PostgreSQL lets transactions with a notice
+//! commit only one at a time, disk included, and every sale would wait for every other. If a process
+//! dies in between, the others find out by asking, see [`crate::LISTEN_EVERY`].
 
 use crate::store::{Inner, Ledger};
 use sqlx::postgres::PgListener;
@@ -11,19 +11,19 @@ use std::sync::{Arc, Weak};
 use std::time::Duration;
 use tokio::sync::Notify;
 
-/// What processes of one database listen to.
+/// The channel that processes of one database listen on.
 const CHANNEL: &str = "fleecefold_changes";
 /// How long nobody listens after the server was away; whoever listens also asks meanwhile.
 const LISTEN_AGAIN_AFTER: Duration = Duration::from_secs(5);
-/// How often it is looked whether the shop is still open, where nothing is committed.
+/// How often to check whether the shop is still open, if nothing is committed.
 const LOOK_EVERY: Duration = Duration::from_mins(1);
 
-/// Sends notices, and knows which ones are its own.
+/// Sends notices, and recognizes its own.
 pub(crate) struct Notices {
     wake: Arc<Notify>,
-    /// Told with each notice, so that nobody hears of their own.
+    /// Sent with each notice, so that a process ignores its own.
     own: String,
-    /// The server's address; none on SQLite. It may hold a password, so that it is never shown.
+    /// The server's address; none on SQLite. It may contain a password, so it is never shown.
     server: Option<String>,
 }
 
@@ -38,7 +38,7 @@ impl Notices {
         Self { wake: Arc::default(), own, server }
     }
 
-    /// Something was committed: a notice follows. Several at the same time are one.
+    /// Something was committed: a notice follows. Several at the same time become one.
     pub(crate) fn send_soon(&self) {
         self.wake.notify_one();
     }
@@ -70,8 +70,8 @@ async fn send(inner: &Inner) -> Result<(), sqlx::Error> {
 }
 
 impl Ledger {
-    /// Hears the notices of other processes until it is dropped. Behind a pooler that hands out another
-    /// connection for each transaction none ever arrives.
+    /// Receives notices of other processes until it is dropped. Behind a pooler that uses another
+    /// connection for each transaction, none ever arrives.
     pub(crate) async fn hear_notices(&self) {
         let Some(server) = &self.inner.notices.server else { return std::future::pending().await };
         loop {
@@ -86,7 +86,7 @@ impl Ledger {
         let mut listener = PgListener::connect(server).await?;
         listener.listen(CHANNEL).await?;
         loop {
-            // None says that the connection was lost and made anew: what was told meanwhile was missed.
+            // None means that the connection was lost and made again, so notices may have been missed.
             let is_own =
                 listener.try_recv().await?.is_some_and(|notice| notice.payload() == self.inner.notices.own);
             if !is_own {

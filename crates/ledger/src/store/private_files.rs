@@ -1,12 +1,13 @@
-//! Files and folders for their owner alone: what holds customers' names, pictures or money.
+//! Files and folders for their owner only, for everything with customers' names, pictures or money.
 //!
-//! The umask decides nothing here: a service's is often wide, and a shop's files outlive it.
+//! The umask does not matter here: that of a service is often permissive, and a shop's files outlive
+//! it.
 
 use std::fs::{DirBuilder, File, OpenOptions};
 use std::io;
 use std::path::Path;
 
-/// What a group and others may do with a file.
+/// The permission bits of group and others.
 #[cfg(unix)]
 const OTHERS: u32 = 0o077;
 
@@ -16,15 +17,15 @@ fn for_owner(options: &mut OpenOptions) -> &mut OpenOptions {
     options
 }
 
-/// A new file, or an old one of that name emptied.
+/// A new file, or an existing file with its contents removed.
 pub fn create(path: &Path) -> io::Result<File> {
     let file = for_owner(OpenOptions::new().write(true).create(true).truncate(true)).open(path)?;
-    // One that was left behind keeps the rights that it had.
+    // An existing file keeps its permissions.
     shut(&file)?;
     Ok(file)
 }
 
-/// Shuts others out of an open file.
+/// Removes the permissions of others from an open file.
 pub fn shut(file: &File) -> io::Result<()> {
     #[cfg(unix)]
     file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o600))?;
@@ -33,12 +34,12 @@ pub fn shut(file: &File) -> io::Result<()> {
     Ok(())
 }
 
-/// A new file; refused if there is one.
+/// A new file; an error if it exists.
 pub fn create_new(path: &Path) -> io::Result<File> {
     for_owner(OpenOptions::new().write(true).create_new(true)).open(path)
 }
 
-/// A folder and what is missing above it. Those that are there stay as they are.
+/// A folder and its missing parents. Existing folders stay as they are.
 pub fn create_dir_all(path: &Path) -> io::Result<()> {
     let mut builder = DirBuilder::new();
     builder.recursive(true);
@@ -47,14 +48,14 @@ pub fn create_dir_all(path: &Path) -> io::Result<()> {
     builder.create(path)
 }
 
-/// Whether others than its owner may do anything with a file.
+/// Whether anybody but its owner can access a file.
 #[cfg(unix)]
 pub(crate) fn is_open_to_others(path: &Path) -> bool {
     use std::os::unix::fs::PermissionsExt;
     std::fs::metadata(path).is_ok_and(|found| found.permissions().mode() & OTHERS != 0)
 }
 
-/// Whether others than its owner may do anything with a file.
+/// Whether anybody but its owner can access a file.
 #[cfg(not(unix))]
 pub(crate) fn is_open_to_others(_: &Path) -> bool {
     false

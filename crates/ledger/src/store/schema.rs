@@ -8,8 +8,8 @@ use sqlx::migrate::{MigrateError, Migration, MigrationType, Migrator};
 use sqlx::{AnyConnection, AnyPool, SqlSafeStr};
 use std::sync::LazyLock;
 
-/// The steps of the schema, within the program. Listed by hand and not by sqlx's macro, which would
-/// build SQLite a second time for the compiler's own use.
+/// The steps of the schema, built into the program. They are listed by hand and not by sqlx's macro,
+/// which would build SQLite a second time for the compiler.
 static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
     let step = |number: i64, name: &'static str, text: &'static str| {
         Migration::new(number, name.into(), MigrationType::Simple, text.into_sql_str(), false)
@@ -25,8 +25,8 @@ static SCHEMA: LazyLock<Migrator> = LazyLock::new(|| {
     ])
 });
 
-/// On SQLite all steps are one transaction, which waits for that of another program: whoever comes second finds them
-/// done. On PostgreSQL the migrator takes a lock of its own.
+/// On SQLite all steps are one transaction, which waits for another program's: whoever comes second
+/// finds them done. On PostgreSQL the migrator takes a lock of its own.
 pub(super) async fn migrate(pool: &AnyPool, place: &DatabaseUrl, access: Access) -> Result<(), StorageError> {
     let mut connection = pool.acquire().await?;
     let is_up_to_date = is_up_to_date(&mut connection).await;
@@ -43,7 +43,7 @@ pub(super) async fn migrate(pool: &AnyPool, place: &DatabaseUrl, access: Access)
     if place.engine() == Engine::Postgres || is_up_to_date {
         return run_schema(&mut connection).await;
     }
-    // The first command after an update may be one that reads.
+    // The first command after an update may be one that only reads.
     let mut own = match access {
         Access::Read => Some(place.to_write().await?),
         Access::Write | Access::Create => None,
@@ -63,8 +63,8 @@ async fn run_schema(connection: &mut AnyConnection) -> Result<(), StorageError> 
     })
 }
 
-/// Whether the role of this connection may make tables. A shop on PostgreSQL may be served by a role that
-/// reads and writes rows alone; another one owns the tables and brings them up to date.
+/// Whether this connection's role may create tables. A shop on PostgreSQL may be served by a role that
+/// only reads and writes rows, while another one owns the tables and brings them up to date.
 async fn may_make_tables(connection: &mut AnyConnection, engine: Engine) -> Result<bool, StorageError> {
     if engine == Engine::Sqlite {
         return Ok(true);
@@ -77,19 +77,19 @@ async fn may_make_tables(connection: &mut AnyConnection, engine: Engine) -> Resu
     Ok(may.0 == 1)
 }
 
-/// The last step of the schema that this program knows.
+/// The last schema step that this program knows.
 pub(crate) fn schema_step() -> i64 {
     SCHEMA.iter().map(|m| m.version).max().unwrap_or(0)
 }
 
-/// The last step that the shop's schema has; none if there is no shop yet.
+/// The last step of the shop's schema; none if there is no shop yet.
 async fn last_step(connection: &mut AnyConnection) -> Option<i64> {
     let found: Result<(i64,), _> =
         sqlx::query_as("SELECT MAX(version) FROM _sqlx_migrations").fetch_one(&mut *connection).await;
     found.ok().map(|(step,)| step)
 }
 
-/// Whether the last step that this program knows is the last that the shop has.
+/// Whether the shop has the last step that this program knows, and no later one.
 async fn is_up_to_date(connection: &mut AnyConnection) -> bool {
     last_step(connection).await == Some(schema_step())
 }

@@ -15,7 +15,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 use std::collections::BTreeMap;
 
-/// What a counter may be paid by: everything but `online`, which is how orders are paid.
+/// Ways to pay at a counter: everything but `online`, which is how orders are paid.
 pub const COUNTER_TENDERS: [TenderKind; 6] = [
     TenderKind::Cash,
     TenderKind::Card,
@@ -24,36 +24,36 @@ pub const COUNTER_TENDERS: [TenderKind; 6] = [
     TenderKind::OnAccount,
     TenderKind::Other,
 ];
-/// What takes a channel's fee away.
+/// The value that removes a channel's fee.
 const NO_FEE: &str = "none";
 
-/// What the owner has set, or a new shop starts with: US dollars, UTC, ounces, no cash rounding.
+/// What the owner has set; a new shop starts with US dollars, UTC, ounces and no cash rounding.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Shop {
     /// Its name.
     pub name: String,
-    /// Its currency, fixed once money is booked.
+    /// Fixed once money is booked.
     pub currency: Currency,
     /// Its time zone.
     pub zone: Zone,
-    /// The unit that it weighs in where nothing else is said.
+    /// The unit of weight unless another one is given.
     pub unit: WeightUnit,
-    /// Where the pictures of listings can be fetched; none means that they go beside the feed.
+    /// Where pictures of listings can be fetched; without it they are put beside the feed.
     pub image_base: Option<String>,
     /// How cash totals are rounded.
     pub cash_rounding: CashRounding,
-    /// What the counter offers to be paid by, in its order.
+    /// The ways to pay that the counter offers, in their order.
     pub tenders: Vec<TenderKind>,
     /// Channels by code, with their names.
     pub channels: BTreeMap<Channel, String>,
-    /// What channels keep of each sale, where they keep anything.
+    /// The fees of channels that have any.
     pub fees: BTreeMap<Channel, FeeRule>,
     /// Counts the changes.
     pub(crate) revision: i64,
 }
 
 impl Shop {
-    /// The keys of `shop set`.
+    /// The keys for `shop set`.
     pub const KEYS: [&'static str; 9] = [
         "name",
         "currency",
@@ -81,7 +81,7 @@ impl Shop {
         }
     }
 
-    /// Refuses a channel that the shop does not have.
+    /// Rejects a channel that the shop does not have.
     pub(crate) fn known_channel(&self, channel: &Channel) -> Result<(), Rejection> {
         if self.channels.contains_key(channel) {
             return Ok(());
@@ -94,7 +94,7 @@ impl Shop {
         ))
     }
 
-    /// What a channel keeps of a sale of which so much was paid, where the sale does not say itself.
+    /// The fee of a channel for a sale of which this much was paid, unless the sale has its own.
     pub(crate) fn fee(&self, channel: &Channel, said: Money, paid: Money) -> Result<Money, CommandError> {
         match self.fees.get(channel) {
             Some(rule) if said.is_zero() => rule.of(paid).field("fee"),
@@ -102,12 +102,12 @@ impl Shop {
         }
     }
 
-    /// Whether nobody has set anything yet.
+    /// Whether nobody has changed anything yet.
     pub fn is_untouched(&self) -> bool {
         self.revision == 0
     }
 
-    /// Each setting as it is written.
+    /// Every setting with its written value.
     pub fn rows(&self) -> Vec<(String, String)> {
         let mut rows = vec![
             ("name".to_owned(), self.name.clone()),
@@ -148,7 +148,7 @@ impl Shop {
     fn set_fee(&mut self, code: &str, value: &str) -> Result<(), Rejection> {
         let key = format!("fee.{code}");
         let channel = Channel::parse(code).map_err(|e| Rejection::invalid(key.as_str(), e))?;
-        // Settings are read before the channels: those that were kept are not asked again.
+        // Settings are read before the channels: stored ones are not checked again.
         if !self.channels.is_empty() && !self.channels.contains_key(&channel) {
             let reason = format!("the shop has no channel {channel}; make it first, as channel.{channel}");
             return Err(Rejection::invalid(key.as_str(), reason));
@@ -162,7 +162,7 @@ impl Shop {
         Ok(())
     }
 
-    /// An amount of a fee is in the currency that it was said in.
+    /// The amount of a fee is in the currency in which it was set.
     pub(crate) fn refuse_old_fees(&self) -> Result<(), Rejection> {
         let is_old = |rule: &FeeRule| !rule.fixed().is_zero() && rule.fixed().currency() != self.currency;
         let Some((channel, rule)) = self.fees.iter().find(|(_, rule)| is_old(rule)) else { return Ok(()) };
@@ -174,7 +174,7 @@ impl Shop {
     }
 }
 
-/// Money that a caller gives must be of the shop's currency; none of it is below nothing or beyond the limit.
+/// Money from a caller must be in the shop's currency, not below 0, and not beyond the limit.
 pub(crate) fn own_money(field: &str, amount: Money, currency: Currency) -> Result<(), Rejection> {
     if amount.currency() != currency {
         let reason = format!("{} is not the shop's currency, which is {currency}", amount.currency());
@@ -274,7 +274,7 @@ pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Command
     Ok(shop)
 }
 
-/// Keeps one setting that was checked.
+/// Stores a setting that was checked.
 pub(crate) async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), CommandError> {
     let (text, name) = match key.strip_prefix("channel.") {
         Some(code) => (
@@ -291,8 +291,8 @@ pub(crate) async fn write(tx: &mut Tx, key: &str, value: &str) -> Result<(), Com
 }
 
 impl Tx {
-    /// Counts a change of the settings. Taken first, so that bookings under the old ones end before and later ones
-    /// wait.
+    /// Counts a change of the settings. It comes first, so that bookings under the old settings end
+    /// before it and later ones wait.
     pub(crate) async fn count_settings_change(&mut self) -> Result<(), CommandError> {
         self.lock_shop_state(0).await?;
         sqlx::query("UPDATE shop_state SET settings_revision = settings_revision + 1 WHERE id = 1")
@@ -301,7 +301,7 @@ impl Tx {
         Ok(())
     }
 
-    /// Waits for whoever changes what belongs to a channel, and keeps others from it.
+    /// Waits for whoever is changing something of a channel, and keeps others from it.
     pub(crate) async fn lock_channel(&mut self, channel: &Channel) -> Result<(), CommandError> {
         sqlx::query("UPDATE channel SET name = name WHERE code = $1")
             .bind(channel.as_str().to_owned())
@@ -310,7 +310,7 @@ impl Tx {
         Ok(())
     }
 
-    /// Draws numbers of the shop's own codes. Answers the last one.
+    /// Draws numbers for in-store codes. Returns the last one.
     pub(crate) async fn draw_in_store(&mut self, count: i64) -> Result<i64, CommandError> {
         let row = sqlx::query(
             "UPDATE shop_state SET in_store = in_store + $1 WHERE id = 1 RETURNING in_store, settings_revision",

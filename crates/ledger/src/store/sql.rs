@@ -1,4 +1,4 @@
-//! Statements of several rows, built once for each size.
+//! Statements with several rows, built once for each size.
 
 use sqlx::AssertSqlSafe;
 use sqlx::any::{AnyArguments, AnyRow};
@@ -8,12 +8,12 @@ use sqlx::{Any, AnyConnection, Database};
 /// A statement with its arguments.
 pub(crate) type Statement<'q> = Query<'q, Any, AnyArguments>;
 
-/// The most rows of one statement. A row has at most 30 columns, so 128 rows stay far below both
-/// engines' limits of parameters (32 766 on SQLite).
+/// The most rows in one statement. A row has at most 30 columns, so 128 rows stay far below both
+/// engines' limits on parameters (32,766 on SQLite).
 pub(crate) const MAX_ROWS: usize = 128;
 
-/// How many rows each statement takes, so that `count` rows are written by few sizes of
-/// statement, each of which the engine prepares once: powers of two, the largest first.
+/// How many rows each statement takes, so that `count` rows need only few sizes of statement, each of
+/// which the engine prepares once: powers of two, largest first.
 pub(crate) fn chunk_sizes(count: usize) -> impl Iterator<Item = usize> {
     let mut left = count;
     std::iter::from_fn(move || {
@@ -23,13 +23,13 @@ pub(crate) fn chunk_sizes(count: usize) -> impl Iterator<Item = usize> {
     })
 }
 
-/// How an engine marks the parameters of a statement of many rows.
+/// How an engine marks the parameters of a statement with many rows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Marks {
-    /// `?`, for SQLite: a parameter with a name, such as `$7`, is looked for among all of them when
-    /// it is bound, which at 1792 of them took two thirds of the time of an import.
+    /// `?`, for SQLite. A named parameter, such as `$7`, is searched among all of them when it is
+    /// bound; with 1,792 of them that took two thirds of an import's time.
     Plain,
-    /// `$7`, which PostgreSQL asks for.
+    /// `$7`, which PostgreSQL requires.
     Numbered,
 }
 
@@ -65,7 +65,7 @@ fn values_text(marks: Marks, head: &str, columns: usize, rows: usize, tail: &str
     text
 }
 
-/// Writes rows by as few statements as possible. `bind` adds one row's `columns` arguments.
+/// Writes rows with as few statements as possible. `bind` adds one row's `columns` arguments.
 pub(crate) async fn insert_rows<T: Sync>(
     connection: &mut AnyConnection,
     head: &'static str,
@@ -76,7 +76,7 @@ pub(crate) async fn insert_rows<T: Sync>(
     insert_rows_or(connection, head, columns, "", rows, bind).await
 }
 
-/// As [`insert_rows`], with a tail such as `ON CONFLICT DO NOTHING`.
+/// Like [`insert_rows`], with a tail such as `ON CONFLICT DO NOTHING`.
 pub(crate) async fn insert_rows_or<T: Sync>(
     connection: &mut AnyConnection,
     head: &'static str,
@@ -100,7 +100,7 @@ pub(crate) async fn insert_rows_or<T: Sync>(
     Ok(written)
 }
 
-/// As [`insert_rows_or`], with a tail that ends in `RETURNING …`: the rows that were written.
+/// Like [`insert_rows_or`], with a tail that ends in `RETURNING …`: returns the rows that were written.
 pub(crate) async fn insert_rows_returning<T: Sync>(
     connection: &mut AnyConnection,
     head: &'static str,
@@ -124,15 +124,14 @@ pub(crate) async fn insert_rows_returning<T: Sync>(
     Ok(written)
 }
 
-/// `head IN ($n, …) tail` for `count` values, the first of which is parameter `first`. The count
-/// is rounded up to a power of two, so that there are few statements to prepare: bind with
-/// [`padded`].
+/// `head IN ($n, …) tail` for `count` values, the first of which is parameter `first`. The count is
+/// rounded up to a power of two, so that there are few statements to prepare; bind with [`padded`].
 pub(crate) fn in_text(head: &str, first: usize, count: usize, tail: &str) -> String {
     let places: Vec<String> = (first..first + count.next_power_of_two()).map(|p| format!("${p}")).collect();
     format!("{head} IN ({}) {tail}", places.join(", "))
 }
 
-/// The values and the last of them again, up to a power of two.
+/// The values, and the last of them repeated up to a power of two.
 pub(crate) fn padded<T: Clone>(values: &[T]) -> impl Iterator<Item = T> {
     let missing = values.len().next_power_of_two() - values.len();
     let last = values.last().cloned();

@@ -1,36 +1,37 @@
-//! What went wrong with the database itself, told from its error codes.
+//! What went wrong with the database itself, by its error codes.
 
 use sqlx::migrate::MigrateError;
 
-/// Trouble with the database: the command may or may not be tried again, and the caller's data is
-/// not to blame.
+/// A problem with the database. The command may or may not be repeated, and the caller's data is not
+/// the cause.
 #[derive(Debug, thiserror::Error)]
 pub enum StorageError {
-    /// No file there, and the command does not make one.
+    /// There is no file, and the command does not create one.
     #[error("there is no shop at {place}; check --db, or make one with `fleecefold shop set name \"…\"`")]
     NoShop {
         /// Where it was looked for.
         place: String,
     },
-    /// The address cannot be read.
+    /// The address is not valid.
     #[error("“{url}” is not a database; write sqlite:shop.db or postgres://user@host/name")]
     BadUrl {
-        /// What was given, without its password.
+        /// The address without its password.
         url: String,
     },
-    /// Another process holds it longer than is waited for.
+    /// Another process kept it locked for longer than we wait.
     #[error("the shop is busy: another program is writing to it; try again in a moment")]
     Busy(#[source] sqlx::Error),
-    /// Two transactions were in each other's way; the whole is tried again.
+    /// Two transactions got in each other's way; the command is tried again.
     #[error("two changes were in each other's way too often; try again")]
     Collided(#[source] sqlx::Error),
-    /// The file or folder may not be written.
+    /// The file or folder is not writable.
     #[error("the shop's database may not be written: check the rights of the file and its folder")]
     ReadOnly(#[source] sqlx::Error),
-    /// No space. Said of one transaction, all of which was undone; what a run of many had done before stays.
+    /// No space is left. This concerns one transaction, all of which was undone; what a longer run did
+    /// before stays.
     #[error("the disk is full, and this change was undone; make space and make it again")]
     Full(#[source] sqlx::Error),
-    /// The last write failed for the disk's or the server's sake, and none has gone through since.
+    /// The last write failed because of the disk or the server, and none has succeeded since.
     #[error(
         "the shop can be read but not written at the moment; is its disk full, or its server being changed?"
     )]
@@ -38,13 +39,13 @@ pub enum StorageError {
     /// Not a database, or damaged.
     #[error("the file is not a Fleecefold shop, or it is damaged; restore a backup into a new file")]
     NotAShop(#[source] sqlx::Error),
-    /// Somebody else's database.
+    /// Another program's database.
     #[error("{place} is the database of another program, not a Fleecefold shop; name another file")]
     Foreign {
-        /// Which file.
+        /// The file.
         place: String,
     },
-    /// The database was made by a newer program.
+    /// The database was created by a newer program.
     #[error("the shop was opened by a newer Fleecefold (its schema has step {step}); update this program")]
     Newer {
         /// The first step that this program does not know.
@@ -56,16 +57,16 @@ pub enum StorageError {
          run `fleecefold upgrade` once with the address of the role that owns them"
     )]
     NeedsOwner,
-    /// The schema differs from what this program laid.
+    /// The schema differs from the one that this program creates.
     #[error("step {step} of the shop's schema is not the one that this program laid; restore a backup")]
     OtherSchema {
-        /// The step.
+        /// The first step that differs.
         step: i64,
     },
     /// The database is older and could not be brought up to date.
     #[error("the shop was made by an older Fleecefold and could not be brought up to date")]
     Older(#[source] MigrateError),
-    /// Cannot be reached.
+    /// The server cannot be reached.
     #[error(
         "the shop's database cannot be reached ({0}); check --db: is its folder there, or its server running?"
     )]
@@ -76,28 +77,28 @@ pub enum StorageError {
     /// All node numbers are leased.
     #[error("too many programs have this shop open (1024)")]
     NoNode,
-    /// A kept answer could not be read or written.
+    /// A stored answer could not be read or written.
     #[error("an answer kept in the shop's database cannot be read")]
     KeptAnswer(#[source] serde_json::Error),
-    /// A value in the database breaks the domain's rules.
+    /// A value in the database violates the domain's rules.
     #[error("the shop's database holds a value that cannot be: {what}")]
     Impossible {
-        /// Where and what.
+        /// Where it is, and what it is.
         what: String,
     },
-    /// The settings were changed meanwhile; the command is tried again with the new ones.
+    /// The settings changed in the meantime; the command is tried again with the new ones.
     #[error("the shop's settings were changed meanwhile; try again")]
     SettingsChanged,
     /// A file beside the database could not be read or written.
     #[error("{what}")]
     File {
-        /// Which file, and what was done with it.
+        /// The file, and what was done with it.
         what: String,
-        /// What the system said.
+        /// The system's error.
         #[source]
         source: std::io::Error,
     },
-    /// Anything else.
+    /// Any other database error.
     #[error("the database refused a statement")]
     Database(#[source] sqlx::Error),
 }
@@ -108,7 +109,7 @@ impl StorageError {
         matches!(self, Self::Collided(_) | Self::OutcomeUnknown(_) | Self::SettingsChanged)
     }
 
-    /// Whether the next write would fail too, until somebody or something mends the disk or the server.
+    /// Whether the next write would fail too, until the disk or the server works again.
     pub(crate) fn stops_writes(&self) -> bool {
         matches!(
             self,
@@ -147,7 +148,7 @@ impl From<sqlx::Error> for StorageError {
     }
 }
 
-/// PostgreSQL's codes have five characters, some of them digits alone; SQLite's have at most four.
+/// PostgreSQL's codes have five characters, some only digits; SQLite's have at most four.
 const POSTGRES_CODE: usize = 5;
 
 fn by_code(code: &str) -> fn(sqlx::Error) -> StorageError {
@@ -168,8 +169,8 @@ fn by_postgres_code(code: &str) -> fn(sqlx::Error) -> StorageError {
     }
 }
 
-/// sqlite.org/rescode.html. An I/O error while a transaction ends leaves its outcome unknown, as a
-/// broken connection does.
+/// sqlite.org/rescode.html. An I/O error while a transaction ends leaves its outcome unknown, like a
+/// broken connection.
 fn by_sqlite_code(code: &str) -> fn(sqlx::Error) -> StorageError {
     match code.parse::<i64>().map(|c| c & SQLITE_PRIMARY) {
         Ok(5 | 6) => StorageError::Busy,
@@ -231,7 +232,7 @@ mod tests {
         check("XX001", "data_corrupted", "NotAShop");
         check("23505", "unique_violation", "Database");
         check("23514", "check_violation", "Database");
-        // Of digits alone, and 5 in its last eight bits: not SQLITE_BUSY.
+        // Only digits, and 5 in its last eight bits: not SQLITE_BUSY.
         check("22021", "character_not_in_repertoire", "Database");
     }
 }

@@ -1,12 +1,12 @@
-//! Whether the last write went through, for whoever asks if the shop can be sold from.
+//! Whether the last write succeeded, for whoever asks if the shop can sell.
 
 use domain::day::Moment;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 
-/// Between two writes that are tried for an answer alone: anybody may ask.
+/// The time between two writes that are only tried for an answer: anybody may ask.
 const TRIED_EVERY_MS: i64 = 1000;
 
-/// How this process's writes do.
+/// How this process's writes are doing.
 #[derive(Debug, Default)]
 pub(crate) struct Writes {
     stopped: AtomicBool,
@@ -26,7 +26,7 @@ impl Writes {
         self.stopped.load(Ordering::Relaxed)
     }
 
-    /// Whether another one may be tried now; whoever is told so tries it. A clock that was set back waits for nothing.
+    /// Whether another one may be tried now, by the caller. A clock that was set back delays nothing.
     pub(crate) fn may_try(&self, now: Moment) -> bool {
         let (now, before) = (now.millis(), self.tried_ms.load(Ordering::Relaxed));
         let is_soon = (before..before + TRIED_EVERY_MS).contains(&now);

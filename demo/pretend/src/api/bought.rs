@@ -59,7 +59,7 @@ fn page(orders: &[Bought], since: Option<i64>, asked: &Asked, faults: &Faults, d
         .filter(|order| since.is_none_or(|since| order.changed >= since))
         .filter(|order| after.is_none_or(|after| order.change > after))
         .collect();
-    // // In the order of changes, which agrees with their times unless the clock is set back. No page boundary
+    // In the order of changes, which agrees with their times unless the clock is set back. No page boundary
     // falls between two changes of one moment.
     found.sort_by_key(|order| order.change);
     found.retain(|order| asked.past.is_none_or(|past| order.change > past));
@@ -101,7 +101,7 @@ pub(super) async fn list(
         }
         (page, time::http_date(book.now()))
     };
-    // // The next page begins after what was seen; if nothing is new there is none.
+    // The next page begins after what was seen; if nothing is new there is none.
     let next = page.last.map(|last| last.to_string());
     let body = json!({ "bought": page.orders, "next": next }).to_string();
     let etag = etag(&body);

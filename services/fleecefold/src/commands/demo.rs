@@ -36,9 +36,9 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     let secrets = ledger.path().map_or_else(|| PathBuf::from(SECRETS), secrets_beside);
     let shops = Arc::new(Shops::new(ledger.clone(), Some(secrets.clone())));
     let till = listener.local_addr().map_err(CliError::Address)?;
-    // // The pretend shop closes when this function ends.
+    // The pretend shop closes when this function ends.
     let village = demo::open_village(&ledger, &shops.live, &secrets, args.shop_listen, till).await?;
-    // // Another host name than the shop's, so that a browser keeps the cookies of the two apart.
+    // Another host name than the shop's, so that a browser keeps the cookies of the two apart.
     let online = village.base().replace("127.0.0.1", "localhost");
     eprintln!(
         "the pretend online shop is open at {online}/; what sells in one shop disappears from the other"
@@ -48,7 +48,7 @@ pub(super) async fn run(place: &Place, args: DemoArgs) -> Result<Ending, CliErro
     let parts = serve::Parts { keys: &args.keys, site: None, proxies: Vec::new(), out_folder: None, shops };
     let served = serve::till(&ledger, listener, parts, stop).await;
     end.send_replace(true);
-    // // Only a panic would be an error here, and it has been reported.
+    // Only a panic would be an error here, and it has been reported.
     let _ = telling.await;
     ledger.close().await;
     served.map(|()| Ending::Done)

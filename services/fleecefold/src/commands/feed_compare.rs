@@ -35,7 +35,7 @@ pub(super) async fn run(place: &Place, args: CompareArgs) -> Result<Ending, CliE
 fn show(report: &CompareReport) -> io::Result<()> {
     let mut out = io::stdout().lock();
     for difference in &report.differences {
-        // // A listing's text may contain line breaks; keep one difference per line.
+        // A listing's text may contain line breaks; keep one difference per line.
         let words = difference.to_string().replace(['\n', '\r'], " ");
         writeln!(out, "{:<8}  {words}", difference.code())?;
     }

@@ -13,7 +13,7 @@ use sync::exchange::{OrdersRun, feed_in};
 pub(super) async fn run(place: &Place, args: FeedInArgs) -> Result<Ending, CliError> {
     let given = named(&args.file)?;
     let layout = layout(args.layout.as_deref())?;
-    // // A dry run changes nothing, so it does not create a shop either.
+    // A dry run changes nothing, so it does not create a shop either.
     let ledger = place.open(if args.dry_run { Access::Write } else { Access::Create }).await?;
     let watch = Watch::new();
     let bar = Bar::over(&watch, "orders");

@@ -30,7 +30,7 @@ pub(super) async fn run(place: &Place, command: LimitsCommand) -> Result<Ending,
 
 fn command_of(args: LimitsSet) -> SetLimits {
     let LimitsSet { role, token, values } = args;
-    // // Clap requires one of the two.
+    // Clap requires one of the two.
     let of = token.map_or(LimitsOf::Role(role.unwrap_or(Role::Counter)), LimitsOf::Token);
     SetLimits { of, values, who: WHO.to_owned() }
 }

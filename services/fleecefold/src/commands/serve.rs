@@ -60,10 +60,10 @@ pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliErr
         told(stop).await;
         Ok(())
     };
-    // // Without the pages the other parts would go on, and nobody would notice that the pages are gone.
+    // Without the pages the other parts would go on, and nobody would notice that the pages are gone.
     end.send_replace(true);
     for task in tasks {
-        // // Only a panic would be an error here, and it has been reported.
+        // Only a panic would be an error here, and it has been reported.
         let _ = task.await;
     }
     ledger.close().await;
@@ -172,6 +172,6 @@ async fn signal() {
 }
 
 async fn told(mut stop: watch::Receiver<bool>) {
-    // // An error means that nobody can send any more, which is the end too.
+    // An error means that nobody can send any more, which is the end too.
     let _ = stop.wait_for(|stop| *stop).await;
 }

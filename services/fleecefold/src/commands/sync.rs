@@ -129,7 +129,7 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
         eprintln!("no shop is connected; connect one with `fleecefold sync connect NAME FILE`");
     }
     let (zone, now) = (ledger.shop().zone.clone(), ledger.now());
-    // // People read the shop's own time, programs read RFC 3339.
+    // People read the shop's own time, programs read RFC 3339.
     let moment = |at: Option<Moment>| {
         at.map(|at| if form == TableForm::Table { zone.shown(at) } else { at.to_string() })
     };
@@ -153,7 +153,7 @@ async fn status(ledger: &Ledger, form: TableForm) -> Result<Ending, CliError> {
     };
     let rows = statuses.iter().map(row).collect();
     Table { columns: COLUMNS.to_vec(), rows, total: None }.print(form)?;
-    // // Where more than one thing is wrong, list each with its own time.
+    // Where more than one thing is wrong, list each with its own time.
     for status in statuses.iter().filter(|status| status.troubles.len() > 1) {
         for trouble in &status.troubles {
             eprintln!(

@@ -36,7 +36,7 @@ impl Priced {
         let quantity = Quantity::from_stock_units(stock_units, good.measure).doing("read a quantity")?;
         let amount = line_amount(good.price, quantity).doing("price a line")?;
         let currency = amount.currency();
-        // // Rounded down to five cents, as people do at a counter.
+        // Rounded down to five cents, as people do at a counter.
         let off = amount.minor() * off_percent / 100 / 5 * 5;
         let discount = Money::from_minor(off, currency).doing("price a line")?;
         let taxed = if good.kind == ItemKind::Piece { 0 } else { amount.minor() - off };
@@ -103,7 +103,7 @@ fn kind_and_stock_units(dice: &mut Rng, door: Door) -> (ItemKind, i64) {
         1..=24 => (ItemKind::Piece, 1),
         25..=72 if dice.chance(75) => (ItemKind::Counted, 1),
         25..=72 => (ItemKind::Counted, dice.between(2, 4)),
-        // // A scale with two decimals, in steps of 0.05 oz.
+        // A scale with two decimals, in steps of 0.05 oz.
         _ => (ItemKind::Weight, LEAST_BY_WEIGHT + 50 * dice.between(0, 150)),
     }
 }

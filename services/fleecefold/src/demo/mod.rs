@@ -96,7 +96,7 @@ pub(crate) async fn make(url: &str) -> Result<DemoSummary, DemoError> {
 async fn fill(ledger: &Ledger, clock: &Arc<ManualClock>, url: &str) -> Result<DemoSummary, DemoError> {
     let items = ledger.items(None, "", 1).await.doing("look at the shelf")?;
     let sales = ledger.sales(None, 1).await.doing("look at the books")?;
-    // // A shop that somebody named or set up belongs to them, even with nothing in stock yet.
+    // A shop that somebody named or set up belongs to them, even with nothing in stock yet.
     if !items.is_empty() || !sales.is_empty() || !ledger.shop().is_untouched() {
         return Err(DemoError::NotEmpty { url: url.to_owned() });
     }

@@ -21,7 +21,7 @@ impl Rng {
     /// Both ends are included; returns `least` if `most` is below it.
     pub(super) fn between(&mut self, least: i64, most: i64) -> i64 {
         let span = u128::from(most.saturating_sub(least).max(0).unsigned_abs()) + 1;
-        // // The high half of a product: every value of the range is (nearly) equally likely.
+        // The high half of a product: every value of the range is (nearly) equally likely.
         let drawn = (u128::from(self.next()) * span) >> 64;
         least.saturating_add(i64::try_from(drawn).unwrap_or(0))
     }

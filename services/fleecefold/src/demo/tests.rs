@@ -50,7 +50,7 @@ async fn two_makings_are_one_shop() {
     let (second, other) = made(folder.path(), "other.db").await;
     assert_eq!(first, second);
     assert_eq!(months(&one).await, months(&other).await);
-    // // Also identifiers, prices, counts, holds and revisions, not only the totals.
+    // Also identifiers, prices, counts, holds and revisions, not only the totals.
     assert_eq!(one.items(None, "", ALL).await.unwrap(), other.items(None, "", ALL).await.unwrap());
     assert_eq!(sales(&one).await, sales(&other).await);
     assert_eq!(one.orders(None, false, ALL).await.unwrap(), other.orders(None, false, ALL).await.unwrap());

@@ -33,7 +33,7 @@ pub(crate) async fn open(
     let hook = HookSecret::parse(&self::secret(secrets, HOOK)?).doing("read the secret of its hooks")?;
     let hooks =
         HooksTo { address: format!("http://{till}/hooks/{NAME}"), secrets: vec![hook], by_itself: true };
-    // // Order numbers must not repeat those of an earlier run. The seconds since 1970 are always ahead of
+    // Order numbers must not repeat those of an earlier run. The seconds since 1970 are always ahead of
     // them: nobody clicks through one order a second.
     let first_order = u64::try_from(Timestamp::now().as_second()).unwrap_or_default();
     let options = Options { secret: Some(secret), hooks: Some(hooks), first_order, ..Options::default() };
@@ -76,7 +76,7 @@ async fn connect(ledger: &Ledger, shop: &Running) -> Result<bool, DemoError> {
 /// The new pretend shop lists nothing; comparing notices that and sends everything again.
 async fn tell_again(ledger: &Ledger, live: &Live) -> Result<(), DemoError> {
     match reconcile(ledger, live, NAME, 0).await {
-        // // Another demo process on this shop is doing it.
+        // Another demo process on this shop is doing it.
         Ok(_) | Err(NotReconciled::Busy { .. }) => Ok(()),
         Err(error) => Err(error).doing("compare the pretend online shop with its shelf"),
     }
@@ -92,7 +92,7 @@ fn secret(folder: &Path, name: &str) -> Result<String, DemoError> {
         Err(error) => return Err(error).doing(STEP),
     }
     fs::DirBuilder::new().recursive(true).mode(0o700).create(folder).doing(STEP)?;
-    // // 32 characters of base64url, which are 24 bytes; standard base64 writes two of the characters
+    // 32 characters of base64url, which are 24 bytes; standard base64 writes two of the characters
     // differently.
     let text = format!("whsec_{}", till::random_text().replace('-', "+").replace('_', "/"));
     let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path).doing(STEP)?;

@@ -198,7 +198,7 @@ fn adopted(
             continue;
         }
         let drifts = drifted.contains(&key);
-        // // At revision 0, a message that waits for the item goes on waiting and corrects it.
+        // At revision 0, a message that waits for the item goes on waiting and corrects it.
         let revision = if drifts && stand.state.is_none() { 0 } else { stand.revision };
         let hash = if drifts { String::new() } else { hashes[stand.at].clone() };
         told.push(Delivered { item: stand.item, revision, content: Some((hash, ListingState::Listed)) });

@@ -116,7 +116,7 @@ pub async fn feed_out(ledger: &Ledger, run: FeedOutRun<'_>) -> Result<FeedOutRep
         over: false,
         silent: Vec::new(),
     };
-    // // The first lines are read before anything is created: without a change there is no file.
+    // The first lines are read before anything is created: without a change there is no file.
     let first = reading.next_lines().await?;
     if first.is_none() && what != What::All {
         record_told(ledger, connection, reading.silent).await?;
@@ -151,7 +151,7 @@ fn form(format: OutFormat, layout: Option<&GivenLayout>) -> Result<Form, FeedOut
         (OutFormat::Csv, None) => Ok(Form::Csv(Box::new(Layout::built_in(Feed::Listings, Format::Csv)))),
         (OutFormat::Csv, Some(given)) => {
             given.refuse_other(Feed::Listings)?;
-            // // Tested before anything is created.
+            // Tested before anything is created.
             ListingCsv::new(io::sink(), given.layout()).map_err(FeedOutError::Layout)?;
             Ok(Form::Csv(Box::new(given.layout().clone())))
         }
@@ -229,7 +229,7 @@ impl Outgoing {
         let is_unheard = row.state != Some(ListingState::Listed) && row.availability != Availability::InStock;
         let is_repeated = matches!(self.what, What::Again(_)) && row.state.is_some();
         if is_unheard && !is_repeated {
-            // // It is gone, and nobody was told that it was there, or the end was sent already. Its next
+            // It is gone, and nobody was told that it was there, or the end was sent already. Its next
             // change for the better, such as a return to stock, is a message of its own.
             self.silent.push(Delivered { item, revision, content: None });
             return Ok(None);
@@ -302,7 +302,7 @@ impl Target {
             Destination::Folder(folder) => {
                 let name = file.as_deref().and_then(Path::file_name).unwrap_or_default().to_string_lossy();
                 if let Form::Csv(layout) = &form {
-                    // // First, so that whoever sees the feed finds its description.
+                    // First, so that whoever sees the feed finds its description.
                     let about = format!("{name}-metadata.json");
                     publish(&folder, &about, |out| write_csvw(out, &name, layout, currency))?;
                 }

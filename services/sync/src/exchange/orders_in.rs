@@ -163,7 +163,7 @@ impl Taking<'_> {
     async fn one(&mut self, parsed: Parsed<IncomingOrder>) -> Result<(), IntakeError> {
         let Parsed { value, line, rows } = parsed;
         let lines = (value.lines.len() + value.refunds.len()).max(1);
-        // // An order is never split, and a transaction has at most as many rows as the pace allows.
+        // An order is never split, and a transaction has at most as many rows as the pace allows.
         if self.lines + lines > self.pace.rows() {
             self.flush().await?;
         }

@@ -171,7 +171,7 @@ impl Rejects {
         let mut path = folder.join(self.file_name(1));
         for number in 1..=MAX_NAMES {
             path = folder.join(self.file_name(number));
-            // // The same file fed again is rejected in the same way.
+            // The same file fed again is rejected in the same way.
             if same_bytes(&path, &part).unwrap_or(false) {
                 return Ok(path);
             }

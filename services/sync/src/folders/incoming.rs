@@ -64,7 +64,7 @@ pub(super) fn list(folder: &Path) -> Result<Vec<Found>, FolderError> {
         let mut here = Vec::new();
         for entry in fs::read_dir(&place).map_err(failed)? {
             let entry = entry.map_err(failed)?;
-            // // Links are not followed: what they point to is not this folder's to move.
+            // Links are not followed: what they point to is not this folder's to move.
             let Ok(about) = entry.metadata() else { continue };
             let Some(name) = entry.file_name().to_str().map(str::to_owned) else { continue };
             if !about.is_file() || name.starts_with('.') || PASSED_OVER.iter().any(|e| name.ends_with(e)) {

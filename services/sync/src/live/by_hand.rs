@@ -371,7 +371,7 @@ async fn rounds(
     for _ in 0..MAX_ROUNDS {
         let When::At(at) = when else { break };
         let left = at.millis() - ledger.now().millis();
-        // // Waiting for the rate limit is worthwhile, waiting for another try is not.
+        // Waiting for the rate limit is worthwhile, waiting for another try is not.
         if left > 1000 {
             break;
         }

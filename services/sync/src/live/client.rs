@@ -257,7 +257,7 @@ impl Client {
         limits: Limits,
     ) -> Result<Self, ClientError> {
         PROVIDER.call_once(|| {
-            // // If another part of this process has chosen a provider, that one is as good.
+            // If another part of this process has chosen a provider, that one is as good.
             let _ = rustls::crypto::ring::default_provider().install_default();
         });
         check_hosts(file)?;
@@ -272,7 +272,7 @@ impl Client {
         if let Some(path) = &file.ca_file {
             builder = builder.tls_certs_merge(certificates::read(path)?);
         } else if addresses(file).all(|url| url.scheme() == "http") {
-            // // No certificate is ever checked, so none is loaded.
+            // No certificate is ever checked, so none is loaded.
             builder = builder.tls_certs_only([]);
         }
         let http = builder.build().map_err(|source| ClientError::Tls { source })?;
@@ -281,7 +281,7 @@ impl Client {
             _ => Shows::Nothing,
         };
         let fixed = file.headers.iter().filter_map(|(name, value)| {
-            // // Checking the connection let only valid headers through.
+            // Checking the connection let only valid headers through.
             Some((HeaderName::from_bytes(name.as_bytes()).ok()?, HeaderValue::from_str(value).ok()?))
         });
         Ok(Self { http, shows, whose: file.secret.as_ref().map(whose), fixed: fixed.collect(), limits })
@@ -292,14 +292,14 @@ impl Client {
     pub(super) async fn ask(&self, ask: Ask, now: Moment) -> Result<Answer, CallError> {
         let whole = self.limits.whole;
         let Shows::Token(tokens) = &self.shows else { return self.send(ask, None, now).await };
-        // // The token request counts too: a message must be done before its lease ends.
+        // The token request counts too: a message must be done before its lease ends.
         let asked = tokio::time::timeout(whole, async {
             let shown = tokens.shown(&self.http, None, now).await?;
             let answer = self.send(ask.clone(), Some(&shown), now).await?;
             if answer.status != 401 {
                 return Ok(answer);
             }
-            // // The token may have been revoked early: try once more with a new one.
+            // The token may have been revoked early: try once more with a new one.
             let shown = tokens.shown(&self.http, Some(&shown), now).await?;
             self.send(ask, Some(&shown), now).await
         });
@@ -355,7 +355,7 @@ impl Client {
             (Shows::Header(_, _, secret) | Shows::Query(_, secret), None) => secret,
             (Shows::Token(_) | Shows::Nothing, None) => return,
         };
-        // // A refusal that shows what was refused. Shorter texts could occur anywhere.
+        // A refusal that shows what was refused. Shorter texts could occur anywhere.
         if secret.reveal().len() < LEAST_HIDDEN {
             return;
         }
@@ -406,7 +406,7 @@ fn reason(error: &reqwest::Error) -> String {
     while let Some(cause) = next {
         let text = cause.to_string();
         let is_passed_on = PASSED_ON.iter().any(|layer| text.starts_with(layer));
-        // // A layer may repeat what the one below it says.
+        // A layer may repeat what the one below it says.
         if !is_passed_on && !words.iter().any(|w| w.contains(&text)) {
             words.push(text);
         }
@@ -438,7 +438,7 @@ async fn read(mut answer: reqwest::Response, limit: usize) -> Result<Vec<u8>, No
     loop {
         match answer.chunk().await {
             Ok(None) => return Ok(body),
-            // // Dropping it unread closes the connection, so the rest costs nobody anything.
+            // Dropping it unread closes the connection, so the rest costs nobody anything.
             Ok(Some(chunk)) if body.len() + chunk.len() > limit => return Err(NoBody::TooLong),
             Ok(Some(chunk)) => body.extend_from_slice(&chunk),
             Err(error) => return Err(NoBody::Broken(reason(&error.without_url()))),
@@ -457,7 +457,7 @@ fn shows(how: &SecretUse, secret: &Secret) -> Result<Shows, SecretError> {
         }
         SecretAs::Basic => (AUTHORIZATION, format!("Basic {}", STANDARD.encode(secret.reveal()))),
         SecretAs::Header(header) => {
-            // // Checking the connection let only valid header names through.
+            // Checking the connection let only valid header names through.
             let header = HeaderName::from_bytes(header.as_bytes()).unwrap_or(AUTHORIZATION);
             (header, secret.reveal().to_owned())
         }

@@ -50,7 +50,7 @@ async fn again(hand: &ConnectionContext<'_>, kept: &DeferredOrder) -> Result<Opt
     };
     let rejection = match hand.from().book(orders).await {
         Ok(refusals) => refusals.into_iter().flatten().next(),
-        // // With a single order, the rejection of its transaction is its own.
+        // With a single order, the rejection of its transaction is its own.
         Err(CommandError::Rejected(rejection)) => Some(*rejection),
         Err(trouble) => return Err(trouble),
     };
@@ -78,7 +78,7 @@ async fn decide(
         return Ok(None);
     }
     if has_left_window(&place, changed) {
-        // // No reading would meet it before the order changes again.
+        // No reading would meet it before the order changes again.
         let (connection, who) = (hand.connection.id, hand.connection.name.clone());
         let reread = RereadOrders { connection, since: changed.min(now), who };
         hand.ledger.execute(None, &reread).await?;
@@ -101,7 +101,7 @@ async fn fetch_one(
         Ok(page) => page,
         Err(error) => {
             quiet_of_fetch(hand, error.reply(), error.to_string()).await?;
-            // // The shop may answer so while it restarts, so it is asked again anyway.
+            // The shop may answer so while it restarts, so it is asked again anyway.
             let is_gone = says_gone(error.reply());
             return Ok(Some(if is_gone { format!("{error}; {LOST_THERE}") } else { error.to_string() }));
         }

@@ -54,7 +54,7 @@ impl Heard {
 
 async fn hear(hand: &ConnectionContext<'_>, ask: Ask) -> Heard {
     match hand.client.ask(ask, hand.ledger.now()).await {
-        // // A web page that reports success comes from a closed shop or a sign-in page: whether the message
+        // A web page that reports success comes from a closed shop or a sign-in page: whether the message
         // arrived is unknown.
         Ok(answer) if answer.is_page_for_people() => {
             let words =
@@ -96,7 +96,7 @@ fn on_itself(hand: &ConnectionContext<'_>, message: &Message, heard: Heard) -> H
     });
     let (code, words) = match found {
         Some(Some(OnOne { reply, words, other_id })) => return Heard { reply, words, other_id, ..heard },
-        // // The answer reports on others, but not on this one.
+        // The answer reports on others, but not on this one.
         Some(None) => (422, format!("it answered {} and says nothing of this one", answer.status)),
         None if answer.status == 207 && form.is_some() => {
             (422, "it answered 207 without the list that [answer] each names".to_owned())
@@ -120,7 +120,7 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
         Ok(ask) => hear_of(hand, &message, ask).await,
         Err(error) => return untold(hand, &message, &error),
     };
-    // // At most twice: each pass changes the request, and a third would mean that somebody keeps changing it.
+    // At most twice: each pass changes the request, and a third would mean that somebody keeps changing it.
     for _ in 0..2 {
         let again = match verdict(heard.reply, message.kind.saying()) {
             Verdict::Stale if message.kind == Kind::New => {
@@ -138,7 +138,7 @@ pub(super) async fn one(hand: &ConnectionContext<'_>, mut message: Message) -> S
         }
         match is_the_latest(hand, &message, &heard).await {
             Ok(Standing::Same) => {}
-            // // It is sent again as the item is by then; the try counts, because the listing may exist.
+            // It is sent again as the item is by then; the try counts, because the listing may exist.
             Ok(Standing::Changed) => {
                 let (until, words) = (hand.ledger.now(), "it has changed meanwhile".to_owned());
                 let (item, revision) = (message.item, message.listing.revision);
@@ -191,13 +191,13 @@ async fn look_first(hand: &ConnectionContext<'_>, message: &mut Message) -> Opti
         }
         Looked::NotThere if is_gone => Some(nothing_to_end(message)),
         Looked::NotThere | Looked::NotAsked => {
-            // // It was created once, no longer exists, and has no id to address it by, so it is created again.
+            // It was created once, no longer exists, and has no id to address it by, so it is created again.
             if is_unnamed && hand.reach.file.out.new.is_some() {
                 message.kind = Kind::New;
             }
             None
         }
-        // // It sold here, and may be offered there under an id that we never learned.
+        // It sold here, and may be offered there under an id that we never learned.
         Looked::CannotTell if is_gone && hand.reach.file.needs_other_id() => {
             Some(untold(hand, message, &FillError::Unknown { place: Place::OtherId }))
         }
@@ -379,7 +379,7 @@ fn told(
         Some(answer) if message.kind == Kind::New => other_id(hand, answer),
         _ => message.has_found_id.then(|| message.stood.other_id.clone()),
     };
-    // // A removed listing has no state any more.
+    // A removed listing has no state any more.
     let etag = answer.filter(|_| message.kind != Kind::End).and_then(|a| a.etag.clone());
     SettledAs::Told { hash: message.hash.clone(), state: message.state(), other_id, etag }
 }

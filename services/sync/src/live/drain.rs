@@ -80,7 +80,7 @@ async fn claim_all(
 ) -> Result<(), CommandError> {
     let round = Instant::now();
     let mut batch = hand.reach.file.out.batch.as_ref().map_or(1, |b| b.at_once);
-    // // One claim number for the whole cycle, so that what is sent together is settled in one transaction.
+    // One claim number for the whole cycle, so that what is sent together is settled in one transaction.
     // Nothing is claimed twice under it before it was settled.
     let holder = hand.ledger.new_holder()?;
     while round.elapsed() < ROUND_LASTS && !stop.is_set() {
@@ -97,13 +97,13 @@ async fn claim_all(
             hand.reach.rate.give_back(requests);
             return Ok(());
         }
-        // // The lease runs in real time, and a request that begins before this is done before the lease ends.
+        // The lease runs in real time, and a request that begins before this is done before the lease ends.
         let begin_by = began + LEASE.saturating_sub(hand.live.limits.whole);
         let in_hand = InHand { holder, since: began, begin_by };
         let mut planned = plan(hand, in_hand, claimed).await?;
         let used = planned.iter().filter(|job| !job.is_done()).count();
         hand.reach.rate.give_back(requests.saturating_sub(used));
-        // // Messages that must go alone need more requests than batches. What the rate limit does not allow is
+        // Messages that must go alone need more requests than batches. What the rate limit does not allow is
         // left for later, and no more is claimed than can be sent.
         let granted = requests + hand.reach.rate.take(used.saturating_sub(requests), now);
         if used > granted {
@@ -269,7 +269,7 @@ async fn settle_all(
                     SettleMessages { connection: hand.connection.id, holder, settled: part.to_vec() };
                 let done = hand.ledger.execute(None, &settle).await;
                 if done.is_err() {
-                    // // What is on its way is not sent again before its lease ends.
+                    // What is on its way is not sent again before its lease ends.
                     stop.set();
                 }
                 done?;

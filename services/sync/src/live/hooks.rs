@@ -35,7 +35,7 @@ pub enum HookAnswer {
 pub async fn takes_hooks(ledger: &Ledger, live: &Live, name: &str) -> Result<bool, CommandError> {
     let connections = ledger.live_connections().await?;
     let Some(connection) = connections.iter().find(|c| c.name == name) else { return Ok(false) };
-    // // A connection with an unusable text reports that once its webhook is here; it may have been corrected
+    // A connection with an unusable text reports that once its webhook is here; it may have been corrected
     // by then.
     Ok(live.reach(connection, ledger.now()).map_or(true, |reach| reach.file.hooks.is_some()))
 }
@@ -66,7 +66,7 @@ async fn take(
     let Some(connection) = connections.iter().find(|c| c.name == name) else {
         return Ok(HookAnswer::Unknown);
     };
-    // // A webhook's order is dated by our clock, so we must notice if that is set back later.
+    // A webhook's order is dated by our clock, so we must notice if that is set back later.
     ledger.look_at_clock(connection.id).await?;
     let reach = match live.reach(connection, ledger.now()) {
         Ok(reach) => reach,
@@ -107,7 +107,7 @@ async fn book(
     message: &str,
     orders: Vec<Read>,
 ) -> Result<HookAnswer, CommandError> {
-    // // Without randomness, a kept order is tried again at once and then like the others.
+    // Without randomness, a kept order is tried again at once and then like the others.
     let done = match (From { ledger, connection, dice: 0, walk_began: None }).take(orders).await {
         Ok(done) => done,
         Err(CommandError::Rejected(rejection)) => return Ok(HookAnswer::StorageError(rejection.to_string())),
@@ -115,7 +115,7 @@ async fn book(
     };
     let see = SeeHook { connection: connection.id, message: message.to_owned() };
     ledger.execute(None, &see).await?;
-    // // Whoever sends something is reachable.
+    // Whoever sends something is reachable.
     let contact = NoteContact { connection: connection.id, of: TroubleOf::Hooks };
     ledger.execute(None, &contact).await?;
     Ok(if done.kept > 0 { HookAnswer::Kept } else { HookAnswer::Taken })

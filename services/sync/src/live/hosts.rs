@@ -53,11 +53,11 @@ fn place_v6(v6: Ipv6Addr) -> Where {
     let octets = v6.octets();
     let last = || Ipv4Addr::new(octets[12], octets[13], octets[14], octets[15]);
     match v6.segments() {
-        // // An IPv4 address in another form: mapped, translated (RFC 6052), and 6to4.
+        // An IPv4 address in another form: mapped, translated (RFC 6052), and 6to4.
         [0, 0, 0, 0, 0, 0xffff, ..] | [0x64, 0xff9b, 0, 0, 0, 0, ..] => place_v4(last()),
         [0x2002, ..] => place_v4(Ipv4Addr::new(octets[2], octets[3], octets[4], octets[5])),
         [0xfc00..=0xfdff, ..] => Where::Home,
-        // // Documentation, benchmarking, Teredo and ORCHID lie within the public range.
+        // Documentation, benchmarking, Teredo and ORCHID lie within the public range.
         [0x2001, 0..=0x1ff | 0xdb8, ..] | [0x3fff, 0..=0xfff, ..] => Where::Nowhere,
         [0x2000..=0x3fff, ..] => Where::World,
         _ => Where::Nowhere,
@@ -115,7 +115,7 @@ mod tests {
         let check = |text: &str, expected: Where| {
             assert_eq!(place(text.parse().unwrap()), expected, "{text}");
         };
-        // // The IANA IPv4 and IPv6 Special-Purpose Address Registries.
+        // The IANA IPv4 and IPv6 Special-Purpose Address Registries.
         check("93.184.216.34", Where::World);
         check("1.1.1.1", Where::World);
         check("2606:4700:4700::1111", Where::World);
@@ -191,7 +191,7 @@ mod tests {
         check("https://93.184.216.34/", false, true);
         check("https://127.0.0.1/", false, false);
         check("http://127.0.0.1:8000/", true, true);
-        // // By WHATWG's URL standard these mean 127.0.0.1 as well.
+        // By WHATWG's URL standard these mean 127.0.0.1 as well.
         check("https://127.1/", false, false);
         check("https://0x7f000001/", false, false);
         check("https://2130706433/", false, false);

@@ -99,7 +99,7 @@ impl From<'_> {
                 Some(rejection) => {
                     let (number, raw) = (parsed.value.number.to_string(), kept_text(&parsed.rows));
                     if is_tie(&rejection) && self.is_seen_again(&number, &raw).await? {
-                        // // What is still rejected has been kept already.
+                        // What is still rejected has been kept already.
                         self.book_fetched(vec![parsed.value]).await?;
                         done.taken += 1;
                         continue;
@@ -165,7 +165,7 @@ impl From<'_> {
                 }
                 last = self.try_to_book(vec![order.clone()], came).await?.into_iter().flatten().next();
             }
-            // // If something else is wrong too, that is the bigger problem.
+            // If something else is wrong too, that is the bigger problem.
             if last.is_some() {
                 *refused = last;
             }

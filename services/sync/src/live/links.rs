@@ -77,7 +77,7 @@ mod tests {
         let check = |header: &str, expected: Option<&str>| {
             assert_eq!(next([header].into_iter()).as_deref(), expected, "{header}");
         };
-        // // RFC 8288, 3.5, first and third example, with another relation; the others are our own.
+        // RFC 8288, 3.5, first and third example, with another relation; the others are our own.
         check("<http://example.com/TheBook/chapter2>; rel=\"previous\"; title=\"previous chapter\"", None);
         check(
             "</a>; rel=\"previous\"; title*=UTF-8'de'letztes%20Kapitel, </b>; rel=\"next\"; title*=UTF-8'de'n%c3%a4chstes%20Kapitel",

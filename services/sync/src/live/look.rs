@@ -61,7 +61,7 @@ pub(super) async fn look(hand: &ConnectionContext<'_>, sku: &Code, since: Option
     if let Some(one) = &list.one {
         return ask_for_one(hand, list, one, sku).await;
     }
-    // // Locked during the reading, so that many who look read the list once.
+    // Locked during the reading, so that many who look read the list once.
     let mut seen = hand.reach.seen.lock().await;
     let is_enough = seen.as_ref().is_some_and(|seen| match since {
         Some(since) => seen.began >= since,
@@ -130,7 +130,7 @@ async fn ask_for_one(hand: &ConnectionContext<'_>, list: &Pull, one: &Address, s
     let is_there = theirs.rows.iter().any(|row| row.sku.key() == sku.key());
     match (is_there, theirs.rejected) {
         (true, _) => Looked::There(theirs.ids.remove(&sku.key())),
-        // // A record that cannot be read may be the one.
+        // A record that cannot be read may be the one.
         (false, 1..) => {
             let words = format!("its {WHAT} has no {sku} that can be read; see the layout under [listed]");
             Looked::Failed { reply: Reply::Status { code: 200, retry_after: None }, words }

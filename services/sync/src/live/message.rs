@@ -102,7 +102,7 @@ fn kind(out: &Out, is_gone: bool, before: Option<ListingState>) -> Kind {
     if is_gone && out.end.is_some() {
         return Kind::End;
     }
-    // // A removed listing must be created again; where nothing is removed, it still exists.
+    // A removed listing must be created again; where nothing is removed, it still exists.
     let stands = match before {
         None => false,
         Some(ListingState::Listed) => true,
@@ -186,9 +186,9 @@ impl Message {
         }
         match self.kind {
             Kind::Tell => true,
-            // // If the answer must contain an id for us, it must answer this message alone.
-            // // The same goes for a call that sends something else than the others.
-            // // The same goes for a call that sends something else than the others. If the answer reports on
+            // If the answer must contain an id for us, it must answer this message alone.
+            // The same goes for a call that sends something else than the others.
+            // The same goes for a call that sends something else than the others. If the answer reports on
             // each message, it has each one's id too.
             Kind::New => out.new.as_ref().is_none_or(|n| {
                 let has_ids = file.answer.as_ref().is_some_and(AnswerForm::tells_other_id);
@@ -227,7 +227,7 @@ pub(super) fn batch_ask(
     let mut told: Vec<String> =
         messages.iter().map(|m| format!("{} {}", m.item, m.listing.revision)).collect();
     told.sort_unstable();
-    // // The same messages sent again have the same key, others have another.
+    // The same messages sent again have the same key, others have another.
     let all = feeds::hash::file_hash(told.join("\n").as_bytes()).unwrap_or_default();
     let key = format!("\"{}-{}\"", first.unwrap_or_default(), all.get(..16).unwrap_or_default());
     Ok(Ask {

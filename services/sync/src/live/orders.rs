@@ -141,7 +141,7 @@ enum Behind {
 pub(super) async fn poll(hand: &ConnectionContext<'_>, mut early: bool) -> Result<bool, CommandError> {
     let Some(pull) = &hand.reach.file.orders else { return Ok(false) };
     for page in 0..MAX_PAGES_A_ROUND {
-        // // The first page is always fetched: messages that use up the rate limit must not delay orders.
+        // The first page is always fetched: messages that use up the rate limit must not delay orders.
         if page > 0 && hand.reach.rate.take(1, hand.ledger.now()) == 0 {
             return Ok(false);
         }

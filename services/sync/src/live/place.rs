@@ -137,7 +137,7 @@ impl Position {
     /// be read is begun again: orders that come again change nothing.
     pub(super) fn of(mut state: PullState, pull: &Pull, made: Moment, now: Moment) -> Self {
         let mut known: Known = serde_json::from_str(&state.cursor).unwrap_or_default();
-        // // A reading that began after now began with a wrong clock. Even once it is that late, it says
+        // A reading that began after now began with a wrong clock. Even once it is that late, it says
         // nothing.
         known.last = known.last.filter(|(began, _)| *began <= now.millis());
         let made = made.min(now).max(now.plus_millis(-FIRST_LOOK_MOST_MS));
@@ -246,14 +246,14 @@ impl Position {
         let Some(date) = date else { return };
         let Some((theirs, ours)) = self.known.clock.replace((date, now)) else { return };
         let passed = (now - ours).max(0);
-        // // If it is behind by less than every reading reaches back, nothing is hidden.
+        // If it is behind by less than every reading reaches back, nothing is hidden.
         let slack = pull.overlap.millis().max(CLOCK_SLACK_MS);
         if date + slack >= theirs + passed {
             return;
         }
-        // // It may have been set back right after we last saw it, by more than what is left of that.
+        // It may have been set back right after we last saw it, by more than what is left of that.
         let from = (date - passed - UNSEEN_MS).max(date - MOST_SET_BACK_MS);
-        // // What was seen before is later than what will come, and the mark must not follow it.
+        // What was seen before is later than what will come, and the mark must not follow it.
         self.walk.bound = Some(self.walk.bound.map_or(from, |bound| bound.min(from)));
         if self.state.since.is_some_and(|mark| from < mark.millis()) {
             self.state.since = Some(Moment::from_millis(from));
@@ -279,7 +279,7 @@ impl Position {
             return true;
         }
         let mark = self.state.since.map_or(0, Moment::millis);
-        // // A time ahead of ours comes from a wrong clock: following it would skip what comes once the clock
+        // A time ahead of ours comes from a wrong clock: following it would skip what comes once the clock
         // is right.
         let most = self.walk.began.min(self.walk.bound.unwrap_or(i64::MAX));
         let believed = self.walk.newest.map(|newest| newest.min(most));
@@ -353,7 +353,7 @@ fn again(walk: &Walk) -> Walk {
 fn begin(known: &Known, state: &PullState, pull: &Pull, now: i64) -> Walk {
     let overlap = pull.overlap.millis();
     let can_look_back = has_since(pull) || is_mark(pull);
-    // // A look in the future was made with a wrong clock.
+    // A look in the future was made with a wrong clock.
     let is_due = |look: &Option<Look>, every: i64| {
         can_look_back && every > 0 && look.as_ref().is_some_and(|l| !(0..every).contains(&(now - l.at)))
     };
@@ -383,7 +383,7 @@ fn reach(last: Option<&Look>, span: i64, now: i64) -> i64 {
 /// The mark to begin with: the last one, or that of an earlier look.
 fn start(known: &Known, (daily, weekly): (bool, bool), reread: Option<i64>) -> String {
     let cursor = |look: Option<&Look>| look.map(|l| l.cursor.clone()).unwrap_or_default();
-    // // If nothing came since, an empty list would mean nothing.
+    // If nothing came since, an empty list would mean nothing.
     let before = |cursor: String| match &known.behind {
         Some(behind) if cursor == known.cursor => behind.clone(),
         _ => cursor,

@@ -86,7 +86,7 @@ mod tests {
         check(100, 1, 0, 200);
         check(200, 5, 1, 400);
         check(300, 5, 0, 400);
-        // // A clock that is set back, and one that jumps forward.
+        // A clock that is set back, and one that jumps forward.
         check(100, 5, 0, 200);
         check(50_000, 9, 5, 50_200);
         check(0, 9, 0, 200);

@@ -125,7 +125,7 @@ pub async fn reconcile_given(
             ConnectionContext { ledger, live, connection, reach, client, shop, early: true, chance: &chance };
         known_and_settled(&hand, (&before, ListOf::File), theirs).await?
     } else {
-        // // Orders cannot be fetched here, so whatever may have been bought is left to a person.
+        // Orders cannot be fetched here, so whatever may have been bought is left to a person.
         let of = reach.file.message_of();
         settle(ledger, connection.id, (of, false), (&before, ListOf::File), theirs).await?
     };

@@ -48,9 +48,9 @@ fn is_good(outcome: Outcome) -> bool {
 }
 
 fn on_one(result: &ItemResult, answer: &Answer) -> OnOne {
-    // // A refusal without a status of its own is for a person, as 422 is (RFC 9110, 15.5.21).
+    // A refusal without a status of its own is for a person, as 422 is (RFC 9110, 15.5.21).
     let code = match result.outcome {
-        // // A result that can be read contains no list.
+        // A result that can be read contains no list.
         Outcome::Status(207) | Outcome::Good => 200,
         Outcome::Bad => 422,
         Outcome::Status(code) => code,

@@ -65,7 +65,7 @@ pub async fn serve(ledger: Ledger, live: Arc<Live>, seed: u64, shutdown: impl Fu
             () = quietly(&mut changes) => {}
         }
     }
-    // // Being dropped in the middle is an interruption: leases run out, and what was sent is sent again.
+    // Being dropped in the middle is an interruption: leases run out, and what was sent is sent again.
     for task in tended.into_values().chain([pruning, hearing]) {
         task.abort();
         let _ = task.await;
@@ -87,7 +87,7 @@ async fn tend(ledger: Ledger, live: Arc<Live>, id: ConnectionId, part: Part, see
     let mut seen = (ledger.now(), Instant::now());
     loop {
         if is_set_forward(seen, (ledger.now(), Instant::now())) {
-            // // By the new clock all leases are over, but what they protect may still be on its way.
+            // By the new clock all leases are over, but what they protect may still be on its way.
             tracing::warn!("the clock was set forward; what may be under way is waited for");
             sleep(REQUEST_TIMEOUT).await;
         }
@@ -183,7 +183,7 @@ mod tests {
         check(30_000, 0, false);
         check(30_001, 0, true);
         check(3_600_000, 1000, true);
-        // // Set back: what waits by the clock is corrected elsewhere.
+        // Set back: what waits by the clock is corrected elsewhere.
         check(-3_600_000, 1000, false);
     }
 }

@@ -150,7 +150,7 @@ pub fn verify_standard(
     }
     let seconds: i64 = time.parse().map_err(|_| SignatureError::Time)?;
     let sent = Moment::from_millis(seconds * 1000);
-    // // The fraction of a second is ignored, because the header has whole seconds.
+    // The fraction of a second is ignored, because the header has whole seconds.
     if now.millis().div_euclid(1000).abs_diff(seconds) * 1000 > tolerance_ms.unsigned_abs() {
         return Err(SignatureError::TooFar { sent, now });
     }
@@ -209,13 +209,13 @@ mod tests {
                 "{time} {body}"
             );
         };
-        // // The first is published: github.com/standard-webhooks/standard-webhooks, the libraries' own tests.
+        // The first is published: github.com/standard-webhooks/standard-webhooks, the libraries' own tests.
         // The others were computed separately with Python's hmac.
         check(TIME, BODY, "g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=");
         check(TIME, "{\"test\":2432232314}", "Vif40peJBP7Iyl0XGmu61n4MwdrcHov5CFREBpE0svs=");
         check(TIME + 1, BODY, "l6C9/1+N/lSU6+gfh+YEGqTK2aQ+k8nMEWDvvCgHh7U=");
         check(TIME, "", "v48jdbgvh29KJz2Qc+ghw8G6vG3nAKnujWBg8oM/62A=");
-        // // The prefix is for people only.
+        // The prefix is for people only.
         assert_eq!(key(&SECRET[6..]).sign(ID, TIME, BODY.as_bytes()), SIGNATURE);
     }
 
@@ -270,7 +270,7 @@ mod tests {
         check("", time, SIGNATURE, BODY, TIME, None);
         check(&"x".repeat(257), time, SIGNATURE, BODY, TIME, None);
         check(ID, "1614265331", SIGNATURE, BODY, TIME, None);
-        // // Our own limit: a right one after twenty others is not tried.
+        // Our own limit: a right one after twenty others is not tried.
         check(ID, time, &format!("{}{SIGNATURE}", "v1,AAAA ".repeat(20)), BODY, TIME, None);
     }
 
@@ -290,7 +290,7 @@ mod tests {
 
     #[test]
     fn a_plain_hmac_reads_as_hex_or_base64() {
-        // // These forms are built on HMAC-SHA256, whose vectors are above; they have no source of their own.
+        // These forms are built on HMAC-SHA256, whose vectors are above; they have no source of their own.
         let key = HookKey::plain(&name(), &Secret::new("0123456789abcdef".to_owned())).unwrap();
         let body = b"what do ya want for nothing?";
         let mac = {

@@ -22,7 +22,7 @@ fn of<'a>(cause: &'a (dyn StdError + 'static)) -> Option<&'a Error> {
         return Some(tls);
     }
     let within = cause.downcast_ref::<io::Error>()?.get_ref()?;
-    // // I/O errors are nested at most this deep.
+    // I/O errors are nested at most this deep.
     of(within)
 }
 

@@ -97,7 +97,7 @@ impl Tokens {
         refused: Option<&Shown>,
         now: Moment,
     ) -> Result<Shown, CallError> {
-        // // Locked during the request, so that many requests at once ask for one token.
+        // Locked during the request, so that many requests at once ask for one token.
         let mut kept = self.kept.lock().await;
         let is_good = |token: &&Arc<Token>| {
             let is_refused = refused.is_some_and(|refused| Arc::ptr_eq(&refused.0, token));
@@ -157,11 +157,11 @@ impl Tokens {
             return Err(self.refused(&format!("{status} with a token that is no bearer token"), None));
         };
         header.set_sensitive(true);
-        // // Some write the number as text.
+        // Some write the number as text.
         let seconds = expires_in.and_then(|v| v.as_u64().or_else(|| v.as_str()?.trim().parse().ok()));
         let until = seconds.map(|seconds| {
             let life = Duration::from_secs(seconds).min(LONGEST);
-            // // A short-lived token is used for at least half of its life.
+            // A short-lived token is used for at least half of its life.
             began + life.saturating_sub(RENEWED_BEFORE.min(life / 2))
         });
         Ok(Token { text: Secret::new(text), header, until })
@@ -173,7 +173,7 @@ impl Tokens {
             self.grant.at,
             self.name.as_str()
         );
-        // // Whoever is refused or must wait there is so for every request.
+        // Whoever is refused or must wait there is so for every request.
         let reply = match answer.map(|answer| (answer.status, answer.reply())) {
             Some((429 | 500..=599, reply)) => reply,
             _ => Reply::Status { code: 401, retry_after: None },

@@ -45,7 +45,7 @@ pub(super) async fn names(snapshot: &mut AnyConnection) -> Result<BTreeSet<Strin
     let mut names = BTreeSet::new();
     for row in sqlx::query("SELECT hash FROM picture").fetch_all(&mut *snapshot).await? {
         let hash: String = row.try_get(0)?;
-        // // Anything but a hash can only be there if the database was tampered with.
+        // Anything but a hash can only be there if the database was tampered with.
         if let Ok(name) = PictureName::parse(&hash) {
             names.insert(name.file());
             names.extend(SMALLER.map(|longest| name.smaller_file(longest)));
@@ -140,7 +140,7 @@ impl Placing {
         let part = folder.join(format!(".{}.part", std::process::id()));
         let written = write::write_whole(&part, &file.bytes).and_then(|()| fs::rename(&part, &path));
         if let Err(source) = written {
-            // // The first error is the one to report.
+            // The first error is the one to report.
             let _ = fs::remove_file(&part);
             return Err(failed(source));
         }
@@ -166,12 +166,12 @@ impl Drop for Placing {
             return;
         }
         for path in &self.placed {
-            // // What cannot be removed is a picture under the name of its own hash, which harms
+            // What cannot be removed is a picture under the name of its own hash, which harms
             // nobody.
             let _ = fs::remove_file(path);
         }
         if let (true, Some(folder)) = (self.made_folder, &self.folder) {
-            // // Only if nothing else was put into it in the meantime.
+            // Only if nothing else was put into it in the meantime.
             let _ = fs::remove_dir(folder);
         }
     }

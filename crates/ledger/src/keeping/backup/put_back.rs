@@ -61,7 +61,7 @@ pub async fn restore(
     let part_url = format!("sqlite:{}", part.0.display());
     let restored = fill(file, &part_url, clock, &proved, &mut placing, &mut progress).await?;
     let failed = |source| BackupError::Write { path: path.to_owned(), source };
-    // // Checked again: it took a while, and renaming would overwrite whatever came in the meantime.
+    // Checked again: it took a while, and renaming would overwrite whatever came in the meantime.
     refuse_if_there(path)?;
     std::fs::rename(&part.0, path).map_err(failed)?;
     write::sync_folder(path).map_err(failed)?;
@@ -109,7 +109,7 @@ impl Part {
 
     fn remove(&self) {
         for suffix in BESIDE {
-            // // Most of these do not exist; one that cannot be removed is never opened again.
+            // Most of these do not exist; one that cannot be removed is never opened again.
             let _ = std::fs::remove_file(with_suffix(&self.0, suffix));
         }
     }
@@ -159,7 +159,7 @@ async fn load(
     progress: &mut (impl FnMut(&str, u64) + Send),
 ) -> Result<(), BackupError> {
     let mut tx = ledger.begin().await?;
-    // // Everybody else who writes to this database waits at this row, so what is found here stays so.
+    // Everybody else who writes to this database waits at this row, so what is found here stays so.
     tx.lock_shop_state(0).await?;
     refuse_in_use(tx.db(), url).await?;
     for table in TABLES.iter().rev().filter(|t| t.fresh > 0) {
@@ -198,7 +198,7 @@ async fn insert(
 ) -> Result<(), BackupError> {
     insert_rows(connection, table.insert, table.columns.len(), rows, |statement, row| {
         row.iter().enumerate().fold(statement, |statement, (at, value)| {
-            // // Whatever the file says: nobody gets a role by writing it into a backup.
+            // Whatever the file says: nobody gets a role by writing it into a backup.
             if let Some((_, instead)) = table.withheld.iter().find(|(withheld, _)| *withheld == at) {
                 return statement.bind(instead.map(str::to_owned));
             }

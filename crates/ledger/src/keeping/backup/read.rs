@@ -193,7 +193,7 @@ pub(super) struct Proved {
 pub(super) fn prove(path: &Path) -> Result<Proved, BackupError> {
     let (mut reader, opened) = Reader::open(path)?;
     let (mut rows, mut files, mut last_id) = (0, 0, 0);
-    // // A file with another schema step may have rows that this program does not know, which is no
+    // A file with another schema step may have rows that this program does not know, which is no
     // damage.
     let read = loop {
         match reader.next_entry() {

@@ -170,7 +170,7 @@ fn row_line(table: &Table, row: &AnyRow) -> Result<String, BackupError> {
         }
         match kind {
             Kind::Int => match row.try_get::<Option<i64>, _>(at)? {
-                // // Writing to a String cannot fail.
+                // Writing to a String cannot fail.
                 Some(number) => _ = write!(line, "{number}"),
                 None => line.push_str("null"),
             },
@@ -243,7 +243,7 @@ impl Part {
 
 impl Drop for Part {
     fn drop(&mut self) {
-        // // After `publish` nothing has this name; after a failure the first error is reported.
+        // After `publish` nothing has this name; after a failure the first error is reported.
         let _ = std::fs::remove_file(&self.part);
     }
 }

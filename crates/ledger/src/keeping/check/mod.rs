@@ -152,7 +152,7 @@ impl Ledger {
     /// Checks the laws on the whole shop while it stays open. `progress` gets what is being checked.
     pub async fn check(&self, mut progress: impl FnMut(&str) + Send) -> Result<CheckReport, CommandError> {
         let mut snapshot = self.snapshot().await?;
-        // // The snapshot's settings: its day totals were computed in its own zone.
+        // The snapshot's settings: its day totals were computed in its own zone.
         let shop = settings::load(&mut snapshot).await?;
         let mut report = CheckReport::default();
         for rule in [

@@ -111,7 +111,7 @@ impl Field {
             Self::Id(_) if value < 1 => "none".to_owned(),
             Self::Number(_) | Self::Id(_) => value.to_string(),
             Self::Flag(_) => if value == 1 { "yes" } else { "no" }.to_owned(),
-            // // A damaged amount may be too large for money; it is reported anyway.
+            // A damaged amount may be too large for money; it is reported anyway.
             Self::Money(_) => Money::from_minor(value, currency)
                 .map_or_else(|_| format!("{value} minor units"), |money| money.to_string()),
         }

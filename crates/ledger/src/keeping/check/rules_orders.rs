@@ -59,7 +59,7 @@ pub(super) const RULES: &[Rule] = &[
             LEFT JOIN (SELECT s.order_id, COUNT(*) AS lines FROM sale s JOIN sale_line k ON k.sale_id = s.id \
                 WHERE s.order_id IS NOT NULL GROUP BY s.order_id) l ON l.order_id = o.id WHERE o.backfilled = 0",
     },
-    // // What was refunded by hand, by a refund with a number or outside the books may or may not be
+    // What was refunded by hand, by a refund with a number or outside the books may or may not be
     // included in what the shop says, so the books must lie between both.
     Rule {
         law: Law::NothingHalfTaken,

@@ -20,7 +20,7 @@ pub(super) async fn check(
     report: &mut CheckReport,
 ) -> Result<(), CommandError> {
     let expected = match sum_by_day(snapshot, shop).await {
-        // // An impossible value is what a check should find, and no reason to stop.
+        // An impossible value is what a check should find, and no reason to stop.
         Err(CommandError::Storage(StorageError::Impossible { what })) => {
             report.add(Finding {
                 law: Law::LedgerAddsUp,

@@ -125,7 +125,7 @@ impl Command for LookAtClock {
             return Ok(None);
         }
         let by = seen - now;
-        // // Only the first to notice corrects it: a second one would subtract as much again. For this
+        // Only the first to notice corrects it: a second one would subtract as much again. For this
         // once the row comes before the others; two that wait for each other are tried again.
         let first = sqlx::query(
             "UPDATE connection_state SET clock_ms = $3, \

@@ -210,7 +210,7 @@ impl Command for RetryDeferredOrder {
 
     async fn run(&self, tx: &mut Tx) -> Result<(), CommandError> {
         let now = tx.now().millis();
-        // // A claimed one stays claimed until its lease ends.
+        // A claimed one stays claimed until its lease ends.
         let done = sqlx::query(
             "UPDATE deferred_order SET due_ms = CASE WHEN due_ms > $2 THEN $2 ELSE due_ms END WHERE id = $1",
         )

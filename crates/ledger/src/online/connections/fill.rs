@@ -85,12 +85,12 @@ impl Command for FillConnection {
         let end = window(tx, after).await?;
         if let Some(end) = end {
             let items = ids(tx, MISSING, self.connection, (after, end)).await?;
-            // // A sale that began before it knew of the connection has sent it nothing.
+            // A sale that began before it knew of the connection has sent it nothing.
             lock(tx, &items).await?;
             enqueue_for_connection(tx, &items, self.connection).await?;
         }
         let again = if now < saved + AGAIN_MS { saved + AGAIN_MS } else { now + DAILY_MS };
-        // // Only from where it was read: if somebody else did the step, or saved the connection again,
+        // Only from where it was read: if somebody else did the step, or saved the connection again,
         // it is theirs.
         sqlx::query(
             "UPDATE connection_state SET filled_id = $3, fill_due_ms = $4 \

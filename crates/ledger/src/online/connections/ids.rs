@@ -133,7 +133,7 @@ fn checked(id: &str) -> Result<String, Rejection> {
             format!("enter the ID as the online shop shows it, 1 to {MAX_OTHER_CHARS} printable characters");
         return Err(Rejection::invalid("id", reason));
     }
-    // // These mean another folder in an address.
+    // These mean another folder in an address.
     if matches!(id, "." | "..") {
         return Err(Rejection::invalid(
             "id",
@@ -167,7 +167,7 @@ impl Command for EnterOtherId {
                 format!("{id} is already the ID of {}; check it again", row.try_get::<String, _>(0)?);
             return Err(Rejection::invalid("id", reason).into());
         }
-        // // The item first, as everywhere; with a revision of its own, because everything about the
+        // The item first, as everywhere; with a revision of its own, because everything about the
         // current one may have been sent.
         raise_revision(tx, found.id, 0).await?;
         let now = tx.now().millis();

@@ -82,7 +82,7 @@ impl Command for ClaimMessages {
             let place = order.len();
             order.entry(row.try_get::<i64, _>(0)?).or_insert(place);
         }
-        // // By item, so that two that claim at once touch rows in the same order.
+        // By item, so that two that claim at once touch rows in the same order.
         let mut items: Vec<i64> = order.keys().copied().collect();
         items.sort_unstable();
         let lease = lease_end(tx);
@@ -134,7 +134,7 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let mut found = Vec::with_capacity(items.len());
         for chunk in items.chunks(crate::store::sql::MAX_ROWS) {
-            // // Before the rows: only whoever claimed an item may change it.
+            // Before the rows: only whoever claimed an item may change it.
             let text = in_text(STOOD, 4, chunk.len(), "");
             let (first, last) = span(chunk);
             let mut statement = sqlx::query(AssertSqlSafe(text)).bind(on.raw()).bind(first).bind(last);

@@ -105,7 +105,7 @@ fn checked_text(text: &str) -> Result<String, Rejection> {
 }
 
 async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> Result<(), CommandError> {
-    // // Waits for whoever is saving another connection on the channel, so that it is seen here.
+    // Waits for whoever is saving another connection on the channel, so that it is seen here.
     tx.lock_channel(channel).await?;
     let other = sqlx::query(
         "SELECT name FROM connection \
@@ -160,7 +160,7 @@ impl Command for SaveConnection {
         let (id, revision): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
         let now = tx.now().millis();
         sqlx::query(BEGIN).bind(id).bind(now).execute(tx.db()).await?;
-        // // Problems with the previous text do not concern the new one.
+        // Problems with the previous text do not concern the new one.
         sqlx::query("DELETE FROM connection_problem WHERE connection_id = $1 AND what = 'connection'")
             .bind(id)
             .execute(tx.db())

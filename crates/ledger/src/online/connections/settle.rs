@@ -156,7 +156,7 @@ impl SettleMessages {
     /// longer.
     async fn told(&self, tx: &mut Tx) -> Result<usize, CommandError> {
         let mut told: Vec<ToldRow<'_>> = self.settled.iter().filter_map(ToldRow::of).collect();
-        // // By item, and each item once.
+        // By item, and each item once.
         told.sort_by_key(|row| (row.item, row.revision));
         told.dedup_by_key(|row| row.item);
         let items: Vec<ItemId> = told.iter().map(|row| row.item).collect();
@@ -309,7 +309,7 @@ impl SettleMessages {
         }
         match trouble.filter(|words| !words.is_empty()) {
             Some(words) => troubles::note(tx, self.connection, TroubleOf::Messages, words).await,
-            // // Messages that need attention are listed separately until somebody has dealt with them.
+            // Messages that need attention are listed separately until somebody has dealt with them.
             None if told > 0 => troubles::cure(tx, self.connection, TroubleOf::Messages).await,
             None => Ok(()),
         }

@@ -74,7 +74,7 @@ pub(super) async fn note(
 
 /// Success with one thing solves its problem, and shows that the connection itself works.
 pub(super) async fn cure(tx: &mut Tx, connection: ConnectionId, of: TroubleOf) -> Result<(), CommandError> {
-    // // Messages are fine again only once none of them waits because of a problem.
+    // Messages are fine again only once none of them waits because of a problem.
     sqlx::query(
         "DELETE FROM connection_problem WHERE connection_id = $1 AND what IN ($2, 'connection') \
          AND (what <> 'messages' OR NOT EXISTS (SELECT 1 FROM delivery d \

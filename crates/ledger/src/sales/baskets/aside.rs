@@ -1,4 +1,4 @@
-//! From the counter to the shelf of what waits for somebody, and back.
+//! Puts the current sale on hold for a customer, and gets it back.
 
 use super::content::{Content, What};
 use super::pay::let_go;
@@ -19,16 +19,16 @@ use domain::weight::WeightUnit;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Sets a slip's goods aside for a customer, and puts the slip away.
+/// Holds the goods of a sale for a customer, and closes the sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SetBasketAside {
     /// Which slip.
     pub basket: BasketId,
-    /// The revision that the hand saw.
+    /// The revision that the person saw.
     pub revision: i64,
-    /// For whom.
+    /// The customer.
     pub for_whom: String,
-    /// Until when, if not for good.
+    /// The end of the hold; none if it has no end.
     pub until: Option<Moment>,
 }
 
@@ -57,14 +57,14 @@ impl Command for SetBasketAside {
     }
 }
 
-/// Lays what was set aside on a new slip; it is not set aside any longer.
+/// Makes a new sale of what is on hold, and ends the hold.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct BasketFromHold {
-    /// What was set aside together.
+    /// Everything that was held together.
     pub hold: HoldGroupId,
     /// Where it is rung up.
     pub channel: Channel,
-    /// Who stands there.
+    /// Who rings it up.
     pub who: String,
 }
 

@@ -1,4 +1,4 @@
-//! Filling a slip, and changing its lines.
+//! Adds and changes the lines of the current sale.
 
 use super::content::{Content, What};
 use super::{insert, take_open};
@@ -21,63 +21,63 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// What is done to a slip.
+/// A change to the current sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub enum BasketChange {
-    /// Goods are laid down: scanned, or picked.
+    /// Goods are added: scanned or picked.
     Add {
-        /// sku, in-store code or GTIN.
+        /// A SKU, an in-store code or a GTIN.
         code: Code,
-        /// How much; one, if they are counted, without it.
+        /// None means one, for counted goods.
         quantity: Option<Asked>,
     },
     /// A gift certificate or a deposit.
     AddPaper {
         /// Which of the two.
         kind: LineKind,
-        /// What the receipt says.
+        /// The text on the receipt.
         title: String,
         /// How much.
         amount: Money,
     },
-    /// A line's quantity and what goes off it.
+    /// A line's quantity and discount are changed.
     Line {
         /// Which line.
         line: u32,
-        /// How much; none leaves it.
+        /// None leaves it as it is.
         quantity: Option<Asked>,
-        /// What goes off; none takes a discount away again.
+        /// None removes the discount.
         off: Option<Off>,
-        /// Why; needed with a discount.
+        /// Required with a discount.
         reason: String,
     },
-    /// What goes off the whole.
+    /// The discount on the whole sale is changed.
     Discount {
-        /// How much; none takes a discount away again.
+        /// None removes the discount.
         off: Option<Off>,
-        /// Why; needed with a discount.
+        /// Required with a discount.
         reason: String,
     },
-    /// A line goes.
+    /// A line is removed.
     Remove {
         /// Which line.
         line: u32,
     },
-    /// Whom it is for.
+    /// The customer is changed.
     Customer {
-        /// Their name; empty for nobody in particular.
+        /// Empty for no particular customer.
         name: String,
     },
 }
 
-/// Starts a slip.
+/// Begins a sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct OpenBasket {
     /// Where.
     pub channel: Channel,
-    /// The first thing that is laid down.
+    /// The first thing that is added.
     pub first: Option<BasketChange>,
-    /// Who stands there.
+    /// Who rings it up.
     pub who: String,
 }
 
@@ -96,18 +96,18 @@ impl Command for OpenBasket {
     }
 }
 
-/// Changes a slip.
+/// Changes the current sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ChangeBasket {
     /// Which.
     pub basket: BasketId,
-    /// The revision that the change is based on; laying something down is based on none.
+    /// The revision on which the change is based; adding needs none.
     pub revision: Option<i64>,
     /// What is done.
     pub change: BasketChange,
 }
 
-/// A slip was changed.
+/// The result of a change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Changed {
     /// The slip's revision now.
@@ -177,7 +177,7 @@ async fn apply(
     }
 }
 
-/// A discount has its reason, and no reason stands without one.
+/// A discount needs a reason, and there is no reason without one.
 fn reason_of(off: Option<Off>, reason: &str) -> Result<String, CommandError> {
     if off.is_some() { text::name(reason).field("reason") } else { Ok(String::new()) }
 }
@@ -194,7 +194,7 @@ async fn set_quantity(
         );
     };
     let found = lookup::find_all(tx, std::slice::from_ref(code)).await?.remove(0);
-    // Typed without a unit, it is in the one that the line has.
+    // Typed without a unit, it is in the line's unit.
     let asked = Asked { unit: asked.unit.or(quantity.unit), ..asked };
     let stock_units = Quantity::resolve_line(asked, found.measure).field("quantity")?.stock_units();
     refuse_two_of_a_piece(found.kind, stock_units)?;
@@ -209,8 +209,8 @@ fn refuse_two_of_a_piece(kind: ItemKind, stock_units: i64) -> Result<(), Command
     Ok(())
 }
 
-/// Lays goods down. What is gone already is refused here, with who has it; what is scanned again is
-/// one more, if more than one can be.
+/// Adds goods. What is gone already is rejected, with who has it; scanning again adds one more, if
+/// there can be more than one.
 async fn add(
     tx: &mut Tx,
     content: &mut Content,
@@ -254,7 +254,7 @@ async fn add(
     content.add(What::Goods { item: found.id, code, quantity: asked })
 }
 
-/// A first look; what decides is the hold before it is paid.
+/// A first check; what decides is the hold before payment.
 async fn refuse_if_gone(tx: &mut Tx, found: &Found, stock_units: i64) -> Result<(), CommandError> {
     for last_look in [false, true] {
         let row = sqlx::query("SELECT on_hand - held FROM item WHERE id = $1")

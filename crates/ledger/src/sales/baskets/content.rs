@@ -1,4 +1,4 @@
-//! What stands on a slip, and what it comes to.
+//! The lines of the current sale, and their total.
 
 use crate::sales::ring_up::{SaleLineIn, TenderIn};
 use crate::shelf::lookup::Found;
@@ -13,18 +13,18 @@ use domain::money::{Currency, Money};
 use domain::quantity::{Asked, Measure, Quantity};
 use serde::{Deserialize, Serialize};
 
-/// A slip's content, as its row keeps it.
+/// The contents, as its row stores them.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct Content {
     pub(crate) lines: Vec<Line>,
-    /// The last line's number; numbers are never given twice on a slip.
+    /// The last line's number; a number is never used twice.
     pub(crate) last: u32,
     pub(crate) off: Option<Off>,
     pub(crate) off_reason: String,
     pub(crate) customer: String,
-    /// Whether a tender was pressed: then the lines stay as they are.
+    /// Whether a way to pay was chosen: from then on the lines stay as they are.
     pub(crate) paying: bool,
-    /// What was taken so far.
+    /// What was received so far.
     pub(crate) tenders: Vec<TenderIn>,
 }
 
@@ -37,14 +37,14 @@ pub(crate) struct Line {
     pub(crate) reason: String,
 }
 
-/// What a line is of.
+/// What a line stands for.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) enum What {
     Goods { item: ItemId, code: Code, quantity: Asked },
     Paper { kind: LineKind, title: String, amount: Money },
 }
 
-/// What is known of a line's goods: the price of one, and what a step is.
+/// The price of one, and what a step is.
 pub(crate) type Known = (Money, Measure);
 
 impl Content {
@@ -74,7 +74,7 @@ impl Content {
         line.ok_or_else(|| Rejection::no_such("line of this sale", number).into())
     }
 
-    /// The goods of the slip: item, code, quantity.
+    /// Item, code and quantity of each line of goods.
     pub(crate) fn goods(&self) -> impl Iterator<Item = (ItemId, &Code, Asked)> {
         self.lines.iter().filter_map(|line| match &line.what {
             What::Goods { item, code, quantity } => Some((*item, code, *quantity)),
@@ -82,7 +82,8 @@ impl Content {
         })
     }
 
-    /// As a sale's lines, with what goes off the whole; `found` are the goods' items, in their order.
+    /// The lines of the sale, with the discount on the whole; `found` are the goods' items, in the same
+    /// order.
     pub(crate) fn sale_lines(
         &self,
         found: &[Found],
@@ -110,12 +111,12 @@ impl Content {
         Ok((lines, self.whole_off(worth)?))
     }
 
-    /// What goes off the slip as a whole, of goods worth so much.
+    /// The discount on the whole sale, for goods of this worth.
     pub(crate) fn whole_off(&self, worth: Money) -> Result<Money, CommandError> {
         self.off.map_or(Ok(Money::zero(worth.currency())), |off| off.of(worth)).field("discount")
     }
 
-    /// The reasons for what is off, as the sale's note.
+    /// The reasons for the discounts, as the sale's note.
     pub(crate) fn note(&self, titles: &[String]) -> String {
         let of_line = |(line, title): (&Line, &String)| {
             line.off.map(|off| format!("{off} off {title}{}", because(&line.reason)))
@@ -136,7 +137,7 @@ fn because(reason: &str) -> String {
 }
 
 impl Line {
-    /// Amount and what is off it.
+    /// The amount and its discount.
     pub(crate) fn money(
         &self,
         known: Option<Known>,

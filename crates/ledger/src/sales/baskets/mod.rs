@@ -1,7 +1,7 @@
-//! Slips at the counter: filled line by line, held as a whole, paid, or left.
+//! Sales that are being rung up: filled line by line, held as a whole, then paid or closed.
 //!
-//! A slip's row is taken by the first statement of whatever changes it, so that two hands never
-//! write over each other; its content stays small JSON text.
+//! The first statement of every change locks the row, so that two people never overwrite each other.
+//! The contents are a short JSON text.
 
 mod aside;
 mod change;
@@ -22,7 +22,7 @@ use domain::channel::Channel;
 use domain::ids::{BasketId, HoldGroupId, SaleId};
 use sqlx::Row;
 
-/// A slip's row, ours until the transaction ends.
+/// The row, locked until the transaction ends.
 struct Slip {
     id: BasketId,
     /// As it is after this change.
@@ -32,13 +32,13 @@ struct Slip {
     hold: Option<HoldGroupId>,
 }
 
-/// Why a slip cannot be had.
+/// Why it cannot be changed.
 enum NotOpen {
     Paid(SaleId),
     Other(Rejection),
 }
 
-/// Takes a slip's row, if it is open.
+/// Locks the row, if the sale is open.
 async fn take(tx: &mut Tx, id: BasketId) -> Result<Result<Slip, NotOpen>, CommandError> {
     let row = sqlx::query(
         "UPDATE basket SET revision = revision + 1, changed_ms = $2 WHERE id = $1 AND state = 'open' \
@@ -70,7 +70,7 @@ async fn not_open(tx: &mut Tx, id: BasketId) -> Result<NotOpen, CommandError> {
     })
 }
 
-/// Takes a slip's row to change it; `known` is the revision that the change is based on.
+/// Locks the row for a change; `known` is the revision on which the change is based.
 async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip, CommandError> {
     let slip = match take(tx, id).await? {
         Ok(slip) => slip,
@@ -89,7 +89,7 @@ async fn take_open(tx: &mut Tx, id: BasketId, known: Option<i64>) -> Result<Slip
 }
 
 impl Slip {
-    /// A slip whose lines may change.
+    /// Rejects if the lines may no longer change.
     fn refuse_if_paying(&self) -> Result<(), Rejection> {
         if self.content.paying {
             let reason = "this sale is being paid; go back to it before you change it";
@@ -108,7 +108,7 @@ impl Slip {
         Ok(())
     }
 
-    /// Puts the slip away.
+    /// Closes the sale unpaid.
     async fn leave(&self, tx: &mut Tx) -> Result<(), CommandError> {
         self.write(tx).await?;
         sqlx::query("UPDATE basket SET state = 'left' WHERE id = $1")

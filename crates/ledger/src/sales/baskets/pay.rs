@@ -1,5 +1,5 @@
-//! Paying a slip: its lines are held first, all or none; then what is taken is written down, and
-//! with the last of it the slip is rung up, once.
+//! Paying: first all lines are held, or none; then what is received is recorded, and with the last
+//! payment the sale is rung up, once.
 
 use super::{NotOpen, Slip, take, take_open};
 use crate::sales::limits;
@@ -18,23 +18,23 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// The first press of a tender: holds every line, all or none, for
-/// [`BASKET_MS`](crate::shelf::BASKET_MS). Only then is money taken.
+/// A way to pay was chosen: holds every line, all or none, for [`BASKET_MS`](crate::shelf::BASKET_MS).
+/// Money is received only after that.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct HoldBasket {
     /// Which slip.
     pub basket: BasketId,
-    /// The revision that the hand saw.
+    /// The revision that the person saw.
     pub revision: i64,
-    /// Lines that the hand saw as gone: they are taken off first.
+    /// Lines that the person saw as gone, which are removed first.
     pub without: Vec<u32>,
-    /// Who stands there.
+    /// Who rings it up.
     pub who: String,
 }
 
 #[async_trait]
 impl Command for HoldBasket {
-    /// The slip's revision now.
+    /// The revision now.
     type Answer = i64;
 
     async fn run(&self, tx: &mut Tx) -> Result<i64, CommandError> {
@@ -46,7 +46,7 @@ impl Command for HoldBasket {
         if slip.content.lines.is_empty() {
             return Err(Rejection::invalid("slip", "this sale has no items to pay for").into());
         }
-        // Whatever would refuse the sale refuses it now, before money is taken.
+        // Whatever would reject the sale rejects it now, before money is received.
         exact(tx, &slip).await?;
         hold(tx, &mut slip, &who).await?;
         slip.content.paying = true;
@@ -55,7 +55,7 @@ impl Command for HoldBasket {
     }
 }
 
-/// Holds the slip's goods; what it holds already stays.
+/// Holds the goods; what is held already stays.
 async fn hold(tx: &mut Tx, slip: &mut Slip, who: &str) -> Result<(), CommandError> {
     if let Some(group) = slip.hold {
         if is_open(tx, group).await? {
@@ -87,21 +87,21 @@ async fn is_open(tx: &mut Tx, group: HoldGroupId) -> Result<bool, CommandError> 
     Ok(all > 0 && all == open)
 }
 
-/// Ends what a slip holds, if it holds anything.
+/// Ends the hold, if there is one.
 pub(super) async fn let_go(tx: &mut Tx, slip: &mut Slip) -> Result<(), CommandError> {
     let Some(group) = slip.hold.take() else { return Ok(()) };
     holds::end_group(tx, group).await?;
     Ok(())
 }
 
-/// The slip as a sale would have it: its lines' money, the note, and what it comes to.
+/// The sale as it would be: its lines' money, the note, and the total.
 async fn exact(tx: &mut Tx, slip: &Slip) -> Result<(NewSale, Vec<LineMoney>, Money), CommandError> {
     let content = &slip.content;
     let shop = tx.shop();
     let codes: Vec<Code> = content.goods().map(|(_, code, _)| code.clone()).collect();
     let found = crate::shelf::lookup::find_all(tx, &codes).await?;
     let (lines, discount) = content.sale_lines(&found, shop.currency)?;
-    // As the sale will look for them, with what refuses it.
+    // The same search as by the sale, with the same rejections.
     let found = ring_up::find(tx, &lines).await?;
     let drafts = ring_up::priced(&lines, &found, discount)?;
     limits::allow_sale(tx, &slip.channel, None, &drafts, !discount.is_zero()).await?;
@@ -123,26 +123,26 @@ async fn exact(tx: &mut Tx, slip: &Slip) -> Result<(NewSale, Vec<LineMoney>, Mon
     Ok((sale, money, due.field("lines")?))
 }
 
-/// Money is taken for a slip that is held. With the last of it the slip is rung up. Asked again after
-/// that, under whatever key, it answers with the sale that there is.
+/// Records a payment for a sale whose lines are held. The last payment rings it up. If it is repeated
+/// after that, under any key, the answer is the existing sale.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PayBasket {
     /// Which slip.
     pub basket: BasketId,
-    /// What the page said that it comes to, before cash is rounded.
+    /// The total that the page showed, before cash rounding.
     pub due: Money,
-    /// What was taken.
+    /// The payment.
     pub tender: TenderIn,
-    /// Who stands there.
+    /// Who received it.
     pub who: String,
 }
 
-/// What came of it.
+/// The result of a payment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BasketPaid {
-    /// The sale, if that was the last of it.
+    /// The sale, if that was the last payment.
     pub sale: Option<SaleId>,
-    /// Whether this very call rang it up.
+    /// Whether this call rang it up.
     pub rung_up: bool,
 }
 
@@ -201,7 +201,7 @@ async fn ring_up(tx: &mut Tx, slip: &mut Slip, sale: NewSale) -> Result<BasketPa
     Ok(BasketPaid { sale: Some(done.id), rung_up: true })
 }
 
-/// Goes back from paying to the slip: the hold ends, and what was taken is handed back.
+/// Goes back from paying to the lines: the hold ends, and what was received is handed back.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct StopPaying {
     /// Which slip.
@@ -210,7 +210,7 @@ pub struct StopPaying {
 
 #[async_trait]
 impl Command for StopPaying {
-    /// What must be handed back.
+    /// The payments to hand back.
     type Answer = Vec<TenderIn>;
 
     async fn run(&self, tx: &mut Tx) -> Result<Vec<TenderIn>, CommandError> {
@@ -219,12 +219,12 @@ impl Command for StopPaying {
         slip.content.paying = false;
         let back = std::mem::take(&mut slip.content.tenders);
         slip.write(tx).await?;
-        // Who would have owed it is nothing that has to be kept.
+        // A customer for on account need not be kept.
         Ok(back.into_iter().map(|tender| TenderIn { customer: String::new(), ..tender }).collect())
     }
 }
 
-/// Puts a slip away unpaid; what it held is free again.
+/// Closes a sale unpaid, and releases its hold.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct LeaveBasket {
     /// Which slip.

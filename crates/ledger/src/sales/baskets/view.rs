@@ -1,4 +1,4 @@
-//! Reading slips: each line with what it comes to, and whether it can still be had.
+//! Reads the current sale: each line with its amount, and whether it can still be bought.
 
 use super::content::{Content, Known, Line, What};
 use crate::sales::ring_up::TenderIn;
@@ -24,7 +24,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use std::collections::{BTreeMap, HashMap};
 
-/// How far a slip is.
+/// The state of the current sale.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum BasketState {
@@ -32,7 +32,7 @@ pub enum BasketState {
     Open,
     /// Rung up.
     Paid,
-    /// Put away.
+    /// Closed unpaid.
     Left,
 }
 
@@ -43,46 +43,46 @@ pub struct BasketView {
     pub id: BasketId,
     /// Where.
     pub channel: Channel,
-    /// What a change is based on.
+    /// The revision on which a change is based.
     pub revision: i64,
     /// How far it is.
     pub state: BasketState,
     /// The sale that it became.
     pub sale: Option<SaleId>,
-    /// Who started it.
+    /// Who began it.
     pub who: String,
-    /// When it was started.
+    /// When it was begun.
     pub made: Moment,
     /// Its lines.
     pub lines: Vec<BasketLineView>,
-    /// Off the whole.
+    /// The discount on the whole sale.
     pub off: Option<Off>,
-    /// Why.
+    /// The reason for the discount.
     pub off_reason: String,
-    /// What goes off the whole.
+    /// The discount on the whole sale, in money.
     pub discount: Money,
-    /// What it comes to, before cash is rounded, without what is gone.
+    /// The total before cash rounding, without lines that are gone.
     pub due: Money,
-    /// Whom it is for.
+    /// The customer; may be empty.
     pub customer: String,
     /// Whether it is being paid.
     pub paying: bool,
-    /// Until when its lines are held.
+    /// When the hold on its lines ends.
     pub held_until: Option<Moment>,
-    /// What was taken so far.
+    /// The payments so far.
     pub tenders: Vec<TenderIn>,
 }
 
 /// A line of a slip.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BasketLineView {
-    /// Its number on the slip.
+    /// The line's number in this sale.
     pub number: u32,
     /// What it is.
     pub kind: LineKind,
-    /// Of which kind of item; none for paper.
+    /// None for gift certificates and deposits.
     pub item_kind: Option<ItemKind>,
-    /// Its sku; empty for paper.
+    /// The SKU; empty for gift certificates and deposits.
     pub code: String,
     /// Its name.
     pub title: String,
@@ -90,44 +90,44 @@ pub struct BasketLineView {
     pub color: String,
     /// How much.
     pub quantity: Quantity,
-    /// As it was asked for, perhaps in another unit.
+    /// The quantity as it was entered, perhaps in another unit.
     pub asked: Option<(rust_decimal::Decimal, Option<WeightUnit>)>,
-    /// What a piece weighs.
+    /// The weight of a piece.
     pub weight: Option<Weight>,
-    /// The rate that its price was made by.
+    /// The rate, if the price was calculated from one.
     pub rate: Option<WeightRate>,
     /// The price of one, or of one stock unit.
     pub price: Money,
     /// Quantity × price.
     pub amount: Money,
-    /// Off this line.
+    /// The discount on this line.
     pub off: Option<Off>,
-    /// Why.
+    /// The reason for the discount.
     pub reason: String,
-    /// What goes off this line.
+    /// The discount on this line, in money.
     pub discount: Money,
-    /// Why it cannot be had, if so; then it is not counted in.
+    /// Why it can no longer be bought; then it is left out of the total.
     pub gone: Option<Rejection>,
 }
 
-/// A slip that lies open.
+/// An open sale in a list.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BasketSummary {
     /// Its identifier.
     pub id: BasketId,
     /// Who started it.
     pub who: String,
-    /// When it was last touched.
+    /// When it was last changed.
     pub changed: Moment,
     /// How many lines it has.
     pub lines: usize,
-    /// Whom it is for.
+    /// The customer; may be empty.
     pub customer: String,
     /// Whether it is being paid.
     pub paying: bool,
 }
 
-/// What changes whenever a slip or one of its items does.
+/// Changes whenever the sale or one of its items does.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Pulse {
     /// Whether the slip is still open.
@@ -142,7 +142,7 @@ impl std::fmt::Display for Pulse {
     }
 }
 
-/// What a slip needs to know of an item.
+/// What is needed of an item.
 struct Item {
     kind: ItemKind,
     sku: String,
@@ -155,7 +155,7 @@ struct Item {
 }
 
 impl Ledger {
-    /// A slip by its identifier.
+    /// An open or closed sale by its identifier.
     pub async fn basket(&self, id: BasketId) -> Result<BasketView, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
@@ -204,7 +204,7 @@ impl Ledger {
         })
     }
 
-    /// The slips that lie open, the last touched first, at most `limit`.
+    /// Open sales, the last changed first, at most `limit`.
     pub async fn open_baskets(&self, limit: usize) -> Result<Vec<BasketSummary>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
@@ -228,7 +228,7 @@ impl Ledger {
         rows.iter().map(summary).collect()
     }
 
-    /// What to compare with what it was a moment ago: two small reads, whoever changed something.
+    /// Compared with its value a moment ago, it tells whether anything changed: two small reads.
     pub async fn basket_pulse(&self, id: BasketId) -> Result<Pulse, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT revision, state, content FROM basket WHERE id = $1")
@@ -259,7 +259,7 @@ fn state(code: &str) -> Result<BasketState, CommandError> {
     }
 }
 
-/// The items of a slip, each once.
+/// The items, each once.
 fn ids(content: &Content) -> Vec<i64> {
     let mut ids: Vec<i64> = content.goods().map(|(item, ..)| item.raw()).collect();
     ids.sort_unstable();
@@ -267,7 +267,7 @@ fn ids(content: &Content) -> Vec<i64> {
     ids
 }
 
-/// What the slip itself holds of each item, and until when.
+/// What the sale itself holds of each item, and until when.
 async fn own_hold(
     connection: &mut AnyConnection,
     group: HoldGroupId,
@@ -285,7 +285,7 @@ async fn own_hold(
     Ok((own, until))
 }
 
-/// The rate of a price by rule.
+/// The rate of a price that was calculated.
 fn rate(row: &AnyRow, currency: Currency) -> Result<Option<WeightRate>, CommandError> {
     let style: Option<String> = row.try_get(11)?;
     if style.is_none() || row.try_get::<String, _>(10)? != "rule" {
@@ -331,7 +331,7 @@ async fn items(
     Ok(items)
 }
 
-/// Why items cannot be had, of those that cannot.
+/// Why items cannot be bought, for those that cannot.
 async fn gone(
     connection: &mut AnyConnection,
     content: &Content,
@@ -409,7 +409,7 @@ fn read_line(
     })
 }
 
-/// What goes off the whole, and what the slip comes to, of the lines that can be had.
+/// The discount on the whole, and the total of the lines that can be bought.
 fn sum(
     content: &Content,
     lines: &[BasketLineView],

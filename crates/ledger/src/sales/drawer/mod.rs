@@ -1,5 +1,5 @@
-//! The drawer: a turn from counting the float in to counting the cash out, and each entry of cash
-//! between. Cash of a sale, a refund, a payment or a void is booked in its own transaction.
+//! The cash drawer: a period from the opening count to the closing count, and every entry of cash in
+//! between. The cash of a sale, refund, payment or void is booked in its own transaction.
 
 mod view;
 
@@ -23,17 +23,17 @@ use sqlx::Row;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum EntryKind {
-    /// Counted in at the start.
+    /// Opening cash.
     Float,
-    /// Put in since, with a reason.
+    /// Pay in, with a reason.
     PutIn,
-    /// Taken out, with a reason.
+    /// Pay out, with a reason.
     TakenOut,
     /// Cash of a sale, less its change.
     Sale,
-    /// Cash given back.
+    /// Cash refunded.
     Refund,
-    /// Cash for what was owed.
+    /// Cash received for an open balance.
     Payment,
     /// Cash of a sale that was voided.
     Void,
@@ -43,7 +43,7 @@ impl EntryKind {
     const ALL: [Self; 7] =
         [Self::Float, Self::PutIn, Self::TakenOut, Self::Sale, Self::Refund, Self::Payment, Self::Void];
 
-    /// As it stands in the database.
+    /// The code in the database.
     pub fn code(self) -> &'static str {
         match self {
             Self::Float => "float",
@@ -61,17 +61,17 @@ impl EntryKind {
     }
 }
 
-/// Whose drawer cash goes through.
+/// Which drawer cash goes through.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Drawer {
-    /// That of the sale's channel: what is sold on a market does not go through the store's.
+    /// That of the sale's channel: a market's cash does not go through the store's drawer.
     Own,
-    /// That of the sale's channel, or, if none is open there, the store's: an online order that is given
-    /// back over the counter is paid out of it.
+    /// That of the sale's channel or, if none is open there, the store's: an online order that is
+    /// refunded at the counter is paid out of it.
     OwnOrStore,
 }
 
-/// Cash that went in, or out if it is below 0.
+/// Cash received, or paid out if below 0.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Cash<'a> {
     pub(crate) kind: EntryKind,
@@ -80,7 +80,7 @@ pub(crate) struct Cash<'a> {
     pub(crate) who: &'a str,
 }
 
-/// Books cash where a turn is open; without one, nobody counts a drawer.
+/// Books cash if a drawer is open; otherwise nobody counts one.
 pub(crate) async fn book(
     tx: &mut Tx,
     channel: &Channel,
@@ -112,7 +112,7 @@ async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool,
     Ok(true)
 }
 
-/// What a drawer is expected to hold stays far within its column: the sale that would pass the limit is refused.
+/// The expected cash stays far within its column: the sale that would exceed the limit is rejected.
 fn refuse_too_much(expected: i64) -> Result<(), Rejection> {
     if expected.abs() <= MAX_DRAWER {
         return Ok(());
@@ -148,14 +148,14 @@ async fn enter(tx: &mut Tx, turn: i64, entry: Entry<'_>, who: &str) -> Result<()
     Ok(())
 }
 
-/// Counts the float in.
+/// Opens a drawer with its opening cash.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct OpenDrawer {
     /// Whose drawer.
     pub channel: Channel,
-    /// The float, by notes and coins.
+    /// The opening cash, by bills and coins.
     pub counts: Vec<Count>,
-    /// Who counted.
+    /// Who counted it.
     pub who: String,
 }
 
@@ -190,7 +190,7 @@ impl Command for OpenDrawer {
     }
 }
 
-/// Puts cash into an open drawer.
+/// Pays cash into an open drawer.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PutIn {
     /// Which turn.
@@ -199,13 +199,13 @@ pub struct PutIn {
     pub amount: Money,
     /// Why.
     pub reason: String,
-    /// Who.
+    /// For the activity log.
     pub who: String,
 }
 
 #[async_trait]
 impl Command for PutIn {
-    /// What should be in the drawer now.
+    /// The cash that should now be in the drawer.
     type Answer = Money;
 
     async fn run(&self, tx: &mut Tx) -> Result<Money, CommandError> {
@@ -213,7 +213,7 @@ impl Command for PutIn {
     }
 }
 
-/// Takes cash out of an open drawer.
+/// Pays cash out of an open drawer.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TakeOut {
     /// Which turn.
@@ -222,13 +222,13 @@ pub struct TakeOut {
     pub amount: Money,
     /// Why.
     pub reason: String,
-    /// Who.
+    /// For the activity log.
     pub who: String,
 }
 
 #[async_trait]
 impl Command for TakeOut {
-    /// What should be in the drawer now.
+    /// The cash that should now be in the drawer.
     type Answer = Money;
 
     async fn run(&self, tx: &mut Tx) -> Result<Money, CommandError> {
@@ -258,7 +258,7 @@ async fn by_hand(
     )
     .bind(turn.raw())
     .bind(change.minor())
-    // What is put in is never refused for what is not there.
+    // Paying in is never rejected for what is not there.
     .bind(if kind == EntryKind::TakenOut { 0 } else { i64::MIN })
     .fetch_optional(tx.db())
     .await?;
@@ -268,7 +268,7 @@ async fn by_hand(
     Money::from_minor(row.try_get(0)?, currency).stored("drawer_turn.expected")
 }
 
-/// Why an open turn of that name could not be had.
+/// Why there is no open period with that identifier.
 async fn why_not(
     tx: &mut Tx,
     turn: TurnId,
@@ -286,27 +286,27 @@ async fn why_not(
     Ok(Rejection::invalid("amount", format!("the drawer should hold only {}", there.shown())))
 }
 
-/// Counts the cash out, and ends the turn.
+/// Counts the cash and closes the drawer.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct CloseDrawer {
     /// Which turn.
     pub turn: TurnId,
-    /// What is there, by notes and coins.
+    /// The counted cash, by bills and coins.
     pub counts: Vec<Count>,
-    /// Words on a difference.
+    /// A note about a difference.
     pub note: String,
-    /// Who counted.
+    /// Who counted it.
     pub who: String,
 }
 
-/// How a turn ended.
+/// The result of closing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CountedOut {
-    /// What should have been there.
+    /// The cash that should have been there.
     pub expected: Money,
-    /// What was.
+    /// The cash that was there.
     pub counted: Money,
-    /// Over, or short if it is below 0.
+    /// Over, or short if below 0.
     pub difference: Money,
 }
 

@@ -1,4 +1,4 @@
-//! Reading drawer turns.
+//! Reads periods of the cash drawer.
 
 use super::EntryKind;
 use crate::store::Ledger;
@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row};
 
-/// A turn of a drawer.
+/// A period of a cash drawer.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Turn {
     /// Its identifier.
@@ -24,39 +24,39 @@ pub struct Turn {
     pub opened: Moment,
     /// Who counted it in.
     pub opened_by: String,
-    /// The float.
+    /// Opening cash.
     pub float: Money,
-    /// What should be there.
+    /// The cash that should be there.
     pub expected: Money,
-    /// How it ended, if it has.
+    /// The closing count, if it is closed.
     pub closed: Option<Closed>,
 }
 
-/// The end of a turn.
+/// The end of a period.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Closed {
     /// When.
     pub at: Moment,
     /// Who counted it out.
     pub by: String,
-    /// What was there, by notes and coins.
+    /// The counted cash, by bills and coins.
     pub counts: Vec<Count>,
-    /// What it came to.
+    /// The total of the count.
     pub counted: Money,
-    /// Over, or short if it is below 0.
+    /// Over, or short if below 0.
     pub difference: Money,
-    /// Words on it.
+    /// A note about a difference.
     pub note: String,
 }
 
-/// One entry of a turn.
+/// One entry of a period.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DrawerEntry {
     /// What it is.
     pub kind: EntryKind,
-    /// In, or out if it is below 0.
+    /// Received, or paid out if below 0.
     pub amount: Money,
-    /// The sale, refund or payment.
+    /// The identifier of the sale, refund or payment.
     pub source: Option<i64>,
     /// Why.
     pub reason: String,
@@ -99,7 +99,7 @@ fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, CommandError> {
 }
 
 impl Ledger {
-    /// The turns that are open now, one for each channel at most.
+    /// The periods that are open now, at most one per channel.
     pub async fn open_turns(&self) -> Result<Vec<Turn>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
@@ -108,7 +108,7 @@ impl Ledger {
         rows.iter().map(|row| turn(row, currency)).collect()
     }
 
-    /// The open turn of a channel's drawer.
+    /// The open period of a channel's drawer.
     pub async fn open_turn(&self, channel: &Channel) -> Result<Option<Turn>, CommandError> {
         Ok(self.open_turns().await?.into_iter().find(|turn| turn.channel == *channel))
     }
@@ -124,7 +124,7 @@ impl Ledger {
         turn(&row, self.shop().currency)
     }
 
-    /// Turns, the latest first, before `before` if given, at most `limit`.
+    /// Periods, latest first, before `before` if given, at most `limit`.
     pub async fn turns(&self, before: Option<TurnId>, limit: usize) -> Result<Vec<Turn>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
@@ -136,7 +136,7 @@ impl Ledger {
         rows.iter().map(|row| turn(row, currency)).collect()
     }
 
-    /// A turn's entries, the latest first, at most `limit`.
+    /// The entries of a period, latest first, at most `limit`.
     pub async fn drawer_entries(&self, id: TurnId, limit: usize) -> Result<Vec<DrawerEntry>, CommandError> {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;

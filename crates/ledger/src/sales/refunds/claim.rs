@@ -1,5 +1,5 @@
-//! What a refund claims: the sale's row, and of each line the next part, by conditional updates of
-//! the counters beside them (law 9).
+//! What a refund claims: the sale's row and the next part of each line, by conditional updates of the
+//! counters beside them (law 9).
 
 use super::{NewRefund, OfSale, RefundOf, SoldLine};
 use crate::store::command::Tx;
@@ -13,8 +13,8 @@ use domain::stock::ReturnDisposition;
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// Counts this refund and its shipping beside the sale. From here on this sale's row is locked, so
-/// that its lines' counters cannot move under us; the conditions are checked again all the same.
+/// Counts this refund and its shipping beside the sale. From here on the sale's row is locked, so its
+/// lines' counters cannot move; the conditions are checked again anyway.
 pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> Result<Money, CommandError> {
     open_sale_refunded(tx, new.sale, sale.shipping).await?;
     let row = sqlx::query(
@@ -63,7 +63,7 @@ pub(crate) async fn open_sale_refunded(
 
 pub(super) type Wanted<'a> = (&'a SoldLine, RefundOf, ReturnDisposition);
 
-/// The lines asked for, each once; all of them if none is named.
+/// The lines that were asked for, each once; all of them if none is named.
 pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wanted<'a>>, CommandError> {
     if new.lines.is_empty() && new.shipping.is_zero() {
         let fate = |line: &SoldLine| if line.item.is_some() { new.fate } else { ReturnDisposition::Open };
@@ -93,7 +93,7 @@ pub(super) fn wanted<'a>(new: &NewRefund, sold: &'a [SoldLine]) -> Result<Vec<Wa
     Ok(wanted)
 }
 
-/// Moves the line's counters by the next part; nothing if the whole is asked for and nothing is left.
+/// Moves the line's counters by the next part; nothing if everything is asked for and nothing is left.
 pub(super) async fn claim_part(
     tx: &mut Tx,
     line: &SoldLine,
@@ -176,8 +176,8 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Given
     .fetch_one(tx.db())
     .await?;
     let all = read_part(&row, sold.amount.currency())?;
-    // What was money alone tells the goods' share from it. The sale's row is ours since its claim, so that no
-    // other refund comes in between.
+    // Money without goods tells the goods' share apart from it. The sale's row has been ours since its
+    // claim, so no other refund comes in between.
     let row = sqlx::query(
         "SELECT CAST(0 AS BIGINT), CAST(COALESCE(SUM(amount), 0) AS BIGINT), CAST(COALESCE(SUM(discount), 0) AS BIGINT), \
          CAST(COALESCE(SUM(tax), 0) AS BIGINT), CAST(0 AS BIGINT) FROM refund_line WHERE sale_line_id = $1 AND stock_units = 0",

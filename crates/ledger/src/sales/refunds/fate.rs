@@ -1,4 +1,4 @@
-//! Deciding later what becomes of refunded goods.
+//! Decides later what becomes of refunded goods.
 
 use super::{RefundNote, SoldLine, back_on_shelf};
 use crate::books;
@@ -16,14 +16,14 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Says what becomes of refunded goods on which nobody had decided.
+/// Decides what becomes of refunded goods.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DecideReturn {
-    /// Which line of a refund.
+    /// The line of the refund.
     pub line: RefundLineId,
-    /// Back on the shelf, or written off.
+    /// Return to stock, or write off.
     pub fate: ReturnDisposition,
-    /// Who says so.
+    /// For the activity log.
     pub who: String,
 }
 

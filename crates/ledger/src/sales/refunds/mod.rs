@@ -1,4 +1,4 @@
-//! Giving back: a line, a part of it, or a whole sale; never more than was sold (law 9).
+//! Refunds: of a line, a part of one, or a whole sale; never more than was sold (law 9).
 
 mod claim;
 mod fate;
@@ -35,53 +35,53 @@ use settle::settle;
 use sqlx::Row;
 use write::{add_to_books, write, write_lines, write_tenders};
 
-/// What is given back of a line.
+/// What is refunded of a line.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub enum RefundOf {
-    /// All that is left.
+    /// Everything that is left.
     Rest,
-    /// So much of the goods, with their share of the money.
+    /// A quantity of the goods, with its share of the money.
     Goods(Asked),
-    /// Money alone, tax included: the customer keeps the goods.
+    /// Only money, tax included: the customer keeps the goods.
     Money(Money),
 }
 
-/// A line, or a part of it, that is given back.
+/// A line, or a part of it, to be refunded.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RefundLine {
     /// Which line of the sale.
     pub line: SaleLineId,
-    /// How much of it.
+    /// How much of the line.
     pub what: RefundOf,
-    /// What becomes of the goods; open where it is money alone.
+    /// What becomes of the goods; open for money alone.
     pub fate: ReturnDisposition,
 }
 
-/// How the money is given back.
+/// How the money is returned.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub enum RefundTender {
-    /// All of it this way; cash is rounded as the shop rounds cash.
+    /// All of it in this way; cash is rounded as usual.
     All(TenderKind),
     /// In these parts, which add up to it.
     Parts(Vec<Given>),
 }
 
-/// A refund about to be made.
+/// A refund to be made.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NewRefund {
     /// Of which sale.
     pub sale: SaleId,
-    /// Which lines; none means all that is left, shipping too, with the fate given.
+    /// None means everything that is left, shipping included, with the given disposition.
     pub lines: Vec<RefundLine>,
-    /// What becomes of the goods of a whole refund.
+    /// What becomes of the goods in a refund of everything.
     pub fate: ReturnDisposition,
-    /// Shipping given back with the lines.
+    /// Shipping that is refunded with the lines.
     pub shipping: Money,
-    /// How the money goes.
+    /// How the money is returned.
     pub tender: RefundTender,
     /// Why.
     pub reason: String,
-    /// Who.
+    /// For the activity log.
     pub who: String,
 }
 
@@ -92,20 +92,20 @@ pub struct RefundDone {
     pub id: RefundId,
     /// Of which sale.
     pub sale: SaleId,
-    /// What each line gave back.
+    /// What was refunded of each line.
     pub lines: Vec<(RefundLineId, SaleLineId, Part)>,
-    /// Shipping given back.
+    /// Shipping that was refunded.
     pub shipping: Money,
-    /// What cash rounding added.
+    /// What cash rounding added, or took if below 0.
     pub rounding: Money,
-    /// What went to the customer, less owed or handed out.
+    /// What the customer got back: handed out, or taken off an open balance.
     pub given: Money,
-    /// How it went.
+    /// How the money was returned.
     #[serde(default)]
     pub tenders: Vec<Given>,
 }
 
-/// A line of the sale as it stands in the books.
+/// A line of the sale, as booked.
 pub(crate) struct SoldLine {
     pub(crate) id: SaleLineId,
     pub(crate) item: Option<ItemId>,
@@ -113,7 +113,7 @@ pub(crate) struct SoldLine {
     pub(crate) book: BookLine,
 }
 
-/// The sale that a refund is of.
+/// The sale that is refunded.
 struct OfSale {
     channel: Channel,
     shipping: Money,
@@ -131,12 +131,12 @@ impl Command for NewRefund {
     }
 }
 
-/// A refund that an order brings with it: its reason is the order's own words.
+/// A refund from an order; its reason is the order's own text.
 pub(crate) async fn of_order(tx: &mut Tx, new: &NewRefund, at: Moment) -> Result<RefundDone, CommandError> {
     book_noted(tx, new, RefundNote { reason: &new.reason, who: &new.who, at }).await
 }
 
-/// Books a refund and writes it into the list of who changed what.
+/// Books a refund and records it in the activity log.
 async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<RefundDone, CommandError> {
     let done = refund(tx, new, note).await?;
     limits::allow_refund(tx, new.sale).await?;
@@ -145,7 +145,7 @@ async fn book_noted(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Resul
     Ok(done)
 }
 
-/// The words and the moment of a refund.
+/// The reason and the time of a refund.
 #[derive(Clone, Copy)]
 struct RefundNote<'a> {
     reason: &'a str,
@@ -169,7 +169,7 @@ async fn refund(tx: &mut Tx, new: &NewRefund, note: RefundNote<'_>) -> Result<Re
         return Err(Rejection::invalid("lines", "everything in this sale has already been refunded").into());
     }
     let id = RefundId::from_raw(tx.next_id()?);
-    // This sale's row is ours since its claim, so that no payment comes in between.
+    // The sale's row has been ours since its claim, so no payment comes in between.
     let debt = payments::open_debt(tx, new.sale, currency).await?;
     let given = settle(tx, new, &parts, shipping, debt).await?;
     for (_, line, part, fate) in &parts {

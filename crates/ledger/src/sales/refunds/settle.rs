@@ -1,4 +1,5 @@
-//! What a refund comes to, and how it goes: less owed first, then the other tenders, cash rounded.
+//! The amount of a refund and how it is returned: first by lowering an open balance, then in other
+//! ways, cash rounded.
 
 use super::{NewRefund, RefundPart, RefundTender};
 use crate::store::command::Tx;
@@ -10,7 +11,7 @@ use domain::money::{Currency, Money};
 use domain::refund::{CashBack, Part, next_cash_back};
 use sqlx::Row;
 
-/// The refund's own figures: law 4 with every sign turned.
+/// The refund's figures: law 4 with every sign turned.
 pub(super) struct Settled {
     pub(super) goods: Money,
     pub(super) discounts: Money,
@@ -21,7 +22,7 @@ pub(super) struct Settled {
     pub(super) tenders: Vec<Given>,
 }
 
-/// What is still owed of the sale is lowered first; only the rest is handed out. Nobody gets cash for
+/// An open balance of the sale is lowered first, and only the rest is handed out: nobody gets cash for
 /// what they have not paid.
 pub(super) async fn settle(
     tx: &mut Tx,
@@ -65,7 +66,8 @@ pub(super) async fn settle(
     Ok(Settled { goods, discounts, tax, shipping, rounding, total, tenders })
 }
 
-/// What is not less owed goes all one way. Answers what cash rounding added, and the tenders.
+/// Whatever does not lower an open balance is returned in one way. Returns the cash rounding and the
+/// payments.
 async fn all_by(
     tx: &mut Tx,
     sale: SaleId,
@@ -76,15 +78,15 @@ async fn all_by(
     let rest = due.minus(less_owed).field("tender")?;
     let given = if kind == TenderKind::Cash { in_cash(tx, sale, rest).await? } else { rest };
     let mut tenders = vec![(TenderKind::OnAccount, less_owed), (kind, given)];
-    // One of them stands even if nothing at all is given back.
+    // One of them is recorded even if nothing is returned.
     tenders.retain(|(kind, amount)| {
         !amount.is_zero() || (*kind != TenderKind::OnAccount && less_owed.is_zero())
     });
     Ok((given.minus(rest).field("tender")?, tenders))
 }
 
-/// What cash rounding adds to parts that somebody named. Only what goes in cash is rounded; without cash the
-/// parts are the very amount.
+/// What cash rounding adds to parts that somebody chose. Only cash is rounded; without cash the parts
+/// are the exact amount.
 async fn rounding_of(tx: &mut Tx, sale: SaleId, parts: &[Given], due: Money) -> Result<Money, CommandError> {
     let currency = due.currency();
     let other = parts.iter().filter(|p| p.0 != TenderKind::Cash).map(|p| p.1);
@@ -95,15 +97,15 @@ async fn rounding_of(tx: &mut Tx, sale: SaleId, parts: &[Given], due: Money) -> 
     in_cash(tx, sale, for_cash).await?.minus(for_cash).field("tender")
 }
 
-/// What is handed out for `exact`, after all that went back in cash for the sale before. The sale's row is
-/// ours since its claim, so that no other refund comes in between.
+/// The cash for `exact`, given the cash refunded for the sale before. The sale's row has been ours
+/// since its claim, so no other refund comes in between.
 async fn in_cash(tx: &mut Tx, sale: SaleId, exact: Money) -> Result<Money, CommandError> {
     let rule = tx.shop().cash_rounding;
     let before = cash_before(tx, sale, exact.currency()).await?;
     next_cash_back(exact, &before, rule).field("tender")
 }
 
-/// Only cash is rounded: the roundings of a sale's refunds are what its cash differs by.
+/// Only cash is rounded, so the roundings of a sale's refunds are the difference in its cash.
 async fn cash_before(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<CashBack, CommandError> {
     let row = sqlx::query(
         "SELECT CAST(COALESCE(SUM(r.rounding), 0) AS BIGINT), CAST(COALESCE(SUM((SELECT SUM(t.amount) FROM tender t \

@@ -1,4 +1,4 @@
-//! Refunded goods on which nobody has decided.
+//! Refunded goods that wait for a decision.
 
 use crate::books::figures::measure;
 use crate::store::Ledger;
@@ -9,33 +9,32 @@ use domain::quantity::Quantity;
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
-/// Goods that were refunded: on their way back, or here and looked at by nobody yet.
+/// Refunded goods that are on their way back, or here and not looked at.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct OpenReturn {
-    /// The line of the refund, which [`super::DecideReturn`] takes.
+    /// The refund line, for [`super::DecideReturn`].
     pub line: RefundLineId,
     /// Of which sale.
     pub sale: SaleId,
-    /// When the money was given back.
+    /// When the money was refunded.
     pub refunded: Moment,
     /// The item's sku.
     pub sku: String,
-    /// What it was sold as.
+    /// The name under which it was sold.
     pub title: String,
     /// How much of it.
     pub quantity: Quantity,
-    /// Why it was refunded.
+    /// The reason for the refund.
     pub reason: String,
 }
 
-/// Only items of this shelf can come back to it; lines of history are text.
+/// Only this shop's items can return to stock; lines of past orders are text.
 const WAITING: &str = "FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
     JOIN refund r ON r.id = rl.refund_id LEFT JOIN return_decision c ON c.refund_line_id = rl.id \
     WHERE c.refund_line_id IS NULL AND l.item_id IS NOT NULL AND rl.stock_units > 0";
 
 impl Ledger {
-    /// The goods on which nobody has decided, the latest refund first, before `before` if given, at
-    /// most `limit`.
+    /// Goods that wait for a decision, latest refund first, before `before` if given, at most `limit`.
     pub async fn open_fates(
         &self,
         before: Option<RefundLineId>,
@@ -54,7 +53,7 @@ impl Ledger {
         rows.iter().map(read).collect()
     }
 
-    /// On how many lines nobody has decided.
+    /// How many lines wait for a decision.
     pub async fn count_open_fates(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let text = format!("SELECT CAST(COUNT(*) AS BIGINT) {WAITING}");

@@ -1,4 +1,4 @@
-//! Writing a refund into the books.
+//! Writes a refund into the books.
 
 use super::settle::Settled;
 use super::{RefundNote, RefundPart, SoldLine};

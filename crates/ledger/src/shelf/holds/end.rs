@@ -1,4 +1,5 @@
-//! Ending holds: for a sale, for an order, by hand. Only who ends the row lowers what is held.
+//! Ends holds: for a sale, for an order, or by hand. Only whoever ends the row lowers the held
+//! quantity.
 
 use crate::shelf::stock::{Take, in_order};
 use crate::store::command::Tx;
@@ -7,23 +8,23 @@ use crate::store::rejection::Rejection;
 use domain::ids::{HoldGroupId, HoldId, ItemId};
 use sqlx::Row;
 
-/// A hold's row that was ended here, and by nobody else.
+/// A hold's row that was ended here and by nobody else.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Ended {
     pub(crate) item: ItemId,
     pub(crate) stock_units: i64,
 }
 
-/// The rows of a group that a sale took.
+/// The rows of a group that a sale takes.
 pub(crate) struct Group {
-    /// Those that were open. What is held is lowered by the sale's own update.
+    /// Those that were open. The sale's own update lowers the held quantity.
     pub(crate) open: Vec<Ended>,
-    /// Those that had run out, perhaps not all at once: they are taken from the free stock again.
+    /// Those that had expired, perhaps not all at once: they are taken from free stock again.
     pub(crate) ran_out: Vec<Ended>,
 }
 
-/// Takes a group's rows for a sale, which alone may name it from then on. What is set aside for an order
-/// is the order's: a sale takes nothing of it.
+/// Takes a group's rows for a sale; from then on no other sale can use it. What is held for an order
+/// belongs to the order, and a sale takes nothing of it.
 pub(crate) async fn take_group(tx: &mut Tx, group: HoldGroupId) -> Result<Group, CommandError> {
     Ok(Group { open: take_rows(tx, group, "open").await?, ran_out: take_rows(tx, group, "expired").await? })
 }
@@ -45,7 +46,7 @@ pub(super) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, CommandError>
     Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), stock_units: row.try_get(1)? })
 }
 
-/// Lowers what is held by holds that were ended, and tells the outbox.
+/// Lowers the held quantity by holds that were ended, and informs the outbox.
 pub(crate) async fn free(tx: &mut Tx, ended: &[Ended]) -> Result<(), CommandError> {
     let takes =
         ended.iter().map(|e| Take { item: e.item, stock_units: e.stock_units, from_hold: 0 }).collect();
@@ -78,8 +79,8 @@ pub(crate) async fn end_one(
     row.as_ref().map(read_ended).transpose()
 }
 
-/// Takes up to `steps` of an item out of a hold that somebody gives up for an order. What is left of
-/// it stays set aside for the same person. Answers how much was taken; the caller lowers `held`.
+/// Takes up to `steps` of an item from a hold that is released for an order. The rest stays on hold for
+/// the same person. Returns how much was taken; the caller lowers `held`.
 pub(crate) async fn release(
     tx: &mut Tx,
     group: HoldGroupId,
@@ -143,7 +144,7 @@ async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<R
     })
 }
 
-/// Ends the open rows of a group; answers those that were ended here.
+/// Ends the open rows of a group; returns those that were ended here.
 pub(crate) async fn end_group(tx: &mut Tx, group: HoldGroupId) -> Result<Vec<Ended>, CommandError> {
     let rows = sqlx::query(
         "UPDATE hold SET state = 'ended', ended_ms = $2 WHERE group_id = $1 AND state = 'open' RETURNING item_id, stock_units",

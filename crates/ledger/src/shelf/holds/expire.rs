@@ -1,4 +1,4 @@
-//! Holds that ran out.
+//! Expired holds.
 
 use super::end::{free, read_ended};
 use crate::store::Ledger;
@@ -8,10 +8,10 @@ use async_trait::async_trait;
 use domain::ids::ItemId;
 use serde::{Deserialize, Serialize};
 
-/// How many holds that ran out are ended in one transaction.
+/// How many expired holds are ended in one transaction.
 const SWEEP_AT_ONCE: i64 = 200;
 
-/// Ends the holds of one item that ran out. Says whether there were any.
+/// Ends the expired holds of one item. Returns whether there were any.
 pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, CommandError> {
     let rows = sqlx::query(
         "UPDATE hold SET state = 'expired', ended_ms = $2 \
@@ -26,13 +26,13 @@ pub(crate) async fn expire_of_item(tx: &mut Tx, item: ItemId) -> Result<bool, Co
     Ok(!ended.is_empty())
 }
 
-/// Ends holds that ran out. `serve` does it every few seconds; a sale does it for its own items.
+/// Ends expired holds. `serve` does this every few seconds, and a sale does it for its own items.
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub struct SweepHolds;
 
 #[async_trait]
 impl Command for SweepHolds {
-    /// How many rows ended.
+    /// How many rows were ended.
     type Answer = usize;
 
     async fn run(&self, tx: &mut Tx) -> Result<usize, CommandError> {
@@ -52,7 +52,7 @@ impl Command for SweepHolds {
 }
 
 impl Ledger {
-    /// Whether any hold ran out, so that a sweep is worth a transaction.
+    /// Whether any hold has expired, so that a sweep is worth a transaction.
     pub async fn has_expired_holds(&self) -> Result<bool, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(

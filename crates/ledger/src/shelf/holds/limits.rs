@@ -1,4 +1,4 @@
-//! How many holds whoever makes them may have open.
+//! How many open holds somebody may have.
 
 use super::Purpose;
 use crate::store::command::Tx;
@@ -6,12 +6,13 @@ use crate::store::error::CommandError;
 use domain::limits::{AboveLimit, LimitName};
 use sqlx::Row;
 
-/// Baskets that one whose holds are limited may have held at once: more than anybody pays at a time, and few
-/// enough that no program holds the whole shelf. Without a basket's hold nothing could be sold.
+/// How many sales somebody with limited holds may be taking payment for at once: more than anybody
+/// does, and few enough that no program can hold the whole stock. Nothing could be sold without such a
+/// hold.
 const MAX_HELD_BASKETS: i64 = 20;
 
-/// Refuses one hold too many. Asked after it was written: whoever does the same at the same moment waits at
-/// the books' row, so that both are counted.
+/// Rejects one hold too many. Checked after it was written: whoever does the same at the same moment
+/// waits at the shop's row, so that both are counted.
 pub(crate) async fn allow_another_hold(tx: &mut Tx, purpose: Purpose) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
     let Some(who) = tx.actor().map(|actor| actor.who.clone()).filter(|_| limits.counts_holds()) else {

@@ -1,4 +1,5 @@
-//! Holds: stock set aside. Each is a row; only who ends the row lowers what is held.
+//! Holds: stock that is reserved. Each is a row, and only whoever ends the row lowers the held
+//! quantity.
 
 mod end;
 mod expire;
@@ -25,9 +26,9 @@ use domain::quantity::{Asked, Quantity};
 use domain::text;
 use serde::{Deserialize, Serialize};
 
-/// How long a basket that is being paid holds its lines: time to find a card, not to go home.
+/// How long a sale holds its lines while it is paid: enough to find a card, not to go home.
 pub const BASKET_MS: i64 = 10 * 60 * 1000;
-/// The longest hold with an end: a season.
+/// The longest hold with an end: a year.
 pub(crate) const MAX_HOLD_MS: i64 = 366 * 24 * 60 * 60 * 1000;
 
 /// What a hold is for.
@@ -36,16 +37,16 @@ pub(crate) const MAX_HOLD_MS: i64 = 366 * 24 * 60 * 60 * 1000;
 pub enum Purpose {
     /// A customer who will come back.
     Customer,
-    /// A basket that is being paid.
+    /// A sale that is being paid.
     Basket,
     /// A market day.
     Market,
-    /// An order that is not yet paid.
+    /// An order that is not paid yet.
     Order,
 }
 
 impl Purpose {
-    /// As it stands in the database and the API.
+    /// The code in the database and the API.
     pub fn code(self) -> &'static str {
         match self {
             Self::Customer => "customer",
@@ -55,13 +56,13 @@ impl Purpose {
         }
     }
 
-    /// By its code.
+    /// The purpose with this code, or none.
     pub fn from_code(code: &str) -> Option<Self> {
         [Self::Customer, Self::Basket, Self::Market, Self::Order].into_iter().find(|p| p.code() == code)
     }
 }
 
-/// One thing to set aside.
+/// One item to hold.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct HoldLine {
     /// Which item.
@@ -70,20 +71,20 @@ pub struct HoldLine {
     pub quantity: Asked,
 }
 
-/// Sets lines aside: all of them or none.
+/// Holds lines, all or none.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct NewHold {
     /// What.
     pub lines: Vec<HoldLine>,
     /// What for.
     pub purpose: Purpose,
-    /// For whom.
+    /// The customer's name, or a description.
     pub for_whom: String,
-    /// Until when; a basket's end is set here, others may be open.
+    /// When it ends. For a sale it is set here; others may have no end.
     pub until: Option<Moment>,
 }
 
-/// What was set aside.
+/// A line on hold.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct HeldLine {
     /// The hold's row.
@@ -96,17 +97,17 @@ pub struct HeldLine {
     pub quantity: Quantity,
 }
 
-/// Lines that were set aside together.
+/// Lines that are held together.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Hold {
-    /// Names them together.
+    /// The identifier of all the lines together.
     pub id: HoldGroupId,
     /// What for.
     pub purpose: Purpose,
-    /// For whom. A kept answer does not have it: a customer's name stands in the hold alone.
+    /// A stored answer does not have it: a customer's name is only in the hold itself.
     #[serde(skip_serializing, default)]
     pub for_whom: String,
-    /// Until when.
+    /// When it ends; never if none.
     pub until: Option<Moment>,
     /// The lines.
     pub lines: Vec<HeldLine>,
@@ -163,7 +164,7 @@ impl NewHold {
     }
 }
 
-/// Raises what is held, where so much is free.
+/// Raises the held quantity, if enough is free.
 pub(crate) async fn set_aside(tx: &mut Tx, wanted: &[(ItemId, i64)]) -> Result<(), CommandError> {
     let takes = wanted
         .iter()

@@ -1,4 +1,4 @@
-//! Holds that are open.
+//! Open holds.
 
 use super::{HeldLine, Hold, Purpose};
 use crate::store::Ledger;
@@ -10,7 +10,7 @@ use domain::weight::WeightUnit;
 use sqlx::Row;
 
 impl Ledger {
-    /// Open holds, the latest first, before `before` if given, at most `limit` groups' rows.
+    /// Open holds, latest first, before `before` if given, the rows of at most `limit` groups.
     pub async fn open_holds(
         &self,
         before: Option<HoldGroupId>,
@@ -30,7 +30,7 @@ impl Ledger {
         grouped(&rows)
     }
 
-    /// The open holds that an item is part of, the latest first, each with all its lines.
+    /// Open holds that include an item, latest first, each with all its lines.
     pub async fn holds_of(&self, item: ItemId) -> Result<Vec<Hold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
@@ -46,7 +46,7 @@ impl Ledger {
 }
 
 impl Ledger {
-    /// For whom lines were set aside together, whatever became of them since.
+    /// For whom lines were held, whatever has happened to them since.
     pub async fn hold_is_for(&self, hold: HoldGroupId) -> Result<String, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query("SELECT for_whom FROM hold WHERE group_id = $1 ORDER BY id LIMIT 1")
@@ -57,7 +57,7 @@ impl Ledger {
     }
 }
 
-/// Rows of holds, those of a group one after another, as holds with their lines.
+/// Turns rows of holds, sorted by group, into holds with their lines.
 fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, CommandError> {
     let mut holds: Vec<Hold> = Vec::new();
     for row in rows {

@@ -1,4 +1,4 @@
-//! The end of a stock count: its differences, booked as counts in one go.
+//! Finishes a stock count: books its differences in one transaction.
 
 use super::{StockCountState, end};
 use crate::people::activity_log::{self, Audited};
@@ -23,49 +23,50 @@ const NOTE: &str = "stock_count";
 pub struct FinishStockCount {
     /// Which.
     pub id: StockCountId,
-    /// Whether what was expected and not counted is written off; else only what was counted is booked.
+    /// Whether items that were expected and not counted are written off; otherwise only what was
+    /// counted is booked.
     pub with_missing: bool,
-    /// Who does it.
+    /// For the activity log.
     pub who: String,
 }
 
-/// What was booked.
+/// The result.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FinishedStockCount {
     /// How many items had a difference that was booked.
     pub booked: usize,
-    /// What a person must see to.
+    /// Differences that somebody must look at.
     pub left: Vec<NotBooked>,
 }
 
-/// A difference that could not be booked, and why.
+/// A difference that could not be booked.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NotBooked {
     /// The item's sku.
     pub sku: String,
     /// Its name.
     pub title: String,
-    /// In words, with what to do.
+    /// The reason in words, with what to do.
     pub reason: String,
 }
 
-/// A difference of one item: what is to be booked.
+/// A difference to be booked for one item.
 struct Difference {
     item: ItemId,
     sku: String,
     title: String,
-    /// What was counted, less what the books had at that moment.
+    /// The count, less the recorded stock at that moment.
     stock_units: i64,
     is_missing: bool,
 }
 
-/// Differences of what was counted. Where somebody counted the item by hand since, that stands.
+/// Differences of counted items. If somebody counted the item by hand since, that count stands.
 const COUNTED: &str = "SELECT c.item_id, i.sku, i.name, c.stock_units - c.booked FROM stock_count_line c \
     JOIN item i ON i.id = c.item_id WHERE c.stock_count_id = $1 AND c.stock_units <> c.booked AND NOT EXISTS \
     (SELECT 1 FROM stock_entry e WHERE e.item_id = c.item_id AND e.id > c.mark AND e.reason = 'count')";
 
-/// What was there when the count began, is there still, and was not counted: what came in since is
-/// left out, and what was counted by hand since. Bound: the count, then the style or nothing.
+/// Items that were there when the count began, are still there, and were not counted. What came in or
+/// was counted by hand since is left out. Bound: the count, then the style or nothing.
 pub(super) const MISSING: &str = "SELECT m.id, m.sku, m.name, m.on_hand - m.came_in AS stock_units, m.size, m.color, m.kind, \
     m.stock_unit, m.held FROM (SELECT i.id, i.sku, i.name, i.on_hand, i.size, i.color, i.kind, i.stock_unit, i.held, \
     (SELECT COALESCE(CAST(SUM(e.change) AS BIGINT), 0) FROM stock_entry e WHERE e.item_id = i.id AND e.id > $1 \
@@ -82,7 +83,7 @@ impl Command for FinishStockCount {
     async fn run(&self, tx: &mut Tx) -> Result<FinishedStockCount, CommandError> {
         let style = end(tx, self.id, StockCountState::Finished, &self.who).await?;
         let mut differences = self.differences(tx, style).await?;
-        // By item, as everybody touches them.
+        // By item, the order in which everybody touches them.
         differences.sort_by_key(|d| d.item);
         let mut moves = Vec::with_capacity(differences.len());
         let mut left = Vec::new();
@@ -128,7 +129,7 @@ impl FinishStockCount {
         rows.iter().map(read).collect()
     }
 
-    /// Keeps with the count what was booked of each item.
+    /// Stores with the count what was booked for each item.
     async fn write(
         &self,
         tx: &mut Tx,
@@ -172,7 +173,7 @@ impl FinishStockCount {
     }
 }
 
-/// Books one difference; none if it is booked, else why it is not.
+/// Books one difference; returns why not, if it could not be booked.
 async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, CommandError> {
     let (item, stock_units) = (difference.item, difference.stock_units);
     if stock_units > 0 {
@@ -190,7 +191,7 @@ async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Co
         return Ok(Some(format!("{why}; release the hold, then count it by itself")));
     }
     if difference.is_missing {
-        // Sold since it was read: the whole is tried again, and does not find it missing.
+        // Sold since it was read: everything is tried again, and no longer finds it missing.
         return Err(StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
     Ok(Some("more was sold after the count than it left in stock; count it by itself".to_owned()))

@@ -1,8 +1,8 @@
 //! Stock counts: counting the shelf while the shop sells on.
 //!
-//! What the books had of an item is written down when it is scanned. The difference of that moment is
-//! what is booked at the end, whatever was sold in between: a piece that was sold during the count is
-//! not missing, and one that came in during it was not expected.
+//! An item's recorded stock is stored when it is scanned. The difference at that moment is booked at
+//! the end, whatever was sold in between: a piece that sold during the count is not missing, and one
+//! that came in during the count was not expected.
 
 mod finish;
 mod read;
@@ -30,12 +30,12 @@ pub enum StockCountState {
     Open,
     /// Its differences are booked.
     Finished,
-    /// Given up; nothing was booked.
+    /// Canceled; nothing was booked.
     Dropped,
 }
 
 impl StockCountState {
-    /// As it stands in the database.
+    /// The code in the database.
     pub fn code(self) -> &'static str {
         match self {
             Self::Open => "open",
@@ -50,12 +50,12 @@ impl StockCountState {
     }
 }
 
-/// Begins a count of the shelf, or of one style. One at a time.
+/// Begins a count of all stock, or of one style. Only one at a time.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct BeginStockCount {
-    /// The style that is counted; all of the shelf if none.
+    /// Only this style; all stock if none.
     pub style: Option<StyleId>,
-    /// Words for it.
+    /// A note, for people.
     pub note: String,
     /// Who counts.
     pub who: String,
@@ -94,18 +94,18 @@ impl Command for BeginStockCount {
     }
 }
 
-/// Gives a count up: nothing is booked.
+/// Cancels a count: nothing is booked.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct DropStockCount {
     /// Which.
     pub id: StockCountId,
-    /// Who does it.
+    /// For the activity log.
     pub who: String,
 }
 
 #[async_trait]
 impl Command for DropStockCount {
-    /// What it has become.
+    /// The state afterwards.
     type Answer = StockCountState;
 
     async fn run(&self, tx: &mut Tx) -> Result<StockCountState, CommandError> {
@@ -114,7 +114,7 @@ impl Command for DropStockCount {
     }
 }
 
-/// Ends a count, if it is open; answers its style. Its row is locked from here on.
+/// Ends a count if it is open; returns its style. From here on its row is locked.
 async fn end(
     tx: &mut Tx,
     id: StockCountId,

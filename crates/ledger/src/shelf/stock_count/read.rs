@@ -18,13 +18,13 @@ use sqlx::{AnyConnection, AssertSqlSafe, Row};
 pub struct StockCountView {
     /// Its identifier.
     pub id: StockCountId,
-    /// The style that is counted, and its name; all of the shelf if none.
+    /// The style that is counted, with its name; all stock if none.
     pub style: Option<(StyleId, String)>,
-    /// Words for it.
+    /// A note, for people.
     pub note: String,
     /// What became of it.
     pub state: StockCountState,
-    /// How often something was scanned.
+    /// The number of scans.
     pub scans: i64,
     /// When it was begun.
     pub begun: Moment,
@@ -36,18 +36,18 @@ pub struct StockCountView {
     pub ended_by: String,
 }
 
-/// How far a count is.
+/// How far a count has come.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StockCountProgress {
-    /// Items that the books have on the shelf, of those that are counted.
+    /// Items that are recorded as in stock, of those to be counted.
     pub expected: i64,
     /// Items that were counted.
     pub counted: i64,
-    /// What was scanned last, the latest first.
+    /// The last scans, latest first.
     pub latest: Vec<CountedLine>,
 }
 
-/// An item of a count.
+/// An item in a count.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct CountedLine {
     /// Its sku.
@@ -60,26 +60,26 @@ pub struct CountedLine {
     pub color: String,
     /// What kind of thing.
     pub kind: ItemKind,
-    /// What was counted.
+    /// The quantity that was counted.
     pub counted: Quantity,
-    /// What the books had then.
+    /// The recorded quantity at that moment.
     pub booked: Quantity,
-    /// What was booked at the end.
+    /// The difference that was booked at the end.
     pub difference: Quantity,
-    /// Why a difference was not booked.
+    /// Why the difference was not booked; may be empty.
     pub left: String,
-    /// Whether some of it is set aside.
+    /// Whether some of it is on hold.
     pub is_held: bool,
 }
 
-/// Where the shelf and the books differ.
+/// The differences between count and recorded stock.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct StockCountFindings {
-    /// Expected, and not counted.
+    /// Expected and not counted.
     pub missing: Vec<CountedLine>,
-    /// How many are missing in all; the list may be shorter.
+    /// How many are missing in total; the list may be shorter.
     pub missing_count: i64,
-    /// Counted, and not as the books have it; what the books say is gone among it.
+    /// Counted with another quantity than recorded, including items that are recorded as gone.
     pub differing: Vec<CountedLine>,
     /// Codes that no item has, and how often each was scanned.
     pub strays: Vec<(String, i64)>,
@@ -108,7 +108,7 @@ fn view(row: &AnyRow) -> Result<StockCountView, CommandError> {
     })
 }
 
-/// A line whose fourth column is what was counted, or what is missing.
+/// A line whose fourth column is the counted or the missing quantity.
 fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
     let kind = ItemKind::from_code(&row.try_get::<String, _>(6)?).ok_or("unknown").stored("item.kind")?;
     let unit: Option<String> = row.try_get(7)?;
@@ -172,7 +172,7 @@ impl Ledger {
         view(&row)
     }
 
-    /// How far a count is, with the last `limit` things that were scanned.
+    /// How far a count has come, with its last `limit` scans.
     pub async fn stock_count_progress(
         &self,
         view: &StockCountView,
@@ -195,7 +195,7 @@ impl Ledger {
         Ok(StockCountProgress { expected, counted, latest })
     }
 
-    /// Where the shelf and the books differ: so far, or as it was booked. At most `limit` of each.
+    /// The differences so far, or as they were booked. At most `limit` of each kind.
     pub async fn stock_count_findings(
         &self,
         view: &StockCountView,

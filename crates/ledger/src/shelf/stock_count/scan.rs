@@ -14,49 +14,49 @@ use domain::text;
 use serde::{Deserialize, Serialize};
 use sqlx::Row;
 
-/// Counts a thing. The same piece scanned twice is one; of other goods each scan adds.
+/// Counts something. The same piece scanned twice is one; for other goods each scan adds.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ScanStockCount {
     /// Which count.
     pub id: StockCountId,
-    /// What was scanned.
+    /// A SKU, an in-store code or a GTIN.
     pub code: Code,
-    /// How much of it; one if not said, but goods by weight are weighed.
+    /// One if none; goods by weight must be weighed.
     pub quantity: Option<Asked>,
-    /// Whether this is all that there is of it, instead of more of it.
+    /// Whether this is the whole quantity, and not an addition.
     pub is_all: bool,
     /// Who counts.
     pub who: String,
 }
 
-/// What a scan came to.
+/// The result of a scan.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Scanned {
-    /// The item's sku, or the code that none has.
+    /// The item's SKU, or the unknown code.
     pub sku: String,
-    /// The item's name.
+    /// Empty for an unknown code.
     pub title: String,
     /// How much of it was counted so far.
     pub counted: Option<Quantity>,
-    /// How much the books have.
+    /// The recorded quantity.
     pub booked: Option<Quantity>,
-    /// What to say of it.
+    /// How the two compare.
     pub finding: ScanFinding,
 }
 
-/// What there is to say of a scan.
+/// How a count compares with the recorded stock.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ScanFinding {
-    /// As much as the books have.
+    /// The same quantity.
     Agrees,
-    /// Less than the books have, so far.
+    /// Less than recorded, so far.
     Fewer,
-    /// More than the books have.
+    /// More than recorded.
     More,
     /// This piece was counted before.
     Again,
-    /// The books say that it is gone, in these words.
+    /// It is recorded as gone, for this reason.
     NotExpected(String),
     /// No item has the code.
     Unknown,
@@ -84,7 +84,7 @@ impl Command for ScanStockCount {
         let found = match found.get(&self.code) {
             Some(found) => found.clone(),
             None => match lookup::unknown(&self.code) {
-                // A slip of the scanner is no stray thing: it is scanned again.
+                // A scanning error is not an unknown item: it is scanned again.
                 slip @ Rejection::WrongDigit { .. } => return Err(slip.into()),
                 _ => return self.stray(tx).await,
             },

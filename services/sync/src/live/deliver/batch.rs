@@ -57,7 +57,7 @@ fn each_of_batch(hand: &ConnectionContext<'_>, messages: &[Message], heard: &Hea
             let place = (at, messages.len());
             results::on(form, results, place, message, answer).map_or(InBatch::Nothing, InBatch::Own)
         }
-        // // It should report on each, and does not.
+        // It should report on each, and does not.
         (Some(_), Some(_), None) if is_well => InBatch::Nothing,
         _ => InBatch::AsAll,
     };
@@ -86,7 +86,7 @@ fn in_batch(
             hand.reach.went_well(message.item);
             told(hand, message, None, other_id)
         }
-        // // A listing that is missing, or exists already, is looked at by itself.
+        // A listing that is missing, or exists already, is looked at by itself.
         Verdict::Refused if is_own && !says_gone(reply) => {
             hand.reach.parked(message.item);
             SettledAs::Parked { words: format!("{}: {words}", message.listing.sku) }

@@ -53,7 +53,7 @@ impl Walker {
         };
         let more = position.turn(pull, &page, now).unwrap();
         self.state = position.keep().unwrap();
-        // // As the ledger does it.
+        // As the ledger does it.
         self.state.reread = self.state.reread.filter(|_| position.reread_begun != self.state.reread);
         (asked, more)
     }
@@ -99,14 +99,14 @@ fn links_are_followed_to_their_end_and_since_stands_still_meanwhile() {
     assert_eq!(walker.turn(Some("/api/o?p=2"), None, 5, NOW - HOUR), (ask(first), true));
     assert_eq!(walker.turn(Some("/api/o?p=3"), None, 5, NOW - 2 * HOUR), (ask("/o?p=2"), true));
     assert_eq!(walker.since(), -24 * HOUR);
-    // // The mark would move, so it is checked whether the list stood still.
+    // The mark would move, so it is checked whether the list stood still.
     assert_eq!(walker.turn(None, None, 1, NOW - 3 * HOUR), (ask("/o?p=3"), true));
     assert_eq!(walker.turn(Some("/api/o?p=2"), None, 5, NOW - HOUR), (ask(first), true));
     assert_eq!(walker.turn(Some("/api/o?p=3"), None, 5, NOW - 2 * HOUR), (ask("/o?p=2"), true));
     assert_eq!(walker.since(), -24 * HOUR);
     assert_eq!(walker.turn(None, None, 1, NOW - 3 * HOUR), (ask("/o?p=3"), false));
     assert_eq!(walker.since(), -HOUR);
-    // // A page that leads to itself, and moves nothing.
+    // A page that leads to itself, and moves nothing.
     assert!(walker.turn(Some("/api/o?p=2"), None, 5, NOW - HOUR).1);
     assert!(!walker.turn(Some("/api/o?p=2"), None, 5, NOW - HOUR).1);
 }
@@ -116,7 +116,7 @@ fn a_list_that_shifted_is_walked_again_and_the_mark_stays_where_the_walk_began()
     for next in ["next = \"page\"\n", "next = \"cursor\"\ncursor_at = \"/next\"\n"] {
         let place = if next.contains("page") { "{page}" } else { "{cursor}" };
         let mut walker = Walker::new(&format!("from = \"/o?since={{since}}&at={place}\"\n{next}"));
-        // // What changed after the reading began has a later time than that.
+        // What changed after the reading began has a later time than that.
         let walk = |walker: &mut Walker, records: usize, more: bool| {
             let cursor = Some("2").filter(|_| place == "{cursor}");
             let (first, goes_on) = walker.turn(None, cursor, records, NOW + HOUR);
@@ -131,7 +131,7 @@ fn a_list_that_shifted_is_walked_again_and_the_mark_stays_where_the_walk_began()
         assert_eq!(walker.since(), -24 * HOUR);
         walk(&mut walker, 49, false);
         assert_eq!(walker.since(), 0, "where the first of the walks began");
-        // // A list that never stands still is believed after a few readings.
+        // A list that never stands still is believed after a few readings.
         walker.now += HOUR;
         let mut walks = 1;
         while {
@@ -153,12 +153,12 @@ fn once_a_day_and_once_a_week_it_looks_further_back() {
     };
     asked(&mut walker, 0);
     assert_eq!(asked(&mut walker, 23 * HOUR), "/o?since=2026-06-15T11%3A49%3A59Z");
-    // // 2026-06-16T12:00:00Z, two days and ten minutes back; then as usual.
+    // 2026-06-16T12:00:00Z, two days and ten minutes back; then as usual.
     assert_eq!(asked(&mut walker, 24 * HOUR), "/o?since=2026-06-14T11%3A50%3A00Z");
     assert_eq!(asked(&mut walker, 25 * HOUR), "/o?since=2026-06-16T11%3A49%3A59Z");
     assert_eq!(asked(&mut walker, 7 * 24 * HOUR), "/o?since=2026-06-14T11%3A50%3A00Z");
     assert_eq!(asked(&mut walker, 7 * 24 * HOUR + HOUR), "/o?since=2026-06-22T11%3A49%3A59Z");
-    // // Our own clock was wrong by a month and is right again: a look in the future does not count.
+    // Our own clock was wrong by a month and is right again: a look in the future does not count.
     walker.now = NOW + 60 * 24 * HOUR;
     walker.turn(None, None, 1, NOW + 8 * 24 * HOUR);
     walker.now = NOW + 8 * 24 * HOUR;
@@ -173,7 +173,7 @@ fn a_person_has_it_read_once_more_from_a_day_on() {
     let mut walker = Walker::new("from = \"/o?since={since}\"\nnext = \"link\"\n");
     walker.turn(None, None, 1, NOW);
     walker.turn(Some("/api/o?p=2"), None, 1, NOW);
-    // // A reading in progress gives way.
+    // A reading in progress gives way.
     walker.state.reread = Some(Moment::from_millis(NOW - 48 * HOUR));
     assert_eq!(walker.turn(Some("/api/o?p=2"), None, 5, NOW).0, "/o?since=2026-06-13T12%3A00%3A00Z");
     assert_eq!(walker.state.reread, None, "it is begun");
@@ -191,13 +191,13 @@ fn their_clock_set_back_is_noticed_and_walked_back_over() {
         walker.turn(None, None, 1, NOW + HOUR - 1000),
         (ask("/o?since=2026-06-15T11%3A49%3A59Z"), false)
     );
-    // // Half an hour later it is five hours earlier there; an order changed right after that.
+    // Half an hour later it is five hours earlier there; an order changed right after that.
     (walker.now, walker.date) = (NOW + HOUR + HOUR / 2, Some(NOW - 4 * HOUR));
     assert!(walker.turn(None, None, 1, NOW + HOUR - 1000).1, "it is looked again at once");
     let (asked, more) = walker.turn(None, None, 1, NOW + HOUR - 1000);
     assert_eq!((asked.as_str(), more), ("/o?since=2026-06-14T07%3A20%3A00Z", false));
     assert_eq!(walker.since(), -4 * HOUR, "never later than their own clock");
-    // // A clock that only seems behind, because ours went forward, costs a longer look and nothing else.
+    // A clock that only seems behind, because ours went forward, costs a longer look and nothing else.
     (walker.now, walker.date) = (NOW + 40 * HOUR, Some(NOW - 4 * HOUR + 1000));
     assert!(walker.turn(None, None, 1, NOW + HOUR - 1000).1);
     assert!(!walker.turn(None, None, 1, NOW + HOUR - 1000).1);
@@ -208,14 +208,14 @@ fn what_their_clock_showed_before_it_was_set_forward_again_is_walked_over() {
     let mut walker = Walker::new("from = \"/o?since={since}\"\n");
     walker.date = Some(NOW);
     walker.turn(None, None, 1, NOW);
-    // // Back by six hours, an order at once, and forward by four: it shows two hours less than it should.
+    // Back by six hours, an order at once, and forward by four: it shows two hours less than it should.
     (walker.now, walker.date) = (NOW + HOUR, Some(NOW - HOUR));
     let bought = NOW - 6 * HOUR;
     assert!(walker.turn(None, None, 1, NOW).1, "it is looked again at once");
     let (asked, _) = walker.turn(None, None, 2, NOW);
     let since = asked.strip_prefix("/o?since=").unwrap().replace("%3A", ":");
     assert!(Moment::parse_rfc3339(&since).unwrap().millis() <= bought, "{since}");
-    // // Behind by no more than a reading reaches back anyway, such as a second machine at their end: nothing
+    // Behind by no more than a reading reaches back anyway, such as a second machine at their end: nothing
     // is hidden.
     (walker.now, walker.date) = (NOW + 2 * HOUR, Some(NOW - 10 * 60 * 1000));
     assert!(!walker.turn(None, None, 1, NOW).1);
@@ -244,10 +244,10 @@ fn a_look_back_reaches_to_the_last_one_and_a_day_further() {
         }
         assert_eq!(asked, format!("/o?since={expected}T11%3A50%3A00Z"), "{asks:?}");
     };
-    // // What came right after the last look, with a clock hours behind, is met.
+    // What came right after the last look, with a clock hours behind, is met.
     check(&[24], "2026-06-14");
     check(&[24, 48], "2026-06-15");
-    // // Nobody looked for days, or for weeks: what the weekly look should find is found anyway.
+    // Nobody looked for days, or for weeks: what the weekly look should find is found anyway.
     check(&[8 * 24, 11 * 24], "2026-06-22");
     check(&[24, 48, 72, 96, 120, 25 * 24], "2026-06-14");
 }
@@ -257,7 +257,7 @@ fn their_clock_set_back_between_two_pages_holds_the_mark_back() {
     let mut walker = Walker::new("from = \"/o?since={since}&page={page}\"\nnext = \"page\"\n");
     (walker.state.since, walker.date) = (Some(Moment::from_millis(NOW - 72 * HOUR)), Some(NOW));
     assert!(walker.turn(None, None, 5, NOW - 1000).1);
-    // // Half an hour later it is four hours earlier there: the next order has an earlier time than what was
+    // Half an hour later it is four hours earlier there: the next order has an earlier time than what was
     // seen.
     (walker.now, walker.date) = (NOW + HOUR / 2, Some(NOW - 4 * HOUR));
     while walker.turn(None, None, 0, 0).1 {
@@ -270,11 +270,11 @@ fn their_clock_set_back_between_two_pages_holds_the_mark_back() {
 fn a_list_that_went_back_is_walked_a_day_further() {
     let mut walker = Walker::new("from = \"/o?since={since}\"\n");
     walker.turn(None, None, 1, NOW);
-    // // The order whose time is the mark is gone: another is the newest by now.
+    // The order whose time is the mark is gone: another is the newest by now.
     assert!(walker.turn(None, None, 1, NOW - 2 * HOUR).1);
     assert_eq!(walker.turn(None, None, 1, NOW - 2 * HOUR), (ask("/o?since=2026-06-14T09%3A50%3A00Z"), false));
     assert_eq!(walker.turn(None, None, 1, NOW - 2 * HOUR), (ask("/o?since=2026-06-15T09%3A50%3A00Z"), false));
-    // // All of them are gone: once.
+    // All of them are gone: once.
     assert!(walker.turn(None, None, 0, 0).1);
     assert_eq!(walker.turn(None, None, 0, 0), (ask("/o?since=2026-06-14T09%3A50%3A00Z"), false));
     assert_eq!(walker.turn(None, None, 0, 0), (ask("/o?since=2026-06-15T09%3A50%3A00Z"), false));
@@ -301,25 +301,25 @@ fn marks_look_back_to_where_the_list_stood_then_and_to_its_beginning_if_it_went_
     assert_eq!(end(&mut walker), (ask("/o?after=10"), false));
     assert_eq!(walker.turn(None, Some("20"), 5, NOW), (ask("/o?after=10"), true));
     assert_eq!(end(&mut walker), (ask("/o?after=20"), false));
-    // // A day later, from its position at the first look; the mark itself stays.
+    // A day later, from its position at the first look; the mark itself stays.
     walker.now += 24 * HOUR;
     assert_eq!(walker.turn(None, Some("20"), 5, NOW), (ask("/o?after=10"), true));
     assert_eq!(end(&mut walker), (ask("/o?after=20"), false));
     assert_eq!(end(&mut walker), (ask("/o?after=20"), false));
     assert_eq!(walker.turn(None, Some("30"), 5, NOW), (ask("/o?after=20"), true));
     assert_eq!(end(&mut walker), (ask("/o?after=30"), false));
-    // // The shop was restored to before all of it, and counts on from 5.
+    // The shop was restored to before all of it, and counts on from 5.
     walker.now += 24 * HOUR;
     assert_eq!(end(&mut walker), (ask("/o?after=20"), true), "nothing, where there was something");
     assert_eq!(end(&mut walker), (ask("/o?after=10"), true), "a week ago");
     assert_eq!(walker.turn(None, Some("6"), 1, NOW), (ask("/o?after="), true));
     assert_eq!(end(&mut walker), (ask("/o?after=6"), false));
     assert_eq!(end(&mut walker), (ask("/o?after=6"), false), "the mark went back with it");
-    // // Nothing came for a day: it checks whether what it saw last is still there.
+    // Nothing came for a day: it checks whether what it saw last is still there.
     walker.now += 24 * HOUR;
     assert_eq!(walker.turn(None, Some("6"), 1, NOW), (ask("/o?after="), true));
     assert_eq!(end(&mut walker), (ask("/o?after=6"), false));
-    // // A person says since when.
+    // A person says since when.
     walker.state.reread = Some(Moment::from_millis(NOW - HOUR));
     assert_eq!(walker.turn(None, Some("6"), 1, NOW), (ask("/o?after="), true));
 }
@@ -338,7 +338,7 @@ fn a_mark_is_kept_where_the_list_ends() {
     let mut walker = Walker::new("from = \"/o?after={cursor}\"\nnext = \"cursor\"\ncursor_at = \"/next\"\n");
     assert_eq!(walker.turn(None, Some("a"), 5, NOW), (ask("/o?after="), true));
     assert_eq!(walker.turn(None, Some("b"), 5, NOW), (ask("/o?after=a"), true));
-    // // A mark after the last page: the next look begins there.
+    // A mark after the last page: the next look begins there.
     assert_eq!(walker.turn(None, Some("c"), 0, 0), (ask("/o?after=b"), false));
     assert_eq!(walker.turn(None, Some("c"), 0, 0), (ask("/o?after=c"), false));
     assert_eq!(walker.turn(None, Some("d"), 2, NOW), (ask("/o?after=c"), true));
@@ -358,14 +358,14 @@ fn an_etag_speaks_for_its_own_address_and_not_for_ever() {
     };
     assert_eq!(etag(&walker, 0), None);
     walker.turn(None, None, 1, NOW - HOUR);
-    // // The newest change moved the address on.
+    // The newest change moved the address on.
     assert_eq!(etag(&walker, 0), None);
     walker.turn(None, None, 1, NOW - HOUR);
     assert_eq!(etag(&walker, 0).as_deref(), Some("\"e\""));
     assert_eq!(etag(&walker, ETAG_MS - 1).as_deref(), Some("\"e\""));
     assert_eq!(etag(&walker, ETAG_MS), None);
     assert_eq!(etag(&walker, -HOUR), None);
-    // // A list of several pages has no single ETag.
+    // A list of several pages has no single ETag.
     walker.turn(Some("/api/o?p=2"), None, 1, NOW - HOUR);
     walker.turn(None, None, 1, NOW - HOUR);
     assert_eq!(etag(&walker, 0), None);
@@ -395,9 +395,9 @@ fn the_first_look_reaches_back_from_when_the_connection_was_made() {
         assert_eq!(since.map(Moment::millis), Some(expected), "made {made:?}, now {now:?}");
     };
     check(NOW, NOW, NOW - DAY_MS);
-    // // The shop was away for two days, or nobody served the connection.
+    // The shop was away for two days, or nobody served the connection.
     check(NOW, NOW + 2 * DAY_MS, NOW - DAY_MS);
-    // // The clock was set back since, or was years behind when the connection was made.
+    // The clock was set back since, or was years behind when the connection was made.
     check(NOW + HOUR, NOW, NOW - DAY_MS);
     check(0, NOW, NOW - FIRST_LOOK_MOST_MS - DAY_MS);
 }

@@ -38,7 +38,7 @@ pub(super) async fn settle(
     let mut done = Reconciled { listed: theirs.len(), ..Reconciled::default() };
     let offered: Vec<String> = theirs.iter().filter(|r| r.is_offered()).map(|r| r.sku.key()).collect();
     let (later, went_back) = told_apart(before, list, &ours, &theirs);
-    // // After our backup was restored, they know revisions that are yet to come here.
+    // After our backup was restored, they know revisions that are yet to come here.
     let above = theirs.iter().filter_map(|row| {
         let stand = ours.stands.get(&row.sku.key())?;
         row.revision.filter(|theirs| *theirs > stand.revision)
@@ -53,14 +53,14 @@ pub(super) async fn settle(
     }
     done.adopted = adopt(ledger, connection, &ours, &offered, &mend).await?;
     name(ledger, connection, named).await?;
-    // // What is right by now was not corrected in vain.
+    // What is right by now was not corrected in vain.
     let differs: HashSet<ItemId> = differences.iter().filter_map(|d| item_of(d, &ours)).collect();
     let cured: Vec<ItemId> = in_vain.keys().copied().filter(|item| !differs.contains(item)).collect();
     for part in cured.chunks(LIVE_AT_ONCE) {
         ledger.execute(None, &NoteCured { connection, items: part.to_vec() }).await?;
     }
     done.mended = mend.len();
-    // // What was not sent yet was not sent in vain.
+    // What was not sent yet was not sent in vain.
     let is_told = |item: &ItemId| ours.stands.values().any(|s| s.item == *item && s.told >= s.revision);
     let (told, untold): (Vec<ItemId>, Vec<ItemId>) = mend.into_iter().partition(is_told);
     for (mut items, counts) in [(told, true), (untold, false)] {
@@ -155,7 +155,7 @@ fn sort(
     let item = stand.map(|s| s.item);
     let is_under_way =
         stand.is_some_and(|s| s.state.is_some() && s.told < s.revision) || rules.later.contains(&key);
-    // // “Gone” or “not listed” says it already if the stock differs for that reason.
+    // “Gone” or “not listed” says it already if the stock differs for that reason.
     let is_asked = asked.iter().any(|drift| drift.item == item && drift.ours.ends_with(TOLD_TWICE));
     let mut ask = |field: &str, ours: String, theirs: String| {
         let sku = difference.sku().to_string();
@@ -180,7 +180,7 @@ fn sort(
         }
         Difference::Stock { here, there, .. } if there > here || rules.orders_are_known => mend.extend(item),
         Difference::Stock { here, there, .. } => ask("inventoryLevel", here.to_string(), there.to_string()),
-        // // What was never sent is listed by a person, or by the connection itself.
+        // What was never sent is listed by a person, or by the connection itself.
         Difference::Unlisted { .. } if stand.is_none_or(|s| s.state.is_none()) => {}
         Difference::Unlisted { .. } if rules.orders_are_known => mend.extend(item),
         Difference::Unlisted { .. } => ask("offers.availability", "InStock".to_owned(), String::new()),
