@@ -142,7 +142,7 @@ def through(proxy):
         run(PROGRAM, "--db", db, "add", "items", ROOT / "demo/items.csv")
         with serving(db, folder, "--site", f"https://{SITE}", "--proxy", "127.0.0.1/32") as shop:
             with proxy(folder, shop) as port:
-                setup = request(port, "/begin")[0]
+                setup = request(port, "/setup")[0]
                 expect("nobody from outside sets a new shop up", setup in (403, 404, 303), True)
                 owner(db)
                 keys = run(PROGRAM, "--db", db, "token", "add", "till", "--role", "owner").split()[-1]

@@ -131,7 +131,7 @@ async function send() {
 
 /** @param {Scan} scan @returns {Promise<boolean>} whether it was answered */
 async function sendOne(scan) {
-  const body = new URLSearchParams({ _token: hidden("_token"), _key: scan.key, code: scan.code, channel: scan.channel, part: "slip" });
+  const body = new URLSearchParams({ _seal: hidden("_seal"), _key: scan.key, code: scan.code, channel: scan.channel, part: "slip" });
   if (scan.quantity) body.set("quantity", scan.quantity);
   let answer, text;
   try {

@@ -40,7 +40,7 @@ function watch(form) {
  */
 async function show(form, file, rows, signal) {
   const body = new FormData();
-  for (const name of ["_token", "text"]) {
+  for (const name of ["_seal", "text"]) {
     const field = form.elements.namedItem(name);
     if (field instanceof HTMLInputElement || field instanceof HTMLTextAreaElement) body.set(name, field.value);
   }

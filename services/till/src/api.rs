@@ -1,5 +1,6 @@
 //! The endpoints, one file for each; a file stands where its route does.
 
+pub(crate) mod balances;
 pub(crate) mod books;
 pub(crate) mod connections;
 pub(crate) mod feeds;
@@ -11,7 +12,6 @@ pub(crate) mod listings;
 mod objects;
 pub(crate) mod openapi;
 pub(crate) mod orders;
-pub(crate) mod owed;
 pub(crate) mod receipts;
 mod refined;
 pub(crate) mod refund_lines;
@@ -67,7 +67,7 @@ pub(crate) fn routes(with_feed_adapter: bool) -> Vec<Route> {
             Access::With(Permission::GiveBack),
             refund_lines::decide_fate,
         ),
-        Route::post("/api/balances/{tender}/payments", Access::With(Permission::Sell), owed::pay),
+        Route::post("/api/balances/{tender}/payments", Access::With(Permission::Sell), balances::pay),
         Route::get("/api/shelf", Access::With(Permission::Look), shelf::read_shelf),
         Route::get("/api/books", Access::With(Permission::ReadBooks), books::read_books),
         Route::get("/api/listings", Access::With(Permission::List), listings::list_listings),

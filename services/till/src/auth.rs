@@ -162,13 +162,13 @@ async fn redirect_to_sign_in(app: &App, parts: &Parts) -> Response {
     }
     match app.ledger.has_people().await {
         Err(failure) => Problem::from(failure).into_response(),
-        Ok(false) => see_other("/begin"),
+        Ok(false) => see_other("/setup"),
         Ok(true) if parts.method == Method::GET => {
             let target = parts.uri.path_and_query().map_or("/", |p| p.as_str());
             let then: String = form_urlencoded::byte_serialize(target.as_bytes()).collect();
-            see_other(&format!("/enter?then={then}"))
+            see_other(&format!("/sign-in?then={then}"))
         }
-        Ok(true) => see_other("/enter"),
+        Ok(true) => see_other("/sign-in"),
     }
 }
 

@@ -1,4 +1,4 @@
-//! What all requests share, in one layer: the guard, who may come in, the limits, the headers, counting,
+//! What all requests share, in one layer: the guard, who may take the route, the limits, the headers, counting,
 //! the log, and the last resort against a panic.
 
 use crate::app::App;

@@ -3,24 +3,24 @@
 //! A handler parses, calls one function of the ledger, and answers with a [`HtmlPage`]; a form that was
 //! done is answered with [`see_other`]. Problems are answered as by the API; the edge writes them as a page.
 
+pub(crate) mod account;
 pub(crate) mod assets;
 pub(crate) mod audit;
-pub(crate) mod begin;
 pub(crate) mod books;
 pub(crate) mod confirm;
 pub(crate) mod counter;
-pub(crate) mod enter;
 pub(crate) mod form;
 pub(crate) mod frame;
 pub(crate) mod herd;
 pub(crate) mod mask;
 pub(crate) mod online;
-pub(crate) mod own;
 pub(crate) mod people;
 pub(crate) mod pictures;
 pub(crate) mod settings;
+pub(crate) mod setup;
 pub(crate) mod shelf;
 pub(crate) mod shown;
+pub(crate) mod sign_in;
 pub(crate) mod today;
 pub(crate) mod upload;
 pub(crate) mod workbench;
@@ -48,9 +48,9 @@ pub(crate) fn routes() -> Vec<Route> {
         herd::routes(),
         books::routes(),
         settings::routes(),
-        enter::routes(),
-        begin::routes(),
-        own::routes(),
+        sign_in::routes(),
+        setup::routes(),
+        account::routes(),
         people::routes(),
         audit::routes(),
     ] {

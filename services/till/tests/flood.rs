@@ -37,19 +37,19 @@ async fn send(router: &Router, from: u32, request: Request<Body>) -> Response<Bo
 
 /// The cookie and the token of the page's form.
 async fn form(router: &Router) -> (String, String) {
-    let request = Request::get("/enter").header(header::HOST, HOST).body(Body::empty()).expect("a request");
+    let request = Request::get("/sign-in").header(header::HOST, HOST).body(Body::empty()).expect("a request");
     let reply = send(router, 1, request).await;
     let cookie =
         reply.headers()[header::SET_COOKIE].to_str().expect("text").split(';').next().map(str::to_owned);
     let page = to_bytes(reply.into_body(), usize::MAX).await.expect("a page");
     let page = String::from_utf8_lossy(&page).into_owned();
-    let token = page.split("name=\"_token\" value=\"").nth(1).and_then(|rest| rest.split('"').next());
+    let token = page.split("name=\"_seal\" value=\"").nth(1).and_then(|rest| rest.split('"').next());
     (cookie.expect("a cookie"), token.expect("a token").to_owned())
 }
 
 async fn wrong(router: Router, (cookie, token): (String, String), from: u32) -> (u16, bool) {
-    let body = format!("_token={token}&name=name{from}&password=wrong+{from}");
-    let request = Request::post("/enter")
+    let body = format!("_seal={token}&name=name{from}&password=wrong+{from}");
+    let request = Request::post("/sign-in")
         .header(header::HOST, HOST)
         .header(header::COOKIE, cookie)
         .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")

@@ -143,7 +143,7 @@ export class Shop {
 
   async #enter(owner) {
     const page = await this.page({ anonymous: true });
-    await page.goto("/enter");
+    await page.goto("/sign-in");
     await enter(page, owner);
     await this.#keep(page);
   }
@@ -190,7 +190,7 @@ export async function enter(page, owner = OWNER) {
   await page.getByLabel("Name").fill(owner.name);
   await page.getByLabel("Password", { exact: true }).fill(owner.password);
   await page.getByRole("button", { name: "Sign in" }).click();
-  await page.waitForURL((url) => url.pathname !== "/enter");
+  await page.waitForURL((url) => url.pathname !== "/sign-in");
 }
 
 /** Gives the password again, where a change waits for it. */

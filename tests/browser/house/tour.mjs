@@ -44,7 +44,7 @@ export async function prepare(page) {
     await page.getByRole("button", { name: "Complete sale", exact: true }).click();
     await page.waitForURL(/\/counter\/sales\/\d+/);
     keep();
-    addresses.push(`${new URL(page.url()).pathname}/back`);
+    addresses.push(`${new URL(page.url()).pathname}/refund`);
   });
   await step("a slip", went, async () => {
     await page.goto("/counter");
@@ -107,6 +107,6 @@ export async function everyPage(page, beginnings) {
     if (!found.has(pattern)) found.set(pattern, address);
     waiting.push(...(await page.locator("a[href^='/']").evaluateAll((links) => links.filter((link) => !link.hasAttribute("download")).map((link) => link.getAttribute("href")))));
   }
-  const missing = all.filter((pattern) => !found.has(pattern) && !["/enter", "/enter/code", "/begin"].includes(pattern));
+  const missing = all.filter((pattern) => !found.has(pattern) && !["/sign-in", "/sign-in/code", "/setup"].includes(pattern));
   return { found, missing };
 }

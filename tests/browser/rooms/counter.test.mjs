@@ -192,7 +192,7 @@ test("two tenders, change, a receipt on paper, and money back", async (t) => {
   assert.ok(printed(await page.pdf()).drawn > 0, "the receipt's paper has words on it");
   await page.emulateMedia({ media: "screen" });
   const sale = /sales\/(\d+)/.exec(page.url())?.[1];
-  await page.goto(`/counter/sales/${sale}/back`);
+  await page.goto(`/counter/sales/${sale}/refund`);
   assert.match(await page.locator("main").innerText(), /Beck cowl 1/);
 });
 

@@ -73,7 +73,7 @@ test("every page", async (t) => {
   }
   t.diagnostic(`most on a first load, images aside: ${heaviest.bytes} bytes, ${heaviest.pattern}`);
   const outside = await shop.page({ anonymous: true });
-  for (const address of ["/enter", "/attic"]) {
+  for (const address of ["/sign-in", "/attic"]) {
     await t.test(`outside: ${address}`, async () => {
       await outside.goto(address);
       assert.deepEqual(await lookAt(outside, address), []);
@@ -85,8 +85,8 @@ test("the page of a new shop", async (t) => {
   mkdirSync(SHOTS, { recursive: true });
   const shop = await Shop.untouched(t, "SQLite");
   const page = await shop.page({ anonymous: true });
-  await page.goto("/begin");
-  assert.deepEqual(await lookAt(page, "/begin"), []);
+  await page.goto("/setup");
+  assert.deepEqual(await lookAt(page, "/setup"), []);
 });
 
 test("rooms of a shop that has nothing yet", async (t) => {

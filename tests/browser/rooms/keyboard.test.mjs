@@ -37,7 +37,7 @@ function here(page) {
 test("coming in, weighing a piece, ringing it up, giving the counter back", async (t) => {
   const shop = await Shop.open(t, "SQLite", { count: 2 });
   const page = await shop.page({ anonymous: true });
-  await page.goto("/enter");
+  await page.goto("/sign-in");
   await tabTo(page, /^Name/);
   await page.keyboard.type(OWNER.name);
   await tabTo(page, /^Password/);
@@ -70,7 +70,7 @@ test("coming in, weighing a piece, ringing it up, giving the counter back", asyn
 
   await tabTo(page, /^Sign out$/);
   await page.keyboard.press("Enter");
-  await page.waitForURL(/\/enter/);
+  await page.waitForURL(/\/sign-in/);
 });
 
 test("the first Tab of a page leads past the rooms", async (t) => {

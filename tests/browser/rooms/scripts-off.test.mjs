@@ -44,5 +44,5 @@ onEachEngine(test, "weigh, ring up, list, set aside and leave without scripts", 
   await page.getByText("Mrs Dale").first().waitFor();
 
   await page.getByRole("button", { name: "Sign out" }).click();
-  await page.waitForURL(/\/enter/);
+  await page.waitForURL(/\/sign-in/);
 });

@@ -20,7 +20,7 @@ use tokio::sync::watch;
 /// The API's description, for programs.
 const DESCRIPTION: &str = "/api/openapi.json";
 /// The page where a new shop is set up.
-const SET_UP: &str = "/begin";
+const SET_UP: &str = "/setup";
 
 pub(super) async fn run(place: &Place, args: ServeArgs) -> Result<Ending, CliError> {
     let watches = args.in_folder.is_some() || args.out_folder.is_some();

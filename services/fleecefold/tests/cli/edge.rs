@@ -49,7 +49,7 @@ fn nobody_owns_a_new_shop_through_its_proxy() {
         let (port, _said) = port_of(&mut child);
         let own = format!("Host: 127.0.0.1:{port}");
         let headers = [&[own.as_str()], headers].concat();
-        for line in ["GET /begin", "POST /begin", "GET /metrics"] {
+        for line in ["GET /setup", "POST /setup", "GET /metrics"] {
             let answer = ask(port, line, &headers, "");
             let is_refused = answer.starts_with("HTTP/1.1 403") || answer.starts_with("HTTP/1.1 404");
             assert!(is_refused, "{more:?} {headers:?} {line}: {answer}");
@@ -106,7 +106,7 @@ fn a_proxy_that_says_whom_it_speaks_for_is_no_news() {
     let headers = ["Host: wool.example", "X-Forwarded-For: 192.0.2.1", "X-Forwarded-Proto: https"];
     assert!(ask(port, "GET /health/live", &headers, "").starts_with("HTTP/1.1 200"));
     let plain = ["Host: wool.example", "X-Forwarded-For: 192.0.2.1", "X-Forwarded-Proto: http"];
-    assert!(ask(port, "GET /enter", &plain, "").starts_with("HTTP/1.1 403"));
+    assert!(ask(port, "GET /sign-in", &plain, "").starts_with("HTTP/1.1 403"));
     assert_eq!(end(child, "-TERM"), 0);
     let mut log = String::new();
     said.read_to_string(&mut log).unwrap();

@@ -2,8 +2,8 @@
 
 use super::refined::refine;
 use super::{
-    books, connections, feeds, holds, items, limits, listings, orders, owed, receipts, refund_lines, sales,
-    shelf, shop, styles,
+    balances, books, connections, feeds, holds, items, limits, listings, orders, receipts, refund_lines,
+    sales, shelf, shop, styles,
 };
 use crate::app::App;
 use crate::health;
@@ -58,7 +58,7 @@ use utoipa::{Modify, OpenApi};
         sales::by_id::void::void_sale,
         receipts::read_receipt,
         refund_lines::decide_fate,
-        owed::pay,
+        balances::pay,
         shelf::read_shelf,
         books::read_books,
         listings::list_listings,

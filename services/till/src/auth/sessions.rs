@@ -1,8 +1,8 @@
 //! Every route, by people of each role as they are at the counter: signed in by password, and by PIN.
 
 use super::*;
-use crate::pages::enter::tests::{PASSWORD, person};
 use crate::pages::mask;
+use crate::pages::sign_in::tests::{PASSWORD, person};
 use crate::routes::{Route, routes};
 use crate::testing::browser::Browser;
 use crate::testing::{Reply, TestShop};
@@ -14,7 +14,7 @@ use ledger::sales::{BasketChange, OpenBasket, OpenDrawer};
 use serde_json::json;
 
 /// Routes below which a session ends by which they are reached: each is asked in a session of its own.
-const ENDING: [&str; 2] = ["/leave", "/own"];
+const ENDING: [&str; 2] = ["/sign-out", "/account"];
 
 /// Somebody who is signed in.
 #[derive(Clone)]
@@ -29,11 +29,11 @@ struct Hand {
 }
 
 impl Hand {
-    async fn enter(&mut self) {
-        self.browser.get("/enter").await;
+    async fn sign_in(&mut self) {
+        self.browser.get("/sign-in").await;
         let entered = match self.by {
-            By::Password => self.browser.enter(self.name, PASSWORD).await,
-            By::Pin => self.browser.post("/enter", &[("person", &self.id), ("pin", self.pin)]).await,
+            By::Password => self.browser.sign_in(self.name, PASSWORD).await,
+            By::Pin => self.browser.post("/sign-in", &[("person", &self.id), ("pin", self.pin)]).await,
         };
         assert_eq!(entered.status, 303, "{} by {:?}: {}", self.role, self.by, entered.text());
         let page = self.browser.get("/shelf").await;
@@ -81,14 +81,14 @@ async fn hands(shop: &TestShop) -> Vec<Hand> {
     for (role, name, pin) in people {
         let id = person(shop, name, role, Some(pin)).await.to_string();
         if role == Role::Owner {
-            tablet.enter(name, PASSWORD).await;
+            tablet.sign_in(name, PASSWORD).await;
             tablet.get("/settings/people").await;
             tablet.post("/settings/devices", &[("name", "Tablet")]).await;
         }
         for by in [By::Password, By::Pin] {
             let browser = if by == By::Pin { tablet.clone() } else { Browser::new(shop) };
             let mut hand = Hand { role, by, name, id: id.clone(), pin, browser, form_token: String::new() };
-            hand.enter().await;
+            hand.sign_in().await;
             hands.push(hand);
         }
     }
@@ -103,21 +103,21 @@ async fn every_route_lets_in_the_people_whom_the_table_lets_in() {
     let mut asked = 0;
     for mut hand in hands(&shop).await {
         // The one before has ended all their sessions.
-        hand.enter().await;
+        hand.sign_in().await;
         for route in all.iter().filter(|route| route.access != Access::Public) {
             let part = |part: &str| if part.starts_with('{') { "77".to_owned() } else { part.to_owned() };
             let path = route.path.split('/').map(part).collect::<Vec<_>>().join("/");
             let reply = hand.ask(route, &path).await;
             let what = format!("{} {} as {} by {:?}", route.method, path, hand.role, hand.by);
             let location = reply.header("location").unwrap_or_default();
-            assert!(reply.status != 401 && !location.starts_with("/enter?"), "{what}: {}", reply.status);
+            assert!(reply.status != 401 && !location.starts_with("/sign-in?"), "{what}: {}", reply.status);
             let words = String::from_utf8_lossy(&reply.bytes);
             // Whoever may is refused for no other reason either: the form is their own, and the password fresh.
             assert_eq!(reply.status != 403, hand.may(route), "{what}: {} {words}", reply.status);
             assert_eq!(is_refused(&reply), reply.status == 403, "{what}: {words}");
             asked += 1;
             if route.method != Method::GET && ENDING.iter().any(|path| route.path.starts_with(path)) {
-                hand.enter().await;
+                hand.sign_in().await;
             }
         }
     }

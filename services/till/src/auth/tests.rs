@@ -1,7 +1,7 @@
 //! Who comes in where: every route and every role, tokens that are none, changes by cookie.
 
 use super::*;
-use crate::pages::enter::tests::{PASSWORD, person};
+use crate::pages::sign_in::tests::{PASSWORD, person};
 use crate::routes::{Route, routes};
 use crate::testing::TestShop;
 use crate::testing::browser::Browser;
@@ -45,7 +45,7 @@ async fn every_route_lets_in_whom_the_table_lets_in_and_nobody_else() {
         if route.access == Access::Public {
             assert!(status != 401, "{what} as nobody: {status}");
         } else if is_page(route.path) {
-            assert_eq!((status, location.as_str()), (303, "/begin"), "{what} as nobody");
+            assert_eq!((status, location.as_str()), (303, "/setup"), "{what} as nobody");
         } else {
             assert_eq!(status, 401, "{what} as nobody");
         }
@@ -56,13 +56,13 @@ async fn every_route_lets_in_whom_the_table_lets_in_and_nobody_else() {
 async fn owners(shop: &TestShop) -> [Browser; 2] {
     let maud = person(shop, "Maud", Role::Owner, Some("407138")).await.to_string();
     let mut by_password = Browser::new(shop);
-    by_password.enter("Maud", PASSWORD).await;
+    by_password.sign_in("Maud", PASSWORD).await;
     let mut by_pin = Browser::new(shop);
-    by_pin.enter("Maud", PASSWORD).await;
+    by_pin.sign_in("Maud", PASSWORD).await;
     by_pin.get("/settings/people").await;
     by_pin.post("/settings/devices", &[("name", "Tablet")]).await;
-    by_pin.get("/enter").await;
-    let entered = by_pin.post("/enter", &[("person", &maud), ("pin", "407138")]).await;
+    by_pin.get("/sign-in").await;
+    let entered = by_pin.post("/sign-in", &[("person", &maud), ("pin", "407138")]).await;
     assert_eq!(entered.status, 303, "{}", entered.text());
     [by_password, by_pin]
 }
@@ -76,14 +76,14 @@ async fn every_route_asks_how_and_when_its_person_signed_in() {
     shop.advance_millis(CONFIRMED_FOR_MS);
     by_password.get("/today").await;
     let own = [("origin", "http://localhost"), ("sec-fetch-site", "same-origin")];
-    for route in routes(true).iter().filter(|r| r.access != Access::Public && r.path != "/leave") {
+    for route in routes(true).iter().filter(|r| r.access != Access::Public && r.path != "/sign-out") {
         let what = format!("{} {}", route.method, route.path);
-        if route.path.starts_with("/own/sessions") || route.path.ends_with("/events") {
+        if route.path.starts_with("/account/sessions") || route.path.ends_with("/events") {
             continue;
         }
         let ask = async |browser: &mut Browser| {
             let token = browser.token().to_owned();
-            let body = form_urlencoded::Serializer::new(String::new()).append_pair("_token", &token).finish();
+            let body = form_urlencoded::Serializer::new(String::new()).append_pair("_seal", &token).finish();
             let headers = [&own[..], &[("content-type", "application/x-www-form-urlencoded")]].concat();
             let body = (route.method != Method::GET).then_some(body);
             browser.ask(route.method.as_str(), &below(route), body, &headers).await
@@ -122,12 +122,12 @@ async fn what_asks_for_nobody_stands_here() {
         "POST /hooks/{connection}",
         "GET /",
         "GET /assets/{hash}/{name}",
-        "GET /enter",
-        "POST /enter",
-        "GET /enter/code",
-        "POST /enter/code",
-        "GET /begin",
-        "POST /begin",
+        "GET /sign-in",
+        "POST /sign-in",
+        "GET /sign-in/code",
+        "POST /sign-in/code",
+        "GET /setup",
+        "POST /setup",
     ];
     assert_eq!(open, expected);
 }
@@ -213,8 +213,8 @@ async fn what_a_token_does_stands_under_its_name() {
 async fn a_change_by_cookie_comes_from_a_page_of_ours() {
     let shop = TestShop::open().await;
     let mut browser = Browser::new(&shop);
-    crate::pages::enter::tests::owner(&shop).await;
-    assert_eq!(browser.enter("Maud", crate::pages::enter::tests::PASSWORD).await.status, 303);
+    crate::pages::sign_in::tests::owner(&shop).await;
+    assert_eq!(browser.sign_in("Maud", crate::pages::sign_in::tests::PASSWORD).await.status, 303);
     let sale = TestShop::cash_sale("SPINDLE").to_string();
     let check = |headers: Vec<(&'static str, &'static str)>, status: u16| {
         let (mut browser, sale) = (browser.clone(), sale.clone());
@@ -246,16 +246,16 @@ async fn what_is_of_this_machine_is_not_seen_from_afar() {
     let mut here = Browser::new(&shop);
     assert_eq!(here.get("/metrics").await.status, 200);
     here.headers = vec![("x-forwarded-for", "192.0.2.1")];
-    assert_eq!((here.get("/metrics").await.status, here.get("/begin").await.status), (403, 403));
+    assert_eq!((here.get("/metrics").await.status, here.get("/setup").await.status), (403, 403));
     here.headers.clear();
     let mut afar = Browser::at_site(&shop, "shop.example");
     let reply = afar.get("/health/live").await;
     assert_eq!((reply.status, reply.header("strict-transport-security")), (200, Some("max-age=31536000")));
     assert_eq!(here.get("/health/live").await.header("strict-transport-security"), None);
     assert_eq!(afar.get("/metrics").await.status, 404);
-    let begin = afar.get("/begin").await;
+    let begin = afar.get("/setup").await;
     assert!(begin.status == 403 && begin.text().contains("on its own computer"), "{}", begin.text());
-    assert_eq!(here.get("/begin").await.status, 200);
+    assert_eq!(here.get("/setup").await.status, 200);
 }
 
 #[tokio::test]

@@ -196,7 +196,7 @@ async fn one_request_more_than_there_is_room_for_is_told_to_come_again() {
     assert_eq!(reply.header("retry-after"), Some("1"));
     assert_eq!(shop.get("/health/live").await.status, 200);
     // Who signs in comes by another gate, and whoever writes by the same as who reads.
-    assert_eq!(shop.as_nobody().get("/enter").await.status, 303);
+    assert_eq!(shop.as_nobody().get("/sign-in").await.status, 303);
     shop.post("/api/sales", "k1", TestShop::cash_sale("COWL")).await.expect_problem("busy", 503);
     drop(all);
     assert_eq!(shop.post("/api/sales", "k1", TestShop::cash_sale("COWL")).await.status, 201);

@@ -94,7 +94,7 @@ fn a_site_is_reached_by_its_name_over_https() {
     assert_eq!(site.to_string(), "https://shop.example");
     let guard = Guard::new(8080).with_site(Some(site));
     let check = |headers: &[(&str, &str)], expected: Option<Via>| {
-        assert_eq!(verdict_of(&guard, "POST", "/enter", headers), expected, "{headers:?}");
+        assert_eq!(verdict_of(&guard, "POST", "/sign-in", headers), expected, "{headers:?}");
     };
     check(&[("host", "shop.example")], Some(Via::Site));
     check(&[("host", "SHOP.example:443")], Some(Via::Site));
@@ -154,7 +154,7 @@ fn visit(
     let nets = proxies.iter().map(|net| net.parse().expect("a network")).collect();
     let site = site.map(|site| site.parse().expect("a site"));
     let guard = Guard::new(8080).with_site(site).with_proxies(Proxies::new(nets));
-    let mut request = Request::builder().uri("/begin");
+    let mut request = Request::builder().uri("/setup");
     for (name, value) in headers {
         request = match *name {
             "version" => request.version(Version::HTTP_10),

@@ -7,10 +7,10 @@ use crate::auth::Visit;
 use crate::body::{BULK_LIMIT, read};
 use crate::caller::{Caller, Person};
 use crate::cookies::Cookie;
-use crate::pages::enter::check_code;
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, HtmlPage};
 use crate::pages::mask;
+use crate::pages::sign_in::check_code;
 use crate::problem::{Kind, Problem};
 use crate::routes::is_page;
 use crate::secrets::Lane;
@@ -24,7 +24,7 @@ use ledger::people::{CONFIRMED_FOR_MS, Confirm, CountTry, SecretHash, TryOf};
 /// The fields of the page that asks; no other form has fields of these names.
 const PASSWORD: &str = "_confirm";
 const CODE: &str = "_code";
-const TOKEN: &str = "_token";
+const SEAL: &str = "_seal";
 /// Secrets that a form may have brought, and how they are asked for again: none is ever written into a page.
 const SECRETS: [(&str, &str); 2] = [("password", "New password, again"), ("pin", "New PIN, again")];
 
@@ -73,7 +73,7 @@ pub(crate) async fn ask(
     let bytes = read(Request::new(body), BULK_LIMIT).await?;
     let mut pairs: Vec<(String, String)> =
         form_urlencoded::parse(&bytes).map(|(n, v)| (n.into_owned(), v.into_owned())).collect();
-    let token = pairs.iter().find(|(n, _)| n == TOKEN).map(|(_, v)| v.as_str()).unwrap_or_default();
+    let token = pairs.iter().find(|(n, _)| n == SEAL).map(|(_, v)| v.as_str()).unwrap_or_default();
     if !mask::is_of(token, &caller.form_token) {
         let words = "this form has expired. Reload the page and send it again";
         return Err(Problem::new(Kind::ForeignOrigin, words));
@@ -97,7 +97,7 @@ pub(crate) async fn ask(
             Err(problem) => return Err(problem),
         },
     };
-    pairs.retain(|(name, _)| name != TOKEN);
+    pairs.retain(|(name, _)| name != SEAL);
     let secrets =
         SECRETS.into_iter().filter(|(name, _)| pairs.iter().any(|(n, v)| n == name && !v.is_empty()));
     let secrets: Vec<_> = secrets.collect();

@@ -3,14 +3,14 @@
 //! A slip is kept by the ledger; every form here names it, and works with scripts off. A script asks for
 //! the slip alone (the field `part`), and puts it in the place of the one on the page.
 
-mod aside;
-mod back;
+mod balances;
 mod drawer;
 mod events;
+mod hold;
 mod lines;
-mod owed;
 mod pay;
 mod receipt;
+mod refund;
 mod room;
 mod sales;
 mod scan;
@@ -45,21 +45,21 @@ pub(crate) fn routes() -> Vec<Route> {
         Route::post("/counter/{basket}/scan", sell, scan::next),
         Route::post("/counter/{basket}/line", sell, lines::line),
         Route::post("/counter/{basket}/paper", sell, lines::paper),
-        Route::post("/counter/{basket}/aside", sell, aside::set_aside),
-        Route::post("/counter/{basket}/leave", sell, aside::leave),
-        Route::post("/counter/holds/{hold}", sell, aside::of_hold),
+        Route::post("/counter/{basket}/hold", sell, hold::hold),
+        Route::post("/counter/{basket}/discard", sell, hold::discard),
+        Route::post("/counter/holds/{hold}", sell, hold::settle),
         Route::get("/counter/{basket}/pay", sell, pay::page),
         Route::post("/counter/{basket}/pay", sell, pay::hold),
         Route::post("/counter/{basket}/tender", sell, pay::take),
-        Route::post("/counter/{basket}/back", sell, pay::back),
+        Route::post("/counter/{basket}/cancel-payment", sell, pay::cancel),
         Route::get("/counter/sales", sell, sales::list),
         Route::get("/counter/sales/{sale}", sell, sales::one),
         Route::get("/counter/sales/{sale}/receipt.txt", sell, receipt::file),
         Route::post("/counter/sales/{sale}/void", give_back, sales::void),
-        Route::get("/counter/sales/{sale}/back", give_back, back::page),
-        Route::post("/counter/sales/{sale}/back", give_back, back::give),
-        Route::get("/counter/owed", sell, owed::list),
-        Route::post("/counter/owed/{tender}", sell, owed::pay),
+        Route::get("/counter/sales/{sale}/refund", give_back, refund::page),
+        Route::post("/counter/sales/{sale}/refund", give_back, refund::refund),
+        Route::get("/counter/balances", sell, balances::list),
+        Route::post("/counter/balances/{tender}", sell, balances::pay),
         Route::get("/counter/drawer", keep, drawer::page),
         Route::post("/counter/drawer", keep, drawer::open),
         Route::get("/counter/drawer/{turn}", keep, drawer::turn),

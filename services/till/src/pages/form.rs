@@ -13,7 +13,7 @@ use ledger::Key;
 use std::collections::BTreeMap;
 
 /// The field that proves that the form is a page's of ours ([`Caller::form_token`], masked).
-const TOKEN: &str = "_token";
+const SEAL: &str = "_seal";
 /// The field that says the form once, however often it is sent.
 const KEY: &str = "_key";
 /// The most fields: a sheet of twenty pieces has a tenth of it.
@@ -113,14 +113,14 @@ impl Form {
         if pairs.len() > MAX_FIELDS {
             return Err(Problem::new(Kind::TooLarge, format!("the form has more than {MAX_FIELDS} fields")));
         }
-        let token = take(&mut pairs, TOKEN);
+        let token = take(&mut pairs, SEAL);
         if !mask::is_of(&token, &caller.form_token) {
             let words = "this form has expired. Reload the page and send it again";
             return Err(Problem::new(Kind::ForeignOrigin, words));
         }
         let given = take(&mut pairs, KEY);
         let given = if given.is_empty() { crate::random::text() } else { given };
-        // Without the token: the same form sent again after its sender came in anew is the same.
+        // Without the seal: the same form sent again after its sender signed in anew is the same.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)
             .map_err(|rejection| Problem::new(Kind::Malformed, rejection.to_string()))?
@@ -210,22 +210,22 @@ mod tests {
     fn a_form_brings_the_token_of_its_page() {
         let check = |body: &str, expected: Option<Kind>| assert_eq!(form(body).err(), expected, "{body}");
         let token = mask::masked("t0ken");
-        check(&format!("_token={token}&name=Moor"), None);
-        check(&format!("name=Moor&_token={token}"), None);
+        check(&format!("_seal={token}&name=Moor"), None);
+        check(&format!("name=Moor&_seal={token}"), None);
         check("name=Moor", Some(Kind::ForeignOrigin));
-        check("_token=&name=Moor", Some(Kind::ForeignOrigin));
-        check("_token=t0ken", Some(Kind::ForeignOrigin));
-        check(&format!("_token={}", mask::masked("t0keN")), Some(Kind::ForeignOrigin));
-        check(&format!("_token={token}{}", "&a=b".repeat(MAX_FIELDS)), Some(Kind::TooLarge));
+        check("_seal=&name=Moor", Some(Kind::ForeignOrigin));
+        check("_seal=t0ken", Some(Kind::ForeignOrigin));
+        check(&format!("_seal={}", mask::masked("t0keN")), Some(Kind::ForeignOrigin));
+        check(&format!("_seal={token}{}", "&a=b".repeat(MAX_FIELDS)), Some(Kind::TooLarge));
     }
 
     #[test]
     fn fields_are_read_as_they_came_or_trimmed() {
         let token = mask::masked("t0ken");
-        let form = form(&format!("_token={token}&a=+Moor%20&b=1&b=2&c")).expect("a form");
+        let form = form(&format!("_seal={token}&a=+Moor%20&b=1&b=2&c")).expect("a form");
         assert_eq!((form.text("a"), form.raw("a"), form.text("nothing")), ("Moor", " Moor ", ""));
         assert_eq!((form.all("b"), form.has("c"), form.has("d")), (vec!["1", "2"], true, false));
-        assert!(!form.has(TOKEN));
+        assert!(!form.has(SEAL));
     }
 
     #[test]
@@ -233,7 +233,7 @@ mod tests {
         let of = |token: &str| {
             let (who, form_token) = ("Ada".to_owned(), token.to_owned());
             let caller = Caller { who, role: Role::Maker, token: None, form_token, person: None };
-            let body = format!("_token={}&_key=k&a=1", mask::masked(token));
+            let body = format!("_seal={}&_key=k&a=1", mask::masked(token));
             Form::of(body.as_bytes(), caller, "s").expect("a form").key
         };
         assert_eq!(format!("{:?}", of("one")), format!("{:?}", of("two")));

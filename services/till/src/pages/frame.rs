@@ -90,9 +90,9 @@ pub(crate) struct Frame {
     pub(crate) shop: String,
     /// Who is in; empty where nobody has to be.
     pub(crate) who: String,
-    /// What every form brings along in its field `_token`: the session's, under this page's mask.
+    /// What every form brings along in its field `_seal`: the session's, under this page's mask.
     pub(crate) form_token: String,
-    /// The rooms that they may enter.
+    /// The menu: the rooms that they may open.
     pub(crate) links: Vec<NavLink>,
 }
 
@@ -108,14 +108,14 @@ impl Frame {
         }
     }
 
-    /// For somebody beside the rooms, at what is their own.
+    /// For somebody who is in no room, as on their account page.
     pub(crate) fn beside(app: &App, caller: &Caller) -> Self {
         let mut frame = Self::new(app, caller, Room::Today);
         frame.links.iter_mut().for_each(|link| link.is_here = false);
         frame
     }
 
-    /// Outside of the rooms: entering, the first set-up, a page that is not there.
+    /// Where nobody is signed in: the sign-in page, the first setup, a page that is not there.
     pub(crate) fn outside(app: &App, form_token: &str) -> Self {
         let (shop, who) = (app.ledger.shop().name.clone(), String::new());
         Self { shop, who, form_token: masked(form_token), links: Vec::new() }

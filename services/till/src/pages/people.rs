@@ -1,4 +1,4 @@
-//! People, devices and tokens: who may enter, for the owner to see and change.
+//! People, devices and tokens: who may sign in, for the owner to see and change.
 
 mod device;
 mod made;
@@ -8,10 +8,10 @@ mod token;
 use crate::app::App;
 use crate::auth::Visit;
 use crate::caller::{Access, Caller};
-use crate::pages::enter::device_of;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
+use crate::pages::sign_in::device_of;
 use crate::problem::Problem;
 use crate::routes::Route;
 use crate::secrets::{WeakSecret, check_password, check_pin};

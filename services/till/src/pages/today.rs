@@ -77,7 +77,7 @@ mod tests {
         let hold = shop.post("/api/holds", "k4", hold).await;
         assert_eq!(hold.status, 201, "{}", hold.text());
         let page = shop.get("/today").await;
-        for part in ["$18.00 is due", "Sold out: Moor cowl", "Ben", "3:00 PM", "href=\"/counter/owed\""] {
+        for part in ["$18.00 is due", "Sold out: Moor cowl", "Ben", "3:00 PM", "href=\"/counter/balances\""] {
             assert!(page.text().contains(part), "{part} in {}", page.text());
         }
     }

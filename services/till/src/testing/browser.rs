@@ -67,7 +67,7 @@ impl Browser {
         headers: &[(&str, &str)],
     ) -> Reply {
         let mut body = form_urlencoded::Serializer::new(String::new());
-        body.append_pair("_token", token).extend_pairs(fields);
+        body.append_pair("_seal", token).extend_pairs(fields);
         let headers = [headers, &[("content-type", "application/x-www-form-urlencoded")]].concat();
         self.ask("POST", path, Some(body.finish()), &headers).await
     }
@@ -105,15 +105,15 @@ impl Browser {
             }
         }
         if reply.header("content-type").is_some_and(|kind| kind.starts_with("text/html"))
-            && let Some((_, rest)) = reply.text().split_once("name=\"_token\" value=\"")
+            && let Some((_, rest)) = reply.text().split_once("name=\"_seal\" value=\"")
         {
             rest.split('"').next().unwrap_or_default().clone_into(&mut self.token);
         }
     }
 
-    /// Comes in by name and password.
-    pub(crate) async fn enter(&mut self, name: &str, password: &str) -> Reply {
-        self.get("/enter").await;
-        self.post("/enter", &[("name", name), ("password", password)]).await
+    /// Signs in by name and password.
+    pub(crate) async fn sign_in(&mut self, name: &str, password: &str) -> Reply {
+        self.get("/sign-in").await;
+        self.post("/sign-in", &[("name", name), ("password", password)]).await
     }
 }

@@ -1,4 +1,4 @@
-use crate::pages::enter::tests::{PASSWORD, owner};
+use crate::pages::sign_in::tests::{PASSWORD, owner};
 use crate::testing::TestShop;
 use crate::testing::browser::Browser;
 use ledger::people::CONFIRMED_FOR_MS;
@@ -17,7 +17,7 @@ async fn stale() -> (TestShop, Browser) {
     let shop = TestShop::open().await;
     owner(&shop).await;
     let mut browser = Browser::new(&shop);
-    browser.enter("Maud", PASSWORD).await;
+    browser.sign_in("Maud", PASSWORD).await;
     browser.get(PATH).await;
     shop.advance_millis(CONFIRMED_FOR_MS);
     (shop, browser)

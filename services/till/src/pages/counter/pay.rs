@@ -1,5 +1,5 @@
 //! Paying a slip: POST /counter/{basket}/pay holds it, GET shows what to take, POST …/tender takes it,
-//! POST …/back goes back to the slip.
+//! POST …/cancel-payment goes back to the sale.
 
 use crate::app::App;
 use crate::caller::Caller;
@@ -226,8 +226,8 @@ fn wrong(app: &App, form: &Form, view: &BasketView, rejection: &Rejection) -> Re
     Ok((StatusCode::UNPROCESSABLE_ENTITY, HtmlPage(page)).into_response())
 }
 
-/// POST /counter/{basket}/back: back to the slip; what was taken is handed back.
-pub(crate) async fn back(
+/// POST /counter/{basket}/cancel-payment: back to the sale; what was taken is handed back.
+pub(crate) async fn cancel(
     State(app): State<App>,
     PathParam(basket): PathParam<BasketId>,
     form: Form,

@@ -50,7 +50,7 @@ pub(crate) struct Page {
     words: String,
     finds: Vec<Find>,
     open: Vec<Listed>,
-    aside: Vec<Listed>,
+    on_hold: Vec<Listed>,
     channel: String,
     channels: Vec<(String, String)>,
 }
@@ -99,7 +99,7 @@ impl Page {
             typed: typed.to_owned(),
             finds: finds.iter().map(tag).collect(),
             open: open.map(listed).collect(),
-            aside: holds.map(|hold| set_aside(&shop, &hold)).collect(),
+            on_hold: holds.map(|hold| on_hold(&shop, &hold)).collect(),
             channel: channel_of(&query.channel).as_str().to_owned(),
             channels: counters(&shop),
             words: query.find,
@@ -148,7 +148,7 @@ fn tag(item: &ItemView) -> Find {
     }
 }
 
-fn set_aside(shop: &Shop, hold: &Hold) -> Listed {
+fn on_hold(shop: &Shop, hold: &Hold) -> Listed {
     let titles: Vec<&str> = hold.lines.iter().map(|line| line.title.as_str()).collect();
     let until = hold.until.map(|u| format!(", {}", shop.zone.until(u))).unwrap_or_default();
     let name = if hold.for_whom.is_empty() { capital(held_for(hold.purpose)) } else { hold.for_whom.clone() };

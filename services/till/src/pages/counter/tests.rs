@@ -59,9 +59,9 @@ impl<'a> OpenPage<'a> {
     /// Sends a form of this page and follows it to where it goes.
     async fn send(&self, action: &str, fields: &[(&str, &str)]) -> OpenPage<'a> {
         let form = format!("action=\"{action}\"");
-        let token = self.field(&form, "_token");
+        let token = self.field(&form, "_seal");
         let key = self.field(&form, "_key");
-        let fields = [&[("_token", token.as_str()), ("_key", key.as_str())], fields].concat();
+        let fields = [&[("_seal", token.as_str()), ("_key", key.as_str())], fields].concat();
         let reply = post(self.shop, action, &fields).await;
         assert_eq!(reply.status, 303, "{action}: {}", reply.text());
         open(self.shop, reply.header("location").expect("where it goes")).await
@@ -70,8 +70,8 @@ impl<'a> OpenPage<'a> {
     /// Sends a form that must be refused; the page that says so.
     async fn refused(&self, action: &str, fields: &[(&str, &str)]) -> OpenPage<'a> {
         let form = format!("action=\"{action}\"");
-        let token = self.field(&form, "_token");
-        let fields = [&[("_token", token.as_str())], fields].concat();
+        let token = self.field(&form, "_seal");
+        let fields = [&[("_seal", token.as_str())], fields].concat();
         let reply = post(self.shop, action, &fields).await;
         assert_eq!(reply.status, 422, "{action}: {}", reply.text());
         OpenPage { shop: self.shop, path: action.to_owned(), page: reply.text().to_owned() }
@@ -79,8 +79,8 @@ impl<'a> OpenPage<'a> {
 
     /// Scans goods by weight: the page that asks for their weight.
     async fn asked(&self, action: &str, code: &str) -> OpenPage<'a> {
-        let token = self.field(&format!("action=\"{action}\""), "_token");
-        let reply = post(self.shop, action, &[("_token", &token), ("code", code)]).await;
+        let token = self.field(&format!("action=\"{action}\""), "_seal");
+        let reply = post(self.shop, action, &[("_seal", &token), ("code", code)]).await;
         assert_eq!(reply.status, 200, "asking is no fault: {}", reply.text());
         OpenPage { shop: self.shop, path: action.to_owned(), page: reply.text().to_owned() }
     }

@@ -45,7 +45,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::get("/online/connections/{name}/text", run, text::show),
         Route::post("/online/connections/{name}/text", run, text::save),
         Route::post("/online/connections/{name}/end", run, end::end),
-        Route::post("/online/connections/{name}/again", list, resend::resend),
+        Route::post("/online/connections/{name}/resend", list, resend::resend),
         Route::post("/online/connections/{name}/put", list, put::put),
         Route::post("/online/connections/{name}/ids", list, ids::enter),
         Route::post("/online/connections/{name}/now", list, now::now),

@@ -15,7 +15,7 @@ const MAX_FIELD_BYTES: usize = 256 << 10;
 /// The most fields of such a form.
 const MAX_FIELDS: usize = 20;
 /// The field that proves that the form is a page's of ours.
-const TOKEN: &str = "_token";
+const SEAL: &str = "_seal";
 /// The longest name of a file that is shown again.
 const MAX_NAME_CHARS: usize = 120;
 
@@ -61,7 +61,7 @@ impl FromRequest<App> for Upload {
             )
         })?;
         let upload = read(parts, caller).await?;
-        if mask::is_of(upload.raw(TOKEN), &upload.caller.form_token) {
+        if mask::is_of(upload.raw(SEAL), &upload.caller.form_token) {
             return Ok(upload);
         }
         let words = "this form has expired. Reload the page and send it again";

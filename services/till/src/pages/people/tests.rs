@@ -1,4 +1,4 @@
-use crate::pages::enter::tests::{PASSWORD, owner, person};
+use crate::pages::sign_in::tests::{PASSWORD, owner, person};
 use crate::testing::TestShop;
 use crate::testing::browser::Browser;
 use domain::people::Role;
@@ -9,7 +9,7 @@ async fn inside() -> (TestShop, Browser) {
     let shop = TestShop::open().await;
     owner(&shop).await;
     let mut browser = Browser::new(&shop);
-    browser.enter("Maud", PASSWORD).await;
+    browser.sign_in("Maud", PASSWORD).await;
     browser.get(PATH).await;
     (shop, browser)
 }
@@ -25,7 +25,7 @@ async fn somebody_is_added_changed_and_ended() {
     assert_eq!((ash.role, ash.has_pin), (Role::Maker, true));
     let one = format!("{PATH}/{}", ash.id);
     let mut theirs = Browser::new(&shop);
-    assert_eq!(theirs.enter("Ash", "another fold").await.status, 303);
+    assert_eq!(theirs.sign_in("Ash", "another fold").await.status, 303);
     assert_eq!(theirs.get("/workbench").await.status, 200);
     assert_eq!(browser.get(&one).await.status, 200);
     for (what, fields) in [
@@ -42,7 +42,7 @@ async fn somebody_is_added_changed_and_ended() {
         );
     }
     assert_eq!(theirs.get("/counter").await.status, 303, "a new password ends what was signed in");
-    assert_eq!(theirs.enter("Ash", "a third fold").await.status, 303);
+    assert_eq!(theirs.sign_in("Ash", "a third fold").await.status, 303);
     assert_eq!((theirs.get("/counter").await.status, theirs.get("/workbench").await.status), (200, 403));
     assert_eq!(browser.post(&format!("{one}/end"), &[]).await.status, 303);
     assert_eq!(theirs.get("/counter").await.status, 303);
@@ -124,26 +124,26 @@ async fn ones_own_password_is_changed_by_whoever_knows_it() {
     let (shop, mut browser) = inside().await;
     person(&shop, "Ash", Role::Counter, None).await;
     let mut ash = Browser::new(&shop);
-    ash.enter("Ash", PASSWORD).await;
-    ash.get("/own").await;
+    ash.sign_in("Ash", PASSWORD).await;
+    ash.get("/account").await;
     for (old, new, words) in [
         ("", "another fold", "current password is incorrect"),
         ("wrong one", "another fold", "current password is incorrect"),
         (PASSWORD, "short", "at least 8"),
     ] {
-        let reply = ash.post("/own", &[("old", old), ("new", new)]).await;
+        let reply = ash.post("/account", &[("old", old), ("new", new)]).await;
         assert!(reply.status == 422 && reply.text().contains(words), "{}", reply.text());
     }
     let mut second = Browser::new(&shop);
-    second.enter("Ash", PASSWORD).await;
-    let done = ash.post("/own", &[("old", PASSWORD), ("new", "another fold")]).await;
+    second.sign_in("Ash", PASSWORD).await;
+    let done = ash.post("/account", &[("old", PASSWORD), ("new", "another fold")]).await;
     assert!(done.status == 200 && done.text().contains("Your password was changed"), "{}", done.text());
     assert_eq!((ash.get("/today").await.status, second.get("/today").await.status), (200, 303));
-    assert_eq!(browser.enter("Ash", PASSWORD).await.status, 401);
-    assert_eq!(shop.get("/own").await.status, 200);
+    assert_eq!(browser.sign_in("Ash", PASSWORD).await.status, 401);
+    assert_eq!(shop.get("/account").await.status, 200);
     let program = shop.ask(
         axum::http::Method::POST,
-        "/own",
+        "/account",
         &[("content-type", "application/x-www-form-urlencoded")],
         "old=a&new=b".into(),
     );

@@ -177,7 +177,7 @@ async fn owed(app: &App, shop: &Shop) -> Result<Option<Task>, Problem> {
     }
     let words =
         format!("{} is due on {}", money(due.left), counted(due.tenders, "open balance", "open balances"));
-    Ok(Some(Task::new(words, "/counter/owed", "Record payment")))
+    Ok(Some(Task::new(words, "/counter/balances", "Record payment")))
 }
 
 /// Goods that were refunded and on which nobody has decided.

@@ -36,7 +36,7 @@ async fn three_hundred_slow_bodies_do_not_close_the_shop() {
     let open = Open::new(&shop).await;
     let mut strangers = Vec::new();
     for number in 0..300 {
-        let path = if number % 2 == 0 { "/enter" } else { "/hooks/village" };
+        let path = if number % 2 == 0 { "/sign-in" } else { "/hooks/village" };
         strangers.push(open.send(&slow(&open, path)).await);
     }
     // Sixteen tills at once, each with the next of its sales.
@@ -60,7 +60,7 @@ async fn three_hundred_slow_bodies_do_not_close_the_shop() {
     let other = answers.iter().find(|answer| !answer.starts_with("HTTP/1.1 201"));
     assert_eq!((made, answers.len()), (SALES, SALES), "{other:?}");
     // Nobody known is let in beside them too.
-    assert!(open.ask(&open.request("GET /enter", "", "")).await.starts_with("HTTP/1.1 303"));
+    assert!(open.ask(&open.request("GET /sign-in", "", "")).await.starts_with("HTTP/1.1 303"));
     assert_eq!(strangers.len(), 300);
     drop(strangers);
     open.close().await;
@@ -72,7 +72,7 @@ async fn a_body_that_does_not_come_is_given_up_in_words() {
     let pace = Pace { first: SHORT, bytes_a_second: 1000, longest: PATIENCE };
     let open = Open::limited(&shop, paced(pace)).await;
     let began = Instant::now();
-    let page = open.ask(&slow(&open, "/enter")).await;
+    let page = open.ask(&slow(&open, "/sign-in")).await;
     assert!(page.starts_with("HTTP/1.1 408") && page.contains("too slowly"), "{page}");
     assert!(began.elapsed() >= SHORT && began.elapsed() < PATIENCE / 2, "{:?}", began.elapsed());
     // The same for who is known; nothing was done, and the key is free.

@@ -30,16 +30,18 @@ async fn past_sales_are_found_shown_and_given_back() {
     let file = shop.get(&format!("/counter/sales/{id}/receipt.txt")).await;
     assert_eq!(file.header("content-disposition"), Some("attachment; filename=\"receipt-2.txt\""));
     assert!(file.text().contains("Moor cowl") && file.text().contains("Change due"), "{}", file.text());
-    let back = open(&shop, &format!("/counter/sales/{id}/back")).await;
-    let action = format!("/counter/sales/{id}/back");
-    back.refused(&action, &[("by", "cash"), ("reason", "too big"), ("do", "some")])
+    let refund = open(&shop, &format!("/counter/sales/{id}/refund")).await;
+    let action = format!("/counter/sales/{id}/refund");
+    refund
+        .refused(&action, &[("by", "cash"), ("reason", "too big"), ("do", "some")])
         .await
         .shows(&["at least one item"]);
-    back.refused(&action, &[("by", "cash"), ("do", "all")])
+    refund
+        .refused(&action, &[("by", "cash"), ("do", "all")])
         .await
         .shows(&["Enter the reason for the refund."]);
     let line = cowl["lines"][0]["id"].as_str().expect("a line");
-    let (quantity, fate) = (format!("back.{line}"), format!("fate.{line}"));
+    let (quantity, fate) = (format!("refund.{line}"), format!("fate.{line}"));
     let fields = [
         (quantity.as_str(), "2"),
         (fate.as_str(), "shelf"),
@@ -47,7 +49,7 @@ async fn past_sales_are_found_shown_and_given_back() {
         ("reason", "too big"),
         ("do", "some"),
     ];
-    back.refused(&action, &fields).await.shows(&["you asked to refund 2, but only 1"]);
+    refund.refused(&action, &fields).await.shows(&["you asked to refund 2, but only 1"]);
     let fields = [
         (quantity.as_str(), "1"),
         (fate.as_str(), "shelf"),
@@ -55,7 +57,7 @@ async fn past_sales_are_found_shown_and_given_back() {
         ("reason", "too big"),
         ("do", "exchange"),
     ];
-    back.send(&action, &fields).await.shows(&["Newest items", "Moor cowl"]);
+    refund.send(&action, &fields).await.shows(&["Newest items", "Moor cowl"]);
     open(&shop, &format!("/counter/sales/{id}")).await.shows(&[
         "1 refunded",
         "$48.00 on",

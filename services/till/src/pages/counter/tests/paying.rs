@@ -29,7 +29,7 @@ async fn it_is_paid_in_parts_and_rounded_in_cash() {
     let part =
         paying.send(&tender, &[("by", "card"), ("then", "cash"), ("due", due), ("amount", "10.00")]).await;
     part.shows(&["Paid: Card", "-$10.00", "$13.65"]);
-    let back = format!("{path}/back");
+    let cancel = format!("{path}/cancel-payment");
     part.shows(&["return $10.00"]);
     let sold =
         part.send(&tender, &[("by", "cash"), ("then", "cash"), ("due", due), ("given", "15.00")]).await;
@@ -45,7 +45,7 @@ async fn it_is_paid_in_parts_and_rounded_in_cash() {
         "$15.00",
     ]);
     // What was sold does not go back to being a slip.
-    let late = post(&shop, &back, &[("_token", &part.field(&back, "_token"))]).await;
+    let late = post(&shop, &cancel, &[("_seal", &part.field(&cancel, "_seal"))]).await;
     assert_eq!(
         (late.status, late.header("location").is_some_and(|l| l.starts_with("/counter/sales/"))),
         (303, true)
@@ -68,11 +68,11 @@ async fn owed_names_a_customer_and_a_day_and_is_paid_later() {
         [("by", "on-account"), ("due", "18.00"), ("customer", "Ash"), ("day", "2026-06-01"), ("amount", "")];
     let sold = paying.send(&tender, &fields).await;
     sold.shows(&["On account: Ash, due Jun 1, 2026", "Ash owes $18.00"]);
-    let list = open(&shop, "/counter/owed").await;
+    let list = open(&shop, "/counter/balances").await;
     list.shows(&["Ash", "Jun 1, 2026", "$18.00"]);
     let debt = shop.ledger().debts(1).await.expect("debts").remove(0);
     assert_eq!(debt.due, Day::from_number(20_260_601));
-    let action = format!("/counter/owed/{}", debt.tender);
+    let action = format!("/counter/balances/{}", debt.tender);
     list.refused(&action, &[("amount", "20.00"), ("by", "cash")])
         .await
         .shows(&["The open balance is $18.00"]);
@@ -83,20 +83,20 @@ async fn owed_names_a_customer_and_a_day_and_is_paid_later() {
 async fn a_slip_is_set_aside_rung_up_later_or_put_away() {
     let shop = TestShop::open().await;
     let page = slip(&shop, &["COWL"]).await;
-    let aside = format!("{}/aside", page.path);
-    let revision = page.field(&format!("action=\"{aside}\""), "revision");
-    page.refused(&aside, &[("revision", &revision), ("forWhom", "Ash"), ("until", "2026-05-01")])
+    let hold = format!("{}/hold", page.path);
+    let revision = page.field(&format!("action=\"{hold}\""), "revision");
+    page.refused(&hold, &[("revision", &revision), ("forWhom", "Ash"), ("until", "2026-05-01")])
         .await
         .shows(&["later than now"]);
     let fields = [("revision", revision.as_str()), ("forWhom", "Ash"), ("until", "2026-05-20")];
-    let room = page.send(&aside, &fields).await;
+    let room = page.send(&hold, &fields).await;
     room.shows(&["On hold", "Ash", "Moor cowl, through May 20, 2026"]);
     let refused = room.refused("/counter/scan", &[("code", "COWL")]).await;
     refused.shows(&["Moor cowl: On hold for Ash through May 20, 2026. Not charged."]);
     let hold = shop.ledger().open_holds(None, 1).await.expect("holds").remove(0).id;
     let again = room.send(&format!("/counter/holds/{hold}"), &[("do", "ring")]).await;
     again.shows(&["Sale for Ash", "Moor cowl", "$48.00"]);
-    let away = again.send(&format!("{}/leave", again.path), &[]).await;
+    let away = again.send(&format!("{}/discard", again.path), &[]).await;
     assert!(!away.has("Open sales"));
     assert_eq!(shop.get(&again.path).await.header("location"), Some("/counter"));
 }

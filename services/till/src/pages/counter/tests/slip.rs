@@ -37,7 +37,7 @@ async fn three_scans_cash_and_done_ring_up_a_sale() {
     let again = post(
         &shop,
         &format!("{path}/tender"),
-        &[("_token", &paying.field("/tender", "_token")), ("by", "cash"), ("due", &due)],
+        &[("_seal", &paying.field("/tender", "_seal")), ("by", "cash"), ("due", &due)],
     )
     .await;
     assert_eq!((again.status, again.header("location")), (303, reply.header("location")));
@@ -49,14 +49,14 @@ async fn a_form_that_is_sent_twice_lays_one_thing_down() {
     let shop = TestShop::open().await;
     let page = slip(&shop, &["SPINDLE"]).await;
     let action = format!("{}/scan", page.path);
-    let token = page.field(&format!("action=\"{action}\""), "_token");
+    let token = page.field(&format!("action=\"{action}\""), "_seal");
     for _ in 0..3 {
-        let reply = post(&shop, &action, &[("_token", &token), ("_key", "one"), ("code", "SPINDLE")]).await;
+        let reply = post(&shop, &action, &[("_seal", &token), ("_key", "one"), ("code", "SPINDLE")]).await;
         assert_eq!(reply.status, 303, "{}", reply.text());
     }
     open(&shop, &page.path).await.shows(&["2 at $18.00", "$36.00"]);
     // A first scan that is sent again finds the slip that it started.
-    let fields = [("_token", token.as_str()), ("_key", "first"), ("code", "SPINDLE")];
+    let fields = [("_seal", token.as_str()), ("_key", "first"), ("code", "SPINDLE")];
     let first = post(&shop, "/counter/scan", &fields).await;
     let again = post(&shop, "/counter/scan", &fields).await;
     assert_eq!(first.header("location"), again.header("location"));
@@ -67,25 +67,19 @@ async fn a_form_that_is_sent_twice_lays_one_thing_down() {
 async fn a_script_gets_the_slip_alone() {
     let shop = TestShop::open().await;
     let page = slip(&shop, &["SPINDLE"]).await;
-    let token = page.field("action", "_token");
-    let reply = post(
-        &shop,
-        &format!("{}/scan", page.path),
-        &[("_token", &token), ("code", "COWL"), ("part", "slip")],
-    )
-    .await;
+    let token = page.field("action", "_seal");
+    let reply =
+        post(&shop, &format!("{}/scan", page.path), &[("_seal", &token), ("code", "COWL"), ("part", "slip")])
+            .await;
     assert_eq!(reply.status, 200);
     let text = reply.text();
     assert!(
         text.starts_with("<section class=\"slip\"") && text.contains("$66.00") && !text.contains("<html"),
         "{text}"
     );
-    let wrong = post(
-        &shop,
-        &format!("{}/scan", page.path),
-        &[("_token", &token), ("code", "COWL"), ("part", "slip")],
-    )
-    .await;
+    let wrong =
+        post(&shop, &format!("{}/scan", page.path), &[("_seal", &token), ("code", "COWL"), ("part", "slip")])
+            .await;
     assert_eq!(wrong.status, 422);
     assert!(
         wrong.text().contains("is already in this sale") && wrong.text().contains("$66.00"),
@@ -95,7 +89,7 @@ async fn a_script_gets_the_slip_alone() {
     let words = post(
         &shop,
         &format!("{}/scan", page.path),
-        &[("_token", &token), ("code", "grey rov"), ("part", "slip")],
+        &[("_seal", &token), ("code", "grey rov"), ("part", "slip")],
     )
     .await;
     assert_eq!(

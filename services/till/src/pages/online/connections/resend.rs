@@ -1,4 +1,4 @@
-//! POST /online/connections/{name}/again: messages that were put aside wait to be sent again.
+//! POST /online/connections/{name}/resend: messages that were put aside wait to be sent again.
 
 use super::found;
 use super::one::after;
@@ -10,7 +10,7 @@ use axum::extract::{Path, State};
 use axum::response::Response;
 use ledger::online::SendAgain;
 
-/// POST /online/connections/{name}/again
+/// POST /online/connections/{name}/resend
 pub(crate) async fn resend(
     State(app): State<App>,
     Path(name): Path<String>,
@@ -38,7 +38,7 @@ mod tests {
             shop.park("village", sku, "422: odd").await;
         }
         let check = async |fields: &[(&str, &str)], count: &str, left: i64| {
-            let reply = send(&shop, "/online/connections/village/again", fields).await;
+            let reply = send(&shop, "/online/connections/village/resend", fields).await;
             let place = format!("/online/connections/village?did=again&count={count}");
             assert_eq!(
                 (reply.status, reply.header("location")),
@@ -52,8 +52,8 @@ mod tests {
         check(&[("sku", "HAT")], "1", 2).await;
         check(&[], "2", 0).await;
         check(&[], "0", 0).await;
-        let unknown = send(&shop, "/online/connections/village/again", &[("sku", "GHOST")]).await;
+        let unknown = send(&shop, "/online/connections/village/resend", &[("sku", "GHOST")]).await;
         assert_eq!(unknown.status, 422, "{}", unknown.text());
-        assert_eq!(send(&shop, "/online/connections/nowhere/again", &[]).await.status, 404);
+        assert_eq!(send(&shop, "/online/connections/nowhere/resend", &[]).await.status, 404);
     }
 }

@@ -3,9 +3,9 @@
 use super::PATH;
 use crate::app::App;
 use crate::auth::Visit;
-use crate::pages::enter::signed_out;
 use crate::pages::form::Form;
 use crate::pages::frame::see_other;
+use crate::pages::sign_in::signed_out;
 use crate::problem::Problem;
 use crate::query::PathParam;
 use axum::extract::State;
@@ -13,7 +13,7 @@ use axum::response::Response;
 use domain::ids::SessionId;
 use ledger::people::{EndSession, SignOutEverywhere};
 
-/// POST /own/sessions/{id}/end
+/// POST /account/sessions/{id}/end
 pub(super) async fn end(
     State(app): State<App>,
     visit: Visit,
@@ -26,7 +26,7 @@ pub(super) async fn end(
     Ok(if session == person.session { signed_out(&visit) } else { see_other(PATH) })
 }
 
-/// POST /own/sessions/end
+/// POST /account/sessions/end
 pub(super) async fn end_all(State(app): State<App>, visit: Visit, form: Form) -> Result<Response, Problem> {
     let person = form.caller.person()?;
     let ended = app.run_unkept(&SignOutEverywhere { person: person.id }).await?;

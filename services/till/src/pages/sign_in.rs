@@ -31,7 +31,7 @@ pub(crate) use session::{let_in, new_session};
 
 /// How long the cookie beside the form lasts: a page left open over night still opens.
 const BEFORE_SECONDS: i64 = 24 * 60 * 60;
-/// What a browser forgets of whoever leaves (OWASP ASVS 5.0.0, 14.3.1; W3C Clear Site Data): pages and what
+/// What a browser forgets of whoever signs out (OWASP ASVS 5.0.0, 14.3.1; W3C Clear Site Data): pages and what
 /// scripts kept. Not its cookies: the device stays enrolled.
 const CLEAR_SITE_DATA: (HeaderName, HeaderValue) =
     (HeaderName::from_static("clear-site-data"), HeaderValue::from_static("\"cache\", \"storage\""));
@@ -41,16 +41,16 @@ const MAX_THEN: usize = 500;
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![
-        Route::get("/enter", Access::Public, page),
-        Route::post("/enter", Access::Public, come_in),
-        Route::get("/enter/code", Access::Public, code::room),
-        Route::post("/enter/code", Access::Public, code::enter),
-        Route::post("/leave", Access::Authenticated, leave),
+        Route::get("/sign-in", Access::Public, page),
+        Route::post("/sign-in", Access::Public, sign_in),
+        Route::get("/sign-in/code", Access::Public, code::page),
+        Route::post("/sign-in/code", Access::Public, code::verify),
+        Route::post("/sign-out", Access::Authenticated, sign_out),
     ]
 }
 
 #[derive(Template)]
-#[template(path = "enter/room.html")]
+#[template(path = "sign_in/room.html")]
 struct Page {
     frame: Frame,
     faults: Faults,
@@ -63,7 +63,7 @@ struct Page {
     hands: Vec<Hand>,
 }
 
-/// Somebody who may come in by PIN.
+/// Somebody who may sign in by PIN.
 struct Hand {
     id: String,
     name: String,
@@ -83,7 +83,7 @@ fn own_path(then: &str) -> &str {
         && !then.starts_with("//")
         && then.len() <= MAX_THEN
         && then.bytes().all(|b| b.is_ascii_graphic() && b != b'\\')
-        && !["/enter", "/leave", "/begin"].iter().any(|path| then.starts_with(path));
+        && !["/sign-in", "/sign-out", "/setup"].iter().any(|path| then.starts_with(path));
     if is_own { then } else { "/" }
 }
 
@@ -122,7 +122,7 @@ impl Page {
     }
 }
 
-/// GET /enter
+/// GET /sign-in
 pub(crate) async fn page(
     State(app): State<App>,
     visit: Visit,
@@ -130,7 +130,7 @@ pub(crate) async fn page(
     QueryParam(asked): QueryParam<SignInQuery>,
 ) -> Result<Response, Problem> {
     if !app.ledger.has_people().await? {
-        return Ok(see_other("/begin"));
+        return Ok(see_other("/setup"));
     }
     let token = before(&visit, &headers);
     let device = device_of(&app, &visit, &headers).await?;
@@ -160,8 +160,8 @@ fn too_long(form: &Form) -> Option<Faults> {
     is_long.then(|| Faults::one("password", "the password is too long"))
 }
 
-/// POST /enter
-pub(crate) async fn come_in(
+/// POST /sign-in
+pub(crate) async fn sign_in(
     State(app): State<App>,
     visit: Visit,
     request: Request,
@@ -244,8 +244,8 @@ async fn too_often(
     Ok((Kind::TooOften.status(), wait, page).into_response())
 }
 
-/// POST /leave
-pub(crate) async fn leave(
+/// POST /sign-out
+pub(crate) async fn sign_out(
     State(app): State<App>,
     visit: Visit,
     headers: HeaderMap,
@@ -261,7 +261,7 @@ pub(crate) async fn leave(
 
 /// Back to the sign-in page, without the session's cookie.
 pub(crate) fn signed_out(visit: &Visit) -> Response {
-    let mut response = see_other("/enter");
+    let mut response = see_other("/sign-in");
     response.headers_mut().append(header::SET_COOKIE, Cookie::Session.unset(visit.via));
     let (name, value) = CLEAR_SITE_DATA;
     response.headers_mut().insert(name, value);

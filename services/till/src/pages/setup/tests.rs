@@ -26,21 +26,21 @@ async fn fresh() -> (TestShop, Browser) {
 async fn a_new_shop_is_set_up_once_and_its_owner_is_in() {
     let (shop, mut browser) = fresh().await;
     let turned = browser.get("/today").await;
-    assert_eq!((turned.status, turned.header("location")), (303, Some("/begin")));
-    assert_eq!(browser.get("/enter").await.header("location"), Some("/begin"));
-    let page = browser.get("/begin").await;
+    assert_eq!((turned.status, turned.header("location")), (303, Some("/setup")));
+    assert_eq!(browser.get("/sign-in").await.header("location"), Some("/setup"));
+    let page = browser.get("/setup").await;
     assert!(page.status == 200 && page.text().contains("Set up your shop"), "{}", page.text());
     let mut late = browser.clone();
-    late.get("/begin").await;
-    let done = browser.post("/begin", &FIELDS).await;
+    late.get("/setup").await;
+    let done = browser.post("/setup", &FIELDS).await;
     assert_eq!((done.status, done.header("location")), (303, Some("/")), "{}", done.text());
     let today = browser.get("/today").await;
     assert!(today.text().contains("Fold End") && today.text().contains("Maud"), "{}", today.text());
     let settings = shop.ledger().shop();
     assert_eq!((settings.currency.to_string(), settings.zone.name()), ("GBP".to_owned(), "Europe/London"));
-    let second = late.post("/begin", &but("owner", "Rowan")).await;
-    assert_eq!((second.status, second.header("location")), (303, Some("/enter")));
-    assert_eq!(browser.get("/begin").await.header("location"), Some("/enter"));
+    let second = late.post("/setup", &but("owner", "Rowan")).await;
+    assert_eq!((second.status, second.header("location")), (303, Some("/sign-in")));
+    assert_eq!(browser.get("/setup").await.header("location"), Some("/sign-in"));
     assert_eq!(shop.ledger().people().await.expect("people").len(), 1);
 }
 
@@ -56,8 +56,8 @@ async fn what_is_wrong_is_said_beside_its_field_and_what_was_typed_stays() {
         ("shop", "", "may not be empty"),
         ("owner", "", "may not be empty"),
     ] {
-        browser.get("/begin").await;
-        let reply = browser.post("/begin", &but(field, value)).await;
+        browser.get("/setup").await;
+        let reply = browser.post("/setup", &but(field, value)).await;
         let page = reply.text();
         assert!(reply.status == 422 && page.contains(words), "{field}: {} {page}", reply.status);
         assert!(page.contains("class=\"fault\"") && !page.contains("a fold of wool"), "{field}: {page}");

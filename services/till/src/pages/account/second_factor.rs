@@ -20,7 +20,7 @@ use ledger::people::{
 
 /// The page with a new key, and the form of its first code.
 #[derive(Template)]
-#[template(path = "own/key.html")]
+#[template(path = "account/key.html")]
 struct KeyPage {
     frame: Frame,
     faults: Faults,
@@ -31,7 +31,7 @@ struct KeyPage {
 
 /// The page that shows recovery codes, this once.
 #[derive(Template)]
-#[template(path = "own/codes.html")]
+#[template(path = "account/codes.html")]
 struct CodesPage {
     frame: Frame,
     codes: Vec<String>,
@@ -54,7 +54,7 @@ fn clock(now: Moment) -> String {
     format!("{:02}:{:02}:{:02} UTC", seconds / 3600, seconds / 60 % 60, seconds % 60)
 }
 
-/// POST /own/second-factor
+/// POST /account/second-factor
 pub(super) async fn offer(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let person = form.caller.person()?;
     let key = new_key();
@@ -62,7 +62,7 @@ pub(super) async fn offer(State(app): State<App>, form: Form) -> Result<Response
     Ok(key_page(&app, &form, &key, Faults::default()).into_response())
 }
 
-/// POST /own/second-factor/on
+/// POST /account/second-factor/on
 pub(super) async fn turn_on(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let person = form.caller.person()?;
     let offered = app.ledger.second_factor(person.id).await?.filter(|factor| !factor.is_on);
@@ -93,7 +93,7 @@ fn recovery_codes() -> (Vec<String>, Vec<SecretHash>) {
     (codes, hashes)
 }
 
-/// POST /own/second-factor/off
+/// POST /account/second-factor/off
 pub(super) async fn turn_off(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let person = form.caller.person()?;
     let turn_off = TurnOffSecondFactor { person: person.id, who: form.caller.who.clone() };
@@ -104,7 +104,7 @@ pub(super) async fn turn_off(State(app): State<App>, form: Form) -> Result<Respo
     }
 }
 
-/// POST /own/recovery-codes
+/// POST /account/recovery-codes
 pub(super) async fn renew_codes(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let person = form.caller.person()?;
     let (codes, hashes) = recovery_codes();

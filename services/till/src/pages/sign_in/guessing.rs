@@ -12,16 +12,16 @@ async fn counter() -> (TestShop, Browser, String) {
     let shop = TestShop::open().await;
     let maud = person(&shop, "Maud", Role::Owner, Some(PIN)).await.to_string();
     let mut browser = Browser::new(&shop);
-    browser.enter("Maud", PASSWORD).await;
+    browser.sign_in("Maud", PASSWORD).await;
     browser.get("/settings/people").await;
     assert_eq!(browser.post("/settings/devices", &[("name", "Tablet")]).await.status, 303);
-    browser.post("/leave", &[]).await;
+    browser.post("/sign-out", &[]).await;
     (shop, browser, maud)
 }
 
 async fn by_pin(browser: &mut Browser, person: &str, pin: &str) -> u16 {
-    browser.get("/enter").await;
-    browser.post("/enter", &[("person", person), ("pin", pin)]).await.status
+    browser.get("/sign-in").await;
+    browser.post("/sign-in", &[("person", person), ("pin", pin)]).await.status
 }
 
 /// A browser elsewhere, which nobody knows.
@@ -60,9 +60,9 @@ async fn after_ten_wrong_pins_only_the_password_opens() {
     }
     shop.advance_millis(25 * 60 * 60 * 1000);
     assert_eq!(by_pin(&mut browser, &maud, PIN).await, 401, "the right PIN is dead");
-    assert_eq!(browser.enter("Maud", PASSWORD).await.status, 303);
-    browser.get("/own").await;
-    browser.post("/leave", &[]).await;
+    assert_eq!(browser.sign_in("Maud", PASSWORD).await.status, 303);
+    browser.get("/account").await;
+    browser.post("/sign-out", &[]).await;
     assert_eq!(by_pin(&mut browser, &maud, PIN).await, 303, "the password has brought it back");
 }
 
@@ -76,8 +76,8 @@ async fn a_success_clears_its_own_count_and_not_the_addresss() {
     for round in 0..60 {
         let mut browser = stranger(&shop, "192.0.2.1");
         if round % 4 == 3 {
-            browser.enter("Ash", PASSWORD).await;
-        } else if browser.enter(&format!("name {round}"), "a wrong one").await.status == 401 {
+            browser.sign_in("Ash", PASSWORD).await;
+        } else if browser.sign_in(&format!("name {round}"), "a wrong one").await.status == 401 {
             looked_at += 1;
         }
     }
@@ -90,23 +90,23 @@ async fn a_stranger_locks_nobody_out() {
     let shop = TestShop::open().await.at_site("https://shop.example");
     owner(&shop).await;
     let mut at_home = stranger(&shop, "198.51.100.7");
-    assert_eq!(at_home.enter("Maud", PASSWORD).await.status, 303);
-    at_home.get("/own").await;
-    at_home.post("/leave", &[]).await;
+    assert_eq!(at_home.sign_in("Maud", PASSWORD).await.status, 303);
+    at_home.get("/account").await;
+    at_home.post("/sign-out", &[]).await;
     let mut elsewhere = stranger(&shop, "192.0.2.1");
     for _ in 0..12 {
-        elsewhere.enter("Maud", "a wrong one").await;
+        elsewhere.sign_in("Maud", "a wrong one").await;
         shop.advance_millis(1000);
     }
-    elsewhere.enter("Maud", "a wrong one").await;
-    assert_eq!(elsewhere.enter("Maud", "a wrong one").await.status, 429);
-    assert_eq!(stranger(&shop, "203.0.113.5").enter("Maud", PASSWORD).await.status, 303, "another network");
+    elsewhere.sign_in("Maud", "a wrong one").await;
+    assert_eq!(elsewhere.sign_in("Maud", "a wrong one").await.status, 429);
+    assert_eq!(stranger(&shop, "203.0.113.5").sign_in("Maud", PASSWORD).await.status, 303, "another network");
     let mut same_network = stranger(&shop, "198.51.100.7");
     for _ in 0..30 {
-        same_network.enter("Maud", "a wrong one").await;
+        same_network.sign_in("Maud", "a wrong one").await;
     }
-    assert_eq!(same_network.enter("Maud", PASSWORD).await.status, 429, "unknown, from her own network");
-    assert_eq!(at_home.enter("Maud", PASSWORD).await.status, 303, "a browser that she was in with before");
+    assert_eq!(same_network.sign_in("Maud", PASSWORD).await.status, 429, "unknown, from her own network");
+    assert_eq!(at_home.sign_in("Maud", PASSWORD).await.status, 303, "a browser that she was in with before");
 }
 
 // OWASP ASVS 5.0.0, 6.3.8: of names that are none, no more is learned than of others.
@@ -118,7 +118,7 @@ async fn waits_end_within_a_minute_and_are_the_same_for_names_that_are_none() {
     for (at, (name, address)) in [("Maud", "192.0.2.1"), ("Nobody", "192.0.2.2")].into_iter().enumerate() {
         let mut browser = stranger(&shop, address);
         for _ in 0..40 {
-            let reply = browser.enter(name, "a wrong one").await;
+            let reply = browser.sign_in(name, "a wrong one").await;
             waits[at].push((reply.status, reply.header("retry-after").map(str::to_owned)));
             if let Some(seconds) = reply.header("retry-after") {
                 let seconds: i64 = seconds.parse().expect("seconds");
@@ -151,19 +151,19 @@ async fn a_pin_session_never_does_what_is_the_owners() {
         "/settings/shop",
         "/settings/backup",
         "/online/connections",
-        "/own",
+        "/account",
     ] {
         assert_eq!(browser.post(path, &[("name", "x")]).await.status, 403, "{path}");
     }
 }
 
-// OWASP ASVS 5.0.0, 7.5.1: what changes who may enter asks for the password again.
+// OWASP ASVS 5.0.0, 7.5.1: what changes who may sign in asks for the password again.
 #[tokio::test]
 async fn after_a_while_changes_ask_for_the_password_again() {
     let shop = TestShop::open().await;
     owner(&shop).await;
     let mut browser = Browser::new(&shop);
-    browser.enter("Maud", PASSWORD).await;
+    browser.sign_in("Maud", PASSWORD).await;
     shop.advance_millis(60 * 60 * 1000);
     for path in [
         "/settings/people",

@@ -20,20 +20,20 @@ use domain::people::Role;
 use ledger::people::{By, CountTry, EditPerson, OpenSession, SecondFactor, TryOf};
 
 /// Where it is.
-const PATH: &str = "/own";
+const PATH: &str = "/account";
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
     vec![
-        Route::get(PATH, Access::Authenticated, room),
+        Route::get(PATH, Access::Authenticated, page),
         // It asks for the password itself.
         Route::post(PATH, Access::Password, change),
-        Route::post("/own/second-factor", Access::Confirmed, second_factor::offer),
-        Route::post("/own/second-factor/on", Access::Confirmed, second_factor::turn_on),
-        Route::post("/own/second-factor/off", Access::Confirmed, second_factor::turn_off),
-        Route::post("/own/recovery-codes", Access::Confirmed, second_factor::renew_codes),
-        Route::post("/own/sessions/{id}/end", Access::Authenticated, sessions::end),
-        Route::post("/own/sessions/end", Access::Authenticated, sessions::end_all),
+        Route::post("/account/second-factor", Access::Confirmed, second_factor::offer),
+        Route::post("/account/second-factor/on", Access::Confirmed, second_factor::turn_on),
+        Route::post("/account/second-factor/off", Access::Confirmed, second_factor::turn_off),
+        Route::post("/account/recovery-codes", Access::Confirmed, second_factor::renew_codes),
+        Route::post("/account/sessions/{id}/end", Access::Authenticated, sessions::end),
+        Route::post("/account/sessions/end", Access::Authenticated, sessions::end_all),
     ]
 }
 
@@ -49,7 +49,7 @@ struct SessionRow {
 }
 
 #[derive(Template)]
-#[template(path = "own/room.html")]
+#[template(path = "account/room.html")]
 #[expect(clippy::struct_excessive_bools, reason = "each is a question that the template asks")]
 pub(crate) struct Page {
     frame: Frame,
@@ -104,12 +104,12 @@ fn row(app: &App, session: OpenSession, this: domain::ids::SessionId) -> Session
     }
 }
 
-/// GET /own
-pub(crate) async fn room(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
+/// GET /account
+pub(crate) async fn page(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     Ok(HtmlPage(Page::new(&app, &caller).await?))
 }
 
-/// POST /own
+/// POST /account
 pub(crate) async fn change(State(app): State<App>, form: Form) -> Result<Response, Problem> {
     let faults = set_password(&app, &form).await?;
     let page = Page::new(&app, &form.caller).await?;

@@ -1,4 +1,4 @@
-//! Giving back: GET and POST /counter/sales/{sale}/back
+//! Refunds: GET and POST /counter/sales/{sale}/refund
 
 use crate::app::App;
 use crate::caller::Caller;
@@ -37,7 +37,7 @@ struct Line {
 
 /// What is to be given back.
 #[derive(Template)]
-#[template(path = "counter/back.html")]
+#[template(path = "counter/refund.html")]
 pub(crate) struct Page {
     frame: Frame,
     id: String,
@@ -94,12 +94,12 @@ fn line(sold: &SoldLine, form: Option<&Form>) -> Option<Line> {
         },
         money: money.shown(),
         is_goods: line.kind == LineKind::Goods && !line.code.is_empty(),
-        typed: form.map(|f| f.text(&format!("back.{}", line.id)).to_owned()).unwrap_or_default(),
+        typed: form.map(|f| f.text(&format!("refund.{}", line.id)).to_owned()).unwrap_or_default(),
         fate: fate.code(),
     })
 }
 
-/// GET /counter/sales/{sale}/back
+/// GET /counter/sales/{sale}/refund
 pub(crate) async fn page(
     State(app): State<App>,
     caller: Caller,
@@ -109,8 +109,8 @@ pub(crate) async fn page(
     Ok(HtmlPage(Page::of(&app, &caller, &sale, None)).into_response())
 }
 
-/// POST /counter/sales/{sale}/back: lines or parts of them, or all that is left.
-pub(crate) async fn give(
+/// POST /counter/sales/{sale}/refund: lines or parts of them, or all that is left.
+pub(crate) async fn refund(
     State(app): State<App>,
     PathParam(sale): PathParam<SaleId>,
     form: Form,
@@ -132,7 +132,7 @@ fn read(sale: &SaleView, form: &Form, currency: Currency) -> Result<NewRefund, R
     let mut lines = Vec::new();
     for sold in sale.lines.iter().filter(|sold| left(sold).is_some()) {
         let id = sold.line.id;
-        let typed = form.text(&format!("back.{id}"));
+        let typed = form.text(&format!("refund.{id}"));
         if typed.is_empty() && !everything {
             continue;
         }

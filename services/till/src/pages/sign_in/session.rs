@@ -59,7 +59,7 @@ async fn begin_step(app: &App, visit: &Visit, right: Right, then: &str) -> Resul
     };
     app.run_unkept(&begin).await?;
     let then: String = form_urlencoded::byte_serialize(then.as_bytes()).collect();
-    let mut response = see_other(&format!("/enter/code?then={then}"));
+    let mut response = see_other(&format!("/sign-in/code?then={then}"));
     let cookie = Cookie::Step.set(visit.via, &cookie, STEP_LASTS_MS / 1000);
     response.headers_mut().append(header::SET_COOKIE, cookie);
     Ok(response)

@@ -16,28 +16,28 @@ onEachEngine(test, "a new shop is begun once, by its owner", async (t, engine) =
   const shop = await Shop.untouched(t, engine);
   const page = await shop.page({ anonymous: true });
   await page.goto("/shelf");
-  assert.equal(new URL(page.url()).pathname, "/begin", "every page of a new shop leads to its set-up");
+  assert.equal(new URL(page.url()).pathname, "/setup", "every page of a new shop leads to its setup");
   await begin(page);
-  await page.goto("/begin");
-  assert.notEqual(new URL(page.url()).pathname, "/begin", "a shop is begun once");
+  await page.goto("/setup");
+  assert.notEqual(new URL(page.url()).pathname, "/setup", "a shop is set up once");
 });
 
-onEachEngine(test, "one who is not in is led to the door, and back to the page", async (t, engine) => {
+onEachEngine(test, "one who is not signed in is sent to the sign-in page, and back", async (t, engine) => {
   const shop = await Shop.open(t, engine);
   const page = await shop.page({ anonymous: true });
   await page.goto("/shelf?find=moor");
-  assert.equal(new URL(page.url()).pathname, "/enter");
+  assert.equal(new URL(page.url()).pathname, "/sign-in");
   await page.getByLabel("Name").fill(OWNER.name);
   await page.getByLabel("Password", { exact: true }).fill("three blue ewes and a ran");
   await page.getByRole("button", { name: "Sign in" }).click();
   await page.getByRole("alert").waitFor();
-  assert.equal(new URL(page.url()).pathname, "/enter", "a wrong password lets nobody in");
+  assert.equal(new URL(page.url()).pathname, "/sign-in", "a wrong password lets nobody in");
   await enter(page);
   assert.equal(new URL(page.url()).pathname + new URL(page.url()).search, "/shelf?find=moor");
   await page.getByRole("button", { name: "Sign out" }).click();
-  await page.waitForURL(/\/enter/);
+  await page.waitForURL(/\/sign-in/);
   await page.goto("/today");
-  assert.equal(new URL(page.url()).pathname, "/enter", "whoever left is out");
+  assert.equal(new URL(page.url()).pathname, "/sign-in", "whoever left is out");
 });
 
 test("a counter clerk sees only the rooms that are theirs", async (t) => {
@@ -52,7 +52,7 @@ test("a counter clerk sees only the rooms that are theirs", async (t) => {
   await form.getByRole("button", { name: "Add person" }).click();
   await owner.getByRole("link", { name: hand.name }).waitFor();
   const page = await shop.page({ anonymous: true });
-  await page.goto("/enter");
+  await page.goto("/sign-in");
   await enter(page, hand);
   const doors = await page.locator("nav.rooms > a").allTextContents();
   assert.deepEqual(doors.map((door) => door.trim()), ["Today", "Shelf", "Counter"]);
@@ -75,11 +75,11 @@ test("on an enrolled device hands are changed by a PIN", async (t) => {
   await page.getByRole("button", { name: "Register device" }).click();
   await page.getByText("(this one)").waitFor();
   await page.getByRole("button", { name: "Sign out" }).click();
-  await page.waitForURL(/\/enter/);
+  await page.waitForURL(/\/sign-in/);
   await page.getByLabel("Bo Gill").check();
   await page.getByLabel("PIN", { exact: true }).fill("4711");
   await page.getByRole("button", { name: "Sign in" }).first().click();
-  await page.waitForURL((url) => url.pathname !== "/enter");
+  await page.waitForURL((url) => url.pathname !== "/sign-in");
   assert.match(await page.getByRole("navigation", { name: "Main menu" }).innerText(), /Bo Gill/);
 });
 
@@ -109,7 +109,7 @@ for (const javaScriptEnabled of [true, false]) {
     const shop = await Shop.open(t, "SQLite");
     const page = await shop.page({ javaScriptEnabled });
     const seen = (name) => (javaScriptEnabled ? look(page, name) : fits(page, name));
-    await page.goto("/own");
+    await page.goto("/account");
     await seen("account");
     await page.getByRole("button", { name: "Turn on two-step sign-in" }).click();
     await page.getByRole("img", { name: "QR code of the key below" }).waitFor();
@@ -130,7 +130,7 @@ for (const javaScriptEnabled of [true, false]) {
     assert.match(await page.locator("main").innerText(), /10 recovery codes are left/);
     await seen("account-two-step");
     await page.getByRole("button", { name: "Sign out everywhere" }).click();
-    await page.waitForURL(/\/enter/);
+    await page.waitForURL(/\/sign-in/);
     await page.getByLabel("Name").fill(OWNER.name);
     await page.getByLabel("Password", { exact: true }).fill(OWNER.password);
     await page.getByRole("button", { name: "Sign in" }).click();
@@ -139,7 +139,7 @@ for (const javaScriptEnabled of [true, false]) {
     await page.getByLabel(/^Code from your app/).fill(recovery);
     await page.getByRole("button", { name: "Sign in" }).click();
     await page.getByRole("heading", { name: "Today" }).first().waitFor();
-    await page.goto("/own");
+    await page.goto("/account");
     assert.match(await page.locator("main").innerText(), /9 recovery codes are left/);
     shop.passwordsWereLongAgo();
     await page.getByRole("button", { name: "Turn off two-step sign-in" }).click();
@@ -174,7 +174,7 @@ onEachEngine(test, "a change waits for the password, and goes on with what was t
   const added = page.getByRole("row").filter({ has: page.getByRole("link", { name: "Bo Gill" }) });
   assert.match(await added.innerText(), /maker\s+set/);
   const hand = await shop.page({ anonymous: true });
-  await hand.goto("/enter");
+  await hand.goto("/sign-in");
   await enter(hand, { name: "Bo Gill", password: "the mill is at the beck" });
   await page.getByLabel("Token name").fill("Label printer");
   await page.getByRole("button", { name: "Create token" }).click();

@@ -1,4 +1,4 @@
-//! What is owed to the shop: GET /counter/owed, and POST /counter/owed/{tender} takes a payment of it.
+//! Open balances: GET /counter/balances, and POST /counter/balances/{tender} takes a payment of it.
 
 use crate::app::App;
 use crate::caller::Caller;
@@ -32,9 +32,9 @@ struct Row {
     is_late: bool,
 }
 
-/// What is owed.
+/// The open balances.
 #[derive(Template)]
-#[template(path = "counter/owed.html")]
+#[template(path = "counter/balances.html")]
 pub(crate) struct Page {
     frame: Frame,
     rows: Vec<Row>,
@@ -66,12 +66,12 @@ impl Page {
     }
 }
 
-/// GET /counter/owed
+/// GET /counter/balances
 pub(crate) async fn list(State(app): State<App>, caller: Caller) -> Result<HtmlPage<Page>, Problem> {
     Ok(HtmlPage(Page::of(&app, &caller).await?))
 }
 
-/// POST /counter/owed/{tender}
+/// POST /counter/balances/{tender}
 pub(crate) async fn pay(
     State(app): State<App>,
     PathParam(tender): PathParam<TenderId>,
@@ -83,7 +83,7 @@ pub(crate) async fn pay(
     };
     match (outcome, form.text("sale").parse::<SaleId>()) {
         (Ok(_), Ok(sale)) => Ok(see_other(&format!("/counter/sales/{sale}"))),
-        (Ok(_), Err(_)) => Ok(see_other("/counter/owed")),
+        (Ok(_), Err(_)) => Ok(see_other("/counter/balances")),
         (Err(rejection), _) => {
             let faults = words::faults(&app.ledger.shop(), &rejection, app.ledger.now());
             let page = Page { faults, ..Page::of(&app, &form.caller).await? };

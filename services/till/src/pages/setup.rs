@@ -6,9 +6,9 @@ use crate::app::App;
 use crate::auth::Visit;
 use crate::caller::Access;
 use crate::cookies::Cookie;
-use crate::pages::enter::{before, let_in, new_session, with_before};
 use crate::pages::form::{Faults, Form, read_outside};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
+use crate::pages::sign_in::{before, let_in, new_session, with_before};
 use crate::problem::{Kind, Problem};
 use crate::routes::Route;
 use crate::secrets::check_password;
@@ -22,7 +22,7 @@ use ledger::people::{AddPerson, By, TryFrom, TryOf};
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {
-    vec![Route::get("/begin", Access::Public, page), Route::post("/begin", Access::Public, begin)]
+    vec![Route::get("/setup", Access::Public, page), Route::post("/setup", Access::Public, set_up)]
 }
 
 /// Currencies that are offered; any other code of ISO 4217 can be typed.
@@ -55,7 +55,7 @@ const ZONES: &[&str] = &[
 ];
 
 #[derive(Template)]
-#[template(path = "begin/room.html")]
+#[template(path = "setup/room.html")]
 struct Page {
     frame: Frame,
     faults: Faults,
@@ -70,7 +70,7 @@ struct Page {
 /// Whether the set-up is open to whoever asks: `Some` answer if not.
 async fn closed(app: &App, visit: &Visit) -> Result<Option<Response>, Problem> {
     if app.ledger.has_people().await? {
-        return Ok(Some(see_other("/enter")));
+        return Ok(Some(see_other("/sign-in")));
     }
     if visit.is_here {
         return Ok(None);
@@ -80,7 +80,7 @@ async fn closed(app: &App, visit: &Visit) -> Result<Option<Response>, Problem> {
     Err(Problem::new(Kind::NotAllowed, words))
 }
 
-/// GET /begin
+/// GET /setup
 pub(crate) async fn page(
     State(app): State<App>,
     visit: Visit,
@@ -104,8 +104,8 @@ pub(crate) async fn page(
     Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
 
-/// POST /begin
-pub(crate) async fn begin(
+/// POST /setup
+pub(crate) async fn set_up(
     State(app): State<App>,
     visit: Visit,
     request: Request,

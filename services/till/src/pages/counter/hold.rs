@@ -1,4 +1,4 @@
-//! POST /counter/{basket}/aside, POST /counter/{basket}/leave and POST /counter/holds/{hold}
+//! POST /counter/{basket}/hold, POST /counter/{basket}/discard and POST /counter/holds/{hold}
 
 use crate::app::App;
 use crate::pages::counter::room::channel_of;
@@ -15,8 +15,8 @@ use ledger::orders::EndHold;
 use ledger::sales::{BasketFromHold, LeaveBasket, SetBasketAside};
 use ledger::{Rejection, Shop};
 
-/// POST /counter/{basket}/aside: the slip's goods wait for somebody.
-pub(crate) async fn set_aside(
+/// POST /counter/{basket}/hold: the sale's goods are put on hold for a customer.
+pub(crate) async fn hold(
     State(app): State<App>,
     PathParam(basket): PathParam<BasketId>,
     form: Form,
@@ -28,7 +28,7 @@ pub(crate) async fn set_aside(
     let revision = form.text("revision").parse().unwrap_or(0);
     let command = SetBasketAside { basket, revision, for_whom: form.text("forWhom").to_owned(), until };
     match run_form(&app, &form, &command).await? {
-        Ok(_) => Ok(see_other("/counter#aside")),
+        Ok(_) => Ok(see_other("/counter#on-hold")),
         Err(rejection) => redisplay(&app, &form, Some(basket), &rejection, None).await,
     }
 }
@@ -44,8 +44,8 @@ fn until(form: &Form, shop: &Shop) -> Result<Option<Moment>, Rejection> {
     Ok(Some(shop.zone.end_of_day(noon)))
 }
 
-/// POST /counter/{basket}/leave: the slip is put away.
-pub(crate) async fn leave(
+/// POST /counter/{basket}/discard: the sale is discarded.
+pub(crate) async fn discard(
     State(app): State<App>,
     PathParam(basket): PathParam<BasketId>,
     form: Form,
@@ -56,8 +56,8 @@ pub(crate) async fn leave(
     }
 }
 
-/// POST /counter/holds/{hold}: what was set aside is rung up, or goes back on the shelf.
-pub(crate) async fn of_hold(
+/// POST /counter/holds/{hold}: a hold is rung up, or released.
+pub(crate) async fn settle(
     State(app): State<App>,
     PathParam(hold): PathParam<HoldGroupId>,
     form: Form,

@@ -24,7 +24,7 @@ const WRONG: &str = "this code is incorrect or was already used. Enter the code 
     code; after many wrong codes only a recovery code works";
 
 #[derive(Template)]
-#[template(path = "enter/code.html")]
+#[template(path = "sign_in/code.html")]
 struct Page {
     frame: Frame,
     faults: Faults,
@@ -38,15 +38,15 @@ async fn step(app: &App, visit: &Visit, headers: &HeaderMap) -> Result<Option<St
     }
 }
 
-/// GET /enter/code
-pub(super) async fn room(
+/// GET /sign-in/code
+pub(super) async fn page(
     State(app): State<App>,
     visit: Visit,
     headers: HeaderMap,
     QueryParam(asked): QueryParam<SignInQuery>,
 ) -> Result<Response, Problem> {
     if step(&app, &visit, &headers).await?.is_none() {
-        return Ok(see_other("/enter"));
+        return Ok(see_other("/sign-in"));
     }
     let token = before(&visit, &headers);
     let then = own_path(&asked.then).to_owned();
@@ -54,8 +54,8 @@ pub(super) async fn room(
     Ok(with_before(&visit, &token, HtmlPage(page).into_response()))
 }
 
-/// POST /enter/code
-pub(super) async fn enter(
+/// POST /sign-in/code
+pub(super) async fn verify(
     State(app): State<App>,
     visit: Visit,
     request: Request,
@@ -63,7 +63,7 @@ pub(super) async fn enter(
     let headers = request.headers().clone();
     let token = Cookie::Before.read(visit.via, &headers).unwrap_or_default();
     let form = read_outside(request, &token).await?;
-    let Some(step) = step(&app, &visit, &headers).await? else { return Ok(see_other("/enter")) };
+    let Some(step) = step(&app, &visit, &headers).await? else { return Ok(see_other("/sign-in")) };
     let then = own_path(form.text("then"));
     match sign_in(&app, &visit, &headers, &step, form.text("code")).await {
         Ok(sign_in) => match let_in(&app, &visit, &headers, sign_in, then).await {

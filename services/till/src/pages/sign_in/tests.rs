@@ -42,20 +42,26 @@ async fn open() -> (TestShop, Browser) {
 }
 
 #[tokio::test]
-async fn somebody_comes_in_goes_on_and_leaves() {
+async fn somebody_signs_in_goes_on_and_signs_out() {
     let (_, mut browser) = open().await;
     let turned = browser.get("/shelf?word=moor").await;
-    assert_eq!((turned.status, turned.header("location")), (303, Some("/enter?then=%2Fshelf%3Fword%3Dmoor")));
-    let page = browser.get("/enter?then=%2Fshelf%3Fword%3Dmoor").await;
+    assert_eq!(
+        (turned.status, turned.header("location")),
+        (303, Some("/sign-in?then=%2Fshelf%3Fword%3Dmoor"))
+    );
+    let page = browser.get("/sign-in?then=%2Fshelf%3Fword%3Dmoor").await;
     assert!(page.text().contains("name=\"then\" value=\"/shelf?word=moor\""), "{}", page.text());
     let fields = [("name", " maud "), ("password", PASSWORD), ("then", "/shelf?word=moor")];
-    let inside = browser.post("/enter", &fields).await;
+    let inside = browser.post("/sign-in", &fields).await;
     assert_eq!((inside.status, inside.header("location")), (303, Some("/shelf?word=moor")));
     let shelf = browser.get("/shelf").await;
     assert!(shelf.status == 200 && shelf.text().contains("Maud"), "{}", shelf.text());
     let cookie = browser.cookie(SESSION).expect("a session").to_owned();
-    let left = browser.post("/leave", &[]).await;
-    assert_eq!((left.status, left.header("location"), browser.cookie(SESSION)), (303, Some("/enter"), None));
+    let left = browser.post("/sign-out", &[]).await;
+    assert_eq!(
+        (left.status, left.header("location"), browser.cookie(SESSION)),
+        (303, Some("/sign-in"), None)
+    );
     // The device's cookie stays: on an enrolled one a PIN opens again.
     assert_eq!(left.header("clear-site-data"), Some("\"cache\", \"storage\""));
     browser.set_cookie(SESSION, &cookie);
@@ -67,11 +73,11 @@ async fn somebody_comes_in_goes_on_and_leaves() {
 async fn a_cookie_from_before_is_never_who_somebody_is() {
     let (_, mut browser) = open().await;
     browser.set_cookie(SESSION, "planted");
-    browser.enter("Maud", PASSWORD).await;
+    browser.sign_in("Maud", PASSWORD).await;
     let first = browser.cookie(SESSION).expect("a session").to_owned();
     assert_ne!(first, "planted");
     assert_eq!(browser.cookie(BEFORE), None);
-    browser.enter("Maud", PASSWORD).await;
+    browser.sign_in("Maud", PASSWORD).await;
     let second = browser.cookie(SESSION).expect("a session").to_owned();
     assert_ne!(second, first);
     for (cookie, status) in [("planted", 303), (first.as_str(), 303), (second.as_str(), 200)] {
@@ -89,7 +95,7 @@ async fn a_wrong_name_and_a_wrong_password_are_answered_alike() {
     for (name, password) in
         [("Maud", "another one"), ("Rowan", PASSWORD), ("Maud", ""), ("Maud", "A fold of wool")]
     {
-        let reply = browser.enter(name, password).await;
+        let reply = browser.sign_in(name, password).await;
         let fault = reply.text().split("role=\"alert\"").nth(1).expect("a fault").split("</div>").next();
         said.push((reply.status, fault.unwrap_or_default().to_owned()));
     }
@@ -101,23 +107,23 @@ async fn a_wrong_name_and_a_wrong_password_are_answered_alike() {
 async fn after_five_failures_there_is_a_wait_that_even_the_right_password_does_not_end() {
     let (shop, mut browser) = open().await;
     for failure in 1..=5 {
-        assert_eq!(browser.enter("Maud", "another one").await.status, 401, "failure {failure}");
+        assert_eq!(browser.sign_in("Maud", "another one").await.status, 401, "failure {failure}");
     }
     for password in ["another one", PASSWORD] {
-        let reply = browser.enter("Maud", password).await;
+        let reply = browser.sign_in("Maud", password).await;
         assert_eq!((reply.status, reply.header("retry-after")), (429, Some("1")), "{password}");
         assert!(reply.text().contains("wait 1 s"), "{}", reply.text());
     }
-    assert_eq!(browser.enter("Nobody", "another one").await.status, 401, "another account goes on");
+    assert_eq!(browser.sign_in("Nobody", "another one").await.status, 401, "another account goes on");
     for failure in 2..=5 {
-        assert_eq!(browser.enter("nobody", "another one").await.status, 401, "failure {failure}");
+        assert_eq!(browser.sign_in("nobody", "another one").await.status, 401, "failure {failure}");
     }
-    assert_eq!(browser.enter("Nobody", "another one").await.status, 429, "a name that is none waits alike");
+    assert_eq!(browser.sign_in("Nobody", "another one").await.status, 429, "a name that is none waits alike");
     shop.advance_millis(1000);
-    assert_eq!(browser.enter("Maud", PASSWORD).await.status, 303);
+    assert_eq!(browser.sign_in("Maud", PASSWORD).await.status, 303);
     for failure in 1..=5 {
         assert_eq!(
-            browser.enter("Maud", "another one").await.status,
+            browser.sign_in("Maud", "another one").await.status,
             401,
             "failure {failure} after a success"
         );
@@ -128,7 +134,7 @@ async fn after_five_failures_there_is_a_wait_that_even_the_right_password_does_n
 #[tokio::test]
 async fn the_form_of_the_door_is_of_this_browsers_page() {
     let (_, mut browser) = open().await;
-    browser.get("/enter").await;
+    browser.get("/sign-in").await;
     let token = browser.token().to_owned();
     let own = browser.cookie(BEFORE).expect("a cookie").to_owned();
     let fields = [("name", "Maud"), ("password", PASSWORD)];
@@ -140,7 +146,7 @@ async fn the_form_of_the_door_is_of_this_browsers_page() {
                     Some(cookie) => browser.set_cookie(BEFORE, cookie),
                     None => browser.forget(BEFORE),
                 }
-                let reply = browser.post_with("/enter", &token, &fields, &headers).await;
+                let reply = browser.post_with("/sign-in", &token, &fields, &headers).await;
                 assert_eq!(reply.status, status, "{token} {cookie:?} {headers:?}: {}", reply.text());
             }
         };
@@ -160,41 +166,41 @@ async fn the_form_of_the_door_is_of_this_browsers_page() {
 #[tokio::test]
 async fn a_form_inside_brings_its_own_sessions_token() {
     let (_, mut browser) = open().await;
-    browser.enter("Maud", PASSWORD).await;
-    browser.get("/own").await;
+    browser.sign_in("Maud", PASSWORD).await;
+    browser.get("/account").await;
     let own = browser.token().to_owned();
     let mut other = Browser::new(&TestShop::open().await);
-    other.get("/begin").await;
+    other.get("/setup").await;
     let mut second = browser.clone();
     second.forget(SESSION);
-    second.enter("Maud", PASSWORD).await;
-    second.get("/own").await;
+    second.sign_in("Maud", PASSWORD).await;
+    second.get("/account").await;
     assert_ne!(second.token(), own);
     for token in ["", other.token(), second.token()] {
-        assert_eq!(browser.post_with("/leave", token, &[], &[]).await.status, 403, "{token}");
+        assert_eq!(browser.post_with("/sign-out", token, &[], &[]).await.status, 403, "{token}");
     }
     let cross = [("sec-fetch-site", "cross-site")];
-    assert_eq!(browser.post_with("/leave", &own, &[], &cross).await.status, 403);
-    assert_eq!(browser.post_with("/leave", &own, &[], &[]).await.status, 303);
-    let again = browser.post_with("/leave", &own, &[], &[]).await;
-    assert_eq!((again.status, again.header("location")), (303, Some("/enter")));
+    assert_eq!(browser.post_with("/sign-out", &own, &[], &cross).await.status, 403);
+    assert_eq!(browser.post_with("/sign-out", &own, &[], &[]).await.status, 303);
+    let again = browser.post_with("/sign-out", &own, &[], &[]).await;
+    assert_eq!((again.status, again.header("location")), (303, Some("/sign-in")));
 }
 
 #[tokio::test]
 async fn sessions_end_by_idleness_and_with_their_person() {
     let (shop, mut browser) = open().await;
     let ash = person(&shop, "Ash", Role::Maker, None).await;
-    browser.enter("Ash", PASSWORD).await;
+    browser.sign_in("Ash", PASSWORD).await;
     shop.advance_millis(By::Password.idle_ms() - 1);
     assert_eq!(browser.get("/today").await.status, 200);
     shop.advance_millis(By::Password.idle_ms());
     assert_eq!(browser.get("/today").await.status, 303);
-    browser.enter("Ash", PASSWORD).await;
+    browser.sign_in("Ash", PASSWORD).await;
     assert_eq!(browser.get("/today").await.status, 200);
     let end = EndPerson { person: ash, who: String::new() };
     shop.ledger().execute(None, &end).await.expect("ended");
     assert_eq!(browser.get("/today").await.status, 303);
-    assert_eq!(browser.enter("Ash", PASSWORD).await.status, 401);
+    assert_eq!(browser.sign_in("Ash", PASSWORD).await.status, 401);
 }
 
 #[tokio::test]
@@ -203,7 +209,7 @@ async fn over_https_the_cookies_are_the_sites_alone() {
     let shop = shop.at_site("https://shop.example").behind_proxy("127.0.0.1");
     let mut browser = Browser::at_site(&shop, "shop.example");
     browser.headers = vec![("origin", "https://shop.example"), ("x-forwarded-for", "192.0.2.1")];
-    let reply = browser.enter("Maud", PASSWORD).await;
+    let reply = browser.sign_in("Maud", PASSWORD).await;
     assert_eq!(reply.status, 303, "{}", reply.text());
     let set = reply.all("set-cookie").join("\n");
     assert!(set.contains("__Host-fleecefold-session=") && set.contains("; Secure"), "{set}");
@@ -214,31 +220,31 @@ async fn over_https_the_cookies_are_the_sites_alone() {
 async fn on_an_enrolled_device_a_pin_changes_hands() {
     let (shop, mut browser) = open().await;
     let ash = person(&shop, "Ash", Role::Counter, Some("4071")).await.to_string();
-    browser.enter("Maud", PASSWORD).await;
+    browser.sign_in("Maud", PASSWORD).await;
     browser.get("/settings/people").await;
     let enrolled = browser.post("/settings/devices", &[("name", "Counter tablet")]).await;
     assert_eq!((enrolled.status, enrolled.header("location")), (303, Some("/settings/people")));
-    browser.post("/leave", &[]).await;
-    let page = browser.get("/enter").await;
+    browser.post("/sign-out", &[]).await;
+    let page = browser.get("/sign-in").await;
     assert!(page.text().contains("Counter tablet") && page.text().contains("Ash"), "{}", page.text());
     assert!(!page.text().contains("Maud"), "who has no PIN is not named");
-    let wrong = browser.post("/enter", &[("person", &ash), ("pin", "4072")]).await;
+    let wrong = browser.post("/sign-in", &[("person", &ash), ("pin", "4072")]).await;
     assert!(wrong.status == 401 && wrong.text().contains("PIN is incorrect"), "{}", wrong.text());
-    let right = browser.post("/enter", &[("person", &ash), ("pin", "4071")]).await;
+    let right = browser.post("/sign-in", &[("person", &ash), ("pin", "4071")]).await;
     assert_eq!(right.status, 303, "{}", right.text());
     assert_eq!((browser.get("/counter").await.status, browser.get("/settings").await.status), (200, 403));
     shop.advance_millis(By::Pin.idle_ms());
     assert_eq!(browser.get("/counter").await.status, 303);
     let mut elsewhere = Browser::new(&shop);
-    elsewhere.get("/enter").await;
-    assert_eq!(elsewhere.post("/enter", &[("person", &ash), ("pin", "4071")]).await.status, 401);
+    elsewhere.get("/sign-in").await;
+    assert_eq!(elsewhere.post("/sign-in", &[("person", &ash), ("pin", "4071")]).await.status, 401);
     for failure in 1..5 {
-        browser.get("/enter").await;
-        browser.post("/enter", &[("person", &ash), ("pin", "1")]).await;
+        browser.get("/sign-in").await;
+        browser.post("/sign-in", &[("person", &ash), ("pin", "1")]).await;
         assert!(failure < 5);
     }
-    browser.post("/enter", &[("person", &ash), ("pin", "1")]).await;
-    let waits = browser.post("/enter", &[("person", &ash), ("pin", "4071")]).await;
+    browser.post("/sign-in", &[("person", &ash), ("pin", "1")]).await;
+    let waits = browser.post("/sign-in", &[("person", &ash), ("pin", "4071")]).await;
     assert_eq!(waits.status, 429, "{}", waits.text());
 }
 
@@ -252,8 +258,8 @@ fn one_goes_on_to_pages_of_this_shop_alone() {
     check("//evil.example/", "/");
     check("/\\evil.example/", "/");
     check("/a\r\nSet-Cookie: x", "/");
-    check("/enter?then=/enter", "/");
-    check("/leave", "/");
+    check("/sign-in?then=/sign-in", "/");
+    check("/sign-out", "/");
     check(&format!("/{}", "a".repeat(500)), "/");
     check("shelf", "/");
 }
