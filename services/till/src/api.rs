@@ -1,8 +1,10 @@
 //! The endpoints, one file for each; a file stands where its route does.
 
+mod answer;
 pub(crate) mod balances;
 pub(crate) mod books;
 pub(crate) mod connections;
+mod etag;
 pub(crate) mod feeds;
 pub(crate) mod holds;
 pub(crate) mod items;
@@ -18,10 +20,11 @@ pub(crate) mod refund_lines;
 pub(crate) mod sales;
 pub(crate) mod shelf;
 pub(crate) mod shop;
+mod shown;
 pub(crate) mod styles;
 
-use crate::caller::Access;
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::route::Route;
 use domain::people::Permission;
 
 /// Every route below `/api`.

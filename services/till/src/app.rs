@@ -1,18 +1,18 @@
 //! What every handler may use.
 
-use crate::client_address::{Proxies, ProxyNet};
 use crate::connection_adapter::ConnectionAdapter;
-use crate::connection_meters::ConnectionMeters;
 use crate::feed_adapter::FeedAdapter;
-use crate::gates::Gates;
-use crate::guard::{Guard, Site};
-use crate::limits::Limits;
+use crate::images::pictures::ImageProcessor;
 use crate::meters::Meters;
-use crate::pictures::ImageProcessor;
+use crate::meters::connections::ConnectionMeters;
 use crate::problem::Problem;
-use crate::secrets::Secrets;
-use crate::tokens::TokenKeys;
-use crate::watchers::Watchers;
+use crate::security::secrets::Secrets;
+use crate::security::tokens::TokenKeys;
+use crate::traffic::client_address::{Proxies, ProxyNet};
+use crate::traffic::gates::Gates;
+use crate::traffic::guard::{Guard, Site};
+use crate::traffic::limits::Limits;
+use crate::traffic::watchers::Watchers;
 use ledger::{Command, Done, Key, Ledger};
 use std::fmt;
 use std::sync::Arc;

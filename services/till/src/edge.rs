@@ -1,17 +1,26 @@
 //! What all requests share, in one layer: the guard, who may take the route, the limits, the headers, counting,
 //! the log, and the last resort against a panic.
 
+pub(crate) mod auth;
+mod compression;
+mod paced_body;
+mod request_id;
+pub(crate) mod routes;
+pub(crate) mod serve;
+
 use crate::app::App;
-use crate::auth::{Visit, admit};
-use crate::caller::{Access, Caller};
-use crate::gates::Ticket;
-use crate::guard::Via;
-use crate::limits::CallerKind;
-use crate::paced_body::PacedBody;
+use crate::edge::auth::admit;
+use crate::edge::paced_body::PacedBody;
+use crate::edge::request_id::REQUEST_ID;
+use crate::edge::routes::EdgeState;
 use crate::pages::{confirm, wrong};
 use crate::problem::{Kind, Problem, Reported};
-use crate::request_id::{self, REQUEST_ID};
-use crate::routes::{EdgeState, is_page};
+use crate::request::caller::{Access, Caller};
+use crate::traffic::gates::Ticket;
+use crate::traffic::guard::is_page;
+use crate::traffic::limits::CallerKind;
+use crate::traffic::visit::Via;
+use crate::traffic::visit::Visit;
 use axum::body::Body;
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};

@@ -9,6 +9,9 @@ use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
 
+/// The connection of feeds written to files; it stands in every shop.
+pub(crate) const FEED: &str = "feed";
+
 /// What the adapter answers, once it is done.
 pub type AdapterFuture<'a, T> = Pin<Box<dyn Future<Output = Result<T, FeedTrouble>> + Send + 'a>>;
 /// What became of a feed: a report to be given to the caller as it is.

@@ -4,8 +4,8 @@ pub(crate) mod live;
 pub(crate) mod metrics;
 pub(crate) mod ready;
 
-use crate::caller::Access;
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::route::Route;
 
 pub(crate) fn routes() -> Vec<Route> {
     vec![

@@ -2,11 +2,11 @@
 //! nobody else is asked for; what is not signed well is answered before anything of it is read.
 
 use crate::app::App;
-use crate::body::read;
-use crate::caller::Access;
 use crate::connection_adapter::{Hook, HookAnswer};
 use crate::problem::{Kind, Problem};
-use crate::routes::Route;
+use crate::request::body::read;
+use crate::request::caller::Access;
+use crate::request::route::Route;
 use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, StatusCode};
 

@@ -6,61 +6,39 @@
 //! page on another site made a browser send, is refused before anybody is identified.
 #![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
-mod answer;
 mod api;
 mod app;
-mod auth;
-mod barcode;
-mod body;
-mod caller;
-mod client_address;
-mod compression;
 mod connection_adapter;
-mod connection_meters;
-mod cookies;
-mod digest;
 mod edge;
-mod etag;
 mod feed_adapter;
-mod gates;
-mod guard;
 mod health;
 mod hooks;
-mod limits;
+mod images;
 mod meters;
-mod paced_body;
 mod pages;
-mod pictures;
 mod problem;
-mod query;
-mod random;
-mod request_id;
-mod routes;
-mod second_factor;
-mod secrets;
-mod serve;
-mod shown;
+mod request;
+mod security;
 #[cfg(test)]
 mod testing;
-mod tokens;
-mod values;
-mod visit;
-mod watchers;
+mod traffic;
 
 pub use app::App;
-pub use client_address::{NotAProxyNet, ProxyNet};
 pub use connection_adapter::{
     ConnectionAdapter, ConnectionFault, Hook, HookAnswer, HookCheck, HookWork, NamedSecret, ReadConnection,
     Reconciled, Tried,
 };
+pub use edge::routes::router;
+pub use edge::serve::{ServeError, may_listen, serve};
 pub use feed_adapter::{
     AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
 };
-pub use guard::{NotASite, Site};
 pub use pages::FIRST_CONNECTION;
-pub use random::text as random_text;
-pub use routes::router;
-pub use secrets::{WeakSecret, check_password, hash as hash_secret, is_hash_of as is_hash_of_secret};
-pub use serve::{ServeError, may_listen, serve};
-pub use tokens::{KeysError, TokenKeys};
+pub use security::random::text as random_text;
+pub use security::secrets::{
+    WeakSecret, check_password, hash as hash_secret, is_hash_of as is_hash_of_secret,
+};
+pub use security::tokens::{KeysError, TokenKeys};
+pub use traffic::client_address::{NotAProxyNet, ProxyNet};
+pub use traffic::guard::{NotASite, Site};

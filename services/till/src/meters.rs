@@ -3,6 +3,8 @@
 //! The recorder is the application's own and not the process's: two of them in one process (as in
 //! the tests) do not count into each other.
 
+pub(crate) mod connections;
+
 use metrics::{counter, describe_counter, describe_histogram, histogram, with_local_recorder};
 use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle, PrometheusRecorder};
 use std::fmt;

@@ -26,8 +26,8 @@ pub(crate) mod upload;
 pub(crate) mod workbench;
 pub(crate) mod wrong;
 
-use crate::caller::Access;
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::route::Route;
 use domain::people::Permission;
 
 pub use online::connections::FIRST_CONNECTION;

@@ -4,12 +4,12 @@ pub(crate) mod browser;
 mod online;
 
 use crate::app::App;
+use crate::edge::routes::router;
 use crate::feed_adapter::{
     AdapterFuture, Compared, Drift, FeedAdapter, FeedFuture, FeedTrouble, GivenFile, LayoutFault, Outgoing,
     Previewed, PreviewedRow, PutOut, WentOut,
 };
-use crate::routes::router;
-use crate::tokens::TokenKeys;
+use crate::security::tokens::TokenKeys;
 use axum::body::{Body, to_bytes};
 use axum::extract::ConnectInfo;
 use axum::http::{HeaderMap, Method, Request};

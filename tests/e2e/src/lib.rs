@@ -4,5 +4,6 @@
 #![allow(missing_docs, reason = "internal: only comments that say more than the name are worth reading")]
 
 pub mod house;
+pub mod layers;
 pub mod program;
 pub mod rooms;

@@ -3,6 +3,7 @@
 use e2e::house::{
     self, Package, broken_arrows, known_strangers, not_in_feeds, packages, second_doors, sql_lines,
 };
+use e2e::layers::{self, Layer, Layered};
 use e2e::rooms::{self, Room};
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
@@ -255,4 +256,74 @@ fn a_wrong_arrow_between_rooms_is_found() {
     assert_eq!(calls("sales", "self.reader().await"), Vec::<String>::new());
     let source = "\nimpl Ledger {\n    pub async fn order(&self) {\n        fn inner() {}\n    }\n}\n";
     assert_eq!(rooms::methods_given(source), BTreeSet::from(["inner".to_owned(), "order".to_owned()]));
+}
+
+/// The sources of a folder of layers, without what is compiled for tests alone.
+fn layered_sources(of: &Layered) -> Vec<(String, String)> {
+    let folder = root().join(of.sources);
+    let read = |file: PathBuf| {
+        (file.strip_prefix(&folder).unwrap().to_string_lossy().into_owned(), house::read(&file).unwrap())
+    };
+    let files: Vec<(String, String)> = house::rust_files(&folder).unwrap().into_iter().map(read).collect();
+    let tests: Vec<String> =
+        files.iter().flat_map(|(path, source)| layers::test_modules(path, source)).collect();
+    let is_test = |path: &str| {
+        let module = layers::module_path(path).join("/");
+        tests.iter().any(|test| module == *test || module.starts_with(&format!("{test}/")))
+    };
+    files.into_iter().filter(|(path, _)| !is_test(path)).collect()
+}
+
+#[test]
+fn the_layers_of_each_package_know_only_those_below() {
+    for of in layers::LAYERED {
+        let what = format!("{} {:?}", of.sources, of.within);
+        assert_eq!(of.circles(), Vec::<String>::new(), "{what}");
+        let sources = layered_sources(of);
+        for module in of.layers.iter().flat_map(|layer| layer.modules) {
+            let is_seen = sources.iter().any(|(path, _)| of.module_of(path) == Some(module));
+            assert!(is_seen, "{what}: no file of {module} was seen");
+        }
+        let breaches: Vec<String> = sources
+            .iter()
+            .flat_map(|(path, source)| {
+                of.wrong_uses(path, source).into_iter().map(move |name| format!("{path} uses {name}"))
+            })
+            .collect();
+        assert_eq!(breaches, Vec::<String>::new(), "{what}");
+    }
+}
+
+#[test]
+fn a_wrong_arrow_between_layers_is_found() {
+    let check = |of: &Layered, path: &str, source: &str, expected: &[&str]| {
+        let found: Vec<String> = of.wrong_uses(path, source).into_iter().collect();
+        assert_eq!(found, expected, "{path}: {source}");
+    };
+    let (till, pages, live, feeds) = (&layers::TILL, &layers::PAGES, &layers::LIVE, &layers::FEEDS);
+    check(till, "pages/online.rs", "use crate::api::listings::FEED;", &["api"]);
+    check(till, "api/shop.rs", "use crate::pages::shown;", &["pages"]);
+    check(till, "app.rs", "use crate::{edge::serve, problem::{Kind, Problem}};", &["edge"]);
+    check(till, "request/caller.rs", "fn of(app: &super::super::api::Caller) {}", &["api"]);
+    check(till, "edge/auth.rs", "use crate::pages::frame::see_other;", &[]);
+    check(till, "api/shop.rs", "// as crate::pages does", &[]);
+    check(till, "api/shop.rs", "#[cfg(test)]\nmod tests {\n    use crate::pages::shown;\n}", &[]);
+    check(till, "attic.rs", "", &["attic is in no layer"]);
+    check(pages, "pages/shelf/item.rs", "use crate::pages::counter::slip;", &["counter"]);
+    check(pages, "pages/shelf/item.rs", "use super::super::counter::slip;", &["counter"]);
+    check(pages, "pages/shelf/item.rs", "use super::read;", &[]);
+    check(pages, "pages/shelf.rs", "use super::{frame::Frame, counter};", &["counter"]);
+    check(pages, "api/shop.rs", "use crate::pages::counter;", &[]);
+    check(live, "live/client.rs", "use super::cycle::SyncCycle;", &["cycle"]);
+    check(live, "live/mod.rs", "use crate::live::cycle::SyncCycle;", &[]);
+    check(feeds, "record.rs", "use crate::orders::Order;", &["orders"]);
+
+    let circle = Layered {
+        layers: &[
+            Layer { name: "shelf", modules: &["shelf"], knows: &["counter"] },
+            Layer { name: "counter", modules: &["counter"], knows: &["shelf"] },
+        ],
+        ..layers::PAGES
+    };
+    assert_eq!(circle.circles(), ["shelf knows counter"]);
 }

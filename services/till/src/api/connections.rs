@@ -1,6 +1,7 @@
 //! GET /api/connections
 
 use crate::app::App;
+use crate::meters::connections::lag_seconds;
 use crate::problem::{Problem, ReadProblems};
 use axum::Json;
 use axum::extract::State;
@@ -58,11 +59,6 @@ pub(crate) struct TroubleShown {
     what: String,
     words: String,
     at: String,
-}
-
-/// Whole seconds since a change; a clock that was put back makes none of them negative.
-pub(crate) fn lag_seconds(status: &ConnectionStatus, now: Moment) -> Option<i64> {
-    status.oldest_unsent.map(|since| (now.millis() - since.millis()).max(0) / 1000)
 }
 
 fn shown(status: ConnectionStatus, now: Moment) -> ConnectionShown {

@@ -4,7 +4,7 @@ pub(crate) mod delete;
 pub(crate) mod get;
 pub(crate) mod post;
 
-use crate::shown;
+use crate::api::shown;
 use ledger::shelf::{HeldLine, Hold};
 use serde::Serialize;
 use utoipa::ToSchema;

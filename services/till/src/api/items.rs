@@ -5,9 +5,9 @@ pub(crate) mod get;
 pub(crate) mod outcome;
 pub(crate) mod post;
 
-use crate::caller::Caller;
-use crate::shown;
-use crate::values::WeightText;
+use crate::api::shown;
+use crate::request::caller::Caller;
+use crate::request::values::WeightText;
 use domain::codes::Gtin;
 use domain::people::Permission;
 use domain::pricing::Calculation;

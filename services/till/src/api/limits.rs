@@ -4,7 +4,7 @@ pub(crate) mod get;
 pub(crate) mod roles;
 pub(crate) mod tokens;
 
-use crate::body::Body;
+use crate::request::body::Body;
 use domain::limits::{LimitName, Limits};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

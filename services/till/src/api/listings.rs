@@ -1,10 +1,11 @@
 //! GET /api/listings
 
+use crate::api::shown;
 use crate::app::App;
+use crate::feed_adapter::FEED;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{PageQuery, QueryParam};
-use crate::shown;
-use crate::values::WeightText;
+use crate::request::query::{PageQuery, QueryParam};
+use crate::request::values::WeightText;
 use axum::Json;
 use axum::extract::State;
 use domain::codes::Gtin;
@@ -12,9 +13,6 @@ use domain::ids::ItemId;
 use ledger::online::ListingRow;
 use serde::Serialize;
 use utoipa::ToSchema;
-
-/// The connection of feeds written to files; it stands in every shop.
-pub(crate) const FEED: &str = "feed";
 
 /// Some of the listings.
 #[derive(Debug, Serialize, ToSchema)]
@@ -100,7 +98,7 @@ mod tests {
     async fn listings_say_what_was_told() {
         let shop = TestShop::open().await;
         let ledger = shop.ledger();
-        let feed = ledger.connection(super::FEED).await.expect("the feed");
+        let feed = ledger.connection(crate::feed_adapter::FEED).await.expect("the feed");
         let row = ledger.listings(feed, None).await.expect("listings").rows().expect("rows").remove(0);
         let content = Some(("hash".to_owned(), ListingState::Listed));
         let told = vec![Delivered { item: row.item, revision: row.revision, content }];

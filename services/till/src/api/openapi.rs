@@ -7,7 +7,6 @@ use super::{
 };
 use crate::app::App;
 use crate::health;
-use crate::routes::routes;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -105,7 +104,9 @@ fn description(with_feed_adapter: bool) -> &'static str {
         }
         // Made of text and numbers alone, it cannot fail to be written.
         let mut document = serde_json::to_value(&document).unwrap_or_default();
-        refine(&mut document, &routes(with_feed_adapter));
+        let mut routes = super::routes(with_feed_adapter);
+        routes.extend(health::routes());
+        refine(&mut document, &routes);
         document.to_string()
     })
 }
@@ -119,11 +120,13 @@ pub(crate) async fn read_description(State(app): State<App>) -> Response {
 
 #[cfg(test)]
 mod tests {
-    use crate::caller::Access;
+    use crate::edge::routes::routes;
     use crate::hooks;
     use crate::pages::assets;
-    use crate::routes::{Route, is_page, routes};
+    use crate::request::caller::Access;
+    use crate::request::route::Route;
     use crate::testing::TestShop;
+    use crate::traffic::guard::is_page;
     use serde_json::Value;
     use std::collections::BTreeSet;
 

@@ -3,10 +3,10 @@
 pub(crate) mod lines;
 pub(crate) mod status;
 
+use crate::api::shown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Page, QueryParam};
-use crate::shown;
+use crate::request::query::{Page, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::ids::OrderId;

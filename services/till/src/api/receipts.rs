@@ -3,7 +3,7 @@
 use crate::api::sales::SaleShown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{PathParam, Receipt};
+use crate::request::query::{PathParam, Receipt};
 use axum::Json;
 use axum::extract::State;
 

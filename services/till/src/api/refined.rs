@@ -4,9 +4,9 @@
 //! One table for the whole API, by the names of the fields: a name means the same wherever it stands, and a
 //! name of one body alone is written with it. The lists of words are the domain's own.
 
-use crate::caller::Access;
-use crate::query::{DEFAULT_ROWS, MAX_ROWS};
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::query::{DEFAULT_ROWS, MAX_ROWS};
+use crate::request::route::Route;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS, TenderKind};
 use domain::channel::MAX_CHANNEL_CHARS;
 use domain::codes::MAX_CODE_CHARS;

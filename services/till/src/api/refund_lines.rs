@@ -1,11 +1,11 @@
 //! POST /api/refund-lines/{id}/fate
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::PathParam;
-use crate::values;
+use crate::request::body::{Body, Write};
+use crate::request::query::PathParam;
+use crate::request::values;
 use axum::extract::State;
 use domain::ids::RefundLineId;
 use ledger::sales::DecideReturn;

@@ -5,7 +5,7 @@ pub(crate) mod get;
 pub(crate) mod post;
 pub(crate) mod text;
 
-use crate::shown;
+use crate::api::shown;
 use domain::basket::Totals;
 use ledger::sales::{RefundView, SaleLine, SaleView, SoldLine, Tender};
 use serde::Serialize;

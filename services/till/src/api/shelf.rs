@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::QueryParam;
+use crate::request::query::QueryParam;
 use axum::Json;
 use axum::extract::State;
 use ledger::shelf::{ShelfQuery, ShelfRow};

@@ -1,7 +1,7 @@
 //! What holds for every request, over the router.
 
 use super::*;
-use crate::body::{BODY_LIMIT, BULK_LIMIT};
+use crate::request::body::{BODY_LIMIT, BULK_LIMIT};
 use crate::testing::{Reply, TestShop};
 use axum::Router;
 use axum::body::{Body, to_bytes};
@@ -67,7 +67,7 @@ async fn unknown_addresses_and_methods_are_problems() {
 }
 
 /// A path below each route of the list, for its method.
-fn written(route: &crate::routes::Route) -> String {
+fn written(route: &crate::request::route::Route) -> String {
     route
         .path
         .replace("{code}", "COWL")
@@ -83,7 +83,8 @@ async fn whatever_writes_needs_a_key_and_json_and_room() {
     let shop = TestShop::open().await.with_feed_adapter();
     // A hook says by its signature who it is, and by its own name that it came before.
     let ours = |path: &str| !is_page(path) && path != crate::hooks::PATH;
-    for route in crate::routes::routes(true).iter().filter(|r| r.method != Method::GET && ours(r.path)) {
+    for route in crate::edge::routes::routes(true).iter().filter(|r| r.method != Method::GET && ours(r.path))
+    {
         let (method, path) = (route.method.as_str(), written(route));
         let send = async |headers: &[(&str, &str)], body: &str| {
             let headers = [headers, &[("if-match", "*")]].concat();

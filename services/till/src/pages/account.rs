@@ -5,13 +5,13 @@ mod second_factor;
 mod sessions;
 
 use crate::app::App;
-use crate::caller::{Access, Caller};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::routes::Route;
-use crate::secrets::{Lane, check_password};
+use crate::request::caller::{Access, Caller};
+use crate::request::route::Route;
+use crate::security::secrets::{Lane, check_password};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

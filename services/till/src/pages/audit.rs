@@ -1,12 +1,12 @@
 //! The list of who changed what, for the owner to read.
 
 use crate::app::App;
-use crate::caller::{Access, Caller};
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::QueryParam;
-use crate::routes::Route;
+use crate::request::caller::{Access, Caller};
+use crate::request::query::QueryParam;
+use crate::request::route::Route;
 use askama::Template;
 use axum::extract::State;
 use domain::ids::AuditId;

@@ -8,11 +8,11 @@ pub(crate) mod sale;
 pub(crate) mod table;
 mod year;
 
-use crate::caller::Access;
 use crate::pages::frame::Room;
 use crate::problem::{Kind, Problem};
-use crate::query::Named;
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::query::Named;
+use crate::request::route::Route;
 use domain::day::{Day, Month};
 use domain::money::MoneyError;
 

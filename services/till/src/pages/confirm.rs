@@ -3,17 +3,17 @@
 //! typed is lost, and no handler has to know of it.
 
 use crate::app::App;
-use crate::auth::Visit;
-use crate::body::{BULK_LIMIT, read};
-use crate::caller::{Caller, Person};
-use crate::cookies::Cookie;
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, HtmlPage};
 use crate::pages::mask;
 use crate::pages::sign_in::check_code;
 use crate::problem::{Kind, Problem};
-use crate::routes::is_page;
-use crate::secrets::Lane;
+use crate::request::body::{BULK_LIMIT, read};
+use crate::request::caller::{Caller, Person};
+use crate::request::cookies::Cookie;
+use crate::security::secrets::Lane;
+use crate::traffic::guard::is_page;
+use crate::traffic::visit::Visit;
 use askama::Template;
 use axum::body::Body;
 use axum::extract::Request;
@@ -151,7 +151,7 @@ async fn confirm(
         }
         _ => None,
     };
-    let cookie = crate::random::text();
+    let cookie = crate::security::random::text();
     let confirm = Confirm {
         session: person.session,
         person: person.id,

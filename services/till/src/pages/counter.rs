@@ -20,11 +20,11 @@ mod tests;
 mod words;
 
 use crate::app::App;
-use crate::caller::Access;
 use crate::pages::form::Form;
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::route::Route;
 use axum::response::Response;
 use domain::ids::BasketId;
 use domain::people::Permission;

@@ -1,11 +1,11 @@
 //! Forms: read once, from a page of this very shop, done once.
 
 use crate::app::App;
-use crate::body::{BULK_LIMIT, read};
-use crate::caller::Caller;
 use crate::pages::mask;
 use crate::pages::shown::{label, sentence};
 use crate::problem::{Fault, Kind, Problem};
+use crate::request::body::{BULK_LIMIT, read};
+use crate::request::caller::Caller;
 use axum::extract::{FromRequest, Request};
 use axum::http::header;
 use domain::people::Role;
@@ -119,7 +119,7 @@ impl Form {
             return Err(Problem::new(Kind::ForeignOrigin, words));
         }
         let given = take(&mut pairs, KEY);
-        let given = if given.is_empty() { crate::random::text() } else { given };
+        let given = if given.is_empty() { crate::security::random::text() } else { given };
         // Without the seal: the same form sent again after its sender signed in anew is the same.
         let body = serde_json::to_vec(&pairs).unwrap_or_default();
         let key = Key::new(scope, &given, &body)

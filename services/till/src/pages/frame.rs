@@ -1,10 +1,10 @@
 //! What stands around every page: the shop's name, the eight rooms, who is in.
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::assets;
 use crate::pages::mask::masked;
 use crate::problem::{Kind, Problem};
+use crate::request::caller::Caller;
 use askama::Template;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -130,7 +130,7 @@ impl Frame {
     /// A new key for a form's field `_key`: sent twice, the form is done once.
     #[expect(clippy::unused_self, reason = "templates have nothing but the frame to ask")]
     pub(crate) fn new_key(&self) -> String {
-        crate::random::text()
+        crate::security::random::text()
     }
 }
 

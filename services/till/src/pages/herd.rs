@@ -1,9 +1,9 @@
 //! The room Herd.
 
 use crate::app::App;
-use crate::caller::{Access, Caller};
 use crate::pages::frame::{Frame, HtmlPage, Room};
-use crate::routes::Route;
+use crate::request::caller::{Access, Caller};
+use crate::request::route::Route;
 use askama::Template;
 use axum::extract::State;
 

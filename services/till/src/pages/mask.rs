@@ -12,7 +12,7 @@ use subtle::ConstantTimeEq;
 /// The token under a new mask: as many random bytes as it has, and the two added bit by bit.
 pub(crate) fn masked(token: &str) -> String {
     let mut shown = vec![0; token.len()];
-    crate::random::fill(&mut shown);
+    crate::security::random::fill(&mut shown);
     for (at, byte) in token.bytes().enumerate() {
         shown.push(shown[at] ^ byte);
     }

@@ -15,13 +15,13 @@ mod upload;
 mod weak;
 mod wording;
 
-use crate::api::listings::FEED;
 use crate::app::App;
-use crate::caller::{Access, Caller};
+use crate::feed_adapter::FEED;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::{Kind, Problem};
-use crate::query::QueryParam;
-use crate::routes::Route;
+use crate::request::caller::{Access, Caller};
+use crate::request::query::QueryParam;
+use crate::request::route::Route;
 use askama::Template;
 use axum::extract::State;
 use domain::ids::ItemId;

@@ -1,7 +1,7 @@
 //! Photographs, by the hash that names them.
 
 use crate::app::App;
-use crate::pictures::{self, PictureError, Size};
+use crate::images::pictures::{self, PictureError, Size};
 use crate::problem::{Kind, Problem};
 use axum::extract::{Path, State};
 use axum::http::header;
@@ -33,7 +33,7 @@ pub(crate) async fn read(State(app): State<App>, Path(name): Path<String>) -> Re
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pictures::{jpeg, photograph};
+    use crate::images::pictures::{jpeg, photograph};
     use crate::testing::TestShop;
 
     #[tokio::test]

@@ -8,11 +8,11 @@ mod room;
 mod shop;
 
 use crate::app::App;
-use crate::caller::Access;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::route::Route;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ledger::keeping::ChangeShop;

@@ -3,15 +3,15 @@
 //! shop's public address first would own it.
 
 use crate::app::App;
-use crate::auth::Visit;
-use crate::caller::Access;
-use crate::cookies::Cookie;
 use crate::pages::form::{Faults, Form, read_outside};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::pages::sign_in::{before, let_in, new_session, with_before};
 use crate::problem::{Kind, Problem};
-use crate::routes::Route;
-use crate::secrets::check_password;
+use crate::request::caller::Access;
+use crate::request::cookies::Cookie;
+use crate::request::route::Route;
+use crate::security::secrets::check_password;
+use crate::traffic::visit::Visit;
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode};

@@ -22,10 +22,10 @@ mod style_text;
 mod styles;
 mod tag;
 
-use crate::caller::{Access, Caller};
 use crate::problem::Problem;
-use crate::query::Named;
-use crate::routes::Route;
+use crate::request::caller::{Access, Caller};
+use crate::request::query::Named;
+use crate::request::route::Route;
 use domain::ids::{StockCountId, StyleId};
 use domain::people::Permission;
 
@@ -64,13 +64,13 @@ pub(crate) fn routes() -> Vec<Route> {
 
 impl Named for StyleId {
     fn named(text: &str) -> Result<Self, Problem> {
-        text.parse().map_err(|_| crate::query::no_such("style", text))
+        text.parse().map_err(|_| crate::request::query::no_such("style", text))
     }
 }
 
 impl Named for StockCountId {
     fn named(text: &str) -> Result<Self, Problem> {
-        text.parse().map_err(|_| crate::query::no_such("stock count", text))
+        text.parse().map_err(|_| crate::request::query::no_such("stock count", text))
     }
 }
 

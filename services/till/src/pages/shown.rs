@@ -1,8 +1,11 @@
 //! How pages write what people read. The forms themselves are the domain's, so that receipts and tags on paper
 //! share them; here is what pages need besides.
 
+use domain::basket::TenderKind;
+use domain::channel::Channel;
 use domain::day::{Moment, Zone};
 use domain::money::Money;
+use ledger::Shop;
 use ledger::shelf::Purpose;
 
 pub(crate) use domain::shown::{counted, decimal, number, symbol};
@@ -29,6 +32,24 @@ pub(crate) fn held_for(purpose: Purpose) -> &'static str {
         Purpose::Basket => "a sale in progress",
         Purpose::Market => "the market",
         Purpose::Order => "an unpaid order",
+    }
+}
+
+/// What a channel is called; its code if it has no name any more.
+pub(crate) fn channel_name(shop: &Shop, channel: &Channel) -> String {
+    shop.channels.get(channel).cloned().unwrap_or_else(|| channel.to_string())
+}
+
+/// A tender in words.
+pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
+    match kind {
+        TenderKind::Cash => "Cash",
+        TenderKind::Card => "Card",
+        TenderKind::Check => "Check",
+        TenderKind::Online => "Online",
+        TenderKind::GiftCertificate => "Gift certificate",
+        TenderKind::OnAccount => "On account",
+        TenderKind::Other => "Other",
     }
 }
 

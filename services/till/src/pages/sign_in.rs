@@ -8,15 +8,15 @@ mod entry;
 mod session;
 
 use crate::app::App;
-use crate::auth::Visit;
-use crate::caller::Access;
-use crate::cookies::Cookie;
 use crate::pages::form::{Faults, Form, read_outside};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{BEARER, Kind, Problem};
-use crate::query::QueryParam;
-use crate::routes::Route;
-use crate::secrets::MOST_BYTES;
+use crate::request::caller::Access;
+use crate::request::cookies::Cookie;
+use crate::request::query::QueryParam;
+use crate::request::route::Route;
+use crate::security::secrets::MOST_BYTES;
+use crate::traffic::visit::Visit;
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
@@ -141,7 +141,7 @@ pub(crate) async fn page(
 
 /// The token of the form of a browser that is not in yet.
 pub(crate) fn before(visit: &Visit, headers: &HeaderMap) -> String {
-    Cookie::Before.read(visit.via, headers).unwrap_or_else(crate::random::text)
+    Cookie::Before.read(visit.via, headers).unwrap_or_else(crate::security::random::text)
 }
 
 /// Sets the cookie beside the form.

@@ -4,10 +4,10 @@ mod takings;
 mod tasks;
 
 use crate::app::App;
-use crate::caller::{Access, Caller};
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::routes::Route;
+use crate::request::caller::{Access, Caller};
+use crate::request::route::Route;
 use askama::Template;
 use axum::extract::State;
 use domain::people::Permission;

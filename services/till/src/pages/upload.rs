@@ -1,11 +1,11 @@
 //! Forms that bring photographs along.
 
 use crate::app::App;
-use crate::caller::Caller;
-use crate::digest;
+use crate::images::pictures::{MAX_BYTES, PictureError};
 use crate::pages::form::{Faults, Form, MAX_FIELDS};
-use crate::pictures::{MAX_BYTES, PictureError};
 use crate::problem::{Kind, Problem};
+use crate::request::caller::Caller;
+use crate::security::digest;
 use axum::extract::multipart::{Field, Multipart, MultipartError};
 use axum::extract::{DefaultBodyLimit, FromRequest, Request};
 use axum::http::StatusCode;

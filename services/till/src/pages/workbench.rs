@@ -6,9 +6,9 @@ mod sheet;
 mod tags;
 mod typed;
 
-use crate::caller::Access;
 use crate::pages::frame::Room;
-use crate::routes::Route;
+use crate::request::caller::Access;
+use crate::request::route::Route;
 
 /// Its routes.
 pub(crate) fn routes() -> Vec<Route> {

@@ -1,10 +1,10 @@
 //! A problem, as a page: what it was, and the way out.
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, Room};
 use crate::pages::shown::sentence;
 use crate::problem::Reported;
+use crate::request::caller::Caller;
 use askama::Template;
 use axum::http::{HeaderValue, header};
 use axum::response::Response;

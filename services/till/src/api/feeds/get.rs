@@ -1,9 +1,9 @@
 //! GET /api/feeds
 
-use crate::api::listings::FEED;
 use crate::app::App;
+use crate::feed_adapter::FEED;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{self, QueryParam};
+use crate::request::query::{self, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use ledger::online::{FeedRun, RunKind};
@@ -78,7 +78,7 @@ mod tests {
     async fn runs_stand_with_the_last_one_first() {
         let shop = TestShop::open().await;
         let ledger = shop.ledger();
-        let connection = ledger.connection(crate::api::listings::FEED).await.expect("the feed");
+        let connection = ledger.connection(crate::feed_adapter::FEED).await.expect("the feed");
         for (kind, listings, name) in [(RunKind::All, 4, "all.csv"), (RunKind::Changes, 1, "changes.csv")] {
             let run = Some(NewRun {
                 id: ledger.new_run().expect("a number"),

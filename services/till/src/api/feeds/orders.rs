@@ -1,12 +1,12 @@
 //! POST /api/feeds/orders
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::WriteBytes;
-use crate::caller::Caller;
 use crate::feed_adapter::FeedTrouble;
 use crate::problem::{KeyHeader, Kind, Problem, WriteProblems};
-use crate::query::QueryParam;
+use crate::request::body::WriteBytes;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use async_trait::async_trait;
 use axum::extract::State;
 use domain::text;

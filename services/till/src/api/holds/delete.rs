@@ -1,10 +1,10 @@
 //! DELETE /api/holds/{id}
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::WriteNothing;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::PathParam;
+use crate::request::body::WriteNothing;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use domain::ids::HoldGroupId;
 use ledger::orders::EndHold;

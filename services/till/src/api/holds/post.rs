@@ -1,11 +1,11 @@
 //! POST /api/holds
 
 use super::HoldShown;
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::values;
+use crate::request::body::{Body, Write};
+use crate::request::values;
 use axum::extract::State;
 use axum::http::StatusCode;
 use domain::day::Zone;

@@ -2,9 +2,9 @@
 
 use super::ItemShown;
 use crate::app::App;
-use crate::caller::Caller;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{Page, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{Page, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::ids::ItemId;

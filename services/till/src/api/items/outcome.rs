@@ -1,7 +1,7 @@
 //! What became of rows that were added: styles or items.
 
 use super::CalculationShown;
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::problem::{Problem, ProblemDocument};
 use axum::http::StatusCode;
 use ledger::Done;

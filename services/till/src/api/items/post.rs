@@ -1,12 +1,12 @@
 //! POST /api/items
 
 use super::outcome::{OutcomesShown, answer};
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::{BULK_LIMIT, Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::values;
-use crate::values::WeightText;
+use crate::request::body::{BULK_LIMIT, Body, Write};
+use crate::request::values;
+use crate::request::values::WeightText;
 use axum::extract::State;
 use domain::codes::Gtin;
 use domain::money::{Currency, Money};

@@ -1,11 +1,11 @@
 //! PATCH /api/limits/roles/{role}
 
 use super::{LimitsShown, LimitsText};
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::Write;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::PathParam;
+use crate::request::body::Write;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use domain::people::Role;
 use ledger::people::{LimitsOf, SetLimits};

@@ -1,11 +1,11 @@
 //! PATCH /api/limits/tokens/{name}
 
 use super::{LimitsShown, LimitsText};
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::Write;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::{PathParam, TokenName, no_such};
+use crate::request::body::Write;
+use crate::request::query::{PathParam, TokenName, no_such};
 use axum::extract::State;
 use domain::text;
 use ledger::people::{LimitsOf, SetLimits};

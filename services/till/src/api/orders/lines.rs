@@ -6,40 +6,15 @@ pub(crate) mod refund;
 pub(crate) mod release;
 pub(crate) mod substitute;
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::Body;
-use crate::problem::{Kind, Problem};
-use crate::query::Named;
-use axum::extract::rejection::PathRejection;
-use axum::extract::{FromRequestParts, Path};
-use axum::http::request::Parts;
-use domain::ids::{OrderId, OrderLineId};
+use crate::problem::Problem;
+use crate::request::body::Body;
+use crate::request::query::OrderLinePath;
 use ledger::Key;
 use ledger::orders::{DecideLine, LineChoice, LineDecided};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-
-/// Pieces that are offered in the place of another: a row of tags.
-pub(crate) const CLOSEST_SHOWN: usize = 8;
-
-/// A line of an order, as an address names it.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct AtLine {
-    pub(crate) order: OrderId,
-    pub(crate) line: OrderLineId,
-}
-
-impl<S: Send + Sync> FromRequestParts<S> for AtLine {
-    type Rejection = Problem;
-
-    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
-        let Path((order, line)) = Path::<(String, String)>::from_request_parts(parts, state)
-            .await
-            .map_err(|error: PathRejection| Problem::new(Kind::Malformed, error.body_text()))?;
-        Ok(Self { order: OrderId::named(&order)?, line: OrderLineId::named(&line)? })
-    }
-}
 
 /// Why, where nothing else is to be said.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -82,12 +57,12 @@ impl From<LineDecided> for DecidedShown {
 async fn decide(
     app: &App,
     key: &Key,
-    at: AtLine,
+    at: OrderLinePath,
     choice: LineChoice,
     reason: Option<String>,
     who: String,
 ) -> Result<Answer<DecidedShown>, Problem> {
-    let AtLine { order, line } = at;
+    let OrderLinePath { order, line } = at;
     let command = DecideLine { order, line, choice, reason: reason.unwrap_or_default(), who };
     let done = app.run(key, &command).await?;
     Ok(Answer::ok(done.replayed, done.answer.into()))

@@ -1,11 +1,11 @@
 //! POST /api/orders/{id}/status
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::{Body, Write};
-use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::PathParam;
+use crate::request::body::{Body, Write};
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use domain::ids::OrderId;
 use ledger::orders::{SettleStatus, SettledStatus, StatusSettled};

@@ -3,7 +3,7 @@
 use super::SaleShown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{PageQuery, QueryParam};
+use crate::request::query::{PageQuery, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::ids::SaleId;

@@ -2,10 +2,10 @@
 
 use super::text::SaleText;
 use super::{LineShown, TotalsShown};
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::Write;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::request::body::Write;
 use axum::extract::State;
 use ledger::sales::SaleDone;
 use serde::Serialize;

@@ -1,8 +1,8 @@
 //! A sale as it is asked for.
 
-use crate::body::Body;
 use crate::problem::Problem;
-use crate::values;
+use crate::request::body::Body;
+use crate::request::values;
 use domain::basket::{LineKind, MAX_LINES, MAX_TENDERS};
 use domain::money::{Currency, Money};
 use ledger::Shop;

@@ -1,11 +1,11 @@
 //! POST /api/styles
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::api::items::outcome::{OutcomesShown, answer};
 use crate::app::App;
-use crate::body::{BULK_LIMIT, Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::values;
+use crate::request::body::{BULK_LIMIT, Body, Write};
+use crate::request::values;
 use axum::extract::State;
 use domain::money::Currency;
 use domain::pricing::{PriceEnding, PriceError, PriceRule, WeightRate};

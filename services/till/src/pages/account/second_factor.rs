@@ -6,7 +6,7 @@ use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{Kind, Problem};
-use crate::second_factor::{
+use crate::security::second_factor::{
     Picture, address, grouped, new_key, new_recovery_codes, picture, recovery_code, step_of,
 };
 use askama::Template;

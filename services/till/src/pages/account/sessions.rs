@@ -2,12 +2,12 @@
 
 use super::PATH;
 use crate::app::App;
-use crate::auth::Visit;
 use crate::pages::form::Form;
 use crate::pages::frame::see_other;
 use crate::pages::sign_in::signed_out;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
+use crate::traffic::visit::Visit;
 use axum::extract::State;
 use axum::response::Response;
 use domain::ids::SessionId;

@@ -1,5 +1,5 @@
 use crate::pages::sign_in::tests::{PASSWORD, owner, person};
-use crate::second_factor::code_at;
+use crate::security::second_factor::code_at;
 use crate::testing::browser::Browser;
 use crate::testing::{Reply, TestShop};
 use domain::people::Role;

@@ -3,7 +3,7 @@
 //! of its own, which is there on paper and in the dark too.
 
 use super::Summed;
-use super::table::channel_name;
+use crate::pages::shown::channel_name;
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::day::Month;

@@ -4,7 +4,7 @@ use super::Summed;
 use super::year::{YearQuery, rows};
 use crate::app::App;
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::query::QueryParam;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};

@@ -1,11 +1,12 @@
 //! GET /books/day/2026-05-17: a day's totals by channel, its sales and its refunds.
 
-use super::table::{HEADINGS, Line, channel_name, lines};
+use super::table::{HEADINGS, Line, lines};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
+use crate::pages::shown::channel_name;
 use crate::problem::Problem;
-use crate::query::{PathParam, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::day::{Day, Moment};

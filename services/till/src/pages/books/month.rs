@@ -2,10 +2,10 @@
 
 use super::table::{Table, table};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use domain::day::{Day, Month};

@@ -2,16 +2,15 @@
 
 use super::Summed;
 use super::day::sale_name;
-use super::table::channel_name;
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
-use crate::pages::shown::moment;
+use crate::pages::shown::{channel_name, moment, tender_name};
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use askama::Template;
 use axum::extract::State;
-use domain::basket::{LineKind, TenderKind, Totals};
+use domain::basket::{LineKind, Totals};
 use domain::day::Day;
 use domain::ids::SaleId;
 use domain::money::Money;
@@ -70,19 +69,6 @@ pub(crate) struct Page {
     tenders: Vec<TenderShown>,
     refunds: Vec<RefundShown>,
     worth: Worth,
-}
-
-/// A tender in words.
-pub(crate) fn tender_name(kind: TenderKind) -> &'static str {
-    match kind {
-        TenderKind::Cash => "Cash",
-        TenderKind::Card => "Card",
-        TenderKind::Check => "Check",
-        TenderKind::Online => "Online",
-        TenderKind::GiftCertificate => "Gift certificate",
-        TenderKind::OnAccount => "On account",
-        TenderKind::Other => "Other",
-    }
 }
 
 fn line_shown(sold: &SoldLine) -> LineShown {

@@ -1,7 +1,7 @@
 //! The books as a table: groups of rows by channel, the columns of `fleecefold books`.
 
 use super::Summed;
-use crate::pages::shown::{capital, decimal, number};
+use crate::pages::shown::{capital, channel_name, decimal, number};
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::money::Currency;
@@ -87,11 +87,6 @@ pub(crate) struct Table {
     pub(crate) groups: Vec<Group>,
     /// What they add up to, by channel and together.
     pub(crate) total: Vec<Line>,
-}
-
-/// What a channel is called; its code if it has no name any more.
-pub(crate) fn channel_name(shop: &Shop, channel: &Channel) -> String {
-    shop.channels.get(channel).cloned().unwrap_or_else(|| channel.to_string())
 }
 
 /// The rows of some figures by channel, and their sum where there are several.

@@ -3,10 +3,10 @@
 use super::chart::{Strip, strips};
 use super::table::{Table, table};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::day::Month;

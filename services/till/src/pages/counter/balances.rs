@@ -1,13 +1,13 @@
 //! Open balances: GET /counter/balances, and POST /counter/balances/{tender} takes a payment of it.
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

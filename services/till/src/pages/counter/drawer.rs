@@ -1,13 +1,13 @@
 //! The drawer: GET and POST /counter/drawer, GET /counter/drawer/{turn}, POST …/cash and …/close
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::counter::room::{channel_of, counters};
 use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::{PathParam, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

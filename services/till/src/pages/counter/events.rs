@@ -1,10 +1,10 @@
 //! GET /counter/{basket}/events
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::problem::Problem;
-use crate::query::{PathParam, QueryParam};
-use crate::watchers::{Watchers, Watching};
+use crate::request::caller::Caller;
+use crate::request::query::{PathParam, QueryParam};
+use crate::traffic::watchers::{Watchers, Watching};
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::sse::{Event, KeepAlive, Sse};

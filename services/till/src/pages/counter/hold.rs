@@ -6,7 +6,7 @@ use crate::pages::counter::{redisplay, run_form};
 use crate::pages::form::Form;
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::day::{Day, Moment};

@@ -5,7 +5,7 @@ use crate::pages::counter::room::channel_of;
 use crate::pages::counter::{done, redisplay, run_form};
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::basket::LineKind;

@@ -2,14 +2,14 @@
 //! POST …/cancel-payment goes back to the sale.
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::counter::slip::{Slip, left};
 use crate::pages::counter::{redisplay, run_form, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{PathParam, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::pages::counter::words;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};

@@ -1,12 +1,12 @@
 //! Refunds: GET and POST /counter/sales/{sale}/refund
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::counter::{run_form, words};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

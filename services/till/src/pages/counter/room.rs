@@ -1,13 +1,13 @@
 //! GET /counter and GET /counter/{basket}
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::counter::slip::{Slip, read};
 use crate::pages::counter::words::{self, ago};
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown::{capital, counted, held_for};
 use crate::problem::Problem;
-use crate::query::{PathParam, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

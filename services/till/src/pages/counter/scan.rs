@@ -7,7 +7,7 @@ use crate::pages::counter::{done, redisplay, run_form};
 use crate::pages::form::Form;
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;

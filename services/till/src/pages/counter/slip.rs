@@ -1,13 +1,13 @@
 //! A slip, as the page shows it; GET /counter/{basket}/slip gives it alone, to be put in its place.
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::counter::words;
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::symbol;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

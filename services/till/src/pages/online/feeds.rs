@@ -2,14 +2,14 @@
 
 use super::put_out::Ways;
 use super::{Count, MOST_COUNTED};
-use crate::api::listings::FEED;
 use crate::app::App;
-use crate::caller::Caller;
+use crate::feed_adapter::FEED;
 use crate::pages::form::Form;
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{self, counted};
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::response::Response;

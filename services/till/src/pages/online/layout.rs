@@ -3,12 +3,12 @@
 use super::adapter;
 use super::upload::Upload;
 use crate::app::App;
-use crate::caller::Caller;
 use crate::feed_adapter::{FeedTrouble, GivenFile, Previewed, PreviewedRow};
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

@@ -1,10 +1,10 @@
 //! GET /online/layouts
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
+use crate::request::caller::Caller;
 use askama::Template;
 use axum::extract::State;
 

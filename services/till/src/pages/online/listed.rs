@@ -2,12 +2,12 @@
 
 use super::pieces::{self, Piece};
 use super::{Count, MOST_COUNTED};
-use crate::api::listings::FEED;
 use crate::app::App;
-use crate::caller::Caller;
+use crate::feed_adapter::FEED;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::{DEFAULT_ROWS, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{DEFAULT_ROWS, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::stock::ListingState;

@@ -2,14 +2,14 @@
 
 use super::orders::status_words;
 use super::pieces::Piece;
-use crate::api::orders::lines::{AtLine, CLOSEST_SHOWN};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::{Kind, Problem};
-use crate::query::{PathParam, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{CLOSEST_SHOWN, OrderLinePath};
+use crate::request::query::{PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -281,7 +281,7 @@ fn choice(text: &str) -> Result<LineChoice, Problem> {
 /// POST /online/orders/{id}/lines/{line}
 pub(crate) async fn decide(
     State(app): State<App>,
-    AtLine { order, line }: AtLine,
+    OrderLinePath { order, line }: OrderLinePath,
     form: Form,
 ) -> Result<Response, Problem> {
     let typed = form.text("sku");

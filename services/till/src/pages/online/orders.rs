@@ -2,11 +2,11 @@
 
 use super::Count;
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Page as Part, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{Page as Part, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::day::Zone;

@@ -3,14 +3,14 @@
 use super::pieces::Piece;
 use super::put_out::{Ways, out};
 use super::wording::{FIRST, NAME, NAMES, Wording};
-use crate::api::listings::FEED;
 use crate::app::App;
-use crate::caller::Caller;
+use crate::feed_adapter::FEED;
 use crate::feed_adapter::Outgoing;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

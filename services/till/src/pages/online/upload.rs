@@ -1,10 +1,10 @@
 //! A form that brings a file along.
 
 use crate::app::App;
-use crate::caller::Caller;
 use crate::feed_adapter::GivenFile;
 use crate::pages::mask;
 use crate::problem::{Kind, Problem};
+use crate::request::caller::Caller;
 use axum::extract::multipart::{Multipart, MultipartError};
 use axum::extract::{DefaultBodyLimit, FromRequest, Request};
 

@@ -2,12 +2,12 @@
 
 use super::{PATH, Undone, redisplay};
 use crate::app::App;
-use crate::auth::Visit;
-use crate::cookies::Cookie;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::cookies::Cookie;
+use crate::request::query::PathParam;
+use crate::traffic::visit::Visit;
 use axum::extract::State;
 use axum::http::{HeaderMap, header};
 use axum::response::Response;
@@ -25,7 +25,7 @@ pub(super) async fn enrol(
     headers: HeaderMap,
     form: Form,
 ) -> Result<Response, Problem> {
-    let secret = crate::random::text();
+    let secret = crate::security::random::text();
     let (name, who) = (form.text("name").to_owned(), form.caller.who.clone());
     let enrol = EnrolDevice { name, secret: SecretHash::of(&secret), who };
     if let Err(problem) = app.run_unkept(&enrol).await {

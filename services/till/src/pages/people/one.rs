@@ -2,11 +2,11 @@
 
 use super::{Choice, PATH, choices, password, pin, role};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::{Kind, Problem};
-use crate::query::PathParam;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

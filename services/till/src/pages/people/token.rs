@@ -3,10 +3,10 @@
 use super::made::Made;
 use super::{PATH, Undone, redisplay, role};
 use crate::app::App;
-use crate::auth::Visit;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::{Kind, Problem};
+use crate::traffic::visit::Visit;
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
@@ -44,7 +44,7 @@ async fn made(app: &App, form: &Form) -> Result<String, Problem> {
     };
     let now = app.ledger.now();
     let new = AddToken {
-        jti: crate::random::text(),
+        jti: crate::security::random::text(),
         name: form.text("name").to_owned(),
         role: role(form)?,
         until: now.plus_millis(days * DAY_MS),

@@ -2,8 +2,8 @@
 
 use super::{change, kept, refused, room};
 use crate::app::App;
-use crate::pages::books::sale::tender_name;
 use crate::pages::form::{Faults, Form};
+use crate::pages::shown::tender_name;
 use crate::problem::Problem;
 use axum::extract::State;
 use axum::response::Response;

@@ -3,11 +3,11 @@
 use super::tag::{self, Tag};
 use super::{Way, read, ways};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

@@ -5,7 +5,7 @@ use crate::app::App;
 use crate::pages::form::Form;
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::ids::{HoldGroupId, ItemId};

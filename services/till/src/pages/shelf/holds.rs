@@ -3,10 +3,10 @@
 use super::item::{HoldShown, hold};
 use super::{Way, ways};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::problem::Problem;
-use crate::query::{Page as Part, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{Page as Part, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use domain::ids::HoldGroupId;

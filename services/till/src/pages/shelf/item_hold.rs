@@ -4,7 +4,7 @@ use super::item;
 use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::response::Response;
 use domain::codes::Code;

@@ -3,12 +3,12 @@
 
 use super::{Way, tag, ways};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::{Page as Part, PathParam, QueryParam};
+use crate::request::caller::Caller;
+use crate::request::query::{Page as Part, PathParam, QueryParam};
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

@@ -5,7 +5,7 @@ use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{HtmlPage, see_other};
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};

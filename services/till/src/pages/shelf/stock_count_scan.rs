@@ -6,7 +6,7 @@ use crate::app::App;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::HtmlPage;
 use crate::problem::Problem;
-use crate::query::PathParam;
+use crate::request::query::PathParam;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};

@@ -3,11 +3,11 @@
 use super::find::Choice;
 use super::{Way, ways};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown;
 use crate::problem::Problem;
+use crate::request::caller::Caller;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;

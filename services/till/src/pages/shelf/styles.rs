@@ -2,10 +2,10 @@
 
 use super::{Way, ways};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
 use crate::problem::Problem;
+use crate::request::caller::Caller;
 use askama::Template;
 use axum::extract::State;
 use domain::money::{Currency, Money};

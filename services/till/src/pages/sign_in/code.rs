@@ -3,13 +3,13 @@
 use super::entry::Origin;
 use super::{SignInQuery, before, let_in, new_session, own_path, with_before};
 use crate::app::App;
-use crate::auth::Visit;
-use crate::cookies::Cookie;
 use crate::pages::form::{Faults, Form, read_outside};
 use crate::pages::frame::{Frame, HtmlPage, see_other};
 use crate::problem::{BEARER, Kind, Problem};
-use crate::query::QueryParam;
-use crate::second_factor::{recovery_code, step_of};
+use crate::request::cookies::Cookie;
+use crate::request::query::QueryParam;
+use crate::security::second_factor::{recovery_code, step_of};
+use crate::traffic::visit::Visit;
 use askama::Template;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, StatusCode, header};

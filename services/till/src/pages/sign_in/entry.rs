@@ -2,11 +2,11 @@
 
 use super::device_of;
 use crate::app::App;
-use crate::auth::Visit;
-use crate::cookies::Cookie;
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use crate::secrets::{Lane, is_long_enough};
+use crate::request::cookies::Cookie;
+use crate::security::secrets::{Lane, is_long_enough};
+use crate::traffic::visit::Visit;
 use axum::http::HeaderMap;
 use domain::ids::PersonId;
 use ledger::people::{By, CountTry, DeviceView, Phc, SecretHash, TryFrom, TryOf, TryPin};

@@ -2,10 +2,10 @@
 
 use super::entry::Right;
 use crate::app::App;
-use crate::auth::Visit;
-use crate::cookies::Cookie;
 use crate::pages::frame::see_other;
 use crate::problem::Problem;
+use crate::request::cookies::Cookie;
+use crate::traffic::visit::Visit;
 use axum::http::{HeaderMap, header};
 use axum::response::Response;
 use domain::ids::PersonId;
@@ -50,7 +50,7 @@ pub(super) async fn go_on(
 }
 
 async fn begin_step(app: &App, visit: &Visit, right: Right, then: &str) -> Result<Response, Problem> {
-    let cookie = crate::random::text();
+    let cookie = crate::security::random::text();
     let begin = BeginStep {
         person: right.person,
         checked: right.checked,
@@ -92,13 +92,13 @@ pub(crate) async fn let_in(
     sign_in: SignIn,
     then: &str,
 ) -> Result<Response, Problem> {
-    let (cookie, browser) = (crate::random::text(), crate::random::text());
+    let (cookie, browser) = (crate::security::random::text(), crate::security::random::text());
     let is_known = sign_in.by == By::Password;
     let hash_of = |cookie: Cookie| cookie.read(visit.via, headers).map(|old| SecretHash::of(&old));
     let known = Known { cookie: SecretHash::of(&browser), before: hash_of(Cookie::Known) };
     let sign_in = SignIn {
         session: SecretHash::of(&cookie),
-        form_token: crate::random::text(),
+        form_token: crate::security::random::text(),
         before: hash_of(Cookie::Session),
         known: is_known.then_some(known),
         address: visit.address.to_string(),

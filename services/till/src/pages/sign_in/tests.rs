@@ -1,7 +1,7 @@
 //! Signing in, as a browser does it.
 
 use super::own_path;
-use crate::secrets;
+use crate::security::secrets;
 use crate::testing::TestShop;
 use crate::testing::browser::Browser;
 use domain::people::Role;

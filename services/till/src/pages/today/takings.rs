@@ -2,8 +2,7 @@
 
 use crate::app::App;
 use crate::pages::books::Summed;
-use crate::pages::books::table::channel_name;
-use crate::pages::shown::{counted, money};
+use crate::pages::shown::{channel_name, counted, money};
 use crate::problem::Problem;
 use domain::channel::Channel;
 use domain::day::Day;

@@ -1,11 +1,10 @@
 //! What waits for a person: each with the one next step. Nobody is told what they may not see to.
 
 use crate::app::App;
-use crate::caller::Caller;
-use crate::pages::books::table::channel_name;
 use crate::pages::online::connections::late::is_late;
-use crate::pages::shown::{counted, moment, money};
+use crate::pages::shown::{channel_name, counted, moment, money};
 use crate::problem::Problem;
+use crate::request::caller::Caller;
 use domain::people::Permission;
 use ledger::Shop;
 use ledger::online::ConnectionStatus;

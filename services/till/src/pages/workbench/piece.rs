@@ -4,13 +4,13 @@ use super::price::Slip;
 use super::tags;
 use super::typed::{Typed, at_field};
 use crate::app::App;
-use crate::caller::Caller;
+use crate::images::pictures::Size;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::upload::PhotoForm;
-use crate::pictures::Size;
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -151,7 +151,7 @@ impl Page {
 #[cfg(test)]
 mod tests {
     use super::super::tests::send_files;
-    use crate::pictures::{dark, jpeg, photograph};
+    use crate::images::pictures::{dark, jpeg, photograph};
     use crate::testing::{Reply, TestShop};
     use domain::codes::Code;
     use ledger::shelf::{ItemView, PictureName};

@@ -6,7 +6,7 @@ use crate::pages::form::Faults;
 use crate::pages::frame::HtmlPage;
 use crate::pages::shown;
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::money::Money;

@@ -1,13 +1,13 @@
 //! Tags, ready to print: one after a piece was kept, a sheet of them after a sheet of pieces.
 
 use crate::app::App;
-use crate::barcode::ean13;
-use crate::caller::Caller;
+use crate::images::barcode::ean13;
+use crate::images::pictures::Size;
 use crate::pages::frame::{Frame, HtmlPage, Room};
 use crate::pages::shown;
-use crate::pictures::Size;
 use crate::problem::Problem;
-use crate::query::QueryParam;
+use crate::request::caller::Caller;
+use crate::request::query::QueryParam;
 use askama::Template;
 use axum::extract::State;
 use domain::codes::Code;

@@ -1,11 +1,11 @@
 //! GET /api/items/{code}
 
+use crate::api::etag;
 use crate::api::items::ItemShown;
 use crate::app::App;
-use crate::caller::Caller;
-use crate::etag;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::PathParam;
+use crate::request::caller::Caller;
+use crate::request::query::PathParam;
 use axum::Json;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};

@@ -1,9 +1,9 @@
 //! GET /api/items/{code}/moves
 
+use crate::api::shown;
 use crate::app::App;
 use crate::problem::{Problem, ReadProblems};
-use crate::query::{PageQuery, PathParam, QueryParam};
-use crate::shown;
+use crate::request::query::{PageQuery, PathParam, QueryParam};
 use axum::Json;
 use axum::extract::State;
 use domain::codes::Code;

@@ -1,12 +1,12 @@
 //! PATCH /api/items/{code}
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
+use crate::api::etag::{self, Basis};
 use crate::app::App;
-use crate::body::{Body, Write};
-use crate::etag::{self, Basis};
 use crate::problem::{KeyHeader, Problem, ProblemDocument, WriteProblems};
-use crate::query::PathParam;
-use crate::values::{self, WeightText};
+use crate::request::body::{Body, Write};
+use crate::request::query::PathParam;
+use crate::request::values::{self, WeightText};
 use axum::extract::State;
 use axum::http::HeaderMap;
 use domain::codes::Code;

@@ -1,11 +1,12 @@
 //! POST /api/items/{code}/stock
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
+use crate::api::shown;
 use crate::app::App;
-use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::PathParam;
-use crate::{shown, values};
+use crate::request::body::{Body, Write};
+use crate::request::query::PathParam;
+use crate::request::values;
 use axum::extract::State;
 use domain::codes::Code;
 use domain::quantity::Quantity;

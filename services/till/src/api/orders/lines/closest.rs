@@ -1,9 +1,9 @@
 //! GET /api/orders/{id}/lines/{line}/closest
 
-use super::{AtLine, CLOSEST_SHOWN};
 use crate::app::App;
 use crate::problem::{Kind, Problem, ReadProblems};
-use crate::values::WeightText;
+use crate::request::query::{CLOSEST_SHOWN, OrderLinePath};
+use crate::request::values::WeightText;
 use axum::Json;
 use axum::extract::State;
 use domain::codes::Code;
@@ -57,7 +57,7 @@ impl From<Closest> for ClosePiece {
     responses((status = 200, description = "The closest pieces.", body = ClosestShown), ReadProblems))]
 pub(crate) async fn list_closest(
     State(app): State<App>,
-    AtLine { order, line }: AtLine,
+    OrderLinePath { order, line }: OrderLinePath,
 ) -> Result<Json<ClosestShown>, Problem> {
     let detail = app.ledger.order(order).await?;
     let found =

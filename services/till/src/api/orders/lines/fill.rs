@@ -1,11 +1,12 @@
 //! POST /api/orders/{id}/lines/{line}/fill
 
-use super::{AtLine, DecidedShown, ReasonBody, decide};
-use crate::answer::Answer;
+use super::{DecidedShown, ReasonBody, decide};
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::Write;
-use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
+use crate::request::body::Write;
+use crate::request::caller::Caller;
+use crate::request::query::OrderLinePath;
 use axum::extract::State;
 use ledger::orders::LineChoice;
 
@@ -17,7 +18,7 @@ use ledger::orders::LineChoice;
 pub(crate) async fn fill_line(
     State(app): State<App>,
     caller: Caller,
-    at: AtLine,
+    at: OrderLinePath,
     write: Write<ReasonBody>,
 ) -> Result<Answer<DecidedShown>, Problem> {
     decide(&app, &write.key, at, LineChoice::Fill, write.body.reason, caller.who).await

@@ -1,12 +1,13 @@
 //! POST /api/orders/{id}/lines/{line}/release
 
-use super::{AtLine, DecidedShown, decide};
-use crate::answer::Answer;
+use super::{DecidedShown, decide};
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::{Body, Write};
-use crate::caller::Caller;
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::values;
+use crate::request::body::{Body, Write};
+use crate::request::caller::Caller;
+use crate::request::query::OrderLinePath;
+use crate::request::values;
 use axum::extract::State;
 use ledger::orders::LineChoice;
 use serde::Deserialize;
@@ -33,7 +34,7 @@ impl Body for ReleaseBody {}
 pub(crate) async fn release_line(
     State(app): State<App>,
     caller: Caller,
-    at: AtLine,
+    at: OrderLinePath,
     write: Write<ReleaseBody>,
 ) -> Result<Answer<DecidedShown>, Problem> {
     let hold = values::id(&write.body.hold, "#/hold")?;

@@ -1,10 +1,10 @@
 //! POST /api/sales/{id}/void
 
-use crate::answer::Answer;
+use crate::api::answer::Answer;
 use crate::app::App;
-use crate::body::{Body, Write};
 use crate::problem::{KeyHeader, Problem, WriteProblems};
-use crate::query::PathParam;
+use crate::request::body::{Body, Write};
+use crate::request::query::PathParam;
 use axum::extract::State;
 use domain::ids::SaleId;
 use ledger::sales::VoidSale;

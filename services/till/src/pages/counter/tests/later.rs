@@ -2,7 +2,7 @@
 
 use super::{open, sell_online, slip};
 use crate::testing::TestShop;
-use crate::watchers::{MAX_WATCHED_EACH, Watchers};
+use crate::traffic::watchers::{MAX_WATCHED_EACH, Watchers};
 use axum::body::{Body, BodyDataStream, Bytes};
 use futures_core::Stream;
 use std::pin::Pin;
@@ -137,7 +137,7 @@ async fn a_line_says_at_once_that_a_piece_was_sold_elsewhere() {
         request.body(Body::empty()).expect("a request")
     };
     let listen =
-        async || crate::routes::router(shop.app.clone()).oneshot(request()).await.expect("never fails");
+        async || crate::edge::routes::router(shop.app.clone()).oneshot(request()).await.expect("never fails");
     let response = listen().await;
     assert_eq!(response.headers()["content-type"], "text/event-stream");
     let mut body = response.into_body().into_data_stream();

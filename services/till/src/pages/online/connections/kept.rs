@@ -5,7 +5,7 @@ use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use crate::query::no_such;
+use crate::request::query::no_such;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use domain::ids::KeptOrderId;

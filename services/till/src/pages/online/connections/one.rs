@@ -3,13 +3,13 @@
 use super::super::pieces::{self, Piece};
 use super::{Figures, figures, found, path};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::connection_adapter::{ReadConnection, Reconciled, Tried};
 use crate::pages::form::Faults;
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::pages::shown::{self, counted};
 use crate::problem::Problem;
-use crate::query::{QueryParam, no_such};
+use crate::request::caller::Caller;
+use crate::request::query::{QueryParam, no_such};
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;

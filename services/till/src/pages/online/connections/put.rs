@@ -5,7 +5,7 @@ use super::one::after;
 use crate::app::App;
 use crate::pages::form::Form;
 use crate::problem::Problem;
-use crate::values;
+use crate::request::values;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use domain::codes::Code;

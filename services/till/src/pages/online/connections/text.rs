@@ -3,10 +3,10 @@
 
 use super::{adapter, found, path};
 use crate::app::App;
-use crate::caller::Caller;
 use crate::pages::form::{Faults, Form};
 use crate::pages::frame::{Frame, HtmlPage, Room, see_other};
 use crate::problem::Problem;
+use crate::request::caller::Caller;
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;

@@ -1,0 +1,105 @@
+//! Serving: connections, the sweeping of holds, and the end.
+
+mod connections;
+mod timed_stream;
+
+use crate::app::App;
+use crate::edge::routes::router;
+use crate::traffic::guard::Site;
+use ledger::shelf::SweepHolds;
+use std::future::Future;
+use std::net::SocketAddr;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::task::JoinSet;
+
+/// How often holds that ran out are looked for. A sale ends those in its own way at once; this
+/// only keeps the shelf's figures and the online listings from lagging longer.
+const SWEEP_EVERY: Duration = Duration::from_secs(5);
+/// The most sweeps in a row; each ends up to 200 lines and lets others in between.
+const SWEEPS_AT_ONCE: usize = 20;
+/// How long requests that are under way may take to end once the program is told to stop.
+const LAST_REQUESTS: Duration = Duration::from_secs(10);
+
+/// Why nothing is served.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// Others than this machine could reach it, and passwords would come in the clear.
+    #[error(
+        "{address} can be reached from other machines; tell its public address by --site https://…, behind a proxy \
+         that speaks TLS, or serve on 127.0.0.1 or [::1]"
+    )]
+    NotLoopback {
+        /// Where it was to be served.
+        address: SocketAddr,
+    },
+    /// The listener does not say where it listens.
+    #[error("the address that is listened at cannot be found out")]
+    Address(#[source] std::io::Error),
+}
+
+/// Refuses an address that is not loopback, unless the shop is a site: without TLS in front of it,
+/// passwords would go over the network in the clear. To be asked before listening there, so that
+/// nobody can reach it even for a moment.
+pub fn may_listen(address: SocketAddr, site: Option<&Site>) -> Result<(), ServeError> {
+    let is_loopback = address.ip().to_canonical().is_loopback();
+    if is_loopback || site.is_some() { Ok(()) } else { Err(ServeError::NotLoopback { address }) }
+}
+
+/// Serves until `shutdown`; then takes no new connections, lets the requests under way end, for at
+/// most 10 s, and returns. Refuses what [`may_listen`] refuses.
+pub async fn serve<S>(listener: TcpListener, app: App, shutdown: S) -> Result<(), ServeError>
+where
+    S: Future<Output = ()> + Send + 'static,
+{
+    let address = listener.local_addr().map_err(ServeError::Address)?;
+    may_listen(address, app.guard.site())?;
+    let app = app.on_port(address.port());
+    let mut helpers = JoinSet::new();
+    helpers.spawn(sweep(app.clone()));
+    let ending = app.ending.clone();
+    let terms = connections::Terms {
+        limits: app.limits,
+        proxies: app.guard.proxies().clone(),
+        ending: ending.subscribe(),
+        router: router(app),
+    };
+    helpers.spawn(async move {
+        shutdown.await;
+        // Whatever would go on for ever, such as the watching of sales, ends by itself.
+        ending.send_replace(true);
+    });
+    let mut open = connections::take(listener, terms).await;
+    let last = async { while open.join_next().await.is_some() {} };
+    if tokio::time::timeout(LAST_REQUESTS, last).await.is_err() {
+        tracing::warn!("requests under way were given up at the end");
+    }
+    Ok(())
+}
+
+/// Ends holds that ran out, for as long as it is let.
+async fn sweep(app: App) {
+    let mut ticks = tokio::time::interval(SWEEP_EVERY);
+    loop {
+        ticks.tick().await;
+        app.meters.tidy();
+        if let Err(failure) = sweep_once(&app).await {
+            tracing::warn!(%failure, "holds that ran out could not be ended; they are tried again");
+        }
+    }
+}
+
+/// Ends the holds that have run out by now.
+pub(crate) async fn sweep_once(app: &App) -> Result<(), ledger::CommandError> {
+    for _ in 0..SWEEPS_AT_ONCE {
+        if !app.ledger.has_expired_holds().await? {
+            break;
+        }
+        let ended = app.ledger.execute(None, &SweepHolds).await?;
+        app.meters.swept(ended.answer);
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,82 @@
+//! How the connections to online shops do, for Prometheus: read from the ledger, where every process that
+//! sends writes it, so that one of them tells of all.
+
+use domain::day::Moment;
+use ledger::online::ConnectionStatus;
+use ledger::{CommandError, Ledger};
+use metrics::{counter, describe_counter, describe_gauge, gauge, with_local_recorder};
+use metrics_exporter_prometheus::PrometheusBuilder;
+use tokio::sync::Mutex;
+
+/// How long what was read is told again: anybody who reaches this server may ask, and each question counts
+/// what waits.
+const FRESH_MS: i64 = 1000;
+
+const LAG: &str = "fleecefold_sync_lag_seconds";
+const WAITING: &str = "fleecefold_sync_waiting";
+const PARKED: &str = "fleecefold_sync_parked";
+const SENT: &str = "fleecefold_sync_sent_total";
+const REFUSED: &str = "fleecefold_sync_refused_total";
+const KEPT: &str = "fleecefold_sync_orders_kept";
+const DRIFTS: &str = "fleecefold_sync_differences";
+const CONTACT: &str = "fleecefold_sync_contact_seconds";
+
+/// Whole seconds since a change; a clock that was put back makes none of them negative.
+pub(crate) fn lag_seconds(status: &ConnectionStatus, now: Moment) -> Option<i64> {
+    status.oldest_unsent.map(|since| (now.millis() - since.millis()).max(0) / 1000)
+}
+
+/// What was read last.
+#[derive(Debug, Default)]
+pub(crate) struct ConnectionMeters(Mutex<Option<(Moment, String)>>);
+
+impl ConnectionMeters {
+    /// The text that Prometheus reads; whoever asks meanwhile waits, and gets the same.
+    pub(crate) async fn read(&self, ledger: &Ledger) -> Result<String, CommandError> {
+        let mut kept = self.0.lock().await;
+        let now = ledger.now();
+        if let Some((at, text)) = kept.as_ref()
+            && (0..FRESH_MS).contains(&(now.millis() - at.millis()))
+        {
+            return Ok(text.clone());
+        }
+        let text = render(&ledger.connection_statuses().await?, now);
+        *kept = Some((now, text.clone()));
+        Ok(text)
+    }
+}
+
+/// Written anew each time, so that nothing is told of a connection that has ended.
+fn render(statuses: &[ConnectionStatus], now: Moment) -> String {
+    let recorder = PrometheusBuilder::new().build_recorder();
+    with_local_recorder(&recorder, || {
+        describe_gauge!(LAG, "Seconds since the oldest change that may be told and was not.");
+        describe_gauge!(WAITING, "Items with something to tell.");
+        describe_gauge!(PARKED, "Items whose message was refused and waits for a person.");
+        describe_counter!(SENT, "Messages that were taken.");
+        describe_counter!(REFUSED, "Messages that were refused.");
+        describe_gauge!(KEPT, "Orders that could not be taken yet.");
+        describe_gauge!(DRIFTS, "Differences that a person is asked about.");
+        describe_gauge!(CONTACT, "Seconds since the shop last answered.");
+        for status in statuses {
+            record(status, now);
+        }
+    });
+    recorder.handle().render()
+}
+
+fn record(status: &ConnectionStatus, now: Moment) {
+    let name = || status.name.clone();
+    let count = |number: i64| u64::try_from(number).unwrap_or(0);
+    let float = |number: i64| i32::try_from(number).map_or(f64::from(i32::MAX), f64::from);
+    gauge!(LAG, "connection" => name()).set(float(lag_seconds(status, now).unwrap_or(0)));
+    gauge!(WAITING, "connection" => name()).set(float(status.waiting));
+    gauge!(PARKED, "connection" => name()).set(float(status.parked));
+    counter!(SENT, "connection" => name()).absolute(count(status.sent));
+    counter!(REFUSED, "connection" => name()).absolute(count(status.refused));
+    gauge!(KEPT, "connection" => name()).set(float(status.orders_kept));
+    gauge!(DRIFTS, "connection" => name()).set(float(status.drifts));
+    if let Some(at) = status.last_contact {
+        gauge!(CONTACT, "connection" => name()).set(float((now.millis() - at.millis()).max(0) / 1000));
+    }
+}
