@@ -55,19 +55,20 @@ pub(crate) fn measure(unit: &str) -> Result<Measure, CommandError> {
     })
 }
 
-/// A sale line for the books, from columns kind, steps, unit, amount, discount, tax, cost.
-pub(crate) fn book_line(row: &AnyRow, first: usize, currency: Currency) -> Result<BookLine, CommandError> {
-    let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("sale_line");
-    let measure = measure(&row.try_get::<String, _>(first + 2)?)?;
-    let cost: Option<i64> = row.try_get(first + 6)?;
+/// A sale line as the books see it, from columns `kind`, `stock_units`, `unit`, `amount`, `discount`, `tax`, `cost`.
+pub(crate) fn book_line(row: &AnyRow, currency: Currency) -> Result<BookLine, CommandError> {
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("sale_line");
+    let measure = measure(&row.try_get::<String, _>("unit")?)?;
+    let cost: Option<i64> = row.try_get("cost")?;
     Ok(BookLine {
-        kind: LineKind::from_code(&row.try_get::<String, _>(first)?)
+        kind: LineKind::from_code(&row.try_get::<String, _>("kind")?)
             .ok_or("unknown")
             .stored("sale_line.kind")?,
-        quantity: Quantity::from_stock_units(row.try_get(first + 1)?, measure).stored("sale_line.steps")?,
-        amount: money(3)?,
-        discount: money(4)?,
-        tax: money(5)?,
+        quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
+            .stored("sale_line.steps")?,
+        amount: money("amount")?,
+        discount: money("discount")?,
+        tax: money("tax")?,
         cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("sale_line.cost")?,
     })
 }

@@ -141,33 +141,34 @@ pub struct BooksRow {
     pub figures: Figures,
 }
 
-/// The summed columns, in the order of [`figures_from`]. Weight is summed in two halves, because it can
-/// exceed 2^63.
-pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT), CAST(SUM(units) AS BIGINT), \
-    CAST(SUM(weight >> 20) AS BIGINT), CAST(SUM(weight & 1048575) AS BIGINT), \
-    CAST(SUM(gross) AS BIGINT), CAST(SUM(discounts) AS BIGINT), CAST(SUM(refunds) AS BIGINT), \
-    CAST(SUM(shipping) AS BIGINT), CAST(SUM(tax) AS BIGINT), CAST(SUM(fees) AS BIGINT), \
-    CAST(SUM(postage) AS BIGINT), CAST(SUM(cost) AS BIGINT), CAST(SUM(uncosted) AS BIGINT), \
-    CAST(SUM(rounding) AS BIGINT)";
+/// The columns that are summed, for [`figures_from`].
+/// Weight is summed in two halves, which add up to more than 2^63.
+pub(crate) const SUMS: &str = "CAST(SUM(sales) AS BIGINT) AS sales, CAST(SUM(units) AS BIGINT) AS units, \
+    CAST(SUM(weight >> 20) AS BIGINT) AS weight_high, CAST(SUM(weight & 1048575) AS BIGINT) AS weight_low, \
+    CAST(SUM(gross) AS BIGINT) AS gross, CAST(SUM(discounts) AS BIGINT) AS discounts, \
+    CAST(SUM(refunds) AS BIGINT) AS refunds, CAST(SUM(shipping) AS BIGINT) AS shipping, \
+    CAST(SUM(tax) AS BIGINT) AS tax, CAST(SUM(fees) AS BIGINT) AS fees, \
+    CAST(SUM(postage) AS BIGINT) AS postage, CAST(SUM(cost) AS BIGINT) AS cost, \
+    CAST(SUM(uncosted) AS BIGINT) AS uncosted, CAST(SUM(rounding) AS BIGINT) AS rounding";
 
-/// Figures from the columns of [`SUMS`], starting at column `first`.
-pub(crate) fn figures_from(row: &AnyRow, first: usize, currency: Currency) -> Result<Figures, CommandError> {
-    let money = |at: usize| Money::from_minor(row.try_get(first + at)?, currency).stored("day_total");
-    let (high, low): (i64, i64) = (row.try_get(first + 2)?, row.try_get(first + 3)?);
+/// Figures from the columns of [`SUMS`].
+pub(crate) fn figures_from(row: &AnyRow, currency: Currency) -> Result<Figures, CommandError> {
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("day_total");
+    let (high, low): (i64, i64) = (row.try_get("weight_high")?, row.try_get("weight_low")?);
     Ok(Figures {
-        sales: row.try_get(first)?,
-        units: row.try_get(first + 1)?,
+        sales: row.try_get("sales")?,
+        units: row.try_get("units")?,
         weight: (i128::from(high) << 20) + i128::from(low),
-        gross: money(4)?,
-        discounts: money(5)?,
-        refunds: money(6)?,
-        shipping: money(7)?,
-        tax: money(8)?,
-        fees: money(9)?,
-        postage: money(10)?,
-        cost: money(11)?,
-        uncosted: row.try_get(first + 12)?,
-        rounding: money(13)?,
+        gross: money("gross")?,
+        discounts: money("discounts")?,
+        refunds: money("refunds")?,
+        shipping: money("shipping")?,
+        tax: money("tax")?,
+        fees: money("fees")?,
+        postage: money("postage")?,
+        cost: money("cost")?,
+        uncosted: row.try_get("uncosted")?,
+        rounding: money("rounding")?,
     })
 }
 
@@ -184,7 +185,7 @@ impl Ledger {
         let currency = self.refresh_shop().await?.currency;
         let mut connection = self.reader().await?;
         // The database sums by month and channel; finer and coarser groups are summed here.
-        let (day, group_by) = if query.by.day { ("day", "day, ") } else { ("CAST(0 AS BIGINT)", "") };
+        let (day, group_by) = if query.by.day { ("day", "day, ") } else { ("CAST(0 AS BIGINT) AS day", "") };
         let text = format!(
             "SELECT {day}, month, channel, {SUMS} FROM day_total WHERE month >= $1 AND month <= $2 \
              GROUP BY {group_by}month, channel"
@@ -196,13 +197,14 @@ impl Ledger {
             .await?;
         let mut sums: BTreeMap<Group, Figures> = BTreeMap::new();
         for row in &rows {
-            let day = Day::from_number(row.try_get(0)?);
-            let month = Month::from_number(row.try_get(1)?);
-            let channel = Channel::parse(&row.try_get::<String, _>(2)?).stored("day_total.channel")?;
+            let day = Day::from_number(row.try_get("day")?);
+            let month = Month::from_number(row.try_get("month")?);
+            let channel =
+                Channel::parse(&row.try_get::<String, _>("channel")?).stored("day_total.channel")?;
             let by = query.by;
             let key = (by.day.then_some(day), by.month.then_some(month), by.channel.then_some(channel));
             let sum = sums.entry(key).or_insert_with(|| Figures::none(currency));
-            *sum = sum.plus(&figures_from(row, 3, currency)?).stored("day_total")?;
+            *sum = sum.plus(&figures_from(row, currency)?).stored("day_total")?;
         }
         let row = |((day, month, channel), figures)| BooksRow { day, month, channel, figures };
         Ok(sums.into_iter().map(row).collect())

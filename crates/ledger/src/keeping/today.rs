@@ -54,31 +54,31 @@ impl Ledger {
     pub async fn short_lines(&self) -> Result<ShortLines, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST(COUNT(*) AS BIGINT), CAST(COUNT(DISTINCT order_id) AS BIGINT) FROM order_line \
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count, CAST(COUNT(DISTINCT order_id) AS BIGINT) AS orders FROM order_line \
              WHERE state = 'short'",
         )
         .fetch_one(&mut *connection)
         .await?;
-        Ok(ShortLines { lines: row.try_get(0)?, orders: row.try_get(1)? })
+        Ok(ShortLines { lines: row.try_get("count")?, orders: row.try_get("orders")? })
     }
 
     /// How many orders hold stock and have an unknown status.
     pub async fn orders_of_unknown_status(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST(COUNT(DISTINCT l.order_id) AS BIGINT) FROM order_line l \
+            "SELECT CAST(COUNT(DISTINCT l.order_id) AS BIGINT) AS orders FROM order_line l \
              JOIN customer_order o ON o.id = l.order_id WHERE l.state = 'held' AND o.status = 'Unknown'",
         )
         .fetch_one(&mut *connection)
         .await?;
-        Ok(row.try_get(0)?)
+        Ok(row.try_get("orders")?)
     }
 
     /// How many of the newest [`NEWEST_LOOKED_AT`] items could be offered online and never were.
     pub async fn new_and_unlisted(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
-            "SELECT CAST(COUNT(*) AS BIGINT) FROM \
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM \
              (SELECT id, on_hand, held, do_not_list FROM item ORDER BY id DESC LIMIT $1) AS i \
              LEFT JOIN listing l ON l.connection_id = 1 AND l.item_id = i.id \
              WHERE i.on_hand > i.held AND i.do_not_list = 0 AND l.item_id IS NULL",
@@ -86,7 +86,7 @@ impl Ledger {
         .bind(NEWEST_LOOKED_AT)
         .fetch_one(&mut *connection)
         .await?;
-        Ok(row.try_get(0)?)
+        Ok(row.try_get("count")?)
     }
 
     /// The names of styles that sold and of which nothing is left, sorted without case.
@@ -100,7 +100,7 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let mut names =
-            rows.iter().map(|row| Ok(row.try_get(0)?)).collect::<Result<Vec<String>, CommandError>>()?;
+            rows.iter().map(|row| Ok(row.try_get("name")?)).collect::<Result<Vec<String>, CommandError>>()?;
         names.sort_by_cached_key(|name| text::fold(name));
         Ok(names)
     }
@@ -110,7 +110,7 @@ impl Ledger {
     pub async fn ending_holds(&self, end: Moment, limit: usize) -> Result<Vec<EndingHold>, CommandError> {
         let mut connection = self.reader().await?;
         let rows = sqlx::query(
-            "SELECT group_id, for_whom, MIN(until_ms), CAST(COUNT(*) AS BIGINT) FROM hold \
+            "SELECT group_id, for_whom, MIN(until_ms) AS until_ms, CAST(COUNT(*) AS BIGINT) AS count FROM hold \
              WHERE state = 'open' AND until_ms IS NOT NULL AND until_ms < $1 AND purpose <> 'basket' \
              GROUP BY group_id, for_whom ORDER BY MIN(until_ms), group_id LIMIT $2",
         )
@@ -120,10 +120,10 @@ impl Ledger {
         .await?;
         let hold = |row: &AnyRow| {
             Ok(EndingHold {
-                id: HoldGroupId::from_raw(row.try_get(0)?),
-                for_whom: row.try_get(1)?,
-                until: Moment::from_millis(row.try_get(2)?),
-                lines: row.try_get(3)?,
+                id: HoldGroupId::from_raw(row.try_get("group_id")?),
+                for_whom: row.try_get("for_whom")?,
+                until: Moment::from_millis(row.try_get("until_ms")?),
+                lines: row.try_get("count")?,
             })
         };
         rows.iter().map(hold).collect()
@@ -134,11 +134,11 @@ impl Ledger {
         let currency = self.shop().currency;
         let mut connection = self.reader().await?;
         let text = format!(
-            "SELECT CAST(COUNT(*) AS BIGINT), CAST(COALESCE(SUM(o.amount - o.paid), 0) AS BIGINT) {OWED}"
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count, CAST(COALESCE(SUM(o.amount - o.paid), 0) AS BIGINT) AS left_to_pay {OWED}"
         );
         let row =
             sqlx::query(sqlx::AssertSqlSafe(text)).bind(until.number()).fetch_one(&mut *connection).await?;
-        let left = Money::from_minor(row.try_get(1)?, currency).stored("owed.amount")?;
-        Ok(OwedSum { tenders: row.try_get(0)?, left })
+        let left = Money::from_minor(row.try_get("left_to_pay")?, currency).stored("owed.amount")?;
+        Ok(OwedSum { tenders: row.try_get("count")?, left })
     }
 }

@@ -14,8 +14,7 @@ use std::collections::HashSet;
 /// Both are also limited to the first and last of the items: a connection fills up within minutes, and
 /// PostgreSQL, which believes its tables to be as small as when it last analyzed them, would read all
 /// their rows each time.
-const LISTED: &str =
-    "SELECT item_id FROM listing WHERE connection_id = $1 AND item_id >= $2 AND item_id <= $3 AND item_id";
+const LISTED: &str = "SELECT item_id AS id FROM listing WHERE connection_id = $1 AND item_id >= $2 AND item_id <= $3 AND item_id";
 const BEHIND: &str = "SELECT i.id FROM item i JOIN listing l ON l.item_id = i.id AND l.connection_id = $1 \
     AND l.item_id >= $2 AND l.item_id <= $3 WHERE l.revision < i.revision AND i.id";
 
@@ -62,7 +61,7 @@ async fn of(
             statement = statement.bind(item.raw());
         }
         for row in statement.fetch_all(tx.db()).await? {
-            found.push(ItemId::from_raw(row.try_get(0)?));
+            found.push(ItemId::from_raw(row.try_get("id")?));
         }
     }
     Ok(found)

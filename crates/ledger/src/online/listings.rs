@@ -74,7 +74,7 @@ pub(crate) const ROW: &str = "SELECT i.id AS id, concat_ws('\u{1f}', i.id, i.sku
     COALESCE(l.content_hash, ''), COALESCE(l.revision, 0)) AS one \
     FROM item i LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = $1";
 
-pub(crate) const PAGE: &str = "SELECT string_agg(one, '\u{1e}'), MAX(id)";
+pub(crate) const PAGE: &str = "SELECT string_agg(one, '\u{1e}') AS page, MAX(id) AS last_id";
 
 /// A page of listings as the database returned it: the next can be requested before this one is read.
 #[derive(Debug)]
@@ -86,8 +86,8 @@ pub struct ListingPage {
 
 impl ListingPage {
     pub(crate) fn read(page: &AnyRow, currency: Currency) -> Result<Self, CommandError> {
-        let text = page.try_get::<Option<String>, _>(0)?.unwrap_or_default();
-        let last = page.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw);
+        let text = page.try_get::<Option<String>, _>("page")?.unwrap_or_default();
+        let last = page.try_get::<Option<i64>, _>("last_id")?.map(ItemId::from_raw);
         Ok(Self { text, last, currency })
     }
 
@@ -181,7 +181,7 @@ impl Ledger {
             .fetch_optional(&mut *connection)
             .await?
             .ok_or_else(|| Rejection::no_such("connection", name))?;
-        Ok(ConnectionId::from_raw(row.try_get(0)?))
+        Ok(ConnectionId::from_raw(row.try_get("id")?))
     }
 
     /// A page of everything that is or was offered: items with free stock that are not kept off the
@@ -256,12 +256,16 @@ impl Ledger {
         .await?;
         let run = |row: &AnyRow| {
             Ok(FeedRun {
-                id: RunId::from_raw(row.try_get(0)?),
-                at: Moment::from_millis(row.try_get(1)?),
-                kind: if row.try_get::<String, _>(2)? == "all" { RunKind::All } else { RunKind::Changes },
-                listings: row.try_get(3)?,
-                file_name: row.try_get(4)?,
-                file_hash: row.try_get(5)?,
+                id: RunId::from_raw(row.try_get("id")?),
+                at: Moment::from_millis(row.try_get("at_ms")?),
+                kind: if row.try_get::<String, _>("kind")? == "all" {
+                    RunKind::All
+                } else {
+                    RunKind::Changes
+                },
+                listings: row.try_get("listings")?,
+                file_name: row.try_get("file_name")?,
+                file_hash: row.try_get("file_hash")?,
             })
         };
         rows.iter().map(run).collect()

@@ -90,13 +90,14 @@ impl Command for KeepLayout {
         .bind(now)
         .fetch_one(tx.db())
         .await?;
-        let revision: i64 = row.try_get(0)?;
+        let revision: i64 = row.try_get("revision")?;
         if revision - 1 != self.revision {
             let what = format!("layout {name}");
             return Err(Rejection::Stale { what, expected: self.revision, current: revision - 1 }.into());
         }
-        let count = sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM layout").fetch_one(tx.db()).await?;
-        if count.try_get::<i64, _>(0)? > MAX_LAYOUTS {
+        let count =
+            sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) AS count FROM layout").fetch_one(tx.db()).await?;
+        if count.try_get::<i64, _>("count")? > MAX_LAYOUTS {
             let reason = format!("a shop keeps at most {MAX_LAYOUTS} layouts; take one away first");
             return Err(Rejection::invalid("name", reason).into());
         }
@@ -271,7 +272,7 @@ impl Ledger {
             .bind(name.to_owned())
             .fetch_optional(&mut *connection)
             .await?;
-        row.map(|row| Ok(row.try_get(0)?)).transpose()
+        row.map(|row| Ok(row.try_get("text")?)).transpose()
     }
 
     /// Failed feeds, latest first, at most `limit`; optionally only those that nobody has seen.
@@ -287,11 +288,11 @@ impl Ledger {
             .await?;
         let failed = |row: &AnyRow| {
             Ok(FeedFailed {
-                id: TroubleId::from_raw(row.try_get(0)?),
-                at: Moment::from_millis(row.try_get(1)?),
-                file: row.try_get(2)?,
-                words: row.try_get(3)?,
-                seen: row.try_get::<i64, _>(4)? == 1,
+                id: TroubleId::from_raw(row.try_get("id")?),
+                at: Moment::from_millis(row.try_get("at_ms")?),
+                file: row.try_get("file")?,
+                words: row.try_get("message")?,
+                seen: row.try_get::<i64, _>("seen")? == 1,
             })
         };
         rows.iter().map(failed).collect()
@@ -331,7 +332,7 @@ impl Ledger {
                 break;
             }
             let last = sqlx::query(
-                "SELECT MIN(item_id) FROM (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
+                "SELECT MIN(item_id) AS first_item FROM (SELECT DISTINCT item_id FROM outbox WHERE connection_id = $1 \
                  AND state = 'waiting' AND item_id < $2 ORDER BY item_id DESC LIMIT $3) AS looked",
             )
             .bind(on.raw())
@@ -339,7 +340,7 @@ impl Ledger {
             .bind(LOOKED_AT)
             .fetch_one(&mut *connection)
             .await?;
-            match last.try_get::<Option<i64>, _>(0)? {
+            match last.try_get::<Option<i64>, _>("first_item")? {
                 Some(last) => below = last,
                 None => break,
             }
@@ -382,20 +383,20 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
-                 WHERE connection_id = $1 AND state = 'listed' LIMIT $2) AS l) AS BIGINT), \
+                 WHERE connection_id = $1 AND state = 'listed' LIMIT $2) AS l) AS BIGINT) AS listed, \
              CAST((SELECT COUNT(*) FROM (SELECT 1 FROM listing \
-                 WHERE connection_id = $1 AND state = 'ended' LIMIT $2) AS e) AS BIGINT), \
+                 WHERE connection_id = $1 AND state = 'ended' LIMIT $2) AS e) AS BIGINT) AS ended, \
              CAST((SELECT COUNT(*) FROM (SELECT DISTINCT item_id FROM outbox \
-                 WHERE connection_id = $1 AND state = 'waiting' LIMIT $2) AS w) AS BIGINT)",
+                 WHERE connection_id = $1 AND state = 'waiting' LIMIT $2) AS w) AS BIGINT) AS waiting",
         )
         .bind(on.raw())
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_one(&mut *connection)
         .await?;
-        let count = |at: usize| {
-            Ok::<_, CommandError>(usize::try_from(row.try_get::<i64, _>(at)?).unwrap_or(usize::MAX))
+        let count = |column: &str| {
+            Ok::<_, CommandError>(usize::try_from(row.try_get::<i64, _>(column)?).unwrap_or(usize::MAX))
         };
-        Ok(ListingCounts { listed: count(0)?, ended: count(1)?, waiting: count(2)? })
+        Ok(ListingCounts { listed: count("listed")?, ended: count("ended")?, waiting: count("waiting")? })
     }
 }
 
@@ -412,10 +413,10 @@ pub struct ListingCounts {
 
 fn layout(row: &AnyRow) -> Result<KeptLayout, CommandError> {
     Ok(KeptLayout {
-        name: row.try_get(0)?,
-        text: row.try_get(1)?,
-        revision: row.try_get(2)?,
-        who: row.try_get(3)?,
-        changed: Moment::from_millis(row.try_get(4)?),
+        name: row.try_get("name")?,
+        text: row.try_get("text")?,
+        revision: row.try_get("revision")?,
+        who: row.try_get("who")?,
+        changed: Moment::from_millis(row.try_get("changed_ms")?),
     })
 }

@@ -179,13 +179,13 @@ pub(super) async fn shipping_left(
     before: &ExistingOrder,
 ) -> Result<Vec<(SaleId, i64)>, CommandError> {
     let rows = sqlx::query(
-        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) FROM sale s LEFT JOIN sale_refunded b ON b.sale_id = s.id \
+        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) AS shipping_left FROM sale s LEFT JOIN sale_refunded b ON b.sale_id = s.id \
          WHERE s.order_id = $1 ORDER BY s.id DESC",
     )
     .bind(before.id.raw())
     .fetch_all(tx.db())
     .await?;
-    rows.iter().map(|row| Ok((SaleId::from_raw(row.try_get(0)?), row.try_get(1)?))).collect()
+    rows.iter().map(|row| Ok((SaleId::from_raw(row.try_get("id")?), row.try_get("shipping_left")?))).collect()
 }
 
 /// Books one refund per sale for what became less.
@@ -231,7 +231,7 @@ async fn give_back(tx: &mut Tx, later: Later<'_>, items: &[Item], shipping: i64)
 async fn stock_units_asked(tx: &mut Tx, line: SaleLineId, stock_units: i64) -> Result<Asked, CommandError> {
     let row =
         sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
-    let measure = crate::books::figures::measure(&row.try_get::<String, _>(0)?)?;
+    let measure = crate::books::figures::measure(&row.try_get::<String, _>("unit")?)?;
     let quantity = Quantity::from_stock_units(stock_units, measure).stored("sale_line.steps")?;
     Ok(Asked { value: quantity.value(), unit: None })
 }

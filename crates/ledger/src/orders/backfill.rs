@@ -97,18 +97,18 @@ async fn items(tx: &mut Tx, orders: &[IncomingOrder]) -> Result<HashMap<Code, Na
 }
 
 async fn why_not(tx: &mut Tx, item: &Found) -> Result<Option<Rejection>, CommandError> {
-    let row = sqlx::query("SELECT on_hand, sold - put_back FROM item WHERE id = $1")
+    let row = sqlx::query("SELECT on_hand, sold - put_back AS out FROM item WHERE id = $1")
         .bind(item.id.raw())
         .fetch_one(tx.db())
         .await?;
-    if row.try_get::<i64, _>(0)? > 0 {
+    if row.try_get::<i64, _>("on_hand")? > 0 {
         let reason = format!(
             "{} ({}) is on the shelf here, so it was not sold before; write it off first, or mend the row",
             item.title, item.sku
         );
         return Ok(Some(Rejection::invalid("sku", reason)));
     }
-    if row.try_get::<i64, _>(1)? > 0 {
+    if row.try_get::<i64, _>("out")? > 0 {
         return Ok(Some(lookup::explain(tx, item.id, 1).await?));
     }
     Ok(None)

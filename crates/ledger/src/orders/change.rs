@@ -90,11 +90,11 @@ async fn locked(tx: &mut Tx, before: &ExistingOrder) -> Result<(ExistingOrder, i
     .ok_or(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound))?;
     // The known contents came with a later time in between, so which state is later is decided
     // again.
-    if row.try_get::<Option<i64>, _>(2)?.map(Moment::from_millis) != before.modified {
+    if row.try_get::<Option<i64>, _>("modified_ms")?.map(Moment::from_millis) != before.modified {
         return Err(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound).into());
     }
-    let sale = row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw);
-    Ok((ExistingOrder { sale, ..before.clone() }, row.try_get(1)?))
+    let sale = row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw);
+    Ok((ExistingOrder { sale, ..before.clone() }, row.try_get("shipping")?))
 }
 
 async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, CommandError> {
@@ -122,7 +122,7 @@ async fn write_state(tx: &mut Tx, later: Later<'_>) -> Result<Option<SaleId>, Co
     .fetch_optional(tx.db())
     .await?
     .ok_or(crate::store::storage_error::StorageError::Collided(sqlx::Error::RowNotFound))?;
-    Ok(row.try_get::<Option<i64>, _>(0)?.map(SaleId::from_raw))
+    Ok(row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw))
 }
 
 /// Ends the holds of lines that have one. Returns what was held: only whoever ended a hold's row may
@@ -201,8 +201,8 @@ pub(super) async fn refund(
 /// The order's sales with goods or shipping that were not refunded yet.
 async fn with_something_left(tx: &mut Tx, before: &ExistingOrder) -> Result<Vec<SaleId>, CommandError> {
     let rows = sqlx::query(
-        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0), CAST((SELECT COALESCE(SUM(l.stock_units - COALESCE(k.stock_units, 0)), 0) \
-         FROM sale_line l LEFT JOIN line_refunded k ON k.sale_line_id = l.id WHERE l.sale_id = s.id) AS BIGINT) \
+        "SELECT s.id, s.shipping - COALESCE(b.shipping, 0) AS shipping_left, CAST((SELECT COALESCE(SUM(l.stock_units - COALESCE(k.stock_units, 0)), 0) \
+         FROM sale_line l LEFT JOIN line_refunded k ON k.sale_line_id = l.id WHERE l.sale_id = s.id) AS BIGINT) AS stock_units_left \
          FROM sale s LEFT JOIN sale_refunded b ON b.sale_id = s.id WHERE s.order_id = $1 ORDER BY s.id",
     )
     .bind(before.id.raw())
@@ -210,8 +210,8 @@ async fn with_something_left(tx: &mut Tx, before: &ExistingOrder) -> Result<Vec<
     .await?;
     let mut left = Vec::new();
     for row in &rows {
-        if row.try_get::<i64, _>(1)? > 0 || row.try_get::<i64, _>(2)? > 0 {
-            left.push(SaleId::from_raw(row.try_get(0)?));
+        if row.try_get::<i64, _>("shipping_left")? > 0 || row.try_get::<i64, _>("stock_units_left")? > 0 {
+            left.push(SaleId::from_raw(row.try_get("id")?));
         }
     }
     Ok(left)

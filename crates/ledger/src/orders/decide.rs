@@ -148,24 +148,24 @@ async fn lock(tx: &mut Tx, id: OrderId) -> Result<Whole, CommandError> {
     .await?
     .ok_or_else(|| Rejection::no_such("live order", id))?;
     let currency = tx.shop().currency;
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("customer_order");
-    let status: String = row.try_get(2)?;
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("customer_order");
+    let status: String = row.try_get("status")?;
     let incoming = IncomingOrder {
-        channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("customer_order.channel")?,
-        number: OrderNumber::parse(&row.try_get::<String, _>(1)?).stored("customer_order.number")?,
-        ordered: Moment::from_millis(row.try_get(3)?),
-        modified: row.try_get::<Option<i64>, _>(4)?.map(Moment::from_millis),
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("customer_order.channel")?,
+        number: OrderNumber::parse(&row.try_get::<String, _>("number")?).stored("customer_order.number")?,
+        ordered: Moment::from_millis(row.try_get("ordered_ms")?),
+        modified: row.try_get::<Option<i64>, _>("modified_ms")?.map(Moment::from_millis),
         status: OrderStatus::from_code(&status)
             .ok_or_else(|| StorageError::impossible("customer_order.status"))?,
         lines: Vec::new(),
         refunds: Vec::new(),
         // It was spread over the lines when the order came.
         discount: Money::zero(currency),
-        shipping: money(6)?,
-        fee: money(7)?,
-        customer: Customer { name: row.try_get(8)?, email: row.try_get(9)? },
+        shipping: money("shipping")?,
+        fee: money("fee")?,
+        customer: Customer { name: row.try_get("customer_name")?, email: row.try_get("customer_email")? },
     };
-    Ok(Whole { id, incoming, sale: row.try_get::<Option<i64>, _>(5)?.map(SaleId::from_raw) })
+    Ok(Whole { id, incoming, sale: row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw) })
 }
 
 /// A waiting line, which this decision takes over.
@@ -196,17 +196,18 @@ async fn claim(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Waiting, C
 }
 
 fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting, CommandError> {
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
-    let measure = measure(&row.try_get::<String, _>(4)?)?;
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("order_line");
+    let measure = measure(&row.try_get::<String, _>("unit")?)?;
     Ok(Waiting {
         id,
-        item: row.try_get::<Option<i64>, _>(0)?.map(ItemId::from_raw),
-        code: row.try_get(1)?,
-        title: row.try_get(2)?,
-        quantity: Quantity::from_stock_units(row.try_get(3)?, measure).stored("order_line.steps")?,
-        price: money(5)?,
-        money: LineMoney { amount: money(6)?, discount: money(7)?, tax: money(8)? },
-        hold: row.try_get::<Option<i64>, _>(9)?.map(HoldId::from_raw),
+        item: row.try_get::<Option<i64>, _>("item_id")?.map(ItemId::from_raw),
+        code: row.try_get("code")?,
+        title: row.try_get("title")?,
+        quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
+            .stored("order_line.steps")?,
+        price: money("price")?,
+        money: LineMoney { amount: money("amount")?, discount: money("discount")?, tax: money("tax")? },
+        hold: row.try_get::<Option<i64>, _>("hold_id")?.map(HoldId::from_raw),
     })
 }
 
@@ -220,7 +221,7 @@ pub(super) fn measure(unit: &str) -> Result<Measure, CommandError> {
 
 async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Rejection, CommandError> {
     let row = sqlx::query(
-        "SELECT o.title, o.state, COALESCE(c.choice, ''), COALESCE(c.who, '') FROM order_line o \
+        "SELECT o.title, o.state, COALESCE(c.choice, '') AS choice, COALESCE(c.who, '') AS who FROM order_line o \
          LEFT JOIN line_decision c ON c.line_id = o.id WHERE o.id = $1 AND o.order_id = $2",
     )
     .bind(id.raw())
@@ -228,8 +229,8 @@ async fn why_not(tx: &mut Tx, order: &Whole, id: OrderLineId) -> Result<Rejectio
     .fetch_optional(tx.db())
     .await?;
     let Some(row) = row else { return Ok(Rejection::no_such("line of this order", id)) };
-    let (title, state): (String, String) = (row.try_get(0)?, row.try_get(1)?);
-    let (choice, who): (String, String) = (row.try_get(2)?, row.try_get(3)?);
+    let (title, state): (String, String) = (row.try_get("title")?, row.try_get("state")?);
+    let (choice, who): (String, String) = (row.try_get("choice")?, row.try_get("who")?);
     let by = if who.is_empty() { String::new() } else { format!(" by {who}") };
     Ok(Rejection::invalid(
         "line",
@@ -345,7 +346,7 @@ async fn sell(
         .fetch_one(tx.db())
         .await?;
     let none = LineMoney { amount: zero, discount: zero, tax: zero };
-    write(tx, choosing, choice, Some(OrderLineId::from_raw(row.try_get(0)?)), none, zero).await?;
+    write(tx, choosing, choice, Some(OrderLineId::from_raw(row.try_get("id")?)), none, zero).await?;
     let number = incoming.number.to_string();
     Ok(LineDecided { order: id, number, sale: Some(sale), goods_back: None, shipping_back: None })
 }
@@ -385,12 +386,12 @@ async fn refund(
 async fn is_last(tx: &mut Tx, order: &Whole) -> Result<bool, CommandError> {
     let row = sqlx::query(
         "SELECT CAST((SELECT COUNT(*) FROM order_line WHERE order_id = $1 AND state IN ('short', 'held')) \
-         + (SELECT COUNT(*) FROM line_decision WHERE order_id = $1 AND shipping > 0) AS BIGINT)",
+         + (SELECT COUNT(*) FROM line_decision WHERE order_id = $1 AND shipping > 0) AS BIGINT) AS still_waiting",
     )
     .bind(order.id.raw())
     .fetch_one(tx.db())
     .await?;
-    Ok(order.sale.is_none() && row.try_get::<i64, _>(0)? == 0)
+    Ok(order.sale.is_none() && row.try_get::<i64, _>("still_waiting")? == 0)
 }
 
 async fn write(

@@ -117,7 +117,7 @@ impl Ledger {
             .bind(number.to_string())
             .fetch_optional(&mut *connection)
             .await?;
-        row.map(|row| Ok(OrderId::from_raw(row.try_get(0)?))).transpose()
+        row.map(|row| Ok(OrderId::from_raw(row.try_get("id")?))).transpose()
     }
 
     /// All details of one order.
@@ -133,14 +133,14 @@ impl Ledger {
         .await?
         .ok_or_else(|| Rejection::no_such("order", id))?;
         let order = order_of(&row)?;
-        let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("customer_order");
+        let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("customer_order");
         let lines = lines(&mut connection, id, order.status, currency).await?;
         Ok(OrderDetail {
-            customer: Customer { name: row.try_get(7)?, email: row.try_get(8)? },
-            modified: row.try_get::<Option<i64>, _>(9)?.map(Moment::from_millis),
-            shipping: money(10)?,
-            fee: money(11)?,
-            status_by: row.try_get(12)?,
+            customer: Customer { name: row.try_get("customer_name")?, email: row.try_get("customer_email")? },
+            modified: row.try_get::<Option<i64>, _>("modified_ms")?.map(Moment::from_millis),
+            shipping: money("shipping")?,
+            fee: money("fee")?,
+            status_by: row.try_get("status_by")?,
             lines,
             sales: sales(&mut connection, id).await?,
             order,
@@ -153,7 +153,7 @@ async fn sales(connection: &mut AnyConnection, id: OrderId) -> Result<Vec<SaleId
         .bind(id.raw())
         .fetch_all(connection)
         .await?;
-    rows.iter().map(|row| Ok(SaleId::from_raw(row.try_get(0)?))).collect()
+    rows.iter().map(|row| Ok(SaleId::from_raw(row.try_get("id")?))).collect()
 }
 
 async fn lines(
@@ -163,10 +163,11 @@ async fn lines(
     currency: Currency,
 ) -> Result<Vec<WaitingLine>, CommandError> {
     let text = format!(
-        "SELECT l.id, l.code, l.title, l.stock_units - COALESCE(t.stock_units, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
-         l.state, l.discount - COALESCE(t.discount, 0), l.tax - COALESCE(t.tax, 0), l.item_id, \
-         CASE WHEN i.on_hand - i.held >= l.stock_units THEN 1 ELSE 0 END, c.choice, c.reason, c.who, c.at_ms, \
-         c.amount - c.discount + c.tax + c.shipping, n.code, n.title, n.id \
+        "SELECT l.id, l.code, l.title, l.stock_units - COALESCE(t.stock_units, 0) AS stock_units, l.unit, \
+         l.amount - COALESCE(t.amount, 0) AS amount, l.state, l.discount - COALESCE(t.discount, 0) AS discount, \
+         l.tax - COALESCE(t.tax, 0) AS tax, l.item_id, \
+         CASE WHEN i.on_hand - i.held >= l.stock_units THEN 1 ELSE 0 END AS is_free, c.choice, c.reason, c.who, c.at_ms, \
+         c.amount - c.discount + c.tax + c.shipping AS given_back, n.code AS new_code, n.title AS new_title, n.id AS new_id \
          FROM order_line l LEFT JOIN item i ON i.id = l.item_id LEFT JOIN line_decision c ON c.line_id = l.id \
          LEFT JOIN order_line n ON n.id = c.new_line_id {TAKEN_OFF} \
          WHERE l.order_id = $1 ORDER BY l.position, l.id"
@@ -180,7 +181,7 @@ async fn lines(
             OrderLineState::Filled | OrderLineState::Undone => false,
         };
         if line.waits && line.line.state == OrderLineState::Short {
-            let item: Option<i64> = row.try_get(9)?;
+            let item: Option<i64> = row.try_get("item_id")?;
             line.holds = holds(connection, item, &line.line).await?;
         }
         lines.push(line);
@@ -189,34 +190,34 @@ async fn lines(
 }
 
 fn read(row: &AnyRow, currency: Currency) -> Result<WaitingLine, CommandError> {
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
-    let choice: Option<String> = row.try_get(11)?;
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("order_line");
+    let choice: Option<String> = row.try_get("choice")?;
     let chosen = match choice {
         None => None,
         Some(choice) => Some(Chosen {
             choice,
-            reason: row.try_get(12)?,
-            who: row.try_get(13)?,
-            at: Moment::from_millis(row.try_get(14)?),
-            back: money(15)?,
+            reason: row.try_get("reason")?,
+            who: row.try_get("who")?,
+            at: Moment::from_millis(row.try_get("at_ms")?),
+            back: money("given_back")?,
             sold: sold_for(row)?,
         }),
     };
     Ok(WaitingLine {
         line: line_of(row, currency)?,
-        discount: money(7)?,
-        tax: money(8)?,
+        discount: money("discount")?,
+        tax: money("tax")?,
         waits: false,
-        is_free: row.try_get::<i64, _>(10)? == 1,
+        is_free: row.try_get::<i64, _>("is_free")? == 1,
         chosen,
         holds: Vec::new(),
     })
 }
 
 fn sold_for(row: &AnyRow) -> Result<Option<SoldFor>, CommandError> {
-    let Some(line) = row.try_get::<Option<i64>, _>(18)? else { return Ok(None) };
+    let Some(line) = row.try_get::<Option<i64>, _>("new_id")? else { return Ok(None) };
     let line = OrderLineId::from_raw(line);
-    Ok(Some(SoldFor { line, code: row.try_get(16)?, title: row.try_get(17)? }))
+    Ok(Some(SoldFor { line, code: row.try_get("new_code")?, title: row.try_get("new_title")? }))
 }
 
 /// Open holds on the item that could be released; a sale that is being paid cannot.
@@ -237,13 +238,13 @@ async fn holds(
     .await?;
     let hold = |row: &AnyRow| {
         Ok(BlockingHold {
-            id: HoldGroupId::from_raw(row.try_get(0)?),
-            purpose: Purpose::from_code(&row.try_get::<String, _>(1)?)
+            id: HoldGroupId::from_raw(row.try_get("group_id")?),
+            purpose: Purpose::from_code(&row.try_get::<String, _>("purpose")?)
                 .ok_or("unknown")
                 .stored("hold.purpose")?,
-            for_whom: row.try_get(2)?,
-            until: row.try_get::<Option<i64>, _>(3)?.map(Moment::from_millis),
-            quantity: Quantity::from_stock_units(row.try_get(4)?, line.quantity.measure())
+            for_whom: row.try_get("for_whom")?,
+            until: row.try_get::<Option<i64>, _>("until_ms")?.map(Moment::from_millis),
+            quantity: Quantity::from_stock_units(row.try_get("stock_units")?, line.quantity.measure())
                 .stored("hold.steps")?,
         })
     };

@@ -50,7 +50,7 @@ pub(super) async fn let_lines_follow(tx: &mut Tx, group: HoldGroupId) -> Result<
     .await?;
     let mut ended = Vec::with_capacity(left_over.len());
     for row in &left_over {
-        ended.extend(end_one(tx, HoldId::from_raw(row.try_get(0)?), "ended").await?);
+        ended.extend(end_one(tx, HoldId::from_raw(row.try_get("id")?), "ended").await?);
     }
     free(tx, &ended).await
 }

@@ -24,12 +24,12 @@ pub(super) async fn of_further(
         return Ok(zero);
     }
     let row = sqlx::query(
-        "SELECT CAST(COALESCE(SUM(tendered - change_given), 0) AS BIGINT) FROM sale WHERE order_id = $1",
+        "SELECT CAST(COALESCE(SUM(tendered - change_given), 0) AS BIGINT) AS paid FROM sale WHERE order_id = $1",
     )
     .bind(id.raw())
     .fetch_one(tx.db())
     .await?;
-    let before = Money::from_minor(row.try_get(0)?, due.currency()).stored("sale.tendered")?;
+    let before = Money::from_minor(row.try_get("paid")?, due.currency()).stored("sale.tendered")?;
     let all = before.plus(due).field("price")?;
     let (all, before) = (shop.fee(&order.channel, zero, all)?, shop.fee(&order.channel, zero, before)?);
     let more = all.minus(before).field("fee")?;
@@ -72,12 +72,12 @@ pub(super) async fn change(
 /// The fee booked for the order; none while nothing of it is sold.
 async fn booked(tx: &mut Tx, order: OrderId) -> Result<Option<i64>, CommandError> {
     let row = sqlx::query(
-        "SELECT CAST((SELECT COUNT(*) FROM sale WHERE order_id = $1) AS BIGINT), \
+        "SELECT CAST((SELECT COUNT(*) FROM sale WHERE order_id = $1) AS BIGINT) AS sales, \
          CAST((SELECT COALESCE(SUM(fee), 0) FROM sale WHERE order_id = $1) \
-         + (SELECT COALESCE(SUM(amount), 0) FROM order_fee WHERE order_id = $1) AS BIGINT)",
+         + (SELECT COALESCE(SUM(amount), 0) FROM order_fee WHERE order_id = $1) AS BIGINT) AS fees",
     )
     .bind(order.raw())
     .fetch_one(tx.db())
     .await?;
-    Ok((row.try_get::<i64, _>(0)? > 0).then_some(row.try_get(1)?))
+    Ok((row.try_get::<i64, _>("sales")? > 0).then_some(row.try_get("fees")?))
 }

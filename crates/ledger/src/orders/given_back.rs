@@ -234,14 +234,14 @@ async fn end_short_line(tx: &mut Tx, wanted: Wanted<'_>, asked: Asked) -> Result
     .fetch_all(tx.db())
     .await?;
     for row in rows {
-        let id = OrderLineId::from_raw(row.try_get(0)?);
-        let code = Code::parse(&row.try_get::<String, _>(1)?).stored("order_line.code")?;
+        let id = OrderLineId::from_raw(row.try_get("id")?);
+        let code = Code::parse(&row.try_get::<String, _>("code")?).stored("order_line.code")?;
         if wanted.item.is_none() || item_of(tx, Some(&code)).await? != wanted.item {
             continue;
         }
-        let measure = decide::measure(&row.try_get::<String, _>(3)?)?;
+        let measure = decide::measure(&row.try_get::<String, _>("unit")?)?;
         let given_back = Quantity::resolve_ordered(asked, measure).field("orderQuantity")?;
-        if given_back.stock_units() < row.try_get(2)? {
+        if given_back.stock_units() < row.try_get("stock_units")? {
             return Err(waits(wanted).into());
         }
         let done = sqlx::query("UPDATE order_line SET state = 'undone' WHERE id = $1 AND state = 'short'")
@@ -274,7 +274,7 @@ async fn was_never_sold(tx: &mut Tx, wanted: Wanted<'_>) -> Result<bool, Command
         .await?;
     let mut is_waiting = false;
     for row in &rows {
-        let state: String = row.try_get(0)?;
+        let state: String = row.try_get("state")?;
         is_waiting |= matches!(state.as_str(), "short" | "held");
     }
     if is_waiting && wanted.order.status.standing() != Standing::Undone {
@@ -289,7 +289,7 @@ async fn item_of(tx: &mut Tx, code: Option<&Code>) -> Result<Option<i64>, Comman
         .bind(code.key())
         .fetch_optional(tx.db())
         .await?;
-    row.map(|row| Ok(row.try_get(0)?)).transpose()
+    row.map(|row| Ok(row.try_get("item_id")?)).transpose()
 }
 
 /// A line of one of the order's sales.
@@ -311,8 +311,8 @@ async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, Co
     let Wanted { before, refund, item, .. } = wanted;
     let key = live::code_key(refund.code.as_ref());
     let rows = sqlx::query(
-        "SELECT s.id, l.id, l.title, l.unit, l.stock_units - COALESCE(b.stock_units, 0), l.code, l.item_id, n.for_item_id, \
-         l.amount - l.discount + l.tax - COALESCE(b.amount - b.discount + b.tax, 0) \
+        "SELECT s.id AS sale_id, l.id AS line_id, l.title, l.unit, l.stock_units - COALESCE(b.stock_units, 0) AS stock_units_left, l.code, l.item_id, n.for_item_id, \
+         l.amount - l.discount + l.tax - COALESCE(b.amount - b.discount + b.tax, 0) AS money_left \
          FROM sale s JOIN sale_line l ON l.sale_id = s.id LEFT JOIN line_refunded b ON b.sale_line_id = l.id \
          LEFT JOIN order_line n ON n.order_id = s.order_id AND n.sale_line_id = l.id \
          WHERE s.order_id = $1 ORDER BY s.id, l.position",
@@ -322,19 +322,20 @@ async fn sold_lines(tx: &mut Tx, wanted: Wanted<'_>) -> Result<Vec<SoldLine>, Co
     .await?;
     let mut lines = Vec::new();
     for row in &rows {
-        let (title, code): (String, String) = (row.try_get(2)?, row.try_get(5)?);
-        let (of_item, ordered): (Option<i64>, Option<i64>) = (row.try_get(6)?, row.try_get(7)?);
+        let (title, code): (String, String) = (row.try_get("title")?, row.try_get("code")?);
+        let (of_item, ordered): (Option<i64>, Option<i64>) =
+            (row.try_get("item_id")?, row.try_get("for_item_id")?);
         let same = (item.is_some() && (of_item == item || ordered == item))
             || (!key.is_empty() && code == key)
             || (key.is_empty() && (refund.name.is_empty() || title == refund.name));
         if same {
             lines.push(SoldLine {
-                sale: SaleId::from_raw(row.try_get(0)?),
-                line: SaleLineId::from_raw(row.try_get(1)?),
+                sale: SaleId::from_raw(row.try_get("sale_id")?),
+                line: SaleLineId::from_raw(row.try_get("line_id")?),
                 title,
-                measure: decide::measure(&row.try_get::<String, _>(3)?)?,
-                left: row.try_get(4)?,
-                money_left: row.try_get(8)?,
+                measure: decide::measure(&row.try_get::<String, _>("unit")?)?,
+                left: row.try_get("stock_units_left")?,
+                money_left: row.try_get("money_left")?,
             });
         }
     }

@@ -227,12 +227,12 @@ pub(super) async fn waiting_shipping(
     shipping: Money,
 ) -> Result<Money, CommandError> {
     let row = sqlx::query(
-        "SELECT CAST(COALESCE(SUM(shipping), 0) AS BIGINT) FROM line_decision WHERE order_id = $1",
+        "SELECT CAST(COALESCE(SUM(shipping), 0) AS BIGINT) AS shipping FROM line_decision WHERE order_id = $1",
     )
     .bind(id.raw())
     .fetch_one(tx.db())
     .await?;
-    let waits = (shipping.minor() - row.try_get::<i64, _>(0)?).max(0);
+    let waits = (shipping.minor() - row.try_get::<i64, _>("shipping")?).max(0);
     Money::from_minor(waits, shipping.currency()).stored("line_decision.shipping")
 }
 

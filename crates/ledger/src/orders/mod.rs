@@ -274,8 +274,8 @@ pub(crate) async fn known(
                 statement = statement.bind(number);
             }
             for row in statement.fetch_all(tx.db()).await? {
-                let number =
-                    OrderNumber::parse(&row.try_get::<String, _>(1)?).map_err(StorageError::impossible)?;
+                let number = OrderNumber::parse(&row.try_get::<String, _>("number")?)
+                    .map_err(StorageError::impossible)?;
                 known.insert((channel.clone(), number), read_before(&row)?);
             }
         }
@@ -284,19 +284,19 @@ pub(crate) async fn known(
 }
 
 fn read_before(row: &sqlx::any::AnyRow) -> Result<ExistingOrder, CommandError> {
-    let status: String = row.try_get(4)?;
+    let status: String = row.try_get("status")?;
     let status =
         OrderStatus::from_code(&status).ok_or_else(|| StorageError::impossible("customer_order.status"))?;
     Ok(ExistingOrder {
-        id: OrderId::from_raw(row.try_get(2)?),
-        ordered: Moment::from_millis(row.try_get(8)?),
-        body_hash: row.try_get(3)?,
+        id: OrderId::from_raw(row.try_get("id")?),
+        ordered: Moment::from_millis(row.try_get("ordered_ms")?),
+        body_hash: row.try_get("body_hash")?,
         standing: status.standing(),
         status,
-        past: row.try_get::<i64, _>(5)? == 1,
-        modified: row.try_get::<Option<i64>, _>(6)?.map(Moment::from_millis),
-        sale: row.try_get::<Option<i64>, _>(7)?.map(SaleId::from_raw),
-        is_settled_by_hand: !row.try_get::<String, _>(9)?.is_empty(),
+        past: row.try_get::<i64, _>("backfilled")? == 1,
+        modified: row.try_get::<Option<i64>, _>("modified_ms")?.map(Moment::from_millis),
+        sale: row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw),
+        is_settled_by_hand: !row.try_get::<String, _>("status_by")?.is_empty(),
     })
 }
 

@@ -29,7 +29,7 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Said, CommandErr
     .bind(order.raw())
     .fetch_all(tx.db())
     .await?;
-    rows.iter().map(|row| Ok((row.try_get(0)?, Share::read(row, 1)?))).collect()
+    rows.iter().map(|row| Ok((row.try_get("item_id")?, Share::read(row, "")?))).collect()
 }
 
 /// Stores what a new order says.

@@ -56,8 +56,8 @@ async fn known_lines(tx: &mut Tx, order: OrderId, sale: Option<SaleId>) -> Resul
     .await?;
     let mut known = KnownLines { items: HashSet::new(), texts: HashSet::new() };
     for row in &rows {
-        known.items.extend(row.try_get::<Option<i64>, _>(0)?);
-        let (code, title): (String, String) = (row.try_get(1)?, row.try_get(2)?);
+        known.items.extend(row.try_get::<Option<i64>, _>("item_id")?);
+        let (code, title): (String, String) = (row.try_get("code")?, row.try_get("title")?);
         known.texts.extend([code, title].into_iter().filter(|text| !text.is_empty()));
     }
     Ok(known)
@@ -79,8 +79,8 @@ pub(super) async fn is_on_another_channel(
     .fetch_optional(tx.db())
     .await?;
     let Some(row) = row else { return Ok(None) };
-    let sale = row.try_get::<Option<i64>, _>(1)?.map(SaleId::from_raw);
-    let known = known_lines(tx, OrderId::from_raw(row.try_get(0)?), sale).await?;
+    let sale = row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw);
+    let known = known_lines(tx, OrderId::from_raw(row.try_get("id")?), sale).await?;
     if !has_line_of(tx, order, &known).await? {
         return Ok(None);
     }
@@ -88,7 +88,7 @@ pub(super) async fn is_on_another_channel(
         "order {} was taken in on {} before, and an order stays on its channel; correct the channel, or \
          give another purchase a number of its own",
         order.number,
-        row.try_get::<String, _>(2)?
+        row.try_get::<String, _>("channel")?
     );
     Ok(Some(Rejection::invalid("channel", reason)))
 }

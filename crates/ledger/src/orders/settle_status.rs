@@ -123,19 +123,19 @@ async fn read(tx: &mut Tx, id: OrderId) -> Result<(ExistingOrder, IncomingOrder)
     .await?
     .ok_or_else(|| Rejection::no_such("live order", id))?;
     let currency = tx.shop().currency;
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("customer_order");
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("customer_order");
     let before = read_before(&row)?;
     let order = IncomingOrder {
-        channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("customer_order.channel")?,
-        number: OrderNumber::parse(&row.try_get::<String, _>(1)?).stored("customer_order.number")?,
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("customer_order.channel")?,
+        number: OrderNumber::parse(&row.try_get::<String, _>("number")?).stored("customer_order.number")?,
         ordered: before.ordered,
         modified: None,
         status: before.status,
         lines: Vec::new(),
         refunds: Vec::new(),
-        discount: money(10)?,
-        shipping: money(11)?,
-        fee: money(12)?,
+        discount: money("discount")?,
+        shipping: money("shipping")?,
+        fee: money("fee")?,
         customer: Customer::default(),
     };
     Ok((before, order))
@@ -152,16 +152,17 @@ async fn lines(tx: &mut Tx, id: OrderId) -> Result<Vec<IncomingLine>, CommandErr
     .await?;
     let currency = tx.shop().currency;
     let line = |row: &sqlx::any::AnyRow| {
-        let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("order_line");
-        let measure = super::decide::measure(&row.try_get::<String, _>(2)?)?;
-        let quantity = Quantity::from_stock_units(row.try_get(1)?, measure).stored("order_line.steps")?;
+        let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("order_line");
+        let measure = super::decide::measure(&row.try_get::<String, _>("unit")?)?;
+        let quantity =
+            Quantity::from_stock_units(row.try_get("stock_units")?, measure).stored("order_line.steps")?;
         Ok(IncomingLine {
-            code: Some(Code::parse(&row.try_get::<String, _>(0)?).stored("item.sku")?),
+            code: Some(Code::parse(&row.try_get::<String, _>("sku")?).stored("item.sku")?),
             name: String::new(),
             quantity: Asked { value: quantity.value(), unit: None },
-            price: LinePrice::Line(money(3)?),
-            discount: money(4)?,
-            tax: money(5)?,
+            price: LinePrice::Line(money("amount")?),
+            discount: money("discount")?,
+            tax: money("tax")?,
         })
     };
     rows.iter().map(line).collect()

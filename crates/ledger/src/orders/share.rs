@@ -25,13 +25,14 @@ impl Share {
         }
     }
 
-    /// From four columns, starting at `first`.
-    pub(super) fn read(row: &AnyRow, first: usize) -> Result<Self, CommandError> {
+    /// From columns `stock_units`, `amount`, `discount` and `tax`, each behind the prefix.
+    pub(super) fn read(row: &AnyRow, prefix: &str) -> Result<Self, CommandError> {
+        let column = |name: &str| row.try_get(format!("{prefix}{name}").as_str());
         Ok(Self {
-            stock_units: row.try_get(first)?,
-            amount: row.try_get(first + 1)?,
-            discount: row.try_get(first + 2)?,
-            tax: row.try_get(first + 3)?,
+            stock_units: column("stock_units")?,
+            amount: column("amount")?,
+            discount: column("discount")?,
+            tax: column("tax")?,
         })
     }
 

@@ -41,10 +41,10 @@ impl StoredOrderLine {
 
 pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<StoredOrderLine>, CommandError> {
     let rows = sqlx::query(
-        "SELECT o.id, COALESCE(o.item_id, 0), COALESCE(o.for_item_id, o.item_id, 0), o.title, o.stock_units, o.amount, \
-         o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, l.sale_id, COALESCE(b.stock_units, 0), \
-         COALESCE(b.amount, 0), COALESCE(b.discount, 0), COALESCE(b.tax, 0), CASE WHEN EXISTS (SELECT 1 FROM refund_line m \
-         WHERE m.sale_line_id = o.sale_line_id AND m.stock_units = 0) THEN 1 ELSE 0 END FROM order_line o \
+        "SELECT o.id, COALESCE(o.item_id, 0) AS item, COALESCE(o.for_item_id, o.item_id, 0) AS ordered_item, o.title, o.stock_units, o.amount, \
+         o.discount, o.tax, o.state, o.hold_id, o.sale_line_id, l.sale_id, COALESCE(b.stock_units, 0) AS back_stock_units, \
+         COALESCE(b.amount, 0) AS back_amount, COALESCE(b.discount, 0) AS back_discount, COALESCE(b.tax, 0) AS back_tax, CASE WHEN EXISTS (SELECT 1 FROM refund_line m \
+         WHERE m.sale_line_id = o.sale_line_id AND m.stock_units = 0) THEN 1 ELSE 0 END AS has_money_back FROM order_line o \
          LEFT JOIN sale_line l ON l.id = o.sale_line_id LEFT JOIN line_refunded b ON b.sale_line_id = o.sale_line_id \
          WHERE o.order_id = $1 ORDER BY o.position, o.id",
     )
@@ -52,19 +52,19 @@ pub(super) async fn read(tx: &mut Tx, order: OrderId) -> Result<Vec<StoredOrderL
     .fetch_all(tx.db())
     .await?;
     let line = |row: &sqlx::any::AnyRow| {
-        let sale = row.try_get::<Option<i64>, _>(11)?.map(SaleId::from_raw);
-        let sale_line = row.try_get::<Option<i64>, _>(10)?.map(SaleLineId::from_raw);
+        let sale = row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw);
+        let sale_line = row.try_get::<Option<i64>, _>("sale_line_id")?.map(SaleLineId::from_raw);
         Ok(StoredOrderLine {
-            id: OrderLineId::from_raw(row.try_get(0)?),
-            item: row.try_get(1)?,
-            ordered: row.try_get(2)?,
-            title: row.try_get(3)?,
-            share: Share::read(row, 4)?,
-            state: row.try_get(8)?,
-            hold: row.try_get::<Option<i64>, _>(9)?.map(HoldId::from_raw),
+            id: OrderLineId::from_raw(row.try_get("id")?),
+            item: row.try_get("item")?,
+            ordered: row.try_get("ordered_item")?,
+            title: row.try_get("title")?,
+            share: Share::read(row, "")?,
+            state: row.try_get("state")?,
+            hold: row.try_get::<Option<i64>, _>("hold_id")?.map(HoldId::from_raw),
             sold: sale.zip(sale_line),
-            back: Share::read(row, 12)?,
-            has_money_back: row.try_get::<i64, _>(16)? == 1,
+            back: Share::read(row, "back_")?,
+            has_money_back: row.try_get::<i64, _>("has_money_back")? == 1,
         })
     };
     rows.iter().map(line).collect()
@@ -76,14 +76,16 @@ pub(super) async fn numbered(
     order: OrderId,
 ) -> Result<HashMap<SaleLineId, Share>, CommandError> {
     let rows = sqlx::query(
-        "SELECT l.sale_line_id, CAST(SUM(l.stock_units) AS BIGINT), CAST(SUM(l.amount) AS BIGINT), \
-         CAST(SUM(l.discount) AS BIGINT), CAST(SUM(l.tax) AS BIGINT) FROM order_refund f \
+        "SELECT l.sale_line_id, CAST(SUM(l.stock_units) AS BIGINT) AS stock_units, CAST(SUM(l.amount) AS BIGINT) AS amount, \
+         CAST(SUM(l.discount) AS BIGINT) AS discount, CAST(SUM(l.tax) AS BIGINT) AS tax FROM order_refund f \
          JOIN refund_line l ON l.refund_id = f.refund_id WHERE f.order_id = $1 AND l.stock_units > 0 GROUP BY l.sale_line_id",
     )
     .bind(order.raw())
     .fetch_all(tx.db())
     .await?;
-    rows.iter().map(|row| Ok((SaleLineId::from_raw(row.try_get(0)?), Share::read(row, 1)?))).collect()
+    rows.iter()
+        .map(|row| Ok((SaleLineId::from_raw(row.try_get("sale_line_id")?), Share::read(row, "")?)))
+        .collect()
 }
 
 pub(super) async fn set_state(
@@ -110,9 +112,10 @@ pub(super) async fn drop_waiting(tx: &mut Tx, line: OrderLineId) -> Result<(), C
 
 /// The position of the order's next line.
 pub(super) async fn next_position(tx: &mut Tx, order: OrderId) -> Result<i64, CommandError> {
-    let row = sqlx::query("SELECT COALESCE(MAX(position), 0) FROM order_line WHERE order_id = $1")
-        .bind(order.raw())
-        .fetch_one(tx.db())
-        .await?;
-    Ok(row.try_get::<i64, _>(0)? + 1)
+    let row =
+        sqlx::query("SELECT COALESCE(MAX(position), 0) AS position FROM order_line WHERE order_id = $1")
+            .bind(order.raw())
+            .fetch_one(tx.db())
+            .await?;
+    Ok(row.try_get::<i64, _>("position")? + 1)
 }

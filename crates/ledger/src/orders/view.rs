@@ -124,7 +124,8 @@ impl Ledger {
     ) -> Result<Vec<OrderLineView>, CommandError> {
         let currency = self.shop().currency;
         let text = format!(
-            "SELECT l.id, l.code, l.title, l.stock_units - COALESCE(t.stock_units, 0), l.unit, l.amount - COALESCE(t.amount, 0), \
+            "SELECT l.id, l.code, l.title, l.stock_units - COALESCE(t.stock_units, 0) AS stock_units, l.unit, \
+             l.amount - COALESCE(t.amount, 0) AS amount, \
              l.state FROM order_line l {TAKEN_OFF} WHERE l.order_id = $1 ORDER BY l.position, l.id"
         );
         let rows = sqlx::query(AssertSqlSafe(text)).bind(order.raw()).fetch_all(connection).await?;
@@ -132,32 +133,33 @@ impl Ledger {
     }
 }
 
-/// A line from columns `id`, `code`, `title`, `steps`, `unit`, `amount`, `state`.
+/// A line from columns `id`, `code`, `title`, `stock_units`, `unit`, `amount`, `state`.
 pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView, CommandError> {
-    let measure = super::decide::measure(&row.try_get::<String, _>(4)?)?;
-    let state: String = row.try_get(6)?;
+    let measure = super::decide::measure(&row.try_get::<String, _>("unit")?)?;
+    let state: String = row.try_get("state")?;
     Ok(OrderLineView {
-        id: OrderLineId::from_raw(row.try_get(0)?),
-        code: row.try_get(1)?,
-        title: row.try_get(2)?,
-        quantity: Quantity::from_stock_units(row.try_get(3)?, measure).stored("order_line.steps")?,
-        amount: Money::from_minor(row.try_get(5)?, currency).stored("order_line.amount")?,
+        id: OrderLineId::from_raw(row.try_get("id")?),
+        code: row.try_get("code")?,
+        title: row.try_get("title")?,
+        quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
+            .stored("order_line.steps")?,
+        amount: Money::from_minor(row.try_get("amount")?, currency).stored("order_line.amount")?,
         state: OrderLineState::from_code(&state).ok_or("unknown").stored("order_line.state")?,
     })
 }
 
-/// An order from columns `id`, `channel`, `number`, `status`, `ordered_ms`, `past`, `sale_id`.
+/// An order from columns `id`, `channel`, `number`, `status`, `ordered_ms`, `backfilled`, `sale_id`.
 pub(super) fn order_of(row: &AnyRow) -> Result<OrderView, CommandError> {
-    let status: String = row.try_get(3)?;
+    let status: String = row.try_get("status")?;
     Ok(OrderView {
-        id: OrderId::from_raw(row.try_get(0)?),
-        channel: Channel::parse(&row.try_get::<String, _>(1)?).stored("customer_order.channel")?,
-        number: row.try_get(2)?,
+        id: OrderId::from_raw(row.try_get("id")?),
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("customer_order.channel")?,
+        number: row.try_get("number")?,
         status: OrderStatus::from_code(&status)
             .ok_or_else(|| StorageError::impossible("customer_order.status"))?,
-        ordered: Moment::from_millis(row.try_get(4)?),
-        past: row.try_get::<i64, _>(5)? == 1,
-        sale: row.try_get::<Option<i64>, _>(6)?.map(SaleId::from_raw),
+        ordered: Moment::from_millis(row.try_get("ordered_ms")?),
+        past: row.try_get::<i64, _>("backfilled")? == 1,
+        sale: row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw),
         lines: Vec::new(),
     })
 }

@@ -168,14 +168,14 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let read = |row: &sqlx::any::AnyRow| {
-            let act: String = row.try_get(3)?;
+            let act: String = row.try_get("act")?;
             Ok(AuditRow {
-                id: AuditId::from_raw(row.try_get(0)?),
-                at: Moment::from_millis(row.try_get(1)?),
-                who: row.try_get(2)?,
+                id: AuditId::from_raw(row.try_get("id")?),
+                at: Moment::from_millis(row.try_get("at_ms")?),
+                who: row.try_get("who")?,
                 act: Audited::from_code(&act).ok_or(act).stored("audit.act")?,
-                what: row.try_get(4)?,
-                detail: row.try_get(5)?,
+                what: row.try_get("what")?,
+                detail: row.try_get("detail")?,
             })
         };
         rows.iter().map(read).collect()

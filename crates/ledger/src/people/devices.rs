@@ -89,7 +89,7 @@ impl Command for EndDevice {
                 .fetch_optional(tx.db())
                 .await?
                 .ok_or_else(|| Rejection::no_such("device", self.device))?;
-        let name: String = row.try_get(0)?;
+        let name: String = row.try_get("name")?;
         sqlx::query("DELETE FROM session WHERE device_id = $1")
             .bind(self.device.raw())
             .execute(tx.db())
@@ -100,9 +100,9 @@ impl Command for EndDevice {
 
 fn read(row: &AnyRow) -> Result<DeviceView, CommandError> {
     Ok(DeviceView {
-        id: DeviceId::from_raw(row.try_get(0)?),
-        name: row.try_get(1)?,
-        made: Moment::from_millis(row.try_get(2)?),
+        id: DeviceId::from_raw(row.try_get("id")?),
+        name: row.try_get("name")?,
+        made: Moment::from_millis(row.try_get("made_ms")?),
     })
 }
 

@@ -57,10 +57,12 @@ async fn read(
     let mut limits = Limits::of_role(role);
     for of_this in [false, true] {
         for row in &rows {
-            if (row.try_get::<String, _>(0)? == token) == of_this {
-                let name: String = row.try_get(1)?;
+            if (row.try_get::<String, _>("caller")? == token) == of_this {
+                let name: String = row.try_get("name")?;
                 let name = LimitName::from_code(&name).ok_or(name).stored("caller_limit.name")?;
-                limits.set(name, &row.try_get::<String, _>(2)?, currency).stored("caller_limit.value")?;
+                limits
+                    .set(name, &row.try_get::<String, _>("value")?, currency)
+                    .stored("caller_limit.value")?;
             }
         }
     }
@@ -161,10 +163,10 @@ impl SetLimits {
                 .fetch_optional(tx.db())
                 .await?
                 .ok_or_else(|| Rejection::no_such("token", name))?;
-                let jti: String = row.try_get(0)?;
-                let role: String = row.try_get(2)?;
+                let jti: String = row.try_get("jti")?;
+                let role: String = row.try_get("role")?;
                 let role = Role::from_code(&role).ok_or(role).stored("api_token.role")?;
-                Ok((of_token(&jti), format!("token {}", row.try_get::<String, _>(1)?), role, Some(jti)))
+                Ok((of_token(&jti), format!("token {}", row.try_get::<String, _>("name")?), role, Some(jti)))
             }
         }
     }

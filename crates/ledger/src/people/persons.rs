@@ -276,7 +276,10 @@ impl Command for TryPin {
         .fetch_optional(tx.db())
         .await?;
         row.map(|row| {
-            Ok(PinKept { pin: Phc::new(row.try_get(0)?)?, role: stored_role(&row.try_get::<String, _>(1)?)? })
+            Ok(PinKept {
+                pin: Phc::new(row.try_get("pin")?)?,
+                role: stored_role(&row.try_get::<String, _>("role")?)?,
+            })
         })
         .transpose()
     }
@@ -288,7 +291,7 @@ async fn read(tx: &mut Tx, person: PersonId) -> Result<(String, Role), CommandEr
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Rejection::no_such("person", person))?;
-    Ok((row.try_get(0)?, stored_role(&row.try_get::<String, _>(1)?)?))
+    Ok((row.try_get("name")?, stored_role(&row.try_get::<String, _>("role")?)?))
 }
 
 /// A role as stored in a row.
@@ -297,11 +300,12 @@ pub(super) fn stored_role(code: &str) -> Result<Role, CommandError> {
 }
 
 async fn count_owners(tx: &mut Tx) -> Result<i64, CommandError> {
-    let row =
-        sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM person WHERE role = 'owner' AND ended_ms IS NULL")
-            .fetch_one(tx.db())
-            .await?;
-    Ok(row.try_get(0)?)
+    let row = sqlx::query(
+        "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM person WHERE role = 'owner' AND ended_ms IS NULL",
+    )
+    .fetch_one(tx.db())
+    .await?;
+    Ok(row.try_get("count")?)
 }
 
 /// Nobody could manage a shop without an owner. Locking the shop's row first lets in one such change at
@@ -332,13 +336,13 @@ impl Ledger {
         .await?;
         let read = |row: &sqlx::any::AnyRow| {
             Ok(PersonView {
-                id: PersonId::from_raw(row.try_get(0)?),
-                name: row.try_get(1)?,
-                role: stored_role(&row.try_get::<String, _>(2)?)?,
-                has_pin: row.try_get::<Option<String>, _>(3)?.is_some(),
-                is_pin_dead: row.try_get::<i64, _>(5)? >= MAX_PIN_FAILURES,
-                has_second_factor: row.try_get::<Option<String>, _>(6)?.is_some(),
-                made: Moment::from_millis(row.try_get(4)?),
+                id: PersonId::from_raw(row.try_get("id")?),
+                name: row.try_get("name")?,
+                role: stored_role(&row.try_get::<String, _>("role")?)?,
+                has_pin: row.try_get::<Option<String>, _>("pin")?.is_some(),
+                is_pin_dead: row.try_get::<i64, _>("pin_failures")? >= MAX_PIN_FAILURES,
+                has_second_factor: row.try_get::<Option<String>, _>("state")?.is_some(),
+                made: Moment::from_millis(row.try_get("made_ms")?),
             })
         };
         let mut people = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;
@@ -356,6 +360,7 @@ impl Ledger {
             .bind(NO_PASSWORD.to_owned())
             .fetch_optional(&mut *connection)
             .await?;
-        row.map(|row| Ok((PersonId::from_raw(row.try_get(0)?), Phc::new(row.try_get(1)?)?))).transpose()
+        row.map(|row| Ok((PersonId::from_raw(row.try_get("id")?), Phc::new(row.try_get("password")?)?)))
+            .transpose()
     }
 }

@@ -111,7 +111,7 @@ pub(super) async fn remove(tx: &mut Tx, person: PersonId) -> Result<bool, Comman
         .bind(person.raw())
         .fetch_optional(tx.db())
         .await?;
-    let was_on = was.map(|row| row.try_get::<String, _>(0)).transpose()?.is_some_and(|s| s == "on");
+    let was_on = was.map(|row| row.try_get::<String, _>("state")).transpose()?.is_some_and(|s| s == "on");
     sqlx::query("DELETE FROM recovery_code WHERE person_id = $1").bind(person.raw()).execute(tx.db()).await?;
     Ok(was_on)
 }
@@ -215,7 +215,7 @@ async fn name_of(tx: &mut Tx, person: PersonId) -> Result<String, CommandError> 
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Rejection::no_such("person", person))?;
-    Ok(row.try_get(0)?)
+    Ok(row.try_get("name")?)
 }
 
 /// Turns off a second factor and forgets its recovery codes: by the person, another owner, or on the
@@ -365,17 +365,17 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let row = sqlx::query(
             "SELECT secret, state, failures, (SELECT CAST(COUNT(*) AS BIGINT) FROM recovery_code c \
-             WHERE c.person_id = f.person_id) FROM second_factor f WHERE f.person_id = $1",
+             WHERE c.person_id = f.person_id) AS codes_left FROM second_factor f WHERE f.person_id = $1",
         )
         .bind(person.raw())
         .fetch_optional(&mut *connection)
         .await?;
         row.map(|row| {
             Ok(SecondFactor {
-                secret: row.try_get(0)?,
-                is_on: row.try_get::<String, _>(1)? == "on",
-                is_locked: row.try_get::<i64, _>(2)? >= MAX_CODE_FAILURES,
-                codes_left: row.try_get(3)?,
+                secret: row.try_get("secret")?,
+                is_on: row.try_get::<String, _>("state")? == "on",
+                is_locked: row.try_get::<i64, _>("failures")? >= MAX_CODE_FAILURES,
+                codes_left: row.try_get("codes_left")?,
             })
         })
         .transpose()
@@ -394,9 +394,9 @@ impl Ledger {
         .await?;
         row.map(|row| {
             Ok(StepView {
-                person: PersonId::from_raw(row.try_get(0)?),
-                name: row.try_get(1)?,
-                checked: Phc::new(row.try_get(2)?)?,
+                person: PersonId::from_raw(row.try_get("person_id")?),
+                name: row.try_get("name")?,
+                checked: Phc::new(row.try_get("checked")?)?,
             })
         })
         .transpose()

@@ -345,25 +345,25 @@ impl Ledger {
             .await?;
         drop(connection);
         let Some(row) = row else { return Ok(None) };
-        let by = By::stored(row.try_get(4)?);
-        let unseen = now - row.try_get::<i64, _>(5)?;
+        let by = By::stored(row.try_get("by_pin")?);
+        let unseen = now - row.try_get::<i64, _>("seen_ms")?;
         if unseen >= by.idle_ms() {
             return Ok(None);
         }
         if unseen >= SEEN_EVERY_MS {
             self.see(session, now).await;
         }
-        let confirmed: i64 = row.try_get(7)?;
+        let confirmed: i64 = row.try_get("confirmed_ms")?;
         Ok(Some(SessionView {
-            id: SessionId::from_raw(row.try_get(6)?),
-            person: PersonId::from_raw(row.try_get(0)?),
-            name: row.try_get(1)?,
-            role: stored_role(&row.try_get::<String, _>(2)?)?,
-            form_token: row.try_get(3)?,
+            id: SessionId::from_raw(row.try_get("id")?),
+            person: PersonId::from_raw(row.try_get("person_id")?),
+            name: row.try_get("name")?,
+            role: stored_role(&row.try_get::<String, _>("role")?)?,
+            form_token: row.try_get("form_token")?,
             by,
             // A clock that is set back makes nothing fresh.
             is_fresh: (0..CONFIRMED_FOR_MS).contains(&(now - confirmed)),
-            until: Moment::from_millis(row.try_get(8)?),
+            until: Moment::from_millis(row.try_get("until_ms")?),
         }))
     }
 
@@ -382,13 +382,13 @@ impl Ledger {
         .await?;
         let read = |row: &sqlx::any::AnyRow| {
             Ok(OpenSession {
-                id: SessionId::from_raw(row.try_get(0)?),
-                by: By::stored(row.try_get(1)?),
-                device: row.try_get(2)?,
-                address: row.try_get(3)?,
-                browser: row.try_get(4)?,
-                made: Moment::from_millis(row.try_get(5)?),
-                seen: Moment::from_millis(row.try_get(6)?),
+                id: SessionId::from_raw(row.try_get("id")?),
+                by: By::stored(row.try_get("by_pin")?),
+                device: row.try_get("name")?,
+                address: row.try_get("address")?,
+                browser: row.try_get("browser")?,
+                made: Moment::from_millis(row.try_get("made_ms")?),
+                seen: Moment::from_millis(row.try_get("seen_ms")?),
             })
         };
         let sessions = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;

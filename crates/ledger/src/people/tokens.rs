@@ -107,7 +107,7 @@ impl Command for EndToken {
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Rejection::no_such("token", &self.name))?;
-        let name: String = row.try_get(0)?;
+        let name: String = row.try_get("name")?;
         activity_log::note(tx, &who, Audited::TokenEnded, &name, "").await
     }
 }
@@ -119,12 +119,12 @@ const BY_JTI: &str = "SELECT jti, name, role, made_by, made_ms, until_ms FROM ap
 
 fn read(row: &AnyRow) -> Result<TokenView, CommandError> {
     Ok(TokenView {
-        jti: row.try_get(0)?,
-        name: row.try_get(1)?,
-        role: stored_role(&row.try_get::<String, _>(2)?)?,
-        made_by: row.try_get(3)?,
-        made: Moment::from_millis(row.try_get(4)?),
-        until: Moment::from_millis(row.try_get(5)?),
+        jti: row.try_get("jti")?,
+        name: row.try_get("name")?,
+        role: stored_role(&row.try_get::<String, _>("role")?)?,
+        made_by: row.try_get("made_by")?,
+        made: Moment::from_millis(row.try_get("made_ms")?),
+        until: Moment::from_millis(row.try_get("until_ms")?),
     })
 }
 

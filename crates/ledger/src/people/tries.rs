@@ -198,7 +198,7 @@ async fn count(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<(), C
     .await?;
     let until = match row {
         None => return Err(waiting(tx, kind, what, now).await?.into()),
-        Some(row) => match wait(row.try_get(0)?, kind) {
+        Some(row) => match wait(row.try_get("failures")?, kind) {
             0 => return Ok(()),
             wait => now.plus_millis(wait),
         },
@@ -218,7 +218,7 @@ async fn waiting(tx: &mut Tx, kind: Kind, what: &str, now: Moment) -> Result<Rej
         .bind(what.to_owned())
         .fetch_optional(tx.db())
         .await?;
-    let until = row.map_or(Ok(now.millis()), |row| row.try_get::<i64, _>(0))?;
+    let until = row.map_or(Ok(now.millis()), |row| row.try_get::<i64, _>("until_ms"))?;
     // Never more than the longest wait, whatever a clock was set to since.
     let seconds = ((until - now.millis()).clamp(1, kind.longest_ms()) + SECOND_MS - 1).div_euclid(SECOND_MS);
     Ok(Rejection::TooOften { seconds })

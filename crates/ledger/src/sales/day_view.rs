@@ -56,7 +56,7 @@ pub struct DayRefund {
 /// Where a list of a day's sales goes on: after this moment and this sale.
 pub type DayCursor = (Moment, SaleId);
 
-const SALES: &str = "SELECT s.id, s.receipt, o.number, s.at_ms, s.channel, s.tendered - s.change_given, v.sale_id \
+const SALES: &str = "SELECT s.id, s.receipt, o.number AS order_number, s.at_ms, s.channel, s.tendered - s.change_given AS paid, v.sale_id AS voided_sale \
     FROM sale s LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN sale_void v ON v.sale_id = s.id \
     WHERE s.at_ms >= $1 AND s.at_ms < $2 AND (s.at_ms, s.id) > ($3, $4) ORDER BY s.at_ms, s.id LIMIT $5";
 const TITLES: &str = "SELECT sale_id, position, title FROM sale_line WHERE sale_id";
@@ -82,8 +82,9 @@ impl Ledger {
         let rows = sqlx::query(AssertSqlSafe(text)).bind(day.number()).fetch_all(&mut *connection).await?;
         let mut figures = Vec::with_capacity(rows.len());
         for row in &rows {
-            let channel = Channel::parse(&row.try_get::<String, _>(0)?).stored("day_total.channel")?;
-            figures.push((channel, figures_from(row, 1, currency)?));
+            let channel =
+                Channel::parse(&row.try_get::<String, _>("channel")?).stored("day_total.channel")?;
+            figures.push((channel, figures_from(row, currency)?));
         }
         figures.sort_by(|a, b| a.0.cmp(&b.0));
         Ok(figures)
@@ -128,13 +129,14 @@ impl Ledger {
             .await?;
         let refund = |row: &AnyRow| {
             Ok(DayRefund {
-                id: RefundId::from_raw(row.try_get(0)?),
-                sale: SaleId::from_raw(row.try_get(1)?),
-                receipt: row.try_get(2)?,
-                at: Moment::from_millis(row.try_get(3)?),
-                channel: Channel::parse(&row.try_get::<String, _>(4)?).stored("refund.channel")?,
-                given: Money::from_minor(row.try_get(5)?, shop.currency).stored("refund.tendered")?,
-                reason: row.try_get(6)?,
+                id: RefundId::from_raw(row.try_get("id")?),
+                sale: SaleId::from_raw(row.try_get("sale_id")?),
+                receipt: row.try_get("receipt")?,
+                at: Moment::from_millis(row.try_get("at_ms")?),
+                channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("refund.channel")?,
+                given: Money::from_minor(row.try_get("tendered")?, shop.currency)
+                    .stored("refund.tendered")?,
+                reason: row.try_get("reason")?,
             })
         };
         rows.iter().map(refund).collect()
@@ -143,13 +145,13 @@ impl Ledger {
 
 fn day_sale(row: &AnyRow, currency: Currency) -> Result<DaySale, CommandError> {
     Ok(DaySale {
-        id: SaleId::from_raw(row.try_get(0)?),
-        receipt: row.try_get(1)?,
-        order: row.try_get(2)?,
-        at: Moment::from_millis(row.try_get(3)?),
-        channel: Channel::parse(&row.try_get::<String, _>(4)?).stored("sale.channel")?,
-        paid: Money::from_minor(row.try_get(5)?, currency).stored("sale.tendered")?,
-        voided: row.try_get::<Option<i64>, _>(6)?.is_some(),
+        id: SaleId::from_raw(row.try_get("id")?),
+        receipt: row.try_get("receipt")?,
+        order: row.try_get("order_number")?,
+        at: Moment::from_millis(row.try_get("at_ms")?),
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")?,
+        paid: Money::from_minor(row.try_get("paid")?, currency).stored("sale.tendered")?,
+        voided: row.try_get::<Option<i64>, _>("voided_sale")?.is_some(),
         titles: Vec::new(),
     })
 }
@@ -167,7 +169,7 @@ async fn titles(
             statement = statement.bind(sale.raw());
         }
         for row in statement.fetch_all(&mut *connection).await? {
-            titles.entry(row.try_get(0)?).or_default().push(row.try_get(2)?);
+            titles.entry(row.try_get("sale_id")?).or_default().push(row.try_get("title")?);
         }
     }
     Ok(titles)

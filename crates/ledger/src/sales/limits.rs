@@ -43,21 +43,23 @@ fn days_back(tx: &Tx, at: Moment) -> i64 {
 /// Rejects if more of a sale is refunded than whoever does it may refund. Checked after it was written.
 pub(crate) async fn allow_refund(tx: &mut Tx, sale: SaleId) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
-    let row = sqlx::query("SELECT CAST(COALESCE(SUM(tendered), 0) AS BIGINT) FROM refund WHERE sale_id = $1")
-        .bind(sale.raw())
-        .fetch_one(tx.db())
-        .await?;
-    let total = Money::from_minor(row.try_get(0)?, tx.shop().currency).stored("refund.tendered")?;
+    let row = sqlx::query(
+        "SELECT CAST(COALESCE(SUM(tendered), 0) AS BIGINT) AS refunded FROM refund WHERE sale_id = $1",
+    )
+    .bind(sale.raw())
+    .fetch_one(tx.db())
+    .await?;
+    let total = Money::from_minor(row.try_get("refunded")?, tx.shop().currency).stored("refund.tendered")?;
     Ok(limits.allow_refund(total)?)
 }
 
 /// Rejects voiding a sale of which more was paid than whoever does it may refund.
 pub(crate) async fn allow_void(tx: &mut Tx, sale: SaleId) -> Result<(), CommandError> {
     let limits = tx.limits().await?;
-    let row = sqlx::query("SELECT tendered - change_given FROM sale WHERE id = $1")
+    let row = sqlx::query("SELECT tendered - change_given AS paid FROM sale WHERE id = $1")
         .bind(sale.raw())
         .fetch_one(tx.db())
         .await?;
-    let paid = Money::from_minor(row.try_get(0)?, tx.shop().currency).stored("sale.tendered")?;
+    let paid = Money::from_minor(row.try_get("paid")?, tx.shop().currency).stored("sale.tendered")?;
     Ok(limits.allow_refund(paid)?)
 }

@@ -53,7 +53,7 @@ impl Command for Pay {
         }
         let channel = self.claim_sale(tx).await?;
         let row = sqlx::query(
-            "UPDATE open_balance SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid",
+            "UPDATE open_balance SET paid = paid + $2 WHERE tender_id = $1 AND paid + $2 <= amount RETURNING amount - paid AS left_to_pay",
         )
         .bind(self.tender.raw())
         .bind(self.amount.minor())
@@ -66,7 +66,8 @@ impl Command for Pay {
             let cash = Cash { kind, amount: self.amount, source: id, who: &who };
             drawer::book(tx, &channel, Drawer::OwnOrStore, cash).await?;
         }
-        let left = Money::from_minor(row.try_get(0)?, self.amount.currency()).stored("owed.paid")?;
+        let left =
+            Money::from_minor(row.try_get("left_to_pay")?, self.amount.currency()).stored("owed.paid")?;
         Ok(Paid { left })
     }
 }
@@ -82,8 +83,9 @@ impl Pay {
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Rejection::no_such("owed tender", self.tender))?;
-        let sale = SaleId::from_raw(row.try_get(0)?);
-        let shipping = Money::from_minor(row.try_get(1)?, self.amount.currency()).stored("sale.shipping")?;
+        let sale = SaleId::from_raw(row.try_get("id")?);
+        let shipping =
+            Money::from_minor(row.try_get("shipping")?, self.amount.currency()).stored("sale.shipping")?;
         refunds::open_sale_refunded(tx, sale, shipping).await?;
         let claimed =
             sqlx::query("UPDATE sale_refunded SET refunds = refunds WHERE sale_id = $1 AND voided = 0")
@@ -93,17 +95,17 @@ impl Pay {
         if claimed.rows_affected() == 0 {
             return Err(Rejection::invalid("tender", "the sale was voided, so nothing is owed").into());
         }
-        Channel::parse(&row.try_get::<String, _>(2)?).stored("sale.channel")
+        Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")
     }
 }
 
 async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Rejection, CommandError> {
-    let row = sqlx::query("SELECT amount - paid FROM open_balance WHERE tender_id = $1")
+    let row = sqlx::query("SELECT amount - paid AS left_to_pay FROM open_balance WHERE tender_id = $1")
         .bind(pay.tender.raw())
         .fetch_optional(tx.db())
         .await?;
     let Some(row) = row else { return Ok(Rejection::no_such("owed tender", pay.tender)) };
-    let left = Money::from_minor(row.try_get(0)?, pay.amount.currency()).stored("owed.paid")?;
+    let left = Money::from_minor(row.try_get("left_to_pay")?, pay.amount.currency()).stored("owed.paid")?;
     let reason =
         format!("the open balance is {}, less than the {} entered", left.shown(), pay.amount.shown());
     Ok(Rejection::invalid("amount", reason))
@@ -135,25 +137,25 @@ async fn write(
 /// What is still due for a sale.
 pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<Money, CommandError> {
     let row = sqlx::query(
-        "SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) FROM open_balance WHERE sale_id = $1",
+        "SELECT CAST(COALESCE(SUM(amount - paid), 0) AS BIGINT) AS left_to_pay FROM open_balance WHERE sale_id = $1",
     )
     .bind(sale.raw())
     .fetch_one(tx.db())
     .await?;
-    Money::from_minor(row.try_get(0)?, currency).stored("owed.paid")
+    Money::from_minor(row.try_get("left_to_pay")?, currency).stored("owed.paid")
 }
 
 /// A refund that lowers open balances: those of the sale, oldest first.
 pub(crate) async fn forgive(tx: &mut Tx, sale: SaleId, amount: Money, who: &str) -> Result<(), CommandError> {
     let rows = sqlx::query(
-        "SELECT tender_id, amount - paid FROM open_balance WHERE sale_id = $1 ORDER BY tender_id",
+        "SELECT tender_id, amount - paid AS left_to_pay FROM open_balance WHERE sale_id = $1 ORDER BY tender_id",
     )
     .bind(sale.raw())
     .fetch_all(tx.db())
     .await?;
     let mut left = amount.minor();
     for row in &rows {
-        let (tender, open): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let (tender, open): (i64, i64) = (row.try_get("tender_id")?, row.try_get("left_to_pay")?);
         let part = open.min(left);
         if part == 0 {
             continue;
@@ -200,7 +202,7 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let currency = self.shop().currency;
         let rows = sqlx::query(
-            "SELECT o.tender_id, o.sale_id, o.customer, o.due_day, o.amount - o.paid FROM open_balance o \
+            "SELECT o.tender_id, o.sale_id, o.customer, o.due_day, o.amount - o.paid AS left_to_pay FROM open_balance o \
              LEFT JOIN sale_void v ON v.sale_id = o.sale_id WHERE o.paid < o.amount AND v.sale_id IS NULL \
              ORDER BY o.due_day, o.tender_id LIMIT $1",
         )
@@ -209,11 +211,11 @@ impl Ledger {
         .await?;
         let debt = |row: &sqlx::any::AnyRow| {
             Ok(Debt {
-                tender: TenderId::from_raw(row.try_get(0)?),
-                sale: SaleId::from_raw(row.try_get(1)?),
-                customer: row.try_get(2)?,
-                due: Day::from_number(row.try_get(3)?),
-                left: Money::from_minor(row.try_get(4)?, currency).stored("owed.paid")?,
+                tender: TenderId::from_raw(row.try_get("tender_id")?),
+                sale: SaleId::from_raw(row.try_get("sale_id")?),
+                customer: row.try_get("customer")?,
+                due: Day::from_number(row.try_get("due_day")?),
+                left: Money::from_minor(row.try_get("left_to_pay")?, currency).stored("owed.paid")?,
             })
         };
         rows.iter().map(debt).collect()

@@ -85,7 +85,7 @@ pub struct RefundView {
     pub lines: Vec<(RefundLineId, SaleLineId, ReturnDisposition)>,
 }
 
-pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number, v.sale_id, s.goods + s.not_revenue, s.discounts, \
+pub(crate) const SALE: &str = "SELECT s.id, s.receipt, s.channel, s.at_ms, o.number AS order_number, v.sale_id AS voided_sale, s.goods + s.not_revenue AS lines, s.discounts, \
     s.tax, s.shipping, s.rounding, s.tendered, s.change_given, s.note, s.who, s.fee FROM sale s \
     LEFT JOIN customer_order o ON o.id = s.order_id LEFT JOIN sale_void v ON v.sale_id = s.id";
 
@@ -134,18 +134,18 @@ impl Ledger {
         row: &AnyRow,
     ) -> Result<SaleView, CommandError> {
         let currency = self.shop().currency;
-        let id = SaleId::from_raw(row.try_get(0)?);
+        let id = SaleId::from_raw(row.try_get("id")?);
         Ok(SaleView {
             id,
-            receipt: row.try_get(1)?,
-            channel: Channel::parse(&row.try_get::<String, _>(2)?).stored("sale.channel")?,
-            at: Moment::from_millis(row.try_get(3)?),
-            order: row.try_get(4)?,
-            voided: row.try_get::<Option<i64>, _>(5)?.is_some(),
+            receipt: row.try_get("receipt")?,
+            channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")?,
+            at: Moment::from_millis(row.try_get("at_ms")?),
+            order: row.try_get("order_number")?,
+            voided: row.try_get::<Option<i64>, _>("voided_sale")?.is_some(),
             totals: totals(row, currency)?,
-            fee: Money::from_minor(row.try_get(15)?, currency).stored("sale.fee")?,
-            note: row.try_get(13)?,
-            who: row.try_get(14)?,
+            fee: Money::from_minor(row.try_get("fee")?, currency).stored("sale.fee")?,
+            note: row.try_get("note")?,
+            who: row.try_get("who")?,
             lines: lines(connection, id, currency).await?,
             tenders: tenders(connection, id, currency).await?,
             refunds: refunds(connection, id, currency).await?,
@@ -154,14 +154,14 @@ impl Ledger {
 }
 
 fn totals(row: &AnyRow, currency: Currency) -> Result<Totals, CommandError> {
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("sale");
-    let (tendered, change) = (money(11)?, money(12)?);
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("sale");
+    let (tendered, change) = (money("tendered")?, money("change_given")?);
     Ok(Totals {
-        lines: money(6)?,
-        discounts: money(7)?,
-        tax: money(8)?,
-        shipping: money(9)?,
-        rounding: money(10)?,
+        lines: money("lines")?,
+        discounts: money("discounts")?,
+        tax: money("tax")?,
+        shipping: money("shipping")?,
+        rounding: money("rounding")?,
         due: tendered.minus(change).stored("sale.tendered")?,
         tendered,
         change,
@@ -174,23 +174,23 @@ async fn lines(
     currency: Currency,
 ) -> Result<Vec<SoldLine>, CommandError> {
     let rows = sqlx::query(
-        "SELECT l.id, l.code, l.title, l.price, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, b.stock_units \
+        "SELECT l.id, l.code, l.title, l.price, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, b.stock_units AS given_back \
          FROM sale_line l LEFT JOIN line_refunded b ON b.sale_line_id = l.id WHERE l.sale_id = $1 ORDER BY l.position",
     )
     .bind(sale.raw())
     .fetch_all(connection)
     .await?;
     let line = |row: &AnyRow| {
-        let book = crate::books::figures::book_line(row, 4, currency)?;
-        let back: Option<i64> = row.try_get(11)?;
+        let book = crate::books::figures::book_line(row, currency)?;
+        let back: Option<i64> = row.try_get("given_back")?;
         Ok(SoldLine {
             line: SaleLine {
-                id: SaleLineId::from_raw(row.try_get(0)?),
-                kind: LineKind::from_code(&row.try_get::<String, _>(4)?).unwrap_or(LineKind::Goods),
-                code: row.try_get(1)?,
-                title: row.try_get(2)?,
+                id: SaleLineId::from_raw(row.try_get("id")?),
+                kind: LineKind::from_code(&row.try_get::<String, _>("kind")?).unwrap_or(LineKind::Goods),
+                code: row.try_get("code")?,
+                title: row.try_get("title")?,
                 quantity: book.quantity,
-                price: Money::from_minor(row.try_get(3)?, currency).stored("sale_line.price")?,
+                price: Money::from_minor(row.try_get("price")?, currency).stored("sale_line.price")?,
                 money: LineMoney { amount: book.amount, discount: book.discount, tax: book.tax },
             },
             cost: book.cost,
@@ -207,23 +207,23 @@ async fn tenders(
     currency: Currency,
 ) -> Result<Vec<Tender>, CommandError> {
     let rows = sqlx::query(
-        "SELECT t.id, t.kind, t.amount, t.customer, t.due_day, o.amount - o.paid FROM tender t \
+        "SELECT t.id, t.kind, t.amount, t.customer, t.due_day, o.amount - o.paid AS left_to_pay FROM tender t \
          LEFT JOIN open_balance o ON o.tender_id = t.id WHERE t.sale_id = $1 ORDER BY t.id",
     )
     .bind(sale.raw())
     .fetch_all(connection)
     .await?;
     let tender = |row: &AnyRow| {
-        let owed: Option<i64> = row.try_get(5)?;
+        let owed: Option<i64> = row.try_get("left_to_pay")?;
         Ok(Tender {
-            id: TenderId::from_raw(row.try_get(0)?),
+            id: TenderId::from_raw(row.try_get("id")?),
             tender: TenderIn {
-                kind: TenderKind::from_code(&row.try_get::<String, _>(1)?)
+                kind: TenderKind::from_code(&row.try_get::<String, _>("kind")?)
                     .ok_or("unknown")
                     .stored("tender.kind")?,
-                amount: Money::from_minor(row.try_get(2)?, currency).stored("tender.amount")?,
-                customer: row.try_get(3)?,
-                due: row.try_get::<Option<i64>, _>(4)?.map(Day::from_number),
+                amount: Money::from_minor(row.try_get("amount")?, currency).stored("tender.amount")?,
+                customer: row.try_get("customer")?,
+                due: row.try_get::<Option<i64>, _>("due_day")?.map(Day::from_number),
             },
             still_owed: owed.map(|o| Money::from_minor(o, currency)).transpose().stored("owed.paid")?,
         })
@@ -242,7 +242,7 @@ async fn refunds(
         .await?;
     let mut refunds = Vec::with_capacity(rows.len());
     for row in &rows {
-        let id: i64 = row.try_get(0)?;
+        let id: i64 = row.try_get("id")?;
         let lines = sqlx::query(
             "SELECT rl.id, rl.sale_line_id, c.disposition FROM refund_line rl \
              LEFT JOIN return_decision c ON c.refund_line_id = rl.id WHERE rl.refund_id = $1 AND rl.stock_units > 0 ORDER BY rl.id",
@@ -251,17 +251,21 @@ async fn refunds(
         .fetch_all(&mut *connection)
         .await?;
         let line = |row: &AnyRow| {
-            let fate: Option<String> = row.try_get(2)?;
+            let fate: Option<String> = row.try_get("disposition")?;
             let fate =
                 fate.as_deref().and_then(ReturnDisposition::from_code).unwrap_or(ReturnDisposition::Open);
-            Ok((RefundLineId::from_raw(row.try_get(0)?), SaleLineId::from_raw(row.try_get(1)?), fate))
+            Ok((
+                RefundLineId::from_raw(row.try_get("id")?),
+                SaleLineId::from_raw(row.try_get("sale_line_id")?),
+                fate,
+            ))
         };
         refunds.push(RefundView {
             id: RefundId::from_raw(id),
-            at: Moment::from_millis(row.try_get(1)?),
-            given: Money::from_minor(row.try_get(2)?, currency).stored("refund.tendered")?,
+            at: Moment::from_millis(row.try_get("at_ms")?),
+            given: Money::from_minor(row.try_get("tendered")?, currency).stored("refund.tendered")?,
             tenders: refund_tenders(connection, id, currency).await?,
-            reason: row.try_get(3)?,
+            reason: row.try_get("reason")?,
             lines: lines.iter().map(line).collect::<Result<_, CommandError>>()?,
         });
     }
@@ -278,8 +282,8 @@ async fn refund_tenders(
         .fetch_all(connection)
         .await?;
     let given = |row: &AnyRow| {
-        let kind = TenderKind::from_code(&row.try_get::<String, _>(0)?);
-        let amount = Money::from_minor(row.try_get(1)?, currency).stored("tender.amount")?;
+        let kind = TenderKind::from_code(&row.try_get::<String, _>("kind")?);
+        let amount = Money::from_minor(row.try_get("amount")?, currency).stored("tender.amount")?;
         Ok((kind.ok_or("unknown").stored("tender.kind")?, amount))
     };
     rows.iter().map(given).collect()

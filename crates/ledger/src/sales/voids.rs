@@ -46,10 +46,15 @@ impl Command for VoidSale {
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Rejection::no_such("sale", self.sale))?;
-        let money = |at: usize| Money::from_minor(row.try_get(at)?, shop.currency).stored("sale");
-        let (shipping, fee, rounding) = (money(2)?, money(3)?, money(4)?);
-        let at = Moment::from_millis(row.try_get(1)?);
-        self.refuse_if_late(tx, at, row.try_get::<Option<i64>, _>(5)?.is_some(), row.try_get(6)?)?;
+        let money = |column: &str| Money::from_minor(row.try_get(column)?, shop.currency).stored("sale");
+        let (shipping, fee, rounding) = (money("shipping")?, money("fee")?, money("rounding")?);
+        let at = Moment::from_millis(row.try_get("at_ms")?);
+        self.refuse_if_late(
+            tx,
+            at,
+            row.try_get::<Option<i64>, _>("order_id")?.is_some(),
+            row.try_get("backfilled")?,
+        )?;
         self.claim(tx, shipping).await?;
         limits::allow_void(tx, self.sale).await?;
         let lines = refunds::read_lines(tx, self.sale, shop.currency).await?;
@@ -78,7 +83,7 @@ impl Command for VoidSale {
             .await?;
         let lines: Vec<_> = lines.iter().map(|l| l.book).collect();
         let figures = sale_figures(&lines, shipping, fee, rounding)?.negated();
-        let channel = Channel::parse(&row.try_get::<String, _>(0)?).stored("sale.channel")?;
+        let channel = Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")?;
         books::add_one(tx, shop.zone.day_of(at), &channel, &figures).await?;
         let amount = self.cash(tx, shop.currency).await?.negated();
         let source = Cash { kind: drawer::EntryKind::Void, amount, source: self.sale.raw(), who: &who };
@@ -91,13 +96,13 @@ impl VoidSale {
     /// The cash that the sale had left in the drawer.
     async fn cash(&self, tx: &mut Tx, currency: Currency) -> Result<Money, CommandError> {
         let row = sqlx::query(
-            "SELECT CAST(COALESCE(SUM(t.amount), 0) AS BIGINT), CAST(MAX(s.change_given) AS BIGINT) FROM sale s \
+            "SELECT CAST(COALESCE(SUM(t.amount), 0) AS BIGINT) AS cash, CAST(MAX(s.change_given) AS BIGINT) AS change_given FROM sale s \
              LEFT JOIN tender t ON t.sale_id = s.id AND t.kind = 'cash' WHERE s.id = $1",
         )
         .bind(self.sale.raw())
         .fetch_one(tx.db())
         .await?;
-        let (given, change): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let (given, change): (i64, i64) = (row.try_get("cash")?, row.try_get("change_given")?);
         Money::from_minor(given - change, currency).stored("tender.amount")
     }
 

@@ -102,23 +102,23 @@ struct Priced {
 }
 
 fn read(row: &AnyRow, currency: Currency) -> Result<Priced, CommandError> {
-    let stock_unit: Option<String> = row.try_get(6)?;
+    let stock_unit: Option<String> = row.try_get("stock_unit")?;
     let stock_unit = stock_unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
-    let weight = match (row.try_get::<String, _>(3)? == ItemKind::Weight.code(), stock_unit) {
+    let weight = match (row.try_get::<String, _>("kind")? == ItemKind::Weight.code(), stock_unit) {
         // Goods by weight are priced for one of their stock unit.
         (true, Some(unit)) => Weight::new(Decimal::ONE, unit).ok(),
-        _ => stored_weight(row.try_get(4)?, row.try_get(5)?)?,
+        _ => stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?,
     };
     Ok(Priced {
-        id: row.try_get(0)?,
-        sku: row.try_get(1)?,
-        name: row.try_get(2)?,
+        id: row.try_get("id")?,
+        sku: row.try_get("sku")?,
+        name: row.try_get("name")?,
         weight,
-        extras: Money::from_minor(row.try_get(7)?, currency).stored("item.extras")?,
-        price: Money::from_minor(row.try_get(8)?, currency).stored("item.price")?,
-        is_held: row.try_get::<i64, _>(9)? > 0,
-        by_hand: row.try_get::<String, _>(10)? == "hand",
-        mass: row.try_get(11)?,
+        extras: Money::from_minor(row.try_get("extras")?, currency).stored("item.extras")?,
+        price: Money::from_minor(row.try_get("price")?, currency).stored("item.price")?,
+        is_held: row.try_get::<i64, _>("held")? > 0,
+        by_hand: row.try_get::<String, _>("priced_by")? == "hand",
+        mass: row.try_get("mass")?,
     })
 }
 
@@ -246,7 +246,7 @@ impl RepriceStyle {
         .fetch_optional(tx.db())
         .await?;
         match row {
-            Some(row) => Ok(row.try_get(0)?),
+            Some(row) => Ok(row.try_get("name")?),
             None => Err(styles::not_that(tx, self.style, self.revision).await?.into()),
         }
     }
@@ -269,7 +269,7 @@ async fn set_price(tx: &mut Tx, item: &Priced, new: Money) -> Result<bool, Comma
         return Ok(true);
     }
     let row = sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.id).fetch_one(tx.db()).await?;
-    if row.try_get::<i64, _>(0)? == 0 {
+    if row.try_get::<i64, _>("on_hand")? == 0 {
         return Ok(false);
     }
     // Edited since it was read: everything is tried again and reads it anew.

@@ -69,7 +69,7 @@ async fn write_text(tx: &mut Tx, item: &Found, was: &str, words: String) -> Resu
         .bind(item.id.raw())
         .fetch_one(tx.db())
         .await?;
-    if text_mark(&row.try_get::<String, _>(0)?) != was {
+    if text_mark(&row.try_get::<String, _>("description")?) != was {
         let reason = format!("the text of {} was changed by someone else; check it again", item.title);
         return Err(Rejection::invalid(&item.sku, reason).into());
     }

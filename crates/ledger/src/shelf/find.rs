@@ -250,7 +250,8 @@ impl FindItems {
         styles: &[StyleView],
     ) -> Result<Asking, CommandError> {
         let (column, beyond, direction) = self.sort.parts();
-        let text = format!("SELECT i.id, i.{column} FROM item i WHERE 1 = 1{}", self.state.condition());
+        let text =
+            format!("SELECT i.id, i.{column} AS sort_key FROM item i WHERE 1 = 1{}", self.state.condition());
         let mut asking = Asking { text, values: Vec::new() };
         match self.style {
             FindStyle::Any => (),
@@ -360,7 +361,7 @@ impl Ledger {
         }
         let rows = statement.fetch_all(&mut *connection).await?;
         let read = |row: &sqlx::any::AnyRow| {
-            Ok::<_, CommandError>(FindCursor { id: row.try_get(0)?, key: row.try_get(1)? })
+            Ok::<_, CommandError>(FindCursor { id: row.try_get("id")?, key: row.try_get("sort_key")? })
         };
         let mut places = rows.iter().map(read).collect::<Result<Vec<_>, _>>()?;
         let more = places.len() > limit;

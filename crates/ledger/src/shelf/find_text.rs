@@ -73,11 +73,11 @@ async fn fold_in(connection: &mut AnyConnection) -> Result<usize, CommandError> 
     .fetch_all(&mut *connection)
     .await?;
     for row in &rows {
-        let text = |at: usize| row.try_get::<String, _>(at);
-        let folded = folded([&text(1)?, &text(2)?, &text(3)?, &text(4)?]);
-        let mass = mass(stored_weight(row.try_get(5)?, row.try_get(6)?)?);
+        let text = |column: &str| row.try_get::<String, _>(column);
+        let folded = folded([&text("name")?, &text("color")?, &text("size")?, &text("material")?]);
+        let mass = mass(stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?);
         sqlx::query("UPDATE item SET folded = $2, mass = $3 WHERE id = $1")
-            .bind(row.try_get::<i64, _>(0)?)
+            .bind(row.try_get::<i64, _>("id")?)
             .bind(folded)
             .bind(mass)
             .execute(&mut *connection)

@@ -180,11 +180,20 @@ impl Ledger {
         .await?;
         let mut refused = Vec::with_capacity(rows.len());
         for row in &rows {
-            let rejection =
-                serde_json::from_str(&row.try_get::<String, _>(1)?).map_err(StorageError::KeptAnswer)?;
-            refused.push((row.try_get(0)?, rejection));
+            let rejection = serde_json::from_str(&row.try_get::<String, _>("refusal")?)
+                .map_err(StorageError::KeptAnswer)?;
+            refused.push((row.try_get("row_number")?, rejection));
         }
-        let tally = Tally { added: row.try_get(1)?, updated: row.try_get(2)?, unchanged: row.try_get(3)? };
-        Ok(Some(Intake { rows_done: row.try_get(0)?, tally, refused, answer: row.try_get(4)? }))
+        let tally = Tally {
+            added: row.try_get("added")?,
+            updated: row.try_get("updated")?,
+            unchanged: row.try_get("unchanged")?,
+        };
+        Ok(Some(Intake {
+            rows_done: row.try_get("rows_done")?,
+            tally,
+            refused,
+            answer: row.try_get("answer")?,
+        }))
     }
 }

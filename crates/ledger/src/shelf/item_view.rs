@@ -21,48 +21,49 @@ use std::collections::HashMap;
 /// The columns for [`read`]. The listing is that of the first connection, the feed.
 pub(crate) const COLUMNS: &str = "SELECT i.id, i.kind, i.sku, i.in_store, i.gtin, i.name, i.color, i.size, i.material, i.description, \
     i.image, i.weight, i.weight_unit, i.extras, i.price, i.priced_by, i.cost, i.stock_unit, i.do_not_list, i.on_hand, \
-    i.held, i.sold - i.put_back, i.revision, l.state, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
+    i.held, i.sold - i.put_back AS out, i.revision, l.state, s.name AS style_name, s.rate, s.rate_unit, s.ending, s.minimum \
     FROM item i LEFT JOIN style s ON s.id = i.style_id LEFT JOIN listing l ON l.item_id = i.id AND l.connection_id = 1";
 
 pub(crate) fn read(row: &AnyRow, currency: Currency) -> Result<ItemView, CommandError> {
-    let kind = ItemKind::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("item.kind")?;
-    let stock_unit: Option<String> = row.try_get(17)?;
+    let kind =
+        ItemKind::from_code(&row.try_get::<String, _>("kind")?).ok_or("unknown").stored("item.kind")?;
+    let stock_unit: Option<String> = row.try_get("stock_unit")?;
     let stock_unit = stock_unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.measure(stock_unit).ok_or("missing").stored("item.stock_unit")?;
     let stock_units =
-        |at: usize| Quantity::from_stock_units(row.try_get(at)?, measure).stored("item.on_hand");
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("item.price");
-    let cost: Option<i64> = row.try_get(16)?;
-    let style: Option<String> = row.try_get(24)?;
-    let rule = if style.is_some() { Some(styles::rule(row, 25, currency)?) } else { None };
-    let images: String = row.try_get(10)?;
-    let listing: Option<String> = row.try_get(23)?;
+        |column: &str| Quantity::from_stock_units(row.try_get(column)?, measure).stored("item.on_hand");
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("item.price");
+    let cost: Option<i64> = row.try_get("cost")?;
+    let style: Option<String> = row.try_get("style_name")?;
+    let rule = if style.is_some() { Some(styles::rule(row, currency)?) } else { None };
+    let images: String = row.try_get("image")?;
+    let listing: Option<String> = row.try_get("state")?;
     let mut view = ItemView {
-        id: ItemId::from_raw(row.try_get(0)?),
+        id: ItemId::from_raw(row.try_get("id")?),
         kind,
-        sku: row.try_get(2)?,
-        in_store: row.try_get(3)?,
-        gtin: row.try_get(4)?,
-        name: row.try_get(5)?,
+        sku: row.try_get("sku")?,
+        in_store: row.try_get("in_store")?,
+        gtin: row.try_get("gtin")?,
+        name: row.try_get("name")?,
         style,
         rule,
-        color: row.try_get(6)?,
-        size: row.try_get(7)?,
-        material: row.try_get(8)?,
-        description: row.try_get(9)?,
+        color: row.try_get("color")?,
+        size: row.try_get("size")?,
+        material: row.try_get("material")?,
+        description: row.try_get("description")?,
         images: images.split('|').filter(|i| !i.is_empty()).map(str::to_owned).collect(),
-        weight: stored_weight(row.try_get(11)?, row.try_get(12)?)?,
-        extras: money(13)?,
-        price: money(14)?,
-        priced_by_hand: row.try_get::<String, _>(15)? == "hand",
+        weight: stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?,
+        extras: money("extras")?,
+        price: money("price")?,
+        priced_by_hand: row.try_get::<String, _>("priced_by")? == "hand",
         calculation: None,
         cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("item.cost")?,
         stock_unit,
-        do_not_list: row.try_get::<i64, _>(18)? == 1,
-        on_hand: stock_units(19)?,
-        held: stock_units(20)?,
-        sold: amount(row.try_get(21)?, measure),
-        revision: row.try_get(22)?,
+        do_not_list: row.try_get::<i64, _>("do_not_list")? == 1,
+        on_hand: stock_units("on_hand")?,
+        held: stock_units("held")?,
+        sold: amount(row.try_get("out")?, measure),
+        revision: row.try_get("revision")?,
         listing: listing.as_deref().and_then(ListingState::from_code),
     };
     view.calculation = calculation(&view);
@@ -117,7 +118,7 @@ pub(crate) async fn read_many(
             statement = statement.bind(id);
         }
         for row in statement.fetch_all(&mut *connection).await? {
-            by_id.insert(row.try_get::<i64, _>(0)?, read(&row, currency)?);
+            by_id.insert(row.try_get::<i64, _>("id")?, read(&row, currency)?);
         }
     }
     Ok(ids.iter().filter_map(|id| by_id.remove(id)).collect())
@@ -152,7 +153,7 @@ impl Ledger {
                 .fetch_all(&mut *connection)
                 .await?;
             let Some(last) = rows.last() else { break };
-            below = last.try_get(0)?;
+            below = last.try_get("id")?;
             for row in &rows {
                 let item = read(row, currency)?;
                 let style = item.style.as_deref().unwrap_or_default();
@@ -193,9 +194,9 @@ impl Ledger {
                 .fetch_all(&mut *connection)
                 .await?;
             let Some(last) = rows.last() else { break };
-            below = last.try_get(0)?;
+            below = last.try_get("id")?;
             for row in &rows {
-                let folded = text::fold(&row.try_get::<String, _>(5)?);
+                let folded = text::fold(&row.try_get::<String, _>("name")?);
                 if words.iter().all(|w| folded.contains(w)) && found.len() < limit {
                     found.push(read(row, currency)?);
                 }

@@ -213,7 +213,7 @@ impl Command for EditItem {
             .bind(found.id.raw())
             .fetch_one(tx.db())
             .await?;
-        let revision: i64 = row.try_get(0)?;
+        let revision: i64 = row.try_get("revision")?;
         if let Some(expected) = self.revision
             && expected != revision - 1
         {

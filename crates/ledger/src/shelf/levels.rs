@@ -47,9 +47,9 @@ pub struct ShelfRow {
 }
 
 const COLUMNS: &str = "SELECT s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END AS own_name, i.size, i.color, \
-    i.kind, i.stock_unit, CAST(SUM(i.on_hand) AS BIGINT), CAST(SUM(i.held) AS BIGINT), \
-    CAST(SUM(i.sold - i.put_back) AS BIGINT), MIN(CASE WHEN i.on_hand > 0 THEN i.price END), \
-    MAX(CASE WHEN i.on_hand > 0 THEN i.price END), MIN(i.price), MAX(i.price) \
+    i.kind, i.stock_unit, CAST(SUM(i.on_hand) AS BIGINT) AS on_hand, CAST(SUM(i.held) AS BIGINT) AS held, \
+    CAST(SUM(i.sold - i.put_back) AS BIGINT) AS sold, MIN(CASE WHEN i.on_hand > 0 THEN i.price END) AS lowest_here, \
+    MAX(CASE WHEN i.on_hand > 0 THEN i.price END) AS highest_here, MIN(i.price) AS lowest, MAX(i.price) AS highest \
     FROM item i LEFT JOIN style s ON s.id = i.style_id";
 const GROUPS: &str = "GROUP BY s.name, CASE WHEN i.style_id IS NULL THEN i.name ELSE '' END, i.size, i.color, i.kind, i.stock_unit";
 
@@ -75,7 +75,8 @@ const MOST_COUNTED_OF_STYLE: i64 = 500;
 /// Reads a single index, and no more of it than is counted.
 fn count_of(style: &str) -> String {
     format!(
-        "SELECT CAST(COUNT(*) AS BIGINT), CAST(SUM(units) AS BIGINT), CAST(SUM(held) AS BIGINT), MIN(price), MAX(price) \
+        "SELECT CAST(COUNT(*) AS BIGINT) AS count, CAST(SUM(units) AS BIGINT) AS units, CAST(SUM(held) AS BIGINT) AS held, \
+         MIN(price) AS lowest, MAX(price) AS highest \
          FROM (SELECT CASE WHEN stock_unit IS NULL THEN on_hand ELSE 1 END AS units, \
          CASE WHEN held > 0 THEN 1 ELSE 0 END AS held, price FROM item WHERE on_hand > 0 AND {style} LIMIT $1) AS part"
     )
@@ -118,16 +119,16 @@ impl Ledger {
 
 impl StyleCount {
     fn read(style: Option<StyleView>, row: &AnyRow, currency: Currency) -> Result<Self, CommandError> {
-        let and_more = row.try_get::<i64, _>(0)? > MOST_COUNTED_OF_STYLE;
-        let price = |at: usize| {
-            let minor: Option<i64> = row.try_get(at)?;
+        let and_more = row.try_get::<i64, _>("count")? > MOST_COUNTED_OF_STYLE;
+        let price = |column: &str| {
+            let minor: Option<i64> = row.try_get(column)?;
             minor.map(|minor| Money::from_minor(minor, currency)).transpose().stored("item.price")
         };
         Ok(Self {
             style,
-            units: row.try_get::<Option<i64>, _>(1)?.unwrap_or(0),
-            held: row.try_get::<Option<i64>, _>(2)?.unwrap_or(0),
-            prices: price(3)?.zip(price(4)?).filter(|_| !and_more),
+            units: row.try_get::<Option<i64>, _>("units")?.unwrap_or(0),
+            held: row.try_get::<Option<i64>, _>("held")?.unwrap_or(0),
+            prices: price("lowest")?.zip(price("highest")?).filter(|_| !and_more),
             and_more,
         })
     }
@@ -154,13 +155,14 @@ impl Ledger {
 }
 
 fn read(row: &AnyRow, currency: Currency) -> Result<ShelfRow, CommandError> {
-    let style: Option<String> = row.try_get(0)?;
-    let kind = ItemKind::from_code(&row.try_get::<String, _>(4)?).ok_or("unknown").stored("item.kind")?;
-    let unit: Option<String> = row.try_get(5)?;
+    let style: Option<String> = row.try_get("name")?;
+    let kind =
+        ItemKind::from_code(&row.try_get::<String, _>("kind")?).ok_or("unknown").stored("item.kind")?;
+    let unit: Option<String> = row.try_get("stock_unit")?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
-    let amount = |at: usize| Ok::<_, CommandError>(amount(row.try_get(at)?, measure));
-    let price = |on_shelf: usize, of_all: usize| {
+    let amount = |column: &str| Ok::<_, CommandError>(amount(row.try_get(column)?, measure));
+    let price = |on_shelf: &str, of_all: &str| {
         let minor = match row.try_get::<Option<i64>, _>(on_shelf)? {
             Some(minor) => minor,
             None => row.try_get(of_all)?,
@@ -170,16 +172,16 @@ fn read(row: &AnyRow, currency: Currency) -> Result<ShelfRow, CommandError> {
     Ok(ShelfRow {
         style: match style {
             Some(style) => style,
-            None => row.try_get(1)?,
+            None => row.try_get("own_name")?,
         },
-        size: row.try_get(2)?,
-        color: row.try_get(3)?,
+        size: row.try_get("size")?,
+        color: row.try_get("color")?,
         kind,
         unit,
-        on_hand: amount(6)?,
-        held: amount(7)?,
-        sold: amount(8)?,
-        lowest: price(9, 11)?,
-        highest: price(10, 12)?,
+        on_hand: amount("on_hand")?,
+        held: amount("held")?,
+        sold: amount("sold")?,
+        lowest: price("lowest_here", "lowest")?,
+        highest: price("highest_here", "highest")?,
     })
 }

@@ -33,7 +33,7 @@ pub(crate) struct Found {
 
 const FIND: &str = "SELECT c.code, i.id, i.kind, i.stock_unit, i.sku, i.name, i.price, i.cost, \
     CASE WHEN i.kind = 'piece' AND EXISTS (SELECT 1 FROM code k JOIN sale_line l ON l.code = k.code \
-        WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END \
+        WHERE k.item_id = i.id AND l.item_id IS NULL AND l.code <> '') THEN 1 ELSE 0 END AS sold_in_past \
     FROM code c JOIN item i ON i.id = c.item_id WHERE c.code";
 
 /// Finds the item for each code; codes that find nothing are missing in the map.
@@ -50,7 +50,7 @@ pub(crate) async fn find_known(
             statement = statement.bind(key);
         }
         for row in statement.fetch_all(&mut *connection).await? {
-            by_key.insert(row.try_get::<String, _>(0)?, found(&row, currency)?);
+            by_key.insert(row.try_get::<String, _>("code")?, found(&row, currency)?);
         }
     }
     Ok(codes.iter().filter_map(|c| Some((c.clone(), by_key.get(&c.key())?.clone()))).collect())
@@ -73,19 +73,19 @@ pub(crate) fn unknown(code: &Code) -> Rejection {
 
 fn found(row: &AnyRow, currency: Currency) -> Result<Found, CommandError> {
     let kind =
-        ItemKind::from_code(&row.try_get::<String, _>(2)?).ok_or("unknown kind").stored("item.kind")?;
-    let unit: Option<String> = row.try_get(3)?;
+        ItemKind::from_code(&row.try_get::<String, _>("kind")?).ok_or("unknown kind").stored("item.kind")?;
+    let unit: Option<String> = row.try_get("stock_unit")?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
-    let cost: Option<i64> = row.try_get(7)?;
+    let cost: Option<i64> = row.try_get("cost")?;
     Ok(Found {
-        id: ItemId::from_raw(row.try_get(1)?),
+        id: ItemId::from_raw(row.try_get("id")?),
         kind,
         measure: kind.measure(unit).ok_or("no stock unit").stored("item.stock_unit")?,
-        sku: row.try_get(4)?,
-        title: row.try_get(5)?,
-        price: Money::from_minor(row.try_get(6)?, currency).stored("item.price")?,
+        sku: row.try_get("sku")?,
+        title: row.try_get("name")?,
+        price: Money::from_minor(row.try_get("price")?, currency).stored("item.price")?,
         cost: cost.map(|c| Money::from_minor(c, currency)).transpose().stored("item.cost")?,
-        sold_in_past: row.try_get::<i64, _>(8)? == 1,
+        sold_in_past: row.try_get::<i64, _>("sold_in_past")? == 1,
     })
 }
 
@@ -105,9 +105,9 @@ pub(crate) async fn explain_to(
         .fetch_optional(&mut *connection)
         .await?
         .ok_or_else(|| Rejection::no_such("item", item))?;
-    let (code, title): (String, String) = (row.try_get(2)?, row.try_get(3)?);
-    let (on_hand, held): (i64, i64) = (row.try_get(4)?, row.try_get(5)?);
-    let kind = ItemKind::from_code(&row.try_get::<String, _>(0)?);
+    let (code, title): (String, String) = (row.try_get("sku")?, row.try_get("name")?);
+    let (on_hand, held): (i64, i64) = (row.try_get("on_hand")?, row.try_get("held")?);
+    let kind = ItemKind::from_code(&row.try_get::<String, _>("kind")?);
     if on_hand >= stock_units {
         let hold = if on_hand - held >= stock_units { None } else { open_hold(connection, item).await? };
         // It is free again since (on PostgreSQL another transaction may end in between), so everything
@@ -121,7 +121,7 @@ pub(crate) async fn explain_to(
     {
         return Ok(rejection);
     }
-    let unit: Option<String> = row.try_get(1)?;
+    let unit: Option<String> = row.try_get("stock_unit")?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.and_then(|k| k.measure(unit)).unwrap_or(Measure::Units);
     let shown = |s| Quantity::from_stock_units(s, measure).map(|q| q.to_string()).unwrap_or_default();
@@ -139,8 +139,8 @@ async fn open_hold(
     .fetch_optional(&mut *connection)
     .await?;
     let Some(row) = row else { return Ok(None) };
-    let (name, purpose): (String, String) = (row.try_get(0)?, row.try_get(1)?);
-    let until: Option<i64> = row.try_get(2)?;
+    let (name, purpose): (String, String) = (row.try_get("for_whom")?, row.try_get("purpose")?);
+    let until: Option<i64> = row.try_get("until_ms")?;
     let nobody = match Purpose::from_code(&purpose) {
         Some(Purpose::Basket) => "a sale in progress",
         Some(Purpose::Market) => "the market",
@@ -164,13 +164,13 @@ async fn what_became_of(
     .fetch_optional(&mut *connection)
     .await?;
     let Some(row) = row else { return Ok(None) };
-    let why = StockReason::from_code(&row.try_get::<String, _>(0)?);
+    let why = StockReason::from_code(&row.try_get::<String, _>("reason")?);
     let (code, title) = (code.to_owned(), title.to_owned());
     if why != Some(StockReason::Sold) {
         let why = why.map_or_else(String::new, |w| w.to_string());
         return Ok(Some(Rejection::Gone { code, title, why }));
     }
-    let sale: Option<i64> = row.try_get(1)?;
+    let sale: Option<i64> = row.try_get("source_id")?;
     let sale = sale.ok_or_else(|| StorageError::impossible("a sold entry without its sale"))?;
     let sold = sold_as(connection, sale).await?;
     Ok(sold.map(|sold| Rejection::AlreadySold { code, title, sold }))
@@ -185,7 +185,7 @@ pub(crate) async fn sold_in_past(tx: &mut Tx, found: &Found) -> Result<Rejection
     .bind(found.id.raw())
     .fetch_one(tx.db())
     .await?;
-    let sold = sold_as(tx.db(), row.try_get(0)?).await?;
+    let sold = sold_as(tx.db(), row.try_get("sale_id")?).await?;
     let sold = sold.ok_or_else(|| StorageError::impossible("a sale line without its sale"))?;
     Ok(Rejection::AlreadySold { code: found.sku.clone(), title: found.title.clone(), sold })
 }
@@ -204,9 +204,9 @@ pub(crate) async fn sold_as(
     .await?;
     let Some(row) = row else { return Ok(None) };
     Ok(Some(SoldAs {
-        channel: row.try_get(0)?,
-        at: Moment::from_millis(row.try_get(1)?),
-        receipt: row.try_get(2)?,
-        order: row.try_get(3)?,
+        channel: row.try_get("channel")?,
+        at: Moment::from_millis(row.try_get("at_ms")?),
+        receipt: row.try_get("receipt")?,
+        order: row.try_get("number")?,
     }))
 }

@@ -139,10 +139,10 @@ pub(crate) async fn find(
             statement = statement.bind(name.0);
         }
         for row in statement.fetch_all(&mut *connection).await? {
-            let number = |at: usize| u32::try_from(row.try_get::<i64, _>(at)?).stored("picture.width");
-            let name = PictureName::parse(&row.try_get::<String, _>(0)?).stored("picture.hash")?;
-            let lightness = u8::try_from(row.try_get::<i64, _>(4)?).stored("picture.lightness")?;
-            let (width, height, bytes) = (number(1)?, number(2)?, number(3)?);
+            let number = |column: &str| u32::try_from(row.try_get::<i64, _>(column)?).stored("picture.width");
+            let name = PictureName::parse(&row.try_get::<String, _>("hash")?).stored("picture.hash")?;
+            let lightness = u8::try_from(row.try_get::<i64, _>("lightness")?).stored("picture.lightness")?;
+            let (width, height, bytes) = (number("width")?, number("height")?, number("bytes")?);
             found.insert(name.clone(), Picture { name, width, height, bytes, lightness });
         }
     }

@@ -135,14 +135,14 @@ pub(crate) async fn try_add(
 }
 
 async fn cannot_add(tx: &mut Tx, item: ItemId) -> Result<Rejection, CommandError> {
-    let row = sqlx::query("SELECT kind, on_hand, sold - put_back FROM item WHERE id = $1")
+    let row = sqlx::query("SELECT kind, on_hand, sold - put_back AS out FROM item WHERE id = $1")
         .bind(item.raw())
         .fetch_one(tx.db())
         .await?;
-    if row.try_get::<String, _>(0)? != ItemKind::Piece.code() {
+    if row.try_get::<String, _>("kind")? != ItemKind::Piece.code() {
         return Ok(Rejection::invalid("quantity", QuantityError::TooLarge));
     }
-    if row.try_get::<i64, _>(1)? == 0 && row.try_get::<i64, _>(2)? > 0 {
+    if row.try_get::<i64, _>("on_hand")? == 0 && row.try_get::<i64, _>("out")? > 0 {
         return lookup::explain(tx, item, 1).await;
     }
     Ok(Rejection::invalid("quantity", "there is only one of each piece; for more, use counted goods"))
@@ -291,7 +291,7 @@ impl Command for AdjustStock {
             .bind(found.id.raw())
             .fetch_one(tx.db())
             .await?;
-        Quantity::from_stock_units(row.try_get(0)?, found.measure).stored("item.on_hand")
+        Quantity::from_stock_units(row.try_get("on_hand")?, found.measure).stored("item.on_hand")
     }
 }
 
@@ -307,7 +307,7 @@ async fn count(
         .bind(item.raw())
         .fetch_one(tx.db())
         .await?;
-    let difference = counted - row.try_get::<i64, _>(0)?;
+    let difference = counted - row.try_get::<i64, _>("on_hand")?;
     match difference {
         0 => tx.availability_changed(&[item]).await,
         more if more > 0 => add(tx, item, more, because).await,
@@ -338,20 +338,21 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let read = |row: &sqlx::any::AnyRow| {
-            let why = StockReason::from_code(&row.try_get::<String, _>(2)?);
+            let why = StockReason::from_code(&row.try_get::<String, _>("reason")?);
             let why = why.ok_or("unknown").stored("stock_entry.why")?;
-            let (source, of_refund): (Option<i64>, Option<i64>) = (row.try_get(6)?, row.try_get(7)?);
+            let (source, of_refund): (Option<i64>, Option<i64>) =
+                (row.try_get("source_id")?, row.try_get("sale_id")?);
             let sale =
                 of_refund.or(source.filter(|_| matches!(why, StockReason::Sold | StockReason::Voided)));
             Ok(StockMove {
-                id: EntryId::from_raw(row.try_get(0)?),
-                change: Quantity::from_stock_units(row.try_get(1)?, found.measure)
+                id: EntryId::from_raw(row.try_get("id")?),
+                change: Quantity::from_stock_units(row.try_get("change")?, found.measure)
                     .stored("stock_entry.change")?,
                 why,
                 sale: sale.map(SaleId::from_raw),
-                note: row.try_get(3)?,
-                who: row.try_get(4)?,
-                at: Moment::from_millis(row.try_get(5)?),
+                note: row.try_get("note")?,
+                who: row.try_get("who")?,
+                at: Moment::from_millis(row.try_get("at_ms")?),
             })
         };
         rows.iter().map(read).collect()

@@ -53,7 +53,7 @@ impl Command for EditStyle {
         .fetch_optional(tx.db())
         .await?;
         match row {
-            Some(row) => Ok(row.try_get(0)?),
+            Some(row) => Ok(row.try_get("revision")?),
             None => Err(styles::not_that(tx, self.style, self.revision).await?.into()),
         }
     }
@@ -69,7 +69,7 @@ impl EditStyle {
         match row {
             None => Ok(()),
             Some(row) => {
-                let other: String = row.try_get(0)?;
+                let other: String = row.try_get("name")?;
                 let reason = format!("there is already a style “{other}”; choose another name");
                 Err(Rejection::invalid("name", reason).into())
             }

@@ -148,7 +148,7 @@ async fn add(tx: &mut Tx, style: &NewStyle) -> Result<RowOutcome, CommandError> 
         .fetch_one(tx.db())
         .await?;
     let name = style.name.clone();
-    Ok(if row.try_get::<i64, _>(0)? == id {
+    Ok(if row.try_get::<i64, _>("id")? == id {
         RowOutcome::AddedStyle { name }
     } else {
         RowOutcome::Updated { sku: name }
@@ -159,24 +159,24 @@ pub(crate) const COLUMNS: &str =
     "SELECT id, name, rate, rate_unit, ending, minimum, sizes, category, revision FROM style";
 
 fn read(row: &AnyRow, currency: Currency) -> Result<StyleView, CommandError> {
-    let sizes: String = row.try_get(6)?;
+    let sizes: String = row.try_get("sizes")?;
     Ok(StyleView {
-        id: StyleId::from_raw(row.try_get(0)?),
-        name: row.try_get(1)?,
-        rule: rule(row, 2, currency)?,
+        id: StyleId::from_raw(row.try_get("id")?),
+        name: row.try_get("name")?,
+        rule: rule(row, currency)?,
         sizes: sizes.split('|').filter(|s| !s.is_empty()).map(str::to_owned).collect(),
-        category: row.try_get(7)?,
-        revision: row.try_get(8)?,
+        category: row.try_get("category")?,
+        revision: row.try_get("revision")?,
     })
 }
 
-/// A price rule from the columns of rate, unit, ending and minimum.
-pub(crate) fn rule(row: &AnyRow, first: usize, currency: Currency) -> Result<PriceRule, CommandError> {
-    let unit = WeightUnit::from_code(&row.try_get::<String, _>(first + 1)?).stored("style.rate_unit")?;
-    let minimum: Option<i64> = row.try_get(first + 3)?;
+/// A price rule from columns `rate`, `rate_unit`, `ending` and `minimum`.
+pub(crate) fn rule(row: &AnyRow, currency: Currency) -> Result<PriceRule, CommandError> {
+    let unit = WeightUnit::from_code(&row.try_get::<String, _>("rate_unit")?).stored("style.rate_unit")?;
+    let minimum: Option<i64> = row.try_get("minimum")?;
     Ok(PriceRule {
-        rate: WeightRate::from_millionths(row.try_get(first)?, unit).stored("style.rate")?,
-        ending: PriceEnding::parse(&row.try_get::<String, _>(first + 2)?, currency).stored("style.ending")?,
+        rate: WeightRate::from_millionths(row.try_get("rate")?, unit).stored("style.rate")?,
+        ending: PriceEnding::parse(&row.try_get::<String, _>("ending")?, currency).stored("style.ending")?,
         minimum: minimum.map(|m| Money::from_minor(m, currency)).transpose().stored("style.minimum")?,
     })
 }

@@ -347,7 +347,7 @@ async fn usual(connection: &mut AnyConnection, style: StyleId) -> Result<Option<
     .await?;
     let mut weights = Vec::with_capacity(rows.len());
     for row in &rows {
-        weights.extend(stored_weight(row.try_get(0)?, row.try_get(1)?)?);
+        weights.extend(stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?);
     }
     let lightest = weights.iter().copied().min_by_key(|w| w.grams());
     let heaviest = weights.iter().copied().max_by_key(|w| w.grams());
@@ -383,11 +383,11 @@ impl Ledger {
         .await?;
         row.map(|row| {
             Ok(PieceWork {
-                rows: row.try_get(0)?,
-                minutes: row.try_get(1)?,
-                note: row.try_get(2)?,
-                price_reason: row.try_get(3)?,
-                who: row.try_get(4)?,
+                rows: row.try_get("rows_made")?,
+                minutes: row.try_get("minutes")?,
+                note: row.try_get("note")?,
+                price_reason: row.try_get("price_reason")?,
+                who: row.try_get("who")?,
             })
         })
         .transpose()

@@ -115,10 +115,10 @@ impl Tx {
         .bind(receipts)
         .fetch_one(self.db())
         .await?;
-        if row.try_get::<i64, _>(1)? != self.shop.revision {
+        if row.try_get::<i64, _>("settings_revision")? != self.shop.revision {
             return Err(StorageError::SettingsChanged.into());
         }
-        Ok(row.try_get(0)?)
+        Ok(row.try_get("receipt")?)
     }
 
     /// Locks that row too, whatever this transaction has changed since, so that commands that check

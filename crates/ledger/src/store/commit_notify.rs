@@ -15,7 +15,7 @@ const ANSWERED_WITHIN: Duration = Duration::from_secs(5);
 /// A value that changes with every commit, whoever makes it, and costs next to nothing to read. SQLite
 /// counts the commits of all other connections; on PostgreSQL, two equal snapshots see the same rows.
 const SQLITE_STANDS_AT: &str = "PRAGMA data_version";
-const POSTGRES_STANDS_AT: &str = "SELECT CAST(pg_current_snapshot() AS TEXT)";
+const POSTGRES_STANDS_AT: &str = "SELECT CAST(pg_current_snapshot() AS TEXT) AS data_version";
 
 impl Ledger {
     /// Makes [`Ledger::changes`] also change for commits of other processes, until this is dropped. It
@@ -50,10 +50,10 @@ impl Ledger {
         Ok(match self.inner.engine {
             Engine::Sqlite => {
                 let row = sqlx::query(SQLITE_STANDS_AT).fetch_one(&mut **connection).await?;
-                row.try_get::<i64, _>(0)?.to_string()
+                row.try_get::<i64, _>("data_version")?.to_string()
             }
             Engine::Postgres => {
-                sqlx::query(POSTGRES_STANDS_AT).fetch_one(&mut **connection).await?.try_get(0)?
+                sqlx::query(POSTGRES_STANDS_AT).fetch_one(&mut **connection).await?.try_get("data_version")?
             }
         })
     }

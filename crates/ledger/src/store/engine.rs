@@ -168,7 +168,7 @@ impl Ledger {
         let row = sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1")
             .fetch_one(&mut *connection)
             .await?;
-        Ok(row.try_get(0)?)
+        Ok(row.try_get("settings_revision")?)
     }
 
     /// Changes whenever a commit of this process left something to send to a connection or to fetch

@@ -99,10 +99,10 @@ pub(crate) async fn claim<A: DeserializeOwned>(
 
 /// The answer stored in a row, or why there is none.
 fn read_kept<A: DeserializeOwned>(row: &AnyRow, key: &Key) -> Result<Result<A, Rejection>, CommandError> {
-    if row.try_get::<String, _>(0)? != key.body_hash {
+    if row.try_get::<String, _>("body_hash")? != key.body_hash {
         return Err(Rejection::KeyReused.into());
     }
-    let Some(answer) = row.try_get::<Option<String>, _>(1)? else {
+    let Some(answer) = row.try_get::<Option<String>, _>("answer")? else {
         return Err(Rejection::StillRunning.into());
     };
     match serde_json::from_str(&answer).map_err(StorageError::KeptAnswer)? {

@@ -64,13 +64,14 @@ impl Lease {
         now: Moment,
     ) -> Result<bool, sqlx::Error> {
         let node = self.held().node;
-        let row =
-            sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM node_lease WHERE until_ms > $1 AND node <> $2")
-                .bind(now.millis())
-                .bind(node)
-                .fetch_one(connection)
-                .await?;
-        Ok(row.try_get::<i64, _>(0)? > 0)
+        let row = sqlx::query(
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM node_lease WHERE until_ms > $1 AND node <> $2",
+        )
+        .bind(now.millis())
+        .bind(node)
+        .fetch_one(connection)
+        .await?;
+        Ok(row.try_get::<i64, _>("count")? > 0)
     }
 
     /// Ends the lease now, but not before the latest identifier, after which the next holder starts. If
@@ -129,7 +130,7 @@ async fn take(pool: &AnyPool, now: Moment) -> Result<Held, StorageError> {
             .fetch_optional(pool)
             .await?;
         let before = match found {
-            Some(row) => Some(row.try_get::<i64, _>(0)?),
+            Some(row) => Some(row.try_get::<i64, _>("until_ms")?),
             None => None,
         };
         if before.is_some_and(|until| until > now) {

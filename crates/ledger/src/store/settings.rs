@@ -258,9 +258,9 @@ pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Command
     let row = sqlx::query("SELECT settings_revision FROM shop_state WHERE id = 1")
         .fetch_one(&mut *connection)
         .await?;
-    let mut shop = Shop::new(row.try_get(0)?);
+    let mut shop = Shop::new(row.try_get("settings_revision")?);
     let rows = sqlx::query("SELECT name, value FROM setting").fetch_all(&mut *connection).await?;
-    let pair = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
+    let pair = |row: &AnyRow| Ok((row.try_get("name")?, row.try_get("value")?));
     let mut settings = rows.iter().map(pair).collect::<Result<Vec<(String, String)>, CommandError>>()?;
     // Fees are money, so the currency comes first.
     settings.sort_by_key(|(key, _)| key != "currency");
@@ -268,8 +268,8 @@ pub(crate) async fn load(connection: &mut AnyConnection) -> Result<Shop, Command
         shop.apply(&key, &value).stored("setting")?;
     }
     for row in sqlx::query("SELECT code, name FROM channel").fetch_all(&mut *connection).await? {
-        let code = Channel::parse(&row.try_get::<String, _>(0)?).stored("channel.code")?;
-        shop.channels.insert(code, row.try_get(1)?);
+        let code = Channel::parse(&row.try_get::<String, _>("code")?).stored("channel.code")?;
+        shop.channels.insert(code, row.try_get("name")?);
     }
     Ok(shop)
 }
@@ -318,9 +318,9 @@ impl Tx {
         .bind(count)
         .fetch_one(self.db())
         .await?;
-        if row.try_get::<i64, _>(1)? != self.shop().revision {
+        if row.try_get::<i64, _>("settings_revision")? != self.shop().revision {
             return Err(StorageError::SettingsChanged.into());
         }
-        Ok(row.try_get(0)?)
+        Ok(row.try_get("in_store")?)
     }
 }

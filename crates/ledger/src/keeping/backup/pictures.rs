@@ -44,7 +44,7 @@ pub(super) struct PictureFile {
 pub(super) async fn names(snapshot: &mut AnyConnection) -> Result<BTreeSet<String>, BackupError> {
     let mut names = BTreeSet::new();
     for row in sqlx::query("SELECT hash FROM picture").fetch_all(&mut *snapshot).await? {
-        let hash: String = row.try_get(0)?;
+        let hash: String = row.try_get("hash")?;
         // Anything but a hash can only be there if the database was tampered with.
         if let Ok(name) = PictureName::parse(&hash) {
             names.insert(name.file());
@@ -52,7 +52,7 @@ pub(super) async fn names(snapshot: &mut AnyConnection) -> Result<BTreeSet<Strin
         }
     }
     for row in sqlx::query("SELECT image FROM item WHERE image <> ''").fetch_all(snapshot).await? {
-        let images: String = row.try_get(0)?;
+        let images: String = row.try_get("image")?;
         names.extend(images.split('|').filter(|image| is_plain(image)).map(str::to_owned));
     }
     Ok(names)

@@ -215,8 +215,9 @@ async fn insert(
 /// Only what every fresh shop has may be there.
 async fn refuse_in_use(connection: &mut AnyConnection, url: &str) -> Result<(), BackupError> {
     for table in TABLES {
-        let text = format!("SELECT CAST(COUNT(*) AS BIGINT) FROM {}", table.name);
-        let rows: i64 = sqlx::query(AssertSqlSafe(text)).fetch_one(&mut *connection).await?.try_get(0)?;
+        let text = format!("SELECT CAST(COUNT(*) AS BIGINT) AS count FROM {}", table.name);
+        let rows: i64 =
+            sqlx::query(AssertSqlSafe(text)).fetch_one(&mut *connection).await?.try_get("count")?;
         if rows != table.fresh {
             return Err(BackupError::InUse { place: without_password(url), table: table.name });
         }

@@ -25,7 +25,7 @@ pub(super) async fn check(
                 .fetch_all(&mut *snapshot)
                 .await?;
         let Some(last) = items.last() else { return Ok(()) };
-        let last: i64 = last.try_get(0)?;
+        let last: i64 = last.try_get("id")?;
         let rows = sqlx::query("SELECT item_id, code FROM code WHERE item_id > $1 AND item_id <= $2")
             .bind(after)
             .bind(last)
@@ -33,12 +33,12 @@ pub(super) async fn check(
             .await?;
         let mut kept: HashSet<(i64, String)> = HashSet::with_capacity(rows.len());
         for row in &rows {
-            kept.insert((row.try_get(0)?, row.try_get(1)?));
+            kept.insert((row.try_get("item_id")?, row.try_get("code")?));
         }
         for row in &items {
             let (id, sku, in_store): (i64, String, String) =
-                (row.try_get(0)?, row.try_get(1)?, row.try_get(2)?);
-            let gtin: Option<String> = row.try_get(3)?;
+                (row.try_get("id")?, row.try_get("sku")?, row.try_get("in_store")?);
+            let gtin: Option<String> = row.try_get("gtin")?;
             for code in [Some(sku.clone()), Some(in_store), gtin].into_iter().flatten() {
                 let key = Code::parse(&code).map_or_else(|_| code.clone(), |code| code.key());
                 if !kept.contains(&(id, key.clone())) {

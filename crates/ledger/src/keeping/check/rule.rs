@@ -49,21 +49,22 @@ impl Rule {
         }
         if rows.len() == FINDINGS_OF_A_LAW {
             let count = sqlx::query(AssertSqlSafe(self.count())).fetch_one(snapshot).await?;
-            report.add_more(self.law, count.try_get::<i64, _>(0)? - told);
+            report.add_more(self.law, count.try_get::<i64, _>("count")? - told);
         }
         Ok(())
     }
 
     fn broken_rows(&self) -> String {
-        let pairs: Vec<String> =
-            (1..=self.fields.len()).map(|n| format!("CAST(e{n} AS BIGINT), CAST(f{n} AS BIGINT)")).collect();
+        let pairs: Vec<String> = (1..=self.fields.len())
+            .map(|n| format!("CAST(e{n} AS BIGINT) AS expected{n}, CAST(f{n} AS BIGINT) AS found{n}"))
+            .collect();
         format!("SELECT id, name, {} {} ORDER BY id, name LIMIT $1", pairs.join(", "), self.broken())
     }
 
     fn count(&self) -> String {
         let ones: Vec<String> =
             (1..=self.fields.len()).map(|n| format!("CASE WHEN e{n} <> f{n} THEN 1 ELSE 0 END")).collect();
-        format!("SELECT CAST(SUM({}) AS BIGINT) {}", ones.join(" + "), self.broken())
+        format!("SELECT CAST(SUM({}) AS BIGINT) AS count {}", ones.join(" + "), self.broken())
     }
 
     fn broken(&self) -> String {
@@ -73,16 +74,17 @@ impl Rule {
 
     /// Adds a finding for each pair of the row that differs; returns how many.
     fn tell(&self, row: &AnyRow, currency: Currency, report: &mut CheckReport) -> Result<i64, CommandError> {
-        let id: i64 = row.try_get(0)?;
-        let name: String = row.try_get(1)?;
+        let id: i64 = row.try_get("id")?;
+        let name: String = row.try_get("name")?;
         let place = match (id, name.is_empty()) {
             (_, true) => format!("{} {id}", self.record),
             (0, false) => format!("{} {name}", self.record),
             (_, false) => format!("{} {id} ({name})", self.record),
         };
         let mut told = 0;
-        for (at, field) in self.fields.iter().enumerate() {
-            let (expected, found): (i64, i64) = (row.try_get(2 + 2 * at)?, row.try_get(3 + 2 * at)?);
+        for (n, field) in (1..).zip(self.fields) {
+            let expected: i64 = row.try_get(format!("expected{n}").as_str())?;
+            let found: i64 = row.try_get(format!("found{n}").as_str())?;
             if expected == found {
                 continue;
             }

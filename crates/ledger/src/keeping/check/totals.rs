@@ -52,16 +52,17 @@ async fn kept(
     shop: &Shop,
     report: &mut CheckReport,
 ) -> Result<Days, CommandError> {
-    let text = format!("SELECT day, channel, MAX(month), {SUMS} FROM day_total GROUP BY day, channel");
+    let text =
+        format!("SELECT day, channel, MAX(month) AS month, {SUMS} FROM day_total GROUP BY day, channel");
     let mut found = Days::new();
     for row in sqlx::query(AssertSqlSafe(text)).fetch_all(snapshot).await? {
-        let day = Day::from_number(row.try_get(0)?);
-        let channel = Channel::parse(&row.try_get::<String, _>(1)?).stored("day_total.channel")?;
-        let month: i64 = row.try_get(2)?;
+        let day = Day::from_number(row.try_get("day")?);
+        let channel = Channel::parse(&row.try_get::<String, _>("channel")?).stored("day_total.channel")?;
+        let month: i64 = row.try_get("month")?;
         if month != day.month().number() {
             add(&(day, channel.clone()), "month", &day.month().number(), &month, report);
         }
-        found.insert((day, channel), figures_from(&row, 3, shop.currency)?);
+        found.insert((day, channel), figures_from(&row, shop.currency)?);
     }
     Ok(found)
 }

@@ -120,7 +120,7 @@ impl Command for LookAtClock {
             .fetch_optional(tx.db())
             .await?;
         let Some(row) = row else { return Ok(None) };
-        let seen: i64 = row.try_get(0)?;
+        let seen: i64 = row.try_get("clock_ms")?;
         if is_as_seen(seen, now) {
             return Ok(None);
         }
@@ -167,7 +167,7 @@ impl Ledger {
             .await?;
         drop(reader);
         let Some(row) = row else { return Ok(None) };
-        if is_as_seen(row.try_get(0)?, self.now().millis()) {
+        if is_as_seen(row.try_get("clock_ms")?, self.now().millis()) {
             return Ok(None);
         }
         Ok(self.execute(None, &LookAtClock { connection }).await?.answer)

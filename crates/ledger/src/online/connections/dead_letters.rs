@@ -99,12 +99,12 @@ impl Ledger {
         .await?;
         let read = |row: &AnyRow| {
             Ok(DeadLetter {
-                item: ItemId::from_raw(row.try_get(0)?),
-                sku: row.try_get(1)?,
-                name: row.try_get(2)?,
-                revision: row.try_get(3)?,
-                words: row.try_get(4)?,
-                at: Moment::from_millis(row.try_get(5)?),
+                item: ItemId::from_raw(row.try_get("item_id")?),
+                sku: row.try_get("sku")?,
+                name: row.try_get("name")?,
+                revision: row.try_get("dead_letter_revision")?,
+                words: row.try_get("message")?,
+                at: Moment::from_millis(row.try_get("dead_letter_ms")?),
             })
         };
         rows.iter().map(read).collect()

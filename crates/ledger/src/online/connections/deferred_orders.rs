@@ -91,12 +91,13 @@ impl Command for DeferOrder {
         .bind(cut(&self.field, MAX_FIELD_CHARS))
         .execute(tx.db())
         .await?;
-        let count =
-            sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM deferred_order WHERE connection_id = $1")
-                .bind(self.connection.raw())
-                .fetch_one(tx.db())
-                .await?;
-        if count.try_get::<i64, _>(0)? > MAX_KEPT {
+        let count = sqlx::query(
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM deferred_order WHERE connection_id = $1",
+        )
+        .bind(self.connection.raw())
+        .fetch_one(tx.db())
+        .await?;
+        if count.try_get::<i64, _>("count")? > MAX_KEPT {
             let reason = format!("{MAX_KEPT} orders of this connection wait already; look at them first");
             return Err(Rejection::invalid("order", reason).into());
         }
@@ -136,7 +137,7 @@ impl Command for ClaimDeferredOrders {
         let mut claimed = Vec::with_capacity(due.len());
         for row in &due {
             let row = sqlx::query(CLAIM)
-                .bind(row.try_get::<i64, _>(0)?)
+                .bind(row.try_get::<i64, _>("id")?)
                 .bind(self.holder)
                 .bind(lease)
                 .bind(now)
@@ -246,21 +247,21 @@ impl Command for DropDeferredOrder {
             .fetch_optional(tx.db())
             .await?
             .ok_or_else(|| Rejection::no_such("kept order", self.id))?;
-        let (number, words): (String, String) = (row.try_get(0)?, row.try_get(1)?);
+        let (number, words): (String, String) = (row.try_get("number")?, row.try_get("message")?);
         activity_log::note(tx, &who, Audited::KeptOrderDropped, &number, &words).await
     }
 }
 
 fn read(row: &AnyRow) -> Result<DeferredOrder, CommandError> {
     Ok(DeferredOrder {
-        id: KeptOrderId::from_raw(row.try_get(0)?),
-        number: row.try_get(1)?,
-        raw: row.try_get(2)?,
-        words: row.try_get(3)?,
-        tries: u32::try_from(row.try_get::<i64, _>(4)?).unwrap_or(u32::MAX),
-        kept: Moment::from_millis(row.try_get(5)?),
-        due: Moment::from_millis(row.try_get(6)?),
-        field: row.try_get(7)?,
+        id: KeptOrderId::from_raw(row.try_get("id")?),
+        number: row.try_get("number")?,
+        raw: row.try_get("raw")?,
+        words: row.try_get("message")?,
+        tries: u32::try_from(row.try_get::<i64, _>("tries")?).unwrap_or(u32::MAX),
+        kept: Moment::from_millis(row.try_get("deferred_ms")?),
+        due: Moment::from_millis(row.try_get("due_ms")?),
+        field: row.try_get("field")?,
     })
 }
 
@@ -281,7 +282,7 @@ impl Ledger {
         .bind(hex_hash(raw.as_bytes()))
         .fetch_optional(&mut *connection)
         .await?;
-        Ok(row.map(|row| row.try_get(0)).transpose()?.map(Moment::from_millis))
+        Ok(row.map(|row| row.try_get("deferred_ms")).transpose()?.map(Moment::from_millis))
     }
 
     /// Orders of a connection that could not be taken in, oldest first, each once in its latest

@@ -118,15 +118,15 @@ impl Command for SettleDrift {
             .fetch_optional(tx.db())
             .await?
             .ok_or_else(gone)?;
-        let connection = ConnectionId::from_raw(row.try_get(0)?);
+        let connection = ConnectionId::from_raw(row.try_get("connection_id")?);
         super::live(tx.db(), connection).await?;
-        let (sku, field): (String, String) = (row.try_get(2)?, row.try_get(3)?);
+        let (sku, field): (String, String) = (row.try_get("sku")?, row.try_get("field")?);
         let (text, done) = match self.choice {
             DriftChoice::Leave => {
                 ("UPDATE difference SET state = 'left' WHERE id = $1", format!("{field} left as it is"))
             }
             DriftChoice::TellOurs => {
-                let item = row.try_get::<Option<i64>, _>(1)?.ok_or_else(|| {
+                let item = row.try_get::<Option<i64>, _>("item_id")?.ok_or_else(|| {
                     Rejection::invalid(
                         "choice",
                         format!("there is no item {sku} here; ignore it, or remove it from the online shop"),
@@ -254,8 +254,8 @@ impl Ledger {
             .fetch_all(&mut *connection)
             .await?;
         let read = |row: &AnyRow| {
-            let times = u32::try_from(row.try_get::<i64, _>(1)?).unwrap_or(u32::MAX);
-            Ok((ItemId::from_raw(row.try_get(0)?), times))
+            let times = u32::try_from(row.try_get::<i64, _>("mended")?).unwrap_or(u32::MAX);
+            Ok((ItemId::from_raw(row.try_get("item_id")?), times))
         };
         rows.iter().map(read).collect()
     }
@@ -273,15 +273,15 @@ impl Ledger {
         .await?;
         let read = |row: &AnyRow| {
             Ok(KeptDrift {
-                id: DriftId::from_raw(row.try_get(0)?),
+                id: DriftId::from_raw(row.try_get("id")?),
                 drift: Drift {
-                    sku: row.try_get(1)?,
-                    item: row.try_get::<Option<i64>, _>(2)?.map(ItemId::from_raw),
-                    field: row.try_get(3)?,
-                    ours: row.try_get(4)?,
-                    theirs: row.try_get(5)?,
+                    sku: row.try_get("sku")?,
+                    item: row.try_get::<Option<i64>, _>("item_id")?.map(ItemId::from_raw),
+                    field: row.try_get("field")?,
+                    ours: row.try_get("ours")?,
+                    theirs: row.try_get("theirs")?,
                 },
-                seen: Moment::from_millis(row.try_get(6)?),
+                seen: Moment::from_millis(row.try_get("seen_ms")?),
             })
         };
         let mut drifts = rows.iter().map(read).collect::<Result<Vec<_>, CommandError>>()?;

@@ -46,13 +46,14 @@ const MISSING: &str = "SELECT i.id FROM item i JOIN connection c ON c.id = $1 \
 
 /// Where a window of items after `after` ends; none if there are no more.
 async fn window(tx: &mut Tx, after: i64) -> Result<Option<i64>, CommandError> {
-    let row =
-        sqlx::query("SELECT MAX(id) FROM (SELECT id FROM item WHERE id > $1 ORDER BY id LIMIT $2) AS looked")
-            .bind(after)
-            .bind(LOOKED_AT)
-            .fetch_one(tx.db())
-            .await?;
-    Ok(row.try_get(0)?)
+    let row = sqlx::query(
+        "SELECT MAX(id) AS last_id FROM (SELECT id FROM item WHERE id > $1 ORDER BY id LIMIT $2) AS looked",
+    )
+    .bind(after)
+    .bind(LOOKED_AT)
+    .fetch_one(tx.db())
+    .await?;
+    Ok(row.try_get("last_id")?)
 }
 
 async fn ids(
@@ -62,7 +63,7 @@ async fn ids(
     window: (i64, i64),
 ) -> Result<Vec<ItemId>, CommandError> {
     let rows = sqlx::query(text).bind(on.raw()).bind(window.0).bind(window.1).fetch_all(tx.db()).await?;
-    rows.iter().map(|row| Ok(ItemId::from_raw(row.try_get(0)?))).collect()
+    rows.iter().map(|row| Ok(ItemId::from_raw(row.try_get("id")?))).collect()
 }
 
 #[async_trait]
@@ -81,7 +82,7 @@ impl Command for FillConnection {
         .fetch_optional(tx.db())
         .await?;
         let Some(row) = found else { return Ok(false) };
-        let (after, saved): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let (after, saved): (i64, i64) = (row.try_get("filled_id")?, row.try_get("saved_ms")?);
         let end = window(tx, after).await?;
         if let Some(end) = end {
             let items = ids(tx, MISSING, self.connection, (after, end)).await?;

@@ -66,7 +66,7 @@ impl Ledger {
             .bind(hex_hash(message.as_bytes()))
             .fetch_optional(&mut *connection)
             .await?;
-        let at = row.map(|row| row.try_get::<i64, _>(0)).transpose()?;
+        let at = row.map(|row| row.try_get::<i64, _>("at_ms")).transpose()?;
         Ok(at.is_some_and(|at| at >= self.now().millis() - REMEMBERED_MS))
     }
 }

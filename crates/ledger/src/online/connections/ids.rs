@@ -53,7 +53,7 @@ impl Command for LearnIds {
                 .fetch_optional(tx.db())
                 .await?;
             if let Some(row) = row {
-                rows.push((*item, id, row.try_get::<i64, _>(0)?));
+                rows.push((*item, id, row.try_get::<i64, _>("revision")?));
             }
         }
         rows.sort_unstable();
@@ -93,7 +93,7 @@ pub(super) async fn take_from_others(
             statement = statement.bind(id.to_owned());
         }
         for row in statement.fetch_all(tx.db()).await? {
-            let (item, id): (i64, String) = (row.try_get(0)?, row.try_get(1)?);
+            let (item, id): (i64, String) = (row.try_get("item_id")?, row.try_get("other_id")?);
             if owners.get(id.as_str()).is_some_and(|owner| owner.raw() != item) {
                 others.push((item, id));
             }
@@ -164,7 +164,7 @@ impl Command for EnterOtherId {
         .await?;
         if let Some(row) = taken {
             let reason =
-                format!("{id} is already the ID of {}; check it again", row.try_get::<String, _>(0)?);
+                format!("{id} is already the ID of {}; check it again", row.try_get::<String, _>("sku")?);
             return Err(Rejection::invalid("id", reason).into());
         }
         // The item first, as everywhere; with a revision of its own, because everything about the

@@ -80,7 +80,7 @@ impl Command for ClaimMessages {
             .await?
         {
             let place = order.len();
-            order.entry(row.try_get::<i64, _>(0)?).or_insert(place);
+            order.entry(row.try_get::<i64, _>("item_id")?).or_insert(place);
         }
         // By item, so that two that claim at once touch rows in the same order.
         let mut items: Vec<i64> = order.keys().copied().collect();
@@ -92,8 +92,8 @@ impl Command for ClaimMessages {
         })
         .await?;
         let claimed = |row: &AnyRow| {
-            let tries = u32::try_from(row.try_get::<i64, _>(1)?).unwrap_or(u32::MAX);
-            Ok(Claimed { item: ItemId::from_raw(row.try_get(0)?), tries })
+            let tries = u32::try_from(row.try_get::<i64, _>("tries")?).unwrap_or(u32::MAX);
+            Ok(Claimed { item: ItemId::from_raw(row.try_get("item_id")?), tries })
         };
         let mut claimed = rows.iter().map(claimed).collect::<Result<Vec<_>, CommandError>>()?;
         claimed.sort_by_key(|c| order.get(&c.item.raw()).copied());
@@ -143,8 +143,8 @@ impl Ledger {
             }
             let mut stood = HashMap::new();
             for row in statement.fetch_all(&mut *connection).await? {
-                let of = RemoteState { other_id: row.try_get(1)?, etag: row.try_get(2)? };
-                stood.insert(row.try_get::<i64, _>(0)?, of);
+                let of = RemoteState { other_id: row.try_get("other_id")?, etag: row.try_get("etag")? };
+                stood.insert(row.try_get::<i64, _>("item_id")?, of);
             }
             let row = format!("{ROW} AND l.item_id >= $2 AND l.item_id <= $3 WHERE i.id");
             let text = format!("{PAGE} FROM ({}) AS page", in_text(&row, 4, chunk.len(), ""));

@@ -46,13 +46,13 @@ impl Command for PruneLive {
         let now = tx.now().millis();
         hooks::forget(tx, now).await?;
         let row = sqlx::query(
-            "SELECT MAX(id) FROM (SELECT id FROM item WHERE id > $1 ORDER BY id LIMIT $2) AS looked",
+            "SELECT MAX(id) AS last_id FROM (SELECT id FROM item WHERE id > $1 ORDER BY id LIMIT $2) AS looked",
         )
         .bind(after)
         .bind(LOOKED_AT)
         .fetch_one(tx.db())
         .await?;
-        let Some(end) = row.try_get::<Option<i64>, _>(0)? else { return Ok(None) };
+        let Some(end) = row.try_get::<Option<i64>, _>("last_id")? else { return Ok(None) };
         for text in TAKEN_OUT {
             sqlx::query(text).bind(after).bind(end).execute(tx.db()).await?;
         }

@@ -99,11 +99,11 @@ impl Command for ClaimPull {
             .await?;
         let Some(row) = row else { return Ok(None) };
         Ok(Some(PullState {
-            cursor: row.try_get(0)?,
-            since: moment(row.try_get(1)?),
-            etag: row.try_get(2)?,
-            fails: u32::try_from(row.try_get::<i64, _>(3)?).unwrap_or(u32::MAX),
-            reread: moment(row.try_get(4)?),
+            cursor: row.try_get("place")?,
+            since: moment(row.try_get("since_ms")?),
+            etag: row.try_get("etag")?,
+            fails: u32::try_from(row.try_get::<i64, _>("fails")?).unwrap_or(u32::MAX),
+            reread: moment(row.try_get("reread_ms")?),
         }))
     }
 }
@@ -222,7 +222,7 @@ impl Ledger {
             .bind(what.code().to_owned())
             .fetch_optional(&mut *connection)
             .await?;
-        Ok(row.map(|row| row.try_get(0)).transpose()?)
+        Ok(row.map(|row| row.try_get("place")).transpose()?)
     }
 
     /// Lists of a connection whose last fetch failed.
@@ -234,9 +234,9 @@ impl Ledger {
             .await?;
         let mut troubles = Vec::with_capacity(rows.len());
         for row in &rows {
-            let code: String = row.try_get(0)?;
+            let code: String = row.try_get("what")?;
             let what = if code == PullOf::Orders.code() { PullOf::Orders } else { PullOf::Listings };
-            troubles.push(FetchTrouble { what, words: row.try_get(1)? });
+            troubles.push(FetchTrouble { what, words: row.try_get("message")? });
         }
         troubles.sort_by_key(|trouble| trouble.what.code());
         Ok(troubles)

@@ -119,7 +119,7 @@ async fn none_else_takes_orders(tx: &mut Tx, name: &str, channel: &Channel) -> R
     let reason = format!(
         "the connection {} already imports the orders of {channel}, and two online shops may use the same order \
          number. Use another channel, or leave out [orders] and [hooks]",
-        other.try_get::<String, _>(0)?
+        other.try_get::<String, _>("name")?
     );
     Err(Rejection::invalid("channel", reason).into())
 }
@@ -157,7 +157,7 @@ impl Command for SaveConnection {
             .bind(i64::from(self.takes_orders))
             .fetch_one(tx.db())
             .await?;
-        let (id, revision): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let (id, revision): (i64, i64) = (row.try_get("id")?, row.try_get("revision")?);
         let now = tx.now().millis();
         sqlx::query(BEGIN).bind(id).bind(now).execute(tx.db()).await?;
         // Problems with the previous text do not concern the new one.
@@ -165,11 +165,12 @@ impl Command for SaveConnection {
             .bind(id)
             .execute(tx.db())
             .await?;
-        let count =
-            sqlx::query("SELECT CAST(COUNT(*) AS BIGINT) FROM connection WHERE id > 1 AND ended_ms IS NULL")
-                .fetch_one(tx.db())
-                .await?;
-        if count.try_get::<i64, _>(0)? > MAX_CONNECTIONS {
+        let count = sqlx::query(
+            "SELECT CAST(COUNT(*) AS BIGINT) AS count FROM connection WHERE id > 1 AND ended_ms IS NULL",
+        )
+        .fetch_one(tx.db())
+        .await?;
+        if count.try_get::<i64, _>("count")? > MAX_CONNECTIONS {
             let reason = format!("a shop has at most {MAX_CONNECTIONS} connections; end one first");
             return Err(Rejection::invalid("name", reason).into());
         }
@@ -208,19 +209,19 @@ impl Command for EndConnection {
         .ok_or_else(|| Rejection::no_such("live connection", &self.name))?;
         activity_log::note(tx, &who, Audited::ConnectionEnded, &self.name, "").await?;
         tx.notify_on_commit();
-        Ok(ConnectionId::from_raw(row.try_get(0)?))
+        Ok(ConnectionId::from_raw(row.try_get("id")?))
     }
 }
 
 fn read(row: &AnyRow) -> Result<LiveConnection, CommandError> {
-    let new_pieces: String = row.try_get(4)?;
+    let new_pieces: String = row.try_get("new_pieces")?;
     Ok(LiveConnection {
-        id: ConnectionId::from_raw(row.try_get(0)?),
-        name: row.try_get(1)?,
-        channel: Channel::parse(&row.try_get::<String, _>(2)?).stored("connection.channel")?,
-        text: row.try_get(3)?,
+        id: ConnectionId::from_raw(row.try_get("id")?),
+        name: row.try_get("name")?,
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("connection.channel")?,
+        text: row.try_get("text")?,
         new_pieces: NewPieces::from_code(&new_pieces).ok_or(new_pieces).stored("connection.new_pieces")?,
-        revision: row.try_get(5)?,
+        revision: row.try_get("revision")?,
     })
 }
 

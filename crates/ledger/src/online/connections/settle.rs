@@ -195,7 +195,7 @@ impl SettleMessages {
                 statement = statement.bind(item.raw());
             }
             for row in statement.fetch_all(tx.db()).await? {
-                held.insert(ItemId::from_raw(row.try_get(0)?));
+                held.insert(ItemId::from_raw(row.try_get("item_id")?));
             }
         }
         Ok(held)

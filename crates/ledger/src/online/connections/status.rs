@@ -114,12 +114,12 @@ impl Command for NoteContact {
 }
 
 const STATUS: &str = "SELECT c.id, c.name, c.channel, s.sent, s.refused, s.contact_ms, s.quiet_ms, s.unsigned, \
-    CAST((SELECT COUNT(*) FROM delivery d WHERE d.connection_id = c.id AND d.dead_letter_revision > 0) AS BIGINT), \
-    CAST((SELECT COUNT(*) FROM deferred_order k WHERE k.connection_id = c.id) AS BIGINT), \
-    CAST((SELECT COUNT(*) FROM difference f WHERE f.connection_id = c.id AND f.state = 'open') AS BIGINT) \
+    CAST((SELECT COUNT(*) FROM delivery d WHERE d.connection_id = c.id AND d.dead_letter_revision > 0) AS BIGINT) AS dead_letters, \
+    CAST((SELECT COUNT(*) FROM deferred_order k WHERE k.connection_id = c.id) AS BIGINT) AS deferred_orders, \
+    CAST((SELECT COUNT(*) FROM difference f WHERE f.connection_id = c.id AND f.state = 'open') AS BIGINT) AS differences \
     FROM connection c JOIN connection_state s ON s.connection_id = c.id WHERE c.id > 1 AND c.ended_ms IS NULL";
-const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT), \
-    MIN(CASE WHEN d.item_id IS NULL OR o.revision > d.dead_letter_revision THEN o.at_ms END) FROM outbox o \
+const WAITING: &str = "SELECT CAST(COUNT(DISTINCT o.item_id) AS BIGINT) AS waiting, \
+    MIN(CASE WHEN d.item_id IS NULL OR o.revision > d.dead_letter_revision THEN o.at_ms END) AS oldest_ms FROM outbox o \
     LEFT JOIN delivery d ON d.connection_id = o.connection_id AND d.item_id = o.item_id \
     WHERE o.connection_id = $1 AND o.connection_id > 1 AND o.state = 'waiting'";
 
@@ -152,17 +152,17 @@ const MESSAGES_DUE: &str = "SELECT s.quiet_ms, s.fill_due_ms, \
     (SELECT MIN(CASE WHEN d.due_ms > d.lease_ms THEN d.due_ms ELSE d.lease_ms END) FROM delivery d \
         WHERE d.connection_id = s.connection_id AND EXISTS (SELECT 1 FROM outbox o \
             WHERE o.connection_id = d.connection_id AND o.item_id = d.item_id AND o.state = 'waiting' \
-            AND o.revision > d.dead_letter_revision))) \
+            AND o.revision > d.dead_letter_revision))) AS messages_due_ms \
     FROM connection_state s JOIN connection c ON c.id = s.connection_id \
     WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
 /// Orders, listings, and deferred orders.
 const FETCHED_DUE: &str = "SELECT s.quiet_ms, \
     COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
-        WHERE p.connection_id = s.connection_id AND p.what = 'orders'), 0), \
+        WHERE p.connection_id = s.connection_id AND p.what = 'orders'), 0) AS orders_due_ms, \
     COALESCE((SELECT CASE WHEN p.due_ms > p.lease_ms THEN p.due_ms ELSE p.lease_ms END FROM pull p \
-        WHERE p.connection_id = s.connection_id AND p.what = 'listings'), 0), \
+        WHERE p.connection_id = s.connection_id AND p.what = 'listings'), 0) AS listings_due_ms, \
     (SELECT MIN(CASE WHEN k.due_ms > k.lease_ms THEN k.due_ms ELSE k.lease_ms END) FROM deferred_order k \
-        WHERE k.connection_id = s.connection_id) \
+        WHERE k.connection_id = s.connection_id) AS deferred_due_ms \
     FROM connection_state s JOIN connection c ON c.id = s.connection_id \
     WHERE s.connection_id = $1 AND c.ended_ms IS NULL";
 
@@ -185,8 +185,8 @@ impl Ledger {
         let mut connection = self.reader().await?;
         let found = sqlx::query(MESSAGES_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
         let Some(row) = found else { return Ok(MessagesDue::default()) };
-        let messages = moment(row.try_get(2)?);
-        Ok(MessagesDue { messages: unless_quiet(&row, messages)?, fill: moment(row.try_get(1)?) })
+        let messages = moment(row.try_get("messages_due_ms")?);
+        Ok(MessagesDue { messages: unless_quiet(&row, messages)?, fill: moment(row.try_get("fill_due_ms")?) })
     }
 
     /// When there may be something to fetch from a connection; nothing once it has ended.
@@ -195,16 +195,16 @@ impl Ledger {
         let found = sqlx::query(FETCHED_DUE).bind(of.raw()).fetch_optional(&mut *connection).await?;
         let Some(row) = found else { return Ok(FetchedDue::default()) };
         Ok(FetchedDue {
-            orders: unless_quiet(&row, moment(row.try_get(1)?))?,
-            listings: unless_quiet(&row, moment(row.try_get(2)?))?,
-            kept: moment(row.try_get(3)?),
+            orders: unless_quiet(&row, moment(row.try_get("orders_due_ms")?))?,
+            listings: unless_quiet(&row, moment(row.try_get("listings_due_ms")?))?,
+            kept: moment(row.try_get("deferred_due_ms")?),
         })
     }
 }
 
 /// A paused connection is due after its pause.
 fn unless_quiet(row: &AnyRow, due: Option<Moment>) -> Result<Option<Moment>, CommandError> {
-    let quiet = Moment::from_millis(row.try_get(0)?);
+    let quiet = Moment::from_millis(row.try_get("quiet_ms")?);
     Ok(due.map(|due| due.max(quiet)))
 }
 
@@ -213,25 +213,25 @@ async fn status(
     row: &AnyRow,
     now: Moment,
 ) -> Result<ConnectionStatus, CommandError> {
-    let id: i64 = row.try_get(0)?;
+    let id: i64 = row.try_get("id")?;
     let waits = sqlx::query(WAITING).bind(id).fetch_one(&mut *connection).await?;
     let troubles = troubles::of(connection, id).await?;
     Ok(ConnectionStatus {
         id: ConnectionId::from_raw(id),
-        name: row.try_get(1)?,
-        channel: row.try_get(2)?,
-        waiting: waits.try_get(0)?,
-        parked: row.try_get(8)?,
-        oldest_unsent: moment(waits.try_get(1)?),
-        sent: row.try_get(3)?,
-        refused: row.try_get(4)?,
-        last_contact: moment(row.try_get(5)?),
-        quiet_until: Some(Moment::from_millis(row.try_get(6)?)).filter(|until| *until > now),
+        name: row.try_get("name")?,
+        channel: row.try_get("channel")?,
+        waiting: waits.try_get("waiting")?,
+        parked: row.try_get("dead_letters")?,
+        oldest_unsent: moment(waits.try_get("oldest_ms")?),
+        sent: row.try_get("sent")?,
+        refused: row.try_get("refused")?,
+        last_contact: moment(row.try_get("contact_ms")?),
+        quiet_until: Some(Moment::from_millis(row.try_get("quiet_ms")?)).filter(|until| *until > now),
         last_trouble: troubles.first().map(|t| t.words.clone()).unwrap_or_default(),
         trouble_at: troubles.first().map(|t| t.at),
         troubles,
-        unsigned_hooks: row.try_get(7)?,
-        orders_kept: row.try_get(9)?,
-        drifts: row.try_get(10)?,
+        unsigned_hooks: row.try_get("unsigned")?,
+        orders_kept: row.try_get("deferred_orders")?,
+        drifts: row.try_get("differences")?,
     })
 }

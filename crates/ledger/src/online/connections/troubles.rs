@@ -98,12 +98,12 @@ pub(super) async fn of(
         .await?;
     let mut troubles = Vec::with_capacity(rows.len());
     for row in &rows {
-        let code: String = row.try_get(0)?;
+        let code: String = row.try_get("what")?;
         let of = TroubleOf::ALL.into_iter().find(|of| of.code() == code);
         troubles.push(ConnectionTrouble {
             of: of.ok_or(code).stored("connection_problem.what")?,
-            words: row.try_get(1)?,
-            at: Moment::from_millis(row.try_get(2)?),
+            words: row.try_get("message")?,
+            at: Moment::from_millis(row.try_get("at_ms")?),
         });
     }
     troubles.sort_by_key(|trouble| (std::cmp::Reverse(trouble.at), trouble.of));

@@ -80,7 +80,7 @@ impl Command for BasketFromHold {
             .fetch_optional(tx.db())
             .await?
             .ok_or_else(|| Rejection::no_such("hold", self.hold))?;
-        let purpose = Purpose::from_code(&row.try_get::<String, _>(1)?);
+        let purpose = Purpose::from_code(&row.try_get::<String, _>("purpose")?);
         if !matches!(purpose, Some(Purpose::Customer | Purpose::Market)) {
             let reason = "this hold belongs to another sale or an order, which releases it";
             return Err(Rejection::invalid("hold", reason).into());
@@ -89,7 +89,7 @@ impl Command for BasketFromHold {
         if ended.is_empty() {
             return Err(holds::over(tx, self.hold).await?.into());
         }
-        let mut content = Content { customer: row.try_get(0)?, ..Content::default() };
+        let mut content = Content { customer: row.try_get("for_whom")?, ..Content::default() };
         for row in ended {
             let what = goods(tx, row.item, row.stock_units).await?;
             content.add(what)?;
@@ -104,12 +104,12 @@ async fn goods(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<What, Comm
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| StorageError::impossible("a hold of no item"))?;
-    let unit: Option<String> = row.try_get(1)?;
+    let unit: Option<String> = row.try_get("stock_unit")?;
     let measure = match unit {
         Some(code) => Measure::Thousandths(WeightUnit::from_code(&code).stored("item.stock_unit")?),
         None => Measure::Units,
     };
     let value = Quantity::from_stock_units(stock_units, measure).stored("hold.steps")?.value();
-    let code = Code::parse(&row.try_get::<String, _>(0)?).stored("item.sku")?;
+    let code = Code::parse(&row.try_get::<String, _>("sku")?).stored("item.sku")?;
     Ok(What::Goods { item, code, quantity: Asked { value, unit: None } })
 }

@@ -257,11 +257,11 @@ async fn add(
 /// A first check; what decides is the hold before payment.
 async fn refuse_if_gone(tx: &mut Tx, found: &Found, stock_units: i64) -> Result<(), CommandError> {
     for last_look in [false, true] {
-        let row = sqlx::query("SELECT on_hand - held FROM item WHERE id = $1")
+        let row = sqlx::query("SELECT on_hand - held AS free FROM item WHERE id = $1")
             .bind(found.id.raw())
             .fetch_one(tx.db())
             .await?;
-        if row.try_get::<i64, _>(0)? >= stock_units {
+        if row.try_get::<i64, _>("free")? >= stock_units {
             return Ok(());
         }
         if last_look || !expire_of_item(tx, found.id).await? {

@@ -51,10 +51,10 @@ async fn take(tx: &mut Tx, id: BasketId) -> Result<Result<Slip, NotOpen>, Comman
     let Some(row) = row else { return not_open(tx, id).await.map(Err) };
     Ok(Ok(Slip {
         id,
-        revision: row.try_get(0)?,
-        channel: Channel::parse(&row.try_get::<String, _>(1)?).stored("basket.channel")?,
-        content: Content::read(&row.try_get::<String, _>(2)?)?,
-        hold: row.try_get::<Option<i64>, _>(3)?.map(HoldGroupId::from_raw),
+        revision: row.try_get("revision")?,
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("basket.channel")?,
+        content: Content::read(&row.try_get::<String, _>("content")?)?,
+        hold: row.try_get::<Option<i64>, _>("hold_group")?.map(HoldGroupId::from_raw),
     }))
 }
 
@@ -64,7 +64,7 @@ async fn not_open(tx: &mut Tx, id: BasketId) -> Result<NotOpen, CommandError> {
         .fetch_optional(tx.db())
         .await?;
     let Some(row) = row else { return Ok(NotOpen::Other(Rejection::no_such("slip", id))) };
-    Ok(match row.try_get::<Option<i64>, _>(0)? {
+    Ok(match row.try_get::<Option<i64>, _>("sale_id")? {
         Some(sale) => NotOpen::Paid(SaleId::from_raw(sale)),
         None => NotOpen::Other(Rejection::invalid("slip", "this sale was discarded; start a new one")),
     })

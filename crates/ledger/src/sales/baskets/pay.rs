@@ -76,14 +76,14 @@ async fn hold(tx: &mut Tx, slip: &mut Slip, who: &str) -> Result<(), CommandErro
 
 async fn is_open(tx: &mut Tx, group: HoldGroupId) -> Result<bool, CommandError> {
     let row = sqlx::query(
-        "SELECT CAST(COUNT(*) AS BIGINT), CAST(COUNT(CASE WHEN state = 'open' AND until_ms > $2 THEN 1 END) AS BIGINT) \
+        "SELECT CAST(COUNT(*) AS BIGINT) AS count, CAST(COUNT(CASE WHEN state = 'open' AND until_ms > $2 THEN 1 END) AS BIGINT) AS open \
          FROM hold WHERE group_id = $1",
     )
     .bind(group.raw())
     .bind(tx.now().millis())
     .fetch_one(tx.db())
     .await?;
-    let (all, open): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+    let (all, open): (i64, i64) = (row.try_get("count")?, row.try_get("open")?);
     Ok(all > 0 && all == open)
 }
 

@@ -166,9 +166,9 @@ impl Ledger {
         .fetch_optional(&mut *connection)
         .await?
         .ok_or_else(|| Rejection::no_such("slip", id))?;
-        let content = Content::read(&row.try_get::<String, _>(6)?)?;
-        let state = state(&row.try_get::<String, _>(2)?)?;
-        let hold = row.try_get::<Option<i64>, _>(7)?.map(HoldGroupId::from_raw);
+        let content = Content::read(&row.try_get::<String, _>("content")?)?;
+        let state = state(&row.try_get::<String, _>("state")?)?;
+        let hold = row.try_get::<Option<i64>, _>("hold_group")?.map(HoldGroupId::from_raw);
         let (own, held_until) = match hold {
             Some(group) if state == BasketState::Open => own_hold(&mut connection, group).await?,
             _ => (HashMap::new(), None),
@@ -186,12 +186,12 @@ impl Ledger {
         let (discount, due) = sum(&content, &lines, currency)?;
         Ok(BasketView {
             id,
-            channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("basket.channel")?,
-            revision: row.try_get(1)?,
+            channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("basket.channel")?,
+            revision: row.try_get("revision")?,
             state,
-            sale: row.try_get::<Option<i64>, _>(3)?.map(SaleId::from_raw),
-            who: row.try_get(4)?,
-            made: Moment::from_millis(row.try_get(5)?),
+            sale: row.try_get::<Option<i64>, _>("sale_id")?.map(SaleId::from_raw),
+            who: row.try_get("who")?,
+            made: Moment::from_millis(row.try_get("made_ms")?),
             lines,
             off: content.off,
             off_reason: content.off_reason,
@@ -215,11 +215,11 @@ impl Ledger {
         .fetch_all(&mut *connection)
         .await?;
         let summary = |row: &AnyRow| {
-            let content = Content::read(&row.try_get::<String, _>(3)?)?;
+            let content = Content::read(&row.try_get::<String, _>("content")?)?;
             Ok(BasketSummary {
-                id: BasketId::from_raw(row.try_get(0)?),
-                who: row.try_get(1)?,
-                changed: Moment::from_millis(row.try_get(2)?),
+                id: BasketId::from_raw(row.try_get("id")?),
+                who: row.try_get("who")?,
+                changed: Moment::from_millis(row.try_get("changed_ms")?),
                 lines: content.lines.len(),
                 customer: content.customer,
                 paying: content.paying,
@@ -236,17 +236,22 @@ impl Ledger {
             .fetch_optional(&mut *connection)
             .await?
             .ok_or_else(|| Rejection::no_such("slip", id))?;
-        let ids = ids(&Content::read(&row.try_get::<String, _>(2)?)?);
+        let ids = ids(&Content::read(&row.try_get::<String, _>("content")?)?);
         let mut items = 0;
         for chunk in ids.chunks(crate::store::sql::MAX_ROWS) {
-            const SUM: &str = "SELECT CAST(COALESCE(SUM(revision), 0) AS BIGINT) FROM item WHERE id";
+            const SUM: &str =
+                "SELECT CAST(COALESCE(SUM(revision), 0) AS BIGINT) AS revisions FROM item WHERE id";
             let mut statement = sqlx::query(AssertSqlSafe(in_text(SUM, 1, chunk.len(), "")));
             for item in padded(chunk) {
                 statement = statement.bind(item);
             }
-            items += statement.fetch_one(&mut *connection).await?.try_get::<i64, _>(0)?;
+            items += statement.fetch_one(&mut *connection).await?.try_get::<i64, _>("revisions")?;
         }
-        Ok(Pulse { is_open: row.try_get::<String, _>(1)? == "open", revision: row.try_get(0)?, items })
+        Ok(Pulse {
+            is_open: row.try_get::<String, _>("state")? == "open",
+            revision: row.try_get("revision")?,
+            items,
+        })
     }
 }
 
@@ -279,19 +284,20 @@ async fn own_hold(
             .await?;
     let (mut own, mut until) = (HashMap::new(), None);
     for row in &rows {
-        *own.entry(ItemId::from_raw(row.try_get(0)?)).or_default() += row.try_get::<i64, _>(1)?;
-        until = row.try_get::<Option<i64>, _>(2)?.map(Moment::from_millis);
+        *own.entry(ItemId::from_raw(row.try_get("item_id")?)).or_default() +=
+            row.try_get::<i64, _>("stock_units")?;
+        until = row.try_get::<Option<i64>, _>("until_ms")?.map(Moment::from_millis);
     }
     Ok((own, until))
 }
 
 /// The rate of a price that was calculated.
 fn rate(row: &AnyRow, currency: Currency) -> Result<Option<WeightRate>, CommandError> {
-    let style: Option<String> = row.try_get(11)?;
-    if style.is_none() || row.try_get::<String, _>(10)? != "rule" {
+    let style: Option<String> = row.try_get("style")?;
+    if style.is_none() || row.try_get::<String, _>("priced_by")? != "rule" {
         return Ok(None);
     }
-    Ok(Some(styles::rule(row, 12, currency)?.rate))
+    Ok(Some(styles::rule(row, currency)?.rate))
 }
 
 async fn items(
@@ -299,8 +305,8 @@ async fn items(
     content: &Content,
     currency: Currency,
 ) -> Result<HashMap<ItemId, Item>, CommandError> {
-    const READ: &str = "SELECT i.id, i.kind, i.stock_unit, i.sku, i.name, i.color, i.price, i.on_hand - i.held, i.weight, \
-        i.weight_unit, i.priced_by, s.name, s.rate, s.rate_unit, s.ending, s.minimum \
+    const READ: &str = "SELECT i.id, i.kind, i.stock_unit, i.sku, i.name AS title, i.color, i.price, i.on_hand - i.held AS free, i.weight, \
+        i.weight_unit, i.priced_by, s.name AS style, s.rate, s.rate_unit, s.ending, s.minimum \
         FROM item i LEFT JOIN style s ON s.id = i.style_id WHERE i.id";
     let mut items = HashMap::new();
     for chunk in ids(content).chunks(crate::store::sql::MAX_ROWS) {
@@ -309,23 +315,24 @@ async fn items(
             statement = statement.bind(item);
         }
         for row in statement.fetch_all(&mut *connection).await? {
-            let kind =
-                ItemKind::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("item.kind")?;
-            let unit: Option<String> = row.try_get(2)?;
+            let kind = ItemKind::from_code(&row.try_get::<String, _>("kind")?)
+                .ok_or("unknown")
+                .stored("item.kind")?;
+            let unit: Option<String> = row.try_get("stock_unit")?;
             let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
             let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
-            let price = Money::from_minor(row.try_get(6)?, currency).stored("item.price")?;
+            let price = Money::from_minor(row.try_get("price")?, currency).stored("item.price")?;
             let item = Item {
                 kind,
-                sku: row.try_get(3)?,
-                title: row.try_get(4)?,
-                color: row.try_get(5)?,
+                sku: row.try_get("sku")?,
+                title: row.try_get("title")?,
+                color: row.try_get("color")?,
                 known: (price, measure),
-                free: row.try_get(7)?,
-                weight: stored_weight(row.try_get(8)?, row.try_get(9)?)?,
+                free: row.try_get("free")?,
+                weight: stored_weight(row.try_get("weight")?, row.try_get("weight_unit")?)?,
                 rate: rate(&row, currency)?,
             };
-            items.insert(ItemId::from_raw(row.try_get(0)?), item);
+            items.insert(ItemId::from_raw(row.try_get("id")?), item);
         }
     }
     Ok(items)

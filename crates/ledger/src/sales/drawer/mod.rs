@@ -106,9 +106,9 @@ async fn book_on(tx: &mut Tx, channel: &Channel, cash: Cash<'_>) -> Result<bool,
     .fetch_optional(tx.db())
     .await?;
     let Some(row) = row else { return Ok(false) };
-    refuse_too_much(row.try_get(1)?)?;
+    refuse_too_much(row.try_get("expected")?)?;
     let entry = Entry { kind: cash.kind, amount: cash.amount, source: Some(cash.source), reason: "" };
-    enter(tx, row.try_get(0)?, entry, cash.who).await?;
+    enter(tx, row.try_get("id")?, entry, cash.who).await?;
     Ok(true)
 }
 
@@ -263,9 +263,9 @@ async fn by_hand(
     .fetch_optional(tx.db())
     .await?;
     let Some(row) = row else { return Err(why_not(tx, turn, currency).await?.into()) };
-    refuse_too_much(row.try_get(0)?)?;
+    refuse_too_much(row.try_get("expected")?)?;
     enter(tx, turn.raw(), Entry { kind, amount: change, source: None, reason: &reason }, &who).await?;
-    Money::from_minor(row.try_get(0)?, currency).stored("drawer_turn.expected")
+    Money::from_minor(row.try_get("expected")?, currency).stored("drawer_turn.expected")
 }
 
 /// Why there is no open period with that identifier.
@@ -279,10 +279,10 @@ async fn why_not(
         .fetch_optional(tx.db())
         .await?;
     let Some(row) = row else { return Ok(Rejection::no_such("drawer turn", turn)) };
-    if row.try_get::<Option<i64>, _>(0)?.is_some() {
+    if row.try_get::<Option<i64>, _>("closed_ms")?.is_some() {
         return Ok(Rejection::invalid("turn", "this drawer is closed; open it first"));
     }
-    let there = Money::from_minor(row.try_get(1)?, currency).stored("drawer_turn.expected")?;
+    let there = Money::from_minor(row.try_get("expected")?, currency).stored("drawer_turn.expected")?;
     Ok(Rejection::invalid("amount", format!("the drawer should hold only {}", there.shown())))
 }
 
@@ -335,7 +335,8 @@ impl Command for CloseDrawer {
         .fetch_optional(tx.db())
         .await?;
         let Some(row) = row else { return Err(why_not(tx, self.turn, currency).await?.into()) };
-        let expected = Money::from_minor(row.try_get(0)?, currency).stored("drawer_turn.expected")?;
+        let expected =
+            Money::from_minor(row.try_get("expected")?, currency).stored("drawer_turn.expected")?;
         let difference = found.minus(expected).field("counts")?;
         Ok(CountedOut { expected, counted: found, difference })
     }

@@ -71,29 +71,29 @@ const TURN: &str = "SELECT id, channel, opened_ms, opened_by, opening_cash, expe
 
 fn turn(row: &AnyRow, currency: Currency) -> Result<Turn, CommandError> {
     let money = |minor: i64| Money::from_minor(minor, currency).stored("drawer_turn");
-    let closed = match row.try_get::<Option<i64>, _>(6)? {
+    let closed = match row.try_get::<Option<i64>, _>("closed_ms")? {
         None => None,
         Some(at) => {
             let counts: Vec<(i64, i64)> =
-                serde_json::from_str(&row.try_get::<String, _>(8)?).stored("drawer_turn.counts")?;
+                serde_json::from_str(&row.try_get::<String, _>("counts")?).stored("drawer_turn.counts")?;
             let counts = counts.into_iter().map(|(minor, count)| Ok((money(minor)?, count)));
             Some(Closed {
                 at: Moment::from_millis(at),
-                by: row.try_get(7)?,
+                by: row.try_get("closed_by")?,
                 counts: counts.collect::<Result<_, CommandError>>()?,
-                counted: money(row.try_get(9)?)?,
-                difference: money(row.try_get(10)?)?,
-                note: row.try_get(11)?,
+                counted: money(row.try_get("counted")?)?,
+                difference: money(row.try_get("difference")?)?,
+                note: row.try_get("note")?,
             })
         }
     };
     Ok(Turn {
-        id: TurnId::from_raw(row.try_get(0)?),
-        channel: Channel::parse(&row.try_get::<String, _>(1)?).stored("drawer_turn.channel")?,
-        opened: Moment::from_millis(row.try_get(2)?),
-        opened_by: row.try_get(3)?,
-        float: money(row.try_get(4)?)?,
-        expected: money(row.try_get(5)?)?,
+        id: TurnId::from_raw(row.try_get("id")?),
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("drawer_turn.channel")?,
+        opened: Moment::from_millis(row.try_get("opened_ms")?),
+        opened_by: row.try_get("opened_by")?,
+        float: money(row.try_get("opening_cash")?)?,
+        expected: money(row.try_get("expected")?)?,
         closed,
     })
 }
@@ -150,14 +150,14 @@ impl Ledger {
         .await?;
         let entry = |row: &AnyRow| {
             Ok(DrawerEntry {
-                kind: EntryKind::from_code(&row.try_get::<String, _>(0)?)
+                kind: EntryKind::from_code(&row.try_get::<String, _>("kind")?)
                     .ok_or("unknown")
                     .stored("drawer_entry.kind")?,
-                amount: Money::from_minor(row.try_get(1)?, currency).stored("drawer_entry.amount")?,
-                source: row.try_get(2)?,
-                reason: row.try_get(3)?,
-                who: row.try_get(4)?,
-                at: Moment::from_millis(row.try_get(5)?),
+                amount: Money::from_minor(row.try_get("amount")?, currency).stored("drawer_entry.amount")?,
+                source: row.try_get("source_id")?,
+                reason: row.try_get("reason")?,
+                who: row.try_get("who")?,
+                at: Moment::from_millis(row.try_get("at_ms")?),
             })
         };
         rows.iter().map(entry).collect()

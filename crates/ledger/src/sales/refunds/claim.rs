@@ -24,8 +24,8 @@ pub(super) async fn claim_sale(tx: &mut Tx, new: &NewRefund, sale: &OfSale) -> R
     .fetch_optional(tx.db())
     .await?
     .ok_or_else(|| Rejection::invalid("sale", "this sale was voided, so there is nothing to refund"))?;
-    let before =
-        Money::from_minor(row.try_get(0)?, sale.shipping.currency()).stored("sale_refunded.shipping")?;
+    let before = Money::from_minor(row.try_get("shipping")?, sale.shipping.currency())
+        .stored("sale_refunded.shipping")?;
     let left = sale.shipping.minus(before).field("shipping")?;
     let shipping = if new.lines.is_empty() && new.shipping.is_zero() { left } else { new.shipping };
     if shipping.is_negative() {
@@ -179,8 +179,9 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Given
     // Money without goods tells the goods' share apart from it. The sale's row has been ours since its
     // claim, so no other refund comes in between.
     let row = sqlx::query(
-        "SELECT CAST(0 AS BIGINT), CAST(COALESCE(SUM(amount), 0) AS BIGINT), CAST(COALESCE(SUM(discount), 0) AS BIGINT), \
-         CAST(COALESCE(SUM(tax), 0) AS BIGINT), CAST(0 AS BIGINT) FROM refund_line WHERE sale_line_id = $1 AND stock_units = 0",
+        "SELECT CAST(0 AS BIGINT) AS stock_units, CAST(COALESCE(SUM(amount), 0) AS BIGINT) AS amount, \
+         CAST(COALESCE(SUM(discount), 0) AS BIGINT) AS discount, CAST(COALESCE(SUM(tax), 0) AS BIGINT) AS tax, \
+         CAST(0 AS BIGINT) AS cost FROM refund_line WHERE sale_line_id = $1 AND stock_units = 0",
     )
     .bind(line.id.raw())
     .fetch_one(tx.db())
@@ -188,14 +189,14 @@ async fn given_before(tx: &mut Tx, line: &SoldLine, sold: &Sold) -> Result<Given
     Ok(GivenBack { all, alone: read_part(&row, sold.amount.currency())? })
 }
 
-/// From steps, amount, discount, tax, cost.
+/// From columns `stock_units`, `amount`, `discount`, `tax`, `cost`.
 fn read_part(row: &AnyRow, currency: Currency) -> Result<Part, CommandError> {
-    let money = |at: usize| Money::from_minor(row.try_get(at)?, currency).stored("line_refunded");
+    let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("line_refunded");
     Ok(Part {
-        stock_units: row.try_get(0)?,
-        amount: money(1)?,
-        discount: money(2)?,
-        tax: money(3)?,
-        cost: money(4)?,
+        stock_units: row.try_get("stock_units")?,
+        amount: money("amount")?,
+        discount: money("discount")?,
+        tax: money("tax")?,
+        cost: money("cost")?,
     })
 }

@@ -46,22 +46,22 @@ impl Command for DecideReturn {
         let who = text::short(&self.who).field("who")?;
         let shop = tx.shop();
         let row = sqlx::query(
-            "SELECT l.id, l.item_id, l.title, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, \
-             rl.stock_units, rl.units, rl.cost, r.channel, r.id, l.code, r.sale_id FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
+            "SELECT l.id AS line_id, l.item_id, l.title, l.kind, l.stock_units, l.unit, l.amount, l.discount, l.tax, l.cost, \
+             rl.stock_units AS back_stock_units, rl.units, rl.cost AS back_cost, r.channel, r.id AS refund_id, l.code, r.sale_id FROM refund_line rl JOIN sale_line l ON l.id = rl.sale_line_id \
              JOIN refund r ON r.id = rl.refund_id WHERE rl.id = $1",
         )
         .bind(self.line.raw())
         .fetch_optional(tx.db())
         .await?
         .ok_or_else(|| Rejection::no_such("line of a refund", self.line))?;
-        if row.try_get::<i64, _>(10)? == 0 {
+        if row.try_get::<i64, _>("back_stock_units")? == 0 {
             return Err(Rejection::invalid("line", "money alone was given back; no goods come back").into());
         }
         let line = SoldLine {
-            id: SaleLineId::from_raw(row.try_get(0)?),
-            item: row.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw),
-            title: row.try_get(2)?,
-            book: book_line(&row, 3, shop.currency)?,
+            id: SaleLineId::from_raw(row.try_get("line_id")?),
+            item: row.try_get::<Option<i64>, _>("item_id")?.map(ItemId::from_raw),
+            title: row.try_get("title")?,
+            book: book_line(&row, shop.currency)?,
         };
         let claimed = sqlx::query(
             "INSERT INTO return_decision (refund_line_id, disposition, at_ms, who) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
@@ -79,18 +79,25 @@ impl Command for DecideReturn {
             )
             .into());
         }
-        let (code, sale): (String, i64) = (row.try_get(15)?, row.try_get(16)?);
+        let (code, sale): (String, i64) = (row.try_get("code")?, row.try_get("sale_id")?);
         let detail = format!("{} after the refund of sale {}", fate_words(self.fate), SaleId::from_raw(sale));
         activity_log::note(tx, &who, Audited::Stock, &code, &detail).await?;
         if self.fate == ReturnDisposition::WrittenOff {
             return Ok(());
         }
         let note = RefundNote { reason: "", who: &who, at: tx.now() };
-        back_on_shelf(tx, &line, row.try_get(10)?, RefundId::from_raw(row.try_get(14)?), note).await?;
+        back_on_shelf(
+            tx,
+            &line,
+            row.try_get("back_stock_units")?,
+            RefundId::from_raw(row.try_get("refund_id")?),
+            note,
+        )
+        .await?;
         tx.lock_shop_state(0).await?;
-        let cost = Money::from_minor(row.try_get(12)?, shop.currency).stored("refund_line.cost")?;
-        let sum = put_back(cost, line.book.cost.is_some(), row.try_get(11)?);
-        let channel = Channel::parse(&row.try_get::<String, _>(13)?).stored("refund.channel")?;
+        let cost = Money::from_minor(row.try_get("back_cost")?, shop.currency).stored("refund_line.cost")?;
+        let sum = put_back(cost, line.book.cost.is_some(), row.try_get("units")?);
+        let channel = Channel::parse(&row.try_get::<String, _>("channel")?).stored("refund.channel")?;
         books::add_one(tx, shop.zone.day_of(note.at), &channel, &sum).await
     }
 }

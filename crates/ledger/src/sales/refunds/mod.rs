@@ -215,8 +215,8 @@ async fn read_sale(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<OfSa
         .await?
         .ok_or_else(|| Rejection::no_such("sale", sale))?;
     Ok(OfSale {
-        channel: Channel::parse(&row.try_get::<String, _>(0)?).stored("sale.channel")?,
-        shipping: Money::from_minor(row.try_get(1)?, currency).stored("sale.shipping")?,
+        channel: Channel::parse(&row.try_get::<String, _>("channel")?).stored("sale.channel")?,
+        shipping: Money::from_minor(row.try_get("shipping")?, currency).stored("sale.shipping")?,
     })
 }
 
@@ -234,10 +234,10 @@ pub(crate) async fn read_lines(
     .await?;
     let line = |row: &sqlx::any::AnyRow| {
         Ok(SoldLine {
-            id: SaleLineId::from_raw(row.try_get(0)?),
-            item: row.try_get::<Option<i64>, _>(1)?.map(ItemId::from_raw),
-            title: row.try_get(2)?,
-            book: book_line(row, 3, currency)?,
+            id: SaleLineId::from_raw(row.try_get("id")?),
+            item: row.try_get::<Option<i64>, _>("item_id")?.map(ItemId::from_raw),
+            title: row.try_get("title")?,
+            book: book_line(row, currency)?,
         })
     };
     rows.iter().map(line).collect()

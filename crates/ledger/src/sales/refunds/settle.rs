@@ -108,13 +108,13 @@ async fn in_cash(tx: &mut Tx, sale: SaleId, exact: Money) -> Result<Money, Comma
 /// Only cash is rounded, so the roundings of a sale's refunds are the difference in its cash.
 async fn cash_before(tx: &mut Tx, sale: SaleId, currency: Currency) -> Result<CashBack, CommandError> {
     let row = sqlx::query(
-        "SELECT CAST(COALESCE(SUM(r.rounding), 0) AS BIGINT), CAST(COALESCE(SUM((SELECT SUM(t.amount) FROM tender t \
-         WHERE t.refund_id = r.id AND t.kind = 'cash')), 0) AS BIGINT) FROM refund r WHERE r.sale_id = $1",
+        "SELECT CAST(COALESCE(SUM(r.rounding), 0) AS BIGINT) AS rounding, CAST(COALESCE(SUM((SELECT SUM(t.amount) FROM tender t \
+         WHERE t.refund_id = r.id AND t.kind = 'cash')), 0) AS BIGINT) AS cash FROM refund r WHERE r.sale_id = $1",
     )
     .bind(sale.raw())
     .fetch_one(tx.db())
     .await?;
     let money = |minor| Money::from_minor(minor, currency).stored("refund.rounding");
-    let (rounding, cash): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+    let (rounding, cash): (i64, i64) = (row.try_get("rounding")?, row.try_get("cash")?);
     Ok(CashBack { exact: money(cash - rounding)?, handed_out: money(cash)? })
 }

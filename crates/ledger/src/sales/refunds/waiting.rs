@@ -56,20 +56,21 @@ impl Ledger {
     /// How many lines wait for a decision.
     pub async fn count_open_fates(&self) -> Result<i64, CommandError> {
         let mut connection = self.reader().await?;
-        let text = format!("SELECT CAST(COUNT(*) AS BIGINT) {WAITING}");
-        Ok(sqlx::query(sqlx::AssertSqlSafe(text)).fetch_one(&mut *connection).await?.try_get(0)?)
+        let text = format!("SELECT CAST(COUNT(*) AS BIGINT) AS count {WAITING}");
+        Ok(sqlx::query(sqlx::AssertSqlSafe(text)).fetch_one(&mut *connection).await?.try_get("count")?)
     }
 }
 
 fn read(row: &AnyRow) -> Result<OpenReturn, CommandError> {
-    let measure = measure(&row.try_get::<String, _>(6)?)?;
+    let measure = measure(&row.try_get::<String, _>("unit")?)?;
     Ok(OpenReturn {
-        line: RefundLineId::from_raw(row.try_get(0)?),
-        sale: SaleId::from_raw(row.try_get(1)?),
-        refunded: Moment::from_millis(row.try_get(2)?),
-        sku: row.try_get(3)?,
-        title: row.try_get(4)?,
-        quantity: Quantity::from_stock_units(row.try_get(5)?, measure).stored("refund_line.steps")?,
-        reason: row.try_get(7)?,
+        line: RefundLineId::from_raw(row.try_get("id")?),
+        sale: SaleId::from_raw(row.try_get("sale_id")?),
+        refunded: Moment::from_millis(row.try_get("at_ms")?),
+        sku: row.try_get("code")?,
+        title: row.try_get("title")?,
+        quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
+            .stored("refund_line.steps")?,
+        reason: row.try_get("reason")?,
     })
 }

@@ -60,7 +60,7 @@ async fn units(tx: &mut Tx, line: &SoldLine, part: &Part) -> Result<i64, Command
         .bind(line.id.raw())
         .fetch_one(tx.db())
         .await?;
-    let complete = row.try_get::<i64, _>(0)? == row.try_get::<i64, _>(1)?;
+    let complete = row.try_get::<i64, _>("stock_units")? == row.try_get::<i64, _>("stock_units_sold")?;
     Ok(match line.book.quantity.measure() {
         domain::quantity::Measure::Units => part.stock_units,
         domain::quantity::Measure::Thousandths(_) => i64::from(complete),

@@ -43,7 +43,7 @@ async fn take_rows(tx: &mut Tx, group: HoldGroupId, state: &'static str) -> Resu
 }
 
 pub(super) fn read_ended(row: &sqlx::any::AnyRow) -> Result<Ended, CommandError> {
-    Ok(Ended { item: ItemId::from_raw(row.try_get(0)?), stock_units: row.try_get(1)? })
+    Ok(Ended { item: ItemId::from_raw(row.try_get("item_id")?), stock_units: row.try_get("stock_units")? })
 }
 
 /// Lowers the held quantity by holds that were ended, and informs the outbox.
@@ -100,7 +100,7 @@ pub(crate) async fn release(
     let Some(row) = rows.first() else { return Err(not_released(tx, group, item).await?.into()) };
     let mut held: i64 = 0;
     for row in &rows {
-        held += row.try_get::<i64, _>(0)?;
+        held += row.try_get::<i64, _>("stock_units")?;
     }
     if held > stock_units {
         let id = tx.next_id()?;
@@ -112,11 +112,11 @@ pub(crate) async fn release(
         .bind(group.raw())
         .bind(item.raw())
         .bind(held - stock_units)
-        .bind(row.try_get::<String, _>(1)?)
-        .bind(row.try_get::<String, _>(2)?)
-        .bind(row.try_get::<Option<i64>, _>(3)?)
+        .bind(row.try_get::<String, _>("purpose")?)
+        .bind(row.try_get::<String, _>("for_whom")?)
+        .bind(row.try_get::<Option<i64>, _>("until_ms")?)
         .bind(now)
-        .bind(row.try_get::<Option<String>, _>(4)?)
+        .bind(row.try_get::<Option<String>, _>("held_by")?)
         .execute(tx.db())
         .await?;
     }
@@ -137,7 +137,7 @@ async fn not_released(tx: &mut Tx, group: HoldGroupId, item: ItemId) -> Result<R
             other => other,
         });
     };
-    let state: String = row.try_get(0)?;
+    let state: String = row.try_get("state")?;
     Ok(match state.as_str() {
         "open" => Rejection::invalid("hold", "that sale is being paid at the counter; wait until it is done"),
         state => Rejection::HoldOver { id: group.to_string(), state: state.to_owned() },
@@ -165,10 +165,13 @@ pub(crate) async fn over(tx: &mut Tx, group: HoldGroupId) -> Result<Rejection, C
         .fetch_optional(tx.db())
         .await?;
     Ok(match row {
-        Some(row) if row.try_get::<String, _>(0)? == "open" && row.try_get::<String, _>(1)? == "order" => {
+        Some(row)
+            if row.try_get::<String, _>("state")? == "open"
+                && row.try_get::<String, _>("purpose")? == "order" =>
+        {
             Rejection::invalid("hold", "this is held for an order; release that hold first")
         }
-        Some(row) => Rejection::HoldOver { id: group.to_string(), state: row.try_get(0)? },
+        Some(row) => Rejection::HoldOver { id: group.to_string(), state: row.try_get("state")? },
         None => Rejection::no_such("hold", group),
     })
 }

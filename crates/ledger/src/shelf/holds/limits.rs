@@ -20,7 +20,7 @@ pub(crate) async fn allow_another_hold(tx: &mut Tx, purpose: Purpose) -> Result<
     };
     tx.lock_shop_state(0).await?;
     let row = sqlx::query(
-        "SELECT CAST(COUNT(DISTINCT group_id) AS BIGINT) FROM hold \
+        "SELECT CAST(COUNT(DISTINCT group_id) AS BIGINT) AS open_holds FROM hold \
          WHERE held_by = $1 AND state = 'open' AND (until_ms IS NULL OR until_ms > $2) \
          AND (CASE WHEN purpose = 'basket' THEN 1 ELSE 0 END) = $3",
     )
@@ -29,7 +29,7 @@ pub(crate) async fn allow_another_hold(tx: &mut Tx, purpose: Purpose) -> Result<
     .bind(i64::from(purpose == Purpose::Basket))
     .fetch_one(tx.db())
     .await?;
-    let open: i64 = row.try_get(0)?;
+    let open: i64 = row.try_get("open_holds")?;
     match purpose {
         Purpose::Basket if open > MAX_HELD_BASKETS => {
             let (asked, allowed) = (open.to_string(), MAX_HELD_BASKETS.to_string());

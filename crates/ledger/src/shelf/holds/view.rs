@@ -53,7 +53,7 @@ impl Ledger {
             .bind(hold.raw())
             .fetch_optional(&mut *connection)
             .await?;
-        Ok(row.map_or(Ok(String::new()), |row| row.try_get(0))?)
+        Ok(row.map_or(Ok(String::new()), |row| row.try_get("for_whom"))?)
     }
 }
 
@@ -71,26 +71,26 @@ fn grouped(rows: &[sqlx::any::AnyRow]) -> Result<Vec<Hold>, CommandError> {
 }
 
 fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), CommandError> {
-    let until: Option<i64> = row.try_get(3)?;
-    let unit: Option<String> = row.try_get(9)?;
+    let until: Option<i64> = row.try_get("until_ms")?;
+    let unit: Option<String> = row.try_get("stock_unit")?;
     let measure = match unit {
         Some(code) => Measure::Thousandths(WeightUnit::from_code(&code).stored("item.stock_unit")?),
         None => Measure::Units,
     };
     let purpose =
-        Purpose::from_code(&row.try_get::<String, _>(1)?).ok_or("unknown").stored("hold.purpose")?;
+        Purpose::from_code(&row.try_get::<String, _>("purpose")?).ok_or("unknown").stored("hold.purpose")?;
     let hold = Hold {
-        id: HoldGroupId::from_raw(row.try_get(0)?),
+        id: HoldGroupId::from_raw(row.try_get("group_id")?),
         purpose,
-        for_whom: row.try_get(2)?,
+        for_whom: row.try_get("for_whom")?,
         until: until.map(Moment::from_millis),
         lines: Vec::new(),
     };
     let line = HeldLine {
-        id: HoldId::from_raw(row.try_get(4)?),
-        sku: row.try_get(6)?,
-        title: row.try_get(7)?,
-        quantity: Quantity::from_stock_units(row.try_get(5)?, measure).stored("hold.steps")?,
+        id: HoldId::from_raw(row.try_get("id")?),
+        sku: row.try_get("sku")?,
+        title: row.try_get("name")?,
+        quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure).stored("hold.steps")?,
     };
     Ok((hold, line))
 }

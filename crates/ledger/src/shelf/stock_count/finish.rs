@@ -117,11 +117,11 @@ impl FinishStockCount {
             rows.extend(missing.into_iter().map(|row| (true, row)));
         }
         let read = |(is_missing, row): &(bool, sqlx::any::AnyRow)| {
-            let stock_units: i64 = row.try_get(3)?;
+            let stock_units: i64 = row.try_get("stock_units")?;
             Ok(Difference {
-                item: ItemId::from_raw(row.try_get(0)?),
-                sku: row.try_get(1)?,
-                title: row.try_get(2)?,
+                item: ItemId::from_raw(row.try_get("id")?),
+                sku: row.try_get("sku")?,
+                title: row.try_get("name")?,
                 stock_units: if *is_missing { -stock_units } else { stock_units },
                 is_missing: *is_missing,
             })
@@ -186,7 +186,7 @@ async fn book(tx: &mut Tx, difference: &Difference) -> Result<Option<String>, Co
     }
     let row =
         sqlx::query("SELECT on_hand FROM item WHERE id = $1").bind(item.raw()).fetch_one(tx.db()).await?;
-    if row.try_get::<i64, _>(0)? >= take.stock_units {
+    if row.try_get::<i64, _>("on_hand")? >= take.stock_units {
         let why = lookup::explain(tx, item, take.stock_units).await?;
         return Ok(Some(format!("{why}; release the hold, then count it by itself")));
     }

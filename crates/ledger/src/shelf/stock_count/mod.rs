@@ -134,7 +134,7 @@ async fn end(
     .fetch_optional(tx.db())
     .await?;
     match row {
-        Some(row) => Ok(row.try_get(0)?),
+        Some(row) => Ok(row.try_get("style_id")?),
         None => Err(over(tx, id).await?.into()),
     }
 }
@@ -148,7 +148,7 @@ async fn over(tx: &mut Tx, id: StockCountId) -> Result<Rejection, CommandError> 
     Ok(match row {
         None => Rejection::no_such("count", id),
         Some(row) => {
-            let state: String = row.try_get(0)?;
+            let state: String = row.try_get("state")?;
             Rejection::invalid("stock_count", format!("this count is already {state}; start a new one"))
         }
     })

@@ -92,47 +92,48 @@ const LINE: &str = "SELECT i.id, i.sku, i.name, c.stock_units, i.size, i.color, 
     c.difference, c.left_message FROM stock_count_line c JOIN item i ON i.id = c.item_id WHERE c.stock_count_id = $1";
 
 fn view(row: &AnyRow) -> Result<StockCountView, CommandError> {
-    let style: Option<i64> = row.try_get(1)?;
-    let name: Option<String> = row.try_get(2)?;
-    let ended: Option<i64> = row.try_get(8)?;
+    let style: Option<i64> = row.try_get("style_id")?;
+    let name: Option<String> = row.try_get("name")?;
+    let ended: Option<i64> = row.try_get("ended_ms")?;
     Ok(StockCountView {
-        id: StockCountId::from_raw(row.try_get(0)?),
+        id: StockCountId::from_raw(row.try_get("id")?),
         style: style.map(StyleId::from_raw).zip(name),
-        note: row.try_get(3)?,
-        state: StockCountState::from_code(&row.try_get::<String, _>(4)?)?,
-        scans: row.try_get(5)?,
-        begun: Moment::from_millis(row.try_get(6)?),
-        begun_by: row.try_get(7)?,
+        note: row.try_get("note")?,
+        state: StockCountState::from_code(&row.try_get::<String, _>("state")?)?,
+        scans: row.try_get("scans")?,
+        begun: Moment::from_millis(row.try_get("begun_ms")?),
+        begun_by: row.try_get("begun_by")?,
         ended: ended.map(Moment::from_millis),
-        ended_by: row.try_get(9)?,
+        ended_by: row.try_get("ended_by")?,
     })
 }
 
 /// A line whose fourth column is the counted or the missing quantity.
 fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
-    let kind = ItemKind::from_code(&row.try_get::<String, _>(6)?).ok_or("unknown").stored("item.kind")?;
-    let unit: Option<String> = row.try_get(7)?;
+    let kind =
+        ItemKind::from_code(&row.try_get::<String, _>("kind")?).ok_or("unknown").stored("item.kind")?;
+    let unit: Option<String> = row.try_get("stock_unit")?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
     let stock_units =
         |stock_units: i64| Quantity::from_stock_units(stock_units, measure).stored("stock_count_line.steps");
-    let fourth: i64 = row.try_get(3)?;
+    let fourth: i64 = row.try_get("stock_units")?;
     let (counted, booked, difference, left) = if is_missing {
         (0, fourth, -fourth, String::new())
     } else {
-        (fourth, row.try_get(9)?, row.try_get(10)?, row.try_get(11)?)
+        (fourth, row.try_get("booked")?, row.try_get("difference")?, row.try_get("left_message")?)
     };
     Ok(CountedLine {
-        sku: row.try_get(1)?,
-        title: row.try_get(2)?,
-        size: row.try_get(4)?,
-        color: row.try_get(5)?,
+        sku: row.try_get("sku")?,
+        title: row.try_get("name")?,
+        size: row.try_get("size")?,
+        color: row.try_get("color")?,
         kind,
         counted: stock_units(counted)?,
         booked: stock_units(booked)?,
         difference: stock_units(difference)?,
         left,
-        is_held: row.try_get::<i64, _>(8)? > 0,
+        is_held: row.try_get::<i64, _>("held")? > 0,
     })
 }
 
@@ -180,17 +181,18 @@ impl Ledger {
     ) -> Result<StockCountProgress, CommandError> {
         let mut connection = self.reader().await?;
         let expected = match &view.style {
-            None => sqlx::query("SELECT COUNT(*) FROM item WHERE on_hand > 0"),
+            None => sqlx::query("SELECT COUNT(*) AS count FROM item WHERE on_hand > 0"),
             Some((style, _)) => {
-                sqlx::query("SELECT COUNT(*) FROM item WHERE on_hand > 0 AND style_id = $1").bind(style.raw())
+                sqlx::query("SELECT COUNT(*) AS count FROM item WHERE on_hand > 0 AND style_id = $1")
+                    .bind(style.raw())
             }
         };
-        let expected = expected.fetch_one(&mut *connection).await?.try_get(0)?;
-        let counted = sqlx::query("SELECT COUNT(*) FROM stock_count_line WHERE stock_count_id = $1")
+        let expected = expected.fetch_one(&mut *connection).await?.try_get("count")?;
+        let counted = sqlx::query("SELECT COUNT(*) AS count FROM stock_count_line WHERE stock_count_id = $1")
             .bind(view.id.raw())
             .fetch_one(&mut *connection)
             .await?
-            .try_get(0)?;
+            .try_get("count")?;
         let latest = lines(&mut connection, view.id, "ORDER BY c.mark DESC", limit).await?;
         Ok(StockCountProgress { expected, counted, latest })
     }
@@ -205,13 +207,13 @@ impl Ledger {
         let mut findings = StockCountFindings::default();
         if view.state == StockCountState::Open {
             let style = view.style.as_ref().map(|(id, _)| id.raw());
-            let counts = format!("SELECT COUNT(*) FROM ({MISSING}) n");
+            let counts = format!("SELECT COUNT(*) AS count FROM ({MISSING}) n");
             findings.missing_count = sqlx::query(AssertSqlSafe(counts))
                 .bind(view.id.raw())
                 .bind(style)
                 .fetch_one(&mut *connection)
                 .await?
-                .try_get(0)?;
+                .try_get("count")?;
             let rows = sqlx::query(AssertSqlSafe(format!("{MISSING} ORDER BY m.id LIMIT $3")))
                 .bind(view.id.raw())
                 .bind(style)
@@ -229,7 +231,7 @@ impl Ledger {
         .bind(i64::try_from(limit).unwrap_or(i64::MAX))
         .fetch_all(&mut *connection)
         .await?;
-        let stray = |row: &AnyRow| Ok::<_, CommandError>((row.try_get(0)?, row.try_get(1)?));
+        let stray = |row: &AnyRow| Ok::<_, CommandError>((row.try_get("code")?, row.try_get("scans")?));
         findings.strays = rows.iter().map(stray).collect::<Result<_, _>>()?;
         Ok(findings)
     }

@@ -102,7 +102,7 @@ impl Command for ScanStockCount {
             .bind(who)
             .fetch_one(tx.db())
             .await?;
-        let (counted, booked): (i64, i64) = (row.try_get(0)?, row.try_get(1)?);
+        let (counted, booked): (i64, i64) = (row.try_get("stock_units")?, row.try_get("booked")?);
         if counted > MAX_STOCK_UNITS {
             let reason = "that is more than a shop can hold; check “This is all of it” to count it again";
             return Err(Rejection::invalid("quantity", reason).into());
@@ -152,7 +152,7 @@ impl ScanStockCount {
         .bind(found.id.raw())
         .fetch_optional(tx.db())
         .await?;
-        Ok(row.map(|row| row.try_get(0)).transpose()?)
+        Ok(row.map(|row| row.try_get("stock_units")).transpose()?)
     }
 
     async fn stray(&self, tx: &mut Tx) -> Result<Scanned, CommandError> {
