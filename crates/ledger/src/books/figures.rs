@@ -65,7 +65,7 @@ pub(crate) fn book_line(row: &AnyRow, currency: Currency) -> Result<BookLine, Co
             .ok_or("unknown")
             .stored("sale_line.kind")?,
         quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
-            .stored("sale_line.steps")?,
+            .stored("sale_line.stock_units")?,
         amount: money("amount")?,
         discount: money("discount")?,
         tax: money("tax")?,
@@ -82,7 +82,7 @@ pub(crate) fn refunded(line: &BookLine, units: i64) -> Result<Figures, CommandEr
     }
     Ok(Figures {
         units: -units,
-        weight: -i128::from(line.quantity.book_weight().stored("refund_line.steps")?),
+        weight: -i128::from(line.quantity.book_weight().stored("refund_line.stock_units")?),
         refunds: line.amount.minus(line.discount).stored("refund_line.amount")?,
         tax: line.tax.negated(),
         ..none

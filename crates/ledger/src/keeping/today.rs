@@ -138,7 +138,7 @@ impl Ledger {
         );
         let row =
             sqlx::query(sqlx::AssertSqlSafe(text)).bind(until.number()).fetch_one(&mut *connection).await?;
-        let left = Money::from_minor(row.try_get("left_to_pay")?, currency).stored("owed.amount")?;
+        let left = Money::from_minor(row.try_get("left_to_pay")?, currency).stored("open_balance.amount")?;
         Ok(OwedSum { tenders: row.try_get("count")?, left })
     }
 }

@@ -232,7 +232,7 @@ async fn stock_units_asked(tx: &mut Tx, line: SaleLineId, stock_units: i64) -> R
     let row =
         sqlx::query("SELECT unit FROM sale_line WHERE id = $1").bind(line.raw()).fetch_one(tx.db()).await?;
     let measure = crate::books::figures::measure(&row.try_get::<String, _>("unit")?)?;
-    let quantity = Quantity::from_stock_units(stock_units, measure).stored("sale_line.steps")?;
+    let quantity = Quantity::from_stock_units(stock_units, measure).stored("sale_line.stock_units")?;
     Ok(Asked { value: quantity.value(), unit: None })
 }
 
@@ -323,8 +323,8 @@ pub(super) fn line(tx: &Tx, priced: &[Priced], item: i64, share: Share) -> Resul
     let named = priced.iter().find(|line| line.item.id.raw() == item);
     let named = named.ok_or_else(|| StorageError::impossible("a line that the state does not name"))?;
     let found: Found = named.item.clone();
-    let quantity =
-        Quantity::from_stock_units(share.stock_units, found.measure).stored("order_state_item.steps")?;
+    let quantity = Quantity::from_stock_units(share.stock_units, found.measure)
+        .stored("order_state_item.stock_units")?;
     let money = share.money(tx.shop().currency)?;
     Ok(Priced { item: found, for_item: None, quantity, price: named.price, money })
 }

@@ -204,7 +204,7 @@ fn waiting(id: OrderLineId, row: &AnyRow, currency: Currency) -> Result<Waiting,
         code: row.try_get("code")?,
         title: row.try_get("title")?,
         quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
-            .stored("order_line.steps")?,
+            .stored("order_line.stock_units")?,
         price: money("price")?,
         money: LineMoney { amount: money("amount")?, discount: money("discount")?, tax: money("tax")? },
         hold: row.try_get::<Option<i64>, _>("hold_id")?.map(HoldId::from_raw),

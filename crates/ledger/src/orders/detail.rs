@@ -245,7 +245,7 @@ async fn holds(
             for_whom: row.try_get("for_whom")?,
             until: row.try_get::<Option<i64>, _>("until_ms")?.map(Moment::from_millis),
             quantity: Quantity::from_stock_units(row.try_get("stock_units")?, line.quantity.measure())
-                .stored("hold.steps")?,
+                .stored("hold.stock_units")?,
         })
     };
     rows.iter().map(hold).collect()

@@ -180,7 +180,8 @@ fn parts(lines: &[SoldLine], asked: Asked, like: Money) -> Result<Vec<OfSale>, C
             continue;
         }
         open -= stock_units;
-        let value = Quantity::from_stock_units(stock_units, line.measure).stored("sale_line.steps")?.value();
+        let value =
+            Quantity::from_stock_units(stock_units, line.measure).stored("sale_line.stock_units")?.value();
         let what = RefundOf::Goods(Asked { value, unit: None });
         let back = RefundLine { line: line.line, what, fate: ReturnDisposition::Open };
         match parts.last_mut() {

@@ -154,8 +154,8 @@ async fn lines(tx: &mut Tx, id: OrderId) -> Result<Vec<IncomingLine>, CommandErr
     let line = |row: &sqlx::any::AnyRow| {
         let money = |column: &str| Money::from_minor(row.try_get(column)?, currency).stored("order_line");
         let measure = super::decide::measure(&row.try_get::<String, _>("unit")?)?;
-        let quantity =
-            Quantity::from_stock_units(row.try_get("stock_units")?, measure).stored("order_line.steps")?;
+        let quantity = Quantity::from_stock_units(row.try_get("stock_units")?, measure)
+            .stored("order_line.stock_units")?;
         Ok(IncomingLine {
             code: Some(Code::parse(&row.try_get::<String, _>("sku")?).stored("item.sku")?),
             name: String::new(),

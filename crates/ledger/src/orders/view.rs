@@ -142,7 +142,7 @@ pub(super) fn line_of(row: &AnyRow, currency: Currency) -> Result<OrderLineView,
         code: row.try_get("code")?,
         title: row.try_get("title")?,
         quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
-            .stored("order_line.steps")?,
+            .stored("order_line.stock_units")?,
         amount: Money::from_minor(row.try_get("amount")?, currency).stored("order_line.amount")?,
         state: OrderLineState::from_code(&state).ok_or("unknown").stored("order_line.state")?,
     })

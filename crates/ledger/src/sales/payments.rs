@@ -66,8 +66,8 @@ impl Command for Pay {
             let cash = Cash { kind, amount: self.amount, source: id, who: &who };
             drawer::book(tx, &channel, Drawer::OwnOrStore, cash).await?;
         }
-        let left =
-            Money::from_minor(row.try_get("left_to_pay")?, self.amount.currency()).stored("owed.paid")?;
+        let left = Money::from_minor(row.try_get("left_to_pay")?, self.amount.currency())
+            .stored("open_balance.paid")?;
         Ok(Paid { left })
     }
 }
@@ -105,7 +105,8 @@ async fn too_much(tx: &mut Tx, pay: &Pay) -> Result<Rejection, CommandError> {
         .fetch_optional(tx.db())
         .await?;
     let Some(row) = row else { return Ok(Rejection::no_such("owed tender", pay.tender)) };
-    let left = Money::from_minor(row.try_get("left_to_pay")?, pay.amount.currency()).stored("owed.paid")?;
+    let left =
+        Money::from_minor(row.try_get("left_to_pay")?, pay.amount.currency()).stored("open_balance.paid")?;
     let reason =
         format!("the open balance is {}, less than the {} entered", left.shown(), pay.amount.shown());
     Ok(Rejection::invalid("amount", reason))
@@ -142,7 +143,7 @@ pub(crate) async fn open_debt(tx: &mut Tx, sale: SaleId, currency: Currency) -> 
     .bind(sale.raw())
     .fetch_one(tx.db())
     .await?;
-    Money::from_minor(row.try_get("left_to_pay")?, currency).stored("owed.paid")
+    Money::from_minor(row.try_get("left_to_pay")?, currency).stored("open_balance.paid")
 }
 
 /// A refund that lowers open balances: those of the sale, oldest first.
@@ -215,7 +216,7 @@ impl Ledger {
                 sale: SaleId::from_raw(row.try_get("sale_id")?),
                 customer: row.try_get("customer")?,
                 due: Day::from_number(row.try_get("due_day")?),
-                left: Money::from_minor(row.try_get("left_to_pay")?, currency).stored("owed.paid")?,
+                left: Money::from_minor(row.try_get("left_to_pay")?, currency).stored("open_balance.paid")?,
             })
         };
         rows.iter().map(debt).collect()

@@ -225,7 +225,10 @@ async fn tenders(
                 customer: row.try_get("customer")?,
                 due: row.try_get::<Option<i64>, _>("due_day")?.map(Day::from_number),
             },
-            still_owed: owed.map(|o| Money::from_minor(o, currency)).transpose().stored("owed.paid")?,
+            still_owed: owed
+                .map(|o| Money::from_minor(o, currency))
+                .transpose()
+                .stored("open_balance.paid")?,
         })
     };
     rows.iter().map(tender).collect()

@@ -109,7 +109,7 @@ async fn goods(tx: &mut Tx, item: ItemId, stock_units: i64) -> Result<What, Comm
         Some(code) => Measure::Thousandths(WeightUnit::from_code(&code).stored("item.stock_unit")?),
         None => Measure::Units,
     };
-    let value = Quantity::from_stock_units(stock_units, measure).stored("hold.steps")?.value();
+    let value = Quantity::from_stock_units(stock_units, measure).stored("hold.stock_units")?.value();
     let code = Code::parse(&row.try_get::<String, _>("sku")?).stored("item.sku")?;
     Ok(What::Goods { item, code, quantity: Asked { value, unit: None } })
 }

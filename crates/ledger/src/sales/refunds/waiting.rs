@@ -70,7 +70,7 @@ fn read(row: &AnyRow) -> Result<OpenReturn, CommandError> {
         sku: row.try_get("code")?,
         title: row.try_get("title")?,
         quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
-            .stored("refund_line.steps")?,
+            .stored("refund_line.stock_units")?,
         reason: row.try_get("reason")?,
     })
 }

@@ -90,7 +90,8 @@ fn read_hold(row: &sqlx::any::AnyRow) -> Result<(Hold, HeldLine), CommandError> 
         id: HoldId::from_raw(row.try_get("id")?),
         sku: row.try_get("sku")?,
         title: row.try_get("name")?,
-        quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure).stored("hold.steps")?,
+        quantity: Quantity::from_stock_units(row.try_get("stock_units")?, measure)
+            .stored("hold.stock_units")?,
     };
     Ok((hold, line))
 }

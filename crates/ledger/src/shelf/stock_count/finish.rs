@@ -61,7 +61,7 @@ struct Difference {
 }
 
 /// Differences of counted items. If somebody counted the item by hand since, that count stands.
-const COUNTED: &str = "SELECT c.item_id, i.sku, i.name, c.stock_units - c.booked FROM stock_count_line c \
+const COUNTED: &str = "SELECT c.item_id AS id, i.sku, i.name, c.stock_units - c.booked AS stock_units FROM stock_count_line c \
     JOIN item i ON i.id = c.item_id WHERE c.stock_count_id = $1 AND c.stock_units <> c.booked AND NOT EXISTS \
     (SELECT 1 FROM stock_entry e WHERE e.item_id = c.item_id AND e.id > c.mark AND e.reason = 'count')";
 

@@ -108,20 +108,21 @@ fn view(row: &AnyRow) -> Result<StockCountView, CommandError> {
     })
 }
 
-/// A line whose fourth column is the counted or the missing quantity.
+/// A line whose `stock_units` are the counted or the missing quantity.
 fn line(row: &AnyRow, is_missing: bool) -> Result<CountedLine, CommandError> {
     let kind =
         ItemKind::from_code(&row.try_get::<String, _>("kind")?).ok_or("unknown").stored("item.kind")?;
     let unit: Option<String> = row.try_get("stock_unit")?;
     let unit = unit.map(|u| WeightUnit::from_code(&u)).transpose().stored("item.stock_unit")?;
     let measure = kind.measure(unit).ok_or("missing").stored("item.stock_unit")?;
-    let stock_units =
-        |stock_units: i64| Quantity::from_stock_units(stock_units, measure).stored("stock_count_line.steps");
-    let fourth: i64 = row.try_get("stock_units")?;
+    let stock_units = |stock_units: i64| {
+        Quantity::from_stock_units(stock_units, measure).stored("stock_count_line.stock_units")
+    };
+    let of_line: i64 = row.try_get("stock_units")?;
     let (counted, booked, difference, left) = if is_missing {
-        (0, fourth, -fourth, String::new())
+        (0, of_line, -of_line, String::new())
     } else {
-        (fourth, row.try_get("booked")?, row.try_get("difference")?, row.try_get("left_message")?)
+        (of_line, row.try_get("booked")?, row.try_get("difference")?, row.try_get("left_message")?)
     };
     Ok(CountedLine {
         sku: row.try_get("sku")?,

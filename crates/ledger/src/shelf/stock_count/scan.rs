@@ -109,7 +109,9 @@ impl Command for ScanStockCount {
         }
         let finding = finding(tx, &found, before, counted, booked).await?;
         let shown = |stock_units| {
-            Quantity::from_stock_units(stock_units, found.measure).stored("stock_count_line.steps").map(Some)
+            Quantity::from_stock_units(stock_units, found.measure)
+                .stored("stock_count_line.stock_units")
+                .map(Some)
         };
         let (counted, booked) = (shown(counted)?, shown(booked)?);
         Ok(Scanned { sku: found.sku, title: found.title, counted, booked, finding })
